@@ -1,0 +1,1 @@
+"""Recovery curves, responders and reports for home knee-rehabilitation programmes."""

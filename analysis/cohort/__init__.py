@@ -1,0 +1,1 @@
+"""LOAD and CHECK: cohorts from files, their tables, measures, and every problem found in them."""

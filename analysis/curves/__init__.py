@@ -1,0 +1,1 @@
+"""FIT: mixed-effects recovery curves by week."""

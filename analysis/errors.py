@@ -1,0 +1,96 @@
+"""Exceptions and warnings of the kit; every message says what happened, where, and what to do."""
+
+from __future__ import annotations
+
+
+class KneecurveError(Exception):
+    """An error that the kit explains.
+
+    Parameters
+    ----------
+    what : str
+        What is wrong, one sentence.
+    where : str
+        The file, table, column, rows or patients concerned; empty where ``what`` says it all.
+    what_to_do : str
+        The next step for the user.
+
+    Examples
+    --------
+    >>> print(KneecurveError("The file is empty.", where="visits.csv", what_to_do="Export it again."))
+    The file is empty.
+      where: visits.csv
+      what to do: Export it again.
+    """
+
+    def __init__(self, what: str, *, where: str = "", what_to_do: str = "") -> None:
+        self.what = what
+        self.where = where
+        self.what_to_do = what_to_do
+        super().__init__(explain(what, where, what_to_do))
+
+
+class CohortError(KneecurveError):
+    """A cohort, or a file that should become one, cannot be used."""
+
+
+class DeidentificationError(CohortError):
+    """A cohort still holds something that could identify a patient."""
+
+
+class ModelError(KneecurveError):
+    """A model cannot be fitted to these data, or was asked for something it cannot give."""
+
+
+class ReportError(KneecurveError):
+    """A report cannot be made."""
+
+
+class KneecurveWarning(UserWarning):
+    """A result that needs care when it is read."""
+
+
+class CohortWarning(KneecurveWarning):
+    """The cohort can be used, but something in it needs a look."""
+
+
+class BoundaryWarning(KneecurveWarning):
+    """A variance was estimated at zero or a correlation at one: a valid answer, on the boundary."""
+
+
+class ConvergenceWarning(KneecurveWarning):
+    """The optimiser stopped before it met its tolerance; the numbers are not the optimum."""
+
+
+class DesignWarning(KneecurveWarning):
+    """A column of the design cannot be estimated and was dropped."""
+
+
+class SmallGroupWarning(KneecurveWarning):
+    """A group is too small for what was asked of it."""
+
+
+def explain(what: str, where: str = "", what_to_do: str = "") -> str:
+    r"""Join the parts of a message, one line each.
+
+    Parameters
+    ----------
+    what, where, what_to_do : str
+        The parts; empty ones are left out.
+
+    Returns
+    -------
+    str
+        The message shown to the user.
+
+    Examples
+    --------
+    >>> explain("Week is missing.", "visits.csv, row 4")
+    'Week is missing.\n  where: visits.csv, row 4'
+    """
+    lines = [what]
+    if where:
+        lines.append(f"  where: {where}")
+    if what_to_do:
+        lines.append(f"  what to do: {what_to_do}")
+    return "\n".join(lines)

@@ -1,0 +1,1 @@
+"""RESPOND: change, responders, adherence and missing data."""

@@ -1,0 +1,1 @@
+"""REPORT: figures, tables and notebooks turned into pages."""

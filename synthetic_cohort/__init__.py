@@ -1,0 +1,1 @@
+"""A cohort whose truth is known."""
