@@ -1,0 +1,198 @@
+"""The command line: each command calls the library once and says what it did and what to open next."""
+
+from __future__ import annotations
+
+import ast
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
+
+import typer
+from rich.console import Console
+from rich.markup import escape
+
+from analysis.errors import KneecurveError, ReportError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from analysis.cohort import CheckReport
+
+app = typer.Typer(
+    name="kneecurve",
+    help="Recovery curves, responders and report notebooks for home knee-rehabilitation programmes. The kit describes "
+    "groups of patients and recommends nothing for one patient.",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    add_completion=False,
+)
+out = Console(soft_wrap=True, highlight=False)
+err = Console(stderr=True, soft_wrap=True, highlight=False)
+
+Result = TypeVar("Result")
+
+DEMO_SCENARIO = "ligament reconstruction"
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Option("--out", help="Folder that is written.")] = Path("kneecurve_demo"),
+    patients: Annotated[int, typer.Option(min=12, max=20_000, help="Number of invented patients.")] = 240,
+    seed: Annotated[int, typer.Option(min=0, help="Seed of the invented cohort.")] = 1,
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace an earlier demo in that folder.")] = False,
+) -> None:
+    """Invent a cohort, check it, and write the protocol-comparison report about it."""
+    from analysis.cohort import check_cohort, write_cohort
+    from analysis.report import make_report
+    from synthetic_cohort import generate_cohort
+
+    cohort_folder, report_folder = folder / "cohort", folder / "report"
+    there = [path for path in (cohort_folder, report_folder) if path.exists()]
+    if there and not overwrite:
+        raise ReportError(
+            "The demo would overwrite what is already there.",
+            where=", ".join(str(path) for path in there),
+            what_to_do="Add --overwrite to replace it, or choose another folder with --out.",
+        )
+    for path in there:
+        out.print(f"Overwriting {escape(str(path))}")
+    out.print(f"1/3 Generating {patients} invented patients, scenario {DEMO_SCENARIO!r}, seed {seed}")
+    cohort = generate_cohort(DEMO_SCENARIO, patients=patients, seed=seed).observed
+    out.print("2/3 Checking the cohort")
+    checked = check_cohort(cohort)
+    _stop_on_errors(checked)
+    written = write_cohort(cohort, cohort_folder, overwrite=overwrite)
+    out.print(f"    {checked.n_errors} errors, {checked.n_warnings} warnings; written to {escape(str(written))}")
+    out.print("3/3 Running the report notebook")
+    files = _with_progress(
+        lambda told: make_report("protocol_comparison", written, report_folder, overwrite=overwrite, progress=told)
+    )
+    out.print(f"\nThe report: {escape(str(files.html.resolve()))}")
+    out.print("Open it in a web browser. Next, your own data:")
+    out.print("  kneecurve import FILE --map MAP.toml --out FOLDER")
+    out.print("or work in notebooks:")
+    out.print("  kneecurve notebooks --to DIR")
+
+
+@app.command("import")
+def import_file(
+    file: Annotated[Path, typer.Argument(help="A CSV or Parquet file, one row a visit or one row a patient.")],
+    map_file: Annotated[Path, typer.Option("--map", help="TOML file that says which column is what.")],
+    folder: Annotated[Path, typer.Option("--out", help="Cohort folder that is written.")],
+    file_format: Annotated[str, typer.Option("--format", help="csv or parquet.")] = "csv",
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace a cohort in that folder.")] = False,
+) -> None:
+    """Turn a file into a cohort folder; nothing is written where the check finds errors."""
+    from analysis.cohort import check_cohort, import_cohort, write_cohort
+
+    if file_format not in ("csv", "parquet"):
+        raise KneecurveError(
+            f"There is no file format {file_format!r}.", where="--format", what_to_do="Use csv or parquet."
+        )
+    cohort = import_cohort(file, map_file)
+    checked = check_cohort(cohort)
+    _show(checked)
+    _stop_on_errors(checked)
+    written = write_cohort(cohort, folder, file_format=file_format, overwrite=overwrite)  # type: ignore[arg-type]
+    out.print(
+        f"{len(cohort.patients):,} patients and {len(cohort.visits):,} measured values written to {escape(str(written))}"
+    )
+    out.print(f"Next: kneecurve report protocol_comparison {escape(str(written))} --out DIR")
+
+
+@app.command()
+def check(folder: Annotated[Path, typer.Argument(help="Cohort folder.")]) -> None:
+    """Show every problem of a cohort in one table; exit code 1 where there are errors, 0 otherwise."""
+    from analysis.cohort import check_folder
+
+    checked = check_folder(folder)
+    _show(checked)
+    if not checked.passed:
+        raise typer.Exit(1)
+
+
+@app.command()
+def report(
+    name: Annotated[str, typer.Argument(help="Name of a report notebook, for example protocol_comparison.")],
+    folder: Annotated[Path, typer.Argument(help="Cohort folder.")],
+    destination: Annotated[Path, typer.Option("--out", help="Folder the report is written to.")],
+    parameters: Annotated[
+        list[str] | None, typer.Option("--set", "-s", help="A parameter of the notebook, as name=value; repeatable.")
+    ] = None,
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace a report in that folder.")] = False,
+) -> None:
+    """Run a report notebook on a cohort folder and write one HTML file that stands alone."""
+    from analysis.report import make_report
+
+    given = dict(_parameter(text) for text in parameters or [])
+    files = _with_progress(
+        lambda told: make_report(name, folder, destination, parameters=given, overwrite=overwrite, progress=told)
+    )
+    out.print(f"The report: {escape(str(files.html.resolve()))}")
+    out.print(f"The notebook it came from: {escape(str(files.notebook.resolve()))}")
+
+
+@app.command()
+def notebooks(
+    folder: Annotated[Path, typer.Option("--to", help="Working folder that is written.")],
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace notebooks copied earlier.")] = False,
+) -> None:
+    """Copy the notebooks, with a small invented cohort beside them, to a folder to work in."""
+    from analysis.report import copy_notebooks
+
+    written = copy_notebooks(folder, overwrite=overwrite)
+    for path in written:
+        out.print(f"  {escape(str(path))}")
+    out.print(f"Open them with: {escape(Path(sys.executable).with_name('jupyter').name)} lab {escape(str(folder))}")
+
+
+def main() -> None:
+    """Run the command line; explained errors end with their message and exit code 1, without a traceback."""
+    try:
+        app()
+    except KneecurveError as error:
+        err.print(f"[bold red]Error:[/] {escape(str(error))}")
+        raise SystemExit(1) from None
+    except OSError as error:
+        place = str(error.filename or "").strip()
+        err.print(f"[bold red]Error:[/] {escape(error.strerror or str(error))}.")
+        if place:
+            err.print(f"  where: {escape(place)}")
+        err.print("  what to do: Check that the path is right, and that you may read it or write there.")
+        raise SystemExit(1) from None
+
+
+def _parameter(text: str) -> tuple[str, Any]:
+    name, equals, value = text.partition("=")
+    if not equals or not name.strip():
+        raise ReportError(
+            f"{text!r} is not a parameter.", where="--set", what_to_do="Write it as name=value, e.g. primary_week=26."
+        )
+    try:
+        return name.strip(), ast.literal_eval(value)
+    except (ValueError, SyntaxError):
+        return name.strip(), value
+
+
+def _show(checked: CheckReport) -> None:
+    out.print(escape(str(checked)))
+
+
+def _stop_on_errors(checked: CheckReport) -> None:
+    if not checked.passed:
+        err.print("[bold red]Error:[/] The cohort has errors; nothing was written. Mend the source and try again.")
+        raise typer.Exit(1)
+
+
+def _with_progress(work: Callable[[Callable[[int, int], None]], Result]) -> Result:
+    """Run ``work`` with a bar that it moves by calling the function it is given with (done, total)."""
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns = (TextColumn("    {task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=out) as bar:
+        task = bar.add_task("cells", total=None)
+        return work(lambda done, total: bar.update(task, completed=done, total=total))
+
+
+if __name__ == "__main__":
+    main()
