@@ -1,0 +1,349 @@
+"""Outcome measures: unit, direction, plausible range, and the thresholds of change with where they come from."""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, fields
+from functools import cache
+from importlib import resources
+from typing import Any, Literal, get_args
+
+from analysis.errors import CohortError
+
+Direction = Literal["higher is better", "lower is better"]
+ThresholdKind = Literal["MIC", "MDC"]
+
+_LIMBS = ("involved", "uninvolved", "none")
+_ALLOWED = {
+    "label", "unit", "direction", "lowest", "highest", "limbs", "decimals", "derived_from", "description", "thresholds",
+    "mix_ups",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Threshold:
+    """A size of change within one patient, and whom it was found in.
+
+    Parameters
+    ----------
+    value : float
+        Size of the change in the unit of the measure, in the direction of improvement; positive.
+    kind : {"MIC", "MDC"}
+        MIC: minimal important change, a change that matters to patients. MDC: minimal detectable change, a change
+        beyond the error of measurement; it says nothing about importance.
+    population, procedure, follow_up, method, source : str
+        In whom, after what, when, how and where it was found.
+    mark : str
+        V: read in the source; M: from memory of the source; D: own derivation or design choice.
+    accepted : bool
+        Whether it may serve as the default threshold of the measure; ``note`` says why not.
+    note : str
+        What a reader must know.
+    """
+
+    value: float
+    kind: ThresholdKind
+    population: str
+    procedure: str = ""
+    follow_up: str = ""
+    method: str = ""
+    source: str = ""
+    mark: str = ""
+    accepted: bool = True
+    note: str = ""
+
+    @property
+    def name(self) -> str:
+        """Kind in words."""
+        return "minimal important change" if self.kind == "MIC" else "minimal detectable change"
+
+
+@dataclass(frozen=True)
+class MixUp:
+    """A unit that the measure is often recorded in by mistake.
+
+    Parameters
+    ----------
+    unit : str
+        The other unit.
+    lowest, highest : float
+        Usual values in that unit.
+    what_to_do : str
+        How to convert.
+    """
+
+    unit: str
+    lowest: float
+    highest: float
+    what_to_do: str
+
+
+@dataclass(frozen=True)
+class Measure:
+    """An outcome measure.
+
+    Parameters
+    ----------
+    name : str
+        Name used in the tables.
+    label : str
+        Name shown to readers.
+    unit : str
+        Unit of the values.
+    direction : {"higher is better", "lower is better"}
+        Which way improvement goes.
+    lowest, highest : float
+        Plausible range, ends included.
+    limbs : tuple of str
+        Limbs it is taken on: ``("involved", "uninvolved")`` or ``("none",)``.
+    thresholds : tuple of Threshold
+        Known thresholds, the preferred ones first.
+    derived_from : tuple of str
+        Measures it is computed from; empty for a stored one. A derived measure is never stored.
+    decimals : int
+        Decimals shown to readers; numbers themselves are not rounded.
+    description : str
+        How it is taken, sign conventions.
+    mix_ups : tuple of MixUp
+        Units it is often recorded in by mistake.
+
+    Examples
+    --------
+    >>> pain = load_catalogue()["pain"]
+    >>> pain.unit, pain.direction, pain.threshold().value, pain.threshold().name
+    ('points', 'lower is better', 2.0, 'minimal important change')
+    """
+
+    name: str
+    label: str
+    unit: str
+    direction: Direction
+    lowest: float = -math.inf
+    highest: float = math.inf
+    limbs: tuple[str, ...] = ("none",)
+    thresholds: tuple[Threshold, ...] = ()
+    derived_from: tuple[str, ...] = ()
+    decimals: int = 1
+    description: str = ""
+    mix_ups: tuple[MixUp, ...] = ()
+
+    @property
+    def derived(self) -> bool:
+        """Whether the measure is computed from others."""
+        return bool(self.derived_from)
+
+    @property
+    def sign(self) -> int:
+        """Return 1 where a rise is an improvement, -1 where a fall is."""
+        return 1 if self.direction == "higher is better" else -1
+
+    @property
+    def default_limb(self) -> str:
+        """Limb that a question about the measure means when it names none."""
+        return "involved" if "involved" in self.limbs else self.limbs[0]
+
+    def threshold(self, procedure: str | None = None) -> Threshold:
+        """Return the default threshold: an accepted MIC where there is one, otherwise the MDC, named as such.
+
+        Parameters
+        ----------
+        procedure : str, optional
+            Prefer a threshold found after this procedure, where there is one.
+
+        Returns
+        -------
+        Threshold
+            The first accepted MIC, else the first accepted MDC.
+
+        Raises
+        ------
+        CohortError
+            The measure has no accepted threshold.
+
+        Examples
+        --------
+        >>> load_catalogue()["knee_flexion"].threshold().kind
+        'MDC'
+        """
+        accepted = [threshold for threshold in self.thresholds if threshold.accepted]
+        for kind in get_args(ThresholdKind):
+            of_kind = [threshold for threshold in accepted if threshold.kind == kind]
+            matching = [threshold for threshold in of_kind if procedure and threshold.procedure == procedure]
+            if of_kind:
+                return (matching or of_kind)[0]
+        raise CohortError(
+            f"The measure {self.name!r} has no threshold of change.",
+            where="measures of the cohort",
+            what_to_do="Give a threshold yourself, or add one with its source to the measure in the map file.",
+        )
+
+    @property
+    def has_threshold(self) -> bool:
+        """Whether :meth:`threshold` has one to give."""
+        return any(threshold.accepted for threshold in self.thresholds)
+
+    def to_json(self) -> dict[str, Any]:
+        """Return plain lists and dictionaries; an open end of the range is left out."""
+        data: dict[str, Any] = {"label": self.label, "unit": self.unit, "direction": self.direction}
+        data |= {end: value for end in ("lowest", "highest") if math.isfinite(value := getattr(self, end))}
+        data |= {"limbs": list(self.limbs), "decimals": self.decimals, "description": self.description}
+        if self.derived_from:
+            data["derived_from"] = list(self.derived_from)
+        data["thresholds"] = [
+            {f.name: getattr(threshold, f.name) for f in fields(Threshold)} for threshold in self.thresholds
+        ]
+        data["mix_ups"] = [{f.name: getattr(mix_up, f.name) for f in fields(MixUp)} for mix_up in self.mix_ups]
+        return data
+
+
+class Measures(Mapping[str, Measure]):
+    """Measures by name; read-only, in order.
+
+    Parameters
+    ----------
+    measures : iterable of Measure
+        The measures; a later one replaces an earlier one of the same name.
+    """
+
+    def __init__(self, measures: Iterator[Measure] | tuple[Measure, ...] | list[Measure]) -> None:
+        self._by_name = {measure.name: measure for measure in measures}
+
+    def __getitem__(self, name: str) -> Measure:
+        try:
+            return self._by_name[name]
+        except KeyError:
+            raise CohortError(
+                f"There is no measure {name!r}.",
+                where=f"measures known: {', '.join(self._by_name)}",
+                what_to_do="Use one of these names, or add the measure in the map file.",
+            ) from None
+
+    def __contains__(self, name: object) -> bool:
+        return name in self._by_name
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._by_name)
+
+    def __len__(self) -> int:
+        return len(self._by_name)
+
+    def __repr__(self) -> str:
+        return f"Measures({', '.join(self._by_name)})"
+
+    def with_measures(self, *more: Measure) -> Measures:
+        """Return these measures and more; one with a known name replaces the known one."""
+        return Measures([*self._by_name.values(), *more])
+
+
+@cache
+def load_catalogue() -> Measures:
+    """Read the catalogue that comes with the kit.
+
+    Returns
+    -------
+    Measures
+        Every measure of ``measures.toml``, in its order.
+    """
+    text = resources.files("analysis.cohort").joinpath("measures.toml").read_text(encoding="utf-8")
+    return Measures([read_measure(name, data, "measures.toml") for name, data in tomllib.loads(text).items()])
+
+
+def read_measure(name: str, data: Any, where: str) -> Measure:
+    """Make a measure from plain data, strictly: an unknown key is an error that names the allowed ones.
+
+    Parameters
+    ----------
+    name : str
+        Name of the measure.
+    data : mapping
+        Keys label, unit, direction (required) and lowest, highest, limbs, decimals, description, derived_from,
+        thresholds, mix_ups.
+    where : str
+        File the data come from, for the message.
+
+    Returns
+    -------
+    Measure
+        The measure.
+
+    Raises
+    ------
+    CohortError
+        A key is unknown or missing, or a value is not of its type.
+    """
+    place = f"{where}, measure {name!r}"
+    _check_keys(data, _ALLOWED, {"unit", "direction"}, place)
+    if data["direction"] not in get_args(Direction):
+        raise CohortError(
+            f"There is no direction {data['direction']!r}.",
+            where=place,
+            what_to_do=f"Use one of: {', '.join(get_args(Direction))}.",
+        )
+    limbs = tuple(data.get("limbs", ("none",)))
+    if not limbs or not set(limbs) <= set(_LIMBS):
+        raise CohortError(
+            f"There is no limb {next((limb for limb in limbs if limb not in _LIMBS), '')!r}.",
+            where=place,
+            what_to_do=f"Use some of: {', '.join(_LIMBS)}.",
+        )
+    lowest = _number(data.get("lowest", -math.inf), "lowest", place)
+    highest = _number(data.get("highest", math.inf), "highest", place)
+    if not lowest < highest:
+        raise CohortError("The plausible range is empty.", where=place, what_to_do="Give lowest below highest.")
+    return Measure(
+        name=name,
+        label=str(data.get("label", name.replace("_", " "))),
+        unit=str(data["unit"]),
+        direction=data["direction"],
+        lowest=lowest,
+        highest=highest,
+        limbs=limbs,
+        thresholds=tuple(_read_threshold(one, place) for one in data.get("thresholds", ())),
+        derived_from=tuple(data.get("derived_from", ())),
+        decimals=int(_number(data.get("decimals", 1), "decimals", place)),
+        description=str(data.get("description", "")),
+        mix_ups=tuple(_read_mix_up(one, place) for one in data.get("mix_ups", ())),
+    )
+
+
+def _read_threshold(data: Any, place: str) -> Threshold:
+    names = {f.name for f in fields(Threshold)}
+    _check_keys(data, names, {"value", "kind"}, f"{place}, thresholds")
+    if data["kind"] not in get_args(ThresholdKind):
+        raise CohortError(
+            f"There is no kind of threshold {data['kind']!r}.",
+            where=place,
+            what_to_do="Use MIC (a change that matters) or MDC (a change beyond measurement error).",
+        )
+    value = _number(data["value"], "value", f"{place}, thresholds")
+    text = {name: str(data.get(name, "")) for name in names - {"value", "kind", "accepted"}}
+    return Threshold(value=value, kind=data["kind"], accepted=bool(data.get("accepted", True)), **text)
+
+
+def _read_mix_up(data: Any, place: str) -> MixUp:
+    names = {f.name for f in fields(MixUp)}
+    _check_keys(data, names, names, f"{place}, mix_ups")
+    lowest, highest = (_number(data[end], end, f"{place}, mix_ups") for end in ("lowest", "highest"))
+    return MixUp(str(data["unit"]), lowest, highest, str(data["what_to_do"]))
+
+
+def _check_keys(data: Any, allowed: set[str], required: set[str], place: str) -> None:
+    if not isinstance(data, Mapping):
+        raise CohortError(
+            "A table of keys is expected here.", where=place, what_to_do=f"Keys: {', '.join(sorted(allowed))}."
+        )
+    for problem, names in (("is not known", set(data) - allowed), ("is missing", required - set(data))):
+        if names:
+            raise CohortError(
+                f"The key {sorted(names)[0]!r} {problem}.",
+                where=place,
+                what_to_do=f"Allowed keys: {', '.join(sorted(allowed))}; required: {', '.join(sorted(required))}.",
+            )
+
+
+def _number(value: Any, key: str, place: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float) or math.isnan(value):
+        raise CohortError(f"{key} should be a number, not {value!r}.", where=place, what_to_do="Give a number.")
+    return float(value)

@@ -1,0 +1,277 @@
+"""The Cohort, and the only place with the names of its columns, their meaning and their units."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal, get_args
+
+import pandas as pd
+
+from analysis.cohort.columns import Column, Kind, conform
+from analysis.cohort.measures import Measures, load_catalogue
+from analysis.cohort.provenance import Provenance
+from analysis.errors import CohortError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+Privacy = Literal["safe-harbor", "limited"]
+TableName = Literal["patients", "visits", "sessions", "brace_limits", "events"]
+
+#: Weeks that mean something: one year before the start (a baseline) to a century after it (design choice).
+EARLIEST_WEEK, LATEST_WEEK = -52.0, 5_200.0
+
+
+@dataclass(frozen=True)
+class Table:
+    """What one table of a cohort holds.
+
+    Parameters
+    ----------
+    name : str
+        Name of the table and of its file.
+    row : str
+        What one row is.
+    columns : tuple of Column
+        The known columns in their usual order. Further columns are allowed in patients only.
+    key : tuple of str
+        Columns that no two rows may share.
+    required : bool
+        Whether every cohort has the table.
+    """
+
+    name: TableName
+    row: str
+    columns: tuple[Column, ...]
+    key: tuple[str, ...]
+    required: bool = False
+
+    def column(self, name: str) -> Column | None:
+        """Return the specification of a column; None where the column is not a known one."""
+        return next((column for column in self.columns if column.name == name), None)
+
+    @property
+    def required_columns(self) -> tuple[str, ...]:
+        """Names of the columns that must be there."""
+        return tuple(column.name for column in self.columns if column.required)
+
+
+_DEVICE = "common practice, no source"
+_CHOICE = "design choice"
+
+
+def _text(name: str, meaning: str) -> Column:
+    return Column(name, "text", meaning, required=True)
+
+
+def _label(name: str, meaning: str, *categories: str, required: bool = False) -> Column:
+    return Column(name, "category", meaning, categories=categories, required=required)
+
+
+def _number(name: str, meaning: str, unit: str, lowest: float, highest: float, source: str) -> Column:
+    return Column(name, "number", meaning, unit, lowest=lowest, highest=highest, source=source)
+
+
+def _week(meaning: str, lowest: float = 0.0) -> Column:
+    return Column("week", "number", meaning, "weeks", True, lowest=lowest, highest=LATEST_WEEK, source=_CHOICE)
+
+
+_PATIENT_ID = _text("patient_id", "opaque identifier that says nothing about the person")
+
+_PATIENTS = (
+    _PATIENT_ID,
+    _label("protocol", "programme the patient was given; the first one is the reference", required=True),
+    _label("site", "clinic that looked after the patient"),
+    _label("procedure", "operation, or reason for the programme"),
+    _label("involved_side", "side of the knee concerned", "left", "right", "both"),
+    _label("sex", "sex as recorded"),
+    _number("age_years", "age at the start; 90 stands for 90 and over", "years", 0, 90, "45 CFR 164.514(b)(2)(i)(C)"),
+    _number("body_mass_kg", "body mass at the start", "kg", 20, 350, _CHOICE),
+    _number("height_cm", "height at the start", "cm", 90, 250, _CHOICE),
+)
+_VISITS = (
+    _PATIENT_ID,
+    _week("time since surgery or start; at or before 0 is the baseline", EARLIEST_WEEK),
+    _label("measure", "name of the outcome measure", required=True),
+    _label("limb", "limb that was measured", "involved", "uninvolved", "none", required=True),
+    Column("value", "number", "measured value in the unit of the measure", required=True),
+)
+_SESSIONS = (
+    _PATIENT_ID,
+    _week("week of the home programme"),
+    _label("modality", "kind of home session", "exercise", "strength stimulation", "pain stimulation", required=True),
+    _number("sessions_prescribed", "sessions asked for that week", "sessions", 0, 100, _CHOICE),
+    _number("sessions_done", "sessions done that week", "sessions", 0, 100, _CHOICE),
+    _number("minutes_done", "minutes done that week", "min", 0, 10_080, "minutes in a week"),
+    _number("level_knee", "stimulation above the knee, of the device's maximum", "%", 0, 100, _DEVICE),
+    _number("level_thigh", "stimulation at the thigh, of the device's maximum", "%", 0, 100, _DEVICE),
+)
+_BRACE_LIMITS = (
+    _PATIENT_ID,
+    _week("when the limits were set"),
+    _number("flexion_limit_deg", "flexion that the hinges allow", "deg", -15, 135, _DEVICE),
+    _number(
+        "extension_limit_deg", "where the hinges stop extension; below 0 is beyond straight", "deg", -15, 135, _DEVICE
+    ),
+    Column("locked", "boolean", "whether the hinges were locked"),
+    Column("both_hinges_agree", "boolean", "whether both hinges had the same limits"),
+)
+_EVENTS = (
+    _PATIENT_ID,
+    _week("when it happened"),
+    _label("event", "what happened", required=True),
+    Column("serious", "boolean", "whether it was serious"),
+    Column("related", "boolean", "whether it was held to be related to the programme"),
+)
+
+TABLES: dict[TableName, Table] = {
+    "patients": Table("patients", "a patient", _PATIENTS, key=("patient_id",), required=True),
+    "visits": Table("visits", "one measured value", _VISITS, ("patient_id", "week", "measure", "limb"), required=True),
+    "sessions": Table(
+        "sessions", "a patient's week of one home modality", _SESSIONS, ("patient_id", "week", "modality")
+    ),
+    "brace_limits": Table("brace_limits", "a change of the brace setting", _BRACE_LIMITS, ("patient_id", "week")),
+    "events": Table("events", "something that happened", _EVENTS, key=()),
+}
+
+
+@dataclass(frozen=True, eq=False)
+class Cohort:
+    """A de-identified cohort: frozen, its frames in the columns and types of :data:`TABLES`.
+
+    The frames given are copied and brought to their types (text, category, number, boolean); the caller's own frames
+    stay as they were. Values are not judged here: that is what :func:`analysis.cohort.check_cohort` does.
+
+    Parameters
+    ----------
+    patients : pandas.DataFrame
+        One row a patient. Required columns: patient_id, protocol. Known: site, procedure, involved_side, sex, age_years
+        (years; 90 stands for 90 and over), body_mass_kg, height_cm; further columns are baseline covariates.
+    visits : pandas.DataFrame
+        One row a measured value: patient_id, week (weeks since surgery or start), measure, limb (involved, uninvolved,
+        none), value (unit of the measure).
+    sessions : pandas.DataFrame, optional
+        One row a patient's week of one home modality; None where the home programme was not recorded.
+    brace_limits : pandas.DataFrame, optional
+        One row a change of the brace setting; None where it was not recorded.
+    events : pandas.DataFrame, optional
+        One row an event; None where events were not recorded, an empty frame where none happened.
+    measures : Measures
+        The measures, by name; the catalogue by default.
+    provenance : Provenance
+        Where the cohort came from.
+    privacy : {"safe-harbor", "limited"}
+        Level of de-identification.
+
+    Raises
+    ------
+    CohortError
+        A required column is missing, or a column cannot be brought to its type.
+
+    Examples
+    --------
+    >>> patients = pd.DataFrame({"patient_id": ["a", "b"], "protocol": ["usual", "early"]})
+    >>> visits = pd.DataFrame({"patient_id": ["a", "b"], "week": 0, "measure": "pain", "limb": "none", "value": [4, 6]})
+    >>> cohort = Cohort(patients, visits)
+    >>> cohort.protocols
+    ['usual', 'early']
+    >>> cohort
+    Cohort: 2 patients, 2 measured values of 1 measure, 2 protocols (usual, early), safe-harbor
+    """
+
+    patients: pd.DataFrame
+    visits: pd.DataFrame
+    sessions: pd.DataFrame | None = None
+    brace_limits: pd.DataFrame | None = None
+    events: pd.DataFrame | None = None
+    measures: Measures = field(default_factory=load_catalogue)
+    provenance: Provenance = field(default_factory=Provenance)
+    privacy: Privacy = "safe-harbor"
+
+    def __post_init__(self) -> None:
+        if self.privacy not in get_args(Privacy):
+            raise CohortError(
+                f"There is no privacy level {self.privacy!r}.",
+                where="Cohort(privacy=...)",
+                what_to_do=f"Use one of: {', '.join(get_args(Privacy))}.",
+            )
+        for name, table in TABLES.items():
+            frame = getattr(self, name)
+            if frame is not None:
+                object.__setattr__(self, name, conform_table(frame, table))
+
+    @property
+    def protocols(self) -> list[str]:
+        """Protocols in the order of the data; the first is the reference."""
+        return [str(name) for name in self.patients["protocol"].cat.categories]
+
+    def tables(self) -> Iterator[tuple[TableName, pd.DataFrame]]:
+        """Give name and frame of each table that the cohort has, in the order of :data:`TABLES`."""
+        for name in TABLES:
+            frame = getattr(self, name)
+            if frame is not None:
+                yield name, frame
+
+    def __repr__(self) -> str:
+        measures = _count(self.visits["measure"].nunique(), "measure")
+        protocols = f"{_count(len(self.protocols), 'protocol')} ({', '.join(self.protocols)})"
+        return (
+            f"Cohort: {_count(len(self.patients), 'patient')}, {_count(len(self.visits), 'measured value')} of "
+            f"{measures}, {protocols}, {self.privacy}"
+        )
+
+
+def conform_table(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
+    """Bring a frame to the types of a table: known columns as specified, further ones as they look.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        The frame; it is not changed.
+    table : Table
+        The specification.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Same rows in the same order, index 0, 1, 2, ...; columns in the order given.
+
+    Raises
+    ------
+    CohortError
+        A required column is missing, a column name is not text or comes twice, or a column cannot be converted.
+    """
+    names = [str(name) for name in frame.columns]
+    missing = [name for name in table.required_columns if name not in names]
+    if missing:
+        raise CohortError(
+            f"The table {table.name} lacks the column{'s' if len(missing) > 1 else ''} {', '.join(missing)}.",
+            where=f"table {table.name}, columns there: {', '.join(names) or 'none'}",
+            what_to_do="Name the columns as in TABLES, or map them with a map file and kneecurve import.",
+        )
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        raise CohortError(
+            f"The table {table.name} has the column {twice[0]!r} twice.",
+            where=f"table {table.name}",
+            what_to_do="Keep one of them.",
+        )
+    converted = {}
+    for name, (_, values) in zip(names, frame.reset_index(drop=True).items(), strict=True):
+        known = table.column(name)
+        converted[name] = conform(values, known or Column(name, _kind_of(values), "further column"), table.name)
+    return pd.DataFrame(converted, columns=pd.Index(names))
+
+
+def _kind_of(values: pd.Series) -> Kind:
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        return "category"
+    if pd.api.types.is_bool_dtype(values.dtype):
+        return "boolean"
+    if pd.api.types.is_numeric_dtype(values.dtype):
+        return "number"
+    return "date" if pd.api.types.is_datetime64_any_dtype(values.dtype) else "text"
+
+
+def _count(n: int, noun: str) -> str:
+    return f"{n:,} {noun}{'' if n == 1 else 's'}"

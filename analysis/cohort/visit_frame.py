@@ -1,0 +1,79 @@
+"""One measure of a cohort as one row a visit, with baseline, change and the patient's columns: what models take."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+from analysis.cohort.derived import measured_values
+from analysis.errors import CohortError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from analysis.cohort.tables import Cohort
+
+BaselineRule = Literal["last before start"]
+
+
+def visit_frame(
+    cohort: Cohort, measure: str, limb: str | None = None, *, baseline: BaselineRule = "last before start"
+) -> pd.DataFrame:
+    """Give one measure of a cohort as one row a patient and week seen.
+
+    Parameters
+    ----------
+    cohort : Cohort
+        The cohort.
+    measure : str
+        A stored or derived measure of the cohort.
+    limb : str, optional
+        involved, uninvolved or none; by default involved where the measure has limbs, otherwise none.
+    baseline : {"last before start"}
+        Which visit is the baseline: the last one with a value at week 0 or before.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns patient_id, week, limb, value, baseline (missing where the patient has none) and change (value minus
+        baseline) in the unit of the measure, then protocol and the other columns of patients. Rows sorted by patient
+        (in the order of patients) and week. Visits of patients that are not in patients are left out.
+
+    Raises
+    ------
+    CohortError
+        The measure, the limb or the baseline rule is not known, or a visit has the measure twice.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from analysis.cohort.tables import Cohort
+    >>> patients = pd.DataFrame({"patient_id": ["a"], "protocol": ["usual"]})
+    >>> visits = pd.DataFrame({"patient_id": "a", "week": [0, 6], "measure": "pain", "limb": "none", "value": [6, 2]})
+    >>> visit_frame(Cohort(patients, visits), "pain")[["week", "value", "baseline", "change"]]
+       week  value  baseline  change
+    0   0.0    6.0       6.0     0.0
+    1   6.0    2.0       6.0    -4.0
+    """
+    known = cohort.measures[measure]
+    limb = known.default_limb if limb is None else limb
+    if limb not in known.limbs:
+        raise CohortError(
+            f"The measure {measure!r} is not taken on limb {limb!r}.",
+            where=f"limbs of {measure}: {', '.join(known.limbs)}",
+            what_to_do="Name one of these, or none for the default.",
+        )
+    if baseline != "last before start":
+        raise CohortError(f"There is no baseline rule {baseline!r}.", what_to_do="Use 'last before start'.")
+    values = measured_values(cohort.visits, measure, limb)
+    patients = cohort.patients
+    row = values["patient_id"].map(dict(zip(patients["patient_id"], range(len(patients)), strict=True)))
+    values = values.assign(_row=row).dropna(subset=["_row"]).sort_values(["_row", "week"], kind="stable")
+    before = values[(values["week"] <= 0) & values["value"].notna()]
+    last = before.drop_duplicates("patient_id", keep="last").set_index("patient_id")["value"]
+    values.insert(2, "limb", limb)
+    values["baseline"] = values["patient_id"].map(last).astype("float64")
+    values["change"] = values["value"] - values["baseline"]
+    covariates = patients.drop(columns="patient_id").take(values["_row"].to_numpy(dtype="int64")).reset_index(drop=True)
+    frame = values.drop(columns="_row").reset_index(drop=True)
+    covariates = covariates.drop(columns=[name for name in covariates if name in frame])
+    return frame.join(covariates)
