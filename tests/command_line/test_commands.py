@@ -1,0 +1,185 @@
+"""Each command does one thing, says what it did, and explains what went wrong without a traceback."""
+
+import os
+
+import pandas as pd
+import pytest
+
+from analysis import load_cohort, write_cohort
+from synthetic_cohort import generate_cohort
+
+WIDE_MAP = """
+layout = "wide"
+
+[patients]
+patient_id = "id"
+protocol = "treatment"
+
+[[values]]
+measure = "koos_pain"
+columns = { 0 = "koos_pre", 6 = "koos_6w", 12 = "koos_12w" }
+"""
+WIDE = pd.DataFrame(
+    {
+        "id": ["P1", "P2", "P3", "P4"],
+        "treatment": ["usual", "early", "usual", "early"],
+        "koos_pre": [44, 51, 39, 48],
+        "koos_6w": [58, 60, None, 66],
+        "koos_12w": [70, 75, 68, 72],
+    }
+)
+
+
+def everything_under(folder):
+    return sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*"))
+
+
+@pytest.fixture
+def wide(tmp_path):
+    """A file with one row a patient, and its map."""
+    file, map_file = tmp_path / "scores.csv", tmp_path / "score.toml"
+    WIDE.to_csv(file, index=False)
+    map_file.write_text(WIDE_MAP, encoding="utf-8")
+    return file, map_file
+
+
+def test_without_words_it_shows_what_it_can_do(kneecurve):
+    answer = kneecurve()
+    for command in ("demo", "import", "check", "report", "notebooks"):
+        assert command in answer.out + answer.err
+
+
+def test_import_then_check_of_the_example_in_the_readme(kneecurve, wide, tmp_path):
+    file, map_file = wide
+    answer = kneecurve("import", file, "--map", map_file, "--out", tmp_path / "cohort")
+    assert answer.code == 0, answer.err
+    assert "4 patients and 11 measured values" in answer.out
+    cohort = load_cohort(tmp_path / "cohort")
+    assert cohort.protocols == ["usual", "early"]
+    checked = kneecurve("check", tmp_path / "cohort")
+    assert checked.code == 0, checked.out
+
+
+def test_import_refuses_to_overwrite_until_told(kneecurve, wide, tmp_path):
+    file, map_file = wide
+    words = ("import", file, "--map", map_file, "--out", tmp_path / "cohort")
+    assert kneecurve(*words).code == 0
+    again = kneecurve(*words)
+    assert again.code == 1
+    assert "--overwrite" in again.err
+    assert kneecurve(*words, "--overwrite").code == 0
+
+
+def test_import_of_a_column_that_the_file_lacks_lists_what_is_there(kneecurve, wide, tmp_path):
+    file, map_file = wide
+    map_file.write_text(WIDE_MAP.replace("koos_12w", "koos_3m"), encoding="utf-8")
+    answer = kneecurve("import", file, "--map", map_file, "--out", tmp_path / "cohort")
+    assert answer.code == 1
+    assert "koos_3m" in answer.err
+    assert "koos_12w" in answer.err
+    assert "Traceback" not in answer.err
+    assert not (tmp_path / "cohort").exists()
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        pytest.param(b"", "empty", id="empty"),
+        pytest.param(b"id;treatment;koos_pre;koos_6w;koos_12w\nP1;usual;44;58;70\n", "delimiter", id="semicolons"),
+        pytest.param(b"\x89PNG\r\n\x1a\n\x00\x00", "", id="not a table"),
+        pytest.param(b'id,treatment,koos_pre,koos_6w,koos_12w\nP1,usual,"44,5",58,70\n', "decimal", id="decimal comma"),
+        pytest.param(b"id,treatment,koos_pre,koos_6w,koos_12w\nP1,usual,good,58,70\n", "koos_pre", id="text in numbers"),
+        pytest.param(b"id,treatment,koos_pre,koos_6w,koos_12w\nP1,usual,inf,58,70\n", "infinite", id="infinite"),
+    ],
+)
+def test_a_bad_file_gets_one_clear_message_and_nothing_is_written(kneecurve, wide, tmp_path, content, said):
+    file, map_file = wide
+    file.write_bytes(content)
+    before = everything_under(tmp_path)
+    answer = kneecurve("import", file, "--map", map_file, "--out", tmp_path / "cohort")
+    shown = answer.out + answer.err
+    assert answer.code == 1
+    assert said in shown
+    assert "what to do" in shown or "what_to_do" in shown
+    assert "Traceback" not in shown
+    assert everything_under(tmp_path) == before
+
+
+def test_import_of_identifiers_is_refused(kneecurve, wide, tmp_path):
+    file, map_file = wide
+    WIDE.assign(email=[f"{name}@clinic.example" for name in "abcd"]).to_csv(file, index=False)
+    map_file.write_text(WIDE_MAP.replace('protocol = "treatment"', 'protocol = "treatment"\nemail = "email"'), "utf-8")
+    answer = kneecurve("import", file, "--map", map_file, "--out", tmp_path / "cohort")
+    assert answer.code == 1
+    assert "email" in answer.out + answer.err
+    assert not (tmp_path / "cohort").exists()
+
+
+def test_check_of_a_bad_cohort_shows_every_problem_and_ends_with_1(kneecurve, tmp_path):
+    cohort = generate_cohort("ligament reconstruction", patients=24, seed=1).observed
+    folder = write_cohort(cohort, tmp_path / "cohort")
+    visits = pd.read_csv(folder / "visits.csv")
+    visits.loc[0, "value"] = 9_999
+    pd.concat([visits, visits.iloc[[5]]]).to_csv(folder / "visits.csv", index=False)
+    answer = kneecurve("check", folder)
+    assert answer.code == 1
+    assert "9999" in answer.out.replace(",", "")
+    assert "twice" in answer.out or "duplicate" in answer.out
+    assert "Traceback" not in answer.out + answer.err
+
+
+def test_check_of_a_folder_that_is_not_there(kneecurve, tmp_path):
+    answer = kneecurve("check", tmp_path / "nowhere")
+    assert answer.code == 1
+    assert "nowhere" in answer.out + answer.err
+    assert "Traceback" not in answer.out + answer.err
+
+
+def test_an_output_folder_that_cannot_be_written(kneecurve, wide, tmp_path):
+    file, map_file = wide
+    (tmp_path / "in_the_way").write_text("a file, not a folder")
+    answer = kneecurve("import", file, "--map", map_file, "--out", tmp_path / "in_the_way" / "cohort")
+    assert answer.code == 1
+    assert "in_the_way" in answer.err
+    assert "what to do" in answer.err
+    assert "Traceback" not in answer.err
+
+
+def test_a_report_parameter_without_a_value(kneecurve, tmp_path):
+    answer = kneecurve("report", "protocol_comparison", tmp_path, "--out", tmp_path / "out", "--set", "primary_week")
+    assert answer.code == 1
+    assert "name=value" in answer.err
+
+
+def test_an_unknown_report_parameter_is_an_error_that_lists_the_known_ones(kneecurve, tmp_path):
+    folder = write_cohort(generate_cohort(patients=24, seed=1).observed, tmp_path / "cohort")
+    words = ("report", "protocol_comparison", folder, "--out", tmp_path / "out", "--set", "primry_week=26")
+    answer = kneecurve(*words)
+    assert answer.code == 1
+    assert "primry_week" in answer.err
+    assert "primary_week" in answer.err
+    assert not (tmp_path / "out").exists()
+
+
+def test_an_unknown_report_lists_the_known_ones(kneecurve, tmp_path):
+    folder = write_cohort(generate_cohort(patients=24, seed=1).observed, tmp_path / "cohort")
+    answer = kneecurve("report", "no_such_report", folder, "--out", tmp_path / "out")
+    assert answer.code == 1
+    assert "protocol_comparison" in answer.err
+
+
+def test_demo_writes_a_report_then_refuses_then_overwrites(kneecurve, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    first = kneecurve("demo", "--patients", "36")
+    assert first.code == 0, first.err
+    reports = list((tmp_path / "kneecurve_demo").rglob("*.html"))
+    assert len(reports) == 1
+    assert str(reports[0]) in first.out.replace("\n", "")
+    before = os.stat(reports[0]).st_mtime_ns
+    second = kneecurve("demo", "--patients", "36")
+    assert second.code == 1
+    assert "kneecurve_demo" in second.err
+    assert os.stat(reports[0]).st_mtime_ns == before
+    third = kneecurve("demo", "--patients", "36", "--overwrite")
+    assert third.code == 0, third.err
+    assert "Overwriting" in third.out
