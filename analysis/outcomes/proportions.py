@@ -1,0 +1,309 @@
+"""Shares with their denominators: Wilson intervals, Newcombe differences, number needed to treat as Altman wrote it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+import pandas as pd
+
+from analysis.errors import ModelError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import ArrayLike, NDArray
+
+WILSON = "Wilson score"
+NEWCOMBE = "Newcombe hybrid score (method 10)"
+
+Kind = Literal["benefit", "harm"]
+
+
+def check_level(level: float) -> None:
+    """Refuse a confidence level outside 0 to 1.
+
+    Raises
+    ------
+    ModelError
+        The level is not between 0 and 1.
+
+    Examples
+    --------
+    >>> check_level(0.95)
+    """
+    if not 0 < level < 1:
+        raise ModelError(
+            f"The confidence level {level:g} is not between 0 and 1.",
+            what_to_do="Give it as a share, for example 0.95 for 95 %.",
+        )
+
+
+def share_interval(count: ArrayLike, n: ArrayLike, *, level: float = 0.95) -> pd.DataFrame:
+    """Give shares with Wilson score intervals; an empty denominator gives NaN.
+
+    Parameters
+    ----------
+    count, n : array_like of int
+        Patients counted, and the patients they are counted among.
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns share, lower, upper, level, method; shares between 0 and 1.
+
+    Notes
+    -----
+    Wilson, J Am Stat Assoc 1927;22:209, recommended by Newcombe, Stat Med 1998;17:857; computed by statsmodels.
+
+    Examples
+    --------
+    >>> share_interval([81, 0, 0], [263, 20, 0])[["share", "lower", "upper"]].round(4)
+       share   lower   upper
+    0  0.308  0.2553  0.3662
+    1  0.000  0.0000  0.1611
+    2    NaN     NaN     NaN
+    """
+    from statsmodels.stats.proportion import proportion_confint
+
+    check_level(level)
+    counted, among = _filled(count, n)
+    lower, upper = proportion_confint(counted, among, alpha=1 - level, method="wilson")
+    table = pd.DataFrame({"share": counted / among, "lower": lower, "upper": upper})
+    return table.assign(level=level, method=WILSON)
+
+
+def share_difference(
+    count: ArrayLike, n: ArrayLike, reference_count: ArrayLike, reference_n: ArrayLike, *, level: float = 0.95
+) -> pd.DataFrame:
+    """Give differences of two independent shares with Newcombe's hybrid score interval.
+
+    Parameters
+    ----------
+    count, n, reference_count, reference_n : array_like of int
+        Counts and denominators; the difference is the first share minus the reference's.
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Columns difference, lower, upper, level, method; NaN where either denominator is empty.
+
+    Notes
+    -----
+    Newcombe, Stat Med 1998;17:873, method 10 (no continuity correction); computed by statsmodels.
+
+    Examples
+    --------
+    >>> share_difference(56, 70, 48, 80)[["difference", "lower", "upper"]].round(4)
+       difference   lower   upper
+    0         0.2  0.0524  0.3339
+    """
+    from statsmodels.stats.proportion import confint_proportions_2indep
+
+    check_level(level)
+    counted, among = _filled(count, n)
+    counted_reference, among_reference = _filled(reference_count, reference_n)
+    lower, upper = confint_proportions_2indep(
+        counted, among, counted_reference, among_reference, method="newcomb", compare="diff", alpha=1 - level
+    )
+    table = pd.DataFrame(
+        {"difference": counted / among - counted_reference / among_reference, "lower": lower, "upper": upper}
+    )
+    return table.assign(level=level, method=NEWCOMBE)
+
+
+@dataclass(frozen=True)
+class NumberNeeded:
+    """A number needed to treat with its limits.
+
+    Attributes
+    ----------
+    number : float
+        Patients to treat for one more responder (benefit) or one fewer (harm); infinite at no difference.
+    kind : {"benefit", "harm"}
+        Which of the two.
+    first, last : float
+        The limits, in the order in which they are read.
+    first_kind, last_kind : {"benefit", "harm"}
+        What each limit counts.
+    through_infinity : bool
+        Whether the interval holds no difference, so that it runs from benefit through infinity to harm.
+    words : str
+        The whole in words.
+    """
+
+    number: float
+    kind: Kind
+    first: float
+    first_kind: Kind
+    last: float
+    last_kind: Kind
+    through_infinity: bool
+    words: str
+
+
+def number_needed_to_treat(difference: float, lower: float, upper: float, *, level: float = 0.95) -> NumberNeeded:
+    """Turn a difference of responder shares into a number needed to treat.
+
+    The limits of the difference are inverted. Where they hold 0 the interval is not one range of numbers: it runs
+    from benefit through infinity to harm, and is written so.
+
+    Parameters
+    ----------
+    difference, lower, upper : float
+        Difference of shares (protocol minus reference, a positive one is a benefit) and its limits, -1 to 1.
+    level : float
+        The confidence level of the limits, for the words.
+
+    Returns
+    -------
+    NumberNeeded
+        The number, its limits and the words; numbers NaN where the difference is missing.
+
+    Notes
+    -----
+    Altman, BMJ 1998;317:1309.
+
+    Examples
+    --------
+    >>> number_needed_to_treat(0.10, 0.04, 0.16).words
+    'number needed to treat for one to benefit 10.0 (95 % interval 6.2 to 25.0)'
+    >>> number_needed_to_treat(0.10, -0.05, 0.25).words
+    'number needed to treat for one to benefit 10.0 (95 % interval benefit 4.0 to infinity to harm 20.0)'
+    """
+    if not (math.isfinite(difference) and math.isfinite(lower) and math.isfinite(upper)):
+        return NumberNeeded(
+            math.nan, "benefit", math.nan, "benefit", math.nan, "benefit", False, "number needed to treat: not known"
+        )
+    kind: Kind = "benefit" if difference >= 0 else "harm"
+    number = _inverse(difference)
+    through = lower <= 0 <= upper
+    if through:
+        first, first_kind, last, last_kind = _inverse(upper), "benefit", _inverse(lower), "harm"
+    elif lower > 0:
+        first, first_kind, last, last_kind = _inverse(upper), "benefit", _inverse(lower), "benefit"
+    else:
+        first, first_kind, last, last_kind = _inverse(lower), "harm", _inverse(upper), "harm"
+    limits = (
+        f"{first_kind} {_in_words(first)} to infinity to {last_kind} {_in_words(last)}"
+        if through
+        else f"{_in_words(first)} to {_in_words(last)}"
+    )
+    head = (
+        f"number needed to treat for one {'to benefit' if kind == 'benefit' else 'to be harmed'} {_in_words(number)}"
+        if math.isfinite(number)
+        else "number needed to treat infinite, no difference"
+    )
+    words = f"{head} ({100 * level:g} % interval {limits})"
+    return NumberNeeded(number, kind, first, first_kind, last, last_kind, through, words)  # type: ignore[arg-type]
+
+
+def add_number_needed(differences: pd.DataFrame) -> pd.DataFrame:
+    """Add the number needed to treat to a table of differences.
+
+    Parameters
+    ----------
+    differences : pandas.DataFrame
+        With columns difference, lower, upper, level.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The table with number_needed_to_treat, number_needed_kind ("benefit" or "harm"), number_needed_first,
+        number_needed_first_kind, number_needed_last, number_needed_last_kind, number_needed_through_infinity and
+        number_needed_in_words.
+
+    Examples
+    --------
+    >>> table = share_difference(56, 70, 48, 80)
+    >>> add_number_needed(table)["number_needed_to_treat"].round(1).tolist()
+    [5.0]
+    """
+    columns = [differences[name].astype(float).tolist() for name in ("difference", "lower", "upper", "level")]
+    found = [
+        number_needed_to_treat(difference, lower, upper, level=level)
+        for difference, lower, upper, level in zip(*columns, strict=True)
+    ]
+    return differences.assign(
+        number_needed_to_treat=np.array([one.number for one in found], dtype=float),
+        number_needed_kind=_text(one.kind for one in found),
+        number_needed_first=np.array([one.first for one in found], dtype=float),
+        number_needed_first_kind=_text(one.first_kind for one in found),
+        number_needed_last=np.array([one.last for one in found], dtype=float),
+        number_needed_last_kind=_text(one.last_kind for one in found),
+        number_needed_through_infinity=np.array([one.through_infinity for one in found], dtype=bool),
+        number_needed_in_words=_text(one.words for one in found),
+    )
+
+
+def compare_shares(table: pd.DataFrame, reference: str, protocols: Sequence[str], *, level: float) -> pd.DataFrame:
+    """Compare the shares of every protocol with the reference's.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        One row a protocol, with columns protocol, responders, n.
+    reference : str
+        The protocol that the others are compared with.
+    protocols : sequence of str
+        All protocols.
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a protocol other than the reference: protocol, reference, n, reference_n, difference, lower, upper,
+        level, method.
+
+    Examples
+    --------
+    >>> counts = pd.DataFrame({"protocol": ["a", "b"], "responders": [48, 56], "n": [80, 70]})
+    >>> compare_shares(counts, "a", ["a", "b"], level=0.95)["difference"].round(3).tolist()
+    [0.2]
+    """
+    by_protocol = table.set_index("protocol")
+    others = [name for name in protocols if name != reference]
+    rows = by_protocol.loc[others]
+    base = by_protocol.loc[reference]
+    compared = share_difference(
+        rows["responders"].to_numpy(),
+        rows["n"].to_numpy(),
+        np.full(len(others), base["responders"]),
+        np.full(len(others), base["n"]),
+        level=level,
+    )
+    head = pd.DataFrame(
+        {
+            "protocol": _text(others),
+            "reference": _text(reference for _ in others),
+            "n": rows["n"].to_numpy(),
+            "reference_n": np.full(len(others), base["n"]),
+        }
+    )
+    return pd.concat([head, compared], axis=1)
+
+
+def _filled(count: ArrayLike, n: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Both as float arrays, NaN where the denominator is empty."""
+    counted, among = np.atleast_1d(np.asarray(count, float)), np.atleast_1d(np.asarray(n, float))
+    empty = ~(among > 0)
+    return np.where(empty, np.nan, counted), np.where(empty, np.nan, among)
+
+
+def _inverse(share: float) -> float:
+    return math.inf if share == 0 else 1 / abs(share)
+
+
+def _in_words(number: float) -> str:
+    return "infinity" if math.isinf(number) else f"{number:.1f}"
+
+
+def _text(values: object) -> pd.Series:
+    return pd.Series(list(values), dtype="str")  # type: ignore[call-overload]
