@@ -1,0 +1,243 @@
+"""The factors of a formula: what each varies with, and its encoded columns on any frame."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from formulaic import Formula, ModelSpec
+from formulaic.parser.types import Factor as ParsedFactor
+from numpy.typing import NDArray
+
+from analysis.curves.moments import Covariate, Scope
+from analysis.curves.week_functions import WeekFunctions
+from analysis.errors import ModelError
+
+Encoded = dict[str, NDArray[np.float64]]
+
+
+@dataclass(frozen=True)
+class Factor:
+    """One factor of a term, for example ``protocol``, ``np.log(baseline)`` or ``C(week)``.
+
+    Parameters
+    ----------
+    expression : str
+        As formulaic writes it.
+    scope : "week", "patient" or "visit"
+        What its columns vary with.
+    variables : tuple of str
+        The columns of the data that it reads.
+    """
+
+    expression: str
+    scope: Scope
+    variables: tuple[str, ...]
+
+    def encode(self, frame: pd.DataFrame) -> Encoded:
+        """Give its encoded columns on the rows of a frame, by formulaic's names (of full and of reduced rank)."""
+        raise ModelError(f"The factor {self.expression} cannot be evaluated.")
+
+    @property
+    def state(self) -> tuple[dict[str, Any], dict[str, Any]]:
+        """Give what formulaic learned for it: transform state and encoder state."""
+        return {}, {}
+
+
+@dataclass(frozen=True)
+class NumberFactor(Factor):
+    """A plain numeric column."""
+
+    def encode(self, frame: pd.DataFrame) -> Encoded:
+        """Give the column itself."""
+        return {self.expression: frame[self.expression].to_numpy(dtype=np.float64, na_value=np.nan)}
+
+
+@dataclass(frozen=True)
+class CategoryFactor(Factor):
+    """A plain column of categories; the first level is the reference."""
+
+    levels: tuple[str, ...] = ()
+
+    def encode(self, frame: pd.DataFrame) -> Encoded:
+        """Give an indicator a level, under the name of either rank."""
+        codes = level_codes(frame[self.expression], self.levels)
+        if codes.size and codes.min() < 0:
+            strange = frame[self.expression][codes < 0].iloc[0]
+            raise ModelError(
+                f"{self.expression} {strange!r} was not in the data that the model was fitted to.",
+                where=f"levels: {', '.join(self.levels)}",
+                what_to_do="Use one of these levels, or fit the model to data that hold the new one.",
+            )
+        columns: Encoded = {}
+        for number, level in enumerate(self.levels):
+            indicator = (codes == number).astype(np.float64)
+            columns[f"{self.expression}[{level}]"] = indicator
+            columns[f"{self.expression}[T.{level}]"] = indicator
+        return columns
+
+
+@dataclass(frozen=True)
+class WeekSplineFactor(Factor):
+    """The ready-made ``week_spline``."""
+
+    week: str = "week"
+    functions: WeekFunctions = field(default_factory=lambda: WeekFunctions(np.empty(0)))
+
+    def encode(self, frame: pd.DataFrame) -> Encoded:
+        """Give the columns of the spline."""
+        values = self.functions.week_spline(frame[self.week].to_numpy(dtype=np.float64))
+        return {f"{self.expression}[{number}]": column for number, column in values.items()}
+
+
+@dataclass(frozen=True)
+class EvaluatedFactor(Factor):
+    """An expression that formulaic evaluates; what it learned from the data it keeps.
+
+    An expression of the week only learns from the distinct weeks, one of patient covariates from one row a
+    patient, any other from all rows.
+    """
+
+    specs: tuple[ModelSpec, ...] = ()
+    context: Mapping[str, Any] = field(default_factory=dict)
+
+    def encode(self, frame: pd.DataFrame) -> Encoded:
+        """Evaluate the expression with what it learned before."""
+        columns: Encoded = {}
+        for spec in self.specs:
+            matrix = spec.get_model_matrix(frame, context=self.context)
+            for name in matrix.columns:
+                if name != "Intercept":
+                    columns[name] = matrix[name].to_numpy(dtype=np.float64)
+        return refuse_undefined(columns, self.expression)
+
+    @property
+    def state(self) -> tuple[dict[str, Any], dict[str, Any]]:
+        """Give the states of the specification of full rank."""
+        return dict(self.specs[0].transform_state), dict(self.specs[0].encoder_state)
+
+
+def refuse_undefined(columns: Encoded, expression: str) -> Encoded:
+    """Raise where an expression gives a value that is not finite."""
+    for values in columns.values():
+        if not np.isfinite(values).all():
+            raise ModelError(
+                f"{expression} is not defined for {int((~np.isfinite(values)).sum())} rows.",
+                where=f"factor {expression} of the formula",
+                what_to_do="Use a function that is defined for every value, for example log1p instead of log at week 0.",
+            )
+    return columns
+
+
+def level_codes(column: pd.Series, levels: tuple[str, ...]) -> NDArray[np.int64]:
+    """Number the values of a column by their place among the levels; -1 where they are not among them."""
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        place = {level: number for number, level in enumerate(levels)}
+        lookup = np.array([place.get(str(category), -1) for category in column.cat.categories] + [-1])
+        codes: NDArray[np.int64] = lookup[column.cat.codes.to_numpy()]
+        return codes
+    found, distinct = pd.factorize(column)
+    place = {level: number for number, level in enumerate(levels)}
+    lookup = np.array([place.get(str(value), -1) for value in distinct] + [-1])
+    codes = lookup[found]
+    return codes
+
+
+def levels_of(column: pd.Series) -> tuple[str, ...] | None:
+    """Give the categories that occur, in the order of the categorical, else sorted; None for numbers."""
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        used = np.bincount(
+            column.cat.codes.to_numpy()[column.cat.codes.to_numpy() >= 0], minlength=len(column.cat.categories)
+        )
+        return tuple(str(level) for level, count in zip(column.cat.categories, used, strict=True) if count)
+    if pd.api.types.is_numeric_dtype(column.dtype):
+        return None
+    return tuple(sorted(str(value) for value in pd.unique(column)))
+
+
+def variables_of(factor: ParsedFactor, known: set[str]) -> tuple[str, ...]:
+    """Give the columns of the data that an expression reads."""
+    if factor.eval_method.value == "lookup":
+        return (factor.expr,) if factor.expr in known else ()
+    words = set(re.findall(r"[^\W\d]\w*", factor.expr))
+    quoted = set(re.findall(r"`([^`]+)`", factor.expr))
+    return tuple(name for name in known if name in words or name in quoted)
+
+
+def build_factor(
+    factor: ParsedFactor,
+    *,
+    week: str,
+    covariates: Mapping[str, Covariate],
+    frames: Mapping[Scope, pd.DataFrame],
+    functions: WeekFunctions,
+) -> Factor:
+    """Sort a factor by what it varies with, and make it ready to encode.
+
+    Parameters
+    ----------
+    factor : formulaic Factor
+        As parsed.
+    week : str
+        Column of the week.
+    covariates : mapping of str to Covariate
+        The other columns of the data.
+    frames : mapping of "week", "patient", "visit" to DataFrame
+        What a factor of each scope learns from.
+    functions : WeekFunctions
+        The week functions of the data.
+
+    Returns
+    -------
+    Factor
+
+    Raises
+    ------
+    ModelError
+        Where the factor reads no column, or cannot be evaluated.
+    """
+    expression = factor.expr
+    if expression == "week_spline" and expression not in covariates:
+        return WeekSplineFactor(expression, "week", (week,), week, functions)
+    names = variables_of(factor, {week, *covariates})
+    scopes = {"week" if name == week else covariates[name].scope for name in names}
+    scope: Scope = "visit"
+    if scopes == {"week"}:
+        scope = "week"
+    elif scopes == {"patient"}:
+        scope = "patient"
+    if factor.eval_method.value == "lookup" and names:
+        levels = None if expression == week else covariates[expression].levels
+        if levels is None:
+            return NumberFactor(expression, scope, names)
+        return CategoryFactor(expression, scope, names, levels)
+    if not names:
+        raise ModelError(
+            f"The factor {expression} of the formula reads no column of the data.",
+            where=f"columns: {', '.join([week, *covariates])}",
+            what_to_do="Correct the name, or leave the factor out.",
+        )
+    context = functions.context()
+    quoted = f"`{expression}`" if factor.eval_method.value == "lookup" else expression
+    try:
+        full = Formula(f"0 + {quoted}").get_model_matrix(frames[scope], context=context, na_action="ignore")
+        specs = [full.model_spec]
+        if any(str(kind) == "Kind.CATEGORICAL" for kind, _ in full.model_spec.encoder_state.values()):
+            reduced = Formula(f"1 + {quoted}").get_model_matrix(frames[scope], context=context, na_action="ignore")
+            specs.append(reduced.model_spec)
+    except ModelError:
+        raise
+    except Exception as error:
+        cause = error.__cause__ if isinstance(error.__cause__, ModelError) else None
+        if cause is not None:
+            raise cause from None
+        raise ModelError(
+            f"The factor {expression} of the formula cannot be evaluated: {error}",
+            where=f"columns: {', '.join(names)}",
+            what_to_do="Compute it as a column of the data first, or correct the expression.",
+        ) from error
+    return EvaluatedFactor(expression, scope, names, tuple(specs), context)

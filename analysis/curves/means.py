@@ -1,0 +1,164 @@
+"""Model means by week, and differences between groups, with intervals."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analysis.curves.contrasts import Adjust, adjust_table
+from analysis.curves.residual_structures import Array
+from analysis.errors import ModelError
+
+if TYPE_CHECKING:
+    from analysis.curves.mixed_model import MixedModel
+
+_MOST_WEEKS = 40
+
+
+def model_means(
+    model: MixedModel, by: str | Sequence[str] | None, weeks: Sequence[float] | None, level: float
+) -> pd.DataFrame:
+    """Estimate the mean outcome at each week, by group.
+
+    A number is held at its mean over patients (over visits where it changes by visit); categories that are not in ``by`` are averaged with
+    equal weights, as estimated marginal means usually are (Searle, Speed & Milliken 1980, Am Stat 34(4)).
+
+    Parameters
+    ----------
+    model : MixedModel
+        The fit.
+    by : str, sequence of str, or None
+        Categories to keep apart.
+    weeks : sequence of float, or None
+        Weeks; None for the weeks of the data.
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    DataFrame
+        The columns of ``by``, week, estimate, std_error, df, lower, upper, level, method, n (patients of the group).
+    """
+    groups = group_names(model, by)
+    grid, rows = mean_rows(model, groups, weeks)
+    table = model.contrasts.estimates(rows, level).drop(columns=["statistic", "p_value"])
+    table = pd.concat([grid, table], axis=1)
+    table["level"], table["method"] = level, model.inference
+    table["n"] = group_sizes(model, grid[groups])
+    return table
+
+
+def model_differences(
+    model: MixedModel,
+    of: str,
+    reference: str | None,
+    weeks: Sequence[float] | None,
+    adjust: Adjust,
+    level: float,
+) -> pd.DataFrame:
+    """Estimate the difference of each group from a reference, week by week.
+
+    Parameters
+    ----------
+    model : MixedModel
+        The fit.
+    of : str
+        The category whose levels are compared, for example "protocol".
+    reference : str, or None
+        The level compared with; None for the first.
+    weeks : sequence of float, or None
+        Weeks; None for the weeks of the data.
+    adjust : "holm", "bonferroni", "sidak" or "none"
+        Adjustment over all rows of the table.
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    DataFrame
+        The column ``of``, reference, week, estimate, std_error, df, statistic, p_value, lower, upper, level, method, adjust.
+    """
+    groups = group_names(model, of)
+    levels = list(model.design.covariates[groups[0]].levels or ())
+    base = levels[0] if reference is None else str(reference)
+    if base not in levels:
+        raise ModelError(
+            f"{of} has no level {base!r}.", where=f"levels: {', '.join(levels)}", what_to_do="Name one of these levels."
+        )
+    grid, rows = mean_rows(model, groups, weeks)
+    is_base = (grid[of] == base).to_numpy()
+    count = int(is_base.sum())
+    others = [name for name in levels if name != base]
+    if not others:
+        raise ModelError(f"{of} has one level only.", where=base, what_to_do="There is nothing to compare.")
+    parts = [rows[(grid[of] == name).to_numpy()] - rows[is_base] for name in others]
+    table = model.contrasts.estimates(np.concatenate(parts), level)
+    table = adjust_table(table, adjust, level)
+    table.insert(0, of, pd.Categorical(np.repeat(others, count), levels))
+    table.insert(1, "reference", base)
+    table.insert(2, "week", np.tile(grid["week"][is_base], len(others)))
+    return table.assign(level=level, method=model.inference, adjust=adjust)
+
+
+def group_names(model: MixedModel, by: str | Sequence[str] | None) -> list[str]:
+    """Check the categories that means are wanted by."""
+    names = [] if by is None else [by] if isinstance(by, str) else list(by)
+    for name in names:
+        covariate = model.design.covariates.get(name)
+        if covariate is None or covariate.levels is None:
+            categories = [known.name for known in model.design.covariates.values() if known.levels is not None]
+            raise ModelError(
+                f"The model has no categories {name!r}.",
+                where=f"categories of the formula: {', '.join(categories) or 'none'}",
+                what_to_do="Name one of these, or put the column into the formula.",
+            )
+    return names
+
+
+def mean_rows(model: MixedModel, groups: list[str], weeks: Sequence[float] | None) -> tuple[pd.DataFrame, Array]:
+    """Give the reference grid (groups and week) and the contrasts that are its means."""
+    design = model.design
+    at = model.weeks_or_default(weeks)
+    averaged = [
+        covariate.name
+        for covariate in design.covariates.values()
+        if covariate.levels is not None and covariate.scope != "week" and covariate.name not in groups
+    ]
+    cells = list(itertools.product(*(design.covariates[name].levels or () for name in groups)))
+    inner = list(itertools.product(*(design.covariates[name].levels or () for name in averaged)))
+    count = len(cells) * at.size * len(inner)
+    frame = design.week_frame(np.tile(np.repeat(at, len(inner)), len(cells)))
+    for number, name in enumerate(groups):
+        values = np.repeat([cell[number] for cell in cells], at.size * len(inner))
+        frame[name] = pd.Categorical(values, list(design.covariates[name].levels or ()))
+    for number, name in enumerate(averaged):
+        values = np.tile([cell[number] for cell in inner], len(cells) * at.size)
+        frame[name] = pd.Categorical(values, list(design.covariates[name].levels or ()))
+    for covariate in design.covariates.values():
+        if covariate.levels is None and covariate.scope != "week":
+            frame[covariate.name] = covariate.mean
+    rows = design.matrix(frame).reshape(count // len(inner), len(inner), -1).mean(axis=1)
+    grid = frame.iloc[:: len(inner)][[*groups, design.week]].reset_index(drop=True)
+    return grid.rename(columns={design.week: "week"}), rows
+
+
+def group_sizes(model: MixedModel, cells: pd.DataFrame) -> list[int]:
+    """Count the patients of each group."""
+    moments = model.moments
+    k = len(moments.patient_labels)
+    total = moments.products[:, :k, :k].sum(axis=0)
+    shifts = moments.patient_shifts
+    sizes: list[int] = []
+    for _, cell in cells.iterrows():
+        labels = [f"{name}[{level}]" for name, level in cell.items()]
+        if len(labels) > 2 or not all(label in moments.patient_labels for label in labels):
+            sizes.append(model.n_patients if not labels else -1)
+            continue
+        places = [moments.patient_labels.index(label) for label in labels] or [0]
+        first, last = places[0], places[-1]
+        sizes.append(round(float(total[first, last] + shifts[first] * shifts[last] * 0.0)))
+    return sizes

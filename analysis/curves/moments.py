@@ -1,0 +1,436 @@
+"""Sufficient statistics by visit pattern: all that a mixed model needs to know of the rows."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.curves.visit_rows import VisitRows
+from analysis.errors import ModelError
+
+Scope = Literal["week", "patient", "visit"]
+
+
+@dataclass(frozen=True)
+class Covariate:
+    """What a model has to know of one column of the data.
+
+    Parameters
+    ----------
+    name : str
+        The column.
+    scope : "week", "patient" or "visit"
+        What it varies with.
+    levels : tuple of str, or None
+        The categories, reference first; None for a number.
+    mean : float
+        Over patients (over visits where it varies by visit); NaN for categories.
+    by_week : tuple of float or str, or None
+        Its value at each distinct week, where it varies with the week only.
+    """
+
+    name: str
+    scope: Scope
+    levels: tuple[str, ...] | None = None
+    mean: float = float("nan")
+    by_week: tuple[float | str, ...] | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class VisitMoments:
+    """Counts and cross-products by visit pattern.
+
+    A patient's vector is u = [patient columns; each visit column at each slot; outcome at each slot], with zero
+    where there was no visit. Patients seen at the same slots form a pattern; a pattern keeps their number and the sum of
+    u u'. One set of moments fits every week basis and covariance structure, and every interaction of
+    the week with its columns. Moments add: ``whole = first_half + second_half`` (a patient belongs to one half).
+
+    Parameters
+    ----------
+    outcome, week, patient : str
+        Columns of the data.
+    covariates : tuple of Covariate
+        The columns that a formula may name.
+    patient_labels, visit_labels : tuple of str
+        What the columns of u are; the first patient column is the constant 1.
+    patient_shifts : ndarray, shape (patient columns,)
+        Subtracted from each patient column, so that large values with a small spread keep their digits.
+    outcome_shift : float
+        Subtracted from the outcome.
+    weeks : ndarray, shape (1 or patterns, slots)
+        The week of each slot; one row where all patterns share a schedule.
+    seen : ndarray of bool, shape (patterns, slots)
+        The slots of each pattern.
+    counts : ndarray, shape (patterns,)
+        Patients.
+    products : ndarray, shape (patterns, q, q)
+        Sum of u u'.
+    distinct_weeks : ndarray
+        The weeks that occur, increasing.
+    scheduled : bool
+        Whether slot k is week k of ``distinct_weeks`` for every pattern.
+    duplicates, dropped : int
+        Rows that repeat a patient's week; rows left out for a missing value.
+    """
+
+    outcome: str
+    week: str
+    patient: str
+    covariates: tuple[Covariate, ...]
+    patient_labels: tuple[str, ...]
+    visit_labels: tuple[str, ...]
+    patient_shifts: NDArray[np.float64]
+    outcome_shift: float
+    weeks: NDArray[np.float64]
+    seen: NDArray[np.bool_]
+    counts: NDArray[np.float64]
+    products: NDArray[np.float64]
+    distinct_weeks: NDArray[np.float64]
+    scheduled: bool
+    duplicates: int
+    dropped: int
+
+    @property
+    def n_patients(self) -> int:
+        """The number of patients."""
+        return int(self.counts.sum())
+
+    @property
+    def n_visits(self) -> int:
+        """The number of visits with an outcome."""
+        return int((self.counts * self.seen.sum(axis=1)).sum())
+
+    @property
+    def slots(self) -> int:
+        """The length of a pattern."""
+        return int(self.seen.shape[1])
+
+    def __repr__(self) -> str:
+        """Say what the moments are of."""
+        return (
+            f"VisitMoments of {self.outcome}: {self.n_patients} patients, {self.n_visits} visits, "
+            f"{self.counts.size} patterns over {self.slots} slots"
+        )
+
+    def __add__(self, other: VisitMoments) -> VisitMoments:
+        """Pool two sets of moments of different patients."""
+        return add_moments(self, other)
+
+    def save(self, path: str | Path) -> Path:
+        """Write the moments to a file that ``read_moments`` reads (NumPy's npz, without pickled objects).
+
+        Parameters
+        ----------
+        path : str or Path
+            The file; ``.npz`` is added where the name does not end so.
+
+        Returns
+        -------
+        Path
+            The file written.
+        """
+        target = Path(path)
+        if target.suffix != ".npz":
+            target = target.with_name(target.name + ".npz")
+        words = {name: getattr(self, name) for name in _WORDS}
+        words["covariates"] = [asdict(covariate) for covariate in self.covariates]
+        beside = target.with_name(f".{target.name}.part")
+        with beside.open("wb") as file:
+            np.savez(file, words=np.array(json.dumps(words)), **{name: getattr(self, name) for name in _ARRAYS})
+        return beside.replace(target)
+
+
+_WORDS = (
+    "outcome",
+    "week",
+    "patient",
+    "patient_labels",
+    "visit_labels",
+    "outcome_shift",
+    "scheduled",
+    "duplicates",
+    "dropped",
+)
+_ARRAYS = ("patient_shifts", "weeks", "seen", "counts", "products", "distinct_weeks")
+
+
+def read_moments(path: str | Path) -> VisitMoments:
+    """Read moments that ``VisitMoments.save`` wrote.
+
+    Parameters
+    ----------
+    path : str or Path
+        The file.
+
+    Returns
+    -------
+    VisitMoments
+
+    Raises
+    ------
+    ModelError
+        Where the file does not hold moments.
+    """
+    try:
+        with np.load(path, allow_pickle=False) as stored:
+            words = json.loads(str(stored["words"]))
+            arrays = {name: stored[name] for name in _ARRAYS}
+    except (OSError, KeyError, ValueError) as error:
+        raise ModelError(
+            "The file does not hold visit moments.",
+            where=str(path),
+            what_to_do="Give a file that VisitMoments.save wrote.",
+        ) from error
+    covariates = tuple(
+        Covariate(
+            name=entry["name"],
+            scope=entry["scope"],
+            levels=None if entry["levels"] is None else tuple(entry["levels"]),
+            mean=entry["mean"],
+            by_week=None if entry["by_week"] is None else tuple(entry["by_week"]),
+        )
+        for entry in words.pop("covariates")
+    )
+    words["patient_labels"] = tuple(words["patient_labels"])
+    words["visit_labels"] = tuple(words["visit_labels"])
+    return VisitMoments(covariates=covariates, **words, **arrays)
+
+
+def gather_moments(
+    rows: VisitRows,
+    *,
+    outcome: str,
+    week: str,
+    patient: str,
+    covariates: Sequence[Covariate],
+    patient_columns: Mapping[str, NDArray[np.float64]],
+    visit_columns: Mapping[str, NDArray[np.float64]],
+) -> VisitMoments:
+    """Sum the rows into moments.
+
+    Parameters
+    ----------
+    rows : VisitRows
+        The rows, laid out.
+    outcome, week, patient : str
+        Their columns.
+    covariates : sequence of Covariate
+        What the columns stand for.
+    patient_columns : mapping of str to ndarray, shape (patients,)
+        The columns of u that belong to the patient; the constant is added in front.
+    visit_columns : mapping of str to ndarray, shape (rows,)
+        The columns that change by visit.
+
+    Returns
+    -------
+    VisitMoments
+    """
+    seen_by_patient = np.zeros(rows.n_patients * rows.slots, dtype=bool)
+    cells = rows.cells()
+    seen_by_patient[cells] = True
+    seen_by_patient = seen_by_patient.reshape(rows.n_patients, rows.slots)
+    if rows.scheduled:
+        pattern, representative = _distinct_masks(seen_by_patient)
+        weeks = rows.weeks[None, :]
+    else:
+        week_table = rows.by_patient(rows.week)
+        week_table = np.where(seen_by_patient, week_table, week_table[:, :1])
+        keys = np.column_stack([week_table, seen_by_patient])
+        _, representative, pattern = np.unique(keys, axis=0, return_index=True, return_inverse=True)
+        pattern = pattern.reshape(-1)
+        weeks = week_table[representative]
+    shift = float(rows.outcome.mean())
+    shifts = np.zeros(len(patient_columns) + 1)
+    parts: list[NDArray[np.float64]] = [np.ones((rows.n_patients, 1))]
+    for number, values in enumerate(patient_columns.values(), start=1):
+        if not bool(((values == 0.0) | (values == 1.0)).all()):
+            shifts[number] = values.mean()
+        parts.append((values - shifts[number])[:, None])
+    parts.extend(rows.by_patient(values) for values in visit_columns.values())
+    parts.append(rows.by_patient(rows.outcome - shift))
+    del cells
+    counts, products = _sum_by_pattern(parts, pattern, int(representative.size))
+    return VisitMoments(
+        outcome=outcome,
+        week=week,
+        patient=patient,
+        covariates=tuple(covariates),
+        patient_labels=("1", *patient_columns),
+        visit_labels=tuple(visit_columns),
+        patient_shifts=shifts,
+        outcome_shift=shift,
+        weeks=weeks,
+        seen=seen_by_patient[representative],
+        counts=counts,
+        products=products,
+        distinct_weeks=rows.weeks,
+        scheduled=rows.scheduled,
+        duplicates=rows.duplicates,
+        dropped=rows.dropped,
+    )
+
+
+def _distinct_masks(seen: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Number the distinct rows of a table of booleans (at most 62 columns), and give a row of each."""
+    bits = np.zeros(seen.shape[0], dtype=np.int64)
+    for slot in range(seen.shape[1]):
+        bits |= seen[:, slot].astype(np.int64) << slot
+    if seen.shape[1] <= 16:
+        used = np.bincount(bits, minlength=1) > 0
+        pattern = (np.cumsum(used) - 1)[bits]
+        representative = np.empty(int(used.sum()), dtype=np.int64)
+        representative[pattern] = np.arange(bits.size)
+        return pattern, representative
+    _, representative, pattern = np.unique(bits, return_index=True, return_inverse=True)
+    return pattern, representative
+
+
+def _sum_by_pattern(
+    parts: list[NDArray[np.float64]], pattern: NDArray[np.int64], patterns: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Sum u u' over the patients of each pattern, with patients sorted by pattern and one matrix product for each."""
+    counts = np.bincount(pattern, minlength=patterns)
+    order = np.argsort(pattern.astype(np.min_scalar_type(patterns)), kind="stable")
+    ends = np.cumsum(counts)
+    size = sum(part.shape[1] for part in parts)
+    products = np.zeros((patterns, size, size))
+    single = counts == 1
+    if single.any():
+        places = order[ends[single] - 1]
+        u = np.concatenate([part[places] for part in parts], axis=1)
+        products[single] = u[:, :, None] * u[:, None, :]
+    for number in np.flatnonzero(~single):
+        places = order[ends[number] - counts[number] : ends[number]]
+        u = np.concatenate([part[places] for part in parts], axis=1)
+        products[number] = u.T @ u
+    return counts.astype(np.float64), products
+
+
+def add_moments(first: VisitMoments, second: VisitMoments) -> VisitMoments:
+    """Pool the moments of two sets of patients.
+
+    Parameters
+    ----------
+    first, second : VisitMoments
+        Of the same outcome, week and columns; categories may differ (those of the first come first). A patient may be in one of
+        them only: the moments cannot tell.
+
+    Returns
+    -------
+    VisitMoments
+
+    Raises
+    ------
+    ModelError
+        Where outcome, week or a column that is not a category differ.
+    """
+    labels = tuple(dict.fromkeys(first.patient_labels + second.patient_labels))
+    categories = {label for label in labels if any(part.endswith("]") for part in label.split(":"))}
+    lone = set(first.patient_labels).symmetric_difference(second.patient_labels) - categories
+    if (
+        (first.outcome, first.week) != (second.outcome, second.week)
+        or lone
+        or first.visit_labels != second.visit_labels
+    ):
+        different = ", ".join(sorted(lone | set(first.visit_labels).symmetric_difference(second.visit_labels)))
+        raise ModelError(
+            "These moments are not of the same outcome and columns.",
+            where=f"{first.outcome} and {second.outcome}; columns in one only: {different or 'none'}",
+            what_to_do="Gather both with the same formula.",
+        )
+    weeks = np.union1d(first.distinct_weeks, second.distinct_weeks)
+    scheduled = first.scheduled and second.scheduled and weeks.size <= 62
+    shifts = np.zeros(len(labels))
+    for moments in (second, first):
+        for label, shift in zip(moments.patient_labels, moments.patient_shifts, strict=True):
+            shifts[labels.index(label)] = shift
+    slots = weeks.size if scheduled else max(first.slots, second.slots)
+    merged = [
+        _recast(moments, labels, shifts, first.outcome_shift, weeks if scheduled else None, int(slots))
+        for moments in (first, second)
+    ]
+    seen = np.concatenate([part.seen for part in merged])
+    week_rows = np.concatenate([np.broadcast_to(part.weeks, part.seen.shape) for part in merged])
+    keys = np.column_stack([week_rows, seen])
+    _, representative, pattern = np.unique(keys, axis=0, return_index=True, return_inverse=True)
+    pattern = pattern.reshape(-1)
+    counts = np.bincount(pattern, weights=np.concatenate([part.counts for part in merged]))
+    products = np.zeros((counts.size, *merged[0].products.shape[1:]))
+    np.add.at(products, pattern, np.concatenate([part.products for part in merged]))
+    return replace(
+        merged[0],
+        covariates=_pool_covariates(first, second),
+        weeks=weeks[None, :] if scheduled else week_rows[representative],
+        seen=seen[representative],
+        counts=counts,
+        products=products,
+        distinct_weeks=weeks,
+        scheduled=scheduled,
+        duplicates=first.duplicates + second.duplicates,
+        dropped=first.dropped + second.dropped,
+    )
+
+
+def _recast(
+    moments: VisitMoments,
+    labels: tuple[str, ...],
+    shifts: NDArray[np.float64],
+    outcome_shift: float,
+    schedule: NDArray[np.float64] | None,
+    slots: int,
+) -> VisitMoments:
+    """Rewrite moments with other labels, shifts and slots: u becomes M u, the products M (sum u u') M'."""
+    if schedule is not None:
+        place = np.broadcast_to(np.searchsorted(schedule, moments.weeks[0]), moments.seen.shape)
+    else:
+        place = np.cumsum(moments.seen, axis=1) - 1
+    k, r, m = len(moments.patient_labels), len(moments.visit_labels), moments.slots
+    size = len(labels) + (r + 1) * slots
+    change = np.zeros((moments.counts.size, size, k + (r + 1) * m))
+    for new, label in enumerate(labels):
+        change[:, new, 0] -= shifts[new]
+        if label in moments.patient_labels:  # a category that these patients do not have stays at zero
+            old = moments.patient_labels.index(label)
+            change[:, new, 0] += moments.patient_shifts[old]
+            change[:, new, old] += 1.0
+    pattern, slot = np.nonzero(moments.seen)
+    for block in range(r + 1):
+        to = len(labels) + block * slots + place[pattern, slot]
+        change[pattern, to, k + block * m + slot] = 1.0
+        if block == r:
+            change[pattern, to, 0] += moments.outcome_shift - outcome_shift
+    seen = np.zeros((moments.counts.size, slots), dtype=bool)
+    seen[pattern, place[pattern, slot]] = True
+    if schedule is not None:
+        weeks = schedule[None, :]
+    else:
+        table = np.broadcast_to(moments.weeks, moments.seen.shape)
+        weeks = np.repeat(table[np.arange(len(table)), moments.seen.argmax(axis=1)][:, None], slots, axis=1)
+        weeks[pattern, place[pattern, slot]] = table[pattern, slot]
+    return replace(
+        moments,
+        patient_labels=labels,
+        patient_shifts=shifts,
+        outcome_shift=outcome_shift,
+        weeks=weeks,
+        seen=seen,
+        products=change @ moments.products @ change.transpose(0, 2, 1),
+    )
+
+
+def _pool_covariates(first: VisitMoments, second: VisitMoments) -> tuple[Covariate, ...]:
+    others = {covariate.name: covariate for covariate in second.covariates}
+    pooled = []
+    for mine in first.covariates:
+        theirs = others[mine.name]
+        weight = (first.n_visits, second.n_visits) if mine.scope == "visit" else (first.n_patients, second.n_patients)
+        levels = None if mine.levels is None else tuple(dict.fromkeys(mine.levels + (theirs.levels or ())))
+        mean = (mine.mean * weight[0] + theirs.mean * weight[1]) / sum(weight)
+        pooled.append(replace(mine, levels=levels, mean=mean))
+    return tuple(pooled)

@@ -1,0 +1,259 @@
+"""The visit rows of a data frame, checked and laid out as patient by visit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from analysis.errors import ModelError
+
+MOST_SCHEDULED_WEEKS = 40
+"""With more distinct weeks than this the visits count as unscheduled (design choice)."""
+
+
+@dataclass(frozen=True)
+class VisitRows:
+    """One row a visit, in the order of the data frame, without rows that miss a value.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        The rows used, with the columns that the model needs.
+    row_numbers : ndarray of int, or None
+        Position of each row in the data frame that came in; None where no row was dropped.
+    patient_ids : ndarray
+        One a patient, in order of first appearance.
+    patient : ndarray of int, shape (rows,)
+        Which patient each row belongs to.
+    first_row : ndarray of int, shape (patients,)
+        The first row of each patient.
+    week, outcome : ndarray of float, shape (rows,)
+        Week and outcome of each row.
+    slot : ndarray of int, shape (rows,)
+        The visit's place within its patient's pattern.
+    weeks : ndarray of float, shape (distinct weeks,)
+        The distinct weeks, increasing.
+    slots : int
+        Places of a pattern: the distinct weeks if the visits follow a schedule, else the most visits of one patient.
+    scheduled : bool
+        Whether slot k is week k of ``weeks`` for every patient.
+    duplicates : int
+        Rows that share patient and week with an earlier row.
+    dropped : int
+        Rows left out because a value is missing.
+    """
+
+    frame: pd.DataFrame
+    row_numbers: NDArray[np.int64] | None
+    patient_ids: NDArray[np.object_]
+    patient: NDArray[np.int64]
+    first_row: NDArray[np.int64]
+    week: NDArray[np.float64]
+    outcome: NDArray[np.float64]
+    slot: NDArray[np.int64]
+    weeks: NDArray[np.float64]
+    slots: int
+    scheduled: bool
+    duplicates: int
+    dropped: int
+
+    @property
+    def n_patients(self) -> int:
+        """The number of patients."""
+        return int(self.first_row.size)
+
+    def by_patient(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Lay a value per row out as patient by slot, zero where there was no visit."""
+        table = np.zeros(self.n_patients * self.slots)
+        table[self.cells()] = values
+        return table.reshape(self.n_patients, self.slots)
+
+    def cells(self) -> NDArray[np.int64]:
+        """Give each row's place in a flat patient-by-slot table."""
+        return self.patient * self.slots + self.slot
+
+    def varies_within_patient(self, name: str) -> bool:
+        """Tell whether a column takes two values in one patient."""
+        return _differs(self.frame[name], self.first_row, self.patient)
+
+    def values_by_week(self, name: str) -> pd.Series | None:
+        """Give a column's value at each distinct week, or None where two rows of one week differ."""
+        if self.weeks.size > MOST_SCHEDULED_WEEKS:
+            return None
+        place = np.searchsorted(self.weeks, self.week)
+        first = np.full(self.weeks.size, -1)
+        first[place[::-1]] = np.arange(place.size)[::-1]
+        if _differs(self.frame[name], first, place):
+            return None
+        return self.frame[name].iloc[first].reset_index(drop=True)
+
+
+def _differs(column: pd.Series, first: NDArray[np.int64], group: NDArray[np.int64]) -> bool:
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        values = column.cat.codes.to_numpy()
+    elif pd.api.types.is_numeric_dtype(column.dtype):
+        values = column.to_numpy()
+    else:
+        values = pd.factorize(column)[0]
+    return bool((values != values[first][group]).any())
+
+
+def read_rows(data: pd.DataFrame, *, outcome: str, variables: list[str], patient: str, week: str) -> VisitRows:
+    """Check the rows and lay them out.
+
+    Parameters
+    ----------
+    data : DataFrame
+        One row a visit.
+    outcome : str
+        Column of the outcome.
+    variables : list of str
+        Further columns that the model needs.
+    patient, week : str
+        Columns of the patient and the week.
+
+    Returns
+    -------
+    VisitRows
+        Rows with a missing value are left out and counted.
+
+    Raises
+    ------
+    ModelError
+        For a column that is not there, a week or outcome that is not a number, an infinite value, or no row left.
+    """
+    wanted = list(dict.fromkeys([patient, week, outcome, *variables]))
+    absent = [name for name in wanted if name not in data.columns]
+    if absent:
+        raise ModelError(
+            f"The data have no column {', '.join(map(repr, absent))}.",
+            where=f"columns: {', '.join(map(str, data.columns[:20]))}",
+            what_to_do="Correct the name in the formula or in patient=, week=.",
+        )
+    _refuse_words(
+        data[week], week, "week", "Give the weeks since surgery or start as numbers, for example 6 for 'week 6'."
+    )
+    _refuse_words(data[outcome], outcome, "outcome", "Convert the outcome to numbers first (pandas.to_numeric).")
+    frame = data[wanted]
+    _refuse_infinite(frame)
+    complete = _complete(frame)
+    row_numbers: NDArray[np.int64] | None = None
+    dropped = 0
+    if not complete.all():
+        row_numbers = np.flatnonzero(complete)
+        dropped = int(complete.size - row_numbers.size)
+        frame = frame.iloc[row_numbers]
+    if frame.empty:
+        raise ModelError(
+            "No row has outcome, patient, week and every covariate.",
+            where=f"{complete.size} rows, all with a missing value",
+            what_to_do="Look for a covariate that is missing for every patient and leave it out.",
+        )
+    code, ids, first = _patients(frame[patient])
+    weeks_of_rows = frame[week].to_numpy(dtype=np.float64, na_value=np.nan)
+    weeks, place = _distinct_weeks(weeks_of_rows)
+    most = int(np.bincount(code).max())
+    scheduled = weeks.size <= MOST_SCHEDULED_WEEKS and weeks.size <= max(3 * most, 6)
+    slot, slots, duplicates = place, int(weeks.size), 0
+    if scheduled:
+        seen = np.zeros(first.size * slots, dtype=bool)
+        seen[code * slots + place] = True
+        duplicates = int(place.size - np.count_nonzero(seen))
+    if not scheduled or duplicates:
+        slot, slots, duplicates = _visit_numbers(code, place)
+        scheduled = False
+    return VisitRows(
+        frame=frame,
+        row_numbers=row_numbers,
+        patient_ids=ids,
+        patient=code,
+        first_row=first,
+        week=weeks_of_rows,
+        outcome=frame[outcome].to_numpy(dtype=np.float64, na_value=np.nan),
+        slot=slot,
+        weeks=weeks,
+        slots=slots,
+        scheduled=scheduled,
+        duplicates=duplicates,
+        dropped=dropped,
+    )
+
+
+def _refuse_words(column: pd.Series, name: str, role: str, what_to_do: str) -> None:
+    if not pd.api.types.is_numeric_dtype(column.dtype):
+        example = column.dropna().head(1).tolist()
+        raise ModelError(
+            f"The {role} column {name!r} holds {column.dtype}, not numbers.",
+            where=f"first value: {example[0]!r}" if example else "no values",
+            what_to_do=what_to_do,
+        )
+
+
+def _refuse_infinite(frame: pd.DataFrame) -> None:
+    for name in frame.columns:
+        if pd.api.types.is_float_dtype(frame[name].dtype):
+            values = frame[name].to_numpy(dtype=np.float64, na_value=np.nan)
+            rows = np.flatnonzero(np.isinf(values)) if not np.isfinite(values).all() else np.empty(0, dtype=int)
+            if rows.size:
+                raise ModelError(
+                    f"Column {name!r} has {rows.size} infinite value{'s' if rows.size > 1 else ''}.",
+                    where=f"rows {', '.join(map(str, rows[:5]))} (counted from 0)",
+                    what_to_do="Find the division by zero that made them, or set them to missing.",
+                )
+
+
+def _complete(frame: pd.DataFrame) -> NDArray[np.bool_]:
+    complete = np.ones(len(frame), dtype=bool)
+    for name in frame.columns:
+        complete &= frame[name].notna().to_numpy()
+    return complete
+
+
+def _patients(column: pd.Series) -> tuple[NDArray[np.int64], NDArray[np.object_], NDArray[np.int64]]:
+    """Number the patients; where each patient's rows stand together, by looking for the changes only."""
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        keys = column.cat.codes.to_numpy()
+    elif pd.api.types.is_numeric_dtype(column.dtype):
+        keys = column.to_numpy()
+    else:
+        keys = pd.factorize(column)[0]
+    change = np.empty(keys.size, dtype=bool)
+    change[0] = True
+    np.not_equal(keys[1:], keys[:-1], out=change[1:])
+    first = np.flatnonzero(change)
+    starts = keys[first]
+    if bool((np.diff(starts) > 0).all()) or pd.unique(starts).size == starts.size:
+        code = np.cumsum(change, dtype=np.int64) - 1
+    else:
+        code = pd.factorize(keys)[0].astype(np.int64)
+        first = np.full(int(code.max()) + 1, -1)
+        first[code[::-1]] = np.arange(code.size)[::-1]
+    ids: NDArray[np.object_] = np.asarray(column.iloc[first])
+    return code, ids, first
+
+
+def _distinct_weeks(week: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Find the distinct weeks and each row's place among them."""
+    low, high = week.min(), week.max()
+    if low >= 0.0 and high < 4096.0:
+        whole = week.astype(np.int64)
+        if bool((whole == week).all()):
+            used = np.bincount(whole) > 0
+            return np.flatnonzero(used).astype(np.float64), (np.cumsum(used) - 1)[whole]
+    place, found = pd.factorize(week, sort=True)
+    return np.asarray(found, dtype=np.float64), place.astype(np.int64)
+
+
+def _visit_numbers(code: NDArray[np.int64], place: NDArray[np.int64]) -> tuple[NDArray[np.int64], int, int]:
+    """Number the visits of each patient by week; count the rows that share patient and week."""
+    order = np.lexsort((place, code))
+    sorted_code, sorted_place = code[order], place[order]
+    start = np.flatnonzero(np.concatenate([[True], sorted_code[1:] != sorted_code[:-1]]))
+    number = np.arange(code.size) - np.repeat(start, np.diff(np.append(start, code.size)))
+    slot = np.empty(code.size, dtype=np.int64)
+    slot[order] = number
+    same = (sorted_code[1:] == sorted_code[:-1]) & (sorted_place[1:] == sorted_place[:-1])
+    return slot, int(number.max()) + 1, int(same.sum())
