@@ -1,5 +1,8 @@
 """LOAD and CHECK: cohorts from files, their tables, measures, and every problem found in them."""
 
+from analysis.cohort.checks import check_cohort
+from analysis.cohort.data_package import check_folder, load_cohort, write_cohort
+from analysis.cohort.findings import CheckReport
 from analysis.cohort.measures import Measure, Measures, Threshold, load_catalogue
 from analysis.cohort.provenance import Provenance, Source
 from analysis.cohort.tables import TABLES, Cohort
@@ -7,12 +10,17 @@ from analysis.cohort.visit_frame import visit_frame
 
 __all__ = [
     "TABLES",
+    "CheckReport",
     "Cohort",
     "Measure",
     "Measures",
     "Provenance",
     "Source",
     "Threshold",
+    "check_cohort",
+    "check_folder",
     "load_catalogue",
+    "load_cohort",
     "visit_frame",
+    "write_cohort",
 ]

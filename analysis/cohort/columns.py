@@ -8,6 +8,8 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from analysis.errors import CohortError
 
@@ -15,6 +17,7 @@ Kind = Literal["text", "category", "number", "boolean", "date"]
 
 _TRUE = frozenset({"true", "yes", "y", "1", "1.0"})
 _FALSE = frozenset({"false", "no", "n", "0", "0.0"})
+_NUMBER = r"^(?:[+-]?(?:(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:e[+-]?[0-9]+)?|inf(?:inity)?)|nan)$"
 _NAMED_ROWS = 5
 
 
@@ -139,29 +142,39 @@ def _as_text(values: pd.Series) -> pd.Series:
             values = values.astype("Int64")
     if isinstance(values.dtype, pd.CategoricalDtype):
         values = values.astype(values.cat.categories.dtype)
-    text = values.astype("str")
-    return text.mask(text == "") if (text == "").any() else text
+    try:
+        text = values.astype("str")
+    except UnicodeEncodeError:  # half of a surrogate pair, which no file can hold
+        text = values.map(lambda value: str(value).encode("utf-8", "replace").decode(), na_action="ignore").astype(
+            "str"
+        )
+    empty = text == ""
+    return text.mask(empty) if empty.any() else text
+
+
+def _as_arrow(text: pd.Series) -> pa.Array:
+    array = pa.array(text, type=pa.large_string(), from_pandas=True)
+    return array.combine_chunks() if isinstance(array, pa.ChunkedArray) else array
 
 
 def _as_category(values: pd.Series, categories: tuple[str, ...]) -> pd.Series:
     if isinstance(values.dtype, pd.CategoricalDtype):
         names = _as_text(pd.Series(values.cat.categories))
-        known = names.notna().all() and names.is_unique
-        text = None if known else _as_text(values)
-        order = [str(name) for name in names] if known else []
-    else:
-        text = _as_text(values)
-        order = []
-    if text is not None:
-        order = [str(name) for name in text.dropna().unique()]
-        if categories and set(order) <= set(categories):
-            order = list(categories)
+        if names.notna().all() and names.is_unique:
+            return _from_codes(values, values.cat.codes.to_numpy(), [str(name) for name in names], categories)
+    encoded = _as_arrow(_as_text(values)).dictionary_encode()
+    codes = encoded.indices.fill_null(-1).to_numpy(zero_copy_only=False)
+    return _from_codes(values, codes, encoded.dictionary.to_pylist(), categories)
+
+
+def _from_codes(values: pd.Series, codes: np.ndarray, names: list[str], categories: tuple[str, ...]) -> pd.Series:
+    """Make a categorical: categories that are set come first, in their order, then those that only the data have."""
+    order = [*categories, *(name for name in names if name not in categories)] if categories else names
+    if order != names:
+        place = {name: i for i, name in enumerate(order)}
+        codes = np.append(np.array([place[name] for name in names], dtype=np.int64), -1)[codes]
     dtype = pd.CategoricalDtype(pd.Index(order, dtype="str"), ordered=False)
-    if text is not None:
-        return text.astype(dtype)
-    return pd.Series(
-        pd.Categorical.from_codes(values.cat.codes.to_numpy(), dtype=dtype), index=values.index, name=values.name
-    )
+    return pd.Series(pd.Categorical.from_codes(codes, dtype=dtype), index=values.index, name=values.name)
 
 
 def _as_number(values: pd.Series) -> tuple[pd.Series, np.ndarray]:
@@ -171,23 +184,16 @@ def _as_number(values: pd.Series) -> tuple[pd.Series, np.ndarray]:
         return pd.Series(np.nan, index=values.index, name=values.name), np.flatnonzero(present)
     if pd.api.types.is_numeric_dtype(values.dtype):
         return values.astype("float64"), none
-    return _text_as_number(_as_text(values))
-
-
-def _text_as_number(text: pd.Series) -> tuple[pd.Series, np.ndarray]:
-    stripped = text.str.strip()
-    missing = (stripped.isna() | (stripped == "")).to_numpy()
-    numeric = (
-        stripped.str.fullmatch(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?").fillna(value=False).to_numpy(dtype=bool)
-    )
-    infinite = (
-        stripped.str.lower().str.fullmatch(r"[+-]?inf(?:inity)?").fillna(value=False).to_numpy(dtype=bool) & ~numeric
-    )
-    good = numeric | infinite
-    numbers = np.full(len(text), np.nan)
-    if good.any():
-        numbers[good] = stripped[good].to_numpy(dtype=object).astype("float64")
-    return pd.Series(numbers, index=text.index, name=text.name), np.flatnonzero(~good & ~missing)
+    trimmed = pc.utf8_trim_whitespace(_as_arrow(_as_text(values)))
+    try:
+        numbers, bad = pc.cast(trimmed, pa.float64()), none
+    except pa.ArrowInvalid:
+        good = pc.match_substring_regex(trimmed, _NUMBER, ignore_case=True).fill_null(value=False)
+        missing = pc.or_kleene(pc.is_null(trimmed), pc.equal(trimmed, "")).fill_null(value=True)
+        numbers = pc.cast(pc.if_else(good, trimmed, None), pa.float64())
+        bad = np.flatnonzero(pc.invert(pc.or_(good, missing)).to_numpy(zero_copy_only=False))
+    answer = numbers.to_numpy(zero_copy_only=False)
+    return pd.Series(answer.astype("float64"), index=values.index, name=values.name), bad
 
 
 def _as_boolean(values: pd.Series) -> tuple[pd.Series, np.ndarray]:

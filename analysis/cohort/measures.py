@@ -17,9 +17,18 @@ ThresholdKind = Literal["MIC", "MDC"]
 
 _LIMBS = ("involved", "uninvolved", "none")
 _ALLOWED = {
-    "label", "unit", "direction", "lowest", "highest", "limbs", "decimals", "derived_from", "description", "thresholds",
+    "label",
+    "unit",
+    "direction",
+    "lowest",
+    "highest",
+    "limbs",
+    "decimals",
+    "derived_from",
+    "description",
+    "thresholds",
     "mix_ups",
-}  # fmt: skip
+}
 
 
 @dataclass(frozen=True)

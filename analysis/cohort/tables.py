@@ -259,11 +259,12 @@ def conform_table(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
     converted = {}
     for name, (_, values) in zip(names, frame.reset_index(drop=True).items(), strict=True):
         known = table.column(name)
-        converted[name] = conform(values, known or Column(name, _kind_of(values), "further column"), table.name)
+        converted[name] = conform(values, known or Column(name, kind_of(values), "further column"), table.name)
     return pd.DataFrame(converted, columns=pd.Index(names))
 
 
-def _kind_of(values: pd.Series) -> Kind:
+def kind_of(values: pd.Series) -> Kind:
+    """Tell the kind of a column from the type of its values."""
     if isinstance(values.dtype, pd.CategoricalDtype):
         return "category"
     if pd.api.types.is_bool_dtype(values.dtype):

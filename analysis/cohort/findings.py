@@ -1,0 +1,298 @@
+"""The result of a check: every problem found, in one table, for the screen, a notebook or the site that must answer."""
+
+from __future__ import annotations
+
+import html
+import re
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+import pandas as pd
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+Severity = Literal["error", "warning"]
+
+FINDING_COLUMNS = ("severity", "table", "row", "patient_id", "column", "value", "problem", "what_to_do")
+_TABLE_ORDER = ("", "patients", "visits", "sessions", "brace_limits", "events")
+_SHOWN_OF_A_KIND = 20
+_SHOWN_IN_HTML = 500
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
+_LONGEST_VALUE = 60
+
+
+@dataclass(frozen=True)
+class CheckReport:
+    """Every problem of a cohort.
+
+    Parameters
+    ----------
+    findings : pandas.DataFrame
+        One row a problem: severity (error, warning), table, row (data row, the first below the header is 1; missing
+        where the problem is no single row), patient_id, column, value (as text; identifiers are masked), problem,
+        what_to_do. Errors first, then by table and row.
+    n_identifiers : int
+        How many of the errors are about something that could identify a patient.
+    counts : dict
+        Number of rows of each table checked.
+
+    Examples
+    --------
+    >>> CheckReport.empty().passed
+    True
+    """
+
+    findings: pd.DataFrame
+    n_identifiers: int = 0
+    counts: dict[str, int] = field(default_factory=dict)
+
+    @classmethod
+    def empty(cls) -> CheckReport:
+        """Return a report without findings."""
+        return FindingList().report()
+
+    @property
+    def n_errors(self) -> int:
+        """Number of findings that keep the cohort from being used."""
+        return int((self.findings["severity"] == "error").sum())
+
+    @property
+    def n_warnings(self) -> int:
+        """Number of findings that need a look."""
+        return int((self.findings["severity"] == "warning").sum())
+
+    @property
+    def passed(self) -> bool:
+        """Whether there is no error."""
+        return self.n_errors == 0
+
+    @property
+    def summary(self) -> str:
+        """One line: what was checked and how many problems there are."""
+        checked = ", ".join(f"{n:,} rows of {name}" for name, n in self.counts.items()) or "nothing"
+        return (
+            f"{self.n_errors:,} error{'' if self.n_errors == 1 else 's'}, {self.n_warnings:,} "
+            f"warning{'' if self.n_warnings == 1 else 's'} in {checked}"
+        )
+
+    def to_text(self, most_of_a_kind: int | None = _SHOWN_OF_A_KIND) -> str:
+        """Give the findings as lines of text, one kind of problem after the other.
+
+        Parameters
+        ----------
+        most_of_a_kind : int, optional
+            Most rows listed of one kind of problem in one column; how many more there are is said. None lists all.
+
+        Returns
+        -------
+        str
+            Summary and findings; control characters are shown, not sent to the screen.
+        """
+        lines = [self.summary]
+        keys = ["severity", "table", "column", "problem"]
+        kinds = self.findings.assign(problem=_kind_of_problem(self.findings["problem"]))
+        for rows in kinds.groupby(keys, sort=False, dropna=False).groups.values():
+            group = self.findings.loc[rows]
+            shown = group if most_of_a_kind is None else group.head(most_of_a_kind)
+            lines += [_line(finding) for finding in shown.to_dict("records")]
+            advice = [str(text) for text in shown["what_to_do"].unique()]
+            lines += [f"      what to do: {visible(text)}" for text in advice if text]
+            if len(group) > len(shown):
+                lines.append(f"      and {len(group) - len(shown):,} more of this kind")
+        return "\n".join(lines)
+
+    def write(self, path: Path) -> Path:
+        """Write all findings as CSV, for the site that must answer.
+
+        A cell that a spreadsheet would run as a formula gets an apostrophe in front.
+
+        Parameters
+        ----------
+        path : Path
+            File that is written.
+
+        Returns
+        -------
+        Path
+            The same path.
+        """
+        table = self.findings.copy()
+        for name in ("patient_id", "column", "value", "problem", "what_to_do"):
+            table[name] = table[name].where(~looks_like_formula(table[name]), "'" + table[name])
+        table.to_csv(path, index=False, encoding="utf-8", lineterminator="\n")
+        return path
+
+    def __str__(self) -> str:
+        return self.to_text()
+
+    def _repr_html_(self) -> str:
+        shown = self.findings.head(_SHOWN_IN_HTML)
+        head = "".join(f'<th scope="col">{name.replace("_", " ")}</th>' for name in FINDING_COLUMNS)
+        body = "".join(
+            "<tr>" + "".join(f"<td>{html.escape(_cell(finding[name]))}</td>" for name in FINDING_COLUMNS) + "</tr>"
+            for finding in shown.to_dict("records")
+        )
+        more = len(self.findings) - len(shown)
+        note = f"<p>and {more:,} more; all of them are in the attribute findings</p>" if more else ""
+        return (
+            f"<table><caption>{html.escape(self.summary)}</caption><thead><tr>{head}</tr></thead>"
+            f"<tbody>{body}</tbody></table>{note}"
+        )
+
+
+class FindingList:
+    """Collects findings; each call adds the rows that share one problem."""
+
+    def __init__(self) -> None:
+        self._parts: list[pd.DataFrame] = []
+        self._identifiers = 0
+        self.counts: dict[str, int] = {}
+
+    def add(
+        self,
+        severity: Severity,
+        table: str,
+        problem: str | Sequence[str],
+        what_to_do: str,
+        *,
+        column: str = "",
+        rows: Any = None,
+        patients: Any = None,
+        values: Any = None,
+        identifier: bool = False,
+    ) -> None:
+        """Add one finding for each row, or a single one where ``rows`` and ``patients`` are not given.
+
+        Parameters
+        ----------
+        severity : {"error", "warning"}
+            Whether it keeps the cohort from being used.
+        table : str
+            Name of the table; empty where it concerns the folder.
+        problem : str or sequence of str
+            What is wrong; one for all rows, or one each.
+        what_to_do : str
+            Next step.
+        column : str
+            Column concerned.
+        rows : array-like of int, optional
+            Data row numbers, the first is 1.
+        patients : array-like of str, optional
+            Patients, one a row.
+        values : array-like, optional
+            Values, one a row.
+        identifier : bool
+            Whether it is about something that could identify a patient.
+        """
+        given = [part for part in (rows, patients, values) if part is not None]
+        n = len(given[0]) if given else 1
+        if n == 0:
+            return
+        self._identifiers += n if identifier else 0
+        part = pd.DataFrame(index=pd.RangeIndex(n))
+        part["severity"] = severity
+        part["table"] = table
+        part["row"] = pd.array([pd.NA] * n if rows is None else np.asarray(rows), dtype="Int64")
+        part["patient_id"] = "" if patients is None else values_as_text(patients)
+        part["column"] = column
+        part["value"] = "" if values is None else values_as_text(values)
+        part["problem"] = problem if isinstance(problem, str) else list(problem)
+        part["what_to_do"] = what_to_do
+        self._parts.append(part)
+
+    @property
+    def any_error(self) -> bool:
+        """Whether an error has been added."""
+        return any((part["severity"] == "error").any() for part in self._parts)
+
+    def report(self, masked_patients: frozenset[str] = frozenset()) -> CheckReport:
+        """Return what was collected, in order.
+
+        Parameters
+        ----------
+        masked_patients : frozenset of str
+            Patient identifiers that say too much; they are masked wherever they stand.
+        """
+        if self._parts:
+            findings = pd.concat(self._parts, ignore_index=True)
+        else:
+            findings = pd.DataFrame({name: pd.Series(dtype="str") for name in FINDING_COLUMNS})
+            findings["row"] = findings["row"].astype("Int64")
+        if masked_patients:
+            hidden = findings["patient_id"].isin(masked_patients)
+            findings.loc[hidden, "patient_id"] = findings.loc[hidden, "patient_id"].map(mask)
+            hidden = (findings["column"] == "patient_id") & findings["value"].isin(masked_patients)
+            findings.loc[hidden, "value"] = findings.loc[hidden, "value"].map(mask)
+        order = pd.DataFrame(
+            {
+                "severity": (findings["severity"] != "error").astype(int),
+                "table": findings["table"]
+                .map({name: i for i, name in enumerate(_TABLE_ORDER)})
+                .fillna(len(_TABLE_ORDER)),
+                "row": findings["row"].fillna(0).astype("int64"),
+            }
+        ).sort_values(["severity", "table", "row"], kind="stable")
+        return CheckReport(findings.loc[order.index].reset_index(drop=True), self._identifiers, dict(self.counts))
+
+
+def values_as_text(values: Any) -> pd.Series:
+    """Give values as short text: whole numbers without a decimal point, missing as empty."""
+    series = pd.Series(values).reset_index(drop=True)
+    if pd.api.types.is_float_dtype(series.dtype):
+        text = series.map(lambda value: f"{value:.15g}" if value == value else "")
+    else:
+        text = series.astype("str").fillna("")
+    return text.astype("str").str.slice(0, _LONGEST_VALUE)
+
+
+def mask(value: str) -> str:
+    """Hide an identifier: its first character and its length stay.
+
+    Examples
+    --------
+    >>> mask("Jane Doe")
+    'J... (8 characters)'
+    """
+    return f"{value[:1]}... ({len(value)} characters)"
+
+
+def visible(text: str) -> str:
+    r"""Show control characters, also those that turn the direction of writing, in place of sending them.
+
+    Examples
+    --------
+    >>> visible("a\x1b[31mb")
+    'a\\x1b[31mb'
+    """
+    return _CONTROL.sub(lambda found: found.group().encode("unicode_escape").decode("ascii"), text)
+
+
+def looks_like_formula(text: pd.Series) -> pd.Series:
+    """Say which texts a spreadsheet would run: they begin with = + - or @ and are not numbers."""
+    begins = text.str.match(r"^\s*[=+\-@]").fillna(value=False).astype(bool)
+    if not begins.any():
+        return begins
+    number = text.str.fullmatch(r"\s*[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\s*").fillna(value=False).astype(bool)
+    return begins & ~number
+
+
+def _kind_of_problem(problems: pd.Series) -> pd.Series:
+    return problems.str.replace(r"\d+(?:\.\d+)?", "#", regex=True)
+
+
+def _cell(value: Any) -> str:
+    return "" if value is pd.NA or value is None else visible(str(value))
+
+
+def _line(finding: dict[Any, Any]) -> str:
+    place = [finding["table"]] if finding["table"] else []
+    if finding["row"] is not pd.NA:
+        place.append(f"row {finding['row']}")
+    if finding["patient_id"]:
+        place.append(f"patient {finding['patient_id']}")
+    if finding["column"]:
+        place.append(f"{finding['column']}" + (f" = {finding['value']}" if finding["value"] else ""))
+    return visible(f"{finding['severity']:8}{', '.join(place)}: {finding['problem']}")

@@ -1,0 +1,160 @@
+"""The descriptor of a cohort folder, ``datapackage.json``: columns in Table Schema and back."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from analysis.cohort.columns import Column, Kind
+from analysis.cohort.measures import Measures, load_catalogue, read_measure
+from analysis.cohort.provenance import Provenance
+from analysis.cohort.tables import TABLES, kind_of
+from analysis.errors import CohortError
+
+if TYPE_CHECKING:
+    from analysis.cohort.tables import Cohort, Table
+
+DESCRIPTOR = "datapackage.json"
+#: Our own part of the descriptor; other tools leave it alone.
+OWN_PART = "kneecurve"
+FORMAT_VERSION = 1
+
+_TYPES: dict[Kind, str] = {
+    "text": "string",
+    "category": "string",
+    "number": "number",
+    "boolean": "boolean",
+    "date": "datetime",
+}
+_KINDS: dict[str, Kind] = {
+    "number": "number",
+    "integer": "number",
+    "year": "number",
+    "boolean": "boolean",
+    "date": "date",
+    "datetime": "date",
+}
+
+
+def table_schema(frame: pd.DataFrame, table: Table) -> dict[str, Any]:
+    """Describe a table in the terms of Table Schema.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        The table in its types.
+    table : Table
+        Its specification.
+
+    Returns
+    -------
+    dict
+        fields (name, type, description, unit, categories, constraints), missingValues, primaryKey and foreignKeys.
+    """
+    schema: dict[str, Any] = {
+        "fields": [_field(frame[name], table.column(str(name))) for name in frame.columns],
+        "missingValues": [""],
+    }
+    if table.key:
+        schema["primaryKey"] = list(table.key)
+    if table.name != "patients":
+        reference = {"resource": "patients", "fields": ["patient_id"]}
+        schema["foreignKeys"] = [{"fields": ["patient_id"], "reference": reference}]
+    return schema
+
+
+def _field(values: pd.Series, known: Column | None) -> dict[str, Any]:
+    kind = known.kind if known is not None else kind_of(values)
+    field: dict[str, Any] = {"name": str(values.name), "type": _TYPES[kind]}
+    if known is not None:
+        field["description"] = known.meaning
+        if known.unit:
+            field["unit"] = known.unit
+    if kind == "category":
+        field["categories"] = [str(name) for name in values.cat.categories]
+    constraints: dict[str, Any] = {}
+    if known is not None:
+        if known.required and known.name != "value":
+            constraints["required"] = True
+        if math.isfinite(known.lowest):
+            constraints["minimum"] = known.lowest
+        if math.isfinite(known.highest) and known.name != "age_years":
+            constraints["maximum"] = known.highest
+    if constraints:
+        field["constraints"] = constraints
+    return field
+
+
+def read_columns(resource: dict[str, Any]) -> dict[str, Column]:
+    """Read the columns that the schema of a resource names; types that are not known become text.
+
+    Parameters
+    ----------
+    resource : dict
+        A resource of the descriptor.
+
+    Returns
+    -------
+    dict of str to Column
+        Columns by name; none where there is no schema.
+    """
+    schema = resource.get("schema")
+    fields = schema.get("fields", []) if isinstance(schema, dict) else []
+    columns = {}
+    for field in fields:
+        if not isinstance(field, dict) or "name" not in field:
+            continue
+        name = str(field["name"])
+        categories = field.get("categories") or field.get("constraints", {}).get("enum") or ()
+        labels = tuple(str(one.get("value") if isinstance(one, dict) else one) for one in categories)
+        kind: Kind = "category" if "categories" in field else _KINDS.get(str(field.get("type", "string")), "text")
+        columns[name] = Column(name, kind, str(field.get("description", "")), categories=labels)
+    return columns
+
+
+def missing_values(resource: dict[str, Any]) -> list[str]:
+    """Return the texts that stand for a missing value in a resource."""
+    schema = resource.get("schema")
+    given = schema.get("missingValues", [""]) if isinstance(schema, dict) else [""]
+    return [str(one.get("value", "") if isinstance(one, dict) else one) for one in given]
+
+
+def own_part(cohort: Cohort) -> dict[str, Any]:
+    """Give what travels with a cohort beside its tables."""
+    return {
+        "format_version": FORMAT_VERSION,
+        "privacy": cohort.privacy,
+        "provenance": cohort.provenance.to_json(),
+        "measures": {name: measure.to_json() for name, measure in cohort.measures.items()},
+        "tables": {name: TABLES[name].row for name, _ in cohort.tables()},
+    }
+
+
+def read_own_part(descriptor: dict[str, Any]) -> tuple[Measures, Provenance, str]:
+    """Read measures, provenance and privacy level; the catalogue, nothing, and safe-harbor where there are none.
+
+    Raises
+    ------
+    CohortError
+        Our own part of the descriptor is damaged, or of a later format.
+    """
+    own = descriptor.get(OWN_PART)
+    if own is None:
+        return load_catalogue(), Provenance(steps=("Read from a data package of another program.",)), "safe-harbor"
+    if not isinstance(own, dict) or own.get("format_version") != FORMAT_VERSION:
+        version = own.get("format_version") if isinstance(own, dict) else own
+        raise CohortError(
+            f"The folder has format version {version!r}; this version of the kit reads {FORMAT_VERSION}.",
+            where=DESCRIPTOR,
+            what_to_do="Use the version of the kit that wrote it, or import the source again.",
+        )
+    measures = own.get("measures", {})
+    if not isinstance(measures, dict):
+        raise CohortError("The measures cannot be read.", where=DESCRIPTOR, what_to_do="Import the source again.")
+    return (
+        Measures([read_measure(str(name), data, DESCRIPTOR) for name, data in measures.items()]),
+        Provenance.from_json(own.get("provenance", {})),
+        str(own.get("privacy", "safe-harbor")),
+    )

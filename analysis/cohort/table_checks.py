@@ -1,0 +1,333 @@
+"""Checks that hold for every table: columns, keys, ranges, labels, texts, and patients that belong together."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analysis.cohort.findings import looks_like_formula
+from analysis.cohort.tables import TABLES
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from analysis.cohort.columns import Column
+    from analysis.cohort.findings import FindingList
+    from analysis.cohort.tables import Privacy, Table
+
+#: Weeks that look like calendar years, and days counted by a spreadsheet (1 Jan 1955 to 2064).
+_YEARS, _SPREADSHEET_DAYS = (1900.0, 2100.0), (20_000.0, 60_000.0)
+
+
+def check_columns(tables: Mapping[str, pd.DataFrame], findings: FindingList) -> None:
+    """Find tables and columns that are missing, unknown or empty."""
+    for name, table in TABLES.items():
+        if name not in tables:
+            if table.required:
+                findings.add("error", name, "the table is missing", f"Give the table: one row is {table.row}.")
+            continue
+        frame = tables[name]
+        missing = [column for column in table.required_columns if column not in frame]
+        for column in missing:
+            there = ", ".join(str(other) for other in frame.columns) or "none"
+            findings.add(
+                "error",
+                name,
+                f"the column is missing; columns there: {there}",
+                "Add it, or map it with a map file.",
+                column=column,
+            )
+        if table.required and frame.empty:
+            findings.add("error", name, "the table has no row", f"One row is {table.row}; give at least one.")
+        for column in frame.columns:
+            if name != "patients" and table.column(str(column)) is None:
+                findings.add(
+                    "warning",
+                    name,
+                    "the column is not a known one and is not used",
+                    "Remove it, or correct its name.",
+                    column=str(column),
+                )
+
+
+def check_keys(tables: Mapping[str, pd.DataFrame], findings: FindingList) -> None:
+    """Find missing keys and labels, and rows that share a key."""
+    for name, frame in tables.items():
+        table = TABLES[name]  # type: ignore[index]
+        for column in table.required_columns:
+            if column == "value" or column not in frame:
+                continue
+            empty = frame[column].isna()
+            if empty.any():
+                _add(findings, "error", name, frame, empty, column, "the cell is empty", "Fill it, or remove the row.")
+        if table.key and set(table.key) <= set(frame.columns):
+            _check_duplicates(frame, table, findings)
+
+
+def check_cells(tables: Mapping[str, pd.DataFrame], findings: FindingList, privacy: Privacy) -> None:
+    """Find numbers out of range or infinite, labels that do not exist, and texts a spreadsheet would run."""
+    for name, frame in tables.items():
+        table = TABLES[name]  # type: ignore[index]
+        for column in frame.columns:
+            values = frame[column]
+            known = table.column(str(column))
+            if pd.api.types.is_float_dtype(values.dtype):
+                infinite = pd.Series(np.isinf(values.to_numpy(dtype="float64", na_value=np.nan)), index=values.index)
+                if infinite.any():
+                    _add(
+                        findings,
+                        "error",
+                        name,
+                        frame,
+                        infinite,
+                        str(column),
+                        "the number is infinite",
+                        "Correct it, or leave the cell empty.",
+                    )
+                if known is not None:
+                    _check_range(name, frame, known, findings, privacy)
+            elif known is not None and known.categories:
+                _check_labels(name, frame, known, findings)
+            if isinstance(values.dtype, pd.CategoricalDtype) or pd.api.types.is_string_dtype(values.dtype):
+                _check_text(name, frame, str(column), findings)
+
+
+def check_patients(tables: Mapping[str, pd.DataFrame], findings: FindingList) -> None:
+    """Find patients that one table has and another lacks, a protocol that changes, and too few to compare."""
+    patients = tables.get("patients")
+    if patients is None or "patient_id" not in patients:
+        return
+    ids = pd.Index(patients["patient_id"].dropna().unique())
+    for name, frame in tables.items():
+        if name == "patients" or "patient_id" not in frame:
+            continue
+        stranger = frame["patient_id"].notna() & ~frame["patient_id"].isin(ids)
+        first = stranger & ~frame["patient_id"].where(stranger).duplicated()
+        if first.any():
+            _add(
+                findings,
+                "error",
+                name,
+                frame,
+                first,
+                "patient_id",
+                "the patient is not in the table patients",
+                "Add the patient with a protocol, or remove the rows.",
+            )
+    if "visits" in tables and "patient_id" in tables["visits"]:
+        unseen = patients["patient_id"].notna() & ~patients["patient_id"].isin(tables["visits"]["patient_id"].unique())
+        if unseen.any():
+            _add(
+                findings,
+                "warning",
+                "patients",
+                patients,
+                unseen,
+                "patient_id",
+                "the patient has no visit",
+                "Keep the patient, who counts in the flow, unless the visits were left out by mistake.",
+            )
+    if len(ids) == 1:
+        findings.add("warning", "patients", "there is one patient only", "Models need several patients.")
+    if "protocol" in patients:
+        given = patients["protocol"].dropna().unique()
+        if len(given) == 1:
+            findings.add(
+                "warning",
+                "patients",
+                f"there is one protocol only, {given[0]!r}",
+                "Nothing can be compared; curves can still be fitted.",
+                column="protocol",
+            )
+
+
+def _check_duplicates(frame: pd.DataFrame, table: Table, findings: FindingList) -> None:
+    whole = frame[list(table.key)].notna().all(axis=1)
+    codes = row_codes(frame, table.key)
+    again = pd.Series(codes).duplicated().to_numpy() & whole.to_numpy()
+    if not again.any():
+        return
+    again_rows = pd.Series(again, index=frame.index)
+    first_row = pd.Series(frame.index.to_numpy() + 1).groupby(codes).transform("first").to_numpy()[again]
+    values = frame.loc[again_rows, table.key[-1] if "value" not in frame else "value"]
+    _add(
+        findings,
+        "error",
+        table.name,
+        frame,
+        again_rows,
+        "value" if "value" in frame else table.key[-1],
+        [f"the same {', '.join(table.key)} as row {row}" for row in first_row],
+        "Keep one of these rows.",
+        values,
+    )
+    if table.name == "patients" and "protocol" in frame:
+        several = frame.groupby("patient_id", observed=True)["protocol"].transform("nunique") > 1
+        changed = several & again_rows
+        if changed.any():
+            _add(
+                findings,
+                "error",
+                "patients",
+                frame,
+                changed,
+                "protocol",
+                "the protocol changes within the patient",
+                "Give each patient the protocol assigned at the start.",
+            )
+
+
+def row_codes(frame: pd.DataFrame, key: tuple[str, ...]) -> np.ndarray:
+    """Give each combination of the key columns a number: rows with the same number share the key."""
+    combined = np.zeros(len(frame), dtype=np.int64)
+    for column in key:
+        values = frame[column]
+        if isinstance(values.dtype, pd.CategoricalDtype):
+            codes, n = values.cat.codes.to_numpy().astype(np.int64), len(values.cat.categories)
+        else:
+            found, distinct = pd.factorize(values)
+            codes, n = found.astype(np.int64), len(distinct)
+        combined = combined * (n + 1) + codes + 1
+    return combined
+
+
+def _check_range(table: str, frame: pd.DataFrame, column: Column, findings: FindingList, privacy: Privacy) -> None:
+    values = frame[column.name]
+    outside = ((values < column.lowest) | (values > column.highest)) & np.isfinite(values)
+    if column.name == "age_years" and outside.any():
+        old = values.between(column.highest, 130, inclusive="right")
+        if privacy == "safe-harbor":
+            _add(
+                findings,
+                "error",
+                table,
+                frame,
+                old,
+                "age_years",
+                "an age over 89 must be pooled, (C)",
+                "Write 90 for every age of 90 and over.",
+                identifier=True,
+            )
+        outside &= ~old
+    if column.name == "week":
+        outside = _check_weeks(table, frame, values, outside, findings)
+    if outside.any():
+        advice = "Correct the value, or leave the cell empty."
+        inches = column.name == "height_cm" and bool(values[outside].between(48, 84).all())
+        hint = "; it looks like inches" if inches else ""
+        _add(
+            findings,
+            "error",
+            table,
+            frame,
+            outside,
+            column.name,
+            f"outside {column.lowest:g} to {column.highest:g} {column.unit}{hint}".rstrip(),
+            "Multiply by 2.54." if inches else advice,
+        )
+
+
+def _check_weeks(
+    table: str, frame: pd.DataFrame, week: pd.Series, outside: pd.Series, findings: FindingList
+) -> pd.Series:
+    """Tell years, days of a spreadsheet and weeks before the start apart; return what is left outside."""
+    known = week[np.isfinite(week)]
+    if len(known) and known.between(*_YEARS).all() and (known == known.round()).all():
+        findings.add(
+            "error",
+            table,
+            "the weeks look like calendar years, (C) dates",
+            "Give weeks since surgery or start.",
+            column="week",
+            identifier=True,
+        )
+        return outside & False
+    dates = outside & (week.between(*_SPREADSHEET_DAYS) | week.between(19_000_101, 21_001_231))
+    if dates.any():
+        _add(
+            findings,
+            "error",
+            table,
+            frame,
+            dates,
+            "week",
+            "the week looks like a date written as a number, (C) dates",
+            "Give weeks since surgery or start.",
+            identifier=True,
+        )
+    before = week.lt(0) & ~outside
+    if before.any():
+        findings.add(
+            "warning",
+            table,
+            f"{int(before.sum()):,} rows are before week 0 and count as baseline",
+            "Check that these visits were before surgery or start.",
+            column="week",
+        )
+    return outside & ~dates
+
+
+def _check_labels(table: str, frame: pd.DataFrame, column: Column, findings: FindingList) -> None:
+    values = frame[column.name]
+    wrong = values.notna() & ~values.isin(column.categories)
+    if wrong.any():
+        severe = table == "visits" or column.name == "involved_side"
+        _add(
+            findings,
+            "error" if severe else "warning",
+            table,
+            frame,
+            wrong,
+            column.name,
+            "the label is not a known one",
+            f"Use one of: {', '.join(column.categories)}; a map file can recode labels.",
+        )
+
+
+def _check_text(table: str, frame: pd.DataFrame, column: str, findings: FindingList) -> None:
+    values = frame[column]
+    distinct = pd.Series(values.dropna().unique()).astype("str")
+    for suspicious, problem, advice in (
+        (
+            looks_like_formula(distinct),
+            "the text would run as a formula in a spreadsheet",
+            "It is kept as text; take care when you open the file in a spreadsheet.",
+        ),
+        (
+            distinct.str.contains(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]", regex=True).astype(bool),
+            "the text holds control characters",
+            "Remove them.",
+        ),
+    ):
+        if suspicious.any():
+            rows = values.isin(distinct[suspicious])
+            _add(findings, "warning", table, frame, rows, column, problem, advice)
+
+
+def _add(
+    findings: FindingList,
+    severity: str,
+    table: str,
+    frame: pd.DataFrame,
+    rows: pd.Series,
+    column: str,
+    problem: str | list[str],
+    what_to_do: str,
+    values: pd.Series | None = None,
+    *,
+    identifier: bool = False,
+) -> None:
+    chosen = rows.to_numpy(dtype=bool)
+    findings.add(
+        "error" if severity == "error" else "warning",
+        table,
+        problem,
+        what_to_do,
+        column=column,
+        rows=frame.index.to_numpy()[chosen] + 1,
+        patients=frame["patient_id"][chosen] if "patient_id" in frame else np.full(int(chosen.sum()), ""),
+        values=frame[column][chosen] if values is None else values,
+        identifier=identifier,
+    )

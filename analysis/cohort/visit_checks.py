@@ -1,0 +1,191 @@
+"""Checks of the measured values: known measures, limbs, plausible ranges, mixed-up units, baselines."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+if TYPE_CHECKING:
+    from analysis.cohort.findings import FindingList
+    from analysis.cohort.measures import Measure, Measures
+
+_COLUMNS = {"patient_id", "week", "measure", "limb", "value"}
+
+
+def check_visits(visits: pd.DataFrame, measures: Measures, findings: FindingList) -> None:
+    """Find what is wrong with measured values.
+
+    Parameters
+    ----------
+    visits : pandas.DataFrame
+        The table visits in its types; the index holds the row number from 0.
+    measures : Measures
+        Measures of the cohort.
+    findings : FindingList
+        Where the findings go.
+    """
+    if not set(visits.columns) >= _COLUMNS or visits.empty:
+        return
+    codes = visits["measure"].cat.codes.to_numpy()
+    for code, name in enumerate(visits["measure"].cat.categories):
+        rows = np.flatnonzero(codes == code)
+        if not len(rows):
+            continue
+        if name not in measures:
+            _unknown_measure(visits, rows, str(name), measures, findings)
+        elif measures[name].derived:
+            findings.add(
+                "error",
+                "visits",
+                f"the measure {name!r} is computed from {', '.join(measures[name].derived_from)}",
+                "Leave it out; it is never stored.",
+                column="measure",
+                values=[name],
+            )
+        else:
+            _check_measure(visits, rows, measures[name], findings)
+    _check_missing(visits, findings)
+    _check_baselines(visits, findings)
+
+
+def _unknown_measure(
+    visits: pd.DataFrame, rows: np.ndarray, name: str, measures: Measures, findings: FindingList
+) -> None:
+    known = ", ".join(measure.name for measure in measures.values() if not measure.derived)
+    findings.add(
+        "error",
+        "visits",
+        f"the measure is not known ({len(rows):,} rows)",
+        f"Use a known one ({known}), or add the measure in the map file.",
+        column="measure",
+        rows=visits.index.to_numpy()[rows[:1]] + 1,
+        patients=visits["patient_id"].iloc[rows[:1]],
+        values=[name],
+    )
+
+
+def _check_measure(visits: pd.DataFrame, rows: np.ndarray, measure: Measure, findings: FindingList) -> None:
+    limbs = visits["limb"].cat.categories
+    allowed = np.isin(limbs, measure.limbs)
+    limb_codes = visits["limb"].cat.codes.to_numpy()[rows]
+    wrong = rows[(limb_codes >= 0) & ~np.append(allowed, False)[limb_codes]]
+    wrong = wrong[visits["limb"].iloc[wrong].isin(["involved", "uninvolved", "none"]).to_numpy()]
+    _add(
+        findings,
+        visits,
+        wrong,
+        "limb",
+        f"{measure.name} is not taken on this limb",
+        f"Use {' or '.join(measure.limbs)}.",
+    )
+    values = visits["value"].to_numpy()[rows]
+    outside = np.isfinite(values) & ((values < measure.lowest) | (values > measure.highest))
+    left = outside.copy()
+    plausible = f"{measure.lowest:g} to {measure.highest:g} {measure.unit}"
+    for mix_up in measure.mix_ups:
+        mixed = left & (values >= mix_up.lowest) & (values <= mix_up.highest)
+        left &= ~mixed
+        problem = f"outside {plausible}; {measure.name} looks like {mix_up.unit} where {measure.unit} is declared"
+        _add(findings, visits, rows[mixed], "value", problem, mix_up.what_to_do)
+    _add(
+        findings,
+        visits,
+        rows[left],
+        "value",
+        f"{measure.name} outside the plausible range, {plausible}",
+        "Correct the value or leave it empty; where the range is too narrow, give the measure another one in the map.",
+    )
+    if np.isnan(values).all():
+        findings.add(
+            "warning",
+            "visits",
+            f"all {len(values):,} values of {measure.name} are missing",
+            "Leave the measure out, or find its values.",
+            column="value",
+        )
+
+
+def _check_missing(visits: pd.DataFrame, findings: FindingList) -> None:
+    if visits["value"].isna().all():
+        findings.add(
+            "error",
+            "visits",
+            f"all {len(visits):,} values are missing",
+            "Check which column the map names for the values, and how missing values are written.",
+            column="value",
+        )
+    present = visits["value"].notna()
+    weeks = visits.loc[present, "week"].dropna().unique()
+    if len(weeks) == 1:
+        findings.add(
+            "warning",
+            "visits",
+            f"there is one week only, week {weeks[0]:g}",
+            "No curve over weeks can be fitted.",
+            column="week",
+        )
+
+
+def _check_baselines(visits: pd.DataFrame, findings: FindingList) -> None:
+    """Find patients with values after the start and none at or before it, in measures that have baselines at all."""
+    seen = visits[visits["value"].notna() & visits["week"].notna() & visits["patient_id"].notna()]
+    if seen.empty:
+        return
+    before = seen["week"] <= 0
+    if not before.any():
+        findings.add(
+            "warning",
+            "visits",
+            "no measure has a value at or before week 0",
+            "Changes from baseline cannot be computed; give baseline visits week 0.",
+            column="week",
+        )
+        return
+    patient, names = pd.factorize(seen["patient_id"])
+    lacking: list[pd.DataFrame] = []
+    measure_codes, limb_codes = seen["measure"].cat.codes.to_numpy(), seen["limb"].cat.codes.to_numpy()
+    groups = pd.Series(measure_codes.astype(np.int64) * 100 + limb_codes)
+    for group in groups.unique():
+        rows = (groups == group).to_numpy()
+        with_baseline = np.zeros(len(names), dtype=bool)
+        with_baseline[patient[rows & before.to_numpy()]] = True
+        if not with_baseline.any():
+            continue
+        followed = np.zeros(len(names), dtype=bool)
+        followed[patient[rows]] = True
+        without = np.flatnonzero(followed & ~with_baseline)
+        measure = seen["measure"].cat.categories[group // 100]
+        limb = seen["limb"].cat.categories[group % 100] if group % 100 < len(seen["limb"].cat.categories) else ""
+        label = f"{measure} ({limb})" if limb in ("involved", "uninvolved") else str(measure)
+        lacking.append(pd.DataFrame({"patient": without, "label": label}))
+    table = pd.concat(lacking, ignore_index=True) if lacking else pd.DataFrame({"patient": [], "label": []})
+    if table.empty:
+        return
+    joined = table.groupby("patient", sort=True)["label"].agg(", ".join)
+    findings.add(
+        "warning",
+        "visits",
+        "the patient has no baseline value of these measures",
+        "Analyses of change leave the patient out of these measures.",
+        column="measure",
+        patients=names.to_numpy()[joined.index.to_numpy(dtype=np.int64)],
+        values=joined.to_numpy(),
+    )
+
+
+def _add(
+    findings: FindingList, visits: pd.DataFrame, rows: np.ndarray, column: str, problem: str, what_to_do: str
+) -> None:
+    if len(rows):
+        findings.add(
+            "error",
+            "visits",
+            problem,
+            what_to_do,
+            column=column,
+            rows=visits.index.to_numpy()[rows] + 1,
+            patients=visits["patient_id"].iloc[rows],
+            values=visits[column].iloc[rows],
+        )
