@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -257,7 +257,7 @@ def mean_differences(patients: pd.DataFrame, reference: str, *, level: float) ->
         if name == reference:
             continue
         group = known.loc[known["protocol"] == name, "improvement"].to_numpy(dtype=float)
-        row = {"protocol": str(name), "reference": reference, "n": len(group), "reference_n": len(base)}
+        row: dict[str, Any] = {"protocol": str(name), "reference": reference, "n": len(group), "reference_n": len(base)}
         row |= dict.fromkeys(("estimate", "std_error", "df", "lower", "upper"), np.nan)
         if len(group) and len(base):
             row["estimate"] = group.mean() - base.mean()
