@@ -1,0 +1,188 @@
+"""The one call that makes a report: check the parameters, run the notebook, write the page, or leave all as it was."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from tempfile import mkdtemp
+from typing import TYPE_CHECKING, Any
+
+from analysis.errors import ReportError
+from analysis.report.html import notebook_to_html
+from analysis.report.notebooks import CellFailure, find_report, notebook_parameters, read_notebook, run_notebook
+from analysis.report.parameters import check_parameters
+from analysis.report.provenance import Record, describe_source, record_inputs, time_stamp, versions
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Mapping
+
+    from nbformat import NotebookNode
+
+FOLDER_PARAMETER = "folder"
+
+
+@dataclass(frozen=True)
+class ReportFiles:
+    """Where a report was written.
+
+    Parameters
+    ----------
+    html : Path
+        The page.
+    notebook : Path
+        The executed notebook.
+    record : Path
+        What the report was made from, as JSON.
+    """
+
+    html: Path
+    notebook: Path
+    record: Path
+
+
+def make_report(
+    name: str,
+    folder: Path | str,
+    out: Path | str,
+    *,
+    parameters: Mapping[str, Any] | None = None,
+    overwrite: bool = False,
+    progress: Callable[[int, int], None] | None = None,
+) -> ReportFiles:
+    """Run a report notebook on a cohort folder and write one HTML file that stands alone.
+
+    Parameters
+    ----------
+    name : str
+        Name of a report, for example ``"protocol_comparison"``, or the path of a notebook of one's own.
+    folder : Path or str
+        Cohort folder.
+    out : Path or str
+        Folder that is written; made where it is not there.
+    parameters : mapping, optional
+        Parameters of the notebook; the folder is not among them.
+    overwrite : bool
+        Whether an earlier report of that name is replaced.
+    progress : callable, optional
+        Told of the cells done and their total.
+
+    Returns
+    -------
+    ReportFiles
+        The page, the executed notebook, and the record of what it was made from.
+
+    Raises
+    ------
+    ReportError
+        An unknown report or parameter, a value of the wrong type, an earlier report without ``overwrite``, an output
+        folder that cannot be written, or a cell that failed: then the executed notebook with its traceback is left in
+        ``out`` as NAME.failed.ipynb, and an earlier report stays as it was.
+
+    Examples
+    --------
+    >>> from analysis.report import make_report
+    >>> make_report("protocol_comparison", "cohort", "report", parameters={"primary_weak": 26.0})
+    Traceback (most recent call last):
+    ...
+    analysis.errors.ReportError: There is no such cohort folder.
+      where: cohort
+      what to do: Check the path; kneecurve import and kneecurve demo write cohort folders.
+    """
+    source, cohort_folder, destination = find_report(name), Path(folder), Path(out)
+    inputs = record_inputs(cohort_folder)
+    notebook = read_notebook(source)
+    declared = notebook_parameters(notebook, where=str(source.name))
+    given = check_parameters(parameters or {}, declared, report=source.stem, reserved=(FOLDER_PARAMETER,))
+    files = ReportFiles(*(destination / f"{source.stem}{ending}" for ending in (".html", ".ipynb", ".json")))
+    _refuse_to_replace(files, overwrite=overwrite)
+
+    with _working_folder(destination) as working:
+        seen_from_out = _relative(cohort_folder, destination)
+        executed, failure = run_notebook(
+            notebook, {FOLDER_PARAMETER: seen_from_out, **given}, working_folder=destination, progress=progress
+        )
+        stamp = time_stamp()
+        executed.metadata["kneecurve"] = {"made": stamp}
+        if failure:
+            left = _leave_failed(executed, working, destination / f"{source.stem}.failed.ipynb")
+            raise _failure(source.stem, failure, left)
+        record = Record(source.stem, describe_source(source), seen_from_out, inputs, given, versions())
+        _write(working / files.html.name, notebook_to_html(executed, stamp=stamp))
+        _write(working / files.notebook.name, _notebook_text(executed))
+        _write(working / files.record.name, json.dumps({**record.to_json(), "made": stamp}, indent=2) + "\n")
+        for path in (files.record, files.notebook, files.html):
+            (working / path.name).replace(path)
+        (destination / f"{source.stem}.failed.ipynb").unlink(missing_ok=True)
+    return files
+
+
+def _refuse_to_replace(files: ReportFiles, *, overwrite: bool) -> None:
+    there = [path for path in (files.html, files.notebook, files.record) if path.exists()]
+    if there and not overwrite:
+        raise ReportError(
+            "There is a report of that name already.",
+            where=", ".join(str(path) for path in there),
+            what_to_do="Add --overwrite (in Python overwrite=True), or choose another folder.",
+        )
+
+
+@contextmanager
+def _working_folder(destination: Path) -> Iterator[Path]:
+    """Give a folder inside the destination that is gone afterwards, and the destination too where nothing was left."""
+    made = [path for path in (destination, *destination.parents) if not path.exists()]
+    working: Path | None = None
+    try:
+        destination.mkdir(parents=True, exist_ok=True)
+        working = Path(mkdtemp(prefix=".being-written-", dir=destination))
+        yield working
+    except OSError as error:
+        raise ReportError(
+            f"The report cannot be written: {error.strerror or error}.",
+            where=str(error.filename or destination),
+            what_to_do="Choose a folder that you may write to, on a disk that has room.",
+        ) from error
+    finally:
+        if working is not None:
+            shutil.rmtree(working, ignore_errors=True)
+        for path in made:
+            if path.is_dir() and not any(path.iterdir()):
+                path.rmdir()
+
+
+def _relative(folder: Path, start: Path) -> str:
+    """Return the way from one folder to another, so that a report names no folder of this machine."""
+    try:
+        return Path(os.path.relpath(folder.resolve(), start.resolve())).as_posix()
+    except ValueError:  # another drive
+        return folder.resolve().as_posix()
+
+
+def _leave_failed(executed: NotebookNode, working: Path, path: Path) -> Path:
+    _write(working / path.name, _notebook_text(executed))
+    (working / path.name).replace(path)
+    return path
+
+
+def _failure(name: str, failure: CellFailure, left: Path) -> ReportError:
+    message = failure.message.strip() or failure.error
+    ours = failure.error in {"CohortError", "DeidentificationError", "ModelError", "ReportError"}
+    said = message if ours else f"{failure.error}: {message}"
+    return ReportError(
+        f"Cell {failure.cell} of the report {name} failed.\n{said}",
+        where=str(left),
+        what_to_do="Open that notebook in JupyterLab: it holds the traceback. No report was written.",
+    )
+
+
+def _notebook_text(notebook: NotebookNode) -> str:
+    import nbformat
+
+    return str(nbformat.writes(notebook)) + "\n"  # type: ignore[no-untyped-call]
+
+
+def _write(path: Path, text: str) -> None:
+    path.write_text(text, encoding="utf-8", newline="\n")

@@ -1,0 +1,209 @@
+"""Numbers as readers see them: the only place where they are rounded."""
+
+from __future__ import annotations
+
+import math
+from typing import SupportsFloat, SupportsInt
+
+import pandas as pd
+
+#: Shown in a table cell where there is no value.
+MISSING = "–"
+MINUS = "−"
+
+
+def number(value: SupportsFloat | None, decimals: int = 1) -> str:
+    """Show a number with fixed decimals and a true minus sign; a missing one as a dash.
+
+    Parameters
+    ----------
+    value : float or None
+        The number.
+    decimals : int
+        Decimals shown.
+
+    Returns
+    -------
+    str
+        The number as text; thousands are separated from 10,000 on.
+
+    Examples
+    --------
+    >>> number(-0.127, 2), number(-0.001, 2), number(12345.6, 0), number(float("nan"))
+    ('−0.13', '0.00', '12,346', '–')
+    """
+    if is_missing(value):
+        return MISSING
+    exact = float(value)  # type: ignore[arg-type]
+    if math.isinf(exact):
+        return "∞" if exact > 0 else f"{MINUS}∞"
+    text = f"{abs(exact):{',' if abs(exact) >= 9_999.5 else ''}.{decimals}f}"
+    negative = exact < 0 and any(digit in text for digit in "123456789")
+    return f"{MINUS}{text}" if negative else text
+
+
+def signed(value: SupportsFloat | None, decimals: int = 1) -> str:
+    """Show a difference: like :func:`number`, with a plus sign where it is positive.
+
+    Examples
+    --------
+    >>> signed(0.5), signed(-0.5), signed(0.0)
+    ('+0.5', '−0.5', '0.0')
+    """
+    text = number(value, decimals)
+    positive = not is_missing(value) and float(value) > 0 and any(digit in text for digit in "123456789∞")  # type: ignore[arg-type]
+    return f"+{text}" if positive else text
+
+
+def interval(lower: SupportsFloat | None, upper: SupportsFloat | None, decimals: int = 1) -> str:
+    """Show both limits of an interval.
+
+    Examples
+    --------
+    >>> interval(-0.25, 1.5, 2)
+    '−0.25 to 1.50'
+    >>> interval(None, 1.5)
+    '–'
+    """
+    if is_missing(lower) or is_missing(upper):
+        return MISSING
+    return f"{number(lower, decimals)} to {number(upper, decimals)}"
+
+
+def count(value: SupportsInt | None) -> str:
+    """Show a whole number; thousands are separated from 10,000 on.
+
+    Examples
+    --------
+    >>> count(1234), count(12345), count(None)
+    ('1234', '12,345', '–')
+    """
+    return number(value, 0)  # type: ignore[arg-type]
+
+
+def share(value: SupportsFloat | None, decimals: int = 0) -> str:
+    """Show a share between 0 and 1 in percent; a missing one (an empty denominator) as a dash, never as 0 %.
+
+    Examples
+    --------
+    >>> share(0.256), share(float("nan")), share(0.004), share(0.998)
+    ('26 %', '–', '0.4 %', '99.8 %')
+    """
+    if is_missing(value):
+        return MISSING
+    percent = float(value) * 100  # type: ignore[arg-type]
+    rounded = f"{percent:.{decimals}f}"
+    if decimals == 0 and ((rounded == "0" and percent > 0) or (rounded == "100" and percent < 100)):
+        decimals = 1
+    return f"{number(percent, decimals)} %"
+
+
+def share_interval(lower: SupportsFloat | None, upper: SupportsFloat | None, decimals: int = 0) -> str:
+    """Show the limits of a share in percent.
+
+    Examples
+    --------
+    >>> share_interval(0.2, 0.35)
+    '20 to 35 %'
+    """
+    if is_missing(lower) or is_missing(upper):
+        return MISSING
+    return f"{number(float(lower) * 100, decimals)} to {number(float(upper) * 100, decimals)} %"  # type: ignore[arg-type]
+
+
+def points_interval(lower: SupportsFloat | None, upper: SupportsFloat | None, decimals: int = 0) -> str:
+    """Show the limits of a difference of two shares in percentage points.
+
+    Examples
+    --------
+    >>> points_interval(-0.05, 0.35)
+    '−5 to +35'
+    """
+    if is_missing(lower) or is_missing(upper):
+        return MISSING
+    return f"{signed(float(lower) * 100, decimals)} to {signed(float(upper) * 100, decimals)}"  # type: ignore[arg-type]
+
+
+def fraction(numerator: SupportsInt | None, denominator: SupportsInt | None) -> str:
+    """Show a numerator with its denominator.
+
+    Examples
+    --------
+    >>> fraction(3, 20)
+    '3/20'
+    """
+    return f"{count(numerator)}/{count(denominator)}"
+
+
+def p_value(value: SupportsFloat | None) -> str:
+    """Show a p-value with three decimals.
+
+    Examples
+    --------
+    >>> p_value(0.0312), p_value(0.00002)
+    ('0.031', '<0.001')
+    """
+    if is_missing(value):
+        return MISSING
+    return "<0.001" if float(value) < 0.001 else number(value, 3)  # type: ignore[arg-type]
+
+
+def week(value: SupportsFloat | None) -> str:
+    """Show a week: whole ones without decimals.
+
+    Examples
+    --------
+    >>> week(26.0), week(1.5), week(-1)
+    ('26', '1.5', '−1')
+    """
+    if is_missing(value):
+        return MISSING
+    exact = float(value)  # type: ignore[arg-type]
+    return number(exact, 0 if exact == int(exact) else 1)
+
+
+def level_in_words(level: float) -> str:
+    """Show a confidence level.
+
+    Examples
+    --------
+    >>> level_in_words(0.95), level_in_words(0.999)
+    ('95 %', '99.9 %')
+    """
+    percent = round(level * 100, 6)
+    return f"{percent:g} %"
+
+
+def plural(n: int, noun: str, several: str | None = None) -> str:
+    """Show a count with its noun.
+
+    Examples
+    --------
+    >>> plural(1, "patient"), plural(2, "patient"), plural(3, "difficulty", "difficulties")
+    ('1 patient', '2 patients', '3 difficulties')
+    """
+    return f"{count(n)} {noun if n == 1 else (several or noun + 's')}"
+
+
+def listed(words: list[str] | tuple[str, ...], last: str = "and") -> str:
+    """Join words the way a sentence does.
+
+    Examples
+    --------
+    >>> listed(["a"]), listed(["a", "b"]), listed(["a", "b", "c"])
+    ('a', 'a and b', 'a, b and c')
+    """
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} {last} {words[-1]}"
+
+
+def is_missing(value: object) -> bool:
+    """Return whether a value is None, NaN or pandas' missing value.
+
+    Examples
+    --------
+    >>> is_missing(None), is_missing(float("nan")), is_missing(0)
+    (True, True, False)
+    """
+    return value is None or value is pd.NA or value is pd.NaT or (isinstance(value, float) and math.isnan(value))
