@@ -72,7 +72,7 @@ def check_tables(
     Parameters
     ----------
     tables : mapping of str to pandas.DataFrame
-        Tables by name, in their types, with any columns; the index holds the data row, from 0.
+        Tables by name, in their types, with any columns; the index holds the row of the source, from 0, and may repeat.
     measures : Measures
         Measures of the cohort.
     privacy : {"safe-harbor", "limited"}
@@ -86,13 +86,17 @@ def check_tables(
         Every finding.
     """
     findings.counts = {name: len(frame) for name, frame in tables.items()}
-    check_columns(tables, findings)
-    check_keys(tables, findings)
-    check_cells(tables, findings, privacy)
-    check_patients(tables, findings)
-    if "visits" in tables:
-        check_visits(tables["visits"], measures, findings)
-    masked = find_identifiers(tables, findings, privacy)
+    source_rows = {name: frame.index.to_numpy() + 1 for name, frame in tables.items()}
+    plain = {name: frame.reset_index(drop=True) for name, frame in tables.items()}
+    found = FindingList()
+    check_columns(plain, found)
+    check_keys(plain, found, source_rows)
+    check_cells(plain, found, privacy)
+    check_patients(plain, found)
+    if "visits" in plain:
+        check_visits(plain["visits"], measures, found)
+    masked = find_identifiers(plain, found, privacy)
+    findings.extend(found, source_rows)
     return findings.report(masked)
 
 

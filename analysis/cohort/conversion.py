@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-import numpy as np
 import pandas as pd
 
 from analysis.cohort.columns import Column, convert
@@ -64,7 +63,9 @@ def convert_table(
         column = _specification(str(name), values, table, extra or {})
         converted[str(name)], bad = convert(values, column)
         if len(bad):
-            _add_unconverted(frame, values.iloc[bad], table.name, column, findings)
+            patients = frame["patient_id"] if "patient_id" in frame else pd.Series("", index=frame.index)
+            week = name == "week"
+            add_unconverted(values.iloc[bad], patients.iloc[bad], table.name, column, findings, week=week)
     return pd.DataFrame(
         converted, index=frame.index, columns=pd.Index([str(name) for name in frame.columns], dtype="str")
     )
@@ -79,16 +80,36 @@ def _specification(name: str, values: pd.Series, table: Table, extra: Mapping[st
     return known
 
 
-def _add_unconverted(frame: pd.DataFrame, cells: pd.Series, table: str, column: Column, findings: FindingList) -> None:
+def add_unconverted(
+    cells: pd.Series, patients: pd.Series, table: str, column: Column, findings: FindingList, *, week: bool = False
+) -> None:
+    """Add a finding for each cell that is not of the kind of its column.
+
+    Parameters
+    ----------
+    cells : pandas.Series
+        The cells; the index holds the row, from 0.
+    patients : pandas.Series
+        The patient of each cell.
+    table : str
+        Table or file.
+    column : Column
+        Name and kind of the column.
+    findings : FindingList
+        Where the findings go.
+    week : bool
+        Whether a week is expected.
+    """
+    if cells.empty:
+        return
     text = cells.astype("str")
     dates = are_dates(text).to_numpy()
     commas = text.str.fullmatch(_DECIMAL_COMMA).fillna(value=False).to_numpy(dtype=bool) & (column.kind == "number")
-    expected = _IN_WORDS[column.kind]
-    week = column.name == "week"
+    expected = "a week" if week else _IN_WORDS[column.kind]
     for chosen, problem, advice, identifier in (
         (
             dates,
-            "a date where a week is expected, (C) dates" if week else f"a date where {expected} is expected, (C) dates",
+            f"a date where {expected} is expected, (C) dates",
             "Give weeks since surgery or start in place of dates.",
             True,
         ),
@@ -100,15 +121,14 @@ def _add_unconverted(frame: pd.DataFrame, cells: pd.Series, table: str, column: 
         ),
         (~dates & ~commas, f"text where {expected} is expected", "Correct the cell, or leave it empty.", False),
     ):
-        hits = cells[chosen]
         findings.add(
             "error",
             table,
             problem,
             advice,
             column=column.name,
-            rows=hits.index.to_numpy() + 1,
-            patients=frame.loc[hits.index, "patient_id"] if "patient_id" in frame else np.full(len(hits), ""),
-            values=hits,
+            rows=cells.index.to_numpy()[chosen] + 1,
+            patients=patients[chosen],
+            values=cells[chosen],
             identifier=identifier,
         )

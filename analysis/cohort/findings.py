@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
     from pathlib import Path
 
 Severity = Literal["error", "warning"]
@@ -203,10 +203,23 @@ class FindingList:
         part["what_to_do"] = what_to_do
         self._parts.append(part)
 
-    @property
-    def any_error(self) -> bool:
-        """Whether an error has been added."""
-        return any((part["severity"] == "error").any() for part in self._parts)
+    def extend(self, other: FindingList, source_rows: Mapping[str, np.ndarray]) -> None:
+        """Take over the findings of another list.
+
+        Parameters
+        ----------
+        other : FindingList
+            Findings whose rows count the rows of a table, from 1.
+        source_rows : mapping of str to numpy.ndarray
+            For each table, the row of the source of each of its rows.
+        """
+        for part in other._parts:
+            name, rows = part["table"].iloc[0], part["row"]
+            if name in source_rows and rows.notna().all():
+                taken = source_rows[name][rows.to_numpy(dtype=np.int64) - 1]
+                part = part.assign(row=pd.array(taken, dtype="Int64"))
+            self._parts.append(part)
+        self._identifiers += other._identifiers
 
     def report(self, masked_patients: frozenset[str] = frozenset()) -> CheckReport:
         """Return what was collected, in order.
@@ -284,12 +297,12 @@ def _kind_of_problem(problems: pd.Series) -> pd.Series:
 
 
 def _cell(value: Any) -> str:
-    return "" if value is pd.NA or value is None else visible(str(value))
+    return "" if pd.isna(value) else visible(str(value))
 
 
 def _line(finding: dict[Any, Any]) -> str:
     place = [finding["table"]] if finding["table"] else []
-    if finding["row"] is not pd.NA:
+    if not pd.isna(finding["row"]):
         place.append(f"row {finding['row']}")
     if finding["patient_id"]:
         place.append(f"patient {finding['patient_id']}")

@@ -52,8 +52,10 @@ def check_columns(tables: Mapping[str, pd.DataFrame], findings: FindingList) -> 
                 )
 
 
-def check_keys(tables: Mapping[str, pd.DataFrame], findings: FindingList) -> None:
-    """Find missing keys and labels, and rows that share a key."""
+def check_keys(
+    tables: Mapping[str, pd.DataFrame], findings: FindingList, source_rows: Mapping[str, np.ndarray]
+) -> None:
+    """Find missing keys and labels, and rows that share a key; ``source_rows`` names the rows of each table."""
     for name, frame in tables.items():
         table = TABLES[name]  # type: ignore[index]
         for column in table.required_columns:
@@ -63,7 +65,7 @@ def check_keys(tables: Mapping[str, pd.DataFrame], findings: FindingList) -> Non
             if empty.any():
                 _add(findings, "error", name, frame, empty, column, "the cell is empty", "Fill it, or remove the row.")
         if table.key and set(table.key) <= set(frame.columns):
-            _check_duplicates(frame, table, findings)
+            _check_duplicates(frame, table, findings, source_rows[name])
 
 
 def check_cells(tables: Mapping[str, pd.DataFrame], findings: FindingList, privacy: Privacy) -> None:
@@ -143,14 +145,14 @@ def check_patients(tables: Mapping[str, pd.DataFrame], findings: FindingList) ->
             )
 
 
-def _check_duplicates(frame: pd.DataFrame, table: Table, findings: FindingList) -> None:
+def _check_duplicates(frame: pd.DataFrame, table: Table, findings: FindingList, source_rows: np.ndarray) -> None:
     whole = frame[list(table.key)].notna().all(axis=1)
     codes = row_codes(frame, table.key)
     again = pd.Series(codes).duplicated().to_numpy() & whole.to_numpy()
     if not again.any():
         return
     again_rows = pd.Series(again, index=frame.index)
-    first_row = pd.Series(frame.index.to_numpy() + 1).groupby(codes).transform("first").to_numpy()[again]
+    first_row = pd.Series(source_rows).groupby(codes).transform("first").to_numpy()[again]
     values = frame.loc[again_rows, table.key[-1] if "value" not in frame else "value"]
     _add(
         findings,
