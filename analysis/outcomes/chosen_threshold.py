@@ -51,7 +51,7 @@ class ChosenThreshold:
         if self.published is None:
             return f"{sentence})."
         known = {
-            "in": self.published.population,
+            "in": "" if self.published.population.startswith("none") else self.published.population,
             "follow-up": self.published.follow_up,
             "by": self.published.method,
             "source": self.published.source,
@@ -140,6 +140,8 @@ def _caution(threshold: Threshold, procedures: list[str]) -> str:
         head = "No accepted minimal important change is known; this is the error of measurement, not importance. "
     else:
         head = ""
+    if found.startswith("none"):
+        return f"{head}The threshold was derived, not studied in patients."
     if not procedures:
         return f"{head}The threshold was found in {found}; the cohort names no procedure to compare with."
     if len(procedures) > 1:

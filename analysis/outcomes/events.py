@@ -15,7 +15,9 @@ from analysis.outcomes.result import Result
 if TYPE_CHECKING:
     from analysis.cohort.tables import Cohort
 
-ANY = "any event"
+ANY = "any harm"
+#: Parts of event names that end follow-up without being a harm (design choice).
+NOT_A_HARM = ("withdr", "lost to follow", "declined", "moved away")
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -27,9 +29,9 @@ class EventsByProtocol(Result):
     recorded : bool
         Whether events were recorded at all; without it nothing can be said about harms.
     table : pandas.DataFrame
-        protocol, event ("any event" first), allocated (the denominator), patients (with one or more), events,
-        serious_patients, serious_events, related_patients, related_events (missing where it was never said), share
-        (of allocated, patients with an event), lower, upper, level, method.
+        protocol, event ("any harm" first), harm (False for withdrawals and the like), allocated (the denominator),
+        patients (with one or more), events, serious_patients, serious_events, related_patients, related_events
+        (missing where it was never said), share (of allocated, patients with an event), lower, upper, level, method.
     notes : tuple of str
         What was counted.
     """
@@ -85,13 +87,21 @@ def events_by_protocol(cohort: Cohort, *, level: float = 0.95) -> EventsByProtoc
         notes.append(f"{len(cohort.events) - len(events)} events of patients who are not in the cohort are left out.")
     if events.empty:
         notes.append("Events were recorded and none happened.")
-    kinds = [ANY, *sorted(events["event"].dropna().astype("str").unique())]
+    events = events.assign(event=events["event"].astype("str"))
+    events["harm"] = ~events["event"].str.lower().str.contains("|".join(NOT_A_HARM), regex=True, na=False)
+    by_kind = events.dropna(subset=["event"]).groupby("event")["harm"].first()
+    kinds = {ANY: True} | {str(kind): bool(harm) for kind, harm in sorted(by_kind.items())}
     rows = [
-        _count(events[(events["protocol"] == name) & ((kind == ANY) | (events["event"] == kind))], events)
-        | {"protocol": str(name), "event": kind, "allocated": int((protocol == name).sum())}
+        _count(
+            events[(events["protocol"] == name) & (events["harm"] if kind == ANY else events["event"] == kind)], events
+        )
+        | {"protocol": str(name), "event": kind, "harm": harm, "allocated": int((protocol == name).sum())}
         for name in protocol.cat.categories
-        for kind in kinds
+        for kind, harm in kinds.items()
     ]
+    others = [kind for kind, harm in kinds.items() if not harm]
+    if others:
+        notes.append(f"Not a harm, listed but not in {ANY!r}: {', '.join(others)}.")
     for flag in ("serious", "related"):
         unsaid = int(events[flag].isna().sum()) if flag in events else len(events)
         if unsaid:
@@ -102,6 +112,7 @@ def events_by_protocol(cohort: Cohort, *, level: float = 0.95) -> EventsByProtoc
 _COUNTED = [
     "protocol",
     "event",
+    "harm",
     "allocated",
     "patients",
     "events",

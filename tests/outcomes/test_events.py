@@ -48,4 +48,13 @@ def test_not_recorded_is_not_none():
 def test_events_without_flags_leave_them_missing():
     found = events_by_protocol(Cohort(PATIENTS, VISITS, events=EVENTS[["patient_id", "week", "event"]]))
     assert found.table[["serious_events", "related_patients"]].isna().all(axis=None)
-    assert list(found.table)[:3] == ["protocol", "event", "allocated"]
+    assert list(found.table)[:3] == ["protocol", "event", "harm"]
+
+
+def test_a_withdrawal_is_listed_but_is_no_harm():
+    events = EVENTS.assign(event=["skin irritation", "withdrawal", "withdrawal", "flare", "flare"])
+    found = events_by_protocol(Cohort(PATIENTS, VISITS, events=events))
+    table = found.table.set_index(["protocol", "event"])
+    assert table.loc[("early", "withdrawal"), ["harm", "patients"]].tolist() == [False, 2]
+    assert table.loc[("early", ANY), ["harm", "patients", "events"]].tolist() == [True, 1, 1]
+    assert "Not a harm, listed but not in 'any harm': withdrawal." in found.notes
