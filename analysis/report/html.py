@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import itertools
 import re
 from functools import cache
 from html.parser import HTMLParser
@@ -146,7 +147,7 @@ class _StandsAlone(HTMLParser):
 def _body(notebook: NotebookNode) -> str:
     from nbconvert import HTMLExporter
 
-    exporter = HTMLExporter(template_name="basic")
+    exporter = HTMLExporter(template_name="basic")  # type: ignore[no-untyped-call]
     exporter.exclude_input = True
     exporter.exclude_input_prompt = True
     exporter.exclude_output_prompt = True
@@ -196,10 +197,8 @@ def _subtitle(notebook: NotebookNode) -> list[str]:
 def _check_headings(found: list[tuple[int, str, str]]) -> None:
     advice = "Give the notebook one first-level heading, sections with the second level, and so on."
     if not found or found[0][0] != 1 or not found[0][2]:
-        raise ReportError(
-            "The notebook has no title.", where="first heading of the notebook", what_to_do=advice
-        )
-    for (before, _, _), (level, _, text) in zip(found, found[1:], strict=False):
+        raise ReportError("The notebook has no title.", where="first heading of the notebook", what_to_do=advice)
+    for (before, _, _), (level, _, text) in itertools.pairwise(found):
         if level > before + 1 or level == 1:
             raise ReportError(f"The heading {text!r} does not follow from the one before.", what_to_do=advice)
 

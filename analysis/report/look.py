@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure as Drawing
@@ -77,6 +77,17 @@ def marks(names: Sequence[str]) -> dict[str, Mark]:
         )
         for position, name in enumerate(names)
     }
+
+
+def without_markers(drawn: Mapping[str, Mark]) -> dict[str, Mark]:
+    """Return the same colours and dashes for lines that have no markers.
+
+    Parameters
+    ----------
+    drawn : mapping of str to Mark
+        How each protocol is drawn.
+    """
+    return {name: Mark(mark.colour, "None", mark.dash) for name, mark in drawn.items()}
 
 
 def settings() -> Any:

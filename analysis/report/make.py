@@ -11,11 +11,12 @@ from pathlib import Path
 from tempfile import mkdtemp
 from typing import TYPE_CHECKING, Any
 
+from analysis.cohort.provenance import describe_source
 from analysis.errors import ReportError
 from analysis.report.html import notebook_to_html
 from analysis.report.notebooks import CellFailure, find_report, notebook_parameters, read_notebook, run_notebook
 from analysis.report.parameters import check_parameters
-from analysis.report.provenance import Record, describe_source, record_inputs, time_stamp, versions
+from analysis.report.provenance import Record, record_inputs, time_stamp, versions
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import math
-from typing import SupportsFloat, SupportsInt
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
+
+if TYPE_CHECKING:
+    from analysis.cohort.measures import Measure
 
 #: Shown in a table cell where there is no value.
 MISSING = "–"
 MINUS = "−"
 
 
-def number(value: SupportsFloat | None, decimals: int = 1) -> str:
+def number(value: Any, decimals: int = 1) -> str:
     """Show a number with fixed decimals and a true minus sign; a missing one as a dash.
 
     Parameters
@@ -34,7 +37,7 @@ def number(value: SupportsFloat | None, decimals: int = 1) -> str:
     """
     if is_missing(value):
         return MISSING
-    exact = float(value)  # type: ignore[arg-type]
+    exact = float(value)
     if math.isinf(exact):
         return "∞" if exact > 0 else f"{MINUS}∞"
     text = f"{abs(exact):{',' if abs(exact) >= 9_999.5 else ''}.{decimals}f}"
@@ -42,7 +45,7 @@ def number(value: SupportsFloat | None, decimals: int = 1) -> str:
     return f"{MINUS}{text}" if negative else text
 
 
-def signed(value: SupportsFloat | None, decimals: int = 1) -> str:
+def signed(value: Any, decimals: int = 1) -> str:
     """Show a difference: like :func:`number`, with a plus sign where it is positive.
 
     Examples
@@ -51,11 +54,11 @@ def signed(value: SupportsFloat | None, decimals: int = 1) -> str:
     ('+0.5', '−0.5', '0.0')
     """
     text = number(value, decimals)
-    positive = not is_missing(value) and float(value) > 0 and any(digit in text for digit in "123456789∞")  # type: ignore[arg-type]
+    positive = not is_missing(value) and float(value) > 0 and any(digit in text for digit in "123456789∞")
     return f"+{text}" if positive else text
 
 
-def interval(lower: SupportsFloat | None, upper: SupportsFloat | None, decimals: int = 1) -> str:
+def interval(lower: Any, upper: Any, decimals: int = 1) -> str:
     """Show both limits of an interval.
 
     Examples
@@ -70,7 +73,7 @@ def interval(lower: SupportsFloat | None, upper: SupportsFloat | None, decimals:
     return f"{number(lower, decimals)} to {number(upper, decimals)}"
 
 
-def count(value: SupportsInt | None) -> str:
+def count(value: Any) -> str:
     """Show a whole number; thousands are separated from 10,000 on.
 
     Examples
@@ -78,10 +81,10 @@ def count(value: SupportsInt | None) -> str:
     >>> count(1234), count(12345), count(None)
     ('1234', '12,345', '–')
     """
-    return number(value, 0)  # type: ignore[arg-type]
+    return number(value, 0)
 
 
-def share(value: SupportsFloat | None, decimals: int = 0) -> str:
+def share(value: Any, decimals: int = 0) -> str:
     """Show a share between 0 and 1 in percent; a missing one (an empty denominator) as a dash, never as 0 %.
 
     Examples
@@ -91,14 +94,14 @@ def share(value: SupportsFloat | None, decimals: int = 0) -> str:
     """
     if is_missing(value):
         return MISSING
-    percent = float(value) * 100  # type: ignore[arg-type]
+    percent = float(value) * 100
     rounded = f"{percent:.{decimals}f}"
     if decimals == 0 and ((rounded == "0" and percent > 0) or (rounded == "100" and percent < 100)):
         decimals = 1
     return f"{number(percent, decimals)} %"
 
 
-def share_interval(lower: SupportsFloat | None, upper: SupportsFloat | None, decimals: int = 0) -> str:
+def share_interval(lower: Any, upper: Any, decimals: int = 0) -> str:
     """Show the limits of a share in percent.
 
     Examples
@@ -108,10 +111,10 @@ def share_interval(lower: SupportsFloat | None, upper: SupportsFloat | None, dec
     """
     if is_missing(lower) or is_missing(upper):
         return MISSING
-    return f"{number(float(lower) * 100, decimals)} to {number(float(upper) * 100, decimals)} %"  # type: ignore[arg-type]
+    return f"{number(float(lower) * 100, decimals)} to {number(float(upper) * 100, decimals)} %"
 
 
-def points_interval(lower: SupportsFloat | None, upper: SupportsFloat | None, decimals: int = 0) -> str:
+def points_interval(lower: Any, upper: Any, decimals: int = 0) -> str:
     """Show the limits of a difference of two shares in percentage points.
 
     Examples
@@ -121,10 +124,10 @@ def points_interval(lower: SupportsFloat | None, upper: SupportsFloat | None, de
     """
     if is_missing(lower) or is_missing(upper):
         return MISSING
-    return f"{signed(float(lower) * 100, decimals)} to {signed(float(upper) * 100, decimals)}"  # type: ignore[arg-type]
+    return f"{signed(float(lower) * 100, decimals)} to {signed(float(upper) * 100, decimals)}"
 
 
-def fraction(numerator: SupportsInt | None, denominator: SupportsInt | None) -> str:
+def fraction(numerator: Any, denominator: Any) -> str:
     """Show a numerator with its denominator.
 
     Examples
@@ -135,7 +138,7 @@ def fraction(numerator: SupportsInt | None, denominator: SupportsInt | None) -> 
     return f"{count(numerator)}/{count(denominator)}"
 
 
-def p_value(value: SupportsFloat | None) -> str:
+def p_value(value: Any) -> str:
     """Show a p-value with three decimals.
 
     Examples
@@ -145,10 +148,10 @@ def p_value(value: SupportsFloat | None) -> str:
     """
     if is_missing(value):
         return MISSING
-    return "<0.001" if float(value) < 0.001 else number(value, 3)  # type: ignore[arg-type]
+    return "<0.001" if float(value) < 0.001 else number(value, 3)
 
 
-def week(value: SupportsFloat | None) -> str:
+def week(value: Any) -> str:
     """Show a week: whole ones without decimals.
 
     Examples
@@ -158,7 +161,7 @@ def week(value: SupportsFloat | None) -> str:
     """
     if is_missing(value):
         return MISSING
-    exact = float(value)  # type: ignore[arg-type]
+    exact = float(value)
     return number(exact, 0 if exact == int(exact) else 1)
 
 
@@ -196,6 +199,11 @@ def listed(words: list[str] | tuple[str, ...], last: str = "and") -> str:
     if len(words) < 2:
         return "".join(words)
     return f"{', '.join(words[:-1])} {last} {words[-1]}"
+
+
+def shown_decimals(measure: Measure) -> int:
+    """Return the decimals for means of a measure: one more than its values have, two at most."""
+    return min(measure.decimals + 1, max(measure.decimals, 2))
 
 
 def is_missing(value: object) -> bool:

@@ -176,7 +176,10 @@ def show_provenance(cohort: Cohort, folder: Path, *, report: str, parameters: Ma
     command = command_to_repeat(report, folder.name, parameters)
     sentences = Passage((source, level, f"To repeat this report: {command}"))
     steps = (Passage(tuple(origin.steps), "items"),) if origin.steps else ()
-    inputs = [*((item, "source file") for item in origin.sources), *((item, "cohort folder") for item in record_inputs(folder))]
+    inputs = [
+        *((item, "source file") for item in origin.sources),
+        *((item, "cohort folder") for item in record_inputs(folder)),
+    ]
     files = pd.DataFrame(
         [(item.name, where, item.n_bytes, item.sha256) for item, where in inputs],
         columns=["file", "where", "bytes", "sha256"],
