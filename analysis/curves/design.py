@@ -238,6 +238,36 @@ def design_from_rows(
     return design, rows, moments
 
 
+def visit_moments(data: pd.DataFrame, fixed: str, *, patient: str = "patient_id", week: str = "week") -> VisitMoments:
+    """Read visits once into moments, for fits, sums and files.
+
+    Parameters
+    ----------
+    data : DataFrame
+        One row a visit.
+    fixed : str
+        A formula with the outcome and every covariate that later fits will use. Interactions with the week need not be in it;
+        interactions of covariates with each other do.
+    patient, week : str
+        Columns of the patient and the week.
+
+    Returns
+    -------
+    VisitMoments
+        To be given to ``fit_mixed`` in place of the data.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> visits = pd.DataFrame({
+    ...     "patient_id": [1, 1, 2, 2], "week": [0, 6, 0, 6], "value": [50.0, 61, 40, 55], "age": [30, 30, 41, 41]
+    ... })
+    >>> visit_moments(visits, "value ~ week + age")
+    VisitMoments of value: 2 patients, 4 visits, 1 patterns over 2 slots
+    """
+    return design_from_rows(data, fixed, patient=patient, week=week)[2]
+
+
 def design_from_moments(moments: VisitMoments, fixed: str) -> Design:
     """Sort the factors of a formula by the covariates that moments were gathered with.
 

@@ -12,10 +12,12 @@ import pandas as pd
 from analysis.curves.covariance import Covariance
 from analysis.curves.design import Design, design_from_moments, design_from_rows
 from analysis.curves.likelihood import Evaluation, Likelihood, Method
+from analysis.curves.model_checks import check_outcome, check_size, check_structure
 from analysis.curves.moments import VisitMoments
 from analysis.curves.optimiser import Optimum, optimise
 from analysis.curves.patient_terms import PatientTerms, patient_terms
-from analysis.curves.residual_structures import STRUCTURES, Residual, VisitGrid
+from analysis.curves.residual_structures import STRUCTURES, Array, Residual, VisitGrid
+from analysis.curves.robust import patient_sandwich
 from analysis.curves.small_sample import Inference, Information, SmallSample
 from analysis.curves.working_basis import WorkingBasis, working_basis
 from analysis.errors import BoundaryWarning, ConvergenceWarning, DesignWarning, ModelError
@@ -76,7 +78,11 @@ def fit_parts(
     if moments.dropped:
         notes.append(f"{moments.dropped} rows with a missing value were left out.")
     terms = patient_terms(design, patient_effects, correlated=correlated)
+    check_structure(design, moments, terms, residual, rows, correlated=correlated)
+    covariance = build_covariance(design, terms, moments.distinct_weeks, moments.weeks, residual, correlated=correlated)
+    check_size(design, moments, covariance)
     basis = working_basis(design, moments)
+    check_outcome(moments, basis.scale)
     if basis.dropped:
         notes.append(f"Columns that earlier ones explain were dropped: {', '.join(basis.dropped)}.")
         warnings.warn(
@@ -86,14 +92,16 @@ def fit_parts(
             ),
             stacklevel=3,
         )
-    covariance = _covariance(design, terms, moments, residual, correlated=correlated)
     likelihood = Likelihood(basis, covariance, method)
     optimum = optimise(likelihood)
     evaluation, active, boundary = _at_boundary(optimum, basis, terms, notes)
     if method == "ml" and inference in {"kenward-roger", "kenward-roger-linear"}:
         inference = "satterthwaite"
         notes.append("Kenward-Roger is a method for REML; under maximum likelihood the inference is Satterthwaite's.")
-    small_sample = _small_sample(evaluation, optimum, active, inference, information)
+    sandwich = None
+    if inference == "robust":
+        sandwich = patient_sandwich(design, moments, rows, basis, evaluation)
+    small_sample = _small_sample(evaluation, active, inference, information, sandwich)
     if not optimum.converged:
         notes.append("The optimiser did not reach the optimum: do not use these numbers.")
         warnings.warn(
@@ -123,19 +131,30 @@ def fit_parts(
     }
 
 
-def _covariance(
-    design: Design, terms: PatientTerms, moments: VisitMoments, residual: Residual, *, correlated: bool
+def build_covariance(
+    design: Design, terms: PatientTerms, schedule: Array, weeks: Array, residual: Residual, *, correlated: bool
 ) -> Covariance:
-    weeks = moments.distinct_weeks
-    unit = float(np.ptp(weeks)) or 1.0
-    index = np.searchsorted(weeks, moments.weeks)
-    grid = VisitGrid(index, moments.weeks / unit, weeks, unit)
+    """Build V for some slots.
+
+    Parameters
+    ----------
+    design, terms, residual, correlated
+        The model.
+    schedule : ndarray
+        The distinct weeks of the data.
+    weeks : ndarray, shape (1 or patterns, slots)
+        The week of each slot.
+
+    Returns
+    -------
+    Covariance
+    """
+    unit = float(np.ptp(schedule)) or 1.0
+    grid = VisitGrid(np.searchsorted(schedule, weeks), weeks / unit, schedule, unit)
+    Z = np.zeros((*weeks.shape, 0))
     if terms.names:
-        Z = terms.columns(design.week_frame(moments.weeks.reshape(-1))) @ terms.A
-        Z = Z.reshape(*moments.weeks.shape, -1)
-    else:
-        Z = np.zeros((*moments.weeks.shape, 0))
-    return Covariance(Z, correlated, STRUCTURES[residual](grid))
+        Z = terms.columns(design.week_frame(weeks.reshape(-1))) @ terms.A
+    return Covariance(Z.reshape(*weeks.shape, -1) if terms.names else Z, correlated, STRUCTURES[residual](grid))
 
 
 def _at_boundary(
@@ -186,7 +205,11 @@ def _singular_note(covariance: Covariance, terms: PatientTerms, D: np.ndarray) -
 
 
 def _small_sample(
-    evaluation: Evaluation, optimum: Optimum, active: np.ndarray, inference: Inference, information: Information
+    evaluation: Evaluation,
+    active: np.ndarray,
+    inference: Inference,
+    information: Information,
+    sandwich: tuple[Array, float] | None,
 ) -> SmallSample:
     """Set up inference; at a singular D on the effects that remain."""
     likelihood = evaluation.likelihood
@@ -204,4 +227,4 @@ def _small_sample(
             if smaller is not None:
                 evaluation = smaller
                 active = np.concatenate([np.ones(len(rows), dtype=bool), active[skip:]])
-    return SmallSample(evaluation, np.flatnonzero(active), inference, information)
+    return SmallSample(evaluation, np.flatnonzero(active), inference, information, sandwich)

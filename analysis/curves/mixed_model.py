@@ -10,13 +10,16 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+from analysis.curves.comparison import likelihood_ratio
 from analysis.curves.contrasts import Adjust, Contrasts
+from analysis.curves.description import covariance_table, describe, describe_html
 from analysis.curves.design import Design
 from analysis.curves.fitting import FitRecord, fit_parts
 from analysis.curves.likelihood import Evaluation, Method
 from analysis.curves.means import model_differences, model_means
 from analysis.curves.moments import VisitMoments
 from analysis.curves.patient_terms import PatientTerms
+from analysis.curves.patients import effects_of_patients, predict_rows, residuals_of_visits
 from analysis.curves.residual_structures import Array, Residual
 from analysis.curves.small_sample import Inference, Information, SmallSample
 from analysis.curves.visit_rows import MOST_SCHEDULED_WEEKS, VisitRows
@@ -344,3 +347,43 @@ class MixedModel:
         D = self.optimum.likelihood.covariance.effects_matrix(self.optimum.theta)
         A = self.terms.A
         return pd.DataFrame(A @ D @ A.T * self.basis.scale**2, index=self.terms.names, columns=self.terms.names)
+
+    @cached_property
+    def covariance_parameters(self) -> pd.DataFrame:
+        """The covariance parameters.
+
+        Index parameter; columns part ("patient effects" or "residual"), estimate, std_error (from the information asked for; missing where
+        held at a boundary), sd_or_correlation (the square root of a variance, the correlation of a covariance of patient effects).
+        """
+        return covariance_table(self)
+
+    # Patients and rows
+
+    @cached_property
+    def coefficient_values(self) -> Array:
+        """The coefficients of the kept columns as an array."""
+        values: Array = np.linalg.solve(self.basis.T, self.contrasts.coefficients) * self.basis.scale
+        return values
+
+    def patient_effects(self) -> pd.DataFrame:
+        """Estimate each patient's effects; see :func:`analysis.curves.patients.effects_of_patients`."""
+        return effects_of_patients(self)
+
+    def residuals(self) -> pd.DataFrame:
+        """Give fitted values and residuals by visit; see :func:`analysis.curves.patients.residuals_of_visits`."""
+        return residuals_of_visits(self)
+
+    def predict(self, rows: pd.DataFrame, *, patients: bool = False, level: float = 0.95) -> pd.DataFrame:
+        """Predict new rows; see :func:`analysis.curves.patients.predict_rows`."""
+        return predict_rows(self, rows, patients=patients, level=level)
+
+    def compare(self, other: MixedModel) -> pd.DataFrame:
+        """Test this fit against another, nested one; see :func:`analysis.curves.comparison.likelihood_ratio`."""
+        return likelihood_ratio(self, other)
+
+    def __repr__(self) -> str:
+        """Describe the fit in plain text."""
+        return describe(self)
+
+    def _repr_html_(self) -> str:
+        return describe_html(self)

@@ -231,20 +231,7 @@ def gather_moments(
     -------
     VisitMoments
     """
-    seen_by_patient = np.zeros(rows.n_patients * rows.slots, dtype=bool)
-    cells = rows.cells()
-    seen_by_patient[cells] = True
-    seen_by_patient = seen_by_patient.reshape(rows.n_patients, rows.slots)
-    if rows.scheduled:
-        pattern, representative = _distinct_masks(seen_by_patient)
-        weeks = rows.weeks[None, :]
-    else:
-        week_table = rows.by_patient(rows.week)
-        week_table = np.where(seen_by_patient, week_table, week_table[:, :1])
-        keys = np.column_stack([week_table, seen_by_patient])
-        _, representative, pattern = np.unique(keys, axis=0, return_index=True, return_inverse=True)
-        pattern = pattern.reshape(-1)
-        weeks = week_table[representative]
+    seen, weeks, pattern, representative = visit_patterns(rows)
     shift = float(rows.outcome.mean())
     shifts = np.zeros(len(patient_columns) + 1)
     parts: list[NDArray[np.float64]] = [np.ones((rows.n_patients, 1))]
@@ -254,7 +241,6 @@ def gather_moments(
         parts.append((values - shifts[number])[:, None])
     parts.extend(rows.by_patient(values) for values in visit_columns.values())
     parts.append(rows.by_patient(rows.outcome - shift))
-    del cells
     counts, products = _sum_by_pattern(parts, pattern, int(representative.size))
     return VisitMoments(
         outcome=outcome,
@@ -266,7 +252,7 @@ def gather_moments(
         patient_shifts=shifts,
         outcome_shift=shift,
         weeks=weeks,
-        seen=seen_by_patient[representative],
+        seen=seen[representative],
         counts=counts,
         products=products,
         distinct_weeks=rows.weeks,
@@ -274,6 +260,34 @@ def gather_moments(
         duplicates=rows.duplicates,
         dropped=rows.dropped,
     )
+
+
+def visit_patterns(
+    rows: VisitRows,
+) -> tuple[NDArray[np.bool_], NDArray[np.float64], NDArray[np.int64], NDArray[np.int64]]:
+    """Group the patients by the visits they have.
+
+    Parameters
+    ----------
+    rows : VisitRows
+        The rows, laid out.
+
+    Returns
+    -------
+    tuple of ndarray
+        Seen (patients, slots); weeks (1 or patterns, slots); the pattern of each patient; a patient of each pattern.
+    """
+    seen = np.zeros(rows.n_patients * rows.slots, dtype=bool)
+    seen[rows.cells()] = True
+    seen = seen.reshape(rows.n_patients, rows.slots)
+    if rows.scheduled:
+        pattern, representative = _distinct_masks(seen)
+        return seen, rows.weeks[None, :], pattern, representative
+    table = rows.by_patient(rows.week)
+    table = np.where(seen, table, table[:, :1])
+    keys = np.column_stack([table, seen])
+    _, representative, pattern = np.unique(keys, axis=0, return_index=True, return_inverse=True)
+    return seen, table[representative], pattern.reshape(-1), representative
 
 
 def _distinct_masks(seen: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

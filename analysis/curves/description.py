@@ -1,0 +1,126 @@
+"""A fit in words and tables: what a notebook or terminal shows of it."""
+
+from __future__ import annotations
+
+import html
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+if TYPE_CHECKING:
+    from analysis.curves.mixed_model import MixedModel
+
+
+def covariance_table(model: MixedModel) -> pd.DataFrame:
+    """Give the covariance parameters in the outcome's units.
+
+    Parameters
+    ----------
+    model : MixedModel
+        The fit.
+
+    Returns
+    -------
+    DataFrame
+        Index parameter; columns part, estimate, std_error, sd_or_correlation.
+    """
+    covariance = model.optimum.likelihood.covariance
+    theta, skip = model.optimum.theta, covariance.n_effects_parameters
+    D = model.patient_covariance.to_numpy()
+    rows, columns = covariance.places
+    names = model.terms.names
+    labels = [
+        f"variance of {names[a]}" if a == b else f"covariance of {names[b]} and {names[a]}"
+        for a, b in zip(rows, columns, strict=True)
+    ]
+    spread = np.sqrt(np.diag(D))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        shown = [spread[a] if a == b else D[a, b] / (spread[a] * spread[b]) for a, b in zip(rows, columns, strict=True)]
+    units = covariance.residual.units(model.basis.scale)
+    residual = theta[skip:] * units
+    shown_residual = [
+        np.sqrt(value) if "variance" in name else value if "correlation" in name else np.nan
+        for name, value in zip(covariance.residual.names, residual, strict=True)
+    ]
+    return pd.DataFrame(
+        {
+            "part": ["patient effects"] * skip + ["residual"] * len(residual),
+            "estimate": np.concatenate([D[rows, columns], residual]),
+            "std_error": _errors(model, units),
+            "sd_or_correlation": np.array([*shown, *shown_residual], dtype=np.float64),
+        },
+        index=pd.Index([*labels, *covariance.residual.names], name="parameter"),
+    )
+
+
+def _errors(model: MixedModel, units: np.ndarray) -> np.ndarray:
+    """Carry the covariance of theta from the working to the user's effects; missing at a boundary."""
+    covariance = model.optimum.likelihood.covariance
+    skip = covariance.n_effects_parameters
+    errors = np.full(covariance.size, np.nan)
+    active, W = model.small_sample.active, model.small_sample.theta_covariance
+    if model.small_sample.evaluation.likelihood.covariance.size != covariance.size:
+        own = model.small_sample.evaluation.likelihood.covariance.n_effects_parameters
+        for place, number in enumerate(active):
+            if number >= own:
+                errors[skip + number - own] = np.sqrt(W[place, place]) * units[number - own]
+        return errors
+    change = np.zeros((covariance.size, covariance.size))
+    rows, columns = covariance.places
+    A = model.terms.A * model.basis.scale
+    for k in range(skip):
+        unit = np.zeros(covariance.size)
+        unit[k] = 1.0
+        change[:skip, k] = (A @ covariance.effects_matrix(unit) @ A.T)[rows, columns]
+    change[range(skip, covariance.size), range(skip, covariance.size)] = units
+    part = change[:, active]
+    with np.errstate(invalid="ignore"):
+        errors = np.sqrt(np.einsum("ij,jk,ik->i", part, W, part))
+    errors[np.setdiff1d(np.arange(covariance.size), active)] = np.nan
+    return errors
+
+
+def _title(model: MixedModel) -> list[str]:
+    effects = " + ".join(model.terms.names) or "none"
+    fit = "converged" if model.converged else "DID NOT CONVERGE"
+    if model.boundary:
+        fit += ", at the boundary"
+    methods = {"reml": "restricted maximum likelihood", "ml": "maximum likelihood"}
+    inference = f"{model.inference}, {model.information} information"
+    return [
+        f"Linear mixed model: {model.design.formula}",
+        f"{model.n_patients} patients, {model.n_visits} visits; patient effects: {effects}; residual: {model.residual}",
+        f"{methods[model.method]}: {fit} after {model.record.evaluations} evaluations; criterion {model.criterion:.4f}, "
+        f"AIC {model.aic:.2f}, BIC {model.bic:.2f}",
+        f"Intervals 95 %, inference: {inference}",
+    ]
+
+
+def describe(model: MixedModel) -> str:
+    """Describe a fit in plain text."""
+    fixed = model.coefficients.to_string(float_format=lambda value: f"{value:.4g}")
+    random = model.covariance_parameters.to_string(float_format=lambda value: f"{value:.4g}")
+    notes = [f"Note: {note}" for note in model.record.notes]
+    return "\n".join([*_title(model), "", fixed, "", random, *notes])
+
+
+def describe_html(model: MixedModel) -> str:
+    """Describe a fit for a notebook, as a section with captioned tables whose header cells have a scope."""
+    title = "".join(f"<p>{html.escape(line)}</p>" for line in _title(model))
+    notes = "".join(f"<p>Note: {html.escape(note)}</p>" for note in model.record.notes)
+    return (
+        f"<section>{title}{_table(model.coefficients, 'Fixed effects')}"
+        f"{_table(model.covariance_parameters, 'Covariance parameters')}{notes}</section>"
+    )
+
+
+def _table(frame: pd.DataFrame, caption: str) -> str:
+    head = "".join(f'<th scope="col">{html.escape(str(name))}</th>' for name in [frame.index.name, *frame.columns])
+    body = "".join(
+        f'<tr><th scope="row">{html.escape(str(label))}</th>'
+        + "".join(f"<td>{value:.4g}</td>" if isinstance(value, float) else f"<td>{value}</td>" for value in row)
+        + "</tr>"
+        for label, row in zip(frame.index, frame.itertuples(index=False, name=None), strict=True)
+    )
+    return f"<table><caption>{caption}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
