@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure as Drawing
+    from matplotlib.figure import SubFigure
 
 #: Room a number of ordinary size needs under the axis, in inches.
 _INCHES_PER_NUMBER = 0.27
@@ -144,7 +145,7 @@ def label_ends(
         )  # fmt: skip
 
 
-def legend_above(drawing: Drawing, drawn: Mapping[str, Mark], *, columns: int = 1) -> None:
+def legend_above(drawing: Drawing | SubFigure, drawn: Mapping[str, Mark], *, columns: int = 1) -> None:
     """Name the protocols above the panels, where there is no room beside the lines.
 
     Parameters
@@ -165,15 +166,15 @@ def legend_above(drawing: Drawing, drawn: Mapping[str, Mark], *, columns: int = 
     drawing.legend(handles=handles, loc="outside upper left", ncols=columns, handlelength=2.6, borderaxespad=0.2)
 
 
-def wrap(name: str, width: int) -> str:
-    r"""Break a name into lines, at most three; what is left over is cut with an ellipsis.
+def wrap(name: str, width: int, *, lines: int = 3) -> str:
+    r"""Break a name into lines, at most so many; what is left over is cut with an ellipsis.
 
     Examples
     --------
     >>> wrap("home stimulation and early motion", 20)
     'home stimulation and\nearly motion'
     """
-    return "\n".join(textwrap.wrap(str(name), width, max_lines=3, placeholder=" …") or [""])
+    return "\n".join(textwrap.wrap(str(name), width, max_lines=lines, placeholder=" …") or [""])
 
 
 def axes_inches(width: Width, *, columns: int = 1, left: float = 0.6, right: float = 0.2) -> float:

@@ -146,7 +146,8 @@ def difference_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
             _draw_line(axes, one, mark, smooth=not curves.scheduled)
             zero_line(axes)
             week_axis(axes, list(table["week"]), inches=axes_inches(width, columns=columns))
-            axes.set_title(wrap(f"{name} minus {reference}", 34 if columns > 1 else 48), color=mark.colour)
+            room = 30 if columns > 2 else 38
+            axes.set_title(f"{wrap(name, room)}\n{wrap(f'minus {reference}', room)}", color=mark.colour)
             quiet_grid(axes)
         for axes in panels.flat[len(others) :]:
             axes.set_axis_off()
@@ -285,20 +286,17 @@ def _draw_recovery(
     each = 2.3 if len(names) > 1 else 3.4
     extra = 0.0 if width == "wide" else 0.2 * len(names)
     drawing = new_drawing(width, top + each * rows + extra)
-    heights = [top, *[each] * rows] if top else [each] * rows
-    grid = drawing.add_gridspec(len(heights), columns, height_ratios=heights)
+    parts = drawing.subfigures(2 if top else 1, 1, height_ratios=[top, each * rows] if top else None, squeeze=False)
     low, high = _limits(curves, means)
     weeks = _weeks_of_axis(curves)
     if top:
-        axes = drawing.add_subplot(grid[0, :])
-        _draw_together(axes, curves, lines, baseline, seen, drawn, width)
+        _draw_together(parts[0, 0].subplots(), curves, lines, baseline, seen, drawn, width)
         if width == "narrow":
-            legend_above(drawing, drawn)
-    first: Axes | None = None
-    for position, name in enumerate(names):
-        row, column = divmod(position, columns)
-        axes = drawing.add_subplot(grid[row + bool(top), column], sharey=first)
-        first = first or axes
+            legend_above(parts[0, 0], drawn)
+    panels = parts[-1, 0].subplots(rows, columns, sharey=True, squeeze=False)
+    for axes in panels.flat[len(names) :]:
+        axes.set_axis_off()
+    for name, axes in zip(names, panels.flat, strict=False):
         _draw_patients(axes, curves, name, drawn[name])
         for other in names:
             if other != name and together:
@@ -311,12 +309,10 @@ def _draw_recovery(
         if not top:
             numbers_under(axes, seen, {name: drawn[name]}, kept)
         axes.set_ylim(low, high)
-        axes.set_title(wrap(name, 30 if columns > 1 else 44), color=drawn[name].colour)
+        axes.set_title(wrap(name, 27 if columns > 1 else 40), color=drawn[name].colour)
         quiet_grid(axes)
-        if column == 0:
-            axes.set_ylabel(f"{wrap(curves.measure.label, 26)}\n({curves.measure.unit})")
-        else:
-            axes.tick_params(labelleft=False)
+    for axes in panels[:, 0]:
+        axes.set_ylabel(f"{wrap(curves.measure.label, 26)}\n({curves.measure.unit})")
     return drawing
 
 
@@ -372,8 +368,9 @@ def _draw_patients(axes: Axes, curves: RecoveryCurves, protocol: str, mark: Mark
     patients = visits["patient_id"].drop_duplicates().to_numpy()
     if len(patients) > MOST_PATIENTS_DRAWN:
         patients = patients[np.linspace(0, len(patients) - 1, MOST_PATIENTS_DRAWN).round().astype(int)]
-    kept = visits[visits["patient_id"].isin(patients)].sort_values("week")
-    paths = [group[["week", "value"]].to_numpy(dtype=float) for _, group in kept.groupby("patient_id", observed=True)]
+    kept = visits[visits["patient_id"].isin(patients)].sort_values(["patient_id", "week"])
+    starts = np.flatnonzero(~kept["patient_id"].duplicated().to_numpy())[1:]
+    paths = np.split(kept[["week", "value"]].to_numpy(dtype=float), starts)
     opacity = float(np.clip(6.0 / max(len(paths), 1) ** 0.75, 0.14, 0.6))
     axes.add_collection(LineCollection(paths, colors=mark.colour, linewidths=0.6, alpha=opacity, zorder=1))
     single = np.array([path[0] for path in paths if len(path) == 1])

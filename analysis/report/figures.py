@@ -8,7 +8,7 @@ import io
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from analysis.report.look import DOTS_PER_INCH, Width, settings
+from analysis.report.look import Width, settings
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -138,10 +138,9 @@ class Figure:
 def _picture(drawing: Drawing) -> bytes:
     from PIL import Image
 
-    raw = io.BytesIO()
-    drawing.savefig(raw, format="raw", dpi=DOTS_PER_INCH)
-    width, height = drawing.canvas.get_width_height()
-    picture = Image.frombytes("RGBA", (width, height), raw.getvalue()).convert("RGB")
+    canvas: Any = drawing.canvas
+    canvas.draw()
+    picture = Image.frombytes("RGBA", canvas.get_width_height(), bytes(canvas.buffer_rgba())).convert("RGB")
     small = picture.quantize(colors=_COLOURS, method=Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE)
     stream = io.BytesIO()
     small.save(stream, format="PNG", optimize=True)

@@ -79,15 +79,17 @@ def marks(names: Sequence[str]) -> dict[str, Mark]:
     }
 
 
-def without_markers(drawn: Mapping[str, Mark]) -> dict[str, Mark]:
-    """Return the same colours and dashes for lines that have no markers.
+def without_markers(drawn: Mapping[str, Mark], *, dashes: bool = True) -> dict[str, Mark]:
+    """Return the same colours for lines that have no markers.
 
     Parameters
     ----------
     drawn : mapping of str to Mark
         How each protocol is drawn.
+    dashes : bool
+        Whether the dashes stay; otherwise every line is solid.
     """
-    return {name: Mark(mark.colour, "None", mark.dash) for name, mark in drawn.items()}
+    return {name: Mark(mark.colour, "None", mark.dash if dashes else "-") for name, mark in drawn.items()}
 
 
 def settings() -> Any:

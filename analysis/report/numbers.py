@@ -177,7 +177,7 @@ def level_in_words(level: float) -> str:
     return f"{percent:g} %"
 
 
-def plural(n: int, noun: str, several: str | None = None) -> str:
+def plural(n: Any, noun: str, several: str | None = None) -> str:
     """Show a count with its noun.
 
     Examples

@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 #: A measure seen at more weeks than this is summarised in this many spans of equal numbers of visits.
 MOST_WEEKS_SHOWN = 12
+_ROOM: dict[Width, int] = {"wide": 90, "narrow": 32}
 
 
 def seen_summary(visits: pd.DataFrame) -> pd.DataFrame:
@@ -124,7 +125,7 @@ def seen_figure(visits: pd.DataFrame, measure: Measure) -> Figure:
         if max(len(word) for word in words.values()) > 4:
             last.tick_params(axis="x", rotation=45)
         if together and len(names) > 1:
-            legend_above(drawing, without_markers(drawn), columns=min(len(names), 3))
+            legend_above(drawing, without_markers(drawn, dashes=False), columns=min(len(names), 3))
         return drawing
 
     return Figure(
@@ -133,6 +134,7 @@ def seen_figure(visits: pd.DataFrame, measure: Measure) -> Figure:
         caption=(
             f"Values in {measure.unit}: boxes span the middle half of the patients seen, the line inside is the "
             "median, whiskers reach the furthest value within one and a half box heights, points lie beyond. "
+            "Within a week the protocols stand in the order in which they are named. "
             "These are the patients who came; the model means further down allow for those who did not."
         ),
         alt=_seen_in_words(table, measure, decimals),
@@ -209,7 +211,10 @@ def change_figure(found: Responders, measure: Measure) -> Figure:
                 f"{word} {value:g}", (value, 107), xytext=(3, 0), textcoords="offset points", va="top", fontsize=7.5,
                 color=INK if chosen else QUIET, rotation=90 if narrow else 0,
             )  # fmt: skip
-        axes.set_xlabel(f"Improvement by week {numbers.week(found.week)} ({measure.unit}); worse is negative")
+        axes.set_xlabel(
+            f"Improvement by week {numbers.week(found.week)} ({measure.unit})"
+            + ("" if narrow else "; worse is negative")
+        )
         axes.set_ylabel("Patients improved\nby at least this much (%)")
         quiet_grid(axes, "both")
         legend_above(drawing, without_markers(drawn), columns=1 if narrow else min(len(names), 3))
@@ -259,14 +264,18 @@ def responder_figure(found: Responders) -> Figure:
             share, lower, upper = 100 * np.array([row.share, row.lower, row.upper], dtype=float)
             axes.plot([lower, upper], [place, place], color=mark.colour, linewidth=1.6)
             axes.plot(share, place, marker=mark.marker, color=mark.colour, markersize=7)
+            outside = upper > (74 if width == "wide" else 55)
             axes.annotate(
-                f"{numbers.share(row.share)} ({words})", (share, place), xytext=(0, 7), textcoords="offset points",
-                ha="center", fontsize=8, color=mark.colour,
+                f"{numbers.share(row.share)} ({words})", (lower if outside else upper, place),
+                xytext=(-6 if outside else 6, 0), textcoords="offset points", ha="right" if outside else "left",
+                va="center", fontsize=8, color=mark.colour,
             )  # fmt: skip
-        axes.set_yticks(range(len(names)), [wrap(name, 24 if width == "wide" else 16) for name in names])
+        axes.set_yticks(range(len(names)), [wrap(name, 24 if width == "wide" else 14) for name in names])
         axes.set_ylim(len(names) - 0.5, -0.6)
         axes.set_xlim(0, 100)
-        axes.set_xlabel(f"Patients who reached the threshold by week {numbers.week(found.week)} (%)")
+        axes.set_xlabel(
+            wrap(f"Patients who reached the threshold by week {numbers.week(found.week)} (%)", _ROOM[width])
+        )
         quiet_grid(axes, "x")
         return drawing
 

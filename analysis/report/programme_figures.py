@@ -53,14 +53,10 @@ def adherence_figure(found: AdherenceByWeek) -> Figure:
                     continue
                 mark = drawn[name]
                 axes.plot(one["week"], one["share_of_sessions"] * 100, color=mark.colour, linestyle=mark.dash)
-                axes.fill_between(
-                    one["week"], one["lower_quartile"] * 100, one["upper_quartile"] * 100, color=mark.colour,
-                    alpha=0.12, linewidth=0,
-                )  # fmt: skip
             axes.axhline(100 * found.threshold, color=QUIET, linewidth=0.9, linestyle=":")
             ticks = _even_weeks(own["week"])
             week_axis(axes, ticks, inches=axes_inches(width, columns=columns))
-            axes.set_ylim(0, max(102.0, min(float(own["upper_quartile"].max(skipna=True) * 104), 200.0)))
+            axes.set_ylim(0, max(102.0, 104 * float(own["share_of_sessions"].max(skipna=True))))
             axes.set_title(wrap(modality, 30))
             quiet_grid(axes)
         for axes in panels.flat[len(modalities) :]:
@@ -74,10 +70,9 @@ def adherence_figure(found: AdherenceByWeek) -> Figure:
         name="adherence",
         title="Home adherence by week",
         caption=(
-            "Sessions done as a share of the sessions prescribed, over all patients with an entry (lines), with the "
-            f"middle half of the patients (bands). The dotted line is {numbers.share(found.threshold)}. Adherence "
-            "follows recovery as well as leading to it: patients who feel well stop, and pain stops others, so these "
-            "curves do not say what more sessions would have done."
+            "Sessions done as a share of the sessions prescribed, summed over the patients with an entry. The dotted "
+            f"line is {numbers.share(found.threshold)}. Adherence follows recovery as well as leading to it: patients "
+            "who feel well stop, and pain stops others, so these curves do not say what more sessions would have done."
         ),
         alt=_adherence_in_words(found.overall),
         table=Table(
@@ -88,6 +83,7 @@ def adherence_figure(found: AdherenceByWeek) -> Figure:
                 Column("n", "Patients", "count"),
                 Column(("sessions_done", "sessions_prescribed"), "Sessions done / prescribed", "fraction"),
                 Column("share_of_sessions", "Share of sessions", "share"),
+                Column(("lower_quartile", "upper_quartile"), "Quartiles of patients", "shares"),
                 Column(("reached", "n"), f"Patients at {numbers.share(found.threshold)} or more", "fraction"),
             ),
             found.notes,
@@ -128,9 +124,9 @@ def missing_figure(found: MissingByWeek, measure: Measure) -> Figure:
         narrow = width == "narrow"
         # On a phone the weeks run downwards, so that every cell keeps its size.
         shares, missing = (table.to_numpy(dtype=float).T if narrow else table.to_numpy(dtype=float) for table in cells)
-        across = [wrap(name, 11) for name in names] if narrow else [numbers.week(week) for week in weeks]
+        across = [wrap(name, 12, lines=4) for name in names] if narrow else [numbers.week(week) for week in weeks]
         down = [f"week {numbers.week(week)}" for week in weeks] if narrow else [heads[name] for name in names]
-        drawing = new_drawing(width, (0.8 if not narrow else 1.0) + 0.42 * len(down))
+        drawing = new_drawing(width, (0.8 if not narrow else 1.2) + 0.42 * len(down))
         axes = drawing.add_subplot()
         axes.imshow(shares, cmap=_shades(), vmin=0, vmax=1, aspect="auto")
         for row in range(len(down)):
@@ -209,7 +205,7 @@ def _even_weeks(weeks: pd.Series) -> list[float]:
 def _adherence_in_words(overall: pd.DataFrame) -> str:
     parts = [
         f"{row.protocol}, {row.modality}: {numbers.share(row.share_of_sessions)} of "
-        f"{numbers.count(row.sessions_prescribed)} sessions in {numbers.plural(int(row.n), 'patient')}"
+        f"{numbers.count(row.sessions_prescribed)} sessions in {numbers.plural(row.n, 'patient')}"
         for row in overall.itertuples()
     ]
     return f"Lines of sessions done of those prescribed by week. Over the whole programme: {'; '.join(parts)}."

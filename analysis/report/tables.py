@@ -21,6 +21,7 @@ TABLE_TYPE = "application/vnd.kneecurve.table+json"
 Format = Literal[
     "text", "count", "number", "signed", "share", "share with interval", "points", "points with interval",
     "number with interval", "signed with interval", "interval", "fraction", "fraction with share", "p", "week",
+    "shares",
 ]  # fmt: skip
 
 
@@ -76,6 +77,8 @@ class Column:
                 return numbers.week(values[0])
             case "fraction":
                 return numbers.fraction(values[0], values[1])
+            case "shares":
+                return numbers.share_interval(values[0], values[1], decimals)
             case "interval":
                 return numbers.interval(values[0], values[1], decimals)
             case "fraction with share":
