@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -37,8 +38,8 @@ class Covariance:
         """The number of effects of a patient."""
         return int(self.Z.shape[2])
 
-    @property
-    def places(self) -> tuple[Array, Array]:
+    @cached_property
+    def places(self) -> tuple[np.ndarray, np.ndarray]:
         """Row and column in D of each of its parameters."""
         if self.correlated:
             return np.tril_indices(self.effects)

@@ -2,48 +2,22 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from formulaic import Formula, ModelSpec
 from numpy.typing import NDArray
 
-from analysis.curves.factors import CategoryFactor, EvaluatedFactor, Factor, build_factor, level_codes, levels_of
-from analysis.curves.moments import Covariate, Scope, VisitMoments, gather_moments
+from analysis.curves.factors import CategoryFactor, EvaluatedFactor, Factor, levels_of
+from analysis.curves.formula_columns import Column, formula_columns, mentioned_columns, parse_formula
+from analysis.curves.moment_sums import gather_moments
+from analysis.curves.moments import Covariate, Scope, VisitMoments
 from analysis.curves.visit_rows import VisitRows, read_rows
 from analysis.curves.week_functions import WeekFunctions
 from analysis.errors import ModelError
 
 _CHECKED_ROWS = 24
-
-
-@dataclass(frozen=True)
-class Column:
-    """One column of the design: the product of one encoded column of each factor of its term.
-
-    Parameters
-    ----------
-    name, term : str
-        As formulaic names them.
-    parts : tuple of (str, str)
-        Factor and encoded column of each factor.
-    label : str
-        The patient or visit column of u that it multiplies.
-    by_visit : bool
-        Whether ``label`` is a visit column.
-    week_parts : tuple of (str, str)
-        The parts that vary with the week only; their product is the week function.
-    """
-
-    name: str
-    term: str
-    parts: tuple[tuple[str, str], ...]
-    label: str
-    by_visit: bool
-    week_parts: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -154,42 +128,6 @@ def _week_frame(
     return frame
 
 
-def parse_formula(fixed: str, known: list[str]) -> tuple[Formula, str]:
-    """Parse a formula into its right-hand side and the name of the outcome.
-
-    Parameters
-    ----------
-    fixed : str
-        For example ``"value ~ protocol * week_spline + baseline"``.
-    known : list of str
-        Columns of the data.
-
-    Returns
-    -------
-    tuple of Formula and str
-
-    Raises
-    ------
-    ModelError
-        Where it cannot be parsed, or has no outcome.
-    """
-    advice = "Write it like 'value ~ protocol * week_spline + baseline'."
-    try:
-        parsed = Formula(fixed)
-    except Exception as error:
-        raise ModelError(f"The formula cannot be read: {error}", where=repr(fixed), what_to_do=advice) from error
-    if not hasattr(parsed, "lhs") or not hasattr(parsed, "rhs"):
-        raise ModelError("The formula has no outcome.", where=repr(fixed), what_to_do=advice)
-    left = [str(term) for term in parsed.lhs]
-    if len(left) != 1 or left[0].strip("`") not in known:
-        raise ModelError(
-            "The outcome of the formula must be one column of the data.",
-            where=f"outcome {' + '.join(left)}",
-            what_to_do="Compute a transformed outcome as a column first.",
-        )
-    return parsed.rhs, left[0].strip("`")
-
-
 def design_from_rows(
     data: pd.DataFrame, fixed: str, *, patient: str, week: str
 ) -> tuple[Design, VisitRows, VisitMoments]:
@@ -214,7 +152,7 @@ def design_from_rows(
         For data or a formula that cannot be used.
     """
     formula, outcome = parse_formula(fixed, list(map(str, data.columns)))
-    mentioned = _mentioned(formula, set(map(str, data.columns)))
+    mentioned = mentioned_columns(formula, set(map(str, data.columns)))
     rows = read_rows(data, outcome=outcome, variables=mentioned, patient=patient, week=week)
     covariates = {name: _describe(rows, name) for name in mentioned if name != week}
     frames: dict[Scope, pd.DataFrame] = {
@@ -223,7 +161,10 @@ def design_from_rows(
         "visit": rows.frame,
     }
     sample = rows.frame.iloc[np.unique(np.linspace(0, len(rows.frame) - 1, _CHECKED_ROWS).astype(np.int64))]
-    design = _build(fixed, formula, outcome, week, patient, covariates, rows.weeks, frames, sample)
+    columns, factors = formula_columns(
+        fixed, formula, week=week, covariates=covariates, weeks=rows.weeks, frames=frames, sample=sample
+    )
+    design = Design(fixed, outcome, week, patient, columns, factors, covariates, rows.weeks, WeekFunctions(rows.weeks))
     patient_columns = _patient_columns(design, frames["patient"])
     visit_columns = _visit_columns(design, rows.frame)
     moments = gather_moments(
@@ -302,8 +243,12 @@ def design_from_moments(moments: VisitMoments, fixed: str) -> Design:
         "patient": sample,
         "visit": sample,
     }
-    design = _build(
-        fixed, formula, outcome, moments.week, moments.patient, covariates, moments.distinct_weeks, frames, sample
+    weeks = moments.distinct_weeks
+    columns, factors = formula_columns(
+        fixed, formula, week=moments.week, covariates=covariates, weeks=weeks, frames=frames, sample=sample
+    )
+    design = Design(
+        fixed, outcome, moments.week, moments.patient, columns, factors, covariates, weeks, WeekFunctions(weeks)
     )
     for factor in design.factors.values():
         if isinstance(factor, EvaluatedFactor) and factor.scope != "week" and any(factor.state[0].values()):
@@ -321,22 +266,6 @@ def design_from_moments(moments: VisitMoments, fixed: str) -> Design:
             what_to_do="Gather them again with a formula that has these covariates and their interactions.",
         )
     return design
-
-
-def _mentioned(formula: Formula, known: set[str]) -> list[str]:
-    from analysis.curves.factors import variables_of
-
-    names: list[str] = []
-    for term in formula:
-        for factor in term.factors:
-            names.extend(variables_of(factor, known))
-            if factor.eval_method.value == "lookup" and factor.expr not in known and factor.expr != "week_spline":
-                raise ModelError(
-                    f"The data have no column {factor.expr!r}.",
-                    where="the formula",
-                    what_to_do="Correct the name, or add the column to the data.",
-                )
-    return sorted(dict.fromkeys(names))
 
 
 def _describe(rows: VisitRows, name: str) -> Covariate:
@@ -382,102 +311,6 @@ def _skeleton(moments: VisitMoments, covariates: Mapping[str, Covariate]) -> pd.
             spread = np.where(turn % (number + 2) == 0, 1.0, 1.25)
             frame[covariate.name] = spread * (covariate.mean if np.isfinite(covariate.mean) and covariate.mean else 1.0)
     return frame
-
-
-def _build(
-    fixed: str,
-    formula: Formula,
-    outcome: str,
-    week: str,
-    patient: str,
-    covariates: Mapping[str, Covariate],
-    weeks: NDArray[np.float64],
-    frames: Mapping[Scope, pd.DataFrame],
-    sample: pd.DataFrame,
-) -> Design:
-    functions = WeekFunctions(weeks)
-    factors: dict[str, Factor] = {}
-    for term in formula:
-        for parsed in term.factors:
-            if parsed.eval_method.value != "literal" and parsed.expr not in factors:
-                factors[parsed.expr] = build_factor(
-                    parsed, week=week, covariates=covariates, frames=frames, functions=functions
-                )
-    sample = _with_levels(sample, covariates)
-    encoded = Design._encode(sample, factors)  # noqa: SLF001
-    matrix = _formulaic_matrix(formula, factors, sample, functions, week)
-    columns: list[Column] = []
-    for structure in matrix.model_spec.structure:
-        expressions = [factor.expr for factor in structure.term.factors if factor.eval_method.value != "literal"]
-        products = {
-            ":".join(chosen): tuple(zip(used, chosen, strict=True))
-            for size in range(len(expressions) + 1)
-            for used in itertools.combinations(expressions, size)
-            for chosen in itertools.product(*(encoded[expression] for expression in used))
-        }
-        for name in structure.columns:
-            parts = products.get(name if name != "Intercept" else "")
-            if parts is None:
-                raise ModelError(
-                    f"The column {name} of the formula cannot be taken apart.",
-                    where=f"term {structure.term}",
-                    what_to_do="Compute the term as a column of the data first.",
-                )
-            columns.append(_column(name, str(structure.term), parts, factors))
-    if not columns:
-        raise ModelError("The formula has no fixed effect.", where=fixed, what_to_do="Write at least 'value ~ 1'.")
-    design = Design(fixed, outcome, week, patient, tuple(columns), factors, covariates, weeks, functions)
-    _check(design, sample, matrix)
-    return design
-
-
-def _formulaic_matrix(
-    formula: Formula, factors: Mapping[str, Factor], sample: pd.DataFrame, functions: WeekFunctions, week: str
-) -> pd.DataFrame:
-    """Let formulaic build the design of a few rows, with what the factors learned from all."""
-    transforms: dict[str, object] = {}
-    encoders: dict[str, object] = {}
-    for factor in factors.values():
-        transforms.update(factor.state[0])
-        encoders.update(factor.state[1])
-    context = dict(functions.context())
-    if "week_spline" in factors:
-        context["week_spline"] = functions.week_spline(sample[week].to_numpy(dtype=np.float64))
-    spec = ModelSpec(formula=formula, transform_state=transforms, encoder_state=encoders, na_action="ignore")
-    matrix: pd.DataFrame = spec.get_model_matrix(sample, context=context)
-    return matrix
-
-
-def _with_levels(sample: pd.DataFrame, covariates: Mapping[str, Covariate]) -> pd.DataFrame:
-    changed = {
-        name: pd.Categorical.from_codes(level_codes(sample[name], covariate.levels), list(covariate.levels))
-        for name, covariate in covariates.items()
-        if covariate.levels is not None
-    }
-    return sample.assign(**changed)
-
-
-def _column(name: str, term: str, parts: tuple[tuple[str, str], ...], factors: Mapping[str, Factor]) -> Column:
-    week_parts = tuple(part for part in parts if factors[part[0]].scope == "week")
-    rest = [part for part in parts if factors[part[0]].scope != "week"]
-    label = ":".join(
-        encoded.replace("[T.", "[", 1) if isinstance(factors[expression], CategoryFactor) else encoded
-        for expression, encoded in rest
-    )
-    by_visit = any(factors[expression].scope == "visit" for expression, _ in rest)
-    return Column(name, term, parts, label or "1", by_visit, week_parts)
-
-
-def _check(design: Design, sample: pd.DataFrame, matrix: pd.DataFrame) -> None:
-    """Compare the columns with formulaic's own on a few rows."""
-    mine, theirs = design.matrix(sample), matrix.to_numpy(dtype=np.float64)
-    if not np.allclose(mine, theirs, rtol=1e-9, atol=1e-12, equal_nan=True):
-        worst = design.names[int(np.nanargmax(np.abs(mine - theirs).max(axis=0)))]
-        raise ModelError(
-            f"The column {worst} came out differently from formulaic's own.",
-            where=f"formula {design.formula}",
-            what_to_do="Compute the term as a column of the data first, and report this formula.",
-        )
 
 
 def _patient_columns(design: Design, frame: pd.DataFrame) -> dict[str, NDArray[np.float64]]:

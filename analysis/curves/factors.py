@@ -19,6 +19,8 @@ from analysis.errors import ModelError
 
 Encoded = dict[str, NDArray[np.float64]]
 
+_OWN_FUNCTION = re.compile(r"(natural_spline|piecewise|log1p)\([^()]*\)")
+
 
 @dataclass(frozen=True)
 class Factor:
@@ -82,16 +84,25 @@ class CategoryFactor(Factor):
 
 
 @dataclass(frozen=True)
-class WeekSplineFactor(Factor):
-    """The ready-made ``week_spline``."""
+class WeekFunctionFactor(Factor):
+    """One of our own functions of the week, evaluated without formulaic."""
 
     week: str = "week"
     functions: WeekFunctions = field(default_factory=lambda: WeekFunctions(np.empty(0)))
 
     def encode(self, frame: pd.DataFrame) -> Encoded:
-        """Give the columns of the spline."""
-        values = self.functions.week_spline(frame[self.week].to_numpy(dtype=np.float64))
-        return {f"{self.expression}[{number}]": column for number, column in values.items()}
+        """Give the columns of the function."""
+        at = frame[self.week].to_numpy(dtype=np.float64)
+        if self.expression == "week_spline":
+            values = self.functions.week_spline(at)
+        else:
+            names = {**self.functions.context(), self.week: at}
+            values = eval(self.expression, {"__builtins__": {}}, names)  # noqa: S307 - as formulaic evaluates any formula
+        columns = dict(values.items()) if hasattr(values, "items") else {None: np.asarray(values)}
+        named = {
+            self.expression if key is None else f"{self.expression}[{key}]": column for key, column in columns.items()
+        }
+        return refuse_undefined(named, self.expression)
 
 
 @dataclass(frozen=True)
@@ -202,7 +213,7 @@ def build_factor(
     """
     expression = factor.expr
     if expression == "week_spline" and expression not in covariates:
-        return WeekSplineFactor(expression, "week", (week,), week, functions)
+        return WeekFunctionFactor(expression, "week", (week,), week, functions)
     names = variables_of(factor, {week, *covariates})
     scopes = {"week" if name == week else covariates[name].scope for name in names}
     scope: Scope = "visit"
@@ -221,6 +232,8 @@ def build_factor(
             where=f"columns: {', '.join([week, *covariates])}",
             what_to_do="Correct the name, or leave the factor out.",
         )
+    if scope == "week" and names == (week,) and _OWN_FUNCTION.fullmatch(expression) and week.isidentifier():
+        return WeekFunctionFactor(expression, "week", names, week, functions)
     context = functions.context()
     quoted = f"`{expression}`" if factor.eval_method.value == "lookup" else expression
     try:

@@ -20,7 +20,7 @@ from analysis.curves.residual_structures import STRUCTURES, Array, Residual, Vis
 from analysis.curves.robust import patient_sandwich
 from analysis.curves.small_sample import Inference, Information, SmallSample
 from analysis.curves.working_basis import WorkingBasis, working_basis
-from analysis.errors import BoundaryWarning, ConvergenceWarning, DesignWarning, ModelError
+from analysis.errors import BoundaryWarning, ConvergenceWarning, DesignWarning
 
 _ZERO_VARIANCE = 1e-7
 """A patient effect whose variance is below this share of the residual variance counts as zero."""

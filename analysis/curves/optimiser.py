@@ -69,18 +69,18 @@ def optimise(likelihood: Likelihood) -> Optimum:
     """
     counter = _Counter(likelihood)
     start = _start(counter)
-    optimum = _descend(counter, start)
+    optimum = _descend(counter, *start)
     direction = _way_out(optimum.evaluation, likelihood)
     if direction is not None:
         counter.tried.append("left a saddle point where a variance was zero")
-        optimum = _descend(counter, direction)
+        optimum = _descend(counter, direction, counter.at(likelihood.covariance.theta(direction)))
     return optimum
 
 
-def _start(counter: _Counter) -> Array:
+def _start(counter: _Counter) -> tuple[Array, Evaluation]:
     covariance = counter.likelihood.covariance
     skip = covariance.n_effects_parameters
-    candidates: list[tuple[float, Array]] = []
+    candidates: list[tuple[Array, Evaluation]] = []
     for number, residual in enumerate(covariance.residual.starts()):
         theta = np.concatenate([np.zeros(skip), residual])
         here = counter.at(theta)
@@ -96,19 +96,18 @@ def _start(counter: _Counter) -> Array:
             phi = covariance.phi(moved)
             there = counter.at(covariance.theta(phi))
             if there is not None:
-                candidates.append((there.criterion, phi))
+                candidates.append((phi, there))
                 break
         if number == 0 and len(covariance.residual.starts()) == 1:
             counter.tried.append("started from the linearised equations")
     if len(covariance.residual.starts()) > 1:
         counter.tried.append(f"started from the best of {len(covariance.residual.starts())} residual correlations")
-    return min(candidates, key=lambda pair: pair[0])[1]
+    return min(candidates, key=lambda pair: pair[1].criterion)
 
 
-def _descend(counter: _Counter, phi: Array) -> Optimum:
+def _descend(counter: _Counter, phi: Array, here: Evaluation | None) -> Optimum:
     covariance = counter.likelihood.covariance
     low, high = covariance.bounds()
-    here = counter.at(covariance.theta(phi))
     if here is None:
         raise np.linalg.LinAlgError("the start is not positive definite")
     converged, decrement, halvings = False, np.inf, 0

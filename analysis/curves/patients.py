@@ -10,8 +10,8 @@ import pandas as pd
 from scipy import stats
 
 from analysis.curves.fitting import build_covariance
-from analysis.curves.residual_structures import STRUCTURES
 from analysis.curves.patient_blocks import patient_blocks
+from analysis.curves.residual_structures import STRUCTURES
 from analysis.curves.visit_rows import VisitRows
 from analysis.errors import ModelError
 

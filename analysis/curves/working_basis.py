@@ -207,6 +207,7 @@ class _Elements:
         self.U_ey = products[:, chosen, first_y:] * mask[:, None, :]
         self.U_yy = products[:, first_y:, first_y:] * mask[:, :, None] * mask[:, None, :]
         self.mask = mask
+        self.n_visits = moments.n_visits
         self.gram, self.xy = self._least_squares()
 
     @staticmethod
@@ -252,9 +253,8 @@ class _Elements:
     def residual_scale(self) -> float:
         """Give the residual standard deviation of least squares."""
         total = float(np.einsum("saa->", self.U_yy))
-        rows = float(self.mask.sum())
         left = total - float(self.xy @ np.linalg.solve(self.gram, self.xy))
-        return float(np.sqrt(left / rows)) if left > 1e-13 * total and total > 0.0 else 0.0
+        return float(np.sqrt(left / self.n_visits)) if left > 1e-13 * total and total > 0.0 else 0.0
 
 
 def _orthogonal(columns: Array) -> tuple[Array, Array]:

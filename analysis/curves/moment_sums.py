@@ -1,0 +1,135 @@
+"""Group patients by the visits they have, and sum their rows into moments."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.curves.moments import Covariate, VisitMoments
+from analysis.curves.visit_rows import VisitRows
+
+
+def gather_moments(
+    rows: VisitRows,
+    *,
+    outcome: str,
+    week: str,
+    patient: str,
+    covariates: Sequence[Covariate],
+    patient_columns: Mapping[str, NDArray[np.float64]],
+    visit_columns: Mapping[str, NDArray[np.float64]],
+) -> VisitMoments:
+    """Sum the rows into moments.
+
+    Parameters
+    ----------
+    rows : VisitRows
+        The rows, laid out.
+    outcome, week, patient : str
+        Their columns.
+    covariates : sequence of Covariate
+        What the columns stand for.
+    patient_columns : mapping of str to ndarray, shape (patients,)
+        The columns of u that belong to the patient; the constant is added in front.
+    visit_columns : mapping of str to ndarray, shape (rows,)
+        The columns that change by visit.
+
+    Returns
+    -------
+    VisitMoments
+    """
+    seen, weeks, pattern, representative = visit_patterns(rows)
+    shift = float(rows.outcome.mean())
+    shifts = np.zeros(len(patient_columns) + 1)
+    parts: list[NDArray[np.float64]] = [np.ones((rows.n_patients, 1))]
+    for number, values in enumerate(patient_columns.values(), start=1):
+        if not bool(((values == 0.0) | (values == 1.0)).all()):
+            shifts[number] = values.mean()
+        parts.append((values - shifts[number])[:, None])
+    parts.extend(rows.by_patient(values) for values in visit_columns.values())
+    parts.append(rows.by_patient(rows.outcome - shift))
+    counts, products = _sum_by_pattern(parts, pattern, int(representative.size))
+    return VisitMoments(
+        outcome=outcome,
+        week=week,
+        patient=patient,
+        covariates=tuple(covariates),
+        patient_labels=("1", *patient_columns),
+        visit_labels=tuple(visit_columns),
+        patient_shifts=shifts,
+        outcome_shift=shift,
+        weeks=weeks,
+        seen=seen[representative],
+        counts=counts,
+        products=products,
+        distinct_weeks=rows.weeks,
+        scheduled=rows.scheduled,
+        duplicates=rows.duplicates,
+        dropped=rows.dropped,
+    )
+
+
+def visit_patterns(
+    rows: VisitRows,
+) -> tuple[NDArray[np.bool_], NDArray[np.float64], NDArray[np.int64], NDArray[np.int64]]:
+    """Group the patients by the visits they have.
+
+    Parameters
+    ----------
+    rows : VisitRows
+        The rows, laid out.
+
+    Returns
+    -------
+    tuple of ndarray
+        Seen (patients, slots); weeks (1 or patterns, slots); the pattern of each patient; a patient of each pattern.
+    """
+    seen = np.zeros(rows.n_patients * rows.slots, dtype=bool)
+    seen[rows.cells()] = True
+    seen = seen.reshape(rows.n_patients, rows.slots)
+    if rows.scheduled:
+        pattern, representative = _distinct_masks(seen)
+        return seen, rows.weeks[None, :], pattern, representative
+    table = rows.by_patient(rows.week)
+    table = np.where(seen, table, table[:, :1])
+    keys = np.column_stack([table, seen])
+    _, representative, pattern = np.unique(keys, axis=0, return_index=True, return_inverse=True)
+    return seen, table[representative], pattern.reshape(-1), representative
+
+
+def _distinct_masks(seen: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Number the distinct rows of a table of booleans (at most 62 columns), and give a row of each."""
+    bits = np.zeros(seen.shape[0], dtype=np.int64)
+    for slot in range(seen.shape[1]):
+        bits |= seen[:, slot].astype(np.int64) << slot
+    if seen.shape[1] <= 16:
+        used = np.bincount(bits, minlength=1) > 0
+        pattern = (np.cumsum(used) - 1)[bits]
+        representative = np.empty(int(used.sum()), dtype=np.int64)
+        representative[pattern] = np.arange(bits.size)
+        return pattern, representative
+    _, representative, pattern = np.unique(bits, return_index=True, return_inverse=True)
+    return pattern, representative
+
+
+def _sum_by_pattern(
+    parts: list[NDArray[np.float64]], pattern: NDArray[np.int64], patterns: int
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Sum u u' over the patients of each pattern, with patients sorted by pattern and one matrix product for each."""
+    counts = np.bincount(pattern, minlength=patterns)
+    order = np.argsort(pattern.astype(np.min_scalar_type(patterns)), kind="stable")
+    ends = np.cumsum(counts)
+    size = sum(part.shape[1] for part in parts)
+    products = np.zeros((patterns, size, size))
+    single = counts == 1
+    if single.any():
+        places = order[ends[single] - 1]
+        u = np.concatenate([part[places] for part in parts], axis=1)
+        products[single] = u[:, :, None] * u[:, None, :]
+    for number in np.flatnonzero(~single):
+        places = order[ends[number] - counts[number] : ends[number]]
+        u = np.concatenate([part[places] for part in parts], axis=1)
+        products[number] = u.T @ u
+    return counts.astype(np.float64), products
