@@ -2,32 +2,32 @@
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
-import numpy as np
+import pandas as pd
 
 from analysis.cohort.visit_frame import visit_frame
 from analysis.curves.mixed_model import MixedModel, fit_mixed
+from analysis.curves.recovery_choices import (
+    after_baseline,
+    choose_primary_week,
+    covariance_candidates,
+    fixed_terms,
+    has_schedule,
+    weeks_to_report,
+    with_reference_first,
+)
 from analysis.errors import ModelError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    import pandas as pd
-
     from analysis.cohort.measures import Measure
     from analysis.cohort.tables import Cohort
 
-#: A measure seen at more weeks than this is taken as having no schedule (design choice).
-MOST_SCHEDULED_WEEKS = 12
-#: An unstructured covariance of m weeks asks for this many times m patients at every pair of weeks (design choice).
-PATIENTS_PER_WEEK_OF_A_PAIR = 4
-#: A baseline that fewer patients than this share have is not adjusted for (design choice).
-LEAST_SHARE_WITH_BASELINE = 0.5
-#: The primary week where none is named and the cohort has it (common practice after ligament surgery, no source).
-USUAL_PRIMARY_WEEK = 26.0
+DIFFERENCE_COLUMNS = (
+    "protocol", "reference", "week", "estimate", "std_error", "df", "statistic", "p_value", "lower", "upper", "level",
+    "method", "adjust",
+)  # fmt: skip
 
 Adjustment = Literal["none", "holm", "bonferroni", "sidak"]
 
@@ -94,6 +94,9 @@ class RecoveryCurves:
             Columns as of :meth:`MixedModel.means`: protocol, week, estimate, std_error, df, lower, upper, level,
             method, n, in the unit of the measure.
         """
+        if len(self.protocols) == 1:
+            means = self.model.means(weeks=list(self.weeks), level=level)
+            return means.assign(protocol=pd.Categorical([self.protocols[0]] * len(means)))[["protocol", *means.columns]]
         return self.model.means(by="protocol", weeks=list(self.weeks), level=level)
 
     def differences(self, *, level: float = 0.95, adjust: Adjustment = "none") -> pd.DataFrame:
@@ -111,9 +114,7 @@ class RecoveryCurves:
         pandas.DataFrame
             Columns as of :meth:`MixedModel.differences`; empty where there is one protocol only.
         """
-        return self.model.differences(
-            of="protocol", reference=self.protocols[0], weeks=list(self.weeks), level=level, adjust=adjust
-        )
+        return self._differences(self.weeks, level, adjust)
 
     def primary_differences(self, *, level: float = 0.95, adjust: Adjustment = "none") -> pd.DataFrame:
         """Give the differences at the primary week only; ``adjust`` works among these.
@@ -123,8 +124,13 @@ class RecoveryCurves:
         pandas.DataFrame
             One row a protocol other than the reference.
         """
+        return self._differences((self.primary_week,), level, adjust)
+
+    def _differences(self, weeks: tuple[float, ...], level: float, adjust: Adjustment) -> pd.DataFrame:
+        if len(self.protocols) == 1:
+            return pd.DataFrame(columns=pd.Index(DIFFERENCE_COLUMNS))
         return self.model.differences(
-            of="protocol", reference=self.protocols[0], weeks=[self.primary_week], level=level, adjust=adjust
+            of="protocol", reference=self.protocols[0], weeks=list(weeks), level=level, adjust=adjust
         )
 
 
@@ -141,8 +147,9 @@ def fit_recovery(
     Scheduled visits: protocol by week as categories, the baseline by week, site where there are several, and an
     unstructured covariance within the patient (the usual primary analysis of a trial with repeated visits). Where
     too few patients were seen at a pair of weeks, a patient intercept with a variance per week takes its place;
-    should that not converge, a patient intercept alone. Unscheduled visits: a natural cubic spline of the week by
-    protocol, with an intercept (and a slope, where most patients came twice or more) for each patient.
+    should that not converge, a patient intercept alone. Unscheduled visits: a natural cubic spline of log(1 + week), on
+    which recoveries that level off are close to straight, by protocol, with an intercept (and a slope on the
+    same scale, where most patients came twice or more) for each patient. These choices are the kit's own.
 
     Parameters
     ----------
@@ -178,20 +185,20 @@ def fit_recovery(
     >>> curves.differences()["week"].nunique() == len(curves.weeks)
     True
     """
-    visits = _with_reference_first(visit_frame(cohort, measure, limb), reference)
+    visits = with_reference_first(visit_frame(cohort, measure, limb), reference)
     where = f"measure {measure!r}" + (f", limb {limb!r}" if limb else "")
     visits = visits[visits["value"].notna()]
     if visits.empty:
         raise ModelError("There is no value to fit.", where=where, what_to_do="Choose a measure that was taken.")
 
-    frame, baseline_adjusted, n_without_baseline, choices = _after_baseline(visits, where)
+    frame, baseline_adjusted, n_without_baseline, choices = after_baseline(visits, where)
     counts = frame.groupby("week")["patient_id"].nunique()
-    scheduled = len(counts) <= MOST_SCHEDULED_WEEKS
+    scheduled = has_schedule(counts)
     protocols = tuple(str(name) for name in frame["protocol"].cat.categories)
-    week, rule = _choose_primary_week(counts, primary_week, where, scheduled=scheduled)
-    weeks = _weeks_to_report(counts, week, scheduled=scheduled)
+    week, rule = choose_primary_week(counts, primary_week, where, scheduled=scheduled)
+    weeks = weeks_to_report(counts, week, scheduled=scheduled)
 
-    terms, more = _fixed_terms(frame, protocols, scheduled=scheduled, baseline_adjusted=baseline_adjusted)
+    terms, more = fixed_terms(frame, protocols, scheduled=scheduled, baseline_adjusted=baseline_adjusted)
     model, tried = _fit_first_that_converges(frame, terms, scheduled=scheduled)
     return RecoveryCurves(
         measure=cohort.measures[measure],
@@ -210,126 +217,10 @@ def fit_recovery(
     )
 
 
-def _with_reference_first(visits: pd.DataFrame, reference: str | None) -> pd.DataFrame:
-    protocol = visits["protocol"].astype("category").cat.remove_unused_categories()
-    names = [str(name) for name in protocol.cat.categories]
-    if reference is not None:
-        if reference not in names:
-            raise ModelError(
-                f"There is no protocol {reference!r} to compare with.",
-                where=f"protocols of this measure: {', '.join(names)}",
-                what_to_do="Name one of them as the reference.",
-            )
-        names = [reference, *(name for name in names if name != reference)]
-    return visits.assign(protocol=protocol.cat.set_categories(names))
-
-
-def _after_baseline(visits: pd.DataFrame, where: str) -> tuple[pd.DataFrame, bool, int, list[str]]:
-    """Split off the visits after the baseline; say whether the baseline can be adjusted for."""
-    after = visits[visits["week"] > 0]
-    if after.empty:
-        raise ModelError(
-            "Every visit of this measure is at or before week 0, so there is no recovery to fit.",
-            where=where,
-            what_to_do="Check the weeks of the cohort, or choose a measure that was followed up.",
-        )
-    per_patient = after.groupby("patient_id")["baseline"].first()
-    share = float(per_patient.notna().mean())
-    if share < LEAST_SHARE_WITH_BASELINE:
-        seen = int(per_patient.notna().sum())
-        choice = f"Not adjusted for the baseline: {seen} of {len(per_patient)} patients have a value at or before week 0."
-        frame = after if seen else visits
-        return _trim(frame), False, 0, [choice]
-    missing = int(per_patient.isna().sum())
-    choice = f"Adjusted for the baseline value; {missing} of {len(per_patient)} patients left out for want of one."
-    frame = after[after["baseline"].notna()]
-    flat = bool(np.isclose(per_patient.dropna().std(ddof=0), 0.0))
-    if flat:
-        return _trim(frame), False, missing, ["Not adjusted for the baseline: it is the same in every patient."]
-    return _trim(frame), True, missing, [choice]
-
-
-def _trim(frame: pd.DataFrame) -> pd.DataFrame:
-    return frame.assign(protocol=frame["protocol"].cat.remove_unused_categories()).reset_index(drop=True)
-
-
-def _choose_primary_week(
-    counts: pd.Series, primary_week: float | None, where: str, *, scheduled: bool
-) -> tuple[float, str]:
-    seen = [float(week) for week in counts.index]
-    if primary_week is not None:
-        inside = float(primary_week) in seen if scheduled else min(seen) <= primary_week <= max(seen)
-        if not inside:
-            known = ", ".join(f"{week:g}" for week in seen) if scheduled else f"{min(seen):g} to {max(seen):g}"
-            raise ModelError(
-                f"Nobody was seen at the primary week {primary_week:g}.",
-                where=f"{where}; weeks seen after the baseline: {known}",
-                what_to_do="Name one of these weeks.",
-            )
-        return float(primary_week), "named by the user"
-    if scheduled and USUAL_PRIMARY_WEEK in seen:
-        return USUAL_PRIMARY_WEEK, f"week {USUAL_PRIMARY_WEEK:g}, the default where the measure was seen then"
-    if scheduled:
-        attended = counts[counts >= counts.max() / 2]
-        return float(attended.index.max()), "the last week seen by at least half as many patients as the best-attended week"
-    return float(np.repeat(counts.index, counts).max() / 2), "the middle of the weeks seen, since visits had no schedule"
-
-
-def _weeks_to_report(counts: pd.Series, primary_week: float, *, scheduled: bool) -> tuple[float, ...]:
-    seen = np.asarray(counts.index, dtype=float)
-    if scheduled:
-        return tuple(float(week) for week in seen)
-    grid = np.quantile(np.repeat(seen, counts.to_numpy()), np.linspace(0.05, 0.95, 9))
-    return tuple(float(week) for week in np.unique(np.append(grid, primary_week)))
-
-
-def _fixed_terms(
-    frame: pd.DataFrame, protocols: Sequence[str], *, scheduled: bool, baseline_adjusted: bool
-) -> tuple[str, list[str]]:
-    distinct = frame["week"].nunique()
-    if scheduled and distinct > 1:
-        week = "C(week)"
-    elif distinct > 1:
-        week = "natural_spline(week, df=3)"
-    else:
-        week = ""
-    by_week = f" * {week}" if week else ""
-    terms = []
-    if len(protocols) > 1:
-        terms.append(f"protocol{by_week}")
-    elif week:
-        terms.append(week)
-    if baseline_adjusted:
-        terms.append(f"baseline{by_week if scheduled else ''}")
-    choices = []
-    if "site" in frame and 1 < frame["site"].nunique() <= frame["patient_id"].nunique() / 10:
-        terms.append("site")
-        choices.append("Adjusted for site, since there are several.")
-    return "value ~ " + (" + ".join(terms) if terms else "1"), choices
-
-
-def _candidates(frame: pd.DataFrame, *, scheduled: bool) -> list[tuple[str | None, str]]:
-    """Give the (patient effects, residual) pairs to try, the first that converges is taken."""
-    visits_each = frame.groupby("patient_id")["week"].nunique()
-    if visits_each.max() == 1:
-        return [(None, "independent")]
-    if not scheduled:
-        slopes = float((visits_each > 1).mean()) > 0.5 and len(visits_each) >= 20
-        return [("1 + week", "independent"), ("1", "independent")] if slopes else [("1", "independent")]
-    weeks = sorted(frame["week"].unique())
-    seen = frame.assign(seen=1).pivot_table(index="patient_id", columns="week", values="seen", aggfunc="max")
-    present = seen.notna().to_numpy()
-    fewest = min(int((present[:, a] & present[:, b]).sum()) for a, b in itertools.combinations(range(len(weeks)), 2))
-    simpler: list[tuple[str | None, str]] = [("1", "by-week"), ("1", "independent")]
-    if fewest >= PATIENTS_PER_WEEK_OF_A_PAIR * len(weeks) and not frame.duplicated(["patient_id", "week"]).any():
-        return [(None, "unstructured"), *simpler]
-    return simpler if len(visits_each) >= PATIENTS_PER_WEEK_OF_A_PAIR * len(weeks) else simpler[1:]
-
-
 def _fit_first_that_converges(frame: pd.DataFrame, fixed: str, *, scheduled: bool) -> tuple[MixedModel, list[str]]:
     tried: list[str] = []
     last: ModelError | None = None
-    for effects, residual in _candidates(frame, scheduled=scheduled):
+    for effects, residual in covariance_candidates(frame, scheduled=scheduled):
         name = f"patient effects {effects or 'none'}, residual {residual}"
         try:
             model = fit_mixed(

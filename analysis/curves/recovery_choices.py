@@ -1,0 +1,161 @@
+"""What the recovery-curve model of a report takes from the design of the cohort, never from its results."""
+
+from __future__ import annotations
+
+import itertools
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.errors import ModelError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+
+    from analysis.curves.residual_structures import Residual
+
+#: A measure seen at more weeks than this is taken as having no schedule (design choice).
+MOST_SCHEDULED_WEEKS = 12
+#: An unstructured covariance of m weeks asks for this many times m patients at every pair of weeks (design choice).
+PATIENTS_PER_WEEK_OF_A_PAIR = 4
+#: A baseline that fewer patients than this share have is not adjusted for (design choice).
+LEAST_SHARE_WITH_BASELINE = 0.5
+#: The primary week where none is named and the cohort has it (common practice after ligament surgery, no source).
+USUAL_PRIMARY_WEEK = 26.0
+
+
+def with_reference_first(visits: pd.DataFrame, reference: str | None) -> pd.DataFrame:
+    """Order the protocols seen, the reference first; refuse a reference that nobody had."""
+    protocol = visits["protocol"].astype("category").cat.remove_unused_categories()
+    names = [str(name) for name in protocol.cat.categories]
+    if reference is not None:
+        if reference not in names:
+            raise ModelError(
+                f"There is no protocol {reference!r} to compare with.",
+                where=f"protocols of this measure: {', '.join(names)}",
+                what_to_do="Name one of them as the reference.",
+            )
+        names = [reference, *(name for name in names if name != reference)]
+    return visits.assign(protocol=protocol.cat.set_categories(names))
+
+
+def after_baseline(visits: pd.DataFrame, where: str) -> tuple[pd.DataFrame, bool, int, list[str]]:
+    """Split off the visits after the baseline; say whether the baseline can be adjusted for."""
+    after = visits[visits["week"] > 0]
+    if after.empty:
+        raise ModelError(
+            "Every visit of this measure is at or before week 0, so there is no recovery to fit.",
+            where=where,
+            what_to_do="Check the weeks of the cohort, or choose a measure that was followed up.",
+        )
+    per_patient = after.groupby("patient_id")["baseline"].first()
+    share = float(per_patient.notna().mean())
+    if share < LEAST_SHARE_WITH_BASELINE:
+        seen = int(per_patient.notna().sum())
+        choice = (
+            f"Not adjusted for the baseline: {seen} of {len(per_patient)} patients have a value at or before week 0."
+        )
+        frame = after if seen else visits
+        return _trim(frame), False, 0, [choice]
+    missing = int(per_patient.isna().sum())
+    choice = f"Adjusted for the baseline value; {missing} of {len(per_patient)} patients left out for want of one."
+    frame = after[after["baseline"].notna()]
+    flat = bool(np.isclose(per_patient.dropna().std(ddof=0), 0.0))
+    if flat:
+        return _trim(frame), False, missing, ["Not adjusted for the baseline: it is the same in every patient."]
+    return _trim(frame), True, missing, [choice]
+
+
+def _trim(frame: pd.DataFrame) -> pd.DataFrame:
+    return frame.assign(protocol=frame["protocol"].cat.remove_unused_categories()).reset_index(drop=True)
+
+
+def has_schedule(counts: pd.Series) -> bool:
+    """Say whether so few distinct weeks were seen that visits were scheduled; ``counts`` is patients by week."""
+    return len(counts) <= MOST_SCHEDULED_WEEKS
+
+
+def choose_primary_week(
+    counts: pd.Series, primary_week: float | None, where: str, *, scheduled: bool
+) -> tuple[float, str]:
+    """Give the week of the main comparison and how it came about, in words."""
+    seen = [float(week) for week in counts.index]
+    if primary_week is not None:
+        inside = float(primary_week) in seen if scheduled else min(seen) <= primary_week <= max(seen)
+        if not inside:
+            known = ", ".join(f"{week:g}" for week in seen) if scheduled else f"{min(seen):g} to {max(seen):g}"
+            raise ModelError(
+                f"Nobody was seen at the primary week {primary_week:g}.",
+                where=f"{where}; weeks seen after the baseline: {known}",
+                what_to_do="Name one of these weeks.",
+            )
+        return float(primary_week), "named by the user"
+    if scheduled and USUAL_PRIMARY_WEEK in seen:
+        return USUAL_PRIMARY_WEEK, f"week {USUAL_PRIMARY_WEEK:g}, the default where the measure was seen then"
+    if scheduled:
+        attended = counts[counts >= counts.max() / 2]
+        rule = "the last week seen by at least half as many patients as the best-attended week"
+        return float(attended.index.max()), rule
+    middle = float(np.median(np.repeat(seen, counts.to_numpy())))
+    return middle, "the median week of the visits, since they had no schedule"
+
+
+def weeks_to_report(counts: pd.Series, primary_week: float, *, scheduled: bool) -> tuple[float, ...]:
+    """Give the weeks of means and differences: the schedule, or ten weeks spread over the visits."""
+    seen = np.asarray(counts.index, dtype=float)
+    if scheduled:
+        return tuple(float(week) for week in seen)
+    grid = np.quantile(np.repeat(seen, counts.to_numpy()), np.linspace(0.05, 0.95, 9))
+    return tuple(float(week) for week in np.unique(np.append(grid, primary_week)))
+
+
+def fixed_terms(
+    frame: pd.DataFrame, protocols: Sequence[str], *, scheduled: bool, baseline_adjusted: bool
+) -> tuple[str, list[str]]:
+    """Give the formula of the mean, and in words what was added to it."""
+    distinct = int(frame["week"].nunique())
+    if scheduled and distinct > 1:
+        week = "C(week)"
+    elif distinct > 1:
+        week = f"natural_spline(log1p(week), knots={_knots(frame)})"
+    else:
+        week = ""
+    by_week = f" * {week}" if week else ""
+    terms = []
+    if len(protocols) > 1:
+        terms.append(f"protocol{by_week}")
+    elif week:
+        terms.append(week)
+    if baseline_adjusted:
+        terms.append(f"baseline{by_week if scheduled else ''}")
+    choices = []
+    if "site" in frame and 1 < frame["site"].nunique() <= frame["patient_id"].nunique() / 10:
+        terms.append("site")
+        choices.append("Adjusted for site, since there are several.")
+    return "value ~ " + (" + ".join(terms) if terms else "1"), choices
+
+
+def _knots(frame: pd.DataFrame) -> list[float]:
+    """Place four knots on the scale of log(1 + week): between the 5th and the 95th percentile of the visits."""
+    places = np.quantile(np.log1p(frame["week"].to_numpy(dtype=float)), [0.05, 0.35, 0.65, 0.95])
+    return [float(place) for place in np.unique(places.round(4))]
+
+
+def covariance_candidates(frame: pd.DataFrame, *, scheduled: bool) -> list[tuple[str | None, Residual]]:
+    """Give the (patient effects, residual) pairs to try, the first that converges is taken."""
+    visits_each = frame.groupby("patient_id")["week"].nunique()
+    if visits_each.max() == 1:
+        return [(None, "independent")]
+    if not scheduled:
+        slopes = float((visits_each > 1).mean()) > 0.5 and len(visits_each) >= 20
+        return [("1 + log1p(week)", "independent"), ("1", "independent")] if slopes else [("1", "independent")]
+    weeks = sorted(frame["week"].unique())
+    seen = frame.assign(seen=1).pivot_table(index="patient_id", columns="week", values="seen", aggfunc="max")
+    present = seen.notna().to_numpy()
+    fewest = min(int((present[:, a] & present[:, b]).sum()) for a, b in itertools.combinations(range(len(weeks)), 2))
+    simpler: list[tuple[str | None, Residual]] = [("1", "by-week"), ("1", "independent")]
+    if fewest >= PATIENTS_PER_WEEK_OF_A_PAIR * len(weeks) and not frame.duplicated(["patient_id", "week"]).any():
+        return [(None, "unstructured"), *simpler]
+    return simpler if len(visits_each) >= PATIENTS_PER_WEEK_OF_A_PAIR * len(weeks) else simpler[1:]
