@@ -194,7 +194,7 @@ def generate_cohort(
         curves,
         missing,
         sessions.frame,
-        draw_brace_limits(plan, people, seed),
+        draw_brace_limits(plan, people, curves, seed),
         draw_events(plan, people, missing, seed),
     )
 

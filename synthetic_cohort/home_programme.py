@@ -135,11 +135,13 @@ def own_gain(scenario: Scenario, sessions: Sessions) -> NDArray[np.float64]:
     return scenario.home.gain_of_full_adherence * (sessions.propensity - mean)
 
 
-def recent_share(sessions: Sessions, week: float) -> NDArray[np.float64]:
-    """Give the share of sessions done in the four weeks up to a week, or in the last four of the programme.
+def standard_adherence(scenario: Scenario, sessions: Sessions, week: float) -> NDArray[np.float64]:
+    """Standardise the share of sessions done in the four weeks up to a week, or in the last four of the programme.
 
     Parameters
     ----------
+    scenario : Scenario
+        The scenario: its population mean and standard deviation of the expected share in these weeks are used.
     sessions : Sessions
         The sessions.
     week : float
@@ -148,11 +150,15 @@ def recent_share(sessions: Sessions, week: float) -> NDArray[np.float64]:
     Returns
     -------
     array of shape (n,)
-        Share of 0 to 1.
+        Standardised share; 0 where nothing was prescribed.
     """
-    n_weeks = sessions.done_share.shape[1]
-    end = int(np.clip(week, 1, n_weeks))
-    return np.asarray(sessions.done_share[:, max(0, end - _RECENT_WEEKS) : end].mean(axis=1))
+    end = int(np.clip(week, 1, sessions.done_share.shape[1]))
+    recent = slice(max(0, end - _RECENT_WEEKS), end)
+    mean, (variance, _) = _propensity_moments(scenario, recent)
+    share = sessions.done_share[:, recent].mean(axis=1)
+    if variance <= 0:
+        return np.zeros(len(share))
+    return np.where(np.isfinite(share), (share - mean) / np.sqrt(variance), 0.0)
 
 
 def dose_response(scenario: Scenario) -> pd.DataFrame:
@@ -190,13 +196,13 @@ def dose_response(scenario: Scenario) -> pd.DataFrame:
     return pd.DataFrame([row])
 
 
-def _propensity_moments(scenario: Scenario) -> tuple[float, tuple[float, float]]:
-    """Mean of the expected share, and its variance and covariance with the recovery trait."""
+def _propensity_moments(scenario: Scenario, weeks: slice = slice(None)) -> tuple[float, tuple[float, float]]:
+    """Mean of the expected share over some weeks, and its variance and covariance with the recovery trait."""
     home = scenario.home
     nodes, weights = np.polynomial.hermite_e.hermegauss(_NODES)
     weights = weights / weights.sum()
     tendency = home.patient_sd * nodes[:, None] + home.follows_recovery * nodes[None, :]
-    line = weekly_log_odds(home, last_week(scenario))
+    line = weekly_log_odds(home, last_week(scenario))[weeks]
     share = expit(tendency[..., None] + line).mean(axis=-1)
     both = weights[:, None] * weights[None, :]
     starts = 1 - home.never_start_share

@@ -10,7 +10,7 @@ from scipy.special import expit
 
 from analysis.cohort import load_catalogue
 from synthetic_cohort.expectation import series_means
-from synthetic_cohort.home_programme import recent_share
+from synthetic_cohort.home_programme import standard_adherence
 from synthetic_cohort.streams import stream
 
 if TYPE_CHECKING:
@@ -18,16 +18,13 @@ if TYPE_CHECKING:
 
     from synthetic_cohort.home_programme import Sessions
     from synthetic_cohort.scenario import Scenario
-    from synthetic_cohort.scenario_parts import Mechanism
     from synthetic_cohort.trajectories import Curves
 
 #: Reasons in the order of their codes; code 0 is a value that was observed.
 REASONS = ("", "withdrew", "moved away", "could not be reached", "missed visit", "not tested")
 _MISSED, _UNTESTED = 4, 5
-_NODES = 40
+_QUANTILES = 400
 _BISECTIONS = 60
-#: Standard deviation of the share of sessions done in four weeks, as a scale only (design choice).
-_ADHERENCE_SD = 0.3
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,7 +70,7 @@ def draw_missing(scenario: Scenario, curves: Curves, sessions: Sessions, seed: i
     At each visit the chance of being lost, or of missing the visit, is logistic in a score z: at random, z is the last
     observed score of the primary measure (worse is higher, standardised by its population mean and standard deviation
     at that week) and the logged adherence; not at random, the score is the one that would have been seen at this visit.
-    The intercept is set so that the mean chance over a standard normal score is the one of the scenario.
+    The constant is set so that the mean chance of those still followed is the one of the scenario.
     """
     plan = scenario.missingness
     weeks = curves.weeks
@@ -94,13 +91,16 @@ def draw_missing(scenario: Scenario, curves: Curves, sessions: Sessions, seed: i
     why = _lost_reasons(scenario, np.asarray(stream(seed, "missing", "reason").random(n)))
     when = np.asarray(stream(seed, "missing", "when").random(n))
     for k in range(1, n_weeks):
-        adherence = -_standard_adherence(sessions, weeks[k], n)
-        lost = (lost_reason == 0) & (
-            lost_draw[:, k] < _chance(plan.lost, hazard[k], slopes, last_score, worse[:, k], adherence)
-        )
+        scores = {
+            "completely at random": np.zeros(n),
+            "at random": slopes[0] * last_score - slopes[1] * standard_adherence(scenario, sessions, weeks[k]),
+            "not at random": slopes[0] * worse[:, k],
+        }
+        followed = lost_reason == 0
+        lost = followed & (lost_draw[:, k] < chance(scores[plan.lost], hazard[k], followed))
         lost_reason[lost] = why[lost]
         lost_week[lost] = weeks[k - 1] + when[lost] * (weeks[k] - weeks[k - 1])
-        missed = missed_draw[:, k] < _chance(plan.missed, plan.missed_share, slopes, last_score, worse[:, k], adherence)
+        missed = missed_draw[:, k] < chance(scores[plan.missed], plan.missed_share, lost_reason == 0)
         whole = np.where(lost_reason > 0, lost_reason, np.where(missed, _MISSED, 0)).astype(np.int8)
         for s in range(len(scenario.series)):
             reason[:, k, s] = np.where((whole == 0) & untested[s][:, k], _UNTESTED, whole)
@@ -136,34 +136,42 @@ def visit_hazards(scenario: Scenario) -> NDArray[np.float64]:
     return np.concatenate([[0.0], np.diff(lost) / (1 - lost[:-1])])
 
 
-def _chance(
-    mechanism: Mechanism,
-    share: float,
-    slopes: NDArray[np.float64],
-    last_score: NDArray[np.float64],
-    score_now: NDArray[np.float64],
-    adherence: NDArray[np.float64],
-) -> NDArray[np.float64] | float:
-    if mechanism == "completely at random" or share <= 0:
-        return share
-    if mechanism == "not at random":
-        return np.asarray(expit(_intercept(share, abs(float(slopes[0]))) + slopes[0] * score_now))
-    intercept = _intercept(share, float(np.hypot(*slopes)))
-    return np.asarray(expit(intercept + slopes[0] * last_score + slopes[1] * adherence))
+def chance(score: NDArray[np.float64], share: float, followed: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Give the chance of being lost or missing, logistic in a score, with a stated mean.
 
+    Parameters
+    ----------
+    score : array of shape (n,)
+        Log-odds, up to a constant.
+    share : float
+        Mean chance of those still followed, 0 to 1.
+    followed : array of bool of shape (n,)
+        Who is still followed.
 
-def _intercept(share: float, sd: float) -> float:
-    """Log-odds at a score of zero that give a mean chance of ``share`` over a normal score of this effect."""
-    nodes, weights = np.polynomial.hermite_e.hermegauss(_NODES)
-    weights = weights / weights.sum()
-    low, high = -30.0, 30.0
+    Returns
+    -------
+    array of shape (n,)
+        Chance of each patient. The constant is found by bisection over 400 quantiles of the scores of those followed.
+
+    Examples
+    --------
+    >>> chances = chance(np.array([-1.0, 0.0, 1.0, 9.0]), 0.2, np.array([True, True, True, False]))
+    >>> round(float(chances[:3].mean()), 3), bool(chances[2] > chances[0])
+    (0.2, True)
+    """
+    if share <= 0 or not followed.any():
+        return np.full(len(score), share)
+    present = score[followed]
+    if len(present) > _QUANTILES:
+        present = np.quantile(present, (np.arange(_QUANTILES) + 0.5) / _QUANTILES)
+    low, high = -40.0, 40.0
     for _ in range(_BISECTIONS):
         middle = (low + high) / 2
-        if float(np.dot(weights, expit(middle + sd * nodes))) > share:
+        if float(expit(middle + present).mean()) > share:
             high = middle
         else:
             low = middle
-    return (low + high) / 2
+    return np.asarray(expit((low + high) / 2 + score))
 
 
 def _worse_score(scenario: Scenario, curves: Curves) -> NDArray[np.float64]:
@@ -171,14 +179,6 @@ def _worse_score(scenario: Scenario, curves: Curves) -> NDArray[np.float64]:
     values = curves.measured[scenario.series.index(scenario.primary)]
     sign = load_catalogue()[scenario.primary_measure].sign
     return np.asarray(-sign * (values - means.reference) / means.sd)
-
-
-def _standard_adherence(sessions: Sessions, week: float, n: int) -> NDArray[np.float64]:
-    share = recent_share(sessions, week)
-    known = np.isfinite(share)
-    if not known.any():
-        return np.zeros(n)
-    return np.where(known, (share - 0.65) / _ADHERENCE_SD, 0.0)
 
 
 def _lost_reasons(scenario: Scenario, draw: NDArray[np.float64]) -> NDArray[np.int8]:

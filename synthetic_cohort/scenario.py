@@ -133,6 +133,9 @@ def part_path(group: str, part: Any, position: int) -> str:
     return f"{group}[{', '.join(named) if named else position}]"
 
 
+_GROUPS = ("covariates", "series", "effects", "modalities", "brace", "events")
+
+
 def _walk(part: Any, path: str = "") -> Iterator[tuple[str, str]]:
     for one in fields(part):
         value = getattr(part, one.name)
@@ -140,7 +143,7 @@ def _walk(part: Any, path: str = "") -> Iterator[tuple[str, str]]:
             continue
         if is_dataclass(value):
             yield from _walk(value, f"{path}{one.name}.")
-        elif isinstance(value, tuple) and value and is_dataclass(value[0]):
+        elif one.name in _GROUPS:
             for position, item in enumerate(value):
                 yield from _walk(item, f"{path}{part_path(one.name, item, position)}.")
         else:

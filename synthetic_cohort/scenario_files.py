@@ -15,7 +15,7 @@ from synthetic_cohort.scenario import Scenario, part_path
 from synthetic_cohort.scenario_parts import Mechanism
 from synthetic_cohort.scenario_rules import check_scenario
 
-_FILES = ("ligament_reconstruction",)
+_FILES = ("ligament_reconstruction", "knee_replacement", "meniscus_surgery", "patellofemoral_pain")
 _NO_DIFFERENCE = ", no difference"
 _MISSING = ", missing "
 _T = TypeVar("_T")
@@ -193,7 +193,8 @@ def _list(hint: Any, value: Any, where: str, path: str, sources: dict[str, str] 
 def _take_sources(made: Any, given: Any, place: str, path: str, sources: dict[str, str]) -> None:
     own = {str(name).strip(): str(text) for names, text in dict(given).items() for name in str(names).split(",")}
     rest = own.pop("*", None)
-    names = [one.name for one in _fields(type(made)) if not _has_parts(getattr(made, one.name))]
+    hints = get_type_hints(type(made))
+    names = [one.name for one in _fields(type(made)) if not _holds_parts(hints[one.name])]
     for name in names:
         source = own.pop(name, rest)
         if source is None:
@@ -211,9 +212,8 @@ def _take_sources(made: Any, given: Any, place: str, path: str, sources: dict[st
         )
 
 
-def _has_parts(value: Any) -> bool:
-    first = value[0] if isinstance(value, tuple) and value else value
-    return hasattr(first, "__dataclass_fields__") or value == ()
+def _holds_parts(hint: Any) -> bool:
+    return any(hasattr(one, "__dataclass_fields__") for one in (hint, *get_args(hint)))
 
 
 def _fields(kind: Any) -> list[Field[Any]]:

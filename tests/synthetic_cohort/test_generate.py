@@ -31,7 +31,7 @@ def test_the_design_of_the_demo(made):
 
 
 def test_randomised_within_sites_in_blocks(made):
-    counts = made.observed.patients.groupby(["site", "protocol"], observed=True).size().unstack()
+    counts = pd.crosstab(made.observed.patients["site"], made.observed.patients["protocol"])
     assert (counts.max(axis=1) - counts.min(axis=1)).max() <= 2
 
 
@@ -85,7 +85,7 @@ def test_the_same_seed_gives_the_same_cohort_as_on_other_platforms():
     """The digest was computed once, on Linux with numpy 2.4; values are rounded as their instruments round them."""
     visits = generate_cohort("ligament reconstruction", patients=50, seed=11).observed.visits
     text = visits.to_csv(index=False, lineterminator="\n")
-    assert hashlib.sha256(text.encode()).hexdigest()[:16] == "0dbdb02d45a5a72f"
+    assert hashlib.sha256(text.encode()).hexdigest()[:16] == "7cc1533c76059aa5"
 
 
 def test_another_seed_gives_another_cohort(made):
