@@ -1,1 +1,72 @@
-"""Recovery curves, responders and reports for home knee-rehabilitation programmes."""
+"""Recovery curves, responders and reports for home knee-rehabilitation programmes.
+
+The names below are in the order of the work: load, check, fit, respond, report.
+"""
+
+from analysis.cohort import (
+    CheckReport,
+    Cohort,
+    Measure,
+    Measures,
+    Threshold,
+    check_cohort,
+    check_folder,
+    import_cohort,
+    load_catalogue,
+    load_cohort,
+    visit_frame,
+    write_cohort,
+)
+from analysis.curves import (
+    MixedModel,
+    RecoveryCurves,
+    VisitMoments,
+    expected_curve,
+    fit_mixed,
+    fit_recovery,
+    second_opinion,
+)
+from analysis.outcomes import (
+    adherence_by_week,
+    baseline_table,
+    change_at_week,
+    change_distribution,
+    events_by_protocol,
+    missing_by_week,
+    patient_flow,
+    responders,
+)
+
+__all__ = [  # noqa: RUF022 - in the order of the work
+    # load
+    "import_cohort",  # a file and its map -> a cohort
+    "load_cohort",  # a cohort folder -> a cohort
+    "write_cohort",  # a cohort -> a cohort folder
+    "Cohort",  # the tables of a cohort
+    "load_catalogue",  # the outcome measures that the kit knows
+    "Measure",
+    "Measures",
+    "Threshold",
+    # check
+    "check_cohort",  # every problem of a cohort in one table
+    "check_folder",  # the same for a folder that may not even load
+    "CheckReport",
+    # fit
+    "visit_frame",  # one measure, one row a visit: what models take
+    "fit_recovery",  # the recovery-curve model of the reports
+    "RecoveryCurves",
+    "fit_mixed",  # a mixed model of your own
+    "MixedModel",
+    "VisitMoments",  # sufficient statistics by visit pattern
+    "expected_curve",  # one patient's expected curve
+    "second_opinion",  # the same model through statsmodels
+    # respond
+    "patient_flow",
+    "baseline_table",
+    "change_at_week",
+    "responders",  # who improved by the threshold, by protocol
+    "change_distribution",  # the share at every threshold
+    "adherence_by_week",
+    "events_by_protocol",
+    "missing_by_week",
+]

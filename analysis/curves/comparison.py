@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from analysis.errors import ModelError
 
@@ -108,4 +108,4 @@ def _residual_nested(smaller: MixedModel, larger: MixedModel) -> bool:
 def _tail(statistic: float, df: int) -> float:
     if df == 0:
         return 1.0 if statistic <= 0.0 else 0.0
-    return float(stats.chi2.sf(statistic, df))
+    return float(special.chdtrc(df, statistic))

@@ -7,7 +7,7 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from analysis.curves.residual_structures import Array
 from analysis.curves.small_sample import SmallSample
@@ -75,14 +75,14 @@ class Contrasts:
         df = self.small_sample.degrees(working)
         with np.errstate(divide="ignore", invalid="ignore"):
             statistic = estimate / error
-        half = stats.t.ppf(0.5 + level / 2.0, df) * error
+        half = special.stdtrit(df, 0.5 + level / 2.0) * error
         table = pd.DataFrame(
             {
                 "estimate": estimate,
                 "std_error": error,
                 "df": df,
                 "statistic": statistic,
-                "p_value": 2.0 * stats.t.sf(np.abs(statistic), df),
+                "p_value": 2.0 * special.stdtr(df, -np.abs(statistic)),
                 "lower": estimate - half,
                 "upper": estimate + half,
             }
@@ -96,7 +96,7 @@ class Contrasts:
         if not len(working) or not np.abs(working).max() > 0.0:
             return pd.DataFrame({"statistic": [np.nan], "df_numerator": [0], "df": [np.nan], "p_value": [np.nan]})
         F, q, df = self.small_sample.joint(working, working @ self.coefficients)
-        p = stats.f.sf(F, q, df) if np.isfinite(df) else stats.chi2.sf(F * q, q)
+        p = special.fdtrc(q, df, F) if np.isfinite(df) else special.chdtrc(q, F * q)
         return pd.DataFrame({"statistic": [F], "df_numerator": [q], "df": [df], "p_value": [float(p)]})
 
 
@@ -131,6 +131,6 @@ def adjust_table(table: pd.DataFrame, adjust: Adjust, level: float) -> pd.DataFr
     known = table["p_value"].notna()
     table.loc[known, "p_value"] = multipletests(table.loc[known, "p_value"].to_numpy(), method=adjust)[1]
     single = level ** (1.0 / count) if adjust == "sidak" else 1.0 - (1.0 - level) / count
-    half = stats.t.ppf(0.5 + single / 2.0, table["df"]) * table["std_error"]
+    half = special.stdtrit(table["df"], 0.5 + single / 2.0) * table["std_error"]
     table["lower"], table["upper"] = table["estimate"] - half, table["estimate"] + half
     return table

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from analysis.curves.fitting import build_covariance
 from analysis.curves.patient_blocks import patient_blocks
@@ -261,7 +261,7 @@ def _curve(model: MixedModel, rows: VisitRows, patient: Any, wanted: pd.DataFram
     whole = np.diag(V)[seen:] - np.einsum("ij,ik,kj->j", C, N, C)
     error = np.sqrt(np.maximum(fixed + own, 0.0))
     around = np.sqrt(np.maximum(fixed + whole, 0.0))
-    z = float(stats.norm.ppf(0.5 + level / 2.0))
+    z = float(special.ndtri(0.5 + level / 2.0))
     return pd.DataFrame(
         {
             "week": at,
