@@ -86,12 +86,15 @@ class SyntheticCohort:
 
     @cached_property
     def reported_sessions(self) -> pd.DataFrame:
-        """What patients say: patient_id, week, modality, sessions_prescribed, sessions_reported (done or more).
+        """What patients say: patient_id, modality, week, sessions_prescribed, sessions_reported (done or more).
 
         Until a patient was lost, like the sessions of :attr:`observed`.
         """
+        numbers = ["week", "sessions_prescribed", "sessions_reported"]
+        if not self.scenario.modalities:
+            return pd.DataFrame(columns=["patient_id", "modality", *numbers])
         frame = self._with_id(self._until_lost(self._sessions, self._missing.lost_week))
-        return frame.loc[:, ["patient_id", "week", "modality", "sessions_prescribed", "sessions_reported"]]
+        return frame.loc[:, ["patient_id", "modality", *numbers]].astype(dict.fromkeys(numbers, "float64"))
 
     def __repr__(self) -> str:
         n, cells = self.truth.cells.shape

@@ -33,7 +33,7 @@ class Sessions:
     ----------
     frame : pandas.DataFrame
         The columns of the sessions table, with ``patient`` (position) in place of patient_id, and
-        ``sessions_reported``.
+        ``sessions_reported``; in small number types, which hold every value exactly.
     propensity : array of shape (n,)
         Each patient's expected share of prescribed exercise sessions over the whole programme; 0 for who never starts.
     done_share : array of shape (n, weeks)
@@ -227,17 +227,17 @@ def _modality_frame(
     claimed = stream(seed, "sessions", modality.modality, "reported").binomial(missed, home.reported_share)
     frame = pd.DataFrame(
         {
-            "patient": np.repeat(who, len(weeks)),
-            "week": np.tile(weeks, len(who)).astype("float64"),
-            "sessions_prescribed": float(modality.sessions_per_week),
-            "sessions_done": done.ravel().astype("float64"),
-            "minutes_done": minutes.ravel(),
+            "patient": np.repeat(who, len(weeks)).astype("int32"),
+            "week": np.tile(weeks, len(who)).astype("int16"),
+            "sessions_prescribed": np.full(done.size, modality.sessions_per_week, dtype="int16"),
+            "sessions_done": done.ravel().astype("int16"),
+            "minutes_done": minutes.ravel().astype("int16"),
         }
     )
     rise = modality.level_gain * (weeks - weeks[0])
     own = modality.level_sd * stream(seed, "sessions", modality.modality, "level").standard_normal(len(who))
     for column, mean in (("level_knee", modality.level_knee), ("level_thigh", modality.level_thigh)):
         level = np.rint(np.clip(mean + rise[None, :] + own[:, None], 1, 100)) if mean > 0 else np.full(shape, np.nan)
-        frame[column] = np.where(done > 0, level, np.nan).ravel()
-    frame["sessions_reported"] = (done + claimed).ravel().astype("float64")
+        frame[column] = np.where(done > 0, level, np.nan).ravel().astype("float32")
+    frame["sessions_reported"] = (done + claimed).ravel().astype("int16")
     return frame

@@ -101,8 +101,10 @@ def _of_parts(scenario: Scenario) -> Iterator[str]:
         if not set(protocols) <= set(scenario.protocols):
             yield f"home programme or brace: {', '.join(protocols)} are not all protocols"
     for modality in scenario.modalities:
-        if not 1 <= modality.first_week <= modality.last_week or modality.sessions_per_week < 1:
+        if not 1 <= modality.first_week <= modality.last_week or not 1 <= modality.sessions_per_week <= 100:
             yield f"modality {modality.modality!r}: its weeks or sessions are not in order"
+        if not 1 <= modality.minutes * modality.sessions_per_week <= 10_080:
+            yield f"modality {modality.modality!r}: its sessions do not fit into a week"
     known = {modality.modality for modality in scenario.modalities} | {""}
     for event in scenario.events:
         if event.modality not in known or not 0 <= event.first_week <= event.last_week:
