@@ -1,1 +1,50 @@
-"""REPORT: figures, tables and notebooks turned into pages."""
+"""REPORT: figures, tables and notebooks turned into pages; everything is loaded when it is first used."""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from analysis.report.figures import Figure
+    from analysis.report.make import ReportFiles, make_report
+    from analysis.report.notebooks import notebook_folder, report_names
+    from analysis.report.passages import Passage, Section
+    from analysis.report.tables import Column, Table
+    from analysis.report.working_copy import copy_notebooks
+
+_HOMES = {
+    "make_report": "make",
+    "ReportFiles": "make",
+    "report_names": "notebooks",
+    "notebook_folder": "notebooks",
+    "copy_notebooks": "working_copy",
+    "Figure": "figures",
+    "Table": "tables",
+    "Column": "tables",
+    "Passage": "passages",
+    "Section": "passages",
+}
+
+__all__ = [  # noqa: RUF022 - in the order of the work
+    "make_report",  # run a report notebook and write its page
+    "ReportFiles",  # where it was written
+    "report_names",  # which reports there are
+    "notebook_folder",  # where their notebooks are
+    "copy_notebooks",  # a folder to work in
+    "Figure",  # a figure with its sentence and its table
+    "Table",  # a table with its caption and notes
+    "Column",  # how a column is shown
+    "Passage",  # sentences
+    "Section",  # what one cell of a report shows
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(importlib.import_module(f"analysis.report.{_HOMES[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    return __all__

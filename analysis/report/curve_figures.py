@@ -28,8 +28,9 @@ from analysis.report.look import (
     new_drawing,
     quiet_grid,
 )
-from analysis.report.numbers import shown_decimals
+from analysis.report.numbers import in_text, shown_decimals
 from analysis.report.tables import Column, Table
+from analysis.report.wording import METHODS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -91,7 +92,7 @@ def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
         title=f"{curves.measure.label} by week",
         caption=(
             f"Model means in {unit} with {percent} intervals (bars, or bands where visits had no schedule); thin lines "
-            f"are single patients.{start} Numbers under the axis: {under}.{some} Intervals: {_method(means)}."
+            f"are single patients.{start} Numbers under the axis: {under}.{some} Intervals: {method_in_words(means)}."
         ),
         alt=_recovery_in_words(table, curves, decimals, percent),
         table=Table(
@@ -157,10 +158,10 @@ def difference_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
 
     return Figure(
         name="differences",
-        title=f"Differences in {curves.measure.label.lower()} from {reference}",
+        title=f"Differences in {in_text(curves.measure.label)} from {reference}",
         caption=(
-            f"Model estimates in {curves.measure.unit} with {percent} intervals ({_method(table)}); {better}. The line "
-            f"is no difference; the shaded week is the primary one, week {numbers.week(curves.primary_week)}."
+            f"Model estimates in {curves.measure.unit} with {percent} intervals ({method_in_words(table)}); {better}. "
+            f"The line is no difference; the shaded week is the primary one, week {numbers.week(curves.primary_week)}."
         ),
         alt=_differences_in_words(table, curves, decimals, percent),
         table=difference_table(table, curves.measure, level),
@@ -185,7 +186,7 @@ def difference_table(differences: pd.DataFrame, measure: Measure, level: float) 
     comparison = differences["protocol"].astype("str") + " minus " + differences["reference"].astype("str")
     return Table(
         differences.assign(comparison=comparison),
-        f"Differences in {measure.label.lower()} ({measure.unit}) by week, with {percent} intervals.",
+        f"Differences in {in_text(measure.label)} ({measure.unit}) by week, with {percent} intervals.",
         (
             Column("week", "Week", "week"),
             Column(
@@ -193,7 +194,10 @@ def difference_table(differences: pd.DataFrame, measure: Measure, level: float) 
             ),
             Column("p_value", "P value", "p"),
         ),
-        (f"Intervals: {_method(differences)}. P values are not adjusted for the number of weeks or protocols.",),
+        (
+            f"Intervals: {method_in_words(differences)}.",
+            "P values are not adjusted for the number of weeks or protocols.",
+        ),
         name="differences",
         rows_grouped_by="comparison",
     )
@@ -407,8 +411,9 @@ def _limits(curves: RecoveryCurves, means: pd.DataFrame) -> tuple[float, float]:
     return low - room, high + room
 
 
-def _method(table: pd.DataFrame) -> str:
-    return numbers.listed([str(method) for method in dict.fromkeys(table["method"])])
+def method_in_words(table: pd.DataFrame) -> str:
+    """Name the methods of the intervals in a table of estimates."""
+    return numbers.listed([METHODS.get(str(method), str(method)) for method in dict.fromkeys(table["method"])])
 
 
 def _recovery_in_words(table: pd.DataFrame, curves: RecoveryCurves, decimals: int, percent: str) -> str:
@@ -420,7 +425,7 @@ def _recovery_in_words(table: pd.DataFrame, curves: RecoveryCurves, decimals: in
     ]
     first, last = table["week"].min(), table["week"].max()
     return (
-        f"Lines of {curves.measure.label.lower()} from week {numbers.week(first)} to week {numbers.week(last)} with "
+        f"Lines of {in_text(curves.measure.label)} from week {numbers.week(first)} to week {numbers.week(last)} with "
         f"single patients behind. At week {numbers.week(curves.primary_week)} the model means in "
         f"{curves.measure.unit} are: {'; '.join(parts)}."
     )

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from analysis.report.look import Width, settings
+from analysis.report.typesetting import typeset
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
 FIGURE_TYPE = "application/vnd.kneecurve.figure+json"
 #: Pictures keep at most this many colours; flat drawings lose nothing, and pages stay small.
 _COLOURS = 192
-_PHONE = "(max-width: 600px)"
+_PHONE = "screen and (max-width: 600px)"
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,11 +111,12 @@ class Figure:
     def to_html(self) -> str:
         """Return the figure as an HTML fragment: a picture for each width, caption, and its table to unfold."""
         alt = html.escape(self.alt, quote=True)
+        caption = f"<strong>{typeset(self.title)}.</strong> {typeset(self.caption)}"
         return (
             f'<figure><picture><source media="{_PHONE}" srcset="{_address(self.png("narrow"))}">'
             f'<img alt="{alt}" src="{_address(self.png())}"></picture>'
-            f"<figcaption><strong>{html.escape(self.title)}.</strong> {html.escape(self.caption)}</figcaption>"
-            f"<details><summary>The numbers in this figure</summary><p>{html.escape(self.alt)}</p>"
+            f"<figcaption>{caption}</figcaption>"
+            f"<details><summary>The numbers in this figure</summary><p>{typeset(self.alt)}</p>"
             f"{self.table.to_html()}</details></figure>"
         )
 

@@ -52,13 +52,13 @@ def flow_figure(found: PatientFlow, *, modelled: pd.Series | None = None, modell
         wrapped = {name: [_wrapped(box, letters) for box in boxes[name]] for name in names}
         if columns > 1:
             wrapped = _level(wrapped)
-        heights = {name: sum(0.16 + _LINE * len(box) + 0.2 for box in wrapped[name]) for name in names}
+        heights = {name: sum(0.36 + _LINE * len(box) for box in wrapped[name]) - 0.2 for name in names}
         tallest = max(heights.values()) if columns > 1 else sum(heights.values()) + 0.25 * (len(names) - 1)
-        drawing = new_drawing(width, tallest + 0.75)
+        drawing = new_drawing(width, tallest + 0.62)
         drawing.set_layout_engine("none")
         axes = drawing.add_axes((0.0, 0.0, 1.0, 1.0))
         axes.set_xlim(0, WIDTH_INCHES[width])
-        axes.set_ylim(-(tallest + 0.75), 0)
+        axes.set_ylim(-(tallest + 0.62), 0)
         axes.set_axis_off()
         axes.text(
             WIDTH_INCHES[width] / 2, -0.22, f"All patients: {numbers.count(total)}", ha="center", va="center",

@@ -114,6 +114,17 @@ def share_interval(lower: Any, upper: Any, decimals: int = 0) -> str:
     return f"{number(float(lower) * 100, decimals)} to {number(float(upper) * 100, decimals)} %"
 
 
+def points(value: Any, decimals: int = 0) -> str:
+    """Show a difference of two shares in percentage points.
+
+    Examples
+    --------
+    >>> points(0.054), points(None)
+    ('+5', '–')
+    """
+    return MISSING if is_missing(value) else signed(float(value) * 100, decimals)
+
+
 def points_interval(lower: Any, upper: Any, decimals: int = 0) -> str:
     """Show the limits of a difference of two shares in percentage points.
 
@@ -202,8 +213,29 @@ def listed(words: list[str] | tuple[str, ...], last: str = "and") -> str:
 
 
 def shown_decimals(measure: Measure) -> int:
-    """Return the decimals for means of a measure: one more than its values have, two at most."""
-    return min(measure.decimals + 1, max(measure.decimals, 2))
+    """Return the decimals for means of a measure: one more than its values have, about three figures in all.
+
+    Examples
+    --------
+    >>> from analysis.cohort.measures import load_catalogue
+    >>> known = load_catalogue()
+    >>> [shown_decimals(known[name]) for name in ("quadriceps_torque", "pain", "knee_flexion", "koos_pain")]
+    [2, 2, 1, 1]
+    """
+    span = measure.highest - measure.lowest
+    most = 1 if math.isfinite(span) and span >= 50 else 2
+    return min(measure.decimals + 1, most)
+
+
+def in_text(label: str) -> str:
+    """Write a label within a sentence: in lower case unless it begins with an abbreviation.
+
+    Examples
+    --------
+    >>> in_text("Quadriceps torque"), in_text("IKDC subjective knee score")
+    ('quadriceps torque', 'IKDC subjective knee score')
+    """
+    return label if label[:2].isupper() else label[:1].lower() + label[1:]
 
 
 def is_missing(value: object) -> bool:

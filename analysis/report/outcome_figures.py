@@ -20,7 +20,7 @@ from analysis.report.look import (
     quiet_grid,
     without_markers,
 )
-from analysis.report.numbers import shown_decimals
+from analysis.report.numbers import in_text, shown_decimals
 from analysis.report.tables import Column, Table
 
 if TYPE_CHECKING:
@@ -204,12 +204,18 @@ def change_figure(found: Responders, measure: Measure) -> Figure:
             )
         axes.set_ylim(0, 108)
         axes.set_yticks(range(0, 101, 20))
-        for value, word in _marked(found, measure).items():
+        left, right = axes.get_xlim()
+        near = (right - left) * (0.045 if narrow else 0.1)
+        row, last = 0, -np.inf
+        for value, word in sorted(_marked(found, measure).items()):
+            row = (row + 1) % 3 if value - last < near else 0
+            last = value
             chosen = value == found.threshold.value
             axes.axvline(value, color=INK if chosen else QUIET, linewidth=1.2 if chosen else 0.8, linestyle="--")
             axes.annotate(
-                f"{word} {value:g}", (value, 107), xytext=(3, 0), textcoords="offset points", va="top", fontsize=7.5,
-                color=INK if chosen else QUIET, rotation=90 if narrow else 0,
+                f"{word} {value:g}", (value, 99 if narrow else 107 - 8 * row), xytext=(3, 0),
+                textcoords="offset points", va="top", fontsize=7.5, color=INK if chosen else QUIET,
+                rotation=90 if narrow else 0, backgroundcolor=(1, 1, 1, 0.75),
             )  # fmt: skip
         axes.set_xlabel(
             f"Improvement by week {numbers.week(found.week)} ({measure.unit})"
@@ -224,7 +230,7 @@ def change_figure(found: Responders, measure: Measure) -> Figure:
         name="change",
         title="Share of patients improved, at every threshold",
         caption=(
-            f"For each amount of improvement in {measure.label.lower()} by week {numbers.week(found.week)}, the share "
+            f"For each amount of improvement in {in_text(measure.label)} by week {numbers.week(found.week)}, the share "
             f"of patients who improved at least that much. A curve further to the right is better. Dashed lines mark "
             f"thresholds. {_denominators(found)}"
         ),
@@ -408,4 +414,4 @@ def _seen_in_words(table: pd.DataFrame, measure: Measure, decimals: int) -> str:
             f"{name} from {numbers.number(first['median'], decimals)} at week {first['week']} ({first['n']} patients) "
             f"to {numbers.number(last['median'], decimals)} at week {last['week']} ({last['n']})"
         )
-    return f"Boxes of {measure.label.lower()} by week. Median in {measure.unit}: {'; '.join(parts)}."
+    return f"Boxes of {in_text(measure.label)} by week. Median in {measure.unit}: {'; '.join(parts)}."

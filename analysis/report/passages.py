@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import html
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 from analysis.report.figures import Figure
 from analysis.report.tables import Table
+from analysis.report.typesetting import typeset
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -47,7 +47,7 @@ class Passage:
 
     def to_html(self) -> str:
         """Return the passage as an HTML fragment; all text escaped."""
-        texts = [html.escape(paragraph) for paragraph in self.paragraphs]
+        texts = [typeset(paragraph) for paragraph in self.paragraphs]
         if self.kind == "items":
             return f'<ul class="items">{"".join(f"<li>{text}</li>" for text in texts)}</ul>'
         return f'<div class="{self.kind}">{"".join(f"<p>{text}</p>" for text in texts)}</div>'

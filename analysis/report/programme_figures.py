@@ -11,6 +11,7 @@ from analysis.report import numbers
 from analysis.report.axes import axes_inches, legend_above, week_axis, wrap
 from analysis.report.figures import Figure
 from analysis.report.look import INK, PAPER, QUIET, Width, marks, new_drawing, quiet_grid, without_markers
+from analysis.report.numbers import in_text
 from analysis.report.tables import Column, Table
 
 if TYPE_CHECKING:
@@ -150,7 +151,7 @@ def missing_figure(found: MissingByWeek, measure: Measure) -> Figure:
 
     return Figure(
         name="missing",
-        title=f"Missing values of {measure.label.lower()}",
+        title=f"Missing values of {in_text(measure.label)}",
         caption=(
             "Share of the expected values that are missing, with their number; darker is more. Every patient of a "
             "protocol is expected at every week, those who withdrew included."
@@ -173,7 +174,7 @@ def missing_table(found: MissingByWeek, measure: Measure) -> Table:
     """
     return Table(
         found.table,
-        f"Missing values of {measure.label.lower()} by protocol and week.",
+        f"Missing values of {in_text(measure.label)} by protocol and week.",
         (
             Column("week", "Week", "week"),
             Column("expected", "Expected", "count"),

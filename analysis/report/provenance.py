@@ -138,7 +138,9 @@ def time_stamp() -> str:
     return datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
 
 
-def show_provenance(cohort: Cohort, folder: Path, *, report: str, parameters: Mapping[str, Any]) -> Section:
+def show_provenance(
+    cohort: Cohort, folder: Path, *, report: str, parameters: Mapping[str, Any], changed: Mapping[str, Any]
+) -> Section:
     """Say what a report was made from.
 
     Parameters
@@ -151,6 +153,8 @@ def show_provenance(cohort: Cohort, folder: Path, *, report: str, parameters: Ma
         Name of the report.
     parameters : mapping
         Every parameter of the report with the value used.
+    changed : mapping
+        Those that are not at their default.
 
     Returns
     -------
@@ -173,7 +177,7 @@ def show_provenance(cohort: Cohort, folder: Path, *, report: str, parameters: Ma
         if cohort.privacy == "safe-harbor"
         else "De-identification level: limited. This report must stay within the organisation that holds the data."
     )
-    command = command_to_repeat(report, folder.name, parameters)
+    command = command_to_repeat(report, folder.resolve().name, changed)
     sentences = Passage((source, level, f"To repeat this report: {command}"))
     steps = (Passage(tuple(origin.steps), "items"),) if origin.steps else ()
     inputs = [

@@ -11,6 +11,7 @@ import pandas as pd
 
 from analysis.errors import ReportError
 from analysis.report import numbers
+from analysis.report.typesetting import hold_together, typeset
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -21,7 +22,7 @@ TABLE_TYPE = "application/vnd.kneecurve.table+json"
 Format = Literal[
     "text", "count", "number", "signed", "share", "share with interval", "points", "points with interval",
     "number with interval", "signed with interval", "interval", "fraction", "fraction with share", "p", "week",
-    "shares",
+    "shares", "points limits", "right",
 ]  # fmt: skip
 
 
@@ -37,7 +38,7 @@ class Column:
     label : str
         Heading, with the unit.
     format : str
-        How it is shown; one of :data:`Format`.
+        How it is shown; one of :data:`Format`. "right" is text that is set like numbers.
     decimals : int
         Decimals; for shares, decimals of the percentage.
     group : str
@@ -59,7 +60,7 @@ class Column:
         """Show the value, or the values that belong together, as text."""
         decimals = self.decimals
         match self.format:
-            case "text":
+            case "text" | "right":
                 return numbers.MISSING if numbers.is_missing(values[0]) else str(values[0])
             case "count":
                 return numbers.count(values[0])
@@ -70,13 +71,15 @@ class Column:
             case "share":
                 return numbers.share(values[0], decimals)
             case "points":
-                return _points(values[0], decimals)
+                return numbers.points(values[0], decimals)
             case "p":
                 return numbers.p_value(values[0])
             case "week":
                 return numbers.week(values[0])
             case "fraction":
                 return numbers.fraction(values[0], values[1])
+            case "points limits":
+                return numbers.points_interval(values[0], values[1], decimals)
             case "shares":
                 return numbers.share_interval(values[0], values[1], decimals)
             case "interval":
@@ -89,7 +92,7 @@ class Column:
             "number with interval": numbers.number(values[0], decimals),
             "signed with interval": numbers.signed(values[0], decimals),
             "share with interval": numbers.share(values[0], decimals),
-            "points with interval": _points(values[0], decimals),
+            "points with interval": numbers.points(values[0], decimals),
         }[self.format]
         if numbers.is_missing(values[1]) or numbers.is_missing(values[2]):
             return shown
@@ -199,9 +202,9 @@ class Table:
     def to_html(self) -> str:
         """Return the table as an HTML fragment without style: caption, header scopes, notes; all text escaped."""
         label = html.escape(self.caption, quote=True)
-        caption = f"<caption>{html.escape(self.caption)}</caption>"
+        caption = f"<caption><span>{typeset(self.caption)}</span></caption>"
         body = _great_table(self).replace(">", f">{caption}", 1)
-        notes = "".join(f"<p>{html.escape(note)}</p>" for note in self.notes)
+        notes = "".join(f"<p>{typeset(note)}</p>" for note in self.notes)
         notes = f'<div class="notes">{notes}</div>' if notes else ""
         return (
             f'<div class="table"><div class="scroll" role="region" tabindex="0" aria-label="{label}">{body}</div>'
@@ -216,10 +219,6 @@ class Table:
         if self.rows_grouped_by:
             shown.insert(0, "", self.groups())
         return "\n".join([self.caption, shown.to_string(index=False), *self.notes])
-
-
-def _points(value: Any, decimals: int) -> str:
-    return numbers.MISSING if numbers.is_missing(value) else numbers.signed(float(value) * 100, decimals)
 
 
 def _great_table(table: Table) -> str:
@@ -246,5 +245,5 @@ def _great_table(table: Table) -> str:
     page = great.as_raw_html()
     body = page[page.index("<table") : page.rindex("</table>") + len("</table>")]
     # The library makes ids of the texts, which are not unique for every text; scopes say the same.
-    body = re.sub(r' (?:id|headers|data-quarto-[a-z-]+)="[^"]*"', "", body)
+    body = hold_together(re.sub(r' (?:id|headers|data-quarto-[a-z-]+)="[^"]*"', "", body))
     return body.replace('<th scope="row"', '<th scope="row" dir="auto"')

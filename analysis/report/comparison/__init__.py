@@ -1,0 +1,27 @@
+"""The sections of a protocol comparison, in their order; a cell of the notebook calls one."""
+
+from analysis.report.comparison.closing import cautions, methods, provenance
+from analysis.report.comparison.opening import answer, subtitle
+from analysis.report.comparison.outcomes import differences, measurements, recovery, responder_analysis
+from analysis.report.comparison.patients import baseline, flow
+from analysis.report.comparison.programme import harms, home_programme, missing
+from analysis.report.comparison.study import Study, prepare_study
+
+__all__ = [  # noqa: RUF022 - the order of the report
+    "prepare_study",  # load and compute, once
+    "Study",
+    "subtitle",
+    "answer",
+    "flow",
+    "baseline",
+    "measurements",
+    "recovery",
+    "differences",
+    "responder_analysis",
+    "home_programme",
+    "harms",
+    "missing",
+    "methods",
+    "cautions",
+    "provenance",
+]

@@ -1,0 +1,77 @@
+"""What stands at the end of a protocol comparison: methods in words, cautions, provenance."""
+
+from __future__ import annotations
+
+import inspect
+from typing import TYPE_CHECKING
+
+from analysis.report.comparison.study import prepare_study
+from analysis.report.passages import Passage, Section
+from analysis.report.provenance import show_provenance
+from analysis.report.wording import cautions as said_cautions
+from analysis.report.wording import model_in_words
+
+if TYPE_CHECKING:
+    from analysis.report.comparison.study import Study
+
+
+def methods(study: Study) -> Section:
+    """Say in words how the numbers came about.
+
+    Parameters
+    ----------
+    study : Study
+        The comparison.
+    """
+    measure = study.measure
+    sentences = [
+        f"Measure: {study.measure_in_words}, in {measure.unit}; {measure.direction}. {measure.description}".strip(),
+        "Baseline: the last value at week 0 or before. Change: value minus baseline.",
+    ]
+    sentences += model_in_words(study.curves) if study.curves is not None else [f"No model: {study.no_curves}"]
+    if study.responders:
+        sentences.append(
+            "Responders: shares with Wilson's score interval (J Am Stat Assoc 1927;22:209); differences of shares with "
+            "Newcombe's method 10 (Stat Med 1998;17:873)."
+        )
+    sentences += [f"Warning: {one}" for one in study.warnings]
+    return Section((Passage(tuple(sentences), "items"),))
+
+
+def cautions(study: Study) -> Section:
+    """Say what the report must not be used for.
+
+    Parameters
+    ----------
+    study : Study
+        The comparison.
+    """
+    allocated = study.flow.allocated
+    sizes = {str(name): int(n) for name, n in zip(allocated["protocol"], allocated["allocated"], strict=True)}
+    shares: dict[str, float] = {}
+    if study.curves is not None and len(study.missing.table):
+        at = study.missing.table[study.missing.table["week"] == study.curves.primary_week]
+        shares = {str(name): float(share) for name, share in zip(at["protocol"], at["share"], strict=True)}
+    said = said_cautions(
+        allocation=study.allocation,
+        invented=study.invented,
+        sizes=sizes,
+        missing_shares=shares,
+        responders=study.responders,
+    )
+    return Section((Passage(tuple(said), "caution"),))
+
+
+def provenance(study: Study, report: str) -> Section:
+    """Say what the report was made from and how to make it again.
+
+    Parameters
+    ----------
+    study : Study
+        The comparison.
+    report : str
+        Name of the report.
+    """
+    defaults = inspect.signature(prepare_study).parameters
+    changed = {name: value for name, value in study.parameters.items() if value != defaults[name].default}
+    return show_provenance(study.cohort, study.folder, report=report, parameters=study.parameters, changed=changed)

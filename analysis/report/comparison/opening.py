@@ -1,0 +1,81 @@
+"""What stands at the top of a protocol comparison: what was compared, and the answer in plain language."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis.report import numbers
+from analysis.report.passages import Passage, Section
+from analysis.report.wording import INVENTED, NOT_ALLOCATED, difference_sentence, mean_sentence, responder_sentence
+
+if TYPE_CHECKING:
+    from analysis.report.comparison.study import Study
+
+
+def subtitle(study: Study) -> Section:
+    """Name the measure, the protocols and the patients, and say where the cohort is invented.
+
+    Parameters
+    ----------
+    study : Study
+        The comparison.
+    """
+    patients = numbers.plural(len(study.cohort.patients), "patient")
+    several = len(study.protocols) > 1
+    protocols = f"{len(study.protocols)} protocols" if several else f"one protocol, {study.protocols[0]}"
+    weeks = study.visits.loc[study.visits["value"].notna(), "week"]
+    span = f", weeks {numbers.week(weeks.min())} to {numbers.week(weeks.max())}" if len(weeks) else ""
+    lines = [study.measure_in_words, f"{patients}, {protocols}{span}"]
+    if study.invented:
+        lines.append(INVENTED)
+    return Section((Passage(tuple(lines), "subtitle"),))
+
+
+def answer(study: Study) -> Section:
+    """Give the answer in one paragraph that says no more than the intervals support.
+
+    Parameters
+    ----------
+    study : Study
+        The comparison.
+    """
+    sentences = [*_curve_sentences(study), *_responder_sentences(study)]
+    if study.allocation == "observational" and len(study.protocols) > 1:
+        sentences.append(NOT_ALLOCATED)
+    return Section((Passage((" ".join(sentences),), "answer"),))
+
+
+def _responder_sentences(study: Study) -> list[str]:
+    """Take the analysis whose threshold is of importance to patients, where there is one."""
+    important = [found for found in study.responders if found.threshold.name == "minimal important change"]
+    return [responder_sentence(found) for found in (important or list(study.responders))[:1]]
+
+
+def _curve_sentences(study: Study) -> list[str]:
+    curves = study.curves
+    if curves is None:
+        return [f"No recovery curves could be fitted to these data: {study.no_curves}"]
+    if len(curves.protocols) == 1:
+        return [mean_sentence(curves, level=study.level)]
+    rows = list(curves.primary_differences(level=study.level).itertuples())
+    adjusted = ", adjusted for the baseline" if curves.baseline_adjusted else ""
+    opening = (
+        f"{numbers.count(curves.model.n_patients)} of {numbers.count(len(study.cohort.patients))} patients are in the "
+        f"comparison{adjusted}."
+    )
+    compared = [
+        difference_sentence(
+            str(row.protocol),
+            str(row.reference),
+            measure=curves.measure,
+            week=curves.primary_week,
+            estimate=row.estimate,  # type: ignore[arg-type]
+            lower=row.lower,  # type: ignore[arg-type]
+            upper=row.upper,  # type: ignore[arg-type]
+            level=study.level,
+            allocation=study.allocation,
+        )
+        for row in rows
+    ]
+    several = ["These intervals are not adjusted for the number of comparisons."] if len(rows) > 1 else []
+    return [opening, *compared, *several]

@@ -1,0 +1,205 @@
+"""The outcomes of a comparison: measurements as seen, recovery curves, differences, responders."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis.report import numbers
+from analysis.report.curve_figures import difference_figure, method_in_words, recovery_figure
+from analysis.report.numbers import in_text, shown_decimals
+from analysis.report.outcome_figures import change_figure, responder_figure, seen_figure
+from analysis.report.passages import Passage, Section, absent
+from analysis.report.tables import Column, Table
+from analysis.report.wording import multiplicity_sentence
+
+if TYPE_CHECKING:
+    from analysis.curves.recovery import RecoveryCurves
+    from analysis.outcomes import Responders
+    from analysis.report.comparison.study import Study
+    from analysis.report.figures import Figure
+
+
+_NUMBER_NEEDED = (
+    "Number needed to treat with its interval as in Altman, BMJ 1998;317:1309: where the interval of the difference "
+    "holds zero, it runs from benefit through infinity to harm."
+)
+
+
+def measurements(study: Study) -> Section:
+    """Show the values of the patients who came, week by week.
+
+    Parameters
+    ----------
+    study : Study
+        The comparison.
+    """
+    if not study.visits["value"].notna().any():
+        return Section((absent(f"values of {in_text(study.measure_in_words)}."),))
+    return Section((seen_figure(study.visits, study.measure),))
+
+
+def recovery(study: Study) -> Section:
+    """Show the recovery curves with the patients behind them.
+
+    Parameters
+    ----------
+    study : Study
+        The comparison.
+    """
+    if study.curves is None:
+        return Section((absent(f"enough to fit recovery curves. {study.no_curves}"),))
+    return Section((recovery_figure(study.curves, level=study.level),))
+
+
+def differences(study: Study) -> Section:
+    """Show the differences from the reference, at the primary week and at the others.
+
+    Parameters
+    ----------
+    study : Study
+        The comparison.
+    """
+    if study.curves is None:
+        return Section((absent(f"enough to compare protocols. {study.no_curves}"),))
+    if len(study.curves.protocols) == 1:
+        return Section((absent(f"a second protocol: all patients followed {study.curves.protocols[0]}."),))
+    return Section(
+        (
+            primary_table(study.curves, study.level),
+            Passage((multiplicity_sentence(len(study.curves.protocols) - 1),)),
+            difference_figure(study.curves, level=study.level),
+        )
+    )
+
+
+def primary_table(curves: RecoveryCurves, level: float) -> Table:
+    """Show the differences at the primary week, as they are and adjusted for their number.
+
+    Parameters
+    ----------
+    curves : RecoveryCurves
+        The fit, of two protocols or more.
+    level : float
+        Confidence level.
+    """
+    table = curves.primary_differences(level=level)
+    several = len(table) > 1
+    percent = numbers.level_in_words(level)
+    decimals = shown_decimals(curves.measure)
+    columns = [
+        Column("protocol", "Protocol"),
+        Column("estimate", f"Difference from {curves.protocols[0]}", "signed", decimals),
+        Column(("lower", "upper"), f"{percent} interval", "interval", decimals),
+        Column("p_value", "P value", "p"),
+    ]
+    if several:
+        adjusted = curves.primary_differences(level=level, adjust="holm")
+        table = table.assign(
+            adjusted_lower=adjusted["lower"], adjusted_upper=adjusted["upper"], adjusted_p_value=adjusted["p_value"]
+        )
+        columns += [
+            Column(("adjusted_lower", "adjusted_upper"), "Adjusted interval", "interval", decimals),
+            Column("adjusted_p_value", "Adjusted p", "p"),
+        ]
+    better = "Positive" if curves.measure.sign > 0 else "Negative"
+    notes = [f"{better} differences are better for the protocol named. Intervals: {method_in_words(table)}."]
+    if several:
+        notes.append(f"Adjusted: together {percent} for {len(table)} comparisons; p values by Holm's procedure.")
+    return Table(
+        table,
+        f"{curves.measure.label} ({curves.measure.unit}): differences at week {numbers.week(curves.primary_week)}, the "
+        "primary week.",
+        tuple(columns),
+        tuple(notes),
+        name="primary",
+    )
+
+
+def responder_analysis(study: Study) -> Section:
+    """Show who reached the threshold, the mean beside it, and the share at every threshold.
+
+    Parameters
+    ----------
+    study : Study
+        The comparison.
+    """
+    items: list[Passage | Figure | Table] = []
+    if study.no_responders:
+        items.append(absent(f"{study.no_responders}."))
+    for position, found in enumerate(study.responders):
+        if position or study.no_responders:
+            items.append(
+                Passage((f"{found.label}, a score with an accepted minimal important change, in the same patients:",))
+            )
+        items += _one_analysis(found, study)
+    return Section(tuple(items))
+
+
+def _one_analysis(found: Responders, study: Study) -> list[Passage | Figure | Table]:
+    measure = study.cohort.measures[found.measure]
+    said = Passage(found.notes, "items")
+    if found.distribution.shares.empty or not found.table["n"].any():
+        return [said, absent(f"changes of {in_text(found.label)} by week {numbers.week(found.week)}.")]
+    items: list[Passage | Figure | Table] = [said, responder_figure(found)]
+    if len(found.differences):
+        items.append(_responder_differences(found))
+    return [*items, _mean_beside(found), change_figure(found, measure)]
+
+
+def _responder_differences(found: Responders) -> Table:
+    percent = numbers.level_in_words(found.level)
+    return Table(
+        found.differences,
+        f"Responders by protocol compared with {found.reference}, week {numbers.week(found.week)}.",
+        (
+            Column("protocol", "Protocol"),
+            Column("difference", "Difference (percentage points)", "points"),
+            Column(("lower", "upper"), f"{percent} interval", "points limits"),
+            Column("number_needed_in_words", "Number needed to treat"),
+        ),
+        (
+            f"Intervals: {found.differences['method'].iloc[0]}.",
+            _NUMBER_NEEDED,
+        ),
+        name="responder-differences",
+    )
+
+
+def _mean_beside(found: Responders) -> Table:
+    percent = numbers.level_in_words(found.level)
+    decimals = min(2, shown_decimals_of(found))
+    table = found.mean_improvement
+    columns = [
+        Column("protocol", "Protocol"),
+        Column("n", "Patients", "count"),
+        Column(("mean", "lower", "upper"), f"Mean improvement ({percent} interval)", "signed with interval", decimals),
+        Column("standard_deviation", "SD", "number", decimals),
+    ]
+    notes = [f"SD: standard deviation. Intervals of means: {table['method'].iloc[0]}."]
+    if len(found.mean_differences):
+        beside = found.mean_differences.set_index("protocol")[["estimate", "lower", "upper"]].add_prefix("difference_")
+        table = table.merge(beside, left_on="protocol", right_index=True, how="left")
+        columns.append(
+            Column(
+                ("difference_estimate", "difference_lower", "difference_upper"),
+                f"Difference from {found.reference} ({percent} interval)",
+                "signed with interval",
+                decimals,
+            )
+        )
+        notes.append(f"Differences: {found.mean_differences['method'].iloc[0]}.")
+    return Table(
+        table,
+        f"Mean improvement in {in_text(found.label)} ({found.unit}) by week {numbers.week(found.week)}, to be read "
+        "beside the shares.",
+        tuple(columns),
+        tuple(notes),
+        name="mean-improvement",
+    )
+
+
+def shown_decimals_of(found: Responders) -> int:
+    """Return the decimals for the improvements of a responder analysis: about three figures of their spread."""
+    from analysis.report.axes import decimals_for
+
+    return decimals_for(found.mean_improvement["standard_deviation"].tolist())

@@ -1,0 +1,292 @@
+"""Everything a protocol comparison is made of, computed once: cohort, curves, responders, home programme, harms."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from analysis.cohort import load_cohort, visit_frame
+from analysis.curves.recovery import RecoveryCurves, fit_recovery
+from analysis.errors import CohortError, KneecurveWarning, ModelError
+from analysis.outcomes import (
+    AdherenceByWeek,
+    BaselineTable,
+    EventsByProtocol,
+    MissingByWeek,
+    PatientFlow,
+    Responders,
+    adherence_by_week,
+    baseline_table,
+    events_by_protocol,
+    missing_by_week,
+    patient_flow,
+    responders,
+)
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from analysis.cohort import Cohort, Measure
+    from analysis.report.wording import Allocation
+from analysis.report.numbers import in_text
+
+#: Taken as the measure of a comparison where none is named and the cohort has it (design choice).
+USUAL_MEASURE = "quadriceps_torque"
+
+Design = Literal["from the cohort", "randomised", "observational"]
+MissingRule = Literal["excluded", "non-response"]
+
+
+@dataclass(frozen=True, eq=False)
+class Study:
+    """A protocol comparison, ready to be shown.
+
+    Attributes
+    ----------
+    folder : Path
+        The cohort folder.
+    cohort : Cohort
+        The cohort.
+    measure : Measure
+        The measure compared.
+    limb : str
+        The limb.
+    visits : pandas.DataFrame
+        Every visit of the measure, as :func:`analysis.cohort.visit_frame` gives it.
+    allocation : {"randomised", "observational"}
+        How differences are worded.
+    curves : RecoveryCurves or None
+        The fitted curves; None where nothing could be fitted.
+    no_curves : str
+        Why there are no curves.
+    responders : tuple of Responders
+        Of the measure itself, then of a patient-reported measure with an accepted minimal important change where the
+        measure itself has none.
+    no_responders : str
+        Why there is no responder analysis of the measure.
+    flow, baseline, missing, adherence, events
+        Results of :mod:`analysis.outcomes`.
+    level : float
+        Confidence level of every interval.
+    parameters : dict
+        The parameters as given.
+    warnings : tuple of str
+        What was warned of on the way.
+    """
+
+    folder: Path
+    cohort: Cohort
+    measure: Measure
+    limb: str
+    visits: pd.DataFrame
+    allocation: Allocation
+    curves: RecoveryCurves | None
+    no_curves: str
+    responders: tuple[Responders, ...]
+    no_responders: str
+    flow: PatientFlow
+    baseline: BaselineTable
+    missing: MissingByWeek
+    adherence: AdherenceByWeek
+    events: EventsByProtocol
+    level: float
+    parameters: dict[str, Any]
+    warnings: tuple[str, ...]
+
+    @property
+    def protocols(self) -> tuple[str, ...]:
+        """Protocols with patients; the reference first."""
+        if self.curves is not None:
+            return self.curves.protocols
+        return tuple(str(name) for name in self.flow.allocated["protocol"])
+
+    @property
+    def invented(self) -> bool:
+        """Whether the cohort was generated."""
+        return self.cohort.provenance.scenario is not None
+
+    @property
+    def measure_in_words(self) -> str:
+        """The measure with its limb, as it is named in headings."""
+        return self.measure.label if self.limb == "none" else f"{self.measure.label}, {self.limb} limb"
+
+
+def prepare_study(
+    folder: Path | str,
+    *,
+    measure: str | None = None,
+    limb: str | None = None,
+    primary_week: float | None = None,
+    reference: str | None = None,
+    threshold: float | None = None,
+    missing: MissingRule = "excluded",
+    design: Design = "from the cohort",
+    adherence_threshold: float = 0.8,
+    level: float = 0.95,
+) -> Study:
+    """Load a cohort and compute everything a protocol comparison shows.
+
+    Parameters
+    ----------
+    folder : Path or str
+        Cohort folder.
+    measure : str, optional
+        Measure compared; quadriceps torque by default, or the measure with most values where the cohort has none.
+    limb : str, optional
+        The limb; the involved one by default where the measure has limbs.
+    primary_week : float, optional
+        Week of the main comparison; see :func:`analysis.curves.recovery.fit_recovery` for the default.
+    reference : str, optional
+        The protocol that others are compared with; the first of the cohort by default.
+    threshold : float, optional
+        Size of the improvement that makes a responder, positive; by default the published one of the measure.
+    missing : {"excluded", "non-response"}
+        Whether patients without a change are left out or count as non-responders.
+    design : {"from the cohort", "randomised", "observational"}
+        How differences are worded; by default invented cohorts are randomised and all others observational.
+    adherence_threshold : float
+        Share of the prescribed sessions that counts as reached.
+    level : float
+        Confidence level of every interval.
+
+    Returns
+    -------
+    Study
+        What :mod:`analysis.report.comparison` shows.
+
+    Raises
+    ------
+    CohortError
+        The folder, the measure or the limb is not known, or the cohort has errors.
+    ModelError
+        A primary week, reference or threshold was named that does not fit the data.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> from analysis.cohort import write_cohort
+    >>> from synthetic_cohort import generate_cohort
+    >>> with TemporaryDirectory() as name:
+    ...     written = write_cohort(generate_cohort(patients=90, seed=3).observed, Path(name) / "cohort")
+    ...     study = prepare_study(written)
+    >>> study.measure_in_words, study.curves.primary_week
+    ('Quadriceps torque, involved limb', 26.0)
+    """
+    given = {name: value for name, value in locals().items() if name != "folder"}
+    cohort = load_cohort(folder)
+    name = measure or _usual_measure(cohort)
+    known = cohort.measures[name]
+    visits = visit_frame(cohort, name, limb)
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always", KneecurveWarning)
+        curves, no_curves = _curves(cohort, name, limb, primary_week, reference)
+        found, no_responders = _responders(
+            cohort, name, limb, curves, primary_week, reference, threshold=threshold, missing=missing, level=level
+        )
+        study = Study(
+            folder=Path(folder),
+            cohort=cohort,
+            measure=known,
+            limb=limb or known.default_limb,
+            visits=visits,
+            allocation=_allocation(cohort, design),
+            curves=curves,
+            no_curves=no_curves,
+            responders=found,
+            no_responders=no_responders,
+            flow=patient_flow(cohort),
+            baseline=baseline_table(cohort),
+            missing=missing_by_week(cohort, name, limb=limb, level=level),
+            adherence=adherence_by_week(cohort, threshold=adherence_threshold, level=level),
+            events=events_by_protocol(cohort, level=level),
+            level=level,
+            parameters=given,
+            warnings=(),
+        )
+    said = tuple(dict.fromkeys(str(one.message) for one in caught if issubclass(one.category, KneecurveWarning)))
+    object.__setattr__(study, "warnings", said)
+    return study
+
+
+def _usual_measure(cohort: Cohort) -> str:
+    counts = cohort.visits.dropna(subset=["value"])["measure"].astype("str").value_counts(sort=False)
+    if USUAL_MEASURE in counts.index:
+        return USUAL_MEASURE
+    if counts.empty:
+        raise CohortError(
+            "The cohort holds no measured value.", where="table visits", what_to_do="Check what was imported."
+        )
+    return str(counts.index[int(counts.to_numpy().argmax())])
+
+
+def _curves(
+    cohort: Cohort, name: str, limb: str | None, primary_week: float | None, reference: str | None
+) -> tuple[RecoveryCurves | None, str]:
+    """Fit the curves; what the user named must fit the data, what the data lack is said in the report."""
+    try:
+        return fit_recovery(cohort, name, limb=limb, primary_week=primary_week, reference=reference), ""
+    except ModelError as error:
+        if primary_week is not None or reference is not None:
+            raise
+        return None, error.what
+
+
+def _responders(
+    cohort: Cohort,
+    name: str,
+    limb: str | None,
+    curves: RecoveryCurves | None,
+    primary_week: float | None,
+    reference: str | None,
+    *,
+    threshold: float | None,
+    missing: MissingRule,
+    level: float,
+) -> tuple[tuple[Responders, ...], str]:
+    week = curves.primary_week if curves is not None else primary_week
+    if week is None or (curves is not None and not curves.scheduled):
+        why = "visits had no schedule, so there is no week at which changes could be counted"
+        return (), why if curves is not None else "no week at which changes could be counted"
+    own: tuple[Responders, ...] = ()
+    why = ""
+    options = {"week": week, "missing": missing, "level": level, "reference": reference}
+    if curves is not None and not curves.frame["baseline"].notna().any():
+        return (), "no patient has a value at or before week 0, so there is no change from baseline"
+    if threshold is None and not cohort.measures[name].has_threshold:
+        why = (
+            f"there is no published threshold of change for {in_text(cohort.measures[name].label)}, and none was given"
+        )
+    else:
+        own = (responders(cohort, name, limb=limb, threshold=threshold, **options),)  # type: ignore[arg-type]
+    beside = _measure_with_importance(cohort, name)
+    if threshold is None and beside is not None:
+        own = (*own, responders(cohort, beside, **options))  # type: ignore[arg-type]
+    return own, why
+
+
+def _measure_with_importance(cohort: Cohort, name: str) -> str | None:
+    """Return a measure of the cohort with an accepted minimal important change, where the one compared has none."""
+    if _has_importance(cohort.measures[name]):
+        return None
+    stored = [str(one) for one in cohort.visits["measure"].dropna().unique()]
+    procedures = set(cohort.patients["procedure"].dropna().astype("str")) if "procedure" in cohort.patients else set()
+    fitting = [other for other in stored if other != name and _has_importance(cohort.measures[other])]
+    same = [
+        other
+        for other in fitting
+        if any(one.kind == "MIC" and one.procedure in procedures for one in cohort.measures[other].thresholds)
+    ]
+    chosen = same or fitting
+    return chosen[0] if chosen else None
+
+
+def _has_importance(measure: Measure) -> bool:
+    return any(threshold.kind == "MIC" and threshold.accepted for threshold in measure.thresholds)
+
+
+def _allocation(cohort: Cohort, design: Design) -> Allocation:
+    if design == "from the cohort":
+        return "randomised" if cohort.provenance.scenario is not None else "observational"
+    return design
