@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 FIGURE_TYPE = "application/vnd.kneecurve.figure+json"
 #: Pictures keep at most this many colours; flat drawings lose nothing, and pages stay small.
 _COLOURS = 192
-_PHONE = "screen and (max-width: 600px)"
+_PHONE = "(max-width: 600px)"
 
 
 @dataclass(frozen=True, eq=False)

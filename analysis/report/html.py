@@ -65,7 +65,7 @@ def notebook_to_html(notebook: NotebookNode, *, stamp: str, language: str = "en"
     ReportError
         The notebook has no title, its headings jump a level, or the page would load something or run a script.
     """
-    body = _with_identities(_body(notebook))
+    body = _both_widths(_with_identities(_body(notebook)))
     headings = _Headings()
     headings.feed(body)
     _check_headings(headings.found)
@@ -177,6 +177,18 @@ def _with_identities(body: str) -> str:
         return f'<h{level} id="{identity}">{inner}</h{level}>'
 
     return re.sub(r"<h([1-6])>(.*?)</h\1>", name, body, flags=re.DOTALL)
+
+
+def _both_widths(body: str) -> str:
+    """Let the style of the page choose between the pictures of a figure.
+
+    A browser keeps the source it chose for the screen when it prints, so that a phone would print narrow figures.
+    """
+    return re.sub(
+        r'<picture><source media="[^"]*" srcset="([^"]*)"\s*/?><img alt="([^"]*)" src="([^"]*)"\s*/?></picture>',
+        r'<img class="wide" alt="\2" src="\3"><img class="narrow" alt="\2" src="\1">',
+        body,
+    )
 
 
 def _after_first_section(body: str) -> tuple[str, str]:

@@ -276,7 +276,7 @@ def responder_figure(found: Responders) -> Figure:
                 xytext=(-6 if outside else 6, 0), textcoords="offset points", ha="right" if outside else "left",
                 va="center", fontsize=8, color=mark.colour,
             )  # fmt: skip
-        axes.set_yticks(range(len(names)), [wrap(name, 24 if width == "wide" else 14) for name in names])
+        axes.set_yticks(range(len(names)), [wrap(name, 24 if width == "wide" else 14, lines=4) for name in names])
         axes.set_ylim(len(names) - 0.5, -0.6)
         axes.set_xlim(0, 100)
         axes.set_xlabel(

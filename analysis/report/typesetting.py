@@ -40,5 +40,5 @@ def hold_together(escaped: str) -> str:
     escaped : str
         HTML text; no unit stands in a tag, so markup may be in it.
     """
-    held = _BEFORE_UNIT.sub(_NO_BREAK, escaped)
+    held = _BEFORE_UNIT.sub(_NO_BREAK, escaped).replace("% interval", f"%{_NO_BREAK}interval")
     return _AFTER_WORD.sub(lambda match: f"{match[1].replace(' ', _NO_BREAK)}{_NO_BREAK}", held)

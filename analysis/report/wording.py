@@ -165,8 +165,8 @@ def responder_sentence(found: Responders) -> str:
         return f"Nobody had both a baseline and a value at week {numbers.week(found.week)}: no share can be given."
     sentence = (
         f"By week {numbers.week(found.week)} {in_text(found.label)} had improved by {found.threshold.value:g} "
-        f"{found.unit} or more ({found.threshold.name}) in {numbers.listed(shares)} of the "
-        f"{'patients seen' if found.missing == 'excluded' else 'patients'}"
+        f"{found.unit} or more ({found.threshold.name}) in {numbers.listed(shares)}, counting "
+        f"{'the patients seen' if found.missing == 'excluded' else 'patients not seen as not improved'}"
     )
     known = [row for row in found.differences.itertuples() if not numbers.is_missing(row.difference)]
     if not known:
