@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
 import warnings
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from analysis.cohort.measures import Threshold
 from analysis.errors import CohortWarning, ModelError
@@ -60,7 +62,103 @@ class ChosenThreshold:
         return f"{sentence}{': ' if more else ''}{more})."
 
 
-def choose_threshold(cohort: Cohort, measure: str, threshold: float | Threshold | None = None) -> ChosenThreshold:
+def published_thresholds(cohort: Cohort, measure: str, *, week: float | None = None) -> pd.DataFrame:
+    """List the catalogue's thresholds of a measure, those that fit the cohort best first.
+
+    Parameters
+    ----------
+    cohort : Cohort
+        The cohort.
+    measure : str
+        The measure.
+    week : float, optional
+        Week of the analysis, to compare with the follow-up of each threshold.
+
+    Returns
+    -------
+    pandas.DataFrame
+        value, unit, kind, population, procedure, follow_up, follow_up_weeks (missing where the text names no time),
+        method, source, mark, accepted, same_procedure, default (the one :func:`choose_threshold` takes), caution; the
+        default first, then accepted before others, MIC before MDC, the cohort's procedure, the nearest follow-up.
+
+    Raises
+    ------
+    CohortError
+        The measure is not known.
+
+    Examples
+    --------
+    >>> from synthetic_cohort import generate_cohort
+    >>> cohort = generate_cohort(patients=30, seed=1).observed
+    >>> published_thresholds(cohort, "pain", week=26)["value"].tolist()
+    [2.0, 1.16, 2.8]
+    """
+    procedures = cohort_procedures(cohort)
+    known = cohort.measures[measure]
+    default = choose_threshold(cohort, measure, week=week).published if known.has_threshold else None
+    rows = [
+        {
+            "value": one.value,
+            "unit": known.unit,
+            "kind": one.kind,
+            "population": one.population,
+            "procedure": one.procedure,
+            "follow_up": one.follow_up,
+            "follow_up_weeks": follow_up_weeks(one.follow_up),
+            "method": one.method,
+            "source": one.source,
+            "mark": one.mark,
+            "accepted": one.accepted,
+            "same_procedure": procedures == [one.procedure],
+            "default": one is default,
+            "caution": _caution(one, procedures),
+            "_place": place,
+        }
+        for place, one in enumerate(known.thresholds)
+    ]
+    if not rows:
+        return pd.DataFrame(columns=_PUBLISHED)
+    table = pd.DataFrame(rows)
+    away = (np.log(table["follow_up_weeks"]) - np.log(week)).abs() if week is not None else 0.0
+    table = table.assign(_away=away, _rank=table["kind"].map({"MIC": 0, "MDC": 1}))
+    order = ["default", "accepted", "_rank", "same_procedure", "_away", "_place"]
+    return table.sort_values(order, ascending=[False, False, True, False, True, True], ignore_index=True)[_PUBLISHED]
+
+
+_PUBLISHED = [
+    "value",
+    "unit",
+    "kind",
+    "population",
+    "procedure",
+    "follow_up",
+    "follow_up_weeks",
+    "method",
+    "source",
+    "mark",
+    "accepted",
+    "same_procedure",
+    "default",
+    "caution",
+]
+_WEEKS_IN = {"day": 1 / 7, "week": 1.0, "month": 365.25 / 12 / 7, "year": 365.25 / 7}
+
+
+def follow_up_weeks(text: str) -> float:
+    """Read a follow-up such as "6 months" as weeks; missing where no time is named.
+
+    Examples
+    --------
+    >>> round(follow_up_weeks("6 months")), follow_up_weeks("8 weeks"), follow_up_weeks("test and retest")
+    (26, 8.0, nan)
+    """
+    found = re.search(r"(\d+(?:\.\d+)?)\s*(day|week|month|year)", text)
+    return float(found[1]) * _WEEKS_IN[found[2]] if found else float("nan")
+
+
+def choose_threshold(
+    cohort: Cohort, measure: str, threshold: float | Threshold | None = None, *, week: float | None = None
+) -> ChosenThreshold:
     """Choose the threshold of improvement of a measure.
 
     Parameters
@@ -71,8 +169,10 @@ def choose_threshold(cohort: Cohort, measure: str, threshold: float | Threshold 
         The measure.
     threshold : float or Threshold, optional
         A size of improvement in the unit of the measure (positive, whichever direction is better), or an entry of
-        the catalogue. By default the catalogue's minimal important change for the procedure of the cohort, otherwise
-        its minimal detectable change, named as such.
+        the catalogue. By default the catalogue's minimal important change for the procedure of the cohort (the one
+        with the nearest follow-up where a week is named), otherwise its minimal detectable change, named as such.
+    week : float, optional
+        Week of the analysis.
 
     Returns
     -------
@@ -104,6 +204,8 @@ def choose_threshold(cohort: Cohort, measure: str, threshold: float | Threshold 
     procedures = cohort_procedures(cohort)
     if threshold is None:
         published = known.threshold(procedures[0] if len(procedures) == 1 else None)
+        if week is not None:
+            published = _nearest_follow_up(known, published, week)
         return _published(known, published, procedures)
     if isinstance(threshold, Threshold):
         chosen = _published(known, threshold, procedures)
@@ -125,6 +227,18 @@ def cohort_procedures(cohort: Cohort) -> list[str]:
     if "procedure" not in cohort.patients:
         return []
     return [str(name) for name in cohort.patients["procedure"].dropna().unique()]
+
+
+def _nearest_follow_up(measure: Measure, chosen: Threshold, week: float) -> Threshold:
+    """Among the accepted thresholds of the same kind and procedure, take the one with the nearest follow-up."""
+    alike = [
+        one
+        for one in measure.thresholds
+        if one.accepted and (one.kind, one.procedure) == (chosen.kind, chosen.procedure)
+    ]
+    timed = [(abs(np.log(follow_up_weeks(one.follow_up) / week)), one) for one in alike]
+    timed = [(away, one) for away, one in timed if np.isfinite(away)]
+    return min(timed, key=lambda pair: pair[0])[1] if timed and week > 0 else chosen
 
 
 def _published(measure: Measure, threshold: Threshold, procedures: list[str]) -> ChosenThreshold:

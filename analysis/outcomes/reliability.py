@@ -208,6 +208,7 @@ def _correlations(table: pd.DataFrame) -> pd.DataFrame:
     try:
         with warnings.catch_warnings(), np.errstate(divide="ignore", invalid="ignore"):
             warnings.simplefilter("ignore", DeprecationWarning)  # pingouin 0.7 on pandas 3.1
+            warnings.simplefilter("ignore", RuntimeWarning)  # an interval that cannot be computed comes back as NaN
             found = pingouin.intraclass_corr(long, targets="patient", raters="occasion", ratings="value")
     finally:
         pingouin.options.update(rounding)

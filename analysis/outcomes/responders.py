@@ -153,7 +153,7 @@ def responders(
     """
     check_level(level)
     check_missing_rule(missing)
-    chosen = choose_threshold(cohort, measure, threshold)
+    chosen = choose_threshold(cohort, measure, threshold, week=week)
     patients = change_at_week(cohort, measure, week=check_week(week), limb=limb, baseline=baseline)
     base = reference_protocol(patients["protocol"], reference)
     patients["responder"] = reached(patients["improvement"], chosen.value)
