@@ -6,6 +6,8 @@ import math
 import textwrap
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from analysis.report import numbers
 from analysis.report.look import INK, QUIET, WIDTH_INCHES, Mark, Width, spread
 
@@ -180,6 +182,31 @@ def wrap(name: str, width: int, *, lines: int = 3) -> str:
 def axes_inches(width: Width, *, columns: int = 1, left: float = 0.6, right: float = 0.2) -> float:
     """Return about how wide the axes of a figure are."""
     return (WIDTH_INCHES[width] - left - right) / columns
+
+
+def draw_estimates(axes: Axes, one: pd.DataFrame, mark: Mark, *, smooth: bool) -> None:
+    """Draw estimates by week with their intervals: bars, or a line with a band where the curve is smooth.
+
+    Parameters
+    ----------
+    axes : Axes
+        The axes.
+    one : pandas.DataFrame
+        week, estimate, lower, upper of one protocol.
+    mark : Mark
+        How it is drawn.
+    smooth : bool
+        Whether a band is drawn.
+    """
+    if smooth:
+        axes.plot(one["week"], one["estimate"], color=mark.colour, linestyle=mark.dash, zorder=4)
+        axes.fill_between(one["week"], one["lower"], one["upper"], color=mark.colour, alpha=0.16, linewidth=0, zorder=2)
+        return
+    errors = np.abs([one["estimate"] - one["lower"], one["upper"] - one["estimate"]])
+    axes.errorbar(
+        one["week"], one["estimate"], yerr=errors, color=mark.colour, marker=mark.marker, linestyle="none",
+        elinewidth=1.2, capsize=2.5, zorder=4,
+    )  # fmt: skip
 
 
 def decimals_for(values: Sequence[float], most: int = 3) -> int:

@@ -13,6 +13,13 @@ if TYPE_CHECKING:
 #: Shown in a table cell where there is no value.
 MISSING = "–"
 MINUS = "−"
+#: First words of labels that are written in lower case within a sentence.
+_COMMON = frozenset(
+    (
+        "quadriceps", "hamstring", "knee", "thigh", "pain", "limb", "arc", "extension", "flexion", "lower", "anterior",
+        "six-minute", "distance",
+    )
+)  # fmt: skip
 
 
 def number(value: Any, decimals: int = 1) -> str:
@@ -228,14 +235,15 @@ def shown_decimals(measure: Measure) -> int:
 
 
 def in_text(label: str) -> str:
-    """Write a label within a sentence: in lower case unless it begins with an abbreviation.
+    """Write a label within a sentence: in lower case where its first word is a common noun of the trade.
 
     Examples
     --------
-    >>> in_text("Quadriceps torque"), in_text("IKDC subjective knee score")
-    ('quadriceps torque', 'IKDC subjective knee score')
+    >>> in_text("Quadriceps torque"), in_text("IKDC subjective knee score"), in_text("Beck inventory")
+    ('quadriceps torque', 'IKDC subjective knee score', 'Beck inventory')
     """
-    return label if label[:2].isupper() else label[:1].lower() + label[1:]
+    first = label.split(" ", 1)[0].rstrip(",").lower()
+    return label[:1].lower() + label[1:] if first in _COMMON else label
 
 
 def is_missing(value: object) -> bool:

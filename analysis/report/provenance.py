@@ -185,7 +185,7 @@ def show_provenance(
         *((item, "cohort folder") for item in record_inputs(folder)),
     ]
     files = pd.DataFrame(
-        [(item.name, where, item.n_bytes, item.sha256) for item, where in inputs],
+        [(item.name, where, item.n_bytes, item.sha256[:16]) for item, where in inputs],
         columns=["file", "where", "bytes", "sha256"],
     )
     used = pd.DataFrame(
@@ -199,7 +199,7 @@ def show_provenance(
             *steps,
             Table(
                 files,
-                "Files read, with their SHA-256 hashes.",
+                "Files read, with the first 16 digits of their SHA-256 hashes; the record has them whole.",
                 (
                     Column("file", "File"),
                     Column("where", "Where"),

@@ -10,6 +10,8 @@ from analysis.report.numbers import in_text, shown_decimals
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    import pandas as pd
+
     from analysis.cohort.measures import Measure
     from analysis.curves.mixed_model import MixedModel
     from analysis.curves.recovery import RecoveryCurves
@@ -199,6 +201,17 @@ def multiplicity_sentence(n_comparisons: int) -> str:
         "that, and the table of the primary week gives adjusted ones beside them (Holm's procedure; Scand J Stat "
         "1979;6:65). Other weeks are descriptive."
     )
+
+
+def method_in_words(table: pd.DataFrame) -> str:
+    """Name the methods of the intervals in a table of estimates, as readers know them.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        With a column method.
+    """
+    return numbers.listed([METHODS.get(str(method), str(method)) for method in dict.fromkeys(table["method"])])
 
 
 def model_in_words(curves: RecoveryCurves) -> list[str]:

@@ -5,12 +5,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analysis.report import numbers
-from analysis.report.curve_figures import difference_figure, method_in_words, recovery_figure
+from analysis.report.difference_figure import difference_figure
 from analysis.report.numbers import in_text, shown_decimals
-from analysis.report.outcome_figures import change_figure, responder_figure, seen_figure
 from analysis.report.passages import Passage, Section, absent
+from analysis.report.recovery_figure import recovery_figure
+from analysis.report.responder_figures import change_figure, responder_figure
+from analysis.report.seen_figure import seen_figure
 from analysis.report.tables import Column, Table
-from analysis.report.wording import multiplicity_sentence
+from analysis.report.wording import method_in_words, multiplicity_sentence
 
 if TYPE_CHECKING:
     from analysis.curves.recovery import RecoveryCurves

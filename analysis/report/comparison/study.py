@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from analysis.cohort import load_cohort, visit_frame
 from analysis.curves.recovery import RecoveryCurves, fit_recovery
-from analysis.errors import CohortError, KneecurveWarning, ModelError
+from analysis.errors import CohortError, ConvergenceWarning, KneecurveWarning, ModelError
 from analysis.outcomes import (
     AdherenceByWeek,
     BaselineTable,
@@ -205,7 +205,9 @@ def prepare_study(
             parameters=given,
             warnings=(),
         )
-    said = tuple(dict.fromkeys(str(one.message) for one in caught if issubclass(one.category, KneecurveWarning)))
+    # A structure that did not converge was not used: the choices of the curves speak of it.
+    ours = [one for one in caught if issubclass(one.category, KneecurveWarning)]
+    said = tuple(dict.fromkeys(str(one.message) for one in ours if not issubclass(one.category, ConvergenceWarning)))
     object.__setattr__(study, "warnings", said)
     return study
 

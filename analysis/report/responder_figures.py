@@ -1,175 +1,26 @@
-"""Figures of outcomes: what was measured by week, how far patients improved, and how many reached a threshold."""
+"""Figures of responders: how far patients improved, and how many reached a threshold."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from analysis.report import numbers
 from analysis.report.axes import legend_above, wrap
 from analysis.report.figures import Figure
-from analysis.report.look import (
-    INK,
-    MOST_IN_ONE_PANEL,
-    QUIET,
-    Width,
-    marks,
-    new_drawing,
-    quiet_grid,
-    without_markers,
-)
+from analysis.report.look import INK, QUIET, Width, marks, new_drawing, quiet_grid, without_markers
 from analysis.report.numbers import in_text, shown_decimals
 from analysis.report.tables import Column, Table
 
 if TYPE_CHECKING:
+    import pandas as pd
     from matplotlib.figure import Figure as Drawing
 
     from analysis.cohort.measures import Measure
     from analysis.outcomes.responders import Responders
 
-#: A measure seen at more weeks than this is summarised in this many spans of equal numbers of visits.
-MOST_WEEKS_SHOWN = 12
 _ROOM: dict[Width, int] = {"wide": 90, "narrow": 32}
-
-
-def seen_summary(visits: pd.DataFrame) -> pd.DataFrame:
-    """Summarise the values of one measure by protocol and week, or by span of weeks where there are many.
-
-    Parameters
-    ----------
-    visits : pandas.DataFrame
-        As :func:`analysis.cohort.visit_frame` gives it.
-
-    Returns
-    -------
-    pandas.DataFrame
-        protocol, week (text), position, n (patients), mean, standard_deviation, median, lower_quartile,
-        upper_quartile, lowest, highest; in the unit of the measure.
-
-    Examples
-    --------
-    >>> frame = pd.DataFrame({"patient_id": ["a", "b"], "protocol": "usual", "week": [6, 6], "value": [1.0, 3.0]})
-    >>> seen_summary(frame)[["week", "n", "mean"]].values.tolist()
-    [['6', 2, 2.0]]
-    """
-    known = visits[visits["value"].notna()].copy()
-    known["protocol"] = known["protocol"].astype("str")
-    known["position"], words = _spans(known["week"])
-    grouped = known.groupby(["protocol", "position"], sort=True)
-    value = grouped["value"]
-    table = pd.DataFrame(
-        {
-            "n": grouped["patient_id"].nunique(),
-            "mean": value.mean(),
-            "standard_deviation": value.std(),
-            "median": value.median(),
-            "lower_quartile": value.quantile(0.25),
-            "upper_quartile": value.quantile(0.75),
-            "lowest": value.min(),
-            "highest": value.max(),
-        }
-    ).reset_index()
-    table.insert(1, "week", [words[position] for position in table["position"]])
-    order = {name: place for place, name in enumerate(_order(visits["protocol"]))}
-    return table.sort_values(by=["protocol", "position"], key=lambda s: s.map(order) if s.name == "protocol" else s)
-
-
-def seen_figure(visits: pd.DataFrame, measure: Measure) -> Figure:
-    """Draw the values measured by week and protocol as boxes.
-
-    Parameters
-    ----------
-    visits : pandas.DataFrame
-        As :func:`analysis.cohort.visit_frame` gives it, with at least one value.
-    measure : Measure
-        The measure.
-
-    Returns
-    -------
-    Figure
-        Its table summarises each protocol and week.
-    """
-    table = seen_summary(visits)
-    names = [name for name in _order(visits["protocol"]) if name in set(table["protocol"])]
-    drawn = marks(names)
-    words = dict(zip(table["position"], table["week"], strict=True))
-    known = visits[visits["value"].notna()].copy()
-    known["protocol"] = known["protocol"].astype("str")
-    known["position"], _ = _spans(known["week"])
-    decimals = shown_decimals(measure)
-
-    def draw(width: Width) -> Drawing:
-        import seaborn
-
-        together = len(names) <= MOST_IN_ONE_PANEL and width == "wide"
-        groups = [names] if together else [[name] for name in names]
-        drawing = new_drawing(width, 3.1 if together else 0.4 + 1.9 * len(groups))
-        panels = drawing.subplots(len(groups), 1, sharey=True, sharex=True, squeeze=False)
-        for group, axes in zip(groups, panels.flat, strict=True):
-            shown = known[known["protocol"].isin(group)]
-            seaborn.boxplot(
-                shown, x="position", y="value", hue="protocol", hue_order=group, order=sorted(words), ax=axes,
-                palette={name: drawn[name].colour for name in group}, fill=False, width=0.72, gap=0.18, linewidth=1.0,
-                fliersize=2.0, legend=False,
-            )  # fmt: skip
-            axes.set_xlabel("")
-            axes.set_ylabel(f"{wrap(measure.label, 26)}\n({measure.unit})")
-            quiet_grid(axes)
-            if not together:
-                axes.set_title(wrap(group[0], 44), color=drawn[group[0]].colour)
-        last = panels.flat[-1]
-        last.set_xlabel("Weeks")
-        last.set_xticks(range(len(words)), [words[position] for position in sorted(words)])
-        if max(len(word) for word in words.values()) > 4:
-            last.tick_params(axis="x", rotation=45)
-        if together and len(names) > 1:
-            legend_above(drawing, without_markers(drawn, dashes=False), columns=min(len(names), 3))
-        return drawing
-
-    return Figure(
-        name="seen",
-        title=f"{measure.label} as measured",
-        caption=(
-            f"Values in {measure.unit}: boxes span the middle half of the patients seen, the line inside is the "
-            "median, whiskers reach the furthest value within one and a half box heights, points lie beyond. "
-            "Within a week the protocols stand in the order in which they are named. "
-            "These are the patients who came; the model means further down allow for those who did not."
-        ),
-        alt=_seen_in_words(table, measure, decimals),
-        table=seen_table(table, measure),
-        draw=draw,
-    )
-
-
-def seen_table(summary: pd.DataFrame, measure: Measure) -> Table:
-    """Show a summary of the values seen by week.
-
-    Parameters
-    ----------
-    summary : pandas.DataFrame
-        As :func:`seen_summary` gives it.
-    measure : Measure
-        The measure.
-    """
-    decimals = shown_decimals(measure)
-    return Table(
-        summary,
-        f"{measure.label} ({measure.unit}) of the patients seen, by week.",
-        (
-            Column("week", "Week", "text"),
-            Column("n", "Patients seen", "count"),
-            Column("mean", "Mean", "number", decimals),
-            Column("standard_deviation", "SD", "number", decimals),
-            Column("median", "Median", "number", decimals),
-            Column(("lower_quartile", "upper_quartile"), "Quartiles", "interval", decimals),
-            Column(("lowest", "highest"), "Range", "interval", decimals),
-        ),
-        ("SD: standard deviation.",),
-        name="seen",
-        rows_grouped_by="protocol",
-    )
 
 
 def change_figure(found: Responders, measure: Measure) -> Figure:
@@ -326,26 +177,6 @@ def responder_table(found: Responders) -> Table:
     )
 
 
-def _spans(weeks: pd.Series) -> tuple[pd.Series, dict[int, str]]:
-    """Give each visit the place of its week, or of a span of weeks with about equally many visits, and their names."""
-    distinct = sorted(float(week) for week in weeks.unique())
-    if len(distinct) <= MOST_WEEKS_SHOWN:
-        place = {week: position for position, week in enumerate(distinct)}
-        return weeks.astype(float).map(place), {position: numbers.week(week) for week, position in place.items()}
-    edges = np.unique(np.quantile(weeks.to_numpy(dtype=float), np.linspace(0, 1, 9)))
-    position = np.clip(np.searchsorted(edges, weeks.to_numpy(dtype=float), side="right") - 1, 0, len(edges) - 2)
-    exact = weeks.to_numpy(dtype=float)
-    words = {
-        int(span): f"{numbers.week(exact[position == span].min())} to {numbers.week(exact[position == span].max())}"
-        for span in np.unique(position)
-    }
-    return pd.Series(position, index=weeks.index), words
-
-
-def _order(protocol: pd.Series) -> list[str]:
-    return [str(name) for name in protocol.astype("category").cat.categories]
-
-
 def _marked(found: Responders, measure: Measure) -> dict[float, str]:
     """Thresholds to mark: the one used, and the smallest published MDC and MIC."""
     short = {"minimal important change": "MIC", "minimal detectable change": "MDC"}
@@ -404,14 +235,3 @@ def _change_in_words(found: Responders, measure: Measure, decimals: int) -> str:
         f"Curves of the share of patients improved by at least each amount by week {numbers.week(found.week)}. At the "
         f"threshold of {chosen.value:g} {measure.unit}: {'; '.join(parts)}."
     )
-
-
-def _seen_in_words(table: pd.DataFrame, measure: Measure, decimals: int) -> str:
-    parts = []
-    for name, one in table.groupby("protocol", sort=False):
-        first, last = one.iloc[0], one.iloc[-1]
-        parts.append(
-            f"{name} from {numbers.number(first['median'], decimals)} at week {first['week']} ({first['n']} patients) "
-            f"to {numbers.number(last['median'], decimals)} at week {last['week']} ({last['n']})"
-        )
-    return f"Boxes of {in_text(measure.label)} by week. Median in {measure.unit}: {'; '.join(parts)}."

@@ -1,4 +1,4 @@
-"""Figures of recovery: curves with the patients behind them, and differences against the line of none."""
+"""The figure of recovery curves: model means by week with their intervals, and the patients behind them."""
 
 from __future__ import annotations
 
@@ -8,29 +8,12 @@ import numpy as np
 import pandas as pd
 
 from analysis.report import numbers
-from analysis.report.axes import (
-    axes_inches,
-    label_ends,
-    legend_above,
-    numbers_under,
-    week_axis,
-    wrap,
-    zero_line,
-)
+from analysis.report.axes import axes_inches, draw_estimates, label_ends, legend_above, numbers_under, week_axis, wrap
 from analysis.report.figures import Figure
-from analysis.report.look import (
-    FAINT,
-    MOST_IN_ONE_PANEL,
-    QUIET,
-    Mark,
-    Width,
-    marks,
-    new_drawing,
-    quiet_grid,
-)
+from analysis.report.look import MOST_IN_ONE_PANEL, QUIET, Mark, Width, marks, new_drawing, quiet_grid
 from analysis.report.numbers import in_text, shown_decimals
 from analysis.report.tables import Column, Table
-from analysis.report.wording import METHODS
+from analysis.report.wording import method_in_words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -38,7 +21,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure as Drawing
 
-    from analysis.cohort.measures import Measure
     from analysis.curves.recovery import RecoveryCurves
 
 #: Behind the means at most this many patients of a protocol are drawn; the caption says so.
@@ -108,113 +90,6 @@ def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
         ),
         draw=draw,
     )
-
-
-def difference_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
-    """Draw the difference of each protocol from the reference by week, against the line of no difference.
-
-    Parameters
-    ----------
-    curves : RecoveryCurves
-        The fit, of two protocols or more.
-    level : float
-        Confidence level of the intervals.
-
-    Returns
-    -------
-    Figure
-        Its table has a row a protocol and week.
-    """
-    table = curves.differences(level=level)
-    table["protocol"] = table["protocol"].astype("str")
-    others = list(dict.fromkeys(table["protocol"]))
-    reference = curves.protocols[0]
-    drawn = {name: mark for name, mark in marks(curves.protocols).items() if name in others}
-    percent = numbers.level_in_words(level)
-    better = better_side(curves.measure, others[0] if len(others) == 1 else "the protocol named")
-    decimals = shown_decimals(curves.measure)
-
-    def draw(width: Width) -> Drawing:
-        side_by_side = width == "wide" and len(others) <= 3
-        columns = len(others) if side_by_side else (1 if width == "narrow" else 3)
-        rows = int(np.ceil(len(others) / columns))
-        drawing = new_drawing(width, 0.6 + 2.3 * rows)
-        panels = drawing.subplots(rows, columns, sharey=True, sharex=True, squeeze=False)
-        for name, axes in zip(others, panels.flat, strict=False):
-            one = table[table["protocol"] == name]
-            mark = drawn[name]
-            axes.axvline(curves.primary_week, color=FAINT, linewidth=5, alpha=0.45, zorder=0)
-            _draw_line(axes, one, mark, smooth=not curves.scheduled)
-            zero_line(axes)
-            week_axis(axes, list(table["week"]), inches=axes_inches(width, columns=columns))
-            room = 30 if columns > 2 else 38
-            axes.set_title(f"{wrap(name, room)}\n{wrap(f'minus {reference}', room)}", color=mark.colour)
-            quiet_grid(axes)
-        for axes in panels.flat[len(others) :]:
-            axes.set_axis_off()
-        for axes in panels[:, 0]:
-            axes.set_ylabel(f"Difference ({curves.measure.unit})")
-        return drawing
-
-    return Figure(
-        name="differences",
-        title=f"Differences in {in_text(curves.measure.label)} from {reference}",
-        caption=(
-            f"Model estimates in {curves.measure.unit} with {percent} intervals ({method_in_words(table)}); {better}. "
-            f"The line is no difference; the shaded week is the primary one, week {numbers.week(curves.primary_week)}."
-        ),
-        alt=_differences_in_words(table, curves, decimals, percent),
-        table=difference_table(table, curves.measure, level),
-        draw=draw,
-    )
-
-
-def difference_table(differences: pd.DataFrame, measure: Measure, level: float) -> Table:
-    """Show differences by week as a table.
-
-    Parameters
-    ----------
-    differences : pandas.DataFrame
-        As of :meth:`RecoveryCurves.differences`.
-    measure : Measure
-        The measure.
-    level : float
-        Confidence level of the intervals.
-    """
-    percent = numbers.level_in_words(level)
-    decimals = shown_decimals(measure)
-    comparison = differences["protocol"].astype("str") + " minus " + differences["reference"].astype("str")
-    return Table(
-        differences.assign(comparison=comparison),
-        f"Differences in {in_text(measure.label)} ({measure.unit}) by week, with {percent} intervals.",
-        (
-            Column("week", "Week", "week"),
-            Column(
-                ("estimate", "lower", "upper"), f"Difference ({percent} interval)", "signed with interval", decimals
-            ),
-            Column("p_value", "P value", "p"),
-        ),
-        (
-            f"Intervals: {method_in_words(differences)}.",
-            "P values are not adjusted for the number of weeks or protocols.",
-        ),
-        name="differences",
-        rows_grouped_by="comparison",
-    )
-
-
-def better_side(measure: Measure, protocol: str) -> str:
-    """Say which side of the line is better.
-
-    Parameters
-    ----------
-    measure : Measure
-        The measure.
-    protocol : str
-        Who is better off on that side.
-    """
-    side = "above" if measure.sign > 0 else "below"
-    return f"{side} the line is better for {protocol}"
 
 
 def seen_by_week(curves: RecoveryCurves) -> pd.DataFrame:
@@ -306,7 +181,7 @@ def _draw_recovery(
             if other != name and together:
                 one = _with_start(lines[lines["protocol"] == other], baseline, other)
                 axes.plot(one["week"], one["estimate"], color=QUIET, linewidth=0.9, linestyle=":", zorder=2)
-        _draw_line(axes, lines[lines["protocol"] == name], drawn[name], smooth=not curves.scheduled)
+        draw_estimates(axes, lines[lines["protocol"] == name], drawn[name], smooth=not curves.scheduled)
         one = _with_start(lines[lines["protocol"] == name], baseline, name)
         axes.plot(one["week"], one["estimate"], color=drawn[name].colour, linestyle=drawn[name].dash, zorder=3)
         kept = week_axis(axes, weeks, inches=axes_inches(width, columns=columns))
@@ -340,7 +215,7 @@ def _draw_together(
             one["week"] + shifts[name], one["estimate"], color=mark.colour, linestyle=mark.dash, marker=mark.marker
             if curves.scheduled else None, zorder=3,
         )  # fmt: skip
-        _draw_line(axes, own.assign(week=own["week"] + shifts[name]), mark, smooth=not curves.scheduled)
+        draw_estimates(axes, own.assign(week=own["week"] + shifts[name]), mark, smooth=not curves.scheduled)
         last = own.iloc[-1]
         ends[name] = (float(last["week"]) + shifts[name], float(last["estimate"]))
     quiet_grid(axes)
@@ -351,18 +226,6 @@ def _draw_together(
     numbers_under(axes, seen, drawn, kept)
     if width == "wide":
         label_ends(axes, ends, drawn, inches=2.6)
-
-
-def _draw_line(axes: Axes, one: pd.DataFrame, mark: Mark, *, smooth: bool) -> None:
-    if smooth:
-        axes.plot(one["week"], one["estimate"], color=mark.colour, linestyle=mark.dash, zorder=4)
-        axes.fill_between(one["week"], one["lower"], one["upper"], color=mark.colour, alpha=0.16, linewidth=0, zorder=2)
-        return
-    errors = np.abs([one["estimate"] - one["lower"], one["upper"] - one["estimate"]])
-    axes.errorbar(
-        one["week"], one["estimate"], yerr=errors, color=mark.colour, marker=mark.marker, linestyle="none",
-        elinewidth=1.2, capsize=2.5, zorder=4,
-    )  # fmt: skip
 
 
 def _draw_patients(axes: Axes, curves: RecoveryCurves, protocol: str, mark: Mark) -> None:
@@ -411,11 +274,6 @@ def _limits(curves: RecoveryCurves, means: pd.DataFrame) -> tuple[float, float]:
     return low - room, high + room
 
 
-def method_in_words(table: pd.DataFrame) -> str:
-    """Name the methods of the intervals in a table of estimates."""
-    return numbers.listed([METHODS.get(str(method), str(method)) for method in dict.fromkeys(table["method"])])
-
-
 def _recovery_in_words(table: pd.DataFrame, curves: RecoveryCurves, decimals: int, percent: str) -> str:
     at = table[np.isclose(table["week"].astype(float), curves.primary_week)]
     parts = [
@@ -429,17 +287,3 @@ def _recovery_in_words(table: pd.DataFrame, curves: RecoveryCurves, decimals: in
         f"single patients behind. At week {numbers.week(curves.primary_week)} the model means in "
         f"{curves.measure.unit} are: {'; '.join(parts)}."
     )
-
-
-def _differences_in_words(table: pd.DataFrame, curves: RecoveryCurves, decimals: int, percent: str) -> str:
-    sentences = []
-    for name, one in table.groupby("protocol", sort=False):
-        at = one[np.isclose(one["week"].astype(float), curves.primary_week)].iloc[0]
-        apart = int(((one["lower"] > 0) | (one["upper"] < 0)).sum())
-        sentences.append(
-            f"{name} minus {curves.protocols[0]} at week {numbers.week(curves.primary_week)}: "
-            f"{numbers.signed(at['estimate'], decimals)} {curves.measure.unit} "
-            f"({percent} interval {numbers.interval(at['lower'], at['upper'], decimals)}); the interval leaves out "
-            f"zero at {apart} of {len(one)} weeks"
-        )
-    return f"{'. '.join(sentences)}."
