@@ -11,6 +11,7 @@ import pandas as pd
 from analysis.errors import ModelError
 from analysis.outcomes.change import BaselineRule, change_at_week
 from analysis.outcomes.proportions import check_level, share_difference, share_interval
+from analysis.outcomes.response_criterion import compared_amount
 from analysis.outcomes.result import Result
 
 if TYPE_CHECKING:
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.cohort.tables import Cohort
+    from analysis.outcomes.chosen_threshold import Criterion
 
 MissingRule = Literal["excluded", "non-response"]
 
@@ -56,7 +58,7 @@ class ChangeDistribution(Result):
     notes: tuple[str, ...]
 
     def _headline(self) -> str:
-        return f"Improvement of {self.measure} by week {self.week:g}: share of patients at every threshold"
+        return f"Distribution of {self.measure} by week {self.week:g}: share of patients at every threshold"
 
 
 def change_distribution(
@@ -66,6 +68,7 @@ def change_distribution(
     week: float,
     limb: str | None = None,
     missing: MissingRule = "excluded",
+    criterion: Criterion = "improvement",
     thresholds: Sequence[float] | None = None,
     baseline: BaselineRule = "last before start",
     level: float = 0.95,
@@ -85,9 +88,11 @@ def change_distribution(
         The limb; by default the involved one where the measure has limbs.
     missing : {"excluded", "non-response"}
         Whether patients without a change are left out of the denominator or count as not improved at every threshold.
+    criterion : {"improvement", "percent", "state"}
+        Whether the distribution is of the improvement, of the improvement in per cent of the baseline, or of the value
+        itself (share at or above each value; at or below where lower is better).
     thresholds : sequence of float, optional
-        Improvements at which shares are given; by default every improvement seen (an even grid of 200 where there
-        are more).
+        Amounts at which shares are given; by default every one seen (an even grid of 200 where there are more).
     baseline : {"last before start", "first before start", "mean before start"}
         As in :func:`analysis.outcomes.change.change_frame`.
     level : float
@@ -116,22 +121,32 @@ def change_distribution(
     """
     check_level(level)
     check_missing_rule(missing)
-    table = change_at_week(cohort, measure, week=check_week(week), limb=limb, baseline=baseline)
+    table = change_at_week(cohort, measure, week=check_week(week, criterion), limb=limb, baseline=baseline)
     base = reference_protocol(table["protocol"], reference)
-    improvement = table["improvement"].to_numpy(dtype=float)
-    grid = _grid(improvement) if thresholds is None else np.unique(np.asarray(thresholds, dtype=float))
+    known = cohort.measures[measure]
+    table["amount"] = compared_amount(table, criterion, known)
+    turn = known.sign if criterion == "state" else 1
+    seen = table["amount"].to_numpy(dtype=float)
+    grid = _grid(seen) if thresholds is None else np.unique(turn * np.asarray(thresholds, dtype=float))
     shares = distribution_shares(table, grid, missing=missing, level=level)
+    shares["threshold"] = turn * shares["threshold"]
+    what = {
+        "improvement": "improvement is",
+        "percent": "improvement in per cent of the baseline is",
+        "state": "value is",
+    }
+    side = "at most" if turn < 0 else "at least"
     return ChangeDistribution(
         measure=measure,
-        limb=limb or cohort.measures[measure].default_limb,
+        limb=limb or known.default_limb,
         week=float(week),
         missing=missing,
         shares=shares,
         differences=distribution_differences(shares, base, level=level),
         notes=(
-            "Each share counts the patients whose improvement is at least the threshold; read the whole curve.",
+            f"Each share counts the patients whose {what[criterion]} is {side} the threshold; read the whole curve.",
             "Intervals hold at each threshold by itself, not for the curve as a whole.",
-            missing_in_words(missing),
+            missing_in_words(missing, criterion),
         ),
     )
 
@@ -139,11 +154,11 @@ def change_distribution(
 def distribution_shares(
     table: pd.DataFrame, grid: NDArray[np.float64], *, missing: MissingRule, level: float
 ) -> pd.DataFrame:
-    """Count the patients at or above each threshold; ``table`` has one row a patient with protocol and improvement."""
+    """Count the patients at or above each threshold; ``table`` has one row a patient with protocol and amount."""
     parts = []
-    someone_seen = bool(table["improvement"].notna().any())
+    someone_seen = bool(table["amount"].notna().any())
     for name, rows in table.groupby("protocol", observed=True):
-        known = np.sort(rows["improvement"].dropna().to_numpy(dtype=float))
+        known = np.sort(rows["amount"].dropna().to_numpy(dtype=float))
         n = len(rows) if missing == "non-response" and someone_seen else len(known)
         reached = len(known) - np.searchsorted(known, grid - rounding_room(grid), side="left")
         counts = pd.DataFrame({"protocol": str(name), "threshold": grid, "n": n, "responders": reached})
@@ -222,15 +237,15 @@ def reference_protocol(protocol: pd.Series, reference: str | None) -> str:
     return reference
 
 
-def check_week(week: float) -> float:
-    """Refuse a week at or before the start, where every change is none.
+def check_week(week: float, criterion: Criterion = "improvement") -> float:
+    """Refuse a week at or before the start, where every change is none; a state can be asked for at any week.
 
     Raises
     ------
     ModelError
         The week is not a number after 0.
     """
-    if not np.isfinite(week) or week <= 0:
+    if not np.isfinite(week) or (week <= 0 and criterion != "state"):
         raise ModelError(
             f"There is no change from baseline at week {week:g}.",
             what_to_do="Name a week after the start (after 0) at which patients were seen.",
@@ -253,11 +268,12 @@ def check_missing_rule(missing: str) -> None:
         )
 
 
-def missing_in_words(missing: MissingRule) -> str:
+def missing_in_words(missing: MissingRule, criterion: Criterion = "improvement") -> str:
     """Say what the denominator is."""
+    needed = "a value at the week" if criterion == "state" else "a value at the week and a baseline"
     if missing == "excluded":
-        return "Denominator: patients with a value at the week and a baseline; the others are left out."
-    return "Denominator: every patient of the protocol; without a value at the week or a baseline one is not improved."
+        return f"Denominator: patients with {needed}; the others are left out."
+    return f"Denominator: every patient of the protocol; one without {needed} counts as not improved."
 
 
 def _grid(improvement: NDArray[np.float64]) -> NDArray[np.float64]:

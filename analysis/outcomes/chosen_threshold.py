@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import warnings
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import pandas as pd
@@ -16,6 +16,9 @@ from analysis.errors import CohortWarning, ModelError
 if TYPE_CHECKING:
     from analysis.cohort.measures import Measure
     from analysis.cohort.tables import Cohort
+
+
+Criterion = Literal["improvement", "percent", "state"]
 
 
 @dataclass(frozen=True)
@@ -36,6 +39,9 @@ class ChosenThreshold:
         The catalogue's entry; None for a number given by the user.
     caution : str
         Why it may not fit this cohort; empty where nothing is known against it.
+    criterion : {"improvement", "percent", "state"}
+        What must reach the value: the improvement from baseline, the improvement in per cent of the baseline, or the
+        value itself (at least it where higher is better, at most it where lower is).
     """
 
     value: float
@@ -44,11 +50,17 @@ class ChosenThreshold:
     direction: str
     published: Threshold | None
     caution: str
+    criterion: Criterion = "improvement"
 
     @property
     def words(self) -> str:
         """The threshold in one sentence, with population, method and source."""
         way = "rise" if self.direction == "higher is better" else "fall"
+        if self.criterion == "percent":
+            return f"Improvement is a {way} of at least {self.value:g} % of the baseline value ({self.name})."
+        if self.criterion == "state":
+            side = "at least" if self.direction == "higher is better" else "at most"
+            return f"Reached means a value of {side} {self.value:g} {self.unit} ({self.name}), whatever the baseline."
         sentence = f"Improvement is a {way} from baseline of at least {self.value:g} {self.unit} ({self.name}"
         if self.published is None:
             return f"{sentence})."

@@ -19,8 +19,10 @@ from analysis.outcomes.change_distribution import (
     reached,
     reference_protocol,
 )
-from analysis.outcomes.chosen_threshold import ChosenThreshold, choose_threshold
+from analysis.outcomes.chosen_threshold import ChosenThreshold, Criterion
 from analysis.outcomes.proportions import add_number_needed, check_level, compare_shares, share_interval
+from analysis.outcomes.ratios import share_ratios
+from analysis.outcomes.response_criterion import choose_criterion, compared_amount, compared_value
 from analysis.outcomes.result import Result
 
 if TYPE_CHECKING:
@@ -52,14 +54,16 @@ class Responders(Result):
         protocol, reference, n, reference_n, difference (of shares), lower, upper, level, method, and the number
         needed to treat: number_needed_to_treat, number_needed_kind, number_needed_first (with _kind),
         number_needed_last (with _kind), number_needed_through_infinity, number_needed_in_words.
+    ratios : pandas.DataFrame
+        protocol, reference, ratio and odds_ratio of the shares with their limits, level, method.
     mean_improvement : pandas.DataFrame
         protocol, n, mean, standard_deviation, std_error, lower, upper, level, method: improvement of the patients
         seen, positive is better, in the unit of the measure.
     mean_differences : pandas.DataFrame
         protocol, reference, n, reference_n, estimate, std_error, df, lower, upper, level, method.
     patients : pandas.DataFrame
-        One row a patient: the columns of :func:`analysis.outcomes.change.change_at_week` and responder (True,
-        False or missing), counted and left out by the rule.
+        One row a patient: the columns of :func:`analysis.outcomes.change.change_at_week`, amount (what is compared with
+        the threshold) and responder (True, False or missing), counted and left out by the rule.
     distribution : ChangeDistribution
         The share at every threshold.
     notes : tuple of str
@@ -77,6 +81,7 @@ class Responders(Result):
     reference: str
     table: pd.DataFrame
     differences: pd.DataFrame
+    ratios: pd.DataFrame
     mean_improvement: pd.DataFrame
     mean_differences: pd.DataFrame
     patients: pd.DataFrame
@@ -93,6 +98,7 @@ def responders(
     *,
     week: float,
     threshold: float | Threshold | None = None,
+    criterion: Criterion = "improvement",
     limb: str | None = None,
     missing: MissingRule = "excluded",
     level: float = 0.95,
@@ -112,6 +118,10 @@ def responders(
     threshold : float or Threshold, optional
         Size of improvement in the unit of the measure, positive whichever direction is better; reached means at
         least. By default from the catalogue: the minimal important change, otherwise the minimal detectable change.
+    criterion : {"improvement", "percent", "state"}
+        What must reach the threshold: the improvement; the improvement in per cent of the baseline; or the value
+        itself, for example a limb symmetry index of 90 % (at most the threshold where lower is better). The last two
+        have no default threshold.
     limb : str, optional
         The limb; by default the involved one where the measure has limbs.
     missing : {"excluded", "non-response"}
@@ -153,16 +163,17 @@ def responders(
     """
     check_level(level)
     check_missing_rule(missing)
-    chosen = choose_threshold(cohort, measure, threshold, week=week)
-    patients = change_at_week(cohort, measure, week=check_week(week), limb=limb, baseline=baseline)
+    known = cohort.measures[measure]
+    chosen = choose_criterion(cohort, measure, threshold, criterion=criterion, week=week)
+    patients = change_at_week(cohort, measure, week=check_week(week, criterion), limb=limb, baseline=baseline)
     base = reference_protocol(patients["protocol"], reference)
-    patients["responder"] = reached(patients["improvement"], chosen.value)
-    someone_seen = bool(patients["improvement"].notna().any())
+    patients["amount"] = compared_amount(patients, criterion, known)
+    patients["responder"] = reached(patients["amount"], compared_value(chosen, known))
+    someone_seen = bool(patients["amount"].notna().any())
     if missing == "non-response" and someone_seen:
         patients["responder"] = patients["responder"].fillna(value=False).mask(patients["protocol"].isna())
     table = count_responders(patients, level=level)
     names = table["protocol"].tolist()
-    known = cohort.measures[measure]
     return Responders(
         measure=measure,
         label=known.label,
@@ -175,6 +186,7 @@ def responders(
         reference=base,
         table=table,
         differences=add_number_needed(compare_shares(table, base, names, level=level)),
+        ratios=share_ratios(table, base, names, level=level),
         mean_improvement=mean_improvement(patients, level=level),
         mean_differences=mean_differences(patients, base, level=level),
         patients=patients,
@@ -184,6 +196,7 @@ def responders(
             week=week,
             limb=limb,
             missing=missing,
+            criterion=criterion,
             baseline=baseline,
             level=level,
             reference=base,
@@ -281,21 +294,22 @@ def _welch(estimate: float, part: float, base_part: float, n: int, base_n: int, 
 
 
 def _notes(patients: pd.DataFrame, chosen: ChosenThreshold, missing: MissingRule, week: float) -> tuple[str, ...]:
-    notes = [chosen.words, chosen.caution, missing_in_words(missing)]
+    notes = [chosen.words, chosen.caution, missing_in_words(missing, chosen.criterion)]
     counts = patients["status"].value_counts()
-    total = len(patients)
-    if counts["seen"] == 0:
-        notes.append(f"Nobody has both a baseline and a value at week {week:g}: the shares are missing, not 0 %.")
+    total, known = len(patients), patients["amount"].notna()
+    needs = "a value" if chosen.criterion == "state" else "both a baseline and a value"
+    if not known.any():
+        notes.append(f"Nobody has {needs} at week {week:g}: the shares are missing, not 0 %.")
     elif missing == "non-response":
-        nobody = [
-            str(name)
-            for name, rows in patients.groupby("protocol", observed=True)
-            if not rows["improvement"].notna().any()
-        ]
+        seen = known.groupby(patients["protocol"], observed=True).any()
+        nobody = [str(name) for name, any_seen in seen.items() if not any_seen]
         if nobody:
             notes.append(f"Nobody of {', '.join(nobody)} was seen at week {week:g}; the 0 % there says only that.")
     if counts["not seen"]:
         notes.append(f"{counts['not seen']} of {total} patients have no value at week {week:g}.")
     if counts["seen, no baseline"]:
         notes.append(f"{counts['seen, no baseline']} of {total} patients seen at week {week:g} have no baseline.")
+    at_zero = int((patients["improvement"].notna() & ~known).sum())
+    if at_zero:
+        notes.append(f"{at_zero} of {total} patients have a baseline of 0, of which no per cent can be taken.")
     return tuple(note for note in notes if note)
