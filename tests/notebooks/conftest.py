@@ -10,7 +10,7 @@ import pytest
 
 from analysis.cohort import import_cohort, write_cohort
 from analysis.report import make_report
-from analysis.report.figures import FIGURE_TYPE
+from analysis.report.figures import FIGURE_TYPE, Figure
 from analysis.report.html import notebook_to_html
 from analysis.report.notebooks import find_report, read_notebook
 from analysis.report.passages import PASSAGE_TYPE
@@ -71,8 +71,9 @@ def report_of(tmp_path):
 
 
 @pytest.fixture
-def quick_report_of(tmp_path):
-    """Give a function that runs the cells of the protocol comparison in this process, which starts no kernel."""
+def quick_report_of(tmp_path, monkeypatch):
+    """Give a function that runs the cells of the protocol comparison in this process, and draws no pictures."""
+    monkeypatch.setattr(Figure, "png", lambda self, width="wide": b"not drawn")
 
     def make(cohort, **parameters):
         folder = write_cohort(cohort, tmp_path / "cohort")
