@@ -130,11 +130,7 @@ def change_distribution(
     grid = _grid(seen) if thresholds is None else np.unique(turn * np.asarray(thresholds, dtype=float))
     shares = distribution_shares(table, grid, missing=missing, level=level)
     shares["threshold"] = turn * shares["threshold"]
-    what = {
-        "improvement": "improvement is",
-        "percent": "improvement in per cent of the baseline is",
-        "state": "value is",
-    }
+    what = {"improvement": "improvement", "percent": "improvement in per cent of the baseline", "state": "value"}
     side = "at most" if turn < 0 else "at least"
     return ChangeDistribution(
         measure=measure,
