@@ -97,7 +97,7 @@ class WeekFunctionFactor(Factor):
             values = self.functions.week_spline(at)
         else:
             names = {**self.functions.context(), self.week: at}
-            values = eval(self.expression, {"__builtins__": {}}, names)  # noqa: S307 - as formulaic evaluates any formula
+            values = eval(self.expression, {"__builtins__": {}}, names)
         columns = dict(values.items()) if hasattr(values, "items") else {None: np.asarray(values)}
         named = {
             self.expression if key is None else f"{self.expression}[{key}]": column for key, column in columns.items()
@@ -120,7 +120,8 @@ class EvaluatedFactor(Factor):
         """Evaluate the expression with what it learned before."""
         columns: Encoded = {}
         for spec in self.specs:
-            matrix = spec.get_model_matrix(frame, context=self.context)
+            with np.errstate(all="ignore"):
+                matrix = spec.get_model_matrix(frame, context=self.context)
             for name in matrix.columns:
                 if name != "Intercept":
                     columns[name] = matrix[name].to_numpy(dtype=np.float64)
@@ -237,11 +238,8 @@ def build_factor(
     context = functions.context()
     quoted = f"`{expression}`" if factor.eval_method.value == "lookup" else expression
     try:
-        full = Formula(f"0 + {quoted}").get_model_matrix(frames[scope], context=context, na_action="ignore")
-        specs = [full.model_spec]
-        if any(str(kind) == "Kind.CATEGORICAL" for kind, _ in full.model_spec.encoder_state.values()):
-            reduced = Formula(f"1 + {quoted}").get_model_matrix(frames[scope], context=context, na_action="ignore")
-            specs.append(reduced.model_spec)
+        with np.errstate(all="ignore"):
+            specs = _learn(quoted, frames[scope], context)
     except ModelError:
         raise
     except Exception as error:
@@ -253,4 +251,13 @@ def build_factor(
             where=f"columns: {', '.join(names)}",
             what_to_do="Compute it as a column of the data first, or correct the expression.",
         ) from error
-    return EvaluatedFactor(expression, scope, names, tuple(specs), context)
+    return EvaluatedFactor(expression, scope, names, specs, context)
+
+
+def _learn(quoted: str, frame: pd.DataFrame, context: Mapping[str, Any]) -> tuple[ModelSpec, ...]:
+    """Let formulaic evaluate an expression, at full rank and (for categories) at reduced rank."""
+    full = Formula(f"0 + {quoted}").get_model_matrix(frame, context=context, na_action="ignore").model_spec
+    if not any(str(kind) == "Kind.CATEGORICAL" for kind, _ in full.encoder_state.values()):
+        return (full,)
+    reduced = Formula(f"1 + {quoted}").get_model_matrix(frame, context=context, na_action="ignore").model_spec
+    return full, reduced

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -140,6 +140,6 @@ class WeekFunctions:
         x = np.asarray(week, dtype=np.float64)
         return _factor(np.column_stack([x, *(np.maximum(x - place, 0.0) for place in places)]))
 
-    def context(self) -> Mapping[str, Callable[..., Any]]:
+    def context(self) -> Mapping[str, Any]:
         """Give the names that a formula may use."""
         return {"natural_spline": self.natural_spline, "piecewise": self.piecewise, "log1p": np.log1p, "np": np}

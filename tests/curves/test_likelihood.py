@@ -28,11 +28,11 @@ MODELS = [
 
 
 def likelihood(frame: pd.DataFrame, effects: str | None, correlated: bool, residual: str, method: str):
-    design, _, moments = design_from_rows(frame, "value ~ protocol * week + baseline + pain", patient="patient_id", week="week")
-    terms = patient_terms(design, effects, correlated=correlated)
-    covariance = build_covariance(
-        design, terms, moments.distinct_weeks, moments.weeks, residual, correlated=correlated
+    design, _, moments = design_from_rows(
+        frame, "value ~ protocol * week + baseline + pain", patient="patient_id", week="week"
     )
+    terms = patient_terms(design, effects, correlated=correlated)
+    covariance = build_covariance(design, terms, moments.distinct_weeks, moments.weeks, residual, correlated=correlated)
     return design, Likelihood(working_basis(design, moments), covariance, method)
 
 
