@@ -188,8 +188,8 @@ def _as_number(values: pd.Series) -> tuple[pd.Series, np.ndarray]:
     try:
         numbers, bad = pc.cast(trimmed, pa.float64()), none
     except pa.ArrowInvalid:
-        good = pc.match_substring_regex(trimmed, _NUMBER, ignore_case=True).fill_null(value=False)
-        missing = pc.or_kleene(pc.is_null(trimmed), pc.equal(trimmed, "")).fill_null(value=True)
+        good = pc.match_substring_regex(trimmed, _NUMBER, ignore_case=True).fill_null(False)
+        missing = pc.or_kleene(pc.is_null(trimmed), pc.equal(trimmed, "")).fill_null(True)
         numbers = pc.cast(pc.if_else(good, trimmed, None), pa.float64())
         bad = np.flatnonzero(pc.invert(pc.or_(good, missing)).to_numpy(zero_copy_only=False))
     answer = numbers.to_numpy(zero_copy_only=False)

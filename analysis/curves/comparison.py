@@ -16,9 +16,10 @@ if TYPE_CHECKING:
 def likelihood_ratio(one: MixedModel, other: MixedModel) -> pd.DataFrame:
     """Test the smaller of two nested models against the larger.
 
-    Where the models differ by one patient effect, its variance is zero under the smaller model, on the boundary: the statistic then
-    follows an equal mixture of two chi-squares (Self & Liang 1987, JASA 82; Stram & Lee 1994, Biometrics 50(4)): with k effects in the
-    smaller model, k and k + 1 degrees of freedom if effects are correlated, 0 and 1 if not.
+    Where the models differ by one patient effect, its variance is zero under the smaller model, on the boundary: the
+    statistic then follows an equal mixture of two chi-squares (Self & Liang 1987, JASA 82; Stram & Lee 1994,
+    Biometrics 50(4)): with k effects in the smaller model, k and k + 1 degrees of freedom if effects are correlated,
+    0 and 1 if not.
 
     Parameters
     ----------

@@ -16,8 +16,9 @@ _BOUNDS = {"log": (-27.0, 27.0), "atanh": (-8.0, 8.0), "identity": (-np.inf, np.
 class Covariance:
     """V = Z D Z' + R with parameters theta = (elements of D, parameters of R).
 
-    ``theta`` is what the information and the small-sample methods work on; V is linear in the elements of D. The optimiser works on
-    ``phi``: the Cholesky factor of D (which reaches a singular D without a constraint) and a link for each residual parameter.
+    ``theta`` is what the information and the small-sample methods work on; V is linear in the elements of D. The
+    optimiser works on ``phi``: the Cholesky factor of D (which reaches a singular D without a constraint) and a link
+    for each residual parameter.
 
     Parameters
     ----------

@@ -88,11 +88,11 @@ def _title(model: MixedModel) -> list[str]:
         fit += ", at the boundary"
     methods = {"reml": "restricted maximum likelihood", "ml": "maximum likelihood"}
     inference = f"{model.inference}, {model.information} information"
+    criteria = f"criterion {model.criterion:.4f}, AIC {model.aic:.2f}, BIC {model.bic:.2f}"
     return [
         f"Linear mixed model: {model.design.formula}",
         f"{model.n_patients} patients, {model.n_visits} visits; patient effects: {effects}; residual: {model.residual}",
-        f"{methods[model.method]}: {fit} after {model.record.evaluations} evaluations; criterion {model.criterion:.4f}, "
-        f"AIC {model.aic:.2f}, BIC {model.bic:.2f}",
+        f"{methods[model.method]}: {fit} after {model.record.evaluations} evaluations; {criteria}",
         f"Intervals 95 %, inference: {inference}",
     ]
 

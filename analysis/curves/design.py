@@ -187,8 +187,8 @@ def visit_moments(data: pd.DataFrame, fixed: str, *, patient: str = "patient_id"
     data : DataFrame
         One row a visit.
     fixed : str
-        A formula with the outcome and every covariate that later fits will use. Interactions with the week need not be in it;
-        interactions of covariates with each other do.
+        A formula with the outcome and every covariate that later fits will use. Interactions with the week need not
+        be in it; interactions of covariates with each other do.
     patient, week : str
         Columns of the patient and the week.
 
@@ -237,6 +237,8 @@ def design_from_moments(moments: VisitMoments, fixed: str) -> Design:
             where=f"formula {fixed}",
             what_to_do="Gather moments of that outcome.",
         )
+    mentioned = mentioned_columns(formula, set(known))
+    covariates = {name: covariate for name, covariate in covariates.items() if name in mentioned}
     sample = _skeleton(moments, covariates)
     frames: dict[Scope, pd.DataFrame] = {
         "week": _week_frame(moments.week, moments.distinct_weeks, moments.distinct_weeks, covariates),

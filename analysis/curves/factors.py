@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from abc import ABC
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -23,7 +24,7 @@ _OWN_FUNCTION = re.compile(r"(natural_spline|piecewise|log1p)\([^()]*\)")
 
 
 @dataclass(frozen=True)
-class Factor:
+class Factor(ABC):
     """One factor of a term, for example ``protocol``, ``np.log(baseline)`` or ``C(week)``.
 
     Parameters
@@ -42,7 +43,6 @@ class Factor:
 
     def encode(self, frame: pd.DataFrame) -> Encoded:
         """Give its encoded columns on the rows of a frame, by formulaic's names (of full and of reduced rank)."""
-        raise ModelError(f"The factor {self.expression} cannot be evaluated.")
 
     @property
     def state(self) -> tuple[dict[str, Any], dict[str, Any]]:
@@ -146,17 +146,15 @@ def refuse_undefined(columns: Encoded, expression: str) -> Encoded:
 
 
 def level_codes(column: pd.Series, levels: tuple[str, ...]) -> NDArray[np.int64]:
-    """Number the values of a column by their place among the levels; -1 where they are not among them."""
+    """Give each value's place among the levels; -1 where it is not among them."""
     if isinstance(column.dtype, pd.CategoricalDtype):
         place = {level: number for number, level in enumerate(levels)}
         lookup = np.array([place.get(str(category), -1) for category in column.cat.categories] + [-1])
-        codes: NDArray[np.int64] = lookup[column.cat.codes.to_numpy()]
-        return codes
+        return np.asarray(lookup[column.cat.codes.to_numpy()], dtype=np.int64)
     found, distinct = pd.factorize(column)
     place = {level: number for number, level in enumerate(levels)}
     lookup = np.array([place.get(str(value), -1) for value in distinct] + [-1])
-    codes = lookup[found]
-    return codes
+    return np.asarray(lookup[found], dtype=np.int64)
 
 
 def levels_of(column: pd.Series) -> tuple[str, ...] | None:

@@ -19,7 +19,7 @@ from analysis.curves.patient_terms import PatientTerms, patient_terms
 from analysis.curves.residual_structures import STRUCTURES, Array, Residual, VisitGrid
 from analysis.curves.robust import patient_sandwich
 from analysis.curves.small_sample import Inference, Information, SmallSample
-from analysis.curves.working_basis import WorkingBasis, working_basis
+from analysis.curves.working_basis import working_basis
 from analysis.errors import BoundaryWarning, ConvergenceWarning, DesignWarning
 
 _ZERO_VARIANCE = 1e-7
@@ -94,7 +94,7 @@ def fit_parts(
         )
     likelihood = Likelihood(basis, covariance, method)
     optimum = optimise(likelihood)
-    evaluation, active, boundary = _at_boundary(optimum, basis, terms, notes)
+    evaluation, active, boundary = _at_boundary(optimum, terms, notes)
     if method == "ml" and inference in {"kenward-roger", "kenward-roger-linear"}:
         inference = "satterthwaite"
         notes.append("Kenward-Roger is a method for REML; under maximum likelihood the inference is Satterthwaite's.")
@@ -157,9 +157,7 @@ def build_covariance(
     return Covariance(Z.reshape(*weeks.shape, -1) if terms.names else Z, correlated, STRUCTURES[residual](grid))
 
 
-def _at_boundary(
-    optimum: Optimum, basis: WorkingBasis, terms: PatientTerms, notes: list[str]
-) -> tuple[Evaluation, np.ndarray, bool]:
+def _at_boundary(optimum: Optimum, terms: PatientTerms, notes: list[str]) -> tuple[Evaluation, np.ndarray, bool]:
     """Put variances that vanish at zero exactly; list the parameters that stay free."""
     evaluation = optimum.evaluation
     covariance = evaluation.likelihood.covariance

@@ -91,6 +91,8 @@ def parse_formula(fixed: str, known: list[str]) -> tuple[Formula, str]:
 
 
 def mentioned_columns(formula: Formula, known: set[str]) -> list[str]:
+    """Give the columns of the data that a formula reads, sorted; raise a ModelError for a name that is not there."""
+    """List the columns of the data that a formula names; refuse one that is not there."""
     names: list[str] = []
     for term in formula:
         for factor in term.factors:
@@ -116,9 +118,9 @@ def formula_columns(
 ) -> tuple[tuple[Column, ...], dict[str, Factor]]:
     """Take the right-hand side of a formula apart.
 
-    The columns, their names and the coding of categories are formulaic's: it builds the design of a few rows, every column's name is looked
-    up among the products of encoded factors, and the values of the products are compared with formulaic's own. The structure is remembered for
-    the next fit with the same formula, weeks and categories.
+    The columns, their names and the coding of categories are formulaic's: it builds the design of a few rows, every
+    column's name is looked up among the products of encoded factors, and the values of the products are compared with
+    formulaic's own. The structure is remembered for the next fit with the same formula, weeks and categories.
 
     Parameters
     ----------
@@ -229,7 +231,8 @@ def _formulaic_matrix(
     if "week_spline" in factors:
         context["week_spline"] = functions.week_spline(sample[week].to_numpy(dtype=np.float64))
     spec = ModelSpec(formula=formula, transform_state=transforms, encoder_state=encoders, na_action="ignore")
-    matrix: pd.DataFrame = spec.get_model_matrix(sample, context=context)
+    with np.errstate(all="ignore"):
+        matrix: pd.DataFrame = spec.get_model_matrix(sample, context=context)
     return matrix
 
 

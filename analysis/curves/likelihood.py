@@ -85,8 +85,8 @@ class Likelihood:
 class Evaluation:
     """The likelihood at one theta.
 
-    With N the inverse of V (zero outside the visits of a pattern), every derivative is a product of the derivatives of V with the
-    same few m x m sums of a pattern: n N, N (sum r r') N and N (sum X A^-1 X') N, r being the residual.
+    With N the inverse of V (zero outside the visits of a pattern), every derivative is a product of the derivatives
+    of V with the same few m x m sums of a pattern: n N, N (sum r r') N and N (sum X A^-1 X') N, r being the residual.
 
     Parameters
     ----------

@@ -24,8 +24,9 @@ def model_means(
 ) -> pd.DataFrame:
     """Estimate the mean outcome at each week, by group.
 
-    A number is held at its mean over patients (over visits where it changes by visit); categories that are not in ``by`` are averaged with
-    equal weights, as estimated marginal means usually are (Searle, Speed & Milliken 1980, Am Stat 34(4)).
+    A number is held at its mean over patients (over visits where it changes by visit); categories that are not in
+    ``by`` are averaged with equal weights, as estimated marginal means usually are (Searle, Speed & Milliken 1980, Am
+    Stat 34(4)).
 
     Parameters
     ----------
@@ -80,7 +81,8 @@ def model_differences(
     Returns
     -------
     DataFrame
-        The column ``of``, reference, week, estimate, std_error, df, statistic, p_value, lower, upper, level, method, adjust.
+        The column ``of``, reference, week, estimate, std_error, df, statistic, p_value, lower, upper, level, method,
+        adjust.
     """
     groups = group_names(model, of)
     levels = list(model.design.covariates[groups[0]].levels or ())

@@ -45,15 +45,16 @@ def fit_mixed(
     Parameters
     ----------
     data : DataFrame or VisitMoments
-        One row a visit; rows with a missing outcome or covariate are left out and counted in ``record.notes``. Or the moments of such
-        rows (see :func:`visit_moments`): the same fit, without what needs the rows (``predict`` with patients, ``patient_effects``,
-        residuals, robust inference).
+        One row a visit; rows with a missing outcome or covariate are left out and counted in ``record.notes``. Or the
+        moments of such rows (see :func:`visit_moments`): the same fit, without what needs the rows (``predict`` with
+        patients, ``patient_effects``, residuals, robust inference).
     fixed : str
-        Formula of the fixed effects with the outcome, e.g. ``"value ~ protocol * week_spline + baseline"``. Besides formulaic's own
-        functions it may use ``week_spline`` (a natural cubic spline of three columns), ``natural_spline(week, df=4)``,
-        ``piecewise(week, [6, 12])``, ``log1p(week)`` and ``C(week)``. Functions that learn from data learn from the distinct weeks
-        (functions of the week), from one row a patient (of patient covariates), or from all rows.
-        Where columns say the same thing, the later one is dropped with a DesignWarning.
+        Formula of the fixed effects with the outcome, e.g. ``"value ~ protocol * week_spline + baseline"``. Besides
+        formulaic's own functions it may use ``week_spline`` (a natural cubic spline of three columns),
+        ``natural_spline(week, df=4)``, ``piecewise(week, [6, 12])``, ``log1p(week)`` and ``C(week)``. Functions that
+        learn from data learn from the distinct weeks (functions of the week), from one row a patient (of patient
+        covariates), or from all rows. Where columns say the same thing, the later one is dropped with a
+        DesignWarning.
     patient, week : str
         Columns of the patient and the week.
     patient_effects : str or None
@@ -61,17 +62,18 @@ def fit_mixed(
     correlated : bool
         Whether the patient effects may be correlated.
     residual : str
-        ``"independent"``, ``"by-week"``, ``"compound-symmetry"``, ``"ar1"`` (by visit of the schedule), ``"ar1-by-week"``,
-        ``"exponential"`` (by weeks between), ``"toeplitz"``, ``"unstructured"``.
+        ``"independent"``, ``"by-week"``, ``"compound-symmetry"``, ``"ar1"`` (by visit of the schedule),
+        ``"ar1-by-week"``, ``"exponential"`` (by weeks between), ``"toeplitz"``, ``"unstructured"``.
     method : "reml" or "ml"
         Restricted or full maximum likelihood.
     inference : str
-        ``"kenward-roger"`` (1997), ``"kenward-roger-linear"`` (without the second derivatives of V), ``"satterthwaite"``, ``"normal"``,
-        ``"robust"`` (sandwich over patients). Kenward-Roger is a method for REML: with ``method="ml"`` Satterthwaite takes its place,
-        and ``inference`` of the result and its notes say so.
+        ``"kenward-roger"`` (1997), ``"kenward-roger-linear"`` (without the second derivatives of V),
+        ``"satterthwaite"``, ``"normal"``, ``"robust"`` (sandwich over patients). Kenward-Roger is a method for REML:
+        with ``method="ml"`` Satterthwaite takes its place, and ``inference`` of the result and its notes say so.
     information : "observed" or "expected"
-        Which information of the covariance parameters small-sample methods use. With missing visits only the observed one is right
-        (Kenward & Molenberghs 1998, Stat Sci 13(3)); published Kenward-Roger values of R use the expected one.
+        Which information of the covariance parameters small-sample methods use. With missing visits only the observed
+        one is right (Kenward & Molenberghs 1998, Stat Sci 13(3)); published Kenward-Roger values of R use the
+        expected one.
 
     Returns
     -------
@@ -203,7 +205,7 @@ class MixedModel:
     @cached_property
     def coefficients(self) -> pd.DataFrame:
         """The fixed effects: index the term; estimate, std_error, df, statistic, p_value, lower, upper (95 %)."""
-        table = self.contrasts.estimates(np.eye(len(self.design.names))[self.basis.kept], 0.95)
+        table = self.contrasts.estimates(self._of_all_columns(np.eye(len(self.basis.names))), 0.95)
         table.index = pd.Index(self.basis.names, name="term")
         return table
 
@@ -229,11 +231,14 @@ class MixedModel:
                 where=f"coefficients: {', '.join(self.basis.names)}",
                 what_to_do="Give one number for each coefficient, in this order.",
             )
-        rows = np.zeros((len(wanted), len(self.design.names)))
-        rows[:, self.basis.kept] = wanted
-        dropped = np.setdiff1d(np.arange(rows.shape[1]), self.basis.kept)
-        rows[:, dropped] = wanted @ self.basis.dependence
-        return self.contrasts.estimates(rows, level).assign(level=level, method=self.inference)
+        return self.contrasts.estimates(self._of_all_columns(wanted), level).assign(level=level, method=self.inference)
+
+    def _of_all_columns(self, rows: Array) -> Array:
+        """Extend contrasts of the kept columns to all of the formula, so that the dropped ones count as what they repeat."""
+        extended = np.zeros((len(rows), len(self.design.names)))
+        extended[:, self.basis.kept] = rows
+        extended[:, np.setdiff1d(np.arange(extended.shape[1]), self.basis.kept)] = rows @ self.basis.dependence
+        return extended
 
     def test(self, term: str) -> pd.DataFrame:
         """Test all columns of a term together (F test).
@@ -241,7 +246,8 @@ class MixedModel:
         Parameters
         ----------
         term : str
-            A term of the formula, e.g. ``"protocol:week_spline"`` (factors in any order), or several joined by ``" + "``.
+            A term of the formula, e.g. ``"protocol:week_spline"`` (factors in any order), or several joined by ``" +
+            "``.
 
         Returns
         -------
@@ -250,8 +256,8 @@ class MixedModel:
 
         Notes
         -----
-        The test is that the term's coefficients are all zero, in the coding of the formula: for a term that is part of an interaction
-        that is the term's effect at the reference.
+        The test is that the term's coefficients are all zero, in the coding of the formula: for a term that is part
+        of an interaction that is the term's effect at the reference.
         """
         wanted = [frozenset(part.strip().split(":")) for part in term.split(" + ")]
         places = [k for k, column in enumerate(self.design.columns) if frozenset(column.term.split(":")) in wanted]
@@ -261,8 +267,8 @@ class MixedModel:
                 where=f"terms: {', '.join(dict.fromkeys(column.term for column in self.design.columns))}",
                 what_to_do="Name one of these terms.",
             )
-        rows = np.eye(len(self.design.names))[[k for k in places if k in set(self.basis.kept.tolist())]]
-        table = self.contrasts.joint(rows).assign(method=self.inference)
+        rows = np.eye(len(self.basis.names))[np.isin(self.basis.kept, places)]
+        table = self.contrasts.joint(self._of_all_columns(rows)).assign(method=self.inference)
         table.index = pd.Index([term], name="term")
         return table
 
@@ -287,12 +293,13 @@ class MixedModel:
         Returns
         -------
         DataFrame
-            The columns of ``by``, week, estimate, std_error, df, lower, upper, level, method, n (patients of the group).
+            The columns of ``by``, week, estimate, std_error, df, lower, upper, level, method, n (patients of the
+            group).
 
         Notes
         -----
-        Numbers are held at their mean over patients (over visits where they change by visit); categories not in ``by`` are averaged with
-        equal weights.
+        Numbers are held at their mean over patients (over visits where they change by visit); categories not in
+        ``by`` are averaged with equal weights.
         """
         return model_means(self, by, weeks, level)
 
@@ -323,7 +330,8 @@ class MixedModel:
         Returns
         -------
         DataFrame
-            The column ``of``, reference, week, estimate, std_error, df, statistic, p_value, lower, upper, level, method, adjust.
+            The column ``of``, reference, week, estimate, std_error, df, statistic, p_value, lower, upper, level,
+            method, adjust.
         """
         return model_differences(self, of, reference, weeks, adjust, level)
 
@@ -352,8 +360,9 @@ class MixedModel:
     def covariance_parameters(self) -> pd.DataFrame:
         """The covariance parameters.
 
-        Index parameter; columns part ("patient effects" or "residual"), estimate, std_error (from the information asked for; missing where
-        held at a boundary), sd_or_correlation (the square root of a variance, the correlation of a covariance of patient effects).
+        Index parameter; columns part ("patient effects" or "residual"), estimate, std_error (from the information
+        asked for; missing where held at a boundary), sd_or_correlation (the square root of a variance, the
+        correlation of a covariance of patient effects).
         """
         return covariance_table(self)
 

@@ -17,8 +17,8 @@ def add_moments(first: VisitMoments, second: VisitMoments) -> VisitMoments:
     Parameters
     ----------
     first, second : VisitMoments
-        Of the same outcome, week and columns; categories may differ (those of the first come first). A patient may be in one of
-        them only: the moments cannot tell.
+        Of the same outcome, week and columns; categories may differ (those of the first come first). A patient may be
+        in one of them only: the moments cannot tell.
 
     Returns
     -------

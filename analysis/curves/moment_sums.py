@@ -100,7 +100,7 @@ def visit_patterns(
 
 
 def _distinct_masks(seen: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Number the distinct rows of a table of booleans (at most 62 columns), and give a row of each."""
+    """Find the distinct rows of a table of booleans (at most 62 columns): each row's number, and a row of each."""
     bits = np.zeros(seen.shape[0], dtype=np.int64)
     for slot in range(seen.shape[1]):
         bits |= seen[:, slot].astype(np.int64) << slot

@@ -55,8 +55,9 @@ def optimise(likelihood: Likelihood) -> Optimum:
     """Find the minimum of the criterion.
 
     The first step solves the linearised equations from V = I (as MIVQUE does); then Newton steps with
-    the observed information on the Cholesky factor of D and the links of the residual parameters. Where the second derivative is
-    not positive definite its eigenvalues are made so; a step that does not decrease the criterion is halved.
+    the observed information on the Cholesky factor of D and the links of the residual parameters. Where the second
+    derivative is not positive definite its eigenvalues are made so; a step that does not decrease the criterion is
+    halved.
 
     Parameters
     ----------
@@ -124,10 +125,8 @@ def _descend(counter: _Counter, phi: Array, here: Evaluation | None) -> Optimum:
         values, vectors = np.linalg.eigh(H[np.ix_(free, free)])
         floor = 1e-8 * max(float(np.abs(values).max()), 1e-8)
         definite = bool(values.min() > -floor)
-        if definite:
-            bent = np.maximum(values, floor)
-        else:
-            bent = np.maximum(np.abs(values), 1e-4 * np.abs(values).max())
+        sizes = np.abs(values)
+        bent = np.maximum(values, floor) if definite else np.maximum(sizes, 1e-4 * sizes.max())
         along = vectors.T @ gradient[free]
         step = np.zeros(phi.size)
         step[free] = -vectors @ (along / bent)

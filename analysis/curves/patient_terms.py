@@ -54,7 +54,8 @@ def patient_terms(design: Design, wanted: str | None, *, correlated: bool) -> Pa
     design : Design
         The fixed effects, which know the weeks.
     wanted : str or None
-        For example ``"1 + week"``; None for no patient effects. The word ``week`` stands for the week column, whatever its name.
+        For example ``"1 + week"``; None for no patient effects. The word ``week`` stands for the week column,
+        whatever its name.
     correlated : bool
         Whether the effects may be correlated; then they are made orthogonal internally.
 

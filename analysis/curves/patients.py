@@ -40,8 +40,9 @@ def effects_of_patients(model: MixedModel) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        One row a patient and effect: the patient column, effect, estimate, std_error. The standard error is that of estimate minus
-        true effect, with the uncertainty of the fixed effects and without that of the covariance parameters (Henderson 1975, Biometrics 31(2)).
+        One row a patient and effect: the patient column, effect, estimate, std_error. The standard error is that of
+        estimate minus true effect, with the uncertainty of the fixed effects and without that of the covariance
+        parameters (Henderson 1975, Biometrics 31(2)).
     """
     rows = rows_of(model, "Patient effects")
     _refuse_no_effects(model)
@@ -80,10 +81,10 @@ def residuals_of_visits(model: MixedModel) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        In the order of the data, one row a visit used: the patient column, week, outcome, fitted (the mean curve), fitted_patient
-        (with the patient's effects), raw (outcome - fitted_patient), standardised (raw over the residual standard deviation), marginal
-        (outcome - fitted), decorrelated (marginal residuals of a patient made independent with variance one, by the Cholesky factor of
-        V: the ones to look at for normality).
+        In the order of the data, one row a visit used: the patient column, week, outcome, fitted (the mean curve),
+        fitted_patient (with the patient's effects), raw (outcome - fitted_patient), standardised (raw over the
+        residual standard deviation), marginal (outcome - fitted), decorrelated (marginal residuals of a patient made
+        independent with variance one, by the Cholesky factor of V: the ones to look at for normality).
     """
     rows = rows_of(model, "Residuals")
     here = model.optimum
@@ -173,21 +174,23 @@ def expected_curve(
     patient : object
         The patient's id.
     weeks : sequence of float, or None
-        Weeks, also later than the last visit; None for the weeks of the data. Covariates that change by visit are held at the patient's last.
+        Weeks, also later than the last visit; None for the weeks of the data. Covariates that change by visit are
+        held at the patient's last.
     level : float
         Level of both intervals.
 
     Returns
     -------
     DataFrame
-        week, observed (missing where there was no visit), estimate, std_error, lower, upper (of the patient's own curve),
-        prediction_lower, prediction_upper (of a measured value), level, method.
+        week, observed (missing where there was no visit), estimate, std_error, lower, upper (of the patient's own
+        curve), prediction_lower, prediction_upper (of a measured value), level, method.
 
     Notes
     -----
-    The estimate is the mean curve plus what the patient's visits say through the covariance: C' V^-1 (y - X b), C being the covariance
-    of the visits seen with the week wanted (Robinson 1991, Stat Sci 6(1)). With a correlated residual and no error apart, the curve goes
-    through the visits seen. Intervals are normal ones with the covariance parameters taken as known; those of the fixed effects are in.
+    The estimate is the mean curve plus what the patient's visits say through the covariance: C' V^-1 (y - X b), C
+    being the covariance of the visits seen with the week wanted (Robinson 1991, Stat Sci 6(1)). With a correlated
+    residual and no error apart, the curve goes through the visits seen. Intervals are normal ones with the covariance
+    parameters taken as known; those of the fixed effects are in.
 
     Raises
     ------

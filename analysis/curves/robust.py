@@ -20,9 +20,9 @@ def patient_sandwich(
     """Estimate the covariance of the coefficients from the patients' own scatter.
 
     The sandwich of Liang & Zeger (1986, Biometrika 73(1)) with each patient's residual corrected for its leverage,
-    (I - H_i)^-1 r_i, by Mancl & DeRouen (2001, Biometrics 57(1)): right whatever the true covariance, with little or upward bias in
-    small samples. Intervals use t with patients minus patient covariates (the constant included) degrees of freedom
-    (design choice).
+    (I - H_i)^-1 r_i, by Mancl & DeRouen (2001, Biometrics 57(1)): right whatever the true covariance, with little or
+    upward bias in small samples. Intervals use t with patients minus patient covariates (the constant included)
+    degrees of freedom (design choice).
 
     Parameters
     ----------

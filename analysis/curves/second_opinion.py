@@ -52,9 +52,10 @@ def second_opinion(model: MixedModel) -> SecondOpinion:
     Parameters
     ----------
     model : MixedModel
-        A fit from rows. With an independent residual statsmodels fits the whole model itself (MixedLM; ordinary least squares
-        without patient effects). It has no other residual structure: there its generalised least squares takes our covariance of the
-        visits (up to 3,000) and estimates coefficients, standard errors and, under ML, the likelihood.
+        A fit from rows. With an independent residual statsmodels fits the whole model itself (MixedLM; ordinary least
+        squares without patient effects). It has no other residual structure: there its generalised least squares
+        takes our covariance of the visits (up to 3,000) and estimates coefficients, standard errors and, under ML,
+        the likelihood.
 
     Returns
     -------
@@ -67,8 +68,8 @@ def second_opinion(model: MixedModel) -> SecondOpinion:
 
     Notes
     -----
-    Standard errors are compared before the small-sample adjustment, which statsmodels does not have. MixedLM may stop short of the
-    optimum; a criterion of its own that is larger than ours means that ours is the better fit.
+    Standard errors are compared before the small-sample adjustment, which statsmodels does not have. MixedLM may stop
+    short of the optimum; a criterion of its own that is larger than ours means that ours is the better fit.
     """
     import statsmodels
     import statsmodels.api

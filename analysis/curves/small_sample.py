@@ -21,11 +21,13 @@ class SmallSample:
 
     With Phi the covariance of the coefficients, W that of theta (inverse information), P_k = X'N dV_k N X:
 
-    - Satterthwaite: df = 2 (l'Phi l)^2 / g'Wg with g_k = l'Phi P_k Phi l; several rows together as the package lmerTest does
+    - Satterthwaite: df = 2 (l'Phi l)^2 / g'Wg with g_k = l'Phi P_k Phi l; several rows together as the package
+      lmerTest does
       (Kuznetsova, Brockhoff & Christensen 2017, J Stat Softw 82(13)): by the eigenvectors of L Phi L'.
-    - Kenward-Roger (1997, Biometrics 53(3)): Phi_A = Phi + 2 Phi (sum W_kl (Q_kl - P_k Phi P_l - R_kl / 4)) Phi, and an F statistic
-      scaled to match two moments, as the package pbkrtest does (Halekoh & Hojsgaard 2014, J Stat Softw 59(9)). The sum over pairs of
-      parameters is taken inside the weight matrix of one X' M X.
+    - Kenward-Roger (1997, Biometrics 53(3)): Phi_A = Phi + 2 Phi (sum W_kl (Q_kl - P_k Phi P_l - R_kl / 4)) Phi, and
+      an F statistic
+      scaled to match two moments, as the package pbkrtest does (Halekoh & Hojsgaard 2014, J Stat Softw 59(9)). The
+      sum over pairs of parameters is taken inside the weight matrix of one X' M X.
 
     Parameters
     ----------

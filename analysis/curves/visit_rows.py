@@ -80,8 +80,8 @@ class VisitRows:
         return _differs(self.frame[name], self.first_row, self.patient)
 
     def values_by_week(self, name: str) -> pd.Series | None:
-        """Give a column's value at each distinct week, or None where two rows of one week differ."""
-        if self.weeks.size > MOST_SCHEDULED_WEEKS:
+        """Give a column's value at each week of a schedule, or None where two rows of one week differ."""
+        if not self.scheduled:
             return None
         place = np.searchsorted(self.weeks, self.week)
         first = np.full(self.weeks.size, -1)
@@ -213,7 +213,7 @@ def _complete(frame: pd.DataFrame) -> NDArray[np.bool_]:
 
 
 def _patients(column: pd.Series) -> tuple[NDArray[np.int64], NDArray[np.object_], NDArray[np.int64]]:
-    """Number the patients; where each patient's rows stand together, by looking for the changes only."""
+    """Give each row its patient's number; where a patient's rows stand together, by looking for the changes only."""
     if isinstance(column.dtype, pd.CategoricalDtype):
         keys = column.cat.codes.to_numpy()
     elif pd.api.types.is_numeric_dtype(column.dtype):
@@ -248,7 +248,7 @@ def _distinct_weeks(week: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDA
 
 
 def _visit_numbers(code: NDArray[np.int64], place: NDArray[np.int64]) -> tuple[NDArray[np.int64], int, int]:
-    """Number the visits of each patient by week; count the rows that share patient and week."""
+    """Give each row its place among its patient's visits by week; count the rows that share patient and week."""
     order = np.lexsort((place, code))
     sorted_code, sorted_place = code[order], place[order]
     start = np.flatnonzero(np.concatenate([[True], sorted_code[1:] != sorted_code[:-1]]))

@@ -142,4 +142,4 @@ class WeekFunctions:
 
     def context(self) -> Mapping[str, Any]:
         """Give the names that a formula may use."""
-        return {"natural_spline": self.natural_spline, "piecewise": self.piecewise, "log1p": np.log1p, "np": np}
+        return {"natural_spline": self.natural_spline, "piecewise": self.piecewise, "log1p": np.log1p}

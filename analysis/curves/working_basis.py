@@ -114,6 +114,7 @@ def working_basis(design: Design, moments: VisitMoments) -> WorkingBasis:
                 what_to_do="Write at least an intercept: 'value ~ 1'.",
             )
     scale = elements.residual_scale()
+    unit = scale or 1.0  # a scale of zero is refused by check_outcome
     return WorkingBasis(
         names=[design.names[k] for k in keep],
         dropped=[design.names[k] for k in sorted(dropped)],
@@ -122,10 +123,10 @@ def working_basis(design: Design, moments: VisitMoments) -> WorkingBasis:
         F=elements.F,
         B=elements.B,
         U_ee=elements.U_ee,
-        U_ey=elements.U_ey / scale,
-        U_yy=elements.U_yy / scale**2,
+        U_ey=elements.U_ey / unit,
+        U_yy=elements.U_yy / unit**2,
         T=elements.T,
-        offset=elements.offset / scale,
+        offset=elements.offset / unit,
         scale=scale,
         counts=moments.counts,
         seen=moments.seen,

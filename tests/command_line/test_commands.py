@@ -1,7 +1,5 @@
 """Each command does one thing, says what it did, and explains what went wrong without a traceback."""
 
-import os
-
 import pandas as pd
 import pytest
 
@@ -88,7 +86,9 @@ def test_import_of_a_column_that_the_file_lacks_lists_what_is_there(kneecurve, w
         pytest.param(b"id;treatment;koos_pre;koos_6w;koos_12w\nP1;usual;44;58;70\n", "delimiter", id="semicolons"),
         pytest.param(b"\x89PNG\r\n\x1a\n\x00\x00", "", id="not a table"),
         pytest.param(b'id,treatment,koos_pre,koos_6w,koos_12w\nP1,usual,"44,5",58,70\n', "decimal", id="decimal comma"),
-        pytest.param(b"id,treatment,koos_pre,koos_6w,koos_12w\nP1,usual,good,58,70\n", "koos_pre", id="text in numbers"),
+        pytest.param(
+            b"id,treatment,koos_pre,koos_6w,koos_12w\nP1,usual,good,58,70\n", "koos_pre", id="text in numbers"
+        ),
         pytest.param(b"id,treatment,koos_pre,koos_6w,koos_12w\nP1,usual,inf,58,70\n", "infinite", id="infinite"),
     ],
 )
@@ -175,11 +175,11 @@ def test_demo_writes_a_report_then_refuses_then_overwrites(kneecurve, tmp_path, 
     reports = list((tmp_path / "kneecurve_demo").rglob("*.html"))
     assert len(reports) == 1
     assert str(reports[0]) in first.out.replace("\n", "")
-    before = os.stat(reports[0]).st_mtime_ns
+    before = reports[0].stat().st_mtime_ns
     second = kneecurve("demo", "--patients", "36")
     assert second.code == 1
     assert "kneecurve_demo" in second.err
-    assert os.stat(reports[0]).st_mtime_ns == before
+    assert reports[0].stat().st_mtime_ns == before
     third = kneecurve("demo", "--patients", "36", "--overwrite")
     assert third.code == 0, third.err
     assert "Overwriting" in third.out
