@@ -41,6 +41,7 @@ class Factor(ABC):
     scope: Scope
     variables: tuple[str, ...]
 
+    @abstractmethod
     def encode(self, frame: pd.DataFrame) -> Encoded:
         """Give its encoded columns on the rows of a frame, by formulaic's names (of full and of reduced rank)."""
 
