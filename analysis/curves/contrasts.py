@@ -39,7 +39,7 @@ class Contrasts:
 
     def working(self, rows: Array) -> Array:
         """Rewrite contrasts of the formula's columns as contrasts of the working ones."""
-        return np.linalg.solve(self.basis.T.T, rows[:, self.basis.kept].T).T
+        return np.asarray(np.linalg.solve(self.basis.T.T, rows[:, self.basis.kept].T).T, dtype=np.float64)
 
     def estimable(self, rows: Array) -> np.ndarray:
         """Tell which contrasts the data can estimate, given the columns that were dropped."""

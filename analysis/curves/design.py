@@ -307,8 +307,8 @@ def _skeleton(moments: VisitMoments, covariates: Mapping[str, Covariate]) -> pd.
     frame = pd.DataFrame({moments.week: np.resize(moments.distinct_weeks, count)})
     for number, covariate in enumerate(covariates.values()):
         if covariate.levels is not None:
-            levels = list(covariate.levels)
-            frame[covariate.name] = pd.Categorical.from_codes((turn + turn // (number + 2)) % len(levels), levels)
+            codes = (turn + turn // (number + 2)) % len(covariate.levels)
+            frame[covariate.name] = pd.Categorical.from_codes(codes, pd.Index(covariate.levels))
         else:
             spread = np.where(turn % (number + 2) == 0, 1.0, 1.25)
             frame[covariate.name] = spread * (covariate.mean if np.isfinite(covariate.mean) and covariate.mean else 1.0)

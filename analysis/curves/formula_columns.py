@@ -238,7 +238,7 @@ def _formulaic_matrix(
 
 def _with_levels(sample: pd.DataFrame, covariates: Mapping[str, Covariate]) -> pd.DataFrame:
     changed = {
-        name: pd.Categorical.from_codes(level_codes(sample[name], covariate.levels), list(covariate.levels))
+        name: pd.Categorical.from_codes(level_codes(sample[name], covariate.levels), pd.Index(covariate.levels))
         for name, covariate in covariates.items()
         if covariate.levels is not None
     }

@@ -100,7 +100,7 @@ def model_differences(
     parts = [rows[(grid[of] == name).to_numpy()] - rows[is_base] for name in others]
     table = model.contrasts.estimates(np.concatenate(parts), level)
     table = adjust_table(table, adjust, level)
-    table.insert(0, of, pd.Categorical(np.repeat(others, count), levels))
+    table.insert(0, of, pd.Series(pd.Categorical(np.repeat(others, count), levels)))
     table.insert(1, "reference", base)
     table.insert(2, "week", np.tile(grid["week"][is_base], len(others)))
     return table.assign(level=level, method=model.inference, adjust=adjust)

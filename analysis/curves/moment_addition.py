@@ -59,7 +59,9 @@ def add_moments(first: VisitMoments, second: VisitMoments) -> VisitMoments:
     keys = np.column_stack([week_rows, seen])
     _, representative, pattern = np.unique(keys, axis=0, return_index=True, return_inverse=True)
     pattern = pattern.reshape(-1)
-    counts = np.bincount(pattern, weights=np.concatenate([part.counts for part in merged]))
+    counts = np.asarray(
+        np.bincount(pattern, weights=np.concatenate([part.counts for part in merged])), dtype=np.float64
+    )
     products = np.zeros((counts.size, *merged[0].products.shape[1:]))
     np.add.at(products, pattern, np.concatenate([part.products for part in merged]))
     return replace(

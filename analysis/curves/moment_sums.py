@@ -86,9 +86,9 @@ def visit_patterns(
     tuple of ndarray
         Seen (patients, slots); weeks (1 or patterns, slots); the pattern of each patient; a patient of each pattern.
     """
-    seen = np.zeros(rows.n_patients * rows.slots, dtype=bool)
-    seen[rows.cells()] = True
-    seen = seen.reshape(rows.n_patients, rows.slots)
+    cells = np.zeros(rows.n_patients * rows.slots, dtype=bool)
+    cells[rows.cells()] = True
+    seen = cells.reshape(rows.n_patients, rows.slots)
     if rows.scheduled:
         pattern, representative = _distinct_masks(seen)
         return seen, rows.weeks[None, :], pattern, representative

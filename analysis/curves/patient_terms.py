@@ -110,7 +110,7 @@ def patient_terms(design: Design, wanted: str | None, *, correlated: bool) -> Pa
     Z = terms.columns(frame)
     size = np.sqrt((Z**2).mean(axis=0))
     if correlated:
-        R = np.linalg.qr(Z / size, mode="r")
+        R = np.linalg.qr(Z / size).R
         if R.shape[0] < len(names) or np.abs(np.diag(R)).min() < 1e-8:
             raise ModelError(
                 f"The patient effects {wanted!r} say the same thing twice at {frame.shape[0]} distinct weeks.",

@@ -208,7 +208,7 @@ def expected_curve(
     ... })
     >>> fit = fit_mixed(visits, "value ~ week", patient_effects="1")
     >>> expected_curve(fit, 2, weeks=[26])["estimate"].round(1).tolist()
-    [93.2]
+    [92.6]
     """
     rows = rows_of(model, "Expected curves")
     at = model.weeks_or_default(weeks)

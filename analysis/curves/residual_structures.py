@@ -207,8 +207,8 @@ class Unstructured(ResidualStructure):
         rows, columns = np.tril_indices(grid.weeks.size)
         self.links = ("identity",) * rows.size
         names, basis = [], []
-        for a, b in zip(rows, columns, strict=True):
-            one = grid.at(a)[:, :, None] * grid.at(b)[:, None, :]
+        for a, b in zip(rows.tolist(), columns.tolist(), strict=True):
+            one: Array = grid.at(a)[:, :, None] * grid.at(b)[:, None, :]
             basis.append(one if a == b else one + one.transpose(0, 2, 1))
             weeks = f"{grid.weeks[b]:g} and {grid.weeks[a]:g}"
             names.append(
