@@ -78,6 +78,7 @@ def difference_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
         alt=_differences_in_words(table, curves, decimals, percent),
         table=difference_table(table, curves.measure, level),
         draw=draw,
+        message=_difference_message(table, curves),
     )
 
 
@@ -127,6 +128,15 @@ def better_side(measure: Measure, protocol: str) -> str:
     """
     side = "above" if measure.sign > 0 else "below"
     return f"{side} the line is better for {protocol}"
+
+
+def _difference_message(table: pd.DataFrame, curves: RecoveryCurves) -> str:
+    at = table[np.isclose(table["week"].astype(float), curves.primary_week)]
+    apart = int(((at["lower"] > 0) | (at["upper"] < 0)).sum())
+    week = numbers.week(curves.primary_week)
+    if len(at) == 1:
+        return f"At week {week} the interval of the difference {'leaves out' if apart else 'holds'} zero"
+    return f"At week {week} the intervals of {apart} of {len(at)} differences leave out zero"
 
 
 def _differences_in_words(table: pd.DataFrame, curves: RecoveryCurves, decimals: int, percent: str) -> str:

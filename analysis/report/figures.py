@@ -44,6 +44,10 @@ class Figure:
         The numbers drawn. Lines of single patients are not in it.
     draw : callable
         Takes ``"wide"`` or ``"narrow"`` and returns a matplotlib figure.
+    message : str
+        What it says in a short sentence without full stop, as the title of a slide; empty where it is not for slides.
+    draw_for_slide : callable, optional
+        Returns a matplotlib figure that is wide and low, for figures that are high.
 
     Examples
     --------
@@ -66,6 +70,8 @@ class Figure:
     alt: str
     table: Table
     draw: Callable[[Width], Drawing]
+    message: str = ""
+    draw_for_slide: Callable[[], Drawing] | None = None
     _drawn: dict[Width, bytes] = field(default_factory=dict, repr=False)
 
     @property
@@ -100,11 +106,19 @@ class Figure:
 
     def describe(self) -> dict[str, Any]:
         """Return the words and the numbers of the figure, in plain lists and dictionaries."""
+        for_slide = {}
+        if self.draw_for_slide is not None:
+            import matplotlib as mpl
+
+            with mpl.rc_context(settings()):
+                for_slide = {"png_for_slide": base64.b64encode(_picture(self.draw_for_slide())).decode("ascii")}
         return {
+            **for_slide,
             "name": self.name,
             "title": self.title,
             "caption": self.caption,
             "alt": self.alt,
+            "message": self.message,
             "table": self.table.describe(),
         }
 

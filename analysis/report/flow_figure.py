@@ -79,6 +79,7 @@ def flow_figure(found: PatientFlow, *, modelled: pd.Series | None = None, modell
         alt=_flow_in_words(found, total),
         table=flow_table(found),
         draw=draw,
+        message=_flow_message(found, total),
     )
 
 
@@ -188,6 +189,13 @@ def _draw_column(axes: Axes, boxes: list[list[str]], mark: Mark, left: float, wi
             )  # fmt: skip
             top -= 0.2
     return top
+
+
+def _flow_message(found: PatientFlow, total: int) -> str:
+    if not found.weeks:
+        return f"{numbers.count(found.allocated['seen_after_baseline'].sum())} of {total} patients were seen afterwards"
+    seen = numbers.count(found.allocated["seen_at_last_week"].sum())
+    return f"{seen} of {numbers.plural(total, 'patient')} were seen at week {numbers.week(found.weeks[-1])}"
 
 
 def _flow_in_words(found: PatientFlow, total: int) -> str:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from analysis.errors import ReportError
 from analysis.report.passages import PASSAGE_TYPE
+from analysis.report.wording import made_in_words
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
@@ -76,7 +77,7 @@ def notebook_to_html(notebook: NotebookNode, *, stamp: str, language: str = "en"
         rest=rest,
         contents=contents,
         language=language,
-        stamp=stamp,
+        made=made_in_words(stamp),
         style=(TEMPLATES / "page.css").read_text(encoding="utf-8"),
         title=": ".join([headings.found[0][2], *_subtitle(notebook)]),
     )

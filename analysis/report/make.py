@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import mkdtemp
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from analysis.cohort.provenance import describe_source
 from analysis.errors import ReportError
@@ -19,10 +19,11 @@ from analysis.report.parameters import check_parameters
 from analysis.report.provenance import Record, record_inputs, time_stamp, versions
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from nbformat import NotebookNode
 
+Format = Literal["html", "pdf", "docx", "pptx"]
 FOLDER_PARAMETER = "folder"
 
 
@@ -38,11 +39,20 @@ class ReportFiles:
         The executed notebook.
     record : Path
         What the report was made from, as JSON.
+    pdf, word, slides : Path or None
+        The other forms, where they were asked for.
     """
 
     html: Path
     notebook: Path
     record: Path
+    pdf: Path | None = None
+    word: Path | None = None
+    slides: Path | None = None
+
+    def paths(self) -> list[Path]:
+        """Return every file, in the order in which they are written."""
+        return [one for one in (self.record, self.notebook, self.pdf, self.word, self.slides, self.html) if one]
 
 
 def make_report(
@@ -51,10 +61,11 @@ def make_report(
     out: Path | str,
     *,
     parameters: Mapping[str, Any] | None = None,
+    formats: Sequence[Format] = ("html",),
     overwrite: bool = False,
     progress: Callable[[int, int], None] | None = None,
 ) -> ReportFiles:
-    """Run a report notebook on a cohort folder and write one HTML file that stands alone.
+    """Run a report notebook on a cohort folder and write one HTML file that stands alone, and other forms beside it.
 
     Parameters
     ----------
@@ -66,6 +77,8 @@ def make_report(
         Folder that is written; made where it is not there.
     parameters : mapping, optional
         Parameters of the notebook; the folder is not among them.
+    formats : sequence of {"html", "pdf", "docx", "pptx"}
+        Forms to write, all from one run of the notebook; the page is always written.
     overwrite : bool
         Whether an earlier report of that name is replaced.
     progress : callable, optional
@@ -98,7 +111,7 @@ def make_report(
     notebook = read_notebook(source)
     declared = notebook_parameters(notebook, where=str(source.name))
     given = check_parameters(parameters or {}, declared, report=source.stem, reserved=(FOLDER_PARAMETER,))
-    files = ReportFiles(*(destination / f"{source.stem}{ending}" for ending in (".html", ".ipynb", ".json")))
+    files = _files(destination, source.stem, formats)
     _refuse_to_replace(files, overwrite=overwrite)
 
     with _working_folder(destination) as working:
@@ -115,14 +128,49 @@ def make_report(
         _write(working / files.html.name, notebook_to_html(executed, stamp=stamp))
         _write(working / files.notebook.name, _notebook_text(executed))
         _write(working / files.record.name, json.dumps({**record.to_json(), "made": stamp}, indent=2) + "\n")
-        for path in (files.record, files.notebook, files.html):
+        _write_forms(working, files, executed, stamp)
+        for path in files.paths():
             (working / path.name).replace(path)
         (destination / f"{source.stem}.failed.ipynb").unlink(missing_ok=True)
     return files
 
 
+def _files(destination: Path, name: str, formats: Sequence[Format]) -> ReportFiles:
+    unknown = [one for one in formats if one not in get_args(Format)]
+    if unknown or not formats:
+        raise ReportError(
+            f"There is no format {unknown[0]!r}." if unknown else "No format was named.",
+            where="formats of the report",
+            what_to_do=f"Use some of: {', '.join(get_args(Format))}.",
+        )
+    always = (destination / f"{name}{ending}" for ending in (".html", ".ipynb", ".json"))
+    more = (destination / f"{name}.{form}" if form in formats else None for form in ("pdf", "docx", "pptx"))
+    return ReportFiles(*always, *more)
+
+
+def _write_forms(working: Path, files: ReportFiles, executed: NotebookNode, stamp: str) -> None:
+    """Write the forms beside the page, natively, from the same figures and tables."""
+    if not (files.pdf or files.word or files.slides):
+        return
+    from analysis.report.document import read_document
+
+    document = read_document(executed)
+    if files.pdf:
+        from analysis.report.pdf import document_to_pdf
+
+        (working / files.pdf.name).write_bytes(document_to_pdf(document, stamp=stamp))
+    if files.word:
+        from analysis.report.word import document_to_word
+
+        (working / files.word.name).write_bytes(document_to_word(document, stamp=stamp))
+    if files.slides:
+        from analysis.report.slides import document_to_slides
+
+        (working / files.slides.name).write_bytes(document_to_slides(document, stamp=stamp))
+
+
 def _refuse_to_replace(files: ReportFiles, *, overwrite: bool) -> None:
-    there = [path for path in (files.html, files.notebook, files.record) if path.exists()]
+    there = [path for path in reversed(files.paths()) if path.exists()]
     if there and not overwrite:
         raise ReportError(
             "There is a report of that name already.",

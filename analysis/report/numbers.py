@@ -145,6 +145,21 @@ def points_interval(lower: Any, upper: Any, decimals: int = 0) -> str:
     return f"{signed(float(lower) * 100, decimals)} to {signed(float(upper) * 100, decimals)}"
 
 
+def share_range(values: list[Any]) -> str:
+    """Show the lowest and the highest of some shares.
+
+    Examples
+    --------
+    >>> share_range([0.25, 0.301, 0.27]), share_range([0.25, float("nan")]), share_range([])
+    ('25 to 30 %', '25 %', '–')
+    """
+    known = [float(value) for value in values if not is_missing(value)]
+    if not known:
+        return MISSING
+    low, high = share(min(known)), share(max(known))
+    return low if low == high else f"{low.removesuffix(' %')} to {high}"
+
+
 def fraction(numerator: Any, denominator: Any) -> str:
     """Show a numerator with its denominator.
 

@@ -92,6 +92,7 @@ def adherence_figure(found: AdherenceByWeek) -> Figure:
             rows_grouped_by="group",
         ),
         draw=draw,
+        message=f"{numbers.share_range(found.overall['share_of_sessions'].tolist())} of the home sessions were done",
     )
 
 
@@ -159,6 +160,7 @@ def missing_figure(found: MissingByWeek, measure: Measure) -> Figure:
         alt=_missing_in_words(table),
         table=missing_table(found, measure),
         draw=draw,
+        message=_missing_message(table),
     )
 
 
@@ -210,6 +212,12 @@ def _adherence_in_words(overall: pd.DataFrame) -> str:
         for row in overall.itertuples()
     ]
     return f"Lines of sessions done of those prescribed by week. Over the whole programme: {'; '.join(parts)}."
+
+
+def _missing_message(table: pd.DataFrame) -> str:
+    week = table["week"].max()
+    shares = numbers.share_range(table.loc[table["week"] == week, "share"].tolist())
+    return f"At week {numbers.week(week)}, {shares} of the values are missing"
 
 
 def _missing_in_words(table: pd.DataFrame) -> str:

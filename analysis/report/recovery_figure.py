@@ -54,6 +54,11 @@ def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
     def draw(width: Width) -> Drawing:
         return _draw_recovery(curves, means, lines, baseline, seen, width)
 
+    def draw_for_slide() -> Drawing:
+        drawing = new_drawing("wide", 3.4)
+        _draw_together(drawing.add_subplot(), curves, lines, baseline, seen, marks(curves.protocols), "wide")
+        return drawing
+
     unit = curves.measure.unit
     decimals = shown_decimals(curves.measure)
     percent = numbers.level_in_words(level)
@@ -89,6 +94,8 @@ def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
             rows_grouped_by="protocol",
         ),
         draw=draw,
+        message=_recovery_message(table, curves, decimals),
+        draw_for_slide=draw_for_slide if 1 < len(curves.protocols) <= MOST_IN_ONE_PANEL else None,
     )
 
 
@@ -272,6 +279,14 @@ def _limits(curves: RecoveryCurves, means: pd.DataFrame) -> tuple[float, float]:
     high = max(float(np.quantile(values, 0.995)), float(means["upper"].max(skipna=True)))
     room = 0.04 * (high - low or 1.0)
     return low - room, high + room
+
+
+def _recovery_message(table: pd.DataFrame, curves: RecoveryCurves, decimals: int) -> str:
+    at = table.loc[np.isclose(table["week"].astype(float), curves.primary_week), "estimate"]
+    low, high = numbers.number(at.min(), decimals), numbers.number(at.max(), decimals)
+    span = low if low == high else f"{low} to {high}"
+    week = numbers.week(curves.primary_week)
+    return f"Mean {in_text(curves.measure.label)} at week {week}: {span} {curves.measure.unit}"
 
 
 def _recovery_in_words(table: pd.DataFrame, curves: RecoveryCurves, decimals: int, percent: str) -> str:

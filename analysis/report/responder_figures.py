@@ -151,6 +151,10 @@ def responder_figure(found: Responders) -> Figure:
         alt=f"Responders at week {numbers.week(found.week)}: {'; '.join(reached)}.",
         table=responder_table(found),
         draw=draw,
+        message=(
+            f"{numbers.share_range(table['share'].tolist())} improved in {in_text(found.label)} by "
+            f"{found.threshold.value:g} {found.unit} or more"
+        ),
     )
 
 

@@ -63,6 +63,22 @@ _INFERENCE = {
 }
 
 
+def made_in_words(stamp: str) -> str:
+    """Say when a report was made and what it is not for; the last line of every form.
+
+    Parameters
+    ----------
+    stamp : str
+        When it was made.
+
+    Examples
+    --------
+    >>> made_in_words("2026-01-01")
+    'Made 2026-01-01 with kneecurve. It describes groups of patients and recommends nothing for a patient.'
+    """
+    return f"Made {stamp} with kneecurve. It describes groups of patients and recommends nothing for a patient."
+
+
 def difference_sentence(
     protocol: str,
     reference: str,

@@ -1,0 +1,232 @@
+"""Word, PowerPoint and PDF: made from the same document, whole, accessible, and the same bytes twice."""
+
+import io
+import re
+import shutil
+import subprocess
+import zipfile
+from xml.etree import ElementTree
+
+import nbformat
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis.errors import ReportError
+from analysis.report import Column, Figure, Passage, Table, make_report, pandoc, pdf
+from analysis.report.document import Grid, Heading, Picture, Words, read_document
+from analysis.report.look import new_drawing
+from analysis.report.slides import document_to_slides
+from analysis.report.word import document_to_word
+
+pytest.importorskip("typst")
+pytest.importorskip("pypandoc")
+
+HOSTILE = '#strong[x] \\ "q" <b> $x^2$ *y* =cmd() \u202bפרוטוקול é'
+WORD = {"w": "http://schemas.openxmlformats.org/wordprocessingml/2006/main"}
+DRAWING = {"a": "http://schemas.openxmlformats.org/drawingml/2006/main"}
+
+
+def output(item):
+    bundle = item._repr_mimebundle_()
+    data, metadata = bundle if isinstance(bundle, tuple) else (bundle, {})
+    return nbformat.v4.new_output("display_data", data=dict(data), metadata=dict(metadata))
+
+
+def table():
+    data = pd.DataFrame({"name": [HOSTILE, "b", "c"], "n": [1, 2, 3], "group": ["one", "two", "one"]})
+    columns = (Column("name", "Name"), Column("n", "Number", "count", group="Counts"))
+    return Table(data, f"Caption {HOSTILE}", columns, ("A note.",), rows_grouped_by="group")
+
+
+def figure(number=1):
+    def draw(width):
+        drawing = new_drawing(width, 2.0)
+        drawing.add_subplot().plot(np.arange(number + 2))
+        return drawing
+
+    return Figure(
+        "f",
+        f"Figure title {number}",
+        "Its caption.",
+        f"The line rises to {number}.",
+        table(),
+        draw,
+        f"Message {number}",
+    )
+
+
+@pytest.fixture(scope="module")
+def document():
+    items = [
+        Passage(("Subtitle", "Second line"), "subtitle"), Passage((f"Answer one. And two {HOSTILE}.",), "answer"),
+        Passage(("Item",), "items"), Passage(("Nothing.",), "absent"), Passage(("Care.",), "caution"), table(),
+        *(figure(number) for number in range(1, 8)),
+    ]  # fmt: skip
+    cells = [
+        nbformat.v4.new_markdown_cell("# Title\n\n## Section *one*\n\nSome [text](https://example.org)."),
+        nbformat.v4.new_code_cell("x", outputs=[output(item) for item in items]),
+        nbformat.v4.new_code_cell("y", outputs=[nbformat.v4.new_output("stream", name="stdout", text="printed")]),
+        nbformat.v4.new_markdown_cell("### Deeper"),
+    ]
+    return read_document(nbformat.v4.new_notebook(cells=cells))
+
+
+def test_the_document_has_every_block_in_order(document):
+    assert (document.title, document.subtitle) == ("Title", ("Subtitle", "Second line"))
+    kinds = [type(block) for block in document.blocks]
+    assert kinds[:2] == [Heading, Words]
+    assert document.blocks[1].paragraphs == ("Some text.",)
+    assert kinds.count(Picture) == 7
+    assert kinds.count(Grid) == 1
+    assert document.blocks[-2:] == (Words(("printed",), "output"), Heading(3, "Deeper"))
+
+
+def test_rows_of_a_group_stand_together(document):
+    grid = next(block for block in document.blocks if isinstance(block, Grid))
+    assert [(group, row[1]) for group, row in grid.grouped_rows()] == [("one", "1"), (None, "3"), ("two", "2")]
+    assert grid.spans() == [("", 1), ("Counts", 1)]
+
+
+def test_a_notebook_without_title_is_refused():
+    with pytest.raises(ReportError, match="The notebook has no title"):
+        read_document(nbformat.v4.new_notebook(cells=[nbformat.v4.new_markdown_cell("text")]))
+
+
+def parts(file):
+    archive = zipfile.ZipFile(io.BytesIO(file))
+    assert archive.testzip() is None
+    return {name: archive.read(name).decode("utf-8") for name in archive.namelist() if name.endswith(".xml")}
+
+
+def shapes(part):
+    """Give the text of each shape of a slide that has any."""
+    found = [one for one in ElementTree.fromstring(part).iter() if one.tag.endswith("}sp")]
+    return ["".join(run.text or "" for run in one.iterfind(".//a:t", DRAWING)) for one in found]
+
+
+@pytest.fixture(scope="module")
+def word(document):
+    return document_to_word(document, stamp="now")
+
+
+@pytest.fixture(scope="module")
+def slides(document):
+    return document_to_slides(document, stamp="now")
+
+
+def test_word_has_real_headings_tables_and_alternative_texts(word):
+    body = ElementTree.fromstring(parts(word)["word/document.xml"])
+    styles = [style.get(f"{{{WORD['w']}}}val") for style in body.iterfind(".//w:pStyle", WORD)]
+    assert styles[0] == "Title"
+    assert {"Subtitle", "Heading1", "Heading2", "Answer", "Caution", "Absent", "Notes", "TableCaption"} <= set(styles)
+    assert len(body.findall(".//w:tbl", WORD)) == 8
+    assert len(body.findall(".//w:tblHeader", WORD)) >= 8
+    text = "".join(node.text or "" for node in body.iterfind(".//w:t", WORD)).replace("\u00a0", " ")
+    assert HOSTILE in text
+    assert text.index("Table 1.") < text.index("Figure 1.") < text.index("The numbers in the figures")
+    described = re.findall(r'<wp:docPr descr="([^"]*)"', parts(word)["word/document.xml"])
+    assert described == [f"The line rises to {number}." for number in range(1, 8)]
+    assert "base64" not in parts(word)["word/document.xml"]
+
+
+def test_word_has_our_styles_and_paper(word):
+    assert "Palatino Linotype" in parts(word)["word/styles.xml"]
+    assert 'w:w="11906"' in parts(word)["word/document.xml"]
+
+
+def test_slides_are_eight_or_fewer_with_a_message_each_and_the_numbers_in_the_notes(slides):
+    known = parts(slides)
+    names = sorted(name for name in known if re.fullmatch(r"ppt/slides/slide\d+\.xml", name))
+    assert len(names) == 8
+    texts = [shapes(known[name]) for name in names]
+    assert [text[0] for text in texts] == [
+        "Title", "In short", *(f"Message {number}" for number in range(1, 6)), "Read with these cautions",
+    ]  # fmt: skip
+    notes = [known[name] for name in known if re.fullmatch(r"ppt/notesSlides/notesSlide\d+\.xml", name)]
+    assert len(notes) == 8
+    assert any("Number: 1." in re.sub(r"<[^>]+>", "", note) for note in notes)
+    assert 'descr="The line rises to 1."' in known["ppt/slides/slide3.xml"]
+    assert "base64" not in "".join(known.values())
+
+
+def test_a_pdf_is_tagged_and_says_it_keeps_to_ua_1(document):
+    file = pdf.document_to_pdf(document, stamp="now")
+    assert file.startswith(b"%PDF")
+    assert b"/StructTreeRoot" in file
+    assert re.search(rb"pdfuaid:part[>=\"]*1", file)
+    assert b"/Lang" in file
+
+
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="pdftotext is not installed")
+def test_the_text_of_a_pdf_is_in_order_and_nothing_in_it_is_markup(document, tmp_path):
+    (tmp_path / "a.pdf").write_bytes(pdf.document_to_pdf(document, stamp="now"))
+    text = subprocess.run(
+        ["pdftotext", "-raw", str(tmp_path / "a.pdf"), "-"], capture_output=True, text=True, check=True
+    ).stdout
+    words = [
+        "Title",
+        "Second line",
+        "Section one",
+        "Answer one.",
+        "Table 1",
+        "Figure 1",
+        "Deeper",
+        "The numbers in the figures",
+    ]
+    places = [text.index(word) for word in words]
+    assert places == sorted(places)
+    assert "#strong[x]" in text
+    assert "=cmd()" in text
+
+
+def test_the_same_document_has_the_same_bytes(document, word, slides):
+    assert document_to_word(document, stamp="now") == word
+    assert document_to_slides(document, stamp="now") == slides
+    assert pdf.document_to_pdf(document, stamp="now") == pdf.document_to_pdf(document, stamp="now")
+
+
+def test_a_picture_without_sentence_is_refused_by_the_pdf(document):
+    bare = Picture(
+        "t", "c", "", "", next(b for b in document.blocks if isinstance(b, Picture)).png, Grid("c", (), (), (), ()), b""
+    )
+    mute = type(document)("Title", (), (bare,))
+    with pytest.raises(ReportError, match="The PDF could not be set"):
+        pdf.document_to_pdf(mute, stamp="now")
+
+
+def test_missing_packages_are_named(monkeypatch, document):
+    def missing(name):
+        raise ImportError(name)
+
+    monkeypatch.setattr(pdf.importlib, "import_module", missing)
+    with pytest.raises(ReportError, match="A PDF needs the package typst"):
+        pdf.document_to_pdf(document, stamp="now")
+    pandoc._path.cache_clear()
+    with pytest.raises(ReportError, match="Word and PowerPoint files need the package pypandoc-binary"):
+        document_to_word(document, stamp="now")
+
+
+def test_an_unknown_format_is_refused(invented_folder, tmp_path):
+    with pytest.raises(ReportError) as caught:
+        make_report("protocol_comparison", invented_folder, tmp_path / "report", formats=("html", "odt"))
+    assert str(caught.value) == (
+        "There is no format 'odt'.\n  where: formats of the report\n  what to do: Use some of: html, pdf, docx, pptx."
+    )
+
+
+@pytest.mark.slow
+def test_one_run_gives_all_four_forms(invented_folder, tmp_path):
+    files = make_report(
+        "protocol_comparison", invented_folder, tmp_path / "report", formats=("html", "pdf", "docx", "pptx")
+    )
+    assert [path.suffix for path in files.paths()] == [".json", ".ipynb", ".pdf", ".docx", ".pptx", ".html"]
+    assert all(path.stat().st_size > 1000 for path in files.paths())
+    if shutil.which("soffice"):
+        for path in (files.word, files.slides):
+            subprocess.run(
+                ["soffice", "--headless", "--convert-to", "pdf", "--outdir", str(tmp_path / "seen"), str(path)],
+                check=True, capture_output=True, timeout=180,
+            )  # fmt: skip
+            assert (tmp_path / "seen" / "protocol_comparison.pdf").stat().st_size > 10_000
+            (tmp_path / "seen" / "protocol_comparison.pdf").unlink()
