@@ -291,21 +291,21 @@ def _check_labels(table: str, frame: pd.DataFrame, column: Column, findings: Fin
 def _check_text(table: str, frame: pd.DataFrame, column: str, findings: FindingList) -> None:
     values = frame[column]
     distinct = pd.Series(values.dropna().unique()).astype("str")
-    for suspicious, problem, advice in (
+    zero = distinct.str.contains("\x00", regex=False).astype(bool)
+    control = distinct.str.contains(r"[\x01-\x08\x0b\x0c\x0e-\x1f\x7f]", regex=True).astype(bool)
+    for severity, suspicious, problem, advice in (
         (
+            "warning",
             looks_like_formula(distinct),
             "the text would run as a formula in a spreadsheet",
             "It is kept as text; take care when you open the file in a spreadsheet.",
         ),
-        (
-            distinct.str.contains(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]", regex=True).astype(bool),
-            "the text holds control characters",
-            "Remove them.",
-        ),
+        ("warning", control, "the text holds control characters", "Remove them."),
+        ("error", zero, "the text holds a zero character, which no text file can", "Remove it."),
     ):
         if suspicious.any():
             rows = values.isin(distinct[suspicious])
-            _add(findings, "warning", table, frame, rows, column, problem, advice)
+            _add(findings, severity, table, frame, rows, column, problem, advice)
 
 
 def _add(
