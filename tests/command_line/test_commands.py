@@ -15,7 +15,7 @@ protocol = "treatment"
 
 [[values]]
 measure = "koos_pain"
-columns = { 0 = "koos_pre", 6 = "koos_6w", 12 = "koos_12w" }
+columns = { koos_pre = 0, koos_6w = 6, koos_12w = 12 }
 """
 WIDE = pd.DataFrame(
     {
@@ -124,7 +124,7 @@ def test_check_of_a_bad_cohort_shows_every_problem_and_ends_with_1(kneecurve, tm
     answer = kneecurve("check", folder)
     assert answer.code == 1
     assert "9999" in answer.out.replace(",", "")
-    assert "twice" in answer.out or "duplicate" in answer.out
+    assert "same patient_id, week, measure, limb" in answer.out
     assert "Traceback" not in answer.out + answer.err
 
 
