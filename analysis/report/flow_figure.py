@@ -107,6 +107,31 @@ def flow_table(found: PatientFlow) -> Table:
     )
 
 
+def flow_across(found: PatientFlow) -> Table:
+    """Show how many patients were seen with a row a protocol and a column a week, for many protocols.
+
+    Parameters
+    ----------
+    found : PatientFlow
+        The flow.
+    """
+    wide = found.by_week.pivot_table(index="protocol", columns="week", values="seen", sort=False).reset_index()
+    wide.columns = ["protocol", *(f"week {float(week):g}" for week in wide.columns[1:])]
+    table = found.allocated[["protocol", "allocated"]].merge(wide, on="protocol", how="left")
+    weeks = [str(name) for name in wide.columns[1:]]
+    return Table(
+        table,
+        "Patients allocated, and seen at each week, by protocol.",
+        (
+            Column("protocol", "Protocol"),
+            Column("allocated", "Allocated", "count"),
+            *(Column(name, name.capitalize(), "count", group="Seen") for name in weeks),
+        ),
+        found.notes,
+        name="flow",
+    )
+
+
 def lost_table(found: PatientFlow) -> Table:
     """Show who was lost before the last week, and why.
 

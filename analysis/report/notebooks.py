@@ -116,11 +116,12 @@ def read_notebook(path: Path) -> NotebookNode:
     import nbformat
 
     try:
-        return nbformat.read(path, as_version=4)  # type: ignore[no-any-return, no-untyped-call]
+        notebook: NotebookNode = nbformat.read(path, as_version=4)  # type: ignore[no-untyped-call]
     except (ValueError, AttributeError, nbformat.ValidationError, nbformat.reader.NotJSONError) as error:
         raise ReportError(
             "The file is not a notebook.", where=str(path), what_to_do="Open it in JupyterLab and save it again."
         ) from error
+    return notebook
 
 
 def notebook_parameters(notebook: NotebookNode, *, where: str) -> tuple[Parameter, ...]:

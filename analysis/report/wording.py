@@ -34,6 +34,8 @@ INVENTED = "Invented cohort: no number in this report is a finding about any tre
 FEW_PATIENTS = 20
 #: A larger share missing at the primary week than this gets a caution (a usual limit of reviewers, no source).
 MUCH_MISSING = 0.2
+#: With more protocols than this a sentence names the lowest and the highest share only.
+MOST_SHARES_LISTED = 4
 
 _RESIDUALS = {
     "independent": "independent errors of equal variance",
@@ -181,9 +183,13 @@ def responder_sentence(found: Responders) -> str:
     ]
     if not shares:
         return f"Nobody had both a baseline and a value at week {numbers.week(found.week)}: no share can be given."
+    reached = numbers.listed(shares)
+    if len(shares) > MOST_SHARES_LISTED:
+        order = found.table[found.table["n"] > 0].reset_index(drop=True)["share"]
+        reached = f"from {shares[int(order.argmin())]} to {shares[int(order.argmax())]}"
     sentence = (
         f"By week {numbers.week(found.week)} {in_text(found.label)} had improved by {found.threshold.value:g} "
-        f"{found.unit} or more ({found.threshold.name}) in {numbers.listed(shares)}, counting "
+        f"{found.unit} or more ({found.threshold.name}) in {reached}, counting "
         f"{'the patients seen' if found.missing == 'excluded' else 'patients not seen as not improved'}"
     )
     known = [row for row in found.differences.itertuples() if not numbers.is_missing(row.difference)]

@@ -112,3 +112,14 @@ def test_parameters_reach_the_report(quick_report_of):
     assert "90 % interval" in answer
     assert "1.5 points" in answer
     assert "not allocated to the protocols at random" in answer
+
+
+def test_many_protocols_keep_the_answer_short(quick_report_of, page_rules, bare):
+    names = tuple(f"protocol {number}" for number in range(9))
+    made = quick_report_of(bare([0, 6, 12, 26], n=60, protocols=names))
+    assert page_rules.problems(made.page) == []
+    answer = made.sentences("answer")[0]
+    assert len(answer) < 1500
+    assert "8 comparisons" in answer
+    assert " to " in answer
+    assert len(made.tables("flow")[0]["rows"]) == 9

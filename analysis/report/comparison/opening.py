@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from analysis.report import numbers
 from analysis.report.passages import Passage, Section
@@ -10,6 +10,10 @@ from analysis.report.wording import INVENTED, NOT_ALLOCATED, difference_sentence
 
 if TYPE_CHECKING:
     from analysis.report.comparison.study import Study
+
+
+#: With more comparisons than this, only those whose interval leaves out zero are spelled out.
+MOST_SPELLED_OUT = 3
 
 
 def subtitle(study: Study) -> Section:
@@ -77,5 +81,18 @@ def _curve_sentences(study: Study) -> list[str]:
         )
         for row in rows
     ]
+    if len(rows) > MOST_SPELLED_OUT:
+        compared = _spelled_out(rows, compared)
     several = ["These intervals are not adjusted for the number of comparisons."] if len(rows) > 1 else []
     return [opening, *compared, *several]
+
+
+def _spelled_out(rows: list[Any], sentences: list[str]) -> list[str]:
+    """Keep the sentences whose interval leaves out zero, and count the others."""
+    apart = [sentence for row, sentence in zip(rows, sentences, strict=True) if row.lower > 0 or row.upper < 0]
+    rest = len(sentences) - len(apart)
+    if not rest:
+        return apart
+    which = "each of the other" if apart else "each of the"
+    others = f"For {which} {numbers.plural(rest, 'comparison')} with {rows[0].reference} the interval holds zero"
+    return [*apart, f"{others}: these data do not tell which is better."]

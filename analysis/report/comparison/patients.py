@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from analysis.report import numbers
-from analysis.report.flow_figure import MOST_COLUMNS, flow_figure, flow_table, lost_table
+from analysis.report.flow_figure import MOST_COLUMNS, flow_across, flow_figure, lost_table
 from analysis.report.numbers import in_text, shown_decimals
 from analysis.report.passages import Passage, Section, absent
 from analysis.report.tables import Column, Table
@@ -43,7 +43,7 @@ def flow(study: Study) -> Section:
         words = f"in the model of {in_text(study.measure.label)}"
         items.append(flow_figure(found, modelled=modelled, modelled_words=words))
     elif found.weeks:
-        items.append(flow_table(found))
+        items.append(flow_across(found))
     if not found.weeks:
         items.append(absent("a schedule of visits, so nobody can be said to be lost."))
     elif len(found.lost):
