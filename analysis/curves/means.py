@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -49,7 +48,7 @@ def model_means(
     table = model.contrasts.estimates(rows, level).drop(columns=["statistic", "p_value"])
     table = pd.concat([grid, table], axis=1)
     table["level"], table["method"] = level, model.inference
-    table["n"] = group_sizes(model, grid[groups])
+    table["n"] = group_sizes(model, grid, groups)
     return table
 
 
@@ -98,12 +97,20 @@ def model_differences(
     if not others:
         raise ModelError(f"{of} has one level only.", where=base, what_to_do="There is nothing to compare.")
     parts = [rows[(grid[of] == name).to_numpy()] - rows[is_base] for name in others]
-    table = model.contrasts.estimates(np.concatenate(parts), level)
-    table = adjust_table(table, adjust, level)
-    table.insert(0, of, pd.Series(pd.Categorical(np.repeat(others, count), levels)))
-    table.insert(1, "reference", base)
-    table.insert(2, "week", np.tile(grid["week"][is_base], len(others)))
-    return table.assign(level=level, method=model.inference, adjust=adjust)
+    table = adjust_table(model.contrasts.estimates(np.concatenate(parts), level), adjust, level)
+    place = np.repeat([levels.index(name) for name in others], count)
+    weeks_of_rows = np.tile(grid["week"].to_numpy()[is_base], len(others))
+    return pd.DataFrame(
+        {
+            of: pd.Series(pd.Categorical.from_codes(place, pd.Index(levels))),
+            "reference": base,
+            "week": weeks_of_rows,
+            **{name: table[name] for name in table.columns},
+            "level": level,
+            "method": model.inference,
+            "adjust": adjust,
+        }
+    )
 
 
 def group_names(model: MixedModel, by: str | Sequence[str] | None) -> list[str]:
@@ -130,37 +137,34 @@ def mean_rows(model: MixedModel, groups: list[str], weeks: Sequence[float] | Non
         for covariate in design.covariates.values()
         if covariate.levels is not None and covariate.scope != "week" and covariate.name not in groups
     ]
-    cells = list(itertools.product(*(design.covariates[name].levels or () for name in groups)))
-    inner = list(itertools.product(*(design.covariates[name].levels or () for name in averaged)))
-    count = len(cells) * at.size * len(inner)
-    frame = design.week_frame(np.tile(np.repeat(at, len(inner)), len(cells)))
-    for number, name in enumerate(groups):
-        values = np.repeat([cell[number] for cell in cells], at.size * len(inner))
-        frame[name] = pd.Categorical(values, list(design.covariates[name].levels or ()))
-    for number, name in enumerate(averaged):
-        values = np.tile([cell[number] for cell in inner], len(cells) * at.size)
-        frame[name] = pd.Categorical(values, list(design.covariates[name].levels or ()))
+    levels = {name: design.covariates[name].levels or () for name in [*groups, *averaged]}
+    sizes = [*(len(levels[name]) for name in groups), at.size, *(len(levels[name]) for name in averaged)]
+    codes = np.indices(sizes).reshape(len(sizes), -1)
+    frame = design.week_frame(at[codes[len(groups)]])
+    places = [*range(len(groups)), *range(len(groups) + 1, len(sizes))]
+    for place, name in zip(places, levels, strict=True):
+        frame[name] = pd.Categorical.from_codes(codes[place], pd.Index(levels[name]))
     for covariate in design.covariates.values():
         if covariate.levels is None and covariate.scope != "week":
             frame[covariate.name] = covariate.mean
-    rows = design.matrix(frame).reshape(count // len(inner), len(inner), -1).mean(axis=1)
-    grid = frame.iloc[:: len(inner)][[*groups, design.week]].reset_index(drop=True)
+    inner = int(np.prod(sizes[len(groups) + 1 :]))
+    rows = design.matrix(frame).reshape(-1, inner, len(design.columns)).mean(axis=1)
+    grid = frame.iloc[::inner][[*groups, design.week]].reset_index(drop=True)
     return grid.rename(columns={design.week: "week"}), rows
 
 
-def group_sizes(model: MixedModel, cells: pd.DataFrame) -> list[int]:
-    """Count the patients of each group."""
+def group_sizes(model: MixedModel, grid: pd.DataFrame, groups: list[str]) -> list[float]:
+    """Count the patients of each group; missing where moments of three or more categories together are not held."""
     moments = model.moments
     k = len(moments.patient_labels)
-    total = moments.products[:, :k, :k].sum(axis=0)
-    shifts = moments.patient_shifts
-    sizes: list[int] = []
-    for _, cell in cells.iterrows():
-        labels = [f"{name}[{level}]" for name, level in cell.items()]
-        if len(labels) > 2 or not all(label in moments.patient_labels for label in labels):
-            sizes.append(model.n_patients if not labels else -1)
+    total = moments.products[:, :k, :k].sum(axis=0)  # indicators are not shifted: products count patients
+    sizes: list[float] = []
+    for cell in zip(*(grid[name] for name in groups), strict=True) if groups else [()] * len(grid):
+        labels = [f"{name}[{level}]" for name, level in zip(groups, cell, strict=True)]
+        known = [moments.patient_labels.index(label) for label in labels if label in moments.patient_labels]
+        if len(known) < len(labels) or len(labels) > 2:
+            sizes.append(float("nan"))
             continue
-        places = [moments.patient_labels.index(label) for label in labels] or [0]
-        first, last = places[0], places[-1]
-        sizes.append(round(float(total[first, last] + shifts[first] * shifts[last] * 0.0)))
+        first, last = (known[0], known[-1]) if known else (0, 0)
+        sizes.append(float(round(total[first, last])))
     return sizes

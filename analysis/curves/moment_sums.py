@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 from analysis.curves.moments import Covariate, VisitMoments
 from analysis.curves.visit_rows import VisitRows
 
+_PATIENTS_AT_ONCE = 32_768
+
 
 def gather_moments(
     rows: VisitRows,
@@ -49,7 +51,9 @@ def gather_moments(
             shifts[number] = values.mean()
         parts.append((values - shifts[number])[:, None])
     parts.extend(rows.by_patient(values) for values in visit_columns.values())
-    parts.append(rows.by_patient(rows.outcome - shift))
+    outcomes = rows.by_patient(rows.outcome)
+    np.subtract(outcomes, shift, out=outcomes, where=seen)
+    parts.append(outcomes)
     counts, products = _sum_by_pattern(parts, pattern, int(representative.size))
     return VisitMoments(
         outcome=outcome,
@@ -86,9 +90,7 @@ def visit_patterns(
     tuple of ndarray
         Seen (patients, slots); weeks (1 or patterns, slots); the pattern of each patient; a patient of each pattern.
     """
-    cells = np.zeros(rows.n_patients * rows.slots, dtype=bool)
-    cells[rows.cells()] = True
-    seen = cells.reshape(rows.n_patients, rows.slots)
+    seen = rows.seen()
     if rows.scheduled:
         pattern, representative = _distinct_masks(seen)
         return seen, rows.weeks[None, :], pattern, representative
@@ -129,7 +131,8 @@ def _sum_by_pattern(
         u = np.concatenate([part[places] for part in parts], axis=1)
         products[single] = u[:, :, None] * u[:, None, :]
     for number in np.flatnonzero(~single):
-        places = order[ends[number] - counts[number] : ends[number]]
-        u = np.concatenate([part[places] for part in parts], axis=1)
-        products[number] = u.T @ u
+        for start in range(int(ends[number] - counts[number]), int(ends[number]), _PATIENTS_AT_ONCE):
+            places = order[start : min(start + _PATIENTS_AT_ONCE, int(ends[number]))]
+            u = np.concatenate([part[places] for part in parts], axis=1)
+            products[number] += u.T @ u
     return counts.astype(np.float64), products

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from analysis.errors import ModelError
+
+Codes = NDArray[np.signedinteger[Any]]
+
+_STRETCH = 1 << 19
 
 MOST_SCHEDULED_WEEKS = 40
 """With more distinct weeks than this the visits count as unscheduled (design choice)."""
@@ -49,11 +55,11 @@ class VisitRows:
     frame: pd.DataFrame
     row_numbers: NDArray[np.int64] | None
     patient_ids: NDArray[np.object_]
-    patient: NDArray[np.int64]
+    patient: Codes
     first_row: NDArray[np.int64]
     week: NDArray[np.float64]
     outcome: NDArray[np.float64]
-    slot: NDArray[np.int64]
+    slot: Codes
     weeks: NDArray[np.float64]
     slots: int
     scheduled: bool
@@ -67,13 +73,14 @@ class VisitRows:
 
     def by_patient(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """Lay a value per row out as patient by slot, zero where there was no visit."""
-        table = np.zeros(self.n_patients * self.slots)
-        table[self.cells()] = values
-        return table.reshape(self.n_patients, self.slots)
+        table = np.zeros((self.n_patients, self.slots))
+        for part in _stretches(self.patient.size):
+            table[self.patient[part], self.slot[part]] = values[part]
+        return table
 
-    def cells(self) -> NDArray[np.int64]:
-        """Give each row's place in a flat patient-by-slot table."""
-        return self.patient * self.slots + self.slot
+    def seen(self) -> NDArray[np.bool_]:
+        """Tell at which slots each patient has a visit."""
+        return _scatter(self.patient, self.slot, self.n_patients, self.slots)
 
     def varies_within_patient(self, name: str) -> bool:
         """Tell whether a column takes two values in one patient."""
@@ -91,14 +98,28 @@ class VisitRows:
         return self.frame[name].iloc[first].reset_index(drop=True)
 
 
-def _differs(column: pd.Series, first: NDArray[np.int64], group: NDArray[np.int64]) -> bool:
+def _differs(column: pd.Series, first: NDArray[np.int64], group: Codes) -> bool:
     if isinstance(column.dtype, pd.CategoricalDtype):
         values = column.cat.codes.to_numpy()
     elif pd.api.types.is_numeric_dtype(column.dtype):
         values = column.to_numpy()
     else:
         values = pd.factorize(column)[0]
-    return bool((values != values[first][group]).any())
+    own = values[first]
+    return any(bool((values[part] != own[group[part]]).any()) for part in _stretches(values.size))
+
+
+def _stretches(size: int) -> Iterator[slice]:
+    """Cut many rows into stretches, so that what is computed on the way stays small."""
+    for start in range(0, size, _STRETCH):
+        yield slice(start, min(start + _STRETCH, size))
+
+
+def _scatter(patient: Codes, slot: Codes, patients: int, slots: int) -> NDArray[np.bool_]:
+    seen = np.zeros((patients, slots), dtype=bool)
+    for part in _stretches(patient.size):
+        seen[patient[part], slot[part]] = True
+    return seen
 
 
 def read_rows(data: pd.DataFrame, *, outcome: str, variables: list[str], patient: str, week: str) -> VisitRows:
@@ -137,7 +158,7 @@ def read_rows(data: pd.DataFrame, *, outcome: str, variables: list[str], patient
         data[week], week, "week", "Give the weeks since surgery or start as numbers, for example 6 for 'week 6'."
     )
     _refuse_words(data[outcome], outcome, "outcome", "Convert the outcome to numbers first (pandas.to_numeric).")
-    frame = data[wanted]
+    frame = pd.DataFrame({name: data[name] for name in wanted}, copy=False)
     _refuse_infinite(frame)
     complete = _complete(frame)
     row_numbers: NDArray[np.int64] | None = None
@@ -152,16 +173,13 @@ def read_rows(data: pd.DataFrame, *, outcome: str, variables: list[str], patient
             where=f"{complete.size} rows, all with a missing value",
             what_to_do="Look for a covariate that is missing for every patient and leave it out.",
         )
-    code, ids, first = _patients(frame[patient])
+    code, ids, first, most = _patients(frame[patient])
     weeks_of_rows = frame[week].to_numpy(dtype=np.float64, na_value=np.nan)
     weeks, place = _distinct_weeks(weeks_of_rows)
-    most = int(np.bincount(code).max())
     scheduled = weeks.size <= MOST_SCHEDULED_WEEKS and weeks.size <= max(3 * most, 6)
     slot, slots, duplicates = place, int(weeks.size), 0
     if scheduled:
-        seen = np.zeros(first.size * slots, dtype=bool)
-        seen[code * slots + place] = True
-        duplicates = int(place.size - np.count_nonzero(seen))
+        duplicates = int(place.size - np.count_nonzero(_scatter(code, place, first.size, slots)))
     if not scheduled or duplicates:
         slot, slots, duplicates = _visit_numbers(code, place)
         scheduled = False
@@ -208,11 +226,21 @@ def _refuse_infinite(frame: pd.DataFrame) -> None:
 def _complete(frame: pd.DataFrame) -> NDArray[np.bool_]:
     complete = np.ones(len(frame), dtype=bool)
     for name in frame.columns:
-        complete &= frame[name].notna().to_numpy()
+        if isinstance(frame[name].dtype, pd.CategoricalDtype):
+            complete &= frame[name].cat.codes.to_numpy() >= 0
+        else:
+            complete &= frame[name].notna().to_numpy()
     return complete
 
 
-def _patients(column: pd.Series) -> tuple[NDArray[np.int64], NDArray[np.object_], NDArray[np.int64]]:
+def _count(code: Codes, size: int) -> NDArray[np.int64]:
+    counts = np.zeros(size, dtype=np.int64)
+    for part in _stretches(code.size):
+        counts += np.bincount(code[part], minlength=size)
+    return counts
+
+
+def _patients(column: pd.Series) -> tuple[Codes, NDArray[np.object_], NDArray[np.int64], int]:
     """Give each row its patient's number; where a patient's rows stand together, by looking for the changes only."""
     if isinstance(column.dtype, pd.CategoricalDtype):
         keys = column.cat.codes.to_numpy()
@@ -226,28 +254,32 @@ def _patients(column: pd.Series) -> tuple[NDArray[np.int64], NDArray[np.object_]
     first = np.flatnonzero(change)
     starts = keys[first]
     if bool((np.diff(starts) > 0).all()) or pd.unique(starts).size == starts.size:
-        code = np.cumsum(change, dtype=np.int64) - 1
+        code: Codes = np.cumsum(change, dtype=np.int32)
+        code -= 1
+        most = int(np.diff(np.append(first, keys.size)).max())
     else:
-        code = pd.factorize(keys)[0].astype(np.int64)
+        code = pd.factorize(keys)[0].astype(np.int32)
         first = np.full(int(code.max()) + 1, -1)
         first[code[::-1]] = np.arange(code.size)[::-1]
+        most = int(np.bincount(code).max())
     ids: NDArray[np.object_] = np.asarray(column.iloc[first])
-    return code, ids, first
+    return code, ids, first, most
 
 
-def _distinct_weeks(week: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+def _distinct_weeks(week: NDArray[np.float64]) -> tuple[NDArray[np.float64], Codes]:
     """Find the distinct weeks and each row's place among them."""
     low, high = week.min(), week.max()
     if low >= 0.0 and high < 4096.0:
-        whole = week.astype(np.int64)
+        whole = week.astype(np.int16)
         if bool((whole == week).all()):
-            used = np.bincount(whole) > 0
-            return np.flatnonzero(used).astype(np.float64), (np.cumsum(used) - 1)[whole]
+            used = _count(whole, int(high) + 1) > 0
+            number = (np.cumsum(used) - 1).astype(np.int16)
+            return np.flatnonzero(used).astype(np.float64), number[whole]
     place, found = pd.factorize(week, sort=True)
-    return np.asarray(found, dtype=np.float64), place.astype(np.int64)
+    return np.asarray(found, dtype=np.float64), place.astype(np.int32)
 
 
-def _visit_numbers(code: NDArray[np.int64], place: NDArray[np.int64]) -> tuple[NDArray[np.int64], int, int]:
+def _visit_numbers(code: Codes, place: Codes) -> tuple[Codes, int, int]:
     """Give each row its place among its patient's visits by week; count the rows that share patient and week."""
     order = np.lexsort((place, code))
     sorted_code, sorted_place = code[order], place[order]
