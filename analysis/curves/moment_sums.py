@@ -42,19 +42,20 @@ def gather_moments(
     -------
     VisitMoments
     """
-    seen, weeks, pattern, representative = visit_patterns(rows)
+    weeks, pattern, representative = visit_patterns(rows)
+    k, r, m = len(patient_columns) + 1, len(visit_columns), rows.slots
+    u = np.zeros((rows.n_patients, k + (r + 1) * m))
+    u[:, 0] = 1.0
     shift = float(rows.outcome.mean())
     shifts = np.zeros(len(patient_columns) + 1)
-    parts: list[NDArray[np.float64]] = [np.ones((rows.n_patients, 1))]
     for number, values in enumerate(patient_columns.values(), start=1):
         if not bool(((values == 0.0) | (values == 1.0)).all()):
             shifts[number] = values.mean()
-        parts.append((values - shifts[number])[:, None])
-    parts.extend(rows.by_patient(values) for values in visit_columns.values())
-    outcomes = rows.by_patient(rows.outcome)
-    np.subtract(outcomes, shift, out=outcomes, where=seen)
-    parts.append(outcomes)
-    counts, products = _sum_by_pattern(parts, pattern, int(representative.size))
+        np.subtract(values, shifts[number], out=u[:, number])
+    for number, values in enumerate(visit_columns.values()):
+        rows.lay_out(values, u, k + number * m)
+    rows.lay_out(rows.outcome, u, k + r * m, shift=shift)
+    counts, products = _sum_by_pattern(u, pattern, int(representative.size))
     return VisitMoments(
         outcome=outcome,
         week=week,
@@ -65,7 +66,7 @@ def gather_moments(
         patient_shifts=shifts,
         outcome_shift=shift,
         weeks=weeks,
-        seen=seen[representative],
+        seen=rows.seen[representative],
         counts=counts,
         products=products,
         distinct_weeks=rows.weeks,
@@ -77,7 +78,7 @@ def gather_moments(
 
 def visit_patterns(
     rows: VisitRows,
-) -> tuple[NDArray[np.bool_], NDArray[np.float64], NDArray[np.int64], NDArray[np.int64]]:
+) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.int64]]:
     """Group the patients by the visits they have.
 
     Parameters
@@ -88,24 +89,24 @@ def visit_patterns(
     Returns
     -------
     tuple of ndarray
-        Seen (patients, slots); weeks (1 or patterns, slots); the pattern of each patient; a patient of each pattern.
+        Weeks (1 or patterns, slots); the pattern of each patient; a patient of each pattern.
     """
-    seen = rows.seen()
     if rows.scheduled:
-        pattern, representative = _distinct_masks(seen)
-        return seen, rows.weeks[None, :], pattern, representative
+        pattern, representative = _distinct_masks(rows.seen)
+        return rows.weeks[None, :], pattern, representative
     table = rows.by_patient(rows.week)
-    table = np.where(seen, table, table[:, :1])
-    keys = np.column_stack([table, seen])
+    table = np.where(rows.seen, table, table[:, :1])
+    keys = np.column_stack([table, rows.seen])
     _, representative, pattern = np.unique(keys, axis=0, return_index=True, return_inverse=True)
-    return seen, table[representative], pattern.reshape(-1), representative
+    return table[representative], pattern.reshape(-1), representative
 
 
 def _distinct_masks(seen: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Find the distinct rows of a table of booleans (at most 62 columns): each row's number, and a row of each."""
+    packed = np.packbits(seen, axis=1, bitorder="little")
     bits = np.zeros(seen.shape[0], dtype=np.int64)
-    for slot in range(seen.shape[1]):
-        bits |= seen[:, slot].astype(np.int64) << slot
+    for byte in range(packed.shape[1]):
+        bits |= packed[:, byte].astype(np.int64) << (8 * byte)
     if seen.shape[1] <= 16:
         used = np.bincount(bits, minlength=1) > 0
         pattern = (np.cumsum(used) - 1)[bits]
@@ -117,22 +118,19 @@ def _distinct_masks(seen: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray
 
 
 def _sum_by_pattern(
-    parts: list[NDArray[np.float64]], pattern: NDArray[np.int64], patterns: int
+    u: NDArray[np.float64], pattern: NDArray[np.int64], patterns: int
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Sum u u' over the patients of each pattern, with patients sorted by pattern and one matrix product for each."""
     counts = np.bincount(pattern, minlength=patterns)
     order = np.argsort(pattern.astype(np.min_scalar_type(patterns)), kind="stable")
     ends = np.cumsum(counts)
-    size = sum(part.shape[1] for part in parts)
-    products = np.zeros((patterns, size, size))
+    products = np.zeros((patterns, u.shape[1], u.shape[1]))
     single = counts == 1
     if single.any():
-        places = order[ends[single] - 1]
-        u = np.concatenate([part[places] for part in parts], axis=1)
-        products[single] = u[:, :, None] * u[:, None, :]
+        alone = u[order[ends[single] - 1]]
+        products[single] = alone[:, :, None] * alone[:, None, :]
     for number in np.flatnonzero(~single):
         for start in range(int(ends[number] - counts[number]), int(ends[number]), _PATIENTS_AT_ONCE):
-            places = order[start : min(start + _PATIENTS_AT_ONCE, int(ends[number]))]
-            u = np.concatenate([part[places] for part in parts], axis=1)
-            products[number] += u.T @ u
+            together = u[order[start : min(start + _PATIENTS_AT_ONCE, int(ends[number]))]]
+            products[number] += together.T @ together
     return counts.astype(np.float64), products

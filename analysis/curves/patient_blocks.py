@@ -55,7 +55,7 @@ def patient_blocks(design: Design, rows: VisitRows, basis: WorkingBasis, coeffic
     ------
     PatientBlock
     """
-    pattern = visit_patterns(rows)[2]
+    pattern = visit_patterns(rows)[1]
     order = np.argsort(rows.patient, kind="stable")
     ends = np.cumsum(np.bincount(rows.patient, minlength=rows.n_patients))
     for start in range(0, rows.n_patients, _PATIENTS_AT_ONCE):

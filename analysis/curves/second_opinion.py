@@ -166,7 +166,7 @@ def _generalised(model: MixedModel, X: np.ndarray) -> tuple[str, dict[str, float
     from analysis.curves.moment_sums import visit_patterns
 
     covariance = model.optimum.likelihood.covariance
-    pattern = visit_patterns(rows)[2]
+    pattern = visit_patterns(rows)[1]
     V = covariance.matrix(model.optimum.theta) * model.basis.scale**2
     V = np.broadcast_to(V, (len(model.basis.counts), *V.shape[1:]))
     whole = np.zeros((len(rows.outcome), len(rows.outcome)))

@@ -40,6 +40,8 @@ class VisitRows:
         Week and outcome of each row.
     slot : ndarray of int, shape (rows,)
         The visit's place within its patient's pattern.
+    seen : ndarray of bool, shape (patients, slots)
+        The slots at which each patient has a visit.
     weeks : ndarray of float, shape (distinct weeks,)
         The distinct weeks, increasing.
     slots : int
@@ -60,6 +62,7 @@ class VisitRows:
     week: NDArray[np.float64]
     outcome: NDArray[np.float64]
     slot: Codes
+    seen: NDArray[np.bool_]
     weeks: NDArray[np.float64]
     slots: int
     scheduled: bool
@@ -74,13 +77,16 @@ class VisitRows:
     def by_patient(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """Lay a value per row out as patient by slot, zero where there was no visit."""
         table = np.zeros((self.n_patients, self.slots))
-        for part in _stretches(self.patient.size):
-            table[self.patient[part], self.slot[part]] = values[part]
+        self.lay_out(values, table, 0)
         return table
 
-    def seen(self) -> NDArray[np.bool_]:
-        """Tell at which slots each patient has a visit."""
-        return _scatter(self.patient, self.slot, self.n_patients, self.slots)
+    def lay_out(
+        self, values: NDArray[np.float64], table: NDArray[np.float64], first: int, *, shift: float = 0.0
+    ) -> None:
+        """Write a value per row, less a shift, into a table with a row a patient; slot 0 is column ``first``."""
+        flat, width = table.reshape(-1), table.shape[1]
+        for part in _stretches(self.patient.size):
+            flat[self.patient[part].astype(np.int64) * width + self.slot[part] + first] = values[part] - shift
 
     def varies_within_patient(self, name: str) -> bool:
         """Tell whether a column takes two values in one patient."""
@@ -115,11 +121,11 @@ def _stretches(size: int) -> Iterator[slice]:
         yield slice(start, min(start + _STRETCH, size))
 
 
-def _scatter(patient: Codes, slot: Codes, patients: int, slots: int) -> NDArray[np.bool_]:
-    seen = np.zeros((patients, slots), dtype=bool)
+def _mark_seen(patient: Codes, slot: Codes, patients: int, slots: int) -> NDArray[np.bool_]:
+    seen = np.zeros(patients * slots, dtype=bool)
     for part in _stretches(patient.size):
-        seen[patient[part], slot[part]] = True
-    return seen
+        seen[patient[part].astype(np.int64) * slots + slot[part]] = True
+    return seen.reshape(patients, slots)
 
 
 def read_rows(data: pd.DataFrame, *, outcome: str, variables: list[str], patient: str, week: str) -> VisitRows:
@@ -179,9 +185,11 @@ def read_rows(data: pd.DataFrame, *, outcome: str, variables: list[str], patient
     scheduled = weeks.size <= MOST_SCHEDULED_WEEKS and weeks.size <= max(3 * most, 6)
     slot, slots, duplicates = place, int(weeks.size), 0
     if scheduled:
-        duplicates = int(place.size - np.count_nonzero(_scatter(code, place, first.size, slots)))
+        seen = _mark_seen(code, place, first.size, slots)
+        duplicates = int(place.size - np.count_nonzero(seen))
     if not scheduled or duplicates:
         slot, slots, duplicates = _visit_numbers(code, place)
+        seen = _mark_seen(code, slot, first.size, slots)
         scheduled = False
     return VisitRows(
         frame=frame,
@@ -192,6 +200,7 @@ def read_rows(data: pd.DataFrame, *, outcome: str, variables: list[str], patient
         week=weeks_of_rows,
         outcome=frame[outcome].to_numpy(dtype=np.float64, na_value=np.nan),
         slot=slot,
+        seen=seen,
         weeks=weeks,
         slots=slots,
         scheduled=scheduled,
