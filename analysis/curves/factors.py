@@ -158,13 +158,21 @@ def level_codes(column: pd.Series, levels: tuple[str, ...]) -> NDArray[np.int64]
     return np.asarray(lookup[found], dtype=np.int64)
 
 
+def _used(codes: NDArray[np.integer[Any]], size: int) -> NDArray[np.bool_]:
+    """Tell which codes occur, looking no further than the last new one."""
+    used = np.zeros(size, dtype=bool)
+    for start in range(0, codes.size, 1 << 16):
+        used[codes[start : start + (1 << 16)]] = True
+        if used.all():
+            break
+    return used
+
+
 def levels_of(column: pd.Series) -> tuple[str, ...] | None:
     """Give the categories that occur, in the order of the categorical, else sorted; None for numbers."""
     if isinstance(column.dtype, pd.CategoricalDtype):
-        used = np.bincount(
-            column.cat.codes.to_numpy()[column.cat.codes.to_numpy() >= 0], minlength=len(column.cat.categories)
-        )
-        return tuple(str(level) for level, count in zip(column.cat.categories, used, strict=True) if count)
+        used = _used(column.cat.codes.to_numpy(), len(column.cat.categories))
+        return tuple(str(level) for level, occurs in zip(column.cat.categories, used, strict=True) if occurs)
     if pd.api.types.is_numeric_dtype(column.dtype):
         return None
     return tuple(sorted(str(value) for value in pd.unique(column)))

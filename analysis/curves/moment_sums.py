@@ -10,8 +10,6 @@ from numpy.typing import NDArray
 from analysis.curves.moments import Covariate, VisitMoments
 from analysis.curves.visit_rows import VisitRows
 
-_PATIENTS_AT_ONCE = 32_768
-
 
 def gather_moments(
     rows: VisitRows,
@@ -44,18 +42,22 @@ def gather_moments(
     """
     weeks, pattern, representative = visit_patterns(rows)
     k, r, m = len(patient_columns) + 1, len(visit_columns), rows.slots
-    u = np.zeros((rows.n_patients, k + (r + 1) * m))
-    u[:, 0] = 1.0
     shift = float(rows.outcome.mean())
     shifts = np.zeros(len(patient_columns) + 1)
     for number, values in enumerate(patient_columns.values(), start=1):
         if not bool(((values == 0.0) | (values == 1.0)).all()):
             shifts[number] = values.mean()
-        np.subtract(values, shifts[number], out=u[:, number])
-    for number, values in enumerate(visit_columns.values()):
-        rows.lay_out(values, u, k + number * m)
-    rows.lay_out(rows.outcome, u, k + r * m, shift=shift)
-    counts, products = _sum_by_pattern(u, pattern, int(representative.size))
+    counts = np.bincount(pattern, minlength=representative.size)
+    products = np.zeros((representative.size, k + (r + 1) * m, k + (r + 1) * m))
+    for block in rows.blocks():
+        u = np.zeros((block.patients.stop - block.patients.start, products.shape[1]))
+        u[:, 0] = 1.0
+        for number, values in enumerate(patient_columns.values(), start=1):
+            np.subtract(values[block.patients], shifts[number], out=u[:, number])
+        for number, values in enumerate(visit_columns.values()):
+            rows.lay_out(values, u, k + number * m, block)
+        rows.lay_out(rows.outcome, u, k + r * m, block, shift=shift)
+        _add_by_pattern(products, u, pattern[block.patients])
     return VisitMoments(
         outcome=outcome,
         week=week,
@@ -67,7 +69,7 @@ def gather_moments(
         outcome_shift=shift,
         weeks=weeks,
         seen=rows.seen[representative],
-        counts=counts,
+        counts=counts.astype(np.float64),
         products=products,
         distinct_weeks=rows.weeks,
         scheduled=rows.scheduled,
@@ -117,20 +119,15 @@ def _distinct_masks(seen: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray
     return pattern, representative
 
 
-def _sum_by_pattern(
-    u: NDArray[np.float64], pattern: NDArray[np.int64], patterns: int
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Sum u u' over the patients of each pattern, with patients sorted by pattern and one matrix product for each."""
-    counts = np.bincount(pattern, minlength=patterns)
-    order = np.argsort(pattern.astype(np.min_scalar_type(patterns)), kind="stable")
+def _add_by_pattern(products: NDArray[np.float64], u: NDArray[np.float64], pattern: NDArray[np.int64]) -> None:
+    """Add u u' to each pattern's sum: patients sorted by pattern, one matrix product for each."""
+    counts = np.bincount(pattern, minlength=len(products))
+    order = np.argsort(pattern.astype(np.min_scalar_type(len(products))), kind="stable")
+    u = u[order]
     ends = np.cumsum(counts)
-    products = np.zeros((patterns, u.shape[1], u.shape[1]))
     single = counts == 1
-    if single.any():
-        alone = u[order[ends[single] - 1]]
-        products[single] = alone[:, :, None] * alone[:, None, :]
-    for number in np.flatnonzero(~single):
-        for start in range(int(ends[number] - counts[number]), int(ends[number]), _PATIENTS_AT_ONCE):
-            together = u[order[start : min(start + _PATIENTS_AT_ONCE, int(ends[number]))]]
-            products[number] += together.T @ together
-    return counts.astype(np.float64), products
+    alone = u[ends[single] - 1]
+    products[single] += alone[:, :, None] * alone[:, None, :]
+    for number in np.flatnonzero(counts > 1):
+        together = u[ends[number] - counts[number] : ends[number]]
+        products[number] += together.T @ together

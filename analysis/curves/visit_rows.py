@@ -15,9 +15,24 @@ from analysis.errors import ModelError
 Codes = NDArray[np.signedinteger[Any]]
 
 _STRETCH = 1 << 19
+_PATIENTS_AT_ONCE = 1 << 16
 
 MOST_SCHEDULED_WEEKS = 40
 """With more distinct weeks than this the visits count as unscheduled (design choice)."""
+
+
+@dataclass(frozen=True)
+class Block:
+    """Some patients and the rows that hold theirs.
+
+    Parameters
+    ----------
+    patients, rows : slice
+        Which.
+    """
+
+    patients: slice
+    rows: slice
 
 
 @dataclass(frozen=True)
@@ -52,6 +67,8 @@ class VisitRows:
         Rows that share patient and week with an earlier row.
     dropped : int
         Rows left out because a value is missing.
+    together : bool
+        Whether each patient's rows stand together, in the order of the patients.
     """
 
     frame: pd.DataFrame
@@ -68,6 +85,7 @@ class VisitRows:
     scheduled: bool
     duplicates: int
     dropped: int
+    together: bool
 
     @property
     def n_patients(self) -> int:
@@ -77,16 +95,26 @@ class VisitRows:
     def by_patient(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """Lay a value per row out as patient by slot, zero where there was no visit."""
         table = np.zeros((self.n_patients, self.slots))
-        self.lay_out(values, table, 0)
+        self.lay_out(values, table, 0, Block(slice(0, self.n_patients), slice(0, self.patient.size)))
         return table
 
     def lay_out(
-        self, values: NDArray[np.float64], table: NDArray[np.float64], first: int, *, shift: float = 0.0
+        self, values: NDArray[np.float64], table: NDArray[np.float64], first: int, block: Block, *, shift: float = 0.0
     ) -> None:
-        """Write a value per row, less a shift, into a table with a row a patient; slot 0 is column ``first``."""
+        """Write a value per row, less a shift, into a table of a block's patients; slot 0 is column ``first``."""
         flat, width = table.reshape(-1), table.shape[1]
-        for part in _stretches(self.patient.size):
-            flat[self.patient[part].astype(np.int64) * width + self.slot[part] + first] = values[part] - shift
+        for part in _stretches(block.rows.start, block.rows.stop):
+            place = self.patient[part].astype(np.int64) - block.patients.start
+            flat[place * width + self.slot[part] + first] = values[part] - shift
+
+    def blocks(self) -> Iterator[Block]:
+        """Cut the patients into blocks whose rows stand together; one block where a patient's rows do not."""
+        ends = np.append(self.first_row, self.patient.size)
+        step = _PATIENTS_AT_ONCE if self.together else self.n_patients
+        for start in range(0, self.n_patients, step):
+            stop = min(start + step, self.n_patients)
+            rows = slice(int(ends[start]), int(ends[stop])) if self.together else slice(0, self.patient.size)
+            yield Block(slice(start, stop), rows)
 
     def varies_within_patient(self, name: str) -> bool:
         """Tell whether a column takes two values in one patient."""
@@ -112,18 +140,18 @@ def _differs(column: pd.Series, first: NDArray[np.int64], group: Codes) -> bool:
     else:
         values = pd.factorize(column)[0]
     own = values[first]
-    return any(bool((values[part] != own[group[part]]).any()) for part in _stretches(values.size))
+    return any(bool((values[part] != own[group[part]]).any()) for part in _stretches(0, values.size))
 
 
-def _stretches(size: int) -> Iterator[slice]:
+def _stretches(start: int, stop: int) -> Iterator[slice]:
     """Cut many rows into stretches, so that what is computed on the way stays small."""
-    for start in range(0, size, _STRETCH):
-        yield slice(start, min(start + _STRETCH, size))
+    for here in range(start, stop, _STRETCH):
+        yield slice(here, min(here + _STRETCH, stop))
 
 
 def _mark_seen(patient: Codes, slot: Codes, patients: int, slots: int) -> NDArray[np.bool_]:
     seen = np.zeros(patients * slots, dtype=bool)
-    for part in _stretches(patient.size):
+    for part in _stretches(0, patient.size):
         seen[patient[part].astype(np.int64) * slots + slot[part]] = True
     return seen.reshape(patients, slots)
 
@@ -179,7 +207,7 @@ def read_rows(data: pd.DataFrame, *, outcome: str, variables: list[str], patient
             where=f"{complete.size} rows, all with a missing value",
             what_to_do="Look for a covariate that is missing for every patient and leave it out.",
         )
-    code, ids, first, most = _patients(frame[patient])
+    code, ids, first, most, together = _patients(frame[patient])
     weeks_of_rows = frame[week].to_numpy(dtype=np.float64, na_value=np.nan)
     weeks, place = _distinct_weeks(weeks_of_rows)
     scheduled = weeks.size <= MOST_SCHEDULED_WEEKS and weeks.size <= max(3 * most, 6)
@@ -206,6 +234,7 @@ def read_rows(data: pd.DataFrame, *, outcome: str, variables: list[str], patient
         scheduled=scheduled,
         duplicates=duplicates,
         dropped=dropped,
+        together=together,
     )
 
 
@@ -244,12 +273,12 @@ def _complete(frame: pd.DataFrame) -> NDArray[np.bool_]:
 
 def _count(code: Codes, size: int) -> NDArray[np.int64]:
     counts = np.zeros(size, dtype=np.int64)
-    for part in _stretches(code.size):
+    for part in _stretches(0, code.size):
         counts += np.bincount(code[part], minlength=size)
     return counts
 
 
-def _patients(column: pd.Series) -> tuple[Codes, NDArray[np.object_], NDArray[np.int64], int]:
+def _patients(column: pd.Series) -> tuple[Codes, NDArray[np.object_], NDArray[np.int64], int, bool]:
     """Give each row its patient's number; where a patient's rows stand together, by looking for the changes only."""
     if isinstance(column.dtype, pd.CategoricalDtype):
         keys = column.cat.codes.to_numpy()
@@ -262,7 +291,8 @@ def _patients(column: pd.Series) -> tuple[Codes, NDArray[np.object_], NDArray[np
     np.not_equal(keys[1:], keys[:-1], out=change[1:])
     first = np.flatnonzero(change)
     starts = keys[first]
-    if bool((np.diff(starts) > 0).all()) or pd.unique(starts).size == starts.size:
+    together = bool((np.diff(starts) > 0).all()) or pd.unique(starts).size == starts.size
+    if together:
         code: Codes = np.cumsum(change, dtype=np.int32)
         code -= 1
         most = int(np.diff(np.append(first, keys.size)).max())
@@ -272,7 +302,7 @@ def _patients(column: pd.Series) -> tuple[Codes, NDArray[np.object_], NDArray[np
         first[code[::-1]] = np.arange(code.size)[::-1]
         most = int(np.bincount(code).max())
     ids: NDArray[np.object_] = np.asarray(column.iloc[first])
-    return code, ids, first, most
+    return code, ids, first, most, together
 
 
 def _distinct_weeks(week: NDArray[np.float64]) -> tuple[NDArray[np.float64], Codes]:
