@@ -119,17 +119,31 @@ def report(
     parameters: Annotated[
         list[str] | None, typer.Option("--set", "-s", help="A parameter of the notebook, as name=value; repeatable.")
     ] = None,
+    forms: Annotated[
+        str, typer.Option("--format", "-f", help="Forms to write, with commas between: html, pdf, docx, pptx.")
+    ] = "html",
     overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace a report in that folder.")] = False,
 ) -> None:
-    """Run a report notebook on a cohort folder and write one HTML file that stands alone."""
+    """Run a report notebook once on a cohort folder; write an HTML file that stands alone, and other forms."""
     from analysis.report import make_report
 
     given = dict(_parameter(text) for text in parameters or [])
+    formats = [form.strip() for form in forms.split(",")]
     files = _with_progress(
-        lambda told: make_report(name, folder, destination, parameters=given, overwrite=overwrite, progress=told)
+        lambda told: make_report(
+            name,
+            folder,
+            destination,
+            parameters=given,
+            formats=formats,  # type: ignore[arg-type] - refused there where there is no such form
+            overwrite=overwrite,
+            progress=told,
+        )
     )
-    out.print(f"The report: {escape(str(files.html.resolve()))}")
-    out.print(f"The notebook it came from: {escape(str(files.notebook.resolve()))}")
+    out.print("Written:")
+    for path in files.paths():
+        out.print(f"  {escape(str(path.resolve()))}")
+    out.print(f"Open {escape(files.html.name)} in a web browser.")
 
 
 @app.command()

@@ -168,6 +168,17 @@ def test_an_unknown_report_lists_the_known_ones(kneecurve, tmp_path):
     assert "protocol_comparison" in answer.err
 
 
+def test_an_unknown_form_of_report_lists_the_known_ones(kneecurve, tmp_path):
+    folder = write_cohort(generate_cohort(patients=24, seed=1).observed, tmp_path / "cohort")
+    answer = kneecurve(
+        "report", "protocol_comparison", folder, "--out", tmp_path / "out", "--format", "html,no_such_form"
+    )
+    assert answer.code == 1
+    assert "no_such_form" in answer.err
+    assert "pptx" in answer.err
+    assert not (tmp_path / "out").exists()
+
+
 def test_demo_writes_a_report_then_refuses_then_overwrites(kneecurve, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     first = kneecurve("demo", "--patients", "36")
