@@ -135,7 +135,7 @@ def report(
             folder,
             destination,
             parameters=given,
-            formats=formats,  # type: ignore[arg-type] - refused there where there is no such form
+            formats=formats,  # type: ignore[arg-type]
             overwrite=overwrite,
             progress=told,
         )

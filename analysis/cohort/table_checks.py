@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from analysis.cohort.findings import FindingList
     from analysis.cohort.tables import Privacy, Table
 
+_CONTROL = re.compile(r"[\x00-\x1f\x7f]")
 #: Weeks that look like calendar years, and days counted by a spreadsheet (1 Jan 1955 to 2064).
 _YEARS, _SPREADSHEET_DAYS = (1900.0, 2100.0), (20_000.0, 60_000.0)
 
@@ -73,6 +75,14 @@ def check_cells(tables: Mapping[str, pd.DataFrame], findings: FindingList, priva
     for name, frame in tables.items():
         table = TABLES[name]  # type: ignore[index]
         for column in frame.columns:
+            if _CONTROL.search(str(column)):
+                findings.add(
+                    "error",
+                    name,
+                    "the name of the column holds control characters",
+                    "Give it another name.",
+                    column=str(column),
+                )
             values = frame[column]
             known = table.column(str(column))
             if pd.api.types.is_float_dtype(values.dtype):

@@ -37,15 +37,15 @@ def test_adjusted_difference_covers_the_true_difference(model_is_right):
 
 
 def test_limits_of_agreement_lie_in_their_intervals():
-    """Bland and Altman 1999: the true limits, -2 -+ 1.96 x 4, inside their 95 % intervals; 1,000 samples of 40."""
+    """Bland and Altman 1999: the true limits, -2 -+ 1.96 x 4, inside their 95 % intervals; 400 samples of 40."""
     rng = np.random.default_rng(8)
     held = np.zeros(2)
-    for _ in range(1000):
+    for _ in range(400):
         one = rng.normal(50, 10, 40)
         other = one + rng.normal(-2, 4, 40)
         data = pd.DataFrame({"patient_id": np.tile(np.arange(40), 2), "occasion": np.repeat([1, 2], 40)})
         row = reliability(data.assign(value=np.concatenate([one, other]))).agreement.iloc[0]
         for k, (name, true) in enumerate((("lower_limit", -2 - 7.84), ("upper_limit", -2 + 7.84))):
             held[k] += row[f"{name}_lower"] < true < row[f"{name}_upper"]
-    assert (held / 1000 > 0.925).all()
-    assert (held / 1000 < 0.975).all()
+    assert (held / 400 > 0.92).all()
+    assert (held / 400 < 0.98).all()
