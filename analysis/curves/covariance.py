@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
 from analysis.curves.residual_structures import Array, ResidualStructure, Second
-
-_BOUNDS = {"log": (-27.0, 27.0), "atanh": (-8.0, 8.0), "identity": (-np.inf, np.inf), "log range": (-9.0, 9.0)}
 
 
 @dataclass(frozen=True, eq=False)
@@ -92,74 +91,111 @@ class Covariance:
 
     # What the optimiser works on
 
+    @cached_property
+    def links(self) -> tuple[str, ...]:
+        """How each theta follows from phi: "cholesky" in a block, else one by one."""
+        own = "cholesky" if self.correlated else "square"
+        return (own,) * self.n_effects_parameters + self.residual.links
+
+    @cached_property
+    def blocks(self) -> list[tuple[int, int]]:
+        """First parameter and order of each matrix that phi holds as its Cholesky factor."""
+        found = [(0, self.effects)] if self.correlated and self.effects else []
+        if "cholesky" in self.residual.links:
+            count = len(self.residual.links)
+            found.append((self.n_effects_parameters, int(np.sqrt(2 * count))))
+        return found
+
     def theta(self, phi: Array) -> Array:
         """Give theta at phi."""
-        skip = self.n_effects_parameters
-        rows, columns = self.places
-        L = self._factor(phi)
-        theta = np.empty(self.size)
-        theta[:skip] = (L @ L.T)[rows, columns]
-        for k, link in enumerate(self.residual.links, start=skip):
-            theta[k] = np.exp(phi[k]) if link.startswith("log") else np.tanh(phi[k]) if link == "atanh" else phi[k]
+        theta = np.array([_LINKS[link].value(x) for link, x in zip(self.links, phi, strict=True)])
+        for first, order in self.blocks:
+            rows, columns = np.tril_indices(order)
+            L = lower_triangle(phi, first, order)
+            theta[first : first + rows.size] = (L @ L.T)[rows, columns]
         return theta
 
     def phi(self, theta: Array) -> Array:
-        """Give a phi of theta, with D lifted to a positive definite matrix."""
-        skip = self.n_effects_parameters
-        rows, columns = self.places
-        phi = np.empty(self.size)
-        values, vectors = np.linalg.eigh(self.effects_matrix(theta))
-        lifted = np.maximum(values, 1e-3 * max(1.0, float(values.max(initial=0.0))))
-        phi[:skip] = np.linalg.cholesky(vectors * lifted @ vectors.T)[rows, columns]
-        for k, link in enumerate(self.residual.links, start=skip):
-            phi[k] = (
-                np.log(theta[k]) if link.startswith("log") else np.arctanh(theta[k]) if link == "atanh" else theta[k]
-            )
+        """Give a phi of theta, with singular matrices and zero variances lifted a little into the inside."""
+        phi = np.array([_LINKS[link].inverse(x) for link, x in zip(self.links, theta, strict=True)])
+        for first, order in self.blocks:
+            rows, columns = np.tril_indices(order)
+            values, vectors = np.linalg.eigh(symmetric(theta, first, order))
+            lifted = np.maximum(values, _LIFT * max(1.0, float(values.max())))
+            phi[first : first + rows.size] = np.linalg.cholesky(vectors * lifted @ vectors.T)[rows, columns]
         return phi
 
     def bounds(self) -> tuple[Array, Array]:
         """Give the lowest and highest phi."""
-        links = ("identity",) * self.n_effects_parameters + self.residual.links
-        return np.array([_BOUNDS[link][0] for link in links]), np.array([_BOUNDS[link][1] for link in links])
+        return (
+            np.array([_LINKS[link].lowest for link in self.links]),
+            np.array([_LINKS[link].highest for link in self.links]),
+        )
 
     def jacobian(self, phi: Array) -> Array:
         """Give dtheta/dphi."""
-        skip = self.n_effects_parameters
-        rows, columns = self.places
-        jacobian = np.zeros((self.size, self.size))
-        L = self._factor(phi)
-        for k, (row, column) in enumerate(zip(rows, columns, strict=True)):
-            change = np.zeros_like(L)
-            change[row, column] = 1.0
-            jacobian[:skip, k] = (change @ L.T + L @ change.T)[rows, columns]
-        for k, link in enumerate(self.residual.links, start=skip):
-            jacobian[k, k] = (
-                np.exp(phi[k]) if link.startswith("log") else 1.0 - np.tanh(phi[k]) ** 2 if link == "atanh" else 1.0
-            )
+        jacobian = np.diag([_LINKS[link].slope(x) for link, x in zip(self.links, phi, strict=True)])
+        for first, order in self.blocks:
+            rows, columns = np.tril_indices(order)
+            L = lower_triangle(phi, first, order)
+            for k, (row, column) in enumerate(zip(rows, columns, strict=True)):
+                change = np.zeros_like(L)
+                change[row] = L[:, column]
+                change[:, row] += L[:, column]
+                jacobian[first : first + rows.size, first + k] = change[rows, columns]
         return jacobian
 
     def curvature(self, phi: Array, gradient: Array) -> Array:
         """Give sum over k of gradient_k times the second derivatives of theta_k by phi."""
-        skip = self.n_effects_parameters
-        rows, columns = self.places
-        bend = np.zeros((self.size, self.size))
-        for k in range(skip):
-            for j in range(skip):
-                if columns[k] == columns[j]:
-                    change = np.zeros((self.effects, self.effects))
-                    change[rows[k], rows[j]] += 1.0
-                    change[rows[j], rows[k]] += 1.0
-                    bend[k, j] = change[rows, columns] @ gradient[:skip]
-        for k, link in enumerate(self.residual.links, start=skip):
-            if link.startswith("log"):
-                bend[k, k] = gradient[k] * np.exp(phi[k])
-            elif link == "atanh":
-                rho = np.tanh(phi[k])
-                bend[k, k] = gradient[k] * -2.0 * rho * (1.0 - rho**2)
+        bends = [_LINKS[link].bend(x) for link, x in zip(self.links, phi, strict=True)]
+        bend = np.diag(gradient * np.array(bends))
+        for first, order in self.blocks:
+            rows, columns = np.tril_indices(order)
+            weights = np.zeros((order, order))
+            weights[rows, columns] = gradient[first : first + rows.size]
+            same_column = np.equal.outer(columns, columns)
+            inner = (weights + weights.T)[np.ix_(rows, rows)]
+            bend[first : first + rows.size, first : first + rows.size] = np.where(same_column, inner, 0.0)
         return bend
 
-    def _factor(self, phi: Array) -> Array:
-        L = np.zeros((self.effects, self.effects))
-        rows, columns = self.places
-        L[rows, columns] = phi[: self.n_effects_parameters]
-        return L
+
+_LIFT = 1e-3
+
+
+@dataclass(frozen=True)
+class _Link:
+    """A parameter theta as a function of phi, with its derivatives and the range of phi."""
+
+    value: Callable[[float], float]
+    inverse: Callable[[float], float]
+    slope: Callable[[float], float]
+    bend: Callable[[float], float]
+    lowest: float = -np.inf
+    highest: float = np.inf
+
+
+_LOG = _Link(np.exp, np.log, np.exp, np.exp, -27.0, 27.0)
+_LINKS = {
+    "identity": _Link(lambda x: x, lambda t: t, lambda _: 1.0, lambda _: 0.0),
+    "cholesky": _Link(lambda x: x, lambda t: t, lambda _: 1.0, lambda _: 0.0),
+    "square": _Link(lambda x: x * x, lambda t: float(np.sqrt(max(t, _LIFT))), lambda x: 2.0 * x, lambda _: 2.0),
+    "log": _LOG,
+    "log range": replace(_LOG, lowest=-9.0, highest=9.0),
+    "atanh": _Link(
+        np.tanh, np.arctanh, lambda x: 1.0 - np.tanh(x) ** 2, lambda x: -2.0 * np.tanh(x) / np.cosh(x) ** 2, -8.0, 8.0
+    ),
+}
+
+
+def lower_triangle(values: Array, first: int, order: int) -> Array:
+    """Put parameters into a lower-triangular matrix."""
+    L = np.zeros((order, order))
+    rows, columns = np.tril_indices(order)
+    L[rows, columns] = values[first : first + rows.size]
+    return L
+
+
+def symmetric(values: Array, first: int, order: int) -> Array:
+    """Put parameters into a symmetric matrix."""
+    lower = lower_triangle(values, first, order)
+    return lower + np.tril(lower, -1).T

@@ -9,21 +9,19 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from analysis.curves.boundary import settle
 from analysis.curves.covariance import Covariance
 from analysis.curves.design import Design, design_from_moments, design_from_rows
-from analysis.curves.likelihood import Evaluation, Likelihood, Method
+from analysis.curves.likelihood import Likelihood, Method
 from analysis.curves.model_checks import check_outcome, check_size, check_structure
 from analysis.curves.moments import VisitMoments
-from analysis.curves.optimiser import Optimum, optimise
+from analysis.curves.optimiser import optimise
 from analysis.curves.patient_terms import PatientTerms, patient_terms
 from analysis.curves.residual_structures import STRUCTURES, Array, Residual, VisitGrid
 from analysis.curves.robust import patient_sandwich
 from analysis.curves.small_sample import Inference, Information, SmallSample
 from analysis.curves.working_basis import working_basis
 from analysis.errors import BoundaryWarning, ConvergenceWarning, DesignWarning
-
-_ZERO_VARIANCE = 1e-7
-"""A patient effect whose variance is below this share of the residual variance counts as zero."""
 
 
 @dataclass(frozen=True)
@@ -94,41 +92,48 @@ def fit_parts(
         )
     likelihood = Likelihood(basis, covariance, method)
     optimum = optimise(likelihood)
-    evaluation, active, boundary = _at_boundary(optimum, terms, notes)
+    settled = settle(optimum, terms)
+    notes.extend(settled.notes)
     if method == "ml" and inference in {"kenward-roger", "kenward-roger-linear"}:
         inference = "satterthwaite"
         notes.append("Kenward-Roger is a method for REML; under maximum likelihood the inference is Satterthwaite's.")
     sandwich = None
     if inference == "robust":
-        sandwich = patient_sandwich(design, moments, rows, basis, evaluation)
-    small_sample = _small_sample(evaluation, active, inference, information, sandwich)
+        sandwich = patient_sandwich(design, moments, rows, basis, settled.evaluation)
+    small_sample = SmallSample(settled.free, settled.active, inference, information, sandwich)
     if not optimum.converged:
         notes.append("The optimiser did not reach the optimum: do not use these numbers.")
-        warnings.warn(
-            ConvergenceWarning(
-                f"The fit did not converge: one more step promised to lower the criterion by {optimum.decrement:.2g}. "
-                "Try fewer patient effects (patient_effects='1') or a simpler residual structure."
-            ),
-            stacklevel=3,
-        )
-    if boundary:
-        warnings.warn(BoundaryWarning(next(note for note in notes if "boundary" in note)), stacklevel=3)
+        warnings.warn(ConvergenceWarning(_why_not(optimum.decrement, residual)), stacklevel=3)
+    if settled.at_boundary:
+        warnings.warn(BoundaryWarning(" ".join(settled.notes)), stacklevel=3)
     return {
         "design": design,
         "terms": terms,
         "moments": moments,
         "rows": rows,
         "basis": basis,
-        "optimum": evaluation,
+        "optimum": settled.evaluation,
         "small_sample": small_sample,
         "residual": residual,
         "method": method,
         "inference": inference,
         "information": information,
         "record": FitRecord(
-            optimum.converged, optimum.evaluations, boundary, optimum.decrement, tuple(notes), optimum.tried
+            optimum.converged, optimum.evaluations, settled.at_boundary, optimum.decrement, tuple(notes), optimum.tried
         ),
     }
+
+
+def _why_not(decrement: float, residual: Residual) -> str:
+    if residual == "unstructured":
+        return (
+            "The fit did not converge: too few patients were seen at the same weeks for an unstructured covariance, so the "
+            "likelihood has no maximum inside. Try residual='toeplitz' or 'ar1-by-week'."
+        )
+    return (
+        f"The fit did not converge: one more step promised to lower the criterion by {decrement:.2g}. "
+        "Try fewer patient effects (patient_effects='1') or a simpler residual structure."
+    )
 
 
 def build_covariance(
@@ -155,74 +160,3 @@ def build_covariance(
     if terms.names:
         Z = terms.columns(design.week_frame(weeks.reshape(-1))) @ terms.A
     return Covariance(Z.reshape(*weeks.shape, -1) if terms.names else Z, correlated, STRUCTURES[residual](grid))
-
-
-def _at_boundary(optimum: Optimum, terms: PatientTerms, notes: list[str]) -> tuple[Evaluation, np.ndarray, bool]:
-    """Put variances that vanish at zero exactly; list the parameters that stay free."""
-    evaluation = optimum.evaluation
-    covariance = evaluation.likelihood.covariance
-    skip = covariance.n_effects_parameters
-    active = np.ones(covariance.size, dtype=bool)
-    active[optimum.at_bound] = False
-    boundary = bool(optimum.at_bound.any())
-    if boundary:
-        names = [covariance.residual.names[k - skip] for k in np.flatnonzero(optimum.at_bound) if k >= skip]
-        notes.append(f"At the boundary of its range: {', '.join(names)}; held there for standard errors.")
-    if covariance.effects:
-        D = covariance.effects_matrix(evaluation.theta)
-        values, vectors = np.linalg.eigh(D)
-        rank = int((values > _ZERO_VARIANCE).sum())
-        if rank < covariance.effects:
-            boundary = True
-            whole = (vectors[:, values > _ZERO_VARIANCE] * values[values > _ZERO_VARIANCE]) @ vectors[
-                :, values > _ZERO_VARIANCE
-            ].T
-            theta = evaluation.theta.copy()
-            rows, columns = covariance.places
-            theta[:skip] = whole[rows, columns]
-            snapped = evaluation.likelihood.at(theta)
-            if snapped is not None and snapped.criterion <= evaluation.criterion + 1e-6:
-                evaluation = snapped
-            notes.append(_singular_note(covariance, terms, whole))
-    return evaluation, active, boundary
-
-
-def _singular_note(covariance: Covariance, terms: PatientTerms, D: np.ndarray) -> str:
-    simpler = "patient_effects='1'" if covariance.effects > 1 else "patient_effects=None"
-    if not D.any():
-        what = f"the variance of {' and '.join(terms.names)} is estimated at zero"
-    elif not covariance.correlated:
-        zero = [name for name, variance in zip(terms.names, np.diag(D), strict=True) if variance == 0.0]
-        what = f"the variance of {' and '.join(zero)} is estimated at zero"
-    else:
-        what = f"the patient effects {', '.join(terms.names)} are perfectly correlated or one does not vary"
-    return (
-        f"The fit is at the boundary: {what}. The likelihood is right; standard errors take the zero as known. "
-        f"A simpler model to try: {simpler}."
-    )
-
-
-def _small_sample(
-    evaluation: Evaluation,
-    active: np.ndarray,
-    inference: Inference,
-    information: Information,
-    sandwich: tuple[Array, float] | None,
-) -> SmallSample:
-    """Set up inference; at a singular D on the effects that remain."""
-    likelihood = evaluation.likelihood
-    covariance = likelihood.covariance
-    skip = covariance.n_effects_parameters
-    if covariance.effects:
-        values, vectors = np.linalg.eigh(covariance.effects_matrix(evaluation.theta))
-        remain = values > _ZERO_VARIANCE
-        if not remain.all():
-            Z = covariance.Z @ vectors[:, remain]
-            reduced = Covariance(Z, covariance.correlated, covariance.residual)
-            rows, columns = reduced.places
-            theta = np.concatenate([np.diag(values[remain])[rows, columns], evaluation.theta[skip:]])
-            smaller = Likelihood(likelihood.basis, reduced, likelihood.method).at(theta)
-            if smaller is not None:
-                evaluation = smaller
-                active = np.concatenate([np.ones(len(rows), dtype=bool), active[skip:]])
-    return SmallSample(evaluation, np.flatnonzero(active), inference, information, sandwich)

@@ -90,7 +90,7 @@ def _start(counter: _Counter) -> tuple[Array, Evaluation]:
         step = -np.linalg.lstsq(here.expected, 0.5 * here.gradient, rcond=1e-10)[0]
         for share in (1.0, 0.5, 0.25, 0.0):
             moved = theta + share * step
-            linear = [link == "identity" for link in covariance.residual.links]
+            linear = [link in {"identity", "cholesky"} for link in covariance.residual.links]
             moved[skip:] = np.where(linear, moved[skip:], np.maximum(moved[skip:], 0.1 * np.abs(residual)))
             atanh = [link == "atanh" for link in covariance.residual.links]
             moved[skip:] = np.where(atanh, residual, moved[skip:])

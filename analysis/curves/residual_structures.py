@@ -71,7 +71,7 @@ class ResidualStructure(ABC):
     Attributes
     ----------
     links : tuple of str
-        What the optimiser works on, one a parameter: "log", "atanh" or "identity".
+        What the optimiser works on, one a parameter: "log", "log range", "atanh", "identity", or "cholesky" (all of them).
     needs_schedule, needs_order : bool
         Whether visits must follow a schedule, and whether a patient's week may occur only once.
     """
@@ -103,6 +103,22 @@ class ResidualStructure(ABC):
     def units(self, outcome: float) -> Array:
         """Give the factor from working to reported units of each parameter."""
         return np.full(len(self.names), outcome**2)
+
+
+class Nothing(ResidualStructure):
+    """No residual: what remains of a singular unstructured covariance, which goes into the patient effects."""
+
+    def starts(self) -> Sequence[Array]:
+        """Start from nothing."""
+        return [np.zeros(0)]
+
+    def matrix(self, theta: Array) -> Array:  # noqa: ARG002
+        """Give zero."""
+        return 0.0 * self.grid.same
+
+    def first(self, theta: Array) -> Array:  # noqa: ARG002
+        """Give no derivative."""
+        return np.zeros((0, *self.grid.same.shape))
 
 
 class Independent(ResidualStructure):
@@ -205,7 +221,7 @@ class Unstructured(ResidualStructure):
     def __init__(self, grid: VisitGrid) -> None:
         super().__init__(grid)
         rows, columns = np.tril_indices(grid.weeks.size)
-        self.links = ("identity",) * rows.size
+        self.links = ("cholesky",) * rows.size
         names, basis = [], []
         for a, b in zip(rows.tolist(), columns.tolist(), strict=True):
             one: Array = grid.at(a)[:, :, None] * grid.at(b)[:, None, :]

@@ -10,7 +10,7 @@ import pytest
 from cohort_of_visits import visits
 
 from analysis.curves.mixed_model import fit_mixed
-from analysis.errors import BoundaryWarning, DesignWarning, ModelError
+from analysis.errors import BoundaryWarning, ConvergenceWarning, DesignWarning, ModelError
 
 
 def refuse(
@@ -227,3 +227,15 @@ def test_singular_fit_is_told_from_a_failed_one() -> None:
     for fit in singular:
         assert (fit.covariance_parameters["estimate"] >= 0.0).all()
         assert "patient_effects='1'" in fit.record.notes[-1]
+
+
+def test_an_unbounded_likelihood_is_not_called_converged() -> None:
+    """Hardly anybody seen at every week: the criterion falls without end as the covariance becomes singular."""
+    frame = visits(27, seed=34, missing=0.349, slope_sd=0.0)
+    with pytest.warns(ConvergenceWarning, match="too few patients were seen at the same weeks for an unstructured"):
+        fit = fit_mixed(
+            frame, "value ~ protocol * week_spline + baseline", patient_effects=None, residual="unstructured"
+        )
+    assert not fit.converged
+    assert "do not use these numbers" in fit.record.notes[-1]
+    assert "DID NOT CONVERGE" in repr(fit)
