@@ -69,7 +69,7 @@ def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
         else ""
     )
     start = (
-        " The point at the start is the mean baseline of the patients in the model, on which the means are adjusted."
+        " Every curve starts at the mean baseline of all patients in the model, to which the means are adjusted."
         if curves.baseline_adjusted
         else ""
     )
@@ -123,7 +123,10 @@ def seen_by_week(curves: RecoveryCurves) -> pd.DataFrame:
 
 
 def baseline_means(curves: RecoveryCurves) -> pd.DataFrame:
-    """Give the mean baseline of the patients in the model, by protocol; empty where there is none.
+    """Give the common start of the curves, the mean baseline of all patients in the model; empty where there is none.
+
+    The model means are adjusted to it, so a curve that set off from its own protocol's baseline would show a change that the
+    model does not estimate.
 
     Parameters
     ----------
@@ -133,14 +136,14 @@ def baseline_means(curves: RecoveryCurves) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        protocol, week (0), estimate, n.
+        protocol, week (0), estimate (the same for all), n (patients of the protocol).
     """
     if not curves.baseline_adjusted:
         return pd.DataFrame({"protocol": [], "week": [], "estimate": [], "n": []})
     patients = curves.frame.drop_duplicates("patient_id")
-    grouped = patients.groupby(patients["protocol"].astype("str"), sort=False)["baseline"].agg(["mean", "size"])
-    table = grouped.rename(columns={"mean": "estimate", "size": "n"}).reset_index()
+    table = patients.groupby(patients["protocol"].astype("str"), sort=False).size().rename("n").reset_index()
     table.insert(1, "week", 0.0)
+    table.insert(2, "estimate", float(patients["baseline"].mean()))
     return table
 
 
