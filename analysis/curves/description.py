@@ -39,10 +39,11 @@ def covariance_table(model: MixedModel) -> pd.DataFrame:
         shown = [spread[a] if a == b else D[a, b] / (spread[a] * spread[b]) for a, b in zip(rows, columns, strict=True)]
     units = covariance.residual.units(model.basis.scale)
     residual = theta[skip:] * units
-    shown_residual = [
-        np.sqrt(value) if "variance" in name else value if "correlation" in name else np.nan
-        for name, value in zip(covariance.residual.names, residual, strict=True)
-    ]
+    with np.errstate(invalid="ignore"):  # a variance under zero, in a fit that did not converge, has no SD
+        shown_residual = [
+            np.sqrt(value) if "variance" in name else value if "correlation" in name else np.nan
+            for name, value in zip(covariance.residual.names, residual, strict=True)
+        ]
     return pd.DataFrame(
         {
             "part": ["patient effects"] * skip + ["residual"] * len(residual),
