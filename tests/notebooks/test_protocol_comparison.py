@@ -12,7 +12,7 @@ from synthetic_cohort import generate_cohort
 SECTIONS = [
     "In short", "Patients", "The measurements, week by week", "Recovery curves", "Differences by week",
     "Patients who improved by the threshold", "Home programme", "Harms", "Missing data", "Methods in words", "Cautions",
-    "Provenance",
+    "Provenance", "Appendix",
 ]  # fmt: skip
 
 
@@ -25,7 +25,7 @@ def test_the_whole_report_keeps_the_rules_and_has_every_section(report_of, page_
     answer = made.sentences("answer")[0]
     assert "home stimulation" in answer
     assert "mean quadriceps torque at week 26" in answer
-    for cell in ("flow", "measurements", "recovery", "differences", "responders", "programme", "missing"):
+    for cell in ("flow", "measurements", "recovery", "differences", "responders", "programme", "missing", "model-checks"):
         assert made.figures(cell)
     assert [row[0] for row in made.tables("differences")[0]["rows"]] == cohort.protocols[1:]
     assert not any("p value" in column["label"].lower() for column in made.tables("baseline")[0]["columns"])

@@ -1,7 +1,9 @@
 """The sections of a protocol comparison, in their order; a cell of the notebook calls one."""
 
 from analysis.report.comparison.closing import cautions, methods, provenance
+from analysis.report.comparison.model_checks import model_checks
 from analysis.report.comparison.opening import answer, subtitle
+from analysis.report.comparison.other_counts import other_counts, symmetry
 from analysis.report.comparison.outcomes import differences, measurements, recovery, responder_analysis
 from analysis.report.comparison.patients import baseline, flow
 from analysis.report.comparison.programme import harms, home_programme, missing
@@ -24,4 +26,8 @@ __all__ = [  # noqa: RUF022 - the order of the report
     "methods",
     "cautions",
     "provenance",
+    # appendix
+    "other_counts",
+    "symmetry",
+    "model_checks",
 ]
