@@ -25,7 +25,16 @@ def test_the_whole_report_keeps_the_rules_and_has_every_section(report_of, page_
     answer = made.sentences("answer")[0]
     assert "home stimulation" in answer
     assert "mean quadriceps torque at week 26" in answer
-    for cell in ("flow", "measurements", "recovery", "differences", "responders", "programme", "missing", "model-checks"):
+    for cell in (
+        "flow",
+        "measurements",
+        "recovery",
+        "differences",
+        "responders",
+        "programme",
+        "missing",
+        "model-checks",
+    ):
         assert made.figures(cell)
     assert [row[0] for row in made.tables("differences")[0]["rows"]] == cohort.protocols[1:]
     assert not any("p value" in column["label"].lower() for column in made.tables("baseline")[0]["columns"])
