@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analysis.cohort.findings import CheckReport, FindingList
+from analysis.cohort.home_checks import check_home
 from analysis.cohort.identifiers import find_identifiers
 from analysis.cohort.table_checks import check_cells, check_columns, check_keys, check_patients
 from analysis.cohort.visit_checks import check_visits
@@ -49,7 +50,8 @@ def check_cohort(cohort: Cohort) -> CheckReport:
     -------
     CheckReport
         Every finding: missing keys, duplicate rows, values outside the plausible range, mixed-up units, unknown
-        measures, patients that do not belong together, patients without a baseline, direct identifiers.
+        measures, patients that do not belong together, patients without a baseline, impossible home sessions and brace
+        settings, direct identifiers.
 
     Examples
     --------
@@ -95,6 +97,7 @@ def check_tables(
     check_patients(plain, found)
     if "visits" in plain:
         check_visits(plain["visits"], measures, found)
+    check_home(plain, found)
     masked = find_identifiers(plain, found, privacy)
     findings.extend(found, source_rows)
     return findings.report(masked)

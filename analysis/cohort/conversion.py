@@ -31,10 +31,13 @@ class RawTable:
         Columns as read, often text only. The index holds the data row, from 0.
     ragged : tuple of (int, int)
         Data row (from 1) and number of cells of each row left out because its cells do not fit the header.
+    labelled : mapping of str to pandas.Series
+        For columns of codes with value labels: the labels, as categories in the order of the codes.
     """
 
     frame: pd.DataFrame
     ragged: tuple[tuple[int, int], ...] = field(default=())
+    labelled: Mapping[str, pd.Series] = field(default_factory=dict)
 
 
 def convert_table(

@@ -1,4 +1,4 @@
-"""Read a CSV or Parquet file of any origin into a table, or say in one message why that cannot be."""
+"""Read a file of any origin into a table, or say in one message why that cannot be."""
 
 from __future__ import annotations
 
@@ -13,6 +13,14 @@ import pyarrow.csv as arrow_csv
 import pyarrow.parquet as arrow_parquet
 
 from analysis.cohort.conversion import RawTable
+from analysis.cohort.file_formats import (
+    MOST_CELLS,
+    STATISTICS_FILES,
+    WORKBOOKS,
+    check_names,
+    read_statistics_file,
+    read_workbook,
+)
 from analysis.errors import CohortError
 
 if TYPE_CHECKING:
@@ -39,6 +47,9 @@ _SIGNATURES = (
     (b"%PDF", "a PDF document", "Export the table as CSV."),
     (b"\x89PNG", "a picture", "Export the table as CSV."),
     (b"\x1f\x8b", "a compressed file", "Unpack it first."),
+    (b"$FL", "an SPSS file", "Give it the ending .sav."),
+    (b"<stata_dta>", "a Stata file", "Give it the ending .dta."),
+    (b"HEADER RECORD", "a SAS transport file", "Give it the ending .xpt."),
 )
 
 
@@ -143,8 +154,15 @@ def read_parquet(path: Path) -> RawTable:
     """
     _head_of(path)
     try:
-        table = arrow_parquet.ParquetFile(path).read()
-    except (pa.ArrowInvalid, OSError) as error:
+        file = arrow_parquet.ParquetFile(path)
+        if file.metadata.num_rows * max(1, file.metadata.num_columns) > MOST_CELLS:
+            raise CohortError(
+                f"The file says that it holds {file.metadata.num_rows:,} rows, more than the kit reads.",
+                where=path.name,
+                what_to_do="Check where the file comes from; export the columns and rows that are needed.",
+            )
+        table = file.read()
+    except (pa.ArrowInvalid, pa.ArrowNotImplementedError, OSError) as error:
         raise CohortError(
             "The file is not a Parquet file, or it is damaged.",
             where=f"{path.name}: {str(error).splitlines()[0]}",
@@ -157,14 +175,20 @@ def read_parquet(path: Path) -> RawTable:
             where=path.name,
             what_to_do="Give one value a cell.",
         )
-    _check_names(path, list(table.column_names))
+    check_names(path.name, list(table.column_names))
     return RawTable(table.to_pandas(ignore_metadata=True))
 
 
 def read_table(
-    path: Path, *, delimiter: str = ",", encoding: str | None = None, missing: Sequence[str] = USUAL_MISSING
+    path: Path,
+    *,
+    delimiter: str = ",",
+    encoding: str | None = None,
+    missing: Sequence[str] = USUAL_MISSING,
+    sheet: str | None = None,
+    catalog: Path | None = None,
 ) -> RawTable:
-    """Read a file by its ending: .parquet as Parquet, anything else as CSV.
+    """Read a file by its ending: Parquet, Excel, SPSS, Stata, SAS; anything else as CSV.
 
     Parameters
     ----------
@@ -172,14 +196,25 @@ def read_table(
         The file.
     delimiter, encoding, missing
         For CSV, as in :func:`read_csv`.
+    sheet : str, optional
+        For workbooks, the name of the sheet.
+    catalog : Path, optional
+        For SAS, the catalog with the value labels.
 
     Returns
     -------
     RawTable
         The table.
     """
-    if path.suffix.lower() in (".parquet", ".pq"):
+    ending = path.suffix.lower()
+    if ending in (".parquet", ".pq"):
         return read_parquet(path)
+    if ending in WORKBOOKS:
+        _head_of(path)
+        return read_workbook(path, sheet=sheet, missing=missing)
+    if ending in STATISTICS_FILES:
+        _head_of(path)
+        return read_statistics_file(path, encoding=encoding, catalog=catalog)
     return read_csv(path, delimiter=delimiter, encoding=encoding, missing=missing)
 
 
@@ -283,18 +318,8 @@ def _column_names(path: Path, head: bytes, encoding: str, delimiter: str) -> lis
             where=f"{path.name}, first row: {header[:80]}",
             what_to_do="Give a file whose first row names the columns, with a comma between the names.",
         )
-    _check_names(path, names)
+    check_names(path.name, names)
     return names
-
-
-def _check_names(path: Path, names: list[str]) -> None:
-    twice = sorted({name for name in names if names.count(name) > 1})
-    if twice:
-        raise CohortError(
-            f"The column {twice[0]!r} comes twice." if twice[0] else "Several columns have no name.",
-            where=f"{path.name}, columns: {', '.join(names)}",
-            what_to_do="Give every column a name of its own.",
-        )
 
 
 def _toml(delimiter: str) -> str:

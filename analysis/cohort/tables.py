@@ -105,6 +105,7 @@ _SESSIONS = (
     _number("minutes_done", "minutes done that week", "min", 0, 10_080, "minutes in a week"),
     _number("level_knee", "stimulation above the knee, of the device's maximum", "%", 0, 100, _DEVICE),
     _number("level_thigh", "stimulation at the thigh, of the device's maximum", "%", 0, 100, _DEVICE),
+    _number("pauses", "pauses made in the sessions of that week", "pauses", 0, 10_000, _CHOICE),
 )
 _BRACE_LIMITS = (
     _PATIENT_ID,

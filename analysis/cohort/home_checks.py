@@ -1,0 +1,137 @@
+"""Checks of the home programme: sessions and brace settings that cannot have been, or need a look."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analysis.cohort.session_log import SESSION_MINUTES
+from analysis.cohort.tables import TABLES
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from analysis.cohort.findings import FindingList
+
+#: Where the hinge itself ends: a limit here is no limit (common practice, no source).
+END_OF_HINGE = 135.0
+
+
+def check_home(tables: Mapping[str, pd.DataFrame], findings: FindingList) -> None:
+    """Find what is wrong in the tables sessions and brace_limits, and measured flexion beyond the brace's limit.
+
+    Parameters
+    ----------
+    tables : mapping of str to pandas.DataFrame
+        Tables by name, in their types; the index holds the row number from 0.
+    findings : FindingList
+        Where the findings go.
+    """
+    if "sessions" in tables:
+        _check_sessions(tables["sessions"], findings)
+    if "brace_limits" in tables:
+        _check_brace(tables["brace_limits"], findings)
+        if "visits" in tables:
+            _check_flexion(tables["visits"], tables["brace_limits"], findings)
+
+
+def _check_sessions(sessions: pd.DataFrame, findings: FindingList) -> None:
+    if not {"sessions_done", "minutes_done"} <= set(sessions.columns):
+        return
+    done, minutes = sessions["sessions_done"], sessions["minutes_done"]
+    idle = (minutes > 0) & (done == 0)
+    _add(findings, "error", "sessions", sessions, idle, "minutes_done", "minutes in a week without a session",
+         "Correct the sessions or the minutes.")  # fmt: skip
+    if "modality" not in sessions:
+        return
+    length = sessions["modality"].astype("str").map(SESSION_MINUTES).astype("float64")
+    over = minutes > done * length
+    for modality, longest in SESSION_MINUTES.items():
+        rows = over & ~idle & (sessions["modality"] == modality)
+        problem = f"more minutes than the sessions of the week last, {longest:g} each for {modality}"
+        _add(findings, "warning", "sessions", sessions, rows, "minutes_done", problem,
+             "Check the log; a session of another length is nothing wrong.")  # fmt: skip
+
+
+def _check_brace(brace: pd.DataFrame, findings: FindingList) -> None:
+    if "both_hinges_agree" in brace:
+        differ = brace["both_hinges_agree"].eq(False).fillna(value=False)
+        _add(findings, "warning", "brace_limits", brace, differ, "both_hinges_agree",
+             "both hinges were set differently", "Check the record; the hinges of one brace have the same limits.")  # fmt: skip
+    if {"flexion_limit_deg", "extension_limit_deg"} <= set(brace.columns):
+        crossed = brace["extension_limit_deg"] > brace["flexion_limit_deg"]
+        _add(findings, "error", "brace_limits", brace, crossed, "extension_limit_deg",
+             "the extension limit is beyond the flexion limit", "Correct the limits.")  # fmt: skip
+
+
+def _check_flexion(visits: pd.DataFrame, brace: pd.DataFrame, findings: FindingList) -> None:
+    """Find flexion of the involved knee beyond the limit in force at the visit; the end of the hinge is no limit."""
+    needed = {"patient_id", "week", "measure", "limb", "value"}
+    limits = {"patient_id", "week", "flexion_limit_deg"}
+    if not needed <= set(visits.columns) or not limits <= set(brace.columns):
+        return
+    flexion = visits[(visits["measure"] == "knee_flexion") & (visits["limb"] == "involved")]
+    flexion = flexion[["patient_id", "week", "value"]].dropna()
+    flexion = flexion[flexion["week"] > 0]  # a baseline was measured before there was a brace
+    lowest, highest = _range()
+    settings = brace[["patient_id", "week", "flexion_limit_deg"]].dropna()
+    settings = settings[settings["flexion_limit_deg"].between(lowest, highest)]
+    flexion, settings = flexion[np.isfinite(flexion["week"])], settings[np.isfinite(settings["week"])]
+    if flexion.empty or settings.empty:
+        return
+    # the newest setting at or before each visit: both in one list by patient and week, settings first
+    patient, _ = pd.factorize(pd.concat([settings["patient_id"], flexion["patient_id"]]))
+    n = len(settings)
+    week = np.concatenate([settings["week"], flexion["week"]])
+    kind = np.repeat([0, 1], [n, len(flexion)])
+    order = np.lexsort((np.arange(len(week)), kind, week, patient))
+    newest = np.maximum.accumulate(np.where(kind[order] == 0, np.arange(len(order)), -1))
+    setting = np.where(newest >= 0, order[newest], 0)
+    same = (newest >= 0) & (patient[setting] == patient[order])
+    in_force = np.full(len(week), np.nan)
+    in_force[order[same]] = settings["flexion_limit_deg"].to_numpy()[setting[same]]
+    limit = in_force[n:]
+    beyond = (flexion["value"].to_numpy() > limit) & (limit < END_OF_HINGE)
+    for chosen in np.unique(limit[beyond]):
+        rows = flexion[beyond & (limit == chosen)]
+        findings.add(
+            "warning",
+            "visits",
+            f"flexion beyond the brace's limit of that week, {chosen:g} deg",
+            "Check both records; flexion measured without the brace is nothing wrong, but ask why the limit stayed.",
+            column="value",
+            rows=rows.index.to_numpy() + 1,
+            patients=rows["patient_id"],
+            values=rows["value"],
+        )
+
+
+def _range() -> tuple[float, float]:
+    column = TABLES["brace_limits"].column("flexion_limit_deg")
+    return (column.lowest, column.highest) if column is not None else (-np.inf, np.inf)
+
+
+def _add(
+    findings: FindingList,
+    severity: str,
+    table: str,
+    frame: pd.DataFrame,
+    rows: pd.Series,
+    column: str,
+    problem: str,
+    what_to_do: str,
+) -> None:
+    chosen = rows.to_numpy(dtype=bool, na_value=False)
+    if chosen.any():
+        findings.add(
+            "error" if severity == "error" else "warning",
+            table,
+            problem,
+            what_to_do,
+            column=column,
+            rows=frame.index.to_numpy()[chosen] + 1,
+            patients=frame["patient_id"][chosen] if "patient_id" in frame else np.full(int(chosen.sum()), ""),
+            values=frame[column][chosen],
+        )

@@ -1,0 +1,190 @@
+"""A home-session log, one row a session, checked and summed into weeks of one modality."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analysis.cohort.tables import TABLES
+from analysis.errors import CohortError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from analysis.cohort.findings import FindingList
+
+#: Minutes of one session by modality: common practice, no source. Exercise has no set length.
+SESSION_MINUTES: dict[str, float] = {"strength stimulation": 20.0, "pain stimulation": 30.0}
+
+LOG_COLUMNS = ("patient_id", "week", "modality", "minutes", "length_minutes", "level_knee", "level_thigh", "pauses")
+_LEVELS = ("level_knee", "level_thigh")
+_KEY = ["patient_id", "week", "modality"]
+_MINUTES_IN_DAY = 1440.0
+
+
+def programme_week(days: pd.Series) -> pd.Series:
+    """Give the week of the home programme of a day since the start: days 0 to 6 are week 1.
+
+    Examples
+    --------
+    >>> programme_week(pd.Series([0.0, 6.9, 7.0])).tolist()
+    [1.0, 1.0, 2.0]
+    """
+    return np.floor(days / 7.0) + 1.0
+
+
+def check_session_log(
+    log: pd.DataFrame, name: str, findings: FindingList, *, session_minutes: Mapping[str, float] | None = None
+) -> None:
+    """Find sessions that cannot have been as they were logged.
+
+    Parameters
+    ----------
+    log : pandas.DataFrame
+        One row a session: patient_id, week, modality, minutes, and where known length_minutes (from start to end),
+        level_knee and level_thigh (0 to 100, % of the device's maximum), pauses. The index holds the row, from 0.
+    name : str
+        File, for the findings.
+    findings : FindingList
+        Where the findings go.
+    session_minutes : mapping of str to float, optional
+        Minutes that one session of a modality lasts; by default 20 of strength and 30 of pain stimulation (common
+        practice, no source).
+    """
+    lengths = SESSION_MINUTES if session_minutes is None else dict(session_minutes)
+    minutes = _numbers(log, "minutes")
+    own = _numbers(log, "length_minutes")
+    usual = log["modality"].astype("str").map(lengths).astype("float64") if "modality" in log else own
+    for column in _LEVELS:
+        level = _numbers(log, column)
+        _add(log, name, findings, (level < 0) | (level > 100), column, "a stimulation level outside 0 to 100 %",
+             "Correct it; the level is a share of the device's maximum.")  # fmt: skip
+    for column in ("minutes", "pauses", "length_minutes"):
+        problem = "the session ends before it starts" if column == "length_minutes" else f"{column} below 0"
+        _add(log, name, findings, _numbers(log, column) < 0, column, problem, "Correct the log.")
+    _add(log, name, findings, minutes > _MINUTES_IN_DAY, "minutes", "more minutes than a day has", "Give minutes.")
+    over = (minutes > own) & (own >= 0)
+    _add(log, name, findings, over, "minutes", "more minutes than from the start to the end of the session",
+         "Correct the minutes, the start or the end.")  # fmt: skip
+    over = (minutes > usual) & ~over & (minutes <= _MINUTES_IN_DAY)
+    _add(log, name, findings, over, "minutes", "more minutes than one session of this modality lasts",
+         "Correct it, or give the length of a session under [session_log], session_minutes, in the map.")  # fmt: skip
+
+
+def sum_sessions(
+    log: pd.DataFrame,
+    *,
+    prescribed: Mapping[str, float] | None = None,
+    weeks: tuple[int, int] | None = None,
+    patients: Sequence[str] = (),
+) -> pd.DataFrame:
+    """Sum a log of sessions into weeks.
+
+    Parameters
+    ----------
+    log : pandas.DataFrame
+        One row a session, as in :func:`check_session_log`; week as in :func:`programme_week`. A session of 0 minutes
+        was not done.
+    prescribed : mapping of str to float, optional
+        Sessions asked for in a week, by modality.
+    weeks : tuple of int, optional
+        First and last week of the programme: with ``prescribed``, a week without a logged session is a week with none
+        done. Without it only weeks with a logged session have a row.
+    patients : sequence of str
+        Patients who get these weeks, whether they have a logged session or not.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The table sessions: patient_id, week, modality, sessions_prescribed, sessions_done, minutes_done (min; missing
+        where no session of the week has minutes), level_knee and level_thigh (%, mean of the sessions weighted by their
+        minutes), pauses. Rows in the order of patients, then week and modality.
+
+    Raises
+    ------
+    CohortError
+        The weeks of the programme are not a first and a last one.
+
+    Examples
+    --------
+    >>> log = pd.DataFrame({"patient_id": "a", "week": [1, 1, 2], "modality": "strength stimulation",
+    ...                     "minutes": [20, 10, 20], "level_knee": [40, 70, 50]})
+    >>> sum_sessions(log)[["week", "sessions_done", "minutes_done", "level_knee"]].values.tolist()
+    [[1.0, 2.0, 30.0, 50.0], [2.0, 1.0, 20.0, 50.0]]
+    """
+    if weeks is not None and not 0 <= weeks[0] <= weeks[1]:
+        raise CohortError(
+            f"The programme cannot go from week {weeks[0]} to week {weeks[1]}.",
+            where="[session_log], weeks",
+            what_to_do="Give the first and the last week, for example [1, 12].",
+        )
+    minutes = _numbers(log, "minutes")
+    rows = pd.DataFrame(
+        {
+            "patient_id": log["patient_id"].astype("str"),
+            "week": log["week"].astype("float64"),
+            "modality": log["modality"].astype("str"),
+            "sessions_done": (~(minutes == 0)).astype("float64"),
+            "minutes_done": minutes,
+            "pauses": _numbers(log, "pauses"),
+        }
+    )
+    weight = minutes.fillna(1.0).clip(lower=0.0)
+    for column in _LEVELS:
+        level = _numbers(log, column)
+        rows[f"{column} weight"] = weight.where(level.notna(), 0.0)
+        rows[column] = (level * weight).fillna(0.0)
+    grouped = rows.groupby(_KEY, sort=False, dropna=False)
+    summed = grouped.sum(min_count=1)
+    for column in _LEVELS:
+        total = summed.pop(f"{column} weight")
+        summed[column] = summed[column] / total.where(total > 0)
+    summed = summed.reset_index()
+    if prescribed is not None and weeks is not None:
+        summed = _with_empty_weeks(summed, prescribed, weeks, patients)
+    asked = summed["modality"].map(dict(prescribed or {})).astype("float64")
+    if weeks is not None:
+        asked = asked.where(summed["week"].between(*weeks))
+    summed["sessions_prescribed"] = asked
+    order = {patient: i for i, patient in enumerate(dict.fromkeys([*patients, *summed["patient_id"]]))}
+    summed = summed.assign(_row=summed["patient_id"].map(order)).sort_values(["_row", "week", "modality"])
+    names = [column.name for column in TABLES["sessions"].columns]
+    return summed.reindex(columns=names).reset_index(drop=True)
+
+
+def _with_empty_weeks(
+    summed: pd.DataFrame, prescribed: Mapping[str, float], weeks: tuple[int, int], patients: Sequence[str]
+) -> pd.DataFrame:
+    who = list(dict.fromkeys([*patients, *summed["patient_id"]]))
+    grid = pd.MultiIndex.from_product(
+        [who, np.arange(weeks[0], weeks[1] + 1, dtype="float64"), list(prescribed)], names=_KEY
+    ).to_frame(index=False)
+    whole = grid.merge(summed, on=_KEY, how="outer", indicator=True)
+    empty = whole.pop("_merge") == "left_only"
+    whole.loc[empty, ["sessions_done", "minutes_done"]] = 0.0
+    return whole
+
+
+def _numbers(log: pd.DataFrame, column: str) -> pd.Series:
+    if column not in log:
+        return pd.Series(np.nan, index=log.index)
+    return log[column].astype("float64")
+
+
+def _add(
+    log: pd.DataFrame, name: str, findings: FindingList, rows: pd.Series, column: str, problem: str, what_to_do: str
+) -> None:
+    chosen = rows.to_numpy(dtype=bool)
+    if chosen.any():
+        findings.add(
+            "error",
+            name,
+            problem,
+            what_to_do,
+            column=column,
+            rows=log.index.to_numpy()[chosen] + 1,
+            patients=log["patient_id"][chosen],
+            values=log[column][chosen],
+        )
