@@ -9,11 +9,16 @@ from analysis.cohort import (
     Measure,
     Measures,
     Threshold,
+    VisitSchedule,
+    VisitWindow,
     check_cohort,
     check_folder,
     import_cohort,
+    import_with_schedule,
     load_catalogue,
     load_cohort,
+    suggest_map,
+    to_scheduled_weeks,
     visit_frame,
     write_cohort,
 )
@@ -39,7 +44,12 @@ from analysis.outcomes import (
 
 __all__ = [  # noqa: RUF022 - in the order of the work
     # load
-    "import_cohort",  # a file and its map -> a cohort
+    "suggest_map",  # a file -> a first map of it
+    "import_cohort",  # a file, or a folder of files, and its map -> a cohort
+    "import_with_schedule",  # the same, with a report of what visit windows moved and dropped
+    "to_scheduled_weeks",  # a cohort with actual weeks -> scheduled weeks, and that report
+    "VisitSchedule",
+    "VisitWindow",
     "load_cohort",  # a cohort folder -> a cohort
     "write_cohort",  # a cohort -> a cohort folder
     "Cohort",  # the tables of a cohort

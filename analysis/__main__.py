@@ -76,24 +76,63 @@ def demo(
 
 @app.command("import")
 def import_file(
-    file: Annotated[Path, typer.Argument(help="A CSV or Parquet file, one row a visit or one row a patient.")],
-    map_file: Annotated[Path, typer.Option("--map", help="TOML file that says which column is what.")],
-    folder: Annotated[Path, typer.Option("--out", help="Cohort folder that is written.")],
+    file: Annotated[
+        Path,
+        typer.Argument(help="A file (CSV, Parquet, Excel, SPSS, Stata, SAS), or a folder of files that the map names."),
+    ],
+    map_file: Annotated[
+        Path | None, typer.Option("--map", help="TOML file that says which column is what.", show_default=False)
+    ] = None,
+    folder: Annotated[
+        Path | None, typer.Option("--out", help="Cohort folder that is written.", show_default=False)
+    ] = None,
     file_format: Annotated[str, typer.Option("--format", help="csv or parquet.")] = "csv",
     overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace a cohort in that folder.")] = False,
+    suggest: Annotated[
+        bool, typer.Option("--suggest-map", help="Write a first map (to --map, or beside you) and import nothing.")
+    ] = False,
+    schedule_file: Annotated[
+        Path | None,
+        typer.Option("--schedule-report", help="CSV of what the visit windows did.", show_default=False),
+    ] = None,
 ) -> None:
     """Turn a file into a cohort folder; nothing is written where the check finds errors."""
-    from analysis.cohort import check_cohort, import_cohort, write_cohort
+    from analysis.cohort import check_cohort, import_with_schedule, suggest_map, write_cohort
 
+    if suggest:
+        target = map_file or Path(f"{file.stem}_map.toml")
+        questions = suggest_map(file, target)
+        out.print(f"A first map was written to {escape(str(target))}; {questions} of its lines say 'not sure'.")
+        out.print(f"Go through it, then: kneecurve import {escape(str(file))} --map {escape(str(target))} --out FOLDER")
+        return
+    if map_file is None or folder is None:
+        raise KneecurveError(
+            f"{'--map' if map_file is None else '--out'} is missing.",
+            where="kneecurve import",
+            what_to_do="Give --map MAP.toml and --out FOLDER; --suggest-map writes a first map.",
+        )
     if file_format not in ("csv", "parquet"):
         raise KneecurveError(
             f"There is no file format {file_format!r}.", where="--format", what_to_do="Use csv or parquet."
         )
-    cohort = import_cohort(file, map_file)
+    imported = import_with_schedule(file, map_file)
+    cohort = imported.cohort
+    if schedule_file is not None and (imported.schedule is None or schedule_file.exists()):
+        raise KneecurveError(
+            "The map has no visit windows to report on."
+            if imported.schedule is None
+            else "There is a file of that name already.",
+            where=f"--schedule-report {schedule_file}",
+            what_to_do="Add a section [schedule] to the map." if imported.schedule is None else "Choose another name.",
+        )
     checked = check_cohort(cohort)
     _show(checked)
     _stop_on_errors(checked)
     written = write_cohort(cohort, folder, file_format=file_format, overwrite=overwrite)  # type: ignore[arg-type]
+    if imported.schedule is not None:
+        out.print(escape(str(imported.schedule)))
+        if schedule_file is not None:
+            out.print(f"Every value is in {escape(str(imported.schedule.write(schedule_file)))}")
     out.print(
         f"{len(cohort.patients):,} patients and {len(cohort.visits):,} measured values written to {escape(str(written))}"
     )

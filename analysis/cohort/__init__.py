@@ -3,9 +3,12 @@
 from analysis.cohort.checks import FailedCheckError, check_cohort
 from analysis.cohort.data_package import check_folder, load_cohort, write_cohort
 from analysis.cohort.findings import CheckReport
-from analysis.cohort.import_cohort import import_cohort
+from analysis.cohort.import_cohort import Imported, import_cohort, import_with_schedule
 from analysis.cohort.measures import Measure, Measures, Threshold, load_catalogue
 from analysis.cohort.provenance import Provenance, Source
+from analysis.cohort.schedule import ScheduleReport, VisitSchedule, VisitWindow, to_scheduled_weeks
+from analysis.cohort.session_log import sum_sessions
+from analysis.cohort.suggest_map import suggest_map
 from analysis.cohort.tables import TABLES, Cohort
 from analysis.cohort.visit_frame import visit_frame
 
@@ -14,16 +17,24 @@ __all__ = [
     "CheckReport",
     "Cohort",
     "FailedCheckError",
+    "Imported",
     "Measure",
     "Measures",
     "Provenance",
+    "ScheduleReport",
     "Source",
     "Threshold",
+    "VisitSchedule",
+    "VisitWindow",
     "check_cohort",
     "check_folder",
     "import_cohort",
+    "import_with_schedule",
     "load_catalogue",
     "load_cohort",
+    "suggest_map",
+    "sum_sessions",
+    "to_scheduled_weeks",
     "visit_frame",
     "write_cohort",
 ]

@@ -147,7 +147,13 @@ def read_map(path: Path) -> ImportMap:
             what_to_do="Put texts in quotation marks; see the maps in the documentation.",
         ) from None
     keys = Keys(data, path.name, "")
-    keys.allow(*_TOP, required=("patients", "values"))
+    keys.allow(*_TOP, required=("patients",))
+    if "values" not in data:
+        raise CohortError(
+            "The map names no outcome measure.",
+            where=path.name,
+            what_to_do='Add at least one: [[values]], measure = "pain", column = "name of the column".',
+        )
     layout = keys.choice("layout", get_args(Layout), "long")
     patients = keys.table("patients")
     week = _read_week(keys.table("week"), layout)
