@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from analysis.outcomes.change import BaselineRule, used_protocols
 from analysis.outcomes.change_distribution import reference_protocol
+from analysis.outcomes.kaplan_meier import curves_by_protocol, log_rank, median_times, share_differences, shares_by_week
 from analysis.outcomes.proportions import check_level
 from analysis.outcomes.responder_history import responder_history
 from analysis.outcomes.result import Result
@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from analysis.cohort.measures import Threshold
     from analysis.cohort.tables import Cohort
     from analysis.outcomes.chosen_threshold import ChosenThreshold, Criterion
-
-KAPLAN_MEIER = "Kaplan-Meier, log-log limits"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -108,10 +106,7 @@ def time_to_response(
     patients = _first_reached(cohort, history)
     base = reference_protocol(patients["protocol"], reference)
     followed = patients.dropna(subset=["week"])
-    curves = {
-        str(name): _curve(rows["week"].to_numpy(), rows["reached"].to_numpy(dtype=float))
-        for name, rows in followed.groupby("protocol", observed=True)
-    }
+    curves = curves_by_protocol(followed, "week", "reached")
     notes = [
         chosen.words,
         "Reached between two visits, counted at the visit where it was seen (interval censoring).",
@@ -120,19 +115,15 @@ def time_to_response(
     lost = len(patients) - len(followed)
     if lost:
         notes.append(f"{lost} of {len(patients)} patients have no visit at which it could be judged.")
-    tables = [_shares(name, curve, level) for name, curve in curves.items()]
     return TimeToResponse(
         threshold=chosen,
-        table=pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=_COLUMNS),
-        medians=_medians(followed, curves, level),
-        comparison=_log_rank(followed),
-        differences=_differences(curves, base, level),
+        table=shares_by_week(curves, "reached", level),
+        medians=median_times(followed, curves, "reached", level),
+        comparison=log_rank(followed, "week", "reached"),
+        differences=share_differences(curves, base, level),
         patients=patients,
         notes=tuple(notes),
     )
-
-
-_COLUMNS = ["protocol", "week", "at_risk", "reached", "share", "lower", "upper", "level", "method"]
 
 
 def _first_reached(cohort: Cohort, history: pd.DataFrame) -> pd.DataFrame:
@@ -148,98 +139,3 @@ def _first_reached(cohort: Cohort, history: pd.DataFrame) -> pd.DataFrame:
     patients.insert(2, "after_week", ids.map(before).astype("float64").fillna(0.0).where(seen.notna()))
     patients["week"] = patients["by_week"].fillna(seen)
     return patients.assign(reached=patients["by_week"].notna())
-
-
-def _curve(weeks: np.ndarray, reached: np.ndarray) -> Any:
-    from statsmodels.duration.survfunc import SurvfuncRight
-
-    with warnings.catch_warnings(), np.errstate(divide="ignore", invalid="ignore"):
-        warnings.simplefilter("ignore")  # the standard error at a survival of 0 is not defined
-        return SurvfuncRight(weeks, reached)
-
-
-def _shares(name: str, curve: Any, level: float) -> pd.DataFrame:
-    from scipy import stats
-
-    kept, error = np.asarray(curve.surv_prob, dtype=float), np.asarray(curve.surv_prob_se, dtype=float)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        half = float(stats.norm.ppf((1 + level) / 2)) * error / np.abs(kept * np.log(kept))
-        low, high = kept ** np.exp(half), kept ** np.exp(-half)
-    open_end = (kept <= 0) | (kept >= 1)
-    return pd.DataFrame(
-        {
-            "protocol": name,
-            "week": curve.surv_times,
-            "at_risk": np.asarray(curve.n_risk).astype("int64"),
-            "reached": np.asarray(curve.n_events).astype("int64"),
-            "share": 1 - kept,
-            "lower": np.where(open_end, np.nan, 1 - high),
-            "upper": np.where(open_end, np.nan, 1 - low),
-            "level": level,
-            "method": KAPLAN_MEIER,
-        }
-    )
-
-
-def _medians(followed: pd.DataFrame, curves: dict[str, Any], level: float) -> pd.DataFrame:
-    rows = []
-    for name, curve in curves.items():
-        group = followed[followed["protocol"] == name]
-        row = {"protocol": name, "n": len(group), "reached": int(group["reached"].sum())}
-        row |= {"median_week": np.nan, "lower": np.nan, "upper": np.nan}
-        if row["reached"]:
-            with np.errstate(divide="ignore", invalid="ignore"):
-                row["median_week"] = _finite(curve.quantile(0.5))
-                row["lower"], row["upper"] = map(_finite, curve.quantile_ci(0.5, alpha=1 - level, method="cloglog"))
-        rows.append({**row, "level": level})
-    return pd.DataFrame(rows, columns=["protocol", "n", "reached", "median_week", "lower", "upper", "level"])
-
-
-def _finite(value: float) -> float:
-    return float(value) if np.isfinite(value) else float("nan")
-
-
-def _log_rank(followed: pd.DataFrame) -> pd.DataFrame:
-    columns = ["statistic", "df", "p_value"]
-    groups = followed["protocol"].nunique()
-    if groups < 2 or not followed["reached"].any():
-        return pd.DataFrame(columns=columns)
-    from statsmodels.duration.survfunc import survdiff
-
-    statistic, p_value = survdiff(
-        followed["week"].to_numpy(),
-        followed["reached"].to_numpy(dtype=float),
-        followed["protocol"].astype("str").to_numpy(),
-    )
-    return pd.DataFrame([(float(statistic), groups - 1, float(p_value))], columns=columns)
-
-
-def _differences(curves: dict[str, Any], reference: str, level: float) -> pd.DataFrame:
-    from scipy import stats
-
-    z = float(stats.norm.ppf((1 + level) / 2))
-    weeks = sorted({float(week) for curve in curves.values() for week in curve.surv_times})
-    rows: list[dict[str, Any]] = []
-    for name in curves:
-        if name == reference or reference not in curves:
-            continue
-        for week in weeks:
-            share, error = _reached_by(curves[name], week)
-            base, base_error = _reached_by(curves[reference], week)
-            both = float(np.hypot(error, base_error))
-            gap = share - base
-            row = {"protocol": name, "reference": reference, "week": week, "difference": gap, "std_error": both}
-            row |= {"lower": gap - z * both, "upper": gap + z * both, "level": level}
-            rows.append({**row, "method": "Kaplan-Meier, Greenwood"})
-    columns = ["protocol", "reference", "week", "difference", "std_error", "lower", "upper", "level", "method"]
-    return pd.DataFrame(rows, columns=columns)
-
-
-def _reached_by(curve: Any, week: float) -> tuple[float, float]:
-    """Share reached by a week and its error; missing past the last visit of the group."""
-    if not len(curve.surv_times) or week > np.max(curve.time):
-        return (0.0, 0.0) if week <= np.max(curve.time) else (float("nan"), float("nan"))
-    place = int(np.searchsorted(curve.surv_times, week, side="right")) - 1
-    if place < 0:
-        return 0.0, 0.0
-    return 1 - float(curve.surv_prob[place]), float(curve.surv_prob_se[place])
