@@ -19,6 +19,7 @@ from analysis.cohort import (
     load_cohort,
     suggest_map,
     to_scheduled_weeks,
+    torque_per_kg,
     visit_frame,
     write_cohort,
 )
@@ -63,6 +64,7 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "CheckReport",
     # fit
     "visit_frame",  # one measure, one row a visit: what models take
+    "torque_per_kg",  # torque in N·m over the body mass of the nearest visit or the baseline, said which
     "fit_recovery",  # the recovery-curve model of the reports
     "RecoveryCurves",
     "fit_mixed",  # a mixed model of your own

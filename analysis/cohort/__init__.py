@@ -2,6 +2,7 @@
 
 from analysis.cohort.checks import FailedCheckError, check_cohort
 from analysis.cohort.data_package import check_folder, load_cohort, write_cohort
+from analysis.cohort.derived import torque_per_kg
 from analysis.cohort.findings import CheckReport
 from analysis.cohort.import_cohort import Imported, import_cohort, import_with_schedule
 from analysis.cohort.measures import Measure, Measures, Threshold, load_catalogue
@@ -35,6 +36,7 @@ __all__ = [
     "suggest_map",
     "sum_sessions",
     "to_scheduled_weeks",
+    "torque_per_kg",
     "visit_frame",
     "write_cohort",
 ]

@@ -1,8 +1,8 @@
-"""Measures computed from stored ones at the same visit; they are never stored."""
+"""Measures computed from stored ones; they are never stored."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal, get_args
 
 import numpy as np
 import pandas as pd
@@ -12,10 +12,18 @@ from analysis.errors import CohortError
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from analysis.cohort.tables import Cohort
+
+BodyMass = Literal["nearest visit", "baseline"]
+
 _KEY = ["patient_id", "week"]
+_TORQUE, _NEWTON_METRES, _MASS = "quadriceps_torque", "quadriceps_torque_nm", "body_mass"
+_PRE_INJURY = "quadriceps_torque_pre_injury"
 
 
-def measured_values(visits: pd.DataFrame, measure: str, limb: str) -> pd.DataFrame:
+def measured_values(
+    visits: pd.DataFrame, measure: str, limb: str, patients: pd.DataFrame | None = None
+) -> pd.DataFrame:
     """Take one measure of one limb out of the visits, or compute it where it is a derived one.
 
     Parameters
@@ -23,9 +31,13 @@ def measured_values(visits: pd.DataFrame, measure: str, limb: str) -> pd.DataFra
     visits : pandas.DataFrame
         Columns patient_id, week, measure, limb, value.
     measure : str
-        Name of a stored measure, or limb_symmetry_index (%), arc_of_motion (deg) or extension_deficit (deg).
+        Name of a stored measure, or limb_symmetry_index, limb_symmetry_to_baseline, limb_symmetry_to_pre_injury (%),
+        arc_of_motion or extension_deficit (deg). Where torque is stored in N·m, quadriceps_torque is computed as
+        :func:`torque_per_kg` does with the body mass of the nearest visit.
     limb : str
         involved, uninvolved or none.
+    patients : pandas.DataFrame, optional
+        The table patients: body_mass_kg and quadriceps_torque_pre_injury are taken from it.
 
     Returns
     -------
@@ -35,7 +47,7 @@ def measured_values(visits: pd.DataFrame, measure: str, limb: str) -> pd.DataFra
     Raises
     ------
     CohortError
-        The measure was taken twice at one visit.
+        The measure was taken twice at one visit, or the patients lack the column that it is computed from.
 
     Examples
     --------
@@ -46,7 +58,76 @@ def measured_values(visits: pd.DataFrame, measure: str, limb: str) -> pd.DataFra
     0          a  12.0   75.0
     """
     compute = _DERIVED.get(measure)
-    return _stored(visits, measure, limb) if compute is None else compute(visits, limb)
+    return _stored(visits, measure, limb) if compute is None else compute(visits, limb, patients)
+
+
+def torque_per_kg(cohort: Cohort, limb: str = "involved", *, body_mass: BodyMass = "nearest visit") -> pd.DataFrame:
+    """Divide quadriceps torque in N·m by body mass, and say which body mass was taken.
+
+    Parameters
+    ----------
+    cohort : Cohort
+        A cohort with the measure quadriceps_torque_nm, and body mass: the measure body_mass at visits, the column
+        body_mass_kg of patients, or both.
+    limb : {"involved", "uninvolved"}
+        The limb.
+    body_mass : {"nearest visit", "baseline"}
+        nearest visit: of the visit with a body mass that is nearest in time, the earlier of two equally near; where a
+        patient has none, that of the baseline. baseline: body_mass_kg of patients, else the last visit at or before
+        week 0.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a torque: patient_id, week, torque_nm (N·m), body_mass_kg, body_mass_from ("visit", "baseline", or empty
+        where there is none), body_mass_week (missing for the column of patients), value (N·m/kg; missing without a body
+        mass).
+
+    Raises
+    ------
+    CohortError
+        The choice of body mass is not known, or a measure comes twice at a visit.
+
+    Examples
+    --------
+    >>> from analysis.cohort.tables import Cohort
+    >>> patients = pd.DataFrame({"patient_id": ["a"], "protocol": ["usual"], "body_mass_kg": [80.0]})
+    >>> visits = pd.DataFrame({"patient_id": "a", "week": [0, 12], "measure": "quadriceps_torque_nm",
+    ...                        "limb": "involved", "value": [120, 160]})
+    >>> torque_per_kg(Cohort(patients, visits))[["week", "value", "body_mass_from"]].values.tolist()
+    [[0.0, 1.5, 'baseline'], [12.0, 2.0, 'baseline']]
+    """
+    return _per_kg(cohort.visits, limb, cohort.patients, body_mass)
+
+
+def _per_kg(visits: pd.DataFrame, limb: str, patients: pd.DataFrame | None, body_mass: BodyMass) -> pd.DataFrame:
+    if body_mass not in get_args(BodyMass):
+        raise CohortError(
+            f"There is no choice of body mass {body_mass!r}.", what_to_do=f"Use {' or '.join(get_args(BodyMass))}."
+        )
+    torque = _stored(visits, _NEWTON_METRES, limb).rename(columns={"value": "torque_nm"})
+    masses = _stored(visits, _MASS, "none").dropna().sort_values("week", kind="stable")
+    if body_mass == "baseline":
+        masses = masses[masses["week"] <= 0].drop_duplicates("patient_id", keep="last")
+    masses = masses.rename(columns={"week": "body_mass_week", "value": "body_mass_kg"})
+    rows = torque.reset_index().merge(masses, on="patient_id", how="left")
+    rows["distance"] = (rows["week"] - rows["body_mass_week"]).abs()
+    rows = rows.sort_values(["index", "distance", "body_mass_week"], kind="stable").drop_duplicates("index")
+    answer = rows.drop(columns=["index", "distance"]).reset_index(drop=True)
+    has_visit = answer["body_mass_kg"].notna()
+    answer["body_mass_from"] = pd.Series(np.where(has_visit, "visit", ""), dtype="str")
+    if patients is not None and "body_mass_kg" in patients:
+        first = patients.drop_duplicates("patient_id").set_index("patient_id")["body_mass_kg"]
+        own = answer["patient_id"].map(first).astype("float64")
+        taken = own.notna() & (~has_visit | (body_mass == "baseline"))
+        answer["body_mass_kg"] = own.where(taken, answer["body_mass_kg"])
+        answer["body_mass_week"] = answer["body_mass_week"].mask(taken)
+        answer["body_mass_from"] = answer["body_mass_from"].mask(taken, "baseline")
+    if body_mass == "baseline":
+        answer["body_mass_from"] = answer["body_mass_from"].replace("visit", "baseline")
+    usable = answer["body_mass_kg"].where(answer["body_mass_kg"] > 0)
+    answer["value"] = answer["torque_nm"] / usable
+    return answer[[*_KEY, "torque_nm", "body_mass_kg", "body_mass_from", "body_mass_week", "value"]]
 
 
 def _stored(visits: pd.DataFrame, measure: str, limb: str) -> pd.DataFrame:
@@ -62,28 +143,62 @@ def _stored(visits: pd.DataFrame, measure: str, limb: str) -> pd.DataFrame:
     return chosen.reset_index(drop=True)
 
 
+def _torque(visits: pd.DataFrame, limb: str, patients: pd.DataFrame | None) -> pd.DataFrame:
+    """Give torque per kilogram as stored; where only N·m are stored, computed."""
+    stored = _stored(visits, _TORQUE, limb)
+    if stored.empty and (visits["measure"] == _NEWTON_METRES).any():
+        return _per_kg(visits, limb, patients, "nearest visit")[[*_KEY, "value"]]
+    return stored
+
+
 def _pair(first: pd.DataFrame, second: pd.DataFrame) -> pd.DataFrame:
     return first.merge(second, on=_KEY, how="inner", suffixes=("", "_other"), validate="one_to_one")
 
 
-def _limb_symmetry_index(visits: pd.DataFrame, limb: str) -> pd.DataFrame:  # noqa: ARG001 - one index for both limbs
-    both = _pair(_stored(visits, "quadriceps_torque", "involved"), _stored(visits, "quadriceps_torque", "uninvolved"))
-    other = both["value_other"].where(both["value_other"] > 0)
-    return both[_KEY].assign(value=100.0 * both["value"] / other)
+def _share(values: pd.DataFrame, of: pd.Series) -> pd.DataFrame:
+    return values[_KEY].assign(value=100.0 * values["value"] / of.where(of > 0))
 
 
-def _arc_of_motion(visits: pd.DataFrame, limb: str) -> pd.DataFrame:
+def _limb_symmetry_index(visits: pd.DataFrame, limb: str, patients: pd.DataFrame | None) -> pd.DataFrame:  # noqa: ARG001
+    both = _pair(_torque(visits, "involved", patients), _torque(visits, "uninvolved", patients))
+    return _share(both, both["value_other"])
+
+
+def _to_baseline(visits: pd.DataFrame, limb: str, patients: pd.DataFrame | None) -> pd.DataFrame:  # noqa: ARG001
+    involved, other = _torque(visits, "involved", patients), _torque(visits, "uninvolved", patients)
+    before = other[other["week"].le(0) & other["value"].notna()].sort_values("week", kind="stable")
+    last = before.drop_duplicates("patient_id", keep="last").set_index("patient_id")["value"]
+    return _share(involved, involved["patient_id"].map(last).astype("float64"))
+
+
+def _to_pre_injury(visits: pd.DataFrame, limb: str, patients: pd.DataFrame | None) -> pd.DataFrame:  # noqa: ARG001
+    if patients is None or _PRE_INJURY not in patients:
+        raise CohortError(
+            "There is no torque from before the injury to compare with.",
+            where=f"table patients, column {_PRE_INJURY}",
+            what_to_do="Add the column (N·m/kg, involved limb), or compare with the other limb at baseline: "
+            "limb_symmetry_to_baseline.",
+        )
+    involved = _torque(visits, "involved", patients)
+    stored = patients.drop_duplicates("patient_id").set_index("patient_id")[_PRE_INJURY]
+    return _share(involved, involved["patient_id"].map(stored).astype("float64"))
+
+
+def _arc_of_motion(visits: pd.DataFrame, limb: str, patients: pd.DataFrame | None) -> pd.DataFrame:  # noqa: ARG001
     both = _pair(_stored(visits, "knee_flexion", limb), _stored(visits, "knee_extension", limb))
     return both[_KEY].assign(value=both["value"] + both["value_other"])
 
 
-def _extension_deficit(visits: pd.DataFrame, limb: str) -> pd.DataFrame:
+def _extension_deficit(visits: pd.DataFrame, limb: str, patients: pd.DataFrame | None) -> pd.DataFrame:  # noqa: ARG001
     extension = _stored(visits, "knee_extension", limb)
     return extension.assign(value=np.maximum(0.0, -extension["value"]))
 
 
-_DERIVED: dict[str, Callable[[pd.DataFrame, str], pd.DataFrame]] = {
+_DERIVED: dict[str, Callable[[pd.DataFrame, str, pd.DataFrame | None], pd.DataFrame]] = {
+    _TORQUE: _torque,
     "limb_symmetry_index": _limb_symmetry_index,
+    "limb_symmetry_to_baseline": _to_baseline,
+    "limb_symmetry_to_pre_injury": _to_pre_injury,
     "arc_of_motion": _arc_of_motion,
     "extension_deficit": _extension_deficit,
 }

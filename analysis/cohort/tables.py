@@ -88,6 +88,7 @@ _PATIENTS = (
     _number("age_years", "age at the start; 90 stands for 90 and over", "years", 0, 90, "45 CFR 164.514(b)(2)(i)(C)"),
     _number("body_mass_kg", "body mass at the start", "kg", 20, 350, _CHOICE),
     _number("height_cm", "height at the start", "cm", 90, 250, _CHOICE),
+    _number("quadriceps_torque_pre_injury", "torque of the involved limb before the injury", "N·m/kg", 0, 6, _CHOICE),
 )
 _VISITS = (
     _PATIENT_ID,
@@ -147,7 +148,8 @@ class Cohort:
     ----------
     patients : pandas.DataFrame
         One row a patient. Required columns: patient_id, protocol. Known: site, procedure, involved_side, sex, age_years
-        (years; 90 stands for 90 and over), body_mass_kg, height_cm; further columns are baseline covariates.
+        (years; 90 stands for 90 and over), body_mass_kg, height_cm, quadriceps_torque_pre_injury (N·m/kg); further columns
+        are baseline covariates.
     visits : pandas.DataFrame
         One row a measured value: patient_id, week (weeks since surgery or start), measure, limb (involved, uninvolved,
         none), value (unit of the measure).

@@ -46,6 +46,7 @@ def check_visits(visits: pd.DataFrame, measures: Measures, findings: FindingList
             )
         else:
             _check_measure(visits, rows, measures[name], findings)
+    _check_stored_twice(visits, findings)
     _check_missing(visits, findings)
     _check_baselines(visits, findings)
 
@@ -104,6 +105,19 @@ def _check_measure(visits: pd.DataFrame, rows: np.ndarray, measure: Measure, fin
             f"all {len(values):,} values of {measure.name} are missing",
             "Leave the measure out, or find its values.",
             column="value",
+        )
+
+
+def _check_stored_twice(visits: pd.DataFrame, findings: FindingList) -> None:
+    both = ["quadriceps_torque", "quadriceps_torque_nm"]
+    if set(both) <= set(visits.loc[visits["value"].notna(), "measure"].unique()):
+        findings.add(
+            "error",
+            "visits",
+            "quadriceps torque is stored in N·m and in N·m/kg",
+            "Keep one of them; torque per kilogram is computed from N·m and body mass.",
+            column="measure",
+            values=[", ".join(both)],
         )
 
 

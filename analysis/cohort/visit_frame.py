@@ -64,7 +64,7 @@ def visit_frame(
         )
     if baseline != "last before start":
         raise CohortError(f"There is no baseline rule {baseline!r}.", what_to_do="Use 'last before start'.")
-    values = measured_values(cohort.visits, measure, limb)
+    values = measured_values(cohort.visits, measure, limb, cohort.patients)
     patients = cohort.patients
     row = values["patient_id"].map(dict(zip(patients["patient_id"], range(len(patients)), strict=True)))
     values = values.assign(_row=row).dropna(subset=["_row"]).sort_values(["_row", "week"], kind="stable")
