@@ -1,0 +1,185 @@
+"""Funnel limits against values computed in R, over-dispersion, and case mix against another program and the truth."""
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.api as sm
+from scipy import integrate, optimize, stats
+from scipy.special import expit
+
+from analysis.errors import ModelError
+from analysis.outcomes.quarter.case_mix import case_mix, shrink
+from analysis.outcomes.quarter.funnel import BEYOND_95, BEYOND_998, WITHIN, exact_limit, funnel
+
+# Interpolated exact binomial limits about 0.70 (method of Spiegelhalter, Stat Med 2005;24:1185), computed in R 4.2.2:
+# r <- qbinom(p, n, .7); a <- (pbinom(r, n, .7) - p) / dbinom(r, n, .7); (r - a) / n
+R_LIMITS = {
+    (20, 0.001): 0.336300320652033, (20, 0.025): 0.462744853404853, (20, 0.975): 0.868823494019324,
+    (20, 0.999): 0.948522683311719, (50, 0.025): 0.559864113283119, (50, 0.999): 0.876870015452461,
+    (100, 0.001): 0.54843737613915, (100, 0.975): 0.783097614208927, (200, 0.025): 0.632959224650795,
+    (400, 0.001): 0.62656955875933, (400, 0.999): 0.768048650930569,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("n", "tail"), list(R_LIMITS))
+def test_exact_limits_as_r_has_them(n, tail):
+    assert float(exact_limit(tail, [n], 0.7)[0]) == pytest.approx(R_LIMITS[n, tail], abs=1e-10)
+
+
+def test_exact_limits_stay_a_share_where_the_normal_ones_do_not():
+    # The normal 99.8 % limit at n = 20 is 1.01665 (R).
+    assert 0.7 + stats.norm.isf(0.001) * np.sqrt(0.21 / 20) == pytest.approx(1.01665, abs=1e-5)
+    assert float(exact_limit(0.999, [20], 0.7)[0]) < 1
+
+
+def test_poisson_limits_hold_their_probability():
+    # Interpolated limits lie within one event of the whole-number quantile.
+    found = exact_limit(0.025, [200], 0.1, "rate") * 200
+    assert stats.poisson(20).ppf(0.025) - 1 < found[0] <= stats.poisson(20).ppf(0.025)
+
+
+def sites(numerator, denominator):
+    names = [f"site {i:02d}" for i in range(len(numerator))]
+    return pd.DataFrame(
+        {"site": names, "numerator": numerator, "denominator": np.broadcast_to(denominator, len(names))}
+    )
+
+
+def test_regions():
+    found = funnel(sites([70, 59, 54, 85], 100), target=0.7)
+    assert found.table["region"].tolist() == [WITHIN, BEYOND_95, BEYOND_998, BEYOND_998]
+
+
+def test_sites_stay_in_the_order_given_and_empty_ones_are_left_out():
+    table = sites([30, 10, 0], [60, 60, 0])
+    assert funnel(table).table["site"].tolist() == ["site 00", "site 01"]
+    with pytest.raises(ModelError, match="No site has a denominator"):
+        funnel(sites([0], 0))
+
+
+@pytest.mark.slow
+def test_chance_alone_is_seldom_called_over_dispersed_and_real_spread_mostly_is():
+    rng = np.random.default_rng(11)
+    chance = [funnel(sites(rng.binomial(100, 0.6, 30), 100)).over_dispersed for _ in range(200)]
+    wide = [funnel(sites(rng.binomial(100, expit(0.4 + 0.5 * rng.normal(size=30))), 100)) for _ in range(40)]
+    # 5 % expected of 200: 10 with a standard deviation of 3.1.
+    assert sum(chance) <= 20
+    assert np.mean([one.over_dispersed for one in wide]) > 0.9
+    # 0.5 on the scale of log odds is about 0.5 * 0.24 = 0.12 on the scale of shares.
+    assert np.mean([one.between_sites for one in wide]) == pytest.approx(0.12, abs=0.04)
+    for one in wide:
+        if one.over_dispersed:
+            assert (one.table["wide_upper_95"] >= one.table["upper_95"] - 0.01).all()
+
+
+def test_two_sites_are_not_judged_for_over_dispersion():
+    found = funnel(sites([20, 80], 100))
+    assert not found.over_dispersed
+    assert "cannot be judged" in found.notes[-1]
+
+
+def invent(seed):
+    """Invent patients whose sites differ by their age alone."""
+    rng = np.random.default_rng(seed)
+    n = 1500
+    site = rng.integers(0, 12, n)
+    age = rng.normal(40, 12, n) + 3 * site
+    sex = rng.choice(["female", "male"], n)
+    chance = expit(0.3 - 0.06 * (age - 55) + 0.4 * (sex == "male"))
+    return pd.DataFrame(
+        {
+            "site": [f"site {i:02d}" for i in site],
+            "age_years": age,
+            "sex": sex,
+            "outcome": (rng.random(n) < chance) * 1.0,
+        }
+    )
+
+
+@pytest.fixture(scope="module")
+def patients():
+    return invent(1)
+
+
+def test_expected_agrees_with_statsmodels(patients):
+    found = case_mix(patients)
+    design = sm.add_constant(
+        pd.DataFrame(
+            {"age": (patients["age_years"] - patients["age_years"].mean()) / 12, "male": patients["sex"] == "male"}
+        )
+    ).astype(float)
+    fitted = sm.GLM(patients["outcome"], design, family=sm.families.Binomial()).fit().fittedvalues
+    expected = fitted.groupby(patients["site"]).sum()
+    # Ours has a weak penalty (0.01 on standardised coefficients), worth less than a hundredth of a patient here.
+    assert found.table["expected"].to_numpy() == pytest.approx(expected.to_numpy(), abs=0.01)
+    assert found.table["expected"].sum() == pytest.approx(patients["outcome"].sum(), abs=1e-6)
+
+
+def test_adjustment_takes_out_the_case_mix(patients):
+    # The sites differ by age alone: unadjusted they are over-dispersed, adjusted they are all shrunk to the whole.
+    table = patients.groupby("site")["outcome"].agg(numerator="sum", denominator="count").reset_index()
+    assert funnel(table).over_dispersed
+    found = case_mix(patients)
+    assert ((found.table["lower"] <= found.share) & (found.share <= found.table["upper"])).all()
+    # The variance between sites is nought: half of its estimates or more are, and none is far from it.
+    spread = [case_mix(invent(seed)).between_sites for seed in range(12)]
+    assert np.median(spread) == 0
+    assert max(spread) < 0.35
+    assert set(found.covariates) == {"age_years", "sex"}
+    assert found.table["site"].is_monotonic_increasing
+
+
+def test_shrunken_estimates_agree_with_an_exact_random_intercept():
+    """Against the posterior mean of a random intercept, integrated numerically at its maximum-likelihood variance."""
+    rng = np.random.default_rng(2)
+    n = rng.integers(30, 200, 25)
+    truth = rng.normal(0, 0.6, 25)
+    observed = rng.binomial(n, expit(0.2 + truth))
+    share = 0.55
+    grid = np.linspace(-4, 4, 801)
+    logit = np.log(share / (1 - share))
+    likelihood = stats.binom.pmf(observed[:, None], n[:, None], expit(logit + grid)[None, :])
+
+    def marginal(log_sd):
+        weight = stats.norm.pdf(grid, scale=np.exp(log_sd))
+        return -np.log(integrate.trapezoid(likelihood * weight, grid, axis=1)).sum()
+
+    sd = np.exp(optimize.minimize_scalar(marginal, bounds=(-4, 1), method="bounded").x)
+    weight = likelihood * stats.norm.pdf(grid, scale=sd)
+    exact = integrate.trapezoid(weight * expit(logit + grid), grid, axis=1) / integrate.trapezoid(weight, grid, axis=1)
+    expected = n * share
+    table = pd.DataFrame(
+        {"site": range(25), "n": n, "observed": observed, "expected": expected, "information": expected * (1 - share)}
+    )
+    found, between = shrink(table, share)
+    assert between == pytest.approx(sd, rel=0.25)
+    # One step from the whole is a little off for sites far away: within 3 percentage points.
+    assert found["estimate"].to_numpy() == pytest.approx(exact, abs=0.03)
+    raw = observed / n
+    assert (np.abs(found["estimate"] - share) <= np.abs(raw - share) + 0.01).all()
+
+
+def test_missing_covariates_lose_nobody_and_separation_stays_finite(patients):
+    holes = patients.assign(
+        age_years=patients["age_years"].mask(patients.index % 5 == 0),
+        sex=patients["sex"].mask(patients.index % 7 == 0),
+        baseline=patients["outcome"] * 10,
+    )
+    found = case_mix(holes)
+    assert found.table["n"].sum() == len(patients)
+    assert np.isfinite(found.table["expected"]).all()
+
+
+def test_one_site_and_sites_of_three_patients(patients):
+    one = case_mix(patients.assign(site="only one"))
+    assert one.table["ratio"].tolist() == pytest.approx([1.0])
+    rng = np.random.default_rng(9)
+    names = np.array(["small"] * 3 + ["large"] * 700 + ["other"] * 797)
+    apart = patients.assign(site=names, outcome=(rng.random(1500) < np.where(names == "large", 0.3, 0.7)) * 1.0)
+    table = case_mix(apart).table.set_index("site")
+    assert table.loc["small", "shrinkage"] > table.loc["large", "shrinkage"]
+
+
+def test_nobody_or_everybody_with_the_outcome_is_explained(patients):
+    with pytest.raises(ModelError, match="Nobody has the outcome, or everybody"):
+        case_mix(patients.assign(outcome=1.0))
