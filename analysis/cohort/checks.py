@@ -63,11 +63,17 @@ def check_cohort(cohort: Cohort) -> CheckReport:
     >>> check_cohort(Cohort(patients, visits)).findings[["patient_id", "value", "problem"]].iloc[0].tolist()
     ['P2', '70', 'outside 0 to 10 points; pain looks like mm of a 100 mm scale where points is declared']
     """
-    return check_tables(dict(cohort.tables()), cohort.measures, cohort.privacy, FindingList())
+    tables: dict[str, pd.DataFrame] = {str(name): frame for name, frame in cohort.tables()}
+    return check_tables(tables, cohort.measures, cohort.privacy, FindingList(), synthetic=cohort.level == "synthetic")
 
 
 def check_tables(
-    tables: Mapping[str, pd.DataFrame], measures: Measures, privacy: Privacy, findings: FindingList
+    tables: Mapping[str, pd.DataFrame],
+    measures: Measures,
+    privacy: Privacy,
+    findings: FindingList,
+    *,
+    synthetic: bool = False,
 ) -> CheckReport:
     """Check tables that may be no valid cohort.
 
@@ -81,6 +87,8 @@ def check_tables(
         Level of de-identification that is claimed.
     findings : FindingList
         Findings made while the tables were read; more are added.
+    synthetic : bool
+        Whether the patients are invented, so that quarters tell nothing about anybody.
 
     Returns
     -------
@@ -98,7 +106,7 @@ def check_tables(
     if "visits" in plain:
         check_visits(plain["visits"], measures, found)
     check_home(plain, found)
-    masked = find_identifiers(plain, found, privacy)
+    masked = find_identifiers(plain, found, privacy, quarters=synthetic or privacy == "limited")
     findings.extend(found, source_rows)
     return findings.report(masked)
 

@@ -19,6 +19,7 @@ from analysis.cohort.package_files import (
 from analysis.cohort.package_schema import (
     DESCRIPTOR,
     OWN_PART,
+    delimiter_of,
     missing_values,
     own_part,
     read_columns,
@@ -186,12 +187,10 @@ class _Package:
             return
         try:
             path = path_in_folder(folder, resource)
-            dialect = resource.get("dialect")
-            delimiter = dialect.get("delimiter", ",") if isinstance(dialect, dict) else ","
             encoding = resource.get("encoding")
             raw = read_table(
                 path,
-                delimiter=str(delimiter),
+                delimiter=delimiter_of(resource),
                 encoding=str(encoding) if encoding else None,
                 missing=missing_values(resource),
             )
@@ -209,7 +208,8 @@ class _Package:
         self.tables[name] = convert_table(raw.frame, table, self.findings, read_columns(resource))
 
     def check(self) -> CheckReport:
-        return check_tables(self.tables, self.measures, self.privacy, self.findings)
+        synthetic = self.provenance.scenario is not None
+        return check_tables(self.tables, self.measures, self.privacy, self.findings, synthetic=synthetic)
 
 
 def add_ragged(raw: RawTable, table: str, findings: FindingList) -> None:
@@ -235,7 +235,6 @@ def _write_table(name: str, frame: pd.DataFrame, folder: Path, file_format: File
         "format": file_format,
         "mediatype": _MEDIA_TYPES[file_format],
         "encoding": "utf-8",
-        "bytes": source.n_bytes,
         "hash": f"sha256:{source.sha256}",
-        "schema": table_schema(frame, TABLES[name]),  # type: ignore[index]
+        "schema": table_schema(frame, TABLES[name], file_format),  # type: ignore[index]
     }

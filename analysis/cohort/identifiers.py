@@ -32,10 +32,16 @@ _FREE_TEXT_LENGTH = 40
 _SPACES_OF_FREE_TEXT = 4
 #: Whole numbers from here on, different in nearly every patient, are numbers given to somebody (design choice).
 _LONG_NUMBER = 1_000_000
+#: A quarter, or a month, of a year.
+_PERIOD = r"[12]\d{3}-(?:Q[1-4]|0[1-9]|1[0-2])"
 
 
 def find_identifiers(
-    tables: Mapping[str, pd.DataFrame], findings: FindingList, privacy: Privacy = "safe-harbor"
+    tables: Mapping[str, pd.DataFrame],
+    findings: FindingList,
+    privacy: Privacy = "safe-harbor",
+    *,
+    quarters: bool = False,
 ) -> frozenset[str]:
     """Add a finding for everything that looks like a direct identifier.
 
@@ -50,6 +56,8 @@ def find_identifiers(
         Where the findings go; values are masked there.
     privacy : {"safe-harbor", "limited"}
         A limited data set may hold dates and places.
+    quarters : bool
+        Whether the column quarter of patients may be there.
 
     Returns
     -------
@@ -75,7 +83,9 @@ def find_identifiers(
                 )
                 continue
             values = frame[column]
-            if column == "patient_id":
+            if name == "patients" and column == "quarter":
+                _quarters(frame, findings, allowed=quarters)
+            elif column == "patient_id":
                 new = values[~values.isin(known_patients)] if known_patients else values
                 flagged |= _patient_identifiers(name, new, findings)
                 known_patients |= set(values.dropna().unique())
@@ -134,6 +144,32 @@ def look_like_names(text: pd.Series) -> pd.Series:
     answer = suspects.to_numpy().copy()
     answer[answer] = verdicts
     return pd.Series(answer, index=text.index)
+
+
+def _quarters(patients: pd.DataFrame, findings: FindingList, *, allowed: bool) -> None:
+    quarter = patients["quarter"]
+    if not allowed:
+        if quarter.notna().any():
+            findings.add(
+                "error",
+                "patients",
+                "a quarter is an element of a date finer than the year, (C) dates",
+                "Leave it out, or make a limited data set: kneecurve deidentify --level limited.",
+                column="quarter",
+                identifier=True,
+            )
+        return
+    wrong = quarter.notna() & ~quarter.astype("str").str.fullmatch(_PERIOD).fillna(value=False).astype(bool)
+    findings.add(
+        "error",
+        "patients",
+        "this is no quarter",
+        "Write quarters as 2026-Q1, or months as 2026-01.",
+        column="quarter",
+        rows=quarter.index[wrong].to_numpy() + 1,
+        patients=patients["patient_id"][wrong] if "patient_id" in patients else None,
+        values=quarter[wrong],
+    )
 
 
 def _patient_identifiers(table: str, values: pd.Series, findings: FindingList) -> set[str]:

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 Privacy = Literal["safe-harbor", "limited"]
+Level = Literal["safe-harbor", "limited", "synthetic"]
 TableName = Literal["patients", "visits", "sessions", "brace_limits", "events"]
 
 #: Weeks that mean something: one year before the start (a baseline) to a century after it (design choice).
@@ -85,6 +86,7 @@ _PATIENTS = (
     _label("procedure", "operation, or reason for the programme"),
     _label("involved_side", "side of the knee concerned", "left", "right", "both"),
     _label("sex", "sex as recorded"),
+    _label("quarter", "quarter of surgery or start, as 2026-Q1; not at the safe-harbor level"),
     _number("age_years", "age at the start; 90 stands for 90 and over", "years", 0, 90, "45 CFR 164.514(b)(2)(i)(C)"),
     _number("body_mass_kg", "body mass at the start", "kg", 20, 350, _CHOICE),
     _number("height_cm", "height at the start", "cm", 90, 250, _CHOICE),
@@ -202,6 +204,21 @@ class Cohort:
             frame = getattr(self, name)
             if frame is not None:
                 object.__setattr__(self, name, conform_table(frame, table))
+
+    @property
+    def level(self) -> Level:
+        """What may be shown of single patients: synthetic where they are invented, otherwise the level of privacy.
+
+        Examples
+        --------
+        >>> patients = pd.DataFrame({"patient_id": ["a"], "protocol": ["usual"]})
+        >>> visits = pd.DataFrame({"patient_id": ["a"], "week": 0, "measure": "pain", "limb": "none", "value": [4]})
+        >>> Cohort(patients, visits, privacy="limited").level
+        'limited'
+        >>> Cohort(patients, visits, provenance=Provenance(scenario="meniscus surgery", seed=1)).level
+        'synthetic'
+        """
+        return self.privacy if self.provenance.scenario is None else "synthetic"
 
     @property
     def protocols(self) -> list[str]:
