@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -17,6 +17,7 @@ from synthetic_cohort.home_programme import draw_sessions, own_gain
 from synthetic_cohort.long_table import make_cells
 from synthetic_cohort.missingness import REASONS, Missing, draw_missing
 from synthetic_cohort.patients import Patients, draw_patients
+from synthetic_cohort.quarters import draw_quarters
 from synthetic_cohort.scenario import Scenario
 from synthetic_cohort.scenario_files import list_scenarios, load_scenario, read_scenario
 from synthetic_cohort.scenario_rules import check_scenario
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
 _SESSIONS = ["patient_id", "week", "modality", "sessions_prescribed", "sessions_done", "minutes_done", "level_knee",
              "level_thigh"]  # fmt: skip
 _MOST_PATIENTS = 20_000_000
+_MOST_QUARTERS = 200
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,6 +128,8 @@ class SyntheticCohort:
         n = len(self._patients)
         known = self.scenario.name in _known_names() and load_scenario(self.scenario.name) == self.scenario
         parameters = {"patients": n} if known else {"patients": n, "scenario": self.scenario.to_json()}
+        if "quarter" in self._patients.frame:
+            parameters["quarters"] = len(self._patients.frame["quarter"].cat.categories)
         return Cohort(
             patients=self._patients.frame,
             visits=visits,
@@ -142,7 +146,11 @@ class SyntheticCohort:
 
 
 def generate_cohort(
-    scenario: str | Scenario = "ligament reconstruction", *, patients: int = 240, seed: int = 1
+    scenario: str | Scenario = "ligament reconstruction",
+    *,
+    patients: int = 240,
+    seed: int = 1,
+    quarters: int | None = None,
 ) -> SyntheticCohort:
     """Generate a cohort whose truth is known.
 
@@ -154,6 +162,9 @@ def generate_cohort(
         Number of patients, 1 or more.
     seed : int, default 1
         Seed, 0 or more. The same scenario, number of patients and seed give the same cohort on every platform.
+    quarters : int, optional
+        Number of quarters over which the patients started, for reports by quarter; the column quarter is added and
+        nothing else of the cohort changes. By default there is none.
 
     Returns
     -------
@@ -184,6 +195,9 @@ def generate_cohort(
     else:
         plan = load_scenario(scenario)
     people = draw_patients(plan, patients, seed)
+    if quarters is not None:
+        _check_count(quarters, "quarters", 1, _MOST_QUARTERS)
+        people = replace(people, frame=people.frame.assign(quarter=draw_quarters(patients, quarters, seed)))
     traits = draw_traits(patients, seed)
     sessions = draw_sessions(plan, people, traits, seed)
     curves = draw_curves(plan, people, traits, own_gain(plan, sessions), seed)
@@ -236,7 +250,8 @@ def generate_again(provenance: Provenance) -> SyntheticCohort:
         )
     own = parameters.get("scenario")
     scenario = provenance.scenario if own is None else read_scenario(own, "provenance of the cohort")
-    return generate_cohort(scenario, patients=int(parameters["patients"]), seed=provenance.seed)
+    quarters = int(parameters["quarters"]) if "quarters" in parameters else None
+    return generate_cohort(scenario, patients=int(parameters["patients"]), seed=provenance.seed, quarters=quarters)
 
 
 def _known_names() -> set[str]:

@@ -1,0 +1,37 @@
+"""Quarters of the start, for reports by quarter: drawn only where they are asked for."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from synthetic_cohort.streams import stream
+
+#: Invented patients start from the first quarter of this year on.
+FIRST_YEAR = 2022
+
+
+def draw_quarters(n_patients: int, n_quarters: int, seed: int) -> pd.Series:
+    """Draw the quarter in which each patient started; all equally likely, and unrelated to anything else.
+
+    Parameters
+    ----------
+    n_patients : int
+        Number of patients.
+    n_quarters : int
+        Number of quarters, from the first quarter of 2022 on.
+    seed : int
+        Seed of the cohort.
+
+    Returns
+    -------
+    pandas.Series
+        Categories in order, such as ``2022-Q1``, one entry a patient.
+
+    Examples
+    --------
+    >>> draw_quarters(3, 1, 1).tolist()
+    ['2022-Q1', '2022-Q1', '2022-Q1']
+    """
+    names = [f"{FIRST_YEAR + i // 4}-Q{i % 4 + 1}" for i in range(n_quarters)]
+    codes = stream(seed, "patients", "quarter").integers(n_quarters, size=n_patients)
+    return pd.Series(pd.Categorical.from_codes(codes, categories=pd.Index(names, dtype="str")), name="quarter")
