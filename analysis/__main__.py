@@ -186,6 +186,28 @@ def report(
 
 
 @app.command()
+def repeat(
+    record: Annotated[Path, typer.Argument(help="The JSON file beside a report.")],
+    cohort: Annotated[
+        Path | None, typer.Option("--cohort", help="Cohort folder, where it is not at the place the record names.")
+    ] = None,
+    destination: Annotated[
+        Path | None, typer.Option("--out", help="Folder for the new report; without it, it is only compared.")
+    ] = None,
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace a report in that folder.")] = False,
+) -> None:
+    """Make a report again from its record and say what is equal and what differs; exit code 1 where anything differs."""
+    from analysis.report import repeat_report
+
+    repeated = _with_progress(
+        lambda told: repeat_report(record, cohort=cohort, out=destination, overwrite=overwrite, progress=told)
+    )
+    out.print(escape(str(repeated)))
+    if not repeated.same:
+        raise typer.Exit(1)
+
+
+@app.command()
 def notebooks(
     folder: Annotated[Path, typer.Option("--to", help="Working folder that is written.")],
     overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace notebooks copied earlier.")] = False,

@@ -10,12 +10,15 @@ if TYPE_CHECKING:
     from analysis.report.make import ReportFiles, make_report
     from analysis.report.notebooks import notebook_folder, report_names
     from analysis.report.passages import Passage, Section
+    from analysis.report.repeat import Repetition, repeat_report
     from analysis.report.tables import Column, Table
     from analysis.report.working_copy import copy_notebooks
 
 _HOMES = {
     "make_report": "make",
     "ReportFiles": "make",
+    "repeat_report": "repeat",
+    "Repetition": "repeat",
     "report_names": "notebooks",
     "notebook_folder": "notebooks",
     "copy_notebooks": "working_copy",
@@ -29,6 +32,8 @@ _HOMES = {
 __all__ = [  # noqa: RUF022 - in the order of the work
     "make_report",  # run a report notebook and write its page
     "ReportFiles",  # where it was written
+    "repeat_report",  # make a report again from its record, and compare
+    "Repetition",  # what came of it
     "report_names",  # which reports there are
     "notebook_folder",  # where their notebooks are
     "copy_notebooks",  # a folder to work in

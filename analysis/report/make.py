@@ -13,15 +13,25 @@ from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from analysis.cohort.provenance import describe_source
 from analysis.errors import ReportError
+from analysis.report.contents import read_contents
 from analysis.report.html import notebook_to_html
-from analysis.report.notebooks import CellFailure, find_report, notebook_parameters, read_notebook, run_notebook
+from analysis.report.notebooks import (
+    CellFailure,
+    find_report,
+    notebook_folder,
+    notebook_parameters,
+    read_notebook,
+    run_notebook,
+)
 from analysis.report.parameters import check_parameters
-from analysis.report.provenance import Record, record_inputs, time_stamp, versions
+from analysis.report.record import Record, code_digest, record_inputs, record_origin, system, time_stamp, versions
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from nbformat import NotebookNode
+
+    from analysis.cohort.provenance import Source
 
 Format = Literal["html", "pdf", "docx", "pptx"]
 FOLDER_PARAMETER = "folder"
@@ -112,7 +122,7 @@ def make_report(
     declared = notebook_parameters(notebook, where=str(source.name))
     given = check_parameters(parameters or {}, declared, report=source.stem, reserved=(FOLDER_PARAMETER,))
     files = _files(destination, source.stem, formats)
-    _refuse_to_replace(files, overwrite=overwrite)
+    _refuse_to_replace(_every_file(destination, source.stem)[:-1], overwrite=overwrite)
 
     with _working_folder(destination) as working:
         seen_from_out = _relative(cohort_folder, destination)
@@ -124,14 +134,27 @@ def make_report(
         if failure:
             left = _leave_failed(executed, working, destination / f"{source.stem}.failed.ipynb")
             raise _failure(source.stem, failure, left)
-        record = Record(source.stem, describe_source(source), seen_from_out, inputs, given, versions())
+        _refuse_a_cohort_that_changed(cohort_folder, inputs)
+        record = Record(
+            report=source.stem,
+            notebook=describe_source(source),
+            own_notebook=_relative(source, destination) if source.parent != notebook_folder() / "reports" else "",
+            cohort=seen_from_out,
+            inputs=inputs,
+            origin=record_origin(cohort_folder),
+            parameters=given,
+            formats=tuple(dict.fromkeys(("html", *formats))),
+            versions=versions(),
+            code=code_digest(),
+            system=system(),
+            shows=tuple(one.digest for one in read_contents(executed)),
+        )
         _write(working / files.html.name, notebook_to_html(executed, stamp=stamp))
         _write(working / files.notebook.name, _notebook_text(executed))
         _write(working / files.record.name, json.dumps({**record.to_json(), "made": stamp}, indent=2) + "\n")
         _write_forms(working, files, executed, stamp)
-        for path in files.paths():
-            (working / path.name).replace(path)
-        (destination / f"{source.stem}.failed.ipynb").unlink(missing_ok=True)
+        left_over = [path for path in _every_file(destination, source.stem) if path not in files.paths()]
+        _put_in_place(working, files.paths(), left_over)
     return files
 
 
@@ -146,6 +169,46 @@ def _files(destination: Path, name: str, formats: Sequence[Format]) -> ReportFil
     always = (destination / f"{name}{ending}" for ending in (".html", ".ipynb", ".json"))
     more = (destination / f"{name}.{form}" if form in formats else None for form in ("pdf", "docx", "pptx"))
     return ReportFiles(*always, *more)
+
+
+def _every_file(destination: Path, name: str) -> list[Path]:
+    """Give every file that a report of that name may have, a failed notebook among them."""
+    endings = (".json", ".ipynb", ".pdf", ".docx", ".pptx", ".html", ".failed.ipynb")
+    return [destination / f"{name}{ending}" for ending in endings]
+
+
+def _put_in_place(working: Path, files: Sequence[Path], left_over: Sequence[Path]) -> None:
+    """Move all files of a report to their place, or, where anything stops that, none: then the earlier ones are back.
+
+    Forms of an earlier report that were not made this time go too: they would contradict the new page.
+    """
+    earlier = working / "earlier"
+    earlier.mkdir()
+    moved: list[Path] = []
+    try:
+        for path in [*files, *left_over]:
+            if path.exists():
+                path.replace(earlier / path.name)
+        for path in files:
+            (working / path.name).replace(path)
+            moved.append(path)
+    except BaseException:
+        for path in moved:
+            path.unlink(missing_ok=True)
+        for path in earlier.iterdir():
+            path.replace(working.parent / path.name)
+        raise
+
+
+def _refuse_a_cohort_that_changed(folder: Path, inputs: tuple[Source, ...]) -> None:
+    now = record_inputs(folder)
+    if now != inputs:
+        changed = sorted({one.name for one in set(now) ^ set(inputs)})
+        raise ReportError(
+            "The cohort changed while the report was made.",
+            where=f"{folder}: {', '.join(changed)}",
+            what_to_do="Wait until nothing writes to the folder, and make the report again.",
+        )
 
 
 def _write_forms(working: Path, files: ReportFiles, executed: NotebookNode, stamp: str) -> None:
@@ -169,8 +232,8 @@ def _write_forms(working: Path, files: ReportFiles, executed: NotebookNode, stam
         (working / files.slides.name).write_bytes(document_to_slides(document, stamp=stamp))
 
 
-def _refuse_to_replace(files: ReportFiles, *, overwrite: bool) -> None:
-    there = [path for path in reversed(files.paths()) if path.exists()]
+def _refuse_to_replace(files: Sequence[Path], *, overwrite: bool) -> None:
+    there = [path for path in reversed(files) if path.exists()]
     if there and not overwrite:
         raise ReportError(
             "There is a report of that name already.",

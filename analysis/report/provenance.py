@@ -1,19 +1,14 @@
-"""What a report was made from: enough to make it again and to see that it is the same."""
+"""What a report was made from, as the report shows it: enough to make it again and to see that it is the same."""
 
 from __future__ import annotations
 
-import platform
-import shlex
-from dataclasses import dataclass
-from datetime import UTC, datetime
-from importlib import metadata
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from analysis.cohort.provenance import Source, describe_source
-from analysis.errors import ReportError
+from analysis.report.contents import REPEAT_OPENING, VERSIONS_TABLE
 from analysis.report.passages import Passage, Section
+from analysis.report.record import NOT_INSTALLED, command_to_repeat, record_inputs, versions
 from analysis.report.tables import Column, Table
 
 if TYPE_CHECKING:
@@ -21,121 +16,6 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from analysis.cohort import Cohort
-
-#: Packages whose version can change a number or a picture.
-PACKAGES = (
-    "kneecurve", "numpy", "pandas", "scipy", "formulaic", "statsmodels", "pingouin", "matplotlib", "seaborn",
-    "great-tables", "pyarrow", "papermill", "nbconvert",
-)  # fmt: skip
-
-
-@dataclass(frozen=True)
-class Record:
-    """The record beside a report.
-
-    Parameters
-    ----------
-    report : str
-        Name of the report.
-    notebook : Source
-        The notebook that was run.
-    cohort : str
-        Cohort folder, from where the report is.
-    inputs : tuple of Source
-        Files of the cohort folder with their hashes.
-    parameters : mapping
-        Parameters given; the others had their defaults.
-    versions : mapping
-        Package and version; Python is among them.
-    """
-
-    report: str
-    notebook: Source
-    cohort: str
-    inputs: tuple[Source, ...]
-    parameters: Mapping[str, Any]
-    versions: Mapping[str, str]
-
-    def to_json(self) -> dict[str, Any]:
-        """Return plain lists and dictionaries."""
-        return {
-            "report": self.report,
-            "notebook": _source(self.notebook),
-            "cohort": self.cohort,
-            "inputs": [_source(source) for source in self.inputs],
-            "parameters": dict(self.parameters),
-            "versions": dict(self.versions),
-        }
-
-
-def record_inputs(folder: Path) -> tuple[Source, ...]:
-    """Hash the files of a cohort folder.
-
-    Parameters
-    ----------
-    folder : Path
-        The folder.
-
-    Returns
-    -------
-    tuple of Source
-        By file name.
-
-    Raises
-    ------
-    ReportError
-        There is no such folder.
-    """
-    if not folder.is_dir():
-        raise ReportError(
-            "There is no such cohort folder.",
-            where=str(folder),
-            what_to_do="Check the path; kneecurve import and kneecurve demo write cohort folders.",
-        )
-    return tuple(describe_source(path) for path in sorted(folder.iterdir()) if path.is_file() and path.name[0] != ".")
-
-
-def versions() -> dict[str, str]:
-    """Return the versions of Python and of the packages that numbers and pictures depend on.
-
-    Examples
-    --------
-    >>> sorted(versions())[:2]
-    ['formulaic', 'great-tables']
-    """
-    found = {"python": platform.python_version()}
-    for name in PACKAGES:
-        try:
-            found[name] = metadata.version(name)
-        except metadata.PackageNotFoundError:
-            found[name] = "not installed as a package"
-    return found
-
-
-def command_to_repeat(report: str, folder_name: str, parameters: Mapping[str, Any]) -> str:
-    """Return the command that makes the report again.
-
-    Parameters
-    ----------
-    report : str
-        Name of the report.
-    folder_name : str
-        The cohort folder.
-    parameters : mapping
-        The parameters that differ from the defaults.
-
-    Examples
-    --------
-    >>> command_to_repeat("protocol_comparison", "cohort", {"primary_week": 12.0})
-    'kneecurve report protocol_comparison cohort --out report --set primary_week=12.0'
-    """
-    settings = [part for name, value in parameters.items() for part in ("--set", f"{name}={value!r}")]
-    return shlex.join(["kneecurve", "report", report, folder_name, "--out", "report", *settings])
-
-
-def time_stamp() -> str:
-    """Return the present time in UTC, to the second: the only thing that differs between two equal runs."""
-    return datetime.now(UTC).strftime("%Y-%m-%d %H:%M:%S UTC")
 
 
 def show_provenance(
@@ -178,7 +58,9 @@ def show_provenance(
         else "De-identification level: limited. This report must stay within the organisation that holds the data."
     )
     command = command_to_repeat(report, folder.resolve().name, changed)
-    sentences = Passage((source, level, f"To repeat this report: {command}"))
+    found = versions()
+    again = repeatable_in_words(report, invented=origin.scenario is not None, versions=found)
+    sentences = Passage((source, level, f"{REPEAT_OPENING}{command}", again))
     steps = (Passage(tuple(origin.steps), "items"),) if origin.steps else ()
     inputs = [
         *((item, "source file") for item in origin.sources),
@@ -192,7 +74,7 @@ def show_provenance(
         [(name, "none" if value is None else repr(value)) for name, value in parameters.items()],
         columns=["parameter", "value"],
     )
-    packages = pd.DataFrame(list(versions().items()), columns=["package", "version"])
+    packages = pd.DataFrame(list(found.items()), columns=["package", "version"])
     return Section(
         (
             sentences,
@@ -218,11 +100,41 @@ def show_provenance(
                 packages,
                 "Versions.",
                 (Column("package", "Package"), Column("version", "Version")),
-                name="versions",
+                name=VERSIONS_TABLE,
             ),
         )
     )
 
 
-def _source(source: Source) -> dict[str, Any]:
-    return {"name": source.name, "sha256": source.sha256, "bytes": source.n_bytes}
+def repeatable_in_words(report: str, *, invented: bool, versions: Mapping[str, str]) -> str:
+    """Say whether a report can be made again from its record.
+
+    Parameters
+    ----------
+    report : str
+        Name of the report.
+    invented : bool
+        Whether scenario and seed of the cohort are known.
+    versions : mapping
+        Package and version, as :func:`analysis.report.record.versions` gives them.
+
+    Examples
+    --------
+    >>> repeatable_in_words("protocol_comparison", invented=False, versions={"kneecurve": "1"})[:70]
+    'It can be made again from its record, protocol_comparison.json, as lon'
+    """
+    unknown = [name for name, version in versions.items() if version == NOT_INSTALLED]
+    if unknown:
+        return (
+            f"It cannot be said that it can be made again: the version of {', '.join(unknown)} is not known, since it "
+            "was not installed as a package."
+        )
+    needs = (
+        "even without the cohort folder, from the scenario and its seed"
+        if invented
+        else "as long as the files of the cohort folder are kept unchanged (their hashes are below)"
+    )
+    return (
+        f"It can be made again from its record, {report}.json, {needs}, with the versions below. kneecurve repeat "
+        f"{report}.json does that and compares every table, figure and sentence."
+    )

@@ -95,6 +95,66 @@ def test_a_disk_that_fills_leaves_the_old_report(own_notebook, cohort_folder, tm
     assert {name: (out / name).read_bytes() for name in files_in(out)} == before
 
 
+@pytest.mark.parametrize("stop", [OSError(errno.ENOSPC, "No space left on device"), KeyboardInterrupt()])
+@pytest.mark.parametrize("at", [1, 3, 4, 6])
+def test_a_stop_while_files_are_put_in_place_leaves_the_earlier_ones(tmp_path, monkeypatch, stop, at):
+    out, working = tmp_path, tmp_path / ".being-written-1"
+    working.mkdir()
+    names = ("r.json", "r.ipynb", "r.html")
+    for name in names:
+        (out / name).write_text("old")
+        (working / name).write_text("new")
+    (out / "r.pdf").write_text("old form that is not made again")
+    before = {name: (out / name).read_text() for name in (*names, "r.pdf")}
+    calls = []
+    replace = type(out).replace
+
+    def stopping(path, target):
+        calls.append(path)
+        if len(calls) == at:
+            raise stop
+        return replace(path, target)
+
+    monkeypatch.setattr(type(out), "replace", stopping)
+    with pytest.raises(type(stop)):
+        make._put_in_place(working, [out / name for name in names], [out / "r.pdf"])
+    assert {name: (out / name).read_text() for name in files_in(out) if name[0] != "."} == before
+
+
+def test_forms_of_an_earlier_report_do_not_outlive_it(own_notebook, cohort_folder, tmp_path):
+    out = tmp_path / "report"
+    out.mkdir()
+    (out / "own.pdf").write_text("earlier")
+    (out / "mine.txt").write_text("mine")
+    with pytest.raises(ReportError, match="There is a report of that name already"):
+        make_report(str(own_notebook(SHOW)), cohort_folder, out)
+    make_report(str(own_notebook(SHOW)), cohort_folder, out, overwrite=True)
+    assert files_in(out) == ["mine.txt", "own.html", "own.ipynb", "own.json"]
+
+
+def test_a_cohort_that_changes_meanwhile_is_refused(own_notebook, cohort_folder, tmp_path):
+    source = "from pathlib import Path\n(Path(folder) / 'visits.csv').open('a').write('\\n')"
+    with pytest.raises(ReportError, match="The cohort changed while the report was made") as caught:
+        make_report(str(own_notebook(source)), cohort_folder, tmp_path / "report")
+    assert caught.value.where.endswith("visits.csv")
+    assert not (tmp_path / "report").exists()
+
+
+def test_a_disk_that_fills_while_another_form_is_written(own_notebook, cohort_folder, tmp_path, monkeypatch):
+    pytest.importorskip("typst")
+    out = tmp_path / "report"
+    make_report(str(own_notebook(SHOW)), cohort_folder, out)
+    before = {name: (out / name).read_bytes() for name in files_in(out)}
+
+    def full(path, data):
+        raise OSError(errno.ENOSPC, "No space left on device", str(path))
+
+    monkeypatch.setattr(type(out), "write_bytes", full)
+    with pytest.raises(ReportError, match="No space left on device"):
+        make_report(str(own_notebook(SHOW)), cohort_folder, out, formats=("html", "pdf"), overwrite=True)
+    assert {name: (out / name).read_bytes() for name in files_in(out)} == before
+
+
 def test_an_output_folder_that_is_a_file_is_refused(own_notebook, cohort_folder, tmp_path):
     (tmp_path / "taken").write_text("x")
     with pytest.raises(ReportError, match="The report cannot be written"):
