@@ -38,7 +38,7 @@ _KINDS: dict[str, Kind] = {
 }
 
 
-def table_schema(frame: pd.DataFrame, table: Table) -> dict[str, Any]:
+def table_schema(frame: pd.DataFrame, table: Table, file_format: str = "csv") -> dict[str, Any]:
     """Describe a table in the terms of Table Schema.
 
     Parameters
@@ -47,6 +47,9 @@ def table_schema(frame: pd.DataFrame, table: Table) -> dict[str, Any]:
         The table in its types.
     table : Table
         Its specification.
+    file_format : {"csv", "parquet"}
+        Format of the file. A range is left out for a Parquet column with missing numbers: readers that turn these into
+        NaN find NaN out of the range.
 
     Returns
     -------
@@ -54,7 +57,10 @@ def table_schema(frame: pd.DataFrame, table: Table) -> dict[str, Any]:
         fields (name, type, description, unit, categories, constraints), missingValues, primaryKey and foreignKeys.
     """
     schema: dict[str, Any] = {
-        "fields": [_field(frame[name], table.column(str(name))) for name in frame.columns],
+        "fields": [
+            _field(frame[name], table.column(str(name)), ranged=file_format == "csv" or not frame[name].isna().any())
+            for name in frame.columns
+        ],
         "missingValues": [""],
     }
     if table.key:
@@ -65,7 +71,7 @@ def table_schema(frame: pd.DataFrame, table: Table) -> dict[str, Any]:
     return schema
 
 
-def _field(values: pd.Series, known: Column | None) -> dict[str, Any]:
+def _field(values: pd.Series, known: Column | None, *, ranged: bool) -> dict[str, Any]:
     kind = known.kind if known is not None else kind_of(values)
     field: dict[str, Any] = {"name": str(values.name), "type": _TYPES[kind]}
     if known is not None:
@@ -78,9 +84,9 @@ def _field(values: pd.Series, known: Column | None) -> dict[str, Any]:
     if known is not None:
         if known.required and known.name != "value":
             constraints["required"] = True
-        if math.isfinite(known.lowest):
+        if ranged and math.isfinite(known.lowest):
             constraints["minimum"] = known.lowest
-        if math.isfinite(known.highest) and known.name != "age_years":
+        if ranged and math.isfinite(known.highest) and known.name != "age_years":
             constraints["maximum"] = known.highest
     if constraints:
         field["constraints"] = constraints
@@ -112,6 +118,14 @@ def read_columns(resource: dict[str, Any]) -> dict[str, Column]:
         kind: Kind = "category" if "categories" in field else _KINDS.get(str(field.get("type", "string")), "text")
         columns[name] = Column(name, kind, str(field.get("description", "")), categories=labels)
     return columns
+
+
+def delimiter_of(resource: dict[str, Any]) -> str:
+    """Return the character between the cells: of the dialect, or of its part for CSV, as some programs write it."""
+    dialect = resource.get("dialect")
+    parts = [dialect, dialect.get("csv")] if isinstance(dialect, dict) else []
+    said = [part["delimiter"] for part in parts if isinstance(part, dict) and part.get("delimiter")]
+    return str(said[0]) if said else ","
 
 
 def missing_values(resource: dict[str, Any]) -> list[str]:
