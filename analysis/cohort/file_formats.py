@@ -57,22 +57,7 @@ def read_workbook(path: Path, *, sheet: str | None = None, missing: Sequence[str
         The workbook is damaged, protected by a password, too large when unpacked, or has no such sheet.
     """
     _refuse_bomb(path)
-    import openpyxl
-
-    try:
-        book = openpyxl.load_workbook(path, read_only=True, data_only=True, keep_links=False)
-    except Exception as error:  # the library raises whatever its parser meets: KeyError, ValueError, its own
-        raise _damaged(path, "an Excel workbook", error) from None
-    try:
-        name = _choose_sheet(path, [one.title for one in book.worksheets], sheet)
-        table = book[name]
-        table.reset_dimensions()
-        try:
-            rows = [tuple(row) for row in table.iter_rows(values_only=True)]
-        except Exception as error:  # as above
-            raise _damaged(path, "an Excel workbook", error) from None
-    finally:
-        book.close()
+    name, rows = _rows_of_sheet(path, sheet)
     place = f"{path.name}, sheet {name}"
     header, body = (rows[0], rows[1:]) if rows else ((), [])
     width = max((len(row) - _trailing(row) for row in rows), default=0)
@@ -221,6 +206,25 @@ def _damaged(path: Path, what: str, error: Exception) -> CohortError:
         where=f"{path.name}: {reason}",
         what_to_do="Save or export it again, or give it the ending that fits it.",
     )
+
+
+def _rows_of_sheet(path: Path, sheet: str | None) -> tuple[str, list[tuple[Any, ...]]]:
+    import openpyxl
+
+    with path.open("rb") as stream:
+        try:
+            book = openpyxl.load_workbook(stream, read_only=True, data_only=True, keep_links=False)
+            try:
+                name = _choose_sheet(path, [one.title for one in book.worksheets], sheet)
+                table = book[name]
+                table.reset_dimensions()
+                return name, [tuple(row) for row in table.iter_rows(values_only=True)]
+            finally:
+                book.close()
+        except CohortError:
+            raise
+        except Exception as error:  # the library raises whatever its parser meets: KeyError, ValueError, its own
+            raise _damaged(path, "an Excel workbook", error) from None
 
 
 def _choose_sheet(path: Path, names: list[str], wanted: str | None) -> str:

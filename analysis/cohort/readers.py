@@ -13,6 +13,7 @@ import pyarrow.csv as arrow_csv
 import pyarrow.parquet as arrow_parquet
 
 from analysis.cohort.conversion import RawTable
+from analysis.cohort.encodings import encoding_of
 from analysis.cohort.file_formats import (
     MOST_CELLS,
     STATISTICS_FILES,
@@ -33,24 +34,6 @@ DELIMITERS = {",": "a comma", ";": "a semicolon", "\t": "a tab", "|": "a bar"}
 
 _BLOCK = 16 << 20
 _HEAD = 1 << 16
-_BYTE_ORDER_MARKS = (
-    (codecs.BOM_UTF8, "utf-8-sig"),
-    (codecs.BOM_UTF32_LE, "utf-32"),
-    (codecs.BOM_UTF32_BE, "utf-32"),
-    (codecs.BOM_UTF16_LE, "utf-16"),
-    (codecs.BOM_UTF16_BE, "utf-16"),
-)
-_SIGNATURES = (
-    (b"PK\x03\x04", "a workbook or a zip archive", "Save the sheet as CSV, or give the workbook its ending .xlsx."),
-    (b"\xd0\xcf\x11\xe0", "an old or a password-protected workbook", "Save the sheet as CSV."),
-    (b"PAR1", "a Parquet file", "Give it the ending .parquet."),
-    (b"%PDF", "a PDF document", "Export the table as CSV."),
-    (b"\x89PNG", "a picture", "Export the table as CSV."),
-    (b"\x1f\x8b", "a compressed file", "Unpack it first."),
-    (b"$FL", "an SPSS file", "Give it the ending .sav."),
-    (b"<stata_dta>", "a Stata file", "Give it the ending .dta."),
-    (b"HEADER RECORD", "a SAS transport file", "Give it the ending .xpt."),
-)
 
 
 def read_csv(
@@ -86,7 +69,7 @@ def read_csv(
         The file is missing, empty, no table, or of another delimiter or encoding than said.
     """
     head = _head_of(path)
-    encoding = _encoding_of(path, head, encoding)
+    encoding = encoding_of(path, head, encoding)
     names = _column_names(path, head, encoding, delimiter)
     left_out: list[tuple[int | None, int, str]] = []
 
@@ -233,57 +216,6 @@ def _head_of(path: Path) -> bytes:
     if not head.strip(b"\xef\xbb\xbf\xff\xfe \t\r\n\x00"):
         raise CohortError("The file is empty.", where=path.name, what_to_do="Export it again.")
     return head
-
-
-def _encoding_of(path: Path, head: bytes, declared: str | None) -> str:
-    """Find the encoding, and check that the whole file can be read in it."""
-    for signature, what, advice in _SIGNATURES:
-        if head.startswith(signature):
-            raise CohortError(f"The file is {what}, not a CSV file.", where=path.name, what_to_do=advice)
-    marked = next((name for mark, name in _BYTE_ORDER_MARKS if head.startswith(mark)), None)
-    encoding = declared or marked or "utf-8"
-    try:
-        name = codecs.lookup(encoding).name
-    except LookupError:
-        raise CohortError(
-            f"There is no encoding {encoding!r}.",
-            where="the key encoding of the map file",
-            what_to_do="Use utf-8, utf-16, latin-1 or cp1252.",
-        ) from None
-    if b"\x00" in head and "16" not in name and "32" not in name:
-        wide = any(head[start::2].count(0) > len(head) // 4 for start in (0, 1))
-        raise CohortError(
-            "The file looks like UTF-16 without a byte-order mark." if wide else "The file is not text.",
-            where=path.name,
-            what_to_do='Set encoding = "utf-16-le" or "utf-16-be" in the map file.' if wide else "Export it as CSV.",
-        )
-    broken = _first_undecodable_line(path, name)
-    if broken is not None:
-        wide = "16" in name or "32" in name
-        raise CohortError(
-            f"The file is not {encoding}: line {broken} holds bytes that are no text in it.",
-            where=path.name,
-            what_to_do="Name the right one in the map file, for example "
-            + ('encoding = "utf-8".' if wide else 'encoding = "cp1252" (Windows) or encoding = "latin-1".'),
-        )
-    return "utf-8" if name == "utf-8-sig" else name
-
-
-def _first_undecodable_line(path: Path, encoding: str) -> int | None:
-    decoder = codecs.getincrementaldecoder(encoding)()
-    lines = 1
-    with path.open("rb") as stream:
-        while block := stream.read(_BLOCK):
-            try:
-                lines += decoder.decode(block).count("\n")
-            except UnicodeError as error:
-                start = error.start if isinstance(error, UnicodeDecodeError) else 0
-                return lines + block[:start].count(b"\n")
-        try:
-            decoder.decode(b"", final=True)
-        except UnicodeError:
-            return lines
-    return None
 
 
 def _column_names(path: Path, head: bytes, encoding: str, delimiter: str) -> list[str]:

@@ -1,0 +1,79 @@
+"""A column becomes its kind without losing or changing a value."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis.cohort.columns import Column, conform, convert, rows_in_words
+from analysis.errors import CohortError
+
+NUMBER = Column("value", "number", "")
+
+
+@pytest.mark.parametrize(
+    ("cells", "numbers"),
+    [
+        ([" 1", "2.50 ", "-.5", "1e3", None, ""], [1, 2.5, -0.5, 1000, np.nan, np.nan]),
+        (["inf", "-Infinity", "nan"], [np.inf, -np.inf, np.nan]),
+        ([True, False], [np.nan, np.nan]),
+        ([1, None, 3], [1, np.nan, 3]),
+    ],
+)
+def test_numbers(cells, numbers):
+    converted, _ = convert(pd.Series(cells), NUMBER)
+    assert converted.dtype == "float64"
+    np.testing.assert_array_equal(converted.to_numpy(), np.array(numbers, dtype=float))
+
+
+def test_what_is_no_number_is_named_by_its_place():
+    converted, bad = convert(pd.Series(["1", "two", "1,5", None, "0x1F", "1_000"]), NUMBER)
+    assert bad.tolist() == [1, 2, 4, 5]
+    assert converted.isna().tolist() == [False, True, True, True, True, True]
+
+
+def test_the_message_names_rows_and_what_stands_there():
+    with pytest.raises(CohortError, match=r"'value' should hold numbers; 1 of 2 do not") as caught:
+        conform(pd.Series(["1", "much"]), NUMBER, "visits")
+    assert caught.value.where == "table visits, row 2: 'much'"
+
+
+def test_identifiers_that_were_read_as_numbers_are_text_without_a_decimal_point():
+    assert conform(pd.Series([1.0, 20.0, None]), Column("patient_id", "text", ""), "patients").tolist()[:2] == [
+        "1",
+        "20",
+    ]
+    assert conform(pd.Series([1.5, 2.0]), Column("patient_id", "text", ""), "patients").tolist() == ["1.5", "2.0"]
+
+
+def test_categories_keep_the_order_of_the_specification_then_of_the_data():
+    limbs = Column("limb", "category", "", categories=("involved", "uninvolved", "none"))
+    converted = conform(pd.Series(["left", "none", None]), limbs, "visits")
+    assert converted.cat.categories.tolist() == ["involved", "uninvolved", "none", "left"]
+    assert converted.isna().tolist() == [False, False, True]
+    own = conform(pd.Series(pd.Categorical(["b", "a"], categories=["b", "a"])), Column("x", "category", ""), "patients")
+    assert own.cat.categories.tolist() == ["b", "a"]
+
+
+def test_booleans_as_people_write_them():
+    converted, bad = convert(
+        pd.Series(["Yes", "no", "TRUE", "0", "1.0", "", None, "maybe"]), Column("x", "boolean", "")
+    )
+    assert converted.dtype == "boolean"
+    assert converted[:5].tolist() == [True, False, True, False, True]
+    assert converted[5:].isna().all()
+    assert bad.tolist() == [7]
+
+
+def test_dates_are_iso_only():
+    converted, bad = convert(pd.Series(["2024-03-01", "01/03/2024", None]), Column("x", "date", ""))
+    assert converted[0] == pd.Timestamp(2024, 3, 1)
+    assert bad.tolist() == [1]
+
+
+def test_half_a_surrogate_pair_becomes_text_that_a_file_can_hold():
+    assert conform(pd.Series(["a\ud800"], dtype=object), Column("x", "text", ""), "patients").tolist() == ["a?"]
+
+
+def test_rows_in_words_lists_five():
+    assert rows_in_words(np.array([3])) == "row 4"
+    assert rows_in_words(np.arange(1200)) == "rows 1, 2, 3, 4, 5 and 1,195 more"
