@@ -50,6 +50,8 @@ class Indicator:
         Factor of a rate when it is shown, 100 for events per 100 patients.
     floor : float
         For completeness: share that is asked for; NaN where none is.
+    short : str
+        A few words for titles; the label where it is empty.
     """
 
     name: str
@@ -64,6 +66,12 @@ class Indicator:
     unit: str = ""
     per: float = 1.0
     floor: float = float("nan")
+    short: str = ""
+
+    @property
+    def title(self) -> str:
+        """A few words for titles."""
+        return self.short or self.label
 
 
 @dataclass(frozen=True, eq=False)

@@ -133,11 +133,11 @@ def quarter_indicators(
     indicators = [
         Indicator(
             "improved", f"Improved by {chosen.value:g} {unit} or more in {measure_text} by {week_text}", "share",
-            "outcome", "higher", IMPROVED, CHANGE, "patients improved", change_words,
+            "outcome", "higher", IMPROVED, CHANGE, "patients improved", change_words, short="Improved enough",
         ),
         Indicator(
             "gain", f"Mean improvement in {measure_text} by {week_text}", "mean", "outcome", "higher", GAIN, CHANGE,
-            "sum of improvements", change_words, unit=unit,
+            "sum of improvements", change_words, unit=unit, short="Mean improvement",
         ),
     ]  # fmt: skip
     indicators += _symmetry(cohort, counted, due, at)
@@ -258,7 +258,7 @@ def _symmetry(cohort: Cohort, counted: _Counted, due: pd.Series, week: float) ->
     return [
         Indicator(
             "symmetry", f"Limb symmetry index of {SYMMETRY_REACHED:g} % or more at week {week:g}", "share", "outcome",
-            "higher", "symmetry reached", both, "patients with 90 % or more", words,
+            "higher", "symmetry reached", both, "patients with 90 % or more", words, short="Limb symmetry",
         )
     ]  # fmt: skip
 
@@ -315,7 +315,7 @@ def _adherence(cohort: Cohort, counted: _Counted, threshold: float) -> list[Indi
     return [
         Indicator(
             "adherence", f"Recorded {percent} of the home sessions prescribed", "share", "balancing", "higher",
-            "sessions reached", STARTED, f"patients who recorded {percent}", "patients who started",
+            "sessions reached", STARTED, f"patients who recorded {percent}", "patients who started", short="Adherence",
         )
     ]  # fmt: skip
 
@@ -334,7 +334,7 @@ def _harms(cohort: Cohort, counted: _Counted) -> list[Indicator]:
     return [
         Indicator(
             "harms", "Harms per 100 patients", "rate", "balancing", "lower", "harms", STARTED, "harms",
-            "patients who started", unit="per 100 patients", per=100.0,
+            "patients who started", unit="per 100 patients", per=100.0, short="Harms",
         )
     ]  # fmt: skip
 

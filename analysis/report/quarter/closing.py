@@ -1,0 +1,150 @@
+"""What stands at the end of a quarter's report: actions to fill in, methods, cautions, provenance."""
+
+from __future__ import annotations
+
+import inspect
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from analysis.cohort import Cohort
+from analysis.outcomes.quarter.case_mix import COVARIATES
+from analysis.outcomes.quarter.periods import quarter_in_words
+from analysis.outcomes.quarter.run_chart import RULE_SET as RUN_RULE_SET
+from analysis.outcomes.quarter.run_chart import RULES as RUN_RULES
+from analysis.outcomes.quarter.special_causes import RULE_SET, RULES
+from analysis.report.passages import Passage, Section
+from analysis.report.provenance import show_provenance
+from analysis.report.quarter.opening import NOT_FOR_RELEASE, RELEASED
+from analysis.report.quarter.study import prepare_quarter
+from analysis.report.tables import Column, Table
+from analysis.report.wording import DEFERS, FOR_GROUPS, INVENTED
+
+if TYPE_CHECKING:
+    from analysis.report.quarter.study import QuarterStudy
+
+_EMPTY_ROWS = 3
+
+
+def actions(study: QuarterStudy) -> Section:
+    """Give a table to fill in: a row for each special cause, and empty ones.
+
+    Parameters
+    ----------
+    study : QuarterStudy
+        The quarter.
+    """
+    special = [one for one in study.released.indicators if study.changes[one.name].cause == "special cause"]
+    seen = [f"{one.title}: special cause in {study.quarter_words}" for one in special]
+    rows = pd.DataFrame({"seen": [*seen, *["…"] * _EMPTY_ROWS]})
+    for name in ("question", "action", "who", "when"):
+        rows[name] = "…"
+    table = Table(
+        rows,
+        "Actions, to be filled in by the team.",
+        (
+            Column("seen", "What was seen"),
+            Column("question", "What may explain it"),
+            Column("action", "What will be done"),
+            Column("who", "By whom"),
+            Column("when", "By when"),
+        ),
+        ("Where there is common cause only, an action is a change of the process, tried on a small scale first.",),
+        name="actions",
+    )
+    return Section((table,))
+
+
+def methods(study: QuarterStudy) -> Section:
+    """Say in words how the numbers came about.
+
+    Parameters
+    ----------
+    study : QuarterStudy
+        The quarter.
+    """
+    released = study.released
+    first, last = (quarter_in_words(released.baseline[i]) for i in (0, -1))
+    sentences = [
+        *study.notes,
+        (
+            f"Centre lines and limits come from a fixed baseline, {first} to {last}, and are not computed again each "
+            "quarter. After a change that has lasted, set a new baseline and say so."
+        ),
+        (
+            "Charts: p for shares, u for events per patient, XmR for means; with fewer than 12 points to show, or a "
+            "shorter baseline, a run chart about the median."
+        ),
+        f"Control charts follow one rule set, the {RULE_SET}: {'; '.join(RULES.values())}.",
+        f"Run charts follow the {RUN_RULE_SET}: {'; '.join(RUN_RULES.values())}.",
+        (
+            f"Sites are compared over {study.span}. Limits are exact; over-dispersion is tested and, where found, widens "
+            "them. The case-mix model is fitted on all patients up to the quarter; what it may adjust for: "
+            f"{', '.join(one.replace('_', ' ') for one in COVARIATES)}."
+        ),
+        (
+            "Small counts: every sum between the numbers of this report, over periods, sites and parts, is one system "
+            "of equations. Counts from 1 to 10 are hidden, and others beside them, until what is shown leaves each of "
+            "them open from 1 to 11. Charts, limits, the spread between sites and these words are computed from what "
+            "is shown, and from totals that are shown."
+            if released.small_counts == "hidden"
+            else NOT_FOR_RELEASE
+        ),
+        *(f"Warning: {one}" for one in study.warnings),
+    ]
+    return Section((Passage(tuple(sentences), "items"),))
+
+
+def cautions(study: QuarterStudy) -> Section:
+    """Say what the report must not be used for.
+
+    Parameters
+    ----------
+    study : QuarterStudy
+        The quarter.
+    """
+    said = [
+        FOR_GROUPS,
+        DEFERS,
+        (
+            "A quarter is no league: sites stand by name, and a place beyond a limit is a reason to ask, not a verdict. Data "
+            "quality, case mix and chance come before care as explanations."
+        ),
+        "Do not explain a difference between two quarters that is common cause.",
+        RELEASED if study.released.small_counts == "hidden" else NOT_FOR_RELEASE,
+        (
+            "Two releases can be compared with each other: before another cut of the same patients is released, check what "
+            "the difference gives away."
+        ),
+    ]
+    if study.invented:
+        said.insert(0, INVENTED)
+    elif study.origin is not None:
+        said.append(
+            "Made from a limited data set: check the data use agreement before the report leaves the organisation."
+        )
+    return Section((Passage(tuple(said), "caution"),))
+
+
+def provenance(study: QuarterStudy, report: str) -> Section:
+    """Say what the report was made from and how to make it again.
+
+    Parameters
+    ----------
+    study : QuarterStudy
+        The quarter.
+    report : str
+        Name of the report.
+    """
+    defaults = inspect.signature(prepare_quarter).parameters
+    usual = {name: list(one.default) if name == "changes" else one.default for name, one in defaults.items()}
+    changed = {name: value for name, value in study.parameters.items() if value != usual[name]}
+    origin = study.origin if study.origin is not None else _no_cohort()
+    return show_provenance(origin, study.folder, report=report, parameters=study.parameters, changed=changed)
+
+
+def _no_cohort() -> Cohort:
+    """Give an empty cohort, since aggregates have none."""
+    patients = pd.DataFrame({"patient_id": [], "protocol": []})
+    visits = pd.DataFrame({"patient_id": [], "week": [], "measure": [], "limb": [], "value": []})
+    return Cohort(patients, visits, privacy="limited")

@@ -1,0 +1,138 @@
+"""The indicators of the quarter with numerator and denominator, and completeness against its floor."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from analysis.outcomes.quarter.periods import quarter_in_words
+from analysis.outcomes.quarter.release import BASELINE
+from analysis.report import numbers
+from analysis.report.indicator_numbers import HIDDEN_NOTE, with_text
+from analysis.report.passages import Section, absent
+from analysis.report.tables import Column, Table
+
+if TYPE_CHECKING:
+    from analysis.outcomes.quarter import Indicator
+    from analysis.report.quarter.study import QuarterStudy
+
+
+def indicators(study: QuarterStudy) -> Section:
+    """Show numerator and denominator of each outcome and balancing measure, beside last quarter and the baseline.
+
+    Parameters
+    ----------
+    study : QuarterStudy
+        The quarter.
+    """
+    followed = study.indicators("outcome", "balancing")
+    if not followed:
+        return Section((absent("outcomes."),))
+    released = study.released
+    rows = [_row(study, one) for one in followed]
+    hidden = any(row["any_hidden"] for row in rows)
+    notes = [
+        "Share: numerator over denominator. An empty denominator has no share.",
+        *study.notes,
+        *([HIDDEN_NOTE] if hidden else []),
+    ]
+    before, now = quarter_in_words(released.before), study.quarter_words
+    return Section(
+        (
+            Table(
+                pd.DataFrame(rows),
+                f"Indicators in {now}, with the quarter before and the baseline.",
+                (
+                    Column("label", "Indicator"),
+                    Column("numerator", "Numerator", "right", group=now),
+                    Column("denominator", "Denominator", "right", group=now),
+                    Column("value", "Value", "right", group=now),
+                    Column("before", before, "right"),
+                    Column("baseline", "Baseline", "right"),
+                    Column("unit", "Unit"),
+                ),
+                tuple(notes),
+                name="indicators",
+                rows_grouped_by="role",
+            ),
+        )
+    )
+
+
+def completeness(study: QuarterStudy) -> Section:
+    """Show how many of the patients due have a value, by measure, against the floor.
+
+    Parameters
+    ----------
+    study : QuarterStudy
+        The quarter.
+    """
+    found = study.indicators("process")
+    if not found:
+        return Section((absent("which values were expected. Nothing can be said about completeness."),))
+    rows = []
+    for one in found:
+        at = with_text(study.released.of(one, [study.released.quarter]), one).iloc[0]
+        before = with_text(study.released.of(one, [study.released.before]), one).iloc[0]
+        rows.append(
+            {
+                "label": one.label,
+                "numerator": at["numerator_text"],
+                "denominator": at["denominator_text"],
+                "value": at["value_text"],
+                "before": before["value_text"],
+                "floor": numbers.share(one.floor),
+                "verdict": _verdict(study, one, at),
+                "hidden": bool(at["hidden"] or before["hidden"]),
+            }
+        )
+    table = pd.DataFrame(rows)
+    notes = ["Of the patients who started in the quarter and were due."] if study.origin is not None else []
+    if table["hidden"].any():
+        notes.append(HIDDEN_NOTE)
+    return Section(
+        (
+            Table(
+                table,
+                f"Completeness by measure in {study.quarter_words}, against the floor.",
+                (
+                    Column("label", "Measure"),
+                    Column("numerator", "With a value", "right"),
+                    Column("denominator", "Due", "right"),
+                    Column("value", "Share", "right"),
+                    Column("before", quarter_in_words(study.released.before), "right"),
+                    Column("floor", "Floor", "right"),
+                    Column("verdict", "Floor reached"),
+                ),
+                tuple(notes),
+                name="completeness",
+            ),
+        )
+    )
+
+
+def _row(study: QuarterStudy, one: Indicator) -> dict[str, object]:
+    released = study.released
+    found = released.of(one, [released.quarter, released.before, BASELINE])
+    text = with_text(found, one)
+    return {
+        "role": {"outcome": "Outcomes", "balancing": "Balancing measures", "process": "Process"}[one.role],
+        "label": f"{one.label} ({one.numerator_words} of {one.denominator_words})",
+        "numerator": text["numerator_text"].iloc[0],
+        "denominator": text["denominator_text"].iloc[0],
+        "value": text["value_text"].iloc[0],
+        "before": text["value_text"].iloc[1],
+        "baseline": text["value_text"].iloc[2],
+        "unit": "share" if one.kind == "share" else one.unit or "mean",
+        "any_hidden": bool(found["hidden"].any()),
+    }
+
+
+def _verdict(study: QuarterStudy, one: Indicator, at: pd.Series) -> str:
+    if numbers.is_missing(one.floor):
+        return "no floor"
+    if not numbers.is_missing(at["value"]):
+        return "yes" if at["value"] >= one.floor else "no"
+    known = study.released.floors.get(one.name)
+    return "cannot be said" if known is None else "yes" if known else "no"

@@ -1,0 +1,76 @@
+"""The charts over time: outcomes, and the measures that must not get worse meanwhile."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis.report.control_chart_figure import control_chart_figure
+from analysis.report.indicator_numbers import value_shower
+from analysis.report.passages import Passage, Section, absent
+
+if TYPE_CHECKING:
+    from analysis.outcomes.quarter import Indicator
+    from analysis.report.figures import Figure
+    from analysis.report.quarter.study import QuarterStudy
+
+#: Slides for charts: title, answer, funnel, case mix and cautions leave room for three of eight.
+MOST_SLIDES = 3
+
+
+def outcomes(study: QuarterStudy) -> Section:
+    """Show each outcome over time.
+
+    Parameters
+    ----------
+    study : QuarterStudy
+        The quarter.
+    """
+    return _charts(study, study.indicators("outcome"), "outcomes.")
+
+
+def balancing(study: QuarterStudy) -> Section:
+    """Show adherence, harms and other balancing measures over time.
+
+    Parameters
+    ----------
+    study : QuarterStudy
+        The quarter.
+    """
+    return _charts(study, study.indicators("balancing"), "home sessions and events. Nothing can be said about either.")
+
+
+def _charts(study: QuarterStudy, found: list[Indicator], nothing: str) -> Section:
+    if not found:
+        return Section((absent(nothing),))
+    items: list[Passage | Figure] = []
+    for one in found:
+        chart = study.charts[one.name]
+        if chart.chart is None:
+            items.append(Passage((f"{one.label}: {chart.why}",), "absent"))
+            continue
+        cause = study.changes[one.name].words
+        message = _message(study, one) if one.name in _on_slides(study) else ""
+        items.append(control_chart_figure(chart, changes=study.annotations, message=message, cause=cause))
+    return Section(tuple(items))
+
+
+def _on_slides(study: QuarterStudy) -> list[str]:
+    """Choose the charts that become slides: the first outcome, then balancing measures, then other outcomes."""
+    drawn = [one for one in study.released.indicators if study.charts[one.name].chart is not None]
+    outcome = [one.name for one in drawn if one.role == "outcome"]
+    weighed = [one.name for one in drawn if one.role == "balancing"]
+    return [*outcome[:1], *weighed, *outcome[1:]][:MOST_SLIDES]
+
+
+def _message(study: QuarterStudy, one: Indicator) -> str:
+    change = study.changes[one.name]
+    at = study.released.of(one, [study.released.quarter]).iloc[0]
+    if at["value"] != at["value"]:
+        return f"{one.title}: no value for {study.quarter_words} can be shown"
+    show = value_shower(one, study.charts[one.name].points["value"].dropna().tolist())
+    found = {
+        "special cause": f"a special cause{f' for the {change.direction}' if change.direction else ''}",
+        "common cause": "no sign of a special cause",
+        "cannot be told": "too few points to tell the cause",
+    }[change.cause]
+    return f"{one.title}: {show(float(at['value']))} in {study.quarter_words}, {found}"

@@ -1,0 +1,342 @@
+"""Everything a quarter's report is made of, computed once from counts that may be shown."""
+
+from __future__ import annotations
+
+import re
+import warnings
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from analysis.cohort import Cohort, load_cohort
+from analysis.cohort.provenance import Provenance
+from analysis.errors import CohortError, KneecurveWarning, ModelError, ReportError
+from analysis.outcomes.quarter import (
+    AGGREGATES_FILE,
+    CaseMix,
+    Funnel,
+    Indicator,
+    IndicatorChart,
+    QuarterChange,
+    QuarterCounts,
+    ReleasedCounts,
+    case_mix,
+    change_in_words,
+    chart_of,
+    funnel,
+    quarter_indicators,
+    read_aggregates,
+    release,
+)
+from analysis.outcomes.quarter.case_mix import shrink
+from analysis.outcomes.quarter.control_charts import FEWEST_POINTS
+from analysis.outcomes.quarter.counts import check_quarter
+from analysis.outcomes.quarter.periods import every_period, period_number, quarter_in_words, quarter_of
+from analysis.outcomes.quarter.release import WINDOW, SmallCounts
+from analysis.report.indicator_numbers import value_shower
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+
+#: The file that makes a folder a cohort folder.
+_COHORT_FILE = "datapackage.json"
+
+
+@dataclass(frozen=True, eq=False)
+class QuarterStudy:
+    """A quarter's outcomes, ready to be shown; it holds no count that may not be shown.
+
+    Attributes
+    ----------
+    folder : Path
+        The cohort folder, or the folder of the aggregates.
+    origin : Cohort or None
+        The cohort without its patients, for provenance; None for aggregates.
+    released : ReleasedCounts
+        Counts that may be shown.
+    charts : dict of str to IndicatorChart
+        By name of the indicator.
+    changes : dict of str to QuarterChange
+        What became of each indicator since the quarter before.
+    compared : Indicator or None
+        The indicator that sites are compared by.
+    funnel : Funnel or None
+        Sites about the whole; None where there is none, and why in ``no_funnel``.
+    case_mix : CaseMix or None
+        Sites after adjustment; None where there is none, and why in ``no_case_mix``.
+    annotations : tuple of (str, str)
+        Period and words of changes that were made.
+    notes : tuple of str
+        What was counted.
+    parameters : dict
+        The parameters as given.
+    level : float
+        Confidence level.
+    warnings : tuple of str
+        What was warned of on the way.
+    """
+
+    folder: Path
+    origin: Cohort | None
+    released: ReleasedCounts
+    charts: dict[str, IndicatorChart]
+    changes: dict[str, QuarterChange]
+    compared: Indicator | None
+    funnel: Funnel | None
+    no_funnel: str
+    case_mix: CaseMix | None
+    no_case_mix: str
+    annotations: tuple[tuple[str, str], ...]
+    notes: tuple[str, ...]
+    parameters: dict[str, Any]
+    level: float
+    warnings: tuple[str, ...]
+
+    @property
+    def invented(self) -> bool:
+        """Whether the cohort was generated."""
+        return self.origin is not None and self.origin.provenance.scenario is not None
+
+    @property
+    def quarter_words(self) -> str:
+        """The quarter as readers say it."""
+        return quarter_in_words(self.released.quarter)
+
+    @property
+    def span(self) -> str:
+        """The periods over which sites are compared, in words."""
+        first, last = (quarter_in_words(quarter_of(self.released.window[i])) for i in (0, -1))
+        return first if first == last else f"{first} to {last}"
+
+    def indicators(self, *roles: str) -> list[Indicator]:
+        """Give the indicators of these roles; all where none is named."""
+        return [one for one in self.released.indicators if not roles or one.role in roles]
+
+
+def prepare_quarter(
+    folder: Path | str,
+    *,
+    quarter: str | None = None,
+    measure: str | None = None,
+    week: float | None = None,
+    threshold: float | None = None,
+    baseline: str | None = None,
+    changes: Sequence[str] = (),
+    site_quarters: int = 4,
+    floor: float = 0.8,
+    adherence_threshold: float = 0.8,
+    small_counts: SmallCounts = "hidden",
+    level: float = 0.95,
+) -> QuarterStudy:
+    """Load a cohort or aggregates, hide what must not be shown, and compute what a quarter's report shows.
+
+    Parameters
+    ----------
+    folder : Path or str
+        Cohort folder at the limited level (or invented), or a folder with aggregates.csv.
+    quarter : str, optional
+        The quarter reported, such as 2026-Q1; by default the last one.
+    measure, week, threshold, adherence_threshold, floor
+        As of :func:`analysis.outcomes.quarter.quarter_indicators`; for cohorts only.
+    baseline : str, optional
+        Periods that centre lines come from, such as ``2023-Q1 to 2025-Q4``; by default the first twelve.
+    changes : sequence of str
+        Changes that were made, each as ``2025-Q2: words``, for the charts.
+    site_quarters : int
+        Quarters, the reported one last, over which sites are compared.
+    small_counts : {"hidden", "shown"}
+        "shown" hides nothing: for the team itself, never for release.
+    level : float
+        Level of the intervals of adjusted shares.
+
+    Returns
+    -------
+    QuarterStudy
+        What :mod:`analysis.report.quarter` shows.
+
+    Raises
+    ------
+    CohortError
+        The folder is neither, the cohort holds no quarter (and why), or there are no data in the quarter.
+    ReportError
+        A baseline or a change cannot be read.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> from analysis.cohort import write_cohort
+    >>> from synthetic_cohort import generate_cohort
+    >>> with TemporaryDirectory() as name:
+    ...     made = generate_cohort(patients=400, seed=3, quarters=4).observed
+    ...     study = prepare_quarter(write_cohort(made, Path(name) / "cohort"))
+    >>> study.released.quarter, study.charts["improved"].why
+    ('2022-Q4', '4 points can be shown; control limits need 12, so this is a run chart.')
+    """
+    given = {name: value for name, value in locals().items() if name != "folder"}
+    given["changes"] = list(changes)
+    place = Path(folder)
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always", KneecurveWarning)
+        options = {"measure": measure, "week": week, "threshold": threshold}
+        more = {"adherence_threshold": adherence_threshold, "floor": floor}
+        counts, patients, origin, notes = _counted(place, {**options, **more})
+        at = check_quarter(counts, quarter)
+        periods = [one for one in counts.periods if period_number(quarter_of(one)) <= period_number(at)]
+        window = [one for one in periods if period_number(quarter_of(one)) > period_number(at) - max(1, site_quarters)]
+        fixed = _baseline(baseline, periods)
+        released = release(counts, at, baseline=fixed, window=window, small_counts=small_counts)
+        charts = {one.name: chart_of(released, one) for one in released.indicators}
+        words = {
+            one.name: change_in_words(released, charts[one.name], value_shower(one, _values(charts[one.name])))
+            for one in released.indicators
+        }
+        compared = next((one for one in released.indicators if one.role == "outcome" and one.kind == "share"), None)
+        sites, no_funnel = _funnel(released, compared)
+        adjusted, no_case_mix = _case_mix(released, compared, patients, counts.expected, level)
+    ours = [str(one.message) for one in caught if issubclass(one.category, KneecurveWarning)]
+    return QuarterStudy(
+        place, origin, released, charts, words, compared, sites, no_funnel, adjusted, no_case_mix,
+        _annotations(changes, periods), notes, given, level, tuple(dict.fromkeys(ours)),
+    )  # fmt: skip
+
+
+def _counted(
+    folder: Path, options: dict[str, Any]
+) -> tuple[QuarterCounts, pd.DataFrame | None, Cohort | None, tuple[str, ...]]:
+    """Count a cohort, or read aggregates, whichever the folder holds."""
+    if (folder / _COHORT_FILE).is_file():
+        cohort = load_cohort(folder)
+        found = quarter_indicators(cohort, **options)
+        # What was done to the data may name small counts; it stays with the cohort.
+        origin = replace(cohort.provenance, parameters=dict(cohort.provenance.parameters), steps=())
+        return found.counts, found.patients, _without_patients(cohort, origin), found.notes
+    if (folder / AGGREGATES_FILE).is_file():
+        return read_aggregates(folder / AGGREGATES_FILE), None, None, ("Counts as given in aggregates.csv.",)
+    raise CohortError(
+        "The folder holds neither a cohort nor aggregates.",
+        where=str(folder),
+        what_to_do=(
+            "A quarter's outcomes need a cohort at the limited level (kneecurve import), because safe harbor forbids "
+            f"quarters, or counts by month or quarter in a file {AGGREGATES_FILE}."
+        ),
+    )
+
+
+def _without_patients(cohort: Cohort, origin: Provenance) -> Cohort:
+    return Cohort(
+        cohort.patients.iloc[:0], cohort.visits.iloc[:0], measures=cohort.measures, provenance=origin,
+        privacy=cohort.privacy,
+    )  # fmt: skip
+
+
+def _values(chart: IndicatorChart) -> list[float]:
+    return [float(value) for value in chart.points["value"].dropna()]
+
+
+def _baseline(text: str | None, periods: list[str]) -> list[str]:
+    if text is None:
+        return periods[:FEWEST_POINTS]
+    ends = re.fullmatch(r"\s*(\S+)\s+to\s+(\S+)\s*", text)
+    named = every_period([ends[1], ends[2]]) if ends else []
+    inside = [one for one in periods if one in named or quarter_of(one) in named]
+    if not inside:
+        raise ReportError(
+            f"The baseline {text!r} names no period of the data.",
+            where=f"periods there: {periods[0]} to {periods[-1]}",
+            what_to_do=f"Write it as {periods[0]} to {periods[-1]}.",
+        )
+    return inside
+
+
+def _annotations(changes: Sequence[str], periods: list[str]) -> tuple[tuple[str, str], ...]:
+    found = []
+    for text in changes:
+        at, colon, words = text.partition(":")
+        at = at.strip()
+        inside = [one for one in periods if at in (one, quarter_of(one))]
+        if not colon or not words.strip() or not inside:
+            raise ReportError(
+                f"{text!r} is not a change in a period of the data.",
+                where=f"parameter changes; periods there: {periods[0]} to {periods[-1]}",
+                what_to_do=f"Write it as {periods[-1]}: what was changed.",
+            )
+        found.append((inside[0], words.strip()))
+    return tuple(found)
+
+
+def _funnel(released: ReleasedCounts, compared: Indicator | None) -> tuple[Funnel | None, str]:
+    if compared is None:
+        return None, "an outcome that is a share of patients. Sites cannot be compared."
+    if len(released.sites) < 2:
+        return None, "a second site, so there is nothing to compare."
+    whole = released.of(compared, [WINDOW]).iloc[0]
+    try:
+        target = None if whole["value"] != whole["value"] else float(whole["value"])
+        return funnel(_shown_sites(released, compared), target=target), ""
+    except ModelError as error:
+        return None, f"sites that may be shown. {error.what}"
+
+
+def _shown_sites(released: ReleasedCounts, compared: Indicator) -> pd.DataFrame:
+    sites = released.by_site(compared)
+    return sites[sites["value"].notna()]
+
+
+def _case_mix(
+    released: ReleasedCounts,
+    compared: Indicator | None,
+    patients: pd.DataFrame | None,
+    expected: pd.DataFrame | None,
+    level: float,
+) -> tuple[CaseMix | None, str]:
+    if compared is None or len(released.sites) < 2:
+        return None, "a second site, so there is nothing to adjust."
+    whole = released.of(compared, [WINDOW]).iloc[0]
+    shown = _shown_sites(released, compared)
+    if shown.empty or not 0 < whole["value"] < 1:
+        return None, "sites whose counts may be shown, or both outcomes. Nothing can be adjusted."
+    if patients is None:
+        return _expected_as_given(released, compared, expected, shown, float(whole["value"]), level)
+    compared_now = patients["quarter"].isin(released.window)
+    known = patients["quarter"].map(period_number) <= period_number(released.window[-1])
+    try:
+        found = case_mix(
+            patients[known], compared=compared_now[known], shown=shown["site"].tolist(), share=float(whole["value"]),
+            level=level,
+        )  # fmt: skip
+    except ModelError as error:
+        return None, f"enough to adjust for the case mix. {error.what}"
+    return found, ""
+
+
+def _expected_as_given(
+    released: ReleasedCounts,
+    compared: Indicator,
+    expected: pd.DataFrame | None,
+    shown: pd.DataFrame,
+    share: float,
+    level: float,
+) -> tuple[CaseMix | None, str]:
+    missing = "what the case mix would lead one to expect (column expected of the aggregates). Nothing can be adjusted."
+    if expected is None:
+        return None, missing
+    inside = expected[expected["indicator"].eq(compared.label) & expected["period"].isin(released.window)]
+    sums = inside.groupby("site")[["denominator", "numerator", "expected"]].sum()
+    sums = sums.loc[[one for one in shown["site"] if one in sums.index]].reset_index()
+    if sums.empty:
+        return None, missing
+    mean = sums["expected"] / sums["denominator"]
+    table, between = shrink(
+        sums.rename(columns={"denominator": "n", "numerator": "observed"}).assign(
+            information=sums["denominator"] * mean * (1 - mean)
+        ),
+        share,
+        level=level,
+    )
+    notes = (
+        "Expected counts as given with the aggregates, by a model of the sender.",
+        "Estimates are shrunk towards the whole. Sites stand by name: the intervals do not support a ranking.",
+    )
+    return CaseMix(table, (), share, between, float("nan"), notes), ""
