@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -81,9 +82,19 @@ class Design:
     def week_columns(self, weeks: NDArray[np.float64]) -> NDArray[np.float64]:
         """Give the week function of each column at some weeks, shape (weeks, columns)."""
         flat = weeks.reshape(-1)
+        place = np.minimum(np.searchsorted(self.weeks, flat), self.weeks.size - 1)
+        if (self.weeks[place] == flat).all():
+            return self._at_own_weeks[place]
+        return self._week_columns(flat)
+
+    @cached_property
+    def _at_own_weeks(self) -> NDArray[np.float64]:
+        return self._week_columns(self.weeks)
+
+    def _week_columns(self, weeks: NDArray[np.float64]) -> NDArray[np.float64]:
         used = {name for column in self.columns for name, _ in column.week_parts}
-        encoded = self._encode(self.week_frame(flat), {name: self.factors[name] for name in used})
-        return self._multiply(encoded, [column.week_parts for column in self.columns], flat.size)
+        encoded = self._encode(self.week_frame(weeks), {name: self.factors[name] for name in used})
+        return self._multiply(encoded, [column.week_parts for column in self.columns], weeks.size)
 
     def week_frame(self, weeks: NDArray[np.float64]) -> pd.DataFrame:
         """Give a frame of weeks, with the columns of the data that vary with the week only."""
