@@ -1,0 +1,210 @@
+"""Association of home sessions with recovery, and the effect by allocation: by hand, statsmodels, bad input."""
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.formula.api as smf
+
+from analysis.cohort import Cohort
+from analysis.errors import ModelError
+from analysis.outcomes.adherence_association import ADJUSTED, LAGGED, NAIVE, REVERSED, adherence_association
+from analysis.outcomes.complier_effect import complier_effect
+from analysis.outcomes.home_exposure import exposure_between, weekly_exposure
+from synthetic_cohort import generate_cohort
+
+from .home_programme import COLUMNS, cohort_of_sessions
+
+
+def made(rng, n=60, weeks=(0, 2, 4, 8), effect=10.0, offered=True):
+    """Two protocols; stimulation is prescribed in 'early' only; the score falls by ``effect`` x share of it done."""
+    entries, visits, protocols = [], [], {}
+    for number in range(n):
+        name, early = f"P{number:02d}", number % 2 == 1
+        protocols[name] = "early" if early else "usual"
+        share = rng.uniform(0.2, 1)
+        for week in range(1, 9):
+            entries.append((name, week, "exercise", 5, rng.binomial(5, share)))
+            if early or not offered:
+                entries.append((name, week, "strength stimulation", 5, rng.binomial(5, share)))
+        done = sum(row[4] for row in entries if row[0] == name and row[2] == "strength stimulation")
+        level = rng.normal(60, 5)
+        visits += [(name, week, level - effect * done / 40 * week / 8 + rng.normal(0, 1)) for week in weeks]
+    frame = pd.DataFrame(visits, columns=["patient_id", "week", "value"]).assign(measure="ikdc", limb="none")
+    return cohort_of_sessions(entries, protocols, visits=frame)
+
+
+def test_exposure_of_some_weeks():
+    cohort = cohort_of_sessions(
+        [
+            ("a", 1, "exercise", 5, 5),
+            ("a", 2, "exercise", 5, 0),
+            ("a", 3, "exercise", 0, 3),
+            ("b", 1, "exercise", 5, np.nan),
+        ],
+        {"a": "usual", "b": "usual"},
+    )
+    weeks = weekly_exposure(cohort, "share of sessions")
+    assert weeks["week"].tolist() == [1, 2]
+    ids = pd.Series(["a", "a", "a", "b"])
+    assert exposure_between(weeks, ids, [0, 1, 2, 0], [2, 3, 9, 9]).tolist() == pytest.approx(
+        [0.5, 0.0, np.nan, np.nan], nan_ok=True
+    )
+
+
+def test_hours_a_week():
+    rows = [dict(zip([*COLUMNS, "minutes_done", "level_knee", "level_thigh"], row, strict=True)) for row in [
+        ("a", 1, "strength stimulation", 5, 3, 60, 50, 25), ("a", 2, "strength stimulation", 5, 0, 0, np.nan, np.nan),
+        ("a", 1, "exercise", 5, 3, 90, np.nan, np.nan),
+    ]]  # fmt: skip
+    cohort = cohort_of_sessions(rows, {"a": "usual"})
+    one = pd.Series(["a"])
+    amounts = {"minutes": 1.25, "stimulation above the knee": 0.25, "stimulation at the thigh": 0.125}
+    for exposure, amount in amounts.items():  # 150 and 0 minutes in two weeks; half and a quarter of 60 in one of two
+        assert exposure_between(weekly_exposure(cohort, exposure), one, 0, 9).tolist() == pytest.approx([amount])
+
+
+def test_naive_and_adjusted_are_the_regressions_of_statsmodels(rng):
+    """smf.ols with HC3 errors: improvement ~ exposure + protocol (+ baseline)."""
+    found = adherence_association(made(rng), "ikdc", week=8)
+    table = found.table.set_index("method")
+    for method, formula in (
+        (NAIVE, "improvement ~ exposure + protocol"),
+        (ADJUSTED, "improvement ~ exposure + protocol + baseline"),
+    ):
+        fit = smf.ols(formula, found.patients.astype({"protocol": "str"})).fit(cov_type="HC3", use_t=True)
+        assert table.loc[method, "slope"] == pytest.approx(fit.params["exposure"])
+        assert table.loc[method, ["lower", "upper"]].tolist() == pytest.approx(fit.conf_int().loc["exposure"].tolist())
+
+
+def test_lagged_and_reversed_by_hand(rng):
+    """The same pairs of visits put together here; smf.ols with errors by patient."""
+    cohort = made(rng, n=40)
+    found = adherence_association(cohort, "ikdc", week=8, lag=2).table.set_index("method")
+    sessions = cohort.sessions.groupby(["patient_id", "week"], as_index=False)[
+        ["sessions_prescribed", "sessions_done"]
+    ].sum()
+    wide = cohort.visits.pivot_table(index="patient_id", columns="week", values="value")
+    rows = []
+    for first, then in ((0, 2), (2, 4), (4, 8)):
+        for patient in wide.index:
+            own = sessions[sessions["patient_id"] == patient].set_index("week")
+            shares = []
+            for span in ((first - 1, first), (then + 1, then + 2)):
+                of_span = own.reindex(span)[["sessions_prescribed", "sessions_done"]].sum()
+                shares.append(of_span["sessions_done"] / of_span["sessions_prescribed"] if of_span.iloc[0] else np.nan)
+            rows.append(
+                (
+                    patient,
+                    f"{first}",
+                    wide.loc[patient, first],
+                    wide.loc[patient, then] - wide.loc[patient, first],
+                    *shares,
+                )
+            )
+    pairs = pd.DataFrame(rows, columns=["patient_id", "interval", "value", "step", "before", "after"])
+    pairs["protocol"] = pairs["patient_id"].map(cohort.patients.set_index("patient_id")["protocol"].astype(str))
+    for method, outcome, exposure in ((LAGGED, "step", "before"), (REVERSED, "after", "step")):
+        known = pairs.dropna(subset=[outcome, exposure])
+        groups = known["patient_id"].astype("category").cat.codes
+        fit = smf.ols(f"{outcome} ~ {exposure} + value + interval + protocol", known).fit(
+            cov_type="cluster", cov_kwds={"groups": groups}
+        )
+        assert found.loc[method, "rows"] == len(known)
+        assert found.loc[method, "slope"] == pytest.approx(fit.params[exposure])
+        assert found.loc[method, "std_error"] == pytest.approx(fit.bse[exposure])
+
+
+def test_every_row_says_what_it_can_and_cannot_say(rng):
+    table = adherence_association(made(rng, n=20), "ikdc", week=8).table
+    assert table["can_say"].str.endswith(".").all()
+    assert table["cannot_say"].str.endswith(".").all()
+    assert table["cannot_say"].str.contains("What more sessions would have done").iloc[0]
+
+
+def test_no_spread_and_too_few_are_missing():
+    entries = [(name, week, "exercise", 5, 5) for name in "abcdefgh" for week in (1, 2)]
+    visits = pd.DataFrame(
+        [(n, w, 50 + w * i) for i, n in enumerate("abcdefgh") for w in (0, 8)], columns=["patient_id", "week", "value"]
+    )
+    visits = visits.assign(measure="ikdc", limb="none")
+    alike = cohort_of_sessions(entries, dict.fromkeys("abcdefgh", "usual"), visits=visits)
+    table = adherence_association(alike, "ikdc", week=8).table
+    assert table["slope"].isna().all()
+    assert table["n"].tolist()[:2] == [8, 8]
+    one = cohort_of_sessions(entries[:2], {"a": "usual"}, visits=visits[visits["patient_id"] == "a"])
+    assert adherence_association(one, "ikdc", week=8).table["slope"].isna().all()
+
+
+def test_the_effect_by_allocation_without_covariates_is_walds_ratio(rng):
+    cohort = made(rng)
+    found = complier_effect(
+        cohort, "ikdc", week=8, randomised=True, modality="strength stimulation", covariates=(), reference="usual"
+    )
+    means = found.patients.groupby(found.patients["protocol"].astype(str))[["improvement", "exposure"]].mean()
+    gap = means.loc["early"] - means.loc["usual"]
+    row = found.table.iloc[0]
+    assert means.loc["usual", "exposure"] == 0  # nothing prescribed there: a dose of 0, not a missing one
+    assert row["effect"] == pytest.approx(gap["improvement"] / gap["exposure"])
+    assert row["allocation_effect"] == pytest.approx(gap["improvement"])
+    assert row["lower"] < -10 < row["upper"]
+
+
+def test_with_the_baseline_it_is_two_stage_least_squares(rng):
+    """statsmodels.sandbox.regression.gmm.IV2SLS: improvement on exposure and baseline, allocation as instrument."""
+    from statsmodels.sandbox.regression.gmm import IV2SLS
+
+    options = {"week": 8, "randomised": True, "modality": "strength stimulation", "reference": "usual"}
+    found = complier_effect(made(rng), "ikdc", **options)
+    known = found.patients.dropna()
+    others = np.column_stack([known["baseline"], np.ones(len(known))])
+    given = (known["protocol"] == "early").astype(float)
+    fit = IV2SLS(
+        known["improvement"].to_numpy(), np.column_stack([known["exposure"], others]), np.column_stack([given, others])
+    ).fit()
+    assert found.table["effect"].item() == pytest.approx(fit.params[0])
+
+
+def test_a_dose_that_both_have_alike_is_weak_and_said(rng):
+    found = complier_effect(made(rng, offered=False), "ikdc", week=8, randomised=True)
+    row = found.table.iloc[0]
+    assert row["first_stage_f"] < 10
+    assert any("the allocation hardly moves the dose" in note for note in found.notes)
+    assert row["robust_upper"] - row["robust_lower"] > row["upper"] - row["lower"]
+
+
+def test_lost_patients_break_the_allocation_and_are_said():
+    cohort = generate_cohort(patients=90, seed=2).observed
+    found = complier_effect(cohort, "quadriceps_torque", week=26, randomised=True, modality="strength stimulation")
+    assert (found.table["n"] < found.table["allocated"]).all()
+    assert sum("breaks the random allocation" in note for note in found.notes) == 2
+
+
+def test_a_protocol_with_one_patient_has_no_effect(rng):
+    cohort = made(rng, n=10)
+    keep = cohort.patients["protocol"].ne("early") | cohort.patients["patient_id"].eq("P01")
+    few = Cohort(cohort.patients[keep], cohort.visits, sessions=cohort.sessions)
+    row = complier_effect(few, "ikdc", week=8, randomised=True, reference="usual").table.iloc[0]
+    assert row["n"] == 1
+    assert np.isnan(row["effect"])
+    alone = Cohort(cohort.patients[cohort.patients["protocol"] == "usual"], cohort.visits, sessions=cohort.sessions)
+    assert complier_effect(alone, "ikdc", week=8, randomised=True).table.empty
+
+
+def test_bad_choices_are_explained(rng):
+    cohort = made(rng, n=10)
+    with pytest.raises(
+        ModelError, match=r"an instrument only where patients were allocated .*\n.*\n  what to do: Without a trial"
+    ):
+        complier_effect(cohort, "ikdc", week=8, randomised=False)
+    with pytest.raises(ModelError, match="There is no exposure 'steps'"):
+        adherence_association(cohort, "ikdc", week=8, exposure="steps")
+    with pytest.raises(ModelError, match="There is no covariate 'mood'"):
+        adherence_association(cohort, "ikdc", week=8, covariates=["mood"])
+    with pytest.raises(ModelError, match="There is no covariate 'mood'"):
+        complier_effect(cohort, "ikdc", week=8, randomised=True, covariates=["mood"])
+    with pytest.raises(ModelError, match="no modality 'rest'"):
+        complier_effect(cohort, "ikdc", week=8, randomised=True, modality="rest")
+    with pytest.raises(ModelError, match="A lag of 0 weeks holds no week"):
+        adherence_association(cohort, "ikdc", week=8, lag=0)
+    with pytest.raises(ModelError, match="Home sessions were not recorded"):
+        adherence_association(Cohort(cohort.patients, cohort.visits), "ikdc", week=8)
