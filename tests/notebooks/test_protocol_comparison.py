@@ -10,10 +10,14 @@ from analysis.cohort import Cohort, Provenance
 from synthetic_cohort import generate_cohort
 
 SECTIONS = [
-    "In short", "Patients", "The measurements, week by week", "Recovery curves", "Differences by week",
+    "In short", "What is estimated", "Patients", "The measurements, week by week", "Recovery curves", "Differences by week",
     "Patients who improved by the threshold", "Home programme", "Harms", "Missing data", "Methods in words", "Cautions",
-    "Provenance", "Appendix",
+    "Provenance", "Reporting checklist", "Appendix",
 ]  # fmt: skip
+
+
+def visible(page):
+    return re.sub(r"<style.*?</style>|<[^>]+>", " ", page, flags=re.DOTALL)
 
 
 def test_the_whole_report_keeps_the_rules_and_has_every_section(report_of, page_rules):
@@ -118,6 +122,8 @@ def test_parameters_reach_the_report(quick_report_of):
     answer = made.sentences("answer")[0]
     assert "mean pain at week 12" in answer
     assert "than with home stimulation" in answer
+    assert any("an association between protocol and outcome" in row[1] for row in made.tables("estimand")[0]["rows"])
+    assert not re.search(r"\b(effects?|due to|because of|leads? to|caused)\b", visible(made.page), re.IGNORECASE)
     assert "90 % interval" in answer
     assert "1.5 points" in answer
     assert "not allocated to the protocols at random" in answer

@@ -1,6 +1,9 @@
 """The sections of a protocol comparison, in their order; a cell of the notebook calls one."""
 
+from analysis.report.comparison.checklist import checklist
 from analysis.report.comparison.closing import cautions, methods, provenance
+from analysis.report.comparison.doses import doses
+from analysis.report.comparison.estimand import estimand
 from analysis.report.comparison.model_checks import model_checks
 from analysis.report.comparison.opening import answer, subtitle
 from analysis.report.comparison.other_counts import other_counts, symmetry
@@ -14,18 +17,21 @@ __all__ = [  # noqa: RUF022 - the order of the report
     "Study",
     "subtitle",
     "answer",
+    "estimand",
     "flow",
     "baseline",
     "measurements",
     "recovery",
     "differences",
     "responder_analysis",
+    "doses",
     "home_programme",
     "harms",
     "missing",
     "methods",
     "cautions",
     "provenance",
+    "checklist",
     # appendix
     "other_counts",
     "symmetry",

@@ -1,0 +1,215 @@
+"""Which items that journals ask for stand in a protocol comparison, where, and which are not in the data."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from analysis.report import numbers
+from analysis.report.passages import Passage, Section
+from analysis.report.tables import Column, Table
+
+if TYPE_CHECKING:
+    from analysis.report.comparison.study import Study
+
+#: Number, subject in our own words, and where it is: keys of :func:`_places`, or words.
+#: Numbers as in the CONSORT 2025 statement, PLoS Med 2025;22:e1004587.
+CONSORT = (
+    ("1a", "Named as a randomised trial in the title", "title"),
+    ("1b", "Structured summary", "summary"),
+    ("2", "Registration", "nothing"),
+    ("3", "Trial protocol and analysis plan: where they are", "plan"),
+    ("4", "Sharing of data and code", "sharing"),
+    ("5a", "Funding", "nothing"),
+    ("5b", "Conflicts of interest", "nothing"),
+    ("6", "Background and reasons", "nothing"),
+    ("7", "Objectives", "objectives"),
+    ("8", "Involvement of patients and the public", "nothing"),
+    ("9", "Design", "design"),
+    ("10", "Changes after the start", "nothing"),
+    ("11", "Setting", "setting"),
+    ("12a", "Who could take part", "nothing"),
+    ("12b", "Which sites and therapists could take part", "nothing"),
+    ("13", "Protocols, described so that they can be repeated", "protocols"),
+    ("14", "Outcomes", "outcomes"),
+    ("15", "Harms: how defined and asked for", "harm methods"),
+    ("16a", "Size: how it was chosen", "nothing"),
+    ("16b", "Interim looks and stopping rules", "nothing"),
+    ("17a", "Random sequence: who and how", "nothing"),
+    ("17b", "Kind of randomisation and its restrictions", "nothing"),
+    ("18", "Concealment of the allocation", "nothing"),
+    ("19", "Who enrolled and who assigned", "nothing"),
+    ("20a", "Blinding: who", "nothing"),
+    ("20b", "Blinding: how", "nothing"),
+    ("21a", "Statistical methods", "methods"),
+    ("21b", "Who is in which analysis", "population"),
+    ("21c", "Missing data: how handled", "missing"),
+    ("21d", "Further analyses: methods", "appendix"),
+    ("22a", "Flow: allocated, treated, analysed", "flow"),
+    ("22b", "Losses with reasons", "losses"),
+    ("23a", "Dates of recruitment and follow-up", "dates"),
+    ("23b", "Why it ended", "nothing"),
+    ("24a", "Protocols as they were given", "doses"),
+    ("24b", "Other care at the same time", "nothing"),
+    ("25", "Baseline table", "baseline"),
+    ("26", "Results of each outcome with precision", "results"),
+    ("27", "Harms by group", "harms"),
+    ("28", "Further analyses: results", "appendix"),
+    ("29", "Interpretation", "interpretation"),
+    ("30", "Limitations", "limitations"),
+)
+#: Numbers as in the STROBE statement, cohort studies: BMJ 2007;335:806.
+STROBE = (
+    ("1a", "Design named in title or summary", "title"),
+    ("1b", "Summary of what was done and found", "summary"),
+    ("2", "Background and reasons", "nothing"),
+    ("3", "Objectives", "objectives"),
+    ("4", "Design", "design"),
+    ("5", "Setting, places and dates", "setting"),
+    ("6a", "Who could take part, and follow-up", "nothing"),
+    ("6b", "Matching", "not matched"),
+    ("7", "Outcomes, exposures, confounders", "outcomes"),
+    ("8", "Sources of data and how they were measured", "sources"),
+    ("9", "Bias", "bias"),
+    ("10", "Size: how it came about", "nothing"),
+    ("11", "Quantities: how they were handled", "methods"),
+    ("12a", "Statistical methods, confounding", "methods"),
+    ("12b", "Subgroups and interactions: methods", "no subgroups"),
+    ("12c", "Missing data: how handled", "missing"),
+    ("12d", "Loss to follow-up: how handled", "missing"),
+    ("12e", "Sensitivity analyses: methods", "appendix"),
+    ("13a", "Numbers at each stage", "flow"),
+    ("13b", "Reasons for leaving", "losses"),
+    ("13c", "Flow diagram", "diagram"),
+    ("14a", "Patients at the start", "baseline"),
+    ("14b", "Missing values of each variable", "baseline"),
+    ("14c", "Length of follow-up", "follow-up"),
+    ("15", "Outcomes over time", "measurements"),
+    ("16a", "Results as they are and adjusted, with precision", "results"),
+    ("16b", "Limits of categories", "thresholds"),
+    ("16c", "Absolute beside relative risk", "thresholds"),
+    ("17", "Other analyses", "appendix"),
+    ("18", "Key results", "summary"),
+    ("19", "Limitations", "limitations"),
+    ("20", "Interpretation", "interpretation"),
+    ("21", "To whom it applies", "nothing"),
+    ("22", "Funding", "nothing"),
+)
+_SOURCES = {
+    "randomised": "Items of CONSORT 2025 (PLoS Med 2025;22:e1004587)",
+    "observational": "Items of STROBE for cohort studies (BMJ 2007;335:806)",
+}
+NOT_IN_THE_DATA = "not in the data"
+_MET, _PART = "yes", "in part"
+
+
+def checklist(study: Study) -> Section:
+    """List the reporting items of the design with where each is met, or that it is not in the data.
+
+    Parameters
+    ----------
+    study : Study
+        The comparison.
+    """
+    places = _places(study)
+    items = CONSORT if study.allocation == "randomised" else STROBE
+    rows = [(f"{number}  {subject}", *places[key]) for number, subject, key in items]
+    table = pd.DataFrame(rows, columns=["item", "met", "where"])
+    counts = table["met"].value_counts()
+    said = (
+        f"Of {len(table)} items, {counts.get(_MET, 0)} are met, {counts.get(_PART, 0)} in part, and "
+        f"{counts.get(NOT_IN_THE_DATA, 0)} are not in the data: their authors have to add them."
+    )
+    return Section(
+        (
+            Passage((said,)),
+            Table(
+                table,
+                f"{_SOURCES[study.allocation]}, each with the section that meets it.",
+                (Column("item", "Item"), Column("met", "Met"), Column("where", "Section, or what is missing")),
+                ("Numbers are those of the statement; subjects are in our own words.",),
+                name="checklist",
+            ),
+        )
+    )
+
+
+def _places(study: Study) -> dict[str, tuple[str, str]]:
+    """Say for each key whether it is met, and where."""
+    patients = study.cohort.patients
+    several = len(study.protocols) > 1
+    absent = (NOT_IN_THE_DATA, numbers.MISSING)
+    modelled = study.curves is not None
+    scheduled = bool(study.flow.weeks)
+    reasons = scheduled and study.events.recorded
+    responders = _where(bool(study.responders), "Patients who improved by the threshold", "no changes to count")
+    results = "; ".join(
+        [
+            "Recovery curves",
+            *(["Differences by week"] if several else []),
+            *(["Patients who improved by the threshold"] if study.responders else []),
+        ]
+    )
+    return {
+        "nothing": absent,
+        "title": (_PART, "The design is said in What is estimated, not in the title."),
+        "summary": (_PART, "In short: one paragraph, not in parts."),
+        "plan": (_PART, "The analysis is in Methods in words; where a plan lies is not in the data."),
+        "sharing": (_PART, "Code, versions and hashes are in Provenance; who can have the data is not in the data."),
+        "objectives": (
+            _PART,
+            "The comparison is in What is estimated; benefits and harms looked for are not in the data.",
+        ),
+        "design": (_PART, "Allocation is said in What is estimated; its ratio can be read off Patients, Flow."),
+        "setting": (
+            (
+                _PART,
+                f"{numbers.plural(patients['site'].nunique(), 'site')} in Patients, At the start; no places or dates.",
+            )
+            if "site" in patients and patients["site"].notna().any()
+            else absent
+        ),
+        "protocols": (
+            (_PART, "Names, and sessions prescribed in Home programme; the rest is not in the data.")
+            if study.adherence.recorded
+            else (_PART, "Names only; what they consist of is not in the data.")
+        ),
+        "outcomes": (_MET, "What is estimated; Methods in words"),
+        "harm methods": (
+            (_PART, "Harms lists the kinds; how they were asked for is not in the data.")
+            if study.events.recorded
+            else absent
+        ),
+        "methods": _where(modelled, "Methods in words", "too few values for a model"),
+        "population": (_MET, "What is estimated; Patients, Flow"),
+        "missing": _where(modelled, "Missing data; Methods in words", "too few values for a model"),
+        "appendix": _where(modelled, "Appendix", "too few values for a model"),
+        "flow": (_MET, "Patients, Flow"),
+        "diagram": (_MET, "Patients, Flow"),
+        "losses": (
+            (_MET, "Patients, Flow")
+            if reasons
+            else ((_PART, "Numbers in Patients, Flow; reasons are not in the data.") if scheduled else absent)
+        ),
+        "dates": (NOT_IN_THE_DATA, "Dates are taken out when a cohort is de-identified."),
+        "doses": _where(study.adherence.recorded, "Home programme", "no home sessions"),
+        "baseline": _where(not study.baseline.table.empty, "Patients, At the start", "no characteristics"),
+        "results": _where(modelled, results, "too few values for a model"),
+        "measurements": (_MET, "The measurements, week by week"),
+        "harms": _where(study.events.recorded, "Harms", "no events"),
+        "interpretation": (_PART, "In short; Cautions. Other evidence is for the authors to weigh."),
+        "limitations": (_PART, "Cautions, as far as the data show them."),
+        "not matched": (_MET, "No patients were matched: Methods in words"),
+        "no subgroups": (_MET, "No subgroups are analysed."),
+        "sources": (_PART, "Files in Provenance, the measure in Methods in words; who measured is not in the data."),
+        "bias": (_PART, "Adjustment in What is estimated; differences at the start in Patients, At the start."),
+        "follow-up": (
+            (_PART, "Weeks of visits in Patients, Flow; dates are taken out when a cohort is de-identified.")
+        ),
+        "thresholds": responders,
+    }
+
+
+def _where(met: bool, section: str, lacking: str) -> tuple[str, str]:
+    return (_MET, section) if met else (NOT_IN_THE_DATA, f"There are {lacking}.")

@@ -1,0 +1,89 @@
+"""The home programme as it was planned and as it was done, by modality and protocol."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from analysis.outcomes.home_dose import home_dose
+from analysis.report.passages import Section
+from analysis.report.tables import Column, Table
+
+if TYPE_CHECKING:
+    from analysis.outcomes import AdherenceByWeek
+    from analysis.outcomes.home_dose import HomeDose
+    from analysis.report.comparison.study import Study
+
+_KEYS = ["protocol", "modality"]
+_QUANTITIES = {
+    "minutes a session": "minutes",
+    "stimulation above the knee": "knee",
+    "stimulation at the thigh": "thigh",
+}
+
+_NOTES = (
+    "Patients: those with sessions prescribed and the sessions done known.",
+    "Minutes and stimulation: patients in whom they are known.",
+    "Stimulation: minutes times level, the level as a share of the device's maximum.",
+    "Not in the data: the minutes, levels and brace limits that were planned, so they cannot be set against a plan.",
+)
+
+
+def doses(study: Study) -> Section:
+    """Show the doses given against those planned; empty where home sessions were not recorded.
+
+    Parameters
+    ----------
+    study : Study
+        The comparison.
+    """
+    if not study.adherence.recorded or not study.adherence.table["n"].any():
+        return Section(())
+    return Section((dose_table(study.adherence, home_dose(study.cohort, level=study.level)),))
+
+
+def dose_table(adherence: AdherenceByWeek, given: HomeDose) -> Table:
+    """Set sessions planned and done side by side, a patient, with minutes and stimulation.
+
+    Parameters
+    ----------
+    adherence : AdherenceByWeek
+        Sessions.
+    given : HomeDose
+        Minutes and stimulation.
+    """
+    table = adherence.overall.astype(dict.fromkeys(_KEYS, "str"))
+    table = table.assign(
+        planned=table["sessions_prescribed"] / table["n"].where(table["n"] > 0),
+        done=table["sessions_done"] / table["n"].where(table["n"] > 0),
+        part=table["sessions_done"] / table["sessions_prescribed"].where(table["sessions_prescribed"] > 0),
+    )
+    wide = given.overall[given.overall["quantity"].isin(_QUANTITIES)]
+    means = pd.DataFrame({column: pd.Series(dtype="float64") for column in _QUANTITIES.values()})
+    if len(wide):
+        means = wide.pivot_table(index=_KEYS, columns="quantity", values="mean", observed=True).rename(
+            columns=_QUANTITIES
+        )
+    table = table.merge(means.reset_index() if len(wide) else pd.DataFrame(columns=_KEYS), on=_KEYS, how="left")
+    table = table.reindex(columns=[*dict.fromkeys([*table.columns, *_QUANTITIES.values()])])
+    columns = [
+        Column("protocol", "Protocol"),
+        Column("n", "Patients", "count"),
+        Column("planned", "Planned", "number", 1, "Sessions a patient"),
+        Column("done", "Done", "number", 1, "Sessions a patient"),
+        Column("part", "Done of planned", "share", 0, "Sessions a patient"),
+    ]
+    shown = {"minutes": "Minutes a session", "knee": "Above the knee", "thigh": "At the thigh"}
+    for name, label in shown.items():
+        if table[name].notna().any():
+            group = "" if name == "minutes" else "Stimulation a patient (min at full level)"
+            columns.append(Column(name, label, "number", 1, group))
+    return Table(
+        table,
+        "Doses given against planned, means of patients over the whole programme.",
+        tuple(columns),
+        _NOTES,
+        name="doses",
+        rows_grouped_by="modality",
+    )

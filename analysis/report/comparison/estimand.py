@@ -1,0 +1,181 @@
+"""What a protocol comparison estimates, in words: population, protocols, outcome, intercurrent events, summary."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from analysis.outcomes.intercurrent_events import intercurrent_events
+from analysis.report import numbers
+from analysis.report.numbers import in_text
+from analysis.report.passages import Passage, Section, absent
+from analysis.report.tables import Column, Table
+from analysis.report.wording import multiplicity_sentence
+
+if TYPE_CHECKING:
+    from analysis.outcomes.intercurrent_events import IntercurrentEvents
+    from analysis.outcomes.responders import Responders
+    from analysis.report.comparison.study import Study
+
+_SOURCE = "The five parts are those of ICH E9(R1), 2019."
+#: More protocols than this are counted and not named.
+MOST_NAMED = 6
+#: More kinds of events than this are counted together in the last row (design choice).
+MOST_KINDS = 10
+_POLICY = (
+    "Treatment policy: values after the event count as measured; those not measured are taken as missing at random."
+)
+_HYPOTHETICAL = (
+    "Hypothetical: nobody was measured after the event, so the means hold for these patients as if they had gone on like "
+    "comparable patients of their protocol."
+)
+
+
+def estimand(study: Study) -> Section:
+    """State what is estimated, and how each event that could change its meaning is handled.
+
+    Parameters
+    ----------
+    study : Study
+        The comparison.
+    """
+    items: list[Passage | Table] = [_parts(study)]
+    if study.curves is None:
+        return Section((*items, absent(f"enough to estimate means. {study.no_curves}")))
+    found = intercurrent_events(study.cohort, study.visits, study.curves.primary_week)
+    if not found.recorded:
+        items.append(absent("events, so the intercurrent events of these patients are not known."))
+    elif found.table.empty:
+        items.append(Passage((f"No event was recorded up to week {numbers.week(found.week)}.",)))
+    else:
+        items.append(events_for_readers(found))
+    items.append(Passage(_multiplicity(study), "items"))
+    return Section(tuple(items))
+
+
+def events_for_readers(found: IntercurrentEvents) -> Table:
+    """Show the intercurrent events with how each is handled.
+
+    Parameters
+    ----------
+    found : IntercurrentEvents
+        The counts.
+    """
+    shown = found.table.head(MOST_KINDS)
+    measured = (shown["measured_after"] > 0) | (shown["measured_at"] > 0)
+    handled = measured.map({True: "treatment policy", False: "hypothetical"})
+    rest = found.table.iloc[MOST_KINDS:]
+    notes = ["Patients with the event up to that week; a patient can have several."]
+    notes += [words for words, there in ((_POLICY, measured.any()), (_HYPOTHETICAL, not measured.all())) if there]
+    if len(rest):
+        notes.append(f"{numbers.plural(len(rest), 'rarer kind')} of events handled in the same way: see Harms.")
+    notes.append(
+        "Home sessions left out, or done beyond the prescription, do not end the follow-up: patients count with the "
+        "protocol they were given (treatment policy)."
+    )
+    return Table(
+        shown.assign(handled=handled),
+        f"Intercurrent events up to week {numbers.week(found.week)}, and how each is handled.",
+        (
+            Column("event", "Event"),
+            Column(("patients", "allocated"), "Patients with it", "fraction"),
+            Column(("measured_after", "patients"), "Measured after it", "fraction"),
+            Column(("measured_at", "patients"), f"Measured at week {numbers.week(found.week)}", "fraction"),
+            Column("handled", "Handled"),
+        ),
+        tuple(notes),
+        name="intercurrent-events",
+    )
+
+
+def _parts(study: Study) -> Table:
+    rows = [
+        ("Population", _population(study)),
+        ("Protocols", _protocols(study)),
+        ("Outcome", _outcome(study)),
+        ("Intercurrent events", "As in the table below; sessions not done are part of the protocol as it was lived."),
+        ("Summary", _summary(study)),
+    ]
+    rows += [("Beside it", _responders(found)) for found in study.responders]
+    return Table(
+        pd.DataFrame(rows, columns=["part", "words"]),
+        "What is estimated.",
+        (Column("part", "Part"), Column("words", "In this report")),
+        (_SOURCE,),
+        name="estimand",
+    )
+
+
+def _population(study: Study) -> str:
+    patients = numbers.plural(len(study.cohort.patients), "patient")
+    said = f"The {patients} of the cohort, each in the protocol given at the start. "
+    if study.curves is not None:
+        rest = len(study.cohort.patients) - study.curves.model.n_patients
+        if rest:
+            needed = f"a value of {in_text(study.measure_in_words)}"
+            needed += " at the start and one later" if study.curves.baseline_adjusted else ""
+            said += (
+                f"{numbers.plural(rest, 'patient')} without {needed} {'is' if rest == 1 else 'are'} not in the model. "
+            )
+    return f"{said}How they were chosen is not in the data."
+
+
+def _protocols(study: Study) -> str:
+    names = study.protocols
+    if len(names) == 1:
+        return f"{names[0]}; there is none to compare it with."
+    how = (
+        "allocated at random"
+        if study.allocation == "randomised"
+        else "not allocated at random, or the data do not say that they were"
+    )
+    others = numbers.listed(names[1:]) if len(names) <= MOST_NAMED else f"{len(names) - 1} others"
+    return f"{others} against {names[0]}, {how}; as given, whatever was done at home."
+
+
+def _outcome(study: Study) -> str:
+    said = f"{study.measure_in_words} ({study.measure.unit}; {study.measure.direction})"
+    if study.curves is None:
+        return f"{said}."
+    return f"{said} at week {numbers.week(study.curves.primary_week)}."
+
+
+def _summary(study: Study) -> str:
+    curves = study.curves
+    if curves is None:
+        return "None: no model could be fitted."
+    week = numbers.week(curves.primary_week)
+    if len(curves.protocols) == 1:
+        return f"The mean at week {week}."
+    adjusted = [*(["the baseline value"] if curves.baseline_adjusted else [])]
+    adjusted += ["site"] if "+ site" in curves.model.design.formula else []
+    words = f", adjusted for {numbers.listed(adjusted)}" if adjusted else ", not adjusted"
+    if study.allocation == "randomised":
+        return f"Difference between mean values at week {week}{words}."
+    return (
+        f"Difference between mean values at week {week}{words}: an association between protocol and outcome, not what "
+        "the protocol brings about."
+    )
+
+
+def _responders(found: Responders) -> str:
+    counted = (
+        ", among those with a change," if found.missing == "excluded" else ", those not seen counted as not improved,"
+    )
+    return (
+        f"Share of patients{counted} whose {in_text(found.label)} improved by {found.threshold.value:g} {found.unit} or "
+        f"more by week {numbers.week(found.week)}."
+    )
+
+
+def _multiplicity(study: Study) -> tuple[str, ...]:
+    several = len(study.protocols) - 1
+    said = [multiplicity_sentence(several)] if several else []
+    if study.responders and several:
+        said.append(
+            "Shares of responders, the other weeks, harms, adherence and the appendix are looked at beside the primary "
+            "comparison; none of their intervals is adjusted for their number. Among many intervals at "
+            f"{numbers.level_in_words(study.level)}, some leave out zero by chance alone."
+        )
+    return tuple(said) or ("Nothing is compared.",)

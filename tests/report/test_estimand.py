@@ -1,0 +1,127 @@
+"""What is estimated in words, doses against plan, and the checklist of reporting items."""
+
+import re
+from dataclasses import replace
+
+import pandas as pd
+import pytest
+
+from analysis.cohort import visit_frame
+from analysis.outcomes.intercurrent_events import intercurrent_events
+from analysis.report import comparison
+from analysis.report.comparison.checklist import CONSORT, NOT_IN_THE_DATA, STROBE
+from analysis.report.notebooks import find_report, read_notebook
+
+#: Items of CONSORT 2025 (PLoS Med 2025;22:e1004587) and of STROBE for cohort studies (BMJ 2007;335:806).
+CONSORT_ITEMS = (
+    "1a 1b 2 3 4 5a 5b 6 7 8 9 10 11 12a 12b 13 14 15 16a 16b 17a 17b 18 19 20a 20b 21a 21b 21c 21d 22a 22b 23a 23b "
+    "24a 24b 25 26 27 28 29 30"
+)
+STROBE_ITEMS = (
+    "1a 1b 2 3 4 5 6a 6b 7 8 9 10 11 12a 12b 12c 12d 12e 13a 13b 13c 14a 14b 14c 15 16a 16b 16c 17 18 19 20 21 22"
+)
+
+
+@pytest.fixture(scope="module")
+def studies(invented_folder):
+    return {
+        design: comparison.prepare_study(invented_folder, design=design) for design in ("randomised", "observational")
+    }
+
+
+def rows(section, name):
+    table = next(item for item in section if getattr(item, "name", "") == name)
+    return table.cells()
+
+
+def test_events_are_counted_once_a_patient_up_to_the_week_with_the_values_after_them(make_cohort):
+    cohort = make_cohort(weeks=(0, 6, 12), patients=16)
+    events = pd.DataFrame(
+        [
+            ("p00", 3.0, "flare"), ("p00", 5.0, "flare"), ("p04", 7.0, "flare"), ("p09", 12.0, "withdrawal"),
+            ("p01", 20.0, "flare"),
+        ],
+        columns=["patient_id", "week", "event"],
+    )  # fmt: skip
+    cohort = replace(cohort, events=events)
+    found = intercurrent_events(cohort, visit_frame(cohort, "pain"), 12.0).table
+    # p04 and p09 have no value at week 12: p04 was last seen at week 6, before the flare of week 7.
+    assert found.to_numpy().tolist() == [["flare", 2, 1, 1, 16], ["withdrawal", 1, 0, 0, 16]]
+
+
+def test_events_not_recorded_are_said(make_cohort, folder_of):
+    study = comparison.prepare_study(folder_of(make_cohort()))
+    said = comparison.estimand(study)
+    assert any("Not in the data: events" in str(item) for item in said)
+
+
+def test_each_part_of_the_estimand_is_said_by_design(studies):
+    for design, study in studies.items():
+        said = rows(comparison.estimand(study), "estimand").set_index("Part")["In this report"]
+        assert list(said.index[:5]) == ["Population", "Protocols", "Outcome", "Intercurrent events", "Summary"]
+        assert said["Population"].startswith("The 90 patients of the cohort")
+        assert "week 26" in said["Outcome"]
+        assert ("an association" in said["Summary"]) == (design == "observational")
+        assert "adjusted for the baseline value and site" in said["Summary"]
+        assert not re.search(r"\beffects?\b", " ".join(said)) or design == "randomised"
+
+
+def test_an_event_after_which_nobody_was_seen_is_handled_as_hypothetical(studies):
+    shown = rows(comparison.estimand(studies["randomised"]), "intercurrent-events").set_index("Event")
+    assert shown.loc["withdrawal", "Handled"] == "hypothetical"
+    assert shown.loc["withdrawal", "Measured after it"].startswith("0/")
+    assert "treatment policy" in set(shown["Handled"])
+
+
+def test_the_number_of_comparisons_and_what_is_not_adjusted_are_said(studies):
+    said = " ".join(str(item) for item in comparison.estimand(studies["randomised"]))
+    assert "There are 2 comparisons at the primary week" in said
+    assert "none of their intervals is adjusted for their number" in said
+
+
+def test_doses_are_those_of_the_sessions(studies, invented):
+    table = next(iter(comparison.doses(studies["randomised"]))).data.set_index(["modality", "protocol"])
+    sessions = invented.sessions.merge(invented.patients[["patient_id", "protocol"]]).dropna(
+        subset=["sessions_prescribed", "sessions_done"]
+    )
+    mine = sessions[(sessions["protocol"] == "home stimulation") & (sessions["modality"] == "strength stimulation")]
+    row = table.loc[("strength stimulation", "home stimulation")]
+    each = mine.groupby("patient_id")[["sessions_prescribed", "sessions_done"]].sum().mean()
+    assert row["planned"] == pytest.approx(each["sessions_prescribed"])
+    assert row["done"] == pytest.approx(each["sessions_done"])
+    assert row["part"] == pytest.approx(each["sessions_done"] / each["sessions_prescribed"])
+    assert pd.isna(table.loc[("exercise", "home stimulation"), "knee"])
+
+
+@pytest.mark.parametrize(("items", "numbers"), [(CONSORT, CONSORT_ITEMS), (STROBE, STROBE_ITEMS)])
+def test_every_item_of_the_statement_is_there_once_in_order(items, numbers):
+    assert [number for number, _, _ in items] == numbers.split()
+
+
+def test_the_checklist_follows_the_design_and_names_sections_that_exist(studies):
+    headings = {
+        re.sub("^#+ ", "", line).strip()
+        for cell in read_notebook(find_report("protocol_comparison")).cells
+        if cell.cell_type == "markdown"
+        for line in cell.source.splitlines()
+        if line.startswith("#")
+    }
+    known = headings | {"Patients, Flow", "Patients, At the start"}
+    for design, study in studies.items():
+        section = comparison.checklist(study)
+        shown = rows(section, "checklist")
+        assert len(shown) == {"randomised": 42, "observational": 34}[design]
+        met = shown[shown["Met"] == "yes"]["Section, or what is missing"]
+        named = {one for text in met if not text.startswith("No ") for one in text.split("; ")}
+        assert named <= known
+        counted = [int(n) for n in re.findall(r"\d+", str(next(iter(section))))]
+        assert counted == [len(shown), *((shown["Met"] == what).sum() for what in ("yes", "in part", NOT_IN_THE_DATA))]
+
+
+def test_what_a_bare_cohort_lacks_is_not_ticked(make_cohort, folder_of):
+    study = comparison.prepare_study(folder_of(make_cohort()), design="randomised")
+    shown = rows(comparison.checklist(study), "checklist")
+    met = {row[0].split()[0]: row[1] for row in shown.to_numpy().tolist()}
+    assert [met[number] for number in ("11", "15", "24a", "27")] == [NOT_IN_THE_DATA] * 4
+    assert met["22b"] == "in part"
+    assert len(comparison.doses(study)) == 0
