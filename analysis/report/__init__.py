@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from analysis.report.figures import Figure
     from analysis.report.make import ReportFiles, make_report
+    from analysis.report.model_figures import patient_effect_figure, quantile_figure, residual_figure
     from analysis.report.notebooks import notebook_folder, report_names
     from analysis.report.passages import Passage, Section
     from analysis.report.repeat import Repetition, repeat_report
@@ -22,6 +23,9 @@ _HOMES = {
     "report_names": "notebooks",
     "notebook_folder": "notebooks",
     "copy_notebooks": "working_copy",
+    "residual_figure": "model_figures",
+    "quantile_figure": "model_figures",
+    "patient_effect_figure": "model_figures",
     "Figure": "figures",
     "Table": "tables",
     "Column": "tables",
@@ -37,6 +41,9 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "report_names",  # which reports there are
     "notebook_folder",  # where their notebooks are
     "copy_notebooks",  # a folder to work in
+    "residual_figure",  # residuals of a mixed model against week and fitted mean
+    "quantile_figure",  # residuals against the normal distribution
+    "patient_effect_figure",  # the patients' effects in order of size
     "Figure",  # a figure with its sentence and its table
     "Table",  # a table with its caption and notes
     "Column",  # how a column is shown

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.report import numbers
-from analysis.report.axes import decimals_for, wrap, zero_line
+from analysis.report.axes import axes_inches, decimals_for, week_axis, wrap, zero_line
 from analysis.report.figures import Figure
 from analysis.report.look import FAINT, INK, QUIET, Width, new_drawing, quiet_grid
 from analysis.report.tables import Column, Table
@@ -60,6 +60,8 @@ def residual_figure(model: MixedModel) -> Figure:
             zero_line(axes)
             for limit in (-1.96, 1.96):
                 axes.axhline(limit, color=QUIET, linewidth=0.7, linestyle=":")
+            if name == "Weeks" and len(summary) == len(np.unique(week)):
+                week_axis(axes, np.unique(week).tolist(), inches=axes_inches(width, columns=columns))
             axes.set_xlabel(name)
             axes.set_ylabel("Residual" if axes.get_subplotspec().is_first_col() else "")
         return drawing
@@ -164,11 +166,13 @@ def patient_effect_figure(model: MixedModel) -> Figure:
             place = np.arange(len(one))
             half = 1.96 * one["std_error"].to_numpy(dtype=float)
             middle = one["estimate"].to_numpy(dtype=float)
-            axes.vlines(place, middle - half, middle + half, color=FAINT, linewidth=min(2.0, 300 / max(len(one), 1)))
+            points = 72 * axes_inches(width, columns=columns) / max(len(one), 1)
+            axes.vlines(place, middle - half, middle + half, color=FAINT, linewidth=min(2.0, 0.45 * points))
             axes.plot(place, middle, ".", color=_POINT, markersize=2.5 if len(one) > 80 else 5)
             zero_line(axes)
             axes.set_title(f"effect: {wrap(name, 36)}")
             axes.set_xlabel("Patients in order of their effect")
+            axes.set_ylabel("Effect, with 95 % interval")
             quiet_grid(axes)
         return drawing
 
