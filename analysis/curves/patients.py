@@ -7,11 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from scipy import special
 
-from analysis.curves.fitting import build_covariance
+from analysis.curves.own_curve import expected_given_visits
 from analysis.curves.patient_blocks import patient_blocks
-from analysis.curves.residual_structures import STRUCTURES
 from analysis.curves.visit_rows import VisitRows
 from analysis.errors import ModelError
 
@@ -221,61 +219,12 @@ def expected_curve(
     curve = _curve(model, rows, patient, pd.concat([frame, by_week], axis=1), level)
     observed = own.groupby(model.design.week)[model.design.outcome].mean()
     curve.insert(1, "observed", observed.reindex(at).to_numpy(dtype=np.float64))
-    return curve.assign(level=level, method="normal")
+    return curve
 
 
 def _curve(model: MixedModel, rows: VisitRows, patient: Any, wanted: pd.DataFrame, level: float) -> pd.DataFrame:
-    place = _place(rows, patient)
-    mine = np.flatnonzero(rows.patient == place)
-    at = wanted[model.design.week].to_numpy(dtype=np.float64)
-    schedule = model.moments.distinct_weeks
-    structure = STRUCTURES[model.residual]
-    strange = at[~np.isin(at, schedule)]
-    if structure.needs_schedule and strange.size:
-        raise ModelError(
-            f"residual={model.residual!r} knows the weeks of the schedule only, not week {strange[0]:g}.",
-            where=f"schedule: {', '.join(f'{week:g}' for week in schedule)}",
-            what_to_do="Ask for scheduled weeks, or fit with residual='exponential' or patient effects.",
-        )
-    weeks = np.concatenate([rows.week[mine], at])[None, :]
-    covariance = build_covariance(
-        model.design,
-        model.terms,
-        schedule,
-        weeks,
-        model.residual,
-        correlated=model.optimum.likelihood.covariance.correlated,
-    )
-    theta, scale = model.optimum.theta, model.basis.scale
-    seen = mine.size
-    V = covariance.matrix(theta)[0] * scale**2
-    residual = covariance.residual.matrix(theta[covariance.n_effects_parameters :])[0] * scale**2
-    effects = V - residual
-    N = np.linalg.inv(V[:seen, :seen])
-    C, E = V[:seen, seen:], effects[:seen, seen:]
-    X = model.design.matrix(rows.frame.iloc[mine])[:, model.basis.kept]
-    x = model.design.matrix(wanted)[:, model.basis.kept]
-    estimate = x @ model.coefficient_values + C.T @ N @ (rows.outcome[mine] - X @ model.coefficient_values)
-    back = np.linalg.inv(model.basis.T)
-    Phi = back @ model.optimum.A_inverse @ back.T * scale**2
-    pull = x - C.T @ N @ X
-    fixed = np.einsum("ij,jk,ik->i", pull, Phi, pull)
-    own = np.diag(effects)[seen:] - np.einsum("ij,ik,kj->j", E, N, E)
-    whole = np.diag(V)[seen:] - np.einsum("ij,ik,kj->j", C, N, C)
-    error = np.sqrt(np.maximum(fixed + own, 0.0))
-    around = np.sqrt(np.maximum(fixed + whole, 0.0))
-    z = float(special.ndtri(0.5 + level / 2.0))
-    return pd.DataFrame(
-        {
-            "week": at,
-            "estimate": estimate,
-            "std_error": error,
-            "lower": estimate - z * error,
-            "upper": estimate + z * error,
-            "prediction_lower": estimate - z * around,
-            "prediction_upper": estimate + z * around,
-        }
-    )
+    mine = np.flatnonzero(rows.patient == _place(rows, patient))
+    return expected_given_visits(model, rows.frame.iloc[mine], wanted, level=level).drop(columns="prediction_error")
 
 
 def _place(rows: VisitRows, patient: Any) -> int:
