@@ -1,0 +1,319 @@
+"""The joint model of all scheduled visits, baseline included, and draws from it: what imputation and probability need."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analysis.cohort.visit_frame import visit_frame
+from analysis.curves.mixed_model import MixedModel, fit_mixed
+from analysis.errors import ModelError
+from analysis.outcomes.change import used_protocols
+from analysis.outcomes.expected_visits import expected_weeks, seen_weeks
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from numpy.typing import NDArray
+
+    from analysis.cohort.tables import Cohort
+
+    Floats = NDArray[np.float64]
+
+#: Covariances tried, the first that can be fitted and converges is taken.
+_CANDIDATES = ((None, "unstructured"), ("1", "by-week"), ("1", "independent"))
+
+
+@dataclass(frozen=True, eq=False)
+class WeeklyModel:
+    """A mixed model of every scheduled visit of one measure, the baseline as one of them.
+
+    Attributes
+    ----------
+    fit : MixedModel
+        The model: protocol by week and the covariates, unstructured covariance where the data allow it.
+    weeks : ndarray, shape (m,)
+        The scheduled weeks; the first is 0, the baseline, where the measure has one.
+    protocols : tuple of str
+        In the order of the cohort.
+    patients : pandas.DataFrame
+        patient_id, protocol and the covariates, one row a patient modelled.
+    values : ndarray, shape (n, m)
+        What was seen, missing elsewhere.
+    choices : tuple of str
+        How the model came about, one sentence a choice.
+    """
+
+    fit: MixedModel
+    weeks: Floats
+    protocols: tuple[str, ...]
+    patients: pd.DataFrame
+    values: Floats
+    choices: tuple[str, ...]
+
+    @property
+    def protocol(self) -> NDArray[np.int64]:
+        """Number of each patient's protocol."""
+        return np.asarray(self.patients["protocol"].cat.codes, dtype=np.int64)
+
+    @cached_property
+    def kinds(self) -> tuple[pd.DataFrame, NDArray[np.int64]]:
+        """Distinct protocols and covariates, and the number of each patient's."""
+        people = self.patients.drop(columns="patient_id")
+        kind = np.asarray(people.groupby(list(people), observed=True, sort=False).ngroup(), dtype=np.int64)
+        first = np.unique(kind, return_index=True)[1]
+        return people.iloc[first].reset_index(drop=True), kind
+
+    def design(self, protocol: str | None = None) -> Floats:
+        """Give the design of every kind of patient at every week, as if all had had one protocol where it is named.
+
+        Returns
+        -------
+        ndarray, shape (kinds, m, coefficients)
+        """
+        people = self.kinds[0]
+        if protocol is not None:
+            people = people.assign(protocol=pd.Categorical([protocol] * len(people), categories=list(self.protocols)))
+        m = len(self.weeks)
+        frame = people.loc[people.index.repeat(m)].reset_index(drop=True)
+        frame["week"] = np.tile(self.weeks, len(people))
+        matrix = self.fit.design.matrix(frame)[:, self.fit.basis.kept]
+        return np.ascontiguousarray(matrix.reshape(len(people), m, -1))
+
+    @property
+    def covariance(self) -> Floats:
+        """Covariance of a patient's values at the weeks, shape (m, m)."""
+        return self._covariance(self.fit.optimum.theta)
+
+    def draws(self, number: int, rng: np.random.Generator) -> Iterator[tuple[Floats, Floats]]:
+        """Draw coefficients and covariances from their approximate posterior.
+
+        The covariance is drawn on the scale of its log-Cholesky factor (or of what the optimiser works on), from a
+        normal with the observed information; the coefficients given the covariance are normal.
+
+        Yields
+        ------
+        tuple of ndarray
+            Coefficients, shape (p,), and covariance, shape (m, m).
+        """
+        likelihood, basis = self.fit.optimum.likelihood, self.fit.basis
+        thetas = _Thetas(self.fit)
+        for _ in range(number):
+            here = None
+            for _attempt in range(20):
+                theta = thetas.draw(rng)
+                here = likelihood.at(theta)
+                if here is not None:
+                    break
+            if here is None:
+                here, theta = self.fit.optimum, self.fit.optimum.theta
+            noise = np.linalg.cholesky(here.A_inverse) @ rng.standard_normal(len(here.b))
+            coefficients = np.linalg.solve(basis.T, here.b + basis.offset + noise) * basis.scale
+            yield np.asarray(coefficients, dtype=np.float64), self._covariance(theta)
+
+    def _covariance(self, theta: Floats) -> Floats:
+        matrix: Floats = self.fit.optimum.likelihood.covariance.matrix(theta)[0] * self.fit.basis.scale**2
+        return matrix
+
+
+def fit_weekly(
+    cohort: Cohort,
+    measure: str,
+    *,
+    limb: str | None = None,
+    covariates: Sequence[str] = (),
+    weeks: Sequence[float] | None = None,
+) -> WeeklyModel:
+    """Fit the joint model of all scheduled visits of a measure.
+
+    Parameters
+    ----------
+    cohort : Cohort
+        The cohort.
+    measure : str
+        A stored or derived measure.
+    limb : str, optional
+        The limb; by default the involved one where the measure has limbs.
+    covariates : sequence of str
+        Columns of the patients that enter as main effects.
+    weeks : sequence of float, optional
+        The schedule; by default read off the visits. Visits at other weeks are left out.
+
+    Returns
+    -------
+    WeeklyModel
+        The fit. The last value at or before week 0 is the baseline, an outcome at week 0 like the others.
+
+    Raises
+    ------
+    ModelError
+        Visits have no schedule, there is one week only, or no covariance could be fitted.
+
+    Examples
+    --------
+    >>> from synthetic_cohort import generate_cohort
+    >>> model = fit_weekly(generate_cohort(patients=120, seed=1).observed, "pain")
+    >>> model.weeks.tolist()
+    [0.0, 2.0, 6.0, 12.0, 26.0, 39.0, 52.0]
+    >>> model.covariance.shape
+    (7, 7)
+    """
+    schedule = np.array(expected_weeks(seen_weeks(cohort, measure, limb), weeks))
+    if len(schedule) < 2:
+        raise ModelError(
+            "The joint model of visits needs a schedule of two weeks or more.",
+            where=f"measure {measure!r}, expected weeks: {', '.join(f'{w:g}' for w in schedule) or 'none'}",
+            what_to_do="Name the scheduled weeks, or map visits to a schedule first.",
+        )
+    people, left_out = _people(cohort, covariates)
+    frame = visit_frame(cohort, measure, limb)
+    frame = frame[frame["value"].notna() & frame["patient_id"].isin(people["patient_id"])]
+    frame = frame.assign(week=frame["week"].clip(lower=0.0)).drop_duplicates(["patient_id", "week"], keep="last")
+    frame = frame.loc[frame["week"].isin(schedule), ["patient_id", "week", "value"]]
+    present = people["protocol"][people["patient_id"].isin(frame["patient_id"])].unique()
+    empty = [str(name) for name in people["protocol"].cat.categories if name not in set(present)]
+    if empty:
+        raise ModelError(
+            f"Nobody of {', '.join(empty)} was ever seen, so nothing is known of that protocol.",
+            where=f"measure {measure!r}",
+            what_to_do="Leave the protocol out of the cohort.",
+        )
+    rows = frame.merge(people, on="patient_id", how="left", validate="many_to_one")
+    fit, choices = _fit(rows, tuple(covariates), several=len(people["protocol"].cat.categories) > 1)
+    values = np.full((len(people), len(schedule)), np.nan)
+    row = frame["patient_id"].map(pd.Series(np.arange(len(people)), index=people["patient_id"]))
+    values[row.to_numpy(dtype="int64"), np.searchsorted(schedule, frame["week"].to_numpy())] = frame["value"].to_numpy()
+    if left_out:
+        choices.append(f"{left_out} patients left out for want of a covariate.")
+    names = tuple(str(name) for name in people["protocol"].cat.categories)
+    return WeeklyModel(fit, schedule, names, people, values, tuple(choices))
+
+
+def condition(seen: NDArray[np.bool_], covariance: Floats) -> tuple[Floats, Floats]:
+    """Give, for one pattern of visits, the regression of all weeks on the seen ones and what is left.
+
+    Parameters
+    ----------
+    seen : ndarray of bool, shape (m,)
+        The weeks seen.
+    covariance : ndarray, shape (m, m)
+        Covariance of all weeks.
+
+    Returns
+    -------
+    tuple of ndarray
+        Gain, shape (m, m), zero in the columns not seen; and the covariance left, shape (m, m).
+
+    Examples
+    --------
+    >>> gain, left = condition(np.array([True, False]), np.array([[4.0, 2.0], [2.0, 4.0]]))
+    >>> gain[1].tolist(), left[1].tolist()
+    ([0.5, 0.0], [0.0, 3.0])
+    """
+    gain = np.zeros_like(covariance)
+    gain[:, seen] = np.linalg.solve(covariance[np.ix_(seen, seen)], covariance[seen]).T
+    return gain, covariance - gain @ covariance
+
+
+def patterns(values: Floats) -> list[tuple[NDArray[np.bool_], NDArray[np.int64]]]:
+    """Group patients by the weeks at which they were seen.
+
+    Examples
+    --------
+    >>> groups = patterns(np.array([[1.0, np.nan], [2.0, 3.0], [4.0, np.nan]]))
+    >>> [(seen.tolist(), rows.tolist()) for seen, rows in groups]
+    [([True, False], [0, 2]), ([True, True], [1])]
+    """
+    known = np.isfinite(values)
+    distinct, place = np.unique(known, axis=0, return_inverse=True)
+    place = place.ravel()
+    return [(seen, np.flatnonzero(place == k)) for k, seen in enumerate(distinct)]
+
+
+class _Thetas:
+    """Draws of the covariance parameters."""
+
+    def __init__(self, fit: MixedModel) -> None:
+        self.covariance = fit.optimum.likelihood.covariance
+        self.theta = fit.optimum.theta
+        self.unstructured = fit.residual == "unstructured" and not self.covariance.effects
+        spread = _inverse_information(fit)
+        if self.unstructured:
+            V = self.covariance.matrix(self.theta)[0]
+            self.factor = np.linalg.cholesky(V)
+            self.places = [np.argwhere(np.tril(one[0]) != 0)[0] for one in self.covariance.first(self.theta)]
+            change = np.array([self._of_factor(one[0]) for one in self.covariance.first(self.theta)]).T
+        else:
+            self.phi = self.covariance.phi(self.theta)
+            change = np.linalg.pinv(self.covariance.jacobian(self.phi))
+        values, vectors = np.linalg.eigh(change @ spread @ change.T)
+        self.root = np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)), dtype=np.float64)
+
+    def draw(self, rng: np.random.Generator) -> Floats:
+        step = self.root @ rng.standard_normal(self.root.shape[1])
+        if not self.unstructured:
+            theta: Floats = self.covariance.theta(self.phi + step)
+            return theta
+        m = len(self.factor)
+        factor = np.tril(self.factor, -1)
+        rows, columns = np.tril_indices(m, -1)
+        factor[rows, columns] += step[m:]
+        factor[np.diag_indices(m)] = np.diag(self.factor) * np.exp(np.clip(step[:m], -5, 5))
+        V = factor @ factor.T
+        return np.array([V[row, column] for row, column in self.places])
+
+    def _of_factor(self, change: Floats) -> Floats:
+        """Change of the log diagonal and of the rest of the Cholesky factor for a change of V."""
+        inverse = np.linalg.inv(self.factor)
+        inner = np.tril(inverse @ change @ inverse.T)
+        inner[np.diag_indices(len(inner))] /= 2
+        moved = self.factor @ inner
+        return np.concatenate([np.diag(moved) / np.diag(self.factor), moved[np.tril_indices(len(inner), -1)]])
+
+
+def _inverse_information(fit: MixedModel) -> Floats:
+    """Give the covariance of the covariance parameters; the expected information where the observed one fails."""
+    for information in (fit.optimum.observed, fit.optimum.expected):
+        values = np.linalg.eigvalsh(information)
+        if values.min() > 1e-10 * values.max():
+            return np.asarray(np.linalg.inv(information), dtype=np.float64)
+    return np.zeros((len(fit.optimum.theta),) * 2)
+
+
+def _people(cohort: Cohort, covariates: Sequence[str]) -> tuple[pd.DataFrame, int]:
+    unknown = [name for name in covariates if name not in cohort.patients or name in ("patient_id", "protocol")]
+    if unknown:
+        raise ModelError(
+            f"There is no covariate {unknown[0]!r}.",
+            where=f"columns of patients: {', '.join(str(name) for name in cohort.patients.columns)}",
+            what_to_do="Name columns of the patients.",
+        )
+    people = cohort.patients[["patient_id", "protocol", *covariates]]
+    whole = people.dropna()
+    whole = whole.assign(protocol=used_protocols(whole["protocol"])).reset_index(drop=True)
+    return whole, len(people) - len(whole)
+
+
+def _fit(rows: pd.DataFrame, covariates: tuple[str, ...], *, several: bool) -> tuple[MixedModel, list[str]]:
+    mean = "protocol * C(week)" if several else "C(week)"
+    formula = " + ".join([f"value ~ {mean}", *(f"`{name}`" for name in covariates)])
+    tried: list[str] = []
+    for effects, residual in _CANDIDATES:
+        name = f"patient effects {effects or 'none'}, residual {residual}"
+        try:
+            fit = fit_mixed(rows, formula, patient_effects=effects, residual=residual, inference="normal")  # type: ignore[arg-type]
+        except ModelError as error:
+            tried.append(f"Tried {name}: {error.what}")
+            continue
+        if fit.converged:
+            return fit, [*tried, f"Joint model of all visits, baseline included: {formula}; {name}."]
+        tried.append(f"Tried {name}: did not converge.")
+    raise ModelError(
+        "No joint model of the visits could be fitted.",
+        where="; ".join(tried),
+        what_to_do="Leave out weeks that few patients attended.",
+    )
