@@ -119,7 +119,7 @@ def patient_on_cohort(
     >>> from synthetic_cohort import generate_cohort
     >>> cohort = generate_cohort(patients=120, seed=3).observed
     >>> found = patient_on_cohort(cohort, "p0001", "pain")
-    >>> found.visits["place"].isin(["start", "within", "above", "below"]).all()
+    >>> bool(found.visits["place"].isin(["start", "within", "above", "below"]).all())
     True
     """
     where = f"patient {patient!r}, measure {measure!r}"
