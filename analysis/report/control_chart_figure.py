@@ -13,8 +13,8 @@ from analysis.outcomes.quarter.special_causes import RULES
 from analysis.report import numbers
 from analysis.report.axes import wrap
 from analysis.report.figures import Figure
-from analysis.report.indicator_numbers import HIDDEN_NOTE, axis_factor, axis_label, value_shower, with_text
-from analysis.report.look import FAINT, INK, QUIET, Width, new_drawing, quiet_grid
+from analysis.report.indicator_numbers import HIDDEN_NOTE, axis_factor, axis_label, bare_shower, value_shower, with_text
+from analysis.report.look import INK, QUIET, Width, new_drawing, quiet_grid
 from analysis.report.tables import Column, Table
 
 if TYPE_CHECKING:
@@ -72,8 +72,15 @@ def control_chart_figure(
         axes.plot(x[seen], y[seen], color=LINE, marker="o", markersize=4.5, linewidth=1.3, zorder=3)
         signal = seen & table["rules"].ne("").to_numpy()
         axes.plot(x[signal], y[signal], linestyle="none", marker="D", markersize=7, color=SIGNAL, zorder=4)
+        last = int(np.flatnonzero(seen)[-1])
+        above = y[last] >= float(table["centre"].iloc[last]) * factor
+        axes.annotate(
+            bare_shower(indicator, _known(found))(float(table["value"].iloc[last])), xy=(x[last], y[last]),
+            xytext=(0, 6 if above else -6), textcoords="offset points", ha="center", va="bottom" if above else "top",
+            fontsize=8, color=SIGNAL if signal[last] else LINE, fontweight="bold", zorder=5,
+        )  # fmt: skip
         axes.set_xlim(-0.6, len(table) - 0.4)
-        _room(axes, limited=limited, table=table, factor=factor, share=indicator.kind == "share")
+        _room(axes, limited=limited, table=table, factor=factor, named=bool(changes), share=indicator.kind == "share")
         _period_axis(axes, table["period"].tolist(), width)
         _annotate(axes, table, factor, changes=changes, limited=limited, width=width)
         axes.set_ylabel(axis_label(indicator))
@@ -103,7 +110,7 @@ def chart_table(found: IndicatorChart) -> Table:
     chart, indicator = found.chart, found.indicator
     if chart is None:
         raise ValueError("there is no chart to show")
-    show = value_shower(indicator, found.points["value"].dropna().tolist())
+    show = value_shower(indicator, _known(found))
     words = RULES if isinstance(chart, ControlChart) else RUN_RULES
     rows = with_text(found.points, indicator).assign(centre=chart.table["centre"].to_numpy())
     rows["period_text"] = [quarter_in_words(one) for one in rows["period"]]
@@ -132,6 +139,10 @@ def chart_table(found: IndicatorChart) -> Table:
     return Table(rows, f"{indicator.label}, by {_period_noun(chart.table)}.", tuple(columns), tuple(notes), "chart")
 
 
+def _known(found: IndicatorChart) -> list[float]:
+    return [float(value) for value in found.points["value"].dropna()]
+
+
 def _lines(axes: Axes, table: pd.DataFrame, factor: float, *, limited: bool) -> None:
     edges = np.repeat(np.arange(len(table)), 2) + np.tile([-0.5, 0.5], len(table))
     axes.plot(edges, np.repeat(table["centre"] * factor, 2), color=INK, linewidth=1.0, zorder=2)
@@ -140,15 +151,16 @@ def _lines(axes: Axes, table: pd.DataFrame, factor: float, *, limited: bool) -> 
             axes.plot(edges, np.repeat(table[name] * factor, 2), color=QUIET, linewidth=0.9, linestyle=(0, (5, 2)))
 
 
-def _room(axes: Axes, *, limited: bool, table: pd.DataFrame, factor: float, share: bool) -> None:
+def _room(axes: Axes, *, limited: bool, table: pd.DataFrame, factor: float, named: bool, share: bool) -> None:
+    """Leave room above the points for what is written there, and none below zero."""
     names = ["value", "centre", *(["lower", "upper"] if limited else [])]
     low, high = (float(f(table[names].to_numpy(dtype=float))) * factor for f in (np.nanmin, np.nanmax))
-    margin = max(0.12 * (high - low), 0.5)
-    floor = 0.0 if low >= 0 else -np.inf
-    axes.set_ylim(
-        max(low - margin, floor - 0.02 * (high - floor) if np.isfinite(floor) else -np.inf), high + 2.2 * margin
-    )
-    if share and high > 100 - 1e-9:
+    margin = 0.12 * (high - low) if high > low else max(abs(high), 1.0) * 0.1
+    bottom = low - margin
+    if low >= 0:
+        bottom = max(bottom, -0.03 * high)
+    axes.set_ylim(bottom, high + (3.6 if named else 1.6) * margin)
+    if share and axes.get_ylim()[1] > 100:
         axes.set_yticks([tick for tick in axes.get_yticks() if 0 <= tick <= 100])
 
 
@@ -183,11 +195,10 @@ def _annotate(
         axes.axvline(at, color=CHANGE, linewidth=1.2, linestyle=":", zorder=2)
         right = at < len(table) * 0.6
         axes.annotate(
-            wrap(words, 26 if width == "wide" else 16, lines=2), xy=(at, 0.98 - 0.16 * (number % 2)), xycoords=top,
+            wrap(words, 26 if width == "wide" else 16, lines=2), xy=(at, 0.98 - 0.13 * (number % 2)), xycoords=top,
             xytext=(3 if right else -3, 0), textcoords="offset points", ha="left" if right else "right", va="top",
             fontsize=7.5, color=CHANGE,
         )  # fmt: skip
-    axes.axvline(len(table) - 0.5, color=FAINT, linewidth=0.6)
 
 
 def _caption(found: IndicatorChart) -> str:
@@ -213,7 +224,7 @@ def _in_words(found: IndicatorChart, cause: str) -> str:
     if chart is None:
         return found.why
     table = chart.table
-    show = value_shower(indicator, found.points["value"].dropna().tolist())
+    show = value_shower(indicator, _known(found))
     shown = table[table["value"].notna()]
     last = shown.iloc[-1]
     kind = f"{chart.kind} chart" if isinstance(chart, ControlChart) else "Run chart"

@@ -11,7 +11,7 @@ from analysis.report import numbers
 from analysis.report.axes import wrap
 from analysis.report.figures import Figure
 from analysis.report.indicator_numbers import HIDDEN_NOTE, axis_factor, axis_label, value_shower, with_text
-from analysis.report.look import FAINT, INK, QUIET, Width, new_drawing, quiet_grid, spread
+from analysis.report.look import FAINT, INK, PAPER, QUIET, Width, new_drawing, quiet_grid, spread
 from analysis.report.tables import Column, Table
 
 if TYPE_CHECKING:
@@ -70,7 +70,7 @@ def funnel_figure(found: Funnel, sites: pd.DataFrame, indicator: Indicator, *, s
         low, high = _range(found, factor, share=indicator.kind == "share")
         axes.set_ylim(low, high)
         grid = found.limits["denominator"]
-        axes.set_xlim(0, float(grid.max()) * (1.0 if width == "wide" else 1.05))
+        axes.set_xlim(float(grid.min()), float(grid.max()))
         _name_sites(axes, table[table["site"].isin(named)], factor, width)
         quiet_grid(axes)
         return drawing
@@ -80,7 +80,7 @@ def funnel_figure(found: Funnel, sites: pd.DataFrame, indicator: Indicator, *, s
         title=f"{indicator.title}: sites about the whole",
         caption=(
             f"{indicator.label}, {span}. Each mark is a site; circles lie within the 95 % limits, diamonds beyond them, "
-            f"crosses beyond the 99.8 % limits. {' '.join(found.notes)} Not adjusted for the patients' case mix."
+            f"crosses beyond the 99.8 % limits. {' '.join(found.notes)} Not adjusted for the patients' case mix.{_left_out(sites)}"
         ),
         alt=_funnel_in_words(found, indicator, region, span, n_hidden=int(sites["hidden"].sum())),
         table=funnel_table(found, sites, indicator, span=span),
@@ -152,7 +152,7 @@ def case_mix_figure(found: CaseMix, indicator: Indicator, *, span: str, message:
     def draw(width: Width, height: float | None = None) -> Drawing:
         columns = int(min(3, np.ceil(len(table) / _ROWS_A_COLUMN))) if width == "wide" else 1
         each = int(np.ceil(len(table) / columns))
-        drawing = new_drawing(width, height or 0.75 + 0.19 * max(each, 4))
+        drawing = new_drawing(width, height or 0.75 + 0.19 * max(each, 3))
         panels = drawing.subplots(1, columns, sharex=True, squeeze=False)[0]
         for number, axes in enumerate(panels):
             one = table.iloc[number * each : (number + 1) * each]
@@ -162,7 +162,7 @@ def case_mix_figure(found: CaseMix, indicator: Indicator, *, span: str, message:
             axes.plot(100 * one["adjusted"], y, "o", color=FAINT, markersize=4, zorder=3)
             axes.plot(100 * one["estimate"], y, "s", color=INSIDE, markersize=4.5, zorder=4)
             axes.set_yticks(y, [wrap(name, 24 if width == "wide" else 16, lines=1) for name in one["site"]])
-            axes.set_ylim(max(each, 4) - 0.4, -0.6)
+            axes.set_ylim(each - 0.4, -0.6)
             axes.tick_params(axis="y", length=0)
             quiet_grid(axes, "x")
             axes.set_xlabel("Patients (%), adjusted")
@@ -174,7 +174,7 @@ def case_mix_figure(found: CaseMix, indicator: Indicator, *, span: str, message:
         title=f"{indicator.title}: sites after adjustment for case mix",
         caption=(
             f"{indicator.label}, {span}. Squares: adjusted share of each site, shrunk towards the whole, with {level} "
-            f"intervals (empirical Bayes); pale circles: the same before shrinkage; the line is the whole, "
+            f"intervals; pale circles: the same before shrinkage; the line is the whole, "
             f"{numbers.share(found.share)}. {' '.join(found.notes)}"
         ),
         alt=_case_mix_in_words(found, level),
@@ -252,12 +252,13 @@ def _name_sites(axes: Axes, named: pd.DataFrame, factor: float, width: Width) ->
     low, high = axes.get_ylim()
     values = (named["value"] * factor).tolist()
     places = spread(values, (high - low) * 0.055, low, high)
-    edge = axes.get_xlim()[1]
-    common: dict[str, Any] = {"textcoords": "data", "fontsize": 7.5, "color": INK, "va": "center"}
+    start, edge = axes.get_xlim()
+    common: dict[str, Any] = {"textcoords": "data", "fontsize": 7.5, "color": INK, "va": "center", "zorder": 5}
+    common["bbox"] = {"boxstyle": "square,pad=0.12", "facecolor": PAPER, "edgecolor": "none", "alpha": 0.8}
     room = 22 if width == "wide" else 12
     for name, n, value, place in zip(named["site"], named["denominator"], values, places, strict=True):
-        left = n > 0.6 * edge
-        shift = (-0.012 if left else 0.012) * edge
+        left = n > start + 0.6 * (edge - start)
+        shift = (-0.012 if left else 0.012) * (edge - start)
         line = (
             {"arrowstyle": "-", "color": FAINT, "linewidth": 0.6} if abs(place - value) > 0.02 * (high - low) else None
         )
@@ -265,6 +266,16 @@ def _name_sites(axes: Axes, named: pd.DataFrame, factor: float, width: Width) ->
             wrap(name, room, lines=1), xy=(n, value), xytext=(n + shift, place), ha="right" if left else "left",
             arrowprops=line, **common,
         )  # fmt: skip
+
+
+def _left_out(sites: pd.DataFrame) -> str:
+    hidden = int(sites["hidden"].sum())
+    if not hidden:
+        return ""
+    return (
+        f" {hidden} of {numbers.plural(len(sites), 'site')} hidden because of small counts, mostly small sites: over more "
+        "quarters (parameter site_quarters) more of them can be shown."
+    )
 
 
 def _funnel_in_words(found: Funnel, indicator: Indicator, region: pd.Series, span: str, *, n_hidden: int) -> str:

@@ -24,6 +24,9 @@ COVARIATES = ("baseline", "age_years", "sex", "body_mass_kg", "procedure")
 #: Weight of a weak penalty on standardised coefficients: keeps them finite where a covariate parts the outcomes.
 _PENALTY = 0.01
 _MOST_LEVELS = 8
+#: Scale of the half-normal prior of the standard deviation between sites, in log odds; grid that it is averaged over.
+PRIOR, _WIDEST, _GRID = 0.5, 3.0, 300
+METHOD = "Bayesian, normal log odds, half-normal prior of the spread between sites"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -41,7 +44,7 @@ class CaseMix(Result):
     share : float
         Outcome of the whole.
     between_sites : float
-        Standard deviation of the sites on the scale of log odds, after adjustment.
+        Standard deviation of the sites on the scale of log odds, after adjustment; its posterior mean.
     concordance : float
         How well the model tells the outcomes apart: 0.5 not at all, 1 wholly.
     notes : tuple of str
@@ -78,7 +81,8 @@ def case_mix(
     covariates : sequence of str
         Columns to adjust for, those that are there and vary.
     compared : pandas.Series of bool, optional
-        Patients that sites are compared by, for example those of the last quarters; the model is fitted on all.
+        Patients that sites are compared by, for example those of the last quarters; the model is fitted on all, with
+        a term for these, so that sites are set against each other and not against earlier times.
     shown : sequence of str, optional
         Sites that may be shown, in their order; by default all by name. The spread between sites comes from them.
     share : float, optional
@@ -99,8 +103,9 @@ def case_mix(
     Notes
     -----
     Logistic regression on the whole without the sites. A site's log odds differ from the whole by the score over the
-    information (one step from the expected); these are shrunk as normal values with the variance between sites by
-    DerSimonian and Laird (Control Clin Trials 1986;7:177), an empirical-Bayes approximation to a random intercept.
+    information (one step from the expected); these are shrunk as normal values. The standard deviation between sites
+    is not taken as known: the intervals average over it, with a half-normal prior of scale 0.5 on log odds (Röver et
+    al., Res Synth Methods 2021;12:448, from memory).
 
     Examples
     --------
@@ -119,8 +124,10 @@ def case_mix(
             what_to_do="Choose an outcome that some reach and others do not.",
         )
     design, used = _design(patients, covariates)
-    expected = expit(design @ _fit(design, outcome))
     inside = np.ones(len(patients), dtype=bool) if compared is None else compared.to_numpy(dtype=bool)
+    if not inside.all():  # the compared as a whole reach what is expected of them
+        design = np.column_stack([design[:, :1], inside, design[:, 1:]])
+    expected = expit(design @ _fit(design, outcome, free=1 if inside.all() else 2))
     rows = pd.DataFrame(
         {"site": patients["site"].astype("str"), "observed": outcome, "expected": expected, "n": 1.0,
          "information": expected * (1 - expected)}
@@ -185,23 +192,24 @@ def shrink(table: pd.DataFrame, share: float, *, level: float = 0.95) -> tuple[p
     away[known] = ((table["observed"] - table["expected"]).to_numpy(dtype=float)[known]) / information[known]
     variance = np.full(len(table), np.nan)
     variance[known] = 1 / information[known]
-    between2 = _between(away[known], variance[known])
-    kept = between2 / (between2 + variance)
-    spread = stats.norm.isf((1 - level) / 2) * np.sqrt(kept * variance)
+    spread, weight = _spread_between(away[known], variance[known])
+    kept = spread**2 / (spread**2 + variance[:, None])
+    mean, deviation = kept * away[:, None], np.sqrt(kept * variance[:, None])
+    limits = [_quantile(one, mean, deviation, weight) for one in ((1 - level) / 2, (1 + level) / 2)]
     centre = logit(share)
     expected = table["expected"].to_numpy(dtype=float)
     ratio = np.divide(table["observed"], expected, out=np.full(len(table), np.nan), where=expected > 0)
     found = table[["site", "n", "observed", "expected"]].assign(
         ratio=ratio,
         adjusted=expit(centre + away),
-        estimate=expit(centre + kept * away),
-        lower=expit(centre + kept * away - spread),
-        upper=expit(centre + kept * away + spread),
-        shrinkage=1 - kept,
+        estimate=expit(centre + mean @ weight),
+        lower=expit(centre + limits[0]),
+        upper=expit(centre + limits[1]),
+        shrinkage=1 - kept @ weight,
         level=level,
-        method="empirical Bayes, normal log odds",
+        method=METHOD,
     )
-    return found, float(np.sqrt(between2))
+    return found, float(spread @ weight)
 
 
 _WORDS = {
@@ -232,10 +240,10 @@ def _design(patients: pd.DataFrame, covariates: Sequence[str]) -> tuple[NDArray[
     return np.column_stack(columns), used
 
 
-def _fit(design: NDArray[np.float64], outcome: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Fit the logistic regression by Newton's method, a weak penalty on all coefficients but the intercept."""
+def _fit(design: NDArray[np.float64], outcome: NDArray[np.float64], *, free: int = 1) -> NDArray[np.float64]:
+    """Fit the logistic regression by Newton's method, a weak penalty on all coefficients but the first ones."""
     penalty = np.full(design.shape[1], _PENALTY)
-    penalty[0] = 0.0
+    penalty[:free] = 0.0
     estimate = np.zeros(design.shape[1])
     estimate[0] = logit(outcome.mean())
     for _ in range(100):
@@ -253,13 +261,27 @@ def _fit(design: NDArray[np.float64], outcome: NDArray[np.float64]) -> NDArray[n
     )
 
 
-def _between(away: NDArray[np.float64], variance: NDArray[np.float64]) -> float:
-    if len(away) < 2:
-        return 0.0
-    weight = 1 / variance
-    mean = np.average(away, weights=weight)
-    excess = np.sum(weight * (away - mean) ** 2) - (len(away) - 1)
-    return float(max(0.0, excess / (weight.sum() - (weight**2).sum() / weight.sum())))
+def _spread_between(
+    away: NDArray[np.float64], variance: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Give a grid of standard deviations between sites and the posterior weight of each."""
+    spread = (np.arange(_GRID) + 0.5) * _WIDEST / _GRID
+    total = variance[:, None] + spread**2
+    log = -0.5 * (np.log(total) + away[:, None] ** 2 / total).sum(axis=0) - 0.5 * (spread / PRIOR) ** 2
+    weight = np.exp(log - log.max())
+    return spread, weight / weight.sum()
+
+
+def _quantile(
+    probability: float, mean: NDArray[np.float64], deviation: NDArray[np.float64], weight: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Give a quantile of each site's mixture of normal distributions, by halving."""
+    low, high = (mean - 9 * deviation).min(axis=1), (mean + 9 * deviation).max(axis=1)
+    for _ in range(60):
+        middle = (low + high) / 2
+        below = stats.norm.cdf((middle[:, None] - mean) / deviation) @ weight < probability
+        low, high = np.where(below, middle, low), np.where(below, high, middle)
+    return np.asarray((low + high) / 2, dtype=float)
 
 
 def _concordance(outcome: NDArray[np.float64], expected: NDArray[np.float64]) -> float:

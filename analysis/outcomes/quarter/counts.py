@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
 import pandas as pd
@@ -110,17 +111,17 @@ class QuarterCounts:
     def __post_init__(self) -> None:
         every_period(self.table["period"])
 
-    @property
+    @cached_property
     def periods(self) -> list[str]:
         """Every period from the first to the last, in order."""
         return every_period(self.table["period"])
 
-    @property
+    @cached_property
     def quarters(self) -> list[str]:
         """Every quarter from the first to the last, in order."""
         return every_period(dict.fromkeys(quarter_of(one) for one in self.periods))
 
-    @property
+    @cached_property
     def sites(self) -> list[str]:
         """Sites by name; never by result."""
         return sorted(dict.fromkeys(self.table["site"].astype("str")))

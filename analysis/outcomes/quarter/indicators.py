@@ -70,7 +70,8 @@ def quarter_indicators(
     cohort : Cohort
         At the ``limited`` level, with a column quarter (such as 2026-Q1) in patients: the quarter of the start.
     measure : str, optional
-        The main measure; by default the one with a published minimal important change that has most values.
+        The main measure; by default the one with most values among those with a published minimal important change,
+        for the cohort's procedure where there is one.
     week : float, optional
         Week of the outcomes; 26 by default, or the last at which the measure was taken.
     threshold : float, optional
@@ -133,7 +134,7 @@ def quarter_indicators(
     indicators = [
         Indicator(
             "improved", f"Improved by {chosen.value:g} {unit} or more in {measure_text} by {week_text}", "share",
-            "outcome", "higher", IMPROVED, CHANGE, "patients improved", change_words, short="Improved enough",
+            "outcome", "higher", IMPROVED, CHANGE, "patients improved", change_words, short="Patients improved",
         ),
         Indicator(
             "gain", f"Mean improvement in {measure_text} by {week_text}", "mean", "outcome", "higher", GAIN, CHANGE,
@@ -222,11 +223,17 @@ def _main_measure(cohort: Cohort) -> str:
             "The cohort holds no measured value.", where="table visits", what_to_do="Check what was imported."
         )
     names = sorted(values.index, key=lambda name: (-int(values[name]), name))
-    important = [
-        name for name in names if any(one.kind == "MIC" and one.accepted for one in cohort.measures[name].thresholds)
-    ]
+    important = {name: _importance(cohort, name) for name in names}
+    own = set(cohort.patients["procedure"].dropna().astype("str")) if "procedure" in cohort.patients else set()
+    fitting = [name for name in names if own & important[name]]
     with_threshold = [name for name in names if cohort.measures[name].has_threshold]
-    return str((important or with_threshold or names)[0])
+    return str((fitting or [name for name in names if important[name]] or with_threshold or names)[0])
+
+
+def _importance(cohort: Cohort, measure: str) -> set[str]:
+    """Give the procedures for which a minimal important change of a measure is accepted."""
+    known = cohort.measures[measure].thresholds
+    return {str(one.procedure) for one in known if one.kind == "MIC" and one.accepted}
 
 
 def _week(cohort: Cohort, measure: str, week: float | None) -> float:
@@ -258,7 +265,7 @@ def _symmetry(cohort: Cohort, counted: _Counted, due: pd.Series, week: float) ->
     return [
         Indicator(
             "symmetry", f"Limb symmetry index of {SYMMETRY_REACHED:g} % or more at week {week:g}", "share", "outcome",
-            "higher", "symmetry reached", both, "patients with 90 % or more", words, short="Limb symmetry",
+            "higher", "symmetry reached", both, "patients with 90 % or more", words, short="Limb symmetry of 90 %",
         )
     ]  # fmt: skip
 

@@ -37,12 +37,15 @@ class QuarterChange:
         neither side is better.
     words : str
         One or two sentences.
+    moved : str
+        The value, and the one of the quarter before.
     """
 
     name: str
     cause: Cause
     direction: Literal["better", "worse", ""]
     words: str
+    moved: str = ""
 
 
 def change_in_words(released: ReleasedCounts, chart: IndicatorChart, show: Callable[[float], str]) -> QuarterChange:
@@ -78,34 +81,38 @@ def change_in_words(released: ReleasedCounts, chart: IndicatorChart, show: Calla
         moved += f"; no value for {earlier} can be given"
     rules = _rules_of_quarter(chart, released.quarter)
     if rules:
-        named = " and ".join(_rule_words(chart)[rule] for rule in rules)
+        named = "; ".join(_rule_words(chart)[rule] for rule in rules)
         direction = _direction(chart, released.quarter)
-        which = {"better": " on the better side", "worse": " on the worse side", "": ""}[direction]
+        which = {"better": ", on the better side", "worse": ", on the worse side", "": ""}[direction]
         return QuarterChange(
             indicator.name, "special cause", direction,
-            f"Special cause: {moved}. The quarter belongs to {named}{which}. Ask what was different and when it began.",
+            f"Special cause: {moved}. What the quarter belongs to{which}: {named}. Ask what was different and when it "
+            "began.",
+            moved,
         )  # fmt: skip
     if isinstance(chart.chart, ControlChart):
         return QuarterChange(
             indicator.name, "common cause", "",
             f"Common cause: {moved}. The quarter is within what the process has done since its baseline; the difference "
             "from the quarter before needs no explanation of its own.",
+            moved,
         )  # fmt: skip
     if isinstance(chart.chart, RunChart) and chart.chart.useful >= _FEWEST_FOR_A_VERDICT:
         return QuarterChange(
             indicator.name, "common cause", "",
             f"No signal of a special cause: {moved}. A run chart sees shifts and trends only, not a single unusual "
             "quarter.",
+            moved,
         )  # fmt: skip
-    return _unknown(indicator.name, f"{moved}. With so few points neither cause can be told from the other.")
+    return _unknown(indicator.name, f"{moved}. With so few points neither cause can be told from the other.", moved)
 
 
 #: A shift needs six points; with fewer off the median no rule of a run chart can be met.
 _FEWEST_FOR_A_VERDICT = 6
 
 
-def _unknown(name: str, words: str) -> QuarterChange:
-    return QuarterChange(name, "cannot be told", "", f"Cannot be told: {words}")
+def _unknown(name: str, words: str, moved: str = "") -> QuarterChange:
+    return QuarterChange(name, "cannot be told", "", f"Cannot be told: {words}", moved)
 
 
 def _rules_of_quarter(chart: IndicatorChart, quarter: str) -> tuple[str, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -70,13 +71,16 @@ class ReleasedCounts:
 
     def value(self, quantity: str, where: str) -> float:
         """Return a quantity in a slice; NaN where it is hidden."""
-        found = self.table.loc[(self.table["quantity"] == quantity) & (self.table["slice"] == where), "value"]
-        return float(found.iloc[0]) if len(found) else float("nan")
+        return self._cells.get((quantity, where), (float("nan"), False))[0]
 
     def is_hidden(self, quantity: str, where: str) -> bool:
         """Return whether a quantity is hidden in a slice."""
-        found = self.table.loc[(self.table["quantity"] == quantity) & (self.table["slice"] == where), "hidden"]
-        return bool(found.iloc[0]) if len(found) else False
+        return self._cells.get((quantity, where), (float("nan"), False))[1]
+
+    @cached_property
+    def _cells(self) -> dict[tuple[str, str], tuple[float, bool]]:
+        rows = self.table[["quantity", "slice", "value", "hidden"]].itertuples(index=False, name=None)
+        return {(str(quantity), str(where)): (float(value), bool(hidden)) for quantity, where, value, hidden in rows}
 
     def of(self, indicator: Indicator, slices: Sequence[str]) -> pd.DataFrame:
         """Give an indicator in the slices named.
@@ -125,6 +129,7 @@ def release(
     *,
     baseline: Sequence[str],
     window: Sequence[str],
+    by_site: Sequence[str] | None = None,
     small_counts: SmallCounts = "hidden",
     tell: Callable[[int, int], None] | None = None,
 ) -> ReleasedCounts:
@@ -140,6 +145,8 @@ def release(
         Periods that centre lines come from.
     window : sequence of str
         Periods over which sites are compared.
+    by_site : sequence of str, optional
+        Indicators that are shown by site; by default all. The fewer they are, the less must be hidden.
     small_counts : {"hidden", "shown"}
         "shown" hides nothing: for the team itself, never for release.
     tell : callable, optional
@@ -158,7 +165,7 @@ def release(
     """
     periods = [one for one in counts.periods if period_number(one) <= period_number(counts.periods_of([quarter])[-1])]
     slices = _Slices(counts, periods, quarter, tuple(baseline), tuple(window))
-    cells, labels, floors = _cell_system(counts, slices)
+    cells, labels, floors = _cell_system(counts, slices, by_site)
     hidden = hide_small_cells(cells, tell=tell) if small_counts == "hidden" else np.zeros(len(cells.values), dtype=bool)
     shown = np.where(hidden, np.nan, cells.values)[: len(labels)]
     table = pd.concat([labels.assign(value=shown, hidden=hidden[: len(labels)])], ignore_index=True)
@@ -207,7 +214,9 @@ class _Slices:
         return [*found, (place[WINDOW], [place[site_slice(one)] for one in self.counts.sites])]
 
 
-def _cell_system(counts: QuarterCounts, slices: _Slices) -> tuple[CellSystem, pd.DataFrame, dict[str, bool]]:
+def _cell_system(
+    counts: QuarterCounts, slices: _Slices, by_site: Sequence[str] | None
+) -> tuple[CellSystem, pd.DataFrame, dict[str, bool]]:
     """Put every quantity in every slice into one system, with what is said about floors."""
     quantities = [one for one in dict.fromkeys(counts.table["quantity"]) if one not in counts.not_counts]
     used: dict[str, float] = {}
@@ -228,6 +237,13 @@ def _cell_system(counts: QuarterCounts, slices: _Slices) -> tuple[CellSystem, pd
         for position in range(width)
     ]
     labels = pd.DataFrame({"quantity": np.repeat(quantities, width), "slice": slices.names * len(quantities)})
+    shown = labels["quantity"].isin(list(used))
+    if by_site is not None:
+        of_sites = {
+            name for one in counts.indicators if one.name in by_site for name in (one.numerator, one.denominator)
+        }
+        within = labels["slice"].isin([WINDOW, *(site_slice(one) for one in counts.sites)])
+        shown &= ~within | labels["quantity"].isin(of_sites)
     floors, more, gaps = {}, [], []
     for one in counts.indicators:
         at = slices.names.index(slices.quarter)
@@ -244,7 +260,7 @@ def _cell_system(counts: QuarterCounts, slices: _Slices) -> tuple[CellSystem, pd
     system = CellSystem.of(
         np.concatenate([values, np.maximum(gaps, 0.0)]),
         sums,
-        released=[*labels["quantity"].isin(list(used)), *[False] * len(gaps)],
+        released=[*shown, *[False] * len(gaps)],
         whole=[True] * len(values) + [False] * len(gaps),
         cost=[*np.outer([used.get(one, 1.0) for one in quantities], slices.cost).ravel(), *[1.0] * len(gaps)],
         more=more,

@@ -20,7 +20,6 @@ if TYPE_CHECKING:
 #: Counts that are not shown, ends included (CMS cell suppression policy).
 SMALLEST_HIDDEN, LARGEST_HIDDEN = 1, 10
 _NEAR = 1e-6
-_PORTION = 10
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,19 +145,60 @@ def hide_small_cells(cells: CellSystem, *, tell: Callable[[int, int], None] | No
     Rule: no cell of 1 to 10 shown and none derivable; zero may be shown (CMS cell size suppression policy).
     """
     hidden = ~cells.released | cells.small
-    lowest, highest = cells.values.copy(), cells.values.copy()
-    todo = np.flatnonzero(cells.small)
-    todo = todo[np.argsort(cells.values[todo], kind="stable")]
-    for start, stop in in_portions(len(todo), _PORTION, "hiding small counts", tell):
-        for target in todo[start:stop]:
-            for reach, seen in ((LARGEST_HIDDEN + 1.0, highest), (float(SMALLEST_HIDDEN), lowest)):
-                if (seen[target] - reach) * np.sign(reach - cells.values[target]) >= -_NEAR:
-                    continue
-                moved = _cheapest_move(cells, hidden, int(target), reach)
-                hidden |= np.abs(moved) > _NEAR
-                np.maximum(highest, cells.values + moved, out=highest)
-                np.minimum(lowest, cells.values + moved, out=lowest)
+    small = np.flatnonzero(cells.small)
+    small = small[np.argsort(cells.values[small], kind="stable")]
+    steps = [(int(cell), reach) for reach in (LARGEST_HIDDEN + 1.0, float(SMALLEST_HIDDEN)) for cell in small]
+    todo = [(cell, reach) for cell, reach in steps if abs(cells.values[cell] - reach) > _NEAR]
+    total = max(1, len(todo))
+    for _ in in_portions(total, 1, "hiding small counts", None if tell is None else lambda _, __: None):
+        for reach in (LARGEST_HIDDEN + 1.0, float(SMALLEST_HIDDEN)):
+            todo = _without_reached(cells, hidden, todo, reach)
+        if tell is not None:
+            tell(total - len(todo), total)
+        if not todo:
+            break
+        target, reach = todo.pop(0)
+        hidden |= np.abs(_cheapest_move(cells, hidden, target, reach)) > _NEAR
     return hidden
+
+
+def _without_reached(
+    cells: CellSystem, hidden: NDArray[np.bool_], todo: list[tuple[int, float]], reach: float
+) -> list[tuple[int, float]]:
+    """Leave out the counts that can be moved as far as they must while everything shown stays: many at a time."""
+    while True:
+        wanted = np.array([cell for cell, far in todo if far == reach], dtype=int)
+        if not len(wanted):
+            return todo
+        moved = _furthest_move(cells, hidden, wanted, reach)
+        done = set(wanted[np.abs(cells.values[wanted] + moved[wanted] - reach) < _NEAR].tolist())
+        if not done:
+            return todo
+        todo = [(cell, far) for cell, far in todo if far != reach or cell not in done]
+
+
+def _furthest_move(
+    cells: CellSystem, hidden: NDArray[np.bool_], wanted: NDArray[np.intp], reach: float
+) -> NDArray[np.float64]:
+    """Find changes of hidden cells that keep every sum and bring the cells wanted as near to ``reach`` as can be."""
+    free = np.flatnonzero(hidden)
+    place = np.searchsorted(free, wanted)
+    lowest, highest = -cells.values[free], np.full(len(free), np.inf)
+    aim = np.zeros(len(free))
+    up = reach > LARGEST_HIDDEN
+    bound = reach - cells.values[wanted]
+    if up:
+        highest[place] = bound
+    else:
+        lowest[place] = bound
+    aim[place] = -1.0 if up else 1.0
+    sums = LinearConstraint(cells.equations[:, free], 0, 0)
+    found = milp(aim, integrality=np.zeros(len(free), dtype=int), bounds=Bounds(lowest, highest), constraints=sums)
+    moved = np.zeros(len(hidden))
+    if found.x is None:
+        return moved
+    moved[free] = found.x
+    return np.zeros(len(hidden)) if _not_whole(moved, cells.whole) else moved
 
 
 def reader_bounds(

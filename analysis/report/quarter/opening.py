@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analysis.outcomes.quarter.control_charts import ControlChart
 from analysis.outcomes.quarter.funnel import BEYOND_998
 from analysis.report import numbers
 from analysis.report.passages import Passage, Section
 from analysis.report.wording import INVENTED
 
 if TYPE_CHECKING:
+    from analysis.outcomes.quarter import Indicator
     from analysis.report.quarter.study import QuarterStudy
 
 RELEASED = "Counts from 1 to 10 are hidden, with as many others as it takes that they cannot be computed back."
@@ -55,16 +57,35 @@ def changed(study: QuarterStudy) -> Section:
     study : QuarterStudy
         The quarter.
     """
-    said = []
-    for one in study.released.indicators:
-        title = f"Completeness of {one.title}" if one.name.startswith("complete ") else one.title
-        said.append(f"{title}. {study.changes[one.name].words}")
-    meaning = (
-        "Special cause: the quarter meets a rule of its chart, so something was probably different. Common cause: the "
-        "process does what it has done since the baseline; to change it, change the process, and do not ask what "
-        "happened this quarter."
-    )
-    return Section((Passage((meaning,)), Passage(tuple(said), "items")))
+    items: list[Passage] = []
+    for cause, meaning in _MEANING.items():
+        those = [one for one in study.released.indicators if study.changes[one.name].cause == cause]
+        if not those:
+            continue
+        said = [_change_sentence(study, one, brief=cause == "common cause") for one in those]
+        items += [Passage((meaning,)), Passage(tuple(said), "items")]
+    return Section(tuple(items))
+
+
+#: What each finding means, said once above the indicators it holds for.
+_MEANING = {
+    "special cause": "Special cause. The quarter meets a rule of its chart, so something was probably different.",
+    "common cause": (
+        "Common cause. These do what they have done since the baseline. A difference from the quarter before needs no "
+        "explanation of its own; who wants another level changes the process."
+    ),
+    "cannot be told": "Cannot be told. The charts of these support neither cause, for the reason given.",
+}
+
+
+def _change_sentence(study: QuarterStudy, one: Indicator, *, brief: bool) -> str:
+    change = study.changes[one.name]
+    title = f"Completeness, {_in_text(one.title)}" if one.name.startswith("complete ") else one.title
+    if brief:
+        run = not isinstance(study.charts[one.name].chart, ControlChart)
+        return f"{title}: {change.moved}{' (run chart, no signal)' if run else ''}."
+    words = change.words.removeprefix("Special cause: ").removeprefix("Cannot be told: ")
+    return f"{title}: {words}"
 
 
 def _time_sentences(study: QuarterStudy) -> list[str]:
@@ -73,22 +94,40 @@ def _time_sentences(study: QuarterStudy) -> list[str]:
         cause: [one for one in followed if study.changes[one.name].cause == cause]
         for cause in ("special cause", "common cause", "cannot be told")
     }
-    sentences = []
-    for one in by_cause["special cause"]:
-        change = study.changes[one.name]
-        way = {"better": ", on the better side", "worse": ", on the worse side", "": ""}[change.direction]
-        sentences.append(f"{one.title} shows a special cause in {study.quarter_words}{way}.")
+    sentences = _first_sentence(study)
+    if by_cause["special cause"]:
+        ways = {"better": " (on the better side)", "worse": " (on the worse side)", "": ""}
+        named = [f"{_in_text(one.title)}{ways[study.changes[one.name].direction]}" for one in by_cause["special cause"]]
+        causes = "Special cause" if len(named) == 1 else "Special causes"
+        sentences.append(f"{causes} in {study.quarter_words}: {numbers.listed(named)}.")
     if by_cause["common cause"]:
         names = numbers.listed([_in_text(one.title) for one in by_cause["common cause"]])
         few = len(by_cause["common cause"]) == 1
         sentences.append(
-            f"{names[:1].upper() + names[1:]} {'varies' if few else 'vary'} as since the baseline: common cause, "
-            "no news from one quarter."
+            f"{names[:1].upper() + names[1:]} {'varies' if few else 'vary'} as {'it has' if few else 'they have'} since "
+            "the baseline: common cause."
         )
     if by_cause["cannot be told"]:
         names = numbers.listed([_in_text(one.title) for one in by_cause["cannot be told"]])
         sentences.append(f"Nothing can be told yet of {names}.")
+        if all(
+            study.released.of(one, [study.released.quarter])["hidden"].iloc[0] for one in by_cause["cannot be told"]
+        ):
+            sentences.append("Their counts are too small to be shown.")
     return sentences or ["No outcome was followed."]
+
+
+def _first_sentence(study: QuarterStudy) -> list[str]:
+    """Give the main outcome with its numbers."""
+    if study.compared is None:
+        return []
+    main, released = study.compared, study.released
+    now, before = released.of(main, [released.quarter, released.before]).itertuples()
+    if numbers.is_missing(now.value):
+        return []
+    earlier = "" if numbers.is_missing(before.value) else f", after {numbers.share(before.value)} the quarter before"
+    counted = numbers.fraction(now.numerator, now.denominator)
+    return [f"{main.title}: {numbers.share(now.value)} ({counted}) in {study.quarter_words}{earlier}."]
 
 
 def _site_sentences(study: QuarterStudy) -> list[str]:
@@ -97,11 +136,10 @@ def _site_sentences(study: QuarterStudy) -> list[str]:
     found = study.funnel
     region = found.table["wide_region" if found.over_dispersed else "region"]
     far = [str(site) for site in found.table.loc[region == BEYOND_998, "site"]]
-    what = _in_text(study.compared.title)
     if far:
-        sentences = [f"Beyond the 99.8 % limits in {what}, {study.span}: {numbers.listed(far)}."]
+        sentences = [f"Beyond the 99.8 % limits of the funnel, {study.span}: {numbers.listed(far)}."]
     else:
-        sentences = [f"No site lies beyond the 99.8 % limits in {what}, {study.span}."]
+        sentences = [f"No site lies beyond the 99.8 % limits of the funnel, {study.span}."]
     if study.case_mix is not None:
         table = study.case_mix.table
         apart = table[(table["lower"] > study.case_mix.share) | (table["upper"] < study.case_mix.share)]

@@ -186,13 +186,14 @@ def prepare_quarter(
         periods = [one for one in counts.periods if period_number(quarter_of(one)) <= period_number(at)]
         window = [one for one in periods if period_number(quarter_of(one)) > period_number(at) - max(1, site_quarters)]
         fixed = _baseline(baseline, periods)
-        released = release(counts, at, baseline=fixed, window=window, small_counts=small_counts)
+        compared = next((one for one in counts.indicators if one.role == "outcome" and one.kind == "share"), None)
+        by_site = [compared.name] if compared is not None else []
+        released = release(counts, at, baseline=fixed, window=window, by_site=by_site, small_counts=small_counts)
         charts = {one.name: chart_of(released, one) for one in released.indicators}
         words = {
             one.name: change_in_words(released, charts[one.name], value_shower(one, _values(charts[one.name])))
             for one in released.indicators
         }
-        compared = next((one for one in released.indicators if one.role == "outcome" and one.kind == "share"), None)
         sites, no_funnel = _funnel(released, compared)
         adjusted, no_case_mix = _case_mix(released, compared, patients, counts.expected, level)
     ours = [str(one.message) for one in caught if issubclass(one.category, KneecurveWarning)]
@@ -324,6 +325,8 @@ def _expected_as_given(
         return None, missing
     inside = expected[expected["indicator"].eq(compared.label) & expected["period"].isin(released.window)]
     sums = inside.groupby("site")[["denominator", "numerator", "expected"]].sum()
+    whole = released.of(compared, [WINDOW]).iloc[0]["numerator"]
+    sums["expected"] *= whole / sums["expected"].sum()
     sums = sums.loc[[one for one in shown["site"] if one in sums.index]].reset_index()
     if sums.empty:
         return None, missing
@@ -336,7 +339,7 @@ def _expected_as_given(
         level=level,
     )
     notes = (
-        "Expected counts as given with the aggregates, by a model of the sender.",
+        "Expected counts as given with the aggregates, by a model of the sender, scaled to the whole that was observed.",
         "Estimates are shrunk towards the whole. Sites stand by name: the intervals do not support a ranking.",
     )
     return CaseMix(table, (), share, between, float("nan"), notes), ""

@@ -121,9 +121,9 @@ def test_adjustment_takes_out_the_case_mix(patients):
     assert funnel(table).over_dispersed
     found = case_mix(patients)
     assert ((found.table["lower"] <= found.share) & (found.share <= found.table["upper"])).all()
-    # The variance between sites is nought: half of its estimates or more are, and none is far from it.
+    # The spread between sites is nought; its posterior mean is above that, but small beside the 0.2 of chance.
     spread = [case_mix(invent(seed)).between_sites for seed in range(12)]
-    assert np.median(spread) == 0
+    assert np.median(spread) < 0.12
     assert max(spread) < 0.35
     assert set(found.covariates) == {"age_years", "sex"}
     assert found.table["site"].is_monotonic_increasing
