@@ -213,20 +213,3 @@ def test_an_unknown_format_is_refused(invented_folder, tmp_path):
     assert str(caught.value) == (
         "There is no format 'odt'.\n  where: formats of the report\n  what to do: Use some of: html, pdf, docx, pptx."
     )
-
-
-@pytest.mark.slow
-def test_one_run_gives_all_four_forms(invented_folder, tmp_path):
-    files = make_report(
-        "protocol_comparison", invented_folder, tmp_path / "report", formats=("html", "pdf", "docx", "pptx")
-    )
-    assert [path.suffix for path in files.paths()] == [".json", ".ipynb", ".pdf", ".docx", ".pptx", ".html"]
-    assert all(path.stat().st_size > 1000 for path in files.paths())
-    if shutil.which("soffice"):
-        for path in (files.word, files.slides):
-            subprocess.run(
-                ["soffice", "--headless", "--convert-to", "pdf", "--outdir", str(tmp_path / "seen"), str(path)],
-                check=True, capture_output=True, timeout=180,
-            )  # fmt: skip
-            assert (tmp_path / "seen" / "protocol_comparison.pdf").stat().st_size > 10_000
-            (tmp_path / "seen" / "protocol_comparison.pdf").unlink()
