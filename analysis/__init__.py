@@ -33,14 +33,29 @@ from analysis.curves import (
     second_opinion,
 )
 from analysis.outcomes import (
+    adherence_association,
     adherence_by_week,
+    adherence_classes,
     baseline_table,
     change_at_week,
     change_distribution,
+    choose_threshold,
+    chosen_group_change,
+    complier_effect,
     events_by_protocol,
+    events_by_week,
+    find_thresholds,
+    gap_regained,
+    home_dose,
     missing_by_week,
     patient_flow,
+    published_thresholds,
+    regression_to_mean,
+    reliability,
+    reported_adherence,
     responders,
+    time_to_stopping,
+    weeks_at_threshold,
 )
 
 __all__ = [  # noqa: RUF022 - in the order of the work
@@ -76,9 +91,24 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "patient_flow",
     "baseline_table",
     "change_at_week",
+    "gap_regained",  # the gap to the other limb, and how much of it was regained
+    "regression_to_mean",  # what a group chosen for a low baseline gains without treatment
+    "chosen_group_change",  # the same beside what such a group of the cohort gained
+    "reliability",  # test-retest data -> correlations, error, detectable change, limits of agreement
+    "find_thresholds",  # an anchor -> thresholds of improvement by several methods
+    "published_thresholds",  # the catalogue's thresholds, those that fit the cohort first
+    "choose_threshold",  # the one a responder analysis takes
     "responders",  # who improved by the threshold, by protocol
     "change_distribution",  # the share at every threshold
     "adherence_by_week",
+    "weeks_at_threshold",  # share of weeks with enough of the sessions done
+    "home_dose",  # minutes, and stimulation delivered
+    "reported_adherence",  # sessions reported against sessions logged
+    "time_to_stopping",  # when patients stopped their home sessions
+    "adherence_classes",  # courses of adherence, described
+    "adherence_association",  # home sessions and recovery: associations, each labelled
+    "complier_effect",  # the effect of the home dose, by the allocation of a trial
     "events_by_protocol",
+    "events_by_week",  # harms beside the sessions done, week by week
     "missing_by_week",
 ]

@@ -1,36 +1,80 @@
 """RESPOND: who was followed up, who improved enough, what was done at home, what went missing."""
 
 from analysis.outcomes.adherence import AdherenceByWeek, adherence_by_week
+from analysis.outcomes.adherence_association import AdherenceAssociation, adherence_association
+from analysis.outcomes.adherence_classes import AdherenceClasses, adherence_classes
 from analysis.outcomes.baseline_table import BaselineTable, baseline_table
 from analysis.outcomes.change import change_at_week, change_frame
 from analysis.outcomes.change_distribution import ChangeDistribution, change_distribution
-from analysis.outcomes.chosen_threshold import ChosenThreshold, choose_threshold
+from analysis.outcomes.chosen_threshold import ChosenThreshold, choose_threshold, published_thresholds
+from analysis.outcomes.complier_effect import ComplierEffect, complier_effect
 from analysis.outcomes.events import EventsByProtocol, events_by_protocol
+from analysis.outcomes.events_by_week import EventsByWeek, events_by_week
+from analysis.outcomes.gap_regained import GapRegained, gap_regained
+from analysis.outcomes.home_dose import HomeDose, home_dose
 from analysis.outcomes.missing_data import MissingByWeek, missing_by_week
 from analysis.outcomes.patient_flow import PatientFlow, patient_flow
 from analysis.outcomes.proportions import number_needed_to_treat, share_difference, share_interval
+from analysis.outcomes.regression_to_mean import (
+    ChosenGroupChange,
+    RegressionToMean,
+    chosen_group_change,
+    regression_to_mean,
+)
+from analysis.outcomes.reliability import Reliability, reliability
+from analysis.outcomes.reported_adherence import ReportedAdherence, reported_adherence
 from analysis.outcomes.responders import Responders, responders
+from analysis.outcomes.thresholds import FoundThresholds, find_thresholds
+from analysis.outcomes.time_to_stopping import TimeToStopping, time_to_stopping
+from analysis.outcomes.weeks_at_threshold import WeeksAtThreshold, weeks_at_threshold
 
 __all__ = [
+    "AdherenceAssociation",
     "AdherenceByWeek",
+    "AdherenceClasses",
     "BaselineTable",
     "ChangeDistribution",
+    "ChosenGroupChange",
     "ChosenThreshold",
+    "ComplierEffect",
     "EventsByProtocol",
+    "EventsByWeek",
+    "FoundThresholds",
+    "GapRegained",
+    "HomeDose",
     "MissingByWeek",
     "PatientFlow",
+    "RegressionToMean",
+    "Reliability",
+    "ReportedAdherence",
     "Responders",
+    "TimeToStopping",
+    "WeeksAtThreshold",
+    "adherence_association",
     "adherence_by_week",
+    "adherence_classes",
     "baseline_table",
     "change_at_week",
     "change_distribution",
     "change_frame",
     "choose_threshold",
+    "chosen_group_change",
+    "complier_effect",
     "events_by_protocol",
+    "events_by_week",
+    "find_thresholds",
+    "gap_regained",
+    "home_dose",
     "missing_by_week",
     "number_needed_to_treat",
     "patient_flow",
+    "published_thresholds",
+    "regression_to_mean",
+    "reliability",
+    "reported_adherence",
     "responders",
     "share_difference",
     "share_interval",
+    "time_to_stopping",
+    "weeks_at_threshold",
 ]

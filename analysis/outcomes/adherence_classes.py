@@ -217,7 +217,7 @@ def _describe(
         row |= {"share_of_sessions_lower": share.quantile(0.25), "share_of_sessions_upper": share.quantile(0.75)}
         row |= {column: one[column].median() for column in ("first_third", "last_third")}
         row["near_a_limit"] = int((near <= 0.05 + 1e-9).sum())
-        own = people[people["patient_id"].isin(one["patient_id"])]
+        own = people[people["patient_id"].isin(set(one["patient_id"]))]
         rows.append(row | dict(_typical(own[each], each) for each in characteristics))
     return pd.DataFrame(rows)
 

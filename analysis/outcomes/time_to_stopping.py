@@ -189,7 +189,8 @@ def weeks_of_patients(cohort: Cohort, modality: str | None = None) -> pd.DataFra
 def _followed(cohort: Cohort, weeks: pd.DataFrame, idle_weeks: int) -> pd.DataFrame:
     """One row a patient: first and last week, week of stopping or last recorded one."""
     done = weeks[weeks["sessions_done"] > 0]
-    last_done = weeks["patient_id"].map(done.groupby("patient_id")["week"].max()).astype("float64")
+    ends = done.groupby("patient_id")["week"].max()
+    last_done = weeks["patient_id"].map(ends).astype("float64")
     idle = weeks[weeks["week"] > last_done.fillna(-np.inf)].groupby("patient_id")["week"].agg(["min", "size"])
     whole = weeks.groupby("patient_id")["week"].agg(["min", "max"])
     ids = cohort.patients["patient_id"]
@@ -199,7 +200,7 @@ def _followed(cohort: Cohort, weeks: pd.DataFrame, idle_weeks: int) -> pd.DataFr
     stopped = ids.map(idle["size"]).astype("float64").fillna(0) >= idle_weeks
     patients["week"] = ids.map(idle["min"]).astype("float64").where(stopped, patients["last_week"])
     patients["stopped"] = stopped
-    patients["never_started"] = stopped & ~ids.isin(done["patient_id"])
+    patients["never_started"] = stopped & ids.map(ends).astype("float64").isna()
     return patients
 
 
