@@ -235,7 +235,8 @@ def _apply_rules(text: pd.Series, *, limited: bool) -> pd.Series:
     for rule in VALUE_RULES:
         if limited and rule.allowed_in_limited:
             continue
-        hit = trimmed.str.fullmatch(rule.pattern).fillna(value=False).astype(bool) & (found == "")
+        hit = trimmed.str.contains(rule.search, regex=True) if rule.inside else trimmed.str.fullmatch(rule.pattern)
+        hit = hit.fillna(value=False).astype(bool) & (found == "")
         if hit.any():
             found = found.mask(hit, f"{rule.what}, {rule.paragraph}")
     return found
