@@ -60,6 +60,11 @@ class WeeklyModel:
         """Number of each patient's protocol."""
         return np.asarray(self.patients["protocol"].cat.codes, dtype=np.int64)
 
+    @property
+    def has_baseline(self) -> bool:
+        """Whether the first week is the baseline."""
+        return bool(self.weeks[0] == 0)
+
     @cached_property
     def kinds(self) -> tuple[pd.DataFrame, NDArray[np.int64]]:
         """Distinct protocols and covariates, and the number of each patient's."""
@@ -191,6 +196,24 @@ def fit_weekly(
         choices.append(f"{left_out} patients left out for want of a covariate.")
     names = tuple(str(name) for name in people["protocol"].cat.categories)
     return WeeklyModel(fit, schedule, names, people, values, tuple(choices))
+
+
+def week_place(model: WeeklyModel, week: float) -> int:
+    """Give the place of a scheduled week after the start.
+
+    Raises
+    ------
+    ModelError
+        The week is not one of them.
+    """
+    place = np.flatnonzero(model.weeks == week)
+    if not place.size or week <= 0:
+        raise ModelError(
+            f"Week {week:g} is not a scheduled week after the start.",
+            where=f"schedule: {', '.join(f'{one:g}' for one in model.weeks)}",
+            what_to_do="Name one of these weeks.",
+        )
+    return int(place[0])
 
 
 def condition(seen: NDArray[np.bool_], covariance: Floats) -> tuple[Floats, Floats]:

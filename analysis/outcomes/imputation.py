@@ -1,0 +1,141 @@
+"""Imputation from the joint model of visits: missing at random, or as if a patient had had the reference protocol."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal, get_args
+
+import numpy as np
+
+from analysis.errors import ModelError
+from analysis.outcomes.weekly_model import condition, patterns
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+    from analysis.outcomes.weekly_model import WeeklyModel
+
+    Floats = NDArray[np.float64]
+
+Assumption = Literal[
+    "missing at random", "jump to reference", "copy reference", "copy increments in reference"
+]  # fmt: skip
+
+
+def imputations(
+    model: WeeklyModel,
+    number: int,
+    rng: np.random.Generator,
+    *,
+    assumption: Assumption = "missing at random",
+    reference: str | None = None,
+) -> Iterator[Floats]:
+    """Fill the gaps of all patients, again and again, each time with newly drawn parameters.
+
+    Parameters
+    ----------
+    model : WeeklyModel
+        The joint model of all scheduled visits.
+    number : int
+        How many completed data sets.
+    rng : numpy.random.Generator
+        Where chance comes from.
+    assumption : {"missing at random", "jump to reference", "copy reference", "copy increments in reference"}
+        What is assumed of the visits after the last one that a patient made. Gaps before it are missing at random.
+    reference : str, optional
+        The protocol that the assumptions about the reference speak of; the first one by default.
+
+    Yields
+    ------
+    ndarray, shape (patients, weeks)
+        The values seen, and the gaps filled, in the order of ``model.patients`` and ``model.weeks``.
+
+    Raises
+    ------
+    ModelError
+        An assumption or a protocol that is not known.
+
+    Notes
+    -----
+    Carpenter, Roger & Kenward, J Biopharm Stat 2013;23:1352. Given the parameters of a draw, a patient's visits are
+    normal with a mean built from the patient's own protocol and the reference, and the gaps are drawn given what was
+    seen. Jump to reference: after the last visit the mean of the reference. Copy reference: the mean of the reference
+    after the start throughout. Copy increments: from the last visit on, the mean changes as that of the reference
+    does. The baseline keeps the mean of the patient's own protocol.
+
+    Examples
+    --------
+    >>> from analysis.outcomes.weekly_model import fit_weekly
+    >>> from synthetic_cohort import generate_cohort
+    >>> model = fit_weekly(generate_cohort(patients=120, seed=1).observed, "pain")
+    >>> filled = next(imputations(model, 1, np.random.default_rng(1)))
+    >>> filled.shape, bool(np.isfinite(filled).all())
+    ((120, 7), True)
+    """
+    if assumption not in get_args(Assumption):
+        raise ModelError(
+            f"There is no assumption {assumption!r}.", what_to_do=f"Use one of: {', '.join(get_args(Assumption))}."
+        )
+    base = model.protocols[0] if reference is None else reference
+    if base not in model.protocols:
+        raise ModelError(
+            f"There is no protocol {base!r}.",
+            where=f"protocols: {', '.join(model.protocols)}",
+            what_to_do="Name one of these.",
+        )
+    own, kind = model.design(), model.kinds[1]
+    like_reference = own if assumption == "missing at random" else model.design(protocol=base)
+    groups = [(seen, rows) for seen, rows in patterns(model.values) if not seen.all()]
+    for coefficients, covariance in model.draws(number, rng):
+        mean, other = own @ coefficients, like_reference @ coefficients
+        filled = model.values.copy()
+        for seen, rows in groups:
+            gap = ~seen
+            expected = expected_means(mean, other, seen, assumption)[kind[rows]]
+            gain, left = condition(seen, covariance)
+            away = np.where(seen, model.values[rows] - expected, 0.0)
+            values, vectors = np.linalg.eigh(left[np.ix_(gap, gap)])
+            root = vectors * np.sqrt(np.maximum(values, 0.0))
+            drawn = expected[:, gap] + away @ gain[gap].T + rng.standard_normal((len(rows), int(gap.sum()))) @ root.T
+            filled[np.ix_(rows, np.flatnonzero(gap))] = drawn
+        yield filled
+
+
+def expected_means(own: Floats, reference: Floats, seen: NDArray[np.bool_], assumption: Assumption) -> Floats:
+    """Give the mean that an assumption takes for patients seen at some weeks.
+
+    Parameters
+    ----------
+    own, reference : ndarray, shape (kinds of patients, weeks)
+        Means under the patients' own protocol and under the reference.
+    seen : ndarray of bool, shape (weeks,)
+        The weeks seen; the first week is the baseline.
+    assumption : str
+        As in :func:`imputations`.
+
+    Returns
+    -------
+    ndarray, shape (kinds of patients, weeks)
+
+    Examples
+    --------
+    >>> own, reference = np.array([[0.0, 5.0, 9.0]]), np.array([[1.0, 3.0, 4.0]])
+    >>> seen = np.array([True, True, False])
+    >>> for name in ("jump to reference", "copy reference", "copy increments in reference"):
+    ...     print(name, expected_means(own, reference, seen, name)[0].tolist())
+    jump to reference [0.0, 5.0, 4.0]
+    copy reference [0.0, 3.0, 4.0]
+    copy increments in reference [0.0, 5.0, 6.0]
+    """
+    if assumption == "missing at random":
+        return own
+    last = int(np.flatnonzero(seen)[-1]) if seen.any() else 0
+    mean = own.copy()
+    if assumption == "copy reference":
+        mean[:, 1:] = reference[:, 1:]
+    elif assumption == "jump to reference":
+        mean[:, last + 1 :] = reference[:, last + 1 :]
+    else:
+        mean[:, last + 1 :] = own[:, [last]] + reference[:, last + 1 :] - reference[:, [last]]
+    return mean
