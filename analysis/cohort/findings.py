@@ -22,6 +22,8 @@ _SHOWN_OF_A_KIND = 20
 _SHOWN_IN_HTML = 500
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
 _LONGEST_VALUE = 60
+#: Column of parts of a finding list, not of a report.
+_IDENTIFIER = "_identifier"
 
 
 @dataclass(frozen=True)
@@ -201,6 +203,7 @@ class FindingList:
         part["value"] = "" if values is None else values_as_text(values)
         part["problem"] = problem if isinstance(problem, str) else list(problem)
         part["what_to_do"] = what_to_do
+        part[_IDENTIFIER] = identifier
         self._parts.append(part)
 
     def extend(self, other: FindingList, source_rows: Mapping[str, np.ndarray]) -> None:
@@ -234,6 +237,8 @@ class FindingList:
         else:
             findings = pd.DataFrame({name: pd.Series(dtype="str") for name in FINDING_COLUMNS})
             findings["row"] = findings["row"].astype("Int64")
+            findings[_IDENTIFIER] = False
+        findings = _with_identifiers_masked(findings)
         if masked_patients:
             hidden = findings["patient_id"].isin(masked_patients)
             findings.loc[hidden, "patient_id"] = findings.loc[hidden, "patient_id"].map(mask)
@@ -249,6 +254,18 @@ class FindingList:
             }
         ).sort_values(["severity", "table", "row"], kind="stable")
         return CheckReport(findings.loc[order.index].reset_index(drop=True), self._identifiers, dict(self.counts))
+
+
+def _with_identifiers_masked(findings: pd.DataFrame) -> pd.DataFrame:
+    """Mask the value of every finding about a cell that holds an identifier, whatever else is wrong with it."""
+    identifier = findings.pop(_IDENTIFIER).astype(bool)
+    cell = ["table", "column", "row"]
+    if identifier.any() and not identifier.all():
+        cells = findings.loc[identifier & findings["row"].notna(), cell].drop_duplicates()
+        same = findings[cell].merge(cells.assign(same=True), on=cell, how="left")["same"].notna().to_numpy()
+        hidden = same & ~identifier.to_numpy()
+        findings.loc[hidden, "value"] = findings.loc[hidden, "value"].map(mask)
+    return findings
 
 
 def values_as_text(values: Any) -> pd.Series:

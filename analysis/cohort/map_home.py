@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, get_args
 from analysis.cohort.map_keys import PatientColumn, read_column
 from analysis.cohort.schedule import Others, Tie, TwoInWindow, VisitSchedule, VisitWindow
 from analysis.cohort.tables import TABLES
+from analysis.errors import CohortError
 
 if TYPE_CHECKING:
     from analysis.cohort.map_keys import Keys
@@ -113,7 +114,10 @@ def read_schedule(keys: Keys) -> VisitSchedule:
         windows = VisitSchedule.halfway(given).windows
     else:
         windows = [_read_window(keys, i, one) for i, one in enumerate(given)]
-    return VisitSchedule(windows, **rules)  # type: ignore[arg-type]
+    try:
+        return VisitSchedule(windows, **rules)  # type: ignore[arg-type]
+    except CohortError as error:
+        raise CohortError(error.what, where=f"{keys.file}, [schedule]", what_to_do=error.what_to_do) from None
 
 
 def _read_window(keys: Keys, place: int, given: object) -> VisitWindow:

@@ -1,0 +1,85 @@
+"""Sessions and brace settings that cannot have been, and flexion beyond the limit of that week."""
+
+import pandas as pd
+import pytest
+
+from analysis.cohort import Cohort, check_cohort
+
+
+def findings(cohort, table):
+    found = check_cohort(cohort).findings
+    return found[found["table"] == table][["severity", "row", "column", "problem"]].to_numpy().tolist()
+
+
+def with_tables(cohort, *, flexion=None, sessions=None, brace=None):
+    rows = [("P1", week, "knee_flexion", "involved", value) for week, value in flexion or [(0, 90)]]
+    visits = pd.DataFrame(rows, columns=["patient_id", "week", "measure", "limb", "value"])
+    return Cohort(cohort.patients, visits, sessions=sessions, brace_limits=brace)
+
+
+def test_a_week_of_sessions(cohort):
+    sessions = pd.DataFrame(
+        {
+            "patient_id": "P1", "week": [1, 2, 3, 4], "sessions_done": [5, 0, 5, 5], "minutes_done": [100, 10, 101, 900],
+            "modality": ["strength stimulation"] * 3 + ["exercise"], "level_knee": [100, 0, 101, 50],
+        }
+    )  # fmt: skip
+    found = findings(with_tables(cohort, sessions=sessions), "sessions")
+    assert ["error", 2, "minutes_done", "minutes in a week without a session"] in found
+    assert ["error", 3, "level_knee", "outside 0 to 100 %"] in found
+    assert [one for one in found if one[2] == "minutes_done" and one[0] == "warning"] == [
+        [
+            "warning",
+            3,
+            "minutes_done",
+            "more minutes than the sessions of the week last, 20 each for strength stimulation",
+        ]
+    ]
+
+
+def test_brace_settings(cohort):
+    brace = pd.DataFrame(
+        {
+            "patient_id": "P1", "week": [0, 1, 2, 3], "flexion_limit_deg": [90, 140, 30, 135],
+            "extension_limit_deg": [0, -16, 40, -15], "both_hinges_agree": [True, None, False, True],
+        }
+    )  # fmt: skip
+    found = findings(with_tables(cohort, brace=brace), "brace_limits")
+    assert ["error", 2, "flexion_limit_deg", "outside -15 to 135 deg"] in found
+    assert ["error", 2, "extension_limit_deg", "outside -15 to 135 deg"] in found
+    assert ["warning", 3, "both_hinges_agree", "both hinges were set differently"] in found
+    assert ["error", 3, "extension_limit_deg", "the extension limit is beyond the flexion limit"] in found
+    assert not [one for one in found if one[1] in (1, 4)]
+
+
+@pytest.mark.parametrize(
+    ("flexion", "beyond"),
+    [
+        ([(2, 91)], [1]),  # the limit of 90 set in week 1 holds
+        ([(2, 90)], []),
+        ([(4, 110)], []),  # opened in week 4, on the day of the visit
+        ([(4, 111)], [1]),
+        ([(0, 120)], []),  # a baseline is measured before there is a brace
+        ([(8, 150)], []),  # 135 is the end of the hinge, no limit
+        ([(0.5, 60), (2, 95)], [2]),  # before the first setting there is none
+    ],
+)
+def test_flexion_beyond_the_limit_in_force(cohort, flexion, beyond):
+    brace = pd.DataFrame({"patient_id": "P1", "week": [1, 4, 6], "flexion_limit_deg": [90, 110, 135]})
+    found = findings(with_tables(cohort, flexion=flexion, brace=brace.sample(frac=1, random_state=1)), "visits")
+    assert [one[1] for one in found if "brace" in one[3]] == beyond
+
+
+def test_a_limit_of_another_patient_does_not_count(cohort):
+    brace = pd.DataFrame({"patient_id": "P2", "week": [0], "flexion_limit_deg": [10]})
+    assert not [
+        one for one in findings(with_tables(cohort, flexion=[(6, 90)], brace=brace), "visits") if "brace" in one[3]
+    ]
+
+
+def test_the_uninvolved_limb_has_no_brace(cohort):
+    brace = pd.DataFrame({"patient_id": ["P1"], "week": [0], "flexion_limit_deg": [10]})
+    plain = with_tables(cohort, flexion=[(6, 90)], brace=brace)
+    other = Cohort(plain.patients, plain.visits.assign(limb="uninvolved"), brace_limits=brace)
+    assert "brace" in str(check_cohort(plain))
+    assert "brace's limit" not in str(check_cohort(other))

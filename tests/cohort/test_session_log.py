@@ -1,0 +1,82 @@
+"""A log with one row a session: impossible ones are found, the rest summed into weeks."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis.cohort.findings import FindingList
+from analysis.cohort.session_log import check_session_log, programme_week, sum_sessions
+from analysis.errors import CohortError
+
+
+def log(**columns):
+    return pd.DataFrame({"patient_id": "a", "week": 1.0, "modality": "strength stimulation", "minutes": 20.0} | columns)
+
+
+def problems(frame, **options):
+    found = FindingList()
+    check_session_log(frame, "log.csv", found, **options)
+    return found.report().findings[["row", "column", "problem"]].to_numpy().tolist()
+
+
+def test_sums_and_means_by_hand():
+    table = sum_sessions(
+        log(
+            week=[1, 1, 1, 3], minutes=[20, 10, 0, None], level_knee=[40, 70, 99, None], level_thigh=[None, 50, None, None],
+            pauses=[1, None, 2, None],
+        )
+    )  # fmt: skip
+    first, third = table.iloc[0], table.iloc[1]
+    assert first[["sessions_done", "minutes_done", "level_knee", "level_thigh", "pauses"]].tolist() == [
+        2,
+        30,
+        50,
+        50,
+        3,
+    ]
+    assert third["sessions_done"] == 1
+    assert np.isnan(third[["minutes_done", "level_knee", "pauses"]].astype(float)).all()
+    assert table["sessions_prescribed"].isna().all()
+
+
+def test_weeks_without_a_session_count_as_none_done_where_some_were_prescribed():
+    table = sum_sessions(
+        log(week=[2, 2], minutes=[20, 20]), prescribed={"strength stimulation": 5}, weeks=(1, 3), patients=["b", "a"]
+    )
+    assert table[["patient_id", "week", "sessions_done"]].to_numpy().tolist() == [
+        ["b", 1, 0], ["b", 2, 0], ["b", 3, 0], ["a", 1, 0], ["a", 2, 2], ["a", 3, 0]
+    ]  # fmt: skip
+    assert table["sessions_prescribed"].tolist() == [5] * 6
+    after = sum_sessions(log(week=[9]), prescribed={"strength stimulation": 5}, weeks=(1, 3))
+    assert after["sessions_prescribed"].isna().tolist() == [False] * 3 + [True]
+
+
+def test_an_empty_log_and_weeks_that_run_backwards():
+    assert sum_sessions(log(week=[1.0])[:0]).empty
+    with pytest.raises(CohortError, match="cannot go from week 5 to week 2"):
+        sum_sessions(log(week=[1.0]), weeks=(5, 2))
+
+
+def test_day_zero_is_in_week_one():
+    assert programme_week(pd.Series([0.0, 6.99, 7.0, -0.5])).tolist() == [1, 1, 2, 0]
+
+
+def test_impossible_sessions():
+    frame = log(
+        minutes=[20, 21, -1, 2000, 15], level_knee=[100, 101, 50, -1, 50], length_minutes=[30, 30, 30, 30, 10], pauses=[0, 0, 0, -1, 0]
+    )  # fmt: skip
+    found = problems(frame)
+    assert [2, "level_knee", "a stimulation level outside 0 to 100 %"] in found
+    assert [4, "level_knee", "a stimulation level outside 0 to 100 %"] in found
+    assert [2, "minutes", "more minutes than one session of this modality lasts"] in found
+    assert [3, "minutes", "minutes below 0"] in found
+    assert [4, "minutes", "more minutes than a day has"] in found
+    assert [5, "minutes", "more minutes than from the start to the end of the session"] in found
+    assert [4, "pauses", "pauses below 0"] in found
+    assert not [one for one in found if one[0] == 1]
+
+
+def test_the_length_of_a_session_is_common_practice_and_can_be_said():  # 20 and 30 minutes: common practice, no source
+    frame = log(modality=["strength stimulation", "pain stimulation", "exercise"], minutes=[25.0, 25.0, 90.0])
+    assert [one[0] for one in problems(frame)] == [1]
+    assert problems(frame, session_minutes={"strength stimulation": 25}) == []
