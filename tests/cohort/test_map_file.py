@@ -1,5 +1,8 @@
 """The map file is read strictly: what is wrong is named, with what is allowed."""
 
+import re
+from pathlib import Path
+
 import pytest
 
 from analysis.cohort.map_file import read_map
@@ -125,3 +128,13 @@ def test_a_map_that_names_no_measure_or_is_not_there(tmp_path):
     (tmp_path / "m.toml").write_bytes(b"\xff\xfe\x00a")
     with pytest.raises(CohortError, match="it is not UTF-8"):
         read_map(tmp_path / "m.toml")
+
+
+def test_the_maps_in_the_readme_can_be_read(tmp_path):
+    readme = (Path(__file__).resolve().parents[2] / "README.md").read_text(encoding="utf-8")
+    maps = [text for text in re.findall(r"```toml\n(.*?)```", readme, re.DOTALL) if "[[values]]" in text]
+    assert len(maps) == 2
+    wide, clinic = (read(tmp_path, text) for text in maps)
+    assert wide.layout == "wide"
+    assert clinic.format_of("visits").sheet == "visits"
+    assert len(clinic.schedule.windows) == 3
