@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 MOST_COLUMNS = 4
 _REASONS_SHOWN = 4
 _LINE = 0.155
+#: Letters on a slide are larger by this.
+_ON_A_SLIDE = 1.4
 
 
 def flow_figure(found: PatientFlow, *, modelled: pd.Series | None = None, modelled_words: str = "") -> Figure:
@@ -46,31 +48,14 @@ def flow_figure(found: PatientFlow, *, modelled: pd.Series | None = None, modell
     total = int(found.allocated["allocated"].sum())
 
     def draw(width: Width) -> Drawing:
-        columns = len(names) if width == "wide" else 1
-        inches = (WIDTH_INCHES[width] - 0.1) / columns
-        letters = int(inches * 14) - 4
-        wrapped = {name: [_wrapped(box, letters) for box in boxes[name]] for name in names}
-        if columns > 1:
-            wrapped = _level(wrapped)
-        heights = {name: sum(0.36 + _LINE * len(box) for box in wrapped[name]) - 0.2 for name in names}
-        tallest = max(heights.values()) if columns > 1 else sum(heights.values()) + 0.25 * (len(names) - 1)
-        drawing = new_drawing(width, tallest + 0.62)
-        drawing.set_layout_engine("none")
-        axes = drawing.add_axes((0.0, 0.0, 1.0, 1.0))
-        axes.set_xlim(0, WIDTH_INCHES[width])
-        axes.set_ylim(-(tallest + 0.62), 0)
-        axes.set_axis_off()
-        axes.text(
-            WIDTH_INCHES[width] / 2, -0.22, f"All patients: {numbers.count(total)}", ha="center", va="center",
-            fontsize=9, fontweight="bold", color=INK,
-        )  # fmt: skip
-        top = -0.55
-        for position, name in enumerate(names):
-            left = 0.05 + (position * inches if columns > 1 else 0.0)
-            bottom = _draw_column(axes, wrapped[name], drawn[name], left + 0.06, inches - 0.12, top)
-            if columns == 1:
-                top = bottom - 0.25
-        return drawing
+        return _draw(boxes, drawn, total, width, columns=len(names) if width == "wide" else 1)
+
+    def draw_for_slide() -> Drawing:
+        few = {name: [box[:1] if box[0].startswith("lost") else box[-2:] for box in boxes[name]] for name in names}
+        for name in names:
+            few[name][2:3] = [few[name][2][-1:]]
+            del few[name][1]
+        return _draw(few, drawn, total, "wide", columns=len(names), scale=_ON_A_SLIDE)
 
     return Figure(
         name="flow",
@@ -80,6 +65,7 @@ def flow_figure(found: PatientFlow, *, modelled: pd.Series | None = None, modell
         table=flow_table(found),
         draw=draw,
         message=_flow_message(found, total),
+        draw_for_slide=draw_for_slide,
     )
 
 
@@ -176,6 +162,41 @@ def _boxes(found: PatientFlow, name: str, modelled: pd.Series | None, modelled_w
     return boxes
 
 
+def _draw(
+    boxes: dict[str, list[list[str]]],
+    drawn: dict[str, Mark],
+    total: int,
+    width: Width,
+    columns: int,
+    scale: float = 1.0,
+) -> Drawing:
+    names = list(boxes)
+    inches = (WIDTH_INCHES[width] - 0.1) / columns
+    letters = int(inches * 14 / scale) - 4
+    wrapped = {name: [_wrapped(box, letters) for box in boxes[name]] for name in names}
+    if columns > 1:
+        wrapped = _level(wrapped)
+    heights = {name: sum(0.36 + scale * _LINE * len(box) for box in wrapped[name]) - 0.2 for name in names}
+    tallest = max(heights.values()) if columns > 1 else sum(heights.values()) + 0.25 * (len(names) - 1)
+    drawing = new_drawing(width, tallest + 0.62)
+    drawing.set_layout_engine("none")
+    axes = drawing.add_axes((0.0, 0.0, 1.0, 1.0))
+    axes.set_xlim(0, WIDTH_INCHES[width])
+    axes.set_ylim(-(tallest + 0.62), 0)
+    axes.set_axis_off()
+    axes.text(
+        WIDTH_INCHES[width] / 2, -0.22, f"All patients: {numbers.count(total)}", ha="center", va="center",
+        fontsize=9 * scale, fontweight="bold", color=INK,
+    )  # fmt: skip
+    top = -0.55
+    for position, name in enumerate(names):
+        left = 0.05 + (position * inches if columns > 1 else 0.0)
+        bottom = _draw_column(axes, wrapped[name], drawn[name], left + 0.06, inches - 0.12, top, scale)
+        if columns == 1:
+            top = bottom - 0.25
+    return drawing
+
+
 def _wrapped(lines: list[str], letters: int) -> list[str]:
     return [part for line in lines for part in wrap(line, letters).split("\n")]
 
@@ -189,11 +210,13 @@ def _level(columns: dict[str, list[list[str]]]) -> dict[str, list[list[str]]]:
     }
 
 
-def _draw_column(axes: Axes, boxes: list[list[str]], mark: Mark, left: float, width: float, top: float) -> float:
+def _draw_column(
+    axes: Axes, boxes: list[list[str]], mark: Mark, left: float, width: float, top: float, scale: float
+) -> float:
     from matplotlib.patches import FancyBboxPatch
 
     for position, lines in enumerate(boxes):
-        height = 0.16 + _LINE * len(lines)
+        height = 0.16 + scale * _LINE * len(lines)
         first = position == 0
         axes.add_patch(
             FancyBboxPatch(
@@ -203,7 +226,7 @@ def _draw_column(axes: Axes, boxes: list[list[str]], mark: Mark, left: float, wi
         )  # fmt: skip
         for number, line in enumerate(lines):
             axes.text(
-                left + 0.09, top - 0.08 - _LINE * (number + 0.5), line, ha="left", va="center", fontsize=7.8,
+                left + 0.09, top - 0.08 - scale * _LINE * (number + 0.5), line, ha="left", va="center", fontsize=7.8 * scale,
                 color=mark.colour if first else INK, fontweight="bold" if first else "normal",
             )  # fmt: skip
         top -= height

@@ -11,7 +11,6 @@ from analysis.report import numbers
 from analysis.report.numbers import in_text
 from analysis.report.passages import Passage, Section, absent
 from analysis.report.tables import Column, Table
-from analysis.report.wording import multiplicity_sentence
 
 if TYPE_CHECKING:
     from analysis.outcomes.intercurrent_events import IntercurrentEvents
@@ -23,6 +22,7 @@ _SOURCE = "The five parts are those of ICH E9(R1), 2019."
 MOST_NAMED = 6
 #: More kinds of events than this are counted together in the last row (design choice).
 MOST_KINDS = 10
+_COMPARISONS = {True: "There is {} comparison", False: "There are {} comparisons"}
 _POLICY = (
     "Treatment policy: values after the event count as measured; those not measured are taken as missing at random."
 )
@@ -94,10 +94,13 @@ def _parts(study: Study) -> Table:
         ("Population", _population(study)),
         ("Protocols", _protocols(study)),
         ("Outcome", _outcome(study)),
-        ("Intercurrent events", "As in the table below; sessions not done are part of the protocol as it was lived."),
+        (
+            "Intercurrent events",
+            "Those recorded, handled as the next table says; sessions left out count as part of the protocol.",
+        ),
         ("Summary", _summary(study)),
     ]
-    rows += [("Beside it", _responders(found)) for found in study.responders]
+    rows += [("Responders", _responders(found)) for found in study.responders]
     return Table(
         pd.DataFrame(rows, columns=["part", "words"]),
         "What is estimated.",
@@ -171,7 +174,10 @@ def _responders(found: Responders) -> str:
 
 def _multiplicity(study: Study) -> tuple[str, ...]:
     several = len(study.protocols) - 1
-    said = [multiplicity_sentence(several)] if several else []
+    said = []
+    if several:
+        where = "" if several == 1 else ", adjusted for in a table of Differences by week"
+        said.append(f"{_COMPARISONS[several == 1].format(several)} at the primary week{where}.")
     if study.responders and several:
         said.append(
             "Shares of responders, the other weeks, harms, adherence and the appendix are looked at beside the primary "
