@@ -29,6 +29,8 @@ MINI_METER = np.transpose(
     ]
 )
 
+WRIGHT = [494, 395, 516, 434, 476, 557, 413, 442, 650, 433, 417, 656, 267, 478, 178, 423, 427]
+
 
 def test_six_forms_of_shrout_and_fleiss():
     """Shrout and Fleiss, Psychol Bull 1979;86:420, Table 4 (two decimals): .17 .29 .71 .44 .62 .91; to 15 digits from
@@ -94,6 +96,18 @@ def test_limits_of_agreement_of_bland_and_altman():
     assert row["upper_limit"] - row["lower_limit"] == pytest.approx(2 * 1.959964 * difference.std(ddof=1), rel=1e-6)
     assert row["lower_limit_lower"] < row["lower_limit"] < row["lower_limit_upper"] < row["bias_lower"] < row["bias"]
     assert len(found.patients) == 17
+
+
+def test_two_peak_flow_meters_of_bland_and_altman():
+    """Bland and Altman, Lancet 1986;i:307 (from memory), first readings, large less mini meter: mean -2.1, SD 38.8, its
+    limits -22.0 to 17.8; limits of agreement -79.7 (-114.3 to -45.1) and 75.5 (40.9 to 110.1), there with 2 for 1.96 and
+    3 s^2 / n for the variance of a limit, hence the tolerance of one and two litres a minute."""
+    row = reliability(long(np.column_stack([MINI_METER[:, 0], WRIGHT]))).agreement.iloc[0]
+    assert (row["bias"], row["standard_deviation"]) == pytest.approx((-2.1, 38.8), abs=0.05)
+    assert (row["bias_lower"], row["bias_upper"]) == pytest.approx((-22.0, 17.8), abs=0.1)
+    assert (row["lower_limit"], row["upper_limit"]) == pytest.approx((-79.7, 75.5), abs=2.0)
+    half = [row[f"{name}_upper"] - row[f"{name}_lower"] for name in ("lower_limit", "upper_limit")]
+    assert half == pytest.approx([69.2, 69.2], abs=1.0)
 
 
 def test_three_occasions_give_three_pairs(rng):
