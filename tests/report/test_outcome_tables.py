@@ -1,0 +1,62 @@
+"""Tables of the home programme and of change."""
+
+import pytest
+
+from analysis.cohort import Cohort
+from analysis.outcomes import (
+    chosen_group_change,
+    events_by_week,
+    gap_regained,
+    reported_adherence,
+    weeks_at_threshold,
+)
+from analysis.report.outcome_tables import (
+    chosen_group_table,
+    events_by_week_table,
+    gap_table,
+    reported_table,
+    weeks_table,
+)
+from synthetic_cohort import generate_cohort
+
+
+@pytest.fixture(scope="module")
+def made():
+    return generate_cohort(patients=60, seed=5)
+
+
+def test_every_table_shows_its_numbers(made):
+    cohort = made.observed
+    torque, score = cohort.measures["quadriceps_torque"], cohort.measures["ikdc"]
+    gap = gap_regained(cohort, week=26)
+    chosen = chosen_group_change(cohort, "ikdc", week=26, correlation=0.9)
+    weeks = weeks_at_threshold(cohort, threshold=0.5)
+    tables = [
+        weeks_table(weeks),
+        reported_table(reported_adherence(cohort, made.reported_sessions)),
+        events_by_week_table(events_by_week(cohort)),
+        gap_table(gap, torque),
+        chosen_group_table(chosen, score),
+    ]
+    for table in tables:
+        cells = table.cells()
+        assert len(cells) > 0
+        assert not cells.map(lambda text: "nan" in str(text).lower()).any().any()
+        assert table.caption.endswith(".")
+        assert "<caption>" in table.to_html()
+    row = gap.table.iloc[0]
+    assert tables[3].cells().iloc[0, 1] == f"{row['n']}/{row['allocated']}"
+    assert (
+        tables[3].cells().iloc[0, 5].startswith(f"{row['regained_percent']:.1f}".replace("-", "−"))
+        or row["regained_percent"] < 0
+    )
+    assert tables[0].cells()["At least"].unique().tolist() == ["50 %", "80 %"]
+    assert tables[4].cells()["Protocol"].iloc[0] == "all protocols"
+
+
+def test_nothing_recorded_is_an_empty_table_with_its_reason(made):
+    cohort = made.observed
+    without = Cohort(cohort.patients, cohort.visits)
+    for table in (weeks_table(weeks_at_threshold(without)), events_by_week_table(events_by_week(without))):
+        assert table.cells().empty
+        assert any("were not recorded" in note for note in table.notes)
