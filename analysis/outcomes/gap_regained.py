@@ -159,6 +159,7 @@ def gap_regained(
         notes=(
             compared[other_limb],
             f"Patients whose gap before was at most {least_gap:g} {cohort.measures[measure].unit} are counted apart.",
+            "Those left are chosen by a gap that holds error: some of what they regain is regression to the mean.",
             "The per cent of a protocol is that of the summed gaps; patients with a small gap have wild per cents.",
         ),
     )
