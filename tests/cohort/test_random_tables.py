@@ -36,6 +36,8 @@ CALM = settings(
     suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large],
 )
 
+MANY = settings(CALM, max_examples=200)
+
 
 @st.composite
 def frames(draw: st.DrawFn, required: tuple[str, ...] = (), cell: st.SearchStrategy = CELL) -> pd.DataFrame:
@@ -45,15 +47,17 @@ def frames(draw: st.DrawFn, required: tuple[str, ...] = (), cell: st.SearchStrat
     return pd.DataFrame({name: pd.Series(draw(st.lists(cell, min_size=n, max_size=n)), dtype=object) for name in names})
 
 
-@CALM
-@given(
+COHORT_TABLES = (
     frames(required=("patient_id", "protocol")),
     frames(required=("patient_id", "week", "measure", "limb", "value")),
     frames(required=("patient_id", "week", "modality")) | st.none(),
     frames(required=("patient_id", "week")) | st.none(),
     frames(required=("patient_id", "week", "event")) | st.none(),
 )
-def test_a_cohort_of_any_cells_is_refused_checked_or_comes_back_as_it_was(patients, visits, sessions, limits, events):
+FILE_ROWS = (st.lists(st.tuples(TEXT, TEXT, TEXT, TEXT), max_size=8), st.sampled_from([",", ";"]))
+
+
+def refused_checked_or_as_it_was(patients, visits, sessions, limits, events):
     try:
         cohort = Cohort(patients, visits, sessions, limits, events)
     except CohortError:
@@ -98,9 +102,7 @@ def test_any_files_in_a_folder_give_findings(patients, visits):
             assert len(load_cohort(folder).visits) > 0
 
 
-@CALM
-@given(st.lists(st.tuples(TEXT, TEXT, TEXT, TEXT), max_size=8), st.sampled_from([",", ";"]))
-def test_any_file_imports_or_says_why_not(rows, delimiter):
+def imports_or_says_why_not(rows, delimiter):
     with tempfile.TemporaryDirectory() as place:
         file, map_file = Path(place) / "data.csv", Path(place) / "map.toml"
         text = "\n".join(
@@ -116,6 +118,12 @@ def test_any_file_imports_or_says_why_not(rows, delimiter):
         except CohortError:
             return
         assert check_cohort(cohort).passed
+
+
+test_a_cohort_of_any_cells = CALM(given(*COHORT_TABLES)(refused_checked_or_as_it_was))
+test_any_file = CALM(given(*FILE_ROWS)(imports_or_says_why_not))
+test_two_hundred_cohorts = pytest.mark.slow(MANY(given(*COHORT_TABLES)(refused_checked_or_as_it_was)))
+test_two_hundred_files = pytest.mark.slow(MANY(given(*FILE_ROWS)(imports_or_says_why_not)))
 
 
 NUMBER = st.floats(allow_nan=False, allow_infinity=False) | st.none() | st.just(-0.0)
@@ -174,12 +182,3 @@ def test_what_is_written_comes_back_exactly(cohort):
             assert again.privacy == "limited"
             assert again.provenance == cohort.provenance
             assert dict(again.measures) == dict(cohort.measures)
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize(
-    "test",
-    [test_a_cohort_of_any_cells_is_refused_checked_or_comes_back_as_it_was, test_any_file_imports_or_says_why_not],
-)
-def test_two_hundred_tables(test):
-    settings(CALM, max_examples=200)(test)()
