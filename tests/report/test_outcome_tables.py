@@ -46,7 +46,7 @@ def test_every_table_shows_its_numbers(made):
         assert "<caption>" in table.to_html()
     row = gap.table.iloc[0]
     assert tables[3].cells().iloc[0, 1] == f"{row['n']}/{row['allocated']}"
-    shown = f"{abs(row['regained_percent']):.1f} ("
+    shown = f"{abs(row['regained_percent']):.0f} ("
     assert tables[3].cells().iloc[0, 5].removeprefix("−").startswith(shown)
     assert tables[0].cells()["At least"].unique().tolist() == ["50 %", "80 %"]
     assert tables[4].cells()["Protocol"].iloc[0] == "all protocols"
