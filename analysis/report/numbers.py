@@ -234,6 +234,30 @@ def listed(words: list[str] | tuple[str, ...], last: str = "and") -> str:
     return f"{', '.join(words[:-1])} {last} {words[-1]}"
 
 
+def centile(value: Any) -> str:
+    """Show a place among others; beyond the first or the last hundredth no number is claimed.
+
+    Parameters
+    ----------
+    value : float
+        The centile, 0 to 100.
+
+    Examples
+    --------
+    >>> centile(42.3), centile(0.2), centile(99.4), centile(None)
+    ('42nd', 'under 1st', 'over 99th', '–')
+    """
+    if is_missing(value):
+        return MISSING
+    if value < 1:
+        return "under 1st"
+    if value > 99:
+        return "over 99th"
+    whole = round(value)
+    ending = "th" if whole // 10 == 1 else {1: "st", 2: "nd", 3: "rd"}.get(whole % 10, "th")
+    return f"{whole}{ending}"
+
+
 def shown_decimals(measure: Measure) -> int:
     """Return the decimals for means of a measure: one more than its values have, about three figures in all.
 

@@ -1,0 +1,75 @@
+"""What stands at the end of one patient's page: methods in words, cautions, provenance."""
+
+from __future__ import annotations
+
+import inspect
+from typing import TYPE_CHECKING
+
+from analysis.report import numbers
+from analysis.report.one_patient.opening import FOR_DISCUSSION, NOT_FOR_RELEASE
+from analysis.report.one_patient.study import prepare_patient
+from analysis.report.passages import Passage, Section
+from analysis.report.provenance import show_provenance
+from analysis.report.wording import DEFERS, INVENTED, model_in_words
+
+if TYPE_CHECKING:
+    from analysis.report.one_patient.study import PatientPage
+
+
+def methods(page: PatientPage) -> Section:
+    """Say in words how the numbers came about.
+
+    Parameters
+    ----------
+    page : PatientPage
+        The page.
+    """
+    sentences = ["Baseline: the last value at week 0 or before. Change: value minus baseline."]
+    for one in page.found:
+        first, *_ = model_in_words(one.others)
+        label = one.measure.label if one.limb == "none" else f"{one.measure.label}, {one.limb} limb"
+        same = numbers.plural(one.n_same_protocol, "patient")
+        formula = one.others.model.design.formula
+        sentences.append(f"{label}: {first} Formula: {formula}. {same} of the same protocol; this patient is left out.")
+    if page.found:
+        sentences.append(
+            "Expected value of a visit: the mean curve plus what the earlier visits say through the covariance (best linear "
+            "unbiased prediction; Stat Sci 1991;6:15). Its interval is a normal one, with the uncertainty of the mean curve "
+            "and with the covariance parameters taken as known, so it is a little too narrow where the others are few."
+        )
+    sentences += [f"Warning: {one}" for one in page.warnings]
+    return Section((Passage(tuple(sentences), "items"),))
+
+
+def cautions(page: PatientPage) -> Section:
+    """Say what the page must not be used for.
+
+    Parameters
+    ----------
+    page : PatientPage
+        The page.
+    """
+    said = [
+        FOR_DISCUSSION,
+        DEFERS,
+        "Curves show how others went on, not how a knee should: the others are those who came to their visits.",
+        "One value can be off because it was measured or typed wrongly. Look at the value before the patient.",
+    ]
+    said.insert(0, INVENTED if page.invented else NOT_FOR_RELEASE)
+    return Section((Passage(tuple(said), "caution"),))
+
+
+def provenance(page: PatientPage, report: str) -> Section:
+    """Say what the page was made from and how to make it again.
+
+    Parameters
+    ----------
+    page : PatientPage
+        The page.
+    report : str
+        Name of the report.
+    """
+    defaults = {name: one.default for name, one in inspect.signature(prepare_patient).parameters.items()}
+    defaults["measures"] = []
+    changed = {name: value for name, value in page.parameters.items() if value != defaults[name]}
+    return show_provenance(page.cohort, page.folder, report=report, parameters=page.parameters, changed=changed)

@@ -1,0 +1,82 @@
+"""What stands at the top of one patient's page: who, and what the visits say, in plain language."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis.report import numbers
+from analysis.report.numbers import in_text
+from analysis.report.passages import Passage, Section
+from analysis.report.wording import INVENTED
+
+if TYPE_CHECKING:
+    from analysis.curves.patient_on_cohort import PatientOnCohort
+    from analysis.report.one_patient.study import PatientPage
+
+NOT_FOR_RELEASE = "One patient's data: for the treating team, not for release."
+FOR_DISCUSSION = (
+    "For discussion with the treating clinician. The page describes; it recommends nothing, and being off a curve is no "
+    "diagnosis."
+)
+
+
+def subtitle(page: PatientPage) -> Section:
+    """Name the patient, the protocol and the weeks seen.
+
+    Parameters
+    ----------
+    page : PatientPage
+        The page.
+    """
+    procedure = page.about.get("procedure")
+    done = "" if numbers.is_missing(procedure) else f", {procedure}"
+    lines = [f"Patient {page.patient}: {page.protocol}{done}"]
+    weeks = sorted({float(week) for one in page.found for week in one.visits["week"]})
+    if weeks:
+        spans = f"week {numbers.week(weeks[0])} to {numbers.week(weeks[-1])}"
+        lines.append(
+            f"{numbers.plural(len(weeks), 'visit')}, {spans}; {numbers.plural(len(page.found), 'measure')} compared"
+        )
+    lines.append(INVENTED if page.invented else NOT_FOR_RELEASE)
+    return Section((Passage(tuple(lines), "subtitle"),))
+
+
+def answer(page: PatientPage) -> Section:
+    """Say which visits were off the expected curve, how many were compared, and how many chance alone would mark.
+
+    Parameters
+    ----------
+    page : PatientPage
+        The page.
+    """
+    compared = sum(len(one.compared) for one in page.found)
+    if not compared:
+        words = (
+            "No visit of this patient could be compared with the other patients, so nothing is said about the recovery."
+        )
+        return Section((Passage((words, FOR_DISCUSSION), "answer"),))
+    off = [_off_in_words(one) for one in page.found if len(one.off)]
+    marked = sum(len(one.off) for one in page.found)
+    by_chance = numbers.number(compared * (1 - page.level), 1)
+    of = numbers.plural(compared, "value")
+    opening = (
+        f"Off the expected curve: {marked} of {of}. {' '.join(off)}"
+        if marked
+        else f"None of {of} is off the expected curve."
+    )
+    chance = f"By chance alone about {by_chance} of {of} would be marked in an ordinary recovery"
+    chance += ", so a single mark says little." if marked else "."
+    return Section((Passage((f"{opening} {chance}", FOR_DISCUSSION), "answer"),))
+
+
+def _off_in_words(one: PatientOnCohort) -> str:
+    decimals = one.measure.decimals
+    parts = []
+    for visit in one.off.itertuples():
+        better = (visit.place == "above") == (one.measure.sign > 0)
+        parts.append(
+            f"{numbers.number(visit.value, decimals)} {one.measure.unit} at week {numbers.week(visit.week)}, {visit.place} "
+            f"{numbers.interval(visit.lower, visit.upper, decimals)} ({'better' if better else 'worse'} than expected)"
+        )
+    label = in_text(one.measure.label)
+    return f"{label[0].upper()}{label[1:]}: {'; '.join(parts)}."

@@ -1,0 +1,171 @@
+"""One patient's page: what is shown, the rule in words, and from which cohorts it is refused."""
+
+import re
+from dataclasses import replace
+
+import pytest
+
+from analysis.cohort import Provenance, write_cohort
+from analysis.errors import CohortError
+from analysis.report import make_report, one_patient
+from analysis.report.figures import Figure
+from analysis.report.one_patient.study import prepare_patient
+from analysis.report.passages import Passage
+from synthetic_cohort import generate_cohort
+
+SECTIONS = [
+    "In short", "Visits on the curves of the other patients", "Each visit", "The weeks ahead", "Change and thresholds",
+    "Home sessions", "Brace", "Events", "Methods in words", "Cautions", "Provenance",
+]  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def cohort():
+    return generate_cohort(patients=90, seed=3).observed
+
+
+def real(cohort, privacy):
+    """Give the cohort out as imported, for the rules of privacy."""
+    return replace(cohort, provenance=Provenance(steps=("Relabelled for a test.",)), privacy=privacy)
+
+
+@pytest.fixture
+def page_of(tmp_path):
+    """Give a function that prepares the page of patient p0002."""
+
+    def prepare(cohort, **parameters):
+        given = {"patient": "p0002", "measures": ["knee_flexion"], **parameters}
+        return prepare_patient(write_cohort(cohort, tmp_path / "cohort"), **given)
+
+    return prepare
+
+
+def text_of(section):
+    return "\n".join(str(item) for item in section)
+
+
+def kinds(section):
+    return [item.kind for item in section if isinstance(item, Passage)]
+
+
+def test_the_page_keeps_the_rules_and_has_every_section(tmp_path, page_rules, cohort):
+    folder = write_cohort(cohort, tmp_path / "cohort")
+    parameters = {"patient": "p0002", "measures": ["knee_flexion"]}
+    files = make_report("one_patient", folder, tmp_path / "report", parameters=parameters)
+    page = files.html.read_text(encoding="utf-8")
+    assert page_rules.problems(page) == []
+    assert re.findall(r"<h2 id=\"[^\"]*\">(.*?)</h2>", page) == SECTIONS
+    assert (
+        "The rule: a value is off the expected curve where it lies outside the 95 % prediction interval"
+        in page.replace("\u00a0", " ")
+    )
+    assert page.count("<figure") == 3
+    # No other patient is named, in text, table or picture's words.
+    assert set(re.findall(r"\bp\d{4}\b", page)) == {"p0002"}
+
+
+def test_a_value_far_off_is_marked_in_the_answer_the_table_and_the_figure(page_of, cohort):
+    visits = cohort.visits.copy()
+    chosen = (visits["patient_id"] == "p0002") & (visits["measure"] == "knee_flexion") & (visits["week"] == 12)
+    assert chosen.any()
+    visits.loc[chosen, "value"] = 60.0
+    page = page_of(replace(cohort, visits=visits))
+    answer = text_of(one_patient.answer(page))
+    assert "60 deg at week 12, below" in answer
+    assert "worse than expected" in answer
+    assert "by chance alone" in answer.lower()
+    rows = list(one_patient.visits(page))[1].cells()
+    assert rows.loc[rows["Value"] == "60", "Where"].tolist() == ["off: below"]
+    assert "below what was expected at week 12" in next(iter(one_patient.curves(page))).alt
+
+
+def test_above_is_worse_where_lower_is_better(page_of, cohort):
+    visits = cohort.visits.copy()
+    chosen = (visits["patient_id"] == "p0002") & (visits["measure"] == "pain") & (visits["week"] == 26)
+    assert chosen.any()
+    visits.loc[chosen, "value"] = 10.0
+    page = page_of(replace(cohort, visits=visits), measures=["pain"])
+    assert re.search(r"10\.0 points at week 26, above .* \(worse than expected\)", text_of(one_patient.answer(page)))
+
+
+def test_figures_are_drawn_at_both_widths(page_of, cohort):
+    page = page_of(cohort)
+    drawn = [
+        item
+        for section in (one_patient.curves(page), one_patient.sessions(page), one_patient.brace(page))
+        for item in section
+        if isinstance(item, Figure)
+    ]
+    assert [figure.name for figure in drawn] == ["patient", "sessions", "brace"]
+    for figure in drawn:
+        assert figure.png("wide").startswith(b"\x89PNG")
+        assert figure.png("narrow").startswith(b"\x89PNG")
+        assert re.search(r"\d", figure.alt)
+
+
+@pytest.mark.slow
+def test_by_default_every_measure_of_the_patient_is_shown_symmetry_after_torque(page_of, cohort):
+    names = [one.measure.name for one in page_of(cohort, measures=[]).found]
+    assert names[:2] == ["quadriceps_torque", "limb_symmetry_index"]
+    assert set(names[2:]) == {"knee_flexion", "knee_extension", "pain", "ikdc"}
+
+
+def test_tables_that_the_cohort_lacks_are_said_to_be_absent(page_of, cohort):
+    page = page_of(replace(cohort, sessions=None, brace_limits=None, events=None))
+    for section in (one_patient.sessions(page), one_patient.brace(page), one_patient.events(page)):
+        assert kinds(section) == ["absent"]
+
+
+def test_a_patient_with_the_baseline_only_has_the_weeks_ahead(page_of, cohort):
+    kept = cohort.visits[(cohort.visits["patient_id"] != "p0002") | (cohort.visits["week"] <= 0)]
+    page = page_of(replace(cohort, visits=kept))
+    assert "No visit of this patient could be compared" in text_of(one_patient.answer(page))
+    assert len(next(iter(one_patient.ahead(page))).cells()) == len(page.found[0].others.weeks)
+    assert kinds(one_patient.thresholds(page)) == ["absent"]
+
+
+def test_measures_that_cannot_be_compared_say_why(page_of, cohort):
+    own = (cohort.visits["patient_id"] == "p0002") & (cohort.visits["week"] <= 0)
+    page = page_of(replace(cohort, visits=cohort.visits[~own]))
+    assert "Not compared: Knee flexion. The patient has no value at or before week 0" in text_of(
+        one_patient.curves(page)
+    )
+    assert kinds(one_patient.visits(page)) == ["absent"]
+
+
+def test_thresholds_say_what_was_reached_and_where_the_number_comes_from(page_of, cohort):
+    section = one_patient.thresholds(page_of(cohort, measures=["pain"]))
+    table = next(iter(section)).cells()
+    change = float(table["Change"].iloc[0].replace("\u2212", "-"))
+    expected = (
+        "improved by the threshold"
+        if change <= -2
+        else "worse by the threshold"
+        if change >= 2
+        else "less than the threshold"
+    )
+    assert table["Against it"].iloc[0] == expected
+    assert "minimal important change" in text_of(section)
+
+
+def test_the_safe_harbor_level_is_refused(tmp_path, cohort):
+    folder = write_cohort(real(cohort, "safe-harbor"), tmp_path / "cohort")
+    with pytest.raises(CohortError, match="made from a cohort at the limited level"):
+        prepare_patient(folder, patient="p0002")
+
+
+def test_in_a_limited_cohort_the_patient_must_be_named(tmp_path, cohort):
+    folder = write_cohort(real(cohort, "limited"), tmp_path / "cohort")
+    with pytest.raises(CohortError, match="No patient is named"):
+        prepare_patient(folder)
+    with pytest.raises(CohortError, match="There is no patient 'nobody'"):
+        prepare_patient(folder, patient="nobody")
+    page = prepare_patient(folder, patient="p0002", measures=["pain"])
+    assert not page.invented
+    assert page.found[0].patient == "p0002"
+
+
+def test_an_unknown_measure_is_refused(tmp_path, cohort):
+    folder = write_cohort(cohort, tmp_path / "cohort")
+    with pytest.raises(CohortError, match="There is no measure 'strength'"):
+        prepare_patient(folder, measures=["strength"])
