@@ -13,6 +13,8 @@ from analysis.cohort import (
     VisitWindow,
     check_cohort,
     check_folder,
+    deidentify,
+    disclosure_risk,
     import_cohort,
     import_with_schedule,
     load_catalogue,
@@ -37,6 +39,7 @@ from analysis.outcomes import (
     adherence_by_week,
     adherence_classes,
     baseline_table,
+    calibration_table,
     change_at_week,
     change_distribution,
     choose_threshold,
@@ -48,18 +51,23 @@ from analysis.outcomes import (
     gap_regained,
     home_dose,
     missing_by_week,
+    missing_data_analyses,
+    missing_patterns,
     patient_flow,
+    probability_of_response,
     published_thresholds,
     regression_to_mean,
     reliability,
     reported_adherence,
     responders,
     time_to_stopping,
+    tipping_point,
     weeks_at_threshold,
 )
 
 __all__ = [  # noqa: RUF022 - in the order of the work
     # load
+    "deidentify",  # a folder or file -> the same without identifiers, and what was found and done
     "suggest_map",  # a file -> a first map of it
     "import_cohort",  # a file, or a folder of files, and its map -> a cohort
     "import_with_schedule",  # the same, with a report of what visit windows moved and dropped
@@ -77,6 +85,7 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "check_cohort",  # every problem of a cohort in one table
     "check_folder",  # the same for a folder that may not even load
     "CheckReport",
+    "disclosure_risk",  # how many patients share what others may know: k-anonymity, l-diversity
     # fit
     "visit_frame",  # one measure, one row a visit: what models take
     "torque_per_kg",  # torque in N·m over the body mass of the nearest visit or the baseline, said which
@@ -100,6 +109,8 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "choose_threshold",  # the one a responder analysis takes
     "responders",  # who improved by the threshold, by protocol
     "change_distribution",  # the share at every threshold
+    "probability_of_response",  # how likely each true change reaches the threshold, error and missed visits counted in
+    "calibration_table",  # probabilities beside what was true
     "adherence_by_week",
     "weeks_at_threshold",  # share of weeks with enough of the sessions done
     "home_dose",  # minutes, and stimulation delivered
@@ -111,4 +122,7 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "events_by_protocol",
     "events_by_week",  # harms beside the sessions done, week by week
     "missing_by_week",
+    "missing_patterns",  # who is missing, by pattern of visits and state at the start
+    "missing_data_analyses",  # the comparison under several assumptions about the missing, side by side
+    "tipping_point",  # how far missing values would have to lie off before the finding turns
 ]

@@ -12,8 +12,15 @@ from analysis.outcomes.events import EventsByProtocol, events_by_protocol
 from analysis.outcomes.events_by_week import EventsByWeek, events_by_week
 from analysis.outcomes.gap_regained import GapRegained, gap_regained
 from analysis.outcomes.home_dose import HomeDose, home_dose
+from analysis.outcomes.missing_analyses import MissingDataAnalyses, missing_data_analyses
 from analysis.outcomes.missing_data import MissingByWeek, missing_by_week
+from analysis.outcomes.missing_patterns import MissingPatterns, missing_patterns
 from analysis.outcomes.patient_flow import PatientFlow, patient_flow
+from analysis.outcomes.probability_of_response import (
+    ProbabilityOfResponse,
+    calibration_table,
+    probability_of_response,
+)
 from analysis.outcomes.proportions import number_needed_to_treat, share_difference, share_interval
 from analysis.outcomes.regression_to_mean import (
     ChosenGroupChange,
@@ -26,6 +33,7 @@ from analysis.outcomes.reported_adherence import ReportedAdherence, reported_adh
 from analysis.outcomes.responders import Responders, responders
 from analysis.outcomes.thresholds import FoundThresholds, find_thresholds
 from analysis.outcomes.time_to_stopping import TimeToStopping, time_to_stopping
+from analysis.outcomes.tipping_point import TippingPoint, tipping_point
 from analysis.outcomes.weeks_at_threshold import WeeksAtThreshold, weeks_at_threshold
 
 __all__ = [
@@ -43,17 +51,22 @@ __all__ = [
     "GapRegained",
     "HomeDose",
     "MissingByWeek",
+    "MissingDataAnalyses",
+    "MissingPatterns",
     "PatientFlow",
+    "ProbabilityOfResponse",
     "RegressionToMean",
     "Reliability",
     "ReportedAdherence",
     "Responders",
     "TimeToStopping",
+    "TippingPoint",
     "WeeksAtThreshold",
     "adherence_association",
     "adherence_by_week",
     "adherence_classes",
     "baseline_table",
+    "calibration_table",
     "change_at_week",
     "change_distribution",
     "change_frame",
@@ -66,8 +79,11 @@ __all__ = [
     "gap_regained",
     "home_dose",
     "missing_by_week",
+    "missing_data_analyses",
+    "missing_patterns",
     "number_needed_to_treat",
     "patient_flow",
+    "probability_of_response",
     "published_thresholds",
     "regression_to_mean",
     "reliability",
@@ -76,5 +92,6 @@ __all__ = [
     "share_difference",
     "share_interval",
     "time_to_stopping",
+    "tipping_point",
     "weeks_at_threshold",
 ]

@@ -10,7 +10,7 @@ import pandas as pd
 
 from analysis.curves.recovery import fit_recovery
 from analysis.errors import KneecurveError
-from analysis.outcomes.change_distribution import reference_protocol
+from analysis.outcomes.change_distribution import reference_protocol, rounding_room
 from analysis.outcomes.completed_data import mean_differences, share_differences
 from analysis.outcomes.imputation import Assumption, imputations
 from analysis.outcomes.progress import in_portions
@@ -155,8 +155,11 @@ def missing_data_analyses(
         raw = None
     means: list[pd.DataFrame] = [_observed(model, place, base_name, level)]
     shares: list[pd.DataFrame] = []
+    left_out: tuple[str, ...] = ()
     mixed = _mixed(cohort, measure, limb, week, base_name, level)
-    if mixed is not None:
+    if isinstance(mixed, str):
+        left_out = (f"The mixed model is left out: {mixed}",)
+    else:
         means.append(mixed)
     if raw is not None:
         counted = responders(
@@ -180,7 +183,9 @@ def missing_data_analyses(
         "Differences of means are adjusted for the baseline." if model.has_baseline else "There is no baseline.",
         f"Observed cases: patients with {seen_by}.",
         "Mixed model and multiple imputation: missing at random given the visits made.",
+        *left_out,
         *model.choices,
+        "Imputed values are normal: they are not rounded to a score's points and may lie beyond the ends of its scale.",
         f"Each multiple imputation: {draws} completed data sets.",
         _ANCHORED,
         _CARRIED,
@@ -246,13 +251,14 @@ def _observed(model: WeeklyModel, place: int, base: str, level: float) -> pd.Dat
     return rows_of(model, base, table, OBSERVED, "the missing are like those seen", n)
 
 
-def _mixed(cohort: Cohort, measure: str, limb: str | None, week: float, base: str, level: float) -> pd.DataFrame | None:
+def _mixed(cohort: Cohort, measure: str, limb: str | None, week: float, base: str, level: float) -> pd.DataFrame | str:
+    """Give the mixed model's rows, or why there are none."""
     try:
         curves = fit_recovery(cohort, measure, limb=limb, primary_week=week, reference=base)
-    except KneecurveError:
-        return None
+    except KneecurveError as error:
+        return error.what
     if not curves.baseline_adjusted:
-        return None
+        return "it could not be adjusted for the baseline, so it would compare something else."
     found = curves.primary_differences(level=level)
     seen = curves.frame.groupby("protocol", observed=False)["patient_id"].nunique()
     return pd.DataFrame(
@@ -295,7 +301,7 @@ def _imputed(
             means.append(estimate)
             mean_variances.append(variance)
             if threshold is not None and start is not None:
-                reached = (values[:, place] - start) * np.sign(threshold) >= abs(threshold)
+                reached = (values[:, place] - start) * np.sign(threshold) >= abs(threshold) - rounding_room(threshold)
                 estimate, variance = share_differences(reached, protocol, base, count)
                 shares.append(estimate)
                 share_variances.append(variance)

@@ -1,0 +1,64 @@
+"""Figures of missing data: every number drawn is in the table, and the sentence says what the numbers say."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis.outcomes.missing_analyses import missing_data_analyses
+from analysis.outcomes.probability_of_response import calibration_table
+from analysis.outcomes.tipping_point import tipping_point
+from analysis.report.sensitivity_figures import (
+    analyses_figure,
+    calibration_figure,
+    responder_analyses_table,
+    tipping_figure,
+)
+from synthetic_cohort import generate_cohort
+
+
+@pytest.fixture(scope="module")
+def cohort():
+    return generate_cohort(patients=120, seed=4).observed
+
+
+def test_analyses_side_by_side(cohort):
+    found = missing_data_analyses(cohort, "ikdc", week=26, threshold=15, draws=10)
+    figure = analyses_figure(found, cohort.measures["ikdc"])
+    keys, drawn = ["protocol", "analysis", "assumption"], figure.data.astype({"protocol": "str"})
+    pd.testing.assert_series_equal(
+        drawn.set_index(keys)["difference"].sort_index(), found.differences.set_index(keys)["difference"].sort_index()
+    )
+    axes = figure.drawing("wide").axes
+    assert [label.get_text() for label in axes[0].get_yticklabels()][:2] == [
+        "observed cases",
+        "mixed model: missing at random",
+    ]
+    first = found.differences[found.differences["protocol"] == found.differences["protocol"].iloc[0]]
+    np.testing.assert_allclose(axes[0].lines[0].get_xdata(), first["difference"])
+    apart = int(((first["lower"] > 0) | (first["upper"] < 0)).sum())
+    assert f"the interval leaves out zero in {apart} of 6 analyses" in figure.alt
+    assert len(responder_analyses_table(found).data) == len(found.responders) == 6 * (first.shape[0] // 3)
+    assert figure.png("narrow")[:4] == b"\x89PNG"
+
+
+def test_the_tipping_point_is_drawn_where_it_is(cohort):
+    found = tipping_point(cohort, "ikdc", week=26, draws=10, deltas=[-40, -20, 20, 40])
+    figure = tipping_figure(found, cohort.measures["ikdc"])
+    drawn = [axes for axes in figure.drawing().axes if axes.get_title(loc="left")]
+    assert len(drawn) == len(found.tipping)
+    for axes, row in zip(drawn, found.tipping.itertuples(), strict=True):
+        vertical = [line.get_xdata()[0] for line in axes.lines if line.get_linestyle() == "--"]
+        assert vertical == ([] if np.isnan(row.delta) else [pytest.approx(row.delta)])
+    assert len(figure.data) == 5 * len(found.tipping)
+    none = tipping_figure(tipping_point(cohort, "ikdc", week=26, draws=3, deltas=[0.001]), cohort.measures["ikdc"])
+    assert "changes that" in none.alt
+
+
+def test_calibration_leaves_out_empty_bands():
+    table = calibration_table([0.05, 0.08, 0.95, 0.97], [False, True, True, True])
+    figure = calibration_figure(table, truth="what was true")
+    points = figure.drawing().axes[0].lines[1]
+    np.testing.assert_allclose(points.get_xdata(), [6.5, 96])
+    np.testing.assert_allclose(points.get_ydata(), [50, 100])
+    assert "at most 43.5 percentage points in 2 bands" in figure.alt
+    assert len(figure.data) == 10
