@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from analysis.errors import ReportError
 from analysis.report.document import Grid, Heading, Picture, Words
-from analysis.report.typesetting import hold_together
+from analysis.report.typesetting import MARK, hold_together
 from analysis.report.wording import made_in_words
 
 if TYPE_CHECKING:
@@ -20,7 +20,8 @@ TEMPLATE = Path(__file__).resolve().parent / "templates" / "report.typ"
 _MANY_COLUMNS = 6
 #: Tables with at most this many rows are not parted between pages.
 _ROWS_KEPT_TOGETHER = 12
-_SPACES = "\u00a0\u2003"
+#: Kept although they are not printable: spaces, and the mark after words written from right to left.
+_KEPT = f"\u00a0\u2003{MARK}"
 
 
 def document_to_pdf(document: Document, *, stamp: str, language: str = "en") -> bytes:
@@ -152,5 +153,5 @@ def _text(text: str) -> str:
         .replace("\r", "")
         .replace("\t", " ")
     )
-    kept = "".join(character for character in escaped if character.isprintable() or character in _SPACES)
+    kept = "".join(character for character in escaped if character.isprintable() or character in _KEPT)
     return f'"{kept}"'

@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 #: Title, answer and cautions leave room for this many figures on eight slides.
 MOST_FIGURES = 5
 _MOST_POINTS = 6
+#: Letters of text that a slide holds; what does not fit stands in the notes alone.
+_MOST_LETTERS = 780
+_IN_THE_NOTES = "The rest is in the notes."
 _MOST_ROWS_IN_NOTES = 60
 
 
@@ -49,7 +52,7 @@ def document_to_slides(document: Document, *, stamp: str, language: str = "en") 
     cautions = [one for one in document.blocks if isinstance(one, Words) and one.kind == "caution"]
     if answers:
         text = " ".join(paragraph for one in answers for paragraph in one.paragraphs)
-        slides.append(_slide("In short", _points(_sentences(text)[:_MOST_POINTS]), text))
+        slides.append(_slide("In short", _points(_sentences(text)), text))
     slides += [
         _slide(
             one.message,
@@ -61,7 +64,7 @@ def document_to_slides(document: Document, *, stamp: str, language: str = "en") 
     ]
     if cautions:
         said = [paragraph for one in cautions for paragraph in one.paragraphs]
-        slides.append(_slide("Read with these cautions", _points(said[:_MOST_POINTS]), " ".join(said)))
+        slides.append(_slide("Read with these cautions", _points(said), " ".join(said)))
     return html_to_office(f"<body>{''.join(slides)}</body>", "pptx", title=document.title, language=language)
 
 
@@ -83,6 +86,11 @@ def _slide(title: str, body: str, notes: str) -> str:
 
 
 def _points(sentences: list[str]) -> str:
+    """Write a list of as many sentences as a slide holds."""
+    ends = [sum(len(one) for one in sentences[: number + 1]) for number in range(len(sentences))]
+    fitting = max(1, sum(end <= _MOST_LETTERS for end in ends[:_MOST_POINTS]))
+    if fitting < len(sentences):
+        sentences = [*sentences[: min(fitting, _MOST_POINTS - 1)], _IN_THE_NOTES]
     return f"<ul>{''.join(f'<li>{typeset(one)}</li>' for one in sentences)}</ul>"
 
 

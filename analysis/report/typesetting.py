@@ -1,4 +1,4 @@
-"""Plain text as HTML: escaped, and numbers kept on one line with their units."""
+"""Plain text as HTML: escaped, numbers kept on one line with their units, and on their side of names in any script."""
 
 from __future__ import annotations
 
@@ -9,6 +9,11 @@ import re
 _BEFORE_UNIT = re.compile(r"(?<=\d) (?=%|N·m|Nm\b|deg\b|kg\b|points?\b|years?\b|patients?\b|weeks?\b|cm\b|mm\b)")
 _AFTER_WORD = re.compile(r"\b(week|n =|Table|Figure) (?=[\d−])")
 _NO_BREAK = "\u00a0"
+#: The end of words written from right to left; without a mark there, a number that follows would change its side.
+_LEFTWARD = "\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc"
+_END_OF_LEFTWARD = re.compile(rf"([{_LEFTWARD}])(?![{_LEFTWARD}]|[ \-–]+[{_LEFTWARD}])")
+#: The mark (left-to-right); nothing is seen of it.
+MARK = "\u200e"
 
 
 def typeset(text: str) -> str:
@@ -33,12 +38,18 @@ def typeset(text: str) -> str:
 
 
 def hold_together(escaped: str) -> str:
-    """Put the no-break spaces into text that is escaped already.
+    """Put no-break spaces, and marks after words that are written from right to left, into text that is escaped.
 
     Parameters
     ----------
     escaped : str
         HTML text; no unit stands in a tag, so markup may be in it.
+
+    Notes
+    -----
+    "With A 23 %", A a Hebrew or Arabic name, would be shown as "With 23 A %": the bidirectional algorithm (Unicode
+    Standard Annex 9, rules W2 and N1) counts the number to the name. A left-to-right mark after the name ends that.
     """
+    escaped = _END_OF_LEFTWARD.sub(rf"\1{MARK}", escaped)
     held = _BEFORE_UNIT.sub(_NO_BREAK, escaped).replace("% interval", f"%{_NO_BREAK}interval")
     return _AFTER_WORD.sub(lambda match: f"{match[1].replace(' ', _NO_BREAK)}{_NO_BREAK}", held)

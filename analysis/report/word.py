@@ -58,7 +58,9 @@ def table_in_html(grid: Grid, caption: str) -> str:
     spans = grid.spans()
     over = ""
     if any(text for text, _ in spans):
-        over = "".join(f'<th colspan="{width}" style="text-align: center">{escape(text)}</th>' for text, width in spans)
+        over = "".join(
+            f'<th colspan="{width}" style="text-align: center">{typeset(text)}</th>' for text, width in spans
+        )
         over = f"<tr>{over}</tr>"
     sides = ["left", *("right" if numeric else "left" for _, _, numeric in grid.columns[1:])]
     head = "".join(
@@ -68,7 +70,7 @@ def table_in_html(grid: Grid, caption: str) -> str:
     rows = []
     for group, row in grid.grouped_rows():
         if group is not None:
-            rows.append(f'<tr><td colspan="{len(sides)}"><strong>{escape(group)}</strong></td></tr>')
+            rows.append(f'<tr><td colspan="{len(sides)}"><strong>{typeset(group)}</strong></td></tr>')
         cells = "".join(
             f'<td style="text-align: {side}">{typeset(cell)}</td>' for cell, side in zip(row, sides, strict=True)
         )

@@ -10,6 +10,7 @@ from analysis.report.comparison.other_counts import other_counts, symmetry
 from analysis.report.comparison.outcomes import differences, measurements, recovery, responder_analysis
 from analysis.report.comparison.patients import baseline, flow
 from analysis.report.comparison.programme import harms, home_programme, missing
+from analysis.report.comparison.sensitivity import probability, sensitivity
 from analysis.report.comparison.study import Study, prepare_study
 
 __all__ = [  # noqa: RUF022 - the order of the report
@@ -33,7 +34,9 @@ __all__ = [  # noqa: RUF022 - the order of the report
     "provenance",
     "checklist",
     # appendix
+    "sensitivity",
     "other_counts",
+    "probability",
     "symmetry",
     "model_checks",
 ]

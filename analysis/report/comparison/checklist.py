@@ -100,8 +100,8 @@ _SOURCES = {
     "randomised": "Items of CONSORT 2025 (PLoS Med 2025;22:e1004587)",
     "observational": "Items of STROBE for cohort studies (BMJ 2007;335:806)",
 }
-NOT_IN_THE_DATA = "not in the data"
-_MET, _PART = "yes", "in part"
+_MET, _PART, _ABSENT = "yes", "in part", "no"
+NOT_IN_THE_DATA = "Not in the data"
 
 
 def checklist(study: Study) -> Section:
@@ -119,7 +119,7 @@ def checklist(study: Study) -> Section:
     counts = table["met"].value_counts()
     said = (
         f"Of {len(table)} items, {counts.get(_MET, 0)} are met, {counts.get(_PART, 0)} in part, and "
-        f"{counts.get(NOT_IN_THE_DATA, 0)} are not in the data: their authors have to add them."
+        f"{counts.get(_ABSENT, 0)} are not in the data: their authors have to add them."
     )
     return Section(
         (
@@ -139,11 +139,11 @@ def _places(study: Study) -> dict[str, tuple[str, str]]:
     """Say for each key whether it is met, and where."""
     patients = study.cohort.patients
     several = len(study.protocols) > 1
-    absent = (NOT_IN_THE_DATA, numbers.MISSING)
+    absent = (_ABSENT, f"{NOT_IN_THE_DATA}.")
     modelled = study.curves is not None
     scheduled = bool(study.flow.weeks)
     reasons = scheduled and study.events.recorded
-    responders = _where(bool(study.responders), "Patients who improved by the threshold", "no changes to count")
+    responders = _where(bool(study.responders), "Patients who improved by the threshold", "changes to count")
     results = "; ".join(
         [
             "Recovery curves",
@@ -181,10 +181,10 @@ def _places(study: Study) -> dict[str, tuple[str, str]]:
             if study.events.recorded
             else absent
         ),
-        "methods": _where(modelled, "Methods in words", "too few values for a model"),
+        "methods": _where(modelled, "Methods in words", "enough values for a model"),
         "population": (_MET, "What is estimated; Patients, Flow"),
-        "missing": _where(modelled, "Missing data; Methods in words", "too few values for a model"),
-        "appendix": _where(modelled, "Appendix", "too few values for a model"),
+        "missing": _where(modelled, "Missing data; Methods in words", "enough values for a model"),
+        "appendix": _where(modelled, "Appendix", "enough values for a model"),
         "flow": (_MET, "Patients, Flow"),
         "diagram": (_MET, "Patients, Flow"),
         "losses": (
@@ -192,12 +192,12 @@ def _places(study: Study) -> dict[str, tuple[str, str]]:
             if reasons
             else ((_PART, "Numbers in Patients, Flow; reasons are not in the data.") if scheduled else absent)
         ),
-        "dates": (NOT_IN_THE_DATA, "Dates are taken out when a cohort is de-identified."),
-        "doses": _where(study.adherence.recorded, "Home programme", "no home sessions"),
-        "baseline": _where(not study.baseline.table.empty, "Patients, At the start", "no characteristics"),
-        "results": _where(modelled, results, "too few values for a model"),
+        "dates": (_ABSENT, f"{NOT_IN_THE_DATA}: dates are taken out when a cohort is de-identified."),
+        "doses": _where(study.adherence.recorded, "Home programme", "home sessions"),
+        "baseline": _where(not study.baseline.table.empty, "Patients, At the start", "characteristics"),
+        "results": _where(modelled, results, "enough values for a model"),
         "measurements": (_MET, "The measurements, week by week"),
-        "harms": _where(study.events.recorded, "Harms", "no events"),
+        "harms": _where(study.events.recorded, "Harms", "events"),
         "interpretation": (_PART, "In short; Cautions. Other evidence is for the authors to weigh."),
         "limitations": (_PART, "Cautions, as far as the data show them."),
         "not matched": (_MET, "No patients were matched: Methods in words"),
@@ -212,4 +212,4 @@ def _places(study: Study) -> dict[str, tuple[str, str]]:
 
 
 def _where(met: bool, section: str, lacking: str) -> tuple[str, str]:
-    return (_MET, section) if met else (NOT_IN_THE_DATA, f"There are {lacking}.")
+    return (_MET, section) if met else (_ABSENT, f"{NOT_IN_THE_DATA}: {lacking}.")

@@ -58,7 +58,11 @@ def _responder_sentences(study: Study) -> list[str]:
 def _curve_sentences(study: Study) -> list[str]:
     curves = study.curves
     if curves is None:
-        return [f"No recovery curves could be fitted to these data: {study.no_curves}"]
+        patients = numbers.plural(len(study.cohort.patients), "patient")
+        said = (
+            f"No recovery curves could be fitted to the data of {patients}, so nothing can be said about differences."
+        )
+        return [said, f"The reason: {study.no_curves}"]
     if len(curves.protocols) == 1:
         return [mean_sentence(curves, level=study.level)]
     rows = list(curves.primary_differences(level=study.level).itertuples())

@@ -124,6 +124,7 @@ def prepare_study(
     missing: MissingRule = "excluded",
     design: Design = "from the cohort",
     adherence_threshold: float = 0.8,
+    imputations: int = 50,
     level: float = 0.95,
 ) -> Study:
     """Load a cohort and compute everything a protocol comparison shows.
@@ -148,6 +149,8 @@ def prepare_study(
         How differences are worded; by default invented cohorts are randomised and all others observational.
     adherence_threshold : float
         Share of the prescribed sessions that counts as reached.
+    imputations : int
+        Imputed data sets of each assumption about missing visits, in the appendix; 2 or more.
     level : float
         Confidence level of every interval.
 

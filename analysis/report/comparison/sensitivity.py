@@ -1,0 +1,152 @@
+"""Whether the finding hangs on who was missing, and on the error of measurement: for the appendix."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis.errors import KneecurveError
+from analysis.outcomes.missing_analyses import missing_data_analyses
+from analysis.outcomes.probability_of_response import ProbabilityOfResponse, probability_of_response
+from analysis.outcomes.tipping_point import tipping_point
+from analysis.report import numbers
+from analysis.report.numbers import in_text
+from analysis.report.passages import Passage, Section, absent
+from analysis.report.sensitivity_figures import analyses_figure, responder_analyses_table, tipping_figure
+from analysis.report.tables import Column, Table
+
+if TYPE_CHECKING:
+    from analysis.outcomes import Responders
+    from analysis.report.comparison.study import Study
+    from analysis.report.figures import Figure
+
+    Items = list[Passage | Figure | Table]
+
+
+def sensitivity(study: Study) -> Section:
+    """Show the comparison at the primary week under several assumptions about missing visits.
+
+    Parameters
+    ----------
+    study : Study
+        The comparison.
+    """
+    if study.curves is None or not study.curves.scheduled:
+        return Section((absent("a schedule, so no visit can be counted as missing and imputed."),))
+    if len(study.curves.protocols) == 1:
+        return Section((absent("a second protocol to compare with."),))
+    draws: int = study.parameters["imputations"]
+    week, reference = study.curves.primary_week, study.curves.protocols[0]
+    try:
+        found = missing_data_analyses(
+            study.cohort, study.measure.name, week=week, limb=study.limb, reference=reference, draws=draws,
+            level=study.level, threshold=study.parameters["threshold"],
+        )  # fmt: skip
+        turned = tipping_point(
+            study.cohort, study.measure.name, week=week, limb=study.limb, reference=reference, draws=draws,
+            level=study.level,
+        )  # fmt: skip
+    except KneecurveError as error:
+        return Section((absent(f"enough to fill missing visits. {error.what}"),))
+    items: Items = [
+        analyses_figure(found, study.measure),
+        Passage(found.notes, "items"),
+        tipping_figure(turned, study.measure),
+        Passage(turned.notes, "items"),
+    ]
+    beside = _with_importance(study)
+    if beside is not None and beside.measure != study.measure.name:
+        found = missing_data_analyses(
+            study.cohort, beside.measure, week=week, limb=beside.limb, reference=reference, draws=draws,
+            level=study.level,
+        )  # fmt: skip
+    if len(found.responders):
+        items.append(responder_analyses_table(found))
+    return Section(tuple(items))
+
+
+def probability(study: Study) -> Section:
+    """Show how many responders the model expects when error of measurement and missing visits are taken into account.
+
+    Parameters
+    ----------
+    study : Study
+        The comparison.
+    """
+    beside = _with_importance(study)
+    if beside is None:
+        return Section((absent(f"responders. {study.no_responders}."),))
+    try:
+        found = probability_of_response(
+            study.cohort, beside.measure, week=beside.week, threshold=study.parameters["threshold"], limb=beside.limb,
+            reference=beside.reference, draws=4 * study.parameters["imputations"], level=study.level,
+        )  # fmt: skip
+    except KneecurveError as error:
+        return Section((absent(f"what the probability of response needs. {error.what}"),))
+    items: Items = [expected_table(found, beside)]
+    if len(found.differences):
+        items.append(_differences(found, beside))
+    items.append(_disagreement(found))
+    return Section(tuple(items))
+
+
+def expected_table(found: ProbabilityOfResponse, beside: Responders) -> Table:
+    """Show expected responders by protocol beside those counted.
+
+    Parameters
+    ----------
+    found : ProbabilityOfResponse
+        The posterior probabilities.
+    beside : Responders
+        The responders as counted.
+    """
+    percent = numbers.level_in_words(float(found.table["level"].iloc[0]))
+    counted = beside.table.set_index("protocol")[["responders", "n"]].add_prefix("counted_")
+    table = found.table.merge(counted, left_on="protocol", right_index=True, how="left")
+    return Table(
+        table,
+        f"Responders expected in {in_text(beside.label)} at week {numbers.week(found.week)}, when the error of "
+        "measurement and missing visits are taken into account.",
+        (
+            Column("protocol", "Protocol"),
+            Column("n", "Patients", "count"),
+            Column(("share", "lower", "upper"), f"Expected share ({percent} interval)", "share with interval"),
+            Column(("counted_responders", "counted_n"), "As counted", "fraction with share"),
+        ),
+        (f"Intervals: {found.table['method'].iloc[0]}.", *found.notes),
+        name="expected-responders",
+    )
+
+
+def _differences(found: ProbabilityOfResponse, beside: Responders) -> Table:
+    percent = numbers.level_in_words(float(found.table["level"].iloc[0]))
+    return Table(
+        found.differences,
+        f"Difference in the expected share of responders from {beside.reference}.",
+        (
+            Column("protocol", "Protocol"),
+            Column(("difference", "lower", "upper"), f"Percentage points ({percent} interval)", "points with interval"),
+        ),
+        (f"Intervals: {found.differences['method'].iloc[0]}.",),
+        name="expected-differences",
+    )
+
+
+def _disagreement(found: ProbabilityOfResponse) -> Table:
+    return Table(
+        found.disagreement,
+        "How often the yes or no of one measured change would be wrong, as the model expects.",
+        (
+            Column("protocol", "Protocol"),
+            Column("n", "Patients with a yes or no", "count"),
+            Column("expected_wrong", "Expected wrong", "share"),
+            Column("raw_yes_unlikely", "Counted as responders, probability under a half", "count"),
+            Column("raw_no_likely", "Not counted, probability of a half or more", "count"),
+        ),
+        ("Denominator: patients with a value at the week and a baseline.",),
+        name="disagreement",
+    )
+
+
+def _with_importance(study: Study) -> Responders | None:
+    """Give the responder analysis of the measure that has a threshold of importance, else that of the measure itself."""
+    return study.responders[-1] if study.responders else None
