@@ -25,7 +25,11 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
 
 #: Covariances tried, the first that can be fitted and converges is taken.
-_CANDIDATES = ((None, "unstructured"), ("1", "by-week"), ("1", "independent"))
+_CANDIDATES = (
+    (None, "unstructured", "an unstructured covariance"),
+    ("1", "by-week", "an intercept for each patient and a variance for each week"),
+    ("1", "independent", "an intercept for each patient"),
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -325,8 +329,7 @@ def _fit(rows: pd.DataFrame, covariates: tuple[str, ...], *, several: bool) -> t
     mean = "protocol * C(week)" if several else "C(week)"
     formula = " + ".join([f"value ~ {mean}", *(f"`{name}`" for name in covariates)])
     tried: list[str] = []
-    for effects, residual in _CANDIDATES:
-        name = f"patient effects {effects or 'none'}, residual {residual}"
+    for effects, residual, name in _CANDIDATES:
         try:
             fit = fit_mixed(rows, formula, patient_effects=effects, residual=residual, inference="normal")  # type: ignore[arg-type]
         except ModelError as error:
