@@ -1,73 +1,76 @@
 """Recovery curves, responders and reports for home knee-rehabilitation programmes.
 
-The names below are in the order of the work: load, check, fit, respond, report.
+The names below are in the order of the work: load, check, fit, respond, report. Each is loaded when it is first used.
 """
 
-from analysis.cohort import (
-    CheckReport,
-    Cohort,
-    Measure,
-    Measures,
-    Threshold,
-    VisitSchedule,
-    VisitWindow,
-    check_cohort,
-    check_folder,
-    deidentify,
-    disclosure_risk,
-    import_cohort,
-    import_with_schedule,
-    load_catalogue,
-    load_cohort,
-    suggest_map,
-    to_scheduled_weeks,
-    torque_per_kg,
-    visit_frame,
-    write_cohort,
-)
-from analysis.curves import (
-    MixedModel,
-    RecoveryCurves,
-    VisitMoments,
-    expected_curve,
-    fit_mixed,
-    fit_recovery,
-    second_opinion,
-)
-from analysis.outcomes import (
-    adherence_association,
-    adherence_by_week,
-    adherence_classes,
-    baseline_table,
-    calibration_table,
-    change_at_week,
-    change_distribution,
-    choose_threshold,
-    chosen_group_change,
-    complier_effect,
-    events_by_protocol,
-    events_by_week,
-    find_thresholds,
-    gap_regained,
-    home_dose,
-    missing_by_week,
-    missing_data_analyses,
-    missing_patterns,
-    patient_flow,
-    probability_of_response,
-    published_thresholds,
-    regression_to_mean,
-    reliability,
-    reported_adherence,
-    responders,
-    time_to_stopping,
-    tipping_point,
-    weeks_at_threshold,
-)
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from analysis.cohort import (
+        CheckReport,
+        Cohort,
+        Measure,
+        Measures,
+        Threshold,
+        VisitSchedule,
+        VisitWindow,
+        check_cohort,
+        check_folder,
+        import_cohort,
+        import_with_schedule,
+        load_catalogue,
+        load_cohort,
+        suggest_map,
+        to_scheduled_weeks,
+        torque_per_kg,
+        visit_frame,
+        write_cohort,
+    )
+    from analysis.curves import (
+        MixedModel,
+        RecoveryCurves,
+        VisitMoments,
+        expected_curve,
+        fit_mixed,
+        fit_recovery,
+        second_opinion,
+    )
+    from analysis.outcomes import (
+        adherence_association,
+        adherence_by_week,
+        adherence_classes,
+        baseline_table,
+        calibration_table,
+        change_at_week,
+        change_distribution,
+        choose_threshold,
+        chosen_group_change,
+        complier_effect,
+        events_by_protocol,
+        events_by_week,
+        find_thresholds,
+        gap_regained,
+        home_dose,
+        missing_by_week,
+        missing_data_analyses,
+        missing_patterns,
+        patient_flow,
+        probability_of_response,
+        published_thresholds,
+        regression_to_mean,
+        reliability,
+        reported_adherence,
+        responders,
+        time_to_stopping,
+        tipping_point,
+        weeks_at_threshold,
+    )
 
 __all__ = [  # noqa: RUF022 - in the order of the work
     # load
-    "deidentify",  # a folder or file -> the same without identifiers, and what was found and done
     "suggest_map",  # a file -> a first map of it
     "import_cohort",  # a file, or a folder of files, and its map -> a cohort
     "import_with_schedule",  # the same, with a report of what visit windows moved and dropped
@@ -85,7 +88,6 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "check_cohort",  # every problem of a cohort in one table
     "check_folder",  # the same for a folder that may not even load
     "CheckReport",
-    "disclosure_risk",  # how many patients share what others may know: k-anonymity, l-diversity
     # fit
     "visit_frame",  # one measure, one row a visit: what models take
     "torque_per_kg",  # torque in N·m over the body mass of the nearest visit or the baseline, said which
@@ -126,3 +128,19 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "missing_data_analyses",  # the comparison under several assumptions about the missing, side by side
     "tipping_point",  # how far missing values would have to lie off before the finding turns
 ]
+
+_HOMES = ("cohort", "curves", "outcomes")
+
+
+def __getattr__(name: str) -> Any:
+    if name in __all__:
+        for home in _HOMES:
+            package = importlib.import_module(f"analysis.{home}")
+            if name in package.__all__:
+                value = globals()[name] = getattr(package, name)
+                return value
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return __all__
