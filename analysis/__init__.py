@@ -19,6 +19,8 @@ if TYPE_CHECKING:
         VisitWindow,
         check_cohort,
         check_folder,
+        deidentify,
+        disclosure_risk,
         import_cohort,
         import_with_schedule,
         load_catalogue,
@@ -71,6 +73,7 @@ if TYPE_CHECKING:
 
 __all__ = [  # noqa: RUF022 - in the order of the work
     # load
+    "deidentify",  # a folder or file -> the same without identifiers, and what was found and done
     "suggest_map",  # a file -> a first map of it
     "import_cohort",  # a file, or a folder of files, and its map -> a cohort
     "import_with_schedule",  # the same, with a report of what visit windows moved and dropped
@@ -88,6 +91,7 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "check_cohort",  # every problem of a cohort in one table
     "check_folder",  # the same for a folder that may not even load
     "CheckReport",
+    "disclosure_risk",  # how many patients share what others may know: k-anonymity, l-diversity
     # fit
     "visit_frame",  # one measure, one row a visit: what models take
     "torque_per_kg",  # torque in N·m over the body mass of the nearest visit or the baseline, said which
