@@ -38,29 +38,52 @@ def mean_differences(
     >>> mean_differences(value, None, protocol, 0, 2)
     (array([3.]), array([2.]))
     """
-    n = len(value)
-    size = np.bincount(protocol, minlength=count).astype(float)
-    others = [k for k in range(count) if k != base]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        mean = np.bincount(protocol, weights=value, minlength=count) / size
-        within = value - mean[protocol]
-        spread = 1 / size
-        lost = int((size > 0).sum())
-        if baseline is None:
-            residual = within
-            estimate, extra = mean[others] - mean[base], np.zeros(len(others))
-        else:
-            start = np.bincount(protocol, weights=baseline, minlength=count) / size
-            inside = baseline - start[protocol]
-            square = float(inside @ inside)
-            slope = float(inside @ within) / square if square > 0 else 0.0
-            residual = within - slope * inside
-            gap = start[others] - start[base]
-            estimate = mean[others] - mean[base] - slope * gap
-            extra = gap**2 / square if square > 0 else np.zeros(len(others))
-            lost += square > 0
-        variance = residual @ residual / (n - lost) if n > lost else np.nan
-        return estimate, variance * (spread[others] + spread[base] + extra)
+    estimate, residual, spread, freedom = _least_squares(value, baseline, protocol, base, count)
+    with np.errstate(invalid="ignore"):
+        return estimate, residual @ residual / freedom * spread
+
+
+def shifted_differences(
+    value: Floats,
+    shifted: NDArray[np.bool_],
+    deltas: Floats,
+    baseline: Floats | None,
+    protocol: NDArray[np.int64],
+    base: int,
+    count: int,
+) -> tuple[Floats, Floats]:
+    """Do what :func:`mean_differences` does for many shifts of the same patients' values, without starting again.
+
+    Parameters
+    ----------
+    value, baseline, protocol, base, count
+        As in :func:`mean_differences`.
+    shifted : ndarray of bool, shape (patients,)
+        Whose values are shifted.
+    deltas : ndarray, shape (shifts,)
+        What is added to them.
+
+    Returns
+    -------
+    tuple of ndarray, shape (shifts, count - 1)
+        Differences and their squared standard errors.
+
+    Notes
+    -----
+    Least squares is linear in the values: estimate and residuals of a shift are those of the values plus delta times
+    those of the marks 0 and 1.
+
+    Examples
+    --------
+    >>> value, protocol, last = np.array([1.0, 3, 4, 6]), np.array([0, 0, 1, 1]), np.array([False, False, False, True])
+    >>> shifted_differences(value, last, np.array([0.0, 2.0]), None, protocol, 0, 2)[0].tolist()
+    [[3.0], [4.0]]
+    """
+    estimate, residual, spread, freedom = _least_squares(value, baseline, protocol, base, count)
+    more, along, _, _ = _least_squares(shifted.astype(np.float64), baseline, protocol, base, count)
+    square = residual @ residual + 2 * deltas * (residual @ along) + deltas**2 * (along @ along)
+    with np.errstate(invalid="ignore"):
+        return estimate + np.outer(deltas, more), np.outer(square / freedom, spread)
 
 
 def share_differences(
@@ -92,3 +115,29 @@ def share_differences(
         share = np.bincount(protocol, weights=response, minlength=count) / size
         spread = share * (1 - share) / size
     return share[others] - share[base], spread[others] + spread[base]
+
+
+def _least_squares(
+    value: Floats, baseline: Floats | None, protocol: NDArray[np.int64], base: int, count: int
+) -> tuple[Floats, Floats, Floats, float]:
+    """Give the differences, residuals, variances of the differences over that of a residual, and degrees of freedom."""
+    size = np.bincount(protocol, minlength=count).astype(float)
+    others = [k for k in range(count) if k != base]
+    lost = int((size > 0).sum())
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean = np.bincount(protocol, weights=value, minlength=count) / size
+        residual = value - mean[protocol]
+        estimate = mean[others] - mean[base]
+        spread = 1 / size[others] + 1 / size[base]
+        if baseline is not None:
+            start = np.bincount(protocol, weights=baseline, minlength=count) / size
+            inside = baseline - start[protocol]
+            square = float(inside @ inside)
+            if square > 0:
+                slope = float(inside @ residual) / square
+                gap = start[others] - start[base]
+                residual = residual - slope * inside
+                estimate = estimate - slope * gap
+                spread = spread + gap**2 / square
+                lost += 1
+    return estimate, residual, spread, float(len(value) - lost) if len(value) > lost else np.nan

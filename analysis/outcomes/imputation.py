@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING, Literal, get_args
 
 import numpy as np
 
 from analysis.errors import ModelError
-from analysis.outcomes.weekly_model import condition, patterns
+from analysis.outcomes.weekly_model import patterns
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -30,6 +31,7 @@ def imputations(
     *,
     assumption: Assumption = "missing at random",
     reference: str | None = None,
+    places: Sequence[int] | None = None,
 ) -> Iterator[Floats]:
     """Fill the gaps of all patients, again and again, each time with newly drawn parameters.
 
@@ -45,6 +47,8 @@ def imputations(
         What is assumed of the visits after the last one that a patient made. Gaps before it are missing at random.
     reference : str, optional
         The protocol that the assumptions about the reference speak of; the first one by default.
+    places : sequence of int, optional
+        Places of the weeks whose gaps are filled; the others stay missing. All by default; a few are faster.
 
     Yields
     ------
@@ -86,20 +90,10 @@ def imputations(
         )
     own, kind = model.design(), model.kinds[1]
     like_reference = own if assumption == "missing at random" else model.design(protocol=base)
-    groups = [(seen, rows) for seen, rows in patterns(model.values) if not seen.all()]
+    gaps = _Gaps(model.values, kind, list(range(len(model.weeks))) if places is None else list(places))
     for coefficients, covariance in model.draws(number, rng):
         mean, other = own @ coefficients, like_reference @ coefficients
-        filled = model.values.copy()
-        for seen, rows in groups:
-            gap = ~seen
-            expected = expected_means(mean, other, seen, assumption)[kind[rows]]
-            gain, left = condition(seen, covariance)
-            away = np.where(seen, model.values[rows] - expected, 0.0)
-            values, vectors = np.linalg.eigh(left[np.ix_(gap, gap)])
-            root = vectors * np.sqrt(np.maximum(values, 0.0))
-            drawn = expected[:, gap] + away @ gain[gap].T + rng.standard_normal((len(rows), int(gap.sum()))) @ root.T
-            filled[np.ix_(rows, np.flatnonzero(gap))] = drawn
-        yield filled
+        yield gaps.fill(mean, other, covariance, assumption, rng)
 
 
 def expected_means(own: Floats, reference: Floats, seen: NDArray[np.bool_], assumption: Assumption) -> Floats:
@@ -139,3 +133,45 @@ def expected_means(own: Floats, reference: Floats, seen: NDArray[np.bool_], assu
     else:
         mean[:, last + 1 :] = own[:, [last]] + reference[:, last + 1 :] - reference[:, [last]]
     return mean
+
+
+class _Gaps:
+    """The gaps of all patients, pattern after pattern, so that every pattern's normal is worked out at once."""
+
+    def __init__(self, values: Floats, kind: NDArray[np.int64], places: list[int]) -> None:
+        groups = [(seen, rows) for seen, rows in patterns(values) if not seen[places].all()]
+        self.values, self.places = values, places
+        self.seen = np.array([seen for seen, _ in groups], dtype=bool).reshape(len(groups), values.shape[1])
+        self.rows = np.concatenate([np.zeros(0, dtype=np.int64), *(rows for _, rows in groups)])
+        stops = np.cumsum([0, *(len(rows) for _, rows in groups)])
+        self.slices = [slice(int(a), int(b)) for a, b in pairwise(stops)]
+        self.pattern = np.repeat(np.arange(len(groups)), np.diff(stops))
+        self.kind = kind[self.rows]
+        self.known = self.seen[self.pattern]
+        self.here = np.where(self.known, values[self.rows], 0.0)
+
+    def fill(
+        self, own: Floats, reference: Floats, covariance: Floats, assumption: Assumption, rng: np.random.Generator
+    ) -> Floats:
+        """Fill the gaps once; own and reference are the means of each kind of patient."""
+        places, seen = self.places, self.seen
+        if assumption == "missing at random":
+            expected = own[self.kind]
+        else:
+            means = [expected_means(own, reference, one, assumption) for one in seen]
+            expected = np.array(means).reshape(-1, *own.shape)[self.pattern, self.kind]
+        away = np.where(self.known, self.here - expected, 0.0)
+        both = seen[:, :, None] & seen[:, None, :]
+        towards = np.where(seen[:, :, None], covariance[:, places], 0.0)
+        gain = np.linalg.solve(np.where(both, covariance, np.eye(len(covariance))), towards)
+        left = covariance[np.ix_(places, places)] - towards.transpose(0, 2, 1) @ gain
+        gap = ~seen[:, places]
+        values, vectors = np.linalg.eigh(np.where(gap[:, :, None] & gap[:, None, :], left, 0.0))
+        root = (vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]).transpose(0, 2, 1)
+        noise = rng.standard_normal((len(self.rows), len(places)))
+        drawn = expected[:, places]
+        for number, one in enumerate(self.slices):
+            drawn[one] += away[one] @ gain[number] + noise[one] @ root[number]
+        filled = self.values.copy()
+        filled[np.ix_(self.rows, places)] = np.where(self.known[:, places], self.here[:, places], drawn)
+        return filled

@@ -292,7 +292,8 @@ def _imputed(
     base, count = model.protocols.index(base_name), len(model.protocols)
     protocol = model.protocol
     means, mean_variances, shares, share_variances = [], [], [], []
-    filled = imputations(model, draws, rng, assumption=assumption, reference=base_name)
+    places = [0, place] if model.has_baseline else [place]
+    filled = imputations(model, draws, rng, assumption=assumption, reference=base_name, places=places)
     for begin, end in in_portions(draws, 10, f"Imputations, {assumption}", tell):
         for _ in range(begin, end):
             values = next(filled)

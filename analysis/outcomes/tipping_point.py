@@ -10,7 +10,7 @@ import pandas as pd
 
 from analysis.errors import ModelError
 from analysis.outcomes.change_distribution import reference_protocol
-from analysis.outcomes.completed_data import mean_differences
+from analysis.outcomes.completed_data import shifted_differences
 from analysis.outcomes.imputation import imputations
 from analysis.outcomes.progress import in_portions
 from analysis.outcomes.proportions import check_level
@@ -130,16 +130,16 @@ def tipping_point(
     missing = ~np.isfinite(model.values[:, place])  # noqa: PD011 - a field, not a frame
     shape = (draws, len(shifts), len(others))
     estimates, variances = np.empty(shape), np.empty(shape)
-    filled = imputations(model, draws, np.random.default_rng(seed))
+    moved = [missing & (protocol == other) for other in others]
+    places = [0, place] if model.has_baseline else [place]
+    filled = imputations(model, draws, np.random.default_rng(seed), places=places)
     for begin, end in in_portions(draws, 10, "Imputations", tell):
         for draw in range(begin, end):
             values = next(filled)
             start = values[:, 0] if model.has_baseline else None
-            for step, delta in enumerate(shifts):
-                for number, other in enumerate(others):
-                    moved = values[:, place] + delta * (missing & (protocol == other))
-                    found = mean_differences(moved, start, protocol, base, count)
-                    estimates[draw, step, number], variances[draw, step, number] = found[0][number], found[1][number]
+            for number, marked in enumerate(moved):
+                found = shifted_differences(values[:, place], marked, shifts, start, protocol, base, count)
+                estimates[draw, :, number], variances[draw, :, number] = found[0][:, number], found[1][:, number]
     df = float(max(len(protocol) - count - model.has_baseline, 1))
     pooled = pool(estimates.reshape(draws, -1), variances.reshape(draws, -1), df=df, level=level)
     size = np.bincount(protocol, minlength=count)

@@ -7,7 +7,7 @@ import statsmodels.formula.api as smf
 
 from analysis.cohort import Cohort
 from analysis.errors import ModelError
-from analysis.outcomes.completed_data import mean_differences
+from analysis.outcomes.completed_data import mean_differences, shifted_differences
 from analysis.outcomes.imputation import expected_means, imputations
 from analysis.outcomes.missing_analyses import missing_data_analyses
 from analysis.outcomes.rubin import pool
@@ -49,6 +49,31 @@ def test_pooling_follows_rubin_and_barnard():
     assert small["upper"] - small["lower"] > row["upper"] - row["lower"]
 
 
+def test_pooling_reproduces_a_published_example():
+    """SAS/STAT user's guide, procedure MIANALYZE, example 64.1 (means of three variables of 31 persons, five imputations,
+    30 degrees of freedom). Imputed means and errors read in the guide; pooled values from memory of its output, which
+    the inputs, printed to five digits, give to within their rounding."""
+    means = [
+        [47.0120, 10.4441, 171.216],
+        [47.2407, 10.5040, 171.244],
+        [47.4995, 10.5922, 171.909],
+        [47.1485, 10.5279, 171.146],
+        [47.0042, 10.4913, 172.072],
+    ]
+    errors = [
+        [0.95984, 0.28520, 1.59910],
+        [0.93540, 0.26661, 1.75638],
+        [1.00766, 0.26302, 1.85795],
+        [0.95439, 0.26405, 1.75011],
+        [0.96528, 0.27275, 1.84807],
+    ]
+    pooled = pool(means, np.square(errors), df=30)
+    assert pooled["df"].tolist() == pytest.approx([26.298, 26.503, 25.463], abs=1e-3)
+    oxygen = pooled.iloc[0]
+    assert oxygen[["estimate", "std_error"]].tolist() == pytest.approx([47.180993, 0.990266], abs=2e-5)
+    assert oxygen[["lower", "upper"]].tolist() == pytest.approx([45.1466, 49.2154], abs=5e-5)
+
+
 def test_without_gaps_pooling_gives_the_plain_interval():
     row = pool([3.0, 3.0], [4.0, 4.0], df=10).iloc[0]
     assert row["df"] == pytest.approx(11 / 13 * 10)
@@ -65,6 +90,69 @@ def test_differences_of_completed_data_are_those_of_statsmodels(rng):
     fit = smf.ols("value ~ C(protocol, Treatment('b')) + baseline", frame).fit()
     np.testing.assert_allclose(estimate, fit.params.iloc[1:3], rtol=1e-10)
     np.testing.assert_allclose(variance, fit.bse.iloc[1:3] ** 2, rtol=1e-10)
+
+
+@pytest.mark.parametrize("adjusted", [True, False])
+def test_shifts_at_once_are_shifts_one_by_one(rng, adjusted):
+    value, protocol = rng.normal(0, 1, 40), np.arange(40) % 3
+    start = rng.normal(0, 1, 40) if adjusted else None
+    moved, deltas = (protocol == 2) & (rng.random(40) < 0.5), np.array([-3.0, 0.0, 0.5])
+    together = shifted_differences(value, moved, deltas, start, protocol, 1, 3)
+    for step, delta in enumerate(deltas):
+        alone = mean_differences(value + delta * moved, start, protocol, 1, 3)
+        np.testing.assert_allclose(together[0][step], alone[0], rtol=1e-12)
+        np.testing.assert_allclose(together[1][step], alone[1], rtol=1e-12)
+
+
+def closed_form(model, assumption):
+    """Expected values of the gaps at the last week with the parameters at their estimates, worked out by another road:
+    from the precision matrix, E(gap | seen) = mean - Q_gg^-1 Q_gs (seen - mean), patient by patient."""
+    coefficients, filled = model.fit.coefficient_values, model.values.copy()
+    own, usual = ((model.design(name) @ coefficients)[model.kinds[1]] for name in (None, "usual"))
+    Q = np.linalg.inv(model.covariance)
+    for who, row in enumerate(model.values):
+        gap = ~np.isfinite(row)
+        if not gap.any():
+            continue
+        mean, last = own[who].copy(), np.flatnonzero(~gap)[-1]
+        for week in range(1, len(row)):
+            if assumption == "copy reference" or (assumption == "jump to reference" and week > last):
+                mean[week] = usual[who, week]
+            elif assumption == "copy increments in reference" and week > last:
+                mean[week] = own[who, last] + usual[who, week] - usual[who, last]
+        away = row[~gap] - mean[~gap]
+        filled[who, gap] = mean[gap] - np.linalg.solve(Q[np.ix_(gap, gap)], Q[np.ix_(gap, ~gap)] @ away)
+    return filled
+
+
+@pytest.mark.parametrize(
+    "assumption", ["missing at random", "jump to reference", "copy reference", "copy increments in reference"]
+)
+def test_the_mean_over_imputations_is_the_closed_form(rng, assumption):
+    """Baselines are complete, so least squares is linear in the values and the mean of its estimate over imputations is
+    its estimate from the expected values, but for drawing the parameters; within 4 Monte Carlo errors of 150."""
+    model = fit_weekly(trial(rng, n=400, lost=0.4, early=8), "ikdc")
+    expected = closed_form(model, assumption)
+    target = mean_differences(expected[:, 2], expected[:, 0], model.protocol, 0, 2)[0].item()
+    drawn = [
+        mean_differences(one[:, 2], one[:, 0], model.protocol, 0, 2)[0].item()
+        for one in imputations(model, 150, rng, assumption=assumption, reference="usual", places=[0, 2])
+    ]
+    assert np.mean(drawn) == pytest.approx(target, abs=4 * np.std(drawn) / 150**0.5)
+    assert np.std(drawn) < 1.5
+
+
+def test_a_few_weeks_are_filled_as_all_are(rng):
+    """The weeks asked for have the same normal whether or not the others are filled: mean and spread of 400 fillings."""
+    model = fit_weekly(trial(rng, n=60, lost=0.5), "ikdc")
+    gap = ~np.isfinite(model.values[:, 2])
+    every = np.array([one[gap, 2] for one in imputations(model, 400, np.random.default_rng(1))])
+    few = list(imputations(model, 400, np.random.default_rng(2), places=[2]))
+    last = np.array([one[gap, 2] for one in few])
+    error = every.std(axis=0) * (2 / 400) ** 0.5
+    assert (np.abs(every.mean(axis=0) - last.mean(axis=0)) < 4.5 * error).all()
+    np.testing.assert_allclose(every.std(axis=0), last.std(axis=0), rtol=0.2)
+    assert np.isnan(few[0][:, 1]).sum() == np.isnan(model.values[:, 1]).sum()
 
 
 def test_gaps_are_filled_from_the_conditional_normal(rng):
