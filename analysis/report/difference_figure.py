@@ -9,6 +9,7 @@ import numpy as np
 from analysis.report import numbers
 from analysis.report.axes import axes_inches, draw_estimates, week_axis, wrap, zero_line
 from analysis.report.figures import Figure
+from analysis.report.forest import draw_forest
 from analysis.report.look import FAINT, Width, marks, new_drawing, quiet_grid
 from analysis.report.numbers import in_text, shown_decimals
 from analysis.report.tables import Column, Table
@@ -20,6 +21,10 @@ if TYPE_CHECKING:
 
     from analysis.cohort.measures import Measure
     from analysis.curves.recovery import RecoveryCurves
+
+
+#: More differences than this stand in rows of three, and as one row each on a slide.
+MOST_BESIDE_EACH_OTHER = 3
 
 
 def difference_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
@@ -47,7 +52,7 @@ def difference_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
     decimals = shown_decimals(curves.measure)
 
     def draw(width: Width) -> Drawing:
-        side_by_side = width == "wide" and len(others) <= 3
+        side_by_side = width == "wide" and len(others) <= MOST_BESIDE_EACH_OTHER
         columns = len(others) if side_by_side else (1 if width == "narrow" else 3)
         rows = int(np.ceil(len(others) / columns))
         drawing = new_drawing(width, 0.6 + 2.3 * rows)
@@ -68,6 +73,11 @@ def difference_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
             axes.set_ylabel(f"Difference ({curves.measure.unit})")
         return drawing
 
+    def draw_for_slide() -> Drawing:
+        at = table[(table["week"] - curves.primary_week).abs() < 1e-9]
+        label = f"Difference from {wrap(reference, 40, lines=1)}, week {numbers.week(curves.primary_week)}"
+        return draw_forest(at, drawn, label=f"{label} ({curves.measure.unit})", zero=True)
+
     return Figure(
         name="differences",
         title=f"Differences in {in_text(curves.measure.label)} from {reference}",
@@ -79,6 +89,7 @@ def difference_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
         table=difference_table(table, curves.measure, level),
         draw=draw,
         message=_difference_message(table, curves),
+        draw_for_slide=draw_for_slide if len(others) > MOST_BESIDE_EACH_OTHER else None,
     )
 
 

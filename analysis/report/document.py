@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import base64
 import re
+import struct
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from analysis.errors import ReportError
@@ -18,6 +19,10 @@ if TYPE_CHECKING:
 
 #: A longer cell wraps, in characters.
 _LONGEST_CELL = 34
+#: Letters in a row of a table on paper, at the smallest size; a wider table of many columns is cut into parts.
+_WIDEST, _FEWEST_TO_CUT = 135, 8
+#: A taller picture would not leave room for its caption on a page, in widths of the text.
+_TALLEST = 1.2
 
 
 @dataclass(frozen=True)
@@ -93,6 +98,24 @@ class Grid:
             weights.append(min(longest, _LONGEST_CELL) + 2.0)
         return weights
 
+    def in_parts(self) -> list[Grid]:
+        """Cut a table that is too wide for paper into parts side by side; each repeats the first column."""
+        weights = self.weights()
+        if sum(weights) <= _WIDEST or len(weights) < _FEWEST_TO_CUT:
+            return [self]
+        count = -(-int(sum(weights[1:])) // int(_WIDEST - weights[0]))
+        size = -(-(len(weights) - 1) // count)
+        starts = range(1, len(weights), size)
+        return [
+            replace(
+                self,
+                caption=f"{self.caption} Part {number} of {len(starts)}.",
+                columns=(self.columns[0], *self.columns[start : start + size]),
+                rows=tuple((row[0], *row[start : start + size]) for row in self.rows),
+            )
+            for number, start in enumerate(starts, start=1)
+        ]
+
     def spans(self) -> list[tuple[str, int]]:
         """Give the headings over columns with the number of columns; empty text where there is none."""
         found: list[tuple[str, int]] = []
@@ -129,6 +152,11 @@ class Picture:
     png: bytes
     table: Grid
     png_for_slide: bytes
+
+    def width_on_paper(self) -> float:
+        """Return the share of the width of the text at which the picture fits on a page with its caption."""
+        width, height = struct.unpack(">II", self.png[16:24]) if self.png[:4] == b"\x89PNG" else (1, 1)
+        return min(1.0, _TALLEST * width / height)
 
 
 Block = Heading | Words | Grid | Picture

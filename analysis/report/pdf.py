@@ -91,7 +91,7 @@ def _source(document: Document, folder: Path, *, stamp: str, language: str) -> s
     parts += [_block(block, folder, pictures) for block in document.blocks]
     if pictures:
         parts.append(f"#heading(level: 1, {_text('The numbers in the figures')})")
-        parts += [_table(one.table, numbered=False, name=one.title) for one in pictures]
+        parts += [_table(part, numbered=False, name=one.title) for one in pictures for part in one.table.in_parts()]
     parts.append(f"#colophon({_text(made_in_words(stamp))})")
     return "\n".join(parts) + "\n"
 
@@ -103,11 +103,12 @@ def _block(block: Block, folder: Path, pictures: list[Picture]) -> str:
         case Words(paragraphs, kind):
             return f"#words({_text(kind)}, {_texts(paragraphs)})"
         case Grid():
-            return _table(block)
+            return "\n".join(_table(part) for part in block.in_parts())
         case Picture():
             path = f"figure-{pictures.index(block) + 1}.png"
             (folder / path).write_bytes(block.png)
-            return f"#picture({_text(path)}, {_text(block.alt)}, {_text(block.title)}, {_text(block.caption)})"
+            words = ", ".join(_text(one) for one in (path, block.alt, block.title, block.caption))
+            return f"#picture({words}, width: {100 * block.width_on_paper():.1f}%)"
 
 
 def _table(grid: Grid, *, numbered: bool = True, name: str = "") -> str:

@@ -10,6 +10,7 @@ import pandas as pd
 from analysis.report import numbers
 from analysis.report.axes import axes_inches, draw_estimates, label_ends, legend_above, numbers_under, week_axis, wrap
 from analysis.report.figures import Figure
+from analysis.report.forest import draw_forest
 from analysis.report.look import MOST_IN_ONE_PANEL, QUIET, Mark, Width, marks, new_drawing, quiet_grid
 from analysis.report.numbers import in_text, shown_decimals
 from analysis.report.tables import Column, Table
@@ -59,6 +60,13 @@ def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
         _draw_together(drawing.add_subplot(), curves, lines, baseline, seen, marks(curves.protocols), "wide")
         return drawing
 
+    def draw_many_for_slide() -> Drawing:
+        at = lines[(lines["week"] - curves.primary_week).abs() < 1e-9]
+        label = (
+            f"Mean {in_text(curves.measure.label)} at week {numbers.week(curves.primary_week)} ({curves.measure.unit})"
+        )
+        return draw_forest(at, marks(curves.protocols), label=label, zero=False)
+
     unit = curves.measure.unit
     decimals = shown_decimals(curves.measure)
     percent = numbers.level_in_words(level)
@@ -95,7 +103,11 @@ def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
         ),
         draw=draw,
         message=_recovery_message(table, curves, decimals),
-        draw_for_slide=draw_for_slide if 1 < len(curves.protocols) <= MOST_IN_ONE_PANEL else None,
+        draw_for_slide=(
+            None
+            if len(curves.protocols) == 1
+            else (draw_for_slide if len(curves.protocols) <= MOST_IN_ONE_PANEL else draw_many_for_slide)
+        ),
     )
 
 

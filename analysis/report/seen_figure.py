@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 #: A measure seen at more weeks than this is summarised in eight spans of about equally many visits.
 MOST_WEEKS_SHOWN = 12
+#: Panels beside each other at a desk, where every protocol has its own.
+_COLUMNS = 3
 _ROOM: dict[Width, int] = {"wide": 90, "narrow": 32}
 
 
@@ -94,21 +96,28 @@ def seen_figure(visits: pd.DataFrame, measure: Measure) -> Figure:
     def draw(width: Width) -> Drawing:
         together = len(names) <= MOST_IN_ONE_PANEL and width == "wide"
         groups = [names] if together else [[name] for name in names]
-        drawing = new_drawing(width, 3.1 if together else 0.4 + 1.9 * len(groups))
-        panels = drawing.subplots(len(groups), 1, sharey=True, sharex=True, squeeze=False)
-        for group, axes in zip(groups, panels.flat, strict=True):
+        columns = min(len(groups), _COLUMNS) if width == "wide" else 1
+        rows = -(-len(groups) // columns)
+        drawing = new_drawing(width, 3.1 if together else 0.4 + 1.9 * rows)
+        panels = drawing.subplots(rows, columns, sharey=True, sharex=True, squeeze=False)
+        for group, axes in zip(groups, panels.flat, strict=False):
             for place, name in enumerate(group):
                 _draw_boxes(axes, known[known["protocol"] == name], drawn[name].colour, place, len(group))
             axes.set_xlim(-0.6, len(words) - 0.4)
-            axes.set_ylabel(f"{wrap(measure.label, 26)}\n({measure.unit})")
             quiet_grid(axes)
             if not together:
-                axes.set_title(wrap(group[0], 44), color=drawn[group[0]].colour)
-        last = panels.flat[-1]
-        last.set_xlabel("Weeks")
-        last.set_xticks(range(len(words)), [words[position] for position in sorted(words)])
-        if sum(len(word) + 2 for word in words.values()) > _ROOM[width]:
-            last.tick_params(axis="x", rotation=45)
+                axes.set_title(wrap(group[0], 44 if columns == 1 else 27), color=drawn[group[0]].colour)
+        for axes in panels[:, 0]:
+            axes.set_ylabel(f"{wrap(measure.label, 26)}\n({measure.unit})")
+        for axes in panels.flat[len(groups) :]:
+            axes.set_axis_off()
+        shown = [words[position] for position in sorted(words)]
+        for axes in panels.flat[max(0, len(groups) - columns) : len(groups)]:
+            axes.set_xlabel("Weeks")
+            axes.set_xticks(range(len(words)), shown)
+            axes.tick_params(axis="x", labelbottom=True)
+            if sum(len(word) + 2 for word in shown) > _ROOM[width] / columns:
+                axes.tick_params(axis="x", rotation=45)
         if together and len(names) > 1:
             legend_above(drawing, without_markers(drawn, dashes=False), columns=min(len(names), 3))
         return drawing

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
     from analysis.report.document import Document
 
+_TEXT_CM = 16.4
 _STYLES = {"answer": "Answer", "caution": "Caution", "absent": "Absent", "output": "Notes"}
 
 
@@ -110,19 +111,21 @@ def _parts(document: Document, stamp: str) -> Iterator[str]:
                 text = "".join(f"<p>{typeset(one)}</p>" for one in paragraphs)
                 yield f'<div data-custom-style="{_STYLES[kind]}">{text}</div>' if kind in _STYLES else text
             case Grid():
-                tables += 1
-                yield table_in_html(block, f"Table {tables}. {block.caption}")
-                yield _notes(block)
+                for part in block.in_parts():
+                    tables += 1
+                    yield table_in_html(part, f"Table {tables}. {part.caption}")
+                    yield _notes(part)
             case Picture():
                 pictures.append(block)
                 caption = f"Figure {len(pictures)}. {block.title}. {block.caption}"
-                image = f'<img src="{picture_address(block.png)}" alt="{escape(block.alt)}" width="16.4cm">'
+                image = f'<img src="{picture_address(block.png)}" alt="{escape(block.alt)}" width="{_TEXT_CM * block.width_on_paper():.1f}cm">'
                 yield f"<figure>{image}<figcaption>{typeset(caption)}</figcaption></figure>"
     if pictures:
         yield "<h1>The numbers in the figures</h1>"
     for number, picture in enumerate(pictures, start=1):
-        yield table_in_html(picture.table, f"Figure {number}. {picture.table.caption}")
-        yield _notes(picture.table)
+        for part in picture.table.in_parts():
+            yield table_in_html(part, f"Figure {number}. {part.caption}")
+            yield _notes(part)
     yield f'<div data-custom-style="Notes"><p>{escape(made_in_words(stamp))}</p></div>'
 
 

@@ -3,6 +3,7 @@
 import io
 import re
 import shutil
+import struct
 import subprocess
 import zipfile
 from dataclasses import replace
@@ -159,6 +160,28 @@ def test_a_slide_holds_what_fits_and_the_notes_hold_all(document):
     assert "Sentence 7" not in shown
     assert "The rest is in the notes." in shown
     assert any("Sentence 11" in text for name, text in known.items() if "notesSlide" in name)
+
+
+def test_a_table_too_wide_for_paper_is_cut_into_parts_that_repeat_the_first_column():
+    columns = (("Characteristic", "", False), *((f"protocol {n} (n = 20)", "Protocols", True) for n in range(12)))
+    rows = tuple((f"row {r}", *(f"{r}.{n} of 20 (55 %)" for n in range(12))) for r in range(3))
+    wide = Grid("Wide.", columns, rows, (), ("A note.",))
+    made = wide.in_parts()
+    assert [part.caption for part in made] == [f"Wide. Part {n} of {len(made)}." for n in range(1, len(made) + 1)]
+    assert len(made) > 1
+    assert all(sum(part.weights()) <= 135 and part.rows[1][0] == "row 1" for part in made)
+    assert [cell for part in made for cell in part.rows[2][1:]] == list(rows[2][1:])
+    assert [label for part in made for label, _, _ in part.columns[1:]] == [label for label, _, _ in columns[1:]]
+    narrow = Grid("Narrow.", columns[:4], tuple(row[:4] for row in rows), (), ())
+    assert narrow.in_parts() == [narrow]
+
+
+def test_a_tall_picture_is_made_narrower_so_that_its_caption_stays_on_the_page(document):
+    picture = next(block for block in document.blocks if isinstance(block, Picture))
+    assert picture.width_on_paper() == 1.0
+    size = struct.pack(">II", 760, 760 * 3)
+    tall = replace(picture, png=picture.png[:16] + size + picture.png[24:])
+    assert tall.width_on_paper() == pytest.approx(0.4)
 
 
 def test_a_pdf_is_tagged_and_says_it_keeps_to_ua_1(document):
