@@ -107,7 +107,7 @@ def published_thresholds(cohort: Cohort, measure: str, *, week: float | None = N
     """
     procedures = cohort_procedures(cohort)
     known = cohort.measures[measure]
-    default = choose_threshold(cohort, measure, week=week).published if known.has_threshold else None
+    default = _default(known, procedures, week) if known.has_threshold else None
     rows = [
         {
             "value": one.value,
@@ -201,7 +201,7 @@ def choose_threshold(
     Warns
     -----
     CohortWarning
-        A catalogue entry was passed that was found after another procedure.
+        The catalogue's entry, passed or taken by default, was found after another procedure than the cohort's.
 
     Examples
     --------
@@ -214,14 +214,12 @@ def choose_threshold(
     """
     known = cohort.measures[measure]
     procedures = cohort_procedures(cohort)
-    if threshold is None:
-        published = known.threshold(procedures[0] if len(procedures) == 1 else None)
-        if week is not None:
-            published = _nearest_follow_up(known, published, week)
-        return _published(known, published, procedures)
-    if isinstance(threshold, Threshold):
-        chosen = _published(known, threshold, procedures)
-        if chosen.caution and threshold.procedure:
+    if threshold is None or isinstance(threshold, Threshold):
+        published = _default(known, procedures, week) if threshold is None else threshold
+        chosen = _published(known, published, procedures)
+        # Without one procedure to compare with, a default is cautioned in words only.
+        elsewhere = bool(published.procedure) and procedures != [published.procedure]
+        if elsewhere and (threshold is not None or len(procedures) == 1):
             warnings.warn(f"{known.label}: {chosen.caution}", CohortWarning, stacklevel=2)
         return chosen
     return ChosenThreshold(_checked(threshold, known), known.unit, "given by the user", known.direction, None, "")
@@ -239,6 +237,12 @@ def cohort_procedures(cohort: Cohort) -> list[str]:
     if "procedure" not in cohort.patients:
         return []
     return [str(name) for name in cohort.patients["procedure"].dropna().unique()]
+
+
+def _default(measure: Measure, procedures: list[str], week: float | None) -> Threshold:
+    """Take the catalogue's threshold for the cohort's procedure, where it has one, with the nearest follow-up."""
+    published = measure.threshold(procedures[0] if len(procedures) == 1 else None)
+    return published if week is None else _nearest_follow_up(measure, published, week)
 
 
 def _nearest_follow_up(measure: Measure, chosen: Threshold, week: float) -> Threshold:

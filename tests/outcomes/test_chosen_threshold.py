@@ -4,7 +4,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort, Measure, Threshold, load_catalogue
-from analysis.errors import CohortError
+from analysis.errors import CohortError, CohortWarning
 from analysis.outcomes.chosen_threshold import choose_threshold, follow_up_weeks, published_thresholds
 
 SCORE = Measure(
@@ -37,13 +37,27 @@ def cohort(*procedures):
         ("ligament reconstruction", 26, 5),
         ("ligament reconstruction", 104, 7),
         ("knee replacement", 26, 11),
-        ("meniscus surgery", 26, 5),
     ],
 )
 def test_procedure_then_follow_up_decide(procedure, week, value):
     chosen = choose_threshold(cohort(procedure), "score", week=week)
     assert chosen.value == value
-    assert bool(chosen.caution) == (procedure == "meniscus surgery")
+    assert not chosen.caution
+
+
+def test_a_default_from_another_population_warns():
+    with pytest.warns(CohortWarning, match="Score: The threshold was found in athletes, not named as meniscus surgery"):
+        chosen = choose_threshold(cohort("meniscus surgery"), "score", week=26)
+    assert chosen.value == 5
+    assert chosen.caution
+    assert published_thresholds(cohort("meniscus surgery"), "score", week=26)["value"].iloc[0] == 5  # a list warns not
+
+
+def test_an_entry_of_the_same_procedure_is_passed_without_a_warning():
+    detectable = SCORE.thresholds[0]
+    assert choose_threshold(cohort("ligament reconstruction"), "score", detectable).value == 9
+    with pytest.warns(CohortWarning, match="several procedures"):
+        choose_threshold(cohort("ligament reconstruction", "knee replacement"), "score", detectable)
 
 
 def test_several_procedures_are_cautioned():
