@@ -150,6 +150,60 @@ def check(folder: Annotated[Path, typer.Argument(help="Cohort folder.")]) -> Non
         raise typer.Exit(1)
 
 
+@app.command("deidentify")
+def deidentify_source(
+    source: Annotated[Path, typer.Argument(help="A cohort folder, a folder of tables, or one table; it is only read.")],
+    folder: Annotated[Path, typer.Option("--out", help="Folder that is written.")],
+    level: Annotated[
+        str, typer.Option(help="safe-harbor, or limited: quarters are kept, for quality work inside the organisation.")
+    ] = "safe-harbor",
+    patient: Annotated[
+        str | None, typer.Option(help="Column with the patient, where it cannot be told.", show_default=False)
+    ] = None,
+    start: Annotated[
+        str | None, typer.Option(help="Column with the date of surgery or start.", show_default=False)
+    ] = None,
+    keep: Annotated[
+        list[str] | None, typer.Option(help="A column of free text to be kept, or site; repeatable.")
+    ] = None,
+    key_file: Annotated[
+        Path | None,
+        typer.Option(
+            "--key",
+            help="File with the secret key of the new identifiers, made where it is not there; "
+            "without it they are random.",
+            show_default=False,
+        ),
+    ] = None,
+    date_format: Annotated[
+        str | None, typer.Option(help='How dates are written, e.g. "%d/%m/%Y".', show_default=False)
+    ] = None,
+    delimiter: Annotated[str, typer.Option(help="Character between the cells of a CSV file.")] = ",",
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace a cohort in that folder.")] = False,
+) -> None:
+    """Take the identifiers out of data (Safe Harbor, 45 CFR 164.514(b)(2)) and say what was found and done."""
+    from analysis.cohort import deidentify
+
+    done = deidentify(
+        source,
+        folder,
+        level=level,  # type: ignore[arg-type]
+        patient=patient,
+        start=start,
+        keep=keep or [],
+        key_file=key_file,
+        date_format=date_format,
+        delimiter=delimiter,
+        overwrite=overwrite,
+    )
+    out.print(escape(str(done)))
+    out.print(f"Written to {escape(str(folder))}")
+    if (folder / "datapackage.json").exists():
+        _show_risk(folder)
+    else:
+        out.print("Next, a map of the new tables: kneecurve import FILE --suggest-map")
+
+
 @app.command()
 def report(
     name: Annotated[str, typer.Argument(help="Name of a report notebook, for example protocol_comparison.")],
@@ -251,6 +305,12 @@ def _parameter(text: str) -> tuple[str, Any]:
 
 def _show(checked: CheckReport) -> None:
     out.print(escape(str(checked)))
+
+
+def _show_risk(folder: Path) -> None:
+    from analysis.cohort import disclosure_risk, load_cohort
+
+    out.print(escape(str(disclosure_risk(load_cohort(folder)))))
 
 
 def _stop_on_errors(checked: CheckReport) -> None:

@@ -2,7 +2,10 @@
 
 from analysis.cohort.checks import FailedCheckError, check_cohort
 from analysis.cohort.data_package import check_folder, load_cohort, write_cohort
+from analysis.cohort.deidentify import deidentify
+from analysis.cohort.deidentify_report import DeidentificationReport
 from analysis.cohort.derived import torque_per_kg
+from analysis.cohort.disclosure import DisclosureRisk, disclosure_risk
 from analysis.cohort.findings import CheckReport
 from analysis.cohort.import_cohort import Imported, import_cohort, import_with_schedule
 from analysis.cohort.measures import Measure, Measures, Threshold, load_catalogue
@@ -17,6 +20,8 @@ __all__ = [
     "TABLES",
     "CheckReport",
     "Cohort",
+    "DeidentificationReport",
+    "DisclosureRisk",
     "FailedCheckError",
     "Imported",
     "Measure",
@@ -29,6 +34,8 @@ __all__ = [
     "VisitWindow",
     "check_cohort",
     "check_folder",
+    "deidentify",
+    "disclosure_risk",
     "import_cohort",
     "import_with_schedule",
     "load_catalogue",

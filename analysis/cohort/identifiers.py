@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.cell_rules import first_rule
+from analysis.cohort.columns import is_among
 from analysis.cohort.findings import mask
 from analysis.cohort.identifier_rules import (
     DATE_PATTERN,
@@ -32,6 +34,11 @@ _FREE_TEXT_LENGTH = 40
 _SPACES_OF_FREE_TEXT = 4
 #: Whole numbers from here on, different in nearly every patient, are numbers given to somebody (design choice).
 _LONG_NUMBER = 1_000_000
+#: Columns of labels, in which many patients may have a label of their own.
+_LABELS = ("protocol", "site", "procedure", "sex", "involved_side")
+#: Texts that are different in nearly all of this many patients or more, and read like codes (design choice).
+_FEWEST_CODES = 20
+_CODE = r"[A-Za-z]{0,6}[-_/. ]?\d[A-Za-z0-9_/.-]{3,}|[A-Za-z0-9]{6,}"
 #: A quarter, or a month, of a year.
 _PERIOD = r"[12]\d{3}-(?:Q[1-4]|0[1-9]|1[0-2])"
 
@@ -65,7 +72,7 @@ def find_identifiers(
         Patient identifiers that look like names or other identifiers.
     """
     limited = privacy == "limited"
-    known_patients: set[str] = set()
+    known_patients = pd.Series(dtype="str")
     flagged: set[str] = set()
     for name, frame in tables.items():
         table = TABLES.get(name)  # type: ignore[call-overload]
@@ -86,9 +93,9 @@ def find_identifiers(
             if name == "patients" and column == "quarter":
                 _quarters(frame, findings, allowed=quarters)
             elif column == "patient_id":
-                new = values[~values.isin(known_patients)] if known_patients else values
+                new = values[~is_among(values, known_patients)] if len(known_patients) else values
                 flagged |= _patient_identifiers(name, new, findings)
-                known_patients |= set(values.dropna().unique())
+                known_patients = pd.concat([known_patients, new.dropna().drop_duplicates().astype("str")])
             elif isinstance(values.dtype, pd.CategoricalDtype) or pd.api.types.is_string_dtype(values.dtype):
                 _text_identifiers(name, frame, str(column), findings, limited=limited)
             elif not known:
@@ -175,7 +182,7 @@ def _quarters(patients: pd.DataFrame, findings: FindingList, *, allowed: bool) -
 def _patient_identifiers(table: str, values: pd.Series, findings: FindingList) -> set[str]:
     distinct = values.dropna().drop_duplicates().astype("str")
     flagged: set[str] = set()
-    found = _apply_rules(distinct, limited=False)
+    found = what_cells_hold(distinct, limited=False)
     names = look_like_names(distinct) & (found == "")
     found = found.mask(names, "a person's name, (A) names")
     hits = found[found != ""]
@@ -200,7 +207,7 @@ def _text_identifiers(table: str, frame: pd.DataFrame, column: str, findings: Fi
     distinct = pd.Series(values.dropna().unique()).astype("str")
     if distinct.empty:
         return
-    found = _apply_rules(distinct, limited=limited)
+    found = what_cells_hold(distinct, limited=limited)
     hits = dict(zip(distinct[found != ""], found[found != ""], strict=True))
     if hits:
         rows = values.isin(hits).to_numpy()
@@ -217,8 +224,16 @@ def _text_identifiers(table: str, frame: pd.DataFrame, column: str, findings: Fi
             values=texts.map(mask),
             identifier=True,
         )
-    long = distinct.str.len() > _FREE_TEXT_LENGTH
-    if long.mean() > 0.5 and (distinct[long].str.count(" ") >= _SPACES_OF_FREE_TEXT).mean() > 0.5:
+    if not hits and column not in _LABELS and are_unique_codes(values):
+        findings.add(
+            "error",
+            table,
+            "nearly every patient has a code of their own, (R) any other unique identifying number or code",
+            _WHAT_TO_DO,
+            column=column,
+            identifier=True,
+        )
+    if is_free_text(distinct):
         findings.add(
             "warning",
             table,
@@ -228,18 +243,39 @@ def _text_identifiers(table: str, frame: pd.DataFrame, column: str, findings: Fi
         )
 
 
-def _apply_rules(text: pd.Series, *, limited: bool) -> pd.Series:
+def is_free_text(distinct: pd.Series) -> bool:
+    """Say whether the different texts of a column are free text: mostly long, and of several words."""
+    long = distinct.str.len() > _FREE_TEXT_LENGTH
+    return bool(long.mean() > 0.5 and (distinct[long].str.count(" ") >= _SPACES_OF_FREE_TEXT).mean() > 0.5)
+
+
+def are_unique_codes(values: pd.Series, n_patients: int | None = None) -> bool:
+    """Say whether nearly every patient has a text of their own that reads like a code.
+
+    Parameters
+    ----------
+    values : pandas.Series
+        The cells.
+    n_patients : int, optional
+        Number of patients with a cell; by default one a cell.
+
+    Examples
+    --------
+    >>> are_unique_codes(pd.Series([f"KX-{i:05d}" for i in range(30)])), are_unique_codes(pd.Series(["A1", "A2"] * 15))
+    (True, False)
+    """
+    known = values.dropna()
+    distinct = pd.Series(known.unique()).astype("str")
+    if len(distinct) < _FEWEST_CODES or len(distinct) < 0.9 * (len(known) if n_patients is None else n_patients):
+        return False
+    codes = distinct.str.fullmatch(_CODE) & (distinct.str.count(r"\d") >= 3) & distinct.str.contains("[A-Za-z]")
+    return bool(codes.fillna(value=False).mean() > 0.9)
+
+
+def what_cells_hold(text: pd.Series, *, limited: bool) -> pd.Series:
     """Return what each text looks like and the paragraph, empty where it looks like nothing."""
-    trimmed = text.str.strip()
-    found = pd.Series("", index=text.index, dtype="str")
-    for rule in VALUE_RULES:
-        if limited and rule.allowed_in_limited:
-            continue
-        hit = trimmed.str.contains(rule.search, regex=True) if rule.inside else trimmed.str.fullmatch(rule.pattern)
-        hit = hit.fillna(value=False).astype(bool) & (found == "")
-        if hit.any():
-            found = found.mask(hit, f"{rule.what}, {rule.paragraph}")
-    return found
+    names = np.array([*(f"{rule.what}, {rule.paragraph}" for rule in VALUE_RULES), ""], dtype=object)
+    return pd.Series(names[first_rule(text, limited=limited)], index=text.index, dtype="str")
 
 
 def _number_identifiers(table: str, frame: pd.DataFrame, column: str, findings: FindingList, *, limited: bool) -> None:
@@ -254,7 +290,7 @@ def _number_identifiers(table: str, frame: pd.DataFrame, column: str, findings: 
     numbers = values.dropna().astype("float64")
     numbers = numbers[np.isfinite(numbers)]
     if len(numbers) and (numbers == numbers.round()).all():
-        problem = _whole_numbers(numbers, limited=limited)
+        problem = what_whole_numbers_are(numbers, limited=limited)
         if problem:
             findings.add("error", table, problem, _WHAT_TO_DO, column=column, identifier=True)
             return
@@ -273,7 +309,7 @@ def _number_identifiers(table: str, frame: pd.DataFrame, column: str, findings: 
         )
 
 
-def _whole_numbers(numbers: pd.Series, *, limited: bool) -> str:
+def what_whole_numbers_are(numbers: pd.Series, *, limited: bool) -> str:
     """Say which identifier a column of whole numbers looks like; empty where it looks like none."""
     month, day = (numbers // 100) % 100, numbers % 100
     dates = numbers.between(19_000_101, 21_001_231) & month.between(1, 12) & day.between(1, 31)

@@ -1,0 +1,112 @@
+"""What de-identification found and did: one row a column, without any value of the source."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from analysis.cohort.findings import looks_like_formula, visible
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from analysis.cohort.tables import Privacy
+
+CITATION = "45 CFR 164.514(b)(2)(i)"
+REPORT_COLUMNS = ("table", "column", "paragraph", "found", "done", "n_cells")
+
+CAUTIONS = (
+    (
+        "Columns were judged by their names and by the form of their cells. A name in a column of labels, a code that looks "
+        "like a measurement, and anything in free text that was kept can be missed: read the columns that are left."
+    ),
+    (
+        "Safe Harbor asks besides that nobody here has actual knowledge that what is left could identify a patient, 45 CFR "
+        "164.514(b)(2)(ii). A program cannot know that."
+    ),
+    (
+        "A rare combination of what is left (age, sex, site, procedure) can still single out a patient: look at the "
+        "disclosure risk."
+    ),
+    (
+        "The rules are those of one country. Whether these data may be used or given away is decided by the local privacy "
+        "officer and the ethics board, not by this report."
+    ),
+)
+LIMITED_CAUTION = (
+    "The level is limited: the data may hold the quarter of the start and must stay within the organisation, or go out "
+    "under a data use agreement only, 45 CFR 164.514(e)."
+)
+
+
+@dataclass(frozen=True)
+class DeidentificationReport:
+    """What was found and done.
+
+    Parameters
+    ----------
+    actions : pandas.DataFrame
+        One row a column that was changed or removed: table, column, paragraph (of 45 CFR 164.514(b)(2)(i); empty for
+        free text), found, done, n_cells (cells removed or changed).
+    level : {"safe-harbor", "limited"}
+        Level of what was written.
+    folder : Path
+        Folder that was written.
+    kept : tuple of str
+        Columns that are as they were, as table.column.
+    identifiers : str
+        How the new identifiers were made.
+    n_patients : int
+        Patients.
+
+    """
+
+    actions: pd.DataFrame
+    level: Privacy
+    folder: Path
+    kept: tuple[str, ...] = field(default=())
+    identifiers: str = ""
+    n_patients: int = 0
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What cannot be promised, and who decides."""
+        return (LIMITED_CAUTION, *CAUTIONS) if self.level == "limited" else CAUTIONS
+
+    @property
+    def steps(self) -> tuple[str, ...]:
+        """What was done, a sentence each, for the provenance of the cohort."""
+        first = f"De-identified to the level {self.level}, {CITATION}. {self.identifiers}"
+        return (first, *(f"{_line(row)}." for row in self.actions.to_dict("records")))
+
+    def to_text(self) -> str:
+        """Give the report as lines of text."""
+        lines = [
+            f"Level {self.level}, rules of {CITATION}; {self.n_patients:,} patients.",
+            self.identifiers,
+            f"Found and done ({len(self.actions)} columns):",
+            *(f"  {_line(row)}" for row in self.actions.to_dict("records")),
+            f"Left as they were: {', '.join(self.kept) or 'none'}",
+            "What this cannot promise:",
+            *(f"  - {caution}" for caution in self.cautions),
+        ]
+        return "\n".join(visible(line) for line in lines)
+
+    def write(self, path: Path) -> Path:
+        """Write the table of actions as CSV; a cell that a spreadsheet would run gets an apostrophe in front."""
+        table = self.actions.copy()
+        for name in REPORT_COLUMNS[:-1]:
+            text = table[name].astype("str")
+            table[name] = text.where(~looks_like_formula(text), "'" + text)
+        table.to_csv(path, index=False, encoding="utf-8", lineterminator="\n")
+        return path
+
+    def __str__(self) -> str:
+        return self.to_text()
+
+
+def _line(row: dict[object, object]) -> str:
+    paragraph = f" {row['paragraph']}" if row["paragraph"] else ""
+    return f"{row['table']}.{row['column']}:{paragraph} {row['found']}; {row['done']}"
