@@ -113,6 +113,21 @@ def convert(values: pd.Series, column: Column) -> tuple[pd.Series, np.ndarray]:
     return _as_boolean(values) if column.kind == "boolean" else _as_date(values)
 
 
+def is_among(values: pd.Series, of: pd.Series) -> np.ndarray:
+    """Say which texts are among others; for a million of them far quicker than ``isin``. A missing one is not.
+
+    Examples
+    --------
+    >>> is_among(pd.Series(["a", "c", None]), pd.Series(["a", "b"])).tolist()
+    [True, False, False]
+    """
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        known = np.append(is_among(pd.Series(values.cat.categories, dtype="str"), of), False)
+        return known[values.cat.codes.to_numpy()]
+    found = pc.is_in(_as_arrow(values.astype("str")), value_set=_as_arrow(of.dropna().astype("str")))
+    return np.asarray(found.to_numpy(zero_copy_only=False)) & values.notna().to_numpy()
+
+
 def rows_in_words(positions: np.ndarray) -> str:
     """Name rows for a message: positions from 0 become row numbers from 1, the first five are listed.
 

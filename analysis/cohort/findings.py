@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -302,7 +304,9 @@ def visible(text: str) -> str:
 
 def looks_like_formula(text: pd.Series) -> pd.Series:
     """Say which texts a spreadsheet would run: they begin with = + - or @ and are not numbers."""
-    begins = text.str.match(r"^\s*[=+\-@]").fillna(value=False).astype(bool)
+    array = pa.array(text.astype("str"), type=pa.large_string(), from_pandas=True)
+    found = pc.match_substring_regex(pc.utf8_ltrim_whitespace(array), r"^[=+\-@]").fill_null(False)
+    begins = pd.Series(np.asarray(found), index=text.index, dtype=bool)
     if not begins.any():
         return begins
     number = text.str.fullmatch(r"\s*[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\s*").fillna(value=False).astype(bool)

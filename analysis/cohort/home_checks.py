@@ -46,10 +46,8 @@ def _check_sessions(sessions: pd.DataFrame, findings: FindingList) -> None:
          "Correct the sessions or the minutes.")  # fmt: skip
     if "modality" not in sessions:
         return
-    length = sessions["modality"].astype("str").map(SESSION_MINUTES).astype("float64")
-    over = minutes > done * length
     for modality, longest in SESSION_MINUTES.items():
-        rows = over & ~idle & (sessions["modality"] == modality)
+        rows = (minutes > done * longest) & ~idle & (sessions["modality"] == modality)
         problem = f"more minutes than the sessions of the week last, {longest:g} each for {modality}"
         _add(findings, "warning", "sessions", sessions, rows, "minutes_done", problem,
              "Check the log; a session of another length is nothing wrong.")  # fmt: skip

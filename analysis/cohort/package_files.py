@@ -76,7 +76,7 @@ def write_csv(frame: pd.DataFrame, path: Path) -> None:
 
     Text stands as it is, in quotation marks only where some text of the table needs them.
     """
-    table = pa.Table.from_pandas(_plain(frame), preserve_index=False)
+    table = _plain(frame)
     quoted = any(
         pa.types.is_large_string(column.type) and pc.any(pc.match_substring_regex(column, _NEEDS_QUOTES)).as_py()
         for column in table.columns
@@ -90,7 +90,7 @@ def write_csv(frame: pd.DataFrame, path: Path) -> None:
 
 def write_parquet(frame: pd.DataFrame, path: Path) -> None:
     """Write a table as Parquet, categories as plain text (their order stands in the descriptor)."""
-    arrow_parquet.write_table(pa.Table.from_pandas(_plain(frame), preserve_index=False), path)
+    arrow_parquet.write_table(_plain(frame), path)
 
 
 def read_descriptor(folder: Path) -> dict[str, Any]:
@@ -183,14 +183,13 @@ def _refuse_to_replace(folder: Path, *, overwrite: bool) -> None:
         )
 
 
-def _plain(frame: pd.DataFrame) -> pd.DataFrame:
-    return frame.assign(
-        **{
-            str(name): frame[name].astype("str")
-            for name in frame.columns
-            if isinstance(frame[name].dtype, pd.CategoricalDtype)
-        }
-    )
+def _plain(frame: pd.DataFrame) -> pa.Table:
+    """Give a table of arrow, categories as plain text."""
+    table = pa.Table.from_pandas(frame, preserve_index=False)
+    for place, column in enumerate(table.columns):
+        if pa.types.is_dictionary(column.type):
+            table = table.set_column(place, table.field(place).name, pc.cast(column, pa.large_string()))
+    return table
 
 
 def _quote(name: str) -> str:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.columns import is_among
 from analysis.cohort.findings import looks_like_formula
 from analysis.cohort.tables import TABLES
 
@@ -102,6 +103,8 @@ def check_cells(tables: Mapping[str, pd.DataFrame], findings: FindingList, priva
                     _check_range(name, frame, known, findings, privacy)
             elif known is not None and known.categories:
                 _check_labels(name, frame, known, findings)
+            if column == "patient_id" and name != "patients" and "patients" in tables:
+                continue  # checked there; a patient who is not there is an error
             if isinstance(values.dtype, pd.CategoricalDtype) or pd.api.types.is_string_dtype(values.dtype):
                 _check_text(name, frame, str(column), findings)
 
@@ -111,11 +114,11 @@ def check_patients(tables: Mapping[str, pd.DataFrame], findings: FindingList) ->
     patients = tables.get("patients")
     if patients is None or "patient_id" not in patients:
         return
-    ids = pd.Index(patients["patient_id"].dropna().unique())
+    ids = pd.Series(patients["patient_id"].dropna().unique(), dtype="str")
     for name, frame in tables.items():
         if name == "patients" or "patient_id" not in frame:
             continue
-        stranger = frame["patient_id"].notna() & ~frame["patient_id"].isin(ids)
+        stranger = frame["patient_id"].notna() & ~is_among(frame["patient_id"], ids)
         first = stranger & ~frame["patient_id"].where(stranger).duplicated()
         if first.any():
             _add(
@@ -129,7 +132,8 @@ def check_patients(tables: Mapping[str, pd.DataFrame], findings: FindingList) ->
                 "Add the patient with a protocol, or remove the rows.",
             )
     if "visits" in tables and "patient_id" in tables["visits"]:
-        unseen = patients["patient_id"].notna() & ~patients["patient_id"].isin(tables["visits"]["patient_id"].unique())
+        seen = pd.Series(tables["visits"]["patient_id"].unique(), dtype="str")
+        unseen = patients["patient_id"].notna() & ~is_among(patients["patient_id"], seen)
         if unseen.any():
             _add(
                 findings,
