@@ -80,3 +80,16 @@ def test_every_structure_is_covered_by_both_methods_and_both_data_sets(reference
     assert len(structures) == 8
     assert len(seen) == 2 * 8 * 2
     assert np.unique([row["patient_effects"] for row in rows]).size == 4
+
+
+def test_covariance_at_the_schedule(reference, structure_case):
+    """V at the weeks of the schedule, in units of its two standard deviations."""
+    fit = reference.fit(structure_case)
+    V = fit.optimum.likelihood.covariance.matrix(fit.optimum.theta)[0] * fit.basis.scale**2
+    wanted = reference.values(FILE, structure_case, "covariance")
+    rows, columns = np.tril_indices(len(V))
+    order = np.lexsort((rows, columns))  # R goes down the columns
+    rows, columns = rows[order], columns[order]
+    unit = np.sqrt(np.diag(V)[rows] * np.diag(V)[columns])
+    assert len(wanted) == len(rows)
+    reference.check(FILE, structure_case, "covariance", V[rows, columns], unit=unit)
