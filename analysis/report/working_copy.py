@@ -1,4 +1,4 @@
-"""A working folder: the notebooks, with a small invented cohort beside them."""
+"""A working folder: the notebooks, with invented cohorts beside them: a small one, and one by quarter."""
 
 from __future__ import annotations
 
@@ -12,6 +12,8 @@ from analysis.report.notebooks import notebook_folder
 
 #: Small enough to be quick, large enough that every structure of the report can be fitted.
 PATIENTS, SEED = 120, 1
+#: A quarter's outcomes need more patients, and say in which quarter they started.
+PATIENTS_BY_QUARTER, QUARTERS = 1_200, 12
 
 
 def copy_notebooks(to: Path | str, *, overwrite: bool = False) -> list[Path]:
@@ -27,7 +29,7 @@ def copy_notebooks(to: Path | str, *, overwrite: bool = False) -> list[Path]:
     Returns
     -------
     list of Path
-        The notebooks, then the cohort folder. Open them with ``jupyter lab FOLDER``.
+        The notebooks, then the cohort folders. Open them with ``jupyter lab FOLDER``.
 
     Raises
     ------
@@ -48,7 +50,7 @@ def copy_notebooks(to: Path | str, *, overwrite: bool = False) -> list[Path]:
     names = sorted(
         path.relative_to(source) for path in source.rglob("*.ipynb") if ".ipynb_checkpoints" not in path.parts
     )
-    wanted = [*names, Path("cohort")]
+    wanted = [*names, Path("cohort"), Path("cohort_by_quarter")]
     there = [str(destination / name) for name in wanted if (destination / name).exists()]
     if there and not overwrite:
         raise ReportError(
@@ -61,6 +63,8 @@ def copy_notebooks(to: Path | str, *, overwrite: bool = False) -> list[Path]:
         destination.mkdir(parents=True, exist_ok=True)
         working = Path(mkdtemp(prefix=".being-written-", dir=destination))
         write_cohort(generate_cohort(patients=PATIENTS, seed=SEED).observed, working / "cohort")
+        by_quarter = generate_cohort(patients=PATIENTS_BY_QUARTER, seed=SEED, quarters=QUARTERS).observed
+        write_cohort(by_quarter, working / "cohort_by_quarter", file_format="parquet")
         for name in names:
             (working / name).parent.mkdir(parents=True, exist_ok=True)
             shutil.copyfile(source / name, working / name)

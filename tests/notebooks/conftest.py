@@ -76,19 +76,36 @@ def quick_report_of(tmp_path, monkeypatch):
     monkeypatch.setattr(Figure, "png", lambda self, width="wide": b"not drawn")
 
     def make(cohort, **parameters):
-        folder = write_cohort(cohort, tmp_path / "cohort")
-        notebook = read_notebook(find_report("protocol_comparison"))
-        names = {"folder": str(folder), **parameters}
-        for cell in notebook.cells:
-            if cell.cell_type == "code":
-                shown = run(cell.source, names)
-                if cell.id == "parameters":
-                    names |= {"folder": str(folder), **parameters}
-                cell.outputs = [output_of(item) for item in shown]
-        cells = {cell.id: [one.get("data", {}) for one in cell.get("outputs", [])] for cell in notebook.cells}
-        return Made(notebook_to_html(notebook, stamp="now"), cells)
+        return run_quickly("protocol_comparison", write_cohort(cohort, tmp_path / "cohort"), parameters)
 
     return make
+
+
+@pytest.fixture
+def quick_quarter_of(tmp_path, monkeypatch):
+    """Give the same for a quarter's outcomes, of a cohort or of a folder that is there."""
+    monkeypatch.setattr(Figure, "png", lambda self, width="wide": b"not drawn")
+    monkeypatch.setattr(Figure, "draw_for_slide", None)
+
+    def make(source, **parameters):
+        folder = source if isinstance(source, Path) else write_cohort(source, tmp_path / "cohort")
+        return run_quickly("quarter_outcomes", folder, parameters)
+
+    return make
+
+
+def run_quickly(name, folder, parameters):
+    """Run the cells of a report in this process."""
+    notebook = read_notebook(find_report(name))
+    names = {"folder": str(folder), **parameters}
+    for cell in notebook.cells:
+        if cell.cell_type == "code":
+            shown = run(cell.source, names)
+            if cell.id == "parameters":
+                names |= {"folder": str(folder), **parameters}
+            cell.outputs = [output_of(item) for item in shown]
+    cells = {cell.id: [one.get("data", {}) for one in cell.get("outputs", [])] for cell in notebook.cells}
+    return Made(notebook_to_html(notebook, stamp="now"), cells)
 
 
 def run(source, names):

@@ -230,12 +230,13 @@ def test_notebooks_are_copied_with_a_cohort_beside_them(tmp_path):
     work = tmp_path / "work"
     written = copy_notebooks(work)
     originals = {path.relative_to(notebook_folder()) for path in notebook_folder().rglob("*.ipynb")}
-    assert {path.relative_to(work) for path in written[:-1]} == originals
+    assert {path.relative_to(work) for path in written[:-2]} == originals
     assert len(load_cohort(work / "cohort").patients) == 120
+    assert load_cohort(work / "cohort_by_quarter").patients["quarter"].nunique() == 12
     (work / "reports" / "protocol_comparison.ipynb").write_text("changed")
     (work / "mine.txt").write_text("mine")
     with pytest.raises(ReportError, match="The notebooks are there already"):
         copy_notebooks(work)
     copy_notebooks(work, overwrite=True)
     assert (work / "reports" / "protocol_comparison.ipynb").read_text(encoding="utf-8") != "changed"
-    assert files_in(work) == sorted({"mine.txt", "cohort", *(str(path.parts[0]) for path in originals)})
+    assert files_in(work) == sorted({"mine.txt", "cohort", "cohort_by_quarter", *(str(path.parts[0]) for path in originals)})

@@ -196,9 +196,9 @@ def _quarters(cohort: Cohort) -> pd.Series:
             where=f"table patients: no column {QUARTER_COLUMN!r}; level of de-identification: {cohort.privacy}",
             what_to_do=(
                 "A quarter is an element of a date finer than the year, which safe harbor forbids (45 CFR "
-                "164.514(b)(2)(i)(C)): make a limited data set from the source, under a data use agreement or for the "
-                "organisation's own quality work, or give a folder with aggregates.csv, counts by quarter without "
-                "patients."
+                "164.514(b)(2)(i)(C)): make a limited data set from the source (kneecurve deidentify --level limited), "
+                "under a data use agreement or for the organisation's own quality work, or give a folder with "
+                "aggregates.csv, counts by quarter without patients."
             ),
         )
     if cohort.privacy != "limited" and cohort.provenance.scenario is None:

@@ -1,0 +1,329 @@
+"""A quarter's outcomes on invented cohorts and aggregates: whole, small, strange; attacked from what it prints."""
+
+import json
+import re
+import zipfile
+from dataclasses import replace
+
+import nbformat
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.optimize import linprog
+
+from analysis.cohort import write_cohort
+from analysis.errors import CohortError, ReportError
+from analysis.outcomes.quarter import quarter_indicators
+from analysis.report import make_report
+from analysis.report.quarter import balancing, outcomes, prepare_quarter, sites
+from synthetic_cohort import generate_cohort
+
+SECTIONS = [
+    "In short", "What changed since last quarter", "Indicators", "Completeness", "Outcomes over time", "Sites",
+    "Balancing measures", "Actions", "Methods in words", "Cautions", "Provenance",
+]  # fmt: skip
+
+
+def sited(cohort, names, seed=3):
+    """Give the patients other sites, at random and of different size."""
+    rng = np.random.default_rng(seed)
+    weight = np.arange(1, len(names) + 1) / sum(range(1, len(names) + 1))
+    codes = rng.choice(len(names), size=len(cohort.patients), p=weight)
+    site = pd.Categorical.from_codes(codes, categories=list(names))
+    return replace(cohort, patients=cohort.patients.drop(columns="therapist").assign(site=site))
+
+
+def slim(cohort):
+    """Keep what is quick to load: two measures at two weeks, a tenth of the sessions' rows."""
+    visits = cohort.visits[cohort.visits["measure"].isin(["ikdc", "pain"]) & cohort.visits["week"].isin([0, 26])]
+    return replace(cohort, visits=visits, sessions=cohort.sessions.iloc[::10], brace_limits=None)
+
+
+@pytest.fixture(scope="module")
+def cohort():
+    made_up = generate_cohort(patients=1500, seed=5, quarters=14).observed
+    return slim(sited(made_up, ["north", "east", "south", "west", "mid"]))
+
+
+@pytest.fixture(scope="module")
+def small():
+    """Make few patients at six sites; one quarter has hardly any."""
+    made_up = slim(
+        sited(generate_cohort(patients=400, seed=7, quarters=5).observed, [f"site {one}" for one in "abcdef"])
+    )
+    quarter = made_up.patients["quarter"].astype("str")
+    moved = quarter.index[quarter == "2022-Q3"][15:]
+    return replace(
+        made_up, patients=made_up.patients.assign(quarter=quarter.where(~quarter.index.isin(moved), "2022-Q4"))
+    )
+
+
+@pytest.fixture(scope="module")
+def small_folder(small, tmp_path_factory):
+    return write_cohort(small, tmp_path_factory.mktemp("small") / "cohort")
+
+
+def test_every_section_is_there_and_the_page_keeps_the_rules(quick_quarter_of, page_rules, cohort):
+    made = quick_quarter_of(cohort, changes=["2024-Q1: new garment <b>"])
+    assert page_rules.problems(made.page) == []
+    assert re.findall(r"<h2 id=\"[^\"]*\">(.*?)</h2>", made.page) == SECTIONS
+    assert "Patients improved:" in made.sentences("answer")[0]
+    assert any("hidden" in line for line in made.sentences("study"))
+    assert len(made.figures("outcomes")) == 2
+    assert len(made.figures("balancing")) == 2
+    assert made.figures("sites")
+    assert made.figures("case-mix")
+    assert [row[0] for row in made.tables("completeness")[0]["rows"]][-1] == "IKDC subjective knee score"
+    assert any("Provost and Murray" in text for text in made.sentences("methods"))
+    assert any("must" in text or "hidden" in text for text in made.sentences("cautions"))
+    assert any("kneecurve report quarter_outcomes cohort" in text for text in made.sentences("provenance"))
+    messages = [one["message"] for cell in made.cells for one in made.figures(cell) if one["message"]]
+    assert len(messages) == 5
+    names = [row[0] for row in made.figures("sites")[0]["table"]["rows"]]
+    assert names == sorted(names)
+
+
+def numbers_printed(made):
+    """Read every count that the report prints of the main outcome, from its tables, as a reader would."""
+    printed = {}
+
+    def note(where, numerator, denominator):
+        for name, text in (("improved", numerator), ("change known", denominator)):
+            if re.fullmatch(r"[\d,]+", text):
+                printed[name, where] = float(text.replace(",", ""))
+
+    for row in made.figures("outcomes")[0]["table"]["rows"] if made.figures("outcomes") else []:
+        quarter, year = row[0].split()
+        note(f"{year}-{quarter}", row[1], row[2])
+    by_site = [one["table"] for one in made.figures("sites")] or made.tables("sites")
+    for row in by_site[0]["rows"]:
+        note(f"site: {row[0]}", row[1], row[2])
+    for row in made.figures("case-mix")[0]["table"]["rows"] if made.figures("case-mix") else []:
+        note(f"site: {row[0]}", row[2], row[1])
+    return printed
+
+
+def attack(cohort, made, quarters):
+    """Bound every small count of the main outcome from what is printed; give those that are not left open."""
+    counts = quarter_indicators(cohort).counts
+    kinds = ["improved", "not improved", "change known"]
+    window = counts.quarters[-quarters:]
+    places = [*counts.quarters, *(f"site: {one}" for one in counts.sites), "window", "baseline"]
+    cell = {(kind, where): i for i, (kind, where) in enumerate((k, w) for k in kinds for w in places)}
+    values = np.zeros(len(cell))
+    rows = []
+
+    def equal(total, parts):
+        row = np.zeros(len(cell))
+        row[cell[total]] = 1
+        row[[cell[part] for part in parts]] = -1
+        rows.append(row)
+
+    for kind in kinds:
+        matrix = counts.matrix(kind)
+        for quarter in counts.quarters:
+            values[cell[kind, quarter]] = matrix.loc[quarter].sum()
+        for site in counts.sites:
+            values[cell[kind, f"site: {site}"]] = matrix.loc[window, site].sum()
+        values[cell[kind, "window"]] = matrix.loc[window].to_numpy().sum()
+        values[cell[kind, "baseline"]] = matrix.loc[counts.quarters[:12]].to_numpy().sum()
+        equal((kind, "window"), [(kind, quarter) for quarter in window])
+        equal((kind, "window"), [(kind, f"site: {site}") for site in counts.sites])
+        equal((kind, "baseline"), [(kind, quarter) for quarter in counts.quarters[:12]])
+    for where in places:
+        equal(("change known", where), [("improved", where), ("not improved", where)])
+    printed = numbers_printed(made)
+    for key, value in printed.items():
+        assert values[cell[key]] == value
+    # Shares of the window and of the baseline are printed rounded: the reader is given their exact counts.
+    known = {cell[key] for key in printed} | {cell[k, w] for k in kinds for w in ("window", "baseline")}
+    hidden = np.array([i not in known for i in range(len(cell))])
+    matrix = np.array(rows)
+    small = np.flatnonzero((values >= 1) & (values <= 10))
+    open_ = []
+    for i in small:
+        if not hidden[i]:
+            open_.append(i)
+            continue
+        aim = (np.flatnonzero(hidden) == i).astype(float)
+        found = [
+            linprog(sign * aim, A_eq=matrix[:, hidden], b_eq=-matrix[:, ~hidden] @ values[~hidden], bounds=(0, None))
+            for sign in (1, -1)
+        ]
+        if found[0].fun > 1 + 1e-6 or (found[1].status == 0 and -found[1].fun < 11 - 1e-6):
+            open_.append(i)
+    return len(small), open_
+
+
+def test_a_solver_that_reads_the_report_recovers_nothing(quick_quarter_of, small, small_folder):
+    made = quick_quarter_of(small_folder)
+    n_small, recovered = attack(small, made, quarters=4)
+    assert n_small > 0
+    assert numbers_printed(made)
+    assert recovered == []
+
+
+@pytest.mark.slow
+def test_without_hiding_the_same_solver_recovers_counts(quick_quarter_of, small, small_folder):
+    """The attack can succeed: with nothing hidden it reads small counts off the page."""
+    made = quick_quarter_of(small_folder, small_counts="shown")
+    _, recovered = attack(small, made, quarters=4)
+    assert recovered
+    assert any("must not leave the team" in line for line in made.sentences("study"))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("patients", "n_sites", "quarters"), [(240, 3, 5), (420, 3, 14), (900, 8, 12), (1500, 5, 14)])
+def test_the_solver_recovers_nothing_from_other_reports(quick_quarter_of, tmp_path, patients, n_sites, quarters):
+    for seed in (1, 2):
+        made_up = generate_cohort(patients=patients, seed=seed, quarters=quarters).observed
+        made_up = slim(sited(made_up, [f"site {i}" for i in range(n_sites)], seed=seed))
+        made = quick_quarter_of(write_cohort(made_up, tmp_path / f"cohort {seed}"))
+        _, recovered = attack(made_up, made, quarters=4)
+        assert recovered == []
+
+
+def test_hidden_periods_and_sites_are_not_drawn(small_folder):
+    study = prepare_quarter(small_folder)
+    drawn, left_out = 0, 0
+    for figure in [*outcomes(study), *balancing(study), *sites(study)]:
+        if not hasattr(figure, "drawing"):
+            continue
+        hidden = np.flatnonzero(figure.data["hidden"].to_numpy())
+        axes = figure.drawing().axes[0]
+        points = [line for line in axes.lines if line.get_marker() not in ("None", None, "")]
+        drawn += len(points)
+        left_out += len(hidden)
+        if "period" in figure.data:
+            assert not {float(x) for line in points for x in line.get_xdata()} & {float(i) for i in hidden}
+        assert figure.data.loc[figure.data["hidden"], "value"].isna().all()
+    assert drawn > 0
+    assert left_out > 0
+    assert len(study.origin.patients) == 0
+
+
+@pytest.mark.slow
+def test_one_site_has_no_funnel(quick_quarter_of, page_rules, small):
+    made = quick_quarter_of(replace(small, patients=small.patients.assign(site="only")))
+    assert page_rules.problems(made.page) == []
+    assert "a second site" in made.absent("sites")[0]["paragraphs"][0]
+    assert made.absent("case-mix")
+
+
+@pytest.mark.slow
+def test_a_site_of_three_patients_is_hidden(quick_quarter_of, page_rules, cohort):
+    site = cohort.patients["site"].astype("str")
+    last = cohort.patients.index[cohort.patients["quarter"].astype("str") == "2025-Q2"][:3]
+    made = quick_quarter_of(
+        replace(cohort, patients=cohort.patients.assign(site=site.where(~site.index.isin(last), "tiny")))
+    )
+    assert page_rules.problems(made.page) == []
+    rows = {row[0]: row for row in made.figures("sites")[0]["table"]["rows"]}
+    assert rows["tiny"][3] == "hidden"
+    assert not re.search(r"tiny[^;.]*\d", made.figures("sites")[0]["alt"])
+
+
+def test_markup_formulas_and_other_scripts_in_site_names_are_text(quick_quarter_of, page_rules, small):
+    names = [
+        "<script>alert(1)</script>",
+        "=cmd('x')!A1",
+        "عيادة",
+        "Clínica São João & <b>Söhne</b>",
+        "$x^2$ {}_%",
+        "Küste",
+    ]
+    renamed = replace(small, patients=small.patients.assign(site=small.patients["site"].cat.rename_categories(names)))
+    made = quick_quarter_of(renamed)
+    assert page_rules.problems(made.page) == []
+    assert "<script" not in made.page
+    assert "&lt;script&gt;alert(1)&lt;/script&gt;" in made.page
+
+
+def test_everything_missing_after_the_start(tmp_path, small):
+    bare = replace(small, visits=small.visits[small.visits["week"] <= 0])
+    with pytest.raises(CohortError, match="after the start"):
+        prepare_quarter(write_cohort(bare, tmp_path / "cohort"))
+
+
+@pytest.mark.slow
+def test_without_sessions_and_events_each_section_says_so(quick_quarter_of, page_rules, small):
+    made = quick_quarter_of(replace(small, sessions=None, events=None))
+    assert page_rules.problems(made.page) == []
+    assert "Nothing can be said" in made.absent("balancing")[0]["paragraphs"][0]
+
+
+def test_aggregates_serve_in_place_of_a_cohort(quick_quarter_of, page_rules, tmp_path):
+    rng = np.random.default_rng(4)
+    rows = [
+        (name, kind, role, f"{2024 + i // 12}-{i % 12 + 1:02d}", site, int(rng.binomial(60, share)), 60)
+        for i in range(15)
+        for site in ("a", "b", "c")
+        for name, kind, role, share in (
+            ("Full extension", "share", "outcome", 0.6),
+            ("Irritation", "rate", "balancing", 0.3),
+        )
+    ]
+    # An empty denominator in one month: a missing point, not 0 %.
+    rows = [(*row[:5], 0, 0) if row[3] == "2024-05" else row for row in rows]
+    columns = ["indicator", "kind", "role", "period", "site", "numerator", "denominator"]
+    pd.DataFrame(rows, columns=columns).to_csv(tmp_path / "aggregates.csv", index=False)
+    made = quick_quarter_of(tmp_path)
+    assert page_rules.problems(made.page) == []
+    table = made.figures("outcomes")[0]["table"]["rows"]
+    assert table[4][:4] == ["May 2024", "0", "0", "–"]
+    assert made.figures("sites")
+    assert "column expected" in made.absent("case-mix")[0]["paragraphs"][0]
+    assert made.absent("completeness")
+
+
+def test_a_folder_that_is_neither_says_what_is_needed(tmp_path):
+    with pytest.raises(CohortError, match="neither a cohort nor aggregates") as caught:
+        prepare_quarter(tmp_path)
+    assert "limited level" in caught.value.what_to_do
+    assert "aggregates.csv" in caught.value.what_to_do
+
+
+@pytest.mark.parametrize(
+    ("given", "message"),
+    [
+        ({"quarter": "2031-Q1"}, "There are no data in the quarter 2031-Q1"),
+        ({"baseline": "always"}, "The baseline 'always' names no period"),
+        ({"changes": ["new garment"]}, "'new garment' is not a change in a period"),
+        ({"changes": ["2031-Q1: new garment"]}, "is not a change in a period"),
+    ],
+)
+def test_parameters_that_do_not_fit_are_refused(small_folder, given, message):
+    with pytest.raises((CohortError, ReportError), match=message):
+        prepare_quarter(small_folder, **given)
+
+
+@pytest.mark.slow
+def test_sixty_sites_keep_the_rules(quick_quarter_of, page_rules):
+    made_up = sited(generate_cohort(patients=6000, seed=4, quarters=14).observed, [f"site {i:02d}" for i in range(60)])
+    made = quick_quarter_of(made_up, site_quarters=8)
+    assert page_rules.problems(made.page) == []
+    assert len(made.figures("sites")[0]["table"]["rows"]) == 60
+    assert len(made.figures("sites")[0]["alt"]) < 1500
+
+
+@pytest.mark.slow
+def test_all_four_forms_with_few_slides_and_nothing_hidden_in_any_file(cohort, tmp_path):
+    folder = write_cohort(cohort, tmp_path / "cohort")
+    files = make_report("quarter_outcomes", folder, tmp_path / "out", formats=("html", "pdf", "docx", "pptx"))
+    assert files.html.stat().st_size < 3_000_000
+    with zipfile.ZipFile(files.slides) as slides:
+        pages = [name for name in slides.namelist() if re.fullmatch(r"ppt/slides/slide\d+\.xml", name)]
+        notes = [name for name in slides.namelist() if re.fullmatch(r"ppt/notesSlides/notesSlide\d+\.xml", name)]
+        text = " ".join(slides.read(name).decode() for name in [*pages, *notes])
+    assert len(pages) == 8
+    assert len(notes) == 8
+    with zipfile.ZipFile(files.word) as word:
+        text += word.read("word/document.xml").decode()
+    executed = nbformat.read(files.notebook, as_version=4)
+    assert not any("data" in one and "text/plain" in one.data and "Cohort" in one.data["text/plain"]
+                   for cell in executed.cells for one in cell.get("outputs", []))  # fmt: skip
+    assert "steps" not in json.loads(files.record.read_text())
+    # No patient's identifier is in any file.
+    ids = set(cohort.patients["patient_id"])
+    everything = text + files.html.read_text() + files.notebook.read_text() + files.record.read_text()
+    assert not {one for one in re.findall(r"[A-Za-z]*\d{4,}", everything) if one in ids}
