@@ -106,8 +106,8 @@ def decide(
     known = spec is not None and spec.column(name) is not None
     if name == start:
         return Decision(name, "start", "(C) dates", "the date of surgery or start")
-    if known and name == "quarter" and level == "safe-harbor":
-        return Decision(name, "drop", "(C) dates", "quarters")
+    if known and name == "quarter":
+        return Decision(name, "drop", "(C) dates", "quarters") if level == "safe-harbor" else None
     rule = None if known else name_rule(name)
     if rule is not None:
         if level == "limited" and rule.allowed_in_limited and name in keep:
