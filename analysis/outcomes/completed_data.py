@@ -101,19 +101,21 @@ def share_differences(
     Returns
     -------
     tuple of ndarray, shape (count - 1,)
-        Differences of shares and their squared standard errors, p (1 - p) / n added.
+        Differences of shares and their squared standard errors: p (1 - p) / n of both with one responder and one
+        non-responder added to each (Agresti & Caffo, Am Stat 2000;54:280), so that nobody is not certainty.
 
     Examples
     --------
     >>> difference, variance = share_differences(np.array([True, False, True, True]), np.array([0, 0, 1, 1]), 0, 2)
     >>> difference.tolist(), variance.tolist()
-    ([0.5], [0.125])
+    ([0.5], [0.109375])
     """
     size = np.bincount(protocol, minlength=count).astype(float)
     others = [k for k in range(count) if k != base]
     with np.errstate(divide="ignore", invalid="ignore"):
-        share = np.bincount(protocol, weights=response, minlength=count) / size
-        spread = share * (1 - share) / size
+        yes = np.bincount(protocol, weights=response, minlength=count)
+        share, added = yes / size, (yes + 1) / (size + 2)
+        spread = np.where(size > 0, added * (1 - added) / (size + 2), np.nan)
     return share[others] - share[base], spread[others] + spread[base]
 
 

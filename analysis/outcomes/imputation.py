@@ -140,7 +140,7 @@ class _Gaps:
 
     def __init__(self, values: Floats, kind: NDArray[np.int64], places: list[int]) -> None:
         groups = [(seen, rows) for seen, rows in patterns(values) if not seen[places].all()]
-        self.values, self.places = values, places
+        self.values, self.places = values, np.array(places, dtype=np.int64)
         self.seen = np.array([seen for seen, _ in groups], dtype=bool).reshape(len(groups), values.shape[1])
         self.rows = np.concatenate([np.zeros(0, dtype=np.int64), *(rows for _, rows in groups)])
         stops = np.cumsum([0, *(len(rows) for _, rows in groups)])

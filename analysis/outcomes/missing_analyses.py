@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, get_args
 
@@ -9,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.curves.recovery import fit_recovery
-from analysis.errors import KneecurveError
+from analysis.errors import DesignWarning, KneecurveError
 from analysis.outcomes.change_distribution import reference_protocol, rounding_room
 from analysis.outcomes.completed_data import mean_differences, share_differences
 from analysis.outcomes.imputation import Assumption, imputations
@@ -18,7 +19,7 @@ from analysis.outcomes.proportions import check_level
 from analysis.outcomes.responders import responders
 from analysis.outcomes.result import Result
 from analysis.outcomes.rubin import pool
-from analysis.outcomes.weekly_model import WeeklyModel, fit_weekly, week_place
+from analysis.outcomes.weekly_model import WeeklyModel, check_draws, fit_weekly, several_protocols, week_place
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -31,6 +32,7 @@ OBSERVED = "observed cases"
 MIXED_MODEL = "mixed model"
 NON_RESPONSE = "missing counted as non-response"
 IMPUTED = "multiple imputation"
+OF_SHARES = "Rubin's rules, variances of Agresti and Caffo"
 
 _ANCHORED = (
     "Under the assumptions about the reference, Rubin's rules give information-anchored intervals: the gaps cost as much "
@@ -143,7 +145,9 @@ def missing_data_analyses(
     ['missing at random', 'jump to reference']
     """
     check_level(level)
+    check_draws(draws)
     model = fit_weekly(cohort, measure, limb=limb)
+    several_protocols(model)
     place = week_place(model, week)
     base_name = reference_protocol(model.patients["protocol"], reference)
     known = cohort.measures[measure]
@@ -254,7 +258,9 @@ def _observed(model: WeeklyModel, place: int, base: str, level: float) -> pd.Dat
 def _mixed(cohort: Cohort, measure: str, limb: str | None, week: float, base: str, level: float) -> pd.DataFrame | str:
     """Give the mixed model's rows, or why there are none."""
     try:
-        curves = fit_recovery(cohort, measure, limb=limb, primary_week=week, reference=base)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", DesignWarning)  # weeks that a protocol did not reach are in the notes
+            curves = fit_recovery(cohort, measure, limb=limb, primary_week=week, reference=base)
     except KneecurveError as error:
         return error.what
     if not curves.baseline_adjusted:
@@ -310,7 +316,7 @@ def _imputed(
     df = float(max(len(protocol) - count - 1, 1))
     tables = [pool(means, mean_variances, df=df, level=level)]
     if shares:
-        tables.append(pool(shares, share_variances, df=df, level=level))
+        tables.append(pool(shares, share_variances, df=df, level=level).assign(method=OF_SHARES))
     return [rows_of(model, base_name, table, IMPUTED, assumption, size) for table in tables]
 
 

@@ -15,7 +15,7 @@ from analysis.outcomes.proportions import check_level, share_interval
 from analysis.outcomes.responders import responders
 from analysis.outcomes.response_criterion import choose_criterion, compared_value
 from analysis.outcomes.result import Result
-from analysis.outcomes.weekly_model import WeeklyModel, fit_weekly, patterns
+from analysis.outcomes.weekly_model import WeeklyModel, check_draws, fit_weekly, patterns, week_place
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -134,6 +134,7 @@ def probability_of_response(
     True
     """
     check_level(level)
+    check_draws(draws)
     known = cohort.measures[measure]
     chosen = choose_criterion(cohort, measure, threshold, criterion=criterion, week=week)
     model = fit_weekly(cohort, measure, limb=limb, covariates=covariates)
@@ -194,6 +195,11 @@ def calibration_table(
         band_from, band_to, n, mean_probability, responders, share, lower, upper, level, method; bands that hold nobody
         have missing shares.
 
+    Raises
+    ------
+    ModelError
+        A probability outside 0 to 1 or missing, or not one answer a probability.
+
     Examples
     --------
     >>> table = calibration_table([0.05, 0.06, 0.95], [False, False, True], tenths=2)
@@ -201,6 +207,12 @@ def calibration_table(
     [[2, 0], [1, 1]]
     """
     chance, truth = np.asarray(probability, dtype=float), np.asarray(response, dtype=bool)
+    if chance.shape != truth.shape or not ((chance >= 0) & (chance <= 1)).all():
+        raise ModelError(
+            "Probabilities do not lie between 0 and 1, one for each answer.",
+            where=f"{chance.size} probabilities, {truth.size} answers",
+            what_to_do="Leave out patients without a probability from both.",
+        )
     edges = np.linspace(0, 1, tenths + 1)
     place = np.clip(np.searchsorted(edges, chance, side="right") - 1, 0, tenths - 1)
     n = np.bincount(place, minlength=tenths)
@@ -222,15 +234,9 @@ class _Posterior:
 
 def _contrast(model: WeeklyModel, week: float, criterion: str, sign: int) -> Floats:
     """Weights of the true values at the weeks whose sum is compared with the threshold."""
-    place = np.flatnonzero(model.weeks == week)
-    if not place.size or (criterion == "improvement" and week <= 0):
-        raise ModelError(
-            f"Week {week:g} is not a scheduled week after the start.",
-            where=f"schedule: {', '.join(f'{one:g}' for one in model.weeks)}",
-            what_to_do="Name one of these weeks.",
-        )
+    place = week_place(model, week)
     contrast = np.zeros(len(model.weeks))
-    contrast[place[0]] = sign
+    contrast[place] = sign
     if criterion == "improvement":
         if model.weeks[0] != 0:
             raise ModelError("There is no baseline visit.", what_to_do='Use criterion="state".')

@@ -16,7 +16,7 @@ from analysis.outcomes.progress import in_portions
 from analysis.outcomes.proportions import check_level
 from analysis.outcomes.result import Result
 from analysis.outcomes.rubin import pool
-from analysis.outcomes.weekly_model import fit_weekly, week_place
+from analysis.outcomes.weekly_model import check_draws, fit_weekly, several_protocols, week_place
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -104,7 +104,7 @@ def tipping_point(
     Raises
     ------
     ModelError
-        The week is not a scheduled one, a shift is not finite, or the joint model cannot be fitted.
+        The week is not a scheduled one, there is one protocol only, a shift is not finite, or the joint model cannot be fitted.
 
     Notes
     -----
@@ -120,7 +120,9 @@ def tipping_point(
     [-10.0, 0.0, 10.0]
     """
     check_level(level)
+    check_draws(draws)
     model = fit_weekly(cohort, measure, limb=limb)
+    several_protocols(model)
     place = week_place(model, week)
     base_name = reference_protocol(model.patients["protocol"], reference)
     base, count = model.protocols.index(base_name), len(model.protocols)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -50,6 +50,8 @@ class WeeklyModel:
         What was seen, missing elsewhere.
     choices : tuple of str
         How the model came about, one sentence a choice.
+    nobody : dict of float to tuple of str
+        Scheduled weeks that are left out, and the protocols of which nobody was seen at them.
     """
 
     fit: MixedModel
@@ -58,6 +60,7 @@ class WeeklyModel:
     patients: pd.DataFrame
     values: Floats
     choices: tuple[str, ...]
+    nobody: dict[float, tuple[str, ...]] = field(default_factory=dict)
 
     @property
     def protocol(self) -> NDArray[np.int64]:
@@ -192,14 +195,26 @@ def fit_weekly(
             what_to_do="Leave the protocol out of the cohort.",
         )
     rows = frame.merge(people, on="patient_id", how="left", validate="many_to_one")
+    nobody = _nobody(rows, schedule)
+    schedule = schedule[~np.isin(schedule, list(nobody))]
+    if len(schedule) < 2:
+        raise ModelError(
+            "Fewer than two weeks have been reached by somebody of every protocol.",
+            where=f"measure {measure!r}, weeks not reached: {', '.join(f'{week:g}' for week in nobody)}",
+            what_to_do="Leave out the protocol that was not followed up.",
+        )
+    rows, frame = (one[one["week"].isin(schedule)] for one in (rows, frame))
     fit, choices = _fit(rows, tuple(covariates), several=len(people["protocol"].cat.categories) > 1)
     values = np.full((len(people), len(schedule)), np.nan)
     row = frame["patient_id"].map(pd.Series(np.arange(len(people)), index=people["patient_id"]))
     values[row.to_numpy(dtype="int64"), np.searchsorted(schedule, frame["week"].to_numpy())] = frame["value"].to_numpy()
     if left_out:
         choices.append(f"{left_out} patients left out for want of a covariate.")
+    choices += [
+        f"Week {week:g} is left out: nobody of {', '.join(missed)} was seen there." for week, missed in nobody.items()
+    ]
     names = tuple(str(name) for name in people["protocol"].cat.categories)
-    return WeeklyModel(fit, schedule, names, people, values, tuple(choices))
+    return WeeklyModel(fit, schedule, names, people, values, tuple(choices), nobody)
 
 
 def week_place(model: WeeklyModel, week: float) -> int:
@@ -208,8 +223,14 @@ def week_place(model: WeeklyModel, week: float) -> int:
     Raises
     ------
     ModelError
-        The week is not one of them.
+        The week is not one of them, or nobody of a protocol was seen at it.
     """
+    if week in model.nobody:
+        raise ModelError(
+            f"Nobody of {', '.join(model.nobody[week])} was seen at week {week:g}, so nothing is known of it there.",
+            where=f"weeks that every protocol reached: {', '.join(f'{one:g}' for one in model.weeks)}",
+            what_to_do="Name one of these weeks.",
+        )
     place = np.flatnonzero(model.weeks == week)
     if not place.size or week <= 0:
         raise ModelError(
@@ -218,6 +239,38 @@ def week_place(model: WeeklyModel, week: float) -> int:
             what_to_do="Name one of these weeks.",
         )
     return int(place[0])
+
+
+def check_draws(draws: int) -> None:
+    """Refuse fewer than two draws, which have no spread.
+
+    Raises
+    ------
+    ModelError
+        Fewer than two.
+
+    Examples
+    --------
+    >>> check_draws(2)
+    """
+    if draws < 2:
+        raise ModelError(f"{draws} draws are too few.", what_to_do="Ask for at least 2 draws, better for 200.")
+
+
+def several_protocols(model: WeeklyModel) -> None:
+    """Refuse a cohort in which there is nothing to compare.
+
+    Raises
+    ------
+    ModelError
+        There is one protocol only.
+    """
+    if len(model.protocols) < 2:
+        raise ModelError(
+            "There is one protocol only, so there is nothing to compare.",
+            where=f"protocol {model.protocols[0]}",
+            what_to_do="Give a cohort of two protocols or more.",
+        )
 
 
 def condition(seen: NDArray[np.bool_], covariance: Floats) -> tuple[Floats, Floats]:
@@ -259,6 +312,13 @@ def patterns(values: Floats) -> list[tuple[NDArray[np.bool_], NDArray[np.int64]]
     distinct, place = np.unique(known, axis=0, return_inverse=True)
     place = place.ravel()
     return [(seen, np.flatnonzero(place == k)) for k, seen in enumerate(distinct)]
+
+
+def _nobody(rows: pd.DataFrame, schedule: Floats) -> dict[float, tuple[str, ...]]:
+    """Find the weeks at which nobody of a protocol was seen."""
+    counts = pd.crosstab(rows["week"], rows["protocol"], dropna=False).reindex(schedule, fill_value=0)
+    missed = {float(week): [str(name) for name in row.index[row == 0]] for week, row in counts.iterrows()}  # type: ignore[arg-type]
+    return {week: tuple(names) for week, names in missed.items() if names}
 
 
 class _Thetas:

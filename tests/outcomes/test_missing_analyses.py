@@ -232,7 +232,7 @@ def test_a_shift_moves_the_difference_by_the_share_missing(rng):
     table = found.table.set_index("delta")
     share = table.loc[0, "n_missing"] / table.loc[0, "n"]
     assert (table.loc[8, "difference"] - table.loc[0, "difference"]) == pytest.approx(8 * share, rel=0.1)
-    at_random = missing_data_analyses(cohort, "ikdc", week=26, draws=150).differences
+    at_random = missing_data_analyses(cohort, "ikdc", week=26, draws=60).differences
     same = at_random[at_random["assumption"] == "missing at random"].set_index("analysis").loc["multiple imputation"]
     assert table.loc[0, "difference"] == pytest.approx(same["difference"], abs=0.35 * same["std_error"])
 
@@ -261,6 +261,62 @@ def test_what_cannot_be_asked(rng):
         next(imputations(model, 1, rng, assumption="carried forward"))
     with pytest.raises(ModelError, match=r"There is no protocol 'late'\.\n  where: protocols: usual, early"):
         next(imputations(model, 1, rng, reference="late"))
+
+
+def test_nobody_responds_is_not_certainty(rng):
+    """Agresti & Caffo 2000: with x responders of n the variance is that of x + 1 of n + 2, here 1 of 42 in both."""
+    shares = missing_data_analyses(trial(rng, n=80), "ikdc", week=26, threshold=90, draws=5).responders
+    imputed = shares[shares["analysis"] == "multiple imputation"]
+    assert (imputed["difference"] == 0).all()
+    assert imputed["std_error"].tolist() == pytest.approx([(2 * 1 / 42 * 41 / 42 / 42) ** 0.5] * 4)
+    assert (imputed["upper"] > 0.04).all()
+
+
+def test_a_week_that_nobody_of_a_protocol_reached(rng):
+    cohort = trial(rng, n=120)
+    early = cohort.patients.loc[cohort.patients["protocol"] == "early", "patient_id"]
+    lost = cohort.visits["patient_id"].isin(early) & (cohort.visits["week"] == 26)
+    without = Cohort(cohort.patients, cohort.visits[~lost])
+    with pytest.raises(ModelError, match=r"Nobody of early was seen at week 26, so nothing is known of it there\."):
+        missing_data_analyses(without, "ikdc", week=26, draws=5)
+    found = missing_data_analyses(without, "ikdc", week=12, draws=5)
+    assert "Week 26 is left out: nobody of early was seen there." in found.notes
+    assert found.differences["difference"].notna().all()
+    start = cohort.visits["patient_id"].isin(early) & (cohort.visits["week"] > 0)
+    with pytest.raises(ModelError, match="Fewer than two weeks have been reached by somebody of every protocol"):
+        fit_weekly(Cohort(cohort.patients, cohort.visits[~start]), "ikdc")
+
+
+def test_one_patient_of_a_protocol_has_a_wide_interval(rng):
+    cohort = trial(rng, n=120)
+    keep = cohort.patients[(cohort.patients["protocol"] == "usual") | (cohort.patients["patient_id"] == "P00001")]
+    visits = cohort.visits[cohort.visits["patient_id"].isin(keep["patient_id"])]
+    whole = pd.DataFrame({"patient_id": "P00001", "week": [0, 12, 26], "value": [50.0, 60, 70]})
+    visits = pd.concat([visits[visits["patient_id"] != "P00001"], whole.assign(measure="ikdc", limb="none")])
+    table = missing_data_analyses(Cohort(keep, visits), "ikdc", week=26, draws=20).differences
+    assert (table["upper"] - table["lower"] > 20).all()
+    assert (table["n"] == 1).all()
+
+
+def test_too_few_to_compare_or_to_draw(rng):
+    cohort = trial(rng, n=60)
+    usual = cohort.patients[cohort.patients["protocol"] == "usual"]
+    one = Cohort(usual, cohort.visits[cohort.visits["patient_id"].isin(usual["patient_id"])])
+    for call in (missing_data_analyses, tipping_point):
+        with pytest.raises(ModelError, match=r"There is one protocol only, so there is nothing to compare\."):
+            call(one, "ikdc", week=26)
+        with pytest.raises(ModelError, match=r"1 draws are too few\."):
+            call(cohort, "ikdc", week=26, draws=1)
+
+
+def test_without_a_baseline_nothing_is_adjusted(rng):
+    cohort = trial(rng, n=80)
+    found = missing_data_analyses(
+        Cohort(cohort.patients, cohort.visits[cohort.visits["week"] > 0]), "ikdc", week=26, draws=5
+    )
+    assert "mixed model" not in set(found.differences["analysis"])
+    assert any(note.startswith("The mixed model is left out: ") for note in found.notes)
+    assert "There is no baseline." in found.notes
 
 
 def test_a_measure_without_a_threshold_has_no_responders():

@@ -142,6 +142,12 @@ def test_bands_that_hold_nobody_are_missing():
     assert table["share"].isna().sum() == 8
 
 
+def test_probabilities_that_are_none():
+    for chance in ([1.2, 0.5], [np.nan, 0.5], [0.5]):
+        with pytest.raises(ModelError, match="Probabilities do not lie between 0 and 1, one for each answer"):
+            calibration_table(chance, [True, False])
+
+
 def test_draws_scatter_like_their_standard_errors(rng):
     """Coefficients: the model's own standard errors; covariance elements: those of the observed information (4,000
     draws, within 6 %)."""
