@@ -33,8 +33,8 @@ CAN_SAY = {
 CANNOT_SAY = {
     NAIVE: "What more sessions would have done: recovery, pain and motivation move both.",
     ADJUSTED: "The same: whatever was not measured still moves both.",
-    LAGGED: "That the dose caused the change: a patient on the way up does more before, too.",
-    REVERSED: "That recovery caused the sessions; it warns of reading the other slopes as effects.",
+    LAGGED: "That the dose brought about the change: a patient on the way up does more before, too.",
+    REVERSED: "That recovery brought about the sessions; it warns of taking the other slopes for more than associations.",
 }
 _LEAST_AN_INTERVAL = 5
 
@@ -164,7 +164,7 @@ def adherence_association(
             f"Slopes: improvement ({known.unit}) for {UNITS[exposure]}; the reversed one the other way about.",
             f"Adjusted for {', '.join(covariates) or 'nothing'}; every model has an intercept for each protocol.",
             f"{lost:,} of {len(patients):,} patients lack the improvement or the sessions and are left out.",
-            "Associations, not effects: adherence follows recovery as well as leading to it.",
+            "Associations only: adherence follows recovery as well as going before it.",
         ),
     )
 

@@ -114,7 +114,7 @@ def events_by_week(cohort: Cohort, *, level: float = 0.95) -> EventsByWeek:
     overall = _overall(table, during, later, level)
     notes = [
         "n: patients with an entry of sessions in the week; withdrawals and the like are no harms.",
-        "Side by side, not cause and effect: an event may have stopped the sessions, or the sessions brought the event.",
+        "Side by side only: an event may have stopped the sessions, or the sessions brought on the event.",
     ]
     if int(table["outside_record"].sum()):
         notes.append(

@@ -4,6 +4,7 @@ from analysis.report.comparison.checklist import checklist
 from analysis.report.comparison.closing import cautions, methods, provenance
 from analysis.report.comparison.doses import doses
 from analysis.report.comparison.estimand import estimand
+from analysis.report.comparison.home_detail import adherence_detail, dose_and_recovery, gap
 from analysis.report.comparison.model_checks import model_checks
 from analysis.report.comparison.opening import answer, subtitle
 from analysis.report.comparison.other_counts import other_counts, symmetry
@@ -38,5 +39,8 @@ __all__ = [  # noqa: RUF022 - the order of the report
     "other_counts",
     "probability",
     "symmetry",
+    "gap",
+    "adherence_detail",
+    "dose_and_recovery",
     "model_checks",
 ]
