@@ -1,0 +1,86 @@
+"""Completeness: how many of the values that were expected are there, by measure, week, protocol and site."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from analysis.outcomes.expected_visits import expected_weeks, seen_weeks, visit_grid
+from analysis.outcomes.proportions import check_level, share_interval
+
+if TYPE_CHECKING:
+    from analysis.cohort.tables import Cohort
+
+NO_SITE = "not recorded"
+
+
+def expected_values(cohort: Cohort) -> pd.DataFrame:
+    """Give every value that was expected and whether it is there.
+
+    Every patient is expected at every scheduled week of every measure; the schedule of a measure is read off its
+    visits. Measures whose visits follow no schedule are left out.
+
+    Parameters
+    ----------
+    cohort : Cohort
+        The cohort.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a patient, measure and week: patient_id, protocol, site, measure, week, seen (boolean), state ("seen",
+        "missed, seen later", "not seen again").
+
+    Examples
+    --------
+    >>> from synthetic_cohort import generate_cohort
+    >>> table = expected_values(generate_cohort(patients=20, seed=1).observed)
+    >>> len(table) % 20
+    0
+    """
+    parts = []
+    for name in [one for one in cohort.visits["measure"].cat.categories if one in cohort.measures]:
+        seen = seen_weeks(cohort, str(name))
+        weeks = expected_weeks(seen)
+        if weeks:
+            parts.append(visit_grid(cohort, seen, weeks).assign(measure=str(name)))
+    columns = ["patient_id", "protocol", "site", "measure", "week", "seen", "state"]
+    if not parts:
+        return pd.DataFrame(columns=pd.Index(columns))
+    table = pd.concat(parts, ignore_index=True)
+    sites = cohort.patients.drop_duplicates("patient_id").set_index("patient_id")
+    site = sites["site"].astype("str") if "site" in sites else pd.Series(dtype="str")
+    table["site"] = table["patient_id"].map(site).fillna(NO_SITE).astype("str")
+    return table.astype({"protocol": "str"})[columns]
+
+
+def completeness(expected: pd.DataFrame, by: list[str], level: float = 0.95) -> pd.DataFrame:
+    """Count the values that are there among those expected.
+
+    Parameters
+    ----------
+    expected : pandas.DataFrame
+        As :func:`expected_values` gives it.
+    by : list of str
+        Any of measure, week, protocol, site.
+    level : float
+        Confidence level of the shares.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The columns of ``by``, expected, seen, share (of expected), lower, upper, level, method. The interval (Wilson's
+        score) takes values as independent, which those of one patient at several weeks or measures are not; it is a
+        rough guide where ``by`` leaves out measure or week.
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({"site": ["A", "A", "B"], "seen": [True, False, True]})
+    >>> completeness(table, ["site"])[["site", "expected", "seen", "share"]].values.tolist()
+    [['A', 2, 1, 0.5], ['B', 1, 1, 1.0]]
+    """
+    check_level(level)
+    counts = expected.groupby(by, sort=False, observed=True)["seen"].agg(expected="size", seen="sum").reset_index()
+    counts["seen"] = counts["seen"].astype("int64")
+    return counts.join(share_interval(counts["seen"], counts["expected"], level=level))
