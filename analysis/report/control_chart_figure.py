@@ -110,19 +110,17 @@ def chart_table(found: IndicatorChart) -> Table:
     chart, indicator = found.chart, found.indicator
     if chart is None:
         raise ValueError("there is no chart to show")
-    show = value_shower(indicator, _known(found))
+    show = bare_shower(indicator, _known(found))
     words = RULES if isinstance(chart, ControlChart) else RUN_RULES
     rows = with_text(found.points, indicator).assign(centre=chart.table["centre"].to_numpy())
     rows["period_text"] = [quarter_in_words(one) for one in rows["period"]]
-    rows["rules_text"] = [
-        "; ".join(words[rule] for rule in rules.split(", ")) if rules else "none" for rules in chart.table["rules"]
-    ]
+    rows["rules_text"] = [rules or "none" for rules in chart.table["rules"]]
     rows["centre_text"] = [show(value) for value in rows["centre"]]
     columns = [
         Column("period_text", _period_noun(chart.table).capitalize()),
         Column("numerator_text", _heading(indicator.numerator_words), "right"),
         Column("denominator_text", _heading(indicator.denominator_words), "right"),
-        Column("value_text", "Value", "right"),
+        Column("value_text", f"Value ({indicator.unit})" if indicator.unit else "Value", "right"),
         Column("centre_text", "Centre line" if isinstance(chart, ControlChart) else "Median", "right"),
     ]
     if isinstance(chart, ControlChart):
@@ -133,7 +131,8 @@ def chart_table(found: IndicatorChart) -> Table:
         ]
         columns.append(Column("limits_text", "Control limits", "right"))
     columns.append(Column("rules_text", "Rules met"))
-    notes = [*chart.notes, *([found.why] if found.why else [])]
+    met = dict.fromkeys(rule for _, rules in found.signals for rule in rules)
+    notes = [*chart.notes, *([found.why] if found.why else []), *(f"{rule}: {words[rule]}." for rule in met)]
     if rows["hidden"].any():
         notes.append(HIDDEN_NOTE)
     return Table(rows, f"{indicator.label}, by {_period_noun(chart.table)}.", tuple(columns), tuple(notes), "chart")

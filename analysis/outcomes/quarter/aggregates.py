@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -28,8 +29,8 @@ def read_aggregates(path: Path) -> QuarterCounts:
     ----------
     path : Path
         CSV with the columns indicator, period (2026-Q1 or 2026-01), numerator, denominator, and optionally site, kind
-        (share, rate, mean), role (outcome, process, balancing), better (higher, lower, neither), unit, floor, and
-        expected (of a case-mix model, for shares by site).
+        (share, rate, mean), role (outcome, process, balancing), better (higher, lower, neither), unit (of a rate for
+        example "per 100 patients"), floor, and expected (of a case-mix model, for shares by site).
 
     Returns
     -------
@@ -131,13 +132,20 @@ def _counts(rows: pd.DataFrame) -> QuarterCounts:
         indicators.append(
             Indicator(
                 str(label), str(label), kind, str(first["role"]), str(first["better"]), numerator, denominator,  # type: ignore[arg-type]
-                "numerator as given", "denominator as given", unit=str(first["unit"]), floor=float(first["floor"]),
+                "numerator", "denominator", unit=str(first["unit"]), per=_per(kind, str(first["unit"])),
+                floor=float(first["floor"]),
             )
         )  # fmt: skip
     return QuarterCounts(
         tuple(indicators), pd.concat(frames, ignore_index=True), tuple(sums), frozenset(not_counts),
         expected=_expected(rows),
     )  # fmt: skip
+
+
+def _per(kind: str, unit: str) -> float:
+    """Read the factor of a rate off its unit: 100 from "per 100 patients"."""
+    found = re.match(r"per (\d+)\b", unit)
+    return float(found[1]) if found and kind == "rate" else 1.0
 
 
 def _expected(rows: pd.DataFrame) -> pd.DataFrame | None:

@@ -143,6 +143,11 @@ def test_aggregates_by_month_are_summed_to_quarters(tmp_path):
     assert (found["numerator"], found["denominator"]) == (132, 252)
 
 
+def test_a_rate_is_shown_per_what_its_unit_says(tmp_path):
+    text = "indicator,kind,unit,period,numerator,denominator\nHarms,rate,per 100 patients,2026-Q1,20,40\n"
+    assert read_aggregates(write(tmp_path, text)).indicators[0].per == 100
+
+
 def test_equal_denominators_are_one_quantity(tmp_path):
     text = "indicator,period,numerator,denominator\nA,2026-Q1,20,40\nB,2026-Q1,30,40\nC,2026-Q1,30,41\n"
     a, b, c = read_aggregates(write(tmp_path, text)).indicators
