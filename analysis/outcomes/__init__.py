@@ -4,6 +4,7 @@ from analysis.outcomes.adherence import AdherenceByWeek, adherence_by_week
 from analysis.outcomes.adherence_association import AdherenceAssociation, adherence_association
 from analysis.outcomes.adherence_classes import AdherenceClasses, adherence_classes
 from analysis.outcomes.baseline_table import BaselineTable, baseline_table
+from analysis.outcomes.calibration import calibration_table
 from analysis.outcomes.change import change_at_week, change_frame
 from analysis.outcomes.change_distribution import ChangeDistribution, change_distribution
 from analysis.outcomes.chosen_threshold import ChosenThreshold, choose_threshold, published_thresholds
@@ -16,11 +17,7 @@ from analysis.outcomes.missing_analyses import MissingDataAnalyses, missing_data
 from analysis.outcomes.missing_data import MissingByWeek, missing_by_week
 from analysis.outcomes.missing_patterns import MissingPatterns, missing_patterns
 from analysis.outcomes.patient_flow import PatientFlow, patient_flow
-from analysis.outcomes.probability_of_response import (
-    ProbabilityOfResponse,
-    calibration_table,
-    probability_of_response,
-)
+from analysis.outcomes.probability_of_response import ProbabilityOfResponse, probability_of_response
 from analysis.outcomes.proportions import number_needed_to_treat, share_difference, share_interval
 from analysis.outcomes.regression_to_mean import (
     ChosenGroupChange,

@@ -11,7 +11,7 @@ import pandas as pd
 from analysis.errors import ModelError
 from analysis.outcomes.change_distribution import reference_protocol
 from analysis.outcomes.progress import in_portions
-from analysis.outcomes.proportions import check_level, share_interval
+from analysis.outcomes.proportions import check_level
 from analysis.outcomes.responders import responders
 from analysis.outcomes.response_criterion import choose_criterion, compared_value
 from analysis.outcomes.result import Result
@@ -20,7 +20,7 @@ from analysis.outcomes.weekly_model import WeeklyModel, check_draws, fit_weekly,
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import NDArray
 
     from analysis.cohort.measures import Measure, Threshold
     from analysis.cohort.tables import Cohort
@@ -171,56 +171,6 @@ def probability_of_response(
         patients=patients,
         notes=tuple(notes),
     )
-
-
-def calibration_table(
-    probability: ArrayLike, response: ArrayLike, *, tenths: int = 10, level: float = 0.95
-) -> pd.DataFrame:
-    """Compare predicted probabilities with what was true, in bands of equal width.
-
-    Parameters
-    ----------
-    probability : array_like
-        Predicted probabilities.
-    response : array_like of bool
-        What was true.
-    tenths : int
-        Number of bands.
-    level : float
-        Confidence level.
-
-    Returns
-    -------
-    pandas.DataFrame
-        band_from, band_to, n, mean_probability, responders, share, lower, upper, level, method; bands that hold nobody
-        have missing shares.
-
-    Raises
-    ------
-    ModelError
-        A probability outside 0 to 1 or missing, or not one answer a probability.
-
-    Examples
-    --------
-    >>> table = calibration_table([0.05, 0.06, 0.95], [False, False, True], tenths=2)
-    >>> table[["n", "responders"]].to_numpy().tolist()
-    [[2, 0], [1, 1]]
-    """
-    chance, truth = np.asarray(probability, dtype=float), np.asarray(response, dtype=bool)
-    if chance.shape != truth.shape or not ((chance >= 0) & (chance <= 1)).all():
-        raise ModelError(
-            "Probabilities do not lie between 0 and 1, one for each answer.",
-            where=f"{chance.size} probabilities, {truth.size} answers",
-            what_to_do="Leave out patients without a probability from both.",
-        )
-    edges = np.linspace(0, 1, tenths + 1)
-    place = np.clip(np.searchsorted(edges, chance, side="right") - 1, 0, tenths - 1)
-    n = np.bincount(place, minlength=tenths)
-    total = np.bincount(place, weights=chance, minlength=tenths)
-    yes = np.bincount(place, weights=truth, minlength=tenths).astype("int64")
-    table = pd.DataFrame({"band_from": edges[:-1], "band_to": edges[1:], "n": n})
-    table["mean_probability"] = np.divide(total, n, out=np.full(tenths, np.nan), where=n > 0)
-    return table.assign(responders=yes).join(share_interval(yes, n, level=level))
 
 
 @dataclass(frozen=True, eq=False)

@@ -13,6 +13,7 @@ from analysis.cohort.visit_frame import visit_frame
 from analysis.curves.mixed_model import MixedModel, fit_mixed
 from analysis.errors import ModelError
 from analysis.outcomes.change import used_protocols
+from analysis.outcomes.covariance_draws import CovarianceDraws
 from analysis.outcomes.expected_visits import expected_weeks, seen_weeks
 
 if TYPE_CHECKING:
@@ -113,7 +114,7 @@ class WeeklyModel:
             Coefficients, shape (p,), and covariance, shape (m, m).
         """
         likelihood, basis = self.fit.optimum.likelihood, self.fit.basis
-        thetas = _Thetas(self.fit)
+        thetas = CovarianceDraws(self.fit)
         for _ in range(number):
             here = None
             for _attempt in range(20):
@@ -319,56 +320,6 @@ def _nobody(rows: pd.DataFrame, schedule: Floats) -> dict[float, tuple[str, ...]
     counts = pd.crosstab(rows["week"], rows["protocol"], dropna=False).reindex(schedule, fill_value=0)
     missed = {float(week): [str(name) for name in row.index[row == 0]] for week, row in counts.iterrows()}  # type: ignore[arg-type]
     return {week: tuple(names) for week, names in missed.items() if names}
-
-
-class _Thetas:
-    """Draws of the covariance parameters."""
-
-    def __init__(self, fit: MixedModel) -> None:
-        self.covariance = fit.optimum.likelihood.covariance
-        self.theta = fit.optimum.theta
-        self.unstructured = fit.residual == "unstructured" and not self.covariance.effects
-        spread = _inverse_information(fit)
-        if self.unstructured:
-            V = self.covariance.matrix(self.theta)[0]
-            self.factor = np.linalg.cholesky(V)
-            self.places = [np.argwhere(np.tril(one[0]) != 0)[0] for one in self.covariance.first(self.theta)]
-            change = np.array([self._of_factor(one[0]) for one in self.covariance.first(self.theta)]).T
-        else:
-            self.phi = self.covariance.phi(self.theta)
-            change = np.linalg.pinv(self.covariance.jacobian(self.phi))
-        values, vectors = np.linalg.eigh(change @ spread @ change.T)
-        self.root = np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)), dtype=np.float64)
-
-    def draw(self, rng: np.random.Generator) -> Floats:
-        step = self.root @ rng.standard_normal(self.root.shape[1])
-        if not self.unstructured:
-            theta: Floats = self.covariance.theta(self.phi + step)
-            return theta
-        m = len(self.factor)
-        factor = np.tril(self.factor, -1)
-        rows, columns = np.tril_indices(m, -1)
-        factor[rows, columns] += step[m:]
-        factor[np.diag_indices(m)] = np.diag(self.factor) * np.exp(np.clip(step[:m], -5, 5))
-        V = factor @ factor.T
-        return np.array([V[row, column] for row, column in self.places])
-
-    def _of_factor(self, change: Floats) -> Floats:
-        """Change of the log diagonal and of the rest of the Cholesky factor for a change of V."""
-        inverse = np.linalg.inv(self.factor)
-        inner = np.tril(inverse @ change @ inverse.T)
-        inner[np.diag_indices(len(inner))] /= 2
-        moved = self.factor @ inner
-        return np.concatenate([np.diag(moved) / np.diag(self.factor), moved[np.tril_indices(len(inner), -1)]])
-
-
-def _inverse_information(fit: MixedModel) -> Floats:
-    """Give the covariance of the covariance parameters; the expected information where the observed one fails."""
-    for information in (fit.optimum.observed, fit.optimum.expected):
-        values = np.linalg.eigvalsh(information)
-        if values.min() > 1e-10 * values.max():
-            return np.asarray(np.linalg.inv(information), dtype=np.float64)
-    return np.zeros((len(fit.optimum.theta),) * 2)
 
 
 def _people(cohort: Cohort, covariates: Sequence[str]) -> tuple[pd.DataFrame, int]:

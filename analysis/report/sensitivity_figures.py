@@ -217,7 +217,7 @@ def calibration_figure(table: pd.DataFrame, *, truth: str) -> Figure:
     Parameters
     ----------
     table : pandas.DataFrame
-        As of :func:`analysis.outcomes.probability_of_response.calibration_table`.
+        As of :func:`analysis.outcomes.calibration.calibration_table`.
     truth : str
         What the probabilities are compared with, in a few words.
 

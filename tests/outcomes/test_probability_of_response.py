@@ -7,7 +7,8 @@ from scipy.stats import norm
 
 from analysis.cohort import Cohort, load_catalogue
 from analysis.errors import ModelError
-from analysis.outcomes.probability_of_response import calibration_table, probability_of_response
+from analysis.outcomes.calibration import calibration_table
+from analysis.outcomes.probability_of_response import probability_of_response
 from analysis.outcomes.weekly_model import condition, fit_weekly, patterns
 
 
@@ -149,11 +150,11 @@ def test_probabilities_that_are_none():
 
 
 def test_draws_scatter_like_their_standard_errors(rng):
-    """Coefficients: the model's own standard errors; covariance elements: those of the observed information (4,000
-    draws, within 6 %)."""
+    """Coefficients: the model's own standard errors; covariance elements: those of the observed information (2,000
+    draws, within 8 %)."""
     cohort, _ = trial(rng, n=200, lost=0.2)
     model = fit_weekly(cohort, "ikdc")
-    drawn = list(model.draws(4000, rng))
+    drawn = list(model.draws(2000, rng))
     spread = np.std([one for one, _ in drawn], axis=0)
     np.testing.assert_allclose(spread, model.fit.coefficients["std_error"], rtol=0.08)
     place = np.tril_indices(3)

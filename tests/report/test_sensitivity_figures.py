@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analysis.outcomes.calibration import calibration_table
 from analysis.outcomes.missing_analyses import missing_data_analyses
-from analysis.outcomes.probability_of_response import calibration_table
 from analysis.outcomes.tipping_point import tipping_point
 from analysis.report.sensitivity_figures import (
     analyses_figure,

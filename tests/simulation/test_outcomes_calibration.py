@@ -2,7 +2,8 @@
 
 import pytest
 
-from analysis.outcomes.probability_of_response import calibration_table, probability_of_response
+from analysis.outcomes.calibration import calibration_table
+from analysis.outcomes.probability_of_response import probability_of_response
 from synthetic_cohort import generate_cohort
 
 pytestmark = pytest.mark.slow
