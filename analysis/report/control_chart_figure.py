@@ -14,7 +14,7 @@ from analysis.report import numbers
 from analysis.report.axes import wrap
 from analysis.report.figures import Figure
 from analysis.report.indicator_numbers import HIDDEN_NOTE, axis_factor, axis_label, bare_shower, value_shower, with_text
-from analysis.report.look import INK, QUIET, Width, new_drawing, quiet_grid
+from analysis.report.look import INK, PAPER, QUIET, Width, new_drawing, quiet_grid
 from analysis.report.tables import Column, Table
 
 if TYPE_CHECKING:
@@ -30,6 +30,8 @@ LINE, SIGNAL, CHANGE = "#0067a3", "#b84a00", "#00755a"
 _BASELINE = "#eef2f4"
 _INCHES_PER_LABEL = {"wide": 0.62, "narrow": 0.62}
 _SLIDE_HEIGHT = 3.7
+#: What is written over lines stays readable.
+_ON_PAPER: dict[str, Any] = {"boxstyle": "square,pad=0.08", "facecolor": PAPER, "edgecolor": "none", "alpha": 0.75}
 
 
 def control_chart_figure(
@@ -77,7 +79,7 @@ def control_chart_figure(
         axes.annotate(
             bare_shower(indicator, _known(found))(float(table["value"].iloc[last])), xy=(x[last], y[last]),
             xytext=(0, 6 if above else -6), textcoords="offset points", ha="center", va="bottom" if above else "top",
-            fontsize=8, color=SIGNAL if signal[last] else LINE, fontweight="bold", zorder=5,
+            fontsize=8, color=SIGNAL if signal[last] else LINE, fontweight="bold", zorder=5, bbox=_ON_PAPER,
         )  # fmt: skip
         axes.set_xlim(-0.6, len(table) - 0.4)
         _room(axes, limited=limited, table=table, factor=factor, named=bool(changes), share=indicator.kind == "share")
@@ -196,7 +198,7 @@ def _annotate(
         axes.annotate(
             wrap(words, 26 if width == "wide" else 16, lines=2), xy=(at, 0.98 - 0.13 * (number % 2)), xycoords=top,
             xytext=(3 if right else -3, 0), textcoords="offset points", ha="left" if right else "right", va="top",
-            fontsize=7.5, color=CHANGE,
+            fontsize=7.5, color=CHANGE, bbox=_ON_PAPER,
         )  # fmt: skip
 
 

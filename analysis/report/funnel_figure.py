@@ -65,7 +65,7 @@ def funnel_figure(found: Funnel, sites: pd.DataFrame, indicator: Indicator, *, s
                 one["denominator"], one["value"] * factor, linestyle="none", marker=marker, color=colour, markersize=size,
                 zorder=4,
             )  # fmt: skip
-        axes.set_xlabel(_heading(indicator.denominator_words))
+        axes.set_xlabel(wrap(_heading(indicator.denominator_words), 80 if width == "wide" else 38))
         axes.set_ylabel(axis_label(indicator))
         low, high = _range(found, factor, share=indicator.kind == "share")
         axes.set_ylim(low, high)
