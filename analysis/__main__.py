@@ -275,6 +275,24 @@ def notebooks(
     out.print(f"Open them with: {escape(Path(sys.executable).with_name('jupyter').name)} lab {escape(str(folder))}")
 
 
+@app.command()
+def lessons(
+    folder: Annotated[Path, typer.Option("--to", help="Working folder that is written.")] = Path("kneecurve_lessons"),
+    instructor: Annotated[
+        bool, typer.Option("--instructor", help="The instructor's notebooks, with solutions and teaching notes.")
+    ] = False,
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace lessons written earlier.")] = False,
+) -> None:
+    """Copy the lessons in recovery-curve analysis to a folder to work in, and say how to open them."""
+    from analysis.lessons import copy_lessons
+
+    written = copy_lessons(folder, version="instructor" if instructor else "learner", overwrite=overwrite)
+    for path in written:
+        out.print(f"  {escape(str(path))}")
+    out.print(f"Open them with: {escape(Path(sys.executable).with_name('jupyter').name)} lab {escape(str(folder))}")
+    out.print(f"Begin with {escape(written[0].name)}: click a grey cell and press Shift and Enter together.")
+
+
 def main() -> None:
     """Run the command line; explained errors end with their message and exit code 1, without a traceback."""
     try:

@@ -1,0 +1,69 @@
+"""A working folder with the lessons."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from analysis.errors import ReportError
+from analysis.lessons.glossary import glossary_page
+from analysis.lessons.source import Version, lesson_notebook, lesson_sources
+
+
+def copy_lessons(to: Path | str, *, version: Version = "learner", overwrite: bool = False) -> list[Path]:
+    """Write the notebooks of the lessons and the glossary to a folder to work in.
+
+    Parameters
+    ----------
+    to : Path or str
+        Folder that is written; made where it is not there. Other files in it, the progress too, are left alone.
+    version : {"learner", "instructor"}
+        The learner's notebooks, or the instructor's with solutions and teaching notes.
+    overwrite : bool
+        Whether lessons written earlier are replaced, with what was answered in them.
+
+    Returns
+    -------
+    list of Path
+        The notebooks in reading order, then the glossary.
+
+    Raises
+    ------
+    ReportError
+        A lesson is there already and ``overwrite`` is not set, or the folder cannot be written.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     copy_lessons(folder)[-1].name
+    'glossary.md'
+    """
+    import nbformat
+
+    folder = Path(to)
+    ending = "" if version == "learner" else "_instructor"
+    texts = {
+        f"{source.stem}{ending}.ipynb": nbformat.writes(lesson_notebook(source, version)) + "\n"  # type: ignore[no-untyped-call]
+        for source in lesson_sources()
+    }
+    texts["glossary.md"] = glossary_page()
+    there = [str(folder / name) for name in texts if name.endswith(".ipynb") and (folder / name).exists()]
+    if there and not overwrite:
+        raise ReportError(
+            "The lessons are there already; writing them again would undo your answers.",
+            where=", ".join(there[:3]) + (f" and {len(there) - 3} more" if len(there) > 3 else ""),
+            what_to_do="Add --overwrite (in Python overwrite=True), or choose another folder.",
+        )
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, text in texts.items():
+            working = folder / f".{name}.being-written"
+            working.write_text(text, encoding="utf-8")
+            working.replace(folder / name)
+    except OSError as error:
+        raise ReportError(
+            f"The lessons cannot be written: {error.strerror or error}.",
+            where=str(error.filename or folder),
+            what_to_do="Choose a folder that you may write to.",
+        ) from error
+    return [folder / name for name in texts]

@@ -1,0 +1,62 @@
+"""Figures of the lessons: the look of the reports, with a sentence and a table that say the same."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from analysis.report.figures import Figure
+from analysis.report.look import Width, new_drawing, quiet_grid
+from analysis.report.tables import Table
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    import pandas as pd
+
+
+def lesson_figure(
+    title: str,
+    alt: str,
+    data: pd.DataFrame,
+    draw: Callable[[Any, Width], None],
+    *,
+    caption: str = "",
+    height: float = 3.0,
+    panels: int = 1,
+) -> Figure:
+    """Make a figure from a function that draws on axes.
+
+    Parameters
+    ----------
+    title : str
+        What is drawn.
+    alt : str
+        A sentence that states, with numbers, what is seen.
+    data : pandas.DataFrame
+        The numbers drawn.
+    draw : callable
+        Takes the axes, or the array of axes where there are several panels, and the width.
+    caption : str
+        What a reader must know.
+    height : float
+        Inches, of one panel.
+    panels : int
+        Panels, side by side on a desk and below each other on a phone.
+
+    Returns
+    -------
+    Figure
+        It shows itself in a notebook.
+    """
+
+    def drawing(width: Width) -> Any:
+        wide = width == "wide"
+        made = new_drawing(width, height if wide or panels == 1 else height * panels * 0.8)
+        axes: Any = made.subplots(1, panels) if wide else made.subplots(panels, 1)
+        for one in [axes] if panels == 1 else axes:
+            quiet_grid(one)
+        draw(axes, width)
+        return made
+
+    name = title.lower().replace(" ", "_")
+    return Figure(name, title, caption, alt, Table(data, f"Numbers of: {title}.", name=name), drawing)

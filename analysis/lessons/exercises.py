@@ -1,0 +1,228 @@
+"""Exercises: an answer is compared with the truth of the data, and the hint depends on the answer given."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from numbers import Real
+from typing import TYPE_CHECKING, Any, Protocol
+
+from analysis.lessons.feedback import Feedback, NotAnsweredYet
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+#: An answer this many tolerances away is near.
+_NEAR = 4.0
+
+
+class Exercise(Protocol):
+    """What every exercise can do."""
+
+    @property
+    def question(self) -> str:
+        """What is asked."""
+
+    @property
+    def solution(self) -> str:
+        """The way to the answer, and the answer."""
+
+    def judge(self, answer: Any) -> Feedback:
+        """Say how good an answer is and what to think of next."""
+
+
+@dataclass(frozen=True)
+class CommonWrong:
+    """A wrong answer that learners give, and what to say to it.
+
+    Parameters
+    ----------
+    value : float
+        The answer that the mistake leads to, from the data.
+    hint : str
+        What to think of next.
+    """
+
+    value: float
+    hint: str
+
+
+@dataclass(frozen=True)
+class NumberExercise:
+    """An exercise whose answer is one number.
+
+    Parameters
+    ----------
+    question : str
+        What is asked.
+    truth : float
+        The answer, computed from the data.
+    tolerance : float
+        Distance that still counts as right, in the same unit; it leaves room for rounding.
+    unit : str
+        Unit, empty for none.
+    lowest, highest : float
+        What the answer can be at all.
+    wrong : tuple of CommonWrong
+        Wrong answers that are recognised.
+    hint : str
+        For any other wrong answer.
+    explanation : str
+        What the right answer teaches.
+    way : str
+        How the answer is found, for the solution.
+
+    Examples
+    --------
+    >>> exercise = NumberExercise("How much is 85 % of 90 %?", 76.5, 0.1, "%", 0, 100, hint="Multiply.")
+    >>> exercise.judge(76.5).verdict, exercise.judge(76.2).verdict, exercise.judge(0.765).hint
+    ('right', 'near', 'You gave a share. It is asked for in %: multiply by 100.')
+    """
+
+    question: str
+    truth: float
+    tolerance: float
+    unit: str
+    lowest: float
+    highest: float
+    wrong: tuple[CommonWrong, ...] = ()
+    hint: str = ""
+    explanation: str = ""
+    way: str = ""
+
+    @property
+    def solution(self) -> str:
+        """The way to the answer, and the answer."""
+        unit = f" {self.unit}" if self.unit else ""
+        return f"{self.way} The answer is {self.truth:.4g}{unit}.".strip()
+
+    def judge(self, answer: Any) -> Feedback:
+        """Say how good an answer is and what to think of next.
+
+        Parameters
+        ----------
+        answer : object
+            What the learner gave.
+
+        Returns
+        -------
+        Feedback
+            Right within the tolerance; otherwise the hint of the common wrong answer it is nearest to, where one is.
+
+        Raises
+        ------
+        NotAnsweredYet
+            Nothing was given.
+        """
+        _stop_where_empty(answer, self.question)
+        value = _one_number(answer)
+        if value is None:
+            return Feedback("absurd", _what_it_is(answer))
+        if abs(value - self.truth) <= self.tolerance:
+            return Feedback("right", self.explanation, self.solution)
+        told = self._recognised(value)
+        if told:
+            return Feedback("wrong", told, self.solution)
+        if not self.lowest <= value <= self.highest:
+            unit = f" {self.unit}" if self.unit else ""
+            return Feedback("absurd", f"It lies between {self.lowest:g} and {self.highest:g}{unit}. {self.hint}")
+        if abs(value - self.truth) <= _NEAR * self.tolerance:
+            return Feedback("near", "The way is right, the last digits are not. Round only at the end.", self.solution)
+        return Feedback("wrong", f"{'Too high' if value > self.truth else 'Too low'}. {self.hint}", self.solution)
+
+    def _recognised(self, value: float) -> str:
+        found = [one for one in self.wrong if abs(value - one.value) <= self.tolerance]
+        if found:
+            return min(found, key=lambda one: abs(value - one.value)).hint
+        if self.unit == "%" and abs(100 * value - self.truth) <= self.tolerance:
+            return "You gave a share. It is asked for in %: multiply by 100."
+        if self.unit != "%" and abs(value / 100 - self.truth) <= self.tolerance / 100:
+            return "You gave it a hundred times too large: per cent in place of a plain number?"
+        if self.truth and abs(value + self.truth) <= self.tolerance:
+            return "The size is right, the sign is not. Which one is taken from which?"
+        return ""
+
+
+@dataclass(frozen=True)
+class ChoiceExercise:
+    """An exercise whose answer is one letter.
+
+    Parameters
+    ----------
+    question : str
+        What is asked.
+    right : str
+        The letter of the right answer.
+    said : mapping of str to str
+        What is said to each letter.
+    way : str
+        The reason, for the solution.
+
+    Examples
+    --------
+    >>> exercise = ChoiceExercise("Which?", "b", {"a": "Look again.", "b": "It is."})
+    >>> exercise.judge("B").verdict, exercise.judge("a").hint, exercise.judge("z").verdict
+    ('right', 'Look again.', 'absurd')
+    """
+
+    question: str
+    right: str
+    said: Mapping[str, str]
+    way: str = ""
+
+    @property
+    def solution(self) -> str:
+        """The way to the answer, and the answer."""
+        return f"The answer is {self.right}. {self.way or self.said[self.right]}"
+
+    def judge(self, answer: Any) -> Feedback:
+        """Say whether the letter is right and what to think of next.
+
+        Parameters
+        ----------
+        answer : object
+            What the learner gave.
+
+        Returns
+        -------
+        Feedback
+            With the words that belong to that letter.
+
+        Raises
+        ------
+        NotAnsweredYet
+            Nothing was given.
+        """
+        _stop_where_empty(answer, self.question)
+        letter = answer.strip().strip("()").lower() if isinstance(answer, str) else ""
+        if letter not in self.said:
+            return Feedback("absurd", f"Give one letter in quotation marks: {', '.join(self.said)}.")
+        if letter == self.right:
+            return Feedback("right", self.said[letter], self.solution)
+        return Feedback("wrong", self.said[letter], self.solution)
+
+
+def _stop_where_empty(answer: Any, question: str) -> None:
+    if answer is None or answer is Ellipsis or (isinstance(answer, str) and not answer.strip()):
+        raise NotAnsweredYet(question)
+
+
+def _one_number(answer: Any) -> float | None:
+    """Give the number, or None; numpy numbers and frames or series that hold one number count."""
+    size = getattr(answer, "size", None)
+    if size == 1 and hasattr(answer, "to_numpy"):
+        answer = answer.to_numpy().ravel()[0]
+    if isinstance(answer, bool) or not isinstance(answer, Real):
+        return None
+    value = float(answer)
+    return value if math.isfinite(value) else None
+
+
+def _what_it_is(answer: Any) -> str:
+    if isinstance(answer, str):
+        return "This is text. Give a plain number, without quotation marks or a unit."
+    if isinstance(answer, Real) and not isinstance(answer, bool):
+        return "This is not a number that can be compared. Was something divided by zero?"
+    if hasattr(answer, "__len__"):
+        return "These are several values. One number is asked for: which single value sums them up?"
+    return "One number is asked for."

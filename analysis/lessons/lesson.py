@@ -1,0 +1,171 @@
+"""What every lesson has: data with a seed, exercises, progress."""
+
+from __future__ import annotations
+
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, ClassVar
+
+from analysis.errors import ReportError
+from analysis.lessons.exercises import NumberExercise
+from analysis.lessons.feedback import Feedback
+from analysis.lessons.glossary import glossary_entry
+from analysis.lessons.progress import Progress
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from analysis.lessons.exercises import Exercise
+    from analysis.lessons.glossary import Term
+
+
+class Lesson:
+    """A lesson: its data, its exercises, and the progress of the learner.
+
+    Parameters
+    ----------
+    seed : int
+        Seed of the invented data; every answer is computed from them.
+    folder : Path or str
+        Folder in which the progress is kept.
+    """
+
+    number: ClassVar[int]
+    title: ClassVar[str]
+    #: Names of the exercises, in the order in which they come.
+    exercise_names: ClassVar[tuple[str, ...]]
+
+    def __init__(self, *, seed: int = 1, folder: Path | str = ".") -> None:
+        self.seed = seed
+        self.folder = folder
+        self.progress = Progress(folder)
+        self._guesses: dict[str, Any] = {}
+
+    @cached_property
+    def exercises(self) -> dict[str, Exercise]:
+        """Exercises by name, their answers computed from the data."""
+        return self._exercises()
+
+    def check(self, name: str, answer: Any) -> Feedback:
+        """Judge an answer at once, and keep the progress.
+
+        Parameters
+        ----------
+        name : str
+            Name of the exercise.
+        answer : object
+            The answer.
+
+        Returns
+        -------
+        Feedback
+            With a hint that depends on the answer.
+
+        Raises
+        ------
+        NotAnsweredYet
+            The three dots are still there.
+        ReportError
+            There is no such exercise.
+        """
+        told = self._exercise(name).judge(answer)
+        self.progress.keep(self.number, name, told.verdict, seed=self.seed)
+        return told
+
+    def guess(self, name: str, answer: Any) -> Feedback:
+        """Note a guess before the numbers are seen; no guess is wrong.
+
+        Parameters
+        ----------
+        name : str
+            Name of the exercise.
+        answer : object
+            The guess.
+
+        Returns
+        -------
+        Feedback
+            That it was noted, or what is missing.
+
+        Raises
+        ------
+        NotAnsweredYet
+            The three dots are still there.
+        ReportError
+            There is no such exercise.
+        """
+        told = self._exercise(name).judge(answer)
+        if told.verdict == "absurd":
+            return told
+        self._guesses[name] = answer
+        self.progress.keep(self.number, name, "noted", seed=self.seed)
+        return Feedback("noted", f"Your guess is {answer}. Now run the next cells and see.")
+
+    def look_back(self, name: str) -> Feedback:
+        """Set a guess beside what came out.
+
+        Parameters
+        ----------
+        name : str
+            Name of the exercise.
+
+        Returns
+        -------
+        Feedback
+            What came out, and the words for this guess.
+
+        Raises
+        ------
+        ReportError
+            There is no such exercise, or nothing was guessed.
+        """
+        exercise = self._exercise(name)
+        if name not in self._guesses:
+            raise ReportError(
+                "You have not guessed yet.", where=f"exercise {name!r}", what_to_do="Run the cell with the guess first."
+            )
+        told = exercise.judge(self._guesses[name])
+        came_out = exercise.solution if isinstance(exercise, NumberExercise) else ""
+        return Feedback(told.verdict, f"You guessed {self._guesses[name]}. {came_out} {told.hint}")
+
+    def explain(self, word: str) -> Term:
+        """Explain a word of the glossary.
+
+        Parameters
+        ----------
+        word : str
+            A term in bold, for example "MDC".
+        """
+        return glossary_entry(word)
+
+    def finish(self) -> Feedback:
+        """Sum up the lesson and write the certificate page.
+
+        Returns
+        -------
+        Feedback
+            How many exercises are done, and where the page is.
+        """
+        from analysis.lessons.certificate import write_certificate
+
+        done = self.progress.of(self.number)
+        right = sum(bool(done.get(name, {}).get("right")) for name in self.exercises)
+        path = write_certificate(self.folder)
+        left = [name for name in self.exercises if not done.get(name, {}).get("right")]
+        rest = f" Still open: {', '.join(left)}." if left else ""
+        return Feedback(
+            "noted",
+            f"Lesson {self.number}: {right} of {len(self.exercises)} exercises done.{rest} "
+            f"The page {path.name} in your folder sums up all lessons.",
+        )
+
+    def _exercise(self, name: str) -> Exercise:
+        if name not in self.exercises:
+            raise ReportError(
+                f"There is no exercise {name!r}.",
+                where=f"lesson {self.number}",
+                what_to_do=f"Use one of: {', '.join(self.exercises)}.",
+            )
+        return self.exercises[name]
+
+    def _exercises(self) -> dict[str, Exercise]:
+        raise NotImplementedError

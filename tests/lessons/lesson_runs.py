@@ -1,0 +1,25 @@
+"""The sources of the lessons, and a way to run their notebooks in a kernel of their own."""
+
+from analysis.lessons import lesson_notebook, lesson_sources
+from analysis.lessons.source import read_cells
+from analysis.report.notebooks import run_notebook
+
+SOURCES = lesson_sources()
+NUMBERS = [int(path.name[0]) for path in SOURCES]
+
+
+def source_of(number):
+    return SOURCES[NUMBERS.index(number)]
+
+
+def cells_of(number):
+    return read_cells(source_of(number).read_text(encoding="utf-8"))
+
+
+def text_of(number, *, notes=True):
+    cells = [cell for cell in cells_of(number) if cell.kind == "markdown"]
+    return "\n\n".join(cell.text for cell in cells if notes or "teaching-note" not in cell.tags)
+
+
+def run(number, version, folder, seed=1):
+    return run_notebook(lesson_notebook(source_of(number), version), {"seed": seed}, working_folder=folder)

@@ -1,0 +1,117 @@
+"""The checker: right, near, wrong and absurd answers to every exercise of every lesson."""
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+from lesson_runs import NUMBERS
+
+from analysis.errors import ReportError
+from analysis.lessons.exercises import ChoiceExercise, CommonWrong, NumberExercise
+from analysis.lessons.feedback import NotAnsweredYet
+
+
+@pytest.fixture
+def share():
+    return NumberExercise(
+        "How many per cent?", 40.0, 0.5, "%", 0, 100, wrong=(CommonWrong(60.0, "That is the rest."),), hint="Divide."
+    )
+
+
+def test_a_right_answer_may_be_rounded_and_of_any_kind_of_number(share):
+    for answer in (40, 40.4, np.float64(39.6), np.int64(40), pd.Series([40.0]), pd.DataFrame({"a": [40.1]})):
+        assert share.judge(answer).verdict == "right"
+
+
+def test_hints_depend_on_the_answer(share):
+    assert share.judge(60.2).hint == "That is the rest."
+    assert share.judge(0.40).hint == "You gave a share. It is asked for in %: multiply by 100."
+    assert share.judge(41.5).verdict == "near"
+    assert share.judge(70).hint == "Too high. Divide."
+    assert share.judge(10).hint == "Too low. Divide."
+    assert share.judge(130).verdict == "absurd"
+    assert "between 0 and 100 %" in share.judge(130).hint
+
+
+def test_a_turned_sign_is_recognised():
+    assert "sign" in NumberExercise("?", 3.0, 0.1, "points", -10, 10).judge(-3.0).hint
+
+
+@pytest.mark.parametrize(
+    ("answer", "words"),
+    [
+        ("40 %", "text"), (math.nan, "divided by zero"), (math.inf, "divided by zero"), (True, "One number"),
+        ([40, 41], "several values"), (pd.Series([1.0, 2.0]), "several values"), (print, "One number"),
+    ],
+)  # fmt: skip
+def test_absurd_answers_are_told_what_they_are(share, answer, words):
+    told = share.judge(answer)
+    assert told.verdict == "absurd"
+    assert words in told.hint
+
+
+@pytest.mark.parametrize("nothing", [..., None, "", "  "])
+def test_nothing_given_stops_kindly(share, nothing):
+    with pytest.raises(NotAnsweredYet, match=r"^Your turn\. How many per cent\? Put your answer") as stopped:
+        share.judge(nothing)
+    assert stopped.value._render_traceback_() == [str(stopped.value)]
+
+
+def test_a_letter_has_words_of_its_own():
+    choice = ChoiceExercise("Which?", "b", {"a": "Look at the mean.", "b": "Yes."})
+    assert choice.judge(" (B) ").verdict == "right"
+    assert (choice.judge("a").verdict, choice.judge("a").hint) == ("wrong", "Look at the mean.")
+    assert choice.judge("c").verdict == choice.judge(2).verdict == "absurd"
+
+
+def test_solution_is_shown_folded_after_an_answer_and_escaped(share):
+    shown = share.judge(70)._repr_html_()
+    assert "<details><summary>Show the solution</summary>" in shown
+    assert "40 %" in shown
+    assert "<b>" not in NumberExercise("?", 1, 0.1, "", 0, 2, way="a <b>").judge(1.5)._repr_html_()
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("number", NUMBERS)
+def test_every_exercise_takes_right_near_wrong_and_absurd_answers(lesson_of, number, seed):
+    lesson = lesson_of(number, seed)
+    assert tuple(lesson.exercises) == lesson.exercise_names
+    for name, exercise in lesson.exercises.items():
+        if isinstance(exercise, ChoiceExercise):
+            assert [exercise.judge(one).verdict for one in exercise.said].count("right") == 1, name
+            assert len(set(exercise.said.values())) == len(exercise.said) >= 3, name
+            continue
+        assert exercise.lowest < exercise.truth < exercise.highest, name
+        assert exercise.judge(exercise.truth).verdict == "right", name
+        assert exercise.judge(exercise.highest * 1000 + 1e6).verdict == "absurd", name
+        assert len(exercise.wrong) >= 3, name
+        told = {exercise.judge(one.value).hint for one in exercise.wrong if not _is_right(exercise, one)}
+        assert told <= {one.hint for one in exercise.wrong}, name
+        assert len(told) >= 2, name
+        far = exercise.truth + 3 * exercise.tolerance
+        assert exercise.judge(far).verdict in ("near", "wrong", "absurd"), name
+
+
+@pytest.mark.parametrize("number", NUMBERS)
+def test_another_seed_gives_other_answers(lesson_of, number):
+    truths = [
+        tuple(one.truth for one in lesson_of(number, seed).exercises.values() if isinstance(one, NumberExercise))
+        for seed in (1, 2)
+    ]
+    assert truths[0] != truths[1]
+
+
+def test_an_unknown_exercise_or_lesson_is_named(lesson_of):
+    from analysis.lessons import start_lesson
+
+    with pytest.raises(ReportError, match="There is no exercise 'nothing'"):
+        lesson_of(1).check("nothing", 1)
+    with pytest.raises(ReportError, match="There is no lesson 99"):
+        start_lesson(99)
+    with pytest.raises(ReportError, match="You have not guessed yet"):
+        lesson_of(1, 7).look_back("old_limb")
+
+
+def _is_right(exercise, wrong):
+    return abs(wrong.value - exercise.truth) <= exercise.tolerance

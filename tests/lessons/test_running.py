@@ -1,0 +1,47 @@
+"""Notebooks run from a fresh kernel: the instructor's clean with any seed, the learner's to the first exercise."""
+
+import pytest
+from lesson_runs import NUMBERS, cells_of, run
+
+from analysis.lessons import Progress
+from analysis.lessons.lesson_list import LESSONS
+
+
+def check_instructor(number, seed, folder):
+    notebook, failure = run(number, "instructor", folder, seed)
+    assert failure is None, failure
+    shown = [text for cell in notebook.cells if cell.cell_type == "code" for text in plain(cell)]
+    assert not [text for text in shown if text.startswith(("≈", "!"))]
+    done = Progress(folder).of(number)
+    assert set(done) == set(LESSONS[number].exercise_names)
+    assert all(one == {"tries": 1, "right": True, "seed": seed} for one in done.values()), done
+
+
+def plain(cell):
+    return [one["data"].get("text/plain", "") for one in cell.outputs if "data" in one]
+
+
+def test_the_first_lesson_runs_clean_for_the_instructor(tmp_path):
+    check_instructor(1, 1, tmp_path)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("number", NUMBERS)
+def test_every_lesson_runs_clean_for_the_instructor(tmp_path, number, seed):
+    check_instructor(number, seed, tmp_path)
+
+
+@pytest.mark.parametrize("number", [1, *(pytest.param(one, marks=pytest.mark.slow) for one in NUMBERS[1:])])
+def test_the_learner_gets_to_the_first_exercise_and_is_asked_kindly(tmp_path, number):
+    notebook, failure = run(number, "learner", tmp_path)
+    assert failure.error == "NotAnsweredYet"
+    assert failure.message.startswith("Your turn. ")
+    stopped = next(
+        cell for cell in notebook.cells if any(one.output_type == "error" for one in cell.get("outputs", []))
+    )
+    assert "exercise" in stopped.metadata["tags"]
+    first = next(cell for cell in cells_of(number) if "exercise" in cell.tags)
+    assert stopped.source == first.text
+    (error,) = (one for one in stopped.outputs if one.output_type == "error")
+    assert "\n".join(error.traceback) == failure.message

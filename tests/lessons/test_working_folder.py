@@ -1,0 +1,84 @@
+"""The folder of a learner: the lessons, progress that survives, the certificate page, the command."""
+
+import json
+
+import pytest
+from lesson_runs import NUMBERS
+
+from analysis.errors import ReportError
+from analysis.lessons import Progress, copy_lessons, start_lesson, write_certificate
+
+
+def test_lessons_are_written_once_and_progress_stays(tmp_path):
+    written = copy_lessons(tmp_path)
+    assert [int(path.name[0]) for path in written[:-1]] == NUMBERS
+    assert written[-1].read_text(encoding="utf-8").startswith("# Glossary")
+    written[0].write_text("mine", encoding="utf-8")
+    (tmp_path / "progress.json").write_text("{}", encoding="utf-8")
+    with pytest.raises(ReportError, match="writing them again would undo your answers"):
+        copy_lessons(tmp_path)
+    assert written[0].read_text(encoding="utf-8") == "mine"
+    copy_lessons(tmp_path, overwrite=True)
+    assert json.loads(written[0].read_text(encoding="utf-8"))["cells"]
+    assert (tmp_path / "progress.json").read_text(encoding="utf-8") == "{}"
+
+
+def test_both_versions_live_in_one_folder(tmp_path):
+    assert not {path.name for path in copy_lessons(tmp_path)[:-1]} & {
+        path.name for path in copy_lessons(tmp_path, version="instructor")[:-1]
+    }
+
+
+def test_a_folder_that_cannot_be_written_is_an_error(tmp_path):
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    with pytest.raises(ReportError, match="The lessons cannot be written"):
+        copy_lessons(tmp_path / "file" / "inside")
+
+
+def test_progress_counts_tries_and_right_stays_right(tmp_path):
+    lesson = start_lesson(1, folder=tmp_path)
+    for answer in (90, 75, 76.5, 1):
+        lesson.check("old_limb", answer)
+    assert Progress(tmp_path).of(1)["old_limb"] == {"tries": 3, "right": True, "seed": 1}
+    assert start_lesson(1, seed=5, folder=tmp_path).progress.of(1)["old_limb"]["right"]
+
+
+def test_two_open_notebooks_do_not_undo_each_other(tmp_path):
+    first, second = Progress(tmp_path), Progress(tmp_path)
+    first.keep(1, "a", "right", seed=1)
+    second.keep(1, "b", "wrong", seed=1)
+    assert set(Progress(tmp_path).of(1)) == {"a", "b"}
+
+
+@pytest.mark.parametrize("text", ["", "[]", "{}", '{"lessons": {"1": {"a": {}}}}', '{"lessons": 3}'])
+def test_a_damaged_file_is_explained_and_left_alone(tmp_path, text):
+    path = tmp_path / "progress.json"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(ReportError, match="The file with your progress cannot be read"):
+        Progress(tmp_path)
+    assert path.read_text(encoding="utf-8") == text
+
+
+def test_the_certificate_tells_what_was_done(tmp_path):
+    lesson = start_lesson(1, folder=tmp_path)
+    lesson.check("old_limb", 90)
+    page = write_certificate(tmp_path).read_text(encoding="utf-8")
+    assert "<td>begun</td><td>0 of 7</td><td>1</td>" in page
+    for name, exercise in lesson.exercises.items():
+        lesson.check(name, getattr(exercise, "truth", None) or exercise.right)
+    assert "7 of 7 exercises done" in lesson.finish().hint
+    page = write_certificate(tmp_path).read_text(encoding="utf-8")
+    assert "<td>finished</td><td>7 of 7</td><td>8</td>" in page
+    assert "<script" not in page
+    assert "http" not in page
+
+
+def test_the_command_writes_the_lessons_and_says_how_to_open_them(tmp_path):
+    from typer.testing import CliRunner
+
+    from analysis.__main__ import app
+
+    told = CliRunner().invoke(app, ["lessons", "--to", str(tmp_path / "mine")])
+    assert told.exit_code == 0, told.output
+    assert "lab" in told.output
+    assert (tmp_path / "mine" / "1_what_did_we_measure.ipynb").is_file()
