@@ -97,7 +97,7 @@ def import_file(
     ] = None,
 ) -> None:
     """Turn a file into a cohort folder; nothing is written where the check finds errors."""
-    from analysis.cohort import check_cohort, import_with_schedule, suggest_map, write_cohort
+    from analysis.cohort import FailedCheckError, check_cohort, import_with_schedule, suggest_map, write_cohort
 
     if suggest:
         target = map_file or Path(f"{file.stem}_map.toml")
@@ -115,7 +115,11 @@ def import_file(
         raise KneecurveError(
             f"There is no file format {file_format!r}.", where="--format", what_to_do="Use csv or parquet."
         )
-    imported = import_with_schedule(file, map_file)
+    try:
+        imported = import_with_schedule(file, map_file)
+    except FailedCheckError as error:
+        _show(error.report)
+        raise KneecurveError(error.what, where=str(file), what_to_do=error.what_to_do) from None
     cohort = imported.cohort
     if schedule_file is not None and (imported.schedule is None or schedule_file.exists()):
         raise KneecurveError(
@@ -133,8 +137,10 @@ def import_file(
         out.print(escape(str(imported.schedule)))
         if schedule_file is not None:
             out.print(f"Every value is in {escape(str(imported.schedule.write(schedule_file)))}")
+    patients, values = len(cohort.patients), len(cohort.visits)
     out.print(
-        f"{len(cohort.patients):,} patients and {len(cohort.visits):,} measured values written to {escape(str(written))}"
+        f"{patients:,} patient{'' if patients == 1 else 's'} and {values:,} measured value{'' if values == 1 else 's'} "
+        f"written to {escape(str(written))}"
     )
     out.print(f"Next: kneecurve report protocol_comparison {escape(str(written))} --out DIR")
 

@@ -76,7 +76,9 @@ class CheckReport:
     @property
     def summary(self) -> str:
         """One line: what was checked and how many problems there are."""
-        checked = ", ".join(f"{n:,} rows of {name}" for name, n in self.counts.items()) or "nothing"
+        checked = (
+            ", ".join(f"{n:,} row{'' if n == 1 else 's'} of {name}" for name, n in self.counts.items()) or "nothing"
+        )
         return (
             f"{self.n_errors:,} error{'' if self.n_errors == 1 else 's'}, {self.n_warnings:,} "
             f"warning{'' if self.n_warnings == 1 else 's'} in {checked}"

@@ -218,7 +218,8 @@ def _entry(mapped: ImportMap, entry: ValueColumns, sources: Sources, starts: Sta
         weeks = _rounded(starts.days(rows, week.date) / 7.0, week.round_to)
     else:
         weeks = _weeks(mapped, rows.numbers(week.column or "", week=True))
-    return [_part(entry, rows, entry.column or "", weeks)]
+    told = weeks.isna() & rows.frame[week.date or week.column].notna()  # cells that are a finding already
+    return [_part(entry, rows, entry.column or "", weeks)[~told]]
 
 
 def _wide_weeks(mapped: ImportMap, rows: SourceRows, starts: StartDates, time: float) -> pd.Series:
