@@ -131,7 +131,17 @@ def _pool_covariates(first: VisitMoments, second: VisitMoments) -> tuple[Covaria
     for mine in first.covariates:
         theirs = others[mine.name]
         weight = (first.n_visits, second.n_visits) if mine.scope == "visit" else (first.n_patients, second.n_patients)
-        levels = None if mine.levels is None else tuple(dict.fromkeys(mine.levels + (theirs.levels or ())))
+        levels = None if mine.levels is None else _in_both_orders(mine.levels, theirs.levels or ())
         mean = (mine.mean * weight[0] + theirs.mean * weight[1]) / sum(weight)
         pooled.append(replace(mine, levels=levels, mean=mean))
     return tuple(pooled)
+
+
+def _in_both_orders(first: tuple[str, ...], second: tuple[str, ...]) -> tuple[str, ...]:
+    """Merge levels so that those of both keep their order (the first's where they disagree): the reference stays first."""
+    merged = list(first)
+    for place, level in enumerate(second):
+        if level not in merged:
+            after = [merged.index(later) for later in second[place + 1 :] if later in merged]
+            merged.insert(min(after, default=len(merged)), level)
+    return tuple(merged)

@@ -58,6 +58,19 @@ def test_moments_of_two_halves_add_to_the_whole(unscheduled) -> None:
     )
 
 
+def test_the_reference_does_not_depend_on_which_part_comes_first() -> None:
+    """Parts that lack a protocol, the reference among them, keep the order that the data declare."""
+    frame = visits()
+    parts = [frame[frame["protocol"] != name] for name in ("exercise", "motion")]
+    north, south = (visit_moments(part[part["patient_id"] % 2 == number], FIXED) for number, part in enumerate(parts))
+    for moments in (north + south, south + north):
+        fit = fit_mixed(moments, FIXED, patient_effects="1")
+        assert fit.means(by="protocol", weeks=[6.0])["protocol"].astype(str).tolist() == [
+            "exercise", "stimulation", "motion",
+        ]  # fmt: skip
+        assert set(fit.differences(weeks=[6.0])["reference"]) == {"exercise"}
+
+
 def test_moments_are_saved_and_read(tmp_path) -> None:
     moments = visit_moments(visits(), FIXED)
     path = moments.save(tmp_path / "north")
