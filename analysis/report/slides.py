@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 MOST_FIGURES = 5
 _MOST_POINTS = 6
 #: Letters of text that a slide holds; what does not fit stands in the notes alone.
-_MOST_LETTERS = 780
+_MOST_LETTERS = 950
 _IN_THE_NOTES = "The rest is in the notes."
 _MOST_ROWS_IN_NOTES = 60
 
