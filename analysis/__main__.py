@@ -146,12 +146,23 @@ def import_file(
 
 
 @app.command()
-def check(folder: Annotated[Path, typer.Argument(help="Cohort folder.")]) -> None:
+def check(
+    folder: Annotated[Path, typer.Argument(help="Cohort folder.")],
+    export: Annotated[
+        Path | None,
+        typer.Option("--export", help="Folder for a CSV file of findings a site, to be answered.", show_default=False),
+    ] = None,
+) -> None:
     """Show every problem of a cohort in one table; exit code 1 where there are errors, 0 otherwise."""
     from analysis.cohort import check_folder
 
     checked = check_folder(folder)
     _show(checked)
+    if export is not None:
+        from analysis.outcomes.quality import export_findings
+
+        for path in export_findings(folder, export):
+            out.print(f"  {escape(str(path))}")
     if not checked.passed:
         raise typer.Exit(1)
 

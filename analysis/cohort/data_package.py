@@ -162,6 +162,47 @@ def check_folder(folder: str | os.PathLike[str]) -> CheckReport:
     return _Package(Path(folder)).check()
 
 
+def load_with_findings(folder: str | os.PathLike[str]) -> tuple[Cohort, CheckReport]:
+    """Read a cohort folder that may have errors, for a report about its quality; identifiers are still refused.
+
+    Parameters
+    ----------
+    folder : path
+        Folder with ``datapackage.json``.
+
+    Returns
+    -------
+    tuple of (Cohort, CheckReport)
+        The cohort without the rows that no table can hold (a key that is missing or comes twice, a patient or a measure
+        that is not known), and every finding of the folder as it is.
+
+    Raises
+    ------
+    CohortError
+        The folder is no cohort folder, or lacks a table or a column that every cohort has.
+    DeidentificationError
+        The cohort holds what could identify patients.
+    """
+    package = _Package(Path(folder))
+    report = package.check()
+    lacking = [name for name, table in TABLES.items() if table.required and name not in package.tables]
+    if report.n_identifiers or lacking:
+        raise_on_errors(report, str(folder), _REPAIR)
+    tables = {name: frame.reset_index(drop=True) for name, frame in package.tables.items()}
+    kept: dict[str, pd.DataFrame] = {}
+    for name, frame in tables.items():
+        key = [column for column in TABLES[name].key if column in frame]  # type: ignore[index]
+        whole = frame.dropna(subset=key).drop_duplicates(key) if key else frame
+        if "patient_id" in frame and "patient_id" in tables["patients"]:
+            whole = whole[whole["patient_id"].isin(tables["patients"]["patient_id"])]
+        if name == "visits" and "measure" in whole:
+            stored = [one for one, measure in package.measures.items() if not measure.derived]
+            whole = whole[whole["measure"].isin(stored)]
+        kept[name] = whole
+    cohort = Cohort(**kept, measures=package.measures, provenance=package.provenance, privacy=package.privacy)
+    return cohort, report
+
+
 class _Package:
     """A cohort folder as far as it can be read."""
 

@@ -3,7 +3,7 @@
 from analysis.outcomes.quality.completeness import completeness, expected_values
 from analysis.outcomes.quality.digits import digit_preference
 from analysis.outcomes.quality.lost import PATTERNS, lost_by_baseline, patterns_by_protocol, visit_patterns
-from analysis.outcomes.quality.site_export import all_findings, write_findings
+from analysis.outcomes.quality.site_export import all_findings, export_findings, write_findings
 from analysis.outcomes.quality.timing import visit_timing
 from analysis.outcomes.quality.unlikely_changes import unlikely_changes, without_detectable_change
 from analysis.outcomes.quality.value_rules import ValueRule, check_values, read_value_rules
@@ -16,6 +16,7 @@ __all__ = [
     "completeness",
     "digit_preference",
     "expected_values",
+    "export_findings",
     "lost_by_baseline",
     "patterns_by_protocol",
     "read_value_rules",

@@ -8,8 +8,11 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from analysis.cohort.data_package import load_with_findings
 from analysis.cohort.findings import looks_like_formula, visible
 from analysis.errors import CohortError
+from analysis.outcomes.quality.unlikely_changes import unlikely_changes
+from analysis.outcomes.quality.value_rules import check_values
 
 if TYPE_CHECKING:
     import os
@@ -123,3 +126,31 @@ def write_findings(findings: pd.DataFrame, folder: str | os.PathLike[str]) -> li
             path, index=False, encoding="utf-8", lineterminator="\n"
         )
     return list(files)
+
+
+def export_findings(cohort_folder: str | os.PathLike[str], folder: str | os.PathLike[str]) -> list[Path]:
+    """Check a cohort folder, values and changes included, and write the findings of each site.
+
+    Parameters
+    ----------
+    cohort_folder : path
+        Cohort folder, also one with errors.
+    folder : path
+        Folder that is written.
+
+    Returns
+    -------
+    list of Path
+        One file a site with findings.
+
+    Raises
+    ------
+    CohortError
+        The folder is no cohort folder, or a file is there already.
+    DeidentificationError
+        The cohort holds what could identify patients.
+    """
+    cohort, checked = load_with_findings(cohort_folder)
+    parts = [part for part in (check_values(cohort), unlikely_changes(cohort)) if len(part)]
+    values = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+    return write_findings(all_findings(cohort, checked, values), folder)

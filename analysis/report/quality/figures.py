@@ -1,0 +1,150 @@
+"""The figures of a data-quality report: completeness by week, and last digits."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analysis.report import numbers
+from analysis.report.axes import wrap
+from analysis.report.figures import Figure
+from analysis.report.look import FAINT, INK, QUIET, Width, marks, new_drawing, quiet_grid
+from analysis.report.tables import Column, Table
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure as Drawing
+
+_BAR = "#0067a3"
+
+
+def completeness_figure(by_week: pd.DataFrame, level: float) -> Figure:
+    """Draw the share of expected values that are there, a panel a measure.
+
+    Parameters
+    ----------
+    by_week : pandas.DataFrame
+        measure (label), week, expected, seen, share, lower, upper.
+    level : float
+        Level of the intervals.
+    """
+    names = list(dict.fromkeys(by_week["measure"]))
+    colour = marks(["", *names])[names[0]].colour if names else _BAR
+
+    def draw(width: Width) -> Drawing:
+        columns = min(len(names), 3 if width == "wide" else 1)
+        rows = -(-len(names) // columns)
+        drawing = new_drawing(width, 0.5 + 1.75 * rows)
+        panels = drawing.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)
+        for name, axes in zip(names, panels.flat, strict=False):
+            one = by_week[by_week["measure"] == name]
+            share = 100 * one[["share", "lower", "upper"]].to_numpy(dtype=float)
+            axes.errorbar(
+                one["week"], share[:, 0], yerr=[share[:, 0] - share[:, 1], share[:, 2] - share[:, 0]], color=colour,
+                marker="o", markersize=4, linewidth=1.3, elinewidth=1,
+            )  # fmt: skip
+            axes.set_title(wrap(str(name), 30 if columns > 1 else 44), color=INK)
+            axes.set_ylim(0, 104)
+            quiet_grid(axes)
+        for axes in panels[:, 0]:
+            axes.set_ylabel("There (%)")
+        for axes in panels.flat[len(names) :]:
+            axes.set_axis_off()
+        for axes in panels.flat[max(0, len(names) - columns) : len(names)]:
+            axes.set_xlabel("Week")
+            axes.tick_params(axis="x", labelbottom=True)
+        return drawing
+
+    worst = by_week.iloc[int(by_week["share"].argmin())]
+    return Figure(
+        name="completeness",
+        title="Values that are there, by week",
+        caption=(
+            "Share of the patients of the cohort with a value, for each measure at the weeks at which it was scheduled; "
+            f"bars are {numbers.level_in_words(level)} confidence intervals (Wilson's score). Patients who withdrew count "
+            "as expected."
+        ),
+        alt=(
+            f"Completeness by week for {numbers.plural(len(names), 'measure')}; lowest for {worst['measure']} at week "
+            f"{numbers.week(worst['week'])}, {numbers.fraction(worst['seen'], worst['expected'])} values."
+        ),
+        table=Table(
+            by_week,
+            "Values that are there among those expected, by measure and week.",
+            (
+                Column("week", "Week", "week"),
+                Column(("seen", "expected"), "There", "fraction"),
+                Column(("share", "lower", "upper"), "Share", "share with interval"),
+            ),
+            name="completeness-week",
+            rows_grouped_by="measure",
+        ),
+        draw=draw,
+        message=f"Fewest values are there for {worst['measure']} at week {numbers.week(worst['week'])}",
+    )
+
+
+def digit_figure(digits: pd.DataFrame) -> Figure:
+    """Draw how often values end in each digit, a panel a measure, beside the tenth that is expected.
+
+    Parameters
+    ----------
+    digits : pandas.DataFrame
+        measure (label), n, place, digit_0 to digit_9, share_0_or_5, chi_square, df, p_value.
+    """
+    columns_of_digits = [f"digit_{i}" for i in range(10)]
+
+    def draw(width: Width) -> Drawing:
+        columns = min(len(digits), 3 if width == "wide" else 1)
+        rows = -(-len(digits) // columns)
+        drawing = new_drawing(width, 0.5 + 1.75 * rows)
+        panels = drawing.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)
+        for (_, row), axes in zip(digits.iterrows(), panels.flat, strict=False):
+            shares = 100 * row[columns_of_digits].to_numpy(dtype=float) / row["n"]
+            axes.bar(range(10), shares, color=_BAR, width=0.7)
+            axes.axhline(10, color=QUIET, linewidth=1, linestyle=(0, (4, 2)))
+            axes.set_title(
+                wrap(f"{row['measure']} (n = {numbers.count(row['n'])})", 30 if columns > 1 else 44), color=INK
+            )
+            axes.set_xticks(range(10))
+            axes.tick_params(axis="x", labelbottom=True, color=FAINT)
+            quiet_grid(axes)
+        for axes in panels[:, 0]:
+            axes.set_ylabel("Values (%)")
+        for axes in panels.flat[len(digits) :]:
+            axes.set_axis_off()
+        for axes in panels.flat[max(0, len(digits) - columns) : len(digits)]:
+            axes.set_xlabel("Last digit")
+        return drawing
+
+    most = digits.iloc[int(digits["share_0_or_5"].argmax())]
+    shown = digits.assign(share=digits["share_0_or_5"], ends=np.round(digits["share_0_or_5"] * digits["n"]).astype(int))
+    return Figure(
+        name="digits",
+        title="Last digits of the values",
+        caption=(
+            "Share of the values that end in each digit, at the place to which nearly all values of the measure are "
+            "recorded; the dashed line is the tenth that is expected without a preference."
+        ),
+        alt=(
+            f"Bars of last digits for {numbers.plural(len(digits), 'measure')}; the largest share of values that end in 0 "
+            f"or 5 is {numbers.share(most['share_0_or_5'])}, of {most['measure']}; a fifth is expected."
+        ),
+        table=Table(
+            shown,
+            "Last digits: how many values end in 0 or 5, and a test of all ten digits.",
+            (
+                Column("measure", "Measure"),
+                Column("place", "Last place (unit of the measure)", "number", 2),
+                Column(("ends", "n"), "End in 0 or 5", "fraction with share"),
+                Column("chi_square", "Chi-square (9 df)", "number", 1),
+                Column("p_value", "p", "p"),
+            ),
+            (
+                "Pearson's chi-square test that all ten digits are equally frequent, not adjusted for the number of tests.",
+            ),
+            name="digits-table",
+        ),
+        draw=draw,
+    )

@@ -1,0 +1,75 @@
+"""What stands at the top of a data-quality report: what was checked, and what it found, in plain language."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis.report import numbers
+from analysis.report.passages import Passage, Section
+from analysis.report.wording import INVENTED
+
+if TYPE_CHECKING:
+    from analysis.report.quality.study import QualityStudy
+
+LIMITED = "Limited level: this report stays within the organisation that holds the data."
+
+
+def subtitle(study: QualityStudy) -> Section:
+    """Say what was checked.
+
+    Parameters
+    ----------
+    study : QualityStudy
+        The check.
+    """
+    n_values = int(study.cohort.visits["value"].notna().sum())
+    lines = [f"{numbers.plural(len(study.cohort.patients), 'patient')}, {numbers.count(n_values)} measured values"]
+    if study.cohort.level == "synthetic":
+        lines.append(INVENTED)
+    elif study.cohort.level == "limited":
+        lines.append(LIMITED)
+    return Section((Passage(tuple(lines), "subtitle"),))
+
+
+def answer(study: QualityStudy) -> Section:
+    """Say in short what was found.
+
+    Parameters
+    ----------
+    study : QualityStudy
+        The check.
+    """
+    said = [_errors(study)]
+    if len(study.expected):
+        seen, expected = int(study.expected["seen"].sum()), len(study.expected)
+        worst = study.expected.groupby("week")["seen"].mean()
+        place = int(worst.argmin())
+        said.append(
+            f"{numbers.fraction(seen, expected)} expected values are there ({numbers.share(seen / expected)}); fewest at week "
+            f"{numbers.week(worst.index[place])}, {numbers.share(worst.iloc[place])}."
+        )
+    else:
+        said.append("Visits follow no schedule, so none can be counted as missing.")
+    if len(study.patterns):
+        lost = int(study.patterns["lost"].sum())
+        back = int((study.patterns["pattern"] == "intermittent").sum())
+        said.append(
+            f"{numbers.fraction(lost, len(study.patterns))} patients are lost before the last scheduled week; "
+            f"{numbers.count(back)} more missed a visit and came back."
+        )
+    impossible = int((study.questions["severity"] == "impossible").sum())
+    unlikely = len(study.questions) - impossible
+    one, several = "unlikely value or change", "unlikely values or changes"
+    said.append(
+        f"{numbers.plural(impossible, 'impossible value')} and {numbers.plural(unlikely, one, several)} are questions to "
+        "the sites. An unlikely value may be true."
+    )
+    return Section((Passage(tuple(said), "answer"),))
+
+
+def _errors(study: QualityStudy) -> str:
+    checked = study.checked
+    errors, warnings = numbers.plural(checked.n_errors, "error"), numbers.plural(checked.n_warnings, "warning")
+    if checked.n_errors:
+        return f"The check found {errors} and {warnings}: the cohort is refused by the other reports until they are mended."
+    return f"The check found no error and {warnings}: the cohort can be used."

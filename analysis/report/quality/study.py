@@ -1,0 +1,119 @@
+"""Everything a data-quality report is made of, computed once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from analysis.cohort.data_package import load_with_findings
+from analysis.outcomes import quality
+
+if TYPE_CHECKING:
+    from analysis.cohort import CheckReport, Cohort
+
+
+@dataclass(frozen=True, eq=False)
+class QualityStudy:
+    """A data-quality report, ready to be shown.
+
+    Attributes
+    ----------
+    folder : Path
+        The cohort folder.
+    cohort : Cohort
+        The cohort, without rows that no table can hold.
+    checked : CheckReport
+        Every finding of the check.
+    expected, timing, patterns, lost, digits : pandas.DataFrame
+        Of the functions of :mod:`analysis.outcomes.quality`.
+    questions : pandas.DataFrame
+        Impossible and unlikely values and changes.
+    findings : pandas.DataFrame
+        All findings, as they go to the sites.
+    level : float
+        Level of the intervals.
+    parameters : dict
+        The parameters as given.
+    """
+
+    folder: Path
+    cohort: Cohort
+    checked: CheckReport
+    expected: pd.DataFrame
+    timing: pd.DataFrame
+    patterns: pd.DataFrame
+    lost: pd.DataFrame
+    digits: pd.DataFrame
+    questions: pd.DataFrame
+    findings: pd.DataFrame
+    level: float
+    parameters: dict[str, Any]
+
+    @property
+    def shows_patients(self) -> bool:
+        """Whether rows of single patients may be shown."""
+        return self.cohort.level != "safe-harbor"
+
+    def label(self, measure: str) -> str:
+        """Name a measure for readers."""
+        return self.cohort.measures[measure].label
+
+
+def prepare_check(folder: Path | str, *, rules: str | None = None, level: float = 0.95) -> QualityStudy:
+    """Load a cohort, also one with errors, and compute everything its data-quality report shows.
+
+    Parameters
+    ----------
+    folder : Path or str
+        Cohort folder.
+    rules : str, optional
+        TOML file with rules for values of your own, beside those of the kit.
+    level : float
+        Level of the intervals.
+
+    Returns
+    -------
+    QualityStudy
+        What :mod:`analysis.report.quality` shows.
+
+    Raises
+    ------
+    CohortError
+        The folder is no cohort folder, or the rules cannot be read.
+    DeidentificationError
+        The cohort holds what could identify patients.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> from analysis.cohort import write_cohort
+    >>> from synthetic_cohort import generate_cohort
+    >>> with TemporaryDirectory() as name:
+    ...     written = write_cohort(generate_cohort(patients=30, seed=3).observed, Path(name) / "cohort")
+    ...     study = prepare_check(written)
+    >>> study.checked.n_errors, study.shows_patients
+    (0, True)
+    """
+    cohort, checked = load_with_findings(folder)
+    own = quality.read_value_rules(rules) if rules else ()
+    checks = [quality.check_values(cohort, (*quality.read_value_rules(), *own)), quality.unlikely_changes(cohort)]
+    some = [part for part in checks if len(part)]
+    values = pd.concat(some, ignore_index=True) if some else checks[0]
+    patterns = quality.visit_patterns(cohort)
+    return QualityStudy(
+        folder=Path(folder),
+        cohort=cohort,
+        checked=checked,
+        expected=quality.expected_values(cohort),
+        timing=quality.visit_timing(cohort),
+        patterns=patterns,
+        lost=quality.lost_by_baseline(cohort, patterns, level) if len(patterns) else pd.DataFrame(),
+        digits=quality.digit_preference(cohort),
+        questions=values,
+        findings=quality.all_findings(cohort, checked, values),
+        level=level,
+        parameters={"rules": rules, "level": level},
+    )

@@ -1,0 +1,152 @@
+"""Findings, impossible and unlikely values, and digit preference."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis.outcomes import quality
+from analysis.report import numbers
+from analysis.report.passages import Passage, Section, absent
+from analysis.report.quality.figures import digit_figure
+from analysis.report.tables import Column, Table
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from analysis.report.quality.study import QualityStudy
+
+#: Findings listed in the report; all of them are in the files for the sites.
+MOST_LISTED = 40
+
+
+def findings(study: QualityStudy) -> Section:
+    """Count the findings by kind and site, and list them where single patients may be shown.
+
+    Parameters
+    ----------
+    study : QualityStudy
+        The check.
+    """
+    all_of_them = study.findings
+    if all_of_them.empty:
+        return Section((Passage(("Nothing was found.",)),))
+    kinds = all_of_them.assign(kind=all_of_them["problem"].str.replace(r"[-+]?\d+(?:\.\d+)?", "…", regex=True))
+    kinds["site"] = kinds["site"].where(kinds["site"] != "", "no site")
+    counts = (
+        kinds.groupby(["severity", "kind"], sort=False)
+        .agg(
+            findings=("kind", "size"),
+            patients=("patient_id", lambda ids: len(set(ids) - {""})),
+            sites=("site", lambda sites: ", ".join(f"{site}: {n}" for site, n in sites.value_counts().items())),
+        )
+        .reset_index()
+    )
+    table = Table(
+        counts,
+        "Findings by kind.",
+        (
+            Column("severity", "Severity"),
+            Column("kind", "What was found"),
+            Column("findings", "Findings", "count"),
+            Column("patients", "Patients", "count"),
+            Column("sites", "By site"),
+        ),
+        ("Errors keep the cohort from being used. Impossible and unlikely values are questions to the site.",),
+        name="findings",
+    )
+    how = Passage(
+        (
+            (
+                "A CSV file for each site, with columns for its answers and safe to open in a spreadsheet: "
+                "kneecurve check FOLDER --export DIR"
+            ),
+        )
+    )
+    if not study.shows_patients:
+        hidden = "Rows of single patients are not shown at the safe-harbor level; they are in the files for the sites."
+        return Section((table, Passage((hidden,)), how))
+    return Section((table, _listed(all_of_them), how))
+
+
+def values(study: QualityStudy) -> Section:
+    """Show impossible and unlikely values and changes by measure.
+
+    Parameters
+    ----------
+    study : QualityStudy
+        The check.
+    """
+    items: list[Passage | Table] = []
+    if study.questions.empty:
+        items.append(
+            Passage(("No value breaks a rule, and no change goes against the trend by more than is detectable.",))
+        )
+    else:
+        of = study.cohort.visits.groupby(study.cohort.visits["measure"].astype("str"))["value"].count()
+        named = study.questions.assign(about=study.questions["measure"].map(study.label))
+        counts = named.groupby(["about", "measure", "severity"], sort=False).size().rename("n").reset_index()
+        counts["recorded"] = counts["measure"].map(of)
+        items.append(
+            Table(
+                counts,
+                "Impossible and unlikely values and changes by measure.",
+                (
+                    Column("about", "Measure"),
+                    Column("severity", "Severity"),
+                    Column("n", "Found", "count"),
+                    Column("recorded", "Values recorded", "count"),
+                ),
+                ("A measure that is computed from others has no recorded values of its own.",),
+                name="values",
+            )
+        )
+    unknown = quality.without_detectable_change(study.cohort)
+    if unknown:
+        items.append(
+            absent(
+                f"a detectable change of {numbers.listed([study.label(name) for name in unknown])}; their changes were not "
+                "judged."
+            )
+        )
+    return Section(tuple(items))
+
+
+def digits(study: QualityStudy) -> Section:
+    """Show the last digits of the values.
+
+    Parameters
+    ----------
+    study : QualityStudy
+        The check.
+    """
+    if study.digits.empty:
+        return Section((absent("a measure recorded finely enough to look at its last digits."),))
+    named = study.digits.assign(measure=study.digits["measure"].map(study.label))
+    small = named[named["p_value"] < 0.001]
+    said = (
+        f"Last digits are uneven in {numbers.listed(list(small['measure']))} (p below 0.001): values may have been "
+        "rounded by those who wrote them down."
+        if len(small)
+        else "No measure shows a clear preference for some last digits (none has p below 0.001)."
+    )
+    return Section((Passage((said,)), digit_figure(named)))
+
+
+def _listed(all_of_them: pd.DataFrame) -> Table:
+    shown = all_of_them.head(MOST_LISTED)
+    more = len(all_of_them) - len(shown)
+    note = (f"{numbers.plural(more, 'more finding')} in the files for the sites.",) if more else ()
+    return Table(
+        shown,
+        "Patients and values to look up.",
+        (
+            Column("site", "Site"),
+            Column("patient_id", "Patient"),
+            Column("place", "Where"),
+            Column("value", "Value", "right"),
+            Column("problem", "What was found"),
+        ),
+        note,
+        name="to-look-up",
+        rows_grouped_by="severity",
+    )

@@ -1,0 +1,138 @@
+"""Completeness, visit timing and who is lost, as figures and tables."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from analysis.outcomes import quality
+from analysis.report import numbers
+from analysis.report.passages import Passage, Section, absent
+from analysis.report.quality.figures import completeness_figure
+from analysis.report.tables import Column, Table
+
+if TYPE_CHECKING:
+    from analysis.report.quality.study import QualityStudy
+
+_NO_SCHEDULE = "Visits follow no schedule, so none can be counted as missing."
+
+
+def completeness(study: QualityStudy) -> Section:
+    """Show how many of the expected values are there, by measure and week, protocol and site.
+
+    Parameters
+    ----------
+    study : QualityStudy
+        The check.
+    """
+    if study.expected.empty:
+        return Section((absent(_NO_SCHEDULE),))
+    expected = study.expected.assign(measure=study.expected["measure"].map(study.label))
+    by_week = quality.completeness(expected, ["measure", "week"], study.level)
+    parts: list[Passage | Table] = []
+    for by, heading in (("measure", "Measure"), ("protocol", "Protocol"), ("site", "Site")):
+        if by == "site" and "site" not in study.cohort.patients:
+            parts.append(absent("The site of the patients was not recorded."))
+            continue
+        parts.append(
+            Table(
+                quality.completeness(expected, [by], study.level),
+                f"Values that are there among those expected, by {by}.",
+                (Column(by, heading), *_counts("seen", "expected", "There")),
+                (_interval(study, "Values of one patient hang together, so the true interval is wider."),),
+                name=f"completeness-{by}",
+            )
+        )
+    return Section((completeness_figure(by_week, study.level), *parts))
+
+
+def timing(study: QualityStudy) -> Section:
+    """Show how many patients came at and around each scheduled week.
+
+    Parameters
+    ----------
+    study : QualityStudy
+        The check.
+    """
+    if study.timing.empty:
+        return Section((absent(_NO_SCHEDULE),))
+    off = int(study.timing["off_schedule"].sum())
+    said = Passage(
+        (
+            f"{numbers.plural(off, 'visit')} lie off the scheduled weeks."
+            if off
+            else "Every visit lies at a scheduled week: the actual weeks were put into visit windows, or not recorded.",
+        )
+    )
+    table = Table(
+        study.timing,
+        "Visits at and around each scheduled week.",
+        (
+            Column("week", "Week", "week"),
+            Column(("at_week", "patients"), "Patients seen at the week", "fraction with share"),
+            Column("off_schedule", "Visits off schedule, nearest to it", "count"),
+            Column(("earliest", "latest"), "Weeks of these visits", "interval", 1),
+            Column("median_off", "Median distance of those off (weeks)", "number", 1),
+        ),
+        ("A week is scheduled where at least 5 % as many patients were seen as at the best-attended week.",),
+        name="timing",
+    )
+    return Section((said, table))
+
+
+def lost(study: QualityStudy) -> Section:
+    """Show the patterns of missed visits, and who is lost by baseline.
+
+    Parameters
+    ----------
+    study : QualityStudy
+        The check.
+    """
+    if study.patterns.empty:
+        return Section((absent(_NO_SCHEDULE),))
+    patterns = Table(
+        quality.patterns_by_protocol(study.patterns, study.level),
+        "Patients by pattern of missed visits.",
+        (Column("pattern", "Pattern"), *_counts("patients", "of", "Patients")),
+        (
+            (
+                "Monotone: seen at every scheduled week up to one and not after. Intermittent: missed a week and seen at the "
+                "last. A visit counts as attended where any measure has a value."
+            ),
+            _interval(study),
+        ),
+        name="patterns",
+        rows_grouped_by="protocol",
+    )
+    by_baseline = Table(
+        _named(study.lost),
+        "Patients lost before the last scheduled week, by what was known at the start.",
+        (Column("group", "Group"), *_counts("lost", "patients", "Lost")),
+        (
+            (
+                "Numbers are cut into thirds of the patients who have them. No group is tested against another: with so many "
+                "groups some differ by chance. A difference says that the patients who stay are not like those who left; it "
+                "cannot say whether what was not seen would explain it."
+            ),
+            _interval(study),
+        ),
+        name="lost",
+        rows_grouped_by="characteristic",
+    )
+    return Section((patterns, by_baseline))
+
+
+def _named(table: pd.DataFrame) -> pd.DataFrame:
+    return table.assign(characteristic=table["characteristic"].str[:1].str.upper() + table["characteristic"].str[1:])
+
+
+def _counts(part: str, whole: str, heading: str) -> tuple[Column, Column]:
+    return (
+        Column((part, whole), heading, "fraction"),
+        Column(("share", "lower", "upper"), "Share", "share with interval"),
+    )
+
+
+def _interval(study: QualityStudy, more: str = "") -> str:
+    return f"In brackets: {numbers.level_in_words(study.level)} confidence interval, Wilson's score. {more}".strip()
