@@ -6,13 +6,14 @@ from typing import TYPE_CHECKING, Any
 
 from analysis.errors import ReportError
 from analysis.lessons.lesson_1_measuring import Measuring
+from analysis.lessons.lesson_2_repeated import Repeated
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from analysis.lessons.lesson import Lesson
 
-LESSONS: dict[int, type[Lesson]] = {lesson.number: lesson for lesson in (Measuring,)}
+LESSONS: dict[int, type[Lesson]] = {lesson.number: lesson for lesson in (Measuring, Repeated)}
 
 
 def start_lesson(number: int, *, seed: int = 1, folder: Path | str = ".") -> Any:
