@@ -161,7 +161,7 @@ def _baseline_groups(cohort: Cohort) -> dict[str, pd.Series]:
         )
         if len(first):
             column = first.set_index("patient_id")["value"].reindex(patients.index)
-            answer[f"baseline {measure.label} ({measure.unit})"] = thirds(column, measure.decimals)
+            answer[f"{measure.label} at the start ({measure.unit})"] = thirds(column, measure.decimals)
     return {name: groups for name, groups in answer.items() if len(groups)}
 
 

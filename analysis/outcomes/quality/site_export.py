@@ -64,7 +64,7 @@ def all_findings(cohort: Cohort, checked: CheckReport, values: pd.DataFrame) -> 
     parts = [first[columns]]
     if len(values):
         where = [
-            f"{measure}{'' if limb == 'none' else ', ' + limb}, week {week:g}"
+            f"{cohort.measures[measure].label}{'' if limb == 'none' else ', ' + limb}, week {week:g}"
             for measure, limb, week in zip(values["measure"], values["limb"], values["week"], strict=True)
         ]
         text = values["value"].map(lambda value: f"{value:.6g}")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analysis.cohort.derived import measured_values
 from analysis.outcomes import quality
 from analysis.report import numbers
 from analysis.report.passages import Passage, Section, absent
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
     from analysis.report.quality.study import QualityStudy
 
 #: Findings listed in the report; all of them are in the files for the sites.
-MOST_LISTED = 40
+MOST_LISTED = 20
 
 
 def findings(study: QualityStudy) -> Section:
@@ -30,7 +31,7 @@ def findings(study: QualityStudy) -> Section:
     all_of_them = study.findings
     if all_of_them.empty:
         return Section((Passage(("Nothing was found.",)),))
-    kinds = all_of_them.assign(kind=all_of_them["problem"].str.replace(r"[-+]?\d+(?:\.\d+)?", "…", regex=True))
+    kinds = all_of_them.assign(kind=_kind(all_of_them))
     kinds["site"] = kinds["site"].where(kinds["site"] != "", "no site")
     counts = (
         kinds.groupby(["severity", "kind"], sort=False)
@@ -82,10 +83,9 @@ def values(study: QualityStudy) -> Section:
             Passage(("No value breaks a rule, and no change goes against the trend by more than is detectable.",))
         )
     else:
-        of = study.cohort.visits.groupby(study.cohort.visits["measure"].astype("str"))["value"].count()
         named = study.questions.assign(about=study.questions["measure"].map(study.label))
         counts = named.groupby(["about", "measure", "severity"], sort=False).size().rename("n").reset_index()
-        counts["recorded"] = counts["measure"].map(of)
+        counts["recorded"] = [_recorded(study, measure) for measure in counts["measure"]]
         items.append(
             Table(
                 counts,
@@ -94,9 +94,9 @@ def values(study: QualityStudy) -> Section:
                     Column("about", "Measure"),
                     Column("severity", "Severity"),
                     Column("n", "Found", "count"),
-                    Column("recorded", "Values recorded", "count"),
+                    Column("recorded", "Values", "count"),
                 ),
-                ("A measure that is computed from others has no recorded values of its own.",),
+                ("Values: of both limbs, or computed where the measure is computed from others.",),
                 name="values",
             )
         )
@@ -132,8 +132,23 @@ def digits(study: QualityStudy) -> Section:
     return Section((Passage((said,)), digit_figure(named)))
 
 
+def _kind(all_of_them: pd.DataFrame) -> pd.Series:
+    """Name the kind of each finding: numbers are left out where they belong to one patient."""
+    problem = all_of_them["problem"]
+    checked = all_of_them["severity"].isin(["error", "warning"])
+    kind = problem.mask(checked, problem.str.replace(r"[-+]?\d+(?:\.\d+)?", "…", regex=True))
+    return kind.mask(problem.str.startswith("changed by"), "changed against the trend by more than is detectable")
+
+
+def _recorded(study: QualityStudy, measure: str) -> int:
+    limbs = study.cohort.measures[measure].limbs
+    visits, patients = study.cohort.visits, study.cohort.patients
+    return sum(int(measured_values(visits, measure, limb, patients)["value"].notna().sum()) for limb in limbs)
+
+
 def _listed(all_of_them: pd.DataFrame) -> Table:
     shown = all_of_them.head(MOST_LISTED)
+    shown = shown.assign(problem=shown["problem"].str.replace(r"(?<=\s)-(?=\d)", numbers.MINUS, regex=True))
     more = len(all_of_them) - len(shown)
     note = (f"{numbers.plural(more, 'more finding')} in the files for the sites.",) if more else ()
     return Table(
