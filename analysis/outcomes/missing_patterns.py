@@ -152,7 +152,7 @@ def missing_patterns(
             f"Weeks in a pattern: {', '.join(f'{one:g}' for one in expected)}; {SEEN} seen, {MISSED} missed.",
             "Stopped: seen up to a week and never after; gaps: any other that is not complete.",
             f"Baseline: patients with and without a value at week {at:g}; groups are described, not tested.",
-            "Whether a visit was missed because of the value it would have shown cannot be told from the data.",
+            "Whether the value that a missed visit would have shown had to do with missing it cannot be told from the data.",
         ),
     )
 

@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analysis.errors import KneecurveError
+from analysis.outcomes import missing_patterns
 from analysis.report import numbers
 from analysis.report.passages import Passage, Section, absent
 from analysis.report.programme_figures import adherence_figure, missing_figure
 from analysis.report.tables import Column, Table
 
 if TYPE_CHECKING:
-    from analysis.outcomes import AdherenceByWeek, EventsByProtocol
+    import pandas as pd
+
+    from analysis.outcomes import AdherenceByWeek, EventsByProtocol, MissingPatterns
     from analysis.report.comparison.study import Study
 
 
@@ -118,4 +122,71 @@ def missing(study: Study) -> Section:
     """
     if study.missing.table.empty:
         return Section((absent(" ".join(study.missing.notes)),))
-    return Section((missing_figure(study.missing, study.measure),))
+    week = study.curves.primary_week if study.curves is not None and study.curves.scheduled else None
+    try:
+        found = missing_patterns(study.cohort, study.measure.name, week=week, limb=study.limb, level=study.level)
+    except KneecurveError:
+        return Section((missing_figure(study.missing, study.measure),))
+    return Section((missing_figure(study.missing, study.measure), kinds_table(found), start_table(found)))
+
+
+def kinds_table(found: MissingPatterns) -> Table:
+    """Show how many patients were seen throughout, stopped coming, or came with gaps.
+
+    Parameters
+    ----------
+    found : MissingPatterns
+        The patterns of visits.
+    """
+    percent = numbers.level_in_words(float(found.kinds["level"].iloc[0]))
+    return Table(
+        found.kinds,
+        "Patients by their pattern of visits.",
+        (
+            Column("kind", "Pattern"),
+            Column(("count", "n"), "Patients", "fraction"),
+            Column(("share", "lower", "upper"), f"Share ({percent} interval)", "share with interval"),
+        ),
+        (f"Intervals: {found.kinds['method'].iloc[0]}.", *found.notes[1:2]),
+        name="missing-kinds",
+        rows_grouped_by="protocol",
+    )
+
+
+def start_table(found: MissingPatterns) -> Table:
+    """Show how those missing at the week differed at the start from those seen.
+
+    Parameters
+    ----------
+    found : MissingPatterns
+        The patterns of visits.
+    """
+    words = found.baseline["variable"].astype("str").str.replace("_", " ")
+    category = found.baseline["category"].astype("object")
+    shares = category.notna()
+    lines = words.where(~shares, words.str.cat(": " + category.astype("str")))
+    shown = found.baseline.assign(
+        line=lines,
+        at_start_seen=_mean_or_share(found.baseline["seen"], shares),
+        at_start_missing=_mean_or_share(found.baseline["missing"], shares),
+    )
+    return Table(
+        shown,
+        "Patients seen and missing at the week, as they were at the start.",
+        (
+            Column("line", "At the start"),
+            Column("n_seen", "Seen", "count"),
+            Column("at_start_seen", "Mean or share, seen", "right"),
+            Column("n_missing", "Missing", "count"),
+            Column("at_start_missing", "Mean or share, missing", "right"),
+            Column("standardised_difference", "Standardised difference", "signed", 2),
+        ),
+        found.notes[2:],
+        name="missing-start",
+        rows_grouped_by="protocol",
+    )
+
+
+def _mean_or_share(values: pd.Series, shares: pd.Series) -> list[str]:
+    pairs = zip(values, shares, strict=True)
+    return [numbers.share(value) if share else numbers.number(value, 2) for value, share in pairs]
