@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import textwrap
 from html import escape
 from typing import TYPE_CHECKING
 
@@ -20,6 +21,8 @@ MOST_FIGURES = 5
 _MOST_POINTS = 6
 #: Letters of text that a slide holds; what does not fit stands in the notes alone.
 _MOST_LETTERS = 950
+#: Letters of a title that stay within two lines.
+_LONGEST_TITLE = 92
 _IN_THE_NOTES = "The rest is in the notes."
 _MOST_ROWS_IN_NOTES = 60
 
@@ -47,7 +50,10 @@ def document_to_slides(document: Document, *, stamp: str, language: str = "en") 
         Pandoc is not installed, or fails.
     """
     made = made_in_words(stamp)
-    slides = [_slide(document.title, "".join(f"<p>{escape(line)}</p>" for line in document.subtitle), made)]
+    opening = (document.title,) if len(document.title) > _LONGEST_TITLE else ()
+    slides = [
+        _slide(document.title, "".join(f"<p>{typeset(line)}</p>" for line in (*opening, *document.subtitle)), made)
+    ]
     answers = [one for one in document.blocks if isinstance(one, Words) and one.kind == "answer"]
     cautions = [one for one in document.blocks if isinstance(one, Words) and one.kind == "caution"]
     if answers:
@@ -82,6 +88,10 @@ def figures_for_slides(document: Document) -> list[Picture]:
 
 
 def _slide(title: str, body: str, notes: str) -> str:
+    """Write a slide; a title that is too long for it is cut, and stands whole in the notes."""
+    if len(title) > _LONGEST_TITLE:
+        notes = f"{title} {notes}"
+        title = textwrap.shorten(title, _LONGEST_TITLE, placeholder=" …")
     return f'<h1>{typeset(title)}</h1>{body}<div class="notes"><p>{escape(notes)}</p></div>'
 
 
