@@ -87,7 +87,9 @@ class Contrasts:
                 "upper": estimate + half,
             }
         )
-        table.loc[~self.estimable(rows)] = np.nan
+        estimable = self.estimable(rows)
+        if not estimable.all():
+            table.loc[~estimable] = np.nan
         return table
 
     def joint(self, rows: Array) -> pd.DataFrame:
