@@ -6,7 +6,7 @@ import hashlib
 import json
 import platform
 import shlex
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from importlib import metadata
 from pathlib import Path
@@ -179,6 +179,8 @@ def record_inputs(folder: Path) -> tuple[Source, ...]:
 def record_origin(folder: Path) -> Provenance:
     """Read where a cohort came from, without its tables; nothing is known where the folder does not say it.
 
+    What was done to the data is left in the folder: its sentences may name counts that a report hides.
+
     Parameters
     ----------
     folder : Path
@@ -186,7 +188,8 @@ def record_origin(folder: Path) -> Provenance:
     """
     try:
         described = json.loads((folder / "datapackage.json").read_text(encoding="utf-8"))
-        return Provenance.from_json(described["kneecurve"]["provenance"])
+        found = Provenance.from_json(described["kneecurve"]["provenance"])
+        return replace(found, parameters=dict(found.parameters), steps=())
     except (CohortError, KeyError, OSError, TypeError, ValueError):
         return Provenance()
 

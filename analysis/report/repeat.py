@@ -145,19 +145,17 @@ def _cohort(known: Record, path: Path, given: Path | str | None) -> Iterator[tup
         yield folder, f"The cohort folder {folder.resolve().name} has the files that the report was made from."
         return
     origin = known.origin
-    if origin.scenario is None or set(origin.parameters) != {"patients"}:
+    if origin.scenario is None or set(origin.parameters) - {"quarters"} != {"patients"}:
         raise ReportError(
             "The cohort folder is not where the record says.",
             where=str(folder),
             what_to_do="Name it: kneecurve repeat REPORT.json --cohort FOLDER (in Python cohort=).",
         )
     from analysis.cohort import write_cohort
-    from synthetic_cohort import generate_cohort
+    from synthetic_cohort.generate import generate_again
 
     with TemporaryDirectory(prefix="kneecurve-") as name:
-        again = generate_cohort(
-            origin.scenario, patients=int(origin.parameters["patients"]), seed=int(origin.seed or 0)
-        )
+        again = generate_again(origin)
         form = "parquet" if any(one.name.endswith(".parquet") for one in known.inputs) else "csv"
         written = write_cohort(again.observed, Path(name) / Path(known.cohort).name, file_format=form)  # type: ignore[arg-type]
         yield written, f"The cohort was generated again: scenario “{origin.scenario}”, seed {origin.seed}."
