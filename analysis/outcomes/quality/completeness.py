@@ -49,10 +49,25 @@ def expected_values(cohort: Cohort) -> pd.DataFrame:
     if not parts:
         return pd.DataFrame(columns=pd.Index(columns))
     table = pd.concat(parts, ignore_index=True)
-    sites = cohort.patients.drop_duplicates("patient_id").set_index("patient_id")
-    site = sites["site"].astype("str") if "site" in sites else pd.Series(dtype="str")
-    table["site"] = table["patient_id"].map(site).fillna(NO_SITE).astype("str")
+    table["site"] = site_of(cohort, table["patient_id"], NO_SITE)
     return table.astype({"protocol": "str"})[columns]
+
+
+def site_of(cohort: Cohort, patients: pd.Series, without: str = "") -> pd.Series:
+    """Give the site of each patient; ``without`` where it was not recorded or the patient is not known.
+
+    Examples
+    --------
+    >>> from synthetic_cohort import generate_cohort
+    >>> cohort = generate_cohort(patients=20, seed=1).observed
+    >>> site_of(cohort, pd.Series(["nobody"]), "not recorded").tolist()
+    ['not recorded']
+    """
+    if "site" not in cohort.patients:
+        return pd.Series(without, index=patients.index, dtype="str")
+    known = cohort.patients.dropna(subset=["patient_id", "site"]).drop_duplicates("patient_id")
+    sites = dict(zip(known["patient_id"], known["site"].astype("str"), strict=True))
+    return patients.astype("object").map(sites).astype("object").fillna(without).astype("str")
 
 
 def completeness(expected: pd.DataFrame, by: list[str], level: float = 0.95) -> pd.DataFrame:

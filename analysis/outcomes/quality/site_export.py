@@ -11,6 +11,7 @@ import pandas as pd
 from analysis.cohort.data_package import load_with_findings
 from analysis.cohort.findings import looks_like_formula, visible
 from analysis.errors import CohortError
+from analysis.outcomes.quality.completeness import site_of
 from analysis.outcomes.quality.unlikely_changes import unlikely_changes
 from analysis.outcomes.quality.value_rules import check_values
 
@@ -52,14 +53,12 @@ def all_findings(cohort: Cohort, checked: CheckReport, values: pd.DataFrame) -> 
     >>> len(all_findings(cohort, CheckReport.empty(), pd.DataFrame()))
     0
     """
-    patients = cohort.patients.drop_duplicates("patient_id").set_index("patient_id")
-    site = patients["site"].astype("str") if "site" in patients else pd.Series(dtype="str")
     found = checked.findings
     place = [
         ", ".join(part for part in (table, "" if pd.isna(row) else f"row {row}", column) if part)
         for table, row, column in zip(found["table"], found["row"], found["column"], strict=True)
     ]
-    first = found.assign(place=place, site=found["patient_id"].map(site).fillna(""))
+    first = found.assign(place=place, site=site_of(cohort, found["patient_id"]))
     columns = ["site", "patient_id", "severity", "place", "value", "problem", "what_to_do"]
     parts = [first[columns]]
     if len(values):

@@ -13,6 +13,7 @@ import pandas as pd
 
 from analysis.cohort.derived import measured_values
 from analysis.errors import CohortError
+from analysis.outcomes.quality.completeness import site_of
 
 if TYPE_CHECKING:
     import os
@@ -139,9 +140,7 @@ def join_findings(cohort: Cohort, parts: list[pd.DataFrame]) -> pd.DataFrame:
     if not kept:
         return pd.DataFrame(columns=pd.Index(FINDING_COLUMNS))
     table = pd.concat(kept, ignore_index=True)
-    patients = cohort.patients.drop_duplicates("patient_id").set_index("patient_id")
-    site = patients["site"].astype("str") if "site" in patients else pd.Series(dtype="str")
-    table["site"] = table["patient_id"].map(site).fillna("").astype("str")
+    table["site"] = site_of(cohort, table["patient_id"])
     table["_order"] = (table["severity"] != "impossible").astype(int)
     ordered = table.sort_values(["_order", "site", "patient_id", "week"], kind="stable")
     return ordered[list(FINDING_COLUMNS)].reset_index(drop=True)

@@ -40,8 +40,9 @@ def completeness_figure(by_week: pd.DataFrame, level: float) -> Figure:
         for name, axes in zip(names, panels.flat, strict=False):
             one = by_week[by_week["measure"] == name]
             share = 100 * one[["share", "lower", "upper"]].to_numpy(dtype=float)
+            reach = np.abs(share[:, 1:] - share[:, [0]]).T  # at 100 % the limit differs by a rounding error
             axes.errorbar(
-                one["week"], share[:, 0], yerr=[share[:, 0] - share[:, 1], share[:, 2] - share[:, 0]], color=colour,
+                one["week"], share[:, 0], yerr=reach, color=colour,
                 marker="o", markersize=4, linewidth=1.3, elinewidth=1,
             )  # fmt: skip
             axes.set_title(wrap(str(name), 30 if columns > 1 else 44), color=INK)

@@ -1,0 +1,126 @@
+"""The data-quality report: every section, the page rules, what is shown at which level, and cohorts with errors."""
+
+import re
+from dataclasses import replace
+
+import pytest
+
+from analysis.cohort import Provenance, write_cohort
+from analysis.errors import DeidentificationError
+from analysis.report import make_report, quality
+from analysis.report.figures import Figure
+from analysis.report.quality.closing import CAUTIONS
+from synthetic_cohort import generate_cohort
+
+SECTIONS = [
+    "In short", "Findings", "Impossible and unlikely values", "Completeness", "Visit timing", "Who is lost", "Last digits",
+    "Methods in words", "Cautions", "Provenance",
+]  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def cohort():
+    whole = generate_cohort(patients=60, seed=3).observed
+    measures = ["quadriceps_torque", "knee_flexion", "pain"]
+    return replace(whole, visits=whole.visits[whole.visits["measure"].isin(measures)])
+
+
+@pytest.fixture(scope="module")
+def study(cohort, tmp_path_factory):
+    return quality.prepare_check(write_cohort(cohort, tmp_path_factory.mktemp("study") / "cohort"))
+
+
+def text_of(*sections):
+    return "\n".join(str(item) for section in sections for item in section)
+
+
+def every_section(study):
+    parts = [getattr(quality, name)(study) for name in quality.__all__[2:-1]]
+    return [*parts, quality.provenance(study, "cohort_check")]
+
+
+def real(cohort, privacy):
+    return replace(cohort, provenance=Provenance(steps=("Relabelled for a test.",)), privacy=privacy)
+
+
+def test_the_page_keeps_the_rules_and_has_every_section(tmp_path, page_rules, cohort):
+    folder = write_cohort(cohort, tmp_path / "cohort")
+    files = make_report("cohort_check", folder, tmp_path / "report")
+    page = files.html.read_text(encoding="utf-8")
+    assert page_rules.problems(page) == []
+    assert re.findall(r"<h2 id=\"[^\"]*\">(.*?)</h2>", page) == SECTIONS
+    assert page.count("<figure") == 2
+
+
+def test_single_patients_are_shown_where_the_level_allows_it_only(tmp_path, cohort):
+    shown = {}
+    for privacy in ("safe-harbor", "limited"):
+        folder = write_cohort(real(cohort, privacy), tmp_path / privacy)
+        study = quality.prepare_check(folder)
+        assert len(study.questions) > 0
+        shown[privacy] = set(re.findall(r"\bp\d{4}\b", text_of(*every_section(study)[:-1])))
+    assert shown["safe-harbor"] == set()
+    assert shown["limited"]
+    assert "stays within the organisation" in text_of(quality.subtitle(study))
+
+
+def test_a_cohort_with_errors_is_reported_not_refused(tmp_path, cohort):
+    folder = write_cohort(cohort, tmp_path / "cohort")
+    visits = folder / "visits.csv"
+    visits.write_text(visits.read_text() + "p0001,6,pain,none,70\np0001,0,pain,none,3\n")
+    study = quality.prepare_check(folder)
+    assert study.checked.n_errors == 3  # out of range, and both come twice
+    assert "The check found 3 errors" in text_of(quality.answer(study))
+    assert "the same patient_id, week, measure, limb as row" in text_of(quality.findings(study))
+
+
+def test_a_cohort_with_identifiers_is_refused(tmp_path, cohort):
+    folder = write_cohort(cohort, tmp_path / "cohort")
+    patients = folder / "patients.csv"
+    lines = patients.read_text().splitlines()
+    patients.write_text("\n".join([lines[0] + ",email", *(f"{line},a@example.org" for line in lines[1:])]) + "\n")
+    with pytest.raises(DeidentificationError):
+        quality.prepare_check(folder)
+
+
+def test_the_numbers_of_the_answer_are_those_of_the_cohort(cohort, study):
+    said = text_of(quality.answer(study))
+    last = cohort.visits[(cohort.visits["week"] == 52) & cohort.visits["value"].notna()]["patient_id"].nunique()
+    assert f"{60 - last}/60 patients are lost before the last scheduled week" in said
+    assert f"{study.expected['seen'].sum()}/{len(study.expected)} expected values are there" in said
+
+
+def test_a_cohort_without_a_schedule_site_or_fine_measures(tmp_path, cohort):
+    visits = cohort.visits[cohort.visits["measure"] == "pain"].copy()
+    visits["week"] = [7 * i / 100 for i in range(len(visits))]
+    bare = replace(
+        cohort, patients=cohort.patients[["patient_id", "protocol"]], visits=visits, sessions=None, events=None,
+        brace_limits=None,
+    )  # fmt: skip
+    study = quality.prepare_check(write_cohort(bare, tmp_path / "cohort"))
+    said = text_of(*every_section(study))
+    assert "Visits follow no schedule" in said
+    assert "Not in the data: a measure recorded finely enough" in said
+
+
+def test_rules_of_ones_own_are_used_and_named(tmp_path, cohort):
+    rules = tmp_path / "mine.toml"
+    rules.write_text('[[rules]]\nmeasure = "pain"\nhighest = 5\nproblem = "pain above 5"\nsource = "our team"\n')
+    study = quality.prepare_check(write_cohort(cohort, tmp_path / "cohort"), rules=str(rules))
+    pain = cohort.visits[(cohort.visits["measure"] == "pain") & (cohort.visits["value"] > 5)]
+    assert (study.questions["problem"] == "pain above 5").sum() == len(pain) > 0
+    assert "pain above 5; Pain allowed to 5 points (source: our team)." in text_of(quality.methods(study))
+
+
+def test_every_figure_can_be_drawn_wide_and_narrow_and_says_what_it_shows(study):
+    figures = [item for section in every_section(study) for item in section if isinstance(item, Figure)]
+    assert len(figures) == 2
+    for figure in figures:
+        assert len(figure.drawing("wide").axes) >= len(figure.drawing("narrow").axes) > 0
+        assert re.search(r"\d", figure.alt)
+
+
+def test_the_cautions_defer_and_judge_nobody():
+    words = " ".join(CAUTIONS)
+    for part in ("privacy officer and the ethics board", "treating clinician", "no judgement of a site"):
+        assert part in words
