@@ -223,6 +223,7 @@ def test_a_site_of_three_patients_is_hidden(quick_quarter_of, page_rules, cohort
     assert not re.search(r"tiny[^;.]*\d", made.figures("sites")[0]["alt"])
 
 
+@pytest.mark.slow
 def test_markup_formulas_and_other_scripts_in_site_names_are_text(quick_quarter_of, page_rules, small):
     names = [
         "<script>alert(1)</script>",
