@@ -99,7 +99,7 @@ def check_tables(
     source_rows = {name: frame.index.to_numpy() + 1 for name, frame in tables.items()}
     plain = {name: frame.reset_index(drop=True) for name, frame in tables.items()}
     found = FindingList()
-    check_columns(plain, found)
+    check_columns(plain, found, unreadable=findings.tables_with_errors())
     check_keys(plain, found, source_rows)
     check_cells(plain, found, privacy)
     check_patients(plain, found)

@@ -210,6 +210,10 @@ class FindingList:
         part[_IDENTIFIER] = identifier
         self._parts.append(part)
 
+    def tables_with_errors(self) -> frozenset[str]:
+        """Return the tables that an error was added for."""
+        return frozenset(part["table"].iloc[0] for part in self._parts if (part["severity"] == "error").any())
+
     def extend(self, other: FindingList, source_rows: Mapping[str, np.ndarray]) -> None:
         """Take over the findings of another list.
 

@@ -24,11 +24,13 @@ _CONTROL = re.compile(r"[\x00-\x1f\x7f]")
 _YEARS, _SPREADSHEET_DAYS = (1900.0, 2100.0), (20_000.0, 60_000.0)
 
 
-def check_columns(tables: Mapping[str, pd.DataFrame], findings: FindingList) -> None:
-    """Find tables and columns that are missing, unknown or empty."""
+def check_columns(
+    tables: Mapping[str, pd.DataFrame], findings: FindingList, *, unreadable: frozenset[str] = frozenset()
+) -> None:
+    """Find tables and columns that are missing, unknown or empty; of an ``unreadable`` table it is known already."""
     for name, table in TABLES.items():
         if name not in tables:
-            if table.required:
+            if table.required and name not in unreadable:
                 findings.add("error", name, "the table is missing", f"Give the table: one row is {table.row}.")
             continue
         frame = tables[name]

@@ -183,3 +183,9 @@ def test_a_hundred_errors_in_the_message_are_five_and_a_number(folder):
         load_cohort(folder)
     assert "and 40 more" in caught.value.where
     assert len(caught.value.report.findings) >= 45
+
+
+def test_a_table_that_cannot_be_read_is_one_finding_not_a_missing_table_too(folder):
+    (folder / "visits.csv").write_bytes(b"")
+    errors = check_folder(folder).findings.query("severity == 'error'")
+    assert errors[["table", "problem"]].to_numpy().tolist() == [["visits", "The file is empty. (visits.csv)"]]
