@@ -7,13 +7,15 @@ from typing import TYPE_CHECKING, Any
 from analysis.errors import ReportError
 from analysis.lessons.lesson_1_measuring import Measuring
 from analysis.lessons.lesson_2_repeated import Repeated
+from analysis.lessons.lesson_3_shape import Shape
+from analysis.lessons.lesson_4_comparing import Comparing
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from analysis.lessons.lesson import Lesson
 
-LESSONS: dict[int, type[Lesson]] = {lesson.number: lesson for lesson in (Measuring, Repeated)}
+LESSONS: dict[int, type[Lesson]] = {lesson.number: lesson for lesson in (Measuring, Repeated, Shape, Comparing)}
 
 
 def start_lesson(number: int, *, seed: int = 1, folder: Path | str = ".") -> Any:

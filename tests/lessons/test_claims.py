@@ -1,0 +1,86 @@
+"""Numbers that the text of the lessons claims, against outside values and against draws of our own."""
+
+import math
+
+import numpy as np
+import pytest
+from lesson_runs import text_of
+from scipy import stats
+
+#: "Lessons with a computed answer" in the project's reference values (computed there with R).
+FALSE_GAIN = 7.6
+CHANGE_AND_ADJUSTED = {0.3: (1.40, 0.91), 0.5: (1.00, 0.75), 0.7: (0.60, 0.51)}
+OLD_LIMB = 76.5
+
+
+def test_false_gain_of_the_worst_quarter(lesson_of):
+    # Davis, Am J Epidemiol 1976;104:493: SD (1 - r) phi(z) / Phi(z)
+    z = stats.norm.ppf(0.25)
+    assert 15 * 0.4 * stats.norm.pdf(z) / 0.25 == pytest.approx(FALSE_GAIN, abs=0.05)
+    assert "7.6 points" in text_of(4)
+    lesson = lesson_of(4)
+    assert lesson.exercises["untreated_gain"].truth == pytest.approx(FALSE_GAIN, abs=0.05)
+    gains = [lesson_of(4, seed).exercises["listed_gain"].truth for seed in (1, 2, 3)]
+    # a mean of 1000 differences of SD 15 sqrt(0.8) errs by 0.4 at most
+    assert gains == pytest.approx([FALSE_GAIN] * 3, abs=1.2)
+
+
+def test_untreated_people_have_the_spread_and_correlation_that_the_text_says(lesson_of):
+    listed = lesson_of(4).listed
+    assert listed.mean().tolist() == pytest.approx([50, 50], abs=1)
+    assert listed.std().tolist() == pytest.approx([15, 15], abs=0.6)
+    assert listed["first"].corr(listed["second"]) == pytest.approx(0.6, abs=0.04)
+
+
+def test_variance_with_the_baseline(lesson_of):
+    said = lesson_of(4).exercises["change_or_adjusted"]
+    for correlation, (change, adjusted) in CHANGE_AND_ADJUSTED.items():
+        random = np.random.default_rng(5)
+        before = random.standard_normal(200_000)
+        after = correlation * before + math.sqrt(1 - correlation**2) * random.standard_normal(200_000)
+        assert np.var(after - before) == pytest.approx(change, abs=0.02)
+        slope = np.cov(before, after)[0, 1] / np.var(before)
+        assert np.var(after - slope * before) == pytest.approx(adjusted, abs=0.02)
+        assert f"{change:.2f}" in said.explanation
+        assert f"{adjusted:.2f}" in said.explanation
+    assert "1.40 in place of 1" in text_of(4)
+
+
+def test_symmetry_with_a_shrunken_denominator(lesson_of):
+    assert lesson_of(1).exercises["old_limb"].truth == pytest.approx(OLD_LIMB)
+
+
+def test_error_of_a_ratio(lesson_of):
+    # trade facts, section 5: 5 to 10 points for one index, detectable change 14 to 25 points; derived, no source
+    random = np.random.default_rng(7)
+    for share, low, high in ((0.05, 5, 8), (0.07, 8, 11)):
+        one, other = 1 + share * random.standard_normal((2, 100_000))
+        assert low <= 100 * np.std(one / other) <= high
+    assert 1.96 * math.sqrt(2) * 5 == pytest.approx(14, abs=0.2)
+    assert "about 14 to 25 points" in text_of(1)
+
+
+def test_ten_looks(lesson_of):
+    random = np.random.default_rng(9)
+    alarms = (random.random((100_000, 10)) < 0.05).any(axis=1).mean()
+    assert lesson_of(4).exercises["many_weeks"].truth == pytest.approx(100 * alarms, abs=0.6)
+
+
+def test_weight_of_the_own_mean_is_that_of_a_least_squares_line(lesson_of):
+    random = np.random.default_rng(11)
+    true = 6 * random.standard_normal(200_000)
+    own = true + 8 / math.sqrt(3) * random.standard_normal(200_000)
+    slope = np.cov(own, true)[0, 1] / np.var(own)
+    assert lesson_of(2).exercises["own_weight"].truth == pytest.approx(100 * slope, abs=0.5)
+
+
+def test_intervals_of_the_slider_hold_the_truth_about_as_often_as_they_say(lesson_of):
+    held = np.concatenate([lesson_of(4, seed).trials(5)["holds_truth"] for seed in range(1, 9)])
+    # 192 intervals of 95 %: fewer than 173 or more than 190 in 1 of 500
+    assert 173 <= held.sum() <= 190
+
+
+def test_pooled_estimates_are_better_on_average(lesson_of):
+    errors = lesson_of(2).truth().set_index("visits")
+    assert (errors["error of pooled"] <= errors["error of own mean"]).all()
+    assert errors["error of own mean"].loc[1] == pytest.approx(8, abs=0.8)

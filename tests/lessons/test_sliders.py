@@ -1,0 +1,39 @@
+"""Sliders: moved where widgets are, a still picture always."""
+
+import sys
+
+import pytest
+
+SLIDERS = {2: "partial_pooling_slider", 4: "interval_slider"}
+
+
+@pytest.mark.parametrize("number", SLIDERS)
+def test_moving_the_slider_redraws_the_picture_and_the_sentence(lesson_of, number):
+    slider = getattr(lesson_of(number), SLIDERS[number])()
+    moved, picture, sentence = slider.widget().children
+    before, words = bytes(picture.value), sentence.value
+    moved.value = slider.values[-1]
+    assert bytes(picture.value) != before
+    assert bytes(picture.value).startswith(b"\x89PNG")
+    assert sentence.value != words
+    assert str(slider.values[-1]) in sentence.value
+
+
+@pytest.mark.parametrize("number", SLIDERS)
+def test_the_still_picture_is_shown_with_and_without_widgets(lesson_of, number, monkeypatch):
+    shown = []
+    monkeypatch.setattr("IPython.display.display", shown.append)
+    slider = getattr(lesson_of(number), SLIDERS[number])()
+    slider._ipython_display_()
+    assert len(shown) == 2
+    assert "All steps in one still picture" in shown[1].data
+    shown.clear()
+    monkeypatch.setitem(sys.modules, "ipywidgets", None)
+    slider._ipython_display_()
+    assert shown == [slider.still]
+
+
+@pytest.mark.parametrize("number", SLIDERS)
+def test_the_sentence_of_the_still_picture_names_every_step(lesson_of, number):
+    slider = getattr(lesson_of(number), SLIDERS[number])()
+    assert all(f" with {value} " in slider.still.alt.replace(",", " ") for value in slider.values)
