@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from matplotlib.ticker import MaxNLocator
 
 from analysis.report import numbers
 from analysis.report.axes import wrap
@@ -105,9 +106,9 @@ def digit_figure(digits: pd.DataFrame) -> Figure:
             shares = 100 * row[columns_of_digits].to_numpy(dtype=float) / row["n"]
             axes.bar(range(10), shares, color=_BAR, width=0.7)
             axes.axhline(10, color=QUIET, linewidth=1, linestyle=(0, (4, 2)))
-            axes.set_title(
-                wrap(f"{row['measure']} (n = {numbers.count(row['n'])})", 30 if columns > 1 else 44), color=INK
-            )
+            words = wrap(str(row["measure"]), 30 if columns > 1 else 44)
+            axes.set_title(f"{words}\nn = {numbers.count(row['n'])}", color=INK)
+            axes.yaxis.set_major_locator(MaxNLocator(4, integer=True))
             axes.set_xticks(range(10))
             axes.tick_params(axis="x", labelbottom=True, color=FAINT)
             quiet_grid(axes)

@@ -124,7 +124,10 @@ def lost(study: QualityStudy) -> Section:
 
 
 def _named(table: pd.DataFrame) -> pd.DataFrame:
-    return table.assign(characteristic=table["characteristic"].str[:1].str.upper() + table["characteristic"].str[1:])
+    group = table["group"].str.replace(r"(?:^|(?<=\s))-(?=\d)", numbers.MINUS, regex=True)
+    return table.assign(
+        group=group, characteristic=table["characteristic"].str[:1].str.upper() + table["characteristic"].str[1:]
+    )
 
 
 def _counts(part: str, whole: str, heading: str) -> tuple[Column, Column]:
