@@ -24,7 +24,8 @@ OLDEST = 90.0
 _DAYS_IN_A_YEAR = 365.2425
 _FORMATS = ("%d/%m/%Y", "%m/%d/%Y", "%d.%m.%Y", "%d-%m-%Y", "%Y/%m/%d", "%Y%m%d", "%d %b %Y", "%d-%b-%Y", "%d %B %Y",
             "%B %d, %Y", "%d/%m/%y", "%m/%d/%y", "%d.%m.%y")  # fmt: skip
-_HEX_DIGITS = 16
+#: With the P in front 16 characters: 17 would have the form of a vehicle identification number.
+_HEX_DIGITS = 15
 _LEAST_KEY = 16
 
 
@@ -165,7 +166,7 @@ def opaque_identifiers(identifiers: Iterable[str], key: bytes | None = None) -> 
     identifiers : iterable of str
         Identifiers of the source.
     key : bytes, optional
-        Secret key of a keyed hash (HMAC-SHA-256, the first 16 hexadecimal digits): the same patient gets the same
+        Secret key of a keyed hash (HMAC-SHA-256, the first 15 hexadecimal digits): the same patient gets the same
         identifier again, and who has the key can find the patient. None draws identifiers at random.
 
     Returns
@@ -181,7 +182,7 @@ def opaque_identifiers(identifiers: Iterable[str], key: bytes | None = None) -> 
     Examples
     --------
     >>> opaque_identifiers(["MRN 1"], key=b"sixteen bytes or more")
-    {'MRN 1': 'P4e171466a1bd860a'}
+    {'MRN 1': 'P4e171466a1bd860'}
     """
     names = list(dict.fromkeys(str(name).strip() for name in identifiers))
     if key is not None and len(key) < _LEAST_KEY:
@@ -190,7 +191,10 @@ def opaque_identifiers(identifiers: Iterable[str], key: bytes | None = None) -> 
             where="the key of the identifiers",
             what_to_do=f"Give at least {_LEAST_KEY} bytes, or name a file that is not there yet: a key is made.",
         )
-    new = {name: "P" + (secrets.token_hex(_HEX_DIGITS // 2) if key is None else _keyed(name, key)) for name in names}
+    new = {
+        name: "P" + (secrets.token_hex(_HEX_DIGITS)[:_HEX_DIGITS] if key is None else _keyed(name, key))
+        for name in names
+    }
     if len(set(new.values())) < len(new):
         raise DeidentificationError(
             "Two patients got the same new identifier.", where="the identifiers", what_to_do="Run it again."

@@ -21,6 +21,7 @@ from analysis.cohort.deidentify_transforms import (
     three_digits,
     weeks_between,
 )
+from analysis.cohort.identifiers import look_like_names, what_cells_hold
 from analysis.errors import CohortError, DeidentificationError
 
 CLINIC = """\
@@ -135,6 +136,14 @@ def test_keys_give_the_same_identifiers_again_and_random_ones_do_not(tmp_path: P
     assert not a & c
     assert key.stat().st_mode & 0o077 == 0  # nobody else may read it
     assert set(opaque_identifiers(["1001", "1002"], key.read_bytes()).values()) == a
+
+
+def test_new_identifiers_look_like_nobody_and_nothing() -> None:
+    # a cohort of 5,000 was refused once: some new identifiers had the form of a vehicle identification number
+    new = pd.Series(list(opaque_identifiers([str(i) for i in range(40_000)], b"sixteen bytes or more").values()))
+    assert new.is_unique
+    assert (what_cells_hold(new, limited=False) == "").all()
+    assert not look_like_names(new).any()
 
 
 @pytest.mark.parametrize("where", ["source/key", "out/key"])
