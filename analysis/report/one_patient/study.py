@@ -115,7 +115,7 @@ def prepare_patient(
     ...     written = write_cohort(generate_cohort(patients=90, seed=3).observed, Path(name) / "cohort")
     ...     page = prepare_patient(written, patient="p0002", measures=["pain"])
     >>> page.protocol, [found.measure.label for found in page.found]
-    ('home stimulation', ['Pain'])
+    ('exercise only', ['Pain'])
     """
     given: dict[str, Any] = {"patient": patient, "measures": list(measures), "level": level}
     cohort = load_cohort(folder)
