@@ -6,6 +6,7 @@ import os
 import shutil
 import signal
 import subprocess
+import sys
 import time
 import urllib.request
 from pathlib import Path
@@ -14,7 +15,7 @@ import pytest
 import websocket
 
 from analysis.cohort import write_cohort
-from analysis.report import make_report
+from analysis.report import copy_notebooks, make_report
 from synthetic_cohort import generate_cohort
 
 HERE = Path(__file__).resolve().parent
@@ -130,3 +131,37 @@ def report(tmp_path_factory):
     root = tmp_path_factory.mktemp("report")
     folder = write_cohort(generate_cohort(patients=90, seed=3).observed, root / "cohort")
     return make_report("protocol_comparison", folder, root / "report", formats=("html", "pdf", "docx", "pptx"))
+
+
+@pytest.fixture
+def laboratory(browser, tmp_path):
+    """Start JupyterLab on a working copy of the notebooks, away from the settings of the user; give its address."""
+    copy_notebooks(tmp_path / "work")
+    config = tmp_path / "config" / "labconfig"
+    config.mkdir(parents=True)
+    off = {"disabledExtensions": {"@jupyterlab/apputils-extension:announcements": True}}
+    (config / "page_config.json").write_text(json.dumps(off))
+    folders = {f"JUPYTER_{name.upper()}_DIR": str(tmp_path / name) for name in ("config", "data", "runtime")}
+    log = (tmp_path / "log").open("w")
+    server = subprocess.Popen(
+        [
+            sys.executable, "-m", "jupyterlab", "--no-browser", "--allow-root", "--ServerApp.port=0",
+            "--IdentityProvider.token=", "--ServerApp.ip=127.0.0.1", "--LabApp.expose_app_in_browser=True",
+            f"--ServerApp.root_dir={tmp_path / 'work'}",
+        ],
+        env={**os.environ, **folders, "IPYTHONDIR": str(tmp_path / "ipython")}, stdout=log, stderr=log,
+    )  # fmt: skip
+    try:
+        end = time.monotonic() + 60
+        while not (told := sorted((tmp_path / "runtime").glob("jpserver-*.json"))):
+            assert server.poll() is None, (tmp_path / "log").read_text()
+            assert time.monotonic() < end, (tmp_path / "log").read_text()
+            time.sleep(0.2)
+        yield json.loads(told[0].read_text())["url"]
+    finally:
+        server.terminate()
+        try:
+            server.wait(timeout=20)
+        except subprocess.TimeoutExpired:
+            server.kill()
+        log.close()

@@ -1,14 +1,6 @@
 """JupyterLab in a real browser opens a report notebook, runs it, and shows its figures."""
 
-import json
-import os
-import subprocess
-import sys
-import time
-
 import pytest
-
-from analysis.report import copy_notebooks
 
 pytestmark = pytest.mark.slow
 
@@ -17,40 +9,6 @@ CURRENT = "[...jupyterapp.shell.widgets('main')].find(one => one.context)"
 CELLS = f"[...{CURRENT}.content.model.sharedModel.cells].filter(one => one.cell_type === 'code')"
 OUTPUTS = f"{CELLS}.flatMap(one => one.toJSON().outputs)"
 PATIENCE_FOR_CELLS = 420
-
-
-@pytest.fixture
-def laboratory(browser, tmp_path):
-    """Start JupyterLab on a working copy of the notebooks, away from the settings of the user; give its address."""
-    copy_notebooks(tmp_path / "work")
-    config = tmp_path / "config" / "labconfig"
-    config.mkdir(parents=True)
-    off = {"disabledExtensions": {"@jupyterlab/apputils-extension:announcements": True}}
-    (config / "page_config.json").write_text(json.dumps(off))
-    folders = {f"JUPYTER_{name.upper()}_DIR": str(tmp_path / name) for name in ("config", "data", "runtime")}
-    log = (tmp_path / "log").open("w")
-    server = subprocess.Popen(
-        [
-            sys.executable, "-m", "jupyterlab", "--no-browser", "--allow-root", "--ServerApp.port=0",
-            "--IdentityProvider.token=", "--ServerApp.ip=127.0.0.1", "--LabApp.expose_app_in_browser=True",
-            f"--ServerApp.root_dir={tmp_path / 'work'}",
-        ],
-        env={**os.environ, **folders, "IPYTHONDIR": str(tmp_path / "ipython")}, stdout=log, stderr=log,
-    )  # fmt: skip
-    try:
-        end = time.monotonic() + 60
-        while not (told := sorted((tmp_path / "runtime").glob("jpserver-*.json"))):
-            assert server.poll() is None, (tmp_path / "log").read_text()
-            assert time.monotonic() < end, (tmp_path / "log").read_text()
-            time.sleep(0.2)
-        yield json.loads(told[0].read_text())["url"]
-    finally:
-        server.terminate()
-        try:
-            server.wait(timeout=20)
-        except subprocess.TimeoutExpired:
-            server.kill()
-        log.close()
 
 
 def test_a_report_notebook_opens_runs_and_shows_its_figures(browser, laboratory):
