@@ -66,6 +66,8 @@ class NotAnsweredYet(Exception):  # noqa: N818 - it is not an error: the noteboo
     ----------
     question : str
         What is asked.
+    cell : str
+        Which cell is to be run again.
 
     Examples
     --------
@@ -73,8 +75,8 @@ class NotAnsweredYet(Exception):  # noqa: N818 - it is not an error: the noteboo
     Your turn. How many patients are there? Put your answer in place of the three dots and run this cell again.
     """
 
-    def __init__(self, question: str) -> None:
-        super().__init__(f"Your turn. {question} Put your answer in place of the three dots and run this cell again.")
+    def __init__(self, question: str, cell: str = "this cell") -> None:
+        super().__init__(f"Your turn. {question} Put your answer in place of the three dots and run {cell} again.")
 
     def _render_traceback_(self) -> list[str]:
         """Show the sentence alone in a notebook, without a traceback."""

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 from analysis.errors import ReportError
 from analysis.lessons.exercises import NumberExercise
-from analysis.lessons.feedback import Feedback
+from analysis.lessons.feedback import Feedback, NotAnsweredYet
 from analysis.lessons.glossary import glossary_entry
 from analysis.lessons.progress import Progress
 
@@ -115,14 +115,14 @@ class Lesson:
 
         Raises
         ------
+        NotAnsweredYet
+            Nothing was guessed since the notebook was opened.
         ReportError
-            There is no such exercise, or nothing was guessed.
+            There is no such exercise.
         """
         exercise = self._exercise(name)
         if name not in self._guesses:
-            raise ReportError(
-                "You have not guessed yet.", where=f"exercise {name!r}", what_to_do="Run the cell with the guess first."
-            )
+            raise NotAnsweredYet(exercise.question, "the cell with the guess")
         told = exercise.judge(self._guesses[name])
         came_out = exercise.solution if isinstance(exercise, NumberExercise) else ""
         return Feedback(told.verdict, f"You guessed {self._guesses[name]}. {came_out} {told.hint}")

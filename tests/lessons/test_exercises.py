@@ -109,7 +109,7 @@ def test_an_unknown_exercise_or_lesson_is_named(lesson_of):
         lesson_of(1).check("nothing", 1)
     with pytest.raises(ReportError, match="There is no lesson 99"):
         start_lesson(99)
-    with pytest.raises(ReportError, match="You have not guessed yet"):
+    with pytest.raises(NotAnsweredYet, match="run the cell with the guess again"):
         lesson_of(1, 7).look_back("old_limb")
 
 
