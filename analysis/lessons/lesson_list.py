@@ -9,13 +9,14 @@ from analysis.lessons.lesson_1_measuring import Measuring
 from analysis.lessons.lesson_2_repeated import Repeated
 from analysis.lessons.lesson_3_shape import Shape
 from analysis.lessons.lesson_4_comparing import Comparing
+from analysis.lessons.lesson_5_enough import Enough
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from analysis.lessons.lesson import Lesson
 
-LESSONS: dict[int, type[Lesson]] = {lesson.number: lesson for lesson in (Measuring, Repeated, Shape, Comparing)}
+LESSONS: dict[int, type[Lesson]] = {lesson.number: lesson for lesson in (Measuring, Repeated, Shape, Comparing, Enough)}
 
 
 def start_lesson(number: int, *, seed: int = 1, folder: Path | str = ".") -> Any:

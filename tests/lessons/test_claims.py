@@ -84,3 +84,23 @@ def test_pooled_estimates_are_better_on_average(lesson_of):
     errors = lesson_of(2).truth().set_index("visits")
     assert (errors["error of pooled"] <= errors["error of own mean"]).all()
     assert errors["error of own mean"].loc[1] == pytest.approx(8, abs=0.8)
+
+
+def test_cost_of_a_median_split(lesson_of):
+    # reference values: about 1.57 times the sample; here by draws, efficiency of the sign against the mean
+    random = np.random.default_rng(13)
+    shift, size = 0.2, 100
+    draws = shift + random.standard_normal((20_000, size))
+    share = (draws > 0).mean(axis=1)
+    by_mean = np.var(draws.mean(axis=1))
+    by_split = np.var(share) / stats.norm.pdf(-shift) ** 2
+    assert by_split / by_mean == pytest.approx(1.57, abs=0.06)
+    assert "1.57 times" in text_of(5)
+    assert lesson_of(5).exercises["split_cost"].truth == pytest.approx(157, abs=0.5)
+
+
+def test_detectable_and_important_change_of_the_score_with_both(lesson_of):
+    # Briggs 2009 (detectable 8.9) and the study of 59 patients at 6 months (5.5), trade facts, sections 5 and 6
+    table = lesson_of(5).thresholds
+    lysholm = table[table["measure"].str.contains("Lysholm")]
+    assert {("MDC", 8.9), ("MIC", 5.5)} <= set(zip(lysholm["kind"], lysholm["value"], strict=True))
