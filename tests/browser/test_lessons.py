@@ -80,6 +80,9 @@ def test_a_lesson_is_opened_answered_and_looked_at(browser, laboratory, tmp_path
         browser.wait_for(f"{sentence} !== {before!r}")
         browser.evaluate(f"{handle}.scrollIntoView({{block: 'start'}}); true")
         keep_picture(browser, f"lesson_{number}_slider", tmp_path)
+    # saved, or the browser asks whether to leave the page, and the next test waits for ever
+    browser.evaluate("jupyterapp.commands.execute('docmanager:save').then(() => true)")
+    browser.wait_for(f"!{CURRENT}.context.model.dirty")
 
 
 def browser_answer(number, name):
