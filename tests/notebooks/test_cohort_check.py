@@ -43,6 +43,7 @@ def real(cohort, privacy):
     return replace(cohort, provenance=Provenance(steps=("Relabelled for a test.",)), privacy=privacy)
 
 
+@pytest.mark.slow
 def test_the_page_keeps_the_rules_and_has_every_section(tmp_path, page_rules, cohort):
     folder = write_cohort(cohort, tmp_path / "cohort")
     files = make_report("cohort_check", folder, tmp_path / "report")

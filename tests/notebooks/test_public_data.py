@@ -36,6 +36,7 @@ def words_of(page):
     return re.sub(r"data:image/png;base64,[A-Za-z0-9+/=]*", "", page).split("</style>")[1].lower()
 
 
+@pytest.mark.slow
 def test_recovery_after_coma_at_irregular_days(report_of, public_cohort, page_rules):
     """carData Wong: Wong, Monette & Weiner 2001 (Brain Injury 15:1053); 331 visits of 200 patients."""
     made = report_of(public_cohort("wong"))
@@ -48,6 +49,7 @@ def test_recovery_after_coma_at_irregular_days(report_of, public_cohort, page_ru
     assert made.figures("recovery")[0]["table"]["rows"]
 
 
+@pytest.mark.slow
 def test_growth_of_children_at_four_ages(report_of, public_cohort, page_rules):
     """nlme Orthodont: means by sex and age of Potthoff & Roy 1964 (Biometrika 51:313), table 1, to one digit more.
 

@@ -209,6 +209,7 @@ def test_no_home_and_no_installed_kernel_are_needed(own_notebook, cohort_folder,
     assert sys.executable in files.html.read_text(encoding="utf-8")
 
 
+@pytest.mark.slow
 def test_the_same_input_gives_the_same_bytes_apart_from_the_stamp(own_notebook, cohort_folder, tmp_path):
     source = (
         "from analysis.report import comparison\nstudy = comparison.prepare_study(folder)\ncomparison.recovery(study)"
