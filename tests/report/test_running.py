@@ -240,4 +240,6 @@ def test_notebooks_are_copied_with_a_cohort_beside_them(tmp_path):
         copy_notebooks(work)
     copy_notebooks(work, overwrite=True)
     assert (work / "reports" / "protocol_comparison.ipynb").read_text(encoding="utf-8") != "changed"
-    assert files_in(work) == sorted({"mine.txt", "cohort", "cohort_by_quarter", *(str(path.parts[0]) for path in originals)})
+    assert files_in(work) == sorted(
+        {"mine.txt", "cohort", "cohort_by_quarter", *(str(path.parts[0]) for path in originals)}
+    )
