@@ -1,5 +1,7 @@
 """Thresholds from an anchor: identities of the methods, statsmodels, and anchors that cannot serve."""
 
+import warnings
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -53,10 +55,12 @@ def test_adjustments_by_hand(rng):
 
 
 @settings(max_examples=25, deadline=None)
-@given(st.integers(0, 10_000), st.floats(12, 20), st.floats(0.3, 1.0))
+@given(st.integers(0, 10_000), st.floats(6, 20), st.floats(0.3, 1.0))
 def test_with_half_improved_the_three_predictive_thresholds_agree(seed, gap, reliability):
     data = sample(np.random.default_rng(seed), n=120, share=0.5, gap=gap)
-    values = estimates(find_thresholds(data, improved=[1], anchor_reliability=reliability, draws=0))
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", CohortWarning)  # a weak anchor is warned of; the identity holds for it too
+        values = estimates(find_thresholds(data, improved=[1], anchor_reliability=reliability, draws=0))
     assert values[ADJUSTED] == pytest.approx(values[PREDICTIVE], abs=1e-9, nan_ok=True)
     assert values[IMPROVED] == pytest.approx(values[PREDICTIVE], abs=1e-9, nan_ok=True)
 

@@ -21,9 +21,6 @@ from analysis.report.look import new_drawing
 from analysis.report.slides import document_to_slides
 from analysis.report.word import document_to_word
 
-pytest.importorskip("typst")
-pytest.importorskip("pypandoc")
-
 HOSTILE = '#strong[x] \\ "q" <b> $x^2$ *y* =cmd() \u202bפרוטוקול é'
 WORD = {"w": "http://schemas.openxmlformats.org/wordprocessingml/2006/main"}
 DRAWING = {"a": "http://schemas.openxmlformats.org/drawingml/2006/main"}

@@ -10,8 +10,6 @@ from analysis.report import pdf
 from analysis.report.document import Document, Grid, Heading, Picture, Words
 from analysis.report.look import new_drawing
 
-pytest.importorskip("typst")
-
 RTL = "פרוטוקול מוקדם"
 PHRASES = ("Answer first.", "Then Élan.", "A caption with n = 3.", "cell one", "cell two", "The numbers in the figures")
 

@@ -141,7 +141,6 @@ def test_a_cohort_that_changes_meanwhile_is_refused(own_notebook, cohort_folder,
 
 
 def test_a_disk_that_fills_while_another_form_is_written(own_notebook, cohort_folder, tmp_path, monkeypatch):
-    pytest.importorskip("typst")
     out = tmp_path / "report"
     make_report(str(own_notebook(SHOW)), cohort_folder, out)
     before = {name: (out / name).read_bytes() for name in files_in(out)}
