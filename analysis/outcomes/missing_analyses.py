@@ -14,12 +14,12 @@ from analysis.errors import DesignWarning, KneecurveError
 from analysis.outcomes.change_distribution import reference_protocol, rounding_room
 from analysis.outcomes.completed_data import mean_differences, share_differences
 from analysis.outcomes.imputation import Assumption, imputations
-from analysis.outcomes.progress import in_portions
 from analysis.outcomes.proportions import check_level
 from analysis.outcomes.responders import responders
 from analysis.outcomes.result import Result
 from analysis.outcomes.rubin import pool
 from analysis.outcomes.weekly_model import WeeklyModel, check_draws, fit_weekly, several_protocols, week_place
+from analysis.progress import in_portions
 
 if TYPE_CHECKING:
     from collections.abc import Callable

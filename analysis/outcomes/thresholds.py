@@ -11,9 +11,9 @@ import pandas as pd
 from analysis.errors import ModelError
 from analysis.outcomes import anchor_methods as anchors
 from analysis.outcomes.anchor_quality import baseline_slope, check_anchor, count_at_improvements, describe_anchor
-from analysis.outcomes.progress import in_portions
 from analysis.outcomes.proportions import check_level
 from analysis.outcomes.result import Result
+from analysis.progress import in_portions
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection

@@ -12,11 +12,11 @@ from analysis.errors import ModelError
 from analysis.outcomes.change_distribution import reference_protocol
 from analysis.outcomes.completed_data import shifted_differences
 from analysis.outcomes.imputation import imputations
-from analysis.outcomes.progress import in_portions
 from analysis.outcomes.proportions import check_level
 from analysis.outcomes.result import Result
 from analysis.outcomes.rubin import pool
 from analysis.outcomes.weekly_model import check_draws, fit_weekly, several_protocols, week_place
+from analysis.progress import in_portions
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

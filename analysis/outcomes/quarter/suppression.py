@@ -10,7 +10,7 @@ from scipy import sparse
 from scipy.optimize import Bounds, LinearConstraint, milp
 
 from analysis.errors import ModelError
-from analysis.outcomes.progress import in_portions
+from analysis.progress import in_portions
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
