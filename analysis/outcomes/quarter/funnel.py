@@ -91,7 +91,9 @@ def funnel(sites: pd.DataFrame, kind: FunnelKind = "share", *, target: float | N
 
     Notes
     -----
-    Exact limits, interpolated between whole counts: Spiegelhalter, Stat Med 2005;24:1185, appendix A.1.1. Widened
+    Exact limits, interpolated between whole counts: Spiegelhalter, Stat Med 2005;24:1185, appendix A.1.1. The upper
+    ones lie one count above the formula there, which calls a count beyond by the chance of a larger one: 9 of 9 at a
+    target of 60 %, chance 1 in 100, would be beyond the 99.8 % limit. So both sides hold their probability. Widened
     limits: the additive random-effects variance of the same paper (A.3), from standardised values with 10 % at each
     end pulled in. With two sites or fewer over-dispersion is not judged.
 
@@ -99,7 +101,7 @@ def funnel(sites: pd.DataFrame, kind: FunnelKind = "share", *, target: float | N
     --------
     >>> sites = pd.DataFrame({"site": ["a", "b"], "numerator": [14, 35], "denominator": [20, 50]})
     >>> funnel(sites, target=0.7).table[["lower_95", "upper_95"]].round(3).values.tolist()
-    [[0.463, 0.869], [0.56, 0.814]]
+    [[0.463, 0.919], [0.56, 0.834]]
     """
     table = sites.loc[sites["denominator"].gt(0) & sites["numerator"].notna(), ["site", "numerator", "denominator"]]
     table = table.reset_index(drop=True).astype({"numerator": float, "denominator": float})
@@ -123,7 +125,7 @@ def funnel(sites: pd.DataFrame, kind: FunnelKind = "share", *, target: float | N
         n = frame["denominator"].to_numpy()
         for name, tail in TAILS.items():
             frame[f"lower_{name}"] = exact_limit(tail, n, whole, kind)
-            frame[f"upper_{name}"] = exact_limit(1 - tail, n, whole, kind)
+            frame[f"upper_{name}"] = _upper_limit(tail, n, whole, kind)
         for name, tail in TAILS.items():
             away = stats.norm.isf(tail) * np.sqrt(_variance(whole, kind) / n + between**2)
             low, high = (whole - away, whole + away) if over else (frame[f"lower_{name}"], frame[f"upper_{name}"])
@@ -170,6 +172,12 @@ def exact_limit(
     step = reached - before
     part = np.divide(reached - probability, step, out=np.zeros_like(step), where=step > 0)
     return np.asarray(np.clip((count - part) / n, 0.0, None), dtype=float)
+
+
+def _upper_limit(tail: float, denominator: NDArray[np.float64], target: float, kind: FunnelKind) -> NDArray[np.float64]:
+    """Give the value that a site of that size reaches with a probability of the tail: the lower limit of the rest."""
+    limit = exact_limit(1 - tail, denominator, target, kind) + 1 / denominator
+    return np.clip(limit, None, 1.0 if kind == "share" else None)
 
 
 def _variance(target: float, kind: FunnelKind) -> float:

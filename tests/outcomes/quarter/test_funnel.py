@@ -38,6 +38,19 @@ def test_poisson_limits_hold_their_probability():
     assert stats.poisson(20).ppf(0.025) - 1 < found[0] <= stats.poisson(20).ppf(0.025)
 
 
+@pytest.mark.parametrize("kind", ["share", "rate"])
+@pytest.mark.parametrize(("tail", "region"), [(0.025, (BEYOND_95, BEYOND_998)), (0.001, (BEYOND_998,))])
+@pytest.mark.parametrize("n", [1, 5, 9, 20, 57, 200])
+@pytest.mark.parametrize("target", [0.04, 0.3, 0.6, 0.97])
+def test_beyond_a_limit_is_what_chance_does_no_more_often_than_the_tail_says(n, target, tail, region, kind):
+    # Binomial and Poisson tails from scipy. Nine of nine at 60 %, chance 1 in 100, is not beyond 99.8 %.
+    counts = np.arange(n + 1 if kind == "share" else 3 * n + 10)
+    law = stats.binom(n, target) if kind == "share" else stats.poisson(n * target)
+    table = funnel(sites(counts, n), kind, target=target).table
+    beyond = table["region"].isin(region).to_numpy()
+    assert beyond.tolist() == ((law.cdf(counts) <= tail) | (law.sf(counts - 1) <= tail)).tolist()
+
+
 def sites(numerator, denominator):
     names = [f"site {i:02d}" for i in range(len(numerator))]
     return pd.DataFrame(
