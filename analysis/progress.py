@@ -74,7 +74,7 @@ def steps(what: str, tell: Callable[[str], None] | None = None) -> Iterator[Call
     Yields
     ------
     callable
-        To be called with the name of each step as it begins.
+        To be called with the name of each step as it begins; may be left alone where there is one step only.
 
     Examples
     --------
@@ -89,7 +89,7 @@ def steps(what: str, tell: Callable[[str], None] | None = None) -> Iterator[Call
     if tell is not None:
         yield tell
     elif outer is not None:
-        before = outer.step
+        before, outer.step = outer.step, what
         yield lambda name: setattr(outer, "step", f"{what}: {name}")
         outer.step = before
     elif not sys.stderr.isatty():
@@ -124,7 +124,8 @@ class _Line:
     def _renew(self) -> None:
         pause = PATIENCE
         while not self._ended.wait(pause):
-            self._write(f"{self.what}: {self.step}, {time.monotonic() - self._start:.0f} s")
+            said = f"{self.what}: {self.step}" if self.step else self.what
+            self._write(f"{said}, {time.monotonic() - self._start:.0f} s")
             pause = RENEWED_AFTER
 
     def _write(self, text: str) -> None:

@@ -59,16 +59,25 @@ def test_steps_and_portions_inside_other_steps_share_their_line(terminal):
     with steps("De-identifying") as step:
         step("reading")
         with steps("Writing cohort") as inner:
+            time.sleep(0.3)
             inner("patients")
             time.sleep(0.3)
         for _ in in_portions(2, 1, "columns"):
             time.sleep(0.3)
         step("checking")
         time.sleep(0.3)
+    assert "\rDe-identifying: Writing cohort, 0 s" in shown.getvalue()
     assert "\rDe-identifying: Writing cohort: patients, 0 s" in shown.getvalue()
     assert "\rDe-identifying: columns: 1 of 2, " in shown.getvalue()
     assert "\rDe-identifying: checking, " in shown.getvalue()
     assert shown.getvalue().count("\n") == 1
+
+
+def test_work_of_one_step_is_named_alone(terminal):
+    shown = terminal()
+    with steps("reading data.csv"):
+        time.sleep(0.2)
+    assert "\rreading data.csv, 0 s" in shown.getvalue()
 
 
 def test_an_error_ends_the_line_and_later_work_starts_its_own(terminal):

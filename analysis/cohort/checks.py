@@ -10,6 +10,7 @@ from analysis.cohort.identifiers import find_identifiers
 from analysis.cohort.table_checks import check_cells, check_columns, check_keys, check_patients
 from analysis.cohort.visit_checks import check_visits
 from analysis.errors import CohortError, DeidentificationError
+from analysis.progress import steps
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -99,16 +100,22 @@ def check_tables(
     source_rows = {name: frame.index.to_numpy() + 1 for name, frame in tables.items()}
     plain = {name: frame.reset_index(drop=True) for name, frame in tables.items()}
     found = FindingList()
-    check_columns(plain, found, unreadable=findings.tables_with_errors())
-    check_keys(plain, found, source_rows)
-    check_cells(plain, found, privacy)
-    check_patients(plain, found)
-    if "visits" in plain:
-        check_visits(plain["visits"], measures, found)
-    check_home(plain, found)
-    masked = find_identifiers(plain, found, privacy, quarters=synthetic or privacy == "limited")
-    findings.extend(found, source_rows)
-    return findings.report(masked)
+    with steps("checking") as step:
+        step("columns and keys")
+        check_columns(plain, found, unreadable=findings.tables_with_errors())
+        check_keys(plain, found, source_rows)
+        step("cells")
+        check_cells(plain, found, privacy)
+        step("patients")
+        check_patients(plain, found)
+        step("visits and home programme")
+        if "visits" in plain:
+            check_visits(plain["visits"], measures, found)
+        check_home(plain, found)
+        step("identifiers")
+        masked = find_identifiers(plain, found, privacy, quarters=synthetic or privacy == "limited")
+        findings.extend(found, source_rows)
+        return findings.report(masked)
 
 
 def raise_on_errors(report: CheckReport, where: str, what_to_do: str) -> None:

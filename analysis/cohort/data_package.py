@@ -30,9 +30,11 @@ from analysis.cohort.provenance import describe_source
 from analysis.cohort.readers import read_table
 from analysis.cohort.tables import TABLES, Cohort, Privacy
 from analysis.errors import CohortError
+from analysis.progress import steps
 
 if TYPE_CHECKING:
     import os
+    from collections.abc import Callable
 
     import pandas as pd
 
@@ -101,13 +103,23 @@ def write_cohort(
             what_to_do=f"Use one of: {', '.join(get_args(FileFormat))}.",
         )
     target = Path(folder)
-    raise_on_errors(check_cohort(cohort), "the cohort to be written", "Nothing was written. Mend the source first.")
+    with steps(f"Writing {target.absolute().name}") as step:
+        raise_on_errors(check_cohort(cohort), "the cohort to be written", "Nothing was written. Mend the source first.")
+        _write_folder(cohort, target, file_format, overwrite=overwrite, step=step)
+    return target
+
+
+def _write_folder(
+    cohort: Cohort, target: Path, file_format: FileFormat, *, overwrite: bool, step: Callable[[str], None]
+) -> None:
     with whole_folder(target, overwrite=overwrite) as part:
-        resources = [_write_table(name, frame, part, file_format) for name, frame in cohort.tables()]
+        resources = []
+        for name, frame in cohort.tables():
+            step(name)
+            resources.append(_write_table(name, frame, part, file_format))
         descriptor = {"name": "cohort", "resources": resources, OWN_PART: own_part(cohort)}
         text = json.dumps(descriptor, indent=2, ensure_ascii=False, allow_nan=False)
         (part / DESCRIPTOR).write_text(text + "\n", encoding="utf-8", newline="\n")
-    return target
 
 
 def load_cohort(folder: str | os.PathLike[str]) -> Cohort:
@@ -130,15 +142,17 @@ def load_cohort(folder: str | os.PathLike[str]) -> Cohort:
     DeidentificationError
         The cohort holds what could identify patients.
     """
-    package = _Package(Path(folder))
-    report = package.check()
-    raise_on_errors(report, str(folder), _REPAIR)
-    return Cohort(
-        **{name: frame.reset_index(drop=True) for name, frame in package.tables.items()},
-        measures=package.measures,
-        provenance=package.provenance,
-        privacy=package.privacy,
-    )
+    with steps(f"Loading {Path(folder).absolute().name}") as step:
+        package = _Package(Path(folder))
+        report = package.check()
+        raise_on_errors(report, str(folder), _REPAIR)
+        step("cohort")
+        return Cohort(
+            **{name: frame.reset_index(drop=True) for name, frame in package.tables.items()},
+            measures=package.measures,
+            provenance=package.provenance,
+            privacy=package.privacy,
+        )
 
 
 def check_folder(folder: str | os.PathLike[str]) -> CheckReport:
@@ -159,7 +173,8 @@ def check_folder(folder: str | os.PathLike[str]) -> CheckReport:
     CohortError
         There is no such folder, or its descriptor cannot be read.
     """
-    return _Package(Path(folder)).check()
+    with steps(f"Loading {Path(folder).absolute().name}"):
+        return _Package(Path(folder)).check()
 
 
 def load_with_findings(folder: str | os.PathLike[str]) -> tuple[Cohort, CheckReport]:
@@ -183,8 +198,9 @@ def load_with_findings(folder: str | os.PathLike[str]) -> tuple[Cohort, CheckRep
     DeidentificationError
         The cohort holds what could identify patients.
     """
-    package = _Package(Path(folder))
-    report = package.check()
+    with steps(f"Loading {Path(folder).absolute().name}"):
+        package = _Package(Path(folder))
+        report = package.check()
     lacking = [name for name, table in TABLES.items() if table.required and name not in package.tables]
     if report.n_identifiers or lacking:
         raise_on_errors(report, str(folder), _REPAIR)

@@ -20,9 +20,10 @@ from analysis.cohort.package_schema import DESCRIPTOR, delimiter_of, missing_val
 from analysis.cohort.readers import read_table
 from analysis.cohort.tables import TABLES, Cohort, Privacy
 from analysis.errors import CohortError, DeidentificationError
+from analysis.progress import steps
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
+    from collections.abc import Callable, Collection
 
     import pandas as pd
 
@@ -103,9 +104,10 @@ def deidentify(
     _refuse_overlap(given, target)
     key = None if key_file is None else _read_key(Path(key_file), (given, target))
     choices = Choices(level, patient, start, tuple(keep), date_format)
-    if (given / DESCRIPTOR).exists():
-        return _deidentify_cohort(given, target, choices, key, overwrite=overwrite)
-    return _deidentify_files(given, target, choices, key, delimiter)
+    with steps(f"De-identifying {given.absolute().name}") as step:
+        if (given / DESCRIPTOR).exists():
+            return _deidentify_cohort(given, target, choices, key, overwrite=overwrite)
+        return _deidentify_files(given, target, choices, key, delimiter, step)
 
 
 def _deidentify_cohort(
@@ -147,7 +149,7 @@ def _deidentify_cohort(
 
 
 def _deidentify_files(
-    source: Path, folder: Path, choices: Choices, key: bytes | None, delimiter: str
+    source: Path, folder: Path, choices: Choices, key: bytes | None, delimiter: str, step: Callable[[str], None]
 ) -> DeidentificationReport:
     if not source.exists():
         raise CohortError("There is no such file or folder.", where=str(source), what_to_do="Check the path.")
@@ -167,6 +169,7 @@ def _deidentify_files(
     if not tables:
         raise CohortError("The folder holds no table.", where=str(source), what_to_do="Check the path.")
     done = deidentify_tables(tables, choices, key)
+    step("looking for identifiers left")
     left = FindingList()
     find_identifiers({name: frame.reset_index(drop=True) for name, frame in done.tables.items()}, left, choices.level,
                      quarters=choices.level == "limited")  # fmt: skip
@@ -181,6 +184,7 @@ def _deidentify_files(
             what_to_do="Remove the column or these cells from a copy of the source, and try again.",
         )
     report = _report(done, choices, folder, key)
+    step("writing")
     with whole_folder(folder, overwrite=False) as part:
         for name, frame in done.tables.items():
             write_csv(frame, part / f"{name}.csv")

@@ -22,6 +22,7 @@ from analysis.cohort.deidentify_transforms import (
 )
 from analysis.cohort.recognise_columns import recognise
 from analysis.errors import CohortError
+from analysis.progress import in_portions
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
@@ -109,7 +110,9 @@ class _Table:
         self.untouched: list[str] = []
 
     def run(self, start: str | None) -> None:
-        for column in [str(name) for name in self.frame.columns]:
+        columns = [str(name) for name in self.frame.columns]
+        for place, _ in in_portions(len(columns), 1, f"columns of {self.name}"):
+            column = columns[place]
             decision = decide(
                 self.frame[column], column, table=self.name, start=start, n_patients=self.n_patients,
                 keep=self.choices.keep, level=self.choices.level,

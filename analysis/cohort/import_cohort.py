@@ -22,9 +22,11 @@ from analysis.cohort.sources import Sources, listed
 from analysis.cohort.start_dates import StartDates
 from analysis.cohort.tables import TABLES, Cohort
 from analysis.errors import CohortError
+from analysis.progress import steps
 
 if TYPE_CHECKING:
     import os
+    from collections.abc import Callable
 
     from analysis.cohort.source_rows import SourceRows
 
@@ -92,17 +94,25 @@ def import_with_schedule(file: str | os.PathLike[str], map_file: str | os.PathLi
     CohortError, DeidentificationError
         As in :func:`import_cohort`.
     """
-    path, map_path = Path(file), Path(map_file)
+    path = Path(file)
+    with steps(f"Importing {path.name}") as step:
+        return _import(path, Path(map_file), step)
+
+
+def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported:
     mapped = read_map(map_path)
     findings = FindingList()
     sources = Sources(path, map_path.name, findings)
     starts = StartDates(mapped, sources)
+    step("patients")
     tables = {"patients": _patients(mapped, sources, findings)}
+    step("visits")
     visits, n_empty = _visits(mapped, sources, starts, tables["patients"])
     schedule = None
     if mapped.schedule is not None:
         visits, schedule = schedule_visits(visits, mapped.schedule)
     tables["visits"] = visits
+    step("home programme")
     for entry in mapped.home:
         tables[entry.table] = home_table(mapped, entry, sources, starts)
     if mapped.session_log is not None:

@@ -23,6 +23,7 @@ from analysis.cohort.file_formats import (
     read_workbook,
 )
 from analysis.errors import CohortError
+from analysis.progress import steps
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -190,15 +191,16 @@ def read_table(
         The table.
     """
     ending = path.suffix.lower()
-    if ending in (".parquet", ".pq"):
-        return read_parquet(path)
-    if ending in WORKBOOKS:
-        _head_of(path)
-        return read_workbook(path, sheet=sheet, missing=missing)
-    if ending in STATISTICS_FILES:
-        _head_of(path)
-        return read_statistics_file(path, encoding=encoding, catalog=catalog)
-    return read_csv(path, delimiter=delimiter, encoding=encoding, missing=missing)
+    with steps(f"reading {path.name}"):
+        if ending in (".parquet", ".pq"):
+            return read_parquet(path)
+        if ending in WORKBOOKS:
+            _head_of(path)
+            return read_workbook(path, sheet=sheet, missing=missing)
+        if ending in STATISTICS_FILES:
+            _head_of(path)
+            return read_statistics_file(path, encoding=encoding, catalog=catalog)
+        return read_csv(path, delimiter=delimiter, encoding=encoding, missing=missing)
 
 
 def _head_of(path: Path) -> bytes:

@@ -25,6 +25,7 @@ from analysis.cohort.recognise_columns import (
 )
 from analysis.cohort.sources import Sources
 from analysis.errors import CohortError
+from analysis.progress import steps
 
 if TYPE_CHECKING:
     import os
@@ -71,10 +72,12 @@ def suggest_map(file: str | os.PathLike[str], map_file: str | os.PathLike[str]) 
             what_to_do="Choose another name with --map, or remove the file.",
         )
     path = Path(file)
-    frame, labelled, form, doubts = _read(path)
-    suggestion = SuggestedMap(form)
-    _fill(suggestion, frame, labelled)
-    text = compose(suggestion, path.name, doubts)
+    with steps(f"Suggesting a map of {path.name}") as step:
+        frame, labelled, form, doubts = _read(path)
+        step("columns")
+        suggestion = SuggestedMap(form)
+        _fill(suggestion, frame, labelled)
+        text = compose(suggestion, path.name, doubts)
     try:
         with target.open("x", encoding="utf-8", newline="\n") as stream:
             stream.write(text)

@@ -14,6 +14,7 @@ from analysis.errors import CohortError
 from analysis.outcomes.quality.completeness import site_of
 from analysis.outcomes.quality.unlikely_changes import unlikely_changes
 from analysis.outcomes.quality.value_rules import check_values
+from analysis.progress import steps
 
 if TYPE_CHECKING:
     import os
@@ -149,7 +150,12 @@ def export_findings(cohort_folder: str | os.PathLike[str], folder: str | os.Path
     DeidentificationError
         The cohort holds what could identify patients.
     """
-    cohort, checked = load_with_findings(cohort_folder)
-    parts = [part for part in (check_values(cohort), unlikely_changes(cohort)) if len(part)]
-    values = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
-    return write_findings(all_findings(cohort, checked, values), folder)
+    with steps(f"Checking {Path(cohort_folder).absolute().name}") as step:
+        cohort, checked = load_with_findings(cohort_folder)
+        step("values")
+        broken = check_values(cohort)
+        step("changes")
+        parts = [part for part in (broken, unlikely_changes(cohort)) if len(part)]
+        values = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+        step("files for the sites")
+        return write_findings(all_findings(cohort, checked, values), folder)

@@ -1,0 +1,113 @@
+"""What takes long with a large cohort says on a terminal what it is doing: one line, its steps in order."""
+
+import io
+import sys
+
+import pytest
+
+from analysis import progress
+from analysis.cohort import check_folder, deidentify, import_cohort, load_cohort, suggest_map, write_cohort
+from analysis.outcomes.quality import export_findings
+
+FILE = "id,arm,week,pain\nP1,usual,0,6\nP1,usual,6,3\nP2,early,0,5\nP2,early,6,2\n"
+MAP = """
+[patients]
+patient_id = "id"
+protocol = "arm"
+[week]
+column = "week"
+[[values]]
+measure = "pain"
+column = "pain"
+"""
+
+
+class Terminal(io.StringIO):
+    def isatty(self):
+        return True
+
+
+@pytest.fixture
+def told(monkeypatch):
+    """Run work on a terminal; give what the line said, one entry a step."""
+
+    def run(work, *given, **options):
+        said = []
+
+        class Line:
+            at_work = None
+
+            def __init__(self, what):
+                self.what = what
+                said.append(what)
+
+            @property
+            def step(self):
+                return said[-1].removeprefix(f"{self.what}: ")
+
+            @step.setter
+            def step(self, name):
+                said.append(f"{self.what}: {name}")
+
+            def end(self):
+                said.append("end")
+
+        with monkeypatch.context() as patched:
+            patched.setattr(progress, "_Line", Line)
+            patched.setattr(sys, "stderr", Terminal())
+            answer = work(*given, **options)
+        assert said.count("end") == 1
+        assert said[-1] == "end"
+        return answer, said
+
+    return run
+
+
+@pytest.fixture
+def file(tmp_path):
+    (tmp_path / "data.csv").write_text(FILE)
+    (tmp_path / "map.toml").write_text(MAP)
+    return tmp_path / "data.csv"
+
+
+def in_order(wanted, said):
+    places = [next((i for i, one in enumerate(said) if one.startswith(name)), None) for name in wanted]
+    return None not in places and places == sorted(places)
+
+
+def test_import(told, file):
+    _, said = told(import_cohort, file, file.with_name("map.toml"))
+    wanted = ["Importing data.csv: reading data.csv", "Importing data.csv: visits", "Importing data.csv: checking"]
+    assert in_order(wanted, said)
+
+
+def test_suggest_map(told, file):
+    _, said = told(suggest_map, file, file.with_name("new.toml"))
+    assert in_order(["Suggesting a map of data.csv", "Suggesting a map of data.csv: reading data.csv"], said)
+
+
+def test_write_load_and_check(told, cohort, tmp_path):
+    _, said = told(write_cohort, cohort, tmp_path / "new")
+    assert in_order(["Writing new: checking", "Writing new: patients", "Writing new: visits"], said)
+    for work in (load_cohort, check_folder):
+        _, said = told(work, tmp_path / "new")
+        assert in_order(["Loading new: reading patients.csv", "Loading new: checking"], said)
+
+
+def test_deidentify_a_file_and_a_cohort(told, cohort, file, tmp_path):
+    _, said = told(deidentify, file, tmp_path / "files")
+    wanted = [
+        "De-identifying data.csv: reading data.csv",
+        "De-identifying data.csv: columns of data: 1 of 3",
+        "De-identifying data.csv: looking for identifiers",
+        "De-identifying data.csv: writing",
+    ]
+    assert in_order(wanted, said)
+    _, said = told(deidentify, write_cohort(cohort, tmp_path / "cohort"), tmp_path / "new")
+    assert in_order(["De-identifying cohort: columns of visits", "De-identifying cohort: Writing new: visits"], said)
+
+
+def test_findings_for_the_sites(told, cohort, tmp_path):
+    folder = write_cohort(cohort, tmp_path / "cohort")
+    _, said = told(export_findings, folder, tmp_path / "out")
+    assert in_order(["Checking cohort: Loading cohort", "Checking cohort: values", "Checking cohort: changes"], said)
