@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from analysis.lessons.lesson_table import lesson_table
 from analysis.report.figures import Figure
 from analysis.report.look import Width, new_drawing, quiet_grid
-from analysis.report.tables import Table
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -58,5 +58,5 @@ def lesson_figure(
         draw(axes, width)
         return made
 
-    name = title.lower().replace(" ", "_")
-    return Figure(name, title, caption, alt, Table(data, f"Numbers of: {title}.", name=name), drawing)
+    table = lesson_table(data, f"Numbers of: {title}.", {}).as_table()
+    return Figure(title.lower().replace(" ", "_"), title, caption, alt, table, drawing)

@@ -120,7 +120,7 @@ class NumberExercise:
             return Feedback("absurd", _what_it_is(answer))
         if abs(value - self.truth) <= self.tolerance:
             return Feedback("right", self.explanation, self.solution)
-        told = self._recognised(value)
+        told = self.recognised(value)
         if told:
             return Feedback("wrong", told, self.solution)
         if not self.lowest <= value <= self.highest:
@@ -130,7 +130,14 @@ class NumberExercise:
             return Feedback("near", "The way is right, the last digits are not. Round only at the end.", self.solution)
         return Feedback("wrong", f"{'Too high' if value > self.truth else 'Too low'}. {self.hint}", self.solution)
 
-    def _recognised(self, value: float) -> str:
+    def recognised(self, value: Any) -> str:
+        """Say what is told to a wrong answer that learners often give; empty for any other answer.
+
+        Parameters
+        ----------
+        value : number
+            The answer.
+        """
         found = [one for one in self.wrong if abs(value - one.value) <= self.tolerance]
         if found:
             return min(found, key=lambda one: abs(value - one.value)).hint
@@ -223,6 +230,8 @@ def _what_it_is(answer: Any) -> str:
         return "This is text. Give a plain number, without quotation marks or a unit."
     if isinstance(answer, Real) and not isinstance(answer, bool):
         return "This is not a number that can be compared. Was something divided by zero?"
+    if isinstance(answer, tuple):
+        return "These are several values. If you meant one number, write a point and no comma: 1.5, not 1,5."
     if hasattr(answer, "__len__"):
         return "These are several values. One number is asked for: which single value sums them up?"
     return "One number is asked for."

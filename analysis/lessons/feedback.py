@@ -6,7 +6,7 @@ import html
 from dataclasses import dataclass
 from typing import Literal
 
-Verdict = Literal["right", "near", "wrong", "absurd", "noted"]
+Verdict = Literal["right", "near", "wrong", "absurd", "noted", "compared"]
 
 #: A word and a sign for each, so that nothing is said by colour alone.
 _SHOWN: dict[Verdict, tuple[str, str, str]] = {
@@ -15,6 +15,7 @@ _SHOWN: dict[Verdict, tuple[str, str, str]] = {
     "wrong": ("→", "Not yet.", "#b84a00"),
     "absurd": ("!", "This cannot be.", "#9c3f7e"),
     "noted": ("•", "Noted.", "#0067a3"),
+    "compared": ("•", "Compare.", "#0067a3"),
 }
 
 
@@ -24,8 +25,8 @@ class Feedback:
 
     Parameters
     ----------
-    verdict : {"right", "near", "wrong", "absurd", "noted"}
-        How good the answer is; "noted" for a guess before the numbers are seen.
+    verdict : {"right", "near", "wrong", "absurd", "noted", "compared"}
+        How good the answer is; "noted" for a guess before the numbers are seen, "compared" when it is looked back on.
     hint : str
         What to think of next; it depends on the answer given.
     solution : str

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, ClassVar
 
@@ -9,6 +10,7 @@ from analysis.errors import ReportError
 from analysis.lessons.exercises import NumberExercise
 from analysis.lessons.feedback import Feedback, NotAnsweredYet
 from analysis.lessons.glossary import glossary_entry
+from analysis.lessons.lesson_table import few_digits, show_few_digits
 from analysis.lessons.progress import Progress
 
 if TYPE_CHECKING:
@@ -18,7 +20,7 @@ if TYPE_CHECKING:
     from analysis.lessons.glossary import Term
 
 
-class Lesson:
+class Lesson(ABC):
     """A lesson: its data, its exercises, and the progress of the learner.
 
     Parameters
@@ -39,6 +41,7 @@ class Lesson:
         self.folder = folder
         self.progress = Progress(folder)
         self._guesses: dict[str, Any] = {}
+        show_few_digits()
 
     @cached_property
     def exercises(self) -> dict[str, Exercise]:
@@ -96,9 +99,9 @@ class Lesson:
         told = self._exercise(name).judge(answer)
         if told.verdict == "absurd":
             return told
-        self._guesses[name] = answer
+        self._guesses[name] = answer.to_numpy().ravel()[0] if hasattr(answer, "to_numpy") else answer
         self.progress.keep(self.number, name, "noted", seed=self.seed)
-        return Feedback("noted", f"Your guess is {answer}. Now run the next cells and see.")
+        return Feedback("noted", f"Your guess is {_as_given(self._guesses[name])}. Now run the next cells and see.")
 
     def look_back(self, name: str) -> Feedback:
         """Set a guess beside what came out.
@@ -123,9 +126,15 @@ class Lesson:
         exercise = self._exercise(name)
         if name not in self._guesses:
             raise NotAnsweredYet(exercise.question, "the cell with the guess")
-        told = exercise.judge(self._guesses[name])
-        came_out = exercise.solution if isinstance(exercise, NumberExercise) else ""
-        return Feedback(told.verdict, f"You guessed {self._guesses[name]}. {came_out} {told.hint}")
+        guess = self._guesses[name]
+        told = exercise.judge(guess)
+        words = [f"You guessed {_as_given(guess)}.", told.hint]
+        if told.verdict != "right":
+            # what was asked is over: tell the answer and what it teaches, not where to look for it
+            words[1] = exercise.recognised(guess) if isinstance(exercise, NumberExercise) else told.hint
+            words.append(exercise.solution)
+            words.append(exercise.explanation if isinstance(exercise, NumberExercise) else "")
+        return Feedback("right" if told.verdict == "right" else "compared", " ".join(filter(None, words)))
 
     def explain(self, word: str) -> Term:
         """Explain a word of the glossary.
@@ -167,5 +176,10 @@ class Lesson:
             )
         return self.exercises[name]
 
+    @abstractmethod
     def _exercises(self) -> dict[str, Exercise]:
-        raise NotImplementedError
+        """Make the exercises by name, in the order in which they come."""
+
+
+def _as_given(answer: Any) -> str:
+    return str(answer) if isinstance(answer, (str, int)) else few_digits(float(answer))
