@@ -12,6 +12,7 @@ from analysis.cohort import visit_frame
 from analysis.lessons.drawing import lesson_figure
 from analysis.lessons.exercises import ChoiceExercise, CommonWrong, Exercise, NumberExercise
 from analysis.lessons.lesson import Lesson
+from analysis.lessons.lesson_table import lesson_table
 from analysis.outcomes import reliability
 from analysis.report.look import FAINT, INK, marks
 from synthetic_cohort import generate_cohort
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from synthetic_cohort.generate import SyntheticCohort
 
 WEEK = 26
+_TORQUE = "N·m/kg"
 PATIENTS = 120
 TESTED_TWICE = 40
 BAR = 90.0
@@ -51,7 +53,9 @@ class Measuring(Lesson):
             "uninvolved_before": other[other["week"] == 0],
         }
         columns = [rows.set_index("patient_id")["value"].rename(name) for name, rows in parts.items()]
-        return pd.concat(columns, axis=1, join="inner").sort_index().reset_index()
+        frame = pd.concat(columns, axis=1, join="inner").sort_index().reset_index()
+        caption = f"Quadriceps torque at week {WEEK}; of the other limb before surgery, too."
+        return lesson_table(frame, caption, dict.fromkeys(parts, _TORQUE), 2)
 
     @cached_property
     def one_patient(self) -> pd.DataFrame:
@@ -73,7 +77,8 @@ class Measuring(Lesson):
         tests = chosen["value"].to_numpy(dtype=float)[:, None] + spread * random.standard_normal((TESTED_TWICE, 2))
         frame = pd.DataFrame(np.round(tests, 2), columns=["first", "second"])
         frame.insert(0, "patient_id", chosen["patient_id"].astype(str).to_numpy())
-        return frame
+        units = {"first": _TORQUE, "second": _TORQUE}
+        return lesson_table(frame, "Quadriceps torque, two tests of the same knee.", units, 2)
 
     def symmetry_figure(self) -> Figure:
         """Draw symmetry against the other limb now and before surgery."""
@@ -90,7 +95,7 @@ class Measuring(Lesson):
             axes.axhline(BAR, color=INK, linewidth=0.8)
             axes.set_xlabel("Involved limb, % of the other limb now")
             axes.set_ylabel("% of the other limb before surgery")
-            axes.text(0.98, 0.04, "▲ passes only the first", transform=axes.transAxes, ha="right",
+            axes.text(0.98, 0.04, "▲ passes only by the limb now", transform=axes.transAxes, ha="right",
                       color=mark["lost"].colour)  # fmt: skip
 
         return lesson_figure(
@@ -105,7 +110,7 @@ class Measuring(Lesson):
         tests = self.two_tests
         mean, difference = tests[["first", "second"]].mean(axis=1), tests["second"] - tests["first"]
         limit = 1.96 * float(difference.std(ddof=1))
-        data = pd.DataFrame({"mean of both tests": mean, "second less first": difference})
+        data = pd.DataFrame({"mean of both tests, N·m/kg": mean, "second less first, N·m/kg": difference})
 
         def draw(axes: Any, _width: Any) -> None:
             axes.scatter(mean, difference, s=18, color=marks(["a", "b"])["b"].colour)
@@ -128,7 +133,8 @@ class Measuring(Lesson):
         mean = float(self.two_tests[["first", "second"]].to_numpy().mean())
         put_in = series.error_sd + series.error_share * mean
         found = self._error()
-        return pd.DataFrame({"": ["put in", "found"], "error of one test, N·m/kg": [put_in, found]})
+        frame = pd.DataFrame({"which": ["put in", "found"], "error of one test": [put_in, found]})
+        return lesson_table(frame, "The error of one test.", {"error of one test": _TORQUE}, 3)
 
     def _symmetry(self) -> tuple[pd.Series, pd.Series]:
         limbs = self.limbs
@@ -150,16 +156,16 @@ class Measuring(Lesson):
         detectable = 1.96 * 2**0.5 * error
         return {
             "old_limb": NumberExercise(
-                "What per cent of the limb before the injury is that?", 0.90 * 0.85 * 100, 0.1, "%", 0, 130,
+                "How strong is the involved limb, in per cent of the other limb before the injury?", 0.90 * 0.85 * 100, 0.1, "%", 0, 130,
                 wrong=(
                     CommonWrong(90.0, "That is the index itself. But its denominator has shrunk to 85 %."),
                     CommonWrong(75.0, "You took 15 points off 90. A per cent of a per cent multiplies."),
                     CommonWrong(100 * 0.9 / 0.85, "You divided. The limb is weaker than the index says, not stronger."),
                     CommonWrong(87.5, "You took the middle. It is 90 % of 85 %."),
                 ),
-                hint="Take 90 % of what is left of the other limb.",
+                hint="The other limb is down to 85 %, and the involved one is at 90 % of that.",
                 explanation="So 90 % symmetry can go with a limb at 76.5 % of what it was. The other limb shrank too.",
-                way="0.90 × 0.85 = 0.765.",
+                way="0.90 × 0.85 = 0.765, in per cent.",
             ),
             "symmetry": NumberExercise(
                 "What is the limb symmetry index of this patient at week 26?",
@@ -186,7 +192,7 @@ class Measuring(Lesson):
                     CommonWrong(int((before < BAR).sum()), "That is everyone who fails the second. Most fail both."),
                     CommonWrong(int(((now >= BAR) & (before >= BAR)).sum()), "Those pass both. You want the others."),
                 ),
-                hint="Count the triangles of the figure, or read its sentence.",
+                hint="Count the triangles of the figure. Or read its sentence and subtract.",
                 explanation=f"{lost} of {passed} who pass would fail with the older denominator. "
                 "This decides nothing for one patient; it says what the number hides.",
                 way="Take those who pass both from those who pass now.",
@@ -204,7 +210,7 @@ class Measuring(Lesson):
                 way="200 / 74 over 200 / 80 is 80 / 74 = 1.081.",
             ),
             "test_error": NumberExercise(
-                "What is the standard error of measurement?", error, max(0.004, 0.02 * error), "N·m/kg", 0, 2,
+                "What is the standard error of measurement, in N·m/kg?", error, max(0.004, 0.02 * error), "N·m/kg", 0, 2,
                 wrong=(
                     CommonWrong(spread, "This is the spread of the differences. Two errors are in each difference: "
                                 "divide by the square root of 2."),

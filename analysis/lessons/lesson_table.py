@@ -99,11 +99,12 @@ def few_digits(value: float) -> str:
 def show_few_digits() -> None:
     """Let the notebook of a learner show numbers with few digits; elsewhere nothing is changed."""
     shell = sys.modules["IPython"].get_ipython() if "IPython" in sys.modules else None
-    if getattr(shell, "display_formatter", None) is None:
+    formatter = getattr(shell, "display_formatter", None)
+    if formatter is None:
         return
     import numpy as np
 
-    plain = shell.display_formatter.formatters["text/plain"]
+    plain = formatter.formatters["text/plain"]
     for kind in (float, np.float64):
         plain.for_type(kind, lambda value, printer, _cycle: printer.text(few_digits(value)))
     pd.set_option("display.precision", 3)
