@@ -7,7 +7,8 @@ import pytest
 
 from analysis import progress
 from analysis.cohort import check_folder, deidentify, import_cohort, load_cohort, suggest_map, write_cohort
-from analysis.outcomes.quality import export_findings
+from analysis.outcomes import quality
+from analysis.report.quality import prepare_check
 
 FILE = "id,arm,week,pain\nP1,usual,0,6\nP1,usual,6,3\nP2,early,0,5\nP2,early,6,2\n"
 MAP = """
@@ -107,7 +108,24 @@ def test_deidentify_a_file_and_a_cohort(told, cohort, file, tmp_path):
     assert in_order(["De-identifying cohort: columns of visits", "De-identifying cohort: Writing new: visits"], said)
 
 
+def test_data_quality(told, cohort, tmp_path):
+    folder = write_cohort(cohort, tmp_path / "cohort")
+    _, said = told(prepare_check, folder)
+    wanted = [
+        "Data quality of cohort: Loading cohort",
+        "Data quality of cohort: values and changes",
+        "Data quality of cohort: patterns of missed visits",
+        "Data quality of cohort: completeness: 1 of 4",
+        "Data quality of cohort: visit timing",
+        "Data quality of cohort: who is lost",
+        "Data quality of cohort: last digits",
+    ]
+    assert in_order(wanted, said)
+    for work in (quality.visit_patterns, quality.visit_timing, quality.digit_preference):
+        assert len(told(work, cohort)[1]) > 1
+
+
 def test_findings_for_the_sites(told, cohort, tmp_path):
     folder = write_cohort(cohort, tmp_path / "cohort")
-    _, said = told(export_findings, folder, tmp_path / "out")
+    _, said = told(quality.export_findings, folder, tmp_path / "out")
     assert in_order(["Checking cohort: Loading cohort", "Checking cohort: values", "Checking cohort: changes"], said)

@@ -8,6 +8,7 @@ import pandas as pd
 
 from analysis.outcomes.expected_visits import expected_weeks, seen_weeks, visit_grid
 from analysis.outcomes.proportions import check_level, share_interval
+from analysis.progress import in_portions
 
 if TYPE_CHECKING:
     from analysis.cohort.tables import Cohort
@@ -40,11 +41,12 @@ def expected_values(cohort: Cohort) -> pd.DataFrame:
     0
     """
     parts = []
-    for name in [one for one in cohort.visits["measure"].cat.categories if one in cohort.measures]:
-        seen = seen_weeks(cohort, str(name))
+    names = [str(one) for one in cohort.visits["measure"].cat.categories if one in cohort.measures]
+    for place, _ in in_portions(len(names), 1, "completeness"):
+        seen = seen_weeks(cohort, names[place])
         weeks = expected_weeks(seen)
         if weeks:
-            parts.append(visit_grid(cohort, seen, weeks).assign(measure=str(name)))
+            parts.append(visit_grid(cohort, seen, weeks).assign(measure=names[place]))
     columns = ["patient_id", "protocol", "site", "measure", "week", "seen", "state"]
     if not parts:
         return pd.DataFrame(columns=pd.Index(columns))

@@ -8,6 +8,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from analysis.progress import steps
+
 if TYPE_CHECKING:
     from analysis.cohort.tables import Cohort
 
@@ -18,6 +20,7 @@ FEWEST_VALUES = 50
 _LEAST_SPREAD = 20
 
 
+@steps("last digits")
 def digit_preference(cohort: Cohort, *, by: str | None = None) -> pd.DataFrame:
     """Count the last digits of the values of every measure, and test whether all ten are equally frequent.
 

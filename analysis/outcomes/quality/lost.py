@@ -10,6 +10,7 @@ import pandas as pd
 from analysis.cohort.derived import measured_values
 from analysis.outcomes.expected_visits import expected_weeks, seen_weeks, visit_grid
 from analysis.outcomes.proportions import share_interval
+from analysis.progress import steps
 
 if TYPE_CHECKING:
     from analysis.cohort.tables import Cohort
@@ -20,6 +21,7 @@ PATTERNS = ("complete", "intermittent", "monotone", "intermittent, then lost", "
 _LOST = ("monotone", "intermittent, then lost", "never seen")
 
 
+@steps("patterns of missed visits")
 def visit_patterns(cohort: Cohort) -> pd.DataFrame:
     """Tell for every patient how visits were missed.
 
@@ -102,6 +104,7 @@ def patterns_by_protocol(patterns: pd.DataFrame, level: float = 0.95) -> pd.Data
     return table.join(share_interval(table["patients"], table["of"], level=level))
 
 
+@steps("who is lost")
 def lost_by_baseline(cohort: Cohort, patterns: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
     """Count the lost patients in groups of the baseline.
 
@@ -134,9 +137,9 @@ def lost_by_baseline(cohort: Cohort, patterns: pd.DataFrame, level: float = 0.95
     lost = patterns.set_index("patient_id")["lost"]
     rows = []
     for characteristic, groups in _baseline_groups(cohort).items():
-        known = groups[groups.index.isin(lost.index)]
-        for group, ids in known.groupby(known, sort=False, observed=True).groups.items():
-            rows.append((characteristic, str(group), int(lost[ids].sum()), len(ids)))
+        counts = lost.reindex(groups.index).groupby(groups, sort=False, observed=True).agg(["sum", "count"])
+        known = counts[counts["count"] > 0]
+        rows += [(characteristic, str(group), int(n), int(of)) for group, n, of in known.itertuples()]
     table = pd.DataFrame(rows, columns=["characteristic", "group", "lost", "patients"])
     return table.join(share_interval(table["lost"], table["patients"], level=level))
 

@@ -8,11 +8,13 @@ import numpy as np
 import pandas as pd
 
 from analysis.outcomes.expected_visits import expected_weeks, seen_weeks
+from analysis.progress import steps
 
 if TYPE_CHECKING:
     from analysis.cohort.tables import Cohort
 
 
+@steps("visit timing")
 def visit_timing(cohort: Cohort) -> pd.DataFrame:
     """Count the visits at and around every scheduled week.
 

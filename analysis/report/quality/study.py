@@ -10,8 +10,11 @@ import pandas as pd
 
 from analysis.cohort.data_package import load_with_findings
 from analysis.outcomes import quality
+from analysis.progress import steps
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from analysis.cohort import CheckReport, Cohort
 
 
@@ -97,14 +100,21 @@ def prepare_check(folder: Path | str, *, rules: str | None = None, level: float 
     >>> study.checked.n_errors, study.shows_patients
     (0, True)
     """
+    path = Path(folder)
+    with steps(f"Data quality of {path.absolute().name}") as step:
+        return _prepare(path, rules, level, step)
+
+
+def _prepare(folder: Path, rules: str | None, level: float, step: Callable[[str], None]) -> QualityStudy:
     cohort, checked = load_with_findings(folder)
+    step("values and changes")
     own = quality.read_value_rules(rules) if rules else ()
     checks = [quality.check_values(cohort, (*quality.read_value_rules(), *own)), quality.unlikely_changes(cohort)]
     some = [part for part in checks if len(part)]
     values = pd.concat(some, ignore_index=True) if some else checks[0]
     patterns = quality.visit_patterns(cohort)
     return QualityStudy(
-        folder=Path(folder),
+        folder=folder,
         cohort=cohort,
         checked=checked,
         expected=quality.expected_values(cohort),
