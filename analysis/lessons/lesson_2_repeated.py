@@ -13,6 +13,7 @@ from analysis.curves import fit_mixed
 from analysis.lessons.drawing import lesson_figure
 from analysis.lessons.exercises import ChoiceExercise, CommonWrong, Exercise, NumberExercise
 from analysis.lessons.lesson import Lesson
+from analysis.lessons.lesson_table import lesson_table
 from analysis.lessons.sliders import Slider
 from analysis.report.look import FAINT, INK, QUIET, marks
 from synthetic_cohort import generate_cohort
@@ -38,7 +39,8 @@ class Repeated(Lesson):
     def flexion(self) -> pd.DataFrame:
         """Knee flexion in degrees, one row a visit: patient_id, week, value."""
         cohort = generate_cohort("knee replacement", patients=PATIENTS, seed=self.seed).observed
-        return visit_frame(cohort, "knee_flexion")[["patient_id", "week", "value"]]
+        frame = visit_frame(cohort, "knee_flexion")[["patient_id", "week", "value"]]
+        return lesson_table(frame, "Knee flexion, one row a visit.", {"value": "degrees"}, 0)
 
     @cached_property
     def late(self) -> pd.DataFrame:
@@ -48,7 +50,8 @@ class Repeated(Lesson):
     @cached_property
     def patient_means(self) -> pd.DataFrame:
         """One row a patient: the mean of the late visits, and their number."""
-        return self.late.groupby("patient_id", observed=True)["value"].agg(["mean", "size"]).reset_index()
+        means = self.late.groupby("patient_id", observed=True)["value"].agg(["mean", "size"]).reset_index()
+        return lesson_table(means, "Knee flexion, one row a patient.", {"mean": "degrees"}, 1)
 
     @cached_property
     def parts(self) -> pd.DataFrame:
@@ -56,7 +59,8 @@ class Repeated(Lesson):
         frame = self.late.assign(visit=self.late["week"].astype(int).astype(str))
         fit = fit_mixed(frame, "value ~ visit", patient_effects="1")
         between = float(np.asarray(fit.patient_covariance).ravel()[0])
-        return pd.DataFrame({"part": ["between patients", "within a patient"], "variance": [between, _residual(fit)]})
+        parts = pd.DataFrame({"part": ["between patients", "within a patient"], "variance": [between, _residual(fit)]})
+        return lesson_table(parts, "The variance of flexion in two parts.", {"variance": "degrees squared"}, 1)
 
     def spaghetti_figure(self) -> Figure:
         """Draw every patient as a line and the mean of the visits over them."""
@@ -74,7 +78,8 @@ class Repeated(Lesson):
         return lesson_figure(
             "Every patient a line", f"The mean runs between {low:.0f} and {high:.0f} degrees, but single patients lie "
             f"between {frame['value'].min():.0f} and {frame['value'].max():.0f}, and most keep their place in the order.",
-            mean, draw, caption=f"{PATIENTS} invented patients after knee replacement; thick: mean of the visits seen.",
+            mean.rename(columns={"mean": "mean, degrees", "size": "patients"}), draw, caption=f"{PATIENTS} invented "
+            "patients; week 0 is before the knee was replaced. Thick: mean of the visits seen.",
             height=3.4,
         )  # fmt: skip
 
@@ -90,7 +95,8 @@ class Repeated(Lesson):
             true, own, pooled = self._clinic(visits, 400)
             errors = [float(np.sqrt(np.mean((one - true) ** 2))) for one in (own, pooled)]
             rows.append({"visits": visits, "error of own mean": errors[0], "error of pooled": errors[1]})
-        return pd.DataFrame(rows)
+        units = {"error of own mean": "degrees", "error of pooled": "degrees"}
+        return lesson_table(pd.DataFrame(rows), "How far off, usually, by the visits of each patient.", units, 1)
 
     def _clinic(self, visits: int, patients: int) -> tuple[Any, Any, Any]:
         random = np.random.default_rng([self.seed, 2])
@@ -158,7 +164,7 @@ class Repeated(Lesson):
                 ),
                 hint="Divide the second number by the first.",
                 explanation="The first number pretends that every row is a new patient. Its interval is too narrow.",
-                way="Standard deviation of the patient means over √patients, over the same of the rows over √rows.",
+                way="The second number over the first.",
             ),
             "between": NumberExercise(
                 "What per cent of the variance lies between patients?", share, 0.6, "%", 0, 100,
@@ -180,7 +186,7 @@ class Repeated(Lesson):
                     CommonWrong(100 * 3 * TRUE_SPREAD / (3 * TRUE_SPREAD + VISIT_SPREAD), "Square the spreads first."),
                     CommonWrong(100.0, "Then nothing would be drawn to the mean. Move the slider to 3."),
                 ),
-                hint="Three times 36, over three times 36 plus 64.",
+                hint="Put 3 for n. Or move the slider to 3.",
                 explanation="The rest, 37 %, goes to the mean of all. The patient borrows from the group.",
                 way="3 × 6² / (3 × 6² + 8²) = 108 / 172.",
             ),
