@@ -10,13 +10,17 @@ from analysis.lessons.lesson_2_repeated import Repeated
 from analysis.lessons.lesson_3_shape import Shape
 from analysis.lessons.lesson_4_comparing import Comparing
 from analysis.lessons.lesson_5_enough import Enough
+from analysis.lessons.lesson_6_absent import Absent
+from analysis.lessons.lesson_7_doing import Doing
+from analysis.lessons.lesson_8_quarter import Quarter
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from analysis.lessons.lesson import Lesson
 
-LESSONS: dict[int, type[Lesson]] = {lesson.number: lesson for lesson in (Measuring, Repeated, Shape, Comparing, Enough)}
+_IN_ORDER = (Measuring, Repeated, Shape, Comparing, Enough, Absent, Doing, Quarter)
+LESSONS: dict[int, type[Lesson]] = {lesson.number: lesson for lesson in _IN_ORDER}
 
 
 def start_lesson(number: int, *, seed: int = 1, folder: Path | str = ".") -> Any:

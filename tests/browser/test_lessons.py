@@ -13,7 +13,7 @@ pytestmark = pytest.mark.slow
 CURRENT = "[...jupyterapp.shell.widgets('main')].find(one => one.context && one.context.path.endsWith('ipynb'))"
 CODE = f"{CURRENT}.content.widgets.filter(one => one.model.type === 'code')"
 PATIENCE = 240
-SLIDERS = {2, 4, 5}
+SLIDERS = {2, 4, 5, 6, 7, 8}
 
 
 def shared(position):
