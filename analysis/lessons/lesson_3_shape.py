@@ -1,22 +1,26 @@
-"""Lesson 3: the shape of recovery; four shapes fitted, extrapolated, and a plateau from early visits only."""
+"""Lesson 3: the shape of recovery; four shapes, extrapolation, the plateau from early visits, splines that bend too much."""
 
 from __future__ import annotations
 
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from analysis.cohort import visit_frame
 from analysis.curves import fit_mixed
+from analysis.curves.week_functions import natural_spline_basis, spline_knots
 from analysis.lessons.drawing import lesson_figure
 from analysis.lessons.exercises import ChoiceExercise, CommonWrong, Exercise, NumberExercise
 from analysis.lessons.lesson import Lesson
+from analysis.lessons.lesson_table import lesson_table
 from analysis.report.look import INK, QUIET, marks
 from synthetic_cohort import generate_cohort
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
     from analysis.curves import MixedModel
@@ -27,6 +31,12 @@ PATIENTS, PROTOCOL = 90, "exercise only"
 #: A usual curve after knee replacement: start, plateau (degrees), and weeks in which half of the rest is regained.
 START, PLATEAU, HALF_LIFE = 85.0, 117.0, 4.6
 BEND, FAR = 8, 104
+#: A small clinic, each patient seen once: weeks, and how far one angle strays from the usual curve (degrees).
+SMALL_CLINIC = (2, 3, 4, 5, 6, 8, 10, 13, 17, 22, 28, 35, 43, 52)
+STRAY, NEXT_PATIENTS = 5.0, 400
+PIECES, DRAWN = (1, 2, 3, 5, 8, 11), (1, 3, 11)
+#: A plateau is looked for between these angles, degrees.
+LOWEST_PLATEAU, HIGHEST_PLATEAU = 60.0, 250.0
 SHAPES = {
     "straight line": "value ~ week",
     "bent line": "value ~ week + weeks_after_bend",
@@ -35,12 +45,28 @@ SHAPES = {
 }
 
 
+#: Long enough to tell dashes apart.
+_LONG_HANDLE = 3.6
+
+
+class Line(NamedTuple):
+    """A straight line: degrees at week 0, and degrees a week; shown in words."""
+
+    start: float
+    slope: float
+
+    def __repr__(self) -> str:
+        return f"{self.start:.1f} degrees at week 0, and {self.slope:.3f} degrees a week"
+
+
 class Shape(Lesson):
     """Tables, figures and exercises of lesson 3."""
 
     number: ClassVar[int] = 3
     title: ClassVar[str] = "What shape is recovery?"
-    exercise_names: ClassVar[tuple[str, ...]] = ("worst", "two_years", "bend", "one_window", "plateau", "best")
+    exercise_names: ClassVar[tuple[str, ...]] = (
+        "worst", "two_years", "bend", "one_window", "plateau", "next_patients", "best",
+    )  # fmt: skip
 
     @cached_property
     def made(self) -> SyntheticCohort:
@@ -54,6 +80,12 @@ class Shape(Lesson):
         return _with_terms(frame[frame["week"] > 0].reset_index(drop=True))
 
     @cached_property
+    def visits(self) -> pd.DataFrame:
+        """What was measured: patient_id, week, value."""
+        frame = self.flexion[["patient_id", "week", "value"]]
+        return lesson_table(frame, "Knee flexion, one row a visit.", {"value": "degrees"}, 0)
+
+    @cached_property
     def fits(self) -> dict[str, MixedModel]:
         """The four shapes, fitted to all visits by maximum likelihood, each patient with a level of its own."""
         return {
@@ -65,7 +97,78 @@ class Shape(Lesson):
     def comparison(self) -> pd.DataFrame:
         """One row a shape: aic (smaller is better), worse_by (than the best)."""
         aic = pd.Series({name: float(fit.aic) for name, fit in self.fits.items()})
-        return pd.DataFrame({"shape": list(aic.index), "aic": list(aic), "worse_by": list(aic - aic.min())})
+        frame = pd.DataFrame({"shape": list(aic.index), "aic": list(aic), "worse_by": list(aic - aic.min())})
+        return lesson_table(frame, "AIC of the four shapes; smaller is better.", {"aic": "", "worse_by": ""}, 1)
+
+    @cached_property
+    def bent_line(self) -> pd.DataFrame:
+        """The three numbers of the bent line: what, estimate."""
+        what = (
+            "at week 0, in degrees",
+            f"gain before week {BEND}, in degrees a week",
+            f"change of the gain at week {BEND}, in degrees a week",
+        )
+        estimates = self.fits["bent line"].coefficients["estimate"].to_numpy(dtype=float)
+        frame = pd.DataFrame({"what": what, "estimate": estimates})
+        return lesson_table(frame, "The numbers of the bent line.", {"estimate": ""}, 2)
+
+    @cached_property
+    def small_clinic(self) -> pd.DataFrame:
+        """Patients seen once each: week, value (degrees), scattered about the usual curve."""
+        random = np.random.default_rng([self.seed, 33])
+        return _scattered(np.array(SMALL_CLINIC, dtype=float), random)
+
+    @cached_property
+    def next_patients(self) -> pd.DataFrame:
+        """Another 400 patients of the same kind, in any week from 2 to 52: week, value (degrees)."""
+        random = np.random.default_rng([self.seed, 34])
+        first, last = SMALL_CLINIC[0], SMALL_CLINIC[-1]
+        return _scattered(first + (last - first) * random.random(NEXT_PATIENTS), random)
+
+    @cached_property
+    def pieces(self) -> pd.DataFrame:
+        """By pieces of the spline: how far off it is, usually, in these and in the next patients, degrees."""
+        rows = [
+            {
+                "pieces": pieces,
+                "these": _usual_miss(self.small_clinic, one),
+                "next": _usual_miss(self.next_patients, one),
+            }
+            for pieces, one in ((pieces, self._small_spline(pieces)) for pieces in PIECES)
+        ]
+        caption = f"How far off, usually, in these {len(SMALL_CLINIC)} and in the next {NEXT_PATIENTS} patients."
+        return lesson_table(pd.DataFrame(rows), caption, {"these": "degrees", "next": "degrees"}, 2)
+
+    def pieces_figure(self) -> Figure:
+        """Draw three splines through the patients of the small clinic."""
+        weeks = np.linspace(SMALL_CLINIC[0], SMALL_CLINIC[-1], 401)
+        curves = pd.DataFrame({"week": weeks} | {_in_pieces(one): self._small_spline(one)(weeks) for one in DRAWN})
+        seen = self.small_clinic
+
+        def draw(axes: Any, _width: Any) -> None:
+            for name, mark in marks(list(curves.columns[1:])).items():
+                axes.plot(weeks, curves[name], color=mark.colour, linestyle=mark.dash, label=name)
+            axes.plot(seen["week"], seen["value"], "o", color=INK, label="one patient", zorder=5)
+            axes.set_xlabel("Week since surgery")
+            axes.set_ylabel("Flexion, degrees")
+            axes.legend(loc="lower right", handlelength=_LONG_HANDLE)
+
+        misses = self.pieces.set_index("pieces")["these"]
+        words = ", ".join(f"{misses[one]:.1f} with {_in_pieces(one)}" for one in DRAWN)
+        return lesson_figure(
+            "A spline with more and more pieces", f"The usual distance from these patients, in degrees: {words}.",
+            curves.iloc[::20], draw, caption=f"{len(SMALL_CLINIC)} invented patients, each seen once.", height=3.4,
+        )  # fmt: skip
+
+    def _small_spline(self, pieces: int) -> Callable[[NDArray[np.float64]], NDArray[np.float64]]:
+        knots = spline_knots(SMALL_CLINIC, pieces)
+
+        def terms(weeks: NDArray[np.float64]) -> NDArray[np.float64]:
+            return np.column_stack([np.ones_like(weeks), natural_spline_basis(weeks, knots)])
+
+        week, value = (self.small_clinic[name].to_numpy(dtype=float) for name in ("week", "value"))
+        estimates = np.linalg.lstsq(terms(week), value, rcond=None)[0]
+        return lambda weeks: terms(weeks) @ estimates
 
     def shapes_figure(self) -> Figure:
         """Draw the four shapes over the weekly means."""
@@ -79,7 +182,7 @@ class Shape(Lesson):
             axes.plot(seen.index, seen, "o", color=INK, label="mean of visits", zorder=5)
             axes.set_xlabel("Week since surgery")
             axes.set_ylabel("Flexion, degrees")
-            axes.legend()
+            axes.legend(handlelength=_LONG_HANDLE)
 
         gap = {name: float(np.abs(self._curve(name, seen.index.to_numpy(float)) - seen).max()) for name in SHAPES}
         words = ", ".join(f"{name} {size:.1f}" for name, size in gap.items())
@@ -95,17 +198,18 @@ class Shape(Lesson):
             for name, mark in marks(list(SHAPES)).items():
                 axes.plot(weeks, curves[name], color=mark.colour, linestyle=mark.dash, label=name)
             axes.axvline(52, color=QUIET, linestyle=":")
-            axes.text(53, curves.iloc[:, 1:].to_numpy().min(), "no visits from here on", color=QUIET, fontsize=8)
+            axes.text(54, curves.iloc[:, 1:].to_numpy().min(), "no visits from here on", color=QUIET, fontsize=8)
             axes.set_xlabel("Week since surgery")
             axes.set_ylabel("Flexion, degrees")
-            axes.legend()
+            axes.legend(handlelength=_LONG_HANDLE)
 
         ends = ", ".join(f"{name} {curves[name].iloc[-1]:.0f}" for name in SHAPES)
         return lesson_figure(
             "The same shapes to two years",
             f"At week {FAR} the shapes say, in degrees: {ends}.",
-            curves,
+            curves.iloc[::6],
             draw,
+            caption="Right of the dotted line nobody was seen.",
             height=3.4,
         )
 
@@ -137,7 +241,8 @@ class Shape(Lesson):
             "The plateau from early visits, and from all",
             f"By the visits to week 8 the plateau lies anywhere from {span['early'][0]:.0f} to {span['early'][1]:.0f} "
             f"degrees; by all visits from {span['all'][0]:.0f} to {span['all'][1]:.0f}.",
-            frame, draw, caption="20 samples drawn from the same patients.", height=2.2,
+            frame, draw, caption="20 samples drawn from the same patients. The fit looks for plateaus from "
+            f"{LOWEST_PLATEAU:.0f} to {HIGHEST_PLATEAU:.0f} degrees.", height=2.2,
         )  # fmt: skip
 
     def truth(self) -> pd.DataFrame:
@@ -146,9 +251,9 @@ class Shape(Lesson):
             "measure == 'knee_flexion' and protocol == @PROTOCOL and week > 0", local_dict={"PROTOCOL": PROTOCOL}
         )
         weeks = means["week"].to_numpy(dtype=float)
-        return pd.DataFrame(
-            {"week": weeks, "truth": means["value"].to_numpy()} | {name: self._curve(name, weeks) for name in SHAPES}
-        )
+        columns = {"truth": means["value"].to_numpy()} | {name: self._curve(name, weeks) for name in SHAPES}
+        caption = "The true mean of all such patients, and the four shapes."
+        return lesson_table(pd.DataFrame({"week": weeks} | columns), caption, dict.fromkeys(columns, "degrees"), 1)
 
     def usual_flexion(self, week: float) -> float:
         """Give the flexion of a usual curve, degrees, at a week."""
@@ -158,20 +263,21 @@ class Shape(Lesson):
         new = _with_terms(pd.DataFrame({"week": weeks}))
         return np.asarray(self.fits[name].predict(new)["estimate"], dtype=float)
 
-    def line(self) -> tuple[float, float]:
+    def line(self) -> Line:
         """Give the straight line: degrees at week 0, and degrees a week."""
         at_start, at_one = self._curve("straight line", np.array([0.0, 1.0]))
-        return float(at_start), float(at_one - at_start)
+        return Line(float(at_start), float(at_one - at_start))
 
     def _exercises(self) -> dict[str, Exercise]:
         level, slope = self.line()
-        coefficients = self.fits["bent line"].coefficients
-        first, bend = (float(one) for one in coefficients["estimate"].iloc[1:3])
+        first, bend = (float(one) for one in self.bent_line["estimate"].iloc[1:3])
         early, late = self.usual_flexion(30 / 7), self.usual_flexion(60 / 7)
         order = list(self.comparison.sort_values("aic")["shape"])
         letters = dict(zip("abcd", SHAPES, strict=True))
         best = next(letter for letter, shape in letters.items() if shape == order[0])
         worse = dict(zip(self.comparison["shape"], self.comparison["worse_by"], strict=True))
+        pieces = self.pieces
+        nearest = pieces.iloc[int(pieces["next"].to_numpy().argmin())]
         return {
             "worst": ChoiceExercise(
                 "Which shape will fit worst?", "a",
@@ -203,7 +309,7 @@ class Shape(Lesson):
                     CommonWrong(first - bend, "The second number is already negative. Add it."),
                 ),
                 hint="Add both numbers of the table.",
-                explanation="Nearly flat. The whole story of this knee is in its first weeks.",
+                explanation="Nearly flat. Most of the story of these knees is in the first weeks.",
                 way="Slope before the bend plus the change at the bend.",
             ),
             "one_window": NumberExercise(
@@ -215,8 +321,8 @@ class Shape(Lesson):
                     CommonWrong(late, "That is the flexion on day 60. Take away that of day 30."),
                     CommonWrong(slope * 30 / 7, "That is by the straight line. Early on the knee is faster than that."),
                 ),
-                hint="lesson.usual_flexion(60 / 7) less lesson.usual_flexion(30 / 7).",
-                explanation="About the size of a real difference between protocols. So use the actual week.",
+                hint="Take lesson.usual_flexion(30 / 7) from lesson.usual_flexion(60 / 7).",
+                explanation="All that by the calendar alone. So use the actual week.",
                 way="usual_flexion(60 / 7) − usual_flexion(30 / 7).",
             ),
             "plateau": ChoiceExercise(
@@ -224,15 +330,31 @@ class Shape(Lesson):
                 {
                     "a": "The middle of the points may be near the truth. But each sample gives another answer.",
                     "b": "The early visits say how fast the knee goes. Where it stops, they hardly say.",
-                    "c": "The shape is right here. What is missing is late visits.",
-                    "d": "All points come from the same patients. What differs is which of them were drawn.",
+                    "c": "The shape does well with all visits. What is missing is late visits.",
+                    "d": "All samples come from the same patients. What differs is which of them were drawn.",
                 },
+            ),
+            "next_patients": NumberExercise(
+                "With how many pieces is the spline nearest to the next patients?", float(nearest["pieces"]), 0.2,
+                "pieces", 0, 20,
+                wrong=(
+                    CommonWrong(float(PIECES[-1]), "It is nearest to these patients. But it follows their noise, and the "
+                                "next patients have noise of their own."),
+                    CommonWrong(float(PIECES[0]), "One piece is a straight line. It cannot follow the turn."),
+                    CommonWrong(float(nearest["next"]), "That is how far off it is. With how many pieces?"),
+                ),
+                hint="Look for the smallest number in the column next.",
+                explanation=f"The spline with {PIECES[-1]} pieces looks best here: {pieces['these'].iloc[-1]:.1f} degrees "
+                f"off. In the next patients it is off by {pieces['next'].iloc[-1]:.1f}, against "
+                f"{nearest['next']:.1f} of the best one.",
+                way="The row of lesson.pieces with the smallest number in the column next.",
             ),
             "best": ChoiceExercise(
                 "Which shape has the smallest AIC here?", best,
                 {
-                    letter: (f"Yes: {shape}. But look how far behind the next one is before you believe it."
-                             if letter == best else f"Its AIC is {worse[shape]:.0f} above the smallest ({shape}).")
+                    letter: (f"Smallest: {shape}. The next one is {worse[order[1]]:.1f} behind. Under 2 you would have to "
+                             "leave it open." if letter == best
+                             else f"The AIC of this shape is {worse[shape]:.1f} above the smallest.")
                     for letter, shape in letters.items()
                 },
             ),
@@ -246,6 +368,21 @@ def _with_terms(frame: pd.DataFrame) -> pd.DataFrame:
     )
 
 
+def _scattered(weeks: NDArray[np.float64], random: np.random.Generator) -> pd.DataFrame:
+    usual = PLATEAU - (PLATEAU - START) * 0.5 ** (weeks / HALF_LIFE)
+    value = np.round(usual + STRAY * random.standard_normal(len(weeks)))
+    return lesson_table(pd.DataFrame({"week": weeks, "value": value}), "Knee flexion.", {"value": "degrees"}, 0)
+
+
+def _usual_miss(frame: pd.DataFrame, curve: Callable[[NDArray[np.float64]], NDArray[np.float64]]) -> float:
+    miss = frame["value"].to_numpy(dtype=float) - curve(frame["week"].to_numpy(dtype=float))
+    return float(np.sqrt(np.mean(miss**2)))
+
+
+def _in_pieces(pieces: int) -> str:
+    return f"{pieces} piece{'' if pieces == 1 else 's'}"
+
+
 def _fit_plateau(means: pd.Series) -> float:
     from scipy.optimize import least_squares
 
@@ -254,5 +391,5 @@ def _fit_plateau(means: pd.Series) -> float:
     def residuals(theta: NDArray[np.float64]) -> NDArray[np.float64]:
         return theta[1] - (theta[1] - theta[0]) * np.exp(-np.exp(theta[2]) * week) - seen
 
-    fitted = least_squares(residuals, [80.0, 115.0, -1.9], bounds=([20, 60, -6], [140, 250, 2]))
+    fitted = least_squares(residuals, [80.0, 115.0, -1.9], bounds=([20, LOWEST_PLATEAU, -6], [140, HIGHEST_PLATEAU, 2]))
     return float(fitted.x[1])

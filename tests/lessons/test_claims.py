@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from lesson_runs import text_of
 from scipy import stats
+from scipy.interpolate import CubicSpline
 
 #: "Lessons with a computed answer" in the project's reference values (computed there with R).
 FALSE_GAIN = 7.6
@@ -104,3 +105,43 @@ def test_detectable_and_important_change_of_the_score_with_both(lesson_of):
     table = lesson_of(5).thresholds
     lysholm = table[table["measure"].str.contains("Lysholm")]
     assert {("MDC", 8.9), ("MIC", 5.5)} <= set(zip(lysholm["kind"], lysholm["value"], strict=True))
+
+
+def test_a_spline_with_many_pieces_fits_these_patients_better_and_the_next_ones_worse(lesson_of):
+    for seed in (1, 2, 3, 4, 5, 6):
+        pieces = lesson_of(3, seed).pieces.set_index("pieces")
+        best = lesson_of(3, seed).exercises["next_patients"].truth
+        assert 1 < best < 11
+        assert pieces["next"].loc[11] > 1.02 * pieces["next"].loc[best]
+        assert pieces["next"].loc[11] > pieces["these"].loc[11]
+    assert "14 patients, each seen once" in text_of(3)
+    assert "Its three pieces" in text_of(3)
+
+
+def test_splines_of_the_small_clinic_are_natural_splines(lesson_of):
+    # the same curves by another way: natural cubic splines of scipy through the unit vectors at the knots
+    lesson = lesson_of(3)
+    week, value = (lesson.small_clinic[name].to_numpy(dtype=float) for name in ("week", "value"))
+    later = lesson.next_patients
+    for pieces in (2, 5, 11):
+        knots = np.quantile(week, np.linspace(0, 1, pieces + 1))
+        basis = CubicSpline(knots, np.eye(pieces + 1), bc_type="natural")
+        fitted = np.linalg.lstsq(basis(week), value, rcond=None)[0]
+        row = lesson.pieces.set_index("pieces").loc[pieces]
+        assert row["these"] == pytest.approx(np.sqrt(np.mean((value - basis(week) @ fitted) ** 2)), rel=1e-6)
+        missed = later["value"] - basis(later["week"].to_numpy(dtype=float)) @ fitted
+        assert row["next"] == pytest.approx(np.sqrt(np.mean(missed**2)), rel=1e-6)
+
+
+def test_the_line_gains_less_than_half_a_degree_a_week_and_the_window_of_week_6_is_8_degrees(lesson_of):
+    assert all(0.3 < lesson_of(3, seed).line().slope < 0.5 for seed in (1, 2, 3))
+    assert "Less than half a degree a week" in text_of(3)
+    # 117 less 32 halved every 4.6 weeks: 108.2 on day 60, 100.2 on day 30
+    assert lesson_of(3).exercises["one_window"].truth == pytest.approx(108.2 - 100.2, abs=0.1)
+
+
+def test_about_150_late_visits_and_the_rest_of_the_weight(lesson_of):
+    assert all(130 <= len(lesson_of(2, seed).late) <= 165 for seed in (1, 2, 3))
+    assert "about 150 values" in text_of(2)
+    exercise = lesson_of(2).exercises["own_weight"]
+    assert f"{100 - exercise.truth:.0f} %, goes to the mean of all" in exercise.explanation
