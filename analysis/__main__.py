@@ -103,7 +103,10 @@ def import_file(
         target = map_file or Path(f"{file.stem}_map.toml")
         questions = suggest_map(file, target)
         out.print(f"A first map was written to {escape(str(target))}; {questions} of its lines say 'not sure'.")
-        out.print(f"Go through it, then: kneecurve import {escape(str(file))} --map {escape(str(target))} --out FOLDER")
+        out.print(
+            "Go through it; its first lines say what comes next, for one file: "
+            f"kneecurve import {escape(str(file))} --map {escape(str(target))} --out FOLDER"
+        )
         return
     if map_file is None or folder is None:
         raise KneecurveError(

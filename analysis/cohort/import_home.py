@@ -60,7 +60,8 @@ def home_table(mapped: ImportMap, entry: HomeTable, sources: Sources, starts: St
     frame = pd.DataFrame(columns, index=rows.frame.index)
     if entry.table == "brace_limits":
         frame = _with_agreement(frame)
-    own = [name for name in frame.columns if name not in ("patient_id", "week")]
+    constant = {column.name for column in entry.columns if column.column is None}
+    own = [name for name in frame.columns if name not in ("patient_id", "week", *constant)]
     shared = entry.table not in mapped.files
     return frame.dropna(how="all", subset=own) if shared and own else frame
 

@@ -12,21 +12,28 @@ if TYPE_CHECKING:
 
 @dataclass
 class SuggestedMap:
-    """A map file as it grows: lines of its sections, columns left out, and how many lines are in doubt."""
+    """A map file as it grows: lines of its sections, columns left out, and how many lines are in doubt.
+
+    ``part_of`` says what the file holds where its sections belong into the map of other files; then there are no
+    patients, weeks and values.
+    """
 
     form: FileFormat
     layout: str = "long"
+    part_of: str = ""
+    files: list[str] = field(default_factory=list)
     patients: list[str] = field(default_factory=list)
     week: list[str] = field(default_factory=list)
     value_entries: list[str] = field(default_factory=list)
     measures: list[str] = field(default_factory=list)
+    home: list[str] = field(default_factory=list)
     left_out: list[str] = field(default_factory=list)
     questions: int = 0
 
     def not_sure(self, why: str) -> str:
         """Count a doubt, and give the comment that says it."""
         self.questions += 1
-        return f"  # not sure: {why}"
+        return f"  # not sure: {_one_line(why)}"
 
 
 def compose(suggestion: SuggestedMap, name: str, doubts: list[str]) -> str:
@@ -35,9 +42,13 @@ def compose(suggestion: SuggestedMap, name: str, doubts: list[str]) -> str:
     head = [
         f"# A first map of {_one_line(name)}, written by kneecurve import --suggest-map. Go through it: lines that say",
         "# 'not sure' are guesses from names and values. Then: kneecurve import FILE --map THIS_FILE --out FOLDER",
+        *_how_to_join(suggestion.part_of),
         f"# Lines to answer: {suggestion.questions + len(doubts)}.",
         *(f"# not sure: {_one_line(doubt)}" for doubt in doubts),
     ]
+    if suggestion.part_of:
+        parts = ["\n".join(head), "\n".join(["[files]", *suggestion.files]), *suggestion.home]
+        return "\n\n".join([*parts, *_left_out(suggestion)]) + "\n"
     file = []
     if form.delimiter != ",":
         file.append(f"delimiter = {quoted(form.delimiter)}")
@@ -56,10 +67,24 @@ def compose(suggestion: SuggestedMap, name: str, doubts: list[str]) -> str:
     parts += suggestion.value_entries or [
         '# No column was recognised as an outcome measure. Fill in at least one:\n# [[values]]\n# measure = "pain"\n# column = "..."'
     ]
-    parts += suggestion.measures
-    if suggestion.left_out:
-        parts.append("\n".join(["# Not used:", *(f"#   {_one_line(line)}" for line in suggestion.left_out)]))
+    parts += [*suggestion.measures, *suggestion.home, *_left_out(suggestion)]
     return "\n\n".join(parts) + "\n"
+
+
+def _how_to_join(part_of: str) -> list[str]:
+    if not part_of:
+        return []
+    return [
+        f"# The file holds {part_of}, so this is a part of a map:",
+        "# copy it into the map of the patients and visits, name all files there under [files], put them into one folder,",
+        "# and import the folder.",
+    ]
+
+
+def _left_out(suggestion: SuggestedMap) -> list[str]:
+    if not suggestion.left_out:
+        return []
+    return ["\n".join(["# Not used:", *(f"#   {_one_line(line)}" for line in suggestion.left_out)])]
 
 
 def _unique(lines: list[str]) -> list[str]:

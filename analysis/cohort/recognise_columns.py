@@ -256,5 +256,6 @@ def _describe(values: pd.Series, *, number: bool) -> str:
         return f"numbers from {numbers.min():g} to {numbers.max():g}"
     distinct = known.astype("str").unique()
     if len(distinct) <= _FEW_LABELS and not look_like_names(pd.Series(distinct)).any():
-        return "labels: " + ", ".join(str(label)[:20] for label in distinct[:5]) + ("..." if len(distinct) > 5 else "")
+        labels = ", ".join(str(label)[:20] for label in distinct[:5]) + ("..." if len(distinct) > 5 else "")
+        return "labels: " + re.sub(r"[\x00-\x1f\x7f]+", " ", labels)
     return f"{len(distinct):,} different texts"

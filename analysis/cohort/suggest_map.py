@@ -23,7 +23,9 @@ from analysis.cohort.recognise_columns import (
     recognise_measure,
     wide_column,
 )
+from analysis.cohort.recognise_home import recognise_home, varies_within
 from analysis.cohort.sources import Sources
+from analysis.cohort.suggest_home import fill_home
 from analysis.errors import CohortError
 from analysis.progress import steps
 
@@ -76,7 +78,7 @@ def suggest_map(file: str | os.PathLike[str], map_file: str | os.PathLike[str]) 
         frame, labelled, form, doubts = _read(path)
         step("columns")
         suggestion = SuggestedMap(form)
-        _fill(suggestion, frame, labelled)
+        _fill(suggestion, frame, labelled, path.name)
         text = compose(suggestion, path.name, doubts)
     try:
         with target.open("x", encoding="utf-8", newline="\n") as stream:
@@ -144,7 +146,7 @@ def _delimiter(path: Path) -> str:
     return max(DELIMITERS, key=first.count)
 
 
-def _fill(suggestion: SuggestedMap, frame: pd.DataFrame, labelled: dict[str, pd.Series]) -> None:
+def _fill(suggestion: SuggestedMap, frame: pd.DataFrame, labelled: dict[str, pd.Series], file: str) -> None:
     cells = {str(name): labelled.get(str(name), frame[name]) for name in frame.columns}
     found = {name: recognise(values, name) for name, values in cells.items()}
     patient = _fill_patient(suggestion, found, cells)
@@ -155,6 +157,16 @@ def _fill(suggestion: SuggestedMap, frame: pd.DataFrame, labelled: dict[str, pd.
         _fill_wide(suggestion, wide, cells)
     used = {column.name for group in wide.values() for column in group} if suggestion.layout == "wide" else set()
     rest = {name: one for name, one in found.items() if name not in used and name != patient}
+    home = recognise_home(rest, cells, ids) if suggestion.layout == "long" else None
+    if home is not None:
+        alone = not any(one.role == "measure" for one in rest.values())
+        fill_home(suggestion, home, file=file, alone=alone)
+        taken = {name for key, name in home.columns.items() if alone or key not in ("week", "start")}
+        rest = {name: one for name, one in rest.items() if name not in taken}
+    if suggestion.part_of:
+        for one in rest.values():
+            suggestion.left_out.append(f"{one.name}: {_what_it_is(one)}")
+        return
     _fill_protocol(suggestion, rest)
     if suggestion.layout == "long":
         _fill_week(suggestion, rest)
@@ -254,7 +266,7 @@ def _fill_wide(suggestion: SuggestedMap, groups: dict[str, list[WideColumn]], ce
 
 
 def _fill_column(suggestion: SuggestedMap, one: Recognised, cells: dict[str, pd.Series], ids: pd.Series) -> None:
-    varies = not _constant_within(cells[one.name], ids)
+    varies = varies_within(cells[one.name], ids)
     if one.role == "covariate" and not (varies and suggestion.layout == "long"):
         note = "" if one.sure else suggestion.not_sure("is it this?")
         suggestion.patients.append(f"{one.target} = {quoted(one.name)}{note}")
@@ -262,16 +274,9 @@ def _fill_column(suggestion: SuggestedMap, one: Recognised, cells: dict[str, pd.
         values, _ = convert(cells[one.name].astype("str").str.replace(",", ".", regex=False), _NUMBER)
         measure = _measure_line(suggestion, one.target, one.name, one.limb, [values], sure=one.sure)
         suggestion.value_entries.append("\n".join(["[[values]]", *measure, f"column = {quoted(one.name)}"]))
-    elif one.role == "patient":
-        suggestion.left_out.append(f"{one.name}: another identifier or number of the row")
-    elif one.role == "identifier":
-        suggestion.left_out.append(f"{one.name}: {one.note}; it must not go into a cohort")
-    elif one.role in ("date", "start"):
-        suggestion.left_out.append(f"{one.name}: dates, (C); give weeks since surgery or start")
-    elif one.role == "home":
-        suggestion.left_out.append(
-            f"{one.name}: home programme; see the sections sessions, session_log, brace_limits, events"
-        )
+    elif one.role in ("patient", "identifier", "date", "start", "home"):
+        by_week = suggestion.layout == "wide" and one.role == "home" and wide_column(one.name) is not None
+        suggestion.left_out.append(f"{one.name}: {_HOME_IN_COLUMNS if by_week else _what_it_is(one)}")
     elif (
         varies
         and suggestion.layout == "long"
@@ -287,7 +292,21 @@ def _fill_column(suggestion: SuggestedMap, one: Recognised, cells: dict[str, pd.
             f"# {key(one.name)} = {quoted(one.name)}  # {one.note or 'a covariate of the patient?'}"
         )
     else:
-        suggestion.left_out.append(f"{one.name}: {one.note or 'not recognised'}")
+        suggestion.left_out.append(f"{one.name}: {_what_it_is(one)}")
+
+
+_HOME_IN_COLUMNS = "the home programme by week in columns; give it as a file of its own with one row a week"
+
+
+def _what_it_is(one: Recognised) -> str:
+    """Say why a column is left out."""
+    return {
+        "patient": "another identifier or number of the row",
+        "identifier": f"{one.note}; it must not go into a cohort",
+        "date": "dates, (C); give weeks since surgery or start",
+        "start": "dates, (C); give weeks since surgery or start",
+        "home": "home programme; see the sections sessions, session_log, brace_limits, events",
+    }.get(one.role, one.note or one.target or "not recognised")
 
 
 _NUMBER = Column("value", "number", "")
@@ -324,8 +343,3 @@ def _measure_line(
         note = "" if said or "uninvolved" not in known.limbs else suggestion.not_sure("which limb?")
         lines.append(f'limb = "{limb if limb in known.limbs else known.limbs[0]}"{note}')
     return lines
-
-
-def _constant_within(values: pd.Series, ids: pd.Series) -> bool:
-    known = values.loc[ids.index].astype("str")
-    return not (known != known.groupby(ids.to_numpy()).transform("first")).any()
