@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -149,7 +150,6 @@ def make_report(
             system=system(),
             shows=tuple(one.digest for one in read_contents(executed)),
         )
-        _write(working / files.html.name, notebook_to_html(executed, stamp=stamp))
         _write(working / files.notebook.name, _notebook_text(executed))
         _write(working / files.record.name, json.dumps({**record.to_json(), "made": stamp}, indent=2) + "\n")
         _write_forms(working, files, executed, stamp)
@@ -212,24 +212,20 @@ def _refuse_a_cohort_that_changed(folder: Path, inputs: tuple[Source, ...]) -> N
 
 
 def _write_forms(working: Path, files: ReportFiles, executed: NotebookNode, stamp: str) -> None:
-    """Write the forms beside the page, natively, from the same figures and tables."""
-    if not (files.pdf or files.word or files.slides):
-        return
-    from analysis.report.document import read_document
+    """Write the page and the forms beside it, natively, from the same figures and tables, all at the same time."""
+    from analysis.report.document import Document, read_document
+    from analysis.report.pdf import document_to_pdf
+    from analysis.report.slides import document_to_slides
+    from analysis.report.word import document_to_word
 
-    document = read_document(executed)
-    if files.pdf:
-        from analysis.report.pdf import document_to_pdf
-
-        (working / files.pdf.name).write_bytes(document_to_pdf(document, stamp=stamp))
-    if files.word:
-        from analysis.report.word import document_to_word
-
-        (working / files.word.name).write_bytes(document_to_word(document, stamp=stamp))
-    if files.slides:
-        from analysis.report.slides import document_to_slides
-
-        (working / files.slides.name).write_bytes(document_to_slides(document, stamp=stamp))
+    forms = ((files.pdf, document_to_pdf), (files.word, document_to_word), (files.slides, document_to_slides))
+    asked = [(path, write) for path, write in forms if path]
+    with ThreadPoolExecutor() as workers:
+        document = read_document(executed) if asked else Document("", (), ())
+        made = [(path, workers.submit(write, document, stamp=stamp)) for path, write in asked]
+        _write(working / files.html.name, notebook_to_html(executed, stamp=stamp))
+        for path, form in made:
+            (working / path.name).write_bytes(form.result())
 
 
 def _refuse_to_replace(files: Sequence[Path], *, overwrite: bool) -> None:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import copy
+import importlib
 import logging
 import re
+import sys
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -113,15 +115,30 @@ def read_notebook(path: Path) -> NotebookNode:
     ReportError
         The file is not a notebook.
     """
-    import nbformat
-
+    nbformat = _format_of_notebooks()
     try:
-        notebook: NotebookNode = nbformat.read(path, as_version=4)  # type: ignore[no-untyped-call]
+        notebook: NotebookNode = nbformat.read(path, as_version=4)
     except (ValueError, AttributeError, nbformat.ValidationError, nbformat.reader.NotJSONError) as error:
         raise ReportError(
             "The file is not a notebook.", where=str(path), what_to_do="Open it in JupyterLab and save it again."
         ) from error
     return notebook
+
+
+def _format_of_notebooks() -> Any:
+    """Import nbformat without the grammar of web addresses that jsonschema would build for it, which takes seconds.
+
+    To jsonschema the package of the grammar is optional, and no notebook names an address that it would check. None in
+    ``sys.modules`` says that there is no such module.
+    """
+    grammar = "rfc3987_syntax"
+    if grammar in sys.modules:
+        return importlib.import_module("nbformat")
+    sys.modules[grammar] = None  # type: ignore[assignment]
+    try:
+        return importlib.import_module("nbformat")
+    finally:
+        del sys.modules[grammar]
 
 
 def notebook_parameters(notebook: NotebookNode, *, where: str) -> tuple[Parameter, ...]:

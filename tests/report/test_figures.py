@@ -1,26 +1,30 @@
 """Figures: every one is drawn at both widths, has a sentence with numbers, a caption and a table."""
 
+import io
 import itertools
 import re
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
 from matplotlib.colors import to_rgb
+from PIL import Image
 
 from analysis.cohort import visit_frame
 from analysis.curves.mixed_model import fit_mixed
 from analysis.curves.recovery import fit_recovery
 from analysis.outcomes import adherence_by_week, missing_by_week, patient_flow, responders
 from analysis.report.difference_figure import difference_figure
-from analysis.report.figures import FIGURE_TYPE
+from analysis.report.figures import FIGURE_TYPE, Figure
 from analysis.report.flow_figure import flow_figure
-from analysis.report.look import marks, spread
+from analysis.report.look import marks, new_drawing, spread
 from analysis.report.model_figures import patient_effect_figure, quantile_figure, residual_figure
 from analysis.report.programme_figures import adherence_figure, missing_figure
 from analysis.report.recovery_figure import recovery_figure
 from analysis.report.responder_figures import change_figure, responder_figure
 from analysis.report.seen_figure import seen_figure, seen_summary
+from analysis.report.tables import Table
 
 
 @pytest.fixture(scope="module")
@@ -75,6 +79,24 @@ def test_every_figure_is_drawn_at_both_widths(figures, name, width):
 
 def test_the_same_figure_has_the_same_bytes(curves):
     assert recovery_figure(curves).png() == recovery_figure(curves).png()
+
+
+def test_a_picture_keeps_white_paper_and_the_colours_drawn():
+    def draw(width, *, empty=False):
+        drawing = new_drawing(width, 2.0)
+        if not empty:
+            drawing.add_subplot().fill_between([0, 1], [0, 1], color=[*to_rgb("#0067a3"), 0.08])
+        return drawing
+
+    figure = Figure("fill", "Fill", "A fill.", "The fill rises from 0 to 1.", Table(pd.DataFrame(), "None."), draw)
+    shown = np.asarray(Image.open(io.BytesIO(figure.png())).convert("RGB")).astype(int)
+    drawing = figure.drawing()
+    drawing.canvas.draw()
+    drawn = np.asarray(drawing.canvas.buffer_rgba())[..., :3].astype(int)
+    assert (shown == 255).all(axis=2).sum() == (drawn == 255).all(axis=2).sum()
+    assert np.abs(shown - drawn).max() <= 8
+    blank = replace(figure, draw=lambda width: draw(width, empty=True), _drawn={})
+    assert Image.open(io.BytesIO(blank.png())).convert("RGB").getcolors() == [(1292 * 340, (255, 255, 255))]
 
 
 def test_the_bundle_has_the_sentence_as_alt_text(figures):

@@ -3,6 +3,7 @@
 import errno
 import json
 import re
+import subprocess
 import sys
 
 import nbformat
@@ -242,3 +243,14 @@ def test_notebooks_are_copied_with_a_cohort_beside_them(tmp_path):
     assert files_in(work) == sorted(
         {"mine.txt", "cohort", "cohort_by_quarter", *(str(path.parts[0]) for path in originals)}
     )
+
+
+def test_no_grammar_of_web_addresses_is_built():
+    code = (
+        "import sys\n"
+        "from analysis.report.notebooks import find_report, read_notebook\n"
+        "read_notebook(find_report('one_patient'))\n"
+        "print('lark' in sys.modules, 'rfc3987_syntax' in sys.modules, 'jsonschema' in sys.modules)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, check=True, text=True)
+    assert done.stdout.split() == ["False", "False", "True"]
