@@ -31,6 +31,7 @@ def test_every_source_has_its_lesson():
 
 
 def test_all_fifteen_errors_are_shared_out_once():
+    assert sorted(ERRORS) == NUMBERS
     assert sorted(number for numbers in ERRORS.values() for number in numbers) == list(range(1, 16))
 
 
