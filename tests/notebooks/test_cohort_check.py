@@ -104,6 +104,31 @@ def test_a_cohort_without_a_schedule_site_or_fine_measures(tmp_path, cohort):
     assert "Not in the data: a measure recorded finely enough" in said
 
 
+def test_last_digits_stand_by_site_and_small_counts_are_hidden_at_the_safe_harbor_level(tmp_path, cohort):
+    flexion = cohort.visits["measure"] == "knee_flexion"
+    sites = cohort.patients.set_index("patient_id")["site"].astype("str")
+    at_a = flexion & (cohort.visits["patient_id"].map(sites) == "site A")
+    rounded = cohort.visits.assign(value=cohort.visits["value"].where(~at_a, 5 * (cohort.visits["value"] / 5).round()))
+    rounded.loc[rounded.index[at_a][:3], "value"] += 1.0  # 3 values of site A end in another digit
+    shown = {}
+    for privacy in ("safe-harbor", "limited"):
+        study = quality.prepare_check(write_cohort(real(replace(cohort, visits=rounded), privacy), tmp_path / privacy))
+        shown[privacy] = text_of(quality.digits(study))
+    n = int(rounded.loc[at_a, "value"].notna().sum())
+    assert f"{n - 3}/{n} (" in shown["limited"]
+    assert "By site, last digits are uneven in Knee flexion at site A (p below 0.001)." in shown["limited"]
+    assert f"{n - 3}/{n} (" not in shown["safe-harbor"]
+    assert "hidden" in shown["safe-harbor"]
+    assert "a count from 1 to 10" in shown["safe-harbor"]
+    assert "hidden" not in shown["limited"]
+
+
+def test_without_sites_there_are_no_digits_by_site(tmp_path, cohort):
+    bare = replace(cohort, patients=cohort.patients.drop(columns="site"))
+    study = quality.prepare_check(write_cohort(bare, tmp_path / "cohort"))
+    assert "by site" not in text_of(quality.digits(study)).lower()
+
+
 def test_rules_of_ones_own_are_used_and_named(tmp_path, cohort):
     rules = tmp_path / "mine.toml"
     rules.write_text('[[rules]]\nmeasure = "pain"\nhighest = 5\nproblem = "pain above 5"\nsource = "our team"\n')

@@ -1,7 +1,7 @@
 """Data quality of a cohort: completeness, timing, values and changes, digits, and who is lost."""
 
 from analysis.outcomes.quality.completeness import completeness, expected_values
-from analysis.outcomes.quality.digits import digit_preference
+from analysis.outcomes.quality.digits import digit_preference, digits_by_site
 from analysis.outcomes.quality.lost import PATTERNS, lost_by_baseline, patterns_by_protocol, visit_patterns
 from analysis.outcomes.quality.site_export import all_findings, export_findings, write_findings
 from analysis.outcomes.quality.timing import visit_timing
@@ -15,6 +15,7 @@ __all__ = [
     "check_values",
     "completeness",
     "digit_preference",
+    "digits_by_site",
     "expected_values",
     "export_findings",
     "lost_by_baseline",

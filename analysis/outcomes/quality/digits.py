@@ -8,6 +8,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from analysis.outcomes.quality.completeness import NO_SITE
+from analysis.outcomes.quarter.suppression import LARGEST_HIDDEN, CellSystem, hide_small_cells
 from analysis.progress import steps
 
 if TYPE_CHECKING:
@@ -34,7 +36,7 @@ def digit_preference(cohort: Cohort, *, by: str | None = None) -> pd.DataFrame:
     cohort : Cohort
         The cohort.
     by : str, optional
-        A column of patients, such as site, whose groups are tested apart.
+        A column of patients, such as site, whose groups are tested apart; patients without it are "not recorded".
 
     Returns
     -------
@@ -54,7 +56,7 @@ def digit_preference(cohort: Cohort, *, by: str | None = None) -> pd.DataFrame:
     group = pd.Series("", index=visits.index, dtype="str")
     if by is not None and by in cohort.patients:
         groups = cohort.patients.drop_duplicates("patient_id").set_index("patient_id")[by].astype("str")
-        group = visits["patient_id"].map(groups)
+        group = visits["patient_id"].map(groups).fillna(NO_SITE)
     rows = []
     for name, values in visits.groupby(visits["measure"].astype("str"), sort=False)["value"]:
         place = _last_place(values)
@@ -66,6 +68,59 @@ def digit_preference(cohort: Cohort, *, by: str | None = None) -> pd.DataFrame:
     columns = ["measure", "group", "n", "place", *(f"digit_{i}" for i in range(10)), "share_0_or_5", "chi_square", "df",
                "p_value"]  # fmt: skip
     return pd.DataFrame(rows, columns=pd.Index(columns))
+
+
+def digits_by_site(cohort: Cohort, *, hide_small: bool = True) -> pd.DataFrame:
+    """Count the values that end in 0 or 5 at each site, and test the last digits of each site.
+
+    Parameters
+    ----------
+    cohort : Cohort
+        The cohort.
+    hide_small : bool
+        Whether a site is hidden where from 1 to 10 of its values end in 0 or 5, or in another digit, and with it as many
+        others as it takes that the counts cannot be computed from those of all sites together.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a measure and site: measure, site, place, n (values), ends_0_or_5 (values), share_0_or_5 (of n),
+        chi_square, df, p_value, as in :func:`digit_preference`; hidden (boolean; such a row has no numbers). Empty
+        where sites were not recorded or there is one only.
+
+    Examples
+    --------
+    >>> from synthetic_cohort import generate_cohort
+    >>> table = digits_by_site(generate_cohort(patients=60, seed=1).observed)
+    >>> table["site"].unique().tolist()
+    ['site A', 'site B', 'site C']
+    """
+    table = digit_preference(cohort, by="site").rename(columns={"group": "site"})
+    table["ends_0_or_5"] = table["digit_0"] + table["digit_5"]
+    numbers = ["n", "ends_0_or_5", "share_0_or_5", "chi_square", "df", "p_value"]
+    if "site" not in cohort.patients or table["site"].nunique() < 2:
+        return table.head(0).reindex(columns=["measure", "site", "place", *numbers, "hidden"])
+    hidden = pd.Series(False, index=table.index)
+    for _, rows in table.groupby("measure", sort=False) if hide_small else ():
+        hidden[rows.index] = _sites_to_hide(rows["ends_0_or_5"], rows["n"])
+    shown = table[["measure", "site", "place", *numbers]].astype(dict.fromkeys(numbers, "float64"))
+    shown.loc[hidden, numbers] = np.nan
+    return shown.assign(hidden=hidden)
+
+
+def _sites_to_hide(ends: pd.Series, n: pd.Series) -> np.ndarray:
+    """Choose the sites to hide; their numbers of values and the totals of all sites are known from other tables."""
+    sites = len(n)
+    parts = [ends.to_numpy(), (n - ends).to_numpy(), n.to_numpy()]
+    place = np.arange(3 * sites).reshape(3, sites)
+    values = np.concatenate([*parts, [part.sum() for part in parts]])
+    sums = [(place[2, i], (place[0, i], place[1, i])) for i in range(sites)]
+    sums += [(3 * sites + i, tuple(place[i])) for i in range(3)]
+    known = np.arange(len(values)) >= 2 * sites
+    hidden = hide_small_cells(CellSystem.of(values, sums, cost=np.where(known, 1e3, 1.0 + 1e-3 * np.log1p(values))))
+    if (hidden & known & (values > LARGEST_HIDDEN)).any():
+        return np.ones(sites, dtype=bool)
+    return np.asarray(hidden[place].any(axis=0))
 
 
 def count_digits(digits: pd.Series) -> dict[str, float]:

@@ -62,7 +62,7 @@ def methods(study: QualityStudy) -> Section:
         ),
         (
             "Last digits: Pearson's chi-square test against a tenth for each digit, as done for blood pressure (de Lusignan "
-            "et al., J Hum Hypertens 2004;18:261); with 50 values or more."
+            "et al., J Hum Hypertens 2004;18:261); with 50 values or more. By site the test is of the values of each site."
         ),
     )
     return Section((Passage(sentences, "items"),))

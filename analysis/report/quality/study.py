@@ -30,8 +30,8 @@ class QualityStudy:
         The cohort, without rows that no table can hold.
     checked : CheckReport
         Every finding of the check.
-    expected, timing, patterns, lost, digits : pandas.DataFrame
-        Of the functions of :mod:`analysis.outcomes.quality`.
+    expected, timing, patterns, lost, digits, digits_by_site : pandas.DataFrame
+        Of the functions of :mod:`analysis.outcomes.quality`; small counts of a site are hidden at the safe-harbor level.
     questions : pandas.DataFrame
         Impossible and unlikely values and changes.
     findings : pandas.DataFrame
@@ -50,6 +50,7 @@ class QualityStudy:
     patterns: pd.DataFrame
     lost: pd.DataFrame
     digits: pd.DataFrame
+    digits_by_site: pd.DataFrame
     questions: pd.DataFrame
     findings: pd.DataFrame
     level: float
@@ -122,6 +123,7 @@ def _prepare(folder: Path, rules: str | None, level: float, step: Callable[[str]
         patterns=patterns,
         lost=quality.lost_by_baseline(cohort, patterns, level) if len(patterns) else pd.DataFrame(),
         digits=quality.digit_preference(cohort),
+        digits_by_site=quality.digits_by_site(cohort, hide_small=cohort.level == "safe-harbor"),
         questions=values,
         findings=quality.all_findings(cohort, checked, values),
         level=level,

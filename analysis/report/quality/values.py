@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from analysis.cohort.derived import measured_values
 from analysis.outcomes import quality
 from analysis.report import numbers
+from analysis.report.indicator_numbers import HIDDEN, HIDDEN_NOTE
 from analysis.report.passages import Passage, Section, absent
 from analysis.report.quality.figures import digit_figure
 from analysis.report.tables import Column, Table
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
 
 #: Findings listed in the report; all of them are in the files for the sites.
 MOST_LISTED = 20
+#: Below this p the last digits are called uneven (design choice: ten measures at ten sites are a hundred tests).
+_UNEVEN = 0.001
 
 
 def findings(study: QualityStudy) -> Section:
@@ -112,7 +115,7 @@ def values(study: QualityStudy) -> Section:
 
 
 def digits(study: QualityStudy) -> Section:
-    """Show the last digits of the values.
+    """Show the last digits of the values, of all sites together and by site.
 
     Parameters
     ----------
@@ -122,14 +125,48 @@ def digits(study: QualityStudy) -> Section:
     if study.digits.empty:
         return Section((absent("a measure recorded finely enough to look at its last digits."),))
     named = study.digits.assign(measure=study.digits["measure"].map(study.label))
-    small = named[named["p_value"] < 0.001]
+    small = named[named["p_value"] < _UNEVEN]
     said = (
         f"Last digits are uneven in {numbers.listed(list(small['measure']))} (p below 0.001): values may have been "
         "rounded by those who wrote them down."
         if len(small)
         else "No measure shows a clear preference for some last digits (none has p below 0.001)."
     )
-    return Section((Passage((said,)), digit_figure(named)))
+    if study.digits_by_site.empty:
+        return Section((Passage((said,)), digit_figure(named)))
+    return Section((Passage((said,)), digit_figure(named), *_digits_by_site(study)))
+
+
+def _digits_by_site(study: QualityStudy) -> tuple[Passage, Table]:
+    rows = study.digits_by_site.assign(measure=study.digits_by_site["measure"].map(study.label))
+    rows["ends"] = [
+        HIDDEN if hidden else f"{numbers.fraction(ends, n)} ({numbers.share(ends / n)})"
+        for hidden, ends, n in zip(rows["hidden"], rows["ends_0_or_5"], rows["n"], strict=True)
+    ]
+    uneven = rows[rows["p_value"] < _UNEVEN]
+    named = [f"{measure} at {site}" for measure, site in zip(uneven["measure"], uneven["site"], strict=True)]
+    said = (
+        f"By site, last digits are uneven in {numbers.listed(named)} (p below 0.001)."
+        if named
+        else "No site alone shows a clear preference for some last digits (none has p below 0.001)."
+    )
+    table = Table(
+        rows,
+        "Last digits by site: how many values end in 0 or 5, and a test of all ten digits.",
+        (
+            Column("site", "Site"),
+            Column("ends", "End in 0 or 5", "right"),
+            Column("chi_square", "Chi-square (9 df)", "number", 1),
+            Column("p_value", "p", "p"),
+        ),
+        (
+            "Tested with 50 values or more; not adjusted for the number of tests. One rater may have taken all values of a site.",
+            *((HIDDEN_NOTE,) if rows["hidden"].any() else ()),
+        ),
+        name="digits-by-site",
+        rows_grouped_by="measure",
+    )
+    return Passage((said,)), table
 
 
 def _kind(all_of_them: pd.DataFrame) -> pd.Series:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -137,6 +138,65 @@ def test_digits_of_a_rounded_measure_are_uneven_and_those_of_a_free_one_are_not(
     assert table.loc["knee_flexion", "p_value"] < 1e-10
     assert table.loc["quadriceps_torque", ["place", "n"]].tolist() == [0.01, 200]
     assert table.loc["quadriceps_torque", "p_value"] > 0.001
+
+
+def by_site(counts: dict[str, tuple[int, int]]) -> Cohort:
+    """Flexion with so many values that end in 0 or 5, and so many that do not, at each site; one value a patient."""
+    values, sites = [], []
+    for site, (round_ones, others) in counts.items():
+        values += [90.0 + 5 * (i % 9) for i in range(round_ones)] + [91.0 + 5 * (i % 9) + i % 4 for i in range(others)]
+        sites += [site] * (round_ones + others)
+    lines = [one for i, value in enumerate(values) for one in rows(f"P{i:04d}", "knee_flexion", {0: value}, "involved")]
+    return cohort_of(lines, site=sites)
+
+
+def test_digits_are_counted_and_tested_at_each_site() -> None:
+    table = quality.digits_by_site(by_site({"A": (60, 20), "B": (20, 60), "C": (15, 15)})).set_index("site")
+    assert table[["ends_0_or_5", "n"]].to_numpy().tolist() == [[60, 80], [20, 80], [15, 30]]
+    assert table.loc["A", "p_value"] < 1e-6
+    assert np.isnan(table.loc["C", "p_value"])  # fewer than 50 values
+    assert not table["hidden"].any()
+
+
+def test_patients_without_a_site_are_a_group_of_their_own() -> None:
+    cohort = by_site({"A": (30, 30), "B": (30, 30)})
+    sites = cohort.patients["site"].where(cohort.patients["site"] == "A")
+    table = quality.digits_by_site(replace(cohort, patients=cohort.patients.assign(site=sites)))
+    assert table[["site", "n"]].to_numpy().tolist() == [["A", 60], ["not recorded", 60]]
+
+
+@pytest.mark.parametrize(
+    ("counts", "hidden"),
+    [
+        ({"A": (60, 90), "B": (40, 60), "C": (7, 60)}, "BC"),  # B too, or C would follow from the total
+        ({"A": (60, 90), "B": (40, 60), "C": (60, 3)}, "BC"),
+        ({"A": (60, 90), "B": (40, 60), "C": (0, 60)}, ""),  # zero may be shown
+        ({"A": (60, 90), "B": (4, 60), "C": (7, 60)}, "BC"),  # of the 11 of B and C each may have any number
+        ({"A": (60, 90), "B": (1, 60), "C": (2, 60)}, "ABC"),  # of 3 in both together neither may have 11
+        ({"A": (8, 90), "B": (2, 60)}, "AB"),
+        ({"A": (30, 30), "B": (3, 2), "C": (40, 41), "D": (1, 90)}, "BD"),
+    ],
+)
+def test_small_counts_of_a_site_are_hidden_and_cannot_be_computed(
+    counts: dict[str, tuple[int, int]], hidden: str
+) -> None:
+    table = quality.digits_by_site(by_site(counts)).set_index("site")
+    assert set(table.index[table["hidden"]]) >= set(hidden)
+    assert (
+        table.loc[table["hidden"], ["n", "ends_0_or_5", "share_0_or_5", "chi_square", "p_value"]].isna().all(axis=None)
+    )
+    assert not quality.digits_by_site(by_site(counts), hide_small=False)["hidden"].any()
+    # the attacker knows the number of values of each site, from the completeness, and the totals of all sites
+    known = np.array([not table.loc[site, "hidden"] for site in counts])
+    ends, others = (np.array(one) for one in zip(*counts.values(), strict=True))
+    n = ends + others
+    for cells in (ends, others):
+        left = int(cells[~known].sum())
+        for place in np.flatnonzero((cells > 0) & (cells <= 10)):
+            lowest = max(0, left - (n[~known].sum() - n[place]))
+            highest = min(n[place], left)
+            assert lowest <= 1
+            assert highest >= min(11, n[place], cells.sum())
 
 
 @pytest.mark.slow
