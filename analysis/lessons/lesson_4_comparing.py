@@ -13,6 +13,7 @@ from analysis.curves import fit_recovery
 from analysis.lessons.drawing import lesson_figure
 from analysis.lessons.exercises import ChoiceExercise, CommonWrong, Exercise, NumberExercise
 from analysis.lessons.lesson import Lesson
+from analysis.lessons.lesson_table import lesson_table
 from analysis.lessons.sliders import Slider
 from analysis.report.look import INK, QUIET, marks
 from synthetic_cohort import generate_cohort
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from synthetic_cohort.generate import SyntheticCohort
 
 PATIENTS, WEEK = 150, 12
+_TORQUE = "N·m/kg"
 #: Score of the part on regression to the mean: mean, standard deviation, test-retest correlation.
 MEAN, SPREAD, RETEST = 50.0, 15.0, 0.6
 LISTED = 4000
@@ -46,7 +48,8 @@ class Comparing(Lesson):
         level, one, two = random.standard_normal((3, LISTED))
         share, rest = RETEST**0.5, (1 - RETEST) ** 0.5
         first, second = (MEAN + SPREAD * (share * level + rest * noise) for noise in (one, two))
-        return pd.DataFrame({"first": np.round(first, 1), "second": np.round(second, 1)})
+        frame = pd.DataFrame({"first": np.round(first, 1), "second": np.round(second, 1)})
+        return lesson_table(frame, "Scores of untreated people.", {"first": "points", "second": "points"}, 1)
 
     @cached_property
     def worst_quarter(self) -> pd.DataFrame:
@@ -66,7 +69,10 @@ class Comparing(Lesson):
     @cached_property
     def differences(self) -> pd.DataFrame:
         """Differences from exercise only by week: protocol, week, estimate, lower, upper (N·m/kg), df, p_value."""
-        return self.curves.differences()[["protocol", "week", "estimate", "lower", "upper", "df", "p_value"]]
+        frame = self.curves.differences()[["protocol", "week", "estimate", "lower", "upper", "df", "p_value"]]
+        caption = "Difference from exercise only in quadriceps torque, adjusted for the baseline; 95 % intervals."
+        units = dict.fromkeys(("estimate", "lower", "upper"), _TORQUE) | {"df": ""}
+        return lesson_table(frame, caption, units, {"estimate": 2, "lower": 2, "upper": 2, "df": 0})
 
     @cached_property
     def within(self) -> pd.DataFrame:
@@ -75,7 +81,7 @@ class Comparing(Lesson):
 
         frame = visit_frame(self.made.observed, "quadriceps_torque")
         rows = frame[frame["week"] == WEEK].dropna(subset=["change"])
-        return pd.DataFrame(
+        frame = pd.DataFrame(
             [
                 {
                     "protocol": str(name), "patients": len(group), "mean change": float(group["change"].mean()),
@@ -84,6 +90,8 @@ class Comparing(Lesson):
                 for name, group in rows.groupby("protocol", observed=True)
             ]
         )  # fmt: skip
+        caption = f"Change of quadriceps torque to week {WEEK}, each group against its own past."
+        return lesson_table(frame, caption, {"mean change": _TORQUE}, 2)
 
     def mean_figure(self) -> Figure:
         """Draw the second score against the first, with the worst quarter marked."""
@@ -104,7 +112,8 @@ class Comparing(Lesson):
         return lesson_figure(
             "Chosen for a low first score",
             f"Of the {len(worst)} chosen people {above:.0f} % score higher the second time, untreated.",
-            frame, draw, caption="400 of the invented people; triangles: worst quarter; line: no change.", height=3.6,
+            frame.rename(columns={"first": "first, points", "second": "second, points"}), draw,
+            caption="400 of the invented people; triangles: worst quarter; line: no change.", height=3.6,
         )  # fmt: skip
 
     def difference_figure(self) -> Figure:
@@ -141,7 +150,12 @@ class Comparing(Lesson):
         both = self.differences.assign(protocol=self.differences["protocol"].astype(str)).merge(
             true[["protocol", "week", "difference"]], on=["protocol", "week"]
         )
-        return both.rename(columns={"difference": "truth"})[["protocol", "week", "truth", "estimate", "lower", "upper"]]
+        names = ["truth", "estimate", "lower", "upper"]
+        frame = pd.DataFrame(both.rename(columns={"difference": "truth"})[["protocol", "week", *names]])
+        held = (frame["lower"] <= frame["truth"]) & (frame["truth"] <= frame["upper"])
+        caption = "Difference from exercise only in quadriceps torque, beside the truth."
+        return lesson_table(frame.assign(held=held.map({True: "yes", False: "no"})), caption,
+                            dict.fromkeys(names, _TORQUE), 2)  # fmt: skip
 
     def trials(self, size: int) -> pd.DataFrame:
         """Give 24 invented trials: estimate, lower, upper (points), holds_truth.
@@ -204,8 +218,8 @@ class Comparing(Lesson):
                                 "1.27 below on average."),
                 ),
                 hint="Part of a very low score is bad luck, and luck does not repeat itself.",
-                explanation="7.6 points for free.",
-                way="15 × (1 − 0.6) × 1.27, with 1.27 the mean distance of the worst quarter in standard deviations.",
+                explanation="All that for free.",
+                way="15 × (1 − 0.6) × 1.27. The worst quarter is 1.27 standard deviations below the mean, on average.",
             ),
             "listed_gain": NumberExercise(
                 "What is the mean gain of the worst quarter?", gain, 0.06, "points", -30, 40,
@@ -227,7 +241,7 @@ class Comparing(Lesson):
                     CommonWrong(1 - 0.3, "Square the correlation first."),
                     CommonWrong(0.3**2, "That is the part explained. You want what is left."),
                 ),
-                hint="One less the square of 0.3.",
+                hint="Put 0.3 for r in 1 − r².",
                 explanation="0.91 against 1.40 of the change score. At 0.5 it is 0.75 against 1.00, at 0.7 0.51 against "
                 "0.60. Adjusting never does worse in a large trial.",
                 way="1 − 0.3² = 0.91.",
@@ -237,7 +251,7 @@ class Comparing(Lesson):
                 {
                     "a": "A small p in one group and a large one in the other need not differ from each other at all.",
                     "b": "That they are alike does not follow either. The two groups were never compared.",
-                    "c": "Smaller p values come from larger groups and less noise too, not only from larger changes.",
+                    "c": "A small p value can also come from a larger group, or from less noise.",
                     "d": "Each compares a group with its own past. The question was one group against the other.",
                 },
             ),
@@ -252,7 +266,7 @@ class Comparing(Lesson):
                     CommonWrong(float(row["p_value"]), "That is the p value. How large is the difference itself?"),
                     CommonWrong(float(row["upper"]), "That is the upper end of the interval."),
                 ),
-                hint="Row with week 12, column estimate.",
+                hint="Look at the row of that protocol with week 12, column estimate.",
                 explanation=f"With its interval: {row['lower']:.2f} to {row['upper']:.2f}. Read both ends aloud.",
                 way="lesson.differences, week 12, first protocol, column estimate.",
             ),
@@ -263,7 +277,7 @@ class Comparing(Lesson):
                     CommonWrong(50.0, "Adding up counts double alarms twice. Ask how likely no alarm at all is."),
                     CommonWrong(100 * 0.95**10, "That is the chance of no alarm. You want the rest."),
                 ),
-                hint="One less 0.95 to the power of 10.",
+                hint="No alarm in one look has a chance of 0.95. In ten looks: 0.95 ** 10. You want the rest.",
                 explanation="So name one measure and one week before you look. The rest is there to be read, not to win.",
                 way="100 × (1 − 0.95 ** 10); with looks that go together it is somewhat less.",
             ),

@@ -185,3 +185,8 @@ def test_the_new_group_was_made_to_improve_by_5_points_more(lesson_of):
     gains = [lesson_of(5, seed).new.mean() - lesson_of(5, seed).usual.mean() for seed in range(1, 9)]
     assert np.mean(gains) == pytest.approx(5, abs=1.5)
     assert "by 5 points more, on average" in text_of(5)
+
+
+def test_the_distance_of_the_worst_quarter_that_the_solution_names(lesson_of):
+    assert stats.norm.pdf(stats.norm.ppf(0.25)) / 0.25 == pytest.approx(1.27, abs=0.005)
+    assert "1.27 standard deviations" in lesson_of(4).exercises["untreated_gain"].way
