@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 import pandas as pd
 
 from analysis.cohort.visit_frame import visit_frame
-from analysis.curves.mixed_model import MixedModel, fit_mixed
+from analysis.curves.first_converged import fit_first_that_converges
 from analysis.curves.recovery_choices import (
     after_baseline,
     choose_primary_week,
@@ -23,6 +23,7 @@ from analysis.errors import ModelError
 if TYPE_CHECKING:
     from analysis.cohort.measures import Measure
     from analysis.cohort.tables import Cohort
+    from analysis.curves.mixed_model import MixedModel
 
 DIFFERENCE_COLUMNS = (
     "protocol", "reference", "week", "estimate", "std_error", "df", "statistic", "p_value", "lower", "upper", "level",
@@ -199,7 +200,7 @@ def fit_recovery(
     weeks = weeks_to_report(counts, week, scheduled=scheduled)
 
     terms, more = fixed_terms(frame, protocols, scheduled=scheduled, baseline_adjusted=baseline_adjusted)
-    model, tried = _fit_first_that_converges(frame, terms, scheduled=scheduled)
+    model, tried = _fit(frame, terms, scheduled=scheduled)
     return RecoveryCurves(
         measure=cohort.measures[measure],
         limb=str(frame["limb"].iloc[0]) if "limb" in frame else (limb or "none"),
@@ -217,24 +218,16 @@ def fit_recovery(
     )
 
 
-def _fit_first_that_converges(frame: pd.DataFrame, fixed: str, *, scheduled: bool) -> tuple[MixedModel, list[str]]:
-    tried: list[str] = []
-    last: ModelError | None = None
-    for effects, residual in covariance_candidates(frame, scheduled=scheduled):
-        name = f"patient effects {effects or 'none'}, residual {residual}"
-        try:
-            model = fit_mixed(
-                frame, fixed, patient="patient_id", week="week", patient_effects=effects, residual=residual
-            )
-        except ModelError as error:
-            tried.append(f"Tried {name}: {error.what}")
-            last = error
-            continue
-        if model.converged:
-            return model, [*tried, f"Covariance within the patient: {name}."]
-        tried.append(f"Tried {name}: did not converge.")
-    raise ModelError(
-        "No covariance structure led to a converged fit.",
-        where="; ".join(tried),
+def _fit(frame: pd.DataFrame, fixed: str, *, scheduled: bool) -> tuple[MixedModel, list[str]]:
+    candidates = (
+        (effects, residual, f"patient effects {effects or 'none'}, residual {residual}")
+        for effects, residual in covariance_candidates(frame, scheduled=scheduled)
+    )
+    model, name, tried = fit_first_that_converges(
+        frame,
+        fixed,
+        candidates,
+        failure="No covariance structure led to a converged fit.",
         what_to_do="Fit a simpler mean with fit_mixed, or look at the visits by week: too few patients may be left.",
-    ) from last
+    )
+    return model, [*tried, f"Covariance within the patient: {name}."]

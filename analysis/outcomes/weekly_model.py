@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort.visit_frame import visit_frame
-from analysis.curves.mixed_model import MixedModel, fit_mixed
+from analysis.curves.first_converged import fit_first_that_converges
 from analysis.errors import ModelError
 from analysis.outcomes.change import used_protocols
 from analysis.outcomes.covariance_draws import CovarianceDraws
@@ -22,11 +22,13 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.cohort.tables import Cohort
+    from analysis.curves.mixed_model import MixedModel
+    from analysis.curves.residual_structures import Residual
 
     Floats = NDArray[np.float64]
 
 #: Covariances tried, the first that can be fitted and converges is taken.
-_CANDIDATES = (
+_CANDIDATES: tuple[tuple[str | None, Residual, str], ...] = (
     (None, "unstructured", "an unstructured covariance"),
     ("1", "by-week", "an intercept for each patient and a variance for each week"),
     ("1", "independent", "an intercept for each patient"),
@@ -184,18 +186,18 @@ def fit_weekly(
         )
     people, left_out = _people(cohort, covariates)
     frame = visit_frame(cohort, measure, limb)
-    frame = frame[frame["value"].notna() & frame["patient_id"].isin(people["patient_id"])]
+    frame = frame[frame["value"].notna()]
     frame = frame.assign(week=frame["week"].clip(lower=0.0)).drop_duplicates(["patient_id", "week"], keep="last")
     frame = frame.loc[frame["week"].isin(schedule), ["patient_id", "week", "value"]]
-    present = people["protocol"][people["patient_id"].isin(frame["patient_id"])].unique()
-    empty = [str(name) for name in people["protocol"].cat.categories if name not in set(present)]
+    rows = frame.merge(people, on="patient_id", validate="many_to_one")
+    present = set(rows["protocol"].unique())
+    empty = [str(name) for name in people["protocol"].cat.categories if name not in present]
     if empty:
         raise ModelError(
             f"Nobody of {', '.join(empty)} was ever seen, so nothing is known of that protocol.",
             where=f"measure {measure!r}",
             what_to_do="Leave the protocol out of the cohort.",
         )
-    rows = frame.merge(people, on="patient_id", how="left", validate="many_to_one")
     nobody = _nobody(rows, schedule)
     schedule = schedule[~np.isin(schedule, list(nobody))]
     if len(schedule) < 2:
@@ -204,11 +206,11 @@ def fit_weekly(
             where=f"measure {measure!r}, weeks not reached: {', '.join(f'{week:g}' for week in nobody)}",
             what_to_do="Leave out the protocol that was not followed up.",
         )
-    rows, frame = (one[one["week"].isin(schedule)] for one in (rows, frame))
+    rows = rows[rows["week"].isin(schedule)]
     fit, choices = _fit(rows, tuple(covariates), several=len(people["protocol"].cat.categories) > 1)
     values = np.full((len(people), len(schedule)), np.nan)
-    row = frame["patient_id"].map(pd.Series(np.arange(len(people)), index=people["patient_id"]))
-    values[row.to_numpy(dtype="int64"), np.searchsorted(schedule, frame["week"].to_numpy())] = frame["value"].to_numpy()
+    row = pd.Index(people["patient_id"]).get_indexer(rows["patient_id"])
+    values[row, np.searchsorted(schedule, rows["week"].to_numpy())] = rows["value"].to_numpy()
     if left_out:
         choices.append(f"{left_out} patients left out for want of a covariate.")
     choices += [
@@ -339,18 +341,12 @@ def _people(cohort: Cohort, covariates: Sequence[str]) -> tuple[pd.DataFrame, in
 def _fit(rows: pd.DataFrame, covariates: tuple[str, ...], *, several: bool) -> tuple[MixedModel, list[str]]:
     mean = "protocol * C(week)" if several else "C(week)"
     formula = " + ".join([f"value ~ {mean}", *(f"`{name}`" for name in covariates)])
-    tried: list[str] = []
-    for effects, residual, name in _CANDIDATES:
-        try:
-            fit = fit_mixed(rows, formula, patient_effects=effects, residual=residual, inference="normal")  # type: ignore[arg-type]
-        except ModelError as error:
-            tried.append(f"Tried {name}: {error.what}")
-            continue
-        if fit.converged:
-            return fit, [*tried, f"Joint model of all visits, baseline included: {formula}; {name}."]
-        tried.append(f"Tried {name}: did not converge.")
-    raise ModelError(
-        "No joint model of the visits could be fitted.",
-        where="; ".join(tried),
+    fit, name, tried = fit_first_that_converges(
+        rows,
+        formula,
+        _CANDIDATES,
+        inference="normal",
+        failure="No joint model of the visits could be fitted.",
         what_to_do="Leave out weeks that few patients attended.",
     )
+    return fit, [*tried, f"Joint model of all visits, baseline included: {formula}; {name}."]
