@@ -207,8 +207,8 @@ def _slope(
     *,
     by_patient: bool = False,
 ) -> dict[str, Any]:
-    import statsmodels.api as sm
     from scipy import stats
+    from statsmodels.regression.linear_model import OLS
 
     known = frame.dropna(subset=[outcome, exposure, *others])
     if "interval" in others:
@@ -232,7 +232,7 @@ def _slope(
         groups = known["patient_id"].astype("category").cat.codes.to_numpy()
         options = {"cov_type": "cluster", "cov_kwds": {"groups": groups}, "use_t": True}
         df = float(n - 1)
-    fit = sm.OLS(known[outcome].to_numpy(dtype=float), design).fit(**options)
+    fit = OLS(known[outcome].to_numpy(dtype=float), design).fit(**options)
     slope, error = float(fit.params[0]), float(fit.bse[0])
     half = float(stats.t.ppf((1 + level) / 2, df)) * error
     return row | {"slope": slope, "std_error": error, "df": df, "lower": slope - half, "upper": slope + half}

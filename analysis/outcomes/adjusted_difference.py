@@ -149,7 +149,8 @@ def standardise(
     >>> share.round(3).tolist()
     [0.333, 0.667]
     """
-    import statsmodels.api as sm
+    from statsmodels.genmod.families import Binomial
+    from statsmodels.genmod.generalized_linear_model import GLM
 
     own = _columns(covariates)
     arms = np.array([protocol == name for name in protocols], dtype=float).T
@@ -164,7 +165,7 @@ def standardise(
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error")
-            beta = sm.GLM(response, design, family=sm.families.Binomial()).fit(maxiter=50, tol=1e-10).params
+            beta = GLM(response, design, family=Binomial()).fit(maxiter=50, tol=1e-10).params
     except (Warning, ArithmeticError, ValueError, np.linalg.LinAlgError) as error:
         message = "in some group nobody or everybody responded, so the logistic model has no finite optimum."
         raise _NoFitError(message) from error

@@ -159,7 +159,7 @@ def _allocated(patients: pd.DataFrame, seen: pd.DataFrame, expected: list[float]
     marks = patients[["protocol"]].assign(
         allocated=True,
         with_baseline=by_id.isin(seen.loc[seen["week"] == 0, "patient_id"]),
-        seen_after_baseline=by_id.isin(seen.loc[seen["week"] > 0, "patient_id"]),
+        seen_after_baseline=by_id.isin(seen.loc[seen["week"] > 0, "patient_id"].unique()),
         seen_at_last_week=by_id.isin(seen.loc[seen["week"] == (expected[-1] if expected else np.nan), "patient_id"]),
         never_seen=patients["last_week_seen"].isna(),
     )

