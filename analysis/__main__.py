@@ -97,7 +97,7 @@ def import_file(
     ] = None,
 ) -> None:
     """Turn a file into a cohort folder; nothing is written where the check finds errors."""
-    from analysis.cohort import FailedCheckError, check_cohort, import_with_schedule, suggest_map, write_cohort
+    from analysis.cohort import FailedCheckError, import_with_schedule, suggest_map, write_cohort
 
     if suggest:
         target = map_file or Path(f"{file.stem}_map.toml")
@@ -132,9 +132,7 @@ def import_file(
             where=f"--schedule-report {schedule_file}",
             what_to_do="Add a section [schedule] to the map." if imported.schedule is None else "Choose another name.",
         )
-    checked = check_cohort(cohort)
-    _show(checked)
-    _stop_on_errors(checked)
+    _show(imported.checked)
     written = write_cohort(cohort, folder, file_format=file_format, overwrite=overwrite)  # type: ignore[arg-type]
     if imported.schedule is not None:
         out.print(escape(str(imported.schedule)))

@@ -28,22 +28,26 @@ if TYPE_CHECKING:
     import os
     from collections.abc import Callable
 
+    from analysis.cohort.findings import CheckReport
     from analysis.cohort.source_rows import SourceRows
 
 
 @dataclass(frozen=True)
 class Imported:
-    """A cohort as imported, and what became of its visits.
+    """A cohort as imported, what was found on the way, and what became of its visits.
 
     Parameters
     ----------
     cohort : Cohort
         The cohort.
+    checked : CheckReport
+        Warnings of the import and of the check; rows are those of the file.
     schedule : ScheduleReport or None
         What visit windows did to every value; None where the map has no windows.
     """
 
     cohort: Cohort
+    checked: CheckReport
     schedule: ScheduleReport | None
 
 
@@ -87,7 +91,7 @@ def import_with_schedule(file: str | os.PathLike[str], map_file: str | os.PathLi
     Returns
     -------
     Imported
-        The cohort, and the report of the visit windows.
+        The cohort, the warnings, and the report of the visit windows.
 
     Raises
     ------
@@ -133,7 +137,7 @@ def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported
         provenance=Provenance(sources=tuple(describe_source(one) for one in [*sources.files, map_path]), steps=steps),
         privacy=mapped.privacy,
     )
-    return Imported(cohort, schedule)
+    return Imported(cohort, report, schedule)
 
 
 def _patients(mapped: ImportMap, sources: Sources, findings: FindingList) -> pd.DataFrame:
@@ -152,19 +156,16 @@ def _patients(mapped: ImportMap, sources: Sources, findings: FindingList) -> pd.
     frame = pd.DataFrame(columns, index=rows.frame.index)
     if one_row_a_patient:
         return frame
-    first_rows = rows.ids.drop_duplicates().index
-    codes, _ = pd.factorize(rows.ids)
-    firsts = frame.groupby(codes, sort=True).first()
+    firsts = frame.groupby(rows.patient_codes, sort=True).first()
     firsts = firsts.astype({name: frame[name].dtype for name in frame.columns})
-    return firsts.set_axis(first_rows, axis=0)
+    return firsts.set_axis(rows.frame.index[rows.first_rows], axis=0)
 
 
 def _find_changes(rows: SourceRows, column: PatientColumn, values: pd.Series, findings: FindingList) -> None:
     """Find values that differ from the first one of their patient."""
-    patients, _ = pd.factorize(rows.ids)
     codes, _ = pd.factorize(values)
     present = codes >= 0
-    first = pd.Series(np.where(present, codes, np.nan)).groupby(patients).transform("first").to_numpy()
+    first = pd.Series(np.where(present, codes, np.nan)).groupby(rows.patient_codes).transform("first").to_numpy()
     changed = present & (codes != first)
     protocol = column.name == "protocol"
     findings.add(
@@ -185,11 +186,13 @@ def _visits(
     """Give one row a value that is not empty, the index holds the row in the file; and the number of empty cells."""
     place = pd.Series(np.arange(len(patients)), index=patients["patient_id"])
     place = place[~place.index.duplicated()]
-    parts = []
+    parts, places = [], {}
     for number, entry in enumerate(mapped.value_columns):
-        for part in _entry(mapped, entry, sources, starts):
-            where = place.reindex(part["patient_id"]).to_numpy()
-            parts.append(part.assign(_entry=number, _patient=np.where(np.isnan(where), len(place), where)))
+        rows, some = _entry(mapped, entry, sources, starts)
+        if id(rows) not in places:
+            known = place.reindex(rows.ids[rows.first_rows]).fillna(len(place)).to_numpy()
+            places[id(rows)] = pd.Series(known[rows.patient_codes], index=rows.frame.index)
+        parts += [part.assign(_entry=number, _patient=places[id(rows)]) for part in some]
     whole = pd.concat(parts) if parts else pd.DataFrame()
     empty = whole["value"].isna()
     kept = whole if empty.all() else whole[~empty]
@@ -206,7 +209,10 @@ def _visits(
     return visits, int(empty.sum())
 
 
-def _entry(mapped: ImportMap, entry: ValueColumns, sources: Sources, starts: StartDates) -> list[pd.DataFrame]:
+def _entry(
+    mapped: ImportMap, entry: ValueColumns, sources: Sources, starts: StartDates
+) -> tuple[SourceRows, list[pd.DataFrame]]:
+    """Give the rows of the source, and their values column by column."""
     form = entry.format or mapped.format_of("visits")
     patient = mapped.patient_column
     if mapped.visit_patient is not None and form != mapped.format_of("patients"):
@@ -222,14 +228,16 @@ def _entry(mapped: ImportMap, entry: ValueColumns, sources: Sources, starts: Sta
                 what_to_do=f"Correct the pattern in {mapped.name}; {{week}} stands for a number.",
             )
         rows = sources.rows(form, patient, [*times, *week.dates.values()])
-        return [_part(entry, rows, column, _wide_weeks(mapped, rows, starts, time)) for column, time in times.items()]
+        parts = [_part(entry, rows, column, _wide_weeks(mapped, rows, starts, time)) for column, time in times.items()]
+        return rows, parts
     rows = sources.rows(form, patient, [week.column, week.date, entry.column, entry.measure_column, entry.limb_column])
     if week.date is not None:
         weeks = _rounded(starts.days(rows, week.date) / 7.0, week.round_to)
     else:
         weeks = _weeks(mapped, rows.numbers(week.column or "", week=True))
     told = weeks.isna() & rows.frame[week.date or week.column].notna()  # cells that are a finding already
-    return [_part(entry, rows, entry.column or "", weeks)[~told]]
+    part = _part(entry, rows, entry.column or "", weeks)
+    return rows, [part[~told] if told.any() else part]
 
 
 def _wide_weeks(mapped: ImportMap, rows: SourceRows, starts: StartDates, time: float) -> pd.Series:

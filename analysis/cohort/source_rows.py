@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from functools import cached_property
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
 from analysis.cohort.columns import Column, convert
@@ -51,6 +53,16 @@ class SourceRows:
             column=patient.column or "patient_id", rows=raw.frame.index.to_numpy()[nobody] + 1,
         )  # fmt: skip
         self.frame, self.ids = raw.frame[~nobody], ids[~nobody]
+
+    @cached_property
+    def patient_codes(self) -> np.ndarray:
+        """A number for the patient of each row, from 0 in the order of their first rows."""
+        return pd.factorize(self.ids)[0]
+
+    @cached_property
+    def first_rows(self) -> np.ndarray:
+        """Whether each row is the first one of its patient."""
+        return ~pd.Series(self.patient_codes).duplicated().to_numpy()
 
     def __contains__(self, column: str) -> bool:
         return column in self.frame

@@ -158,7 +158,7 @@ def _check_baselines(visits: pd.DataFrame, findings: FindingList) -> None:
         )
         return
     patient, names = pd.factorize(seen["patient_id"])
-    lacking: list[pd.DataFrame] = []
+    lacking = np.full(len(names), "", dtype=object)
     measure_codes, limb_codes = seen["measure"].cat.codes.to_numpy(), seen["limb"].cat.codes.to_numpy()
     groups = pd.Series(measure_codes.astype(np.int64) * 100 + limb_codes)
     for group in groups.unique():
@@ -169,23 +169,20 @@ def _check_baselines(visits: pd.DataFrame, findings: FindingList) -> None:
             continue
         followed = np.zeros(len(names), dtype=bool)
         followed[patient[rows]] = True
-        without = np.flatnonzero(followed & ~with_baseline)
+        without = followed & ~with_baseline
         measure = seen["measure"].cat.categories[group // 100]
         limb = seen["limb"].cat.categories[group % 100] if group % 100 < len(seen["limb"].cat.categories) else ""
         label = f"{measure} ({limb})" if limb in ("involved", "uninvolved") else str(measure)
-        lacking.append(pd.DataFrame({"patient": without, "label": label}))
-    table = pd.concat(lacking, ignore_index=True) if lacking else pd.DataFrame({"patient": [], "label": []})
-    if table.empty:
-        return
-    joined = table.groupby("patient", sort=True)["label"].agg(", ".join)
+        lacking[without] += np.where(lacking[without] == "", label, f", {label}")
+    found = lacking != ""
     findings.add(
         "warning",
         "visits",
         "the patient has no baseline value of these measures",
         "Analyses of change leave the patient out of these measures.",
         column="measure",
-        patients=names.to_numpy()[joined.index.to_numpy(dtype=np.int64)],
-        values=joined.to_numpy(),
+        patients=names.to_numpy()[found],
+        values=lacking[found],
     )
 
 

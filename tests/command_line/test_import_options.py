@@ -66,6 +66,16 @@ def test_every_finding_is_shown_with_what_to_do(kneecurve, place):
     assert not (place / "cohort").exists()
 
 
+def test_warnings_of_the_import_are_shown_with_the_rows_of_the_file(kneecurve, place):
+    rows = "P2,early,0,5,44\nP1,usual,6,3,31\nP1,usual,0,6,30\nP2,early,6,2,44\n"
+    (place / "data.csv").write_text("id,arm,week,pain,age\n" + rows)
+    (place / "map.toml").write_text(MAP.replace('protocol = "arm"', 'protocol = "arm"\nage_years = "age"'))
+    answer = kneecurve("import", "data.csv", "--map", "map.toml", "--out", "cohort")
+    assert answer.code == 0, answer.err
+    assert "row 3, patient P1, age = 30: differs from the first value of the patient" in answer.out
+    assert "The first value is taken." in answer.out
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [(("--out", "x"), "--map is missing"), (("--map", "map.toml"), "--out is missing")],
