@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+from datetime import date
 from pathlib import Path
 
 from analysis.errors import ReportError
@@ -11,9 +12,20 @@ from analysis.lessons.progress import Progress
 FILE_NAME = "certificate.html"
 
 _STYLE = (
-    "body{font:16px/1.5 sans-serif;color:#20262b;max-width:46em;margin:2em auto;padding:0 1em}"
-    "table{border-collapse:collapse;width:100%}th,td{text-align:left;padding:.35em .6em;border-bottom:1px solid #b9c0c5}"
-    "caption{text-align:left;padding:.4em 0}"
+    "body{font:16px/1.5 sans-serif;color:#20262b;background:#fff;max-width:46em;margin:2em auto;padding:0 1em}"
+    "main{border:1px solid #b9c0c5;border-top:6px solid #0067a3;padding:1.2em 2em 1.6em}"
+    "h1{font-size:1.7em;line-height:1.25;margin:.4em 0}.done{font-size:1.15em;margin:.2em 0 1.2em}"
+    "table{border-collapse:collapse;width:100%;margin:1.2em 0}"
+    "th,td{text-align:left;vertical-align:baseline;padding:.35em .6em;border-bottom:1px solid #dfe3e6}"
+    "thead th{border-bottom:2px solid #5b646b}tbody th{font-weight:normal}"
+    "td:nth-child(n+3),th:nth-child(n+3){text-align:right;white-space:nowrap}td:nth-child(2){white-space:nowrap}"
+    ".finished td:nth-child(2){color:#00755a;font-weight:bold}.finished td:nth-child(2)::before{content:'✓ ' / ''}"
+    ".not-begun td:nth-child(2){color:#5b646b}"
+    ".by-hand{display:flex;flex-wrap:wrap;gap:1em 2em;margin:1.8em 0 1em}"
+    ".by-hand span{flex:1 1 12em;border-bottom:1px solid #20262b;padding-bottom:.2em}"
+    ".small{font-size:.9em;color:#434b51}"
+    "@media(max-width:34em){body{padding:0}main{padding:.8em}table{font-size:.82em}th,td{padding:.4em .2em}}"
+    "@media print{body{margin:0;max-width:none}main{break-inside:avoid}}"
 )
 
 
@@ -45,28 +57,33 @@ def write_certificate(folder: Path | str = ".") -> Path:
     from analysis.lessons.lesson_list import LESSONS
 
     progress = Progress(folder)
-    rows, finished = [], 0
+    rows, finished, answered, all_exercises = [], 0, 0, 0
     for number, lesson in LESSONS.items():
         done = progress.of(number)
         names = [name for name in lesson.exercise_names if name in done]
         total = len(lesson.exercise_names)
         right = sum(bool(done[name]["right"]) for name in names)
         tries = sum(int(done[name]["tries"]) for name in names)
-        finished += right == total
+        finished, answered, all_exercises = finished + (right == total), answered + right, all_exercises + total
         state = "finished" if right == total else ("begun" if done else "not begun")
         rows.append(
-            f'<tr><th scope="row">{number}. {html.escape(lesson.title)}</th><td>{state}</td>'
-            f"<td>{right} of {total}</td><td>{tries}</td></tr>"
+            f'<tr class="{state.replace(" ", "-")}"><th scope="row">{number}. {html.escape(lesson.title)}</th>'
+            f"<td>{state}</td><td>{right} of {total}</td><td>{tries}</td></tr>"
         )
+    today = date.today()  # noqa: DTZ011 - the day where the learner is
     page = (
         '<!doctype html><html lang="en"><head><meta charset="utf-8"><title>Lessons done</title>'
         f'<meta name="viewport" content="width=device-width"><style>{_STYLE}</style></head><body><main>'
-        f"<h1>Lessons in recovery-curve analysis</h1><p>{finished} of {len(LESSONS)} lessons finished.</p>"
-        "<table><caption>Exercises answered rightly at last, and all tries they took</caption><thead><tr>"
-        '<th scope="col">Lesson</th><th scope="col">State</th><th scope="col">Exercises</th><th scope="col">Tries</th>'
-        f"</tr></thead><tbody>{''.join(rows)}</tbody></table>"
-        "<p>All data in the lessons are invented. The page says what was answered on one computer. It is no licence, "
-        "and no lesson tells how to treat a patient: that is for the treating clinician.</p></main></body></html>\n"
+        f'<h1>Lessons in recovery-curve analysis</h1><p class="done"><strong>{finished} of {len(LESSONS)} lessons '
+        f"finished</strong>, {answered} of {all_exercises} exercises done<br>Written on {today.day} {today:%B %Y}</p>"
+        '<table><thead><tr><th scope="col">Lesson</th><th scope="col">State</th><th scope="col">Exercises</th>'
+        f'<th scope="col">Tries</th></tr></thead><tbody>{"".join(rows)}</tbody></table>'
+        '<p class="small">An exercise is done when it was answered rightly in the end, or when a guess was made where '
+        "only a guess was asked for. Tries are all answers until then; many tries are no fault.</p>"
+        '<p class="by-hand"><span>Name:</span><span>Seen by:</span></p>'
+        '<p class="small">The names are written by hand; no file keeps them. All patients of the lessons are invented. '
+        "The page tells what was answered on one computer. It is no licence, and no lesson tells how to treat a "
+        "patient: that is for the treating clinician.</p></main></body></html>\n"
     )
     path = Path(folder) / FILE_NAME
     try:
