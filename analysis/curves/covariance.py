@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cache, cached_property
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.curves.residual_structures import Array, ResidualStructure, Second
 
@@ -42,7 +43,7 @@ class Covariance:
     def places(self) -> tuple[np.ndarray, np.ndarray]:
         """Row and column in D of each of its parameters."""
         if self.correlated:
-            return np.tril_indices(self.effects)
+            return lower_places(self.effects)
         return np.arange(self.effects), np.arange(self.effects)
 
     @property
@@ -110,7 +111,7 @@ class Covariance:
         """Give theta at phi."""
         theta = np.array([_LINKS[link].value(x) for link, x in zip(self.links, phi, strict=True)])
         for first, order in self.blocks:
-            rows, columns = np.tril_indices(order)
+            rows, columns = lower_places(order)
             L = lower_triangle(phi, first, order)
             theta[first : first + rows.size] = (L @ L.T)[rows, columns]
         return theta
@@ -119,7 +120,7 @@ class Covariance:
         """Give a phi of theta, with singular matrices and zero variances lifted a little into the inside."""
         phi = np.array([_LINKS[link].inverse(x) for link, x in zip(self.links, theta, strict=True)])
         for first, order in self.blocks:
-            rows, columns = np.tril_indices(order)
+            rows, columns = lower_places(order)
             values, vectors = np.linalg.eigh(symmetric(theta, first, order))
             lifted = np.maximum(values, _LIFT * max(1.0, float(values.max())))
             phi[first : first + rows.size] = np.linalg.cholesky(vectors * lifted @ vectors.T)[rows, columns]
@@ -136,7 +137,7 @@ class Covariance:
         """Give dtheta/dphi."""
         jacobian = np.diag([_LINKS[link].slope(x) for link, x in zip(self.links, phi, strict=True)])
         for first, order in self.blocks:
-            rows, columns = np.tril_indices(order)
+            rows, columns = lower_places(order)
             L = lower_triangle(phi, first, order)
             for k, (row, column) in enumerate(zip(rows, columns, strict=True)):
                 change = np.zeros_like(L)
@@ -150,7 +151,7 @@ class Covariance:
         bends = [_LINKS[link].bend(x) for link, x in zip(self.links, phi, strict=True)]
         bend = np.diag(gradient * np.array(bends))
         for first, order in self.blocks:
-            rows, columns = np.tril_indices(order)
+            rows, columns = lower_places(order)
             weights = np.zeros((order, order))
             weights[rows, columns] = gradient[first : first + rows.size]
             same_column = np.equal.outer(columns, columns)
@@ -187,10 +188,16 @@ _LINKS = {
 }
 
 
+@cache
+def lower_places(order: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Row and column of each element of a lower triangle; asked for at every step of the optimiser, made once."""
+    return np.tril_indices(order)
+
+
 def lower_triangle(values: Array, first: int, order: int) -> Array:
     """Put parameters into a lower-triangular matrix."""
     L = np.zeros((order, order))
-    rows, columns = np.tril_indices(order)
+    rows, columns = lower_places(order)
     L[rows, columns] = values[first : first + rows.size]
     return L
 

@@ -249,9 +249,9 @@ def _refuse_words(column: pd.Series, name: str, role: str, what_to_do: str) -> N
 
 
 def _refuse_infinite(frame: pd.DataFrame) -> None:
-    for name in frame.columns:
-        if pd.api.types.is_float_dtype(frame[name].dtype):
-            values = frame[name].to_numpy(dtype=np.float64, na_value=np.nan)
+    for name, column in frame.items():
+        if pd.api.types.is_float_dtype(column.dtype):
+            values = column.to_numpy(dtype=np.float64, na_value=np.nan)
             rows = np.flatnonzero(np.isinf(values)) if not np.isfinite(values).all() else np.empty(0, dtype=int)
             if rows.size:
                 raise ModelError(
@@ -264,10 +264,11 @@ def _refuse_infinite(frame: pd.DataFrame) -> None:
 def _complete(frame: pd.DataFrame) -> NDArray[np.bool_]:
     complete = np.ones(len(frame), dtype=bool)
     for name in frame.columns:
-        if isinstance(frame[name].dtype, pd.CategoricalDtype):
-            complete &= frame[name].cat.codes.to_numpy() >= 0
+        column = frame[name]
+        if isinstance(column.dtype, pd.CategoricalDtype):
+            complete &= column.cat.codes.to_numpy() >= 0
         else:
-            complete &= frame[name].notna().to_numpy()
+            complete &= column.notna().to_numpy()
     return complete
 
 
