@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import pandas as pd
+
 from analysis.cohort.findings import CheckReport, FindingList
 from analysis.cohort.home_checks import check_home
 from analysis.cohort.identifiers import find_identifiers
@@ -14,8 +16,6 @@ from analysis.progress import steps
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
-
-    import pandas as pd
 
     from analysis.cohort.measures import Measures
     from analysis.cohort.tables import Cohort, Privacy
@@ -99,6 +99,7 @@ def check_tables(
     findings.counts = {name: len(frame) for name, frame in tables.items()}
     source_rows = {name: frame.index.to_numpy() + 1 for name, frame in tables.items()}
     plain = {name: frame.reset_index(drop=True) for name, frame in tables.items()}
+    plain |= {name: _with_numbered_patients(frame) for name, frame in plain.items() if name != "patients"}
     found = FindingList()
     with steps("checking") as step:
         step("columns and keys")
@@ -116,6 +117,14 @@ def check_tables(
         masked = find_identifiers(plain, found, privacy, quarters=synthetic or privacy == "limited")
         findings.extend(found, source_rows)
         return findings.report(masked)
+
+
+def _with_numbered_patients(frame: pd.DataFrame) -> pd.DataFrame:
+    """Hold each patient's identifier once, as a category: with millions of rows the checks are far quicker."""
+    if "patient_id" not in frame:
+        return frame
+    codes, names = pd.factorize(frame["patient_id"])
+    return frame.assign(patient_id=pd.Categorical.from_codes(codes, categories=names))
 
 
 def raise_on_errors(report: CheckReport, where: str, what_to_do: str) -> None:

@@ -121,8 +121,8 @@ def check_patients(tables: Mapping[str, pd.DataFrame], findings: FindingList) ->
         if name == "patients" or "patient_id" not in frame:
             continue
         stranger = frame["patient_id"].notna() & ~is_among(frame["patient_id"], ids)
-        first = stranger & ~frame["patient_id"].where(stranger).duplicated()
-        if first.any():
+        if stranger.any():
+            first = stranger & ~frame["patient_id"].where(stranger).duplicated()
             _add(
                 findings,
                 "error",
@@ -162,9 +162,10 @@ def check_patients(tables: Mapping[str, pd.DataFrame], findings: FindingList) ->
 
 
 def _check_duplicates(frame: pd.DataFrame, table: Table, findings: FindingList, source_rows: np.ndarray) -> None:
-    whole = frame[list(table.key)].notna().all(axis=1)
     codes = row_codes(frame, table.key)
-    again = pd.Series(codes).duplicated().to_numpy() & whole.to_numpy()
+    again = pd.Series(codes).duplicated().to_numpy()
+    if again.any():
+        again = again & frame[list(table.key)].notna().all(axis=1).to_numpy()
     if not again.any():
         return
     again_rows = pd.Series(again, index=frame.index)
