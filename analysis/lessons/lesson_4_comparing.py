@@ -242,8 +242,8 @@ class Comparing(Lesson):
                     CommonWrong(0.3**2, "That is the part explained. You want what is left."),
                 ),
                 hint="Put 0.3 for r in 1 − r².",
-                explanation="0.91 against 1.40 of the change score. At 0.5 it is 0.75 against 1.00, at 0.7 0.51 against "
-                "0.60. Adjusting never does worse in a large trial.",
+                explanation="0.91 against 1.40 of the change score. At 0.5 it is 0.75 against 1.00, and at 0.7 it is "
+                "0.51 against 0.60. Adjusting never does worse in a large trial.",
                 way="1 − 0.3² = 0.91.",
             ),
             "within_groups": ChoiceExercise(

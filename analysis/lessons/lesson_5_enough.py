@@ -100,9 +100,11 @@ class Enough(Lesson):
         Parameters
         ----------
         threshold : float, optional
-            Points of improvement; by default the minimal important change of the catalogue.
+            Points of improvement, with its source where the catalogue has it; by default the minimal important change.
         """
-        return responders(self.made.observed, MEASURE, week=WEEK, threshold=threshold)
+        known = self.made.observed.measures[MEASURE].thresholds
+        published = next((one for one in known if one.value == threshold), threshold)
+        return responders(self.made.observed, MEASURE, week=WEEK, threshold=published)
 
     def responder_table(self, threshold: float | None = None) -> Table:
         """Show the responders as the report does.

@@ -43,7 +43,10 @@ class LessonTable(pd.DataFrame):
 
     def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, str]:  # noqa: ARG002
         table = self.as_table()
-        return {"text/plain": str(table), "text/html": table.to_html()}
+        # notebooks set every cell to the right; words read better from the left
+        page = table.to_html().replace(' gt_left"', ' gt_left" style="text-align:left"')
+        page = page.replace("<caption>", '<caption style="text-align:left;white-space:nowrap">')
+        return {"text/plain": str(table), "text/html": page}
 
 
 def lesson_table(

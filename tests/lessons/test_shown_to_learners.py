@@ -101,3 +101,14 @@ def test_a_decimal_comma_is_explained(lesson_of):
     told = lesson_of(1).exercises["symmetry"].judge((1, 5))
     assert told.verdict == "absurd"
     assert "write a point and no comma" in told.hint
+
+
+def test_the_histogram_of_lesson_5_holds_every_patient(lesson_of):
+    for seed in (1, 2, 3):
+        counts = lesson_of(5, seed)._threshold_figure(12).table.data
+        assert [counts[name].astype(int).sum() for name in ("usual", "new")] == [300, 300]
+
+
+def test_the_borrowed_threshold_is_named_as_borrowed(lesson_of):
+    notes = " ".join(lesson_of(5).responder_table(11.5).notes)
+    assert "found in several knee conditions, not named as ligament reconstruction" in notes
