@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from analysis.lessons.lesson_table import lesson_table
+from analysis.lessons.lesson_table import LessonTable, lesson_table
 from analysis.report.figures import Figure
 from analysis.report.look import Width, new_drawing, quiet_grid
 
@@ -33,7 +33,7 @@ def lesson_figure(
     alt : str
         A sentence that states, with numbers, what is seen.
     data : pandas.DataFrame
-        The numbers drawn.
+        The numbers drawn; a table made by :func:`analysis.lessons.lesson_table.lesson_table` keeps its units.
     draw : callable
         Takes the axes, or the array of axes where there are several panels, and the width.
     caption : str
@@ -58,5 +58,6 @@ def lesson_figure(
         draw(axes, width)
         return made
 
-    table = lesson_table(data, f"Numbers of: {title}.", {}).as_table()
-    return Figure(title.lower().replace(" ", "_"), title, caption, alt, table, drawing)
+    numbers = data.copy() if isinstance(data, LessonTable) else lesson_table(data, "", {})
+    numbers.caption = f"Numbers of: {title}."
+    return Figure(title.lower().replace(" ", "_"), title, caption, alt, numbers.as_table(), drawing)
