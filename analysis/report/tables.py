@@ -242,7 +242,9 @@ def _great_table(table: Table) -> str:
     numeric = [key for key in keys if key not in text]
     great = great.cols_align("left", columns=text) if text else great
     great = great.cols_align("right", columns=numeric) if numeric else great
-    page = great.as_raw_html()
+    # The library writes cell by cell, for which Arrow copies a column each time.
+    with pd.option_context("mode.string_storage", "python"):
+        page = great.as_raw_html()
     body = page[page.index("<table") : page.rindex("</table>") + len("</table>")]
     # The library makes ids of the texts, which are not unique for every text; scopes say the same.
     body = hold_together(re.sub(r' (?:id|headers|data-quarto-[a-z-]+)="[^"]*"', "", body))
