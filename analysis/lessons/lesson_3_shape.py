@@ -344,9 +344,7 @@ class Shape(Lesson):
                     CommonWrong(float(nearest["next"]), "That is how far off it is. With how many pieces?"),
                 ),
                 hint="Look for the smallest number in the column next.",
-                explanation=f"The spline with {PIECES[-1]} pieces looks best here: {pieces['these'].iloc[-1]:.1f} degrees "
-                f"off. In the next patients it is off by {pieces['next'].iloc[-1]:.1f}, against "
-                f"{nearest['next']:.1f} of the best one.",
+                explanation=_over_fitting(pieces, nearest),
                 way="The row of lesson.pieces with the smallest number in the column next.",
             ),
             "best": ChoiceExercise(
@@ -377,6 +375,16 @@ def _scattered(weeks: NDArray[np.float64], random: np.random.Generator) -> pd.Da
 def _usual_miss(frame: pd.DataFrame, curve: Callable[[NDArray[np.float64]], NDArray[np.float64]]) -> float:
     miss = frame["value"].to_numpy(dtype=float) - curve(frame["week"].to_numpy(dtype=float))
     return float(np.sqrt(np.mean(miss**2)))
+
+
+def _over_fitting(pieces: pd.DataFrame, nearest: pd.Series) -> str:
+    most = pieces.iloc[-1]
+    if nearest["pieces"] == most["pieces"]:
+        return "By luck the spline that bends most did best here. It seldom does: try another seed."
+    return (
+        f"The spline with {most['pieces']:.0f} pieces is off by {most['these']:.1f} degrees here. In the next patients it "
+        f"is off by {most['next']:.1f}, and the best one by {nearest['next']:.1f}."
+    )
 
 
 def _in_pieces(pieces: int) -> str:

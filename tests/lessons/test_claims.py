@@ -8,6 +8,8 @@ from lesson_runs import text_of
 from scipy import stats
 from scipy.interpolate import CubicSpline
 
+from analysis.lessons.lesson_3_shape import Shape
+
 #: "Lessons with a computed answer" in the project's reference values (computed there with R).
 FALSE_GAIN = 7.6
 CHANGE_AND_ADJUSTED = {0.3: (1.40, 0.91), 0.5: (1.00, 0.75), 0.7: (0.60, 0.51)}
@@ -190,3 +192,10 @@ def test_the_new_group_was_made_to_improve_by_5_points_more(lesson_of):
 def test_the_distance_of_the_worst_quarter_that_the_solution_names(lesson_of):
     assert stats.norm.pdf(stats.norm.ppf(0.25)) / 0.25 == pytest.approx(1.27, abs=0.005)
     assert "1.27 standard deviations" in lesson_of(4).exercises["untreated_gain"].way
+
+
+def test_more_pieces_nearly_always_look_better_here_and_seldom_in_the_next_patients():
+    tables = [Shape(seed=seed).pieces for seed in range(1, 101)]
+    nearer = [(np.diff(table["these"]) < 0).all() for table in tables]
+    assert np.mean(nearer) > 0.9
+    assert np.mean([table["next"].to_numpy().argmin() == len(table) - 1 for table in tables]) < 0.05
