@@ -10,7 +10,8 @@ from analysis.curves.covariance import Covariance, symmetric
 from analysis.curves.likelihood import Evaluation, Likelihood
 from analysis.curves.optimiser import Optimum
 from analysis.curves.patient_terms import PatientTerms
-from analysis.curves.residual_structures import Array, Nothing
+from analysis.curves.residual_base import Array
+from analysis.curves.residual_structures import Nothing
 
 _ZERO_VARIANCE = 1e-7
 """A variance below this share (of the residual variance of least squares, or of the largest) counts as zero."""

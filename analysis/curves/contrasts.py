@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from analysis.curves.residual_structures import Array
+from analysis.curves.residual_base import Array
 from analysis.curves.small_sample import SmallSample
 from analysis.curves.working_basis import WorkingBasis
 from analysis.errors import ModelError

@@ -9,7 +9,7 @@ from functools import cache, cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.curves.residual_structures import Array, ResidualStructure, Second
+from analysis.curves.residual_base import Array, ResidualStructure, Second
 
 
 @dataclass(frozen=True, eq=False)

@@ -17,7 +17,8 @@ from analysis.curves.model_checks import check_outcome, check_size, check_struct
 from analysis.curves.moments import VisitMoments
 from analysis.curves.optimiser import optimise
 from analysis.curves.patient_terms import PatientTerms, patient_terms
-from analysis.curves.residual_structures import STRUCTURES, Array, Residual, VisitGrid
+from analysis.curves.residual_base import Array, VisitGrid
+from analysis.curves.residual_structures import STRUCTURES, Residual
 from analysis.curves.robust import patient_sandwich
 from analysis.curves.small_sample import Inference, Information, SmallSample
 from analysis.curves.working_basis import working_basis

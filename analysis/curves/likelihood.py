@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 
 from analysis.curves.covariance import Covariance
-from analysis.curves.residual_structures import Array
+from analysis.curves.residual_base import Array
 from analysis.curves.working_basis import WorkingBasis
 
 Method = Literal["reml", "ml"]

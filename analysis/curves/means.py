@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.curves.contrasts import Adjust, adjust_table
-from analysis.curves.residual_structures import Array
+from analysis.curves.residual_base import Array
 from analysis.errors import ModelError
 
 if TYPE_CHECKING:

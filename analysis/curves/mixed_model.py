@@ -20,7 +20,8 @@ from analysis.curves.means import model_differences, model_means
 from analysis.curves.moments import VisitMoments
 from analysis.curves.patient_terms import PatientTerms
 from analysis.curves.patients import effects_of_patients, predict_rows, residuals_of_visits
-from analysis.curves.residual_structures import Array, Residual
+from analysis.curves.residual_base import Array
+from analysis.curves.residual_structures import Residual
 from analysis.curves.small_sample import Inference, Information, SmallSample
 from analysis.curves.visit_rows import MOST_SCHEDULED_WEEKS, VisitRows
 from analysis.curves.working_basis import WorkingBasis

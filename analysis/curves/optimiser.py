@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from analysis.curves.likelihood import Evaluation, Likelihood
-from analysis.curves.residual_structures import Array
+from analysis.curves.residual_base import Array
 
 _MOST_STEPS = 200
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from analysis.curves.design import Design
 from analysis.curves.moment_sums import visit_patterns
-from analysis.curves.residual_structures import Array
+from analysis.curves.residual_base import Array
 from analysis.curves.visit_rows import VisitRows
 from analysis.curves.working_basis import WorkingBasis
 

@@ -11,7 +11,7 @@ from formulaic import Formula
 
 from analysis.curves.design import Design
 from analysis.curves.factors import CategoryFactor, EvaluatedFactor, Factor, build_factor
-from analysis.curves.residual_structures import Array
+from analysis.curves.residual_base import Array
 from analysis.errors import ModelError
 
 

@@ -8,7 +8,7 @@ from analysis.curves.design import Design
 from analysis.curves.likelihood import Evaluation
 from analysis.curves.moments import VisitMoments
 from analysis.curves.patient_blocks import patient_blocks
-from analysis.curves.residual_structures import Array
+from analysis.curves.residual_base import Array
 from analysis.curves.visit_rows import VisitRows
 from analysis.curves.working_basis import WorkingBasis
 from analysis.errors import ModelError

@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 
 from analysis.curves.likelihood import Evaluation
-from analysis.curves.residual_structures import Array
+from analysis.curves.residual_base import Array
 
 Inference = Literal["kenward-roger", "kenward-roger-linear", "satterthwaite", "normal", "robust"]
 Information = Literal["observed", "expected"]

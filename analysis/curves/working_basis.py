@@ -8,7 +8,7 @@ import numpy as np
 
 from analysis.curves.design import Design
 from analysis.curves.moments import VisitMoments
-from analysis.curves.residual_structures import Array
+from analysis.curves.residual_base import Array
 from analysis.errors import ModelError
 
 _TOLERANCE = 1e-10
