@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from analysis.cohort.checks import check_cohort, check_tables, raise_on_errors
+from analysis.cohort.columns import is_among
 from analysis.cohort.conversion import convert_table
 from analysis.cohort.findings import FindingList
 from analysis.cohort.package_files import (
@@ -210,7 +211,7 @@ def load_with_findings(folder: str | os.PathLike[str]) -> tuple[Cohort, CheckRep
         key = [column for column in TABLES[name].key if column in frame]  # type: ignore[index]
         whole = frame.dropna(subset=key).drop_duplicates(key) if key else frame
         if "patient_id" in frame and "patient_id" in tables["patients"]:
-            whole = whole[whole["patient_id"].isin(tables["patients"]["patient_id"])]
+            whole = whole[is_among(whole["patient_id"], tables["patients"]["patient_id"])]
         if name == "visits" and "measure" in whole:
             stored = [one for one, measure in package.measures.items() if not measure.derived]
             whole = whole[whole["measure"].isin(stored)]

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from analysis.errors import CohortError
+from analysis.progress import steps
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -82,6 +83,7 @@ class DisclosureRisk:
         return "\n".join([*lines, CAUTION])
 
 
+@steps("disclosure risk")
 def disclosure_risk(
     cohort: Cohort | pd.DataFrame,
     quasi_identifiers: Sequence[str] | None = None,

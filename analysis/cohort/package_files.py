@@ -77,10 +77,9 @@ def write_csv(frame: pd.DataFrame, path: Path) -> None:
     Text stands as it is, in quotation marks only where some text of the table needs them.
     """
     table = _plain(frame)
-    quoted = any(
-        pa.types.is_large_string(column.type) and pc.any(pc.match_substring_regex(column, _NEEDS_QUOTES)).as_py()
-        for column in table.columns
-    ) or any(any(mark in name for mark in '",\r\n') for name in table.column_names)
+    quoted = any(_needs_quotes(values) for _, values in frame.items()) or any(
+        any(mark in name for mark in '",\r\n') for name in table.column_names
+    )
     with pa.OSFile(str(path), "wb") as stream:
         header = ",".join(_quote(name) for name in table.column_names)
         stream.write(header.encode("utf-8") + b"\n")
@@ -190,6 +189,15 @@ def _plain(frame: pd.DataFrame) -> pa.Table:
         if pa.types.is_dictionary(column.type):
             table = table.set_column(place, table.field(place).name, pc.cast(column, pa.large_string()))
     return table
+
+
+def _needs_quotes(values: pd.Series) -> bool:
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        values = pd.Series(values.cat.categories)
+    if not pd.api.types.is_string_dtype(values.dtype):
+        return False
+    texts = pa.array(values, type=pa.large_string(), from_pandas=True)
+    return bool(pc.any(pc.match_substring_regex(texts, _NEEDS_QUOTES)).as_py())
 
 
 def _quote(name: str) -> str:

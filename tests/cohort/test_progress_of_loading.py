@@ -6,7 +6,15 @@ import sys
 import pytest
 
 from analysis import progress
-from analysis.cohort import check_folder, deidentify, import_cohort, load_cohort, suggest_map, write_cohort
+from analysis.cohort import (
+    check_folder,
+    deidentify,
+    disclosure_risk,
+    import_cohort,
+    load_cohort,
+    suggest_map,
+    write_cohort,
+)
 from analysis.outcomes import quality
 from analysis.report.quality import prepare_check
 
@@ -106,6 +114,10 @@ def test_deidentify_a_file_and_a_cohort(told, cohort, file, tmp_path):
     assert in_order(wanted, said)
     _, said = told(deidentify, write_cohort(cohort, tmp_path / "cohort"), tmp_path / "new")
     assert in_order(["De-identifying cohort: columns of visits", "De-identifying cohort: Writing new: visits"], said)
+
+
+def test_disclosure_risk(told, cohort):
+    assert told(disclosure_risk, cohort)[1] == ["disclosure risk", "end"]
 
 
 def test_data_quality(told, cohort, tmp_path):
