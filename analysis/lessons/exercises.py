@@ -127,7 +127,7 @@ class NumberExercise:
             unit = f" {self.unit}" if self.unit else ""
             return Feedback("absurd", f"It lies between {self.lowest:g} and {self.highest:g}{unit}. {self.hint}")
         if abs(value - self.truth) <= _NEAR * self.tolerance:
-            return Feedback("near", "The way is right, the last digits are not. Round only at the end.", self.solution)
+            return Feedback("near", "Very near. Did you round on the way? Round only at the end.", self.solution)
         return Feedback("wrong", f"{'Too high' if value > self.truth else 'Too low'}. {self.hint}", self.solution)
 
     def recognised(self, value: Any) -> str:

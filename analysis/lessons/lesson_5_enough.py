@@ -278,7 +278,7 @@ class Enough(Lesson):
                 way="100 × π / 2.",
             ),
             "left_out": NumberExercise(
-                f"How many patients of the protocol {FIRST_PROTOCOL} are not in the denominator?", began - seen, 0.2,
+                f"How many patients of the protocol \"{FIRST_PROTOCOL}\" are not in the denominator?", began - seen, 0.2,
                 "patients", -1, PATIENTS,
                 wrong=(
                     CommonWrong(seen - reached, "Those were seen and did not reach the threshold. They are counted."),
@@ -286,7 +286,7 @@ class Enough(Lesson):
                                 "counted."),
                     CommonWrong(seen, "That is the denominator. How many began?"),
                     CommonWrong(int((self.responders().table["allocated"] - self.responders().table["n"]).sum()),
-                                f"That is all protocols together. Only {FIRST_PROTOCOL} is asked for."),
+                                f"That is all protocols together. Only \"{FIRST_PROTOCOL}\" is asked for."),
                 ),
                 hint="Take the denominator from the number of patients.",
                 explanation=f"{began - seen} of {began} were not seen at week {WEEK}. Nobody knows whether they responded. "
@@ -294,7 +294,7 @@ class Enough(Lesson):
                 way="Patients less denominator.",
             ),
             "other_threshold": NumberExercise(
-                f"By how many percentage points does the share of {FIRST_PROTOCOL} rise?", rise, 1.05,
+                f"By how many percentage points does the share of \"{FIRST_PROTOCOL}\" rise?", rise, 1.05,
                 "percentage points", -100, 100,
                 wrong=(
                     CommonWrong(100 * float(other["share"]), "That is the new share. Take the old one from it."),
