@@ -32,6 +32,7 @@ def test_a_table_is_shown_with_units_and_few_digits_and_keeps_its_numbers(table)
         assert "<" in text
         assert not LONG.search(text)
     assert "Changes." in shown["text/plain"]
+    assert len(re.findall(r"<t[hd][^>]*text-align:left[^>]*>(?:patient_id|p0001|p0002)<", shown["text/html"])) == 3
     assert table["change"].iloc[0] == -1.23456789
 
 
