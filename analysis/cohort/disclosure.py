@@ -175,7 +175,7 @@ def _patients(cohort: Cohort | pd.DataFrame) -> pd.DataFrame:
     if not isinstance(cohort, pd.DataFrame) and cohort.events is not None and "event" not in patients:
         events = cohort.events.assign(event=cohort.events["event"].astype("str"))
         kinds = events.groupby("patient_id")["event"].agg(lambda some: ", ".join(sorted(set(some))))
-        patients["event"] = patients["patient_id"].map(kinds).fillna("none")
+        patients["event"] = patients["patient_id"].map(kinds).astype("object").fillna("none")
     return patients
 
 

@@ -85,3 +85,8 @@ def test_a_column_that_is_not_there_is_named() -> None:
 
 def test_bands_end_at_89() -> None:
     assert age_bands(pd.Series([0.0, 79.9, 80.0, 89.0]), 20).tolist() == ["0 to 19", "60 to 79", "80 to 89", "80 to 89"]
+
+
+def test_a_cohort_in_which_nothing_happened(cohort):
+    assert cohort.events.empty
+    assert disclosure_risk(cohort, ["site"], ["event"]).distinct_l == {"event": 1}
