@@ -41,17 +41,18 @@ def expected_values(cohort: Cohort) -> pd.DataFrame:
     0
     """
     parts = []
+    site = site_of(cohort, cohort.patients["patient_id"], NO_SITE)
     names = [str(one) for one in cohort.visits["measure"].cat.categories if one in cohort.measures]
     for place, _ in in_portions(len(names), 1, "completeness"):
         seen = seen_weeks(cohort, names[place])
         weeks = expected_weeks(seen)
         if weeks:
-            parts.append(visit_grid(cohort, seen, weeks).assign(measure=names[place]))
+            by_patient = visit_grid(cohort, seen, weeks)  # patients in the order of the cohort
+            parts.append(by_patient.assign(measure=names[place], site=site.repeat(len(weeks)).to_numpy()))
     columns = ["patient_id", "protocol", "site", "measure", "week", "seen", "state"]
     if not parts:
         return pd.DataFrame(columns=pd.Index(columns))
     table = pd.concat(parts, ignore_index=True)
-    table["site"] = site_of(cohort, table["patient_id"], NO_SITE)
     return table.astype({"protocol": "str"})[columns]
 
 
