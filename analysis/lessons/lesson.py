@@ -159,8 +159,8 @@ class Lesson(ABC):
         done = self.progress.of(self.number)
         right = sum(bool(done.get(name, {}).get("right")) for name in self.exercises)
         path = write_certificate(self.folder)
-        left = [name for name in self.exercises if not done.get(name, {}).get("right")]
-        rest = f" Still open: {', '.join(left)}." if left else ""
+        left = [str(place) for place, name in enumerate(self.exercises, start=1) if not done.get(name, {}).get("right")]
+        rest = f" Still open: exercise{'s' if len(left) > 1 else ''} {', '.join(left)}." if left else ""
         return Feedback(
             "noted",
             f"Lesson {self.number}: {right} of {len(self.exercises)} exercises done.{rest} "

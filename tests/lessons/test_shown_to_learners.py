@@ -113,3 +113,11 @@ def test_the_histogram_of_lesson_5_holds_every_patient(lesson_of):
 def test_the_borrowed_threshold_is_named_as_borrowed(lesson_of):
     notes = " ".join(lesson_of(5).responder_table(11.5).notes)
     assert "found in several knee conditions, not named as ligament reconstruction" in notes
+
+
+def test_what_is_still_open_is_named_by_the_numbers_of_the_exercises(tmp_path):
+    lesson = start_lesson(2, folder=tmp_path)
+    for name in ("patients", "between", "own_weight", "moves_most"):
+        exercise = lesson.exercises[name]
+        lesson.check(name, getattr(exercise, "truth", None) or exercise.right)
+    assert "4 of 5 exercises done. Still open: exercise 2." in lesson.finish().hint
