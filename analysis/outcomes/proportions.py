@@ -168,14 +168,15 @@ def number_needed_to_treat(difference: float, lower: float, upper: float, *, lev
 
     Notes
     -----
-    Altman, BMJ 1998;317:1309.
+    Altman, BMJ 1998;317:1309. In the words numbers from 10 on are rounded up to whole patients (common practice, no
+    source); those below keep a decimal.
 
     Examples
     --------
     >>> number_needed_to_treat(0.10, 0.04, 0.16).words
-    'number needed to treat for one to benefit 10.0 (95 % interval 6.2 to 25.0)'
+    'number needed to treat for one to benefit 10 (95 % interval 6.2 to 25)'
     >>> number_needed_to_treat(0.10, -0.05, 0.25).words
-    'number needed to treat for one to benefit 10.0 (95 % interval benefit 4.0 to infinity to harm 20.0)'
+    'number needed to treat for one to benefit 10 (95 % interval benefit 4.0 to infinity to harm 20)'
     """
     if not (math.isfinite(difference) and math.isfinite(lower) and math.isfinite(upper)):
         return NumberNeeded(
@@ -302,7 +303,10 @@ def _inverse(share: float) -> float:
 
 
 def _in_words(number: float) -> str:
-    return "infinity" if math.isinf(number) else f"{number:.1f}"
+    """Write whole patients, rounded up, from 10 on, and a decimal below: 445.8 would claim a tenth of a patient."""
+    if math.isinf(number):
+        return "infinity"
+    return f"{math.ceil(number - 1e-9):,}" if number >= 9.95 else f"{number:.1f}"
 
 
 def _text(values: object) -> pd.Series:

@@ -66,7 +66,7 @@ _INFERENCE = {
 
 
 def made_in_words(stamp: str) -> str:
-    """Say when a report was made and what it is not for; the last line of every form.
+    """Say when a report was made and what it is not for; the last line of every form, also of one patient's page.
 
     Parameters
     ----------
@@ -76,9 +76,9 @@ def made_in_words(stamp: str) -> str:
     Examples
     --------
     >>> made_in_words("2026-01-01")
-    'Made 2026-01-01 with kneecurve. It describes groups of patients and recommends nothing for a patient.'
+    'Made 2026-01-01 with kneecurve. It shows what was measured and recommends nothing for a patient.'
     """
-    return f"Made {stamp} with kneecurve. It describes groups of patients and recommends nothing for a patient."
+    return f"Made {stamp} with kneecurve. It shows what was measured and recommends nothing for a patient."
 
 
 def difference_sentence(

@@ -60,6 +60,8 @@ def test_the_page_keeps_the_rules_and_has_every_section(tmp_path, page_rules, co
         in page.replace("\u00a0", " ")
     )
     assert page.count("<figure") == 3
+    assert "groups of patients" not in page
+    assert "recommends nothing for a patient" in page
     # No other patient is named, in text, table or picture's words.
     assert set(re.findall(r"\bp\d{4}\b", page)) == {"p0002"}
 

@@ -77,14 +77,26 @@ def test_number_needed_of_altman():
     unclear = number_needed_to_treat(0.10, -0.05, 0.25)
     assert unclear.through_infinity
     assert (unclear.first, unclear.first_kind, unclear.last, unclear.last_kind) == (4.0, "benefit", 20.0, "harm")
-    assert unclear.words.endswith("(95 % interval benefit 4.0 to infinity to harm 20.0)")
+    assert unclear.words.endswith("(95 % interval benefit 4.0 to infinity to harm 20)")
+
+
+@pytest.mark.parametrize(
+    ("difference", "shown"),
+    [(1 / 4.32, "4.3"), (1 / 9.94, "9.9"), (1 / 9.96, "10"), (0.3 - 0.2, "10"), (1 / 10.2, "11"), (1 / 445.8, "446"),
+     (1 / 12345.6, "12,346")],
+)  # fmt: skip
+def test_a_large_number_needed_is_written_in_whole_patients(difference, shown):
+    """Rounded up, as no part of a patient is treated (common practice, no source); the number itself stays exact."""
+    found = number_needed_to_treat(difference, difference / 2, difference * 2)
+    assert found.words.startswith(f"number needed to treat for one to benefit {shown} (95 % interval ")
+    assert found.number == pytest.approx(1 / difference)
 
 
 def test_number_needed_at_no_difference_is_infinite():
     found = number_needed_to_treat(0.0, -0.2, 0.1)
     assert math.isinf(found.number)
     assert found.words == (
-        "number needed to treat infinite, no difference (95 % interval benefit 10.0 to infinity to harm 5.0)"
+        "number needed to treat infinite, no difference (95 % interval benefit 10 to infinity to harm 5.0)"
     )
 
 
