@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Literal
 
+import pandas as pd
+
 from analysis.cohort.derived import measured_values
 from analysis.errors import CohortError
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from analysis.cohort.tables import Cohort
 
 BaselineRule = Literal["last before start"]
@@ -66,8 +66,13 @@ def visit_frame(
         raise CohortError(f"There is no baseline rule {baseline!r}.", what_to_do="Use 'last before start'.")
     values = measured_values(cohort.visits, measure, limb, cohort.patients)
     patients = cohort.patients
-    row = values["patient_id"].map(dict(zip(patients["patient_id"], range(len(patients)), strict=True)))
-    values = values.assign(_row=row).dropna(subset=["_row"]).sort_values(["_row", "week"], kind="stable")
+    place = pd.Series(range(len(patients)), index=patients["patient_id"])
+    place = place[~place.index.duplicated(keep="last")]
+    values = (
+        values.assign(_row=place.reindex(values["patient_id"]).to_numpy())
+        .dropna(subset=["_row"])
+        .sort_values(["_row", "week"], kind="stable")
+    )
     before = values[(values["week"] <= 0) & values["value"].notna()]
     last = before.drop_duplicates("patient_id", keep="last").set_index("patient_id")["value"]
     values.insert(2, "limb", limb)

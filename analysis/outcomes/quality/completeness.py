@@ -69,8 +69,8 @@ def site_of(cohort: Cohort, patients: pd.Series, without: str = "") -> pd.Series
     if "site" not in cohort.patients:
         return pd.Series(without, index=patients.index, dtype="str")
     known = cohort.patients.dropna(subset=["patient_id", "site"]).drop_duplicates("patient_id")
-    sites = dict(zip(known["patient_id"], known["site"].astype("str"), strict=True))
-    return patients.astype("object").map(sites).astype("object").fillna(without).astype("str")
+    sites = known.set_index("patient_id")["site"].astype("str").reindex(patients)
+    return sites.fillna(without).set_axis(patients.index)
 
 
 def completeness(expected: pd.DataFrame, by: list[str], level: float = 0.95) -> pd.DataFrame:
