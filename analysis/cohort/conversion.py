@@ -10,6 +10,7 @@ import pandas as pd
 from analysis.cohort.columns import Column, convert
 from analysis.cohort.identifiers import are_dates
 from analysis.cohort.tables import kind_of
+from analysis.progress import in_portions
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -62,7 +63,9 @@ def convert_table(
         The same rows and index; cells that could not be converted are missing.
     """
     converted = {}
-    for name, values in frame.items():
+    columns = list(frame.items())
+    for place, _ in in_portions(len(columns), 1, f"columns of {table.name}"):
+        name, values = columns[place]
         column = _specification(str(name), values, table, extra or {})
         converted[str(name)], bad = convert(values, column)
         if len(bad):

@@ -22,7 +22,7 @@ from analysis.cohort.deidentify_transforms import (
 )
 from analysis.cohort.recognise_columns import recognise
 from analysis.errors import CohortError
-from analysis.progress import in_portions
+from analysis.progress import in_portions, steps
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
@@ -75,12 +75,13 @@ def deidentify_tables(tables: Mapping[str, pd.DataFrame], choices: Choices, key:
     CohortError
         The column of the patient or of the start cannot be told.
     """
-    patients = {name: _patient_column(frame, name, choices) for name, frame in tables.items()}
-    ids = {name: frame[patients[name]].astype("str").str.strip() for name, frame in tables.items()}
-    ids = {name: column.where(tables[name][patients[name]].notna()) for name, column in ids.items()}
-    new = opaque_identifiers((one for column in ids.values() for one in column.dropna().unique()), key)
-    start = _start_column(tables, choices)
-    starts = _starts(tables, ids, start, choices)
+    with steps("patients and start dates"):
+        patients = {name: _patient_column(frame, name, choices) for name, frame in tables.items()}
+        ids = {name: frame[patients[name]].astype("str").str.strip() for name, frame in tables.items()}
+        ids = {name: column.where(tables[name][patients[name]].notna()) for name, column in ids.items()}
+        new = opaque_identifiers((one for column in ids.values() for one in column.dropna().unique()), key)
+        start = _start_column(tables, choices)
+        starts = _starts(tables, ids, start, choices)
     rows: list[tuple[object, ...]] = []
     kept: list[str] = []
     answer = {}
