@@ -19,8 +19,14 @@ if TYPE_CHECKING:
 
 #: A longer cell wraps, in characters.
 _LONGEST_CELL = 34
+#: What the space beside a cell takes, in characters.
+_ROUND_A_CELL = 3.0
+#: What a word of a heading is wider, in characters.
+_BOLD = 1.5
+#: Characters in a row of a table on paper at the usual size.
+_USUAL_WIDTH = 100.0
 #: Letters in a row of a table on paper, at the smallest size; a wider table of many columns is cut into parts.
-_WIDEST, _FEWEST_TO_CUT = 135, 8
+_WIDEST, _FEWEST_TO_CUT = 143, 8
 #: A taller picture would not leave room for its caption on a page, in widths of the text.
 _TALLEST = 1.2
 
@@ -90,17 +96,35 @@ class Grid:
             yield from ((group if position == 0 else None, row) for position, row in enumerate(rows))
 
     def weights(self) -> list[float]:
-        """Share the width by the longest cell of each column, within bounds, so that no column is starved."""
-        weights = []
+        """Share the width by the longest cell of each column; where it is short, text wraps before words are broken.
+
+        Columns of numbers, and the longest word of every column, keep their width.
+        """
+        wanted = self._wanted()
+        least = []
+        for position, (label, _, numeric) in enumerate(self.columns):
+            words = [float(len(word)) for row in self.rows for word in row[position].split()]
+            words += [len(word) + _BOLD for word in label.split()]
+            longest = max(words, default=1) + _ROUND_A_CELL
+            least.append(max(longest, wanted[position]) if numeric else min(longest, wanted[position]))
+        room, spare = _USUAL_WIDTH - sum(least), sum(wanted) - sum(least)
+        if room >= spare:
+            return wanted
+        share = max(room, 0.0) / spare if spare else 0.0
+        return [low + (high - low) * share for low, high in zip(least, wanted, strict=True)]
+
+    def _wanted(self) -> list[float]:
+        """Give the longest cell of each column, within bounds, in characters, with the space beside it."""
+        wanted = []
         for position, (label, _, _) in enumerate(self.columns):
             words = max((len(word) for word in label.split()), default=1)
             longest = max([words, len(label) / 2, *(len(row[position]) for row in self.rows)])
-            weights.append(min(longest, _LONGEST_CELL) + 2.0)
-        return weights
+            wanted.append(min(longest, _LONGEST_CELL) + _ROUND_A_CELL)
+        return wanted
 
     def in_parts(self) -> list[Grid]:
         """Cut a table that is too wide for paper into parts side by side; each repeats the first column."""
-        weights = self.weights()
+        weights = self._wanted()
         if sum(weights) <= _WIDEST or len(weights) < _FEWEST_TO_CUT:
             return [self]
         count = -(-int(sum(weights[1:])) // int(_WIDEST - weights[0]))

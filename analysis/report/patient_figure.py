@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from analysis.curves.patient_on_cohort import PatientOnCohort
     from analysis.outcomes.chosen_threshold import ChosenThreshold
 
+#: More measures than this stand in three columns, so that the figure fits under the answer on the first page.
+_MOST_IN_TWO_COLUMNS = 4
 _OWN = "#0067a3"
 _OFF = "#b84a00"
 _BAND_WIDE, _BAND_MIDDLE = "#e6eaec", "#ccd3d7"
@@ -45,11 +47,12 @@ def patient_figure(found: Sequence[PatientOnCohort], thresholds: Mapping[str, Ch
         Its table has a row a measure and week: centiles of the others and the patient's value.
     """
     percent = numbers.level_in_words(found[0].level)
+    beside = min(len(found), 2 if len(found) <= _MOST_IN_TWO_COLUMNS else 3)
+    off, compared = sum(len(one.off) for one in found), sum(len(one.compared) for one in found)
 
-    def draw(width: Width) -> Drawing:
-        columns = min(len(found), 2) if width == "wide" else 1
+    def draw(width: Width, columns: int, height: float) -> Drawing:
         rows = math.ceil(len(found) / columns)
-        drawing = new_drawing(width, 0.7 + 2.35 * rows)
+        drawing = new_drawing(width, 0.7 + height * rows)
         panels = drawing.subplots(rows, columns, squeeze=False).flat
         for one, axes in zip(found, panels, strict=False):
             _draw_measure(axes, one, thresholds.get(one.measure.name), axes_inches(width, columns=columns))
@@ -73,7 +76,11 @@ def patient_figure(found: Sequence[PatientOnCohort], thresholds: Mapping[str, Ch
         ),
         alt=" ".join(_in_words(one) for one in found),
         table=_table(found),
-        draw=draw,
+        draw=lambda width: draw(width, beside if width == "wide" else 1, 2.35),
+        message=""
+        if not compared
+        else f"{off} of {numbers.plural(compared, 'value')} {'is' if off == 1 else 'are'} off the expected curve",
+        draw_for_slide=lambda: draw("wide", min(len(found), 3), 1.5),
     )
 
 
@@ -113,7 +120,7 @@ def _draw_measure(axes: Axes, one: PatientOnCohort, threshold: ChosenThreshold |
             axes.axhline(goal, color=INK, linewidth=0.9, linestyle=":", zorder=2)
     scheduled = [float(week) for week in one.others.weeks]
     week_axis(axes, sorted({*scheduled, *(float(week) for week in visits["week"])}), inches=inches)
-    axes.set_title(wrap(one.measure.label, 34))
+    axes.set_title(wrap(one.measure.label, 34 if inches > 2 else 26))
     axes.set_ylabel(one.measure.unit)
     axes.margins(y=0.08)
     quiet_grid(axes)
@@ -132,7 +139,7 @@ def _legend(drawing: Drawing, *, ahead: bool, thresholds: bool, columns: int) ->
         *([Line2D([], [], color=INK, linestyle=":", label="improved by the threshold")] if thresholds else []),
     ]
     drawing.legend(
-        handles=handles, loc="outside upper left", ncols=3 if columns == 2 else 1, handlelength=3.0, borderaxespad=0.2
+        handles=handles, loc="outside upper left", ncols=3 if columns > 1 else 1, handlelength=3.0, borderaxespad=0.2
     )
 
 

@@ -121,8 +121,10 @@ def _table(grid: Grid, *, numbered: bool = True, name: str = "") -> str:
     cells = []
     for group, row in grid.grouped_rows():
         if group is not None:
+            # A header of the second level is never the last line of a page.
             cells.append(
-                f"table.cell(colspan: {count}, align: left, inset: (top: 7pt, bottom: 3pt), group[{_shown(group)}])"
+                f"table.header(level: 2, repeat: false, table.cell(colspan: {count}, align: left, "
+                f"inset: (top: 7pt, bottom: 3pt), group[{_shown(group)}]))"
             )
         cells += [_shown(cell, code=True) for cell in row]
     aligned = ", ".join(["left", *("right" if numeric else "left" for _, _, numeric in grid.columns[1:])])

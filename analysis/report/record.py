@@ -249,9 +249,19 @@ def command_to_repeat(report: str, folder_name: str, parameters: Mapping[str, An
     --------
     >>> command_to_repeat("protocol_comparison", "cohort", {"primary_week": 12.0})
     'kneecurve report protocol_comparison cohort --out report --set primary_week=12.0'
+    >>> print(command_to_repeat("one_patient", "cohort", {"patient": "p0003"}))
+    kneecurve report one_patient cohort --out report --set "patient='p0003'"
     """
     settings = [part for name, value in parameters.items() for part in ("--set", f"{name}={value!r}")]
-    return shlex.join(["kneecurve", "report", report, folder_name, "--out", "report", *settings])
+    return " ".join(
+        _argument(one) for one in ("kneecurve", "report", report, folder_name, "--out", "report", *settings)
+    )
+
+
+def _argument(text: str) -> str:
+    """Quote an argument that needs it, in the double quotes that every shell knows where nothing in it is special there."""
+    quoted = shlex.quote(text)
+    return f'"{text}"' if quoted != text and not set(text) & set('"$`\\!') else quoted
 
 
 def time_stamp() -> str:

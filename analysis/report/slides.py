@@ -57,8 +57,9 @@ def document_to_slides(document: Document, *, stamp: str, language: str = "en") 
     answers = [one for one in document.blocks if isinstance(one, Words) and one.kind == "answer"]
     cautions = [one for one in document.blocks if isinstance(one, Words) and one.kind == "caution"]
     if answers:
-        text = " ".join(paragraph for one in answers for paragraph in one.paragraphs)
-        slides.append(_slide("In short", _points(_sentences(text)), text))
+        paragraphs = [paragraph for one in answers for paragraph in one.paragraphs]
+        points = [sentence for paragraph in paragraphs for sentence in _sentences(paragraph)]
+        slides.append(_slide("In short", _points(points), " ".join(paragraphs)))
     slides += [
         _slide(
             one.message,

@@ -13,6 +13,7 @@ import nbformat
 import numpy as np
 import pandas as pd
 import pytest
+from pypdf import PdfReader
 
 from analysis.errors import ReportError
 from analysis.report import Column, Figure, Passage, Table, make_report, pandoc, pdf
@@ -181,6 +182,46 @@ def test_a_table_too_wide_for_paper_is_cut_into_parts_that_repeat_the_first_colu
     assert [label for part in made for label, _, _ in part.columns[1:]] == [label for label, _, _ in columns[1:]]
     narrow = Grid("Narrow.", columns[:4], tuple(row[:4] for row in rows), (), ())
     assert narrow.in_parts() == [narrow]
+
+
+def test_where_room_is_short_text_wraps_before_words_and_numbers_are_broken():
+    columns = (("Measure", "", False), ("Week", "", True), ("Baseline", "", True), ("Change", "", True),
+               ("Threshold", "", False), ("Against it", "", False))  # fmt: skip
+    row = (
+        "Limb symmetry index, quadriceps torque",
+        "52",
+        "101.1",
+        "−10.7",
+        "20, minimal detectable change",
+        "less " * 5,
+    )
+    crowded = Grid("Crowded.", columns, (row,) * 2, (), ())
+    widths = crowded.weights()
+    assert sum(widths) <= 100.5
+    for (label, _, _), width in zip(columns, widths, strict=True):
+        assert width >= max(map(len, label.split())) + 3
+    assert widths[4] >= len("detectable") + 3
+    assert widths[0] < len(row[0])
+
+
+def test_paragraphs_of_the_answer_are_points_of_a_slide_even_where_they_begin_with_a_number(document):
+    answer = Words(("The check found no error.", "71/240 patients are lost. Others came back."), "answer")
+    known = parts(document_to_slides(replace(document, blocks=(answer,)), stamp="now"))
+    points = re.findall(r"<a:p>.*?</a:p>", known["ppt/slides/slide2.xml"], flags=re.DOTALL)
+    said = [re.sub(r"<[^>]+>", "", one).replace("\u00a0", " ") for one in points]
+    assert said[1:] == ["The check found no error.", "71/240 patients are lost.", "Others came back."]
+
+
+def test_the_heading_of_a_group_is_never_the_last_line_of_a_page(document):
+    for before in range(44, 52):
+        groups = tuple("first" if row < before else "second" for row in range(60))
+        grid = Grid(
+            "Long.", (("Row", "", False), ("N", "", True)), tuple((f"row {r}", "1") for r in range(60)), groups, ()
+        )
+        file = pdf.document_to_pdf(replace(document, blocks=(grid,)), stamp="now")
+        pages = [page.extract_text().split("\n") for page in PdfReader(io.BytesIO(file)).pages]
+        page = next(lines for lines in pages if "second" in lines)
+        assert any(line.startswith(f"row {before}") for line in page[page.index("second") :]), before
 
 
 def test_a_tall_picture_is_made_narrower_so_that_its_caption_stays_on_the_page(document):

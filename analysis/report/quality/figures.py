@@ -68,7 +68,7 @@ def completeness_figure(by_week: pd.DataFrame, level: float) -> Figure:
             "as expected."
         ),
         alt=(
-            f"Completeness by week for {numbers.plural(len(names), 'measure')}; lowest for {worst['measure']} at week "
+            f"Completeness by week for {numbers.plural(len(names), 'measure')}; lowest for {numbers.in_text(str(worst['measure']))} at week "
             f"{numbers.week(worst['week'])}, {numbers.fraction(worst['seen'], worst['expected'])} values."
         ),
         table=Table(
@@ -83,7 +83,7 @@ def completeness_figure(by_week: pd.DataFrame, level: float) -> Figure:
             rows_grouped_by="measure",
         ),
         draw=draw,
-        message=f"Fewest values are there for {worst['measure']} at week {numbers.week(worst['week'])}",
+        message=f"Fewest values are there for {numbers.in_text(str(worst['measure']))} at week {numbers.week(worst['week'])}",
     )
 
 
