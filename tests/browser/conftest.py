@@ -22,6 +22,13 @@ HERE = Path(__file__).resolve().parent
 AXE = HERE / "node_modules" / "axe-core" / "axe.min.js"
 NAMES = ("chromium", "chromium-browser", "google-chrome", "chrome")
 PATIENCE = 60
+#: Cohorts of the pages other than the protocol comparison, and what the reports are told.
+COHORTS = {
+    "one_patient": {"patients": 90},
+    "cohort_check": {"patients": 90},
+    "quarter_outcomes": {"patients": 800, "quarters": 8},
+}
+PARAMETERS = {"one_patient": {"patient": "p0003"}}
 
 
 class Browser:
@@ -131,6 +138,24 @@ def report(tmp_path_factory):
     root = tmp_path_factory.mktemp("report")
     folder = write_cohort(generate_cohort(patients=90, seed=3).observed, root / "cohort")
     return make_report("protocol_comparison", folder, root / "report", formats=("html", "pdf", "docx", "pptx"))
+
+
+@pytest.fixture(scope="session")
+def page_of(report, tmp_path_factory):
+    """Give a function that makes the page of each report once."""
+    made = {"protocol_comparison": report.html}
+
+    def page(name):
+        if name not in made:
+            root = tmp_path_factory.mktemp(name)
+            cohort = generate_cohort(**COHORTS[name], seed=3).observed
+            files = make_report(
+                name, write_cohort(cohort, root / "cohort"), root / "report", parameters=PARAMETERS.get(name)
+            )
+            made[name] = files.html
+        return made[name]
+
+    return page
 
 
 @pytest.fixture
