@@ -91,16 +91,8 @@ def check_cells(tables: Mapping[str, pd.DataFrame], findings: FindingList, priva
             if pd.api.types.is_float_dtype(values.dtype):
                 infinite = pd.Series(np.isinf(values.to_numpy(dtype="float64", na_value=np.nan)), index=values.index)
                 if infinite.any():
-                    _add(
-                        findings,
-                        "error",
-                        name,
-                        frame,
-                        infinite,
-                        str(column),
-                        "the number is infinite",
-                        "Correct it, or leave the cell empty.",
-                    )
+                    advice = "Correct it, or leave the cell empty."
+                    _add(findings, "error", name, frame, infinite, str(column), "the number is infinite", advice)
                 if known is not None:
                     _check_range(name, frame, known, findings, privacy)
             elif known is not None and known.categories:
