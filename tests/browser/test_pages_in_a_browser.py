@@ -48,6 +48,13 @@ def test_the_page_is_no_wider_than_the_window(page):
     assert width <= window
 
 
+def test_no_table_is_cut_off_at_a_desk(page):
+    if page.evaluate("window.innerWidth") < max(WIDTHS):
+        return
+    wider = "[...document.querySelectorAll('.scroll')].filter(one => one.scrollWidth > one.clientWidth + 1)"
+    assert page.evaluate(f"{wider}.map(one => one.getAttribute('aria-label'))") == []
+
+
 def test_every_picture_is_drawn(page, name):
     shown = page.evaluate(
         "[...document.images].filter(one => one.offsetParent).map(one => one.complete && one.naturalWidth > 100)"
