@@ -30,6 +30,8 @@ _DASHES: tuple[Any, ...] = ("-", (0, (6, 2)), (0, (2, 1.4)), (0, (7, 2, 1.5, 2))
 
 #: More protocols than this are drawn in panels of their own rather than over each other.
 MOST_IN_ONE_PANEL = 4
+#: More rows than this are drawn lower for a slide, inches a row: a high picture would be shrunk there until nobody reads it.
+MOST_HIGH_ROWS, LOW_ROW = 6, 0.27
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,18 @@ import pandas as pd
 from analysis.report import numbers
 from analysis.report.axes import axes_inches, legend_above, week_axis, wrap
 from analysis.report.figures import Figure
-from analysis.report.look import INK, PAPER, QUIET, Width, marks, new_drawing, quiet_grid, without_markers
+from analysis.report.look import (
+    INK,
+    LOW_ROW,
+    MOST_HIGH_ROWS,
+    PAPER,
+    QUIET,
+    Width,
+    marks,
+    new_drawing,
+    quiet_grid,
+    without_markers,
+)
 from analysis.report.numbers import in_text
 from analysis.report.tables import Column, Table
 
@@ -117,18 +128,19 @@ def missing_figure(found: MissingByWeek, measure: Measure) -> Figure:
     grid = table.pivot_table(index="protocol", columns="week", values="share", sort=False).reindex(names)[weeks]
     counts = table.pivot_table(index="protocol", columns="week", values="missing", sort=False).reindex(names)[weeks]
     cells = (grid, counts)
-    heads = {
-        name: "\n".join([wrap(name, 20), f"of {numbers.count(n)}"])
-        for name, n in zip(table["protocol"], table["expected"], strict=True)
-    }
+    expected = dict(zip(table["protocol"], table["expected"], strict=True))
 
-    def draw(width: Width) -> Drawing:
+    def heads(row_height: float) -> list[str]:
+        known = [wrap(name, 20, lines=2) if row_height > LOW_ROW else wrap(name, 28, lines=1) for name in names]
+        return [f"{name}\nof {numbers.count(expected[key])}" for name, key in zip(known, names, strict=True)]
+
+    def draw(width: Width, row_height: float) -> Drawing:
         narrow = width == "narrow"
         # On a phone the weeks run downwards, so that every cell keeps its size.
         shares, missing = (table.to_numpy(dtype=float).T if narrow else table.to_numpy(dtype=float) for table in cells)
         across = [wrap(name, 12, lines=4) for name in names] if narrow else [numbers.week(week) for week in weeks]
-        down = [f"week {numbers.week(week)}" for week in weeks] if narrow else [heads[name] for name in names]
-        drawing = new_drawing(width, (0.8 if not narrow else 1.2) + 0.42 * len(down))
+        down = [f"week {numbers.week(week)}" for week in weeks] if narrow else heads(row_height)
+        drawing = new_drawing(width, (0.8 if not narrow else 1.2) + row_height * len(down))
         axes = drawing.add_subplot()
         axes.imshow(shares, cmap=_shades(), vmin=0, vmax=1, aspect="auto")
         for row in range(len(down)):
@@ -159,7 +171,8 @@ def missing_figure(found: MissingByWeek, measure: Measure) -> Figure:
         ),
         alt=_missing_in_words(table),
         table=missing_table(found, measure),
-        draw=draw,
+        draw=lambda width: draw(width, 0.42),
+        draw_for_slide=(lambda: draw("wide", LOW_ROW)) if len(names) > MOST_HIGH_ROWS else None,
         message=_missing_message(table),
     )
 

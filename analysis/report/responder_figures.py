@@ -9,7 +9,17 @@ import numpy as np
 from analysis.report import numbers
 from analysis.report.axes import legend_above, wrap
 from analysis.report.figures import Figure
-from analysis.report.look import INK, QUIET, Width, marks, new_drawing, quiet_grid, without_markers
+from analysis.report.look import (
+    INK,
+    LOW_ROW,
+    MOST_HIGH_ROWS,
+    QUIET,
+    Width,
+    marks,
+    new_drawing,
+    quiet_grid,
+    without_markers,
+)
 from analysis.report.numbers import in_text, shown_decimals
 from analysis.report.tables import Column, Table
 
@@ -109,8 +119,8 @@ def responder_figure(found: Responders) -> Figure:
     drawn = marks(names)
     percent = numbers.level_in_words(found.level)
 
-    def draw(width: Width) -> Drawing:
-        drawing = new_drawing(width, 0.75 + (0.42 if width == "wide" else 0.5) * len(names))
+    def draw(width: Width, row_height: float) -> Drawing:
+        drawing = new_drawing(width, 0.75 + row_height * len(names))
         axes = drawing.add_subplot()
         for place, row in enumerate(table.itertuples()):
             mark = drawn[str(row.protocol)]
@@ -127,7 +137,8 @@ def responder_figure(found: Responders) -> Figure:
                 xytext=(-6 if outside else 6, 0), textcoords="offset points", ha="right" if outside else "left",
                 va="center", fontsize=8, color=mark.colour,
             )  # fmt: skip
-        axes.set_yticks(range(len(names)), [wrap(name, 24 if width == "wide" else 14, lines=4) for name in names])
+        lines = 4 if row_height > LOW_ROW else 2
+        axes.set_yticks(range(len(names)), [wrap(name, 24 if width == "wide" else 14, lines=lines) for name in names])
         axes.set_ylim(len(names) - 0.5, -0.6)
         axes.set_xlim(0, 100)
         axes.set_xlabel(
@@ -150,7 +161,8 @@ def responder_figure(found: Responders) -> Figure:
         ),
         alt=f"Responders at week {numbers.week(found.week)}: {'; '.join(reached)}.",
         table=responder_table(found),
-        draw=draw,
+        draw=lambda width: draw(width, 0.42 if width == "wide" else 0.5),
+        draw_for_slide=(lambda: draw("wide", LOW_ROW)) if len(names) > MOST_HIGH_ROWS else None,
         message=(
             f"{numbers.share_range(table['share'].tolist())} improved in {in_text(found.label)} by "
             f"{found.threshold.value:g} {found.unit} or more"

@@ -186,7 +186,7 @@ def responder_sentence(found: Responders) -> str:
     reached = numbers.listed(shares)
     if len(shares) > MOST_SHARES_LISTED:
         order = found.table[found.table["n"] > 0].reset_index(drop=True)["share"]
-        reached = f"from {shares[int(order.argmin())]} to {shares[int(order.argmax())]}"
+        reached = f"{shares[int(order.argmin())]} to {shares[int(order.argmax())]}"
     sentence = (
         f"By week {numbers.week(found.week)} {in_text(found.label)} had improved by {found.threshold.value:g} "
         f"{found.unit} or more ({found.threshold.name}) in {reached}, counting "

@@ -5,6 +5,7 @@ import itertools
 import re
 from dataclasses import replace
 
+import matplotlib as mpl
 import numpy as np
 import pandas as pd
 import pytest
@@ -18,7 +19,7 @@ from analysis.outcomes import adherence_by_week, missing_by_week, patient_flow, 
 from analysis.report.difference_figure import difference_figure
 from analysis.report.figures import FIGURE_TYPE, Figure
 from analysis.report.flow_figure import flow_figure
-from analysis.report.look import marks, new_drawing, spread
+from analysis.report.look import marks, new_drawing, settings, spread
 from analysis.report.model_figures import patient_effect_figure, quantile_figure, residual_figure
 from analysis.report.programme_figures import adherence_figure, missing_figure
 from analysis.report.recovery_figure import recovery_figure
@@ -107,8 +108,6 @@ def test_the_bundle_has_the_sentence_as_alt_text(figures):
 
 
 def test_drawing_leaves_the_settings_of_matplotlib_alone(figures):
-    import matplotlib as mpl
-
     before = dict(mpl.rcParams)
     figures["flow"].drawing()
     assert dict(mpl.rcParams) == before
@@ -136,6 +135,25 @@ def test_twelve_protocols_and_long_names_are_drawn(make_cohort):
     assert recovery_figure(curves).png("wide")
     assert difference_figure(curves).png("narrow")
     assert seen_figure(visit_frame(cohort, "pain"), cohort.measures["pain"]).png("wide")
+
+
+def test_pictures_of_many_protocols_are_low_on_slides_and_long_names_keep_to_their_rows(make_cohort):
+    names = tuple(f"protocol {number} with a rather long name of its own" for number in range(12))
+    cohort = make_cohort(patients=72, protocols=names)
+    for figure in (
+        responder_figure(responders(cohort, "pain", week=12)),
+        missing_figure(missing_by_week(cohort, "pain"), cohort.measures["pain"]),
+    ):
+        for low in (False, True):
+            with mpl.rc_context(settings()):
+                drawing = figure.draw_for_slide() if low else figure.draw("wide")
+            width, height = drawing.get_size_inches()
+            assert (width / height > 1.8) == low
+            drawing.canvas.draw()
+            labels = [one.get_window_extent() for one in drawing.axes[0].get_yticklabels() if one.get_text()]
+            places = sorted((one.y0, one.y1) for one in labels)
+            assert len(places) == 12
+            assert all(below[1] <= above[0] + 1 for below, above in itertools.pairwise(places))
 
 
 def test_names_with_signs_of_mathematics_and_other_scripts_are_drawn(make_cohort):
