@@ -14,6 +14,10 @@ if TYPE_CHECKING:
 
 #: An answer this many tolerances away is near.
 _NEAR = 4.0
+#: What is told to mistakes that may happen in any exercise.
+_SHARE = "You gave a share. It is asked for in {}: multiply by 100."
+_HUNDREDFOLD = "You gave it a hundred times too large: per cent in place of a plain number?"
+_SIGN = "The size is right, the sign is not. Which one is taken from which?"
 
 
 class Exercise(Protocol):
@@ -138,16 +142,15 @@ class NumberExercise:
         value : number
             The answer.
         """
-        found = [one for one in self.wrong if abs(value - one.value) <= self.tolerance]
-        if found:
-            return min(found, key=lambda one: abs(value - one.value)).hint
-        if self.unit == "%" and abs(100 * value - self.truth) <= self.tolerance:
-            return "You gave a share. It is asked for in %: multiply by 100."
-        if self.unit != "%" and abs(value / 100 - self.truth) <= self.tolerance / 100:
-            return "You gave it a hundred times too large: per cent in place of a plain number?"
-        if self.truth and abs(value + self.truth) <= self.tolerance:
-            return "The size is right, the sign is not. Which one is taken from which?"
-        return ""
+        told = [(one.value, self.tolerance, one.hint) for one in self.wrong]
+        if self.unit in ("%", "percentage points"):
+            told.append((self.truth / 100, self.tolerance / 100, _SHARE.format(self.unit)))
+        else:
+            told.append((100 * self.truth, self.tolerance, _HUNDREDFOLD))
+        if abs(self.truth) > self.tolerance:
+            told.append((-self.truth, self.tolerance, _SIGN))
+        found = [(abs(value - wrong), hint) for wrong, room, hint in told if abs(value - wrong) <= room]
+        return min(found, key=lambda one: one[0])[1] if found else ""
 
 
 @dataclass(frozen=True)
@@ -215,10 +218,11 @@ def _stop_where_empty(answer: Any, question: str) -> None:
 
 
 def _one_number(answer: Any) -> float | None:
-    """Give the number, or None; numpy numbers and frames or series that hold one number count."""
-    size = getattr(answer, "size", None)
-    if size == 1 and hasattr(answer, "to_numpy"):
-        answer = answer.to_numpy().ravel()[0]
+    """Give the number, or None; numpy numbers, and whatever holds one number alone, count."""
+    if getattr(answer, "size", None) == 1:
+        answer = answer.to_numpy().ravel()[0] if hasattr(answer, "to_numpy") else answer.item()
+    elif isinstance(answer, (list, tuple)) and len(answer) == 1:
+        answer = answer[0]
     if isinstance(answer, bool) or not isinstance(answer, Real):
         return None
     value = float(answer)

@@ -122,7 +122,9 @@ class Absent(Lesson):
             f"New less usual protocol at week {TRIAL_WEEK} when the missing values of the new one are shifted; 95 %."
         )
         units = dict.fromkeys(("shift", "difference", "lower", "upper"), "degrees")
-        return lesson_table(table.reset_index(drop=True), caption, units, {"shift": 0})
+        return lesson_table(
+            table.reset_index(drop=True), caption, units, {"shift": 0, "difference": 2, "lower": 2, "upper": 2}
+        )
 
     def tipping_figure(self) -> Figure:
         """Draw the difference and its interval at every shift."""
@@ -140,7 +142,7 @@ class Absent(Lesson):
         return lesson_figure(
             "Missing values shifted",
             f"With no shift the difference at week {TRIAL_WEEK} is {frame['difference'].iloc[0]:.1f} degrees (95 % interval "
-            f"{frame['lower'].iloc[0]:.1f} to {frame['upper'].iloc[0]:.1f}). The interval first holds 0 at a shift of "
+            f"{frame['lower'].iloc[0]:.1f} to {frame['upper'].iloc[0]:.1f}). The interval first reaches down to 0 at a shift of "
             f"{tips:.0f}.",
             frame, draw, caption="100 imputed data sets; 95 % intervals by Rubin's rules.", height=3.2,
         )  # fmt: skip
@@ -163,16 +165,15 @@ class Absent(Lesson):
         )
         return whole, seen.reindex(whole.index)
 
-    def _curves(self, name: str) -> pd.DataFrame:
+    def _curves(self, name: str) -> LessonTable:
         whole, seen = self._by_mechanism(name)
         long = seen.reset_index().melt("patient_id", var_name="week", value_name="value").astype({"week": float})
         model = fit_mixed(long, "value ~ C(week)", patient_effects=None, residual="unstructured")
         fitted = model.predict(pd.DataFrame({"week": seen.columns.astype(float)}))["estimate"]
         means = (whole.mean(), seen.mean(), seen.ffill(axis=1).mean(), fitted)
-        return pd.DataFrame(
-            {"week": seen.columns}
-            | {way: np.asarray(one, dtype=float) for way, one in zip(("all", *WAYS), means, strict=True)}
-        )
+        columns = {way: np.asarray(one, dtype=float) for way, one in zip(("all", *WAYS), means, strict=True)}
+        frame = pd.DataFrame({"week": seen.columns} | columns)
+        return lesson_table(frame, "Mean flexion.", dict.fromkeys(columns, "degrees"))
 
     def _mechanism_figure(self, name: str) -> Figure:
         frame = self._curves(name)
@@ -244,9 +245,9 @@ class Absent(Lesson):
                 wrong=(
                     CommonWrong(seen, "That is their mean. Take away the mean of all."),
                     CommonWrong(every, "That is the mean of all. Take it away from the mean of those seen."),
-                    CommonWrong(0.0, "That would be true if staying away were chance alone."),
+                    CommonWrong(0.0, "That would be true, on average, if staying away were chance alone."),
                 ),
-                hint="lesson.seen.mean() less lesson.everyone.mean().",
+                hint="Try: lesson.seen.mean() - lesson.everyone.mean()",
                 explanation="Nobody lied, and nobody's knee was measured wrongly. Only the worse knees are not in the mean.",
                 way="Mean of those seen less mean of all.",
             ),
@@ -257,7 +258,7 @@ class Absent(Lesson):
                     CommonWrong(seen - every, "That is the error of those who came. Use lesson.carried."),
                     CommonWrong(carried - seen, "You took away the mean of those who came. The truth is the mean of all."),
                 ),
-                hint="lesson.carried.mean() less lesson.everyone.mean().",
+                hint="Try: lesson.carried.mean() - lesson.everyone.mean()",
                 explanation="It freezes each lost knee at its last visit. A knee seen at week 4 stays there for good.",
                 way="Mean with the last value carried forward, less mean of all.",
             ),
@@ -274,7 +275,7 @@ class Absent(Lesson):
                 wrong=(
                     CommonWrong(off["mean of those seen"], "That is the mean of those seen."),
                     CommonWrong(off["last value carried forward"], "That is carrying forward."),
-                    CommonWrong(0.0, "It was near 0 for 'what was seen'. Move the slider one step further."),
+                    CommonWrong(0.0, "It was smaller for 'what was seen'. Move the slider one step further."),
                 ),
                 hint="Move the slider to 'what was not seen' and read the sentence, or look at lesson.errors.",
                 explanation="Better than the mean of those seen, but no longer right: the visits before tell only part.",
@@ -303,13 +304,13 @@ class Absent(Lesson):
                 way=f"100 × {reached} / {PATIENTS}: missing counted as not reached.",
             ),
             "tipping": NumberExercise(
-                "At which of these shifts does the interval first hold 0?", self._tips_at(), 0.3, "degrees", -100, 100,
+                "At which of these shifts does the interval first reach down to 0?", self._tips_at(), 0.3, "degrees", -100, 100,
                 wrong=(
                     CommonWrong(self._tips_at() - SHIFTS[1], "There the lower end is still above 0. One step further."),
                     CommonWrong(start, "That is the difference without a shift."),
                     CommonWrong(0.0, "Without a shift the interval lies wholly above 0."),
                 ),
-                hint="Go down the column lower of lesson.shifts until it is 0 or less.",
+                hint="Go down the column lower of lesson.shifts. Take the first row in which it is 0 or less.",
                 explanation="Is it believable that they were so much worse than patients like them? That is for people who "
                 "know the clinic to say, not for the statistics.",
                 way="The first row of lesson.shifts whose lower end is not above 0.",

@@ -22,7 +22,7 @@ from synthetic_cohort import generate_cohort, load_scenario
 if TYPE_CHECKING:
     from analysis.report.figures import Figure
 
-PATIENTS, MEASURE, WEEK = 800, "quadriceps_torque", 26
+PATIENTS, MEASURE, WEEK = 800, "quadriceps_torque", 52
 MODALITY = "strength stimulation"
 #: True gain from all instead of none of the sessions, N·m/kg.
 EFFECT = 0.20
@@ -50,7 +50,7 @@ class Doing(Lesson):
 
     @cached_property
     def patients(self) -> LessonTable:
-        """One row a patient: protocol, share_done (of the stimulation sessions), gain (N·m/kg to week 26)."""
+        """One row a patient: protocol, share_done (of the stimulation sessions), gain (N·m/kg to week 52)."""
         found = complier_effect(self._trial(STORY), MEASURE, week=WEEK, randomised=True, modality=MODALITY).patients
         frame = found.rename(columns={"exposure": "share_done", "improvement": "gain"})
         frame = frame[["protocol", "share_done", "gain"]].reset_index(drop=True)
@@ -95,9 +95,9 @@ class Doing(Lesson):
         return lesson_table(found[["effect", "lower", "upper"]].astype(float), caption, units, 3)
 
     @cached_property
-    def estimates(self) -> pd.DataFrame:
+    def estimates(self) -> LessonTable:
         """Both ways by how strongly sessions follow recovery: follows, way, estimate, lower, upper (N·m/kg)."""
-        return pd.concat([self._estimates(step) for step in STEPS], ignore_index=True)
+        return _with_units(pd.concat([self._estimates(step) for step in STEPS], ignore_index=True))
 
     def thirds_figure(self) -> Figure:
         """Draw the gain of those offered against the share of the sessions done."""
@@ -110,7 +110,7 @@ class Doing(Lesson):
                       label="mean of a third")  # fmt: skip
             axes.axhline(0, color=INK, linewidth=0.9)
             axes.set_xlabel("Stimulation sessions done, % of those prescribed")
-            axes.set_ylabel("Gain in torque to week 26, N·m/kg")
+            axes.set_ylabel(f"Gain in torque to week {WEEK}, N·m/kg")
             axes.legend(loc="lower right")
 
         words = ", ".join(f"{row.third} {row.gain:+.2f}" for row in means.itertuples())
@@ -148,7 +148,7 @@ class Doing(Lesson):
         visits.loc[at, "value"] += EFFECT * visits.loc[at, "patient_id"].map(share).astype(float).fillna(0)
         return Cohort(made.patients, visits, sessions=sessions)
 
-    def _estimates(self, follows: str) -> pd.DataFrame:
+    def _estimates(self, follows: str) -> LessonTable:
         cohort = self._trial(follows)
         naive = adherence_association(cohort, MEASURE, week=WEEK, modality=MODALITY).table.iloc[0]
         honest = complier_effect(cohort, MEASURE, week=WEEK, randomised=True, modality=MODALITY).table.iloc[0]
@@ -156,7 +156,7 @@ class Doing(Lesson):
         frame = pd.DataFrame(rows, columns=["estimate", "lower", "upper"], dtype=float)
         frame.insert(0, "way", WAYS)
         frame.insert(0, "follows", follows)
-        return frame
+        return _with_units(frame)
 
     def _estimates_figure(self, follows: str) -> Figure:
         frame = self._estimates(follows)
@@ -216,7 +216,7 @@ class Doing(Lesson):
         kept_difference = float(kept["gain"].mean() - self.not_offered["gain"].mean())
         return {
             "gap": NumberExercise(
-                "How large is the gap in gain between the third that did most and the one that did least?", gap, 0.006,
+                "How large is the gap in gain between the third that did most and the one that did least?", gap, 0.0025,
                 "N·m/kg", -2, 2,
                 wrong=(
                     CommonWrong(high, "That is the gain of the upper third. Take away the lower one."),
@@ -245,13 +245,13 @@ class Doing(Lesson):
                 {
                     "a": "It can. But so can the one of patients in pain.",
                     "b": "It can. But so can the one of patients who recover well.",
-                    "c": "In both, the knee moves the sessions. No slope can tell that from the other way round.",
+                    "c": "In the first the knee moves the sessions, in the second pain moves both. The picture is the same.",
                     "d": "Then sessions and gain would not go together at all.",
                 },
             ),
             "slope": NumberExercise(
                 "How much more gain does the naive slope promise for all in place of half of the sessions?",
-                0.5 * naive, 0.006, "N·m/kg", -2, 2,
+                0.5 * naive, 0.001, "N·m/kg", -2, 2,
                 wrong=(
                     CommonWrong(naive, "That is for all instead of none. Half of the sessions is half of it."),
                     CommonWrong(0.5 * adjusted, "That is the adjusted slope. Take the first row."),
@@ -269,8 +269,8 @@ class Doing(Lesson):
                     CommonWrong(kept_difference, "You left some out. All who were offered it count."),
                     CommonWrong(gap, "That is the gap between thirds. Compare offered with not offered."),
                 ),
-                hint='lesson.offered["gain"].mean() less lesson.not_offered["gain"].mean().',
-                explanation="Chance decided who was offered it, so the two groups began alike. This is what offering does, "
+                hint='Try: lesson.offered["gain"].mean() - lesson.not_offered["gain"].mean()',
+                explanation="Chance decided who was offered it, so the groups began alike but for chance. This is what offering does, "
                 "with the sessions done as people do them.",
                 way="Mean gain of those offered less mean gain of those not.",
             ),
@@ -293,13 +293,13 @@ class Doing(Lesson):
                     f"{kept_difference:.2f}.",
                     "b": "It sounds so. But the other group still holds the patients who would have given up.",
                     "c": "Fewer patients make it less certain. But there is a worse harm: the groups are no longer alike.",
-                    "d": "It would if giving up were chance. Here it goes with recovery.",
+                    "d": "It makes it larger here: those left did more sessions, and they were recovering better, too.",
                 },
             ),
             "assumption": ChoiceExercise(
                 "Which of these would break the reckoning by allocation?", "d",
                 {
-                    "a": "That makes the dose smaller, and it is counted. The reckoning stands.",
+                    "a": "That makes the dose smaller, and it is counted. The reckoning stands, but its interval gets wider.",
                     "b": "That is just why the allocation is used. It does not touch who was offered what.",
                     "c": "Chance may do that; with 400 in a group it is small, and the interval allows for it.",
                     "d": "Then being offered the stimulation helps by another road than the sessions. The ratio gives it all to "
@@ -307,3 +307,8 @@ class Doing(Lesson):
                 },
             ),
         }  # fmt: skip
+
+
+def _with_units(estimates: pd.DataFrame) -> LessonTable:
+    units = dict.fromkeys(("estimate", "lower", "upper"), _TORQUE)
+    return lesson_table(estimates, "All sessions instead of none; 95 % intervals.", units, 2)

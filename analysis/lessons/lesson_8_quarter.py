@@ -26,6 +26,8 @@ QUARTERS, BASELINE, SIZE, SHARE = 20, 12, 40, 0.60
 SIZES = (10, 20, 40, 80, 160)
 #: The second clinic: after the baseline its true share falls by so much in each of the later quarters.
 OTHER_SIZE, LATER, FALL = 60, 12, 0.02
+#: Twenty clinics; all but the one of that size have the same true share.
+OTHER_CLINIC, OTHER_SHARE = 140, 0.42
 CLINIC_SIZES = (8, 9, 11, 12, 14, 16, 19, 22, 26, 30, 36, 43, 52, 64, 80, 105, 140, 190, 260, 380)
 #: Case mix: patients by clinic and kind, and how many of them reached the goal.
 CASE_MIX = pd.DataFrame(
@@ -56,10 +58,9 @@ class Quarter(Lesson):
 
     @cached_property
     def last_two(self) -> LessonTable:
-        """The neighbouring quarters that fall the furthest, both inside the limits: period, share (%)."""
-        limits = p_chart(self.quiet, baseline=list(self.quiet["period"][:BASELINE])).table
-        inside = (self.quiet["share"] / 100).between(limits["lower"], limits["upper"])
-        fall = self.quiet["share"].diff().where(inside & inside.shift(1, fill_value=False))
+        """The neighbouring quarters that fall the furthest, of those that break no rule: period, share (%)."""
+        plain = p_chart(self.quiet, baseline=list(self.quiet["period"][:BASELINE])).table["rules"].eq("")
+        fall = self.quiet["share"].diff().where(plain & plain.shift(1, fill_value=False))
         worst = int(fall.to_numpy(dtype=float, na_value=np.inf).argmin())
         rows = self.quiet.loc[[worst - 1, worst], ["period", "share"]].reset_index(drop=True)
         return lesson_table(rows, "Reached the goal.", _SHARE)
@@ -85,11 +86,12 @@ class Quarter(Lesson):
 
     @cached_property
     def clinics(self) -> LessonTable:
-        """Twenty clinics that are truly alike, by name: clinic, reached, patients, share (%)."""
+        """Twenty clinics by name, all but one truly alike: clinic, reached, patients, share (%)."""
         random = np.random.default_rng([self.seed, 80])
         names = [f"clinic {letter}" for letter in "ABCDEFGHIJKLMNOPQRST"]
         sizes = random.permutation(CLINIC_SIZES)
-        frame = pd.DataFrame({"clinic": names, "reached": random.binomial(sizes, SHARE), "patients": sizes})
+        reached = random.binomial(sizes, np.where(sizes == OTHER_CLINIC, OTHER_SHARE, SHARE))
+        frame = pd.DataFrame({"clinic": names, "reached": reached, "patients": sizes})
         frame["share"] = 100 * frame["reached"] / frame["patients"]
         return lesson_table(frame, "Twenty clinics.", _SHARE)
 
@@ -123,7 +125,7 @@ class Quarter(Lesson):
 
     def quiet_figure(self) -> Figure:
         """Draw the quarters of the quiet clinic, without limits."""
-        frame = self.quiet
+        frame = lesson_table(self.quiet[["period", "share"]], "Reached the goal.", _SHARE)
         return lesson_figure(
             "Twenty quarters",
             f"The share that reached the goal goes from {frame['share'].min():.0f} to {frame['share'].max():.0f} %.",
@@ -164,17 +166,14 @@ class Quarter(Lesson):
 
     def truth(self) -> LessonTable:
         """Uncover the truth: what was put in, and what was seen, %."""
+        other, alike = (self.clinics[(self.clinics["patients"] == OTHER_CLINIC) == is_it] for is_it in (True, False))
         fallen = 100 * (SHARE - FALL * LATER)
         frame = pd.DataFrame(
             [
                 ["the quiet clinic, every quarter", 100 * SHARE, self.quiet["share"].min(), self.quiet["share"].max()],
                 ["the second clinic, last quarter", fallen, *[self.moved["share"].iloc[-1]] * 2],
-                [
-                    "the twenty clinics, each of them",
-                    100 * SHARE,
-                    self.clinics["share"].min(),
-                    self.clinics["share"].max(),
-                ],
+                ["nineteen of the clinics", 100 * SHARE, alike["share"].min(), alike["share"].max()],
+                [f"{other['clinic'].iloc[0]}, the other one", 100 * OTHER_SHARE, *[other["share"].iloc[0]] * 2],
             ],
             columns=["what", "truth", "lowest seen", "highest seen"],
         )
@@ -197,12 +196,14 @@ class Quarter(Lesson):
 
     def _chart(self, points: pd.DataFrame, size: int, title: str) -> Figure:
         table = p_chart(points, baseline=list(points["period"][:BASELINE])).table
-        lower, upper = 100 * float(table["lower"].iloc[0]), 100 * float(table["upper"].iloc[0])
+        limits = (100 * table[["lower", "centre", "upper"]]).iloc[0].to_numpy(dtype=float)
+        lower, centre, upper = limits.tolist()
+        drawn = points[["period", "share"]].assign(lower=lower, centre=centre, upper=upper)
 
         def draw(axes: Any, _width: Any) -> None:
             axes.axvspan(-0.5, BASELINE - 0.5, color=QUIET, alpha=0.12)
             _draw_quarters(axes, points)
-            axes.axhline(100 * float(table["centre"].iloc[0]), color=INK, linewidth=0.9)
+            axes.axhline(centre, color=INK, linewidth=0.9)
             for limit in (lower, upper):
                 axes.axhline(limit, color=INK, linewidth=1, linestyle="--")
 
@@ -210,13 +211,14 @@ class Quarter(Lesson):
             title,
             f"With {size} patients in a quarter the limits are {lower:.0f} and {upper:.0f} %; the quarters go from "
             f"{points['share'].min():.0f} to {points['share'].max():.0f} %.",
-            table, draw, height=2.9,
+            lesson_table(drawn, "Reached the goal.", dict.fromkeys(("share", "lower", "centre", "upper"), "%")), draw,
+            height=2.9,
             caption="True share 60 % in every quarter. Dashed: control limits from the 12 quarters on grey.",
         )  # fmt: skip
 
     def _all_sizes(self) -> Figure:
         half = [300 * (SHARE * (1 - SHARE) / size) ** 0.5 for size in SIZES]
-        frame = pd.DataFrame({"patients": SIZES, "limit": half})
+        frame = lesson_table(pd.DataFrame({"patients": SIZES, "limit": half}), "Limits.", {"limit": "points"})
 
         def draw(axes: Any, _width: Any) -> None:
             axes.plot(frame["patients"], frame["limit"], marker="o", color=marks(["one"])["one"].colour)
@@ -237,6 +239,7 @@ class Quarter(Lesson):
         shares, before_after = self.quiet["share"], self.last_two["share"]
         spread, sigma = float(shares.max() - shares.min()), (SHARE * (1 - SHARE) / SIZE) ** 0.5
         fixed, recomputed = (int(self.moved[name].ne("").sum()) for name in ("fixed", "recomputed"))
+        last = self.league.iloc[-1]
         outer, north = self._outside("998"), self.mix_together.iloc[0]
         kinds = CASE_MIX[CASE_MIX["clinic"] == "north"].set_index("patients are")["patients"]
         expected = float(sum(RATES[kind] * kinds[kind] for kind in RATES))
@@ -264,17 +267,18 @@ class Quarter(Lesson):
                     CommonWrong(100 * 3 * sigma, "That is the distance. Take it away from 60 %."),
                     CommonWrong(100 * (SHARE - 3 * SHARE * (1 - SHARE) / SIZE), "The square root is missing."),
                 ),
-                hint="100 * (0.6 - 3 * (0.6 * 0.4 / 40) ** 0.5).",
-                explanation="Inside these limits a quarter of 40 patients tells nothing new.",
+                hint="Try: 100 * (0.6 - 3 * (0.6 * 0.4 / 40) ** 0.5)",
+                explanation="A single quarter inside these limits is no news. That does not prove that nothing changed: "
+                "40 patients show only large changes.",
                 way="100 × (0.6 − 3 × √(0.6 × 0.4 / 40)).",
             ),
             "news": ChoiceExercise(
                 "What does the fall between these two quarters say?", "d",
                 {
                     "a": "Perhaps. But falls of this size come by chance in a clinic where nothing changes, as here.",
-                    "b": "What follows so high a quarter is mostly lower, action or not: regression to the mean, lesson 4.",
-                    "c": "Nothing was done here at all, and yet the next quarters go up again.",
-                    "d": f"Both quarters lie inside the limits. A fall of {before_after.iloc[0] - before_after.iloc[1]:.0f} points "
+                    "b": "What follows so low a quarter is mostly higher, action or not: regression to the mean, lesson 4.",
+                    "c": "In this clinic nothing changed in all five years. Two quarters are no trend.",
+                    "d": f"Both quarters lie inside the limits. A fall of {before_after.iloc[0] - before_after.iloc[1]:.1f} points "
                     "between neighbours is common cause here.",
                 },
             ),
@@ -287,20 +291,23 @@ class Quarter(Lesson):
                     CommonWrong(0.0, "Look at the column fixed again."),
                 ),
                 hint="Count the cells of the column fixed that are not empty.",
-                explanation=f"By limits made anew each quarter it is {recomputed}. They move along with the fall and excuse it.",
+                explanation=f"By limits made anew each quarter it is {recomputed}. " + (
+                    "They move along with the fall and excuse it." if recomputed < fixed - 1 else
+                    "Mostly they find far fewer, for they move along with the fall. Here chance helped them."),
                 way="(lesson.moved['fixed'] != '').sum()",
             ),
             "outside": NumberExercise(
                 "How many of the twenty clinics lie outside the outer limits?", float(outer), 0.2, "clinics", -1, 21,
                 wrong=(
-                    CommonWrong(float(self._outside("95")), "Those lie outside the inner limits: 1 in 20 does so by chance."),
+                    CommonWrong(float(self._outside("95")), "Those lie outside the inner limits: up to 1 in 20 does so by chance."),
                     CommonWrong(10.0, "Half lie below the middle. That is what a middle is."),
                     CommonWrong(20.0, "Outside are the points beyond the solid lines."),
-                    CommonWrong(1.0, "Look at the sentence under the figure."),
+                    CommonWrong(0.0, "Look again: is there a point below the lower solid line?"),
                 ),
                 hint="Only points beyond the solid lines count.",
-                explanation="A league table always has a last place. A funnel need not have anybody outside.",
-                way="The sentence under the funnel, or lesson.funnel.table.",
+                explanation=f"Last in the league table is {last['clinic']}, with {last['patients']} patients. Is it outside, too? "
+                "A league table always has a last place. A funnel need not have anybody outside.",
+                way="The sentence under 'The numbers in this figure', or lesson.funnel.table.",
             ),
             "expected": NumberExercise(
                 "How many of the 100 patients of north would be expected to reach the goal?", expected, 0.2, "patients",
@@ -312,21 +319,23 @@ class Quarter(Lesson):
                     CommonWrong(0.75 * 100, "North has older patients, too."),
                 ),
                 hint="20 times 0.75, plus 80 times 0.50.",
-                explanation=f"North reached {north['reached']}: more than expected of its patients, though less than south.",
+                explanation=f"North reached {north['reached']}, 3 more than expected of its patients. Chance alone moves such a count by "
+                "about 5. So north is as good as expected, and not worse as the first table seemed to say.",
                 way="20 × 0.75 + 80 × 0.50.",
             ),
             "no_harm": NumberExercise(
-                f"No harm in {HARMLESS} patients: how large can the true share be, by the rule of three?", worst, 0.6, "%",
-                0, 100,
+                f"No harm in {HARMLESS} patients: up to which true share does that fit, by the rule of three?",
+                100 * 3 / HARMLESS, 0.6, "%", 0, 100,
                 wrong=(
                     CommonWrong(0.0, "None was seen. That is not the same as none to come."),
                     CommonWrong(100 / HARMLESS, "That is one in thirty. The rule has a three in it."),
                     CommonWrong(3.0, "That is not yet divided by the number of patients."),
-                    CommonWrong(100 * HARMLESS / 300, "Nearly: 3 over 30."),
+                    CommonWrong(100 * (1 - 0.025 ** (1 / HARMLESS)), "That is the end of an interval with two sides. The "
+                                "rule is for one side."),
                 ),
-                hint="100 * 3 / 30.",
+                hint="Try: 100 * 3 / 30",
                 explanation=f"The rule says 10 %, the exact upper end of a one-sided 95 % interval is {worst:.1f} %.",
-                way="100 × 3 / 30, about; exactly 100 × (1 − 0.05 ** (1 / 30)).",
+                way="100 × 3 / 30; exactly 100 × (1 − 0.05 ** (1 / 30)).",
             ),
         }  # fmt: skip
 

@@ -7,7 +7,8 @@ from scipy import stats
 
 from analysis.lessons.lesson_6_absent import GOAL, LAST, PATIENTS, TRUE_DIFFERENCE
 from analysis.lessons.lesson_7_doing import EFFECT, STEPS, STORY
-from analysis.lessons.lesson_8_quarter import CASE_MIX, HARMLESS, RATES, SHARE, SIZE
+from analysis.lessons.lesson_8_quarter import CASE_MIX, HARMLESS, OTHER_CLINIC, RATES, SHARE, SIZE
+from analysis.outcomes.quarter.funnel import BEYOND_998, WITHIN
 
 SEEDS = range(1, 7)
 
@@ -60,7 +61,7 @@ def test_the_shift_is_the_first_at_which_the_kit_says_that_the_finding_turns(les
 
 @pytest.mark.slow
 def test_those_who_did_more_mislead_and_the_allocation_does_not(lesson_of):
-    # 0.20 was put in; 0.40 by the naive slope and 0.20 by allocation with 20,000 patients, seed 1 (own run of the generator)
+    # 0.20 was put in; standard error of the mean of six naive slopes 0.015, of six estimates by allocation 0.01
     naive, honest = (
         np.mean([lesson_of(7, seed)._estimates(STORY)["estimate"].iloc[row] for seed in SEEDS]) for row in (0, 1)
     )
@@ -109,11 +110,21 @@ def test_ends_of_the_league_table_belong_to_small_clinics(lesson_of):
     assert np.mean(sizes) < lesson_of(8).clinics["patients"].median()
 
 
-def test_outside_the_limits_lies_what_chance_puts_there(lesson_of):
-    outer, inner = (sum(lesson_of(8, seed)._outside(name) for seed in range(1, 25)) for name in ("998", "95"))
-    # 480 clinics that are alike: at most 1 and 24 expected; 5 and 38 are passed in fewer than 1 of 200
+def test_outside_the_limits_lie_the_other_clinic_and_what_chance_puts_there(lesson_of):
+    other, outer, inner, last = 0, 0, 0, 0
+    for seed in range(1, 25):
+        table = lesson_of(8, seed).funnel.table
+        is_other = table["denominator"].eq(OTHER_CLINIC)
+        other += int(table.loc[is_other, "region"].eq(BEYOND_998).sum())
+        outer += int(table.loc[~is_other, "region"].eq(BEYOND_998).sum())
+        inner += int(table.loc[~is_other, "region"].ne(WITHIN).sum())
+        last += int(lesson_of(8, seed).league["patients"].iloc[-1] == OTHER_CLINIC)
+    # the other clinic lies 4 standard deviations below; of 456 alike at most 1 and 23 are expected outside, and the whole
+    # is a little low by the other clinic; 5 and 38 are passed in fewer than 1 of 200
+    assert other >= 20
     assert outer <= 4
     assert inner <= 38
+    assert last < 18
 
 
 def test_north_is_ahead_in_both_kinds_and_behind_together(lesson_of):
