@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Literal
 
+import numpy as np
 import pandas as pd
 
 from analysis.cohort.derived import measured_values
@@ -73,12 +74,16 @@ def visit_frame(
         .dropna(subset=["_row"])
         .sort_values(["_row", "week"], kind="stable")
     )
-    before = values[(values["week"] <= 0) & values["value"].notna()]
-    last = before.drop_duplicates("patient_id", keep="last").set_index("patient_id")["value"]
+    row = values["_row"].to_numpy(dtype="int64")
+    before = ((values["week"] <= 0) & values["value"].notna()).to_numpy()
+    last = np.full(len(patients), np.nan)
+    last[row[before]] = values["value"].to_numpy(dtype="float64", na_value=np.nan)[
+        before
+    ]  # the last of a patient stays
     values.insert(2, "limb", limb)
-    values["baseline"] = values["patient_id"].map(last).astype("float64")
+    values["baseline"] = last[row]
     values["change"] = values["value"] - values["baseline"]
-    covariates = patients.drop(columns="patient_id").take(values["_row"].to_numpy(dtype="int64")).reset_index(drop=True)
+    covariates = patients.drop(columns="patient_id").take(row).reset_index(drop=True)
     frame = values.drop(columns="_row").reset_index(drop=True)
     covariates = covariates.drop(columns=[name for name in covariates if name in frame])
     return frame.join(covariates)

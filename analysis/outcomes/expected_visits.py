@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.columns import is_among
 from analysis.cohort.visit_frame import visit_frame
 from analysis.errors import ModelError
 from analysis.outcomes.change import used_protocols
@@ -46,7 +47,7 @@ def seen_weeks(cohort: Cohort, measure: str | None = None, limb: str | None = No
     0.0
     """
     if measure is None:
-        visits = cohort.visits[cohort.visits["patient_id"].isin(cohort.patients["patient_id"])]
+        visits = cohort.visits[is_among(cohort.visits["patient_id"], cohort.patients["patient_id"])]
     else:
         visits = visit_frame(cohort, measure, limb)
     visits = visits.loc[visits["value"].notna() & visits["week"].notna(), ["patient_id", "week"]]
