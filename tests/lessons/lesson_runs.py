@@ -1,10 +1,14 @@
 """The sources of the lessons, and a way to run their notebooks in a kernel of their own."""
 
+import re
+
 from analysis.lessons import lesson_notebook, lesson_sources
 from analysis.lessons.source import read_cells
 from analysis.report.notebooks import run_notebook
 
 SOURCES = lesson_sources()
+#: More digits than a learner can read.
+LONG = re.compile(r"\d\.\d{5,}|\d{7,}")
 NUMBERS = [int(path.name[0]) for path in SOURCES]
 
 

@@ -1,7 +1,9 @@
 """Notebooks run from a fresh kernel: the instructor's clean with any seed, the learner's to the first exercise."""
 
+import re
+
 import pytest
-from lesson_runs import NUMBERS, cells_of, run
+from lesson_runs import LONG, NUMBERS, cells_of, run
 
 from analysis.lessons import Progress
 from analysis.lessons.lesson_list import LESSONS
@@ -10,11 +12,21 @@ from analysis.lessons.lesson_list import LESSONS
 def check_instructor(number, seed, folder):
     notebook, failure = run(number, "instructor", folder, seed)
     assert failure is None, failure
+    check_digits(notebook)
     shown = [text for cell in notebook.cells if cell.cell_type == "code" for text in plain(cell)]
     assert not [text for text in shown if text.startswith(("≈", "!"))]
     done = Progress(folder).of(number)
     assert set(done) == set(LESSONS[number].exercise_names)
     assert all(one == {"tries": 1, "right": True, "seed": seed} for one in done.values()), done
+
+
+def check_digits(notebook):
+    """No cell shows numbers with more digits than a learner can read."""
+    for cell in notebook.cells:
+        for output in cell.get("outputs", []):
+            for kind in ("text/plain", "text/html"):
+                text = re.sub(r"data:image[^\"]+|<[^>]+>", " ", output.get("data", {}).get(kind, ""))
+                assert not LONG.search(text), (cell.source, LONG.search(text))
 
 
 def plain(cell):
@@ -26,8 +38,7 @@ def test_the_first_lesson_runs_clean_for_the_instructor(tmp_path):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", [1, 2, 3])
-@pytest.mark.parametrize("number", NUMBERS)
+@pytest.mark.parametrize(("number", "seed"), [(n, s) for n in NUMBERS for s in (1, 2, 3) if (n, s) != (1, 1)])
 def test_every_lesson_runs_clean_for_the_instructor(tmp_path, number, seed):
     check_instructor(number, seed, tmp_path)
 
