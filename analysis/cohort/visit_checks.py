@@ -157,6 +157,8 @@ def _check_baselines(visits: pd.DataFrame, findings: FindingList) -> None:
             column="week",
         )
         return
+    named = seen["measure"].notna() & seen["limb"].notna()  # what is not named is another finding
+    seen, before = seen[named], before[named]
     patient, names = pd.factorize(seen["patient_id"])
     lacking = np.full(len(names), "", dtype=object)
     measure_codes, limb_codes = seen["measure"].cat.codes.to_numpy(), seen["limb"].cat.codes.to_numpy()

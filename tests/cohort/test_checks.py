@@ -158,3 +158,14 @@ def test_rows_in_another_order_give_the_same_findings(patients, visits):
     left = found(patients, visits)[key].sort_values(key).reset_index(drop=True)
     right = found(patients, visits.sample(frac=1, random_state=3))[key].sort_values(key).reset_index(drop=True)
     pd.testing.assert_frame_equal(left, right)
+
+
+@pytest.mark.parametrize("missing", ["measure", "limb"])
+def test_visits_without_a_measure_or_limb_are_named_and_do_not_stop_the_other_checks(missing):
+    visits = pd.DataFrame({"patient_id": "P1", "week": [0, 6], "measure": "pain", "limb": "none", "value": [5.0, 3.0]})
+    visits[missing] = None
+    patients = pd.DataFrame({"patient_id": ["P1"], "protocol": ["usual"]})
+    report = check_cohort(Cohort(patients, visits))
+    assert not report.passed
+    assert missing in str(report)
+    assert "no baseline value" not in str(report)
