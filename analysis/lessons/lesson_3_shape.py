@@ -10,17 +10,15 @@ import pandas as pd
 
 from analysis.cohort import visit_frame
 from analysis.curves import fit_mixed
-from analysis.curves.week_functions import natural_spline_basis, spline_knots
 from analysis.lessons.drawing import lesson_figure
 from analysis.lessons.exercises import ChoiceExercise, CommonWrong, Exercise, NumberExercise
 from analysis.lessons.lesson import Lesson
+from analysis.lessons.lesson_3_bends import HALF_LIFE, LONG_HANDLE, PIECES, Bends, over_fitting, usual_curve
 from analysis.lessons.lesson_table import lesson_table
 from analysis.report.look import INK, QUIET, marks
 from synthetic_cohort import generate_cohort
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from numpy.typing import NDArray
 
     from analysis.curves import MixedModel
@@ -28,13 +26,7 @@ if TYPE_CHECKING:
     from synthetic_cohort.generate import SyntheticCohort
 
 PATIENTS, PROTOCOL = 90, "exercise only"
-#: A usual curve after knee replacement: start, plateau (degrees), and weeks in which half of the rest is regained.
-START, PLATEAU, HALF_LIFE = 85.0, 117.0, 4.6
 BEND, FAR = 8, 104
-#: A small clinic, each patient seen once: weeks, and how far one angle strays from the usual curve (degrees).
-SMALL_CLINIC = (2, 3, 4, 5, 6, 8, 10, 13, 17, 22, 28, 35, 43, 52)
-STRAY, NEXT_PATIENTS = 5.0, 400
-PIECES, DRAWN = (1, 2, 3, 5, 8, 11), (1, 3, 11)
 #: A plateau is looked for between these angles, degrees.
 LOWEST_PLATEAU, HIGHEST_PLATEAU = 60.0, 250.0
 SHAPES = {
@@ -43,10 +35,6 @@ SHAPES = {
     "spline": "value ~ natural_spline(week, df=3)",
     "levelling off": "value ~ share_regained",
 }
-
-
-#: Long enough to tell dashes apart.
-_LONG_HANDLE = 3.6
 
 
 class Line(NamedTuple):
@@ -113,62 +101,18 @@ class Shape(Lesson):
         return lesson_table(frame, "The numbers of the bent line.", {"estimate": ""}, 2)
 
     @cached_property
-    def small_clinic(self) -> pd.DataFrame:
-        """Patients seen once each: week, value (degrees), scattered about the usual curve."""
-        random = np.random.default_rng([self.seed, 33])
-        return _scattered(np.array(SMALL_CLINIC, dtype=float), random)
+    def bends(self) -> Bends:
+        """A small clinic, and splines with more and more pieces through its patients."""
+        return Bends(self.seed)
 
-    @cached_property
-    def next_patients(self) -> pd.DataFrame:
-        """Another 400 patients of the same kind, in any week from 2 to 52: week, value (degrees)."""
-        random = np.random.default_rng([self.seed, 34])
-        first, last = SMALL_CLINIC[0], SMALL_CLINIC[-1]
-        return _scattered(first + (last - first) * random.random(NEXT_PATIENTS), random)
-
-    @cached_property
+    @property
     def pieces(self) -> pd.DataFrame:
         """By pieces of the spline: how far off it is, usually, in these and in the next patients, degrees."""
-        rows = [
-            {
-                "pieces": pieces,
-                "these": _usual_miss(self.small_clinic, one),
-                "next": _usual_miss(self.next_patients, one),
-            }
-            for pieces, one in ((pieces, self._small_spline(pieces)) for pieces in PIECES)
-        ]
-        caption = f"How far off, usually, in these {len(SMALL_CLINIC)} and in the next {NEXT_PATIENTS} patients."
-        return lesson_table(pd.DataFrame(rows), caption, {"these": "degrees", "next": "degrees"}, 2)
+        return self.bends.pieces
 
     def pieces_figure(self) -> Figure:
         """Draw three splines through the patients of the small clinic."""
-        weeks = np.linspace(SMALL_CLINIC[0], SMALL_CLINIC[-1], 401)
-        curves = pd.DataFrame({"week": weeks} | {_in_pieces(one): self._small_spline(one)(weeks) for one in DRAWN})
-        seen = self.small_clinic
-
-        def draw(axes: Any, _width: Any) -> None:
-            for name, mark in marks(list(curves.columns[1:])).items():
-                axes.plot(weeks, curves[name], color=mark.colour, linestyle=mark.dash, label=name)
-            axes.plot(seen["week"], seen["value"], "o", color=INK, label="one patient", zorder=5)
-            axes.set_xlabel("Week since surgery")
-            axes.set_ylabel("Flexion, degrees")
-            axes.legend(loc="lower right", handlelength=_LONG_HANDLE)
-
-        misses = self.pieces.set_index("pieces")["these"]
-        words = ", ".join(f"{misses[one]:.1f} with {_in_pieces(one)}" for one in DRAWN)
-        return lesson_figure(
-            "A spline with more and more pieces", f"The usual distance from these patients, in degrees: {words}.",
-            curves.iloc[::20], draw, caption=f"{len(SMALL_CLINIC)} invented patients, each seen once.", height=3.4,
-        )  # fmt: skip
-
-    def _small_spline(self, pieces: int) -> Callable[[NDArray[np.float64]], NDArray[np.float64]]:
-        knots = spline_knots(SMALL_CLINIC, pieces)
-
-        def terms(weeks: NDArray[np.float64]) -> NDArray[np.float64]:
-            return np.column_stack([np.ones_like(weeks), natural_spline_basis(weeks, knots)])
-
-        week, value = (self.small_clinic[name].to_numpy(dtype=float) for name in ("week", "value"))
-        estimates = np.linalg.lstsq(terms(week), value, rcond=None)[0]
-        return lambda weeks: terms(weeks) @ estimates
+        return self.bends.figure()
 
     def shapes_figure(self) -> Figure:
         """Draw the four shapes over the weekly means."""
@@ -182,7 +126,7 @@ class Shape(Lesson):
             axes.plot(seen.index, seen, "o", color=INK, label="mean of visits", zorder=5)
             axes.set_xlabel("Week since surgery")
             axes.set_ylabel("Flexion, degrees")
-            axes.legend(handlelength=_LONG_HANDLE)
+            axes.legend(handlelength=LONG_HANDLE)
 
         gap = {name: float(np.abs(self._curve(name, seen.index.to_numpy(float)) - seen).max()) for name in SHAPES}
         words = ", ".join(f"{name} {size:.1f}" for name, size in gap.items())
@@ -201,7 +145,7 @@ class Shape(Lesson):
             axes.text(54, curves.iloc[:, 1:].to_numpy().min(), "no visits from here on", color=QUIET, fontsize=8)
             axes.set_xlabel("Week since surgery")
             axes.set_ylabel("Flexion, degrees")
-            axes.legend(handlelength=_LONG_HANDLE)
+            axes.legend(handlelength=LONG_HANDLE)
 
         ends = ", ".join(f"{name} {curves[name].iloc[-1]:.0f}" for name in SHAPES)
         return lesson_figure(
@@ -257,7 +201,7 @@ class Shape(Lesson):
 
     def usual_flexion(self, week: float) -> float:
         """Give the flexion of a usual curve, degrees, at a week."""
-        return float(PLATEAU - (PLATEAU - START) * 0.5 ** (week / HALF_LIFE))
+        return float(usual_curve(np.array(float(week))))
 
     def _curve(self, name: str, weeks: NDArray[np.float64]) -> NDArray[np.float64]:
         new = _with_terms(pd.DataFrame({"week": weeks}))
@@ -344,7 +288,7 @@ class Shape(Lesson):
                     CommonWrong(float(nearest["next"]), "That is how far off it is. With how many pieces?"),
                 ),
                 hint="Look for the smallest number in the column next.",
-                explanation=_over_fitting(pieces, nearest),
+                explanation=over_fitting(pieces, nearest),
                 way="The row of lesson.pieces with the smallest number in the column next.",
             ),
             "best": ChoiceExercise(
@@ -364,31 +308,6 @@ def _with_terms(frame: pd.DataFrame) -> pd.DataFrame:
     return frame.assign(
         week=week, weeks_after_bend=(week - BEND).clip(lower=0), share_regained=1 - 0.5 ** (week / HALF_LIFE)
     )
-
-
-def _scattered(weeks: NDArray[np.float64], random: np.random.Generator) -> pd.DataFrame:
-    usual = PLATEAU - (PLATEAU - START) * 0.5 ** (weeks / HALF_LIFE)
-    value = np.round(usual + STRAY * random.standard_normal(len(weeks)))
-    return lesson_table(pd.DataFrame({"week": weeks, "value": value}), "Knee flexion.", {"value": "degrees"}, 0)
-
-
-def _usual_miss(frame: pd.DataFrame, curve: Callable[[NDArray[np.float64]], NDArray[np.float64]]) -> float:
-    miss = frame["value"].to_numpy(dtype=float) - curve(frame["week"].to_numpy(dtype=float))
-    return float(np.sqrt(np.mean(miss**2)))
-
-
-def _over_fitting(pieces: pd.DataFrame, nearest: pd.Series) -> str:
-    most = pieces.iloc[-1]
-    if nearest["pieces"] == most["pieces"]:
-        return "By luck the spline that bends most did best here. It seldom does: try another seed."
-    return (
-        f"The spline with {most['pieces']:.0f} pieces is off by {most['these']:.1f} degrees here. In the next patients it "
-        f"is off by {most['next']:.1f}, and the best one by {nearest['next']:.1f}."
-    )
-
-
-def _in_pieces(pieces: int) -> str:
-    return f"{pieces} piece{'' if pieces == 1 else 's'}"
 
 
 def _fit_plateau(means: pd.Series) -> float:

@@ -123,8 +123,8 @@ def test_a_spline_with_many_pieces_fits_these_patients_better_and_the_next_ones_
 def test_splines_of_the_small_clinic_are_natural_splines(lesson_of):
     # the same curves by another way: natural cubic splines of scipy through the unit vectors at the knots
     lesson = lesson_of(3)
-    week, value = (lesson.small_clinic[name].to_numpy(dtype=float) for name in ("week", "value"))
-    later = lesson.next_patients
+    week, value = (lesson.bends.small_clinic[name].to_numpy(dtype=float) for name in ("week", "value"))
+    later = lesson.bends.next_patients
     for pieces in (2, 5, 11):
         knots = np.quantile(week, np.linspace(0, 1, pieces + 1))
         basis = CubicSpline(knots, np.eye(pieces + 1), bc_type="natural")
