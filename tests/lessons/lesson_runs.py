@@ -7,8 +7,8 @@ from analysis.lessons.source import read_cells
 from analysis.report.notebooks import run_notebook
 
 SOURCES = lesson_sources()
-#: More digits than a learner can read.
-LONG = re.compile(r"\d\.\d{5,}|\d{7,}")
+#: More digits than a learner can read; zeros before the first digit of a small number do not count.
+LONG = re.compile(r"[1-9]\d*\.\d{5,}|0\.0*[1-9]\d{4,}|\d{7,}")
 NUMBERS = [int(path.name[0]) for path in SOURCES]
 
 
