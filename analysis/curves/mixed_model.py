@@ -269,7 +269,7 @@ class MixedModel:
                 what_to_do="Name one of these terms.",
             )
         rows = np.eye(len(self.basis.names))[np.isin(self.basis.kept, places)]
-        table = self.contrasts.joint(self._of_all_columns(rows)).assign(method=self.inference)
+        table = self.contrasts.joint(self._of_all_columns(rows))
         table.index = pd.Index([term], name="term")
         return table
 
