@@ -71,9 +71,9 @@ class Contrasts:
         scale = self.basis.scale
         estimate = working @ self.coefficients * scale
         variance = np.einsum("ij,jk,ik->i", working, self.small_sample.covariance, working, optimize=True)
-        error = np.sqrt(np.maximum(variance, 0.0)) * scale
         df = self.small_sample.degrees(working)
         with np.errstate(divide="ignore", invalid="ignore"):
+            error = np.sqrt(variance) * scale
             statistic = estimate / error
         half = special.stdtrit(df, 0.5 + level / 2.0) * error
         table = pd.DataFrame(

@@ -72,6 +72,8 @@ class Likelihood:
         b = A_inverse @ xy
         b = b + A_inverse @ (xy - A @ b)
         quadratic = yy - float(b @ xy)
+        if quadratic < -1e-8 * abs(yy):  # a sum of squares below zero: V is so far from regular that no digit is left
+            return None
         p = basis.B.shape[1]
         degrees = basis.n_rows - (p if self.method == "reml" else 0)
         log_information = 2.0 * float(np.log(np.diag(root)).sum())

@@ -70,7 +70,8 @@ def fit_mixed(
     inference : str
         ``"kenward-roger"`` (1997), ``"kenward-roger-linear"`` (without the second derivatives of V),
         ``"satterthwaite"``, ``"normal"``, ``"robust"`` (sandwich over patients). Kenward-Roger is a method for REML:
-        with ``method="ml"`` Satterthwaite takes its place, and ``inference`` of the result and its notes say so.
+        with ``method="ml"`` Satterthwaite takes its place, and where a parameter close to its limit spoils the second
+        derivatives the linear variant does; ``inference`` of the result and its notes say so.
     information : "observed" or "expected"
         Which information of the covariance parameters small-sample methods use. With missing visits only the observed
         one is right (Kenward & Molenberghs 1998, Stat Sci 13(3)); published Kenward-Roger values of R use the

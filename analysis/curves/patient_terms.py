@@ -36,6 +36,13 @@ class PatientTerms:
     factors: dict[str, Factor]
     A: Array
 
+    def parameter_names(self, places: tuple[np.ndarray, np.ndarray]) -> list[str]:
+        """Name the elements of the covariance of the effects, given their rows and columns."""
+        return [
+            f"variance of {self.names[a]}" if a == b else f"covariance of {self.names[b]} and {self.names[a]}"
+            for a, b in zip(*places, strict=True)
+        ]
+
     def columns(self, frame: pd.DataFrame) -> Array:
         """Give the effects' functions on a frame of weeks, shape (rows, effects)."""
         encoded = {name: factor.encode(frame) for name, factor in self.factors.items()}

@@ -24,6 +24,10 @@ class FirstOrder(ResidualStructure):
         """Start from a small, a middle and a large correlation."""
         return [np.array([1.0, rho]) for rho in (0.1, 0.5, 0.85)]
 
+    def distant_starts(self) -> Sequence[Array]:
+        """Start from a negative correlation."""
+        return [np.array([1.0, -0.4])]
+
     def matrix(self, theta: Array) -> Array:
         """Give the decaying matrix."""
         return theta[0] * theta[1] ** self._lag
@@ -63,6 +67,10 @@ class FirstOrderByWeek(ResidualStructure):
     def starts(self) -> Sequence[Array]:
         """Start from equal variances and three correlations."""
         return [np.append(np.ones(len(self.names) - 1), rho) for rho in (0.1, 0.5, 0.85)]
+
+    def distant_starts(self) -> Sequence[Array]:
+        """Start from a negative correlation."""
+        return [np.append(np.ones(len(self.names) - 1), -0.4)]
 
     def _deviations(self, theta: Array) -> Array:
         deviation = np.sqrt(theta[:-1])[self.grid.index]

@@ -14,6 +14,9 @@ from analysis.curves.residual_base import Array
 Inference = Literal["kenward-roger", "kenward-roger-linear", "satterthwaite", "normal", "robust"]
 Information = Literal["observed", "expected"]
 
+_CORRECTIONS = (0.5, 100.0)
+"""A correction that makes a variance smaller or larger than this many times itself is not taken (design choice)."""
+
 
 @dataclass(frozen=True, eq=False)
 class SmallSample:
@@ -65,6 +68,17 @@ class SmallSample:
         W: Array = (vectors / values) @ vectors.T / np.outer(size, size)
         return W
 
+    @cached_property
+    def trouble(self) -> str:
+        """Say why no interval can be given; empty where all can."""
+        if not len(self.active) or self.inference in {"normal", "robust"}:
+            return ""
+        if np.isnan(self.theta_covariance).any():
+            return "the information about the covariance parameters is singular at the estimate"
+        if self.inference in {"kenward-roger", "kenward-roger-linear"} and np.isnan(self.covariance).any():
+            return "Kenward-Roger's correction would raise a standard error more than tenfold or cut it by a third"
+        return ""
+
     @property
     def model_covariance(self) -> Array:
         """Phi."""
@@ -72,12 +86,19 @@ class SmallSample:
 
     @cached_property
     def covariance(self) -> Array:
-        """The covariance that standard errors are taken from."""
+        """The covariance that standard errors are taken from; missing where the small-sample correction fails."""
         if self.inference == "robust" and self.sandwich is not None:
             return self.sandwich[0]
-        if self.inference in {"kenward-roger", "kenward-roger-linear"}:
-            return self._kenward_roger()
-        return self.model_covariance
+        if self.inference not in {"kenward-roger", "kenward-roger-linear"}:
+            return self.model_covariance
+        adjusted = self._kenward_roger()
+        root = np.linalg.inv(np.linalg.cholesky(self.model_covariance))
+        ratio = root @ adjusted @ root.T
+        if np.isfinite(ratio).all():
+            values = np.linalg.eigvalsh(ratio)
+            if values[0] > _CORRECTIONS[0] and values[-1] < _CORRECTIONS[1]:
+                return adjusted
+        return np.full_like(adjusted, np.nan)
 
     @cached_property
     def _P(self) -> Array:
