@@ -132,7 +132,7 @@ def test_a_correction_that_would_undo_a_variance_is_taken_in_its_linear_form() -
     assert fit.inference == "kenward-roger-linear"
     assert fit.record.notes[-1].startswith("Kenward-Roger's correction is taken without the second derivatives")
     plain = fit_mixed(design.frame, design.formula, **design.options | {"inference": "satterthwaite"})
-    assert (fit.coefficients["std_error"] >= plain.coefficients["std_error"]).all()
+    assert (fit.coefficients["std_error"] >= plain.coefficients["std_error"] * (1 - 1e-9)).all()
 
 
 def test_where_no_standard_error_can_be_computed_there_is_no_interval_and_a_note_says_so() -> None:
