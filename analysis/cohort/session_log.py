@@ -27,12 +27,21 @@ _MINUTES_IN_DAY = 1440.0
 def programme_week(days: pd.Series) -> pd.Series:
     """Give the week of the home programme of a day since the start: days 0 to 6 are week 1.
 
+    The one rule for sessions, events, and the sessions before and after a visit. Days before the start are in week 0 and
+    below.
+
+    Parameters
+    ----------
+    days : pandas.Series
+        Days since the start; times of the day as parts of a day, weeks times 7. Rounded to a millionth of a day, so that
+        29 / 7 weeks are day 29.
+
     Examples
     --------
-    >>> programme_week(pd.Series([0.0, 6.9, 7.0])).tolist()
-    [1.0, 1.0, 2.0]
+    >>> programme_week(pd.Series([0.0, 6.9, 7.0, 7 * (29 / 7), -1.0])).tolist()
+    [1.0, 1.0, 2.0, 5.0, 0.0]
     """
-    return np.floor(days / 7.0) + 1.0
+    return np.floor(days.round(6) / 7.0) + 1.0
 
 
 def check_session_log(

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal, get_args
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.session_log import programme_week
 from analysis.errors import ModelError
 from analysis.outcomes.adherence import NOT_RECORDED, session_shares
 from analysis.outcomes.home_dose import dose_entries
@@ -98,7 +99,7 @@ def weekly_exposure(cohort: Cohort, exposure: Exposure, modality: str | None = N
 def exposure_between(
     weeks: pd.DataFrame, patients: pd.Series, after: ArrayLike, until: ArrayLike
 ) -> NDArray[np.float64]:
-    """Give each row's exposure in the weeks after one week and until another.
+    """Give each row's exposure in the programme weeks from one time and before another.
 
     Parameters
     ----------
@@ -107,7 +108,9 @@ def exposure_between(
     patients : pandas.Series
         Patient of each row.
     after, until : array_like
-        Weeks ``after < week <= until`` count; one number or one a row.
+        Weeks since the start, one number or one a row: the programme week in which ``after`` falls counts, and those that
+        follow before the one in which ``until`` falls (days 0 to 6 are programme week 1). Of a visit at week 12, day 84,
+        those before it are weeks 1 to 12.
 
     Returns
     -------
@@ -122,8 +125,9 @@ def exposure_between(
     """
     rows = pd.DataFrame({"patient_id": patients.to_numpy(), "_row": np.arange(len(patients))})
     rows = rows.assign(_after=np.asarray(after, dtype=float), _until=np.asarray(until, dtype=float))
-    both = rows.merge(weeks[["patient_id", "week", "amount", "of"]], on="patient_id", how="inner")
-    inside = both[(both["week"] > both["_after"]) & (both["week"] <= both["_until"])]
+    ends = rows[["_after", "_until"]].apply(lambda week: programme_week(7.0 * week))
+    both = rows.assign(**ends).merge(weeks[["patient_id", "week", "amount", "of"]], on="patient_id", how="inner")
+    inside = both[(both["week"] >= both["_after"]) & (both["week"] < both["_until"])]
     sums = inside.groupby("_row")[["amount", "of"]].sum().reindex(rows["_row"])
     answer: NDArray[np.float64] = (sums["amount"] / sums["of"].where(sums["of"] > 0)).to_numpy(dtype=float)
     return answer

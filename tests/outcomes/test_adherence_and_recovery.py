@@ -6,6 +6,7 @@ import pytest
 import statsmodels.formula.api as smf
 
 from analysis.cohort import Cohort
+from analysis.cohort.session_log import programme_week
 from analysis.errors import ModelError
 from analysis.outcomes.adherence_association import ADJUSTED, LAGGED, NAIVE, REVERSED, adherence_association
 from analysis.outcomes.complier_effect import complier_effect
@@ -49,6 +50,19 @@ def test_exposure_of_some_weeks():
     assert exposure_between(weeks, ids, [0, 1, 2, 0], [2, 3, 9, 9]).tolist() == pytest.approx(
         [0.5, 0.0, np.nan, np.nan], nan_ok=True
     )
+
+
+def test_sessions_before_and_after_a_visit_follow_the_weeks_of_the_programme():
+    """Days 0 to 6 are week 1: a visit on day 14 has weeks 1 and 2 before it, one on day 13 only week 1, on day 20 still 2."""
+    weeks = pd.DataFrame({"patient_id": "a", "week": [1.0, 2.0, 3.0], "amount": [1.0, 2.0, 4.0], "of": 1.0})
+    ids = pd.Series(["a"] * 4)
+    days = np.array([14.0, 13.0, 20.0, 21.0])
+    before = exposure_between(weeks, ids, 0, days / 7)
+    after = exposure_between(weeks, ids, days / 7, 99)
+    assert before.tolist() == pytest.approx([3 / 2, 1, 3 / 2, 7 / 3])
+    assert after.tolist() == pytest.approx([4, 6 / 2, 4, np.nan], nan_ok=True)
+    # 29 / 7 times 7 is a little more than 29, 61 / 7 times 7 a little less than 61
+    assert programme_week(pd.Series(np.arange(0, 400)).div(7).mul(7)).tolist() == [day // 7 + 1 for day in range(400)]
 
 
 def test_hours_a_week():
