@@ -149,6 +149,45 @@ def test_no_spread_and_too_few_are_missing():
     assert adherence_association(one, "ikdc", week=8).table["slope"].isna().all()
 
 
+def with_one_more(cohort, **columns):
+    """Add a patient who is alone in a protocol of their own."""
+    rows = cohort.patients["patient_id"] == "P00"
+    people = cohort.patients.astype({"protocol": "str"}).assign(**columns)
+    alone = people[rows].assign(patient_id="Q", protocol="alone")
+    tables = [
+        pd.concat([table, table[table["patient_id"] == "P00"].assign(patient_id="Q")], ignore_index=True)
+        for table in (cohort.visits, cohort.sessions)
+    ]
+    return Cohort(pd.concat([people, alone], ignore_index=True), tables[0], sessions=tables[1])
+
+
+def test_a_protocol_of_one_patient_is_left_out_and_said(rng):
+    """The point of one patient with an intercept of its own is fitted exactly: it has no HC3 error (leverage 1)."""
+    cohort = made(rng, n=40)
+    whole = adherence_association(cohort, "ikdc", week=8).table
+    found = adherence_association(with_one_more(cohort), "ikdc", week=8)
+    numbers = ["n", "rows", "slope", "std_error", "df", "lower", "upper"]
+    assert found.table[numbers].to_numpy() == pytest.approx(whole[numbers].to_numpy())
+    assert found.table[numbers].notna().all().all()
+    assert "Left out, one patient only: protocol alone (naive, adjusted, lagged, reversed)." in found.notes
+
+
+def test_a_patient_alone_in_a_category_is_left_out_of_the_adjusted_slope(rng):
+    cohort = made(rng, n=40)
+    site = np.where(cohort.patients["patient_id"] == "P03", "far", "near")
+    people = Cohort(cohort.patients.assign(site=site), cohort.visits, sessions=cohort.sessions)
+    found = adherence_association(people, "ikdc", week=8, covariates=["baseline", "site"])
+    adjusted = found.table.set_index("method").loc[ADJUSTED]
+    rest = cohort.patients["patient_id"] != "P03"
+    without = adherence_association(
+        Cohort(cohort.patients[rest], cohort.visits, sessions=cohort.sessions), "ikdc", week=8
+    )
+    same = without.table.set_index("method").loc[ADJUSTED]
+    assert adjusted["n"] == 39
+    assert adjusted[["slope", "std_error"]].tolist() == pytest.approx(same[["slope", "std_error"]].tolist())
+    assert "Left out of the adjusted slope, as the model fits them exactly: 1 patient." in found.notes
+
+
 def test_the_effect_by_allocation_without_covariates_is_walds_ratio(rng):
     cohort = made(rng)
     found = complier_effect(
