@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.schedule import DECIMALS_OF_A_DAY
 from analysis.cohort.tables import TABLES
 from analysis.errors import CohortError
 
@@ -33,7 +34,7 @@ def programme_week(days: pd.Series) -> pd.Series:
     Parameters
     ----------
     days : pandas.Series
-        Days since the start; times of the day as parts of a day, weeks times 7. Rounded to a millionth of a day, so that
+        Days since the start; times of the day as parts of a day, weeks times 7. Rounded to less than a second, so that
         29 / 7 weeks are day 29.
 
     Examples
@@ -41,7 +42,7 @@ def programme_week(days: pd.Series) -> pd.Series:
     >>> programme_week(pd.Series([0.0, 6.9, 7.0, 7 * (29 / 7), -1.0])).tolist()
     [1.0, 1.0, 2.0, 5.0, 0.0]
     """
-    return np.floor(days.round(6) / 7.0) + 1.0
+    return np.floor(days.round(DECIMALS_OF_A_DAY) / 7.0) + 1.0
 
 
 def check_session_log(
