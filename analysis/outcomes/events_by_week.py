@@ -32,7 +32,7 @@ class EventsByWeek(Result):
         Whether both events and sessions were recorded.
     table : pandas.DataFrame
         One row a protocol and programme week: protocol, week, n (patients with an entry of sessions in this week),
-        sessions_prescribed, sessions_done (where both are known), share_of_sessions, patients (with a harm in this
+        sessions_prescribed, sessions_done (where some are prescribed and both are known), share_of_sessions, patients (with a harm in this
         week), events (harms), serious, related (events; missing where it was never said), outside_record (harms of
         patients without an entry this week; not in events).
     overall : pandas.DataFrame
@@ -92,7 +92,7 @@ def events_by_week(cohort: Cohort, *, level: float = 0.95) -> EventsByWeek:
         return EventsByWeek(False, pd.DataFrame(columns=_COLUMNS), pd.DataFrame(columns=_OVERALL), (said,))
     entries = session_shares(cohort)
     numbers = ["sessions_prescribed", "sessions_done"]
-    known = entries[numbers].notna().all(axis=1)
+    known = entries[numbers].notna().all(axis=1) & (entries["sessions_prescribed"] > 0)
     table = _weeks(entries.assign(**{name: entries[name].where(known) for name in numbers}), numbers)
     patient_weeks = _patient_weeks(entries)
     harms = _placed(_harms(cohort), patient_weeks)

@@ -142,6 +142,18 @@ def test_counted_after_and_outside_are_all_harms(harms, one, two, three):
         assert row["outside_record"] <= overall.loc[name, "outside_record"]
 
 
+def test_sessions_that_nobody_prescribed_are_not_done_of_those_prescribed_but_are_sessions():
+    """1,000 harms in sessions done count every session; the share of sessions only those prescribed."""
+    entries = [*weeks_done("a", [4, 4]), *weeks_done("a", [3, 3], prescribed=0, modality="pain stimulation")]
+    events = pd.DataFrame({"patient_id": ["a"], "week": [0.0], "event": ["flare"]})
+    found = events_by_week(cohort_of_sessions(entries, {"a": "u"}, events=events))
+    assert (
+        found.table[["sessions_prescribed", "sessions_done", "share_of_sessions"]].to_numpy().tolist()
+        == [[5, 4, 0.8]] * 2
+    )
+    assert found.overall["sessions_done"].item() == 14
+
+
 def test_never_said_is_missing_and_none_is_zero():
     unsaid = events_by_week(cohort_of_sessions(ENTRIES, PROTOCOLS, events=EVENTS.assign(related=None)))
     assert unsaid.table["related"].isna().all()

@@ -93,6 +93,23 @@ def test_doses_are_those_of_the_sessions(studies, invented):
     assert pd.isna(table.loc[("exercise", "home stimulation"), "knee"])
 
 
+def test_what_a_protocol_does_not_have_is_not_prescribed_and_never_0_per_cent(studies):
+    """The exercise arm of the invented cohort has no stimulation."""
+    study = studies["randomised"]
+    for section, name in ((comparison.home_programme(study), "adherence"), (comparison.doses(study), "doses")):
+        table = next(item for item in section if getattr(item, "name", "") == name)
+        cells = table.cells().assign(modality=table.groups())
+        mine = cells[(cells["Protocol"] == "exercise only") & (cells["modality"] != "exercise")]
+        assert len(mine) == 2
+        assert (mine.drop(columns="modality").isin(["exercise only", "not prescribed", "–", "0"])).all().all()
+        assert (mine == "not prescribed").any(axis=1).all()
+        assert not cells.isin(["0/0", "–/–"]).any().any()
+    figure = next(item for item in comparison.home_programme(study) if getattr(item, "alt", ""))
+    assert "exercise only, strength stimulation: not prescribed" in figure.alt
+    assert "0 %" not in figure.alt
+    assert "–" not in figure.alt
+
+
 @pytest.mark.parametrize(("items", "numbers"), [(CONSORT, CONSORT_ITEMS), (STROBE, STROBE_ITEMS)])
 def test_every_item_of_the_statement_is_there_once_in_order(items, numbers):
     assert [number for number, _, _ in items] == numbers.split()
