@@ -10,7 +10,13 @@ import pandas as pd
 
 from analysis.errors import ModelError
 from analysis.outcomes.change import change_at_week, change_frame, used_protocols
-from analysis.outcomes.home_exposure import UNITS, Exposure, exposure_between, weekly_exposure
+from analysis.outcomes.home_exposure import (
+    UNITS,
+    Exposure,
+    exposure_between,
+    weekly_exposure,
+    without_prescription,
+)
 from analysis.outcomes.proportions import check_level
 from analysis.outcomes.result import Result
 
@@ -50,6 +56,10 @@ class AdherenceAssociation(Result):
         The measure, and the unit of its improvement.
     exposure, exposure_unit : str
         What was done, and what a slope is for one of.
+    modality : str or None
+        The modality; None for all sessions together.
+    not_prescribed : tuple of str
+        Protocols that prescribe none of it: no part of the association, and not at a dose of 0 within it.
     table : pandas.DataFrame
         One row a method: method ("naive", "adjusted", "lagged: ...", "reversed: ..."), n (patients), rows (visits or
         patients), slope (improvement for one exposure unit; for the reversed one exposure for one unit of improvement),
@@ -65,6 +75,8 @@ class AdherenceAssociation(Result):
     unit: str
     exposure: str
     exposure_unit: str
+    modality: str | None
+    not_prescribed: tuple[str, ...]
     week: float
     table: pd.DataFrame
     patients: pd.DataFrame
@@ -142,6 +154,7 @@ def adherence_association(
     changes = change_at_week(cohort, measure, week=week, limb=limb)
     patients = changes[["patient_id", "protocol", "baseline", "improvement"]].copy()
     patients["exposure"] = exposure_between(weeks, patients["patient_id"], 0, week)
+    none, _ = without_prescription(cohort, exposure, modality)
     extra = _covariates(cohort, covariates)
     full = patients.merge(extra, on="patient_id", how="left", validate="one_to_one")
     pairs = _neighbours(cohort, measure, limb, weeks, lag)
@@ -154,20 +167,25 @@ def adherence_association(
     ]
     left_out = _left_out(rows)
     known = cohort.measures[measure]
-    lost = int(patients[["improvement", "exposure"]].isna().any(axis=1).sum())
+    asked = patients[~patients["protocol"].astype("str").isin(none)]
+    lost = int(asked[["improvement", "exposure"]].isna().any(axis=1).sum())
+    apart = f"Not prescribed to {', '.join(none)}: their patients ({len(patients) - len(asked):,}) are no part of this."
     return AdherenceAssociation(
         measure=measure,
         limb=limb or known.default_limb,
         unit=known.unit,
         exposure=exposure if modality is None else f"{exposure}, {modality}",
         exposure_unit=UNITS[exposure],
+        modality=modality,
+        not_prescribed=none,
         week=float(week),
         table=pd.DataFrame(rows),
         patients=patients,
         notes=(
             f"Slopes: improvement ({known.unit}) for {UNITS[exposure]}; the reversed one the other way about.",
             f"Adjusted for {', '.join(covariates) or 'nothing'}; every model has an intercept for each protocol.",
-            f"{lost:,} of {len(patients):,} patients lack the improvement or the sessions and are left out.",
+            *([apart] if none else []),
+            f"{lost:,} of {len(asked):,} patients lack the improvement or the sessions and are left out.",
             *left_out,
             "Associations only: adherence follows recovery as well as going before it.",
         ),

@@ -10,6 +10,7 @@ import pandas as pd
 from analysis.cohort.session_log import programme_week
 from analysis.errors import ModelError
 from analysis.outcomes.adherence import NOT_RECORDED, session_shares
+from analysis.outcomes.change import used_protocols
 from analysis.outcomes.home_dose import dose_entries
 
 if TYPE_CHECKING:
@@ -63,6 +64,51 @@ def weekly_exposure(cohort: Cohort, exposure: Exposure, modality: str | None = N
     >>> bool((weeks["of"] == 1).all())
     True
     """
+    entries = _entries(cohort, exposure, modality)
+    entries = entries[entries["sessions_prescribed"] != 0]
+    unknown = entries[["amount", "of"]].isna().any(axis=1)
+    groups = entries.assign(unknown=unknown).groupby(["patient_id", "protocol", "week"], observed=True, as_index=False)
+    weeks = groups.agg({"amount": "sum", "of": "sum" if exposure == "share of sessions" else "max", "unknown": "sum"})
+    return weeks[weeks["unknown"] == 0].drop(columns="unknown").reset_index(drop=True)
+
+
+def without_prescription(
+    cohort: Cohort, exposure: Exposure, modality: str | None = None
+) -> tuple[tuple[str, ...], int]:
+    """Name the protocols that prescribe none of it: their patients have a dose of 0 by design.
+
+    Parameters
+    ----------
+    cohort, exposure, modality
+        As in :func:`weekly_exposure`.
+
+    Returns
+    -------
+    tuple of (tuple of str, int)
+        The protocols in their order: without an entry, or with 0 sessions prescribed in every one (a prescription that is
+        missing is not 0); and how many of their patients did some all the same.
+
+    Raises
+    ------
+    ModelError
+        As in :func:`weekly_exposure`.
+
+    Examples
+    --------
+    >>> from synthetic_cohort import generate_cohort
+    >>> without_prescription(generate_cohort(patients=30, seed=1).observed, "minutes", "pain stimulation")
+    (('exercise only',), 0)
+    """
+    entries = _entries(cohort, exposure, modality)
+    asked = set(entries.loc[entries["sessions_prescribed"] != 0, "protocol"].astype("str"))
+    names = [str(name) for name in used_protocols(cohort.patients["protocol"]).cat.categories]
+    none = tuple(name for name in names if name not in asked)
+    own = entries[entries["protocol"].astype("str").isin(none) & (entries["amount"] > 0)]
+    return none, int(own["patient_id"].nunique())
+
+
+def _entries(cohort: Cohort, exposure: Exposure, modality: str | None) -> pd.DataFrame:
+    """Give the entries with amount and of, those of one modality or of all that the exposure is about."""
     if exposure not in get_args(Exposure):
         raise ModelError(
             f"There is no exposure {exposure!r}.", what_to_do=f"Use one of: {', '.join(get_args(Exposure))}."
@@ -87,13 +133,7 @@ def weekly_exposure(cohort: Cohort, exposure: Exposure, modality: str | None = N
         entries = entries.assign(amount=entries[column] / 60, of=1.0)
         if column != "minutes":
             entries = entries[entries["modality"].isin(dose.loc[dose[column].notna(), "modality"].unique())]
-    if modality is not None:
-        entries = entries[entries["modality"] == modality]
-    entries = entries[entries["sessions_prescribed"] != 0]
-    unknown = entries[["amount", "of"]].isna().any(axis=1)
-    groups = entries.assign(unknown=unknown).groupby(["patient_id", "protocol", "week"], observed=True, as_index=False)
-    weeks = groups.agg({"amount": "sum", "of": "sum" if exposure == "share of sessions" else "max", "unknown": "sum"})
-    return weeks[weeks["unknown"] == 0].drop(columns="unknown").reset_index(drop=True)
+    return entries if modality is None else entries[entries["modality"] == modality]
 
 
 def exposure_between(

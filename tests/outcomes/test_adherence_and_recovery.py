@@ -243,6 +243,97 @@ def test_a_protocol_with_one_patient_has_no_effect(rng):
     assert complier_effect(alone, "ikdc", week=8, randomised=True).table.empty
 
 
+def three_arms(rng, n=90, **more):
+    """'usual' and 'alike' have exercise only, 'early' has stimulation too, which adds 10 points for all of it."""
+    cohort = made(rng, n=n)
+    people = cohort.patients.astype({"protocol": "str"})
+    usual = people.index[people["protocol"] == "usual"]
+    people.loc[usual[::2], "protocol"] = "alike"
+    people["protocol"] = pd.Categorical(people["protocol"], categories=["usual", "alike", "early"])
+    return Cohort(people, cohort.visits, sessions=cohort.sessions, **more)
+
+
+def test_an_arm_without_the_dose_does_not_hide_the_others(rng):
+    """'alike' and 'usual' have no stimulation: nothing moved between them. 'early' is compared all the same."""
+    found = complier_effect(three_arms(rng), "ikdc", week=8, randomised=True, modality="strength stimulation")
+    table = found.table.set_index("protocol")
+    assert found.by_design == ("usual", "alike")
+    assert table.loc["early", "first_stage_f"] > 100
+    assert table.loc["early", "lower"] < -10 < table.loc["early", "upper"]
+    assert table.loc["early", ["dose", "reference_dose"]].tolist() == [pytest.approx(0.6, abs=0.15), 0]
+    alike = table.loc["alike"]
+    assert alike[["n", "reference_n", "dose", "reference_dose", "dose_difference"]].tolist() == [23, 22, 0, 0, 0]
+    assert alike[["first_stage_f", "effect", "lower", "upper", "robust_lower"]].isna().all()
+    assert "alike: neither it nor usual prescribes it, so the allocation moves no dose." in found.notes
+    assert "usual, alike: none prescribed, a dose of 0 by design." in found.notes
+    without = complier_effect(
+        made(np.random.default_rng(20), n=90), "ikdc", week=8, randomised=True, modality="strength stimulation"
+    )
+    assert without.by_design == ("usual",)
+
+
+def test_the_allocation_effect_is_there_where_no_dose_was_moved(rng):
+    """It needs no dose: the regression of the improvement on the protocol and the baseline (smf.ols)."""
+    found = complier_effect(three_arms(rng), "ikdc", week=8, randomised=True, modality="strength stimulation")
+    two = found.patients[found.patients["protocol"].isin(["usual", "alike"])].astype({"protocol": "str"})
+    fit = smf.ols("improvement ~ I(protocol == 'alike') + baseline", two).fit(cov_type="HC1", use_t=True)
+    row = found.table.set_index("protocol").loc["alike"]
+    assert row["allocation_effect"] == pytest.approx(fit.params.iloc[1])
+    assert row[["allocation_lower", "allocation_upper"]].tolist() == pytest.approx(fit.conf_int().iloc[1].tolist())
+
+
+def test_sessions_together_hide_the_modality_that_differs(rng):
+    """All sessions: the share done is alike in both. Stimulation alone: 0 by design against what was done."""
+    cohort = made(rng, n=90)
+    together = complier_effect(cohort, "ikdc", week=8, randomised=True)
+    alone = complier_effect(cohort, "ikdc", week=8, randomised=True, modality="strength stimulation")
+    assert together.table["first_stage_f"].item() < 10 < 100 < alone.table["first_stage_f"].item()
+    assert any("exercise, strength stimulation are counted together" in note for note in together.notes)
+    assert not any("counted together" in note for note in alone.notes)
+
+
+def test_what_was_prescribed_and_not_written_down_is_missing_and_not_0(rng):
+    """Sessions of 'usual' with the prescription missing: nothing is known of the share, so nobody there has a dose."""
+    cohort = made(rng, n=40, offered=False)
+    of_usual = cohort.sessions["patient_id"].isin(
+        cohort.patients.loc[cohort.patients["protocol"] == "usual", "patient_id"]
+    )
+    here = of_usual & (cohort.sessions["modality"] == "strength stimulation")
+    sessions = cohort.sessions.assign(sessions_prescribed=cohort.sessions["sessions_prescribed"].mask(here))
+    found = complier_effect(
+        Cohort(cohort.patients, cohort.visits, sessions=sessions), "ikdc", week=8, randomised=True, reference="usual",
+        modality="strength stimulation",
+    )  # fmt: skip
+    assert found.by_design == ()
+    assert found.table[["n", "reference_n"]].to_numpy().tolist() == [[20, 0]]
+
+
+def test_sessions_of_their_own_accord_are_said(rng):
+    cohort = made(rng, n=40)
+    own = pd.DataFrame(
+        [("P00", 1, "strength stimulation", 0, 3), ("P02", 1, "strength stimulation", 0, 0)], columns=COLUMNS
+    )
+    more = Cohort(cohort.patients, cohort.visits, sessions=pd.concat([cohort.sessions, own], ignore_index=True))
+    found = complier_effect(more, "ikdc", week=8, randomised=True, modality="strength stimulation", reference="usual")
+    assert found.by_design == ("usual",)
+    assert "1 patient of these did some that was not prescribed; it counts as 0." in found.notes
+
+
+def test_a_protocol_without_the_modality_is_no_part_of_its_association(rng):
+    """Not 'lacking the sessions': it is not prescribed to them. The slope is that of those who have it."""
+    cohort = three_arms(rng)
+    found = adherence_association(cohort, "ikdc", week=8, modality="strength stimulation")
+    assert found.not_prescribed == ("usual", "alike")
+    assert "Not prescribed to usual, alike: their patients (45) are no part of this." in found.notes
+    assert "0 of 45 patients lack the improvement or the sessions and are left out." in found.notes
+    early = found.patients[found.patients["protocol"] == "early"]
+    fit = smf.ols("improvement ~ exposure", early).fit(cov_type="HC3", use_t=True)
+    assert found.table["slope"].iloc[0] == pytest.approx(fit.params["exposure"])
+    assert found.patients.loc[found.patients["protocol"] != "early", "exposure"].isna().all()
+    every = adherence_association(cohort, "ikdc", week=8)
+    assert every.not_prescribed == ()
+
+
 def test_bad_choices_are_explained(rng):
     cohort = made(rng, n=10)
     with pytest.raises(

@@ -59,7 +59,7 @@ def figures(invented, tested, anchored):
         "dose": dose_figure(home_dose(invented)),
         "adherence-classes": classes_figure(adherence_classes(invented)),
         "dose-change": dose_change_figure(adherence_association(invented, "quadriceps_torque", week=26), torque),
-        "home-dose-effect": effect_figure(effect, torque),
+        "home-dose-effect-strength-stimulation": effect_figure(effect, torque),
     }
 
 
@@ -71,7 +71,7 @@ NAMES = [
     "dose",
     "adherence-classes",
     "dose-change",
-    "home-dose-effect",
+    "home-dose-effect-strength-stimulation",
 ]
 
 

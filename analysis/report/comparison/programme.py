@@ -73,6 +73,8 @@ def adherence_table(found: AdherenceByWeek) -> Table:
 def with_words(overall: pd.DataFrame) -> pd.DataFrame:
     """Add what is shown in the place of numbers: words where nothing was prescribed or known, and a dash beside them.
 
+    The protocols of a modality come together.
+
     Parameters
     ----------
     overall : pandas.DataFrame
@@ -80,7 +82,9 @@ def with_words(overall: pd.DataFrame) -> pd.DataFrame:
     """
     words = overall["prescribed"].map(IN_WORDS)
     words = words.mask(words.isna() & (overall["n"] == 0), "not known")
-    return overall.assign(words=words, dash=words.where(words.isna(), numbers.MISSING))
+    order = {name: place for place, name in enumerate(dict.fromkeys(overall["modality"]))}
+    shown = overall.assign(words=words, dash=words.where(words.isna(), numbers.MISSING))
+    return shown.sort_values("modality", key=lambda names: names.map(order), kind="stable")
 
 
 def harms(study: Study) -> Section:
