@@ -120,8 +120,8 @@ def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported
     for entry in mapped.home:
         tables[entry.table] = home_table(mapped, entry, sources, starts)
     if mapped.session_log is not None:
-        who = tables["patients"]["patient_id"]
-        tables["sessions"] = sessions_of_log(mapped, mapped.session_log, sources, starts, who, findings)
+        people = tables["patients"]
+        tables["sessions"] = sessions_of_log(mapped, mapped.session_log, sources, starts, people, findings)
     tables = {name: tables[name] for name in TABLES if name in tables}
     measures = load_catalogue().with_measures(*mapped.measures)
     report = check_tables(tables, measures, mapped.privacy, findings)

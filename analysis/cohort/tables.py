@@ -101,7 +101,7 @@ _VISITS = (
 )
 _SESSIONS = (
     _PATIENT_ID,
-    _week("week of the home programme"),
+    _week("week of the home programme; days 0 to 6 since surgery or start are week 1"),
     _label("modality", "kind of home session", "exercise", "strength stimulation", "pain stimulation", required=True),
     _number("sessions_prescribed", "sessions asked for that week", "sessions", 0, 100, _CHOICE),
     _number("sessions_done", "sessions done that week", "sessions", 0, 100, _CHOICE),
@@ -112,7 +112,7 @@ _SESSIONS = (
 )
 _BRACE_LIMITS = (
     _PATIENT_ID,
-    _week("when the limits were set"),
+    _week("time since surgery or start when the limits were set"),
     _number("flexion_limit_deg", "flexion that the hinges allow", "deg", -15, 135, _DEVICE),
     _number(
         "extension_limit_deg", "where the hinges stop extension; below 0 is beyond straight", "deg", -15, 135, _DEVICE
@@ -122,7 +122,7 @@ _BRACE_LIMITS = (
 )
 _EVENTS = (
     _PATIENT_ID,
-    _week("when it happened"),
+    _week("time since surgery or start when it happened; 1 is day 7"),
     _label("event", "what happened", required=True),
     Column("serious", "boolean", "whether it was serious"),
     Column("related", "boolean", "whether it was held to be related to the programme"),

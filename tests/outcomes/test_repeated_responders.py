@@ -44,6 +44,46 @@ def test_respiratory_of_geepack(correlation):
     assert np.sqrt(np.diag(covariance)).tolist() == pytest.approx(errors, rel=1e-6)
 
 
+def test_a_correlation_below_zero_of_geepack():
+    """R 4.2.2, geepack 1.3.9: geeglm(y ~ 1, id = rep(1:10, each = 3), family = binomial, corstr = "exchangeable",
+    scale.fix = TRUE): below 0 and above -1/2, the least that three visits can have."""
+    outcome = [1, 0, 0, 0, 1, 0, 0, 0, 1] * 3 + [1, 1, 0]
+    estimate, covariance, association = fit_gee(outcome, np.ones((30, 1)), np.repeat(range(10), 3))
+    assert estimate[0] == pytest.approx(-0.54654370636807, rel=1e-9)
+    assert np.sqrt(covariance[0, 0]) == pytest.approx(0.136174636083806, rel=1e-9)
+    assert association == pytest.approx(-0.435406698564595, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("outcome", "visits", "said"),
+    [
+        # geepack gives -1 with standard errors of 0 here, -1/2 with three visits, and 1 where all visits are alike
+        ([0, 1, 1, 0] * 4, 2, r"-1\.07, which is none: that of 2 visits .* above -1 and below 1"),
+        (
+            [1, 0, 0, 0, 1, 0, 0, 0, 1, 0, 1, 0] * 3,
+            3,
+            r"-0\.50, which is none: that of 3 visits .* above -0\.5 and below 1",
+        ),
+        ([0, 0, 0, 1, 1, 1] * 4, 3, r"1\.00, which is none: that of 3 visits .* above -0\.5 and below 1"),
+    ],
+)
+def test_what_is_no_correlation_is_refused(outcome, visits, said):
+    patients = np.repeat(range(len(outcome) // visits), visits)
+    with pytest.raises(ModelError, match=said) as caught:
+        fit_gee(outcome, np.ones((len(outcome), 1)), patients)
+    assert 'correlation="independence"' in str(caught.value)
+    assert fit_gee(outcome, np.ones((len(outcome), 1)), patients, correlation="independence")[2] == 0
+
+
+def test_one_visit_each_has_no_correlation_and_few_pairs_leave_none_to_estimate():
+    single = fit_gee([0, 1, 1], np.ones((3, 1)), [1, 2, 3])
+    assert single[2] == 0
+    assert single[0][0] == pytest.approx(np.log(2))
+    two_cells = np.array([[1, 0], [0, 1], [1, 0], [1, 0], [0, 1], [0, 1]])
+    with pytest.raises(ModelError, match="nothing left to estimate the correlation from"):
+        fit_gee([0, 1, 1, 0, 1, 0], two_cells, [1, 1, 2, 3, 4, 5])  # one pair of visits, two coefficients
+
+
 @pytest.mark.parametrize("covariance", ["robust", "bias_reduced", "naive"])
 @pytest.mark.parametrize("correlation", ["exchangeable", "independence"])
 def test_clusters_of_all_sizes_against_statsmodels(rng, correlation, covariance):

@@ -59,7 +59,7 @@ def figures(invented, tested, anchored):
         "dose": dose_figure(home_dose(invented)),
         "adherence-classes": classes_figure(adherence_classes(invented)),
         "dose-change": dose_change_figure(adherence_association(invented, "quadriceps_torque", week=26), torque),
-        "home-dose-effect": effect_figure(effect, torque),
+        "home-dose-effect-strength-stimulation": effect_figure(effect, torque),
     }
 
 
@@ -71,7 +71,7 @@ NAMES = [
     "dose",
     "adherence-classes",
     "dose-change",
-    "home-dose-effect",
+    "home-dose-effect-strength-stimulation",
 ]
 
 
@@ -145,6 +145,18 @@ def test_nobody_stopped_and_one_patient_are_drawn():
     for figure in (stopping, dose_figure(home_dose(cohort)), classes_figure(adherence_classes(cohort))):
         assert figure.png("wide")
         assert figure.png("narrow")
+
+
+def test_a_protocol_without_sessions_on_record_has_no_shares_in_words():
+    sessions = pd.DataFrame({"patient_id": ["a", "b", "b"], "week": [1, 1, 2], "modality": "exercise"})
+    sessions = sessions.assign(sessions_prescribed=5, sessions_done=4, minutes_done=80)
+    visits = pd.DataFrame({"patient_id": ["a"], "week": 0, "measure": "pain", "limb": "none", "value": 5})
+    people = pd.DataFrame({"patient_id": ["a", "b", "c"], "protocol": ["usual", "usual", "none"]})
+    cohort = Cohort(people, visits, sessions=sessions)
+    for figure in (stopping_figure(time_to_stopping(cohort)), classes_figure(adherence_classes(cohort))):
+        assert "none: no week with sessions prescribed and recorded" in figure.alt
+        assert "0 patients" not in figure.alt
+        assert figure.png("wide")
 
 
 def test_the_slope_in_the_sentence_is_the_naive_one(figures, invented):
