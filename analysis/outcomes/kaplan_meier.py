@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from analysis.outcomes.combined_limits import COMBINED, difference_limits, share_limits
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 KAPLAN_MEIER = "Kaplan-Meier, log-log limits"
-_DIFFERENCE = "Kaplan-Meier, Greenwood"
 #: A share this near to one half is one half: a product of fractions is seldom exact (as in R's survival).
 _TOLERANCE = float(np.sqrt(np.finfo(float).eps))
 
@@ -137,6 +138,12 @@ def share_differences(curves: dict[str, Any], reference: str, level: float) -> p
         protocol, reference, week, difference, std_error (Greenwood), lower, upper, level, method; missing past the last
         visit of a protocol.
 
+    Notes
+    -----
+    Limits: score limits of both shares with the effective size that Greenwood's error stands for, combined
+    (:mod:`analysis.outcomes.combined_limits`). A share of 0 has the size of the patients still followed, a share of 1
+    that of the week before; its error is not defined.
+
     Examples
     --------
     >>> table = pd.DataFrame({"protocol": ["a", "a", "b", "b"], "week": [1.0, 2.0, 1.0, 2.0], "stopped": [1, 0, 0, 0]})
@@ -152,12 +159,13 @@ def share_differences(curves: dict[str, Any], reference: str, level: float) -> p
         if name == reference or reference not in curves:
             continue
         for week in weeks:
-            share, error = _happened_by(curves[name], week)
-            base, base_error = _happened_by(curves[reference], week)
-            both = float(np.hypot(error, base_error))
-            gap = share - base
-            row = {"protocol": name, "reference": reference, "week": week, "difference": gap, "std_error": both}
-            rows.append(row | {"lower": gap - z * both, "upper": gap + z * both, "level": level, "method": _DIFFERENCE})
+            found = [_happened_by(curves[one], week) for one in (name, reference)]
+            (share, error, _), (base, base_error, _) = found
+            own, others = (share_limits(one, size, quantile=z) for one, _, size in found)
+            lower, upper = difference_limits(share, own, base, others)
+            row = {"protocol": name, "reference": reference, "week": week, "difference": share - base}
+            row |= {"std_error": float(np.hypot(error, base_error)), "lower": float(lower), "upper": float(upper)}
+            rows.append(row | {"level": level, "method": COMBINED})
     columns = ["protocol", "reference", "week", "difference", "std_error", "lower", "upper", "level", "method"]
     return pd.DataFrame(rows, columns=columns)
 
@@ -208,11 +216,16 @@ def _falls_to_half(curve: Any, kept: NDArray[np.float64]) -> float:
     return float(reached[0] + np.max(curve.time)) / 2 if np.isfinite(kept[-1]) else float("nan")
 
 
-def _happened_by(curve: Any, week: float) -> tuple[float, float]:
-    """Share by a week and its error; missing past the last visit of the group."""
-    if not len(curve.surv_times) or week > np.max(curve.time):
-        return (0.0, 0.0) if week <= np.max(curve.time) else (float("nan"), float("nan"))
+def _happened_by(curve: Any, week: float) -> tuple[float, float, float]:
+    """Share by a week, its error and effective size; missing past the last visit of the group."""
+    at_risk = float((np.asarray(curve.time) >= week).sum())
+    if not at_risk:
+        return (float("nan"),) * 3
     place = int(np.searchsorted(curve.surv_times, week, side="right")) - 1
     if place < 0:
-        return 0.0, 0.0
-    return 1 - float(curve.surv_prob[place]), float(curve.surv_prob_se[place])
+        return 0.0, 0.0, at_risk
+    kept, error = float(curve.surv_prob[place]), float(curve.surv_prob_se[place])
+    if kept > 0:
+        return 1 - kept, error, kept * (1 - kept) / error**2
+    size = _happened_by(curve, float(curve.surv_times[place - 1]))[2] if place else float(curve.n_risk[place])
+    return 1.0, float("nan"), size

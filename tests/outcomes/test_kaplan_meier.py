@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.outcomes.kaplan_meier import curves_by_protocol, median_times
+from analysis.outcomes.kaplan_meier import curves_by_protocol, median_times, share_differences
 
 # R 4.2.2, survival 3.5-3; weeks with + are censored:
 # quantile(survfit(Surv(week, happened) ~ 1, conf.type = "log-log", conf.int = level), 0.5)
@@ -48,3 +48,32 @@ def test_medians_and_limits_as_survfit_has_them(weeks, level):
     row = median_times(patients, curves_by_protocol(patients, "week", "stopped"), "stopped", level).iloc[0]
     found = row[["median_week", "lower", "upper"]].astype(float).tolist()
     assert found == pytest.approx(R_MEDIANS[weeks, level], abs=1e-9, nan_ok=True)
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "lower", "upper"),
+    [
+        ((9, 10), (3, 10), 0.1705, 0.8090),
+        ((56, 70), (48, 80), 0.0524, 0.3339),
+        ((5, 56), (0, 29), -0.0381, 0.1926),
+        ((10, 10), (0, 20), 0.6791, 1.0),
+    ],
+)
+def test_differences_with_everybody_followed_are_those_of_counts(first, second, lower, upper):
+    """Newcombe, Stat Med 1998;17:873, Table II, method 10: without censoring Greenwood's error is the binomial one."""
+    groups = {"early": first, "usual": second}
+    rows = [(name, 1.0 + (k >= yes), k < yes) for name, (yes, n) in groups.items() for k in range(n)]
+    patients = pd.DataFrame(rows, columns=["protocol", "week", "stopped"])
+    found = share_differences(curves_by_protocol(patients, "week", "stopped"), "usual", 0.95).set_index("week")
+    assert found.loc[1.0, ["lower", "upper"]].tolist() == pytest.approx([lower, upper], abs=5e-5)
+
+
+def test_differences_stay_within_what_is_possible():
+    """All of one group early, one of the other late: 1 less 0.2, beyond which plain limits of Greenwood would reach."""
+    patients = pd.DataFrame(
+        {"protocol": ["early"] * 4 + ["usual"] * 5, "week": [1.0, 1, 2, 3, 3, 4, 4, 4, 4], "stopped": [1] * 5 + [0] * 4}
+    )
+    found = share_differences(curves_by_protocol(patients, "week", "stopped"), "usual", 0.95)
+    assert found[["lower", "upper"]].abs().le(1).all(axis=None)
+    assert (found["lower"] <= found["difference"]).all()
+    assert (found["upper"] >= found["difference"]).all()
