@@ -36,6 +36,10 @@ def test_a_state_of_a_measure_where_lower_is_better(make_cohort):
     cohort = make_cohort({"usual": [-4, -3, -1]}, measure="pain", baseline=5)
     found = responders(cohort, "pain", week=26, threshold=2, criterion="state")
     assert found.table["responders"].tolist() == [2]
+    painless = responders(
+        make_cohort({"usual": [-5]}, measure="pain", baseline=5), "pain", week=26, threshold=2, criterion="state"
+    )
+    assert not np.signbit(painless.patients["amount"].item())
     at = found.distribution.shares.set_index("threshold")["share"]
     assert at[2] == pytest.approx(2 / 3)
     assert at[1] == pytest.approx(1 / 3)
