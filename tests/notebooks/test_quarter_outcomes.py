@@ -277,6 +277,29 @@ def test_aggregates_serve_in_place_of_a_cohort(quick_quarter_of, page_rules, tmp
     assert made.absent("completeness")
 
 
+def test_expected_counts_of_aggregates_are_never_all_patients(tmp_path):
+    """A sender expected 57.5 to 59.9 of 60 and 58 or 59 came: scaled up in proportion, one site would exceed its patients."""
+    rows = [
+        (
+            "Full extension",
+            f"2024-{month:02d}",
+            site,
+            59 if site == "a" else 58,
+            60,
+            59.9 if site == "a" else 57.5 - month / 50,
+        )
+        for month in range(1, 13)
+        for site in ("a", "b", "c")
+    ]
+    columns = ["indicator", "period", "site", "numerator", "denominator", "expected"]
+    pd.DataFrame(rows, columns=columns).to_csv(tmp_path / "aggregates.csv", index=False)
+    found = prepare_quarter(tmp_path, small_counts="shown").case_mix
+    assert found is not None
+    assert (found.table["expected"] < found.table["n"]).all()
+    assert found.table["expected"].sum() == pytest.approx(found.table["observed"].sum())
+    assert found.table[["estimate", "lower", "upper"]].notna().all(axis=None)
+
+
 def test_a_folder_that_is_neither_says_what_is_needed(tmp_path):
     with pytest.raises(CohortError, match="neither a cohort nor aggregates") as caught:
         prepare_quarter(tmp_path)
