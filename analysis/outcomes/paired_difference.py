@@ -133,8 +133,8 @@ def responders_at_two_weeks(
 
     Notes
     -----
-    A difference within a protocol over time is no effect of the protocol: all recover. Who missed one of the visits is left
-    out, so the shares are not those of one week.
+    A difference over time does not compare protocols: recovery is in it. Who missed one of the visits is left out, so the
+    shares are not those of one week.
 
     Examples
     --------
@@ -184,7 +184,7 @@ def responders_at_two_weeks(
         notes=(
             chosen.words,
             f"Denominator: patients judged at week {earlier:g} and at week {later:g}; the others are left out.",
-            "A difference over time is no effect of a protocol: recovery is in it.",
+            "A difference over time does not compare protocols: recovery is in it.",
         ),
     )
 

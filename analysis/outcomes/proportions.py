@@ -76,7 +76,8 @@ def share_interval(count: ArrayLike, n: ArrayLike, *, level: float = 0.95) -> pd
     check_level(level)
     counted, among = _filled(count, n)
     lower, upper = proportion_confint(counted, among, alpha=1 - level, method="wilson")
-    table = pd.DataFrame({"share": counted / among, "lower": lower, "upper": upper})
+    share = counted / among
+    table = pd.DataFrame({"share": share, "lower": _between(lower, 0.0, share), "upper": _between(upper, share, 1.0)})
     return table.assign(level=level, method=WILSON)
 
 
@@ -115,9 +116,8 @@ def share_difference(
     lower, upper = confint_proportions_2indep(
         counted, among, counted_reference, among_reference, method="newcomb", compare="diff", alpha=1 - level
     )
-    table = pd.DataFrame(
-        {"difference": counted / among - counted_reference / among_reference, "lower": lower, "upper": upper}
-    )
+    gap = counted / among - counted_reference / among_reference
+    table = pd.DataFrame({"difference": gap, "lower": _between(lower, -1.0, gap), "upper": _between(upper, gap, 1.0)})
     return table.assign(level=level, method=NEWCOMBE)
 
 
@@ -312,6 +312,13 @@ def _filled(count: ArrayLike, n: ArrayLike) -> tuple[NDArray[np.float64], NDArra
     counted, among = np.atleast_1d(np.asarray(count, float)), np.atleast_1d(np.asarray(n, float))
     empty = ~(among > 0)
     return np.where(empty, np.nan, counted), np.where(empty, np.nan, among)
+
+
+def _between(limit: ArrayLike, least: ArrayLike, most: ArrayLike) -> NDArray[np.float64]:
+    """Take off what rounding adds: limits of nobody and everybody are 0 and 1, and none passes its estimate."""
+    found = np.clip(np.asarray(limit, dtype=float), least, most)
+    ends = np.round(found) + 0.0
+    return np.where(np.abs(found - ends) < _NOTHING, ends, found)
 
 
 def _inverse(share: float) -> float:
