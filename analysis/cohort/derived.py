@@ -192,7 +192,7 @@ def _arc_of_motion(visits: pd.DataFrame, limb: str, patients: pd.DataFrame | Non
 
 def _extension_deficit(visits: pd.DataFrame, limb: str, patients: pd.DataFrame | None) -> pd.DataFrame:  # noqa: ARG001
     extension = _stored(visits, "knee_extension", limb)
-    return extension.assign(value=np.maximum(0.0, -extension["value"]))
+    return extension.assign(value=(-extension["value"]).clip(lower=0.0) + 0.0)  # of a straight knee 0, not -0
 
 
 _DERIVED: dict[str, Callable[[pd.DataFrame, str, pd.DataFrame | None], pd.DataFrame]] = {

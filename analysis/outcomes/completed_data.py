@@ -88,7 +88,7 @@ def shifted_differences(
 
 def share_differences(
     response: NDArray[np.bool_], protocol: NDArray[np.int64], base: int, count: int
-) -> tuple[Floats, Floats]:
+) -> tuple[Floats, Floats, Floats]:
     """Compare the share of responders of each protocol with that of one of them.
 
     Parameters
@@ -100,13 +100,14 @@ def share_differences(
 
     Returns
     -------
-    tuple of ndarray, shape (count - 1,)
+    tuple of ndarray, shapes (count - 1,), (count - 1,) and (count,)
         Differences of shares and their squared standard errors: p (1 - p) / n of both with one responder and one
-        non-responder added to each (Agresti & Caffo, Am Stat 2000;54:280), so that nobody is not certainty.
+        non-responder added to each (Agresti & Caffo, Am Stat 2000;54:280), so that nobody is not certainty; and the
+        share of every protocol.
 
     Examples
     --------
-    >>> difference, variance = share_differences(np.array([True, False, True, True]), np.array([0, 0, 1, 1]), 0, 2)
+    >>> difference, variance, _ = share_differences(np.array([True, False, True, True]), np.array([0, 0, 1, 1]), 0, 2)
     >>> difference.tolist(), variance.tolist()
     ([0.5], [0.109375])
     """
@@ -116,7 +117,7 @@ def share_differences(
         yes = np.bincount(protocol, weights=response, minlength=count)
         share, added = yes / size, (yes + 1) / (size + 2)
         spread = np.where(size > 0, added * (1 - added) / (size + 2), np.nan)
-    return share[others] - share[base], spread[others] + spread[base]
+    return share[others] - share[base], spread[others] + spread[base], share
 
 
 def _least_squares(

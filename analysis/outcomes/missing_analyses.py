@@ -17,7 +17,7 @@ from analysis.outcomes.imputation import Assumption, imputations
 from analysis.outcomes.proportions import check_level
 from analysis.outcomes.responders import responders
 from analysis.outcomes.result import Result
-from analysis.outcomes.rubin import pool
+from analysis.outcomes.rubin import pool, pool_shares
 from analysis.outcomes.weekly_model import WeeklyModel, check_draws, fit_weekly, several_protocols, week_place
 from analysis.progress import in_portions
 
@@ -32,7 +32,7 @@ OBSERVED = "observed cases"
 MIXED_MODEL = "mixed model"
 NON_RESPONSE = "missing counted as non-response"
 IMPUTED = "multiple imputation"
-OF_SHARES = "Rubin's rules, variances of Agresti and Caffo"
+OF_SHARES = "Rubin's rules (variances of Agresti and Caffo), score limits combined (MOVER)"
 
 _ANCHORED = (
     "Under the assumptions about the reference, Rubin's rules give information-anchored intervals: the gaps cost as much "
@@ -297,7 +297,7 @@ def _imputed(
     """Analyse the completed data sets of one assumption; the threshold carries the sign of the better direction."""
     base, count = model.protocols.index(base_name), len(model.protocols)
     protocol = model.protocol
-    means, mean_variances, shares, share_variances = [], [], [], []
+    means, mean_variances, gaps, gap_variances, shares = [], [], [], [], []
     places = [0, place] if model.has_baseline else [place]
     filled = imputations(model, draws, rng, assumption=assumption, reference=base_name, places=places)
     for begin, end in in_portions(draws, 10, f"Imputations, {assumption}", tell):
@@ -309,14 +309,15 @@ def _imputed(
             mean_variances.append(variance)
             if threshold is not None and start is not None:
                 reached = (values[:, place] - start) * np.sign(threshold) >= abs(threshold) - rounding_room(threshold)
-                estimate, variance = share_differences(reached, protocol, base, count)
-                shares.append(estimate)
-                share_variances.append(variance)
+                estimate, variance, share = share_differences(reached, protocol, base, count)
+                gaps.append(estimate)
+                gap_variances.append(variance)
+                shares.append(share)
     size = np.bincount(protocol, minlength=count)
     df = float(max(len(protocol) - count - 1, 1))
     tables = [pool(means, mean_variances, df=df, level=level)]
     if shares:
-        tables.append(pool(shares, share_variances, df=df, level=level).assign(method=OF_SHARES))
+        tables.append(pool_shares(gaps, gap_variances, shares, size, base, df=df, level=level).assign(method=OF_SHARES))
     return [rows_of(model, base_name, table, IMPUTED, assumption, size) for table in tables]
 
 

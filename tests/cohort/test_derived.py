@@ -58,6 +58,8 @@ def test_arc_and_deficit(cohort):
     assert (first["patient_id"], first["week"], first["value"]) == ("P1", 0, 90 - 6)
     deficit = visit_frame(cohort, "extension_deficit")
     assert deficit[deficit["patient_id"] == "P1"]["value"].tolist() == [6, 3, 0]
+    straight = measured_values(table(("a", 0, "knee_extension", "involved", 0.0)), "extension_deficit", "involved")
+    assert not np.signbit(straight["value"]).any()
     beyond = measured_values(table(("a", 0, "knee_extension", "involved", 4.0)), "extension_deficit", "involved")
     assert beyond["value"].tolist() == [0.0]
 

@@ -272,6 +272,17 @@ def test_nobody_responds_is_not_certainty(rng):
     assert (imputed["upper"] > 0.04).all()
 
 
+def test_limits_of_imputed_shares_stay_within_what_is_possible(rng):
+    """Nearly all of one protocol respond and nearly none of the other, 8 patients each."""
+    shares = missing_data_analyses(
+        trial(rng, n=16, early=45, lost=0.1), "ikdc", week=26, threshold=38, draws=10
+    ).responders
+    imputed = shares[shares["analysis"] == "multiple imputation"]
+    assert (imputed["difference"] > 0.7).all()
+    assert (imputed["lower"] < imputed["difference"]).all()
+    assert (imputed["upper"] <= 1).all()
+
+
 def test_a_week_that_nobody_of_a_protocol_reached(rng):
     cohort = trial(rng, n=120)
     early = cohort.patients.loc[cohort.patients["protocol"] == "early", "patient_id"]

@@ -146,6 +146,18 @@ def test_with_every_visit_made_the_shares_are_the_raw_ones(rng):
     assert 0 < found.association < 1
 
 
+@pytest.mark.parametrize(
+    ("early", "usual", "lower", "upper"), [((56, 70), (48, 80), 0.0524, 0.3339), ((69, 70), (1, 80), 0.8901, 0.9888)]
+)
+def test_limits_at_one_week_are_those_of_counts(make_cohort, early, usual, lower, upper):
+    """Newcombe, Stat Med 1998;17:873, Table II, method 10; the second row in R, the method written out."""
+    gains = {name: [30] * yes + [0] * (n - yes) for name, (yes, n) in {"usual": usual, "early": early}.items()}
+    found = repeated_responders(make_cohort(gains), "ikdc", threshold=10, weeks=[26], correlation="independence")
+    assert found.differences["week"].tolist() == [26.0, "mean"]
+    for _, row in found.differences.iterrows():
+        assert row[["lower", "upper"]].tolist() == pytest.approx([lower, upper], abs=5e-5)
+
+
 def test_the_mean_over_the_weeks_is_narrower_than_one_week(rng):
     found = repeated_responders(cohort_of(rng, lost=0.2), "ikdc", threshold=10)
     gaps = found.differences.set_index("week")

@@ -9,6 +9,7 @@ from analysis.outcomes.missing_analyses import missing_data_analyses
 from analysis.outcomes.probability_of_response import ProbabilityOfResponse, probability_of_response
 from analysis.outcomes.tipping_point import tipping_point
 from analysis.report import numbers
+from analysis.report.comparison.counted_or_expected import counted_or_expected
 from analysis.report.numbers import in_text
 from analysis.report.passages import Passage, Section, absent
 from analysis.report.sensitivity_figures import analyses_figure, responder_analyses_table, tipping_figure
@@ -85,6 +86,9 @@ def probability(study: Study) -> Section:
     items: Items = [expected_table(found, beside)]
     if len(found.differences):
         items.append(_differences(found, beside))
+        explained = counted_or_expected(found, beside)
+        if explained is not None:
+            items.append(explained)
     items.append(_disagreement(found))
     return Section(tuple(items))
 
