@@ -142,14 +142,10 @@ def complier_effect(
     -----
     Two-stage least squares with the allocation as instrument; without covariates Wald's ratio (Angrist, Imbens and
     Rubin, J Am Stat Assoc 1996;91:444). An estimate for those who do more when more is offered, not for everybody, and
-<<<<<<< HEAD
     never better than its assumptions; the effect of the allocation itself needs only the first of them. Protocols are
-    compared with the reference one by one: one whose allocation moved no dose leaves the others as they are.
-=======
-    never better than its assumptions; the effect of the allocation itself needs only the first of them. There is no
+    compared with the reference one by one: one whose allocation moved no dose leaves the others as they are. There is no
     bootstrap: it fails where the instrument is weak, just where the plain interval does, and the set of Anderson and
     Rubin, which is given beside it, holds its level there too.
->>>>>>> h-stat
 
     Examples
     --------
