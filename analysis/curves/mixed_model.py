@@ -389,9 +389,9 @@ class MixedModel:
         """Predict new rows; see :func:`analysis.curves.patients.predict_rows`."""
         return predict_rows(self, rows, patients=patients, level=level)
 
-    def compare(self, other: MixedModel) -> pd.DataFrame:
+    def compare(self, other: MixedModel, *, bootstrap: int = 0, seed: int = 0) -> pd.DataFrame:
         """Test this fit against another, nested one; see :func:`analysis.curves.comparison.likelihood_ratio`."""
-        return likelihood_ratio(self, other)
+        return likelihood_ratio(self, other, bootstrap=bootstrap, seed=seed)
 
     def __repr__(self) -> str:
         """Describe the fit in plain text."""

@@ -29,12 +29,15 @@ class PatientTerms:
         By expression.
     A : ndarray, shape (effects, effects)
         The user's effects are A times the working ones.
+    formula : str or None
+        As written; None for no effects.
     """
 
     names: tuple[str, ...]
     parts: tuple[tuple[tuple[str, str], ...], ...]
     factors: dict[str, Factor]
     A: Array
+    formula: str | None = None
 
     def parameter_names(self, places: tuple[np.ndarray, np.ndarray]) -> list[str]:
         """Name the elements of the covariance of the effects, given their rows and columns."""
@@ -127,7 +130,7 @@ def patient_terms(design: Design, wanted: str | None, *, correlated: bool) -> Pa
         A = np.linalg.inv(R * size) * np.sqrt(len(frame)) * np.sign(np.diag(R))
     else:
         A = np.diag(1.0 / size)
-    return PatientTerms(tuple(names), tuple(parts), factors, A)
+    return PatientTerms(tuple(names), tuple(parts), factors, A, wanted)
 
 
 def _wanted_rank(name: str, factor: Factor, intercept: bool) -> bool:
