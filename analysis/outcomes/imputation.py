@@ -66,7 +66,8 @@ def imputations(
     normal with a mean built from the patient's own protocol and the reference, and the gaps are drawn given what was
     seen. Jump to reference: after the last visit the mean of the reference. Copy reference: the mean of the reference
     after the start throughout. Copy increments: from the last visit on, the mean changes as that of the reference
-    does. The baseline keeps the mean of the patient's own protocol.
+    does. The baseline keeps the mean of the patient's own protocol. Where the measure has no baseline, the protocols have
+    parted before the first visit: a patient who was never seen has the means of the reference throughout.
 
     Examples
     --------
@@ -90,13 +91,16 @@ def imputations(
         )
     own, kind = model.design(), model.kinds[1]
     like_reference = own if assumption == "missing at random" else model.design(protocol=base)
-    gaps = _Gaps(model.values, kind, list(range(len(model.weeks))) if places is None else list(places))
+    every = list(range(len(model.weeks)))
+    gaps = _Gaps(model.values, kind, every if places is None else list(places), baseline=model.has_baseline)
     for coefficients, covariance in model.draws(number, rng):
         mean, other = own @ coefficients, like_reference @ coefficients
         yield gaps.fill(mean, other, covariance, assumption, rng)
 
 
-def expected_means(own: Floats, reference: Floats, seen: NDArray[np.bool_], assumption: Assumption) -> Floats:
+def expected_means(
+    own: Floats, reference: Floats, seen: NDArray[np.bool_], assumption: Assumption, *, baseline: bool = True
+) -> Floats:
     """Give the mean that an assumption takes for patients seen at some weeks.
 
     Parameters
@@ -104,9 +108,11 @@ def expected_means(own: Floats, reference: Floats, seen: NDArray[np.bool_], assu
     own, reference : ndarray, shape (kinds of patients, weeks)
         Means under the patients' own protocol and under the reference.
     seen : ndarray of bool, shape (weeks,)
-        The weeks seen; the first week is the baseline.
+        The weeks seen.
     assumption : str
         As in :func:`imputations`.
+    baseline : bool
+        Whether the first week is the baseline, which keeps the mean of the own protocol.
 
     Returns
     -------
@@ -124,10 +130,11 @@ def expected_means(own: Floats, reference: Floats, seen: NDArray[np.bool_], assu
     """
     if assumption == "missing at random":
         return own
-    last = int(np.flatnonzero(seen)[-1]) if seen.any() else 0
+    first = 1 if baseline else 0
+    last = int(np.flatnonzero(seen)[-1]) if seen.any() else first - 1
     mean = own.copy()
-    if assumption == "copy reference":
-        mean[:, 1:] = reference[:, 1:]
+    if assumption == "copy reference" or last < 0:
+        mean[:, first:] = reference[:, first:]
     elif assumption == "jump to reference":
         mean[:, last + 1 :] = reference[:, last + 1 :]
     else:
@@ -138,7 +145,8 @@ def expected_means(own: Floats, reference: Floats, seen: NDArray[np.bool_], assu
 class _Gaps:
     """The gaps of all patients, pattern after pattern, so that every pattern's normal is worked out at once."""
 
-    def __init__(self, values: Floats, kind: NDArray[np.int64], places: list[int]) -> None:
+    def __init__(self, values: Floats, kind: NDArray[np.int64], places: list[int], *, baseline: bool) -> None:
+        self.baseline = baseline
         groups = [(seen, rows) for seen, rows in patterns(values) if not seen[places].all()]
         self.values, self.places = values, np.array(places, dtype=np.int64)
         self.seen = np.array([seen for seen, _ in groups], dtype=bool).reshape(len(groups), values.shape[1])
@@ -158,7 +166,7 @@ class _Gaps:
         if assumption == "missing at random":
             expected = own[self.kind]
         else:
-            means = [expected_means(own, reference, one, assumption) for one in seen]
+            means = [expected_means(own, reference, one, assumption, baseline=self.baseline) for one in seen]
             expected = np.array(means).reshape(-1, *own.shape)[self.pattern, self.kind]
         away = np.where(self.known, self.here - expected, 0.0)
         both = seen[:, :, None] & seen[:, None, :]

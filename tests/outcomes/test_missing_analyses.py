@@ -195,6 +195,42 @@ def test_means_under_each_assumption_about_the_reference():
     }
 
 
+def test_without_a_baseline_there_is_no_visit_that_keeps_the_own_protocol():
+    """A baseline comes before the protocols part, a first visit after the start does not: nobody seen, or seen first at
+    the second of three weeks."""
+    own, reference = np.array([[10.0, 20, 30]]), np.array([[1.0, 2, 3]])
+    never, late = np.array([False, False, False]), np.array([False, True, False])
+    for name, seen_late in (
+        ("jump to reference", [10, 20, 3]),
+        ("copy reference", [1, 2, 3]),
+        ("copy increments in reference", [10, 20, 21]),
+    ):
+        assert expected_means(own, reference, never, name, baseline=False)[0].tolist() == [1, 2, 3]
+        assert expected_means(own, reference, late, name, baseline=False)[0].tolist() == seen_late
+    assert expected_means(own, reference, never, "jump to reference")[0].tolist() == [10, 2, 3]
+
+
+def test_an_arm_half_of_which_was_never_seen_jumps_to_half_the_difference():
+    """No baseline, weeks 6 and 12, early 10 better, every second patient of early never seen: who never came has the
+    mean of the reference, so the difference is about 5 at both weeks and not 10 at the first."""
+    rng = np.random.default_rng(5)
+    ids = np.array([f"P{i:03d}" for i in range(160)])
+    protocol = np.resize(["usual", "early"], 160)
+    seen = (protocol == "usual") | (np.arange(160) % 4 == 1)
+    values = 50 + 10 * (protocol == "early")[:, None] + rng.normal(0, 2, (160, 1)) + rng.normal(0, 1, (160, 2))
+    visits = pd.DataFrame({"patient_id": ids.repeat(2), "week": np.tile([6, 12], 160), "value": values.ravel()})
+    cohort = Cohort(
+        pd.DataFrame({"patient_id": ids, "protocol": protocol}),
+        visits[seen.repeat(2)].assign(measure="ikdc", limb="none"),
+    )
+    for week in (6, 12):
+        table = missing_data_analyses(cohort, "ikdc", week=week, draws=40, reference="usual").differences
+        by = table.set_index("assumption")["difference"]
+        assert by["missing at random"] == pytest.approx(10, abs=1.5)
+        for name in ("jump to reference", "copy reference", "copy increments in reference"):
+            assert by[name] == pytest.approx(5, abs=0.8), (name, week)
+
+
 def test_assumptions_about_the_reference_pull_the_difference_towards_zero(rng):
     """The usual order for a protocol that gains over the reference: at random, increments, copy or jump."""
     found = missing_data_analyses(trial(rng, n=600, lost=0.4, early=10), "ikdc", week=26, threshold=12, draws=60)
