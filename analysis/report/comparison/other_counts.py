@@ -97,6 +97,7 @@ def _side_by_side(study: Study, found: Responders) -> Items:
         found.measure,
         week=found.week,
         threshold=found.threshold.value,
+        limb=found.limb,
         level=study.level,
         reference=found.reference,
     )
@@ -116,6 +117,7 @@ def _side_by_side(study: Study, found: Responders) -> Items:
             study.cohort,
             found.measure,
             threshold=found.threshold.value,
+            limb=found.limb,
             level=study.level,
             reference=found.reference,
         )
@@ -191,6 +193,7 @@ def _directions(study: Study, found: Responders) -> Items:
         found.measure,
         week=found.week,
         threshold=found.threshold.value,
+        limb=found.limb,
         level=study.level,
         reference=found.reference,
     )
@@ -220,6 +223,8 @@ def _kept_and_first(study: Study, found: Responders) -> Items:
             found.measure,
             week=found.week,
             threshold=found.threshold.value,
+            limb=found.limb,
+            missing=found.missing,
             level=study.level,
             reference=found.reference,
         )
@@ -239,8 +244,9 @@ def _kept_and_first(study: Study, found: Responders) -> Items:
     except KneecurveError as error:
         items.append(absent(f"visits at which the improvement could have been kept. {error.what}"))
     first = time_to_response(
-        study.cohort, found.measure, threshold=found.threshold.value, level=study.level, reference=found.reference
-    )
+        study.cohort, found.measure, threshold=found.threshold.value, limb=found.limb, level=study.level,
+        reference=found.reference,
+    )  # fmt: skip
     if first.table.empty:
         return [*items, absent("a patient who reached the threshold.")]
     items.append(
