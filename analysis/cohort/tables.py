@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal, get_args
 
 import pandas as pd
 
-from analysis.cohort.columns import Column, Kind, conform
+from analysis.cohort.columns import Column, Kind, conform, no_labels
 from analysis.cohort.measures import Measures, load_catalogue
 from analysis.cohort.provenance import Provenance
 from analysis.errors import CohortError
@@ -254,7 +254,8 @@ def conform_table(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        Same rows in the same order, index 0, 1, 2, ...; columns in the order given.
+        Same rows in the same order, index 0, 1, 2, ...; columns in the order given. Labels of patients that stand for a
+        missing one, such as nan, are missing.
 
     Raises
     ------
@@ -280,6 +281,10 @@ def conform_table(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
     for name, (_, values) in zip(names, frame.reset_index(drop=True).items(), strict=True):
         known = table.column(name)
         converted[name] = conform(values, known or Column(name, kind_of(values), "further column"), table.name)
+        if table.name == "patients" and known is not None and known.kind == "category":
+            labels = list(converted[name].cat.categories)
+            real = [label for label in labels if not no_labels([label])]
+            converted[name] = converted[name].cat.set_categories(real) if real != labels else converted[name]
     return pd.DataFrame(converted, columns=pd.Index(names))
 
 

@@ -15,6 +15,7 @@ from analysis.curves.recovery_choices import (
     covariance_candidates,
     fixed_terms,
     has_schedule,
+    left_out_for_want_of,
     weeks_to_report,
     with_reference_first,
 )
@@ -189,6 +190,8 @@ def fit_recovery(
     visits = with_reference_first(visit_frame(cohort, measure, limb), reference)
     where = f"measure {measure!r}" + (f", limb {limb!r}" if limb else "")
     visits = visits[visits["value"].notna()]
+    nameless = visits.loc[visits["protocol"].isna(), "patient_id"].nunique()
+    visits = visits[visits["protocol"].notna()]
     if visits.empty:
         raise ModelError("There is no value to fit.", where=where, what_to_do="Choose a measure that was taken.")
 
@@ -214,7 +217,7 @@ def fit_recovery(
         scheduled=scheduled,
         baseline_adjusted=baseline_adjusted,
         n_without_baseline=n_without_baseline,
-        choices=(*choices, *more, *tried),
+        choices=(*left_out_for_want_of(nameless, "protocol"), *choices, *more, *tried),
     )
 
 

@@ -72,6 +72,11 @@ def _trim(frame: pd.DataFrame) -> pd.DataFrame:
     return frame.assign(protocol=frame["protocol"].cat.remove_unused_categories()).reset_index(drop=True)
 
 
+def left_out_for_want_of(patients: int, what: str) -> list[str]:
+    """Say how many patients lack something that the model needs; nothing where none does."""
+    return [f"{patients} patient{'' if patients == 1 else 's'} left out for want of a {what}."] if patients else []
+
+
 def has_schedule(counts: pd.Series) -> bool:
     """Say whether so few distinct weeks were seen that visits were scheduled; ``counts`` is patients by week."""
     return len(counts) <= MOST_SCHEDULED_WEEKS

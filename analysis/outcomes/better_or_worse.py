@@ -108,8 +108,9 @@ def better_or_worse(
     worse = gain <= -loss + rounding_room(loss)
     place = np.select([gain.isna(), better, worse], [-1, 0, 2], 1)
     patients["direction"] = pd.Categorical.from_codes(place, categories=pd.Index(STATES))
+    given = patients[patients["protocol"].notna()]
     base = reference_protocol(patients["protocol"], reference)
-    counts = pd.crosstab(patients["protocol"], patients["direction"], dropna=False).reindex(columns=list(STATES))
+    counts = pd.crosstab(given["protocol"], given["direction"], dropna=False).reindex(columns=list(STATES))
     names = [str(name) for name in counts.index]
     parts, gaps = [], []
     for state in STATES:

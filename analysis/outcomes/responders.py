@@ -297,6 +297,9 @@ def _notes(patients: pd.DataFrame, chosen: ChosenThreshold, missing: MissingRule
     notes = [chosen.words, chosen.caution, missing_in_words(missing, chosen.criterion)]
     counts = patients["status"].value_counts()
     total, known = len(patients), patients["amount"].notna()
+    nameless = int(patients["protocol"].isna().sum())
+    if nameless:
+        notes.append(f"{nameless} of {total} patients have no protocol and are in no count.")
     needs = "a value" if chosen.criterion == "state" else "both a baseline and a value"
     if not known.any():
         notes.append(f"Nobody has {needs} at week {week:g}: the shares are missing, not 0 %.")

@@ -130,8 +130,11 @@ def _first_reached(cohort: Cohort, history: pd.DataFrame) -> pd.DataFrame:
     judged = history.dropna(subset=["responder"])
     yes = judged[judged["responder"].astype(bool)]
     first, last = yes.groupby("patient_id")["week"].min(), judged.groupby("patient_id")["week"].max()
-    ids = cohort.patients["patient_id"]
-    patients = pd.DataFrame({"patient_id": ids, "protocol": used_protocols(cohort.patients["protocol"])})
+    patients = cohort.patients.loc[cohort.patients["protocol"].notna(), ["patient_id", "protocol"]].reset_index(
+        drop=True
+    )
+    patients["protocol"] = used_protocols(patients["protocol"])
+    ids = patients["patient_id"]
     patients["by_week"] = ids.map(first).astype("float64")
     limit = judged["patient_id"].map(first).astype("float64").fillna(np.inf)
     before = judged[judged["week"] < limit].groupby("patient_id")["week"].max()

@@ -170,6 +170,7 @@ def tipping_point(
         table=table,
         tipping=pd.DataFrame([_turn(one) for _, one in table.groupby("protocol", sort=False)]),
         notes=(
+            *model.left_out,
             f"Missing values at week {week:g} are imputed as missing at random ({draws} data sets).",
             f"Then delta is added in one protocol; the missing values of {base_name} are left as they are.",
             "A shift near 0 that turns the finding means that it hangs on who was not seen.",

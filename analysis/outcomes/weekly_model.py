@@ -11,6 +11,7 @@ import pandas as pd
 
 from analysis.cohort.visit_frame import visit_frame
 from analysis.curves.first_converged import fit_first_that_converges
+from analysis.curves.recovery_choices import left_out_for_want_of
 from analysis.errors import ModelError
 from analysis.outcomes.change import used_protocols
 from analysis.outcomes.covariance_draws import CovarianceDraws
@@ -55,6 +56,8 @@ class WeeklyModel:
         How the model came about, one sentence a choice.
     nobody : dict of float to tuple of str
         Scheduled weeks that are left out, and the protocols of which nobody was seen at them.
+    left_out : tuple of str
+        How many patients are not in the model, and for want of what; among the choices too.
     """
 
     fit: MixedModel
@@ -64,6 +67,7 @@ class WeeklyModel:
     values: Floats
     choices: tuple[str, ...]
     nobody: dict[float, tuple[str, ...]] = field(default_factory=dict)
+    left_out: tuple[str, ...] = ()
 
     @property
     def protocol(self) -> NDArray[np.int64]:
@@ -211,13 +215,12 @@ def fit_weekly(
     values = np.full((len(people), len(schedule)), np.nan)
     row = pd.Index(people["patient_id"]).get_indexer(rows["patient_id"])
     values[row, np.searchsorted(schedule, rows["week"].to_numpy())] = rows["value"].to_numpy()
-    if left_out:
-        choices.append(f"{left_out} patients left out for want of a covariate.")
+    choices += left_out
     choices += [
         f"Week {week:g} is left out: nobody of {', '.join(missed)} was seen there." for week, missed in nobody.items()
     ]
     names = tuple(str(name) for name in people["protocol"].cat.categories)
-    return WeeklyModel(fit, schedule, names, people, values, tuple(choices), nobody)
+    return WeeklyModel(fit, schedule, names, people, values, tuple(choices), nobody, tuple(left_out))
 
 
 def week_place(model: WeeklyModel, week: float) -> int:
@@ -324,7 +327,7 @@ def _nobody(rows: pd.DataFrame, schedule: Floats) -> dict[float, tuple[str, ...]
     return {week: tuple(names) for week, names in missed.items() if names}
 
 
-def _people(cohort: Cohort, covariates: Sequence[str]) -> tuple[pd.DataFrame, int]:
+def _people(cohort: Cohort, covariates: Sequence[str]) -> tuple[pd.DataFrame, list[str]]:
     unknown = [name for name in covariates if name not in cohort.patients or name in ("patient_id", "protocol")]
     if unknown:
         raise ModelError(
@@ -333,9 +336,11 @@ def _people(cohort: Cohort, covariates: Sequence[str]) -> tuple[pd.DataFrame, in
             what_to_do="Name columns of the patients.",
         )
     people = cohort.patients[["patient_id", "protocol", *covariates]]
-    whole = people.dropna()
-    whole = whole.assign(protocol=used_protocols(whole["protocol"])).reset_index(drop=True)
-    return whole, len(people) - len(whole)
+    given = people.dropna(subset="protocol")
+    whole = given.dropna()
+    left_out = left_out_for_want_of(len(people) - len(given), "protocol")
+    left_out += left_out_for_want_of(len(given) - len(whole), "covariate")
+    return whole.assign(protocol=used_protocols(whole["protocol"])).reset_index(drop=True), left_out
 
 
 def _fit(rows: pd.DataFrame, covariates: tuple[str, ...], *, several: bool) -> tuple[MixedModel, list[str]]:
