@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -12,7 +13,7 @@ import pandas as pd
 from analysis.cohort.visit_frame import visit_frame
 from analysis.curves.first_converged import fit_first_that_converges
 from analysis.curves.recovery_choices import left_out_for_want_of
-from analysis.errors import ModelError
+from analysis.errors import DesignWarning, ModelError
 from analysis.outcomes.change import used_protocols
 from analysis.outcomes.covariance_draws import CovarianceDraws
 from analysis.outcomes.expected_visits import expected_weeks, seen_weeks
@@ -43,7 +44,7 @@ class WeeklyModel:
     Attributes
     ----------
     fit : MixedModel
-        The model: protocol by week and the covariates, unstructured covariance where the data allow it.
+        The model: protocol by week and covariates by week, unstructured covariance where the data allow it.
     weeks : ndarray, shape (m,)
         The scheduled weeks; the first is 0, the baseline, where the measure has one.
     protocols : tuple of str
@@ -158,7 +159,7 @@ def fit_weekly(
     limb : str, optional
         The limb; by default the involved one where the measure has limbs.
     covariates : sequence of str
-        Columns of the patients that enter as main effects.
+        Columns of the patients that enter by week: what they say of the baseline need not be what they say later.
     weeks : sequence of float, optional
         The schedule; by default read off the visits. Visits at other weeks are left out.
 
@@ -345,13 +346,29 @@ def _people(cohort: Cohort, covariates: Sequence[str]) -> tuple[pd.DataFrame, li
 
 def _fit(rows: pd.DataFrame, covariates: tuple[str, ...], *, several: bool) -> tuple[MixedModel, list[str]]:
     mean = "protocol * C(week)" if several else "C(week)"
-    formula = " + ".join([f"value ~ {mean}", *(f"`{name}`" for name in covariates)])
-    fit, name, tried = fit_first_that_converges(
-        rows,
-        formula,
-        _CANDIDATES,
-        inference="normal",
-        failure="No joint model of the visits could be fitted.",
-        what_to_do="Leave out weeks that few patients attended.",
-    )
-    return fit, [*tried, f"Joint model of all visits, baseline included: {formula}; {name}."]
+    formula = " + ".join([f"value ~ {mean}", *(f"`{name}` * C(week)" for name in covariates)])
+    unseen = _not_seen(rows, covariates)
+    with warnings.catch_warnings():
+        if unseen:  # said among the choices
+            warnings.simplefilter("ignore", DesignWarning)
+        fit, name, tried = fit_first_that_converges(
+            rows,
+            formula,
+            _CANDIDATES,
+            inference="normal",
+            failure="No joint model of the visits could be fitted.",
+            what_to_do="Leave out weeks that few patients attended.",
+        )
+    return fit, [*tried, *unseen, f"Joint model of all visits, baseline included: {formula}; {name}."]
+
+
+def _not_seen(rows: pd.DataFrame, covariates: tuple[str, ...]) -> list[str]:
+    """Say of which label of a covariate nobody was seen at a week; the model drops such a column."""
+    first, said = rows["week"].min(), []
+    for name in covariates:
+        if isinstance(rows[name].dtype, pd.CategoricalDtype):
+            seen = pd.crosstab(rows[name], rows["week"]) > 0
+            for place, week in np.argwhere(~seen.to_numpy()):
+                one = f"{name} {seen.index[place]} at week {seen.columns[week]:g}"
+                said.append(f"Nobody was seen of {one}: its difference from the others is taken as at week {first:g}.")
+    return said

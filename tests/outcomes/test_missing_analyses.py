@@ -225,7 +225,7 @@ def test_an_arm_half_of_which_was_never_seen_jumps_to_half_the_difference():
     )
     for week in (6, 12):
         table = missing_data_analyses(cohort, "ikdc", week=week, draws=40, reference="usual").differences
-        by = table.set_index("assumption")["difference"]
+        by = table[table["analysis"] == "multiple imputation"].set_index("assumption")["difference"]
         assert by["missing at random"] == pytest.approx(10, abs=1.5)
         for name in ("jump to reference", "copy reference", "copy increments in reference"):
             assert by[name] == pytest.approx(5, abs=0.8), (name, week)
@@ -350,9 +350,15 @@ def test_without_a_baseline_nothing_is_adjusted(rng):
     found = missing_data_analyses(
         Cohort(cohort.patients, cohort.visits[cohort.visits["week"] > 0]), "ikdc", week=26, draws=5
     )
-    assert "mixed model" not in set(found.differences["analysis"])
-    assert any(note.startswith("The mixed model is left out: ") for note in found.notes)
-    assert "There is no baseline." in found.notes
+    assert found.covariates == ()
+    assert {"There is no baseline.", "Differences of means are adjusted for nothing."} <= set(found.notes)
+    observed, mixed = found.differences["difference"].iloc[:2]
+    assert found.differences["analysis"].iloc[1] == "mixed model"
+    assert mixed == pytest.approx(observed, abs=2)
+    other = missing_data_analyses(cohort, "ikdc", week=26, draws=5, covariates=[])
+    left_out = "The mixed model is left out: it is adjusted for the baseline and the others for nothing"
+    assert "mixed model" not in set(other.differences["analysis"])
+    assert any(note.startswith(left_out) for note in other.notes)
 
 
 def test_a_measure_without_a_threshold_has_no_responders():

@@ -121,6 +121,7 @@ def _by_allocation(study: Study) -> list[Item]:
             week=study.curves.primary_week,
             limb=study.limb,
             randomised=True,
+            covariates=study.curves.adjusted_for,
             reference=study.curves.protocols[0],
             level=study.level,
         )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from analysis.curves.recovery_choices import adjusted_in_words
 from analysis.report import numbers
 from analysis.report.passages import Passage, Section
 from analysis.report.wording import INVENTED, NOT_ALLOCATED, difference_sentence, mean_sentence, responder_sentence
@@ -66,7 +67,7 @@ def _curve_sentences(study: Study) -> list[str]:
     if len(curves.protocols) == 1:
         return [mean_sentence(curves, level=study.level)]
     rows = list(curves.primary_differences(level=study.level).itertuples())
-    adjusted = ", adjusted for the baseline" if curves.baseline_adjusted else ""
+    adjusted = f", adjusted for {adjusted_in_words(curves.adjusted_for)}" if curves.adjusted_for else ""
     opening = (
         f"{numbers.count(curves.model.n_patients)} of {numbers.count(len(study.cohort.patients))} patients are in the "
         f"comparison{adjusted}."

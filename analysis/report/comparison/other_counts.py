@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from analysis.curves.recovery import adjustment
+from analysis.curves.recovery_choices import adjusted_in_words
 from analysis.errors import KneecurveError
 from analysis.outcomes.adjusted_difference import adjusted_difference
 from analysis.outcomes.better_or_worse import better_or_worse
@@ -107,8 +109,9 @@ def _side_by_side(study: Study, found: Responders) -> Items:
     parts.append((f"missing visits: {other}", chosen))
     notes: list[str] = []
     try:
-        adjusted = adjusted_difference(study.cohort, found, level=study.level)
-        parts.append(("adjusted for the baseline", adjusted.differences))
+        adjusted_for = adjustment(study.cohort, found.measure, limb=found.limb)
+        adjusted = adjusted_difference(study.cohort, found, covariates=adjusted_for, level=study.level)
+        parts.append((f"adjusted for {adjusted_in_words(adjusted_for) or 'nothing'}", adjusted.differences))
         notes += adjusted.notes
     except KneecurveError as error:
         notes.append(f"No adjusted difference: {error.what}")

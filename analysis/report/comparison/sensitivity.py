@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analysis.curves.recovery import adjustment
 from analysis.errors import KneecurveError
 from analysis.outcomes.missing_analyses import missing_data_analyses
 from analysis.outcomes.probability_of_response import ProbabilityOfResponse, probability_of_response
@@ -76,9 +77,11 @@ def probability(study: Study) -> Section:
     if beside is None:
         return Section((absent(f"responders. {study.no_responders}."),))
     try:
+        adjusted_for = adjustment(study.cohort, beside.measure, limb=beside.limb)
         found = probability_of_response(
             study.cohort, beside.measure, week=beside.week, threshold=study.parameters["threshold"], limb=beside.limb,
-            reference=beside.reference, draws=4 * study.parameters["imputations"], level=study.level,
+            covariates=[name for name in adjusted_for if name != "baseline"], reference=beside.reference,
+            draws=4 * study.parameters["imputations"], level=study.level,
         )  # fmt: skip
     except KneecurveError as error:
         return Section((absent(f"what the probability of response needs. {error.what}"),))
