@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -13,17 +13,12 @@ import pyarrow.compute as pc
 
 from analysis.errors import CohortError
 
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-
 Kind = Literal["text", "category", "number", "boolean", "date"]
 
 _TRUE = frozenset({"true", "yes", "y", "1", "1.0"})
 _FALSE = frozenset({"false", "no", "n", "0", "0.0"})
 _NUMBER = r"^(?:[+-]?(?:(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:e[+-]?[0-9]+)?|inf(?:inity)?)|nan)$"
 _NAMED_ROWS = 5
-#: What programs write for a label that is missing, blanks apart; no protocol or site has such a name.
-_NO_LABEL = frozenset({"", "nan", "<na>", "nat"})
 
 
 @dataclass(frozen=True)
@@ -131,17 +126,6 @@ def is_among(values: pd.Series, of: pd.Series) -> np.ndarray:
         return known[values.cat.codes.to_numpy()]
     found = pc.is_in(_as_arrow(values.astype("str")), value_set=_as_arrow(of.dropna().astype("str")))
     return np.asarray(found.to_numpy(zero_copy_only=False)) & values.notna().to_numpy()
-
-
-def no_labels(labels: Iterable[object]) -> list[str]:
-    """Give those of some labels that stand for a missing one: what programs write for it, and blanks.
-
-    Examples
-    --------
-    >>> no_labels(["usual", "nan", " ", "none"])
-    ['nan', ' ']
-    """
-    return [str(label) for label in labels if str(label).strip().casefold() in _NO_LABEL]
 
 
 def rows_in_words(positions: np.ndarray) -> str:

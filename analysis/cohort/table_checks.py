@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.columns import is_among, no_labels
+from analysis.cohort.columns import is_among
 from analysis.cohort.findings import looks_like_formula
+from analysis.cohort.no_labels import no_labels
 from analysis.cohort.tables import TABLES
 
 if TYPE_CHECKING:
@@ -108,7 +109,6 @@ def check_patients(tables: Mapping[str, pd.DataFrame], findings: FindingList) ->
     patients = tables.get("patients")
     if patients is None or "patient_id" not in patients:
         return
-    _check_labels_that_stand_for_none(patients, findings)
     ids = pd.Series(patients["patient_id"].dropna().unique(), dtype="str")
     for name, frame in tables.items():
         if name == "patients" or "patient_id" not in frame:
@@ -152,24 +152,6 @@ def check_patients(tables: Mapping[str, pd.DataFrame], findings: FindingList) ->
                 f"there is one protocol only, {given[0]!r}",
                 "Nothing can be compared; curves can still be fitted.",
                 column="protocol",
-            )
-
-
-def _check_labels_that_stand_for_none(patients: pd.DataFrame, findings: FindingList) -> None:
-    for column in TABLES["patients"].columns:
-        if column.kind != "category" or column.name not in patients:
-            continue
-        values = patients[column.name]
-        nameless = values.isin(no_labels(values.dropna().unique()))
-        if nameless.any():
-            needed = column.name == "protocol"
-            what = column.name.replace("_", " ")
-            problem = [f"{label!r} stands for no {what}" for label in values[nameless].astype("str")]
-            advice = f"Give the {what} of the patient" + (
-                ", or remove the patient." if needed else "; it counts as missing."
-            )
-            _add(
-                findings, "error" if needed else "warning", "patients", patients, nameless, column.name, problem, advice
             )
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 import pandas as pd
 
+from analysis.cohort.reference import reference_protocol
 from analysis.cohort.visit_frame import visit_frame
 from analysis.curves.first_converged import fit_first_that_converges
 from analysis.curves.recovery_choices import (
@@ -175,7 +176,7 @@ def fit_recovery(
         Week of the main comparison. Default: week 26 where the measure was seen then, otherwise the last week at
         which at least half as many patients were seen as at the best-attended one.
     reference : str, optional
-        The protocol that others are compared with; the first of the cohort by default.
+        The protocol that others are compared with; by default that of the cohort, or the first one where it names none.
 
     Returns
     -------
@@ -198,7 +199,7 @@ def fit_recovery(
     True
     """
     visits, nameless, where = _visits(cohort, measure, limb)
-    visits = with_reference_first(visits, reference)
+    visits = with_reference_first(visits, reference_protocol(cohort, visits["protocol"], reference))
     frame, baseline_adjusted, n_without_baseline, choices = after_baseline(visits, where)
     covariates = further_covariates(frame)
     frame, more = with_covariates(frame, covariates)
@@ -259,7 +260,8 @@ def adjustment(cohort: Cohort, measure: str, *, limb: str | None = None) -> tupl
     ('baseline', 'site')
     """
     visits, _, where = _visits(cohort, measure, limb)
-    frame, baseline_adjusted, _, _ = after_baseline(with_reference_first(visits, None), where)
+    visits = visits.assign(protocol=visits["protocol"].astype("category"))
+    frame, baseline_adjusted, _, _ = after_baseline(visits, where)
     return (*(["baseline"] if baseline_adjusted else []), *further_covariates(frame))
 
 

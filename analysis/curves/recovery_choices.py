@@ -26,18 +26,10 @@ LEAST_SHARE_WITH_BASELINE = 0.5
 USUAL_PRIMARY_WEEK = 26.0
 
 
-def with_reference_first(visits: pd.DataFrame, reference: str | None) -> pd.DataFrame:
-    """Order the protocols seen, the reference first; refuse a reference that nobody had."""
+def with_reference_first(visits: pd.DataFrame, reference: str) -> pd.DataFrame:
+    """Order the protocols seen, the reference first."""
     protocol = visits["protocol"].astype("category").cat.remove_unused_categories()
-    names = [str(name) for name in protocol.cat.categories]
-    if reference is not None:
-        if reference not in names:
-            raise ModelError(
-                f"There is no protocol {reference!r} to compare with.",
-                where=f"protocols of this measure: {', '.join(names)}",
-                what_to_do="Name one of them as the reference.",
-            )
-        names = [reference, *(name for name in names if name != reference)]
+    names = [reference, *(str(name) for name in protocol.cat.categories if name != reference)]
     return visits.assign(protocol=protocol.cat.set_categories(names))
 
 

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.reference import reference_protocol
 from analysis.errors import ModelError
 from analysis.outcomes.adherence_association import design_matrix
 from analysis.outcomes.change import change_at_week
-from analysis.outcomes.change_distribution import reference_protocol
 from analysis.outcomes.home_exposure import UNITS, Exposure, exposure_between, weekly_exposure
 from analysis.outcomes.proportions import check_level
 from analysis.outcomes.result import Result
@@ -111,7 +111,7 @@ def complier_effect(
     covariates : sequence of str
         "baseline" and columns of the patients; they sharpen the estimate.
     reference : str, optional
-        The protocol compared with; by default the first one.
+        The protocol compared with; by default that of the cohort, or the first one where it names none.
     level : float
         Confidence level.
 
@@ -157,7 +157,7 @@ def complier_effect(
     further = [name for name in covariates if name != "baseline"]
     _check_covariates(cohort, further)
     full = patients.merge(cohort.patients[["patient_id", *further]], on="patient_id", how="left", validate="one_to_one")
-    base = reference_protocol(patients["protocol"], reference)
+    base = reference_protocol(cohort, patients["protocol"], reference)
     names = [str(name) for name in patients["protocol"].cat.categories if str(name) != base]
     rows = [_against(full, name, base, list(covariates), level) for name in names]
     return ComplierEffect(

@@ -24,6 +24,10 @@ Assumption = Literal[
 ]  # fmt: skip
 
 
+#: The assumption that needs no reference.
+AT_RANDOM: Assumption = "missing at random"
+
+
 def imputations(
     model: WeeklyModel,
     number: int,
@@ -46,7 +50,7 @@ def imputations(
     assumption : {"missing at random", "jump to reference", "copy reference", "copy increments in reference"}
         What is assumed of the visits after the last one that a patient made. Gaps before it are missing at random.
     reference : str, optional
-        The protocol that the assumptions about the reference speak of; the first one by default.
+        The protocol that the assumptions about the reference speak of; missing at random needs none.
     places : sequence of int, optional
         Places of the weeks whose gaps are filled; the others stay missing. All by default; a few are faster.
 
@@ -58,7 +62,7 @@ def imputations(
     Raises
     ------
     ModelError
-        An assumption or a protocol that is not known.
+        An assumption or a protocol that is not known, or an assumption about the reference and none is named.
 
     Notes
     -----
@@ -82,15 +86,20 @@ def imputations(
         raise ModelError(
             f"There is no assumption {assumption!r}.", what_to_do=f"Use one of: {', '.join(get_args(Assumption))}."
         )
-    base = model.protocols[0] if reference is None else reference
-    if base not in model.protocols:
+    if reference is None and assumption != AT_RANDOM:
         raise ModelError(
-            f"There is no protocol {base!r}.",
+            f"To {assumption} a reference must be named.",
+            where=f"protocols: {', '.join(model.protocols)}",
+            what_to_do="Name one of these.",
+        )
+    if reference is not None and reference not in model.protocols:
+        raise ModelError(
+            f"There is no protocol {reference!r}.",
             where=f"protocols: {', '.join(model.protocols)}",
             what_to_do="Name one of these.",
         )
     own, kind = model.design(), model.kinds[1]
-    like_reference = own if assumption == "missing at random" else model.design(protocol=base)
+    like_reference = own if assumption == AT_RANDOM else model.design(protocol=reference)
     every = list(range(len(model.weeks)))
     gaps = _Gaps(model.values, kind, every if places is None else list(places), baseline=model.has_baseline)
     for coefficients, covariance in model.draws(number, rng):
@@ -140,6 +149,21 @@ def expected_means(
     else:
         mean[:, last + 1 :] = own[:, [last]] + reference[:, last + 1 :] - reference[:, [last]]
     return mean
+
+
+def reference_needed(first: str) -> str:
+    """Say why no visit was filled as if under the reference, and how to name it.
+
+    Examples
+    --------
+    >>> reference_needed("early").split(":")[0]
+    'Jump to reference, copy reference and copy increments in reference are left out'
+    """
+    return (
+        "Jump to reference, copy reference and copy increments in reference are left out: no protocol is named as the "
+        f"reference, and that {first} comes first in the data is no reason to take it for one. Name it in the map file "
+        '(reference = "..."), in the cohort (reference="...") or for this analysis.'
+    )
 
 
 class _Gaps:

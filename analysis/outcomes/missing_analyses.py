@@ -9,16 +9,17 @@ from typing import TYPE_CHECKING, get_args
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.reference import reference_protocol
 from analysis.curves.recovery import fit_recovery
 from analysis.curves.recovery_choices import adjusted_in_words
 from analysis.errors import DesignWarning, KneecurveError
-from analysis.outcomes.change_distribution import reference_protocol, rounding_room
+from analysis.outcomes.change_distribution import rounding_room
 from analysis.outcomes.completed_data import (
     mean_differences,
     residual_freedom,
     share_differences,
 )
-from analysis.outcomes.imputation import Assumption, imputations
+from analysis.outcomes.imputation import AT_RANDOM, Assumption, imputations, reference_needed
 from analysis.outcomes.proportions import check_level
 from analysis.outcomes.responders import responders
 from analysis.outcomes.result import Result
@@ -122,7 +123,8 @@ def missing_data_analyses(
     threshold : float or Threshold, optional
         Improvement that makes a responder; by default the published one, and no responders where there is none.
     reference : str, optional
-        The protocol compared with; the first of the cohort by default.
+        The protocol compared with; by default that of the cohort, or the first one where it names none. Where none is
+        named at all, the analyses that fill visits as if under the reference are left out.
     covariates : sequence of str, optional
         What the differences of means are adjusted for: "baseline" and columns of the patients; by default what the
         recovery curves are adjusted for (:func:`analysis.curves.recovery.adjustment`).
@@ -162,7 +164,7 @@ def missing_data_analyses(
     model, adjusted_for = model_and_adjustment(cohort, measure, limb, covariates)
     several_protocols(model)
     place = week_place(model, week)
-    base_name = reference_protocol(model.patients["protocol"], reference)
+    base_name = reference_protocol(cohort, model.patients["protocol"], reference)
     known = cohort.measures[measure]
     try:
         raw = responders(cohort, measure, week=week, threshold=threshold, limb=limb, level=level, reference=base_name)
@@ -186,7 +188,8 @@ def missing_data_analyses(
         shares += [_shares(raw.differences, OBSERVED, "the missing are like those seen")]
         shares += [_shares(counted.differences, NON_RESPONSE, "nobody missing improved enough")]
     done = 0
-    kinds = get_args(Assumption)
+    named = reference is not None or cohort.reference is not None
+    kinds = get_args(Assumption) if named else (AT_RANDOM,)
     for number, assumption in enumerate(kinds):
         parts = _imputed(
             model, place, base_name, adjusted_for, assumption, raw.threshold.value * known.sign if raw is not None else None,
@@ -206,7 +209,7 @@ def missing_data_analyses(
         *model.choices,
         "Imputed values are normal: they are not rounded to a score's points and may lie beyond the ends of its scale.",
         f"Each multiple imputation: {draws} completed data sets.",
-        _ANCHORED,
+        _ANCHORED if named else reference_needed(base_name),
         _CARRIED,
     )
     return MissingDataAnalyses(

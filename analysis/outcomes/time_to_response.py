@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.reference import reference_protocol
 from analysis.outcomes.change import BaselineRule, used_protocols
-from analysis.outcomes.change_distribution import reference_protocol
 from analysis.outcomes.kaplan_meier import curves_by_protocol, log_rank, median_times, share_differences, shares_by_week
 from analysis.outcomes.proportions import check_level
 from analysis.outcomes.responder_history import responder_history
@@ -104,7 +104,7 @@ def time_to_response(
         cohort, measure, threshold=threshold, criterion=criterion, limb=limb, baseline=baseline
     )
     patients = _first_reached(cohort, history)
-    base = reference_protocol(patients["protocol"], reference)
+    base = reference_protocol(cohort, patients["protocol"], reference)
     followed = patients.dropna(subset=["week"])
     curves = curves_by_protocol(followed, "week", "reached")
     notes = [

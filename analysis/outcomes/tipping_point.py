@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.reference import reference_protocol
 from analysis.errors import ModelError
-from analysis.outcomes.change_distribution import reference_protocol
 from analysis.outcomes.completed_data import residual_freedom, shifted_differences
 from analysis.outcomes.imputation import imputations
 from analysis.outcomes.proportions import check_level
@@ -129,7 +129,7 @@ def tipping_point(
     model, adjusted_for = model_and_adjustment(cohort, measure, limb, covariates)
     several_protocols(model)
     place = week_place(model, week)
-    base_name = reference_protocol(model.patients["protocol"], reference)
+    base_name = reference_protocol(cohort, model.patients["protocol"], reference)
     base, count = model.protocols.index(base_name), len(model.protocols)
     others = [k for k in range(count) if k != base]
     shifts = _shifts(deltas, float(np.sqrt(model.covariance[place, place])))

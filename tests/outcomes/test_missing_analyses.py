@@ -175,7 +175,7 @@ def test_what_was_seen_stays_and_every_gap_is_filled(rng):
     model = fit_weekly(trial(rng), "ikdc")
     seen = np.isfinite(model.values)
     for assumption in ("missing at random", "jump to reference", "copy reference", "copy increments in reference"):
-        filled = next(imputations(model, 1, np.random.default_rng(3), assumption=assumption))
+        filled = next(imputations(model, 1, np.random.default_rng(3), assumption=assumption, reference="usual"))
         assert np.isfinite(filled).all()
         np.testing.assert_array_equal(filled[seen], model.values[seen])
 
@@ -233,7 +233,8 @@ def test_an_arm_half_of_which_was_never_seen_jumps_to_half_the_difference():
 
 def test_assumptions_about_the_reference_pull_the_difference_towards_zero(rng):
     """The usual order for a protocol that gains over the reference: at random, increments, copy or jump."""
-    found = missing_data_analyses(trial(rng, n=600, lost=0.4, early=10), "ikdc", week=26, threshold=12, draws=60)
+    cohort = trial(rng, n=600, lost=0.4, early=10)
+    found = missing_data_analyses(cohort, "ikdc", week=26, threshold=12, draws=60, reference="usual")
     gap = found.differences[found.differences["analysis"] == "multiple imputation"].set_index("assumption")[
         "difference"
     ]
@@ -301,7 +302,8 @@ def test_what_cannot_be_asked(rng):
 
 def test_nobody_responds_is_not_certainty(rng):
     """Agresti & Caffo 2000: with x responders of n the variance is that of x + 1 of n + 2, here 1 of 42 in both."""
-    shares = missing_data_analyses(trial(rng, n=80), "ikdc", week=26, threshold=90, draws=5).responders
+    cohort = trial(rng, n=80)
+    shares = missing_data_analyses(cohort, "ikdc", week=26, threshold=90, draws=5, reference="usual").responders
     imputed = shares[shares["analysis"] == "multiple imputation"]
     assert (imputed["difference"] == 0).all()
     assert imputed["std_error"].tolist() == pytest.approx([(2 * 1 / 42 * 41 / 42 / 42) ** 0.5] * 4)
@@ -366,7 +368,8 @@ def test_a_measure_without_a_threshold_has_no_responders():
     told = []
     torque = cohort.visits[cohort.visits["measure"] == "quadriceps_torque"]
     turned = Cohort(cohort.patients, torque.assign(measure="thigh_girth"))
-    found = missing_data_analyses(turned, "thigh_girth", week=26, draws=2, tell=lambda *at: told.append(at))
+    options = {"week": 26, "draws": 2, "reference": "exercise only"}
+    found = missing_data_analyses(turned, "thigh_girth", tell=lambda *at: told.append(at), **options)
     assert found.threshold is None
     assert found.responders.empty
     assert told[-1] == (8, 8)

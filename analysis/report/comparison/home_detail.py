@@ -100,7 +100,7 @@ def gap(study: Study) -> Section:
                 lambda: gap_table(
                     gap_regained(
                         study.cohort, study.measure.name, week=week, level=study.level,
-                        reference=study.parameters["reference"],
+                        reference=study.reference,
                     ),
                     study.measure,
                 ),

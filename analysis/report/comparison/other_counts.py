@@ -65,7 +65,7 @@ def symmetry(study: Study) -> Section:
     if week is None:
         return Section((absent("a week at which limb symmetry could be counted."),))
     try:
-        found = limb_symmetry(study.cohort, week=week, level=study.level, reference=study.parameters["reference"])
+        found = limb_symmetry(study.cohort, week=week, level=study.level, reference=study.reference)
     except KneecurveError as error:
         return Section((absent(f"what limb symmetry needs. {error.what}"),))
     if not found.table["n"].any():

@@ -10,6 +10,7 @@ from analysis.outcomes.missing_analyses import missing_data_analyses
 from analysis.outcomes.probability_of_response import ProbabilityOfResponse, probability_of_response
 from analysis.outcomes.tipping_point import tipping_point
 from analysis.report import numbers
+from analysis.report.comparison.opening import HOW_TO_NAME
 from analysis.report.numbers import in_text
 from analysis.report.passages import Passage, Section, absent
 from analysis.report.sensitivity_figures import analyses_figure, responder_analyses_table, tipping_figure
@@ -36,7 +37,7 @@ def sensitivity(study: Study) -> Section:
     if len(study.curves.protocols) == 1:
         return Section((absent("a second protocol to compare with."),))
     draws: int = study.parameters["imputations"]
-    week, reference = study.curves.primary_week, study.curves.protocols[0]
+    week, reference = study.curves.primary_week, study.parameters["reference"]
     try:
         found = missing_data_analyses(
             study.cohort, study.measure.name, week=week, limb=study.limb, reference=reference, draws=draws,
@@ -49,6 +50,7 @@ def sensitivity(study: Study) -> Section:
     except KneecurveError as error:
         return Section((absent(f"enough to fill missing visits. {error.what}"),))
     items: Items = [
+        *([] if reference is not None or study.cohort.reference is not None else [_no_reference()]),
         analyses_figure(found, study.measure),
         Passage(found.notes, "items"),
         tipping_figure(turned, study.measure),
@@ -63,6 +65,13 @@ def sensitivity(study: Study) -> Section:
     if len(found.responders):
         items.append(responder_analyses_table(found))
     return Section(tuple(items))
+
+
+def _no_reference() -> Passage:
+    return absent(
+        "which protocol is the reference, so the analyses that fill missing visits as if under the reference (jump to "
+        f"reference, copy reference, copy increments in reference) are not run. To name it: {HOW_TO_NAME}."
+    )
 
 
 def probability(study: Study) -> Section:

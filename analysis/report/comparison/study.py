@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from analysis.cohort import load_cohort, visit_frame
+from analysis.cohort.reference import reference_protocol
 from analysis.curves.recovery import RecoveryCurves, fit_recovery
 from analysis.errors import CohortError, ConvergenceWarning, KneecurveWarning, ModelError
 from analysis.outcomes import (
@@ -103,6 +104,16 @@ class Study:
         return tuple(str(name) for name in self.flow.allocated["protocol"])
 
     @property
+    def reference(self) -> str | None:
+        """The protocol that the others are compared with; None where none of them can be."""
+        if self.curves is not None and len(self.curves.protocols) > 1:
+            return self.curves.protocols[0]
+        try:
+            return reference_protocol(self.cohort, self.cohort.patients["protocol"], self.parameters["reference"])
+        except ModelError:
+            return None
+
+    @property
     def invented(self) -> bool:
         """Whether the cohort was generated."""
         return self.cohort.provenance.scenario is not None
@@ -140,7 +151,8 @@ def prepare_study(
     primary_week : float, optional
         Week of the main comparison; see :func:`analysis.curves.recovery.fit_recovery` for the default.
     reference : str, optional
-        The protocol that others are compared with; the first of the cohort by default.
+        The protocol that others are compared with; by default that of the cohort, or the first one where it names none,
+        and then no missing visit is filled as if under the reference.
     threshold : float, optional
         Size of the improvement that makes a responder, positive; by default the published one of the measure.
     missing : {"excluded", "non-response"}
@@ -185,8 +197,9 @@ def prepare_study(
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", KneecurveWarning)
         curves, no_curves = _curves(cohort, name, limb, primary_week, reference)
+        base = curves.protocols[0] if curves is not None and len(curves.protocols) > 1 else reference
         found, no_responders = _responders(
-            cohort, name, limb, curves, primary_week, reference, threshold=threshold, missing=missing, level=level
+            cohort, name, limb, curves, primary_week, base, threshold=threshold, missing=missing, level=level
         )
         study = Study(
             folder=Path(folder),
