@@ -66,9 +66,9 @@ def mean_differences(
     >>> mean_differences(value, None, protocol, 0, 2)
     (array([3.]), array([2.]))
     """
-    estimate, residual, spread, freedom = _least_squares(value, adjusting, protocol, base, count)
+    estimate, square, spread, freedom = _least_squares(value[:, None], adjusting, protocol, base, count)
     with np.errstate(invalid="ignore"):
-        return estimate, residual @ residual / freedom * spread
+        return estimate[:, 0], square[0, 0] / freedom * spread
 
 
 def residual_freedom(adjusting: Floats | None, protocol: NDArray[np.int64], count: int) -> float:
@@ -79,7 +79,7 @@ def residual_freedom(adjusting: Floats | None, protocol: NDArray[np.int64], coun
     >>> residual_freedom(None, np.array([0, 0, 1, 1]), 2)
     2.0
     """
-    freedom = _least_squares(np.zeros(len(protocol)), adjusting, protocol, 0, count)[3]
+    freedom = _least_squares(np.zeros((len(protocol), 1)), adjusting, protocol, 0, count)[3]
     return freedom if np.isfinite(freedom) else 1.0
 
 
@@ -98,14 +98,14 @@ def shifted_differences(
     ----------
     value, adjusting, protocol, base, count
         As in :func:`mean_differences`.
-    shifted : ndarray of bool, shape (patients,)
-        Whose values are shifted.
+    shifted : ndarray of bool, shape (groups, patients)
+        Groups of patients whose values are shifted, one group at a time.
     deltas : ndarray, shape (shifts,)
         What is added to them.
 
     Returns
     -------
-    tuple of ndarray, shape (shifts, count - 1)
+    tuple of ndarray, shape (groups, shifts, count - 1)
         Differences and their squared standard errors.
 
     Notes
@@ -115,15 +115,18 @@ def shifted_differences(
 
     Examples
     --------
-    >>> value, protocol, last = np.array([1.0, 3, 4, 6]), np.array([0, 0, 1, 1]), np.array([False, False, False, True])
+    >>> value, protocol = np.array([1.0, 3, 4, 6]), np.array([0, 0, 1, 1])
+    >>> last = np.array([[False, False, False, True]])
     >>> shifted_differences(value, last, np.array([0.0, 2.0]), None, protocol, 0, 2)[0].tolist()
-    [[3.0], [4.0]]
+    [[[3.0], [4.0]]]
     """
-    estimate, residual, spread, freedom = _least_squares(value, adjusting, protocol, base, count)
-    more, along, _, _ = _least_squares(shifted.astype(np.float64), adjusting, protocol, base, count)
-    square = residual @ residual + 2 * deltas * (residual @ along) + deltas**2 * (along @ along)
+    both = np.column_stack([value, shifted.T])
+    estimate, square, spread, freedom = _least_squares(both, adjusting, protocol, base, count)
+    estimates = estimate[:, 0] + deltas[:, None] * estimate[:, 1:].T[:, None, :]
+    own, along = square[0, 1:][:, None], np.diag(square)[1:][:, None]
+    squares = square[0, 0] + 2 * deltas * own + deltas**2 * along
     with np.errstate(invalid="ignore"):
-        return estimate + np.outer(deltas, more), np.outer(square / freedom, spread)
+        return estimates, squares[:, :, None] / freedom * spread
 
 
 def share_differences(
@@ -160,28 +163,37 @@ def share_differences(
 
 
 def _least_squares(
-    value: Floats, adjusting: Floats | None, protocol: NDArray[np.int64], base: int, count: int
+    values: Floats, adjusting: Floats | None, protocol: NDArray[np.int64], base: int, count: int
 ) -> tuple[Floats, Floats, Floats, float]:
-    """Give the differences, residuals, variances of the differences over that of a residual, and degrees of freedom."""
-    size = np.bincount(protocol, minlength=count).astype(float)
-    others = [k for k in range(count) if k != base]
-    lost = int((size > 0).sum())
+    """Give, for several columns of values at once, what least squares on protocol and ``adjusting`` leads to.
+
+    Returns differences, shape (count - 1, columns); sums of squares and products of the residuals, shape (columns,
+    columns); variances of the differences over that of a residual; and the degrees of freedom.
+    """
+    n, many = values.shape
+    columns = np.empty((n, 0)) if adjusting is None else adjusting.reshape(n, -1)
+    cells = np.column_stack([values, columns])
+    scale = np.sqrt(np.einsum("ij,ij->j", columns, columns))
+    scale = np.concatenate([np.ones(many), np.where(scale > 0, scale, 1.0)])
+    groups = (protocol[:, None] == np.arange(count)).astype(float)
+    size, sums = groups.sum(axis=0), groups.T @ cells
+    middle = sums.sum(axis=0) / n  # taken off first, so that little is lost where values vary little about it
+    cells -= middle
+    sums -= size[:, None] * middle
+    others, there = [k for k in range(count) if k != base], size > 0
     with np.errstate(divide="ignore", invalid="ignore"):
-        mean = np.bincount(protocol, weights=value, minlength=count) / size
-        residual = value - mean[protocol]
-        estimate = mean[others] - mean[base]
+        means = sums / size[:, None]
+        inside = (cells.T @ cells - sums[there].T @ means[there]) / np.outer(scale, scale)
+        gap = (means[others] - means[base]) / scale
         spread = 1 / size[others] + 1 / size[base]
-        if adjusting is not None and adjusting.size:
-            columns = adjusting.reshape(len(value), -1)
-            columns = columns / np.maximum(np.linalg.norm(columns, axis=0), np.finfo(float).tiny)
-            means = np.stack([np.bincount(protocol, weights=one, minlength=count) for one in columns.T]) / size
-            inside = columns - means[:, protocol].T
-            squares, axes = np.linalg.eigh(inside.T @ inside)
-            axes = axes[:, squares > _NOTHING_NEW] / np.sqrt(squares[squares > _NOTHING_NEW])
-            inside, gap = inside @ axes, (means[:, others] - means[:, [base]]).T @ axes
-            slopes = inside.T @ residual
-            residual = residual - inside @ slopes
-            estimate = estimate - gap @ slopes
-            spread = spread + (gap**2).sum(axis=1)
-            lost += axes.shape[1]
-    return estimate, residual, spread, float(len(value) - lost) if len(value) > lost else np.nan
+    squares, axes = np.linalg.eigh(inside[many:, many:])
+    new = squares > _NOTHING_NEW
+    axes = axes[:, new] / np.sqrt(squares[new])
+    towards, across = axes.T @ inside[many:, :many], gap[:, many:] @ axes
+    freedom = float(n - int(there.sum()) - axes.shape[1])
+    return (
+        gap[:, :many] - across @ towards,
+        inside[:many, :many] - towards.T @ towards,
+        spread + (across**2).sum(axis=1),
+        freedom if freedom > 0 else np.nan,
+    )

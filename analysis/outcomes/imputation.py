@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
 from typing import TYPE_CHECKING, Literal, get_args
 
 import numpy as np
 
 from analysis.errors import ModelError
-from analysis.outcomes.weekly_model import patterns
+from analysis.outcomes.gaps import Gaps
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -101,10 +100,16 @@ def imputations(
     own, kind = model.design(), model.kinds[1]
     like_reference = own if assumption == AT_RANDOM else model.design(protocol=reference)
     every = list(range(len(model.weeks)))
-    gaps = _Gaps(model.values, kind, every if places is None else list(places), baseline=model.has_baseline)
+    gaps = Gaps(model.values, every if places is None else list(places))
+    kind, baseline = kind[gaps.rows], model.has_baseline
     for coefficients, covariance in model.draws(number, rng):
         mean, other = own @ coefficients, like_reference @ coefficients
-        yield gaps.fill(mean, other, covariance, assumption, rng)
+        if assumption == AT_RANDOM:
+            expected = mean[kind]
+        else:
+            means = [expected_means(mean, other, one, assumption, baseline=baseline) for one in gaps.seen]
+            expected = np.array(means).reshape(-1, *mean.shape)[gaps.pattern, kind]
+        yield gaps.fill(expected, covariance, rng)
 
 
 def expected_means(
@@ -164,46 +169,3 @@ def reference_needed(first: str) -> str:
         f"reference, and that {first} comes first in the data is no reason to take it for one. Name it in the map file "
         '(reference = "..."), in the cohort (reference="...") or for this analysis.'
     )
-
-
-class _Gaps:
-    """The gaps of all patients, pattern after pattern, so that every pattern's normal is worked out at once."""
-
-    def __init__(self, values: Floats, kind: NDArray[np.int64], places: list[int], *, baseline: bool) -> None:
-        self.baseline = baseline
-        groups = [(seen, rows) for seen, rows in patterns(values) if not seen[places].all()]
-        self.values, self.places = values, np.array(places, dtype=np.int64)
-        self.seen = np.array([seen for seen, _ in groups], dtype=bool).reshape(len(groups), values.shape[1])
-        self.rows = np.concatenate([np.zeros(0, dtype=np.int64), *(rows for _, rows in groups)])
-        stops = np.cumsum([0, *(len(rows) for _, rows in groups)])
-        self.slices = [slice(int(a), int(b)) for a, b in pairwise(stops)]
-        self.pattern = np.repeat(np.arange(len(groups)), np.diff(stops))
-        self.kind = kind[self.rows]
-        self.known = self.seen[self.pattern]
-        self.here = np.where(self.known, values[self.rows], 0.0)
-
-    def fill(
-        self, own: Floats, reference: Floats, covariance: Floats, assumption: Assumption, rng: np.random.Generator
-    ) -> Floats:
-        """Fill the gaps once; own and reference are the means of each kind of patient."""
-        places, seen = self.places, self.seen
-        if assumption == "missing at random":
-            expected = own[self.kind]
-        else:
-            means = [expected_means(own, reference, one, assumption, baseline=self.baseline) for one in seen]
-            expected = np.array(means).reshape(-1, *own.shape)[self.pattern, self.kind]
-        away = np.where(self.known, self.here - expected, 0.0)
-        both = seen[:, :, None] & seen[:, None, :]
-        towards = np.where(seen[:, :, None], covariance[:, places], 0.0)
-        gain = np.linalg.solve(np.where(both, covariance, np.eye(len(covariance))), towards)
-        left = covariance[np.ix_(places, places)] - towards.transpose(0, 2, 1) @ gain
-        gap = ~seen[:, places]
-        values, vectors = np.linalg.eigh(np.where(gap[:, :, None] & gap[:, None, :], left, 0.0))
-        root = (vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]).transpose(0, 2, 1)
-        noise = rng.standard_normal((len(self.rows), len(places)))
-        drawn = expected[:, places]
-        for number, one in enumerate(self.slices):
-            drawn[one] += away[one] @ gain[number] + noise[one] @ root[number]
-        filled = self.values.copy()
-        filled[np.ix_(self.rows, places)] = np.where(self.known[:, places], self.here[:, places], drawn)
-        return filled

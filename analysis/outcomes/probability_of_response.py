@@ -10,11 +10,12 @@ import pandas as pd
 
 from analysis.cohort.reference import reference_protocol
 from analysis.errors import ModelError
+from analysis.outcomes.gaps import patterns
 from analysis.outcomes.proportions import check_level
 from analysis.outcomes.responders import responders
 from analysis.outcomes.response_criterion import choose_criterion, compared_value
 from analysis.outcomes.result import Result
-from analysis.outcomes.weekly_model import WeeklyModel, check_draws, fit_weekly, patterns, week_place
+from analysis.outcomes.weekly_model import WeeklyModel, check_draws, fit_weekly, week_place
 from analysis.progress import in_portions
 
 if TYPE_CHECKING:

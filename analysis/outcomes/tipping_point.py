@@ -137,7 +137,7 @@ def tipping_point(
     missing = ~np.isfinite(model.values[:, place])  # noqa: PD011 - a field, not a frame
     shape = (draws, len(shifts), len(others))
     estimates, variances = np.empty(shape), np.empty(shape)
-    moved = [missing & (protocol == other) for other in others]
+    moved, each = np.array([missing & (protocol == other) for other in others]), np.arange(len(others))
     columns_of = adjusting(model, adjusted_for)
     places = [0, place] if "baseline" in adjusted_for else [place]
     filled = imputations(model, draws, np.random.default_rng(seed), places=places)
@@ -145,9 +145,8 @@ def tipping_point(
         for draw in range(begin, end):
             values = next(filled)
             columns = columns_of(values)
-            for number, marked in enumerate(moved):
-                found = shifted_differences(values[:, place], marked, shifts, columns, protocol, base, count)
-                estimates[draw, :, number], variances[draw, :, number] = found[0][:, number], found[1][:, number]
+            found = shifted_differences(values[:, place], moved, shifts, columns, protocol, base, count)
+            estimates[draw], variances[draw] = (part[each, :, each].T for part in found)
     df = residual_freedom(columns, protocol, count)
     pooled = pool(estimates.reshape(draws, -1), variances.reshape(draws, -1), df=df, level=level)
     size = np.bincount(protocol, minlength=count)

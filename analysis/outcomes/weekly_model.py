@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -17,6 +17,7 @@ from analysis.errors import DesignWarning, ModelError
 from analysis.outcomes.change import used_protocols
 from analysis.outcomes.covariance_draws import CovarianceDraws
 from analysis.outcomes.expected_visits import expected_weeks, seen_weeks
+from analysis.outcomes.monotone_draws import MonotoneDraws, how_drawn
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -110,30 +111,25 @@ class WeeklyModel:
         return self._covariance(self.fit.optimum.theta)
 
     def draws(self, number: int, rng: np.random.Generator) -> Iterator[tuple[Floats, Floats]]:
-        """Draw coefficients and covariances from their approximate posterior.
+        """Draw coefficients and covariances from their posterior.
 
-        The covariance is drawn on the scale of its log-Cholesky factor (or of what the optimiser works on), from a
-        normal with the observed information; the coefficients given the covariance are normal.
+        Week after week where the covariance is unstructured (:class:`analysis.outcomes.monotone_draws.MonotoneDraws`).
+        Otherwise the covariance is drawn (:class:`analysis.outcomes.covariance_draws.CovarianceDraws`), and the
+        coefficients given it. :attr:`choices` says which.
 
         Yields
         ------
         tuple of ndarray
             Coefficients, shape (p,), and covariance, shape (m, m).
         """
-        likelihood, basis = self.fit.optimum.likelihood, self.fit.basis
-        thetas = CovarianceDraws(self.fit)
-        for _ in range(number):
-            here = None
-            for _attempt in range(20):
-                theta = thetas.draw(rng)
-                here = likelihood.at(theta)
-                if here is not None:
-                    break
-            if here is None:
-                here, theta = self.fit.optimum, self.fit.optimum.theta
+        if MonotoneDraws.fit_for(self):
+            yield from MonotoneDraws(self).draws(number, rng)
+            return
+        basis = self.fit.basis
+        for here in CovarianceDraws(self.fit).evaluations(number, rng):
             noise = np.linalg.cholesky(here.A_inverse) @ rng.standard_normal(len(here.b))
             coefficients = np.linalg.solve(basis.T, here.b + basis.offset + noise) * basis.scale
-            yield np.asarray(coefficients, dtype=np.float64), self._covariance(theta)
+            yield np.asarray(coefficients, dtype=np.float64), self._covariance(here.theta)
 
     def _covariance(self, theta: Floats) -> Floats:
         matrix: Floats = self.fit.optimum.likelihood.covariance.matrix(theta)[0] * self.fit.basis.scale**2
@@ -221,7 +217,8 @@ def fit_weekly(
         f"Week {week:g} is left out: nobody of {', '.join(missed)} was seen there." for week, missed in nobody.items()
     ]
     names = tuple(str(name) for name in people["protocol"].cat.categories)
-    return WeeklyModel(fit, schedule, names, people, values, tuple(choices), nobody, tuple(left_out))
+    model = WeeklyModel(fit, schedule, names, people, values, tuple(choices), nobody, tuple(left_out))
+    return replace(model, choices=(*choices, how_drawn(model)))
 
 
 def week_place(model: WeeklyModel, week: float) -> int:
@@ -278,47 +275,6 @@ def several_protocols(model: WeeklyModel) -> None:
             where=f"protocol {model.protocols[0]}",
             what_to_do="Give a cohort of two protocols or more.",
         )
-
-
-def condition(seen: NDArray[np.bool_], covariance: Floats) -> tuple[Floats, Floats]:
-    """Give, for one pattern of visits, the regression of all weeks on the seen ones and what is left.
-
-    Parameters
-    ----------
-    seen : ndarray of bool, shape (m,)
-        The weeks seen.
-    covariance : ndarray, shape (m, m)
-        Covariance of all weeks.
-
-    Returns
-    -------
-    tuple of ndarray
-        Gain, shape (m, m), zero in the columns not seen; and the covariance left, shape (m, m).
-
-    Examples
-    --------
-    >>> gain, left = condition(np.array([True, False]), np.array([[4.0, 2.0], [2.0, 4.0]]))
-    >>> gain[1].tolist(), left[1].tolist()
-    ([0.5, 0.0], [0.0, 3.0])
-    """
-    gain = np.zeros_like(covariance)
-    gain[:, seen] = np.linalg.solve(covariance[np.ix_(seen, seen)], covariance[seen]).T
-    return gain, covariance - gain @ covariance
-
-
-def patterns(values: Floats) -> list[tuple[NDArray[np.bool_], NDArray[np.int64]]]:
-    """Group patients by the weeks at which they were seen.
-
-    Examples
-    --------
-    >>> groups = patterns(np.array([[1.0, np.nan], [2.0, 3.0], [4.0, np.nan]]))
-    >>> [(seen.tolist(), rows.tolist()) for seen, rows in groups]
-    [([True, False], [0, 2]), ([True, True], [1])]
-    """
-    known = np.isfinite(values)
-    distinct, place = np.unique(known, axis=0, return_inverse=True)
-    place = place.ravel()
-    return [(seen, np.flatnonzero(place == k)) for k, seen in enumerate(distinct)]
 
 
 def _nobody(rows: pd.DataFrame, schedule: Floats) -> dict[float, tuple[str, ...]]:

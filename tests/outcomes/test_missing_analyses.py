@@ -97,11 +97,12 @@ def test_shifts_at_once_are_shifts_one_by_one(rng, adjusted):
     value, protocol = rng.normal(0, 1, 40), np.arange(40) % 3
     start = rng.normal(0, 1, 40) if adjusted else None
     moved, deltas = (protocol == 2) & (rng.random(40) < 0.5), np.array([-3.0, 0.0, 0.5])
-    together = shifted_differences(value, moved, deltas, start, protocol, 1, 3)
-    for step, delta in enumerate(deltas):
-        alone = mean_differences(value + delta * moved, start, protocol, 1, 3)
-        np.testing.assert_allclose(together[0][step], alone[0], rtol=1e-12)
-        np.testing.assert_allclose(together[1][step], alone[1], rtol=1e-12)
+    together = shifted_differences(value, np.array([moved, protocol == 0]), deltas, start, protocol, 1, 3)
+    for group, mark in enumerate([moved, protocol == 0]):
+        for step, delta in enumerate(deltas):
+            alone = mean_differences(value + delta * mark, start, protocol, 1, 3)
+            np.testing.assert_allclose(together[0][group, step], alone[0], rtol=1e-12)
+            np.testing.assert_allclose(together[1][group, step], alone[1], rtol=1e-12)
 
 
 def closed_form(model, assumption):
