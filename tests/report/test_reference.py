@@ -58,6 +58,19 @@ def test_two_and_three_protocols(study_of, others):
     assert set(nameless.curves.differences()["reference"]) == {EARLY}
 
 
+@pytest.mark.parametrize("options", [{"of_cohort": USUAL}, {"reference": USUAL}])
+def test_the_reference_comes_first_everywhere(study_of, options):
+    """A protocol has one colour and one place in all figures and tables: the reference is the first, and dark grey."""
+    study = study_of([EARLY, USUAL, THIRD], **options)
+    sections = (comparison.flow, comparison.baseline, comparison.measurements, comparison.recovery)
+    for section in (*sections, comparison.responder_analysis, comparison.missing):
+        for item in section(study):
+            if isinstance(item, Figure) and "protocol" in item.data:
+                assert item.data["protocol"].astype("str").iloc[0] == USUAL, item.name
+    assert study.cohort.protocols == [USUAL, EARLY, THIRD]
+    assert study.curves.protocols == (USUAL, EARLY, THIRD)
+
+
 def test_one_protocol_has_no_reference(study_of):
     for of_cohort in (None, USUAL):
         assert said(study_of([USUAL], of_cohort=of_cohort)) == []

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -190,7 +190,7 @@ def prepare_study(
     ('Quadriceps torque, involved limb', 26.0)
     """
     given = {name: value for name, value in locals().items() if name != "folder"}
-    cohort = load_cohort(folder)
+    cohort = _reference_first(load_cohort(folder), reference)
     name = measure or _usual_measure(cohort)
     known = cohort.measures[name]
     visits = visit_frame(cohort, name, limb)
@@ -226,6 +226,16 @@ def prepare_study(
     said = tuple(dict.fromkeys(str(one.message) for one in ours if not issubclass(one.category, ConvergenceWarning)))
     object.__setattr__(study, "warnings", said)
     return study
+
+
+def _reference_first(cohort: Cohort, reference: str | None) -> Cohort:
+    """Put the reference first, so that each protocol has one place and one colour in all figures and tables."""
+    first = reference if reference is not None else cohort.reference
+    if first not in cohort.protocols:
+        return cohort
+    order = [first, *(name for name in cohort.protocols if name != first)]
+    protocol = cohort.patients["protocol"].cat.set_categories(order)
+    return replace(cohort, patients=cohort.patients.assign(protocol=protocol))
 
 
 def _usual_measure(cohort: Cohort) -> str:
