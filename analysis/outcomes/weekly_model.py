@@ -296,7 +296,7 @@ def _people(cohort: Cohort, covariates: Sequence[str]) -> tuple[pd.DataFrame, li
     given = people.dropna(subset="protocol")
     whole = given.dropna()
     left_out = left_out_for_want_of(len(people) - len(given), "protocol")
-    left_out += left_out_for_want_of(len(given) - len(whole), "covariate")
+    left_out += left_out_for_want_of(len(given) - len(whole), " or ".join(covariates))
     return whole.assign(protocol=used_protocols(whole["protocol"])).reset_index(drop=True), left_out
 
 

@@ -173,7 +173,11 @@ def test_patients_without_a_site_are_left_out_everywhere_and_counted():
     pd.testing.assert_frame_equal(curves.differences(), fit_recovery(without, "ikdc").differences())
     found, other = (missing_data_analyses(one, "ikdc", week=26, draws=3, reference="usual") for one in (holed, without))
     pd.testing.assert_frame_equal(found.differences, other.differences)
-    assert "12 patients left out for want of a covariate." in found.notes
+    assert "12 patients left out for want of a site." in found.notes
+    assert (
+        "12 patients left out for want of a site."
+        in tipping_point(holed, "ikdc", week=26, draws=2, reference="usual").notes
+    )
 
 
 def test_a_site_that_nobody_reached_at_a_week():
