@@ -95,6 +95,18 @@ def test_nobody_followed_the_reference(study_of):
     assert reason in str(comparison.answer(study))
 
 
+def test_curves_and_responders_compare_with_the_same_protocol(study_of):
+    """No reference is named, and nobody of the first protocol has a value of the measure."""
+    whole = study_of([EARLY, USUAL, THIRD])
+    ids = whole.cohort.patients.loc[whole.cohort.patients["protocol"] == EARLY, "patient_id"]
+    visits = whole.cohort.visits
+    visits = visits[~visits["patient_id"].isin(ids)]
+    write_cohort(replace(whole.cohort, visits=visits), whole.folder, overwrite=True)
+    study = comparison.prepare_study(whole.folder, measure="pain")
+    assert study.curves.protocols[0] == study.reference == study.responders[0].reference == USUAL
+    assert "compared with exercise only, the first of them in the order of the data" in said(study)[0]
+
+
 def test_filling_under_the_reference_waits_for_its_name(study_of):
     about = {"jump to reference", "copy reference", "copy increments in reference"}
     for options, run in (({}, False), ({"of_cohort": USUAL}, True), ({"reference": USUAL}, True)):
