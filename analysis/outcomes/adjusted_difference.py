@@ -11,6 +11,7 @@ import pandas as pd
 
 from analysis.errors import ModelError
 from analysis.outcomes.combined_limits import difference_limits, share_limits
+from analysis.outcomes.completed_data import covariate_columns
 from analysis.outcomes.proportions import add_number_needed, check_level
 from analysis.outcomes.result import Result
 
@@ -156,7 +157,7 @@ def standardise(
     from statsmodels.genmod.families import Binomial
     from statsmodels.genmod.generalized_linear_model import GLM
 
-    own = _columns(covariates)
+    own = covariate_columns(covariates)
     arms = np.array([protocol == name for name in protocols], dtype=float).T
     design = np.column_stack([arms, own])
     if np.linalg.matrix_rank(design) < design.shape[1]:
@@ -244,20 +245,6 @@ def _with_covariates(cohort: Cohort, found: Responders, covariates: Sequence[str
         )
     extra = cohort.patients[["patient_id", *further]]
     return patients.merge(extra, on="patient_id", how="left", validate="one_to_one")
-
-
-def _columns(covariates: pd.DataFrame) -> NDArray[np.float64]:
-    """Numbers standardised, categories as indicators without the first."""
-    parts: list[NDArray[np.float64]] = [np.empty((len(covariates), 0))]
-    for name in covariates:
-        values = covariates[name]
-        if pd.api.types.is_numeric_dtype(values) and not pd.api.types.is_bool_dtype(values):
-            numbers = values.to_numpy(dtype=float)
-            spread = numbers.std()
-            parts.append(((numbers - numbers.mean()) / (spread if spread > 0 else 1.0))[:, None])
-        else:
-            parts.append(pd.get_dummies(values.astype("str"), drop_first=True, dtype=float).to_numpy())
-    return np.column_stack(parts)
 
 
 def _expit(values: NDArray[np.float64]) -> NDArray[np.float64]:

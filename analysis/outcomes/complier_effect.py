@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.reference import reference_protocol
 from analysis.errors import ModelError
 from analysis.outcomes.adherence_association import design_matrix
 from analysis.outcomes.change import change_at_week
-from analysis.outcomes.change_distribution import reference_protocol
 from analysis.outcomes.home_exposure import (
     UNITS,
     Exposure,
@@ -124,7 +124,7 @@ def complier_effect(
     covariates : sequence of str
         "baseline" and columns of the patients; they sharpen the estimate.
     reference : str, optional
-        The protocol compared with; by default the first one.
+        The protocol compared with; by default that of the cohort, or the first one where it names none.
     level : float
         Confidence level.
 
@@ -172,7 +172,7 @@ def complier_effect(
     further = [name for name in covariates if name != "baseline"]
     _check_covariates(cohort, further)
     full = patients.merge(cohort.patients[["patient_id", *further]], on="patient_id", how="left", validate="one_to_one")
-    base = reference_protocol(patients["protocol"], reference)
+    base = reference_protocol(cohort, patients["protocol"], reference)
     names = [str(name) for name in patients["protocol"].cat.categories if str(name) != base]
     rows = [_against(full, name, base, list(covariates), level, none=none) for name in names]
     notes = _notes(rows, UNITS[exposure])

@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.reference import reference_protocol
 from analysis.errors import ModelError
-from analysis.outcomes.change_distribution import reference_protocol
+from analysis.outcomes.gaps import patterns
 from analysis.outcomes.proportions import check_level
 from analysis.outcomes.responders import responders
 from analysis.outcomes.response_criterion import choose_criterion, compared_value
 from analysis.outcomes.result import Result
-from analysis.outcomes.weekly_model import WeeklyModel, check_draws, fit_weekly, patterns, week_place
+from analysis.outcomes.weekly_model import WeeklyModel, check_draws, fit_weekly, week_place
 from analysis.progress import in_portions
 
 if TYPE_CHECKING:
@@ -140,7 +141,7 @@ def probability_of_response(
     model = fit_weekly(cohort, measure, limb=limb, covariates=covariates)
     contrast = _contrast(model, week, criterion, known.sign)
     error, error_note = _error_of(model, known, measurement_error, error_share)
-    base = reference_protocol(model.patients["protocol"], reference)
+    base = reference_protocol(cohort, model.patients["protocol"], reference)
     posterior = _draw(model, contrast, compared_value(chosen, known), error, draws, seed, tell)
     raw = responders(cohort, measure, week=week, threshold=threshold, criterion=criterion, limb=limb, reference=base)
     answers = raw.patients.set_index("patient_id")["responder"]

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.reference import reference_protocol
 from analysis.errors import ModelError
 from analysis.outcomes.change import BaselineRule
-from analysis.outcomes.change_distribution import reference_protocol
 from analysis.outcomes.combined_limits import COMBINED, difference_limits, share_limits
 from analysis.outcomes.estimating_equations import Correlation, Errors, fit_gee
 from analysis.outcomes.expected_visits import expected_weeks, seen_weeks
@@ -112,7 +112,7 @@ def repeated_responders(
         cohort, measure, threshold=threshold, criterion=criterion, limb=limb, baseline=baseline
     )
     known = history.dropna(subset=["responder"]).assign(responder=lambda one: one["responder"].astype("float64"))
-    base = reference_protocol(known["protocol"], reference)
+    base = reference_protocol(cohort, known["protocol"], reference)
     usable, left_out = _mixed_weeks(
         known, expected_weeks(seen_weeks(cohort, measure, limb)) if weeks is None else weeks
     )

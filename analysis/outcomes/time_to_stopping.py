@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.reference import reference_protocol
 from analysis.errors import ModelError
 from analysis.outcomes.adherence import NOT_RECORDED, session_shares
 from analysis.outcomes.change import used_protocols
-from analysis.outcomes.change_distribution import reference_protocol
 from analysis.outcomes.kaplan_meier import curves_by_protocol, log_rank, median_times, share_differences, shares_by_week
 from analysis.outcomes.prescribed_modalities import (
     NOT_PRESCRIBED,
@@ -93,7 +93,7 @@ def time_to_stopping(
     level : float
         Confidence level.
     reference : str, optional
-        The protocol compared with; by default the first one with sessions recorded.
+        The protocol compared with; by default that of the cohort, otherwise the first one with sessions recorded.
 
     Returns
     -------
@@ -128,9 +128,8 @@ def time_to_stopping(
     known = patients.dropna(subset=["week"]).copy()
     known["protocol"] = used_protocols(known["protocol"])
     curves = curves_by_protocol(known, "week", "stopped")
-    base = reference_protocol(
-        known["protocol"] if reference is None and len(known) else patients["protocol"], reference
-    )
+    any_of = known if reference is None and cohort.reference is None and len(known) else patients
+    base = reference_protocol(cohort, any_of["protocol"], reference)
     return TimeToStopping(
         modality=modality or ALL_SESSIONS,
         idle_weeks=int(idle_weeks),

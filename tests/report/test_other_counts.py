@@ -29,7 +29,7 @@ def test_the_ways_of_counting_start_from_the_difference_of_the_report(study):
     assert list(first.index) == list(main.index)
     pd.testing.assert_frame_equal(first[["difference", "lower", "upper"]], main[["difference", "lower", "upper"]])
     assert set(side["way"].str.split(",").str[0]) == {
-        "as in the report", "missing visits: non-response", "adjusted for the baseline", "within sites",
+        "as in the report", "missing visits: non-response", "adjusted for the baseline and site", "within sites",
         "all visits together",
     }  # fmt: skip
 

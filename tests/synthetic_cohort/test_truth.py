@@ -62,7 +62,7 @@ def test_standard_deviations_are_those_of_many_patients(name):
 def test_reference_means_are_those_of_the_scenario(name):
     scenario = load_scenario(name)
     means = generate_cohort(name, patients=1).truth.protocol_means
-    at_start = means[(means["protocol"] == scenario.protocols[0]) & (means["week"] == 0)]
+    at_start = means[(means["protocol"] == scenario.reference) & (means["week"] == 0)]
     for series in scenario.series:
         row = at_start[(at_start["measure"] == series.measure) & (at_start["limb"] == series.limb)]
         assert row["value"].item() == pytest.approx(series.before, abs=1e-9)

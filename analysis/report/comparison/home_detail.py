@@ -95,7 +95,7 @@ def gap(study: Study) -> Section:
                 lambda: gap_table(
                     gap_regained(
                         study.cohort, study.measure.name, week=week, level=study.level,
-                        reference=study.parameters["reference"],
+                        reference=study.reference,
                     ),
                     study.measure,
                 ),
@@ -142,6 +142,7 @@ def _by_allocation(study: Study) -> list[Item]:
                 limb=study.limb,
                 randomised=True,
                 modality=modality,
+                covariates=study.curves.adjusted_for,
                 reference=study.curves.protocols[0],
                 level=study.level,
             )

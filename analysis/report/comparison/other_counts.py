@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from analysis.curves.recovery import adjustment
+from analysis.curves.recovery_choices import adjusted_in_words
 from analysis.errors import KneecurveError
 from analysis.outcomes.adjusted_difference import adjusted_difference
 from analysis.outcomes.better_or_worse import better_or_worse
@@ -66,7 +68,7 @@ def symmetry(study: Study) -> Section:
     if week is None:
         return Section((absent("a week at which limb symmetry could be counted."),))
     try:
-        found = limb_symmetry(study.cohort, week=week, level=study.level, reference=study.parameters["reference"])
+        found = limb_symmetry(study.cohort, week=week, level=study.level, reference=study.reference)
     except KneecurveError as error:
         return Section((absent(f"what limb symmetry needs. {error.what}"),))
     if not found.table["n"].any():
@@ -100,6 +102,7 @@ def _side_by_side(study: Study, found: Responders) -> Items:
         found.measure,
         week=found.week,
         threshold=found.threshold.value,
+        limb=found.limb,
         level=study.level,
         reference=found.reference,
     )
@@ -109,8 +112,9 @@ def _side_by_side(study: Study, found: Responders) -> Items:
     parts.append((f"missing visits: {other}", chosen))
     notes: list[str] = []
     try:
-        adjusted = adjusted_difference(study.cohort, found, level=study.level)
-        parts.append(("adjusted for the baseline", adjusted.differences))
+        adjusted_for = adjustment(study.cohort, found.measure, limb=found.limb)
+        adjusted = adjusted_difference(study.cohort, found, covariates=adjusted_for, level=study.level)
+        parts.append((f"adjusted for {adjusted_in_words(adjusted_for) or 'nothing'}", adjusted.differences))
         notes += adjusted.notes
     except KneecurveError as error:
         notes.append(f"No adjusted difference: {error.what}")
@@ -122,6 +126,7 @@ def _side_by_side(study: Study, found: Responders) -> Items:
             study.cohort,
             found.measure,
             threshold=found.threshold.value,
+            limb=found.limb,
             level=study.level,
             reference=found.reference,
         )
@@ -213,6 +218,7 @@ def _directions(study: Study, found: Responders) -> Items:
         found.measure,
         week=found.week,
         threshold=found.threshold.value,
+        limb=found.limb,
         level=study.level,
         reference=found.reference,
     )
@@ -242,6 +248,8 @@ def _kept_and_first(study: Study, found: Responders) -> Items:
             found.measure,
             week=found.week,
             threshold=found.threshold.value,
+            limb=found.limb,
+            missing=found.missing,
             level=study.level,
             reference=found.reference,
         )
@@ -262,8 +270,9 @@ def _kept_and_first(study: Study, found: Responders) -> Items:
         items.append(absent(f"visits at which the improvement could have been kept. {error.what}"))
     items += _two_weeks(study, found)
     first = time_to_response(
-        study.cohort, found.measure, threshold=found.threshold.value, level=study.level, reference=found.reference
-    )
+        study.cohort, found.measure, threshold=found.threshold.value, limb=found.limb, level=study.level,
+        reference=found.reference,
+    )  # fmt: skip
     if first.table.empty:
         return [*items, absent("a patient who reached the threshold.")]
     items.append(
