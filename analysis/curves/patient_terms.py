@@ -10,7 +10,7 @@ import pandas as pd
 from formulaic import Formula
 
 from analysis.curves.design import Design
-from analysis.curves.factors import CategoryFactor, EvaluatedFactor, Factor, build_factor
+from analysis.curves.factors import CategoryFactor, EvaluatedFactor, Factor, WeekCategoryFactor, build_factor
 from analysis.curves.residual_base import Array
 from analysis.errors import ModelError
 
@@ -134,7 +134,7 @@ def patient_terms(design: Design, wanted: str | None, *, correlated: bool) -> Pa
 
 
 def _wanted_rank(name: str, factor: Factor, intercept: bool) -> bool:
-    if isinstance(factor, CategoryFactor) or (isinstance(factor, EvaluatedFactor) and len(factor.specs) > 1):
+    if isinstance(factor, CategoryFactor | WeekCategoryFactor) or (isinstance(factor, EvaluatedFactor) and len(factor.specs) > 1):
         return ("[T." in name) == intercept
     return True
 
