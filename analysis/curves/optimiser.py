@@ -13,6 +13,8 @@ from analysis.curves.residual_base import Array
 _MOST_STEPS = 200
 _SINGULAR = 1e-6
 """An eigenvalue of V this small, of its largest variance, is zero."""
+_SINGULAR_INVERSE = 1e9
+"""An inverse of V this large (in units of the residual variance) leads to an edge without a minimum."""
 _MOST_CRAWLING = 8
 """So many steps in a row that had to be cut a thousandfold lead to an edge without a minimum."""
 _FEW_PATIENTS = 20
@@ -219,6 +221,8 @@ def _descend(
     fixed = np.zeros(phi.size, dtype=bool) if fixed is None else fixed
     held = fixed
     for _ in range(_MOST_STEPS):
+        if np.abs(here.N).max() > _SINGULAR_INVERSE:
+            break
         J = covariance.jacobian(phi)
         gradient = J.T @ here.gradient
         held = fixed | ((phi <= low + 1e-9) & (gradient > 0.0)) | ((phi >= high - 1e-9) & (gradient < 0.0))

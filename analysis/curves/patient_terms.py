@@ -134,7 +134,9 @@ def patient_terms(design: Design, wanted: str | None, *, correlated: bool) -> Pa
 
 
 def _wanted_rank(name: str, factor: Factor, intercept: bool) -> bool:
-    if isinstance(factor, CategoryFactor | WeekCategoryFactor) or (isinstance(factor, EvaluatedFactor) and len(factor.specs) > 1):
+    if isinstance(factor, CategoryFactor | WeekCategoryFactor) or (
+        isinstance(factor, EvaluatedFactor) and len(factor.specs) > 1
+    ):
         return ("[T." in name) == intercept
     return True
 

@@ -159,8 +159,9 @@ def fit_recovery(
 
     Scheduled visits: protocol by week as categories, the baseline by week, site where there are several, and an
     unstructured covariance within the patient (the usual primary analysis of a trial with repeated visits). Where
-    too few patients were seen at a pair of weeks, a patient intercept with a variance per week takes its place;
-    should that not converge, a patient intercept alone. Unscheduled visits: a natural cubic spline of log(1 + week), on
+    too few patients were seen at a pair of weeks, or it does not converge, a variance per week with a correlation that
+    falls from visit to visit takes its place; then a patient intercept with a variance per week; then a patient
+    intercept alone. Unscheduled visits: a natural cubic spline of log(1 + week), on
     which recoveries that level off are close to straight, by protocol, with an intercept (and a slope on the
     same scale, where most patients came twice or more) for each patient. These choices are the kit's own.
 
@@ -278,10 +279,10 @@ def _visits(cohort: Cohort, measure: str, limb: str | None) -> tuple[pd.DataFram
 
 
 def _fit(frame: pd.DataFrame, fixed: str, *, scheduled: bool) -> tuple[MixedModel, list[str]]:
-    candidates = (
-        (effects, residual, f"patient effects {effects or 'none'}, residual {residual}")
-        for effects, residual in covariance_candidates(frame, scheduled=scheduled)
-    )
+    pairs, why = covariance_candidates(frame, scheduled=scheduled)
+    candidates = [
+        (effects, residual, f"patient effects {effects or 'none'}, residual {residual}") for effects, residual in pairs
+    ]
     model, name, tried = fit_first_that_converges(
         frame,
         fixed,
@@ -289,4 +290,10 @@ def _fit(frame: pd.DataFrame, fixed: str, *, scheduled: bool) -> tuple[MixedMode
         failure="No covariance structure led to a converged fit.",
         what_to_do="Fit a simpler mean with fit_mixed, or look at the visits by week: too few patients may be left.",
     )
-    return model, [*tried, f"Covariance within the patient: {name}."]
+    chosen = f"Covariance within the patient: {name}."
+    if scheduled and model.residual == "independent" and model.patient_effects is not None:
+        chosen += (
+            " It has one variance for all weeks: where the spread changes over the weeks, intervals at single weeks are "
+            "too narrow or too wide."
+        )
+    return model, [*why, *tried, chosen]

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 #: Covariances tried, the first that can be fitted and converges is taken.
 _CANDIDATES: tuple[tuple[str | None, Residual, str], ...] = (
     (None, "unstructured", "an unstructured covariance"),
+    (None, "ar1-by-week", "a variance for each week and a correlation that falls from visit to visit"),
     ("1", "by-week", "an intercept for each patient and a variance for each week"),
     ("1", "independent", "an intercept for each patient"),
 )
