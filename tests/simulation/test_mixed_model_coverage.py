@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-SCRIPT = Path(__file__).with_name("small_trials.py")
+SCRIPT = Path(__file__).with_name("coverage_trials.py")
 TRIALS = 2_000
 
 

@@ -1,6 +1,6 @@
 """Small trials, 2 x 12 patients with a fifth of the visits missing, each fitted with both inferences.
 
-Run as ``small_trials.py FIRST LAST``: prints, as JSON, one list a trial and inference.
+Run as ``coverage_trials.py FIRST LAST``: prints, as JSON, one list a trial and inference.
 """
 
 import json
