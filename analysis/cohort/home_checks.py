@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.prescriptions import LEAST_PATIENTS
 from analysis.cohort.session_log import SESSION_MINUTES
 from analysis.cohort.tables import TABLES
 
@@ -17,8 +18,8 @@ if TYPE_CHECKING:
 
 #: Where the hinge itself ends: a limit here is no limit (common practice, no source).
 END_OF_HINGE = 135.0
-#: Weeks in which nobody of so many patients did a session that was prescribed: was it, so long (design choice)?
-IDLE_WEEKS, LEAST_PATIENTS = 2, 5
+#: Weeks in which nobody of `LEAST_PATIENTS` did a session that was prescribed: was it, so long (design choice)?
+IDLE_WEEKS = 2
 
 
 def check_home(tables: Mapping[str, pd.DataFrame], findings: FindingList) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -9,6 +10,7 @@ import pandas as pd
 
 from analysis.cohort.columns import Column
 from analysis.cohort.map_home import OTHER_HINGE
+from analysis.cohort.prescriptions import never_done
 from analysis.cohort.session_log import check_session_log, programme_week, sum_sessions
 from analysis.cohort.tables import TABLES
 
@@ -113,13 +115,23 @@ def sessions_of_log(
     if isinstance(log.prescribed, tuple):
         _check_protocols(mapped, log.prescribed, known["protocol"], findings)
     allocated = known.dropna(subset=["protocol"]).astype({"protocol": "str"})
-    return sum_sessions(
+    protocols = dict(zip(allocated["patient_id"], allocated["protocol"], strict=True))
+    summed = sum_sessions(
         whole,
         prescribed=log.prescribed or None,
         weeks=log.weeks,
         patients=known["patient_id"].tolist(),
-        protocols=dict(zip(allocated["patient_id"], allocated["protocol"], strict=True)),
+        protocols=protocols,
     )
+    if isinstance(log.prescribed, Mapping) and log.weeks is not None:
+        for modality, protocol, n in never_done(summed, log.prescribed, protocols):
+            findings.add(
+                "warning", mapped.name,
+                f"{modality} is taken as not prescribed to {protocol}: none of its {n:,} patients has a session on record",
+                "If it was prescribed to them, name the protocol in [[session_log.prescribed]]; then 0 % was done.",
+                column="prescribed",
+            )  # fmt: skip
+    return summed
 
 
 def _check_protocols(

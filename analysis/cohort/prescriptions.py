@@ -12,12 +12,14 @@ from analysis.cohort.tables import TABLES
 from analysis.errors import CohortError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
 _MODALITY = TABLES["sessions"].column("modality")
 #: Kinds of home session.
 MODALITIES = _MODALITY.categories if _MODALITY is not None else ()
 _KEY = ["patient_id", "week", "modality"]
+#: Patients of a protocol among whom somebody does a session that is prescribed, as good as always (design choice).
+LEAST_PATIENTS = 5
 
 
 @dataclass(frozen=True)
@@ -150,3 +152,45 @@ def prescribed_to_all(prescribed: Mapping[str, float], weeks: tuple[int, int], p
     grid = pd.MultiIndex.from_product([list(patients), span, list(prescribed)], names=_KEY).to_frame(index=False)
     asked = grid["modality"].map(dict(prescribed)).astype("float64")
     return grid.astype({"patient_id": "str", "modality": "str"}).assign(sessions_prescribed=asked)
+
+
+def never_done(
+    log: pd.DataFrame, modalities: Iterable[str], protocols: Mapping[str, str]
+) -> list[tuple[str, str, int]]:
+    """Give the protocols in which nobody did a modality that another protocol does: it was hardly prescribed to them.
+
+    Parameters
+    ----------
+    log : pandas.DataFrame
+        patient_id, modality, sessions_done: the sessions by week.
+    modalities : iterable of str
+        The modalities asked about.
+    protocols : mapping of str to str
+        Protocol of each patient.
+
+    Returns
+    -------
+    list of tuple
+        Modality, protocol, and its patients: 5 or more.
+
+    Examples
+    --------
+    >>> log = pd.DataFrame({"patient_id": ["p0"], "modality": "exercise", "sessions_done": 1.0})
+    >>> protocols = {f"p{k}": "early" for k in range(6)} | {f"q{k}": "usual" for k in range(6)}
+    >>> never_done(log, ["exercise"], protocols)
+    [('exercise', 'usual', 6)]
+    """
+    size = pd.Series(list(protocols.values()), dtype="str").value_counts(sort=False)
+    done = log[log["sessions_done"] > 0].assign(
+        protocol=lambda rows: rows["patient_id"].astype("str").map(dict(protocols))
+    )
+    found = []
+    for modality in modalities:
+        active = set(done.loc[done["modality"] == modality, "protocol"].dropna())
+        if active:
+            found += [
+                (modality, str(protocol), int(n))
+                for protocol, n in size.items()
+                if n >= LEAST_PATIENTS and protocol not in active
+            ]
+    return found

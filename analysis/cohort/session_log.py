@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.prescriptions import Prescription, check_weeks, prescribed_to_all, prescribed_weeks
+from analysis.cohort.prescriptions import Prescription, check_weeks, never_done, prescribed_to_all, prescribed_weeks
 from analysis.cohort.schedule import DECIMALS_OF_A_DAY
 from analysis.cohort.tables import TABLES
 
@@ -102,14 +102,15 @@ def sum_sessions(
     prescribed : mapping of str to float, or sequence of Prescription, optional
         Sessions asked for in a week: by modality, where every patient was asked the same; or what each protocol
         prescribes. With these, sessions of a modality that they name count as not prescribed (0) to other protocols and
-        in other weeks.
+        in other weeks. By modality alone, a protocol of 5 patients or more none of whom did a session of it, while those
+        of another did, is taken as not asked.
     weeks : tuple of int, optional
         First and last week of the programme: with ``prescribed`` by modality, a week without a logged session is a week
         with none done. Without it only weeks with a logged session have a row. Prescriptions have their own weeks.
     patients : sequence of str
         Patients who get these weeks, whether they have a logged session or not.
     protocols : mapping of str to str, optional
-        Protocol of each patient, for prescriptions.
+        Protocol of each patient.
 
     Returns
     -------
@@ -140,6 +141,11 @@ def sum_sessions(
     if isinstance(prescribed, Mapping):
         asked = prescribed_to_all(prescribed, weeks, _everybody(patients, summed)) if weeks is not None else None
         usual = summed["modality"].map(dict(prescribed)).astype("float64") if asked is None else np.nan
+        left_out = {(one, protocol) for one, protocol, _ in never_done(summed, prescribed, protocols or {})}
+        if asked is not None and left_out:
+            protocol = asked["patient_id"].map(dict(protocols or {}))
+            theirs = pd.MultiIndex.from_arrays([asked["modality"], protocol]).isin(left_out)
+            asked = asked[~theirs]
     else:
         asked = prescribed_weeks(prescribed, protocols or {}) if prescribed else None
         named = {one.modality for one in prescribed or ()}

@@ -243,6 +243,19 @@ def test_prescribed_to_all_asks_about_a_protocol_without_a_session(files):
     assert "[[session_log.prescribed]]" in asked["what_to_do"].item()
 
 
+def test_prescribed_to_all_leaves_out_five_patients_without_a_session_and_says_so(files):
+    others = "".join(f"Q{k},early,2024-01-08\n" for k in range(4))
+    imported = files(FOLDER, import_with_schedule, path="", **TABLES | {"people__csv": TABLES["people__csv"] + others})
+    assert imported.cohort.sessions["patient_id"].unique().tolist() == ["P1"]
+    asked = imported.checked.findings.query("column == 'prescribed'")
+    assert asked[["severity", "problem"]].to_numpy().tolist() == [
+        [
+            "warning",
+            "exercise is taken as not prescribed to early: none of its 5 patients has a session on record",
+        ]
+    ]
+
+
 def test_impossible_sessions_of_a_log_stop_the_import_with_file_and_row(files):
     log = "who,from,to,kind,min,level\nP1,2024-01-02 08:00,2024-01-02 08:10,exercise,30,120\n"
     with pytest.raises(FailedCheckError) as caught:

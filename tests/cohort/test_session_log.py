@@ -92,6 +92,23 @@ def test_sessions_beyond_the_prescription_were_prescribed_to_nobody():
     assert len(found) == 6
 
 
+def test_prescribed_to_all_leaves_out_a_protocol_in_which_nobody_did_a_session_that_others_did():
+    """Five patients of "other" without a session of stimulation: 0 of 50 before. Exercise nobody did: it stays asked."""
+    protocols = {f"s{k}": "stimulated" for k in range(5)} | {f"o{k}": "other" for k in range(5)} | {"x": "tiny"}
+    table = sum_sessions(
+        log(patient_id=["s1"], week=[1.0], modality=["strength stimulation"]),
+        prescribed={"strength stimulation": 5, "exercise": 3}, weeks=(1, 2), patients=list(protocols), protocols=protocols,
+    )  # fmt: skip
+    asked = table.assign(protocol=table["patient_id"].map(protocols)).groupby(["protocol", "modality"])
+    assert asked["sessions_prescribed"].sum().to_dict() == {
+        ("other", "exercise"): 30,
+        ("stimulated", "exercise"): 30,
+        ("stimulated", "strength stimulation"): 50,
+        ("tiny", "exercise"): 6,
+        ("tiny", "strength stimulation"): 10,
+    }
+
+
 def test_a_prescription_can_change_within_the_programme():
     more = Prescription("strength stimulation", 7, (4, 5), ("stimulated",))
     table = sum_sessions(log(week=[1.0])[:0], prescribed=[STIMULATION, more], protocols=BOTH_ARMS)
