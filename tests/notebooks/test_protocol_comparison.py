@@ -50,6 +50,7 @@ def test_the_whole_report_keeps_the_rules_and_has_every_section(report_of, page_
     assert not any(one.get("kind") == "absent" for cell in made.cells.values() for one in cell)
 
 
+@pytest.mark.slow
 def test_markup_and_formulas_in_names_are_shown_as_text(quick_report_of, page_rules):
     cohort = generate_cohort(patients=60, seed=2).observed
     names = {"exercise only": "<script>alert(1)</script>", "home stimulation": "=cmd('x')!A1"}
@@ -129,6 +130,7 @@ def test_parameters_reach_the_report(quick_report_of):
     assert "not allocated to the protocols at random" in answer
 
 
+@pytest.mark.slow
 def test_many_protocols_keep_the_answer_short(quick_report_of, page_rules, bare):
     names = tuple(f"protocol {number}" for number in range(9))
     made = quick_report_of(bare([0, 6, 12, 26], n=60, protocols=names))

@@ -14,6 +14,7 @@ def differences_in(made):
     return [float(row[1].split(" ")[0].replace("−", "-")) for row in rows]
 
 
+@pytest.mark.slow
 def test_depression_trial_with_half_of_the_visits_lost(report_of, public_cohort, page_rules):
     """HSAUR BtheB: Everitt & Hothorn, A Handbook of Statistical Analyses Using R (2006), ch. 10.
 

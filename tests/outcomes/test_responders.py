@@ -191,7 +191,7 @@ def test_it_shows_itself_with_markup_as_text(make_cohort):
     assert "number_needed_in_words" in shown
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     st.lists(st.one_of(st.none(), st.integers(-40, 40)), min_size=1, max_size=25),
     st.lists(st.one_of(st.none(), st.integers(-40, 40)), min_size=1, max_size=25),
