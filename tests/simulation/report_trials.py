@@ -2,12 +2,14 @@
 
 Run from the root of the kit as ``python tests/simulation/report_trials.py [--trials 2000] [--again 10000] [--processes 2]``.
 It writes ``report_trials.csv``: a row for each cell and follow-up week, with the date, the seeds and a hash of the code.
+Cells that the same code made before are kept, so that it can be stopped and started again.
 """
 
 from __future__ import annotations
 
 import argparse
 import hashlib
+import inspect
 import itertools
 import multiprocessing
 import sys
@@ -53,14 +55,15 @@ class Cell:
 
 
 def every_cell() -> list[Cell]:
-    """Give the 60 cells of the table: all 36 with 12 patients a protocol, and of those with 20 and 60 every third.
+    """Give the 48 cells of the table: all 36 with 12 patients a protocol, and of those with 20 and 60 every sixth.
 
-    The third runs through all pairs of spread and correlation, and through all of each with missing visits.
+    The sixth runs through every level of spread, correlation and missing visits, with three and with six follow-ups.
     """
     cells = []
     for levels in itertools.product(*(range(len(values)) for values in LEVELS.values())):
-        patients, _, spread, correlation, missing = levels
-        if patients == 0 or (spread + correlation + missing + patients) % 3 == 0:
+        patients, follow_ups, spread, correlation, missing = levels
+        sixth = (spread + correlation) % 3 == patients and (spread + follow_ups) % 2 == missing
+        if patients == 0 or sixth:
             cells.append(Cell(*(values[level] for values, level in zip(LEVELS.values(), levels, strict=True))))
     return cells
 
@@ -142,9 +145,10 @@ def judged(table: pd.DataFrame) -> list[float]:
 
 
 def code() -> str:
-    """Give a hash of the code that the numbers depend on."""
+    """Give a hash of the code that the numbers depend on: the package of the curves, and what draws and fits a trial."""
     files = sorted((HERE.parents[1] / "analysis" / "curves").glob("*.py"))
-    return hashlib.sha256(b"".join(file.read_bytes() for file in [*files, Path(__file__)])).hexdigest()[:12]
+    own = [inspect.getsource(one) for one in (covariance, trial, one_trial, rejections)]
+    return hashlib.sha256(b"".join([*(file.read_bytes() for file in files), *map(str.encode, own)])).hexdigest()[:12]
 
 
 def main() -> None:
@@ -153,20 +157,25 @@ def main() -> None:
     parser.add_argument("--again", type=int, default=10_000)
     parser.add_argument("--processes", type=int, default=2)
     given = parser.parse_args()
+    made = pd.read_csv(TABLE, dtype={"code": "str"}) if TABLE.exists() else pd.DataFrame(columns=[*LEVELS, "code"])
+    kept = {Cell(*key): rows for key, rows in made[made["code"] == code()].groupby(list(LEVELS), sort=False)}
     tables = []
     with multiprocessing.Pool(given.processes) as pool:
         for number, cell in enumerate(every_cell(), start=1):
+            if cell in kept:
+                tables.append(kept[cell])
+                continue
             first, table = 0, rejections(cell, 0, given.trials, pool)
             if not all(RIGHT[0] <= error <= RIGHT[1] for error in judged(table)):
                 first, table = AGAIN, rejections(cell, AGAIN, given.again, pool)
-            tables.append(table.assign(**vars(cell), first_seed=first))
+            today = datetime.now(tz=UTC).date().isoformat()
+            tables.append(table.assign(**vars(cell), first_seed=first, date=today, code=code()))
             said = ", ".join(f"{error:.4f}" for error in judged(table))
             sys.stderr.write(
                 f"{number} of {len(every_cell())}: {cell}, {len(table)} weeks, {table['trials'].iloc[0]} trials: {said}\n"
             )
-            whole = pd.concat(tables).assign(date=datetime.now(tz=UTC).date().isoformat(), code=code())
             columns = [*LEVELS, "week", "trials", "fitted", "type_1_error", *COVARIANCES, "first_seed", "date", "code"]
-            whole[columns].to_csv(TABLE, index=False, float_format="%.5g")
+            pd.concat(tables)[columns].to_csv(TABLE, index=False, float_format="%.5g")
 
 
 if __name__ == "__main__":
