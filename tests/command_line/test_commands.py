@@ -1,9 +1,12 @@
 """Each command does one thing, says what it did, and explains what went wrong without a traceback."""
 
+from pathlib import Path
+
 import pandas as pd
 import pytest
 
 from analysis import load_cohort, write_cohort
+from analysis.report import ReportFiles
 from synthetic_cohort import generate_cohort
 
 WIDE_MAP = """
@@ -191,6 +194,14 @@ def test_demo_writes_a_report_then_refuses_then_overwrites(kneecurve, tmp_path, 
     assert second.code == 1
     assert "kneecurve_demo" in second.err
     assert reports[0].stat().st_mtime_ns == before
+    asked = []
+
+    def make(name, folder, out, *, overwrite, progress):
+        asked.append((name, Path(folder).name, Path(out).name, overwrite))
+        return ReportFiles(html=reports[0], notebook=reports[0], record=reports[0])
+
+    monkeypatch.setattr("analysis.report.make_report", make, raising=False)
     third = kneecurve("demo", "--patients", "36", "--overwrite")
     assert third.code == 0, third.err
     assert "Overwriting" in third.out
+    assert asked == [("protocol_comparison", "cohort", "report", True)]

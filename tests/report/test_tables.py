@@ -70,15 +70,19 @@ def test_markup_and_spreadsheet_formulas_are_shown_as_text():
     assert ">=cmd(" in page
 
 
+def elements(word):
+    data = pd.DataFrame({"name": [word, "b"], "n": [1, 2]})
+    columns = (Column("name", f"{word}|"), Column("n", "N", "count", group="g"))
+    page = Table(data, word, columns, (word,)).to_html()
+    return [part.split(">")[0].split(" ")[0] for part in page.split("<")[1:]]
+
+
+ELEMENTS = elements("a")
+
+
 @given(st.text(max_size=40))
 def test_any_text_leaves_the_elements_of_the_table_as_they_were(text):
-    def elements(word):
-        data = pd.DataFrame({"name": [word, "b"], "n": [1, 2]})
-        columns = (Column("name", f"{word}|"), Column("n", "N", "count", group="g"))
-        page = Table(data, word, columns, (word,)).to_html()
-        return [part.split(">")[0].split(" ")[0] for part in page.split("<")[1:]]
-
-    assert elements(text) == elements("a")
+    assert elements(text) == ELEMENTS
 
 
 def test_heads_have_scope_and_the_caption_comes_first():
