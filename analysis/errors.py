@@ -62,6 +62,10 @@ class ConvergenceWarning(KneecurveWarning):
     """The optimiser stopped before it met its tolerance; the numbers are not the optimum."""
 
 
+class InferenceWarning(KneecurveWarning):
+    """Estimates stand without standard errors or p values, since these could not be computed; the fit's notes say why."""
+
+
 class DesignWarning(KneecurveWarning):
     """A column of the design cannot be estimated and was dropped."""
 

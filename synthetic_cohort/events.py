@@ -35,8 +35,8 @@ def draw_events(scenario: Scenario, patients: Patients, missing: Missing, seed: 
     Returns
     -------
     pandas.DataFrame
-        patient (position), week (whole), event, serious, related; sorted by patient and week. It holds what happened
-        after a patient was lost too.
+        patient (position), week (since the start, on a whole day; a withdrawal in whole weeks), event, serious, related;
+        sorted by patient and week. It holds what happened after a patient was lost too.
     """
     names = [*dict.fromkeys(kind.event for kind in scenario.events), _WITHDRAWAL]
     frames = []
@@ -47,8 +47,8 @@ def draw_events(scenario: Scenario, patients: Patients, missing: Missing, seed: 
             modality = next(one for one in scenario.modalities if one.modality == kind.modality)
             happens &= np.isin(patients.protocol, [scenario.protocols.index(name) for name in modality.protocols])
         who = np.flatnonzero(happens)
-        span = kind.last_week - kind.first_week + 1
-        weeks = kind.first_week + np.floor(draws[who, 1] * span)
+        days = 7 * (kind.last_week - kind.first_week + 1)
+        weeks = (7 * (kind.first_week - 1) + np.floor(draws[who, 1] * days)) / 7
         serious, related = draws[who, 2] < kind.serious_share, draws[who, 3] < kind.related_share
         frames.append(_frame(who, weeks, names.index(kind.event), names, serious, related))
     who = np.flatnonzero(missing.lost_reason == REASONS.index("withdrew"))

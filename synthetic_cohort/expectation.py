@@ -1,8 +1,8 @@
-"""Means on the observed scale: what a value is expected to be once it is bounded and read off an instrument.
+"""Means and spread on the observed scale: of values once they are bounded and read off an instrument.
 
 A value is drawn on an unbounded scale and then cut at the ends of the measure's scale and rounded to the instrument's
-step, so that pain heaps at 0 and a score stops at 100. The mean that a reader of the data estimates is the mean after
-that. Here it is integrated, so that the truth holds for bounded measures too.
+step, so that pain heaps at 0 and a score stops at 100. The mean and the standard deviation that a reader of the data
+estimates are those after that. Here they are integrated, so that the truth holds for bounded measures too.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ _BISECTIONS = 60
 
 @dataclass(frozen=True, eq=False)
 class Means:
-    """Population means of one series, by week.
+    """Population means and spread of one series, by week.
 
     Parameters
     ----------
@@ -43,7 +43,8 @@ class Means:
     observed : array of shape (protocols, w)
         Mean on the observed scale.
     sd : array of shape (w,)
-        Standard deviation of observed values under the reference protocol.
+        Standard deviation of observed values under the reference protocol, after cutting and rounding; what patients'
+        own sessions add to the spread (``home.gain_of_full_adherence``) is not in it.
     """
 
     weeks: NDArray[np.float64]
@@ -75,7 +76,8 @@ def series_means(scenario: Scenario, series: Series) -> Means:
     The observed mean is an average over sex, age (24 quantile midpoints) and further covariates of the mean of a
     normal value after cutting and rounding: a sum of normal tail probabilities over the steps of the instrument where
     there are 200 steps or fewer, and otherwise the closed form of a normal cut at both ends (rounding to such fine
-    steps leaves the mean as it is). Sites and therapists are taken as normal too.
+    steps leaves the mean as it is). The standard deviation comes from the mean square in the same way. Sites and
+    therapists are taken as normal too.
 
     Examples
     --------
@@ -99,10 +101,12 @@ def series_means(scenario: Scenario, series: Series) -> Means:
         middle = (low + high) / 2
         above = _mixture_mean(series, middle, spread, offsets, weights) > reference
         low, high = np.where(above, low, middle), np.where(above, middle, high)
-    latent = (low + high) / 2 + protocol_effects(scenario, series, weeks)
+    middle = (low + high) / 2
+    latent = middle + protocol_effects(scenario, series, weeks)
     observed = np.stack([_mixture_mean(series, one, spread, offsets, weights) for one in latent])
-    between = np.sqrt(spread**2 + np.sum(weights[:, None] * offsets**2, axis=0))
-    return Means(weeks, reference, latent, observed, between)
+    squares = np.sum(weights[:, None] * _bounded_square(series, middle + offsets, spread), axis=0)
+    mean = _mixture_mean(series, middle, spread, offsets, weights)
+    return Means(weeks, reference, latent, observed, np.sqrt(squares - mean**2))
 
 
 def true_variance(series: Series, weeks: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -219,15 +223,31 @@ def _mixture_mean(
 
 def _bounded_mean(series: Series, mean: NDArray[np.float64], spread: NDArray[np.float64]) -> NDArray[np.float64]:
     """Mean of a normal value after cutting at the ends of the scale and rounding to the step."""
-    steps = round((series.highest - series.lowest) / series.step)
-    if steps <= _MOST_STEPS:
-        edges = series.lowest + series.step * (np.arange(steps) + 0.5)
-        return np.asarray(
-            series.lowest + series.step * ndtr((mean[..., None] - edges) / spread[..., None]).sum(axis=-1)
-        )
+    steps = _steps(series)
+    if len(steps):
+        above = ndtr((mean[..., None] - (steps - series.step / 2)) / spread[..., None])
+        return np.asarray(series.lowest + series.step * above.sum(axis=-1))
     low, high = (series.lowest - mean) / spread, (series.highest - mean) / spread
     inside = mean * (ndtr(high) - ndtr(low)) + spread * (_density(low) - _density(high))
     return np.asarray(inside + series.lowest * ndtr(low) + series.highest * ndtr(-high))
+
+
+def _bounded_square(series: Series, mean: NDArray[np.float64], spread: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Mean of the square of a normal value after cutting at the ends of the scale and rounding to the step."""
+    steps = _steps(series)
+    if len(steps):
+        above = ndtr((mean[..., None] - (steps - series.step / 2)) / spread[..., None])
+        return np.asarray(series.lowest**2 + np.sum(above * (steps**2 - (steps - series.step) ** 2), axis=-1))
+    low, high = (series.lowest - mean) / spread, (series.highest - mean) / spread
+    inside = (mean**2 + spread**2) * (ndtr(high) - ndtr(low)) + 2 * mean * spread * (_density(low) - _density(high))
+    inside += spread**2 * (low * _density(low) - high * _density(high))
+    return np.asarray(inside + series.lowest**2 * ndtr(low) + series.highest**2 * ndtr(-high))
+
+
+def _steps(series: Series) -> NDArray[np.float64]:
+    """Values of the instrument above its lowest; none where they are so many that rounding leaves the moments as they are."""
+    count = round((series.highest - series.lowest) / series.step)
+    return np.asarray(series.lowest + series.step * (np.arange(count if count <= _MOST_STEPS else 0) + 1.0))
 
 
 def _density(z: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -142,6 +142,7 @@ class SyntheticCohort:
                 parameters=parameters,
                 steps=(f"Generated: an invented cohort of {n:,} patients, no real person.", step),
             ),
+            reference=self.scenario.reference,
         )
 
 

@@ -35,7 +35,9 @@ class Scenario:
     name, description, procedure : str
         Name to call it by, what it is, and the label in the procedure column.
     protocols : tuple of str
-        The first is the reference.
+        The protocols, in order.
+    reference : str
+        The protocol that the others are compared with; effects are what the others add to it.
     sites, site_shares : tuple
         Sites and the share of patients at each.
     therapists_per_site : int
@@ -54,6 +56,7 @@ class Scenario:
     description: str
     procedure: str
     protocols: tuple[str, ...]
+    reference: str
     sites: tuple[str, ...]
     site_shares: tuple[float, ...]
     therapists_per_site: int

@@ -254,7 +254,7 @@ class EventKind:
     share : float
         Share of them, if followed to the end.
     first_week, last_week : int
-        When, ends included, every week as likely as another.
+        When, in weeks of the programme (days 0 to 6 are week 1), ends included, every day as likely as another.
     serious_share, related_share : float
         Share of the events that are serious, and that are held to be related to the programme.
     """

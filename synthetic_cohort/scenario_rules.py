@@ -46,6 +46,8 @@ def _of_design(scenario: Scenario) -> Iterator[str]:
         labels = getattr(scenario, name)
         if not labels or len(set(labels)) != len(labels):
             yield f"{name} should be different labels, at least one"
+    if scenario.reference not in scenario.protocols:
+        yield f"the reference {scenario.reference!r} should be one of the protocols"
     if len(scenario.site_shares) != len(scenario.sites) or not _sums_to_one(scenario.site_shares):
         yield "site_shares should be one share a site and sum to 1"
     if scenario.therapists_per_site < 1:
@@ -91,7 +93,7 @@ def _of_series(scenario: Scenario) -> Iterator[str]:
 def _of_parts(scenario: Scenario) -> Iterator[str]:
     keys = {(series.measure, series.limb) for series in scenario.series}
     for effect in scenario.effects:
-        if effect.protocol not in scenario.protocols[1:]:
+        if effect.protocol == scenario.reference or effect.protocol not in scenario.protocols:
             yield f"an effect is of {effect.protocol!r}, which is the reference or not a protocol"
         if (effect.measure, effect.limb) not in keys:
             yield f"an effect is on {effect.measure!r} of limb {effect.limb!r}, which is not measured"

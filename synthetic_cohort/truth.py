@@ -86,7 +86,7 @@ class Truth:
         :attr:`protocol_means`, in the unit of the measure.
         """
         means = self.protocol_means
-        reference = self.scenario.protocols[0]
+        reference = self.scenario.reference
         keys = ["measure", "limb", "week"]
         other = means[means["protocol"] != reference]
         both = other.merge(means[means["protocol"] == reference], on=keys, suffixes=("", "_reference"))

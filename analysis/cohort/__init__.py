@@ -9,6 +9,7 @@ from analysis.cohort.disclosure import DisclosureRisk, disclosure_risk
 from analysis.cohort.findings import CheckReport
 from analysis.cohort.import_cohort import Imported, import_cohort, import_with_schedule
 from analysis.cohort.measures import Measure, Measures, Threshold, load_catalogue
+from analysis.cohort.prescriptions import Prescription
 from analysis.cohort.provenance import Provenance, Source
 from analysis.cohort.schedule import ScheduleReport, VisitSchedule, VisitWindow, to_scheduled_weeks
 from analysis.cohort.session_log import sum_sessions
@@ -26,6 +27,7 @@ __all__ = [
     "Imported",
     "Measure",
     "Measures",
+    "Prescription",
     "Provenance",
     "ScheduleReport",
     "Source",

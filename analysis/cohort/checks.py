@@ -9,7 +9,10 @@ import pandas as pd
 from analysis.cohort.findings import CheckReport, FindingList
 from analysis.cohort.home_checks import check_home
 from analysis.cohort.identifiers import find_identifiers
+from analysis.cohort.no_labels import check_no_labels
+from analysis.cohort.reference import check_reference
 from analysis.cohort.table_checks import check_cells, check_columns, check_keys, check_patients
+from analysis.cohort.tables import TABLES
 from analysis.cohort.visit_checks import check_visits
 from analysis.errors import CohortError, DeidentificationError
 from analysis.progress import steps
@@ -65,7 +68,10 @@ def check_cohort(cohort: Cohort) -> CheckReport:
     ['P2', '70', 'outside 0 to 10 points; pain looks like mm of a 100 mm scale where points is declared']
     """
     tables: dict[str, pd.DataFrame] = {str(name): frame for name, frame in cohort.tables()}
-    return check_tables(tables, cohort.measures, cohort.privacy, FindingList(), synthetic=cohort.level == "synthetic")
+    return check_tables(
+        tables, cohort.measures, cohort.privacy, FindingList(), synthetic=cohort.level == "synthetic",
+        reference=cohort.reference,
+    )  # fmt: skip
 
 
 def check_tables(
@@ -75,6 +81,7 @@ def check_tables(
     findings: FindingList,
     *,
     synthetic: bool = False,
+    reference: str | None = None,
 ) -> CheckReport:
     """Check tables that may be no valid cohort.
 
@@ -90,6 +97,8 @@ def check_tables(
         Findings made while the tables were read; more are added.
     synthetic : bool
         Whether the patients are invented, so that quarters tell nothing about anybody.
+    reference : str, optional
+        The protocol that is named as the reference.
 
     Returns
     -------
@@ -108,7 +117,9 @@ def check_tables(
         step("cells")
         check_cells(plain, found, privacy)
         step("patients")
+        check_no_labels(plain, TABLES["patients"].columns, found)
         check_patients(plain, found)
+        check_reference(plain, found, reference)
         step("visits and home programme")
         if "visits" in plain:
             check_visits(plain["visits"], measures, found)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, get_args
 
@@ -25,6 +26,7 @@ from analysis.cohort.package_schema import (
     own_part,
     read_columns,
     read_own_part,
+    read_reference,
     table_schema,
 )
 from analysis.cohort.provenance import describe_source
@@ -60,7 +62,7 @@ def write_cohort(
     """Write a cohort as a folder: a file for each table, and ``datapackage.json``.
 
     The descriptor follows the Data Package and Table Schema standards: types, categories in order, missing values,
-    keys. Measures, provenance and privacy level are under its key ``kneecurve``. The folder appears
+    keys. Measures, provenance, privacy level and reference are under its key ``kneecurve``. The folder appears
     whole or not at all.
 
     Parameters
@@ -153,6 +155,7 @@ def load_cohort(folder: str | os.PathLike[str]) -> Cohort:
             measures=package.measures,
             provenance=package.provenance,
             privacy=package.privacy,
+            reference=package.reference,
         )
 
 
@@ -216,8 +219,11 @@ def load_with_findings(folder: str | os.PathLike[str]) -> tuple[Cohort, CheckRep
             stored = [one for one, measure in package.measures.items() if not measure.derived]
             whole = whole[whole["measure"].isin(stored)]
         kept[name] = whole
-    cohort = Cohort(**kept, measures=package.measures, provenance=package.provenance, privacy=package.privacy)
-    return cohort, report
+    cohort = Cohort(  # a reference that is not a protocol is a finding
+        measures=package.measures, provenance=package.provenance, privacy=package.privacy, **kept,  # type: ignore[arg-type]
+    )  # fmt: skip
+    named = package.reference if package.reference in cohort.protocols else None
+    return replace(cohort, reference=named), report
 
 
 class _Package:
@@ -229,6 +235,7 @@ class _Package:
         descriptor = read_descriptor(folder)
         own: tuple[Measures, Provenance, str] = read_own_part(descriptor)
         self.measures, self.provenance, privacy = own
+        self.reference = read_reference(descriptor)
         self.privacy: Privacy = "limited" if privacy == "limited" else "safe-harbor"
         if privacy not in get_args(Privacy):
             self.findings.add(
@@ -267,7 +274,9 @@ class _Package:
 
     def check(self) -> CheckReport:
         synthetic = self.provenance.scenario is not None
-        return check_tables(self.tables, self.measures, self.privacy, self.findings, synthetic=synthetic)
+        return check_tables(
+            self.tables, self.measures, self.privacy, self.findings, synthetic=synthetic, reference=self.reference
+        )
 
 
 def add_ragged(raw: RawTable, table: str, findings: FindingList) -> None:

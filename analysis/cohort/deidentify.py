@@ -16,7 +16,14 @@ from analysis.cohort.deidentify_tables import Choices, Deidentified, deidentify_
 from analysis.cohort.findings import FindingList
 from analysis.cohort.identifiers import find_identifiers
 from analysis.cohort.package_files import path_in_folder, read_descriptor, whole_folder, write_csv
-from analysis.cohort.package_schema import DESCRIPTOR, delimiter_of, missing_values, read_columns, read_own_part
+from analysis.cohort.package_schema import (
+    DESCRIPTOR,
+    delimiter_of,
+    missing_values,
+    read_columns,
+    read_own_part,
+    read_reference,
+)
 from analysis.cohort.readers import read_table
 from analysis.cohort.tables import TABLES, Cohort, Privacy
 from analysis.errors import CohortError, DeidentificationError
@@ -115,6 +122,7 @@ def _deidentify_cohort(
 ) -> DeidentificationReport:
     descriptor = read_descriptor(source)
     measures, provenance, _ = read_own_part(descriptor)
+    reference = read_reference(descriptor)
     raw: dict[str, pd.DataFrame] = {}
     columns: dict[str, dict[str, Column]] = {}
     for resource in descriptor["resources"]:
@@ -139,11 +147,11 @@ def _deidentify_cohort(
         tables[name] = convert_table(frame, TABLES[name], findings, extra)  # type: ignore[index]
     report = _report(done, choices, folder, key)
     invented = provenance.scenario is not None
-    checked = check_tables(tables, measures, choices.level, findings, synthetic=invented)
+    checked = check_tables(tables, measures, choices.level, findings, synthetic=invented, reference=reference)
     raise_on_errors(checked, str(source), "Nothing was written. Mend the source, or remove what the message names.")
     steps = (*provenance.steps, *report.steps)
     cohort = Cohort(**tables, measures=measures, provenance=replace(
-        provenance, parameters=dict(provenance.parameters), steps=steps), privacy=choices.level)  # fmt: skip
+        provenance, parameters=dict(provenance.parameters), steps=steps), privacy=choices.level, reference=reference)  # fmt: skip
     write_cohort(cohort, folder, overwrite=overwrite)
     return report
 

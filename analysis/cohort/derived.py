@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal, get_args
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.schedule import days_apart
 from analysis.errors import CohortError
 
 if TYPE_CHECKING:
@@ -72,7 +73,7 @@ def torque_per_kg(cohort: Cohort, limb: str = "involved", *, body_mass: BodyMass
     limb : {"involved", "uninvolved"}
         The limb.
     body_mass : {"nearest visit", "baseline"}
-        nearest visit: of the visit with a body mass that is nearest in time, the earlier of two equally near; where a
+        nearest visit: of the visit with a body mass that is nearest in days, the earlier of two equally near; where a
         patient has none, that of the baseline. baseline: body_mass_kg of patients, else the last visit at or before
         week 0.
 
@@ -111,7 +112,7 @@ def _per_kg(visits: pd.DataFrame, limb: str, patients: pd.DataFrame | None, body
         masses = masses[masses["week"] <= 0].drop_duplicates("patient_id", keep="last")
     masses = masses.rename(columns={"week": "body_mass_week", "value": "body_mass_kg"})
     rows = torque.reset_index().merge(masses, on="patient_id", how="left")
-    rows["distance"] = (rows["week"] - rows["body_mass_week"]).abs()
+    rows["distance"] = days_apart(rows["week"].to_numpy(), rows["body_mass_week"].to_numpy())
     rows = rows.sort_values(["index", "distance", "body_mass_week"], kind="stable").drop_duplicates("index")
     answer = rows.drop(columns=["index", "distance"]).reset_index(drop=True)
     has_visit = answer["body_mass_kg"].notna()
@@ -191,7 +192,7 @@ def _arc_of_motion(visits: pd.DataFrame, limb: str, patients: pd.DataFrame | Non
 
 def _extension_deficit(visits: pd.DataFrame, limb: str, patients: pd.DataFrame | None) -> pd.DataFrame:  # noqa: ARG001
     extension = _stored(visits, "knee_extension", limb)
-    return extension.assign(value=np.maximum(0.0, -extension["value"]))
+    return extension.assign(value=(-extension["value"]).clip(lower=0.0) + 0.0)  # of a straight knee 0, not -0
 
 
 _DERIVED: dict[str, Callable[[pd.DataFrame, str, pd.DataFrame | None], pd.DataFrame]] = {

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 #: Where the hinge itself ends: a limit here is no limit (common practice, no source).
 END_OF_HINGE = 135.0
+#: Weeks in which nobody of so many patients did a session that was prescribed: was it, so long (design choice)?
+IDLE_WEEKS, LEAST_PATIENTS = 2, 5
 
 
 def check_home(tables: Mapping[str, pd.DataFrame], findings: FindingList) -> None:
@@ -31,6 +33,8 @@ def check_home(tables: Mapping[str, pd.DataFrame], findings: FindingList) -> Non
     """
     if "sessions" in tables:
         _check_sessions(tables["sessions"], findings)
+        if "patients" in tables:
+            _check_prescribed(tables["sessions"], tables["patients"], findings)
     if "brace_limits" in tables:
         _check_brace(tables["brace_limits"], findings)
         if "visits" in tables:
@@ -51,6 +55,35 @@ def _check_sessions(sessions: pd.DataFrame, findings: FindingList) -> None:
         problem = f"more minutes than the sessions of the week last, {longest:g} each for {modality}"
         _add(findings, "warning", "sessions", sessions, rows, "minutes_done", problem,
              "Check the log; a session of another length is nothing wrong.")  # fmt: skip
+
+
+def _check_prescribed(sessions: pd.DataFrame, patients: pd.DataFrame, findings: FindingList) -> None:
+    """Ask where sessions are prescribed to a protocol in which nobody ever did one, or nobody in the last weeks."""
+    columns = ["patient_id", "week", "modality", "sessions_prescribed", "sessions_done"]
+    if not set(columns) <= set(sessions.columns) or not {"patient_id", "protocol"} <= set(patients.columns):
+        return
+    people = patients.dropna(subset=["patient_id"]).drop_duplicates("patient_id").set_index("patient_id")["protocol"]
+    known = sessions[columns].dropna()
+    known = known[known["sessions_prescribed"] > 0]
+    protocol = known["patient_id"].map(people).rename("protocol")
+    for (name, modality), rows in known.groupby([protocol, "modality"], sort=False, observed=True):
+        n, done = rows["patient_id"].nunique(), rows.loc[rows["sessions_done"] > 0, "week"]
+        if done.empty:
+            findings.add(
+                "warning", "sessions",
+                f"no session of {modality} was done under {name}, though some are prescribed ({n:,} "
+                f"patient{'' if n == 1 else 's'}): was it prescribed to them?",
+                "If not, say in the map to which protocols it was, in [[session_log.prescribed]], or remove these weeks.",
+                column="sessions_prescribed",
+            )  # fmt: skip
+        elif n >= LEAST_PATIENTS and rows["week"].max() - done.max() >= IDLE_WEEKS:
+            findings.add(
+                "warning", "sessions",
+                f"nobody under {name} did a session of {modality} after week {done.max():g}, though some are prescribed "
+                f"until week {rows['week'].max():g}: was it prescribed so long?",
+                "If not, give the weeks in the map, in [[session_log.prescribed]], or remove the later ones.",
+                column="sessions_prescribed",
+            )  # fmt: skip
 
 
 def _check_brace(brace: pd.DataFrame, findings: FindingList) -> None:

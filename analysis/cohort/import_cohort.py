@@ -120,11 +120,11 @@ def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported
     for entry in mapped.home:
         tables[entry.table] = home_table(mapped, entry, sources, starts)
     if mapped.session_log is not None:
-        who = tables["patients"]["patient_id"]
-        tables["sessions"] = sessions_of_log(mapped, mapped.session_log, sources, starts, who, findings)
+        people = tables["patients"]
+        tables["sessions"] = sessions_of_log(mapped, mapped.session_log, sources, starts, people, findings)
     tables = {name: tables[name] for name in TABLES if name in tables}
     measures = load_catalogue().with_measures(*mapped.measures)
-    report = check_tables(tables, measures, mapped.privacy, findings)
+    report = check_tables(tables, measures, mapped.privacy, findings, reference=mapped.reference)
     raise_on_errors(report, path.name, "Nothing was written. Correct the file or the map, and import it again.")
     steps = (
         f"Imported {sources.n_rows:,} rows of {path.name} ({mapped.layout}) with {map_path.name}.",
@@ -136,6 +136,7 @@ def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported
         measures=measures,
         provenance=Provenance(sources=tuple(describe_source(one) for one in [*sources.files, map_path]), steps=steps),
         privacy=mapped.privacy,
+        reference=mapped.reference,
     )
     return Imported(cohort, report, schedule)
 

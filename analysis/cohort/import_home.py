@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from analysis.cohort.map_file import ImportMap
     from analysis.cohort.map_home import HomeTable, SessionLog
     from analysis.cohort.map_keys import PatientColumn
+    from analysis.cohort.prescriptions import Prescription
     from analysis.cohort.source_rows import SourceRows
     from analysis.cohort.sources import Sources
     from analysis.cohort.start_dates import StartDates
@@ -67,9 +68,17 @@ def home_table(mapped: ImportMap, entry: HomeTable, sources: Sources, starts: St
 
 
 def sessions_of_log(
-    mapped: ImportMap, log: SessionLog, sources: Sources, starts: StartDates, patients: pd.Series, findings: FindingList
+    mapped: ImportMap,
+    log: SessionLog,
+    sources: Sources,
+    starts: StartDates,
+    patients: pd.DataFrame,
+    findings: FindingList,
 ) -> pd.DataFrame:
-    """Give the table sessions, summed from a log with one row a session; impossible sessions are findings."""
+    """Give the table sessions, summed from a log with one row a session; impossible sessions are findings.
+
+    So are prescriptions to a protocol that none of the ``patients`` has.
+    """
     patient = log.patient or mapped.patient_column
     named = [*(column.column for column in log.columns), log.start, log.end]
     rows = sources.rows(mapped.format_of("session_log"), patient, named)
@@ -100,9 +109,30 @@ def sessions_of_log(
             column=name, rows=frame.index.to_numpy()[empty] + 1, patients=rows.ids[empty],
         )  # fmt: skip
     whole = frame.dropna(subset=["week", "modality"])
+    known = patients.dropna(subset=["patient_id"]).astype({"patient_id": "str"})
+    if isinstance(log.prescribed, tuple):
+        _check_protocols(mapped, log.prescribed, known["protocol"], findings)
+    allocated = known.dropna(subset=["protocol"]).astype({"protocol": "str"})
     return sum_sessions(
-        whole, prescribed=log.prescribed or None, weeks=log.weeks, patients=[str(one) for one in patients.dropna()]
+        whole,
+        prescribed=log.prescribed or None,
+        weeks=log.weeks,
+        patients=known["patient_id"].tolist(),
+        protocols=dict(zip(allocated["patient_id"], allocated["protocol"], strict=True)),
     )
+
+
+def _check_protocols(
+    mapped: ImportMap, prescribed: tuple[Prescription, ...], protocols: pd.Series, findings: FindingList
+) -> None:
+    """Find prescriptions to a protocol that no patient has."""
+    there = [str(name) for name in protocols.dropna().unique()]
+    named = dict.fromkeys(name for one in prescribed for name in one.protocols)
+    unknown = [name for name in named if name not in there]
+    findings.add(
+        "error", mapped.name, "sessions are prescribed to a protocol that no patient has",
+        f"Write it as in the protocols of the patients: {', '.join(there) or 'none'}.", column="prescribed", values=unknown,
+    )  # fmt: skip
 
 
 def _number(rows: SourceRows, column: PatientColumn) -> pd.Series:

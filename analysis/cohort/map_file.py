@@ -27,7 +27,7 @@ LIMBS = ("involved", "uninvolved", "none")
 WEEKS_IN: dict[WeekUnit, float] = {"days": 1 / 7, "weeks": 1.0, "months": 365.25 / 12 / 7, "years": 365.25 / 7}
 
 _TOP = (
-    "layout", "privacy", "file", "files", "patients", "visits", "week", "schedule", "values", "measures", "sessions",
+    "layout", "privacy", "reference", "file", "files", "patients", "visits", "week", "schedule", "values", "measures", "sessions",
     "session_log", "brace_limits", "events",
 )  # fmt: skip
 _HOME_TABLES = ("sessions", "brace_limits", "events")
@@ -89,7 +89,8 @@ class ImportMap:
     """What a map file says.
 
     ``files`` gives the file or sheet of each table where it is not the one that ``file`` describes; ``visit_patient``
-    names the column of the patient in the file of the visits where it is another one than in that of the patients.
+    names the column of the patient in the file of the visits where it is another one than in that of the patients;
+    ``reference`` is the protocol, as it is called after recoding, that the others are compared with.
     """
 
     name: str
@@ -105,6 +106,7 @@ class ImportMap:
     home: tuple[HomeTable, ...] = ()
     session_log: SessionLog | None = None
     schedule: VisitSchedule | None = None
+    reference: str | None = None
 
     @property
     def patient_column(self) -> PatientColumn:
@@ -190,6 +192,7 @@ def read_map(path: Path) -> ImportMap:
         home=tuple(read_home_table(keys.table(name), name) for name in _HOME_TABLES if name in data),
         session_log=read_session_log(keys.table("session_log")) if "session_log" in data else None,
         schedule=read_schedule(keys.table("schedule")) if "schedule" in data else None,
+        reference=keys.text("reference"),
     )
 
 

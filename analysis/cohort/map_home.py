@@ -6,13 +6,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, get_args
 
-from analysis.cohort.map_keys import PatientColumn, read_column
+from analysis.cohort.map_keys import Keys, PatientColumn, read_column
+from analysis.cohort.prescriptions import MODALITIES, Prescription
 from analysis.cohort.schedule import Others, Tie, TwoInWindow, VisitSchedule, VisitWindow
 from analysis.cohort.tables import TABLES
 from analysis.errors import CohortError
 
 if TYPE_CHECKING:
-    from analysis.cohort.map_keys import Keys
     from analysis.cohort.tables import TableName
 
 #: The limits of the other hinge, where both were recorded: they say whether both agree.
@@ -39,12 +39,16 @@ class HomeTable:
 
 @dataclass(frozen=True)
 class SessionLog:
-    """Where a log with one row a session has what, and what was prescribed."""
+    """Where a log with one row a session has what, and what was prescribed.
+
+    ``prescribed`` holds sessions a week by modality, where every patient was asked the same in ``weeks``; or a prescription
+    for each protocol, modality and span of weeks.
+    """
 
     columns: tuple[PatientColumn, ...]
     start: str | None = None
     end: str | None = None
-    prescribed: Mapping[str, float] = field(default_factory=dict)
+    prescribed: Mapping[str, float] | tuple[Prescription, ...] = field(default_factory=dict)
     weeks: tuple[int, int] | None = None
     session_minutes: Mapping[str, float] | None = None
 
@@ -77,21 +81,59 @@ def read_session_log(keys: Keys) -> SessionLog:
         raise keys.error("start", "or week must be given, one of them")
     if "end" in keys.data and "start" not in keys.data:
         raise keys.error("end", "needs start")
-    weeks = keys.data.get("weeks")
-    if weeks is not None and (
-        not isinstance(weeks, list) or len(weeks) != 2 or not all(type(week) is int for week in weeks)
-    ):
-        raise keys.error("weeks", "should be the first and the last week, for example [1, 12]")
+    weeks, prescribed = _read_weeks(keys), _read_prescribed(keys)
+    if isinstance(prescribed, tuple) and weeks is not None:
+        raise keys.error("weeks", "stands in each prescription where protocols are named")
     names = [key for key in ("patient_id", "week", *_LOG_COLUMNS) if key in keys.data]
     minutes = keys.table("session_minutes").numbers() if "session_minutes" in keys.data else None
     return SessionLog(
         columns=tuple(read_column(keys, key) for key in names),
         start=keys.text("start"),
         end=keys.text("end"),
-        prescribed=keys.table("prescribed").numbers(),
-        weeks=None if weeks is None else (weeks[0], weeks[1]),
+        prescribed=prescribed,
+        weeks=weeks,
         session_minutes=minutes,
     )
+
+
+def _read_weeks(keys: Keys) -> tuple[int, int] | None:
+    weeks = keys.data.get("weeks")
+    if weeks is None:
+        return None
+    if not isinstance(weeks, list) or len(weeks) != 2 or not all(type(week) is int for week in weeks):
+        raise keys.error("weeks", "should be the first and the last week, for example [1, 12]")
+    return weeks[0], weeks[1]
+
+
+def _read_prescribed(keys: Keys) -> Mapping[str, float] | tuple[Prescription, ...]:
+    given = keys.data.get("prescribed", {})
+    if isinstance(given, list):
+        place = f"{keys.place}.prescribed"
+        return tuple(_read_prescription(Keys(one, keys.file, f"{place}[{i + 1}]")) for i, one in enumerate(given))
+    asked = keys.table("prescribed").numbers()
+    unknown = [name for name in asked if name not in MODALITIES]
+    if unknown:
+        allowed = ", ".join(repr(name) for name in MODALITIES)
+        raise keys.error("prescribed", f"should name modalities, {allowed}, not {unknown[0]!r}")
+    return asked
+
+
+def _read_prescription(keys: Keys) -> Prescription:
+    keys.allow("protocol", "modality", "sessions", "weeks", required=("protocol", "modality", "sessions", "weeks"))
+    protocol = keys.data["protocol"]
+    protocols = [protocol] if isinstance(protocol, str) else protocol
+    if not isinstance(protocols, list) or not protocols or not all(isinstance(one, str) for one in protocols):
+        raise keys.error("protocol", "should be a protocol or a list of protocols")
+    modality, sessions, weeks = (
+        keys.choice("modality", MODALITIES, MODALITIES[0]),
+        keys.number("sessions"),
+        _read_weeks(keys),
+    )
+    try:
+        return Prescription(modality, sessions or 0.0, weeks or (0, 0), tuple(protocols))
+    except CohortError as error:
+        where = f"{keys.file}, [{keys.place}]"
+        raise CohortError(error.what, where=where, what_to_do=error.what_to_do) from None
 
 
 def read_schedule(keys: Keys) -> VisitSchedule:

@@ -23,6 +23,7 @@ class SuggestedMap:
     part_of: str = ""
     files: list[str] = field(default_factory=list)
     patients: list[str] = field(default_factory=list)
+    protocols: list[str] = field(default_factory=list)
     week: list[str] = field(default_factory=list)
     value_entries: list[str] = field(default_factory=list)
     measures: list[str] = field(default_factory=list)
@@ -58,7 +59,7 @@ def compose(suggestion: SuggestedMap, name: str, doubts: list[str]) -> str:
         file.append(f"encoding = {quoted(form.encoding)}")
     if form.sheet is not None:
         file.append(f"sheet = {quoted(form.sheet)}")
-    parts = ["\n".join([*head, "", f'layout = "{suggestion.layout}"'])]
+    parts = ["\n".join([*head, "", f'layout = "{suggestion.layout}"', *_reference(suggestion.protocols)])]
     if file:
         parts.append("\n".join(["[file]", *file]))
     parts.append("\n".join(["[patients]", *_unique(suggestion.patients)]))
@@ -69,6 +70,14 @@ def compose(suggestion: SuggestedMap, name: str, doubts: list[str]) -> str:
     ]
     parts += [*suggestion.measures, *suggestion.home, *_left_out(suggestion)]
     return "\n\n".join(parts) + "\n"
+
+
+def _reference(protocols: list[str]) -> list[str]:
+    """Give the line that names the reference, for a person to fill in: a file does not say which protocol it is."""
+    if not protocols:
+        return []
+    labels = ", ".join(quoted(label) for label in protocols)
+    return [f"# reference = ...  # the protocol that the others are compared with, one of {labels}"]
 
 
 def _how_to_join(part_of: str) -> list[str]:

@@ -140,10 +140,30 @@ def own_part(cohort: Cohort) -> dict[str, Any]:
     return {
         "format_version": FORMAT_VERSION,
         "privacy": cohort.privacy,
+        "reference": cohort.reference,
         "provenance": cohort.provenance.to_json(),
         "measures": {name: measure.to_json() for name, measure in cohort.measures.items()},
         "tables": {name: TABLES[name].row for name, _ in cohort.tables()},
     }
+
+
+def read_reference(descriptor: dict[str, Any]) -> str | None:
+    """Read which protocol is the reference; None where none is named.
+
+    Raises
+    ------
+    CohortError
+        It is not a text.
+    """
+    own = descriptor.get(OWN_PART)
+    reference = own.get("reference") if isinstance(own, dict) else None
+    if reference is not None and not isinstance(reference, str):
+        raise CohortError(
+            f"The reference should be a text, not {reference!r}.",
+            where=f"{DESCRIPTOR}, {OWN_PART}, reference",
+            what_to_do="Write the name of a protocol in quotation marks, or null.",
+        )
+    return reference
 
 
 def read_own_part(descriptor: dict[str, Any]) -> tuple[Measures, Provenance, str]:

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
+    from numpy.typing import NDArray
+
     from analysis.cohort.tables import Cohort
 
 TwoInWindow = Literal["nearest", "first", "last"]
@@ -25,11 +27,35 @@ Others = Literal["drop", "keep"]
 
 #: How long before the start a visit still counts as the baseline, where no window says so (design choice).
 WEEKS_BEFORE_START = 8.0
+#: Days are told apart to less than a second; days over 7 are not exact in weeks.
+DECIMALS_OF_A_DAY = 5
 
 ON_TIME, MOVED, UNSCHEDULED, DROPPED = "on time", "moved", "unscheduled", "dropped"
 REPORT_COLUMNS = (
     "patient_id", "measure", "limb", "actual_week", "scheduled_week", "shift_weeks", "outcome", "reason"
 )  # fmt: skip
+
+
+def in_days(weeks: NDArray[np.float64] | float) -> NDArray[np.float64]:
+    """Give weeks as days, to a hundred-thousandth of a day (a second), so that 29 / 7 weeks are day 29.
+
+    Examples
+    --------
+    >>> in_days(np.array([29 / 7, 29 * (1 / 7), 4.142857])).tolist()
+    [29.0, 29.0, 29.0]
+    """
+    return np.asarray(np.round(7.0 * np.asarray(weeks, dtype="float64"), DECIMALS_OF_A_DAY))
+
+
+def days_apart(weeks: NDArray[np.float64], other: NDArray[np.float64] | float) -> NDArray[np.float64]:
+    """Give the days between two times in weeks, so rounded that two days as far before and after are equally near.
+
+    Examples
+    --------
+    >>> days_apart(np.array([3 / 7, 11 / 7]), 1.0).tolist()
+    [4.0, 4.0]
+    """
+    return np.asarray(np.round(np.abs(in_days(weeks) - in_days(other)), DECIMALS_OF_A_DAY))
 
 
 @dataclass(frozen=True)
@@ -52,7 +78,8 @@ class VisitSchedule:
     two_in_window : {"nearest", "first", "last"}
         Which of several values of a measure (of one patient and limb) in one window counts.
     tie : {"earlier", "later"}
-        Which scheduled week a visit halfway between two takes, and which of two equally near values counts.
+        Which scheduled week a visit halfway between two takes, and which of two equally near values counts. Near is
+        counted in days (:func:`days_apart`).
     others : {"drop", "keep"}
         What becomes of the values in the window that do not count: left out, or kept with their actual week.
     unscheduled : {"keep", "drop"}
@@ -136,11 +163,12 @@ class VisitSchedule:
         """
         best = np.full(len(actual), np.nan)
         nearest = np.full(len(actual), math.inf)
+        day = in_days(actual)
         for window in self.windows:
-            distance = np.abs(actual - window.week)
-            inside = (actual >= window.earliest) & (actual <= window.latest)
+            distance = days_apart(actual, window.week)
+            inside = (day >= in_days(window.earliest)) & (day <= in_days(window.latest))
             # a baseline and a visit after the start share the edge 0: a visit on the day of the start is a baseline
-            inside &= ~((window.week > 0) & (actual <= 0) & ~np.isnan(best))
+            inside &= ~((window.week > 0) & (day <= 0) & ~np.isnan(best))
             closer = distance <= nearest if self.tie == "later" else distance < nearest
             taken = inside & closer
             best[taken], nearest[taken] = window.week, distance[taken]
@@ -241,7 +269,8 @@ def schedule_visits(visits: pd.DataFrame, schedule: VisitSchedule) -> tuple[pd.D
     planned = schedule.scheduled_week(actual)
     inside = ~np.isnan(planned)
     counts = _counting(visits, actual, planned, schedule) & inside
-    outcome = np.where(counts, np.where(actual == planned, ON_TIME, MOVED), UNSCHEDULED).astype(object)
+    on_time = in_days(actual) == in_days(planned)
+    outcome = np.where(counts, np.where(on_time, ON_TIME, MOVED), UNSCHEDULED).astype(object)
     reason = np.where(inside, "", "outside every window").astype(object)
     beaten = inside & ~counts
     outcome[beaten], reason[beaten] = DROPPED, f"another value counts in the window ({schedule.two_in_window})"
@@ -309,18 +338,18 @@ def _groups(visits: pd.DataFrame, week: np.ndarray) -> np.ndarray:
 
 
 def _counting(visits: pd.DataFrame, actual: np.ndarray, planned: np.ndarray, schedule: VisitSchedule) -> np.ndarray:
-    """Say which values count in their window: those of the one actual week that the rule chooses."""
+    """Say which values count in their window: those of the one day that the rule chooses."""
     if len(visits) == 0:
         return np.zeros(0, dtype=bool)
-    group = _groups(visits, planned)
-    late = actual if schedule.tie == "earlier" else -actual
-    rank = {"nearest": np.abs(actual - planned), "first": actual, "last": -actual}[schedule.two_in_window]
+    group, day = _groups(visits, planned), in_days(actual)
+    late = day if schedule.tie == "earlier" else -day
+    rank = {"nearest": days_apart(actual, planned), "first": day, "last": -day}[schedule.two_in_window]
     order = np.lexsort((late, np.nan_to_num(rank, nan=math.inf), group))
     first = np.ones(len(order), dtype=bool)
     first[1:] = group[order][1:] != group[order][:-1]
     chosen = np.empty(int(group.max()) + 1)
-    chosen[group[order][first]] = actual[order][first]
-    return np.asarray(actual == chosen[group])
+    chosen[group[order][first]] = day[order][first]
+    return np.asarray(day == chosen[group])
 
 
 def _taken(visits: pd.DataFrame, week: np.ndarray, rows: np.ndarray, counts: np.ndarray) -> np.ndarray:

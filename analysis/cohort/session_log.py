@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.prescriptions import Prescription, check_weeks, prescribed_to_all, prescribed_weeks
+from analysis.cohort.schedule import DECIMALS_OF_A_DAY
 from analysis.cohort.tables import TABLES
-from analysis.errors import CohortError
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
     from analysis.cohort.findings import FindingList
 
@@ -27,12 +29,21 @@ _MINUTES_IN_DAY = 1440.0
 def programme_week(days: pd.Series) -> pd.Series:
     """Give the week of the home programme of a day since the start: days 0 to 6 are week 1.
 
+    The one rule for sessions, events, and the sessions before and after a visit. Days before the start are in week 0 and
+    below.
+
+    Parameters
+    ----------
+    days : pandas.Series
+        Days since the start; times of the day as parts of a day, weeks times 7. Rounded to less than a second, so that
+        29 / 7 weeks are day 29.
+
     Examples
     --------
-    >>> programme_week(pd.Series([0.0, 6.9, 7.0])).tolist()
-    [1.0, 1.0, 2.0]
+    >>> programme_week(pd.Series([0.0, 6.9, 7.0, 7 * (29 / 7), -1.0])).tolist()
+    [1.0, 1.0, 2.0, 5.0, 0.0]
     """
-    return np.floor(days / 7.0) + 1.0
+    return np.floor(days.round(DECIMALS_OF_A_DAY) / 7.0) + 1.0
 
 
 def check_session_log(
@@ -76,9 +87,10 @@ def check_session_log(
 def sum_sessions(
     log: pd.DataFrame,
     *,
-    prescribed: Mapping[str, float] | None = None,
+    prescribed: Mapping[str, float] | Sequence[Prescription] | None = None,
     weeks: tuple[int, int] | None = None,
     patients: Sequence[str] = (),
+    protocols: Mapping[str, str] | None = None,
 ) -> pd.DataFrame:
     """Sum a log of sessions into weeks.
 
@@ -87,13 +99,17 @@ def sum_sessions(
     log : pandas.DataFrame
         One row a session, as in :func:`check_session_log`; week as in :func:`programme_week`. A session of 0 minutes
         was not done.
-    prescribed : mapping of str to float, optional
-        Sessions asked for in a week, by modality.
+    prescribed : mapping of str to float, or sequence of Prescription, optional
+        Sessions asked for in a week: by modality, where every patient was asked the same; or what each protocol
+        prescribes. With these, sessions of a modality that they name count as not prescribed (0) to other protocols and
+        in other weeks.
     weeks : tuple of int, optional
-        First and last week of the programme: with ``prescribed``, a week without a logged session is a week with none
-        done. Without it only weeks with a logged session have a row.
+        First and last week of the programme: with ``prescribed`` by modality, a week without a logged session is a week
+        with none done. Without it only weeks with a logged session have a row. Prescriptions have their own weeks.
     patients : sequence of str
         Patients who get these weeks, whether they have a logged session or not.
+    protocols : mapping of str to str, optional
+        Protocol of each patient, for prescriptions.
 
     Returns
     -------
@@ -105,7 +121,7 @@ def sum_sessions(
     Raises
     ------
     CohortError
-        The weeks of the programme are not a first and a last one.
+        The weeks of the programme are not a first and a last one, or two prescriptions are for the same week.
 
     Examples
     --------
@@ -113,13 +129,34 @@ def sum_sessions(
     ...                     "minutes": [20, 10, 20], "level_knee": [40, 70, 50]})
     >>> sum_sessions(log)[["week", "sessions_done", "minutes_done", "level_knee"]].values.tolist()
     [[1.0, 2.0, 30.0, 50.0], [2.0, 1.0, 20.0, 50.0]]
+    >>> stimulation = Prescription("strength stimulation", 5, (1, 3), ("early",))
+    >>> weeks = sum_sessions(log, prescribed=[stimulation], protocols={"a": "early", "b": "usual"})
+    >>> weeks[["patient_id", "week", "sessions_prescribed", "sessions_done"]].values.tolist()
+    [['a', 1.0, 5.0, 2.0], ['a', 2.0, 5.0, 1.0], ['a', 3.0, 5.0, 0.0]]
     """
-    if weeks is not None and not 0 <= weeks[0] <= weeks[1]:
-        raise CohortError(
-            f"The programme cannot go from week {weeks[0]} to week {weeks[1]}.",
-            where="[session_log], weeks",
-            what_to_do="Give the first and the last week, for example [1, 12].",
+    if weeks is not None:
+        check_weeks(weeks)
+    summed = _by_week(log)
+    if isinstance(prescribed, Mapping):
+        asked = prescribed_to_all(prescribed, weeks, _everybody(patients, summed)) if weeks is not None else None
+        usual = summed["modality"].map(dict(prescribed)).astype("float64") if asked is None else np.nan
+    else:
+        asked = prescribed_weeks(prescribed, protocols or {}) if prescribed else None
+        named = {one.modality for one in prescribed or ()}
+        usual = pd.Series(0.0, index=summed.index).where(
+            summed["modality"].isin(named) & summed["patient_id"].isin(set(protocols or {}))
         )
+    summed = summed.assign(sessions_prescribed=usual)
+    if asked is not None:
+        summed = _with_empty_weeks(summed, asked)
+    order = {patient: i for i, patient in enumerate(_everybody([*patients, *(protocols or {})], summed))}
+    summed = summed.assign(_row=summed["patient_id"].map(order)).sort_values(["_row", "week", "modality"])
+    names = [column.name for column in TABLES["sessions"].columns]
+    return summed.reindex(columns=names).reset_index(drop=True)
+
+
+def _by_week(log: pd.DataFrame) -> pd.DataFrame:
+    """Sum the sessions of each patient, week and modality; levels as means weighted by minutes."""
     minutes = _numbers(log, "minutes")
     rows = pd.DataFrame(
         {
@@ -136,32 +173,21 @@ def sum_sessions(
         level = _numbers(log, column)
         rows[f"{column} weight"] = weight.where(level.notna(), 0.0)
         rows[column] = (level * weight).fillna(0.0)
-    grouped = rows.groupby(_KEY, sort=False, dropna=False)
-    summed = grouped.sum(min_count=1)
+    summed = rows.groupby(_KEY, sort=False, dropna=False).sum(min_count=1)
     for column in _LEVELS:
         total = summed.pop(f"{column} weight")
         summed[column] = summed[column] / total.where(total > 0)
-    summed = summed.reset_index()
-    if prescribed is not None and weeks is not None:
-        summed = _with_empty_weeks(summed, prescribed, weeks, patients)
-    asked = summed["modality"].map(dict(prescribed or {})).astype("float64")
-    if weeks is not None:
-        asked = asked.where(summed["week"].between(*weeks))
-    summed["sessions_prescribed"] = asked
-    order = {patient: i for i, patient in enumerate(dict.fromkeys([*patients, *summed["patient_id"]]))}
-    summed = summed.assign(_row=summed["patient_id"].map(order)).sort_values(["_row", "week", "modality"])
-    names = [column.name for column in TABLES["sessions"].columns]
-    return summed.reindex(columns=names).reset_index(drop=True)
+    return summed.reset_index()
 
 
-def _with_empty_weeks(
-    summed: pd.DataFrame, prescribed: Mapping[str, float], weeks: tuple[int, int], patients: Sequence[str]
-) -> pd.DataFrame:
-    who = list(dict.fromkeys([*patients, *summed["patient_id"]]))
-    grid = pd.MultiIndex.from_product(
-        [who, np.arange(weeks[0], weeks[1] + 1, dtype="float64"), list(prescribed)], names=_KEY
-    ).to_frame(index=False)
-    whole = grid.merge(summed, on=_KEY, how="outer", indicator=True)
+def _everybody(patients: Sequence[str], summed: pd.DataFrame) -> list[str]:
+    return list(dict.fromkeys([*patients, *summed["patient_id"]]))
+
+
+def _with_empty_weeks(summed: pd.DataFrame, asked: pd.DataFrame) -> pd.DataFrame:
+    """Put what was asked for beside what was done; a week asked for without a logged session is one with none done."""
+    whole = asked.merge(summed, on=_KEY, how="outer", suffixes=("", "_else"), indicator=True)
+    whole["sessions_prescribed"] = whole["sessions_prescribed"].fillna(whole.pop("sessions_prescribed_else"))
     empty = whole.pop("_merge") == "left_only"
     whole.loc[empty, ["sessions_done", "minutes_done"]] = 0.0
     return whole

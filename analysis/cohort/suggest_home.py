@@ -50,8 +50,13 @@ def fill_home(suggestion: SuggestedMap, home: HomeColumns, *, file: str, alone: 
         lines.append(f"# weeks are counted from the date that the map names under [week]: start = {quoted(start)}")
     if log:
         lines += [
-            '# prescribed = { "exercise" = 5 }  # sessions asked for in a week, where everybody was asked the same',
+            '# prescribed = { "exercise" = 5 }  # sessions asked for in a week, where every patient was asked the same',
             "# weeks = [1, 12]  # first and last week of the programme; a week without a session then counts as none done",
+            "# [[session_log.prescribed]]  # in their place where protocols or weeks differ: one block each",
+            '# protocol = "..."',
+            '# modality = "strength stimulation"',
+            "# sessions = 5  # a week",
+            "# weeks = [1, 8]",
         ]
     suggestion.home.append("\n".join(lines))
 

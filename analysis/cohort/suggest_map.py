@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     import os
 
 _HEAD_ROWS = 100_000
+_MOST_PROTOCOLS = 8
 _COMMA = r"\s*[+-]?\d+,\d+\s*"
 _READABLE = (".csv", ".txt", ".tsv", ".parquet", ".pq", *WORKBOOKS, *STATISTICS_FILES)
 
@@ -167,7 +168,7 @@ def _fill(suggestion: SuggestedMap, frame: pd.DataFrame, labelled: dict[str, pd.
         for one in rest.values():
             suggestion.left_out.append(f"{one.name}: {_what_it_is(one)}")
         return
-    _fill_protocol(suggestion, rest)
+    _fill_protocol(suggestion, rest, cells)
     if suggestion.layout == "long":
         _fill_week(suggestion, rest)
     for one in rest.values():
@@ -195,7 +196,7 @@ def _place_of_name(name: str) -> int:
     return 0 if "patient" in words or "subject" in words else 2 if "row" in words else 1
 
 
-def _fill_protocol(suggestion: SuggestedMap, found: dict[str, Recognised]) -> None:
+def _fill_protocol(suggestion: SuggestedMap, found: dict[str, Recognised], cells: dict[str, pd.Series]) -> None:
     candidates = [one for one in found.values() if one.role == "protocol"]
     if not candidates:
         note = suggestion.not_sure("no column is named like a protocol or group; is there one?")
@@ -206,6 +207,9 @@ def _fill_protocol(suggestion: SuggestedMap, found: dict[str, Recognised]) -> No
     if not candidates[0].sure:
         note = suggestion.not_sure("it holds one label only")
     suggestion.patients.append(f"protocol = {quoted(candidates[0].name)}{note}")
+    labels = [str(label) for label in cells[candidates[0].name].dropna().unique()]
+    if len(labels) > 1:
+        suggestion.protocols += labels[:_MOST_PROTOCOLS] + (["..."] if len(labels) > _MOST_PROTOCOLS else [])
     for one in candidates[1:]:
         found[one.name] = replace(one, role="unknown", note="another grouping?")
     found.pop(candidates[0].name)

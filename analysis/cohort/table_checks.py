@@ -10,6 +10,7 @@ import pandas as pd
 
 from analysis.cohort.columns import is_among
 from analysis.cohort.findings import looks_like_formula
+from analysis.cohort.no_labels import no_labels
 from analysis.cohort.tables import TABLES
 
 if TYPE_CHECKING:
@@ -142,7 +143,8 @@ def check_patients(tables: Mapping[str, pd.DataFrame], findings: FindingList) ->
     if len(ids) == 1:
         findings.add("warning", "patients", "there is one patient only", "Models need several patients.")
     if "protocol" in patients:
-        given = patients["protocol"].dropna().unique()
+        protocol = patients["protocol"]
+        given = protocol[~protocol.isin(no_labels(protocol.dropna().unique()))].dropna().unique()
         if len(given) == 1:
             findings.add(
                 "warning",

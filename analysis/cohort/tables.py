@@ -9,6 +9,7 @@ import pandas as pd
 
 from analysis.cohort.columns import Column, Kind, conform
 from analysis.cohort.measures import Measures, load_catalogue
+from analysis.cohort.no_labels import no_labels
 from analysis.cohort.provenance import Provenance
 from analysis.errors import CohortError
 
@@ -81,7 +82,7 @@ _PATIENT_ID = _text("patient_id", "opaque identifier that says nothing about the
 
 _PATIENTS = (
     _PATIENT_ID,
-    _label("protocol", "programme the patient was given; the first one is the reference", required=True),
+    _label("protocol", "programme the patient was given", required=True),
     _label("site", "clinic that looked after the patient"),
     _label("procedure", "operation, or reason for the programme"),
     _label("involved_side", "side of the knee concerned", "left", "right", "both"),
@@ -101,7 +102,7 @@ _VISITS = (
 )
 _SESSIONS = (
     _PATIENT_ID,
-    _week("week of the home programme"),
+    _week("week of the home programme; days 0 to 6 since surgery or start are week 1"),
     _label("modality", "kind of home session", "exercise", "strength stimulation", "pain stimulation", required=True),
     _number("sessions_prescribed", "sessions asked for that week", "sessions", 0, 100, _CHOICE),
     _number("sessions_done", "sessions done that week", "sessions", 0, 100, _CHOICE),
@@ -112,7 +113,7 @@ _SESSIONS = (
 )
 _BRACE_LIMITS = (
     _PATIENT_ID,
-    _week("when the limits were set"),
+    _week("time since surgery or start when the limits were set"),
     _number("flexion_limit_deg", "flexion that the hinges allow", "deg", -15, 135, _DEVICE),
     _number(
         "extension_limit_deg", "where the hinges stop extension; below 0 is beyond straight", "deg", -15, 135, _DEVICE
@@ -122,7 +123,7 @@ _BRACE_LIMITS = (
 )
 _EVENTS = (
     _PATIENT_ID,
-    _week("when it happened"),
+    _week("time since surgery or start when it happened; 1 is day 7"),
     _label("event", "what happened", required=True),
     Column("serious", "boolean", "whether it was serious"),
     Column("related", "boolean", "whether it was held to be related to the programme"),
@@ -167,11 +168,14 @@ class Cohort:
         Where the cohort came from.
     privacy : {"safe-harbor", "limited"}
         Level of de-identification.
+    reference : str, optional
+        The protocol that the others are compared with, for example that of the control group. Where none is named,
+        comparisons take the first one of the data, and no missing visit is filled as if under a reference.
 
     Raises
     ------
     CohortError
-        A required column is missing, or a column cannot be brought to its type.
+        A required column is missing, a column cannot be brought to its type, or the reference is not a protocol.
 
     Examples
     --------
@@ -192,6 +196,7 @@ class Cohort:
     measures: Measures = field(default_factory=load_catalogue)
     provenance: Provenance = field(default_factory=Provenance)
     privacy: Privacy = "safe-harbor"
+    reference: str | None = None
 
     def __post_init__(self) -> None:
         if self.privacy not in get_args(Privacy):
@@ -204,6 +209,12 @@ class Cohort:
             frame = getattr(self, name)
             if frame is not None:
                 object.__setattr__(self, name, conform_table(frame, table))
+        if self.reference is not None and self.reference not in self.protocols:
+            raise CohortError(
+                f"The reference {self.reference!r} is not one of the protocols.",
+                where=f"protocols of the patients: {', '.join(self.protocols) or 'none'}",
+                what_to_do="Name one of these as the reference, or none.",
+            )
 
     @property
     def level(self) -> Level:
@@ -222,7 +233,7 @@ class Cohort:
 
     @property
     def protocols(self) -> list[str]:
-        """Protocols in the order of the data; the first is the reference."""
+        """Protocols in the order of the data; which one is the reference says :attr:`reference`."""
         return [str(name) for name in self.patients["protocol"].cat.categories]
 
     def tables(self) -> Iterator[tuple[TableName, pd.DataFrame]]:
@@ -254,7 +265,8 @@ def conform_table(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        Same rows in the same order, index 0, 1, 2, ...; columns in the order given.
+        Same rows in the same order, index 0, 1, 2, ...; columns in the order given. Labels of patients that stand for a
+        missing one, such as nan, are missing.
 
     Raises
     ------
@@ -280,6 +292,10 @@ def conform_table(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
     for name, (_, values) in zip(names, frame.reset_index(drop=True).items(), strict=True):
         known = table.column(name)
         converted[name] = conform(values, known or Column(name, kind_of(values), "further column"), table.name)
+        if table.name == "patients" and known is not None and known.kind == "category":
+            labels = list(converted[name].cat.categories)
+            real = [label for label in labels if not no_labels([label])]
+            converted[name] = converted[name].cat.set_categories(real) if real != labels else converted[name]
     return pd.DataFrame(converted, columns=pd.Index(names))
 
 

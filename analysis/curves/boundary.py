@@ -31,7 +31,7 @@ class Settled:
     active : ndarray of int
         The parameters of ``free`` that are not at a bound.
     notes : tuple of str
-        What is at the boundary; empty inside.
+        What is at the boundary; empty inside, and where the optimum was not reached.
     """
 
     evaluation: Evaluation
@@ -64,9 +64,8 @@ def settle(optimum: Optimum, terms: PatientTerms) -> Settled:
     skip = covariance.n_effects_parameters
     active = ~optimum.at_bound
     notes: list[str] = []
-    at_edge = [covariance.residual.names[k - skip] for k in np.flatnonzero(optimum.at_bound) if k >= skip]
-    if at_edge:
-        notes.append(f"At the boundary of its range: {', '.join(at_edge)}; held there for standard errors.")
+    if optimum.at_bound[skip:].any():
+        notes.append(_note_on_residual(covariance, evaluation.theta, optimum.at_bound))
     if covariance.effects:
         values, vectors = np.linalg.eigh(covariance.effects_matrix(evaluation.theta))
         remain = values > _ZERO_VARIANCE
@@ -91,7 +90,7 @@ def settle(optimum: Optimum, terms: PatientTerms) -> Settled:
             free = _at(evaluation, reduced, np.diag(values[remain])[rows, columns])
             if free is not evaluation:
                 active = np.ones(len(rows), dtype=bool)
-    return Settled(evaluation, free, np.flatnonzero(active), tuple(notes))
+    return Settled(evaluation, free, np.flatnonzero(active), tuple(notes) if optimum.converged else ())
 
 
 _NOTE_ON_UNSTRUCTURED = (
@@ -112,6 +111,25 @@ def _snap(evaluation: Evaluation, D: Array) -> Evaluation:
     theta[: covariance.n_effects_parameters] = D[covariance.places]
     snapped = evaluation.likelihood.at(theta)
     return snapped if snapped is not None and snapped.criterion <= evaluation.criterion + 1e-6 else evaluation
+
+
+def _note_on_residual(covariance: Covariance, theta: Array, at_bound: np.ndarray) -> str:
+    """Name the residual parameters that are held at a limit of their range, and the limit."""
+    skip = covariance.n_effects_parameters
+    what = []
+    for place in np.flatnonzero(at_bound[skip:]):
+        name, link = covariance.residual.names[place], covariance.residual.links[place]
+        if link == "log":
+            limit = "zero"
+        elif link == "atanh":
+            limit = "one" if theta[skip + place] > 0.0 else "minus one"
+        else:
+            limit = "without end" if theta[skip + place] > 1.0 else "zero: no correlation is left between visits"
+        what.append(f"the {name} is estimated at {limit}" if limit != "without end" else f"the {name} is without end")
+    return (
+        f"The fit is at the boundary: {'; '.join(what)}. The likelihood is right; standard errors take this as known. "
+        "A simpler model to try: residual='independent'."
+    )
 
 
 def _note_on_effects(covariance: Covariance, terms: PatientTerms, D: Array) -> str:

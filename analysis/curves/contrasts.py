@@ -71,9 +71,9 @@ class Contrasts:
         scale = self.basis.scale
         estimate = working @ self.coefficients * scale
         variance = np.einsum("ij,jk,ik->i", working, self.small_sample.covariance, working, optimize=True)
-        error = np.sqrt(np.maximum(variance, 0.0)) * scale
         df = self.small_sample.degrees(working)
         with np.errstate(divide="ignore", invalid="ignore"):
+            error = np.sqrt(variance) * scale
             statistic = estimate / error
         half = special.stdtrit(df, 0.5 + level / 2.0) * error
         table = pd.DataFrame(
@@ -93,13 +93,15 @@ class Contrasts:
         return table
 
     def joint(self, rows: Array) -> pd.DataFrame:
-        """Test contrasts together: one row with statistic (F), df_numerator, df, p_value."""
+        """Test contrasts together: one row with statistic (F), df_numerator, df, p_value, method."""
         working = self.working(rows[self.estimable(rows)])
         if not len(working) or not np.abs(working).max() > 0.0:
-            return pd.DataFrame({"statistic": [np.nan], "df_numerator": [0], "df": [np.nan], "p_value": [np.nan]})
-        F, q, df = self.small_sample.joint(working, working @ self.coefficients)
-        p = special.fdtrc(q, df, F) if np.isfinite(df) else special.chdtrc(q, F * q)
-        return pd.DataFrame({"statistic": [F], "df_numerator": [q], "df": [df], "p_value": [float(p)]})
+            nothing = {"statistic": np.nan, "df_numerator": 0, "df": np.nan, "p_value": np.nan}
+            return pd.DataFrame([{**nothing, "method": self.small_sample.inference}])
+        F, q, df, method = self.small_sample.joint(working, working @ self.coefficients)
+        p = special.chdtrc(q, F * q) if np.isinf(df) else special.fdtrc(q, df, F)
+        found = {"statistic": F, "df_numerator": q, "df": df, "p_value": float(p), "method": method}
+        return pd.DataFrame([found])
 
 
 def adjust_table(table: pd.DataFrame, adjust: Adjust, level: float) -> pd.DataFrame:

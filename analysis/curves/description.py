@@ -29,11 +29,7 @@ def covariance_table(model: MixedModel) -> pd.DataFrame:
     theta, skip = model.optimum.theta, covariance.n_effects_parameters
     D = model.patient_covariance.to_numpy()
     rows, columns = covariance.places
-    names = model.terms.names
-    labels = [
-        f"variance of {names[a]}" if a == b else f"covariance of {names[b]} and {names[a]}"
-        for a, b in zip(rows, columns, strict=True)
-    ]
+    labels = model.terms.parameter_names(covariance.places)
     spread = np.sqrt(np.diag(D))
     with np.errstate(divide="ignore", invalid="ignore"):
         shown = [spread[a] if a == b else D[a, b] / (spread[a] * spread[b]) for a, b in zip(rows, columns, strict=True)]

@@ -107,6 +107,36 @@ class WeekFunctionFactor(Factor):
 
 
 @dataclass(frozen=True)
+class WeekCategoryFactor(Factor):
+    """The distinct weeks as categories, ``C(week)``; the first is the reference."""
+
+    weeks: tuple[float, ...] = ()
+
+    def encode(self, frame: pd.DataFrame) -> Encoded:
+        """Give an indicator a week, under the name of either rank."""
+        at = frame[self.variables[0]].to_numpy(dtype=np.float64)
+        strange = np.unique(at[~np.isin(at, self.weeks)])
+        if strange.size:
+            raise ModelError(
+                f"Week {strange[0]:g} is not one of the weeks that the model was fitted to.",
+                where=f"{self.expression}, weeks {', '.join(f'{week:g}' for week in self.weeks)}",
+                what_to_do="Ask for one of these weeks, or fit a curve of the week, such as week_spline.",
+            )
+        columns: Encoded = {}
+        for week in self.weeks:
+            indicator = (at == week).astype(np.float64)
+            columns[f"{self.expression}[{week}]"] = indicator
+            columns[f"{self.expression}[T.{week}]"] = indicator
+        return columns
+
+    @property
+    def state(self) -> tuple[dict[str, Any], dict[str, Any]]:
+        """Give what formulaic learns from the weeks; asked for once for each formula."""
+        spec = _learn(self.expression, pd.DataFrame({self.variables[0]: np.array(self.weeks)}), {})[0]
+        return dict(spec.transform_state), dict(spec.encoder_state)
+
+
+@dataclass(frozen=True)
 class EvaluatedFactor(Factor):
     """An expression that formulaic evaluates; what it learned from the data it keeps.
 
@@ -242,6 +272,8 @@ def build_factor(
         )
     if scope == "week" and names == (week,) and _OWN_FUNCTION.fullmatch(expression) and week.isidentifier():
         return WeekFunctionFactor(expression, "week", names, week, functions)
+    if expression == f"C({week})" and scope == "week":
+        return WeekCategoryFactor(expression, "week", names, tuple(np.unique(frames["week"][week]).tolist()))
     context = functions.context()
     quoted = f"`{expression}`" if factor.eval_method.value == "lookup" else expression
     try:

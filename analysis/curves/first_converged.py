@@ -1,4 +1,4 @@
-"""Fit one mean with several covariances in turn, and take the first that converges."""
+"""Fit one mean with several covariances in turn, and take the first that converges and has intervals."""
 
 from __future__ import annotations
 
@@ -67,7 +67,7 @@ def fit_first_that_converges(
             tried.append(f"Tried {name}: {error.what}")
             last = error
             continue
-        if fit.converged:
+        if fit.converged and fit.record.intervals:
             return fit, name, tried
-        tried.append(f"Tried {name}: did not converge.")
+        tried.append(f"Tried {name}: {'no intervals could be computed' if fit.converged else 'did not converge'}.")
     raise ModelError(failure, where="; ".join(tried), what_to_do=what_to_do) from last

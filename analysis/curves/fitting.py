@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -13,16 +13,16 @@ from analysis.curves.boundary import settle
 from analysis.curves.covariance import Covariance
 from analysis.curves.design import Design, design_from_moments, design_from_rows
 from analysis.curves.likelihood import Likelihood, Method
-from analysis.curves.model_checks import check_outcome, check_size, check_structure
+from analysis.curves.model_checks import check_identified, check_outcome, check_size, check_structure
 from analysis.curves.moments import VisitMoments
-from analysis.curves.optimiser import optimise
+from analysis.curves.optimiser import Optimum, optimise
 from analysis.curves.patient_terms import PatientTerms, patient_terms
 from analysis.curves.residual_base import Array, VisitGrid
 from analysis.curves.residual_structures import STRUCTURES, Residual
 from analysis.curves.robust import patient_sandwich
 from analysis.curves.small_sample import Inference, Information, SmallSample
 from analysis.curves.working_basis import working_basis
-from analysis.errors import BoundaryWarning, ConvergenceWarning, DesignWarning
+from analysis.errors import BoundaryWarning, ConvergenceWarning, DesignWarning, InferenceWarning
 
 
 @dataclass(frozen=True)
@@ -43,6 +43,8 @@ class FitRecord:
         What a reader of the result should know.
     tried : tuple of str
         What the optimiser did.
+    intervals : bool
+        Whether standard errors and degrees of freedom could be computed; where not, a note says why.
     """
 
     converged: bool
@@ -51,6 +53,7 @@ class FitRecord:
     decrement: float
     notes: tuple[str, ...]
     tried: tuple[str, ...]
+    intervals: bool
 
 
 def fit_parts(
@@ -92,6 +95,7 @@ def fit_parts(
             stacklevel=3,
         )
     likelihood = Likelihood(basis, covariance, method)
+    check_identified(likelihood, design, terms, residual, patient_effects)
     optimum = optimise(likelihood)
     settled = settle(optimum, terms)
     notes.extend(settled.notes)
@@ -102,11 +106,23 @@ def fit_parts(
     if inference == "robust":
         sandwich = patient_sandwich(design, moments, rows, basis, settled.evaluation)
     small_sample = SmallSample(settled.free, settled.active, inference, information, sandwich)
+    if inference == "kenward-roger" and small_sample.trouble:
+        linear = replace(small_sample, inference="kenward-roger-linear")
+        if not linear.trouble:
+            small_sample, inference = linear, "kenward-roger-linear"
+            notes.append(
+                "Kenward-Roger's correction is taken without the second derivatives of the covariance (its linear form): "
+                "with them, a parameter close to its limit would halve the square of a standard error, or worse."
+            )
     if not optimum.converged:
         notes.append("The optimiser did not reach the optimum: do not use these numbers.")
-        warnings.warn(ConvergenceWarning(_why_not(optimum.decrement, residual)), stacklevel=3)
+        warnings.warn(ConvergenceWarning(_why_not(optimum, residual)), stacklevel=3)
     if settled.at_boundary:
         warnings.warn(BoundaryWarning(" ".join(settled.notes)), stacklevel=3)
+    if optimum.converged and small_sample.trouble:
+        notes.append(f"No intervals and no p values: {small_sample.trouble}.")
+        advice = "Use a simpler covariance, or inference='robust'."
+        warnings.warn(InferenceWarning(f"{notes[-1]} {advice}"), stacklevel=3)
     return {
         "design": design,
         "terms": terms,
@@ -120,19 +136,38 @@ def fit_parts(
         "inference": inference,
         "information": information,
         "record": FitRecord(
-            optimum.converged, optimum.evaluations, settled.at_boundary, optimum.decrement, tuple(notes), optimum.tried
+            optimum.converged,
+            optimum.evaluations,
+            settled.at_boundary,
+            optimum.decrement,
+            tuple(notes),
+            optimum.tried,
+            not small_sample.trouble,
         ),
     }
 
 
-def _why_not(decrement: float, residual: Residual) -> str:
+def _why_not(optimum: Optimum, residual: Residual) -> str:
+    covariance = optimum.evaluation.likelihood.covariance
+    skip = covariance.n_effects_parameters
     if residual == "unstructured":
         return (
             "The fit did not converge: too few patients were seen at the same weeks for an unstructured covariance, so the "
             "likelihood has no maximum inside. Try residual='toeplitz' or 'ar1-by-week'."
         )
+    if residual in {"toeplitz", "compound-symmetry"}:
+        return (
+            "The fit did not converge: the likelihood grows up to where the covariance of the visits is singular (a "
+            "correlation of one, or all values of a patient add up to the same). Try residual='ar1' or 'independent'."
+        )
+    if optimum.at_bound.any():
+        names = [covariance.residual.names[place - skip] for place in np.flatnonzero(optimum.at_bound)]
+        return (
+            f"The fit did not converge: the likelihood grows without end as the {' and the '.join(names)} goes to its limit. "
+            "Try residual='independent'."
+        )
     return (
-        f"The fit did not converge: one more step promised to lower the criterion by {decrement:.2g}. "
+        f"The fit did not converge: one more step promised to lower the criterion by {optimum.decrement:.2g}. "
         "Try fewer patient effects (patient_effects='1') or a simpler residual structure."
     )
 

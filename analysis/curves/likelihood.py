@@ -14,6 +14,8 @@ from analysis.curves.working_basis import WorkingBasis
 
 Method = Literal["reml", "ml"]
 
+_REGULAR = 1e-6
+"""A Cholesky factor of V with a diagonal smaller than this (of the largest deviation, at most 1) has too few digits left."""
 _LARGEST_SQUARE = 20
 """Up to this many slots, sums over pairs of parameters go through the m^2 x m^2 sum over patterns."""
 
@@ -49,7 +51,7 @@ class Likelihood:
         except np.linalg.LinAlgError:
             return None
         diagonal = np.einsum("saa->sa", L)
-        if diagonal.min() < 1e-7 * np.sqrt(np.einsum("saa->sa", V).max()) and diagonal.min() < 1e-7:
+        if diagonal.min() < _REGULAR * np.sqrt(min(np.einsum("saa->sa", V).max(), 1.0)):
             return None
         log_determinant = 2.0 * float(basis.counts @ np.log(diagonal).sum(axis=1))
         N = np.linalg.inv(V)
@@ -72,6 +74,8 @@ class Likelihood:
         b = A_inverse @ xy
         b = b + A_inverse @ (xy - A @ b)
         quadratic = yy - float(b @ xy)
+        if quadratic < -1e-8 * abs(yy):  # a sum of squares below zero: V is so far from regular that no digit is left
+            return None
         p = basis.B.shape[1]
         degrees = basis.n_rows - (p if self.method == "reml" else 0)
         log_information = 2.0 * float(np.log(np.diag(root)).sum())
@@ -226,12 +230,10 @@ class Evaluation:
         z = self._residual_products
         weight = self.residual_sum + self.leverage_sum - 0.5 * self.likelihood.basis.counts[:, None, None] * self.N
         observed = self._pairs(weight) - z @ self.A_inverse @ z.T - 0.5 * self._fixed_trace
-        for k, j, bend in self.likelihood.covariance.second(self.theta):
-            extra = (
-                0.5 * float((bend * self.score).sum())
-                if bend.shape[0] > 1
-                else 0.5 * float((bend[0] * self.score.sum(axis=0)).sum())
-            )
+        bends = self.likelihood.covariance.second(self.theta)
+        total = self.score.sum(axis=0)
+        for k, j, bend in bends:
+            extra = 0.5 * float(np.vdot(bend, self.score) if bend.shape[0] > 1 else np.vdot(bend[0], total))
             observed[k, j] += extra
             if k != j:
                 observed[j, k] += extra

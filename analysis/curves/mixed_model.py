@@ -70,7 +70,8 @@ def fit_mixed(
     inference : str
         ``"kenward-roger"`` (1997), ``"kenward-roger-linear"`` (without the second derivatives of V),
         ``"satterthwaite"``, ``"normal"``, ``"robust"`` (sandwich over patients). Kenward-Roger is a method for REML:
-        with ``method="ml"`` Satterthwaite takes its place, and ``inference`` of the result and its notes say so.
+        with ``method="ml"`` Satterthwaite takes its place, and where a parameter close to its limit spoils the second
+        derivatives the linear variant does; ``inference`` of the result and its notes say so.
     information : "observed" or "expected"
         Which information of the covariance parameters small-sample methods use. With missing visits only the observed
         one is right (Kenward & Molenberghs 1998, Stat Sci 13(3)); published Kenward-Roger values of R use the
@@ -269,7 +270,7 @@ class MixedModel:
                 what_to_do="Name one of these terms.",
             )
         rows = np.eye(len(self.basis.names))[np.isin(self.basis.kept, places)]
-        table = self.contrasts.joint(self._of_all_columns(rows)).assign(method=self.inference)
+        table = self.contrasts.joint(self._of_all_columns(rows))
         table.index = pd.Index([term], name="term")
         return table
 
@@ -388,9 +389,9 @@ class MixedModel:
         """Predict new rows; see :func:`analysis.curves.patients.predict_rows`."""
         return predict_rows(self, rows, patients=patients, level=level)
 
-    def compare(self, other: MixedModel) -> pd.DataFrame:
+    def compare(self, other: MixedModel, *, bootstrap: int = 0, seed: int = 0) -> pd.DataFrame:
         """Test this fit against another, nested one; see :func:`analysis.curves.comparison.likelihood_ratio`."""
-        return likelihood_ratio(self, other)
+        return likelihood_ratio(self, other, bootstrap=bootstrap, seed=seed)
 
     def __repr__(self) -> str:
         """Describe the fit in plain text."""

@@ -6,8 +6,10 @@ import numpy as np
 
 from analysis.curves.covariance import Covariance
 from analysis.curves.design import Design
+from analysis.curves.identifiability import confounded
+from analysis.curves.likelihood import Likelihood
 from analysis.curves.moments import VisitMoments
-from analysis.curves.patient_terms import PatientTerms
+from analysis.curves.patient_terms import PatientTerms, patient_terms
 from analysis.curves.residual_structures import STRUCTURES, Residual
 from analysis.curves.visit_rows import VisitRows
 from analysis.errors import ModelError
@@ -127,6 +129,49 @@ def check_outcome(moments: VisitMoments, scale: float) -> None:
         f"The fixed effects explain the outcome {moments.outcome!r} exactly; no variance is left to estimate.",
         where=f"{moments.n_visits} visits",
         what_to_do="Look for a covariate that is a copy of the outcome, or use a simpler formula.",
+    )
+
+
+def check_identified(
+    likelihood: Likelihood, design: Design, terms: PatientTerms, residual: Residual, patient_effects: str | None
+) -> None:
+    """Check that these visits can tell the covariance parameters apart.
+
+    Parameters
+    ----------
+    likelihood, design, terms, residual, patient_effects
+        The model; the patient effects read and as written.
+
+    Raises
+    ------
+    ModelError
+        With the parameters that cannot be told apart, and a simpler model whose parameters can.
+    """
+    unclear = confounded(likelihood)
+    if not unclear:
+        return
+    covariance, grid = likelihood.covariance, likelihood.covariance.residual.grid
+    names = [*terms.parameter_names(covariance.places), *covariance.residual.names]
+    simpler: list[tuple[str | None, bool, Residual]] = [
+        (patient_effects, False, residual), (patient_effects, True, "independent"), (None, True, residual),
+        ("1", True, "independent"), (None, True, "compound-symmetry"), (None, True, "independent"),
+    ]  # fmt: skip
+    advice = "Use a simpler formula, for example 'value ~ week'"
+    for effects, correlated, structure in simpler:
+        own = terms if effects == patient_effects else patient_terms(design, effects, correlated=correlated)
+        Z = covariance.Z if own is terms else np.ones((*grid.index.shape, len(own.names)))
+        other = Covariance(Z, correlated and covariance.correlated, STRUCTURES[structure](grid))
+        if other.size < covariance.size and not confounded(Likelihood(likelihood.basis, other, "reml")):
+            advice = f"Use patient_effects={effects!r}, residual={structure!r}"
+            if len(own.names) > 1 and not other.correlated:
+                advice += ", correlated=False"
+            break
+    weeks = ", ".join(f"{week:g}" for week in grid.weeks[:8])
+    raise ModelError(
+        f"These visits cannot tell {' and '.join(names[place] for place in unclear[:4])} apart"
+        + (" or from the fixed effects." if len(unclear) == 1 else "."),
+        where=f"patient effects {' + '.join(terms.names) or 'none'}, residual={residual!r}, weeks {weeks}",
+        what_to_do=f"{advice}.",
     )
 
 

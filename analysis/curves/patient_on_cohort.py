@@ -171,7 +171,8 @@ def patient_on_cohort(
 
 def _without(cohort: Cohort, patient: str) -> Cohort:
     kept = cohort.patients[cohort.patients["patient_id"] != patient]
-    return replace(cohort, patients=kept, visits=cohort.visits[cohort.visits["patient_id"] != patient])
+    visits = cohort.visits[cohort.visits["patient_id"] != patient]
+    return replace(cohort, patients=kept, visits=visits, reference=None)  # nothing is compared with a reference
 
 
 def _known(others: RecoveryCurves, weeks: pd.Series) -> pd.Series:

@@ -10,7 +10,7 @@ import pandas as pd
 from formulaic import Formula
 
 from analysis.curves.design import Design
-from analysis.curves.factors import CategoryFactor, EvaluatedFactor, Factor, build_factor
+from analysis.curves.factors import CategoryFactor, EvaluatedFactor, Factor, WeekCategoryFactor, build_factor
 from analysis.curves.residual_base import Array
 from analysis.errors import ModelError
 
@@ -29,12 +29,22 @@ class PatientTerms:
         By expression.
     A : ndarray, shape (effects, effects)
         The user's effects are A times the working ones.
+    formula : str or None
+        As written; None for no effects.
     """
 
     names: tuple[str, ...]
     parts: tuple[tuple[tuple[str, str], ...], ...]
     factors: dict[str, Factor]
     A: Array
+    formula: str | None = None
+
+    def parameter_names(self, places: tuple[np.ndarray, np.ndarray]) -> list[str]:
+        """Name the elements of the covariance of the effects, given their rows and columns."""
+        return [
+            f"variance of {self.names[a]}" if a == b else f"covariance of {self.names[b]} and {self.names[a]}"
+            for a, b in zip(*places, strict=True)
+        ]
 
     def columns(self, frame: pd.DataFrame) -> Array:
         """Give the effects' functions on a frame of weeks, shape (rows, effects)."""
@@ -120,11 +130,13 @@ def patient_terms(design: Design, wanted: str | None, *, correlated: bool) -> Pa
         A = np.linalg.inv(R * size) * np.sqrt(len(frame)) * np.sign(np.diag(R))
     else:
         A = np.diag(1.0 / size)
-    return PatientTerms(tuple(names), tuple(parts), factors, A)
+    return PatientTerms(tuple(names), tuple(parts), factors, A, wanted)
 
 
 def _wanted_rank(name: str, factor: Factor, intercept: bool) -> bool:
-    if isinstance(factor, CategoryFactor) or (isinstance(factor, EvaluatedFactor) and len(factor.specs) > 1):
+    if isinstance(factor, CategoryFactor | WeekCategoryFactor) or (
+        isinstance(factor, EvaluatedFactor) and len(factor.specs) > 1
+    ):
         return ("[T." in name) == intercept
     return True
 

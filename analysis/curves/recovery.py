@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 import pandas as pd
 
+from analysis.cohort.reference import reference_protocol
 from analysis.cohort.visit_frame import visit_frame
 from analysis.curves.first_converged import fit_first_that_converges
 from analysis.curves.recovery_choices import (
@@ -14,8 +15,11 @@ from analysis.curves.recovery_choices import (
     choose_primary_week,
     covariance_candidates,
     fixed_terms,
+    further_covariates,
     has_schedule,
+    left_out_for_want_of,
     weeks_to_report,
+    with_covariates,
     with_reference_first,
 )
 from analysis.errors import ModelError
@@ -65,6 +69,8 @@ class RecoveryCurves:
         Patients with visits left out because their baseline is missing (0 where not adjusted).
     choices : tuple of str
         How the model was chosen, one sentence a choice, and what was tried.
+    covariates : tuple of str
+        Columns of the patients in the model beside the baseline.
     """
 
     measure: Measure
@@ -80,6 +86,12 @@ class RecoveryCurves:
     baseline_adjusted: bool
     n_without_baseline: int
     choices: tuple[str, ...]
+    covariates: tuple[str, ...] = ()
+
+    @property
+    def adjusted_for(self) -> tuple[str, ...]:
+        """What the model is adjusted for: ``"baseline"`` where the baseline is, and columns of the patients."""
+        return (*(["baseline"] if self.baseline_adjusted else []), *self.covariates)
 
     def means(self, *, level: float = 0.95) -> pd.DataFrame:
         """Give the model mean of every protocol at every week.
@@ -147,8 +159,9 @@ def fit_recovery(
 
     Scheduled visits: protocol by week as categories, the baseline by week, site where there are several, and an
     unstructured covariance within the patient (the usual primary analysis of a trial with repeated visits). Where
-    too few patients were seen at a pair of weeks, a patient intercept with a variance per week takes its place;
-    should that not converge, a patient intercept alone. Unscheduled visits: a natural cubic spline of log(1 + week), on
+    too few patients were seen at a pair of weeks, or it does not converge, a variance per week with a correlation that
+    falls from visit to visit takes its place; then a patient intercept with a variance per week; then a patient
+    intercept alone. Unscheduled visits: a natural cubic spline of log(1 + week), on
     which recoveries that level off are close to straight, by protocol, with an intercept (and a slope on the
     same scale, where most patients came twice or more) for each patient. These choices are the kit's own.
 
@@ -164,7 +177,7 @@ def fit_recovery(
         Week of the main comparison. Default: week 26 where the measure was seen then, otherwise the last week at
         which at least half as many patients were seen as at the best-attended one.
     reference : str, optional
-        The protocol that others are compared with; the first of the cohort by default.
+        The protocol that others are compared with; by default that of the cohort, or the first one where it names none.
 
     Returns
     -------
@@ -186,20 +199,19 @@ def fit_recovery(
     >>> curves.differences()["week"].nunique() == len(curves.weeks)
     True
     """
-    visits = with_reference_first(visit_frame(cohort, measure, limb), reference)
-    where = f"measure {measure!r}" + (f", limb {limb!r}" if limb else "")
-    visits = visits[visits["value"].notna()]
-    if visits.empty:
-        raise ModelError("There is no value to fit.", where=where, what_to_do="Choose a measure that was taken.")
-
+    visits, nameless, where = _visits(cohort, measure, limb)
+    visits = with_reference_first(visits, reference_protocol(cohort, visits["protocol"], reference))
     frame, baseline_adjusted, n_without_baseline, choices = after_baseline(visits, where)
+    covariates = further_covariates(frame)
+    frame, more = with_covariates(frame, covariates)
     counts = frame.groupby("week")["patient_id"].nunique()
     scheduled = has_schedule(counts)
     protocols = tuple(str(name) for name in frame["protocol"].cat.categories)
     week, rule = choose_primary_week(counts, primary_week, where, scheduled=scheduled)
     weeks = weeks_to_report(counts, week, scheduled=scheduled)
 
-    terms, more = fixed_terms(frame, protocols, scheduled=scheduled, baseline_adjusted=baseline_adjusted)
+    adjusted_for = (*(["baseline"] if baseline_adjusted else []), *covariates)
+    terms = fixed_terms(frame, protocols, scheduled=scheduled, adjusted_for=adjusted_for)
     model, tried = _fit(frame, terms, scheduled=scheduled)
     return RecoveryCurves(
         measure=cohort.measures[measure],
@@ -214,15 +226,63 @@ def fit_recovery(
         scheduled=scheduled,
         baseline_adjusted=baseline_adjusted,
         n_without_baseline=n_without_baseline,
-        choices=(*choices, *more, *tried),
+        choices=(*left_out_for_want_of(nameless, "protocol"), *choices, *more, *tried),
+        covariates=covariates,
     )
+
+
+def adjustment(cohort: Cohort, measure: str, *, limb: str | None = None) -> tuple[str, ...]:
+    """Give what the recovery curves of a measure are adjusted for, so that analyses beside them do the same.
+
+    Parameters
+    ----------
+    cohort : Cohort
+        The cohort.
+    measure : str
+        A stored or derived measure.
+    limb : str, optional
+        The limb; the involved one where the measure has limbs.
+
+    Returns
+    -------
+    tuple of str
+        ``"baseline"`` where half of the patients or more have one and it varies, and columns of the patients: site,
+        where there are several with ten patients each on average or more.
+
+    Raises
+    ------
+    ModelError
+        The measure has no visit after the baseline.
+
+    Examples
+    --------
+    >>> from synthetic_cohort import generate_cohort
+    >>> adjustment(generate_cohort(patients=90, seed=3).observed, "pain")
+    ('baseline', 'site')
+    """
+    visits, _, where = _visits(cohort, measure, limb)
+    visits = visits.assign(protocol=visits["protocol"].astype("category"))
+    frame, baseline_adjusted, _, _ = after_baseline(visits, where)
+    return (*(["baseline"] if baseline_adjusted else []), *further_covariates(frame))
+
+
+def _visits(cohort: Cohort, measure: str, limb: str | None) -> tuple[pd.DataFrame, int, str]:
+    """Give the values of a measure, how many patients are left out for want of a protocol, and where to look."""
+    visits = visit_frame(cohort, measure, limb)
+    where = f"measure {measure!r}" + (f", limb {limb!r}" if limb else "")
+    visits = visits[visits["value"].notna()]
+    nameless = visits.loc[visits["protocol"].isna(), "patient_id"].nunique()
+    visits = visits[visits["protocol"].notna()]
+    if visits.empty:
+        raise ModelError("There is no value to fit.", where=where, what_to_do="Choose a measure that was taken.")
+    return visits, nameless, where
 
 
 def _fit(frame: pd.DataFrame, fixed: str, *, scheduled: bool) -> tuple[MixedModel, list[str]]:
-    candidates = (
-        (effects, residual, f"patient effects {effects or 'none'}, residual {residual}")
-        for effects, residual in covariance_candidates(frame, scheduled=scheduled)
-    )
+    pairs, why = covariance_candidates(frame, scheduled=scheduled)
+    candidates = [
+        (effects, residual, f"patient effects {effects or 'none'}, residual {residual}") for effects, residual in pairs
+    ]
     model, name, tried = fit_first_that_converges(
         frame,
         fixed,
@@ -230,4 +290,10 @@ def _fit(frame: pd.DataFrame, fixed: str, *, scheduled: bool) -> tuple[MixedMode
         failure="No covariance structure led to a converged fit.",
         what_to_do="Fit a simpler mean with fit_mixed, or look at the visits by week: too few patients may be left.",
     )
-    return model, [*tried, f"Covariance within the patient: {name}."]
+    chosen = f"Covariance within the patient: {name}."
+    if scheduled and model.residual == "independent" and model.patient_effects is not None:
+        chosen += (
+            " It has one variance for all weeks: where the spread changes over the weeks, intervals at single weeks are "
+            "too narrow or too wide."
+        )
+    return model, [*why, *tried, chosen]

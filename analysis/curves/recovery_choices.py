@@ -6,6 +6,7 @@ import itertools
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
 from analysis.errors import ModelError
 
@@ -26,18 +27,10 @@ LEAST_SHARE_WITH_BASELINE = 0.5
 USUAL_PRIMARY_WEEK = 26.0
 
 
-def with_reference_first(visits: pd.DataFrame, reference: str | None) -> pd.DataFrame:
-    """Order the protocols seen, the reference first; refuse a reference that nobody had."""
+def with_reference_first(visits: pd.DataFrame, reference: str) -> pd.DataFrame:
+    """Order the protocols seen, the reference first."""
     protocol = visits["protocol"].astype("category").cat.remove_unused_categories()
-    names = [str(name) for name in protocol.cat.categories]
-    if reference is not None:
-        if reference not in names:
-            raise ModelError(
-                f"There is no protocol {reference!r} to compare with.",
-                where=f"protocols of this measure: {', '.join(names)}",
-                what_to_do="Name one of them as the reference.",
-            )
-        names = [reference, *(name for name in names if name != reference)]
+    names = [reference, *(str(name) for name in protocol.cat.categories if name != reference)]
     return visits.assign(protocol=protocol.cat.set_categories(names))
 
 
@@ -70,6 +63,39 @@ def after_baseline(visits: pd.DataFrame, where: str) -> tuple[pd.DataFrame, bool
 
 def _trim(frame: pd.DataFrame) -> pd.DataFrame:
     return frame.assign(protocol=frame["protocol"].cat.remove_unused_categories()).reset_index(drop=True)
+
+
+def further_covariates(frame: pd.DataFrame) -> tuple[str, ...]:
+    """Give the columns of the patients that are adjusted for beside the baseline: site, where there are several."""
+    several = "site" in frame and 1 < frame["site"].nunique() <= frame["patient_id"].nunique() / 10
+    return ("site",) if several else ()
+
+
+def with_covariates(frame: pd.DataFrame, covariates: Sequence[str]) -> tuple[pd.DataFrame, list[str]]:
+    """Leave out the patients who lack a covariate, and say how many of which."""
+    choices = []
+    for name in covariates:
+        lost = frame.loc[frame[name].isna(), "patient_id"].nunique()
+        choices += [*left_out_for_want_of(lost, name), f"Adjusted for {name}, since there are several."]
+        frame = frame[frame[name].notna()]
+    return _trim(frame), choices
+
+
+def adjusted_in_words(adjusted_for: Sequence[str]) -> str:
+    """Name what is adjusted for in a sentence.
+
+    Examples
+    --------
+    >>> adjusted_in_words(("baseline", "site")), adjusted_in_words(("site",))
+    ('the baseline and site', 'site')
+    """
+    words = ["the baseline" if name == "baseline" else name.replace("_", " ") for name in adjusted_for]
+    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
+
+
+def left_out_for_want_of(patients: int, what: str) -> list[str]:
+    """Say how many patients lack something that the model needs; nothing where none does."""
+    return [f"{patients} patient{'' if patients == 1 else 's'} left out for want of a {what}."] if patients else []
 
 
 def has_schedule(counts: pd.Series) -> bool:
@@ -111,10 +137,8 @@ def weeks_to_report(counts: pd.Series, primary_week: float, *, scheduled: bool) 
     return tuple(float(week) for week in np.unique(np.append(grid, primary_week)))
 
 
-def fixed_terms(
-    frame: pd.DataFrame, protocols: Sequence[str], *, scheduled: bool, baseline_adjusted: bool
-) -> tuple[str, list[str]]:
-    """Give the formula of the mean, and in words what was added to it."""
+def fixed_terms(frame: pd.DataFrame, protocols: Sequence[str], *, scheduled: bool, adjusted_for: Sequence[str]) -> str:
+    """Give the formula of the mean."""
     distinct = int(frame["week"].nunique())
     if scheduled and distinct > 1:
         week = "C(week)"
@@ -128,13 +152,10 @@ def fixed_terms(
         terms.append(f"protocol{by_week}")
     elif week:
         terms.append(week)
-    if baseline_adjusted:
+    if "baseline" in adjusted_for:
         terms.append(f"baseline{by_week if scheduled else ''}")
-    choices = []
-    if "site" in frame and 1 < frame["site"].nunique() <= frame["patient_id"].nunique() / 10:
-        terms.append("site")
-        choices.append("Adjusted for site, since there are several.")
-    return "value ~ " + (" + ".join(terms) if terms else "1"), choices
+    terms += [name for name in adjusted_for if name != "baseline"]
+    return "value ~ " + (" + ".join(terms) if terms else "1")
 
 
 def _knots(frame: pd.DataFrame) -> list[float]:
@@ -143,19 +164,37 @@ def _knots(frame: pd.DataFrame) -> list[float]:
     return [float(place) for place in np.unique(places.round(4))]
 
 
-def covariance_candidates(frame: pd.DataFrame, *, scheduled: bool) -> list[tuple[str | None, Residual]]:
-    """Give the (patient effects, residual) pairs to try, the first that converges is taken."""
-    visits_each = frame.groupby("patient_id")["week"].nunique()
+def covariance_candidates(
+    frame: pd.DataFrame, *, scheduled: bool
+) -> tuple[list[tuple[str | None, Residual]], list[str]]:
+    """Give the (patient effects, residual) pairs to try in turn, and why an unstructured one is not among them.
+
+    The order is fixed by who was seen when, before any outcome is looked at. All but the last for scheduled visits have a
+    variance for each week, since with one for all the comparison of protocols is anticonservative in a small trial whose
+    spread changes over time; ``tests/simulation/report_trials.csv`` has the type I error that follows.
+    """
+    patient, patients = pd.factorize(frame["patient_id"])
+    at, weeks = pd.factorize(frame["week"], sort=True)
+    seen = np.zeros((len(patients), len(weeks)), dtype=np.int64)
+    seen[patient, at] = 1
+    visits_each = seen.sum(axis=1)
     if visits_each.max() == 1:
-        return [(None, "independent")]
+        return [(None, "independent")], []
     if not scheduled:
-        slopes = float((visits_each > 1).mean()) > 0.5 and len(visits_each) >= 20
-        return [("1 + log1p(week)", "independent"), ("1", "independent")] if slopes else [("1", "independent")]
-    weeks = sorted(frame["week"].unique())
-    seen = frame.assign(seen=1).pivot_table(index="patient_id", columns="week", values="seen", aggfunc="max")
-    present = seen.notna().to_numpy()
-    fewest = min(int((present[:, a] & present[:, b]).sum()) for a, b in itertools.combinations(range(len(weeks)), 2))
+        slopes = float((visits_each > 1).mean()) > 0.5 and len(patients) >= 20
+        return ([("1 + log1p(week)", "independent"), ("1", "independent")] if slopes else [("1", "independent")]), []
     simpler: list[tuple[str | None, Residual]] = [("1", "by-week"), ("1", "independent")]
-    if fewest >= PATIENTS_PER_WEEK_OF_A_PAIR * len(weeks) and not frame.duplicated(["patient_id", "week"]).any():
-        return [(None, "unstructured"), *simpler]
-    return simpler if len(visits_each) >= PATIENTS_PER_WEEK_OF_A_PAIR * len(weeks) else simpler[1:]
+    if len(frame) > seen.sum():
+        return simpler, ["An unstructured covariance was not tried: some patients have two values at one week."]
+    simpler = [(None, "ar1-by-week"), *simpler]
+    together = seen.T @ seen
+    one, other = min(itertools.combinations(range(len(weeks)), 2), key=lambda pair: together[pair])
+    needed = PATIENTS_PER_WEEK_OF_A_PAIR * len(weeks)
+    if together[one, other] >= needed:
+        return [(None, "unstructured"), *simpler], []
+    why = (
+        f"An unstructured covariance was not tried: {together[one, other]} patients were seen at both week "
+        f"{weeks[one]:g} and week {weeks[other]:g}, and it is tried from {needed} on at every pair of the "
+        f"{len(weeks)} weeks."
+    )
+    return simpler, [why]

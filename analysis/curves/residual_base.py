@@ -77,6 +77,10 @@ class ResidualStructure(ABC):
     def starts(self) -> Sequence[Array]:
         """Give values of theta to start from, for a residual variance of one."""
 
+    def distant_starts(self) -> Sequence[Array]:
+        """Give further values to start from where there are few patients; none by default."""
+        return []
+
     @abstractmethod
     def matrix(self, theta: Array) -> Array:
         """Give V, shape (1 or patterns, slots, slots)."""

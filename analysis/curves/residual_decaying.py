@@ -24,6 +24,10 @@ class FirstOrder(ResidualStructure):
         """Start from a small, a middle and a large correlation."""
         return [np.array([1.0, rho]) for rho in (0.1, 0.5, 0.85)]
 
+    def distant_starts(self) -> Sequence[Array]:
+        """Start from a negative correlation."""
+        return [np.array([1.0, -0.4])]
+
     def matrix(self, theta: Array) -> Array:
         """Give the decaying matrix."""
         return theta[0] * theta[1] ** self._lag
@@ -59,10 +63,17 @@ class FirstOrderByWeek(ResidualStructure):
         self._lag = grid.lag
         at = np.stack([grid.at(k) for k in range(count)])
         self._cross = at[:, :, :, None] + at[:, :, None, :]  # 1 in row and column k, 2 where they meet
+        self._off = (self._cross == 1.0).astype(np.float64)
+        both = at[:, None, :, :, None] * at[None, :, :, None, :]
+        self._meets = both + both.swapaxes(-1, -2)  # 1 where weeks k and l meet
 
     def starts(self) -> Sequence[Array]:
         """Start from equal variances and three correlations."""
         return [np.append(np.ones(len(self.names) - 1), rho) for rho in (0.1, 0.5, 0.85)]
+
+    def distant_starts(self) -> Sequence[Array]:
+        """Start from a negative correlation."""
+        return [np.append(np.ones(len(self.names) - 1), -0.4)]
 
     def _deviations(self, theta: Array) -> Array:
         deviation = np.sqrt(theta[:-1])[self.grid.index]
@@ -85,20 +96,12 @@ class FirstOrderByWeek(ResidualStructure):
         slope = self._deviations(theta) * power_slope(theta[-1], self._lag)
         found: Second = []
         for k in range(last):
-            off = (self._cross[k] == 1.0).astype(np.float64)
-            found.append((k, k, -0.25 / variances[k] ** 2 * off * V))
+            found.append((k, k, -0.25 / variances[k] ** 2 * self._off[k] * V))
             found.append((k, last, 0.5 / variances[k] * self._cross[k] * slope))
             for other in range(k + 1, last):
-                pair = self._cross[k] * self._cross[other] * (1.0 - self.grid.same)
-                meets = pair * (self._at(k, other))
-                found.append((k, other, 0.25 / (variances[k] * variances[other]) * meets * V))
+                found.append((k, other, 0.25 / (variances[k] * variances[other]) * self._meets[k, other] * V))
         found.append((last, last, self._deviations(theta) * power_bend(theta[-1], self._lag)))
         return found
-
-    def _at(self, k: int, other: int) -> Array:
-        one = self.grid.at(k)[:, :, None] * self.grid.at(other)[:, None, :]
-        both: Array = one + one.transpose(0, 2, 1)
-        return both
 
     def units(self, outcome: float) -> Array:
         """Leave the correlation."""

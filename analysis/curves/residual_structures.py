@@ -94,6 +94,10 @@ class CompoundSymmetry(ResidualStructure):
         """Start without correlation."""
         return [np.array([1.0, 0.0])]
 
+    def distant_starts(self) -> Sequence[Array]:
+        """Start from a large and from a negative covariance."""
+        return [np.array([1.0, 0.7]), np.array([1.0, -0.7 / max(self.grid.index.shape[1] - 1, 1)])]
+
     def matrix(self, theta: Array) -> Array:
         """Give the variance on, and the covariance off the diagonal."""
         return np.tensordot(theta, self._basis, axes=1)
@@ -119,6 +123,11 @@ class Toeplitz(ResidualStructure):
     def starts(self) -> Sequence[Array]:
         """Start without correlation."""
         return [np.eye(len(self.names))[0]]
+
+    def distant_starts(self) -> Sequence[Array]:
+        """Start from a correlation that falls from visit to visit, and from one that changes its sign."""
+        lags = np.arange(len(self.names))
+        return [np.power(start, lags, dtype=np.float64) for start in (0.7, -0.5)]
 
     def matrix(self, theta: Array) -> Array:
         """Give a banded matrix."""
@@ -153,6 +162,10 @@ class Unstructured(ResidualStructure):
     def starts(self) -> Sequence[Array]:
         """Start at the identity."""
         return [self._diagonal]
+
+    def distant_starts(self) -> Sequence[Array]:
+        """Start from equal correlations."""
+        return [0.3 * self._diagonal + 0.7]
 
     def matrix(self, theta: Array) -> Array:
         """Give the full matrix."""

@@ -14,6 +14,9 @@ from analysis.curves.residual_base import Array
 Inference = Literal["kenward-roger", "kenward-roger-linear", "satterthwaite", "normal", "robust"]
 Information = Literal["observed", "expected"]
 
+_CORRECTIONS = (0.5, 100.0)
+"""A correction that makes a variance smaller or larger than this many times itself is not taken (design choice)."""
+
 
 @dataclass(frozen=True, eq=False)
 class SmallSample:
@@ -26,8 +29,9 @@ class SmallSample:
       (Kuznetsova, Brockhoff & Christensen 2017, J Stat Softw 82(13)): by the eigenvectors of L Phi L'.
     - Kenward-Roger (1997, Biometrics 53(3)): Phi_A = Phi + 2 Phi (sum W_kl (Q_kl - P_k Phi P_l - R_kl / 4)) Phi, and
       an F statistic
-      scaled to match two moments, as the package pbkrtest does (Halekoh & Hojsgaard 2014, J Stat Softw 59(9)). The
-      sum over pairs of parameters is taken inside the weight matrix of one X' M X.
+      scaled to match two moments, as the package pbkrtest does (Halekoh & Hojsgaard 2014, J Stat Softw 59(9)); one
+      contrast by its t squared on Satterthwaite's df, which is the same. The sum over pairs of parameters is taken
+      inside the weight matrix of one X' M X.
 
     Parameters
     ----------
@@ -64,6 +68,17 @@ class SmallSample:
         W: Array = (vectors / values) @ vectors.T / np.outer(size, size)
         return W
 
+    @cached_property
+    def trouble(self) -> str:
+        """Say why no interval can be given; empty where all can."""
+        if not len(self.active) or self.inference in {"normal", "robust"}:
+            return ""
+        if np.isnan(self.theta_covariance).any():
+            return "the information about the covariance parameters is singular at the estimate"
+        if self.inference in {"kenward-roger", "kenward-roger-linear"} and np.isnan(self.covariance).any():
+            return "Kenward-Roger's correction would raise a standard error more than tenfold or cut it by a third"
+        return ""
+
     @property
     def model_covariance(self) -> Array:
         """Phi."""
@@ -71,12 +86,19 @@ class SmallSample:
 
     @cached_property
     def covariance(self) -> Array:
-        """The covariance that standard errors are taken from."""
+        """The covariance that standard errors are taken from; missing where the small-sample correction fails."""
         if self.inference == "robust" and self.sandwich is not None:
             return self.sandwich[0]
-        if self.inference in {"kenward-roger", "kenward-roger-linear"}:
-            return self._kenward_roger()
-        return self.model_covariance
+        if self.inference not in {"kenward-roger", "kenward-roger-linear"}:
+            return self.model_covariance
+        adjusted = self._kenward_roger()
+        root = np.linalg.inv(np.linalg.cholesky(self.model_covariance))
+        ratio = root @ adjusted @ root.T
+        if np.isfinite(ratio).all():
+            values = np.linalg.eigvalsh(ratio)
+            if values[0] > _CORRECTIONS[0] and values[-1] < _CORRECTIONS[1]:
+                return adjusted
+        return np.full_like(adjusted, np.nan)
 
     @cached_property
     def _P(self) -> Array:
@@ -123,7 +145,7 @@ class SmallSample:
             df: Array = 2.0 * variance**2 / spread
         return np.where(df > 1e8, np.inf, df)
 
-    def joint(self, rows: Array, values: Array) -> tuple[float, int, float]:
+    def joint(self, rows: Array, values: Array) -> tuple[float, int, float, str]:
         """Test several contrasts together.
 
         Parameters
@@ -135,41 +157,99 @@ class SmallSample:
 
         Returns
         -------
-        tuple of float, int, float
-            F, its numerator and its denominator degrees of freedom.
+        tuple of float, int, float, str
+            F, its numerator and its denominator degrees of freedom, and the method: the inference asked for, or
+            what took its place where no F distribution has the moments that it asks for.
         """
         middle = rows @ self.model_covariance @ rows.T
         eigenvalues, vectors = np.linalg.eigh(middle)
         real = eigenvalues > 1e-10 * eigenvalues.max()
         rows, values = vectors.T[real] @ rows, vectors.T[real] @ values
         q = int(real.sum())
-        if self.inference in {"kenward-roger", "kenward-roger-linear"} and len(self.active):
-            return self._kenward_roger_test(rows, values, q)
         F = float(values @ np.linalg.solve(rows @ self.covariance @ rows.T, values)) / q
-        if self.inference != "satterthwaite" or not len(self.active):
-            return F, q, float(self.degrees(rows[:1])[0])
         df = self.degrees(rows)
-        if q == 1 or float(np.ptp(df)) < 1e-8:
-            return F, q, float(df.mean())
+        if q == 1 or self.inference == "robust" or np.isinf(df).all():
+            return F, q, float(df[0]), self.inference
+        if self.inference in {"kenward-roger", "kenward-roger-linear"}:
+            moments = matched_moments(q, *self._spread_of_moments(rows))
+            if moments is None:
+                return F, q, float(df.min()), f"{self.inference}, unscaled, smallest df of its contrasts"
+            return moments[1] * F, q, moments[0], self.inference
+        if float(np.ptp(df)) < 1e-8:
+            return F, q, float(df.mean()), self.inference
         if (df <= 2.0).any():
-            return F, q, 2.0
+            return F, q, 2.0, self.inference
         expectation = float((df / (df - 2.0)).sum()) if np.isfinite(df).all() else float(q)
-        return F, q, 2.0 * expectation / (expectation - q) if expectation > q else np.inf
+        combined = 2.0 * expectation / (expectation - q) if expectation > q else np.inf
+        return F, q, combined, self.inference
 
-    def _kenward_roger_test(self, rows: Array, values: Array, q: int) -> tuple[float, int, float]:
+    def _spread_of_moments(self, rows: Array) -> tuple[float, float]:
+        """Give A1 and A2 of Kenward & Roger: sums over W of traces of products with the projection on the contrasts."""
         Phi, W = self.model_covariance, self.theta_covariance
         Theta = rows.T @ np.linalg.solve(rows @ Phi @ rows.T, rows)
         G = Theta @ Phi @ self._P @ Phi
         traces = np.einsum("kii->k", G)
-        A1 = float(traces @ W @ traces)
-        A2 = float((W * np.einsum("kij,lji->kl", G, G, optimize=True)).sum())
-        B = (A1 + 6.0 * A2) / (2.0 * q)
-        g = ((q + 1) * A1 - (q + 4) * A2) / ((q + 2) * A2)
-        below = 3.0 * q + 2.0 * (1.0 - g)
-        c1, c2, c3 = g / below, (q - g) / below, (q + 2.0 - g) / below
-        top = 1.0 + c1 * B
-        rho = ((1.0 - A2 / q) / (1.0 - c2 * B)) ** 2 * top / (1.0 - c3 * B) / q
-        df = 4.0 + (q + 2.0) / (q * rho - 1.0)
-        scale = 1.0 if abs(df - 2.0) < 1e-2 else df * (1.0 - A2 / q) / (df - 2.0)
-        F = float(values @ np.linalg.solve(rows @ self.covariance @ rows.T, values)) / q
-        return scale * F, q, df
+        A2 = (W * np.einsum("kij,lji->kl", G, G, optimize=True)).sum()
+        return float(traces @ W @ traces), float(A2)
+
+
+def matched_moments(q: int, A1: float, A2: float) -> tuple[float, float] | None:
+    """Find the F distribution with the mean and variance of Kenward & Roger (1997, Biometrics 53(3), section 3.2).
+
+    The published form divides by terms that vanish together with their numerators where the test is an exact F test
+    (A1 = q A2, df = 2 q / A2), above all at 2 df. Here the common factors are taken out, with
+
+        a = A2 / q, s = A1 / A2, d = q - s (0 for an exact test), u = (q + 1) / (q + 2), g = q - 2 - u d
+        x = 1 - a, bottom = 1 - c3 B, y = 1 - c2 B = x + e
+        df = N1 / N2, scale = x N1 / N3
+
+    where N1, N2, N3 are polynomials in x, e and bottom; for d = 0 the e is 0 and the factors cancel by hand.
+
+    Parameters
+    ----------
+    q : int
+        Number of contrasts.
+    A1, A2 : float
+        As in the article.
+
+    Returns
+    -------
+    tuple of float, or None
+        Denominator degrees of freedom and the factor of F; None where no F distribution has such moments: A2 of q or
+        more, 2 df or fewer, or a scale that is not positive, off the exact test.
+
+    Examples
+    --------
+    >>> matched_moments(2, 8.0, 4.0)  # an exact F test on 2 and 1
+    (1.0, 1.0)
+    >>> df, scale = matched_moments(2, 0.36, 0.2)
+    >>> round(df, 3), round(scale, 4)
+    (20.928, 0.9951)
+    """
+    if A2 == 0.0:
+        return np.inf, 1.0
+    share, a = A1 / A2, A2 / q
+    d = (q * A2 - A1) / A2
+    if abs(d) <= _EXACT * q:
+        return 2.0 / a, 1.0
+    u = (q + 1.0) / (q + 2.0)
+    below = q + 6.0 + 2.0 * u * d
+    half = a * (share + 6.0) / (2.0 * below)
+    bottom = 1.0 - half * (4.0 + u * d)
+    x = (q - A2) / q
+    e = a * d * (1.0 - q + u * d) / (2.0 * below)
+    cross = bottom * e * (2.0 * x + e)
+    N1 = (q + 2.0) * x * x * (1.0 - half * u * d) + (q - 2.0) * cross
+    N2 = (q + 2.0) * x * x * half - cross
+    N3 = (q + 2.0) * x * x * (x + e) + q * cross
+    if x <= 0.0 or N3 == 0.0:
+        return None
+    scale = x * N1 / N3
+    if N2 == 0.0:
+        return (np.inf, scale) if scale > 0.0 else None
+    df = N1 / N2
+    return (df, scale) if df > 2.0 and scale > 0.0 else None
+
+
+_EXACT = 1e-9
+"""A1 this close to q A2, of their size, is an exact F test: the difference is rounding."""

@@ -147,6 +147,7 @@ class _Elements:
         for number, column in enumerate(columns):
             if not column.by_visit:
                 groups.setdefault(column.label, []).append(number)
+        way = _sum_to_one(moments, groups, at_weeks, [column.term for column in columns])
         F: list[Array] = []
         selected: list[int] = []
         B = np.zeros((0, len(keep)))
@@ -201,7 +202,7 @@ class _Elements:
         if constant is None or np.any(change[:k] != np.eye(k, change.shape[1])):
             products = change @ products @ change.T
         self.F = np.stack(F, axis=2)
-        self.B, self.T = B, T
+        self.B, self.T = B, T if way is None else T @ way
         chosen = np.array(selected)
         mask = moments.seen.astype(np.float64)
         self.U_ee = products[:, chosen[:, None], chosen[None, :]]
@@ -256,6 +257,40 @@ class _Elements:
         total = float(np.einsum("saa->", self.U_yy))
         left = total - float(self.xy @ np.linalg.solve(self.gram, self.xy))
         return float(np.sqrt(left / self.n_visits)) if left > 1e-13 * total and total > 0.0 else 0.0
+
+
+def _sum_to_one(moments: VisitMoments, groups: dict[str, list[int]], at_weeks: Array, terms: list[str]) -> Array | None:
+    """Without an intercept, let the first of patient columns that add up to one (every protocol's) stand for the constant.
+
+    Then the outcome and the covariates are centred as they are where there is an intercept. Changes ``groups``; gives the
+    formula's columns as combinations of the changed ones, or None where there is an intercept or no such columns.
+    """
+    if any(np.ptp(at_weeks[:, column]) == 0.0 for column in groups.get("1", [])):
+        return None
+    k = len(moments.patient_labels)
+    raw = np.eye(k)
+    raw[:, 0] += moments.patient_shifts
+    gram = raw @ moments.products[:, :k, :k].sum(axis=0) @ raw.T
+    for term in dict.fromkeys(terms):
+        alike = [label for label, members in groups.items() if label != "1" and terms[members[0]] == term]
+        if not alike or any(len(groups[label]) != len(groups[alike[0]]) for label in alike):
+            continue
+        places = [moments.patient_labels.index(label) for label in alike]
+        shares = np.linalg.lstsq(gram[np.ix_(places, places)], gram[places, 0], rcond=1e-10)[0]
+        left = gram[0, 0] - shares @ gram[places, 0]
+        if abs(left) > 1e-10 * gram[0, 0] or abs(shares[0]) < 1e-6:
+            continue
+        way = np.eye(at_weeks.shape[1])
+        for place, column in enumerate(groups[alike[0]]):
+            way[column, column] = 1.0 / shares[0]
+            for label, share in zip(alike[1:], shares[1:], strict=True):
+                way[groups[label][place], column] = -share / shares[0]
+        constant = sorted([*groups.pop(alike[0]), *groups.pop("1", [])])
+        others = dict(groups)
+        groups.clear()
+        groups.update({"1": constant, **others})  # in the order in which the bases are needed
+        return way
+    return None
 
 
 def _orthogonal(columns: Array) -> tuple[Array, Array]:

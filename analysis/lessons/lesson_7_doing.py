@@ -128,7 +128,7 @@ class Doing(Lesson):
         return lesson_table(rows.assign(truth=EFFECT), "All sessions instead of none; 95 % intervals.", units, 2)
 
     def _reference(self) -> str:
-        return load_scenario("knee replacement").protocols[0]
+        return load_scenario("knee replacement").reference
 
     def _make(self, follows: str) -> Cohort:
         """Make a trial of two protocols in which sessions follow recovery, and each session done adds a little."""
@@ -146,7 +146,7 @@ class Doing(Lesson):
         visits = made.visits.copy()
         at = (visits["measure"] == MEASURE) & (visits["limb"] == "involved") & (visits["week"] == WEEK)
         visits.loc[at, "value"] += EFFECT * visits.loc[at, "patient_id"].map(share).astype(float).fillna(0)
-        return Cohort(made.patients, visits, sessions=sessions)
+        return Cohort(made.patients, visits, sessions=sessions, reference=made.reference)
 
     def _estimates(self, follows: str) -> LessonTable:
         cohort = self._trial(follows)

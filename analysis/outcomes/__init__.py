@@ -16,6 +16,7 @@ from analysis.outcomes.home_dose import HomeDose, home_dose
 from analysis.outcomes.missing_analyses import MissingDataAnalyses, missing_data_analyses
 from analysis.outcomes.missing_data import MissingByWeek, missing_by_week
 from analysis.outcomes.missing_patterns import MissingPatterns, missing_patterns
+from analysis.outcomes.paired_difference import RespondersAtTwoWeeks, paired_difference, responders_at_two_weeks
 from analysis.outcomes.patient_flow import PatientFlow, patient_flow
 from analysis.outcomes.probability_of_response import ProbabilityOfResponse, probability_of_response
 from analysis.outcomes.proportions import number_needed_to_treat, share_difference, share_interval
@@ -28,6 +29,7 @@ from analysis.outcomes.regression_to_mean import (
 from analysis.outcomes.reliability import Reliability, reliability
 from analysis.outcomes.reported_adherence import ReportedAdherence, reported_adherence
 from analysis.outcomes.responders import Responders, responders
+from analysis.outcomes.stratified_difference import stratified_difference, stratified_responders
 from analysis.outcomes.thresholds import FoundThresholds, find_thresholds
 from analysis.outcomes.time_to_stopping import TimeToStopping, time_to_stopping
 from analysis.outcomes.tipping_point import TippingPoint, tipping_point
@@ -56,6 +58,7 @@ __all__ = [
     "Reliability",
     "ReportedAdherence",
     "Responders",
+    "RespondersAtTwoWeeks",
     "TimeToStopping",
     "TippingPoint",
     "WeeksAtThreshold",
@@ -79,6 +82,7 @@ __all__ = [
     "missing_data_analyses",
     "missing_patterns",
     "number_needed_to_treat",
+    "paired_difference",
     "patient_flow",
     "probability_of_response",
     "published_thresholds",
@@ -86,8 +90,11 @@ __all__ = [
     "reliability",
     "reported_adherence",
     "responders",
+    "responders_at_two_weeks",
     "share_difference",
     "share_interval",
+    "stratified_difference",
+    "stratified_responders",
     "time_to_stopping",
     "tipping_point",
     "weeks_at_threshold",

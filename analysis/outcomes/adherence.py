@@ -9,6 +9,7 @@ import pandas as pd
 
 from analysis.errors import ModelError
 from analysis.outcomes.change import used_protocols
+from analysis.outcomes.prescribed_modalities import not_prescribed_in_words, prescribed_modalities
 from analysis.outcomes.proportions import check_level, share_interval
 from analysis.outcomes.result import Result
 
@@ -35,7 +36,8 @@ class AdherenceByWeek(Result):
         mean_share, median_share, lower_quartile, upper_quartile (of the patients' shares), reached (patients at the
         threshold or above), share_reached, lower, upper, level, method.
     overall : pandas.DataFrame
-        The same over the whole programme, one row a protocol and modality, without week.
+        The same over the whole programme, without week: one row for every protocol and modality, with prescribed ("yes",
+        "no", "not known", "not recorded", as :func:`analysis.outcomes.prescribed_modalities.prescribed_modalities` says).
     patients : pandas.DataFrame
         One row an entry: patient_id, protocol, modality, week, sessions_prescribed, sessions_done, share (missing
         where none was prescribed; above 1 where more was done than prescribed).
@@ -78,8 +80,9 @@ def adherence_by_week(cohort: Cohort, *, threshold: float = 0.8, level: float = 
 
     Notes
     -----
-    Nothing prescribed gives a missing share, not 0 or 100 %. More done than prescribed is kept as it is (a share above
-    1) and counted. A patient without an entry is not in the denominator: not recorded is not the same as not done.
+    Nothing prescribed gives a missing share, not 0 or 100 %; sessions done in a week without any prescribed are not done of
+    those prescribed. More done than prescribed is kept as it is (a share above 1) and counted. A patient without an entry
+    is not in the denominator: not recorded is not the same as not done.
 
     Examples
     --------
@@ -95,21 +98,24 @@ def adherence_by_week(cohort: Cohort, *, threshold: float = 0.8, level: float = 
             what_to_do="Give a share above 0, for example 0.8 for 80 %.",
         )
     entries = session_shares(cohort)
-    allocated = used_protocols(cohort.patients["protocol"]).value_counts()
+    protocols = used_protocols(cohort.patients["protocol"])
+    allocated = protocols.value_counts()
     table = _summarise(entries, ["protocol", "modality", "week"], allocated, threshold, level)
     numbers = ["sessions_prescribed", "sessions_done"]
     both = entries[numbers].where(entries[numbers].notna().all(axis=1))
+    both["sessions_done"] = both["sessions_done"].mask(both["sessions_prescribed"] == 0, 0.0)
     whole = entries.assign(**both).groupby(["patient_id", "protocol", "modality"], observed=True, as_index=False)
     totals = whole[numbers].sum(min_count=1)
     totals["share"] = _share(totals)
-    overall = _summarise(totals, ["protocol", "modality"], allocated, threshold, level)
+    status = prescribed_modalities(entries, protocols)
+    overall = _summarise(totals, ["protocol", "modality"], allocated, threshold, level, every=status.index)
     return AdherenceByWeek(
         recorded=cohort.sessions is not None,
         threshold=threshold,
         table=table,
-        overall=overall,
+        overall=overall.merge(status.reset_index(), on=["protocol", "modality"], how="left"),
         patients=entries,
-        notes=_notes(cohort, entries),
+        notes=(*_notes(cohort, entries), *not_prescribed_in_words(status)),
     )
 
 
@@ -154,8 +160,14 @@ def _share(entries: pd.DataFrame) -> pd.Series:
 
 
 def _summarise(
-    entries: pd.DataFrame, by: list[str], allocated: pd.Series, threshold: float, level: float
+    entries: pd.DataFrame,
+    by: list[str],
+    allocated: pd.Series,
+    threshold: float,
+    level: float,
+    every: pd.Index | None = None,
 ) -> pd.DataFrame:
+    """Summarise the entries of each group; ``every`` names groups that have a row though they have no entry."""
     known = entries["share"].notna()
     marked = entries.assign(
         recorded=True,
@@ -174,11 +186,13 @@ def _summarise(
     share = groups["share"]
     table["mean_share"], table["median_share"] = share.mean(), share.median()
     table["lower_quartile"], table["upper_quartile"] = share.quantile(0.25), share.quantile(0.75)
-    table = table.reset_index()
-    table["allocated"] = table["protocol"].map(allocated).astype("int64")
+    table = table.reset_index().astype({"protocol": "str", "modality": "str"})
+    if every is not None:
+        table = table.set_index(by).reindex(every).reset_index()
+        table[counted] = table[counted].fillna(0).astype("int64")
+    table["allocated"] = table["protocol"].map(allocated.rename(str)).astype("int64")
     interval = share_interval(table["reached"], table["n"], level=level).rename(columns={"share": "share_reached"})
-    table = table.astype({"protocol": "str", "modality": "str"}).join(interval)
-    return table[[*by, *_ORDER]]
+    return table.join(interval)[[*by, *_ORDER]]
 
 
 _ORDER = [

@@ -10,7 +10,13 @@ import pandas as pd
 
 from analysis.errors import ModelError
 from analysis.outcomes.change import change_at_week, change_frame, used_protocols
-from analysis.outcomes.home_exposure import UNITS, Exposure, exposure_between, weekly_exposure
+from analysis.outcomes.home_exposure import (
+    UNITS,
+    Exposure,
+    exposure_between,
+    weekly_exposure,
+    without_prescription,
+)
 from analysis.outcomes.proportions import check_level
 from analysis.outcomes.result import Result
 
@@ -37,6 +43,7 @@ CANNOT_SAY = {
     REVERSED: "That recovery brought about the sessions; it warns of taking the other slopes for more than associations.",
 }
 _LEAST_AN_INTERVAL = 5
+_TINY = 1e-9
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -49,6 +56,10 @@ class AdherenceAssociation(Result):
         The measure, and the unit of its improvement.
     exposure, exposure_unit : str
         What was done, and what a slope is for one of.
+    modality : str or None
+        The modality; None for all sessions together.
+    not_prescribed : tuple of str
+        Protocols that prescribe none of it: no part of the association, and not at a dose of 0 within it.
     table : pandas.DataFrame
         One row a method: method ("naive", "adjusted", "lagged: ...", "reversed: ..."), n (patients), rows (visits or
         patients), slope (improvement for one exposure unit; for the reversed one exposure for one unit of improvement),
@@ -64,6 +75,8 @@ class AdherenceAssociation(Result):
     unit: str
     exposure: str
     exposure_unit: str
+    modality: str | None
+    not_prescribed: tuple[str, ...]
     week: float
     table: pd.DataFrame
     patients: pd.DataFrame
@@ -120,10 +133,12 @@ def adherence_association(
 
     Notes
     -----
-    Linear models with an intercept for every protocol (statsmodels), so that no slope is a comparison of protocols.
-    Lagged and reversed: every pair of neighbouring visits of a patient, with the value at the first visit and an
-    intercept for every interval, errors by patient. A missing slope means too few patients or no spread in what was
-    done. For an effect use the allocation of a trial: :func:`analysis.outcomes.complier_effect.complier_effect`.
+    Linear models with an intercept for every protocol (statsmodels), so that no slope is a comparison of protocols. A
+    protocol with one patient is left out: its intercept fits that patient exactly. So is any other patient whom the model
+    fits exactly, such as the only one of a site. Lagged and reversed: every pair of neighbouring visits of a patient, with
+    the value at the first visit and an intercept for every interval, errors by patient. A missing slope means too few
+    patients or no spread in what was done. For an effect use the allocation of a trial:
+    :func:`analysis.outcomes.complier_effect.complier_effect`.
 
     Examples
     --------
@@ -139,6 +154,7 @@ def adherence_association(
     changes = change_at_week(cohort, measure, week=week, limb=limb)
     patients = changes[["patient_id", "protocol", "baseline", "improvement"]].copy()
     patients["exposure"] = exposure_between(weeks, patients["patient_id"], 0, week)
+    none, _ = without_prescription(cohort, exposure, modality)
     extra = _covariates(cohort, covariates)
     full = patients.merge(extra, on="patient_id", how="left", validate="one_to_one")
     pairs = _neighbours(cohort, measure, limb, weeks, lag)
@@ -149,21 +165,28 @@ def adherence_association(
         _slope(LAGGED, pairs, "step", "before", [*value, "interval"], level, by_patient=True),
         _slope(REVERSED, pairs, "after", "step", [*value, "interval"], level, by_patient=True),
     ]
+    left_out = _left_out(rows)
     known = cohort.measures[measure]
-    lost = int(patients[["improvement", "exposure"]].isna().any(axis=1).sum())
+    asked = patients[~patients["protocol"].astype("str").isin(none)]
+    lost = int(asked[["improvement", "exposure"]].isna().any(axis=1).sum())
+    apart = f"Not prescribed to {', '.join(none)}: their patients ({len(patients) - len(asked):,}) are no part of this."
     return AdherenceAssociation(
         measure=measure,
         limb=limb or known.default_limb,
         unit=known.unit,
         exposure=exposure if modality is None else f"{exposure}, {modality}",
         exposure_unit=UNITS[exposure],
+        modality=modality,
+        not_prescribed=none,
         week=float(week),
         table=pd.DataFrame(rows),
         patients=patients,
         notes=(
             f"Slopes: improvement ({known.unit}) for {UNITS[exposure]}; the reversed one the other way about.",
             f"Adjusted for {', '.join(covariates) or 'nothing'}; every model has an intercept for each protocol.",
-            f"{lost:,} of {len(patients):,} patients lack the improvement or the sessions and are left out.",
+            *([apart] if none else []),
+            f"{lost:,} of {len(asked):,} patients lack the improvement or the sessions and are left out.",
+            *left_out,
             "Associations only: adherence follows recovery as well as going before it.",
         ),
     )
@@ -214,7 +237,12 @@ def _slope(
     if "interval" in others:
         often = known["interval"].map(known["interval"].value_counts()) >= _LEAST_AN_INTERVAL
         known = known[often]
+    patients = known.groupby("protocol", observed=True)["patient_id"].nunique()
+    single = [str(name) for name in patients.index[patients == 1]]
+    known = known[~known["protocol"].astype("str").isin(single)]
     known = known.assign(protocol=used_protocols(known["protocol"]))
+    names = [exposure, "protocol", *others]
+    known, alone = (known, 0) if by_patient else _without_exact(known, names)
     n = known["patient_id"].nunique()
     row: dict[str, Any] = {"method": method, "n": n, "rows": len(known), "slope": np.nan, "std_error": np.nan}
     row |= {"df": np.nan, "lower": np.nan, "upper": np.nan, "level": level}
@@ -222,8 +250,10 @@ def _slope(
         "error": "by patient" if by_patient else "HC3",
         "can_say": CAN_SAY[method],
         "cannot_say": CANNOT_SAY[method],
+        "single": single,
+        "alone": alone,
     }
-    design = design_matrix(known, [exposure, "protocol", *others])
+    design = design_matrix(known, names)
     if len(known) < design.shape[1] + 2 or n < 3 or not _apart(design):
         return row
     options: dict[str, Any] = {"cov_type": "HC3", "use_t": True}
@@ -236,6 +266,37 @@ def _slope(
     slope, error = float(fit.params[0]), float(fit.bse[0])
     half = float(stats.t.ppf((1 + level) / 2, df)) * error
     return row | {"slope": slope, "std_error": error, "df": df, "lower": slope - half, "upper": slope + half}
+
+
+def _left_out(rows: list[dict[str, Any]]) -> list[str]:
+    """Take out of the rows who was left out of each slope, and say it."""
+    single: dict[str, list[str]] = {}
+    notes = []
+    for row in rows:
+        short = str(row["method"]).split(":")[0]
+        for name in row.pop("single"):
+            single.setdefault(name, []).append(short)
+        alone = row.pop("alone")
+        if alone:
+            words = "1 patient" if alone == 1 else f"{alone:,} patients"
+            notes.append(f"Left out of the {short} slope, as the model fits them exactly: {words}.")
+    return [f"Left out, one patient only: protocol {name} ({', '.join(of)})." for name, of in single.items()] + notes
+
+
+def _without_exact(known: pd.DataFrame, names: list[str]) -> tuple[pd.DataFrame, int]:
+    """Leave out rows that the model fits exactly, such as the only patient of a site.
+
+    They say nothing of the slope, and an HC3 error divides by one less their leverage, which is 1. Where there are too few
+    rows for the model all stay.
+    """
+    left = known
+    while len(left) >= design_matrix(left, names).shape[1] + 2:
+        basis = np.linalg.svd(_scaled(design_matrix(left, names)), full_matrices=False)
+        exact = np.sum(basis.U[:, basis.S > _TINY] ** 2, axis=1) > 1 - _TINY
+        if not exact.any():
+            break
+        left = left[~exact]
+    return left, len(known) - len(left)
 
 
 def design_matrix(frame: pd.DataFrame, names: Sequence[str]) -> NDArray[np.float64]:
@@ -259,6 +320,10 @@ def design_matrix(frame: pd.DataFrame, names: Sequence[str]) -> NDArray[np.float
 
 def _apart(design: NDArray[np.float64]) -> bool:
     """Whether the first column says something that the others do not."""
+    scaled = _scaled(design)
+    return bool(np.linalg.matrix_rank(scaled, tol=_TINY) > np.linalg.matrix_rank(scaled[:, 1:], tol=_TINY))
+
+
+def _scaled(design: NDArray[np.float64]) -> NDArray[np.float64]:
     scale = np.linalg.norm(design, axis=0)
-    scaled = design / np.where(scale > 0, scale, 1.0)
-    return bool(np.linalg.matrix_rank(scaled, tol=1e-9) > np.linalg.matrix_rank(scaled[:, 1:], tol=1e-9))
+    return np.asarray(design / np.where(scale > 0, scale, 1.0))

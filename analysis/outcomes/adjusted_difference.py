@@ -10,6 +10,8 @@ import numpy as np
 import pandas as pd
 
 from analysis.errors import ModelError
+from analysis.outcomes.combined_limits import difference_limits, share_limits
+from analysis.outcomes.completed_data import covariate_columns
 from analysis.outcomes.proportions import add_number_needed, check_level
 from analysis.outcomes.result import Result
 
@@ -21,7 +23,8 @@ if TYPE_CHECKING:
     from analysis.cohort.tables import Cohort
     from analysis.outcomes.responders import Responders
 
-STANDARDISED = "standardised logistic model, influence function"
+STANDARDISED = "standardised logistic model, score limits"
+_COMPARED = "standardised logistic model, score limits combined (MOVER)"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -81,7 +84,9 @@ def adjusted_difference(
     Logistic model of the response on protocol and covariates (statsmodels); predictions for every patient under every
     protocol are averaged (standardisation; Ge et al., Drug Inf J 2011;45:481). The error comes from the influence
     function, so it holds where the model is wrong and takes the sampling of covariates in (Ye et al., 2023), times
-    n / (n - parameters). The difference is marginal, comparable with the unadjusted one; the odds ratio is not.
+    n / (n - parameters). Limits of a share are score limits with the effective size that this error stands for; those of
+    both shares are combined for the difference, with their correlation (:mod:`analysis.outcomes.combined_limits`), so
+    they stay between -1 and 1. The difference is marginal, comparable with the unadjusted one; the odds ratio is not.
 
     Examples
     --------
@@ -152,7 +157,7 @@ def standardise(
     from statsmodels.genmod.families import Binomial
     from statsmodels.genmod.generalized_linear_model import GLM
 
-    own = _columns(covariates)
+    own = covariate_columns(covariates)
     arms = np.array([protocol == name for name in protocols], dtype=float).T
     design = np.column_stack([arms, own])
     if np.linalg.matrix_rank(design) < design.shape[1]:
@@ -186,6 +191,48 @@ def standardise(
     return shares, influence.T @ influence / n / max(n - p, 1)
 
 
+def compare_standardised(
+    shares: NDArray[np.float64], covariance: NDArray[np.float64], one: int, base: int, level: float
+) -> tuple[float, float, float, float]:
+    """Give the difference of two standardised shares with its error and limits.
+
+    Parameters
+    ----------
+    shares, covariance : ndarray, shapes (protocols,) and (protocols, protocols)
+        As :func:`standardise` gives them.
+    one, base : int
+        Places of the two protocols; the difference is the first minus the second.
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    tuple of float
+        Difference, standard error, lower and upper limit.
+
+    Examples
+    --------
+    >>> compare_standardised(np.array([0.5, 0.9]), np.diag([0.0125, 0.0045]), 1, 0, 0.95)[2:]
+    (0.11..., 0.61...)
+    """
+    errors = np.sqrt(np.diag(covariance))
+    lower, upper = _limits(shares, errors, level)
+    low, high = difference_limits(
+        shares[one], (lower[one], upper[one]), shares[base], (lower[base], upper[base]),
+        correlation=covariance[one, base] / (errors[one] * errors[base]),
+    )  # fmt: skip
+    error = np.sqrt(covariance[one, one] + covariance[base, base] - 2 * covariance[one, base])
+    return float(shares[one] - shares[base]), float(error), float(low), float(high)
+
+
+def _limits(
+    share: NDArray[np.float64], error: NDArray[np.float64], level: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    from scipy.special import ndtri
+
+    return share_limits(share, share * (1 - share) / error**2, quantile=float(ndtri((1 + level) / 2)))
+
+
 def _with_covariates(cohort: Cohort, found: Responders, covariates: Sequence[str]) -> pd.DataFrame:
     patients = found.patients[["patient_id", "protocol", "baseline", "responder"]]
     further = [name for name in covariates if name != "baseline"]
@@ -200,20 +247,6 @@ def _with_covariates(cohort: Cohort, found: Responders, covariates: Sequence[str
     return patients.merge(extra, on="patient_id", how="left", validate="one_to_one")
 
 
-def _columns(covariates: pd.DataFrame) -> NDArray[np.float64]:
-    """Numbers standardised, categories as indicators without the first."""
-    parts: list[NDArray[np.float64]] = [np.empty((len(covariates), 0))]
-    for name in covariates:
-        values = covariates[name]
-        if pd.api.types.is_numeric_dtype(values) and not pd.api.types.is_bool_dtype(values):
-            numbers = values.to_numpy(dtype=float)
-            spread = numbers.std()
-            parts.append(((numbers - numbers.mean()) / (spread if spread > 0 else 1.0))[:, None])
-        else:
-            parts.append(pd.get_dummies(values.astype("str"), drop_first=True, dtype=float).to_numpy())
-    return np.column_stack(parts)
-
-
 def _expit(values: NDArray[np.float64]) -> NDArray[np.float64]:
     from scipy.special import expit
 
@@ -225,28 +258,25 @@ def _share_table(names: list[str], counts: pd.Series, shares: Any, covariance: A
     nothing = np.full(len(names), np.nan)
     share = nothing if shares is None else shares
     error = nothing if covariance is None else np.sqrt(np.diag(covariance))
-    z = _z(level)
+    lower, upper = _limits(share, error, level)
     table = pd.DataFrame({"protocol": names, "n": [int(counts.get(name, 0)) for name in names]})
-    table = table.assign(share=share, std_error=error, lower=share - z * error, upper=share + z * error)
+    table = table.assign(share=share, std_error=error, lower=lower, upper=upper)
     return table.assign(level=level, method=STANDARDISED)
 
 
 def _difference_table(
     names: list[str], counts: pd.Series, reference: str, shares: Any, covariance: Any, level: float
 ) -> pd.DataFrame:
-    z, base = _z(level), names.index(reference)
+    base = names.index(reference)
     rows = []
     for k, name in enumerate(names):
         if k == base:
             continue
-        gap = error = float("nan")
-        if shares is not None:
-            gap = float(shares[k] - shares[base])
-            error = float(np.sqrt(covariance[k, k] + covariance[base, base] - 2 * covariance[k, base]))
+        found = (float("nan"),) * 4 if shares is None else compare_standardised(shares, covariance, k, base, level)
         row = {"protocol": name, "reference": reference, "n": int(counts.get(name, 0))}
-        row |= {"reference_n": int(counts.get(reference, 0)), "difference": gap, "std_error": error}
-        row |= {"lower": gap - z * error, "upper": gap + z * error, "level": level, "method": STANDARDISED}
-        rows.append(row)
+        row |= {"reference_n": int(counts.get(reference, 0))}
+        row |= dict(zip(("difference", "std_error", "lower", "upper"), found, strict=True))
+        rows.append(row | {"level": level, "method": _COMPARED})
     columns = [
         "protocol",
         "reference",
@@ -260,9 +290,3 @@ def _difference_table(
         "method",
     ]
     return add_number_needed(pd.DataFrame(rows, columns=columns))
-
-
-def _z(level: float) -> float:
-    from scipy.special import ndtri
-
-    return float(ndtri((1 + level) / 2))

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.reference import reference_protocol
 from analysis.errors import ModelError
 from analysis.outcomes.change import BaselineRule, change_at_week
-from analysis.outcomes.change_distribution import check_week, reference_protocol, rounding_room
+from analysis.outcomes.change_distribution import check_week, rounding_room
 from analysis.outcomes.chosen_threshold import ChosenThreshold, choose_threshold
 from analysis.outcomes.proportions import check_level, compare_shares, share_interval
 from analysis.outcomes.result import Result
@@ -108,8 +109,9 @@ def better_or_worse(
     worse = gain <= -loss + rounding_room(loss)
     place = np.select([gain.isna(), better, worse], [-1, 0, 2], 1)
     patients["direction"] = pd.Categorical.from_codes(place, categories=pd.Index(STATES))
-    base = reference_protocol(patients["protocol"], reference)
-    counts = pd.crosstab(patients["protocol"], patients["direction"], dropna=False).reindex(columns=list(STATES))
+    given = patients[patients["protocol"].notna()]
+    base = reference_protocol(cohort, patients["protocol"], reference)
+    counts = pd.crosstab(given["protocol"], given["direction"], dropna=False).reindex(columns=list(STATES))
     names = [str(name) for name in counts.index]
     parts, gaps = [], []
     for state in STATES:

@@ -72,7 +72,7 @@ def change_frame(
         chosen = before.first() if baseline == "first before start" else before.mean()
         frame["baseline"] = frame["patient_id"].map(chosen).astype("float64")
         frame["change"] = frame["value"] - frame["baseline"]
-    frame.insert(list(frame).index("change") + 1, "improvement", cohort.measures[measure].sign * frame["change"])
+    frame.insert(list(frame).index("change") + 1, "improvement", cohort.measures[measure].sign * frame["change"] + 0.0)
     return frame
 
 
@@ -129,7 +129,7 @@ def change_at_week(
     table["baseline"] = table["patient_id"].map(baselines).astype("float64")
     table["value"] = table["patient_id"].map(values).astype("float64")
     table["change"] = table["value"] - table["baseline"]
-    table["improvement"] = cohort.measures[measure].sign * table["change"]
+    table["improvement"] = cohort.measures[measure].sign * table["change"] + 0.0  # no change is 0, not -0
     status = np.select([table["value"].isna(), table["baseline"].isna()], [STATUSES[2], STATUSES[1]], STATUSES[0])
     return table.assign(status=pd.Categorical(status, categories=list(STATUSES)))
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal, get_args
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.reference import reference_protocol
 from analysis.errors import ModelError
 from analysis.outcomes.change import BaselineRule, change_at_week
 from analysis.outcomes.proportions import check_level, share_difference, share_interval
@@ -98,7 +99,7 @@ def change_distribution(
     level : float
         Confidence level, at each threshold by itself.
     reference : str, optional
-        The protocol compared with; by default the first one.
+        The protocol compared with; by default that of the cohort, or the first one where it names none.
 
     Returns
     -------
@@ -122,7 +123,7 @@ def change_distribution(
     check_level(level)
     check_missing_rule(missing)
     table = change_at_week(cohort, measure, week=check_week(week, criterion), limb=limb, baseline=baseline)
-    base = reference_protocol(table["protocol"], reference)
+    base = reference_protocol(cohort, table["protocol"], reference)
     known = cohort.measures[measure]
     table["amount"] = compared_amount(table, criterion, known)
     turn = known.sign if criterion == "state" else 1
@@ -209,28 +210,6 @@ def reached(improvement: pd.Series, threshold: float) -> pd.Series:
 def rounding_room(threshold: float | NDArray[np.float64]) -> float | NDArray[np.float64]:
     """Give the room left for the rounding of subtraction at a threshold."""
     return _ROUNDING * np.maximum(1.0, np.abs(threshold))
-
-
-def reference_protocol(protocol: pd.Series, reference: str | None) -> str:
-    """Give the reference: the one named, or the first one with patients.
-
-    Raises
-    ------
-    ModelError
-        There is no such protocol, or nobody in any.
-    """
-    names = [str(name) for name in protocol.cat.categories]
-    if not names:
-        raise ModelError("No patient has a protocol.", what_to_do="Check the column protocol of the patients.")
-    if reference is None:
-        return names[0]
-    if reference not in names:
-        raise ModelError(
-            f"There is no protocol {reference!r} to compare with.",
-            where=f"protocols with patients: {', '.join(names)}",
-            what_to_do="Name one of them as the reference.",
-        )
-    return reference
 
 
 def check_week(week: float, criterion: Criterion = "improvement") -> float:

@@ -8,11 +8,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.reference import reference_protocol
 from analysis.errors import ModelError
 from analysis.outcomes.adherence_association import design_matrix
 from analysis.outcomes.change import change_at_week
-from analysis.outcomes.change_distribution import reference_protocol
-from analysis.outcomes.home_exposure import UNITS, Exposure, exposure_between, weekly_exposure
+from analysis.outcomes.home_exposure import (
+    UNITS,
+    Exposure,
+    exposure_between,
+    weekly_exposure,
+    without_prescription,
+)
 from analysis.outcomes.proportions import check_level
 from analysis.outcomes.result import Result
 from analysis.outcomes.two_stages import anderson_rubin, two_stages
@@ -46,15 +52,19 @@ class ComplierEffect(Result):
         The measure, and the unit of its improvement.
     exposure, exposure_unit : str
         The dose, and what the effect is for one of.
+    modality : str or None
+        The modality; None for all sessions together.
     week : float
         The week.
+    by_design : tuple of str
+        Protocols that prescribe none of it, whose patients have a dose of 0 by design.
     table : pandas.DataFrame
         One row a protocol other than the reference: protocol, reference, n, reference_n (patients used), allocated,
         reference_allocated, dose, reference_dose (means), dose_difference (adjusted), first_stage_f, allocation_effect
         (improvement, protocol less reference, adjusted), allocation_lower, allocation_upper, effect (improvement for one
         exposure unit, in those whose dose follows the offer), std_error, df, lower, upper, level, method,
         robust_lower, robust_upper, robust_set ("interval", "two ends", "everything": the set of Anderson and Rubin,
-        right with a weak instrument too).
+        right with a weak instrument too). Where the allocation moved no dose the effect is missing.
     assumptions : tuple of str
         What must hold.
     patients : pandas.DataFrame
@@ -67,7 +77,9 @@ class ComplierEffect(Result):
     unit: str
     exposure: str
     exposure_unit: str
+    modality: str | None
     week: float
+    by_design: tuple[str, ...]
     table: pd.DataFrame
     assumptions: tuple[str, ...]
     patients: pd.DataFrame
@@ -105,13 +117,14 @@ def complier_effect(
     limb : str, optional
         The limb; by default the involved one where the measure has limbs.
     exposure : {"share of sessions", "minutes", "stimulation above the knee", "stimulation at the thigh"}
-        The dose. Patients of a protocol that prescribes none of the modality have 0.
+        The dose. Patients of a protocol that prescribes none of the modality, or has no session on record, have 0.
     modality : str, optional
-        The modality that the protocols differ in; by default all sessions together.
+        The modality that the protocols differ in. By default all sessions together, in which a modality that all
+        protocols prescribe hides one that only some do.
     covariates : sequence of str
         "baseline" and columns of the patients; they sharpen the estimate.
     reference : str, optional
-        The protocol compared with; by default the first one.
+        The protocol compared with; by default that of the cohort, or the first one where it names none.
     level : float
         Confidence level.
 
@@ -123,14 +136,16 @@ def complier_effect(
     Raises
     ------
     ModelError
-        Patients were not allocated at random, sessions were not recorded, a name is not known, or the allocation does
-        not move the dose.
+        Patients were not allocated at random, sessions were not recorded, or a name is not known.
 
     Notes
     -----
     Two-stage least squares with the allocation as instrument; without covariates Wald's ratio (Angrist, Imbens and
     Rubin, J Am Stat Assoc 1996;91:444). An estimate for those who do more when more is offered, not for everybody, and
-    never better than its assumptions; the effect of the allocation itself needs only the first of them.
+    never better than its assumptions; the effect of the allocation itself needs only the first of them. Protocols are
+    compared with the reference one by one: one whose allocation moved no dose leaves the others as they are. There is no
+    bootstrap: it fails where the instrument is weak, just where the plain interval does, and the set of Anderson and
+    Rubin, which is given beside it, holds its level there too.
 
     Examples
     --------
@@ -151,25 +166,28 @@ def complier_effect(
     weeks = weekly_exposure(cohort, exposure, modality)
     changes = change_at_week(cohort, measure, week=week, limb=limb)
     patients = changes[["patient_id", "protocol", "baseline", "improvement"]].copy()
-    offered = set(weeks["protocol"].astype("str"))
+    none, own_accord = without_prescription(cohort, exposure, modality)
     dose = exposure_between(weeks, patients["patient_id"], 0, week)
-    patients["exposure"] = np.where(patients["protocol"].astype("str").isin(offered), dose, 0.0)
+    patients["exposure"] = np.where(patients["protocol"].astype("str").isin(none), 0.0, dose)
     further = [name for name in covariates if name != "baseline"]
     _check_covariates(cohort, further)
     full = patients.merge(cohort.patients[["patient_id", *further]], on="patient_id", how="left", validate="one_to_one")
-    base = reference_protocol(patients["protocol"], reference)
+    base = reference_protocol(cohort, patients["protocol"], reference)
     names = [str(name) for name in patients["protocol"].cat.categories if str(name) != base]
-    rows = [_against(full, name, base, list(covariates), level) for name in names]
+    rows = [_against(full, name, base, list(covariates), level, none=none) for name in names]
+    notes = _notes(rows, UNITS[exposure])
     return ComplierEffect(
         measure=measure,
         unit=cohort.measures[measure].unit,
         exposure=exposure if modality is None else f"{exposure}, {modality}",
         exposure_unit=UNITS[exposure],
+        modality=modality,
         week=float(week),
+        by_design=none,
         table=pd.DataFrame(rows, columns=_COLUMNS),
         assumptions=ASSUMPTIONS,
         patients=patients,
-        notes=_notes(rows, UNITS[exposure]),
+        notes=(*notes, *_dose_notes(cohort, none, own_accord, modality)),
     )
 
 
@@ -183,7 +201,9 @@ def _check_covariates(cohort: Cohort, further: list[str]) -> None:
         )
 
 
-def _against(full: pd.DataFrame, name: str, base: str, covariates: list[str], level: float) -> dict[str, Any]:
+def _against(
+    full: pd.DataFrame, name: str, base: str, covariates: list[str], level: float, *, none: tuple[str, ...]
+) -> dict[str, Any]:
     from scipy import stats
 
     two = full[full["protocol"].isin([name, base])]
@@ -194,24 +214,37 @@ def _against(full: pd.DataFrame, name: str, base: str, covariates: list[str], le
     row["reference_allocated"] = int((two["protocol"] == base).sum())
     means = known.groupby(known["protocol"].astype("str"))["exposure"].mean()
     row |= {"dose": float(means.get(name, np.nan)), "reference_dose": float(means.get(base, np.nan))}
+    row |= dict.fromkeys(_NUMBERS, np.nan) | {"level": level, "method": METHOD, "robust_set": "", "why": ""}
     if min(row["n"], row["reference_n"]) < 2:
-        return row | dict.fromkeys(_NUMBERS, np.nan) | {"level": level, "method": METHOD, "robust_set": ""}
-    columns = design_matrix(known, covariates)
-    found = two_stages(
-        known["improvement"].to_numpy(dtype=float),
-        known["exposure"].to_numpy(dtype=float),
-        given.reshape(-1, 1),
-        columns,
-    )
-    t = float(stats.t.ppf((1 + level) / 2, found.df))
-    effect, error = float(found.params[0]), float(np.sqrt(found.covariance[0, 0]))
-    itt, itt_error = float(found.reduced_form[0]), float(np.sqrt(found.both_covariance[1, 1]))
+        return row | {
+            "why": "fewer than two patients of a protocol have the improvement, the sessions and the covariates"
+        }
+    columns, outcome = design_matrix(known, covariates), known["improvement"].to_numpy(dtype=float)
+    dose = known["exposure"].to_numpy(dtype=float)
+    try:
+        # the allocation as its own dose: its effect needs no session
+        itt = two_stages(outcome, given, given.reshape(-1, 1), columns)
+        t = float(stats.t.ppf((1 + level) / 2, itt.df))
+        row |= dict(zip(_NUMBERS[2:5], _limits(itt.params[0], itt.covariance[0, 0], t), strict=True))
+        if name in none and base in none:
+            return row | {
+                "dose_difference": 0.0,
+                "why": f"neither it nor {base} prescribes it, so the allocation moves no dose",
+            }
+        found = two_stages(outcome, dose, given.reshape(-1, 1), columns)
+    except ModelError as error:
+        return row | {"why": f"{error.what[:1].lower()}{error.what[1:].rstrip('.')}"}
     low, high, kind = anderson_rubin(found, t)
     row |= {"dose_difference": float(found.first_stage[0]), "first_stage_f": found.first_stage_f}
-    row |= {"allocation_effect": itt, "allocation_lower": itt - t * itt_error, "allocation_upper": itt + t * itt_error}
-    row |= {"effect": effect, "std_error": error, "df": found.df}
-    row |= {"lower": effect - t * error, "upper": effect + t * error, "level": level, "method": METHOD}
+    effect, lower, upper = _limits(found.params[0], found.covariance[0, 0], t)
+    row |= {"effect": effect, "std_error": float(np.sqrt(found.covariance[0, 0])), "df": found.df}
+    row |= {"lower": lower, "upper": upper}
     return row | {"robust_lower": low, "robust_upper": high, "robust_set": kind}
+
+
+def _limits(estimate: float, variance: float, t: float) -> tuple[float, float, float]:
+    half = t * float(np.sqrt(variance))
+    return float(estimate), float(estimate) - half, float(estimate) + half
 
 
 _NUMBERS = (
@@ -237,9 +270,31 @@ def _notes(rows: list[dict[str, Any]], unit: str) -> tuple[str, ...]:
                 f"{row['protocol']}: {used:,} of {all_of:,} patients allocated are used; the others lack the improvement, "
                 "the sessions or a covariate, which breaks the random allocation."
             )
+        if row["why"]:
+            notes.append(f"{row['protocol']}: {row['why']}.")
         if row["first_stage_f"] < WEAK:
             notes.append(
                 f"{row['protocol']}: the allocation hardly moves the dose (F {row['first_stage_f']:.1f}, below {WEAK:g}); "
                 "read the set of Anderson and Rubin, not the interval."
             )
     return tuple(notes)
+
+
+def _dose_notes(cohort: Cohort, none: tuple[str, ...], own_accord: int, modality: str | None) -> list[str]:
+    """Say whose dose is 0 by design, and what was counted together."""
+    notes = []
+    if none:
+        notes.append(f"{', '.join(none)}: none prescribed, a dose of 0 by design.")
+    if own_accord:
+        notes.append(
+            f"{own_accord:,} patient{'' if own_accord == 1 else 's'} of these did some that was not prescribed; it counts as 0."
+        )
+    kinds = (
+        list(dict.fromkeys(cohort.sessions["modality"].dropna().astype("str"))) if cohort.sessions is not None else []
+    )
+    if modality is None and len(kinds) > 1:
+        notes.append(
+            f"{', '.join(kinds)} are counted together: one that all protocols prescribe hides one that only some do; name the "
+            "modality."
+        )
+    return notes

@@ -1,4 +1,4 @@
-"""Draws of the covariance parameters of a mixed model, on the scale of the log-Cholesky factor where there is one."""
+"""Draws of the covariance parameters of a mixed model, where they cannot be drawn exactly week after week."""
 
 from __future__ import annotations
 
@@ -7,31 +7,49 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from numpy.typing import NDArray
 
+    from analysis.curves.likelihood import Evaluation
     from analysis.curves.mixed_model import MixedModel
 
     Floats = NDArray[np.float64]
 
 
+#: Metropolis steps between draws: with three proposals of four taken, as is usual here, neighbours hardly resemble each
+#: other (design choice).
+STEPS = 5
+
+
 class CovarianceDraws:
-    """Draws of the covariance parameters of a mixed model from their approximate posterior.
+    """Draws of the covariance parameters of a mixed model from their posterior, or from its normal approximation.
 
     Parameters
     ----------
     fit : MixedModel
         The model.
 
+    Notes
+    -----
+    The approximation is a normal about the estimates with the inverse of the observed information, on the scale that
+    the optimiser works on; for an unstructured covariance on that of its log-Cholesky factor. From it other covariances
+    are drawn exactly: its draws are proposals of a Metropolis chain (Tierney, Ann Stat 1994;22:1701, independence chain)
+    whose target is the restricted likelihood, in which the coefficients are integrated out, with a flat prior on that
+    scale. An unstructured one is drawn from the approximation; where its posterior is a proper one, see
+    :class:`analysis.outcomes.monotone_draws.MonotoneDraws`.
+
     Examples
     --------
     >>> from analysis.outcomes.weekly_model import fit_weekly
     >>> from synthetic_cohort import generate_cohort
     >>> fit = fit_weekly(generate_cohort(patients=120, seed=1).observed, "pain").fit
-    >>> CovarianceDraws(fit).draw(np.random.default_rng(1)).shape
+    >>> next(CovarianceDraws(fit).evaluations(1, np.random.default_rng(1))).theta.shape
     (28,)
     """
 
     def __init__(self, fit: MixedModel) -> None:
+        self.fit = fit
         self.covariance = fit.optimum.likelihood.covariance
         self.theta = fit.optimum.theta
         self.unstructured = fit.residual == "unstructured" and not self.covariance.effects
@@ -47,12 +65,38 @@ class CovarianceDraws:
         values, vectors = np.linalg.eigh(change @ spread @ change.T)
         self.root = np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)), dtype=np.float64)
 
-    def draw(self, rng: np.random.Generator) -> Floats:
-        """Draw the parameters as the likelihood takes them, once."""
-        step = self.root @ rng.standard_normal(self.root.shape[1])
+    def evaluations(self, number: int, rng: np.random.Generator) -> Iterator[Evaluation]:
+        """Draw again and again; give the likelihood at each draw.
+
+        Yields
+        ------
+        Evaluation
+            Of the (restricted) likelihood, with the parameters ``theta``.
+        """
+        here, weight = self.fit.optimum, -self.fit.optimum.criterion / 2
+        for _ in range(number):
+            for _step in range(1 if self.unstructured else STEPS):
+                noise = np.asarray(rng.standard_normal(self.root.shape[1]), dtype=np.float64)
+                theta = self.moved(noise)
+                proposed = None if theta is None else self.fit.optimum.likelihood.at(theta)
+                if proposed is None:
+                    continue
+                other = float(noise @ noise - proposed.criterion) / 2
+                if self.unstructured or np.log(rng.random()) < other - weight:
+                    here, weight = proposed, other
+            yield here
+
+    def moved(self, noise: Floats) -> Floats | None:
+        """Give the parameters, as the likelihood takes them, that a standard normal vector stands for.
+
+        None where the vector leads to the mirror image of other parameters, a standard deviation below 0.
+        """
+        step = self.root @ noise
         if not self.unstructured:
-            theta: Floats = self.covariance.theta(self.phi + step)
-            return theta
+            phi = self.phi + step
+            theta: Floats = self.covariance.theta(phi)
+            back = self.covariance.phi(theta)
+            return theta if np.allclose(back, phi, rtol=1e-3, atol=1e-3) else None
         m = len(self.factor)
         factor = np.tril(self.factor, -1)
         rows, columns = np.tril_indices(m, -1)

@@ -23,6 +23,9 @@ _MOST_STEPS = 100
 _SOLVED = 1e-10
 #: A larger logit is a share of nobody or everybody: the equations then have no finite solution.
 _LARGEST_LOGIT = 15.0
+#: Nearer than this to the ends of what a correlation can be it is no correlation.
+_EDGE = 1e-8
+_INSTEAD = 'Use correlation="independence", or fewer weeks.'
 
 
 @dataclass(frozen=True)
@@ -82,12 +85,14 @@ def fit_gee(
     Raises
     ------
     ModelError
-        The equations could not be solved.
+        The equations could not be solved, or the estimated correlation is none: equal correlations of m visits lie above
+        -1 / (m - 1) and below 1.
 
     Notes
     -----
-    Liang and Zeger, Biometrika 1986;73:13, with their moment estimator of the correlation; the scale is 1. Bias-reduced
-    errors: Mancl and DeRouen, Biometrics 2001;57:126.
+    Liang and Zeger, Biometrika 1986;73:13, with their moment estimator of the correlation; the scale is 1. The estimator
+    itself is not bound to the correlations that there are. Bias-reduced errors: Mancl and DeRouen, Biometrics
+    2001;57:126.
 
     Examples
     --------
@@ -113,22 +118,32 @@ def fit_gee(
         raise ModelError(
             "The equations of the repeated responders could not be solved.",
             where=str(error),
-            what_to_do='Use correlation="independence", or fewer weeks.',
+            what_to_do=_INSTEAD,
         ) from error
 
 
 def _solve(outcome: Floats, design: Floats, begins: NDArray[np.intp], correlation: Correlation) -> tuple[Floats, float]:
     """Take steps of scoring and new moment estimates of the correlation in turn until the score is nil."""
     estimate, association = np.zeros(design.shape[1]), 0.0
+    most = int(_sizes(begins, len(outcome)).max())
+    lowest = -1 / max(most - 1, 1)
     for step in range(_MOST_STEPS):
-        found = _equations(outcome, design, begins, estimate, association)
+        # What is no correlation on the way is left out; where it stays at the end it is refused.
+        usable = association if lowest + _EDGE < association < 1 - _EDGE else 0.0
+        found = _equations(outcome, design, begins, estimate, usable)
         score = found.scores.sum(axis=0)
         if step and np.sqrt(score @ score) < _SOLVED:
+            if usable != association:
+                raise ModelError(
+                    f"The working correlation of the repeated responders comes out as {association:.2f}, which is none: that "
+                    f"of {most} visits of a patient lies above {lowest:.2g} and below 1.",
+                    what_to_do=_INSTEAD,
+                )
             return estimate, association
         estimate = estimate + np.linalg.solve(found.information, score)
         if np.abs(design @ estimate).max() > _LARGEST_LOGIT:
             raise ArithmeticError("in some group nobody or everybody responded")
-        if correlation == "exchangeable":
+        if correlation == "exchangeable" and most > 1:
             association = _association(_residuals(outcome, design, estimate)[0], design.shape[1], begins)
     raise ArithmeticError(f"not solved after {_MOST_STEPS} steps")
 
@@ -162,6 +177,8 @@ def _association(residuals: Floats, columns: int, begins: NDArray[np.intp]) -> f
     squares = residuals @ residuals
     sums = np.add.reduceat(residuals, begins)
     pairs = float((sizes * (sizes - 1)).sum()) / 2
+    if pairs <= columns:
+        raise ArithmeticError("there is nothing left to estimate the correlation from")
     scale = squares / (len(residuals) - columns)
     return float((sums @ sums - squares) / 2 / scale / (pairs - columns))
 

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Literal, get_args
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.reference import reference_protocol
 from analysis.errors import ModelError
 from analysis.outcomes.change import BaselineRule, change_at_week
-from analysis.outcomes.change_distribution import reference_protocol
+from analysis.outcomes.change_distribution import rounding_room
 from analysis.outcomes.proportions import check_level
 from analysis.outcomes.result import Result
 
@@ -92,7 +93,7 @@ def gap_regained(
     level : float
         Confidence level.
     reference : str, optional
-        The protocol compared with; by default the first one.
+        The protocol compared with; by default that of the cohort, or the first one where it names none.
 
     Returns
     -------
@@ -133,9 +134,10 @@ def gap_regained(
             "other": other["baseline"] if other_limb == "before start" else other["value"],
         }
     )
-    patients["gap_before"] = sign * (patients["other_before"] - patients["involved_before"])
-    patients["gap"] = sign * (patients["other"] - patients["involved"])
-    has_gap = patients["gap_before"] > least_gap
+    patients["gap_before"] = sign * (patients["other_before"] - patients["involved_before"]) + 0.0
+    patients["gap"] = sign * (patients["other"] - patients["involved"]) + 0.0
+    size = patients[["involved_before", "other_before"]].abs().max(axis=1).to_numpy()
+    has_gap = patients["gap_before"] > least_gap + rounding_room(size)
     patients["regained_percent"] = 100 * (1 - patients["gap"] / patients["gap_before"].where(has_gap))
     status = np.select(
         [patients["gap_before"].isna(), patients["gap"].isna(), ~has_gap], [STATUSES[3], STATUSES[2], STATUSES[1]],
@@ -154,7 +156,7 @@ def gap_regained(
         week=float(week),
         other_limb=other_limb,
         table=table.drop(columns=["_error"]),
-        differences=_differences(table, reference_protocol(patients["protocol"], reference), level),
+        differences=_differences(table, reference_protocol(cohort, patients["protocol"], reference), level),
         patients=patients,
         notes=(
             compared[other_limb],

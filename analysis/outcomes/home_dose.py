@@ -7,9 +7,14 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from analysis.outcomes.adherence import NOT_RECORDED
+from analysis.outcomes.adherence import NOT_RECORDED, session_shares
 from analysis.outcomes.change import used_protocols
 from analysis.outcomes.mean_interval import describe_by
+from analysis.outcomes.prescribed_modalities import (
+    NOT_PRESCRIBED,
+    not_prescribed_in_words,
+    prescribed_modalities,
+)
 from analysis.outcomes.proportions import check_level
 from analysis.outcomes.result import Result
 
@@ -79,7 +84,8 @@ def home_dose(cohort: Cohort, *, level: float = 0.95) -> HomeDose:
     Stimulation delivered is minutes times level / 100, the level in per cent of the device's maximum: minutes at full
     level. 20 minutes at 40 % are 8 (a strength session of 20 minutes is common practice, no source). Half the level for
     twice the time gives the same number, which does not mean the same effect on a muscle. No minute done delivers 0,
-    whatever the level; minutes without a level are unknown.
+    whatever the level; minutes without a level are unknown. A modality that a protocol does not prescribe has no row for it:
+    the few who did some of their own accord do not stand for the protocol.
 
     Examples
     --------
@@ -89,7 +95,7 @@ def home_dose(cohort: Cohort, *, level: float = 0.95) -> HomeDose:
     ['minutes', 'minutes a session', 'stimulation above the knee', 'stimulation at the thigh']
     """
     check_level(level)
-    entries = dose_entries(cohort)
+    entries, notes = _of_the_protocol(cohort, dose_entries(cohort))
     allocated = used_protocols(cohort.patients["protocol"]).value_counts()
     stimulated = {
         column: set(entries.loc[entries[f"level{column.removeprefix('dose')}"].notna(), "modality"])
@@ -105,8 +111,22 @@ def home_dose(cohort: Cohort, *, level: float = 0.95) -> HomeDose:
         table=table,
         overall=overall,
         patients=patients,
-        notes=_notes(cohort, entries),
+        notes=(*_notes(cohort, entries), *notes),
     )
+
+
+def _of_the_protocol(cohort: Cohort, entries: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Leave out sessions of modalities that the patient's protocol does not prescribe, and say so."""
+    status = prescribed_modalities(session_shares(cohort), used_protocols(cohort.patients["protocol"]))
+    no = status.index[status["prescribed"] == NOT_PRESCRIBED]
+    pairs = pd.MultiIndex.from_arrays([entries["protocol"].astype("str"), entries["modality"].astype("str")])
+    own = entries[~pairs.isin(no)]
+    done = entries[pairs.isin(no) & (entries["sessions_done"] > 0).to_numpy()]["patient_id"].nunique()
+    said = (
+        f"{done:,} patient{'' if done == 1 else 's'} did sessions of a modality that their protocol does not prescribe: not in "
+        "these numbers."
+    )
+    return own, (*((said,) if done else ()), *not_prescribed_in_words(status))
 
 
 def dose_entries(cohort: Cohort) -> pd.DataFrame:

@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING, Literal, get_args
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.session_log import programme_week
 from analysis.errors import ModelError
 from analysis.outcomes.adherence import NOT_RECORDED, session_shares
+from analysis.outcomes.change import used_protocols
 from analysis.outcomes.home_dose import dose_entries
 
 if TYPE_CHECKING:
@@ -62,6 +64,51 @@ def weekly_exposure(cohort: Cohort, exposure: Exposure, modality: str | None = N
     >>> bool((weeks["of"] == 1).all())
     True
     """
+    entries = _entries(cohort, exposure, modality)
+    entries = entries[entries["sessions_prescribed"] != 0]
+    unknown = entries[["amount", "of"]].isna().any(axis=1)
+    groups = entries.assign(unknown=unknown).groupby(["patient_id", "protocol", "week"], observed=True, as_index=False)
+    weeks = groups.agg({"amount": "sum", "of": "sum" if exposure == "share of sessions" else "max", "unknown": "sum"})
+    return weeks[weeks["unknown"] == 0].drop(columns="unknown").reset_index(drop=True)
+
+
+def without_prescription(
+    cohort: Cohort, exposure: Exposure, modality: str | None = None
+) -> tuple[tuple[str, ...], int]:
+    """Name the protocols that prescribe none of it: their patients have a dose of 0 by design.
+
+    Parameters
+    ----------
+    cohort, exposure, modality
+        As in :func:`weekly_exposure`.
+
+    Returns
+    -------
+    tuple of (tuple of str, int)
+        The protocols in their order: without an entry, or with 0 sessions prescribed in every one (a prescription that is
+        missing is not 0); and how many of their patients did some all the same.
+
+    Raises
+    ------
+    ModelError
+        As in :func:`weekly_exposure`.
+
+    Examples
+    --------
+    >>> from synthetic_cohort import generate_cohort
+    >>> without_prescription(generate_cohort(patients=30, seed=1).observed, "minutes", "pain stimulation")
+    (('exercise only',), 0)
+    """
+    entries = _entries(cohort, exposure, modality)
+    asked = set(entries.loc[entries["sessions_prescribed"] != 0, "protocol"].astype("str"))
+    names = [str(name) for name in used_protocols(cohort.patients["protocol"]).cat.categories]
+    none = tuple(name for name in names if name not in asked)
+    own = entries[entries["protocol"].astype("str").isin(none) & (entries["amount"] > 0)]
+    return none, int(own["patient_id"].nunique())
+
+
+def _entries(cohort: Cohort, exposure: Exposure, modality: str | None) -> pd.DataFrame:
+    """Give the entries with amount and of, those of one modality or of all that the exposure is about."""
     if exposure not in get_args(Exposure):
         raise ModelError(
             f"There is no exposure {exposure!r}.", what_to_do=f"Use one of: {', '.join(get_args(Exposure))}."
@@ -86,19 +133,13 @@ def weekly_exposure(cohort: Cohort, exposure: Exposure, modality: str | None = N
         entries = entries.assign(amount=entries[column] / 60, of=1.0)
         if column != "minutes":
             entries = entries[entries["modality"].isin(dose.loc[dose[column].notna(), "modality"].unique())]
-    if modality is not None:
-        entries = entries[entries["modality"] == modality]
-    entries = entries[entries["sessions_prescribed"] != 0]
-    unknown = entries[["amount", "of"]].isna().any(axis=1)
-    groups = entries.assign(unknown=unknown).groupby(["patient_id", "protocol", "week"], observed=True, as_index=False)
-    weeks = groups.agg({"amount": "sum", "of": "sum" if exposure == "share of sessions" else "max", "unknown": "sum"})
-    return weeks[weeks["unknown"] == 0].drop(columns="unknown").reset_index(drop=True)
+    return entries if modality is None else entries[entries["modality"] == modality]
 
 
 def exposure_between(
     weeks: pd.DataFrame, patients: pd.Series, after: ArrayLike, until: ArrayLike
 ) -> NDArray[np.float64]:
-    """Give each row's exposure in the weeks after one week and until another.
+    """Give each row's exposure in the programme weeks from one time and before another.
 
     Parameters
     ----------
@@ -107,7 +148,9 @@ def exposure_between(
     patients : pandas.Series
         Patient of each row.
     after, until : array_like
-        Weeks ``after < week <= until`` count; one number or one a row.
+        Weeks since the start, one number or one a row: the programme week in which ``after`` falls counts, and those that
+        follow before the one in which ``until`` falls (days 0 to 6 are programme week 1). Of a visit at week 12, day 84,
+        those before it are weeks 1 to 12.
 
     Returns
     -------
@@ -122,8 +165,9 @@ def exposure_between(
     """
     rows = pd.DataFrame({"patient_id": patients.to_numpy(), "_row": np.arange(len(patients))})
     rows = rows.assign(_after=np.asarray(after, dtype=float), _until=np.asarray(until, dtype=float))
-    both = rows.merge(weeks[["patient_id", "week", "amount", "of"]], on="patient_id", how="inner")
-    inside = both[(both["week"] > both["_after"]) & (both["week"] <= both["_until"])]
+    ends = rows[["_after", "_until"]].apply(lambda week: programme_week(7.0 * week))
+    both = rows.assign(**ends).merge(weeks[["patient_id", "week", "amount", "of"]], on="patient_id", how="inner")
+    inside = both[(both["week"] >= both["_after"]) & (both["week"] < both["_until"])]
     sums = inside.groupby("_row")[["amount", "of"]].sum().reindex(rows["_row"])
     answer: NDArray[np.float64] = (sums["amount"] / sums["of"].where(sums["of"] > 0)).to_numpy(dtype=float)
     return answer

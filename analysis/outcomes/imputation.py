@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
 from typing import TYPE_CHECKING, Literal, get_args
 
 import numpy as np
 
 from analysis.errors import ModelError
-from analysis.outcomes.weekly_model import patterns
+from analysis.outcomes.gaps import Gaps
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -22,6 +21,10 @@ if TYPE_CHECKING:
 Assumption = Literal[
     "missing at random", "jump to reference", "copy reference", "copy increments in reference"
 ]  # fmt: skip
+
+
+#: The assumption that needs no reference.
+AT_RANDOM: Assumption = "missing at random"
 
 
 def imputations(
@@ -46,7 +49,7 @@ def imputations(
     assumption : {"missing at random", "jump to reference", "copy reference", "copy increments in reference"}
         What is assumed of the visits after the last one that a patient made. Gaps before it are missing at random.
     reference : str, optional
-        The protocol that the assumptions about the reference speak of; the first one by default.
+        The protocol that the assumptions about the reference speak of; missing at random needs none.
     places : sequence of int, optional
         Places of the weeks whose gaps are filled; the others stay missing. All by default; a few are faster.
 
@@ -58,7 +61,7 @@ def imputations(
     Raises
     ------
     ModelError
-        An assumption or a protocol that is not known.
+        An assumption or a protocol that is not known, or an assumption about the reference and none is named.
 
     Notes
     -----
@@ -66,7 +69,8 @@ def imputations(
     normal with a mean built from the patient's own protocol and the reference, and the gaps are drawn given what was
     seen. Jump to reference: after the last visit the mean of the reference. Copy reference: the mean of the reference
     after the start throughout. Copy increments: from the last visit on, the mean changes as that of the reference
-    does. The baseline keeps the mean of the patient's own protocol.
+    does. The baseline keeps the mean of the patient's own protocol. Where the measure has no baseline, the protocols have
+    parted before the first visit: a patient who was never seen has the means of the reference throughout.
 
     Examples
     --------
@@ -81,22 +85,36 @@ def imputations(
         raise ModelError(
             f"There is no assumption {assumption!r}.", what_to_do=f"Use one of: {', '.join(get_args(Assumption))}."
         )
-    base = model.protocols[0] if reference is None else reference
-    if base not in model.protocols:
+    if reference is None and assumption != AT_RANDOM:
         raise ModelError(
-            f"There is no protocol {base!r}.",
+            f"To {assumption} a reference must be named.",
+            where=f"protocols: {', '.join(model.protocols)}",
+            what_to_do="Name one of these.",
+        )
+    if reference is not None and reference not in model.protocols:
+        raise ModelError(
+            f"There is no protocol {reference!r}.",
             where=f"protocols: {', '.join(model.protocols)}",
             what_to_do="Name one of these.",
         )
     own, kind = model.design(), model.kinds[1]
-    like_reference = own if assumption == "missing at random" else model.design(protocol=base)
-    gaps = _Gaps(model.values, kind, list(range(len(model.weeks))) if places is None else list(places))
+    like_reference = own if assumption == AT_RANDOM else model.design(protocol=reference)
+    every = list(range(len(model.weeks)))
+    gaps = Gaps(model.values, every if places is None else list(places))
+    kind, baseline = kind[gaps.rows], model.has_baseline
     for coefficients, covariance in model.draws(number, rng):
         mean, other = own @ coefficients, like_reference @ coefficients
-        yield gaps.fill(mean, other, covariance, assumption, rng)
+        if assumption == AT_RANDOM:
+            expected = mean[kind]
+        else:
+            means = [expected_means(mean, other, one, assumption, baseline=baseline) for one in gaps.seen]
+            expected = np.array(means).reshape(-1, *mean.shape)[gaps.pattern, kind]
+        yield gaps.fill(expected, covariance, rng)
 
 
-def expected_means(own: Floats, reference: Floats, seen: NDArray[np.bool_], assumption: Assumption) -> Floats:
+def expected_means(
+    own: Floats, reference: Floats, seen: NDArray[np.bool_], assumption: Assumption, *, baseline: bool = True
+) -> Floats:
     """Give the mean that an assumption takes for patients seen at some weeks.
 
     Parameters
@@ -104,9 +122,11 @@ def expected_means(own: Floats, reference: Floats, seen: NDArray[np.bool_], assu
     own, reference : ndarray, shape (kinds of patients, weeks)
         Means under the patients' own protocol and under the reference.
     seen : ndarray of bool, shape (weeks,)
-        The weeks seen; the first week is the baseline.
+        The weeks seen.
     assumption : str
         As in :func:`imputations`.
+    baseline : bool
+        Whether the first week is the baseline, which keeps the mean of the own protocol.
 
     Returns
     -------
@@ -124,10 +144,11 @@ def expected_means(own: Floats, reference: Floats, seen: NDArray[np.bool_], assu
     """
     if assumption == "missing at random":
         return own
-    last = int(np.flatnonzero(seen)[-1]) if seen.any() else 0
+    first = 1 if baseline else 0
+    last = int(np.flatnonzero(seen)[-1]) if seen.any() else first - 1
     mean = own.copy()
-    if assumption == "copy reference":
-        mean[:, 1:] = reference[:, 1:]
+    if assumption == "copy reference" or last < 0:
+        mean[:, first:] = reference[:, first:]
     elif assumption == "jump to reference":
         mean[:, last + 1 :] = reference[:, last + 1 :]
     else:
@@ -135,43 +156,16 @@ def expected_means(own: Floats, reference: Floats, seen: NDArray[np.bool_], assu
     return mean
 
 
-class _Gaps:
-    """The gaps of all patients, pattern after pattern, so that every pattern's normal is worked out at once."""
+def reference_needed(first: str) -> str:
+    """Say why no visit was filled as if under the reference, and how to name it.
 
-    def __init__(self, values: Floats, kind: NDArray[np.int64], places: list[int]) -> None:
-        groups = [(seen, rows) for seen, rows in patterns(values) if not seen[places].all()]
-        self.values, self.places = values, np.array(places, dtype=np.int64)
-        self.seen = np.array([seen for seen, _ in groups], dtype=bool).reshape(len(groups), values.shape[1])
-        self.rows = np.concatenate([np.zeros(0, dtype=np.int64), *(rows for _, rows in groups)])
-        stops = np.cumsum([0, *(len(rows) for _, rows in groups)])
-        self.slices = [slice(int(a), int(b)) for a, b in pairwise(stops)]
-        self.pattern = np.repeat(np.arange(len(groups)), np.diff(stops))
-        self.kind = kind[self.rows]
-        self.known = self.seen[self.pattern]
-        self.here = np.where(self.known, values[self.rows], 0.0)
-
-    def fill(
-        self, own: Floats, reference: Floats, covariance: Floats, assumption: Assumption, rng: np.random.Generator
-    ) -> Floats:
-        """Fill the gaps once; own and reference are the means of each kind of patient."""
-        places, seen = self.places, self.seen
-        if assumption == "missing at random":
-            expected = own[self.kind]
-        else:
-            means = [expected_means(own, reference, one, assumption) for one in seen]
-            expected = np.array(means).reshape(-1, *own.shape)[self.pattern, self.kind]
-        away = np.where(self.known, self.here - expected, 0.0)
-        both = seen[:, :, None] & seen[:, None, :]
-        towards = np.where(seen[:, :, None], covariance[:, places], 0.0)
-        gain = np.linalg.solve(np.where(both, covariance, np.eye(len(covariance))), towards)
-        left = covariance[np.ix_(places, places)] - towards.transpose(0, 2, 1) @ gain
-        gap = ~seen[:, places]
-        values, vectors = np.linalg.eigh(np.where(gap[:, :, None] & gap[:, None, :], left, 0.0))
-        root = (vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]).transpose(0, 2, 1)
-        noise = rng.standard_normal((len(self.rows), len(places)))
-        drawn = expected[:, places]
-        for number, one in enumerate(self.slices):
-            drawn[one] += away[one] @ gain[number] + noise[one] @ root[number]
-        filled = self.values.copy()
-        filled[np.ix_(self.rows, places)] = np.where(self.known[:, places], self.here[:, places], drawn)
-        return filled
+    Examples
+    --------
+    >>> reference_needed("early").split(":")[0]
+    'Jump to reference, copy reference and copy increments in reference are left out'
+    """
+    return (
+        "Jump to reference, copy reference and copy increments in reference are left out: no protocol is named as the "
+        f"reference, and that {first} comes first in the data is no reason to take it for one. Name it in the map file "
+        '(reference = "..."), in the cohort (reference="...") or for this analysis.'
+    )

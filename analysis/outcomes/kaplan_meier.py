@@ -8,11 +8,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from analysis.outcomes.combined_limits import COMBINED, difference_limits, share_limits
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 KAPLAN_MEIER = "Kaplan-Meier, log-log limits"
-_DIFFERENCE = "Kaplan-Meier, Greenwood"
+#: A share this near to one half is one half: a product of fractions is seldom exact (as in R's survival).
+_TOLERANCE = float(np.sqrt(np.finfo(float).eps))
 
 
 def curves_by_protocol(patients: pd.DataFrame, week: str, happened: str) -> dict[str, Any]:
@@ -75,6 +78,12 @@ def median_times(patients: pd.DataFrame, curves: dict[str, Any], happened: str, 
         protocol, n, the column named by ``happened`` (patients), median_week, lower, upper (missing where not reached),
         level.
 
+    Notes
+    -----
+    The week at which the curve falls to one half; where it stays at one half for a while, the middle of that stretch,
+    which lasts to the end of follow-up where the curve falls no further. The limits are the weeks at which the limits
+    of the curve (log-log) do so. As ``quantile.survfit`` of the R package survival, with its tolerance.
+
     Examples
     --------
     >>> table = pd.DataFrame({"protocol": "usual", "week": [1.0, 2.0, 3.0], "stopped": True})
@@ -85,11 +94,9 @@ def median_times(patients: pd.DataFrame, curves: dict[str, Any], happened: str, 
     for name, curve in curves.items():
         group = patients[patients["protocol"] == name]
         row = {"protocol": name, "n": len(group), happened: int(group[happened].sum())}
-        row |= {"median_week": np.nan, "lower": np.nan, "upper": np.nan}
-        if row[happened]:
-            with np.errstate(divide="ignore", invalid="ignore"):
-                row["median_week"] = _finite(curve.quantile(0.5))
-                row["lower"], row["upper"] = map(_finite, curve.quantile_ci(0.5, alpha=1 - level, method="cloglog"))
+        low, high = _limits(curve, level)
+        for column, line in (("median_week", curve.surv_prob), ("lower", low), ("upper", high)):
+            row[column] = _falls_to_half(curve, np.asarray(line, dtype=float))
         rows.append({**row, "level": level})
     return pd.DataFrame(rows, columns=["protocol", "n", happened, "median_week", "lower", "upper", "level"])
 
@@ -131,6 +138,12 @@ def share_differences(curves: dict[str, Any], reference: str, level: float) -> p
         protocol, reference, week, difference, std_error (Greenwood), lower, upper, level, method; missing past the last
         visit of a protocol.
 
+    Notes
+    -----
+    Limits: score limits of both shares with the effective size that Greenwood's error stands for, combined
+    (:mod:`analysis.outcomes.combined_limits`). A share of 0 has the size of the patients still followed, a share of 1
+    that of the week before; its error is not defined.
+
     Examples
     --------
     >>> table = pd.DataFrame({"protocol": ["a", "a", "b", "b"], "week": [1.0, 2.0, 1.0, 2.0], "stopped": [1, 0, 0, 0]})
@@ -146,12 +159,13 @@ def share_differences(curves: dict[str, Any], reference: str, level: float) -> p
         if name == reference or reference not in curves:
             continue
         for week in weeks:
-            share, error = _happened_by(curves[name], week)
-            base, base_error = _happened_by(curves[reference], week)
-            both = float(np.hypot(error, base_error))
-            gap = share - base
-            row = {"protocol": name, "reference": reference, "week": week, "difference": gap, "std_error": both}
-            rows.append(row | {"lower": gap - z * both, "upper": gap + z * both, "level": level, "method": _DIFFERENCE})
+            found = [_happened_by(curves[one], week) for one in (name, reference)]
+            (share, error, _), (base, base_error, _) = found
+            own, others = (share_limits(one, size, quantile=z) for one, _, size in found)
+            lower, upper = difference_limits(share, own, base, others)
+            row = {"protocol": name, "reference": reference, "week": week, "difference": share - base}
+            row |= {"std_error": float(np.hypot(error, base_error)), "lower": float(lower), "upper": float(upper)}
+            rows.append(row | {"level": level, "method": COMBINED})
     columns = ["protocol", "reference", "week", "difference", "std_error", "lower", "upper", "level", "method"]
     return pd.DataFrame(rows, columns=columns)
 
@@ -165,13 +179,7 @@ def _curve(weeks: NDArray[np.float64], happened: NDArray[np.float64]) -> Any:
 
 
 def _shares(name: str, curve: Any, counted: str, level: float) -> pd.DataFrame:
-    from scipy import stats
-
-    kept, error = np.asarray(curve.surv_prob, dtype=float), np.asarray(curve.surv_prob_se, dtype=float)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        half = float(stats.norm.ppf((1 + level) / 2)) * error / np.abs(kept * np.log(kept))
-        low, high = kept ** np.exp(half), kept ** np.exp(-half)
-    open_end = (kept <= 0) | (kept >= 1)
+    kept, (low, high) = np.asarray(curve.surv_prob, dtype=float), _limits(curve, level)
     return pd.DataFrame(
         {
             "protocol": name,
@@ -179,23 +187,45 @@ def _shares(name: str, curve: Any, counted: str, level: float) -> pd.DataFrame:
             "at_risk": np.asarray(curve.n_risk).astype("int64"),
             counted: np.asarray(curve.n_events).astype("int64"),
             "share": 1 - kept,
-            "lower": np.where(open_end, np.nan, 1 - high),
-            "upper": np.where(open_end, np.nan, 1 - low),
+            "lower": 1 - high,
+            "upper": 1 - low,
             "level": level,
             "method": KAPLAN_MEIER,
         }
     )
 
 
-def _finite(value: float) -> float:
-    return float(value) if np.isfinite(value) else float("nan")
+def _limits(curve: Any, level: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Log-log limits of the share to whom it has not happened; missing at 0 and 1."""
+    from scipy import stats
+
+    kept, error = np.asarray(curve.surv_prob, dtype=float), np.asarray(curve.surv_prob_se, dtype=float)
+    inside = np.where((kept > 0) & (kept < 1), kept, np.nan)
+    half = float(stats.norm.ppf((1 + level) / 2)) * error / np.abs(inside * np.log(inside))
+    return inside ** np.exp(half), inside ** np.exp(-half)
 
 
-def _happened_by(curve: Any, week: float) -> tuple[float, float]:
-    """Share by a week and its error; missing past the last visit of the group."""
-    if not len(curve.surv_times) or week > np.max(curve.time):
-        return (0.0, 0.0) if week <= np.max(curve.time) else (float("nan"), float("nan"))
+def _falls_to_half(curve: Any, kept: NDArray[np.float64]) -> float:
+    """Week at which a falling line reaches one half, or the middle of its stretch there; missing where it does not."""
+    weeks = np.asarray(curve.surv_times, dtype=float)
+    reached, passed = weeks[kept <= 0.5 + _TOLERANCE], weeks[kept < 0.5 - _TOLERANCE]
+    if not len(reached):
+        return float("nan")
+    if len(passed):
+        return float(reached[0] + passed[0]) / 2
+    return float(reached[0] + np.max(curve.time)) / 2 if np.isfinite(kept[-1]) else float("nan")
+
+
+def _happened_by(curve: Any, week: float) -> tuple[float, float, float]:
+    """Share by a week, its error and effective size; missing past the last visit of the group."""
+    at_risk = float((np.asarray(curve.time) >= week).sum())
+    if not at_risk:
+        return (float("nan"),) * 3
     place = int(np.searchsorted(curve.surv_times, week, side="right")) - 1
     if place < 0:
-        return 0.0, 0.0
-    return 1 - float(curve.surv_prob[place]), float(curve.surv_prob_se[place])
+        return 0.0, 0.0, at_risk
+    kept, error = float(curve.surv_prob[place]), float(curve.surv_prob_se[place])
+    if kept > 0:
+        return 1 - kept, error, kept * (1 - kept) / error**2
+    size = _happened_by(curve, float(curve.surv_times[place - 1]))[2] if place else float(curve.n_risk[place])
+    return 1.0, float("nan"), size

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.reference import reference_protocol
 from analysis.errors import ModelError
 from analysis.outcomes.change import BaselineRule, used_protocols
 from analysis.outcomes.change_distribution import (
@@ -15,7 +16,6 @@ from analysis.outcomes.change_distribution import (
     check_missing_rule,
     check_week,
     missing_in_words,
-    reference_protocol,
 )
 from analysis.outcomes.expected_visits import expected_weeks, seen_weeks
 from analysis.outcomes.proportions import add_number_needed, check_level, compare_shares
@@ -132,7 +132,7 @@ def reached_and_kept(
     patients["responder"] = pd.Series(whole & ~failed, dtype="boolean").mask(~whole & ~failed & (missing == "excluded"))
     if not len(seen):
         patients["responder"] = pd.Series(pd.NA, index=patients.index, dtype="boolean")
-    base = reference_protocol(patients["protocol"], reference)
+    base = reference_protocol(cohort, patients["protocol"], reference)
     table = count_responders(patients, level=level)
     rule = (
         "A patient whose visits so far all reached the threshold but who missed one is left out."

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.reference import reference_protocol
 from analysis.cohort.visit_frame import visit_frame
 from analysis.outcomes.change import change_at_week, used_protocols
-from analysis.outcomes.change_distribution import reached, reference_protocol
+from analysis.outcomes.change_distribution import reached
 from analysis.outcomes.proportions import check_level, compare_shares
 from analysis.outcomes.responders import count_responders
 from analysis.outcomes.result import Result
@@ -79,7 +80,7 @@ def limb_symmetry(
     level : float
         Confidence level.
     reference : str, optional
-        The protocol compared with; by default the first one.
+        The protocol compared with; by default that of the cohort, or the first one where it names none.
 
     Returns
     -------
@@ -130,7 +131,7 @@ def limb_symmetry(
         BEFORE: (by_before, symmetry, "%"),
         HIDDEN: ((by_symmetry & ~by_before).where(both_known), np.nan, ""),
     }
-    base = reference_protocol(patients["protocol"], reference)
+    base = reference_protocol(cohort, patients["protocol"], reference)
     tables, gaps = [], []
     for name, (answer, threshold, unit) in answers.items():
         counted = count_responders(patients[["protocol"]].assign(responder=answer), level=level)

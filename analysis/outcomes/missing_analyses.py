@@ -9,20 +9,27 @@ from typing import TYPE_CHECKING, get_args
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.reference import reference_protocol
 from analysis.curves.recovery import fit_recovery
+from analysis.curves.recovery_choices import adjusted_in_words
 from analysis.errors import DesignWarning, KneecurveError
-from analysis.outcomes.change_distribution import reference_protocol, rounding_room
-from analysis.outcomes.completed_data import mean_differences, share_differences
-from analysis.outcomes.imputation import Assumption, imputations
+from analysis.outcomes.change_distribution import rounding_room
+from analysis.outcomes.completed_data import (
+    mean_differences,
+    residual_freedom,
+    share_differences,
+)
+from analysis.outcomes.imputation import AT_RANDOM, Assumption, imputations, reference_needed
 from analysis.outcomes.proportions import check_level
 from analysis.outcomes.responders import responders
 from analysis.outcomes.result import Result
-from analysis.outcomes.rubin import pool
-from analysis.outcomes.weekly_model import WeeklyModel, check_draws, fit_weekly, several_protocols, week_place
+from analysis.outcomes.rubin import pool, pool_shares
+from analysis.outcomes.same_adjustment import adjusting, adjustment_by_week, model_and_adjustment
+from analysis.outcomes.weekly_model import WeeklyModel, check_draws, several_protocols, week_place
 from analysis.progress import in_portions
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from analysis.cohort.measures import Threshold
     from analysis.cohort.tables import Cohort
@@ -32,7 +39,7 @@ OBSERVED = "observed cases"
 MIXED_MODEL = "mixed model"
 NON_RESPONSE = "missing counted as non-response"
 IMPUTED = "multiple imputation"
-OF_SHARES = "Rubin's rules, variances of Agresti and Caffo"
+OF_SHARES = "Rubin's rules (variances of Agresti and Caffo), score limits combined (MOVER)"
 
 _ANCHORED = (
     "Under the assumptions about the reference, Rubin's rules give information-anchored intervals: the gaps cost as much "
@@ -58,9 +65,11 @@ class MissingDataAnalyses(Result):
         The threshold of the responders; None where the measure has none.
     draws : int
         Imputed data sets of each assumption.
+    covariates : tuple of str
+        What the differences of means are adjusted for: "baseline" and columns of the patients.
     differences : pandas.DataFrame
         analysis, assumption, protocol, reference, n, reference_n, difference (of means at the week, adjusted for the
-        baseline, in the unit of the measure), std_error, df, lower, upper, level, method.
+        covariates, in the unit of the measure), std_error, df, lower, upper, level, method.
     responders : pandas.DataFrame
         The same for the share of responders; empty without a threshold. std_error and df are missing where the interval
         is not made from them.
@@ -76,6 +85,7 @@ class MissingDataAnalyses(Result):
     reference: str
     threshold: ChosenThreshold | None
     draws: int
+    covariates: tuple[str, ...]
     differences: pd.DataFrame
     responders: pd.DataFrame
     notes: tuple[str, ...]
@@ -92,6 +102,7 @@ def missing_data_analyses(
     limb: str | None = None,
     threshold: float | Threshold | None = None,
     reference: str | None = None,
+    covariates: Sequence[str] | None = None,
     draws: int = 200,
     seed: int = 1,
     level: float = 0.95,
@@ -112,7 +123,11 @@ def missing_data_analyses(
     threshold : float or Threshold, optional
         Improvement that makes a responder; by default the published one, and no responders where there is none.
     reference : str, optional
-        The protocol compared with; the first of the cohort by default.
+        The protocol compared with; by default that of the cohort, or the first one where it names none. Where none is
+        named at all, the analyses that fill visits as if under the reference are left out.
+    covariates : sequence of str, optional
+        What the differences of means are adjusted for: "baseline" and columns of the patients; by default what the
+        recovery curves are adjusted for (:func:`analysis.curves.recovery.adjustment`).
     draws, seed : int
         Imputed data sets of each assumption, and the seed.
     level : float
@@ -133,7 +148,7 @@ def missing_data_analyses(
 
     Notes
     -----
-    The imputed data sets are analysed by least squares on protocol and baseline and pooled by Rubin's rules
+    The imputed data sets are analysed by least squares on protocol and covariates and pooled by Rubin's rules
     (:func:`analysis.outcomes.rubin.pool`); how gaps are filled: :func:`analysis.outcomes.imputation.imputations`.
 
     Examples
@@ -146,10 +161,10 @@ def missing_data_analyses(
     """
     check_level(level)
     check_draws(draws)
-    model = fit_weekly(cohort, measure, limb=limb)
+    model, adjusted_for = model_and_adjustment(cohort, measure, limb, covariates)
     several_protocols(model)
     place = week_place(model, week)
-    base_name = reference_protocol(model.patients["protocol"], reference)
+    base_name = reference_protocol(cohort, model.patients["protocol"], reference)
     known = cohort.measures[measure]
     try:
         raw = responders(cohort, measure, week=week, threshold=threshold, limb=limb, level=level, reference=base_name)
@@ -157,10 +172,10 @@ def missing_data_analyses(
         if threshold is not None:
             raise
         raw = None
-    means: list[pd.DataFrame] = [_observed(model, place, base_name, level)]
+    means: list[pd.DataFrame] = [_observed(model, place, base_name, adjusted_for, level)]
     shares: list[pd.DataFrame] = []
     left_out: tuple[str, ...] = ()
-    mixed = _mixed(cohort, measure, limb, week, base_name, level)
+    mixed = _mixed(cohort, measure, limb, week, base_name, adjusted_for, level)
     if isinstance(mixed, str):
         left_out = (f"The mixed model is left out: {mixed}",)
     else:
@@ -173,25 +188,28 @@ def missing_data_analyses(
         shares += [_shares(raw.differences, OBSERVED, "the missing are like those seen")]
         shares += [_shares(counted.differences, NON_RESPONSE, "nobody missing improved enough")]
     done = 0
-    kinds = get_args(Assumption)
+    named = reference is not None or cohort.reference is not None
+    kinds = get_args(Assumption) if named else (AT_RANDOM,)
     for number, assumption in enumerate(kinds):
         parts = _imputed(
-            model, place, base_name, assumption, raw.threshold.value * known.sign if raw is not None else None,
+            model, place, base_name, adjusted_for, assumption, raw.threshold.value * known.sign if raw is not None else None,
             draws, np.random.default_rng([seed, number]), level, _ahead(tell, done, draws * len(kinds)),
         )  # fmt: skip
         means.append(parts[0])
         shares += parts[1:]
         done += draws
-    seen_by = f"a value at week {week:g}" + (" and a baseline" if model.has_baseline else "")
+    seen_by = f"a value at week {week:g}" + (" and a baseline" if "baseline" in adjusted_for else "")
     notes = (
-        "Differences of means are adjusted for the baseline." if model.has_baseline else "There is no baseline.",
+        f"Differences of means are adjusted for {adjusted_in_words(adjusted_for) or 'nothing'}.",
+        *([] if model.has_baseline else ["There is no baseline."]),
         f"Observed cases: patients with {seen_by}.",
         "Mixed model and multiple imputation: missing at random given the visits made.",
+        *adjustment_by_week(adjusted_for),
         *left_out,
         *model.choices,
         "Imputed values are normal: they are not rounded to a score's points and may lie beyond the ends of its scale.",
         f"Each multiple imputation: {draws} completed data sets.",
-        _ANCHORED,
+        _ANCHORED if named else reference_needed(base_name),
         _CARRIED,
     )
     return MissingDataAnalyses(
@@ -203,6 +221,7 @@ def missing_data_analyses(
         reference=base_name,
         threshold=raw.threshold if raw is not None else None,
         draws=draws,
+        covariates=adjusted_for,
         differences=pd.concat(means, ignore_index=True),
         responders=pd.concat(shares, ignore_index=True) if shares else pd.DataFrame(columns=means[0].columns),
         notes=notes,
@@ -228,17 +247,15 @@ def rows_of(
     )
 
 
-def _observed(model: WeeklyModel, place: int, base: str, level: float) -> pd.DataFrame:
+def _observed(model: WeeklyModel, place: int, base: str, adjusted_for: Sequence[str], level: float) -> pd.DataFrame:
     from scipy.special import stdtrit
 
     values = model.values  # noqa: PD011 - a field, not a frame
-    value, start = values[:, place], values[:, 0] if model.has_baseline else None
-    seen = np.isfinite(value) if start is None else np.isfinite(value) & np.isfinite(start)
+    value, columns = values[:, place], adjusting(model, adjusted_for)(values)
+    seen = np.isfinite(value) & np.isfinite(columns).all(axis=1)
     protocol, count = model.protocol[seen], len(model.protocols)
-    estimate, variance = mean_differences(
-        value[seen], None if start is None else start[seen], protocol, model.protocols.index(base), count
-    )
-    df = float(max(int(seen.sum()) - count - (start is not None), 1))
+    estimate, variance = mean_differences(value[seen], columns[seen], protocol, model.protocols.index(base), count)
+    df = residual_freedom(columns[seen], protocol, count)
     half = stdtrit(df, (1 + level) / 2) * np.sqrt(variance)
     table = pd.DataFrame(
         {
@@ -255,7 +272,15 @@ def _observed(model: WeeklyModel, place: int, base: str, level: float) -> pd.Dat
     return rows_of(model, base, table, OBSERVED, "the missing are like those seen", n)
 
 
-def _mixed(cohort: Cohort, measure: str, limb: str | None, week: float, base: str, level: float) -> pd.DataFrame | str:
+def _mixed(
+    cohort: Cohort,
+    measure: str,
+    limb: str | None,
+    week: float,
+    base: str,
+    adjusted_for: Sequence[str],
+    level: float,
+) -> pd.DataFrame | str:
     """Give the mixed model's rows, or why there are none."""
     try:
         with warnings.catch_warnings():
@@ -263,8 +288,9 @@ def _mixed(cohort: Cohort, measure: str, limb: str | None, week: float, base: st
             curves = fit_recovery(cohort, measure, limb=limb, primary_week=week, reference=base)
     except KneecurveError as error:
         return error.what
-    if not curves.baseline_adjusted:
-        return "it could not be adjusted for the baseline, so it would compare something else."
+    if set(curves.adjusted_for) != set(adjusted_for):
+        own, asked = (adjusted_in_words(names) or "nothing" for names in (curves.adjusted_for, adjusted_for))
+        return f"it is adjusted for {own} and the others for {asked}, so it would compare something else."
     found = curves.primary_differences(level=level)
     seen = curves.frame.groupby("protocol", observed=False)["patient_id"].nunique()
     return pd.DataFrame(
@@ -287,6 +313,7 @@ def _imputed(
     model: WeeklyModel,
     place: int,
     base_name: str,
+    adjusted_for: Sequence[str],
     assumption: Assumption,
     threshold: float | None,
     draws: int,
@@ -296,27 +323,31 @@ def _imputed(
 ) -> list[pd.DataFrame]:
     """Analyse the completed data sets of one assumption; the threshold carries the sign of the better direction."""
     base, count = model.protocols.index(base_name), len(model.protocols)
-    protocol = model.protocol
-    means, mean_variances, shares, share_variances = [], [], [], []
-    places = [0, place] if model.has_baseline else [place]
+    protocol, columns_of = model.protocol, adjusting(model, adjusted_for)
+    responses = threshold is not None and model.has_baseline
+    means, mean_variances, gaps, gap_variances, shares = [], [], [], [], []
+    places = [0, place] if responses or "baseline" in adjusted_for else [place]
     filled = imputations(model, draws, rng, assumption=assumption, reference=base_name, places=places)
     for begin, end in in_portions(draws, 10, f"Imputations, {assumption}", tell):
         for _ in range(begin, end):
             values = next(filled)
-            start = values[:, 0] if model.has_baseline else None
-            estimate, variance = mean_differences(values[:, place], start, protocol, base, count)
+            columns = columns_of(values)
+            estimate, variance = mean_differences(values[:, place], columns, protocol, base, count)
             means.append(estimate)
             mean_variances.append(variance)
-            if threshold is not None and start is not None:
-                reached = (values[:, place] - start) * np.sign(threshold) >= abs(threshold) - rounding_room(threshold)
-                estimate, variance = share_differences(reached, protocol, base, count)
-                shares.append(estimate)
-                share_variances.append(variance)
+            if responses and threshold is not None:
+                reached = (values[:, place] - values[:, 0]) * np.sign(threshold) >= abs(threshold) - rounding_room(
+                    threshold
+                )
+                estimate, variance, share = share_differences(reached, protocol, base, count)
+                gaps.append(estimate)
+                gap_variances.append(variance)
+                shares.append(share)
     size = np.bincount(protocol, minlength=count)
-    df = float(max(len(protocol) - count - 1, 1))
-    tables = [pool(means, mean_variances, df=df, level=level)]
+    tables = [pool(means, mean_variances, df=residual_freedom(columns, protocol, count), level=level)]
     if shares:
-        tables.append(pool(shares, share_variances, df=df, level=level).assign(method=OF_SHARES))
+        df = float(max(len(protocol) - count, 1))
+        tables.append(pool_shares(gaps, gap_variances, shares, size, base, df=df, level=level).assign(method=OF_SHARES))
     return [rows_of(model, base_name, table, IMPUTED, assumption, size) for table in tables]
 
 

@@ -136,7 +136,8 @@ def missing_patterns(
         )
     there = visit_grid(cohort, seen, expected)["seen"].to_numpy(dtype=bool).reshape(-1, len(expected))
     protocol = used_protocols(cohort.patients["protocol"])
-    patterns = _patterns(there, protocol, expected, level)
+    given = protocol.notna().to_numpy()
+    patterns = _patterns(there[given], protocol[given], expected, level)
     known = cohort.measures[measure]
     return MissingPatterns(
         measure=measure,

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.reference import reference_protocol
 from analysis.errors import DistributionWarning, ModelError
-from analysis.outcomes.change_distribution import reference_protocol
 from analysis.outcomes.free_distribution import free_probability
 from analysis.outcomes.normality import check_normality
 from analysis.outcomes.proportions import check_level
@@ -168,7 +168,7 @@ def probability_of_response(
     model = fit_weekly(cohort, measure, limb=limb, covariates=covariates)
     contrast = _contrast(model, week, criterion, known.sign)
     error, error_note = _error_of(model, known, measurement_error, error_share)
-    base = reference_protocol(model.patients["protocol"], reference)
+    base = reference_protocol(cohort, model.patients["protocol"], reference)
     limit = compared_value(chosen, known)
     posterior = normal_posterior(model, contrast, limit, error, draws=draws, seed=seed, tell=tell)
     pair = TruePair(model, contrast, true_covariance(model.covariance, error)[0], error)
@@ -211,7 +211,7 @@ def probability_of_response(
         patients["free_probability"] = found.probability
         free_table = expected_responders(*groups, found.probability, found.shares, level=level, method=FREE)
         free_differences = differences_of_shares(free_table, found.shares, base)
-        notes += _free_notes(found, told)
+        notes += _free_notes(found)
     return ProbabilityOfResponse(
         threshold=chosen,
         week=float(week),
@@ -230,7 +230,7 @@ def probability_of_response(
     )
 
 
-def _free_notes(found: FreeProbability, told: float) -> list[str]:
+def _free_notes(found: FreeProbability) -> list[str]:
     """Say what the version without the normal distribution rests on, and where it cannot tell."""
     tails = (
         "normal"

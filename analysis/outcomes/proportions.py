@@ -20,6 +20,9 @@ WILSON = "Wilson score"
 NEWCOMBE = "Newcombe hybrid score (method 10)"
 
 Kind = Literal["benefit", "harm"]
+#: A difference of shares smaller than this is none, and a number so much above a whole one (relatively) is that one:
+#: rounding of floating point.
+_NOTHING, _ROUNDING = 1e-12, 1e-9
 
 
 def check_level(level: float) -> None:
@@ -73,7 +76,8 @@ def share_interval(count: ArrayLike, n: ArrayLike, *, level: float = 0.95) -> pd
     check_level(level)
     counted, among = _filled(count, n)
     lower, upper = proportion_confint(counted, among, alpha=1 - level, method="wilson")
-    table = pd.DataFrame({"share": counted / among, "lower": lower, "upper": upper})
+    share = counted / among
+    table = pd.DataFrame({"share": share, "lower": _between(lower, 0.0, share), "upper": _between(upper, share, 1.0)})
     return table.assign(level=level, method=WILSON)
 
 
@@ -112,9 +116,8 @@ def share_difference(
     lower, upper = confint_proportions_2indep(
         counted, among, counted_reference, among_reference, method="newcomb", compare="diff", alpha=1 - level
     )
-    table = pd.DataFrame(
-        {"difference": counted / among - counted_reference / among_reference, "lower": lower, "upper": upper}
-    )
+    gap = counted / among - counted_reference / among_reference
+    table = pd.DataFrame({"difference": gap, "lower": _between(lower, -1.0, gap), "upper": _between(upper, gap, 1.0)})
     return table.assign(level=level, method=NEWCOMBE)
 
 
@@ -133,7 +136,8 @@ class NumberNeeded:
     first_kind, last_kind : {"benefit", "harm"}
         What each limit counts.
     through_infinity : bool
-        Whether the interval holds no difference, so that it runs from benefit through infinity to harm.
+        Whether no difference lies inside the interval, so that it runs from benefit through infinity to harm. Where a
+        limit is no difference, the last one is infinite.
     words : str
         The whole in words.
     """
@@ -166,6 +170,11 @@ def number_needed_to_treat(difference: float, lower: float, upper: float, *, lev
     NumberNeeded
         The number, its limits and the words; numbers NaN where the difference is missing.
 
+    Raises
+    ------
+    ModelError
+        The difference or a limit is beyond -1 to 1.
+
     Notes
     -----
     Altman, BMJ 1998;317:1309. In the words numbers from 10 on are rounded up to whole patients (common practice, no
@@ -182,20 +191,27 @@ def number_needed_to_treat(difference: float, lower: float, upper: float, *, lev
         return NumberNeeded(
             math.nan, "benefit", math.nan, "benefit", math.nan, "benefit", False, "number needed to treat: not known"
         )
+    if max(abs(difference), abs(lower), abs(upper)) > 1 + _NOTHING:
+        raise ModelError(
+            "A difference of shares or its limits lie beyond -1 to 1.",
+            where=f"difference {difference:g}, limits {lower:g} to {upper:g}",
+            what_to_do="Give shares, not per cent, and limits by a method that keeps them within what is possible.",
+        )
+    difference, lower, upper = (0.0 if abs(one) < _NOTHING else one for one in (difference, lower, upper))
     kind: Kind = "benefit" if difference >= 0 else "harm"
     number = _inverse(difference)
-    through = lower <= 0 <= upper
+    through = lower < 0 < upper
     if through:
         first, first_kind, last, last_kind = _inverse(upper), "benefit", _inverse(lower), "harm"
-    elif lower > 0:
+    elif lower >= 0:
         first, first_kind, last, last_kind = _inverse(upper), "benefit", _inverse(lower), "benefit"
     else:
         first, first_kind, last, last_kind = _inverse(lower), "harm", _inverse(upper), "harm"
-    limits = (
-        f"{first_kind} {_in_words(first)} to infinity to {last_kind} {_in_words(last)}"
-        if through
-        else f"{_in_words(first)} to {_in_words(last)}"
-    )
+    limits = f"{_in_words(first)} to {_in_words(last)}"
+    if through:
+        limits = f"{first_kind} {_in_words(first)} to infinity to {last_kind} {_in_words(last)}"
+    elif math.isinf(last):
+        limits = f"{first_kind} {limits}" if math.isfinite(first) else "infinite throughout"
     head = (
         f"number needed to treat for one {'to benefit' if kind == 'benefit' else 'to be harmed'} {_in_words(number)}"
         if math.isfinite(number)
@@ -298,15 +314,22 @@ def _filled(count: ArrayLike, n: ArrayLike) -> tuple[NDArray[np.float64], NDArra
     return np.where(empty, np.nan, counted), np.where(empty, np.nan, among)
 
 
+def _between(limit: ArrayLike, least: ArrayLike, most: ArrayLike) -> NDArray[np.float64]:
+    """Take off what rounding adds: limits of nobody and everybody are 0 and 1, and none passes its estimate."""
+    found = np.clip(np.asarray(limit, dtype=float), least, most)
+    ends = np.round(found) + 0.0
+    return np.where(np.abs(found - ends) < _NOTHING, ends, found)
+
+
 def _inverse(share: float) -> float:
-    return math.inf if share == 0 else 1 / abs(share)
+    return math.inf if share == 0 else max(1 / abs(share), 1.0)
 
 
 def _in_words(number: float) -> str:
     """Write whole patients, rounded up, from 10 on, and a decimal below: 445.8 would claim a tenth of a patient."""
     if math.isinf(number):
         return "infinity"
-    return f"{math.ceil(number - 1e-9):,}" if number >= 9.95 else f"{number:.1f}"
+    return f"{math.ceil(number * (1 - _ROUNDING)):,}" if number >= 9.95 else f"{number:.1f}"
 
 
 def _text(values: object) -> pd.Series:

@@ -10,6 +10,7 @@ import pandas as pd
 
 from analysis.errors import ModelError
 from analysis.outcomes.change import BaselineRule, change_at_week
+from analysis.outcomes.change_distribution import rounding_room
 from analysis.outcomes.proportions import check_level
 from analysis.outcomes.result import Result
 
@@ -237,7 +238,8 @@ def chosen_group_change(
             f"Nobody has a baseline of {measure!r}, so nobody can be chosen by it.",
             what_to_do="Check that visits at week 0 or before are there.",
         )
-    limit = float(np.sort(known["towards"])[max(int(np.ceil(share * len(known))) - 1, 0)])
+    asked = share * len(known)
+    limit = float(np.sort(known["towards"])[max(int(np.ceil(asked - rounding_room(asked))) - 1, 0)])
     chosen = known[known["towards"] <= limit]
     everyone = float(known["towards"].mean())
     names = [str(name) for name in known["protocol"].cat.categories]

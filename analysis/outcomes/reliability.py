@@ -31,6 +31,8 @@ CONSISTENCY = "root of the error mean square (consistency)"
 AGREEMENT = "root of error and occasion variance (agreement)"
 FROM_ICC = "SD of all values times root of 1 - ICC(3,1)"
 LIMITS = "t, Bland and Altman 1999"
+#: So many values, two patients at two occasions, pingouin refuses.
+_FEW = 4
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -44,8 +46,8 @@ class Reliability(Result):
     unit : str
         Unit of the values.
     correlations : pandas.DataFrame
-        form (Shrout and Fleiss), other_name (McGraw and Wong), meaning, estimate, lower, upper, level (0.95),
-        statistic, df_numerator, df, n.
+        form (Shrout and Fleiss), other_name (McGraw and Wong), meaning, estimate, lower, upper (missing for two
+        patients at two occasions), level (0.95), statistic, df_numerator, df, n.
     mean_squares : pandas.DataFrame
         source ("patients", "within patients", "occasions", "error"), df, mean_square.
     errors : pandas.DataFrame
@@ -136,11 +138,13 @@ def reliability(
     values = table.to_numpy(dtype=float)
     n, k = values.shape
     squares = _mean_squares(values)
-    correlations = _correlations(table)
+    correlations = _correlations(table) if n * k > _FEW else correlations_of_squares(n, k, squares)
     errors = _errors(values, squares, correlations, level)
     notes = ["The occasions must find the patients unchanged; change between them counts as error."]
     if left_out:
         notes.append(f"{left_out} patients without a value at every occasion are left out.")
+    if n * k <= _FEW:
+        notes.append("Four values are too few for intervals of the correlations.")
     agreement = pd.DataFrame([_limits(table, one, other, level) for one, other in itertools.combinations(table, 2)])
     if (agreement["size_correlation"].abs() > 0.3).any() and n >= 10:
         notes.append("Differences grow or shrink with the size of the value: consider logarithms or per cent.")
@@ -228,6 +232,58 @@ def _correlations(table: pd.DataFrame) -> pd.DataFrame:
             "n": len(table),
         }
     )
+
+
+def correlations_of_squares(n: int, k: int, squares: pd.DataFrame) -> pd.DataFrame:
+    """Give the intraclass correlations from the mean squares, without intervals.
+
+    Parameters
+    ----------
+    n, k : int
+        Patients and occasions.
+    squares : pandas.DataFrame
+        As ``mean_squares`` of :class:`Reliability`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        As ``correlations`` of :class:`Reliability`; missing where all values are the same.
+
+    Notes
+    -----
+    Shrout and Fleiss, Psychol Bull 1979;86:420.
+
+    Examples
+    --------
+    >>> squares = pd.DataFrame({"source": ["patients", "within patients", "occasions", "error"],
+    ...                         "mean_square": [6.25, 1.25, 2.25, 0.25]})
+    >>> correlations_of_squares(2, 2, squares)["estimate"].round(3).tolist()
+    [0.667, 0.706, 0.923, 0.8, 0.828, 0.96]
+    """
+    by_source = squares.set_index("source")["mean_square"]
+    patients, within, occasions, error = (
+        np.float64(by_source[name]) for name in ("patients", "within patients", "occasions", "error")
+    )
+    between = (occasions - error) / n
+    with np.errstate(divide="ignore", invalid="ignore"):
+        rows = [
+            ((patients - within) / (patients + (k - 1) * within), within, n * (k - 1)),
+            ((patients - error) / (patients + (k - 1) * error + k * between), error, (n - 1) * (k - 1)),
+            ((patients - error) / (patients + (k - 1) * error), error, (n - 1) * (k - 1)),
+            ((patients - within) / patients, within, n * (k - 1)),
+            ((patients - error) / (patients + between), error, (n - 1) * (k - 1)),
+            ((patients - error) / patients, error, (n - 1) * (k - 1)),
+        ]
+        table = pd.DataFrame(
+            [(one, patients / below, df) for one, below, df in rows], columns=["estimate", "statistic", "df"]
+        )
+    table = table.assign(
+        form=[form for form, _ in FORMS.values()], other_name=list(FORMS), meaning=[words for _, words in FORMS.values()],
+        lower=np.nan, upper=np.nan, level=0.95, df_numerator=n - 1, n=n,
+    )  # fmt: skip
+    return table[
+        ["form", "other_name", "meaning", "estimate", "lower", "upper", "level", "statistic", "df_numerator", "df", "n"]
+    ]
 
 
 def _errors(

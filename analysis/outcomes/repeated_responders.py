@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.reference import reference_protocol
 from analysis.errors import ModelError
 from analysis.outcomes.change import BaselineRule
-from analysis.outcomes.change_distribution import reference_protocol
+from analysis.outcomes.combined_limits import COMBINED, difference_limits, share_limits
 from analysis.outcomes.estimating_equations import Correlation, Errors, fit_gee
 from analysis.outcomes.expected_visits import expected_weeks, seen_weeks
 from analysis.outcomes.proportions import check_level
@@ -95,8 +96,9 @@ def repeated_responders(
     Notes
     -----
     Liang and Zeger, Biometrika 1986;73:13, protocol by week; robust errors, bias-reduced (Mancl and
-    DeRouen, Biometrics 2001;57:126) below 50 patients. Visits must be missing completely at random, a stronger
-    assumption than the mixed model's.
+    DeRouen, Biometrics 2001;57:126) below 50 patients. Limits of a difference: score limits of both shares with the
+    effective size that their errors stand for, combined (:mod:`analysis.outcomes.combined_limits`). Visits must be
+    missing completely at random, a stronger assumption than the mixed model's.
 
     Examples
     --------
@@ -110,7 +112,7 @@ def repeated_responders(
         cohort, measure, threshold=threshold, criterion=criterion, limb=limb, baseline=baseline
     )
     known = history.dropna(subset=["responder"]).assign(responder=lambda one: one["responder"].astype("float64"))
-    base = reference_protocol(known["protocol"], reference)
+    base = reference_protocol(cohort, known["protocol"], reference)
     usable, left_out = _mixed_weeks(
         known, expected_weeks(seen_weeks(cohort, measure, limb)) if weeks is None else weeks
     )
@@ -188,19 +190,20 @@ def _cell_differences(
 
     z = float(stats.norm.ppf((1 + level) / 2))
     share = special.expit(estimate)
+    slope = share * (1 - share)
     place = {cell: k for k, cell in enumerate(cells)}
     weeks = list(dict.fromkeys(week for _, week in cells))
     rows = []
     for name in dict.fromkeys(name for name, _ in cells if name != reference):
-        logits = np.zeros((len(weeks), len(cells)))
-        for row, week in zip(logits, weeks, strict=True):
-            row[place[name, week]], row[place[reference, week]] = 1.0, -1.0
-        logits = np.vstack([logits, logits.mean(axis=0)])
-        shares = logits * share * (1 - share)
-        for label, on_logit, on_share in zip([*weeks, "mean"], logits, shares, strict=True):
-            difference = float(on_logit @ share)
-            error = float(np.sqrt(on_share @ covariance @ on_share))
-            log_odds, odds_error = float(on_logit @ estimate), float(np.sqrt(on_logit @ covariance @ on_logit))
+        own, others = np.zeros((2, len(weeks), len(cells)))
+        for k, week in enumerate(weeks):
+            own[k, place[name, week]] = others[k, place[reference, week]] = 1.0
+        own, others = (np.vstack([one, one.mean(axis=0)]) for one in (own, others))
+        for label, one, other in zip([*weeks, "mean"], own, others, strict=True):
+            covariance_of_shares = (np.array([one, other]) * slope) @ covariance @ (np.array([one, other]) * slope).T
+            difference, error, limits = _compare(one @ share, other @ share, covariance_of_shares, z)
+            log_odds = float((one - other) @ estimate)
+            odds_error = float(np.sqrt((one - other) @ covariance @ (one - other)))
             rows.append(
                 {
                     "protocol": name,
@@ -208,13 +211,28 @@ def _cell_differences(
                     "week": label,
                     "difference": difference,
                     "std_error": error,
-                    "lower": difference - z * error,
-                    "upper": difference + z * error,
+                    "lower": limits[0],
+                    "upper": limits[1],
                     "odds_ratio": np.exp(log_odds),
                     "odds_ratio_lower": np.exp(log_odds - z * odds_error),
                     "odds_ratio_upper": np.exp(log_odds + z * odds_error),
                     "level": level,
-                    "method": "delta method on the logit",
+                    "method": COMBINED,
                 }
             )
     return pd.DataFrame(rows)
+
+
+def _compare(share: float, other: float, covariance: np.ndarray, z: float) -> tuple[float, float, tuple[float, float]]:
+    """Difference of two shares of the model, its error and its limits."""
+    both, variance = np.array([share, other]), np.diag(covariance)
+    lower, upper = share_limits(both, both * (1 - both) / variance, quantile=z)
+    low, high = difference_limits(
+        share,
+        (lower[0], upper[0]),
+        other,
+        (lower[1], upper[1]),
+        correlation=covariance[0, 1] / np.sqrt(variance.prod()),
+    )
+    error = np.sqrt(variance.sum() - 2 * covariance[0, 1])
+    return float(share - other), float(error), (float(low), float(high))

@@ -36,7 +36,7 @@ def responder_history(
     -------
     tuple of (pandas.DataFrame, ChosenThreshold)
         patient_id, protocol, week, baseline, value, amount (what is compared), responder (missing where the amount is),
-        sorted by patient and week; and the threshold.
+        sorted by patient and week, without the patients who have no protocol; and the threshold.
 
     Examples
     --------
@@ -48,7 +48,7 @@ def responder_history(
     known = cohort.measures[measure]
     chosen = choose_criterion(cohort, measure, threshold, criterion=criterion)
     frame = change_frame(cohort, measure, limb=limb, baseline=baseline)
-    frame = frame[(frame["week"] > 0) & frame["value"].notna()].reset_index(drop=True)
+    frame = frame[(frame["week"] > 0) & frame["value"].notna() & frame["protocol"].notna()].reset_index(drop=True)
     frame["protocol"] = used_protocols(frame["protocol"])
     frame["amount"] = compared_amount(frame, criterion, known)
     frame["responder"] = reached(frame["amount"], compared_value(chosen, known))

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.reference import reference_protocol
 from analysis.outcomes.change import BaselineRule, change_at_week
 from analysis.outcomes.change_distribution import (
     ChangeDistribution,
@@ -17,7 +18,6 @@ from analysis.outcomes.change_distribution import (
     check_week,
     missing_in_words,
     reached,
-    reference_protocol,
 )
 from analysis.outcomes.chosen_threshold import ChosenThreshold, Criterion
 from analysis.outcomes.proportions import add_number_needed, check_level, compare_shares, share_interval
@@ -129,7 +129,7 @@ def responders(
     level : float
         Confidence level.
     reference : str, optional
-        The protocol compared with; by default the first one.
+        The protocol compared with; by default that of the cohort, or the first one where it names none.
     baseline : {"last before start", "first before start", "mean before start"}
         As in :func:`analysis.outcomes.change.change_frame`.
 
@@ -166,7 +166,7 @@ def responders(
     known = cohort.measures[measure]
     chosen = choose_criterion(cohort, measure, threshold, criterion=criterion, week=week)
     patients = change_at_week(cohort, measure, week=check_week(week, criterion), limb=limb, baseline=baseline)
-    base = reference_protocol(patients["protocol"], reference)
+    base = reference_protocol(cohort, patients["protocol"], reference)
     patients["amount"] = compared_amount(patients, criterion, known)
     patients["responder"] = reached(patients["amount"], compared_value(chosen, known))
     someone_seen = bool(patients["amount"].notna().any())
@@ -297,6 +297,9 @@ def _notes(patients: pd.DataFrame, chosen: ChosenThreshold, missing: MissingRule
     notes = [chosen.words, chosen.caution, missing_in_words(missing, chosen.criterion)]
     counts = patients["status"].value_counts()
     total, known = len(patients), patients["amount"].notna()
+    nameless = int(patients["protocol"].isna().sum())
+    if nameless:
+        notes.append(f"{nameless} of {total} patients have no protocol and are in no count.")
     needs = "a value" if chosen.criterion == "state" else "both a baseline and a value"
     if not known.any():
         notes.append(f"Nobody has {needs} at week {week:g}: the shares are missing, not 0 %.")

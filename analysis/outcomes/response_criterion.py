@@ -121,7 +121,7 @@ def compared_amount(patients: pd.DataFrame, criterion: Criterion, measure: Measu
     [[1.0, -1.0], [25.0, nan], [-3.0, -1.0]]
     """
     if criterion == "state":
-        return measure.sign * patients["value"]
+        return measure.sign * patients["value"] + 0.0
     if criterion == "percent":
         size = patients["baseline"].abs()
         return 100 * patients["improvement"] / size.where(size > 0)

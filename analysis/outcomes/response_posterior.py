@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.outcomes.weekly_model import patterns
+from analysis.outcomes.gaps import patterns
 from analysis.progress import in_portions
 
 if TYPE_CHECKING:

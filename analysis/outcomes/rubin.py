@@ -8,10 +8,11 @@ import numpy as np
 import pandas as pd
 
 from analysis.errors import ModelError
+from analysis.outcomes.combined_limits import difference_limits, share_limits
 from analysis.outcomes.proportions import check_level
 
 if TYPE_CHECKING:
-    from numpy.typing import ArrayLike
+    from numpy.typing import ArrayLike, NDArray
 
 RUBIN = "Rubin's rules, t with the degrees of freedom of Barnard and Rubin"
 
@@ -53,8 +54,6 @@ def pool(estimates: ArrayLike, variances: ArrayLike, *, df: float = np.inf, leve
     (2.3333, 6.12)
     """
     check_level(level)
-    from scipy.special import stdtrit
-
     q = np.asarray(estimates, dtype=float)
     u = np.asarray(variances, dtype=float)
     q, u = q.reshape(len(q), -1), u.reshape(len(u), -1)
@@ -68,7 +67,7 @@ def pool(estimates: ArrayLike, variances: ArrayLike, *, df: float = np.inf, leve
         of_draws = np.where(share > 0, (imputations - 1) / share**2, np.inf)
         of_data = np.inf if np.isinf(df) else (df + 1) / (df + 3) * df * (1 - share)
         freedom = np.maximum(1 / (1 / of_draws + 1 / of_data), 1e-6)
-    half = np.where(np.isinf(freedom), stdtrit(1e12, (1 + level) / 2), stdtrit(freedom, (1 + level) / 2))
+    half = _quantile(freedom, level)
     estimate, error = q.mean(axis=0), np.sqrt(total)
     return pd.DataFrame(
         {
@@ -82,3 +81,62 @@ def pool(estimates: ArrayLike, variances: ArrayLike, *, df: float = np.inf, leve
             "method": RUBIN,
         }
     )
+
+
+def pool_shares(
+    differences: ArrayLike,
+    variances: ArrayLike,
+    shares: ArrayLike,
+    size: ArrayLike,
+    base: int,
+    *,
+    df: float = np.inf,
+    level: float = 0.95,
+) -> pd.DataFrame:
+    """Pool differences of shares, with limits between -1 and 1.
+
+    Parameters
+    ----------
+    differences, variances : array_like, shape (imputations, groups - 1)
+        Differences of the share of each group but the base from the base's, and their squared standard errors.
+    shares : array_like, shape (imputations, groups)
+        The shares of all groups.
+    size : array_like, shape (groups,)
+        Patients of each.
+    base : int
+        The group compared with.
+    df, level
+        As in :func:`pool`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        As of :func:`pool`.
+
+    Notes
+    -----
+    Score limits of both shares are combined (:mod:`analysis.outcomes.combined_limits`). A group counts as so many patients
+    as the gaps leave of it, in the way of Lott and Reiter (Am Stat 2020;74:109, from memory): its size times one minus
+    the missing information of the difference.
+
+    Examples
+    --------
+    >>> pooled = pool_shares([[0.8], [0.9]], [[0.02], [0.01]], [[0.1, 0.9], [0.1, 1.0]], [10, 10], 0)
+    >>> bool(pooled["upper"].item() <= 1 < pool([[0.8], [0.9]], [[0.02], [0.01]])["upper"].item())
+    True
+    """
+    pooled = pool(differences, variances, df=df, level=level)
+    share, among = np.mean(np.asarray(shares, dtype=float), axis=0), np.asarray(size, dtype=float)
+    others = [k for k in range(len(share)) if k != base]
+    left = (1 - pooled["missing_information"]).to_numpy()
+    quantile = _quantile(pooled["df"].to_numpy(), level)
+    own = share_limits(share[others], among[others] * left, quantile=quantile)
+    reference = share_limits(share[base], among[base] * left, quantile=quantile)
+    lower, upper = difference_limits(share[others], own, share[base], reference)
+    return pooled.assign(lower=lower, upper=upper)
+
+
+def _quantile(df: ArrayLike, level: float) -> NDArray[np.float64]:
+    from scipy.special import stdtrit
+
+    return np.asarray(stdtrit(np.minimum(df, 1e12), (1 + level) / 2), dtype=float)

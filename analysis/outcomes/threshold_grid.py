@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.reference import reference_protocol
 from analysis.outcomes.change import BaselineRule, change_at_week
 from analysis.outcomes.change_distribution import (
     check_week,
     distribution_differences,
     distribution_shares,
-    reference_protocol,
 )
 from analysis.outcomes.chosen_threshold import ChosenThreshold
 from analysis.outcomes.proportions import add_number_needed, check_level
@@ -105,7 +105,7 @@ def threshold_grid(
     chosen = choose_criterion(cohort, measure, threshold, criterion=criterion, week=week)
     patients = change_at_week(cohort, measure, week=check_week(week, criterion), limb=limb, baseline=baseline)
     patients["amount"] = compared_amount(patients, criterion, known)
-    base = reference_protocol(patients["protocol"], reference)
+    base = reference_protocol(cohort, patients["protocol"], reference)
     published = {one.value: one.kind for one in known.thresholds if one.accepted} if criterion == "improvement" else {}
     values = _default_grid(chosen, list(published)) if thresholds is None else list(thresholds)
     turn = known.sign if criterion == "state" else 1

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.reference import reference_protocol
 from analysis.outcomes.change import BaselineRule, used_protocols
-from analysis.outcomes.change_distribution import reference_protocol
 from analysis.outcomes.kaplan_meier import curves_by_protocol, log_rank, median_times, share_differences, shares_by_week
 from analysis.outcomes.proportions import check_level
 from analysis.outcomes.responder_history import responder_history
@@ -104,7 +104,7 @@ def time_to_response(
         cohort, measure, threshold=threshold, criterion=criterion, limb=limb, baseline=baseline
     )
     patients = _first_reached(cohort, history)
-    base = reference_protocol(patients["protocol"], reference)
+    base = reference_protocol(cohort, patients["protocol"], reference)
     followed = patients.dropna(subset=["week"])
     curves = curves_by_protocol(followed, "week", "reached")
     notes = [
@@ -130,8 +130,11 @@ def _first_reached(cohort: Cohort, history: pd.DataFrame) -> pd.DataFrame:
     judged = history.dropna(subset=["responder"])
     yes = judged[judged["responder"].astype(bool)]
     first, last = yes.groupby("patient_id")["week"].min(), judged.groupby("patient_id")["week"].max()
-    ids = cohort.patients["patient_id"]
-    patients = pd.DataFrame({"patient_id": ids, "protocol": used_protocols(cohort.patients["protocol"])})
+    patients = cohort.patients.loc[cohort.patients["protocol"].notna(), ["patient_id", "protocol"]].reset_index(
+        drop=True
+    )
+    patients["protocol"] = used_protocols(patients["protocol"])
+    ids = patients["patient_id"]
     patients["by_week"] = ids.map(first).astype("float64")
     limit = judged["patient_id"].map(first).astype("float64").fillna(np.inf)
     before = judged[judged["week"] < limit].groupby("patient_id")["week"].max()

@@ -8,11 +8,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.reference import reference_protocol
 from analysis.errors import ModelError
 from analysis.outcomes.adherence import NOT_RECORDED, session_shares
 from analysis.outcomes.change import used_protocols
-from analysis.outcomes.change_distribution import reference_protocol
 from analysis.outcomes.kaplan_meier import curves_by_protocol, log_rank, median_times, share_differences, shares_by_week
+from analysis.outcomes.prescribed_modalities import (
+    NOT_PRESCRIBED,
+    not_prescribed_in_words,
+    prescribed_modalities,
+)
 from analysis.outcomes.proportions import check_level
 from analysis.outcomes.result import Result
 
@@ -88,7 +93,7 @@ def time_to_stopping(
     level : float
         Confidence level.
     reference : str, optional
-        The protocol compared with; by default the first one with sessions recorded.
+        The protocol compared with; by default that of the cohort, otherwise the first one with sessions recorded.
 
     Returns
     -------
@@ -123,9 +128,8 @@ def time_to_stopping(
     known = patients.dropna(subset=["week"]).copy()
     known["protocol"] = used_protocols(known["protocol"])
     curves = curves_by_protocol(known, "week", "stopped")
-    base = reference_protocol(
-        known["protocol"] if reference is None and len(known) else patients["protocol"], reference
-    )
+    any_of = known if reference is None and cohort.reference is None and len(known) else patients
+    base = reference_protocol(cohort, any_of["protocol"], reference)
     return TimeToStopping(
         modality=modality or ALL_SESSIONS,
         idle_weeks=int(idle_weeks),
@@ -135,7 +139,7 @@ def time_to_stopping(
         comparison=log_rank(known, "week", "stopped"),
         differences=share_differences(curves, base, level),
         patients=patients,
-        notes=_notes(cohort, patients, int(idle_weeks)),
+        notes=_notes(cohort, patients, int(idle_weeks), modality),
     )
 
 
@@ -214,14 +218,19 @@ def _summary(patients: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns)
 
 
-def _notes(cohort: Cohort, patients: pd.DataFrame, idle_weeks: int) -> tuple[str, ...]:
+def _notes(cohort: Cohort, patients: pd.DataFrame, idle_weeks: int, modality: str | None) -> tuple[str, ...]:
     if cohort.sessions is None:
         return (NOT_RECORDED,)
     notes = [
         f"Stopped: {idle_weeks} or more weeks without a session, up to the last recorded week; a pause does not count.",
         "Who was still going at the last recorded week is followed until then.",
     ]
+    status = prescribed_modalities(session_shares(cohort), used_protocols(cohort.patients["protocol"]))
+    if modality is not None:
+        status = status.loc[(slice(None), [modality]), :]
+        no = status.index[status["prescribed"] == NOT_PRESCRIBED].get_level_values("protocol")
+        patients = patients[~patients["protocol"].astype("str").isin(no)]
     lost = int(patients["week"].isna().sum())
     if lost:
         notes.append(f"{lost:,} of {len(patients):,} patients have no week with sessions prescribed and recorded.")
-    return tuple(notes)
+    return tuple(notes) if modality is None else (*notes, *not_prescribed_in_words(status))

@@ -8,14 +8,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.reference import reference_protocol
 from analysis.errors import ModelError
-from analysis.outcomes.change_distribution import reference_protocol
-from analysis.outcomes.completed_data import shifted_differences
+from analysis.outcomes.completed_data import residual_freedom, shifted_differences
 from analysis.outcomes.imputation import imputations
 from analysis.outcomes.proportions import check_level
 from analysis.outcomes.result import Result
 from analysis.outcomes.rubin import pool
-from analysis.outcomes.weekly_model import check_draws, fit_weekly, several_protocols, week_place
+from analysis.outcomes.same_adjustment import adjusting, model_and_adjustment
+from analysis.outcomes.weekly_model import check_draws, several_protocols, week_place
 from analysis.progress import in_portions
 
 if TYPE_CHECKING:
@@ -41,6 +42,8 @@ class TippingPoint(Result):
         The protocol compared with; its missing values are not shifted.
     draws : int
         Imputed data sets.
+    covariates : tuple of str
+        What the differences are adjusted for: "baseline" and columns of the patients.
     table : pandas.DataFrame
         protocol, reference, delta (added to the imputed values of the protocol, in the unit of the measure), n,
         n_missing (of the protocol at the week), difference, std_error, df, lower, upper, level, method.
@@ -59,6 +62,7 @@ class TippingPoint(Result):
     week: float
     reference: str
     draws: int
+    covariates: tuple[str, ...]
     table: pd.DataFrame
     tipping: pd.DataFrame
     notes: tuple[str, ...]
@@ -75,6 +79,7 @@ def tipping_point(
     deltas: Sequence[float] | None = None,
     limb: str | None = None,
     reference: str | None = None,
+    covariates: Sequence[str] | None = None,
     draws: int = 200,
     seed: int = 1,
     level: float = 0.95,
@@ -93,7 +98,7 @@ def tipping_point(
     deltas : sequence of float, optional
         Shifts in the unit of the measure; by default 13 of them, up to 1.5 standard deviations of the values at the week
         both ways. 0 is always among them.
-    limb, reference, draws, seed, level, tell
+    limb, reference, covariates, draws, seed, level, tell
         As in :func:`analysis.outcomes.missing_analyses.missing_data_analyses`.
 
     Returns
@@ -121,10 +126,10 @@ def tipping_point(
     """
     check_level(level)
     check_draws(draws)
-    model = fit_weekly(cohort, measure, limb=limb)
+    model, adjusted_for = model_and_adjustment(cohort, measure, limb, covariates)
     several_protocols(model)
     place = week_place(model, week)
-    base_name = reference_protocol(model.patients["protocol"], reference)
+    base_name = reference_protocol(cohort, model.patients["protocol"], reference)
     base, count = model.protocols.index(base_name), len(model.protocols)
     others = [k for k in range(count) if k != base]
     shifts = _shifts(deltas, float(np.sqrt(model.covariance[place, place])))
@@ -132,17 +137,17 @@ def tipping_point(
     missing = ~np.isfinite(model.values[:, place])  # noqa: PD011 - a field, not a frame
     shape = (draws, len(shifts), len(others))
     estimates, variances = np.empty(shape), np.empty(shape)
-    moved = [missing & (protocol == other) for other in others]
-    places = [0, place] if model.has_baseline else [place]
+    moved, each = np.array([missing & (protocol == other) for other in others]), np.arange(len(others))
+    columns_of = adjusting(model, adjusted_for)
+    places = [0, place] if "baseline" in adjusted_for else [place]
     filled = imputations(model, draws, np.random.default_rng(seed), places=places)
     for begin, end in in_portions(draws, 10, "Imputations", tell):
         for draw in range(begin, end):
             values = next(filled)
-            start = values[:, 0] if model.has_baseline else None
-            for number, marked in enumerate(moved):
-                found = shifted_differences(values[:, place], marked, shifts, start, protocol, base, count)
-                estimates[draw, :, number], variances[draw, :, number] = found[0][:, number], found[1][:, number]
-    df = float(max(len(protocol) - count - model.has_baseline, 1))
+            columns = columns_of(values)
+            found = shifted_differences(values[:, place], moved, shifts, columns, protocol, base, count)
+            estimates[draw], variances[draw] = (part[each, :, each].T for part in found)
+    df = residual_freedom(columns, protocol, count)
     pooled = pool(estimates.reshape(draws, -1), variances.reshape(draws, -1), df=df, level=level)
     size = np.bincount(protocol, minlength=count)
     lost = np.bincount(protocol, weights=missing, minlength=count).astype("int64")
@@ -167,9 +172,11 @@ def tipping_point(
         week=float(week),
         reference=base_name,
         draws=draws,
+        covariates=adjusted_for,
         table=table,
         tipping=pd.DataFrame([_turn(one) for _, one in table.groupby("protocol", sort=False)]),
         notes=(
+            *model.left_out,
             f"Missing values at week {week:g} are imputed as missing at random ({draws} data sets).",
             f"Then delta is added in one protocol; the missing values of {base_name} are left as they are.",
             "A shift near 0 that turns the finding means that it hangs on who was not seen.",

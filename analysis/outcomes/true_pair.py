@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.outcomes.weekly_model import patterns
+from analysis.outcomes.gaps import patterns
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

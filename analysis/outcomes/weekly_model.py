@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import warnings
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -11,10 +12,12 @@ import pandas as pd
 
 from analysis.cohort.visit_frame import visit_frame
 from analysis.curves.first_converged import fit_first_that_converges
-from analysis.errors import ModelError
+from analysis.curves.recovery_choices import left_out_for_want_of
+from analysis.errors import DesignWarning, ModelError
 from analysis.outcomes.change import used_protocols
 from analysis.outcomes.covariance_draws import CovarianceDraws
 from analysis.outcomes.expected_visits import expected_weeks, seen_weeks
+from analysis.outcomes.monotone_draws import MonotoneDraws, how_drawn
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -30,6 +33,7 @@ if TYPE_CHECKING:
 #: Covariances tried, the first that can be fitted and converges is taken.
 _CANDIDATES: tuple[tuple[str | None, Residual, str], ...] = (
     (None, "unstructured", "an unstructured covariance"),
+    (None, "ar1-by-week", "a variance for each week and a correlation that falls from visit to visit"),
     ("1", "by-week", "an intercept for each patient and a variance for each week"),
     ("1", "independent", "an intercept for each patient"),
 )
@@ -42,7 +46,7 @@ class WeeklyModel:
     Attributes
     ----------
     fit : MixedModel
-        The model: protocol by week and the covariates, unstructured covariance where the data allow it.
+        The model: protocol by week and covariates by week, unstructured covariance where the data allow it.
     weeks : ndarray, shape (m,)
         The scheduled weeks; the first is 0, the baseline, where the measure has one.
     protocols : tuple of str
@@ -55,6 +59,8 @@ class WeeklyModel:
         How the model came about, one sentence a choice.
     nobody : dict of float to tuple of str
         Scheduled weeks that are left out, and the protocols of which nobody was seen at them.
+    left_out : tuple of str
+        How many patients are not in the model, and for want of what; among the choices too.
     """
 
     fit: MixedModel
@@ -64,6 +70,7 @@ class WeeklyModel:
     values: Floats
     choices: tuple[str, ...]
     nobody: dict[float, tuple[str, ...]] = field(default_factory=dict)
+    left_out: tuple[str, ...] = ()
 
     @property
     def protocol(self) -> NDArray[np.int64]:
@@ -105,30 +112,25 @@ class WeeklyModel:
         return self._covariance(self.fit.optimum.theta)
 
     def draws(self, number: int, rng: np.random.Generator) -> Iterator[tuple[Floats, Floats]]:
-        """Draw coefficients and covariances from their approximate posterior.
+        """Draw coefficients and covariances from their posterior.
 
-        The covariance is drawn on the scale of its log-Cholesky factor (or of what the optimiser works on), from a
-        normal with the observed information; the coefficients given the covariance are normal.
+        Week after week where the covariance is unstructured (:class:`analysis.outcomes.monotone_draws.MonotoneDraws`).
+        Otherwise the covariance is drawn (:class:`analysis.outcomes.covariance_draws.CovarianceDraws`), and the
+        coefficients given it. :attr:`choices` says which.
 
         Yields
         ------
         tuple of ndarray
             Coefficients, shape (p,), and covariance, shape (m, m).
         """
-        likelihood, basis = self.fit.optimum.likelihood, self.fit.basis
-        thetas = CovarianceDraws(self.fit)
-        for _ in range(number):
-            here = None
-            for _attempt in range(20):
-                theta = thetas.draw(rng)
-                here = likelihood.at(theta)
-                if here is not None:
-                    break
-            if here is None:
-                here, theta = self.fit.optimum, self.fit.optimum.theta
+        if MonotoneDraws.fit_for(self):
+            yield from MonotoneDraws(self).draws(number, rng)
+            return
+        basis = self.fit.basis
+        for here in CovarianceDraws(self.fit).evaluations(number, rng):
             noise = np.linalg.cholesky(here.A_inverse) @ rng.standard_normal(len(here.b))
             coefficients = np.linalg.solve(basis.T, here.b + basis.offset + noise) * basis.scale
-            yield np.asarray(coefficients, dtype=np.float64), self._covariance(theta)
+            yield np.asarray(coefficients, dtype=np.float64), self._covariance(here.theta)
 
     def _covariance(self, theta: Floats) -> Floats:
         matrix: Floats = self.fit.optimum.likelihood.covariance.matrix(theta)[0] * self.fit.basis.scale**2
@@ -154,7 +156,7 @@ def fit_weekly(
     limb : str, optional
         The limb; by default the involved one where the measure has limbs.
     covariates : sequence of str
-        Columns of the patients that enter as main effects.
+        Columns of the patients that enter by week: what they say of the baseline need not be what they say later.
     weeks : sequence of float, optional
         The schedule; by default read off the visits. Visits at other weeks are left out.
 
@@ -211,13 +213,13 @@ def fit_weekly(
     values = np.full((len(people), len(schedule)), np.nan)
     row = pd.Index(people["patient_id"]).get_indexer(rows["patient_id"])
     values[row, np.searchsorted(schedule, rows["week"].to_numpy())] = rows["value"].to_numpy()
-    if left_out:
-        choices.append(f"{left_out} patients left out for want of a covariate.")
+    choices += left_out
     choices += [
         f"Week {week:g} is left out: nobody of {', '.join(missed)} was seen there." for week, missed in nobody.items()
     ]
     names = tuple(str(name) for name in people["protocol"].cat.categories)
-    return WeeklyModel(fit, schedule, names, people, values, tuple(choices), nobody)
+    model = WeeklyModel(fit, schedule, names, people, values, tuple(choices), nobody, tuple(left_out))
+    return replace(model, choices=(*choices, how_drawn(model)))
 
 
 def week_place(model: WeeklyModel, week: float) -> int:
@@ -276,47 +278,6 @@ def several_protocols(model: WeeklyModel) -> None:
         )
 
 
-def condition(seen: NDArray[np.bool_], covariance: Floats) -> tuple[Floats, Floats]:
-    """Give, for one pattern of visits, the regression of all weeks on the seen ones and what is left.
-
-    Parameters
-    ----------
-    seen : ndarray of bool, shape (m,)
-        The weeks seen.
-    covariance : ndarray, shape (m, m)
-        Covariance of all weeks.
-
-    Returns
-    -------
-    tuple of ndarray
-        Gain, shape (m, m), zero in the columns not seen; and the covariance left, shape (m, m).
-
-    Examples
-    --------
-    >>> gain, left = condition(np.array([True, False]), np.array([[4.0, 2.0], [2.0, 4.0]]))
-    >>> gain[1].tolist(), left[1].tolist()
-    ([0.5, 0.0], [0.0, 3.0])
-    """
-    gain = np.zeros_like(covariance)
-    gain[:, seen] = np.linalg.solve(covariance[np.ix_(seen, seen)], covariance[seen]).T
-    return gain, covariance - gain @ covariance
-
-
-def patterns(values: Floats) -> list[tuple[NDArray[np.bool_], NDArray[np.int64]]]:
-    """Group patients by the weeks at which they were seen.
-
-    Examples
-    --------
-    >>> groups = patterns(np.array([[1.0, np.nan], [2.0, 3.0], [4.0, np.nan]]))
-    >>> [(seen.tolist(), rows.tolist()) for seen, rows in groups]
-    [([True, False], [0, 2]), ([True, True], [1])]
-    """
-    known = np.isfinite(values)
-    distinct, place = np.unique(known, axis=0, return_inverse=True)
-    place = place.ravel()
-    return [(seen, np.flatnonzero(place == k)) for k, seen in enumerate(distinct)]
-
-
 def _nobody(rows: pd.DataFrame, schedule: Floats) -> dict[float, tuple[str, ...]]:
     """Find the weeks at which nobody of a protocol was seen."""
     counts = pd.crosstab(rows["week"], rows["protocol"], dropna=False).reindex(schedule, fill_value=0)
@@ -324,7 +285,7 @@ def _nobody(rows: pd.DataFrame, schedule: Floats) -> dict[float, tuple[str, ...]
     return {week: tuple(names) for week, names in missed.items() if names}
 
 
-def _people(cohort: Cohort, covariates: Sequence[str]) -> tuple[pd.DataFrame, int]:
+def _people(cohort: Cohort, covariates: Sequence[str]) -> tuple[pd.DataFrame, list[str]]:
     unknown = [name for name in covariates if name not in cohort.patients or name in ("patient_id", "protocol")]
     if unknown:
         raise ModelError(
@@ -333,20 +294,38 @@ def _people(cohort: Cohort, covariates: Sequence[str]) -> tuple[pd.DataFrame, in
             what_to_do="Name columns of the patients.",
         )
     people = cohort.patients[["patient_id", "protocol", *covariates]]
-    whole = people.dropna()
-    whole = whole.assign(protocol=used_protocols(whole["protocol"])).reset_index(drop=True)
-    return whole, len(people) - len(whole)
+    given = people.dropna(subset="protocol")
+    whole = given.dropna()
+    left_out = left_out_for_want_of(len(people) - len(given), "protocol")
+    left_out += left_out_for_want_of(len(given) - len(whole), " or ".join(covariates))
+    return whole.assign(protocol=used_protocols(whole["protocol"])).reset_index(drop=True), left_out
 
 
 def _fit(rows: pd.DataFrame, covariates: tuple[str, ...], *, several: bool) -> tuple[MixedModel, list[str]]:
     mean = "protocol * C(week)" if several else "C(week)"
-    formula = " + ".join([f"value ~ {mean}", *(f"`{name}`" for name in covariates)])
-    fit, name, tried = fit_first_that_converges(
-        rows,
-        formula,
-        _CANDIDATES,
-        inference="normal",
-        failure="No joint model of the visits could be fitted.",
-        what_to_do="Leave out weeks that few patients attended.",
-    )
-    return fit, [*tried, f"Joint model of all visits, baseline included: {formula}; {name}."]
+    formula = " + ".join([f"value ~ {mean}", *(f"`{name}` * C(week)" for name in covariates)])
+    unseen = _not_seen(rows, covariates)
+    with warnings.catch_warnings():
+        if unseen:  # said among the choices
+            warnings.simplefilter("ignore", DesignWarning)
+        fit, name, tried = fit_first_that_converges(
+            rows,
+            formula,
+            _CANDIDATES,
+            inference="normal",
+            failure="No joint model of the visits could be fitted.",
+            what_to_do="Leave out weeks that few patients attended.",
+        )
+    return fit, [*tried, *unseen, f"Joint model of all visits, baseline included: {formula}; {name}."]
+
+
+def _not_seen(rows: pd.DataFrame, covariates: tuple[str, ...]) -> list[str]:
+    """Say of which label of a covariate nobody was seen at a week; the model drops such a column."""
+    first, said = rows["week"].min(), []
+    for name in covariates:
+        if isinstance(rows[name].dtype, pd.CategoricalDtype):
+            seen = pd.crosstab(rows[name], rows["week"]) > 0
+            for place, week in np.argwhere(~seen.to_numpy()):
+                one = f"{name} {seen.index[place]} at week {seen.columns[week]:g}"
+                said.append(f"Nobody was seen of {one}: its difference from the others is taken as at week {first:g}.")
+    return said

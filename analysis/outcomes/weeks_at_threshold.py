@@ -11,6 +11,7 @@ from analysis.errors import ModelError
 from analysis.outcomes.adherence import NOT_RECORDED, session_shares
 from analysis.outcomes.change import used_protocols
 from analysis.outcomes.mean_interval import describe_by
+from analysis.outcomes.prescribed_modalities import not_prescribed_in_words, prescribed_modalities
 from analysis.outcomes.proportions import check_level, share_interval
 from analysis.outcomes.result import Result
 from analysis.outcomes.time_to_stopping import ALL_SESSIONS, weeks_of_patients
@@ -96,7 +97,8 @@ def weeks_at_threshold(cohort: Cohort, *, threshold: float = USUAL, level: float
         )
     thresholds = tuple(sorted({USUAL, float(threshold)}))
     columns = ["patient_id", "protocol", "modality", "week", "share"]
-    single = session_shares(cohort).dropna(subset=["share"])
+    entries = session_shares(cohort)
+    single = entries.dropna(subset=["share"])
     weeks = pd.concat(
         [weeks_of_patients(cohort).assign(modality=ALL_SESSIONS)[columns], single.astype({"modality": "str"})[columns]],
         ignore_index=True,
@@ -121,7 +123,10 @@ def weeks_at_threshold(cohort: Cohort, *, threshold: float = USUAL, level: float
         table=table.astype(names),
         every_week=every_week.astype(names),
         patients=patients,
-        notes=_notes(cohort, patients),
+        notes=(
+            *_notes(cohort, patients),
+            *not_prescribed_in_words(prescribed_modalities(entries, used_protocols(cohort.patients["protocol"]))),
+        ),
     )
 
 

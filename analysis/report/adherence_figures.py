@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     from analysis.outcomes.time_to_stopping import TimeToStopping
 
 
+_NO_WEEK = "no week with sessions prescribed and recorded"
+
+
 def stopping_figure(found: TimeToStopping) -> Figure:
     """Draw the share of patients who had stopped the home programme, by week and protocol.
 
@@ -69,8 +72,14 @@ def stopping_figure(found: TimeToStopping) -> Figure:
         return drawing
 
     parts = [
-        f"{row.protocol}: of {numbers.plural(row.n, 'patient')} {numbers.count(row.never_started)} never started, "
-        f"{numbers.count(row.stopped_later)} stopped later, {numbers.count(row.going_on)} were still going when last recorded"
+        f"{row.protocol}: "
+        + (
+            f"of {numbers.plural(row.n, 'patient')} {numbers.count(row.never_started)} never started, "
+            f"{numbers.count(row.stopped_later)} stopped later, {numbers.count(row.going_on)} were still going when last "
+            "recorded"
+            if row.n
+            else _NO_WEEK
+        )
         for row in found.summary.itertuples()
     ]
     return Figure(
@@ -224,7 +233,8 @@ def classes_figure(found: AdherenceClasses) -> Figure:
     for name in names:
         one = table[table["protocol"] == name]
         shares = ", ".join(f"{row.adherence_class} {numbers.count(row.patients)}" for row in one.itertuples())
-        parts.append(f"{name} ({numbers.plural(int(one['n'].iloc[0]), 'patient')}): {shares}")
+        n = int(one["n"].iloc[0])
+        parts.append(f"{name} ({numbers.plural(n, 'patient')}): {shares}" if n else f"{name}: {_NO_WEEK}")
     limits = "; ".join(f"{name}: {rule}" for name, rule in rules.items())
     return Figure(
         name="adherence-classes",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -40,9 +41,11 @@ def dose_change_figure(found: AdherenceAssociation, measure: Measure) -> Figure:
         Its table has a row a method, with what it can and cannot say.
     """
     known = found.patients.dropna(subset=["improvement", "exposure"])
-    names = [str(name) for name in found.patients["protocol"].cat.categories]
-    drawn = marks(names)
+    every = [str(name) for name in found.patients["protocol"].cat.categories]
+    names = [name for name in every if name not in found.not_prescribed]
+    drawn = {name: mark for name, mark in marks(every).items() if name in names}
     is_share = found.exposure.startswith("share of sessions")
+    of = "" if found.modality is None else f" of {found.modality}"
     scale = 100.0 if is_share else 1.0
     naive = found.table.iloc[0]
     decimals = decimals_for([naive["slope"], naive["lower"], naive["upper"]])
@@ -67,22 +70,26 @@ def dose_change_figure(found: AdherenceAssociation, measure: Measure) -> Figure:
                 axes.plot(scale * ends, line, color=drawn[name].colour, linestyle=drawn[name].dash, zorder=4)
         zero_line(axes)
         axes.set_xlabel(
-            wrap("Sessions done of those prescribed (%)" if is_share else f"{found.exposure}, hours a week", 40)
+            wrap(
+                f"Sessions{of} done of those prescribed (%)" if is_share else f"{found.exposure}, hours a week",
+                46 if width == "wide" else 34,
+            )
         )
         axes.set_ylabel(f"Improvement by\nweek {numbers.week(found.week)} ({measure.unit})")
         quiet_grid(axes, "both")
         legend_above(drawing, drawn, columns=1 if width == "narrow" else min(len(names), 3))
         return drawing
 
+    apart = f"Not prescribed to {numbers.listed(found.not_prescribed)}. " if found.not_prescribed else ""
     sample = f"A sample of {numbers.count(len(shown))} points is drawn. " if len(shown) < len(known) else ""
     slope = numbers.signed(naive["slope"], decimals)
     limits = numbers.interval(naive["lower"], naive["upper"], decimals)
     percent = numbers.level_in_words(float(naive["level"]))
     return Figure(
-        name="dose-change",
-        title=f"Home sessions and improvement in {in_text(measure.label)}",
+        name=f"dose-change{_slug(found.modality)}",
+        title=f"Home sessions{of} and improvement in {in_text(measure.label)}",
         caption=(
-            f"Each point is a patient; lines have one slope for all protocols. {sample}The slope says whether patients who did "
+            f"Each point is a patient; lines have one slope for all protocols. {apart}{sample}The slope says whether patients who did "
             "more changed more. It does not say what more sessions would have done: recovery, pain and motivation move both."
         ),
         alt=(
@@ -118,7 +125,7 @@ def association_table(found: AdherenceAssociation, measure: Measure) -> Table:
             Column("cannot_say", "What it cannot say"),
         ),
         found.notes,
-        name="adherence-association",
+        name=f"adherence-association{_slug(found.modality)}",
     )
 
 
@@ -138,7 +145,12 @@ def effect_figure(found: ComplierEffect, measure: Measure) -> Figure:
         Its table has a row a protocol.
     """
     table = found.table
-    drawn = marks([found.table["reference"].iloc[0], *table["protocol"]])
+    dose = "the home dose" if found.modality is None else f"{found.modality} at home"
+    none = ""
+    if found.by_design:
+        none = f" None is prescribed under {numbers.listed(found.by_design)}: a dose of 0 by design."
+    base = str(table["reference"].iloc[0])
+    drawn = marks([base, *(str(name) for name in found.patients["protocol"].cat.categories if name != base)])
     decimals = decimals_for([*table["effect"], *table["upper"]])
     percent = numbers.level_in_words(float(table["level"].iloc[0]))
     kinds = {
@@ -181,12 +193,12 @@ def effect_figure(found: ComplierEffect, measure: Measure) -> Figure:
         n = numbers.plural(row["n"] + row["reference_n"], "patient")
         parts.append(f"{row['protocol']}, {n}: {', '.join(said).lower()}")
     return Figure(
-        name="home-dose-effect",
-        title=f"Effect of the home dose on {in_text(measure.label)}, by allocation",
+        name=f"home-dose-effect{_slug(found.modality)}",
+        title=f"Effect of {dose} on {in_text(measure.label)}, by allocation",
         caption=(
             f"Hollow: what being allocated to the protocol did. Filled: what the dose ({found.exposure}) did, for "
             f"{found.exposure_unit}, in patients whose dose follows what they are offered; {percent} intervals "
-            f"({table['method'].iloc[0]}). It holds only where all of this does: {' '.join(found.assumptions)}"
+            f"({table['method'].iloc[0]}).{none} It holds only where all of this does: {' '.join(found.assumptions)}"
         ),
         alt=f"Effects at week {numbers.week(found.week)} in {measure.unit}. {'; '.join(parts)}.",
         table=effect_table(found, measure),
@@ -224,8 +236,13 @@ def effect_table(found: ComplierEffect, measure: Measure) -> Table:
             Column("first_stage_f", "F of the allocation", "number", 0),
         ),
         (*found.assumptions, *found.notes),
-        name="home-dose-effect",
+        name=f"home-dose-effect{_slug(found.modality)}",
     )
+
+
+def _slug(modality: str | None) -> str:
+    """End the short name of a figure or table with its modality."""
+    return "" if modality is None else f"-{re.sub('[^a-z0-9]+', '-', modality.lower()).strip('-')}"
 
 
 def _one_estimate(axes: Any, place: int, estimate: tuple[float, float, float], mark: Mark, *, hollow: bool) -> None:

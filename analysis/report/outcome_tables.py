@@ -84,12 +84,19 @@ def events_by_week_table(found: EventsByWeek) -> Table:
     found : EventsByWeek
         Harms by programme week.
     """
-    parts = [
-        f"{row.protocol}: {numbers.count(row.events)} harms in {numbers.count(row.patient_weeks)} patient-weeks, "
-        f"{numbers.number(row.per_100_patient_weeks, 2)} in 100 ({numbers.level_in_words(float(str(row.level)))} interval "
-        f"{numbers.interval(row.lower, row.upper, 2)}, {row.method})."
-        for row in found.overall.itertuples()
-    ]
+    parts = []
+    for row in found.overall.itertuples():
+        rate = "no patient-week with an entry of sessions, so no rate"
+        if row.patient_weeks:
+            rate = (
+                f"{numbers.plural(row.events, 'harm')} in {numbers.plural(row.patient_weeks, 'patient-week')}, "
+                f"{numbers.number(row.per_100_patient_weeks, 2)} in 100 ({numbers.level_in_words(float(str(row.level)))} "
+                f"interval {numbers.interval(row.lower, row.upper, 2)}, {row.method})"
+            )
+        parts.append(
+            f"{row.protocol}: {rate}; {numbers.count(row.after_programme)} after the programme, "
+            f"{numbers.count(row.outside_record)} outside the record."
+        )
     return Table(
         found.table,
         "Harms beside the sessions done, by week of the home programme.",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -56,11 +56,7 @@ def session_figure(sessions: pd.DataFrame) -> Figure:
             axes.set_ylabel("Sessions a week")
         return drawing
 
-    words = [
-        f"{row.modality}: {numbers.fraction(row.done, row.prescribed)} ({numbers.share(row.share)}) over "
-        f"{numbers.plural(row.weeks, 'week')}"
-        for row in totals.itertuples()
-    ]
+    words = [f"{row.modality}: {_total_in_words(row)}" for row in totals.itertuples()]
     return Figure(
         name="sessions",
         title="Home sessions by week",
@@ -81,6 +77,14 @@ def session_figure(sessions: pd.DataFrame) -> Figure:
     )
 
 
+def _total_in_words(row: Any) -> str:
+    if not row.weeks:
+        return "what was prescribed or done is not known"
+    if not row.prescribed:
+        return f"{numbers.count(row.done)} done, none prescribed"
+    return f"{numbers.fraction(row.done, row.prescribed)} ({numbers.share(row.share)}) over {numbers.plural(row.weeks, 'week')}"
+
+
 def session_totals(sessions: pd.DataFrame) -> pd.DataFrame:
     """Add up the sessions of one patient by modality.
 
@@ -92,7 +96,8 @@ def session_totals(sessions: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        modality, weeks (with both numbers), done, prescribed, share (missing where none was prescribed).
+        modality, weeks (with both numbers), done (in weeks with some prescribed; where none ever was, all), prescribed,
+        share (missing where none was prescribed), words (what is shown instead of a share; missing where there is one).
 
     Examples
     --------
@@ -104,10 +109,13 @@ def session_totals(sessions: pd.DataFrame) -> pd.DataFrame:
     rows = []
     for modality in dict.fromkeys(sessions["modality"].astype("str")):
         own = known[known["modality"].astype("str") == modality]
-        done, prescribed = float(own["sessions_done"].sum()), float(own["sessions_prescribed"].sum())
+        asked = own[own["sessions_prescribed"] > 0]
+        prescribed = float(asked["sessions_prescribed"].sum())
+        done = float((asked if prescribed else own)["sessions_done"].sum())
         share = done / prescribed if prescribed else float("nan")
-        rows.append((modality, int(own["week"].nunique()), done, prescribed, share))
-    return pd.DataFrame(rows, columns=["modality", "weeks", "done", "prescribed", "share"])
+        words = None if prescribed else f"{numbers.count(done)}, none prescribed" if len(own) else "not known"
+        rows.append((modality, int(own["week"].nunique()), done, prescribed, share, words))
+    return pd.DataFrame(rows, columns=["modality", "weeks", "done", "prescribed", "share", "words"])
 
 
 def brace_figure(brace: pd.DataFrame, motion: pd.DataFrame) -> Figure:

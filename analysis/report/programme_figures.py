@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analysis.outcomes.prescribed_modalities import IN_WORDS
 from analysis.report import numbers
 from analysis.report.axes import axes_inches, legend_above, week_axis, wrap
 from analysis.report.figures import Figure
@@ -47,7 +48,7 @@ def adherence_figure(found: AdherenceByWeek) -> Figure:
     Figure
         Its table has a row a protocol, modality and week.
     """
-    table = found.table
+    table = found.table[found.table["recorded"] > found.table["none_prescribed"]]
     names = list(dict.fromkeys(table["protocol"]))
     modalities = list(dict.fromkeys(table["modality"]))
     drawn = marks(names)
@@ -220,8 +221,13 @@ def _even_weeks(weeks: pd.Series) -> list[float]:
 
 def _adherence_in_words(overall: pd.DataFrame) -> str:
     parts = [
-        f"{row.protocol}, {row.modality}: {numbers.share(row.share_of_sessions)} of "
-        f"{numbers.count(row.sessions_prescribed)} sessions in {numbers.plural(row.n, 'patient')}"
+        f"{row.protocol}, {row.modality}: "
+        + (
+            f"{numbers.share(row.share_of_sessions)} of {numbers.count(row.sessions_prescribed)} sessions in "
+            f"{numbers.plural(row.n, 'patient')}"
+            if row.n
+            else IN_WORDS.get(str(row.prescribed), "not known")
+        )
         for row in overall.itertuples()
     ]
     return f"Lines of sessions done of those prescribed by week. Over the whole programme: {'; '.join(parts)}."

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.curves.recovery_choices import adjusted_in_words
 from analysis.report import numbers
 from analysis.report.axes import wrap, zero_line
 from analysis.report.figures import Figure
@@ -72,8 +73,8 @@ def analyses_figure(found: MissingDataAnalyses, measure: Measure) -> Figure:
         title="The difference under several assumptions about missing visits",
         caption=(
             f"Differences in {in_text(measure.label)} from {found.reference} at week {numbers.week(found.week)} with "
-            f"{percent} intervals, adjusted for the baseline. Where the rows agree, the finding does not hang on who was "
-            "missed."
+            f"{percent} intervals, adjusted for {adjusted_in_words(found.covariates) or 'nothing'}. Where the rows agree, "
+            "the finding does not hang on who was missed."
         ),
         alt=_agreement_in_words(table, others, measure, decimals),
         table=analyses_table(table, measure.unit, decimals, percent, found.notes),

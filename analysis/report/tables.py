@@ -43,6 +43,9 @@ class Column:
         Decimals; for shares, decimals of the percentage.
     group : str
         Heading over several neighbouring columns; empty for none.
+    instead : str
+        Column of the data whose text is shown in the place of the numbers where there is one, such as "not prescribed";
+        empty for none.
     """
 
     name: str | tuple[str, ...]
@@ -50,15 +53,19 @@ class Column:
     format: Format = "text"
     decimals: int = 0
     group: str = ""
+    instead: str = ""
 
     @property
     def sources(self) -> tuple[str, ...]:
         """Names of the columns of the data it is made of."""
-        return (self.name,) if isinstance(self.name, str) else self.name
+        names = (self.name,) if isinstance(self.name, str) else self.name
+        return (*names, self.instead) if self.instead else names
 
     def cell(self, values: Sequence[Any]) -> str:
         """Show the value, or the values that belong together, as text."""
         decimals = self.decimals
+        if self.instead and not numbers.is_missing(values[-1]):
+            return str(values[-1])
         match self.format:
             case "text" | "right":
                 return numbers.MISSING if numbers.is_missing(values[0]) else str(values[0])

@@ -259,7 +259,7 @@ def model_in_words(curves: RecoveryCurves) -> list[str]:
     terms = [
         weeks if len(curves.protocols) == 1 else f"protocol by week, {weeks}",
         *(["the baseline value"] if curves.baseline_adjusted else []),
-        *(["site"] if "+ site" in model.design.formula else []),
+        *curves.covariates,
     ]
     week = numbers.week(curves.primary_week)
     choices = [

@@ -44,6 +44,7 @@ def test_a_good_cohort_has_no_error(cohort):
         ("visits", "patient_id", 0, "P9", "error", "the patient is not in the table patients"),
         ("visits", "patient_id", 0, None, "error", "the cell is empty"),
         ("patients", "protocol", 1, None, "error", "the cell is empty"),
+        ("patients", "protocol", 1, " ", "error", "the cell is empty"),
         ("patients", "patient_id", 1, "P1", "error", "the same patient_id as row 1"),
         ("patients", "age_years", 0, 95.0, "error", "an age over 89 must be pooled, (C)"),
         ("patients", "age_years", 0, 205.0, "error", "outside 0 to 90 years"),
@@ -63,6 +64,22 @@ def test_one_bad_cell(patients, visits, table, column, row, value, severity, pro
     if not pd.isna(hit["row"]):
         assert hit["row"] == row + 1
         assert hit["patient_id"] in (patient, "", value)
+
+
+@pytest.mark.parametrize("label", ["nan", "NaN", " ", "<NA>", "NaT"])
+def test_a_label_that_stands_for_no_protocol(patients, visits, label):
+    """As a table holds it that another program wrote; a cohort made in Python has no such protocol at all."""
+    raw = patients.assign(protocol=["early", label, "usual"])
+    good = Cohort(patients, visits)
+    people = good.patients.assign(protocol=raw["protocol"], site=["north", "north", label]).astype(
+        {"protocol": "category"}
+    )
+    tables = {"patients": people.astype({"site": "category"}), "visits": good.visits}
+    findings = check_tables(tables, load_catalogue(), "safe-harbor", FindingList()).findings
+    hit, site = only(findings, "stands for no protocol"), only(findings, "stands for no site")
+    assert site[["severity", "row", "patient_id", "column"]].to_numpy().tolist() == [["warning", 3, "P3", "site"]]
+    assert hit[["severity", "row", "patient_id", "column"]].to_numpy().tolist() == [["error", 2, "P2", "protocol"]]
+    assert Cohort(raw, visits).protocols == ["early", "usual"]
 
 
 def test_inches_in_place_of_centimetres(patients, visits):

@@ -6,6 +6,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort, FailedCheckError, check_folder, load_cohort, write_cohort
+from analysis.cohort.data_package import load_with_findings
 from analysis.errors import CohortError
 
 
@@ -80,6 +81,19 @@ def test_we_read_a_folder_that_frictionless_wrote(tmp_path):
         "patient_id": "str", "protocol": "category", "smoker": "boolean", "bmi": "float64"
     }  # fmt: skip
     assert cohort.provenance.steps == ("Read from a data package of another program.",)
+
+
+def test_a_protocol_written_nan_is_refused_and_never_one_of_the_protocols(folder):
+    """Another program wrote nan where a patient has no protocol, and the descriptor says nothing of it."""
+    file = folder / "patients.csv"
+    lines = file.read_text(encoding="utf-8").splitlines()
+    lines[2] = lines[2].replace("usual", "nan")
+    file.write_text("\n".join(lines), encoding="utf-8")
+    with pytest.raises(FailedCheckError, match=r"row 2, patient P2, protocol = nan: 'nan' stands for no protocol"):
+        load_cohort(folder)
+    cohort, _ = load_with_findings(folder)
+    assert cohort.protocols == ["usual", "early"]
+    assert cohort.patients["protocol"].isna().tolist() == [False, True, False]
 
 
 def test_a_cohort_with_errors_is_not_written_and_leaves_nothing(cohort, tmp_path):

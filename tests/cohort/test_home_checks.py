@@ -37,6 +37,56 @@ def test_a_week_of_sessions(cohort):
     ]
 
 
+def programme(done_by_protocol, *, weeks=12, prescribed=5.0):
+    """A cohort in which each protocol did sessions of pain stimulation until a week; None: it has no entry of it."""
+    people, rows = [], []
+    for protocol, (n, until) in done_by_protocol.items():
+        for number in range(n):
+            name = f"{protocol}{number}"
+            people.append((name, protocol))
+            if until is not None:
+                rows += [
+                    (name, week, "pain stimulation", prescribed, float(week <= until)) for week in range(1, weeks + 1)
+                ]
+    columns = ["patient_id", "week", "modality", "sessions_prescribed", "sessions_done"]
+    patients = pd.DataFrame(people, columns=["patient_id", "protocol"])
+    visits = pd.DataFrame(
+        {"patient_id": patients["patient_id"], "week": 0.0, "measure": "pain", "limb": "none", "value": 5.0}
+    )
+    return Cohort(patients, visits, sessions=pd.DataFrame(rows, columns=columns))
+
+
+def asked(cohort):
+    found = check_cohort(cohort).findings
+    return found.loc[found["column"] == "sessions_prescribed", "problem"].tolist()
+
+
+def test_a_protocol_that_never_did_what_is_prescribed_is_asked_about():
+    said = (
+        "no session of pain stimulation was done under {}, though some are prescribed ({}): was it prescribed to them?"
+    )
+    assert asked(programme({"usual": (6, 0), "early": (6, 12), "none": (6, None)})) == [
+        said.format("usual", "6 patients")
+    ]
+    assert asked(programme({"usual": (1, 0), "early": (6, 12)})) == [said.format("usual", "1 patient")]
+    assert asked(programme({"usual": (6, 0), "early": (6, 12)}, prescribed=0.0)) == []
+    unknown = programme({"usual": (6, 0), "early": (6, 12)})
+    sessions = unknown.sessions.assign(
+        sessions_done=unknown.sessions["sessions_done"].where(unknown.sessions["sessions_done"] > 0)
+    )
+    assert asked(Cohort(unknown.patients, unknown.visits, sessions=sessions)) == []
+
+
+def test_weeks_in_which_nobody_did_what_is_prescribed_are_asked_about():
+    assert asked(programme({"early": (6, 4), "usual": (6, 11)})) == [
+        (
+            "nobody under early did a session of pain stimulation after week 4, though some are prescribed until week 12: was it "
+            "prescribed so long?"
+        )
+    ]
+    assert asked(programme({"early": (4, 4)})) == []  # too few to tell from patients who stopped
+
+
 def test_brace_settings(cohort):
     brace = pd.DataFrame(
         {

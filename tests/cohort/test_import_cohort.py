@@ -199,6 +199,50 @@ def test_a_folder_of_tables(files):
     ]  # fmt: skip
 
 
+BY_PROTOCOL = FOLDER.replace("prescribed = { exercise = 2 }\nweeks = [1, 2]\n", """
+[[session_log.prescribed]]
+protocol = ["usual", "early"]
+modality = "exercise"
+sessions = 2
+weeks = [1, 2]
+[[session_log.prescribed]]
+protocol = "early"
+modality = "pain stimulation"
+sessions = 7
+weeks = [1, 3]
+""")  # fmt: skip
+
+
+def test_sessions_are_prescribed_by_protocol(files):
+    sessions = files(BY_PROTOCOL, path="", **TABLES).sessions
+    asked = sessions.set_index(["patient_id", "modality", "week"])[["sessions_prescribed", "sessions_done"]]
+    assert {key: tuple(row) for key, row in zip(asked.index, asked.to_numpy(), strict=True)} == {
+        ("P1", "exercise", 1): (2, 1), ("P1", "exercise", 2): (2, 1), ("P2", "exercise", 1): (2, 0),
+        ("P2", "exercise", 2): (2, 0), ("P2", "pain stimulation", 1): (7, 0), ("P2", "pain stimulation", 2): (7, 0),
+        ("P2", "pain stimulation", 3): (7, 0),
+    }  # fmt: skip
+
+
+def test_a_prescription_to_a_protocol_that_nobody_has_stops_the_import(files):
+    with pytest.raises(FailedCheckError) as caught:
+        files(BY_PROTOCOL.replace('protocol = "early"', 'protocol = "Early"'), path="", **TABLES)
+    row = caught.value.report.findings.iloc[0]
+    assert (row["severity"], row["table"], row["value"]) == ("error", "map.toml", "Early")
+    assert row["problem"] == "sessions are prescribed to a protocol that no patient has"
+    assert row["what_to_do"] == "Write it as in the protocols of the patients: usual, early."
+
+
+def test_prescribed_to_all_asks_about_a_protocol_without_a_session(files):
+    """P2, early, logged nothing: the simple form counts two weeks of none done, and the check asks."""
+    imported = files(FOLDER, import_with_schedule, path="", **TABLES)
+    asked = imported.checked.findings.query("column == 'sessions_prescribed'")
+    assert asked[["severity", "table", "problem"]].to_numpy().tolist() == [
+        ["warning", "sessions", ("no session of exercise was done under early, though some are prescribed (1 patient): was it "
+         "prescribed to them?")]
+    ]  # fmt: skip
+    assert "[[session_log.prescribed]]" in asked["what_to_do"].item()
+
+
 def test_impossible_sessions_of_a_log_stop_the_import_with_file_and_row(files):
     log = "who,from,to,kind,min,level\nP1,2024-01-02 08:00,2024-01-02 08:10,exercise,30,120\n"
     with pytest.raises(FailedCheckError) as caught:

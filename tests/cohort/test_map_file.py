@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from analysis.cohort.map_file import read_map
+from analysis.cohort.prescriptions import Prescription
 from analysis.errors import CohortError
 
 LONG = """
@@ -71,6 +72,47 @@ def test_files_sheets_schedule_and_home(tmp_path):
     assert [(entry.table, entry.date) for entry in mapped.home] == [("brace_limits", None), ("events", "d")]
 
 
+PRESCRIBED = """[session_log]
+week = "w"
+modality = "kind"
+minutes = "min"
+prescribed = [
+  { protocol = "early", modality = "strength stimulation", sessions = 5, weeks = [1, 8] },
+  { protocol = ["usual", "early"], modality = "exercise", sessions = 6, weeks = [1, 12] },
+]
+[week]"""
+
+
+def test_prescriptions_by_protocol_modality_and_weeks(tmp_path):
+    prescribed = read(tmp_path, LONG.replace("[week]", PRESCRIBED, 1)).session_log.prescribed
+    assert prescribed == (
+        Prescription("strength stimulation", 5, (1, 8), ("early",)),
+        Prescription("exercise", 6, (1, 12), ("usual", "early")),
+    )
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("weeks = [1, 8]", "weeks = [1]", "weeks should be the first and the last week"),
+        ("weeks = [1, 8]", "weeks = [8, 1]", "cannot go from week 8 to week 1"),
+        (", weeks = [1, 8]", "", "The key 'weeks' is missing"),
+        ("sessions = 5", 'sessions = "5"', "sessions should be a number, not '5'"),
+        ("sessions = 5", "sessions = 5, times = 2", "The key 'times' does not exist"),
+        ('protocol = "early"', "protocol = []", "protocol should be a protocol or a list of protocols"),
+        ('"strength stimulation"', '"stimulation"', "modality should be one of 'exercise', .*, not 'stimulation'"),
+        ("[session_log]", "[session_log]\nweeks = [1, 12]", "weeks stands in each prescription"),
+        ("sessions = 6", "sessions = 0", "0 sessions a week are no prescription"),
+    ],
+)
+def test_what_is_wrong_in_a_prescription(tmp_path, old, new, said):
+    assert old in PRESCRIBED
+    with pytest.raises(CohortError, match=said) as caught:
+        read(tmp_path, LONG.replace("[week]", PRESCRIBED.replace(old, new, 1), 1))
+    assert "map.toml" in caught.value.where
+    assert caught.value.what_to_do
+
+
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
@@ -95,6 +137,11 @@ def test_files_sheets_schedule_and_home(tmp_path):
         ("[week]", '[schedule]\nweeks = [0]\ntie = "best"\n[week]', "tie should be one of"),
         ("[week]", '[events]\nweek = "w"\n[week]', "event is missing"),
         ("[week]", '[session_log]\nmodality = "m"\nminutes = "x"\n[week]', "start or week must be given"),
+        (
+            "[week]",
+            '[session_log]\nweek = "w"\nmodality = "m"\nminutes = "x"\nprescribed = { nmes = 5 }\n[week]',
+            "prescribed should name modalities, .*, not 'nmes'",
+        ),
         ("[week]", '[files]\npictures = "x.csv"\n[week]', "The key 'pictures' does not exist"),
         ("[week]", '[measures.own]\nunit = "m"\n[week]', "The key 'direction' is missing"),
     ],

@@ -52,6 +52,52 @@ def test_two_equally_near(tie, value):
     assert kept["value"].tolist() == [value]
 
 
+def ties():
+    """Every two days equally far from a scheduled week, up to eight weeks on both sides of 52 weeks."""
+    return [(week, apart) for week in range(1, 53) for apart in range(1, min(7 * week, 56) + 1)]
+
+
+@pytest.mark.parametrize(("tie", "day"), [("earlier", -1), ("later", 1)])
+def test_two_values_as_many_days_before_and_after_are_equally_near(tie, day):
+    """Days over 7 are not exact: |3/7 - 1| and |11/7 - 1| differ in the last digit, 4 days both."""
+    wrong = []
+    for week, apart in ties():
+        days = np.array([7 * week - apart, 7 * week + apart])
+        kept, _ = schedule_visits(visits(days / 7), VisitSchedule([VisitWindow(week, week - 8, week + 8)], tie=tie))
+        if kept["value"].tolist() != [0 if day < 0 else 1]:
+            wrong.append((week, apart))
+    assert len(ties()) == 2716
+    assert wrong == []
+
+
+@pytest.mark.parametrize("tie", ["earlier", "later"])
+def test_a_day_halfway_between_two_weeks_takes_the_one_of_the_rule(tie):
+    pairs = [(first, then) for first in range(1, 40) for then in range(first + 1, first + 9) if (first + then) % 2 == 0]
+    for first, then in pairs:
+        schedule = VisitSchedule([VisitWindow(first, first, then), VisitWindow(then, first, then)], tie=tie)
+        middle = np.array([7 * (first + then) / 2 / 7, (7 * (first + then) // 2) * (1 / 7)])
+        assert schedule.scheduled_week(middle).tolist() == [first if tie == "earlier" else then] * 2
+
+
+def test_the_last_day_of_a_window_is_in_it_however_its_week_is_written():
+    """Day 29 is week 4.142857142857143; written with six decimals it is 4.142857, a little less."""
+    schedule = VisitSchedule([VisitWindow(4, 3.5, 4.1428571428), VisitWindow(9, 8.7142857144, 9.2857142856)])
+    days = np.array([29, 30, 60, 61, 65, 66])
+    assert schedule.scheduled_week(days / 7).tolist() == pytest.approx([4, np.nan, np.nan, 9, 9, np.nan], nan_ok=True)
+
+
+def test_values_of_one_day_count_together_however_their_week_was_computed():
+    """29 / 7 and 29 * (1 / 7) differ in the last digit."""
+    both = visits([29 / 7, 29 * (1 / 7)]).assign(limb=["involved", "uninvolved"])
+    twice = visits([58 / 7, 58 * (1 / 7)])
+    assert len(set(twice["week"])) == 2
+    kept, _ = schedule_visits(both, VisitSchedule([VisitWindow(4, 3, 5)]))
+    assert kept["week"].tolist() == [4, 4]
+    kept, report = schedule_visits(twice, VisitSchedule([VisitWindow(8, 7, 9)]))
+    assert kept["week"].tolist() == [8, 8]  # the same visit twice, which the check finds
+    assert report.counts["dropped"] == 0
+
+
 def test_values_that_do_not_count_can_stay_with_their_actual_week_unless_it_is_taken():
     kept, report = schedule_visits(visits([5.0, 6.0, 8.0]), VisitSchedule(SIX, two_in_window="first", others="keep"))
     assert kept[["week", "value"]].to_numpy().tolist() == [[6, 0], [8, 2]]
@@ -114,7 +160,7 @@ def test_nothing_is_lost_and_nothing_comes_twice(weeks, rule, keep):
     schedule = VisitSchedule(
         VisitSchedule.halfway([0, 6, 12, 26]).windows, two_in_window=rule, others="keep" if keep else "drop"
     )
-    table = visits(sorted(set(weeks)))
+    table = visits(sorted({round(7 * week, 5): week for week in weeks}.values()))  # no two within a second
     kept, report = schedule_visits(table, schedule)
     assert len(report.values) == len(table)
     assert len(kept) + report.counts["dropped"] == len(table)

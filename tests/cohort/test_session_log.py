@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort.findings import FindingList
+from analysis.cohort.prescriptions import Prescription
 from analysis.cohort.session_log import check_session_log, programme_week, sum_sessions
 from analysis.errors import CohortError
 
@@ -49,6 +50,72 @@ def test_weeks_without_a_session_count_as_none_done_where_some_were_prescribed()
     assert table["sessions_prescribed"].tolist() == [5] * 6
     after = sum_sessions(log(week=[9]), prescribed={"strength stimulation": 5}, weeks=(1, 3))
     assert after["sessions_prescribed"].isna().tolist() == [False] * 3 + [True]
+
+
+STIMULATION = Prescription("strength stimulation", 5, (1, 3), ("stimulated",))
+TENS = Prescription("pain stimulation", 7, (1, 2), ("stimulated",))
+BOTH_ARMS = {"a": "stimulated", "b": "exercise only"}
+
+
+def prescribed_by_week(table):
+    return {
+        (row.patient_id, row.modality, row.week): (row.sessions_prescribed, row.sessions_done)
+        for row in table.itertuples()
+    }
+
+
+def test_sessions_are_prescribed_to_the_protocols_and_weeks_that_the_map_names():
+    exercise = Prescription("exercise", 3, (1, 2), ("stimulated", "exercise only"))
+    table = sum_sessions(
+        log(patient_id=["a", "b"], week=[2.0, 1.0], modality=["strength stimulation", "exercise"]),
+        prescribed=[STIMULATION, TENS, exercise], protocols=BOTH_ARMS,
+    )  # fmt: skip
+    assert prescribed_by_week(table) == {
+        ("a", "strength stimulation", 1): (5, 0), ("a", "strength stimulation", 2): (5, 1),
+        ("a", "strength stimulation", 3): (5, 0), ("a", "pain stimulation", 1): (7, 0), ("a", "pain stimulation", 2): (7, 0),
+        ("a", "exercise", 1): (3, 0), ("a", "exercise", 2): (3, 0),
+        ("b", "exercise", 1): (3, 1), ("b", "exercise", 2): (3, 0),
+    }  # fmt: skip
+    assert table.loc[table["sessions_done"] == 0, "minutes_done"].eq(0).all()
+
+
+def test_sessions_beyond_the_prescription_were_prescribed_to_nobody():
+    """0, not missing: the map says all that was prescribed of this modality. Of another modality nothing is said."""
+    table = sum_sessions(
+        log(patient_id=["a", "b", "b"], week=[4.0, 1.0, 1.0], modality=[*["strength stimulation"] * 2, "exercise"]),
+        prescribed=[STIMULATION], protocols=BOTH_ARMS,
+    )  # fmt: skip
+    found = prescribed_by_week(table)
+    assert found[("a", "strength stimulation", 4)] == (0, 1)
+    assert found[("b", "strength stimulation", 1)] == (0, 1)
+    assert np.isnan(found[("b", "exercise", 1)][0])
+    assert len(found) == 6
+
+
+def test_a_prescription_can_change_within_the_programme():
+    more = Prescription("strength stimulation", 7, (4, 5), ("stimulated",))
+    table = sum_sessions(log(week=[1.0])[:0], prescribed=[STIMULATION, more], protocols=BOTH_ARMS)
+    assert table["sessions_prescribed"].tolist() == [5, 5, 5, 7, 7]
+    assert set(table["patient_id"]) == {"a"}
+
+
+@pytest.mark.parametrize(
+    ("sessions", "weeks", "said"),
+    [
+        (5, (4, 2), "cannot go from week 4 to week 2"),
+        (0, (1, 2), "0 sessions a week are no prescription"),
+    ],
+)
+def test_prescriptions_that_cannot_be(sessions, weeks, said):
+    with pytest.raises(CohortError, match=said):
+        Prescription("exercise", sessions, weeks, ("usual",))
+
+
+def test_two_prescriptions_for_one_week_are_refused():
+    other = Prescription("strength stimulation", 3, (3, 8), ("stimulated", "other"))
+    said = "For week 3 sessions of strength stimulation are prescribed twice to stimulated"
+    with pytest.raises(CohortError, match=said):
+        sum_sessions(log(week=[1.0]), prescribed=[STIMULATION, other], protocols=BOTH_ARMS)
 
 
 def test_an_empty_log_and_weeks_that_run_backwards():

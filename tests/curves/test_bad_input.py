@@ -239,3 +239,12 @@ def test_an_unbounded_likelihood_is_not_called_converged() -> None:
     assert not fit.converged
     assert "do not use these numbers" in fit.record.notes[-1]
     assert "DID NOT CONVERGE" in repr(fit)
+
+
+def test_a_week_that_is_no_category_has_no_mean() -> None:
+    """Week 7 among the categories 0, 2, 6, 12 and 26: there is nothing to say of it."""
+    fit = fit_mixed(visits(), "value ~ protocol * C(week)", patient_effects="1")
+    with pytest.raises(ModelError, match="Week 7 is not one of the weeks that the model was fitted to"):
+        fit.means(by="protocol", weeks=[7.0])
+    with pytest.raises(ModelError, match="Week 7 is not one of the weeks"):
+        fit.differences(of="protocol", weeks=[6.0, 7.0])

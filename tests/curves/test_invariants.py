@@ -144,3 +144,25 @@ def test_copies_of_all_patients_shrink_the_standard_error(frame, model, copies) 
     assert many.criterion == pytest.approx(copies * one.criterion, abs=1e-5)
     assert_same(one.coefficients, many.coefficients, names=("estimate",))
     assert_allclose(many.coefficients["std_error"] * np.sqrt(copies), one.coefficients["std_error"], rtol=2e-4)
+
+
+@pytest.mark.parametrize(
+    ("without", "with_intercept"),
+    [
+        ("value ~ 0 + protocol + week + baseline", "value ~ protocol + week + baseline"),
+        ("value ~ 0 + protocol:C(week) + baseline:C(week)", "value ~ protocol * C(week) + baseline:C(week)"),
+        ("value ~ 0 + site + protocol + week", "value ~ site + protocol + week"),
+    ],
+)
+def test_a_formula_without_an_intercept_keeps_its_digits(without, with_intercept) -> None:
+    """A mean of a million standard deviations, of outcome and covariate: the fit of the same model with an intercept."""
+    frame = visits(40, seed=2).assign(
+        value=lambda rows: rows["value"] + 5e6, baseline=lambda rows: rows["baseline"] + 5e7
+    )
+    one = fit_mixed(frame, without, patient_effects="1")
+    two = fit_mixed(frame, with_intercept, patient_effects="1")
+    near = fit_mixed(visits(40, seed=2), without, patient_effects="1")
+    assert one.criterion == pytest.approx(two.criterion, abs=1e-6)
+    assert one.criterion == pytest.approx(near.criterion, abs=1e-6)
+    assert_same(one.differences(of="protocol"), two.differences(of="protocol"))
+    assert one.record.notes == two.record.notes == ()

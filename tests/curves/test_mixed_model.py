@@ -251,30 +251,6 @@ def test_means_average_categories_equally_and_hold_numbers_at_their_mean() -> No
     ]
 
 
-def test_compare_uses_the_mixture_and_refuses_what_cannot_be_compared() -> None:
-    """Stram & Lee 1994: one more correlated effect beside an intercept is an equal mixture of chi-squares on 1 and 2 df."""
-    from scipy import stats
-
-    large, small = sleepstudy(), sleepstudy(patient_effects="1")
-    table = large.compare(small)
-    statistic = small.criterion - large.criterion
-    assert table["p_value"].iloc[0] == pytest.approx(
-        0.5 * stats.chi2.sf(statistic, 1) + 0.5 * stats.chi2.sf(statistic, 2), rel=1e-9
-    )
-    frame = visits()
-    one, two = fit_mixed(frame, "value ~ week"), fit_mixed(frame, "value ~ week + baseline")
-    with pytest.raises(ModelError, match="REML likelihoods of models with different fixed effects"):
-        one.compare(two)
-    with pytest.raises(ModelError, match="not of the same visits"):
-        one.compare(fit_mixed(frame.iloc[:-3], "value ~ week"))
-    with pytest.raises(ModelError, match="One fit is by REML"):
-        one.compare(fit_mixed(frame, "value ~ week", method="ml"))
-    with pytest.raises(ModelError, match="Neither model is a special case"):
-        fit_mixed(frame, "value ~ week", patient_effects=None, residual="ar1").compare(
-            fit_mixed(frame, "value ~ week", patient_effects="1")
-        )
-
-
 def test_second_derivatives_change_kenward_roger_of_ar1_only() -> None:
     frame = visits()
     full = fit_mixed(frame, FIXED, patient_effects=None, residual="ar1").coefficients["std_error"]

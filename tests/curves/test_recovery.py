@@ -6,6 +6,7 @@ import pytest
 
 from analysis.cohort import Cohort
 from analysis.curves.recovery import fit_recovery
+from analysis.curves.recovery_choices import covariance_candidates
 from analysis.errors import ModelError
 from synthetic_cohort import generate_cohort
 
@@ -62,10 +63,42 @@ def test_another_reference_turns_the_difference_round(trial):
     assert back.loc[reference, "std_error"] == pytest.approx(forward.loc[name, "std_error"], rel=1e-5)
 
 
-def test_few_patients_get_a_simpler_covariance():
+def test_few_patients_get_a_simpler_covariance_and_the_choices_say_why():
     curves = fit_recovery(cohort_of(12, [0, 2, 6, 12, 26]), "pain")
-    assert curves.model.residual == "independent"
+    assert curves.model.residual == "ar1-by-week"
     assert curves.model.converged
+    assert [choice for choice in curves.choices if "unstructured" in choice] == [
+        (
+            "An unstructured covariance was not tried: 12 patients were seen at both week 2 and week 6, and it is "
+            "tried from 16 on at every pair of the 4 weeks."
+        )
+    ]
+    assert curves.choices[-1] == "Covariance within the patient: patient effects none, residual ar1-by-week."
+
+
+def test_two_values_at_a_week_keep_a_variance_for_each_week():
+    frame = cohort_of(40, [2, 6, 12, 26]).visits
+    pairs, why = covariance_candidates(pd.concat([frame, frame.head(1)]), scheduled=True)
+    assert pairs == [("1", "by-week"), ("1", "independent")]
+    assert why == ["An unstructured covariance was not tried: some patients have two values at one week."]
+    assert covariance_candidates(frame, scheduled=True)[0][0] == (None, "unstructured")
+
+
+def test_one_variance_for_all_weeks_is_taken_last_and_the_choices_say_what_it_risks(monkeypatch):
+    monkeypatch.setattr(
+        "analysis.curves.recovery.covariance_candidates", lambda frame, *, scheduled: ([("1", "independent")], [])
+    )
+    curves = fit_recovery(cohort_of(12, [0, 2, 6, 12, 26]), "pain")
+    assert curves.choices[-1] == (
+        "Covariance within the patient: patient effects 1, residual independent. It has one variance for all weeks: "
+        "where the spread changes over the weeks, intervals at single weeks are too narrow or too wide."
+    )
+
+
+def test_the_order_of_covariances_does_not_look_at_the_outcome():
+    frame = cohort_of(12, [2, 6, 12, 26]).visits
+    other = frame.assign(value=np.random.default_rng(1).normal(size=len(frame)))
+    assert covariance_candidates(frame, scheduled=True) == covariance_candidates(other, scheduled=True)
 
 
 def test_unscheduled_visits_get_a_smooth_curve_and_the_median_week():

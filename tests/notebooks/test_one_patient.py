@@ -3,6 +3,7 @@
 import re
 from dataclasses import replace
 
+import pandas as pd
 import pytest
 
 from analysis.cohort import Provenance, write_cohort
@@ -113,6 +114,23 @@ def test_by_default_every_measure_of_the_patient_is_shown_symmetry_after_torque(
     names = [one.measure.name for one in page_of(cohort, measures=[]).found]
     assert names[:2] == ["quadriceps_torque", "limb_symmetry_index"]
     assert set(names[2:]) == {"knee_flexion", "knee_extension", "pain", "ikdc"}
+
+
+def test_sessions_that_were_not_prescribed_have_no_share(page_of, cohort):
+    """p0002 did three sessions of one kind that nobody prescribed, and of another nothing is known."""
+    own = pd.DataFrame(
+        {"patient_id": "p0002", "week": [1.0, 2.0, 1.0, 1.0],
+         "modality": ["exercise", "exercise", "strength stimulation", "pain stimulation"],
+         "sessions_prescribed": [5, 0, 0, None], "sessions_done": [4, 1, 3, 2]}
+    )  # fmt: skip
+    section = one_patient.sessions(page_of(replace(cohort, sessions=own)))
+    cells = next(iter(section)).cells().set_index("Modality")["Sessions done / prescribed"]
+    assert cells.to_dict() == {
+        "exercise": "4/5 (80 %)", "strength stimulation": "3, none prescribed", "pain stimulation": "not known"
+    }  # fmt: skip
+    alt = list(section)[1].alt
+    assert "strength stimulation: 3 done, none prescribed" in alt
+    assert "pain stimulation: what was prescribed or done is not known" in alt
 
 
 def test_tables_that_the_cohort_lacks_are_said_to_be_absent(page_of, cohort):

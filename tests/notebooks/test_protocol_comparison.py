@@ -55,7 +55,7 @@ def test_markup_and_formulas_in_names_are_shown_as_text(quick_report_of, page_ru
     names = {"exercise only": "<script>alert(1)</script>", "home stimulation": "=cmd('x')!A1"}
     patients = cohort.patients.assign(protocol=cohort.patients["protocol"].cat.rename_categories(names))
     events = cohort.events.assign(event=cohort.events["event"].astype("str") + " <img src=x onerror=alert(1)>")
-    made = quick_report_of(replace(cohort, patients=patients, events=events))
+    made = quick_report_of(replace(cohort, patients=patients, events=events, reference=names["exercise only"]))
     assert page_rules.problems(made.page) == []
     assert "&lt;script&gt;alert(1)&lt;/script&gt;" in made.page
     assert "=cmd(" in made.page

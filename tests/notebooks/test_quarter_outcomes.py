@@ -15,7 +15,7 @@ from analysis.cohort import write_cohort
 from analysis.errors import CohortError, ReportError
 from analysis.outcomes.quarter import quarter_indicators
 from analysis.report import make_report
-from analysis.report.quarter import balancing, outcomes, prepare_quarter, sites
+from analysis.report.quarter import balancing, methods, outcomes, prepare_quarter, sites
 from synthetic_cohort import generate_cohort
 
 SECTIONS = [
@@ -275,6 +275,47 @@ def test_aggregates_serve_in_place_of_a_cohort(quick_quarter_of, page_rules, tmp
     assert made.figures("sites")
     assert "column expected" in made.absent("case-mix")[0]["paragraphs"][0]
     assert made.absent("completeness")
+
+
+def test_expected_counts_of_aggregates_are_never_all_patients(tmp_path):
+    """A sender expected 57.5 to 59.9 of 60 and 58 or 59 came: scaled up in proportion, one site would exceed its patients."""
+    rows = [
+        (
+            "Full extension",
+            f"2024-{month:02d}",
+            site,
+            59 if site == "a" else 58,
+            60,
+            59.9 if site == "a" else 57.5 - month / 50,
+        )
+        for month in range(1, 13)
+        for site in ("a", "b", "c")
+    ]
+    columns = ["indicator", "period", "site", "numerator", "denominator", "expected"]
+    pd.DataFrame(rows, columns=columns).to_csv(tmp_path / "aggregates.csv", index=False)
+    found = prepare_quarter(tmp_path, small_counts="shown").case_mix
+    assert found is not None
+    assert (found.table["expected"] < found.table["n"]).all()
+    assert found.table["expected"].sum() == pytest.approx(found.table["observed"].sum())
+    assert found.table[["estimate", "lower", "upper"]].notna().all(axis=None)
+
+
+def test_the_methods_say_which_charts_have_widened_limits(tmp_path):
+    """Shares of 1,000 patients that swing by more than chance get a p' chart; those of 60 and steady ones do not."""
+    rows = []
+    for i in range(15):
+        month = f"2024-{i % 12 + 1:02d}" if i < 12 else f"2025-{i - 11:02d}"
+        swing = (40, -40, 10)[i % 3]
+        rows += [("Full extension", month, 500 + swing, 1000), ("Seen", month, 800 + swing // 8, 1000)]
+        rows += [("Night pain", month, 30 + swing // 4, 60)]
+    pd.DataFrame(rows, columns=["indicator", "period", "numerator", "denominator"]).to_csv(
+        tmp_path / "aggregates.csv", index=False
+    )
+    study = prepare_quarter(tmp_path)
+    said = [line for line in methods(study).items[0].paragraphs if line.startswith("Where denominators are large")]
+    assert len(said) == 1
+    assert said[0].endswith(": Full extension.")
+    assert [study.charts[one.name].chart.kind for one in study.released.indicators] == ["p'", "p", "p"]
 
 
 def test_a_folder_that_is_neither_says_what_is_needed(tmp_path):

@@ -6,6 +6,7 @@ import pytest
 import statsmodels.formula.api as smf
 
 from analysis.cohort import Cohort
+from analysis.cohort.session_log import programme_week
 from analysis.errors import ModelError
 from analysis.outcomes.adherence_association import ADJUSTED, LAGGED, NAIVE, REVERSED, adherence_association
 from analysis.outcomes.complier_effect import complier_effect
@@ -49,6 +50,19 @@ def test_exposure_of_some_weeks():
     assert exposure_between(weeks, ids, [0, 1, 2, 0], [2, 3, 9, 9]).tolist() == pytest.approx(
         [0.5, 0.0, np.nan, np.nan], nan_ok=True
     )
+
+
+def test_sessions_before_and_after_a_visit_follow_the_weeks_of_the_programme():
+    """Days 0 to 6 are week 1: a visit on day 14 has weeks 1 and 2 before it, one on day 13 only week 1, on day 20 still 2."""
+    weeks = pd.DataFrame({"patient_id": "a", "week": [1.0, 2.0, 3.0], "amount": [1.0, 2.0, 4.0], "of": 1.0})
+    ids = pd.Series(["a"] * 4)
+    days = np.array([14.0, 13.0, 20.0, 21.0])
+    before = exposure_between(weeks, ids, 0, days / 7)
+    after = exposure_between(weeks, ids, days / 7, 99)
+    assert before.tolist() == pytest.approx([3 / 2, 1, 3 / 2, 7 / 3])
+    assert after.tolist() == pytest.approx([4, 6 / 2, 4, np.nan], nan_ok=True)
+    # 29 / 7 times 7 is a little more than 29, 61 / 7 times 7 a little less than 61
+    assert programme_week(pd.Series(np.arange(0, 400)).div(7).mul(7)).tolist() == [day // 7 + 1 for day in range(400)]
 
 
 def test_hours_a_week():
@@ -135,6 +149,45 @@ def test_no_spread_and_too_few_are_missing():
     assert adherence_association(one, "ikdc", week=8).table["slope"].isna().all()
 
 
+def with_one_more(cohort, **columns):
+    """Add a patient who is alone in a protocol of their own."""
+    rows = cohort.patients["patient_id"] == "P00"
+    people = cohort.patients.astype({"protocol": "str"}).assign(**columns)
+    alone = people[rows].assign(patient_id="Q", protocol="alone")
+    tables = [
+        pd.concat([table, table[table["patient_id"] == "P00"].assign(patient_id="Q")], ignore_index=True)
+        for table in (cohort.visits, cohort.sessions)
+    ]
+    return Cohort(pd.concat([people, alone], ignore_index=True), tables[0], sessions=tables[1])
+
+
+def test_a_protocol_of_one_patient_is_left_out_and_said(rng):
+    """The point of one patient with an intercept of its own is fitted exactly: it has no HC3 error (leverage 1)."""
+    cohort = made(rng, n=40)
+    whole = adherence_association(cohort, "ikdc", week=8).table
+    found = adherence_association(with_one_more(cohort), "ikdc", week=8)
+    numbers = ["n", "rows", "slope", "std_error", "df", "lower", "upper"]
+    assert found.table[numbers].to_numpy() == pytest.approx(whole[numbers].to_numpy())
+    assert found.table[numbers].notna().all().all()
+    assert "Left out, one patient only: protocol alone (naive, adjusted, lagged, reversed)." in found.notes
+
+
+def test_a_patient_alone_in_a_category_is_left_out_of_the_adjusted_slope(rng):
+    cohort = made(rng, n=40)
+    site = np.where(cohort.patients["patient_id"] == "P03", "far", "near")
+    people = Cohort(cohort.patients.assign(site=site), cohort.visits, sessions=cohort.sessions)
+    found = adherence_association(people, "ikdc", week=8, covariates=["baseline", "site"])
+    adjusted = found.table.set_index("method").loc[ADJUSTED]
+    rest = cohort.patients["patient_id"] != "P03"
+    without = adherence_association(
+        Cohort(cohort.patients[rest], cohort.visits, sessions=cohort.sessions), "ikdc", week=8
+    )
+    same = without.table.set_index("method").loc[ADJUSTED]
+    assert adjusted["n"] == 39
+    assert adjusted[["slope", "std_error"]].tolist() == pytest.approx(same[["slope", "std_error"]].tolist())
+    assert "Left out of the adjusted slope, as the model fits them exactly: 1 patient." in found.notes
+
+
 def test_the_effect_by_allocation_without_covariates_is_walds_ratio(rng):
     cohort = made(rng)
     found = complier_effect(
@@ -188,6 +241,97 @@ def test_a_protocol_with_one_patient_has_no_effect(rng):
     assert np.isnan(row["effect"])
     alone = Cohort(cohort.patients[cohort.patients["protocol"] == "usual"], cohort.visits, sessions=cohort.sessions)
     assert complier_effect(alone, "ikdc", week=8, randomised=True).table.empty
+
+
+def three_arms(rng, n=90, **more):
+    """'usual' and 'alike' have exercise only, 'early' has stimulation too, which adds 10 points for all of it."""
+    cohort = made(rng, n=n)
+    people = cohort.patients.astype({"protocol": "str"})
+    usual = people.index[people["protocol"] == "usual"]
+    people.loc[usual[::2], "protocol"] = "alike"
+    people["protocol"] = pd.Categorical(people["protocol"], categories=["usual", "alike", "early"])
+    return Cohort(people, cohort.visits, sessions=cohort.sessions, **more)
+
+
+def test_an_arm_without_the_dose_does_not_hide_the_others(rng):
+    """'alike' and 'usual' have no stimulation: nothing moved between them. 'early' is compared all the same."""
+    found = complier_effect(three_arms(rng), "ikdc", week=8, randomised=True, modality="strength stimulation")
+    table = found.table.set_index("protocol")
+    assert found.by_design == ("usual", "alike")
+    assert table.loc["early", "first_stage_f"] > 100
+    assert table.loc["early", "lower"] < -10 < table.loc["early", "upper"]
+    assert table.loc["early", ["dose", "reference_dose"]].tolist() == [pytest.approx(0.6, abs=0.15), 0]
+    alike = table.loc["alike"]
+    assert alike[["n", "reference_n", "dose", "reference_dose", "dose_difference"]].tolist() == [23, 22, 0, 0, 0]
+    assert alike[["first_stage_f", "effect", "lower", "upper", "robust_lower"]].isna().all()
+    assert "alike: neither it nor usual prescribes it, so the allocation moves no dose." in found.notes
+    assert "usual, alike: none prescribed, a dose of 0 by design." in found.notes
+    without = complier_effect(
+        made(np.random.default_rng(20), n=90), "ikdc", week=8, randomised=True, modality="strength stimulation"
+    )
+    assert without.by_design == ("usual",)
+
+
+def test_the_allocation_effect_is_there_where_no_dose_was_moved(rng):
+    """It needs no dose: the regression of the improvement on the protocol and the baseline (smf.ols)."""
+    found = complier_effect(three_arms(rng), "ikdc", week=8, randomised=True, modality="strength stimulation")
+    two = found.patients[found.patients["protocol"].isin(["usual", "alike"])].astype({"protocol": "str"})
+    fit = smf.ols("improvement ~ I(protocol == 'alike') + baseline", two).fit(cov_type="HC1", use_t=True)
+    row = found.table.set_index("protocol").loc["alike"]
+    assert row["allocation_effect"] == pytest.approx(fit.params.iloc[1])
+    assert row[["allocation_lower", "allocation_upper"]].tolist() == pytest.approx(fit.conf_int().iloc[1].tolist())
+
+
+def test_sessions_together_hide_the_modality_that_differs(rng):
+    """All sessions: the share done is alike in both. Stimulation alone: 0 by design against what was done."""
+    cohort = made(rng, n=90)
+    together = complier_effect(cohort, "ikdc", week=8, randomised=True)
+    alone = complier_effect(cohort, "ikdc", week=8, randomised=True, modality="strength stimulation")
+    assert together.table["first_stage_f"].item() < 10 < 100 < alone.table["first_stage_f"].item()
+    assert any("exercise, strength stimulation are counted together" in note for note in together.notes)
+    assert not any("counted together" in note for note in alone.notes)
+
+
+def test_what_was_prescribed_and_not_written_down_is_missing_and_not_0(rng):
+    """Sessions of 'usual' with the prescription missing: nothing is known of the share, so nobody there has a dose."""
+    cohort = made(rng, n=40, offered=False)
+    of_usual = cohort.sessions["patient_id"].isin(
+        cohort.patients.loc[cohort.patients["protocol"] == "usual", "patient_id"]
+    )
+    here = of_usual & (cohort.sessions["modality"] == "strength stimulation")
+    sessions = cohort.sessions.assign(sessions_prescribed=cohort.sessions["sessions_prescribed"].mask(here))
+    found = complier_effect(
+        Cohort(cohort.patients, cohort.visits, sessions=sessions), "ikdc", week=8, randomised=True, reference="usual",
+        modality="strength stimulation",
+    )  # fmt: skip
+    assert found.by_design == ()
+    assert found.table[["n", "reference_n"]].to_numpy().tolist() == [[20, 0]]
+
+
+def test_sessions_of_their_own_accord_are_said(rng):
+    cohort = made(rng, n=40)
+    own = pd.DataFrame(
+        [("P00", 1, "strength stimulation", 0, 3), ("P02", 1, "strength stimulation", 0, 0)], columns=COLUMNS
+    )
+    more = Cohort(cohort.patients, cohort.visits, sessions=pd.concat([cohort.sessions, own], ignore_index=True))
+    found = complier_effect(more, "ikdc", week=8, randomised=True, modality="strength stimulation", reference="usual")
+    assert found.by_design == ("usual",)
+    assert "1 patient of these did some that was not prescribed; it counts as 0." in found.notes
+
+
+def test_a_protocol_without_the_modality_is_no_part_of_its_association(rng):
+    """Not 'lacking the sessions': it is not prescribed to them. The slope is that of those who have it."""
+    cohort = three_arms(rng)
+    found = adherence_association(cohort, "ikdc", week=8, modality="strength stimulation")
+    assert found.not_prescribed == ("usual", "alike")
+    assert "Not prescribed to usual, alike: their patients (45) are no part of this." in found.notes
+    assert "0 of 45 patients lack the improvement or the sessions and are left out." in found.notes
+    early = found.patients[found.patients["protocol"] == "early"]
+    fit = smf.ols("improvement ~ exposure", early).fit(cov_type="HC3", use_t=True)
+    assert found.table["slope"].iloc[0] == pytest.approx(fit.params["exposure"])
+    assert found.patients.loc[found.patients["protocol"] != "early", "exposure"].isna().all()
+    every = adherence_association(cohort, "ikdc", week=8)
+    assert every.not_prescribed == ()
 
 
 def test_bad_choices_are_explained(rng):

@@ -54,12 +54,59 @@ def test_over_the_whole_programme(found):
     assert row["mean_share"] == pytest.approx((11 / 9 + 2 / 5) / 2)
 
 
+def test_sessions_that_were_not_prescribed_are_not_done_of_those_prescribed():
+    """b: 2 of 5, then 3 with none prescribed: 2 of 5 over the programme, as in every other count of adherence."""
+    sessions = SESSIONS.assign(
+        sessions_done=SESSIONS["sessions_done"].mask((SESSIONS["sessions_prescribed"] == 0), 3.0)
+    )
+    found = adherence_by_week(Cohort(PATIENTS, VISITS, sessions=sessions))
+    row = found.overall.set_index(["protocol", "modality"]).loc[("usual", "exercise")]
+    assert row[["n", "sessions_prescribed", "sessions_done"]].tolist() == [2, 14, 13]
+
+
+def test_a_modality_that_a_protocol_does_not_have_is_not_prescribed():
+    """Not 0 %: 'usual' has no entry of stimulation, 'early' has it, 'none' has no session on record at all."""
+    people = pd.DataFrame({"patient_id": list("abcde"), "protocol": ["usual", "usual", "early", "early", "none"]})
+    rows = [(name, 1, "exercise", 5, 4) for name in "abcd"] + [("c", 1, "strength stimulation", 5, 3)]
+    sessions = pd.DataFrame(rows, columns=SESSIONS.columns)
+    found = adherence_by_week(Cohort(people, VISITS, sessions=sessions))
+    overall = found.overall.set_index(["protocol", "modality"])
+    assert overall["prescribed"].to_dict() == {
+        ("early", "exercise"): "yes", ("early", "strength stimulation"): "yes", ("none", "exercise"): "not recorded",
+        ("none", "strength stimulation"): "not recorded", ("usual", "exercise"): "yes",
+        ("usual", "strength stimulation"): "no",
+    }  # fmt: skip
+    usual = overall.loc[("usual", "strength stimulation")]
+    assert usual[["allocated", "recorded", "n", "reached"]].tolist() == [2, 0, 0, 0]
+    assert usual[["share_of_sessions", "share_reached", "sessions_prescribed", "sessions_done"]].isna().all()
+    assert "Not prescribed, as far as the record says: strength stimulation (usual)." in found.notes
+    assert "No session of any kind is on record for none." in found.notes
+
+
+@pytest.mark.parametrize(
+    ("stimulation", "status"),
+    [
+        ([("d", 5, 4)], {"usual": "no", "early": "yes"}),
+        ([("d", 5, 4), ("a", 0, 2)], {"usual": "no", "early": "yes"}),  # done, and prescribed to nobody there
+        ([("d", 5, 4), ("a", np.nan, 2)], {"usual": "not known", "early": "yes"}),
+        ([("d", np.nan, 4)], {"usual": "not known", "early": "not known"}),  # a log without prescriptions
+    ],
+)
+def test_what_is_known_of_the_prescription(stimulation, status):
+    rows = [(who, 1, "strength stimulation", asked, done) for who, asked, done in stimulation]
+    sessions = pd.concat([SESSIONS[SESSIONS["modality"] == "exercise"], pd.DataFrame(rows, columns=SESSIONS.columns)])
+    overall = adherence_by_week(Cohort(PATIENTS, VISITS, sessions=sessions)).overall
+    found = overall[overall["modality"] == "strength stimulation"].set_index("protocol")["prescribed"]
+    assert found.to_dict() == status
+
+
 def test_what_was_kept_is_said(found):
     assert found.notes == (
         "Denominator: patients with sessions prescribed and the sessions done known; no entry is not 0 %.",
         "2 of 7 weekly entries had no session prescribed: their share is missing.",
         "1 of 7 weekly entries had more done than prescribed: kept as they are.",
         "In 1 of 7 weekly entries sessions prescribed or done are missing.",
+        "Not prescribed, as far as the record says: strength stimulation (usual, early).",
     )
 
 

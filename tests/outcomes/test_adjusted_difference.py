@@ -52,6 +52,27 @@ def test_without_covariates_it_is_the_raw_difference(rng):
     assert raw.differences["difference"].item() == pytest.approx(found.differences["difference"].item(), rel=1e-9)
 
 
+def test_limits_are_those_of_a_difference_of_shares(make_cohort):
+    """9 of 10 against 1 of 10 without covariates. R: Newcombe's method 10 written out, sizes 10 x 18 / 20 = 9."""
+    cohort = make_cohort({"usual": [30] + [0] * 9, "early": [0] + [30] * 9})
+    adjusted = adjusted_difference(cohort, responders(cohort, "ikdc", week=26, threshold=10), covariates=[])
+    row = adjusted.differences.iloc[0]
+    assert (row["lower"], row["upper"]) == pytest.approx((0.3435808754, 0.9179751369), abs=1e-7)
+    assert row["number_needed_in_words"].endswith("(95 % interval 1.1 to 2.9)")
+    early = adjusted.table.set_index("protocol").loc["early"]
+    assert (early["lower"], early["upper"]) == pytest.approx((0.5772629419, 0.9834210193), abs=1e-7)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_limits_stay_within_what_is_possible(seed):
+    cohort = trial(np.random.default_rng(seed), n=24, effect=1.5)
+    adjusted = adjusted_difference(cohort, responders(cohort, "ikdc", week=26, threshold=10), level=0.999)
+    assert adjusted.differences[["lower", "upper"]].abs().le(1).all(axis=None)
+    assert (adjusted.differences[["number_needed_first", "number_needed_last"]] >= 1).all(axis=None)
+    assert adjusted.table["lower"].ge(0).all()
+    assert adjusted.table["upper"].le(1).all()
+
+
 def test_a_strong_covariate_narrows_the_interval(rng):
     cohort = trial(rng, n=600)
     found = responders(cohort, "ikdc", week=26, threshold=10)

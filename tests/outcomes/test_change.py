@@ -45,6 +45,13 @@ def test_a_missing_value_is_the_same_as_no_row(cohort):
     assert weeks_seen(Cohort(cohort.patients, blank), "pain") == [-6.0, -1.0, 0.0]
 
 
+def test_no_change_is_no_negative_zero(cohort):
+    """In a measure where lower is better the sign is turned; "-0" would look like a worsening too small to show."""
+    same = Cohort(cohort.patients, cohort.visits.assign(value=5.0))
+    for frame in (change_frame(same, "pain"), change_at_week(same, "pain", week=12)):
+        assert not np.signbit(frame["improvement"].dropna()).any()
+
+
 def test_an_unknown_rule_is_explained(cohort):
     with pytest.raises(
         ModelError, match=r"There is no baseline rule 'median'\.\n  what to do: Use one of: last before"

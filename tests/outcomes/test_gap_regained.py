@@ -49,6 +49,15 @@ def test_by_hand():
     ]  # fmt: skip
 
 
+def test_a_gap_of_a_rounding_error_is_none():
+    """0.1 + 0.2 is 0.30000000000000004: no gap before, where a per cent of it was -4.5e16."""
+    rows = [("usual", 0.3, 0.1 + 0.2, 2.5, 2.5), ("usual", 1.0, 2.0, 1.5, 2.0), ("usual", 1.1, 1.4, 1.3, 1.4)]
+    found = gap_regained(cohort_of(rows), week=26)
+    assert found.table[["n", "no_gap_before"]].to_numpy().tolist() == [[2, 1]]
+    assert found.patients["regained_percent"].isna().tolist() == [True, False, False]
+    assert gap_regained(cohort_of(rows), week=26, least_gap=0.3).table["n"].tolist() == [1]  # 1.4 - 1.1 is at most 0.3
+
+
 def test_the_other_limb_at_the_same_week_flatters():
     found = gap_regained(cohort_of(ROWS), week=26, other_limb="same week")
     assert found.patients["regained_percent"].iloc[0] == pytest.approx(70)

@@ -42,6 +42,23 @@ def test_minutes_times_level(found):
     assert patients.loc[("c", "exercise"), ["dose_knee", "dose_thigh"]].isna().all()
 
 
+def test_what_was_not_prescribed_is_no_dose_of_the_protocol():
+    """b, usual: one session of stimulation of its own accord. Not the mean of one patient of the protocol."""
+    rows = [
+        *ENTRIES[:1], *ENTRIES[6:],
+        dict(zip(WIDE, ("b", 1, "strength stimulation", 0, 1, 20, 30, 30), strict=True)),
+        dict(zip(WIDE, ("b", 1, "exercise", 5, 3, 90, np.nan, np.nan), strict=True)),
+    ]  # fmt: skip
+    found = home_dose(cohort_of_sessions(rows, {"a": "early", "b": "usual", "c": "usual"}))
+    assert set(zip(found.overall["protocol"], found.overall["modality"], strict=True)) == {
+        ("early", "strength stimulation"), ("usual", "exercise")
+    }  # fmt: skip
+    assert found.notes[-2:] == (
+        "1 patient did sessions of a modality that their protocol does not prescribe: not in these numbers.",
+        "Not prescribed, as far as the record says: exercise (early), strength stimulation (usual).",
+    )
+
+
 def test_by_week_with_denominators(found):
     week = found.table.query("protocol == 'usual' and week == 2").set_index("quantity")
     assert week.loc["minutes", ["allocated", "n", "mean"]].tolist() == [2, 2, 50]
@@ -58,7 +75,7 @@ def test_a_protocol_with_one_patient_whose_minutes_are_unknown_is_missing(found)
 
 def test_what_is_unknown_is_said(found):
     assert "In 1 of 7 weekly entries the minutes are missing." in found.notes
-    assert found.notes[-1].startswith("In 1 of 6 weekly entries of stimulation a level is missing")
+    assert found.notes[-2].startswith("In 1 of 6 weekly entries of stimulation a level is missing")
 
 
 def test_the_t_interval_is_that_of_scipy(rng):

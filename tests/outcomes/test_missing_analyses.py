@@ -97,11 +97,12 @@ def test_shifts_at_once_are_shifts_one_by_one(rng, adjusted):
     value, protocol = rng.normal(0, 1, 40), np.arange(40) % 3
     start = rng.normal(0, 1, 40) if adjusted else None
     moved, deltas = (protocol == 2) & (rng.random(40) < 0.5), np.array([-3.0, 0.0, 0.5])
-    together = shifted_differences(value, moved, deltas, start, protocol, 1, 3)
-    for step, delta in enumerate(deltas):
-        alone = mean_differences(value + delta * moved, start, protocol, 1, 3)
-        np.testing.assert_allclose(together[0][step], alone[0], rtol=1e-12)
-        np.testing.assert_allclose(together[1][step], alone[1], rtol=1e-12)
+    together = shifted_differences(value, np.array([moved, protocol == 0]), deltas, start, protocol, 1, 3)
+    for group, mark in enumerate([moved, protocol == 0]):
+        for step, delta in enumerate(deltas):
+            alone = mean_differences(value + delta * mark, start, protocol, 1, 3)
+            np.testing.assert_allclose(together[0][group, step], alone[0], rtol=1e-12)
+            np.testing.assert_allclose(together[1][group, step], alone[1], rtol=1e-12)
 
 
 def closed_form(model, assumption):
@@ -175,7 +176,7 @@ def test_what_was_seen_stays_and_every_gap_is_filled(rng):
     model = fit_weekly(trial(rng), "ikdc")
     seen = np.isfinite(model.values)
     for assumption in ("missing at random", "jump to reference", "copy reference", "copy increments in reference"):
-        filled = next(imputations(model, 1, np.random.default_rng(3), assumption=assumption))
+        filled = next(imputations(model, 1, np.random.default_rng(3), assumption=assumption, reference="usual"))
         assert np.isfinite(filled).all()
         np.testing.assert_array_equal(filled[seen], model.values[seen])
 
@@ -195,9 +196,46 @@ def test_means_under_each_assumption_about_the_reference():
     }
 
 
+def test_without_a_baseline_there_is_no_visit_that_keeps_the_own_protocol():
+    """A baseline comes before the protocols part, a first visit after the start does not: nobody seen, or seen first at
+    the second of three weeks."""
+    own, reference = np.array([[10.0, 20, 30]]), np.array([[1.0, 2, 3]])
+    never, late = np.array([False, False, False]), np.array([False, True, False])
+    for name, seen_late in (
+        ("jump to reference", [10, 20, 3]),
+        ("copy reference", [1, 2, 3]),
+        ("copy increments in reference", [10, 20, 21]),
+    ):
+        assert expected_means(own, reference, never, name, baseline=False)[0].tolist() == [1, 2, 3]
+        assert expected_means(own, reference, late, name, baseline=False)[0].tolist() == seen_late
+    assert expected_means(own, reference, never, "jump to reference")[0].tolist() == [10, 2, 3]
+
+
+def test_an_arm_half_of_which_was_never_seen_jumps_to_half_the_difference():
+    """No baseline, weeks 6 and 12, early 10 better, every second patient of early never seen: who never came has the
+    mean of the reference, so the difference is about 5 at both weeks and not 10 at the first."""
+    rng = np.random.default_rng(5)
+    ids = np.array([f"P{i:03d}" for i in range(160)])
+    protocol = np.resize(["usual", "early"], 160)
+    seen = (protocol == "usual") | (np.arange(160) % 4 == 1)
+    values = 50 + 10 * (protocol == "early")[:, None] + rng.normal(0, 2, (160, 1)) + rng.normal(0, 1, (160, 2))
+    visits = pd.DataFrame({"patient_id": ids.repeat(2), "week": np.tile([6, 12], 160), "value": values.ravel()})
+    cohort = Cohort(
+        pd.DataFrame({"patient_id": ids, "protocol": protocol}),
+        visits[seen.repeat(2)].assign(measure="ikdc", limb="none"),
+    )
+    for week in (6, 12):
+        table = missing_data_analyses(cohort, "ikdc", week=week, draws=40, reference="usual").differences
+        by = table[table["analysis"] == "multiple imputation"].set_index("assumption")["difference"]
+        assert by["missing at random"] == pytest.approx(10, abs=1.5)
+        for name in ("jump to reference", "copy reference", "copy increments in reference"):
+            assert by[name] == pytest.approx(5, abs=0.8), (name, week)
+
+
 def test_assumptions_about_the_reference_pull_the_difference_towards_zero(rng):
     """The usual order for a protocol that gains over the reference: at random, increments, copy or jump."""
-    found = missing_data_analyses(trial(rng, n=600, lost=0.4, early=10), "ikdc", week=26, threshold=12, draws=60)
+    cohort = trial(rng, n=600, lost=0.4, early=10)
+    found = missing_data_analyses(cohort, "ikdc", week=26, threshold=12, draws=60, reference="usual")
     gap = found.differences[found.differences["analysis"] == "multiple imputation"].set_index("assumption")[
         "difference"
     ]
@@ -265,11 +303,23 @@ def test_what_cannot_be_asked(rng):
 
 def test_nobody_responds_is_not_certainty(rng):
     """Agresti & Caffo 2000: with x responders of n the variance is that of x + 1 of n + 2, here 1 of 42 in both."""
-    shares = missing_data_analyses(trial(rng, n=80), "ikdc", week=26, threshold=90, draws=5).responders
+    cohort = trial(rng, n=80)
+    shares = missing_data_analyses(cohort, "ikdc", week=26, threshold=90, draws=5, reference="usual").responders
     imputed = shares[shares["analysis"] == "multiple imputation"]
     assert (imputed["difference"] == 0).all()
     assert imputed["std_error"].tolist() == pytest.approx([(2 * 1 / 42 * 41 / 42 / 42) ** 0.5] * 4)
     assert (imputed["upper"] > 0.04).all()
+
+
+def test_limits_of_imputed_shares_stay_within_what_is_possible(rng):
+    """Nearly all of one protocol respond and nearly none of the other, 8 patients each."""
+    shares = missing_data_analyses(
+        trial(rng, n=16, early=45, lost=0.1), "ikdc", week=26, threshold=38, draws=10
+    ).responders
+    imputed = shares[shares["analysis"] == "multiple imputation"]
+    assert (imputed["difference"] > 0.7).all()
+    assert (imputed["lower"] < imputed["difference"]).all()
+    assert (imputed["upper"] <= 1).all()
 
 
 def test_a_week_that_nobody_of_a_protocol_reached(rng):
@@ -314,9 +364,15 @@ def test_without_a_baseline_nothing_is_adjusted(rng):
     found = missing_data_analyses(
         Cohort(cohort.patients, cohort.visits[cohort.visits["week"] > 0]), "ikdc", week=26, draws=5
     )
-    assert "mixed model" not in set(found.differences["analysis"])
-    assert any(note.startswith("The mixed model is left out: ") for note in found.notes)
-    assert "There is no baseline." in found.notes
+    assert found.covariates == ()
+    assert {"There is no baseline.", "Differences of means are adjusted for nothing."} <= set(found.notes)
+    observed, mixed = found.differences["difference"].iloc[:2]
+    assert found.differences["analysis"].iloc[1] == "mixed model"
+    assert mixed == pytest.approx(observed, abs=2)
+    other = missing_data_analyses(cohort, "ikdc", week=26, draws=5, covariates=[])
+    left_out = "The mixed model is left out: it is adjusted for the baseline and the others for nothing"
+    assert "mixed model" not in set(other.differences["analysis"])
+    assert any(note.startswith(left_out) for note in other.notes)
 
 
 def test_a_measure_without_a_threshold_has_no_responders():
@@ -324,7 +380,8 @@ def test_a_measure_without_a_threshold_has_no_responders():
     told = []
     torque = cohort.visits[cohort.visits["measure"] == "quadriceps_torque"]
     turned = Cohort(cohort.patients, torque.assign(measure="thigh_girth"))
-    found = missing_data_analyses(turned, "thigh_girth", week=26, draws=2, tell=lambda *at: told.append(at))
+    options = {"week": 26, "draws": 2, "reference": "exercise only"}
+    found = missing_data_analyses(turned, "thigh_girth", tell=lambda *at: told.append(at), **options)
     assert found.threshold is None
     assert found.responders.empty
     assert told[-1] == (8, 8)

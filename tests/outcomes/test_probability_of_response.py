@@ -8,8 +8,9 @@ from scipy.stats import norm
 from analysis.cohort import Cohort, load_catalogue
 from analysis.errors import ModelError
 from analysis.outcomes.calibration import calibration_table
+from analysis.outcomes.gaps import patterns
 from analysis.outcomes.probability_of_response import probability_of_response
-from analysis.outcomes.weekly_model import condition, fit_weekly, patterns
+from analysis.outcomes.weekly_model import fit_weekly
 
 
 def trial(rng, n=300, weeks=(0, 12, 26), lost=0.0, error=4.0):
@@ -161,18 +162,6 @@ def test_draws_scatter_like_their_standard_errors(rng):
     elements = np.std([V[place] for _, V in drawn], axis=0)
     theta_order = model.fit.covariance_parameters["std_error"].to_numpy()
     assert sorted(elements) == pytest.approx(sorted(theta_order), rel=0.08)
-
-
-def test_regression_on_the_visits_seen():
-    V = np.array([[4.0, 2.0, 1.0], [2.0, 5.0, 2.0], [1.0, 2.0, 6.0]])
-    seen = np.array([True, False, True])
-    gain, left = condition(seen, V)
-    assert gain[:, 1].tolist() == [0, 0, 0]
-    np.testing.assert_allclose(gain[1, [0, 2]], np.linalg.solve(V[np.ix_(seen, seen)], V[seen, 1]))
-    assert left[1, 1] == pytest.approx(1 / np.linalg.inv(V)[1, 1])
-    none, whole = condition(np.zeros(3, dtype=bool), V)
-    assert not none.any()
-    np.testing.assert_allclose(whole, V)
 
 
 def test_patterns_cover_everyone_once(rng):

@@ -60,6 +60,14 @@ def test_difference_of_the_licorice_gargle_trial(first, second, lower, upper):
     assert found["upper"] == pytest.approx(upper, abs=1e-12)
 
 
+def test_limits_of_nobody_and_everybody_are_0_and_1():
+    """3 and 12 of 12, 10 of 10 and others came out a rounding error off, 5.6e-17 above 0 or below 1."""
+    for n in range(1, 60):
+        found = share_interval([0, n], [n, n])
+        assert found["lower"].iloc[0] == 0
+        assert found["upper"].iloc[1] == 1
+
+
 def test_empty_denominators_are_missing():
     assert share_interval(0, 0)[["share", "lower", "upper"]].isna().all(axis=None)
     assert share_difference(0, 0, 3, 10)[["difference", "lower", "upper"]].isna().all(axis=None)
@@ -100,6 +108,37 @@ def test_number_needed_at_no_difference_is_infinite():
     )
 
 
+@pytest.mark.parametrize(
+    ("limits", "words"),
+    [
+        ((0.1, 0.0, 0.2), "to benefit 10 (95 % interval benefit 5.0 to infinity)"),
+        ((-0.1, -0.2, -0.0), "to be harmed 10 (95 % interval harm 5.0 to infinity)"),
+        ((0.1, 1e-17, 0.2), "to benefit 10 (95 % interval benefit 5.0 to infinity)"),
+        ((0.0, 0.0, 0.25), "infinite, no difference (95 % interval benefit 4.0 to infinity)"),
+        ((0.0, 0.0, 0.0), "infinite, no difference (95 % interval infinite throughout)"),
+    ],
+)
+def test_a_limit_of_no_difference_ends_at_infinity(limits, words):
+    found = number_needed_to_treat(*limits)
+    assert found.words.endswith(words)
+    assert math.isinf(found.last)
+    assert not found.through_infinity
+
+
+@pytest.mark.parametrize("limits", [(0.8, 0.5, 1.1), (10, 4, 16), (-0.8, -1.01, -0.5)])
+def test_a_difference_beyond_one_is_refused(limits):
+    with pytest.raises(
+        ModelError, match=r"A difference of shares or its limits lie beyond -1 to 1\.\n  where: .*\n  what"
+    ):
+        number_needed_to_treat(*limits)
+
+
+def test_a_number_needed_is_not_rounded_up_for_a_rounding_error():
+    """0.7001 - 0.7 is 1e-4 but for rounding: 10,000 patients, not 10,001."""
+    assert 1 / (0.7001 - 0.7) > 10_000
+    assert "to benefit 10,000 (" in number_needed_to_treat(0.7001 - 0.7, 5e-5, 2e-4).words
+
+
 def test_an_impossible_level_is_refused():
     with pytest.raises(ModelError, match=r"The confidence level 95 is not between 0 and 1\.\n  what to do: .*0\.95"):
         share_interval(1, 2, level=95)
@@ -110,8 +149,8 @@ def test_difference_holds_its_estimate_and_turns_round(count, n, other, other_n,
     count, other = min(count, n), min(other, other_n)
     found = share_difference(count, n, other, other_n, level=level).iloc[0]
     back = share_difference(other, other_n, count, n, level=level).iloc[0]
-    assert -1 - 1e-12 <= found["lower"] <= found["difference"] + 1e-12
-    assert found["difference"] - 1e-12 <= found["upper"] <= 1 + 1e-12
+    assert -1 <= found["lower"] <= found["difference"] <= found["upper"] <= 1
     assert found["lower"] == pytest.approx(-back["upper"], abs=1e-12)
     needed = number_needed_to_treat(found["difference"], found["lower"], found["upper"])
-    assert needed.through_infinity == (found["lower"] <= 0 <= found["upper"])
+    assert needed.through_infinity == (found["lower"] < 0 < found["upper"])
+    assert min(needed.first, needed.last) >= 1

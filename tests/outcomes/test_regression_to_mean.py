@@ -58,6 +58,17 @@ def test_a_cohort_in_which_nothing_happens(make_cohort, rng, measure):
     assert found.table["protocol"].tolist() == ["all protocols", "usual", "early"]
 
 
+@pytest.mark.parametrize(
+    ("share", "n", "chosen"), [(0.07, 100, 7), (0.29, 100, 29), (0.3, 10, 3), (0.25, 10, 3), (0.01, 50, 1)]
+)
+def test_the_share_chosen_is_rounded_up_but_not_for_a_rounding_error(make_cohort, share, n, chosen):
+    """In floating point 0.07 x 100 is 7.000000000000001."""
+    cohort = make_cohort({"usual": [1.0] * n}, baselines=[float(k) for k in range(n)])
+    assert chosen_group_change(cohort, "ikdc", week=26, correlation=0.5, share=share).table["chosen"].tolist() == [
+        chosen
+    ]
+
+
 def test_nobody_seen_of_a_protocol_is_missing(make_cohort):
     cohort = make_cohort({"usual": [3, 4, 5], "early": [None, None]}, baselines=[10, 50, 60, 20, 55])
     table = chosen_group_change(cohort, "ikdc", week=26, correlation=0.5, share=0.4).table.set_index("protocol")

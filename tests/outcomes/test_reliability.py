@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from analysis.errors import ModelError
-from analysis.outcomes.reliability import AGREEMENT, CONSISTENCY, FROM_ICC, reliability
+from analysis.outcomes.reliability import AGREEMENT, CONSISTENCY, FROM_ICC, correlations_of_squares, reliability
 
 
 def long(rows):
@@ -108,6 +108,29 @@ def test_two_peak_flow_meters_of_bland_and_altman():
     assert (row["lower_limit"], row["upper_limit"]) == pytest.approx((-79.7, 75.5), abs=2.0)
     half = [row[f"{name}_upper"] - row[f"{name}_lower"] for name in ("lower_limit", "upper_limit")]
     assert half == pytest.approx([69.2, 69.2], abs=1.0)
+
+
+def test_two_patients_at_two_occasions():
+    """By hand from the mean squares 6.25, 1.25 (within), 2.25 and 0.25 by the formulas of Shrout and Fleiss 1979; the
+    library behind the correlations refuses fewer than five values."""
+    found = reliability(long([[1, 2], [3, 5]]))
+    table = found.correlations.set_index("form")
+    expected = {"ICC(1,1)": 5 / 7.5, "ICC(2,1)": 6 / 8.5, "ICC(3,1)": 6 / 6.5, "ICC(1,k)": 5 / 6.25, "ICC(2,k)": 6 / 7.25,
+                "ICC(3,k)": 6 / 6.25}  # fmt: skip
+    assert table["estimate"].to_dict() == pytest.approx(expected)
+    assert table[["lower", "upper"]].isna().all(axis=None)
+    assert "Four values are too few for intervals of the correlations." in found.notes
+    assert found.errors["estimate"].iloc[0] == pytest.approx(0.5)
+    assert reliability(long([[4, 4], [4, 4]])).correlations["estimate"].isna().all()
+
+
+def test_the_correlations_of_four_values_follow_the_library_on_more():
+    """The formulas used for four values, on Shrout and Fleiss' table, against pingouin."""
+    found = reliability(long(SHROUT_FLEISS))
+    of_squares = correlations_of_squares(6, 4, found.mean_squares)
+    for column in ("estimate", "statistic", "df_numerator", "df"):
+        assert of_squares[column].tolist() == pytest.approx(found.correlations[column].tolist(), rel=1e-9), column
+    assert of_squares["form"].tolist() == found.correlations["form"].tolist()
 
 
 def test_three_occasions_give_three_pairs(rng):

@@ -44,6 +44,46 @@ def test_respiratory_of_geepack(correlation):
     assert np.sqrt(np.diag(covariance)).tolist() == pytest.approx(errors, rel=1e-6)
 
 
+def test_a_correlation_below_zero_of_geepack():
+    """R 4.2.2, geepack 1.3.9: geeglm(y ~ 1, id = rep(1:10, each = 3), family = binomial, corstr = "exchangeable",
+    scale.fix = TRUE): below 0 and above -1/2, the least that three visits can have."""
+    outcome = [1, 0, 0, 0, 1, 0, 0, 0, 1] * 3 + [1, 1, 0]
+    estimate, covariance, association = fit_gee(outcome, np.ones((30, 1)), np.repeat(range(10), 3))
+    assert estimate[0] == pytest.approx(-0.54654370636807, rel=1e-9)
+    assert np.sqrt(covariance[0, 0]) == pytest.approx(0.136174636083806, rel=1e-9)
+    assert association == pytest.approx(-0.435406698564595, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("outcome", "visits", "said"),
+    [
+        # geepack gives -1 with standard errors of 0 here, -1/2 with three visits, and 1 where all visits are alike
+        ([0, 1, 1, 0] * 4, 2, r"-1\.07, which is none: that of 2 visits .* above -1 and below 1"),
+        (
+            [1, 0, 0, 0, 1, 0, 0, 0, 1, 0, 1, 0] * 3,
+            3,
+            r"-0\.50, which is none: that of 3 visits .* above -0\.5 and below 1",
+        ),
+        ([0, 0, 0, 1, 1, 1] * 4, 3, r"1\.00, which is none: that of 3 visits .* above -0\.5 and below 1"),
+    ],
+)
+def test_what_is_no_correlation_is_refused(outcome, visits, said):
+    patients = np.repeat(range(len(outcome) // visits), visits)
+    with pytest.raises(ModelError, match=said) as caught:
+        fit_gee(outcome, np.ones((len(outcome), 1)), patients)
+    assert 'correlation="independence"' in str(caught.value)
+    assert fit_gee(outcome, np.ones((len(outcome), 1)), patients, correlation="independence")[2] == 0
+
+
+def test_one_visit_each_has_no_correlation_and_few_pairs_leave_none_to_estimate():
+    single = fit_gee([0, 1, 1], np.ones((3, 1)), [1, 2, 3])
+    assert single[2] == 0
+    assert single[0][0] == pytest.approx(np.log(2))
+    two_cells = np.array([[1, 0], [0, 1], [1, 0], [1, 0], [0, 1], [0, 1]])
+    with pytest.raises(ModelError, match="nothing left to estimate the correlation from"):
+        fit_gee([0, 1, 1, 0, 1, 0], two_cells, [1, 1, 2, 3, 4, 5])  # one pair of visits, two coefficients
+
+
 @pytest.mark.parametrize("covariance", ["robust", "bias_reduced", "naive"])
 @pytest.mark.parametrize("correlation", ["exchangeable", "independence"])
 def test_clusters_of_all_sizes_against_statsmodels(rng, correlation, covariance):
@@ -104,6 +144,18 @@ def test_with_every_visit_made_the_shares_are_the_raw_ones(rng):
         assert gap["std_error"] == pytest.approx(np.sqrt((p * (1 - p) / n).sum()), rel=0.02)
         assert gap["odds_ratio"] == pytest.approx(raw.ratios["odds_ratio"].item(), rel=1e-5)
     assert 0 < found.association < 1
+
+
+@pytest.mark.parametrize(
+    ("early", "usual", "lower", "upper"), [((56, 70), (48, 80), 0.0524, 0.3339), ((69, 70), (1, 80), 0.8901, 0.9888)]
+)
+def test_limits_at_one_week_are_those_of_counts(make_cohort, early, usual, lower, upper):
+    """Newcombe, Stat Med 1998;17:873, Table II, method 10; the second row in R, the method written out."""
+    gains = {name: [30] * yes + [0] * (n - yes) for name, (yes, n) in {"usual": usual, "early": early}.items()}
+    found = repeated_responders(make_cohort(gains), "ikdc", threshold=10, weeks=[26], correlation="independence")
+    assert found.differences["week"].tolist() == [26.0, "mean"]
+    for _, row in found.differences.iterrows():
+        assert row[["lower", "upper"]].tolist() == pytest.approx([lower, upper], abs=5e-5)
 
 
 def test_the_mean_over_the_weeks_is_narrower_than_one_week(rng):

@@ -88,6 +88,20 @@ def test_modalities_are_added_up_and_weeks_without_prescription_do_not_count():
     assert not time_to_stopping(cohort, modality="stimulation").patients["stopped"].any()
 
 
+def test_a_protocol_without_the_modality_did_not_stop_it_and_lacks_nothing():
+    entries = [
+        *weeks_done("a", [5, 5]),
+        *weeks_done("b", [5, 0]),
+        *weeks_done("b", [5, 5], modality="pain stimulation"),
+    ]
+    cohort = cohort_of_sessions(entries, {"a": "usual", "b": "early", "c": "early"})
+    found = time_to_stopping(cohort, modality="pain stimulation", reference="early")
+    assert found.summary.set_index("protocol")["n"].to_dict() == {"usual": 0, "early": 1}
+    assert found.medians["protocol"].tolist() == ["early"]
+    assert "1 of 2 patients have no week with sessions prescribed and recorded." in found.notes
+    assert "Not prescribed, as far as the record says: pain stimulation (usual)." in found.notes
+
+
 def test_a_protocol_with_one_patient():
     entries = weeks_done("a", [5, 0, 0]) + weeks_done("b", [1, 1, 1]) + weeks_done("c", [1, 0, 0])
     found = time_to_stopping(cohort_of_sessions(entries, {"a": "usual", "b": "early", "c": "early"}))

@@ -54,7 +54,18 @@ def test_80_per_cent_is_always_there():
 def test_nothing_prescribed_at_all_is_missing_not_zero():
     found = weeks_at_threshold(cohort_of_sessions([("a", 1, "exercise", 0, 0)], {"a": "usual"}))
     assert found.table.empty
-    assert found.notes[-1] == "1 of 1 patients have no such week."
+    assert found.notes[-2] == "1 of 1 patients have no such week."
+
+
+def test_what_is_not_prescribed_has_no_weeks_and_is_said():
+    entries = [
+        *weeks_done("a", [5, 5]),
+        *weeks_done("b", [5, 5]),
+        *weeks_done("b", [5, 5], modality="pain stimulation"),
+    ]
+    found = weeks_at_threshold(cohort_of_sessions(entries, {"a": "usual", "b": "early"}))
+    assert set(found.table.loc[found.table["protocol"] == "usual", "modality"]) == {"all sessions", "exercise"}
+    assert "Not prescribed, as far as the record says: pain stimulation (usual)." in found.notes
 
 
 def test_a_threshold_must_be_positive():

@@ -59,7 +59,7 @@ def figures(invented, tested, anchored):
         "dose": dose_figure(home_dose(invented)),
         "adherence-classes": classes_figure(adherence_classes(invented)),
         "dose-change": dose_change_figure(adherence_association(invented, "quadriceps_torque", week=26), torque),
-        "home-dose-effect": effect_figure(effect, torque),
+        "home-dose-effect-strength-stimulation": effect_figure(effect, torque),
     }
 
 
@@ -71,7 +71,7 @@ NAMES = [
     "dose",
     "adherence-classes",
     "dose-change",
-    "home-dose-effect",
+    "home-dose-effect-strength-stimulation",
 ]
 
 
@@ -93,7 +93,7 @@ DRAWN = {
     "stopping": (["week", "share"], [1, 100]),
     "dose": (["mean", "lower", "upper"], 1),
     "adherence-classes": (["share", "lower", "upper"], 100),
-    "home-dose-effect": (["effect", "lower", "upper", "allocation_effect", "allocation_lower", "allocation_upper"], 1),
+    "home-dose-effect-strength-stimulation": (["effect", "lower", "upper", "allocation_effect", "allocation_lower", "allocation_upper"], 1),
 }
 
 
@@ -184,6 +184,18 @@ def test_nobody_stopped_and_one_patient_are_drawn(drawn):
         assert drawn.not_drawn(dose.drawing(width), dose.data["mean"]) == []
         assert drawn.not_drawn(classes.drawing(width), 100 * classes.data["share"]) == []
         assert [drawn.problems(one.drawing(width)) for one in (stopping, dose, classes)] == [[], [], []]
+
+
+def test_a_protocol_without_sessions_on_record_has_no_shares_in_words():
+    sessions = pd.DataFrame({"patient_id": ["a", "b", "b"], "week": [1, 1, 2], "modality": "exercise"})
+    sessions = sessions.assign(sessions_prescribed=5, sessions_done=4, minutes_done=80)
+    visits = pd.DataFrame({"patient_id": ["a"], "week": 0, "measure": "pain", "limb": "none", "value": 5})
+    people = pd.DataFrame({"patient_id": ["a", "b", "c"], "protocol": ["usual", "usual", "none"]})
+    cohort = Cohort(people, visits, sessions=sessions)
+    for figure in (stopping_figure(time_to_stopping(cohort)), classes_figure(adherence_classes(cohort))):
+        assert "none: no week with sessions prescribed and recorded" in figure.alt
+        assert "0 patients" not in figure.alt
+        assert figure.png("wide")
 
 
 def test_the_slope_in_the_sentence_is_the_naive_one(figures, invented):

@@ -93,6 +93,66 @@ def test_doses_are_those_of_the_sessions(studies, invented):
     assert pd.isna(table.loc[("exercise", "home stimulation"), "knee"])
 
 
+def test_what_a_protocol_does_not_have_is_not_prescribed_and_never_0_per_cent(studies):
+    """The exercise arm of the invented cohort has no stimulation."""
+    study = studies["randomised"]
+    for section, name in ((comparison.home_programme(study), "adherence"), (comparison.doses(study), "doses")):
+        table = next(item for item in section if getattr(item, "name", "") == name)
+        cells = table.cells().assign(modality=table.groups())
+        mine = cells[(cells["Protocol"] == "exercise only") & (cells["modality"] != "exercise")]
+        assert len(mine) == 2
+        assert (mine.drop(columns="modality").isin(["exercise only", "not prescribed", "–", "0"])).all().all()
+        assert (mine == "not prescribed").any(axis=1).all()
+        assert not cells.isin(["0/0", "–/–"]).any().any()
+    figure = next(item for item in comparison.home_programme(study) if getattr(item, "alt", ""))
+    assert "exercise only, strength stimulation: not prescribed" in figure.alt
+    assert "0 %" not in figure.alt
+    assert "–" not in figure.alt
+
+
+def test_the_effect_of_the_home_dose_is_shown_by_modality(studies):
+    """Stimulation, which the exercise arm never has, moves from 0; exercise, which all have, hardly moves."""
+    items = list(comparison.dose_and_recovery(studies["randomised"]))
+    figures = {item.name: item for item in items if getattr(item, "alt", "")}
+    kinds = ("strength-stimulation", "pain-stimulation")
+    assert [name for name in figures if name.startswith("home-dose-effect")] == [
+        f"home-dose-effect-{kind}" for kind in kinds
+    ]
+    assert {name for name in figures if name.startswith("dose-change")} == {
+        f"dose-change-{kind}" for kind in ("exercise", *kinds)
+    }
+    for kind in kinds:
+        figure = figures[f"home-dose-effect-{kind}"]
+        assert (figure.data["first_stage_f"] > 100).all()
+        assert len(figure.data) == 2
+        assert "None is prescribed under exercise only: a dose of 0 by design." in figure.caption
+        assert "exercise only" not in figures[f"dose-change-{kind}"].alt
+        assert "Not prescribed to exercise only" in figures[f"dose-change-{kind}"].caption
+    said = " ".join(text for item in items for text in getattr(item, "paragraphs", ()))
+    assert "exercise: no estimate of what it did is shown for home stimulation (F 0." in said
+    assert "since the allocation hardly moved the dose (F below 10)" in said
+    assert (
+        "home stimulation, home stimulation and early motion: the allocation moved strength stimulation and pain stimulation "
+        "at once, so that each estimate holds what the other did too."
+    ) in said
+    observed = list(comparison.dose_and_recovery(studies["observational"]))
+    assert not [item for item in observed if getattr(item, "name", "").startswith("home-dose-effect")]
+
+
+def test_an_arm_without_the_dose_does_not_take_the_others_from_the_report(invented, folder_of):
+    """'home stimulation' had no pain stimulation: its neighbour is shown, and the reason is said."""
+    people = invented.patients
+    without = people.loc[people["protocol"] == "home stimulation", "patient_id"]
+    sessions = invented.sessions
+    gone = sessions["patient_id"].isin(without) & (sessions["modality"] == "pain stimulation")
+    study = comparison.prepare_study(folder_of(replace(invented, sessions=sessions[~gone])), design="randomised")
+    items = list(comparison.dose_and_recovery(study))
+    figure = next(item for item in items if getattr(item, "name", "") == "home-dose-effect-pain-stimulation")
+    assert figure.data["protocol"].tolist() == ["home stimulation and early motion"]
+    said = " ".join(text for item in items for text in getattr(item, "paragraphs", ()))
+    assert "pain stimulation: prescribed neither to home stimulation nor to exercise only" in said
+
+
 @pytest.mark.parametrize(("items", "numbers"), [(CONSORT, CONSORT_ITEMS), (STROBE, STROBE_ITEMS)])
 def test_every_item_of_the_statement_is_there_once_in_order(items, numbers):
     assert [number for number, _, _ in items] == numbers.split()

@@ -6,6 +6,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import write_cohort
+from analysis.outcomes.stratified_difference import stratified_responders
 from analysis.report.comparison import other_counts, prepare_study, symmetry
 from analysis.report.tables import Table
 from synthetic_cohort import generate_cohort
@@ -28,8 +29,47 @@ def test_the_ways_of_counting_start_from_the_difference_of_the_report(study):
     assert list(first.index) == list(main.index)
     pd.testing.assert_frame_equal(first[["difference", "lower", "upper"]], main[["difference", "lower", "upper"]])
     assert set(side["way"].str.split(",").str[0]) == {
-        "as in the report", "missing visits: non-response", "adjusted for the baseline", "all visits together",
+        "as in the report", "missing visits: non-response", "adjusted for the baseline and site", "within sites",
+        "all visits together",
     }  # fmt: skip
+
+
+def test_the_difference_within_sites_stands_beside_the_others(study):
+    shown = tables(other_counts(study))["ways-of-counting"]
+    found = study.responders[-1]
+    expected = stratified_responders(study.cohort, found).set_index("protocol")
+    within = shown.data[shown.data["way"] == "within sites"].set_index("protocol")
+    columns = ["difference", "lower", "upper"]
+    pd.testing.assert_frame_equal(within[columns], expected.loc[within.index, columns], check_names=False)
+    first = expected.iloc[0]
+    assert any(
+        note.startswith(f"Within sites, {first.name}: {first['strata']} sites with patients of both protocols; ")
+        for note in shown.notes
+    )
+
+
+def test_one_site_needs_no_strata(study):
+    alone = replace(study, cohort=replace(study.cohort, patients=study.cohort.patients.assign(site="A")))
+    assert "within sites" not in set(tables(other_counts(alone))["ways-of-counting"].data["way"])
+
+
+def test_a_protocol_alone_at_its_sites_is_said(study):
+    patients = study.cohort.patients
+    apart = patients.assign(site=patients["protocol"].astype("str"))
+    shown = tables(other_counts(replace(study, cohort=replace(study.cohort, patients=apart))))["ways-of-counting"]
+    assert "within sites" not in set(shown.data["way"])
+    assert sum("at no site patients of both protocols were counted" in note for note in shown.notes) == 2
+
+
+def test_two_weeks_of_the_same_patients(study):
+    """The visit before the primary week; those judged at both are fewer than those judged at one."""
+    table = tables(other_counts(study))["two-weeks"]
+    found = study.responders[-1]
+    assert f"at week 12 and at week {found.week:g}" in table.caption
+    at_week = found.table.set_index("protocol")["n"]
+    shown = table.data.set_index("protocol")
+    assert (shown["n"] <= at_week[shown.index]).all()
+    assert ((shown["gained"] - shown["lost"]) / shown["n"]).tolist() == pytest.approx(shown["difference"].tolist())
 
 
 def test_missing_visits_as_non_response_have_every_patient_in_the_denominator(study):
@@ -71,5 +111,5 @@ def test_one_protocol_and_no_torque_are_said(tmp_path):
     study = prepare_study(write_cohort(small, tmp_path / "cohort"), measure="ikdc")
     found = tables(other_counts(study))
     assert "ways-of-counting" not in found
-    assert set(found) == {"directions", "kept", "first-reached"}
+    assert set(found) == {"directions", "kept", "two-weeks", "first-reached"}
     assert "Not in the data: quadriceps torque of both limbs at week 26." in str(symmetry(study))

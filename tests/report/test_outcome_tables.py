@@ -1,5 +1,6 @@
 """Tables of the home programme and of change."""
 
+import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort
@@ -58,3 +59,28 @@ def test_nothing_recorded_is_an_empty_table_with_its_reason(made):
     for table in (weeks_table(weeks_at_threshold(without)), events_by_week_table(events_by_week(without))):
         assert table.cells().empty
         assert any("were not recorded" in note for note in table.notes)
+
+
+def test_harms_of_a_protocol_are_counted_after_and_outside(made):
+    """Every harm of a protocol stands in its line; a protocol without sessions has no rate."""
+    cohort = made.observed
+    names = cohort.patients["protocol"].cat.categories
+    chosen = {name: cohort.patients.loc[cohort.patients["protocol"] == name, "patient_id"].iloc[0] for name in names}
+    sessions = cohort.sessions[
+        ~cohort.sessions["patient_id"].isin(cohort.patients.loc[cohort.patients["protocol"] == names[2], "patient_id"])
+    ]
+    events = pd.DataFrame(
+        [(chosen[names[0]], 0.0), (chosen[names[0]], 40.0), (chosen[names[1]], -2.0), (chosen[names[2]], 3.0)],
+        columns=["patient_id", "week"],
+    ).assign(event="flare")
+    notes = events_by_week_table(
+        events_by_week(Cohort(cohort.patients, cohort.visits, sessions=sessions, events=events))
+    ).notes
+    assert notes[0].startswith(f"{names[0]}: 1 harm in ")
+    assert notes[0].endswith("; 1 after the programme, 0 outside the record.")
+    assert notes[1].startswith(f"{names[1]}: 0 harms in ")
+    assert notes[1].endswith("; 0 after the programme, 1 outside the record.")
+    assert notes[2] == (
+        f"{names[2]}: no patient-week with an entry of sessions, so no rate; 0 after the programme, 1 outside the record."
+    )
+    assert not any("nan" in note or "—" in note for note in notes)

@@ -48,6 +48,17 @@ def test_a_column_shows_its_format_and_an_empty_denominator_never_as_zero_percen
     assert Table(SHARES, "Shares.", (column,)).cells()[column.label].tolist() == shown
 
 
+def test_words_stand_in_the_place_of_numbers_where_there_are_some():
+    data = pd.DataFrame({"name": ["a", "b"], "done": [3.0, None], "of": [4.0, None], "words": [None, "not prescribed"]})
+    column = Column(("done", "of"), "Done", "fraction with share", instead="words")
+    assert Table(data, "Done.", (Column("name", "Name"), column)).cells()["Done"].tolist() == [
+        "3/4 (75 %)",
+        "not prescribed",
+    ]
+    with pytest.raises(ReportError, match="no column 'word'"):
+        Table(data, "Done.", (Column("done", "Done", "count", instead="word"),))
+
+
 def test_markup_and_spreadsheet_formulas_are_shown_as_text():
     data = pd.DataFrame(
         {"name": ["<script>alert(1)</script>", "=cmd('x')", "[a](javascript:b)"], "g": ["<i>", "<i>", "&"]}

@@ -17,7 +17,7 @@ def differences(name: str, seed: int):
     made = generate_cohort(name, seed=seed)
     frame = visit_frame(made.observed, scenario.primary_measure, scenario.primary_limb)
     model = fit_mixed(frame[frame["week"] > 0], FORMULA, patient_effects=None, residual="unstructured")
-    estimated = model.differences(of="protocol", reference=scenario.protocols[0], weeks=[scenario.primary_week])
+    estimated = model.differences(of="protocol", reference=scenario.reference, weeks=[scenario.primary_week])
     truth = made.truth.protocol_differences
     true = truth[
         (truth["measure"] == scenario.primary_measure)

@@ -110,6 +110,12 @@ def test_events_are_as_frequent_as_stated(large):
     assert clots["serious"].all()
     assert not clots["related"].any()
     assert events["week"].between(0, 52).all()
+    # skin irritation in weeks 1 to 8 of the programme: days 0 to 55, every day as likely as another
+    days = 7 * skin["week"]
+    assert days.to_numpy() == pytest.approx(days.round().to_numpy())
+    assert days.round().value_counts().reindex(range(56)).notna().all()
+    assert days.round().max() == 55
+    assert days.mean() == pytest.approx(27.5, abs=4 * np.sqrt((56**2 - 1) / 12 / len(days)))
 
 
 def test_a_scenario_without_home_programme_or_brace():

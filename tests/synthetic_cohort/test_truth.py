@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from synthetic_cohort import generate_cohort, list_scenarios, load_scenario
+from synthetic_cohort.expectation import series_means
 
 BASE = [name for name in list_scenarios() if not name.endswith("no difference")]
 
@@ -36,10 +37,32 @@ def test_protocol_means_are_the_means_of_many_patients(name):
 
 
 @pytest.mark.parametrize("name", BASE)
+def test_standard_deviations_are_those_of_many_patients(name):
+    """Every one of 20,000 patients without any effect of a protocol within 4.5 of its standard errors: pain at its floor of 0 and
+    scores at their ceiling of 100 spread less than the values that were cut."""
+    scenario = without_places(load_scenario(name)).without_effects()
+    made = generate_cohort(scenario, patients=20_000, seed=7)
+    values = made.complete.visits.groupby(["measure", "limb", "week"], observed=True)["value"]
+    seen = values.std()
+    # delta method: variance of a standard deviation by the fourth moment
+    kurtosis = values.apply(lambda one: (((one - one.mean()) / one.std()) ** 4).mean())
+    error = seen * np.sqrt((kurtosis - 1) / 4 / values.size())
+    judged = 0
+    for series in scenario.series:
+        means = series_means(scenario, series)
+        for week, sd in zip(means.weeks, means.sd, strict=True):
+            if week in series.weeks:
+                key = (series.measure, series.limb, week)
+                assert abs(sd - seen[key]) < 4.5 * error[key], key
+                judged += 1
+    assert judged > 20
+
+
+@pytest.mark.parametrize("name", BASE)
 def test_reference_means_are_those_of_the_scenario(name):
     scenario = load_scenario(name)
     means = generate_cohort(name, patients=1).truth.protocol_means
-    at_start = means[(means["protocol"] == scenario.protocols[0]) & (means["week"] == 0)]
+    at_start = means[(means["protocol"] == scenario.reference) & (means["week"] == 0)]
     for series in scenario.series:
         row = at_start[(at_start["measure"] == series.measure) & (at_start["limb"] == series.limb)]
         assert row["value"].item() == pytest.approx(series.before, abs=1e-9)

@@ -13,7 +13,7 @@ from analysis.progress import in_portions
 if TYPE_CHECKING:
     from analysis.cohort.tables import Cohort
 
-NO_SITE = "not recorded"
+NO_SITE = NO_PROTOCOL = "not recorded"
 
 
 def expected_values(cohort: Cohort) -> pd.DataFrame:
@@ -53,7 +53,7 @@ def expected_values(cohort: Cohort) -> pd.DataFrame:
     if not parts:
         return pd.DataFrame(columns=pd.Index(columns))
     table = pd.concat(parts, ignore_index=True)
-    return table.astype({"protocol": "str"})[columns]
+    return table.assign(protocol=table["protocol"].astype("str").fillna(NO_PROTOCOL))[columns]
 
 
 def site_of(cohort: Cohort, patients: pd.Series, without: str = "") -> pd.Series:

@@ -10,6 +10,7 @@ import pandas as pd
 from analysis.cohort.derived import measured_values
 from analysis.outcomes.expected_visits import expected_weeks, seen_weeks, visit_grid
 from analysis.outcomes.proportions import share_interval
+from analysis.outcomes.quality.completeness import NO_PROTOCOL
 from analysis.progress import steps
 
 if TYPE_CHECKING:
@@ -63,7 +64,7 @@ def visit_patterns(cohort: Cohort) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "patient_id": first["patient_id"].to_numpy(),
-            "protocol": first["protocol"].astype("str").to_numpy(),
+            "protocol": first["protocol"].astype("str").fillna(NO_PROTOCOL).to_numpy(),
             "expected": len(weeks),
             "seen": n_seen,
             "last_week": np.where(n_seen > 0, np.asarray(weeks)[last], np.nan),

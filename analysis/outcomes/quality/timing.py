@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.schedule import days_apart
 from analysis.outcomes.expected_visits import expected_weeks, seen_weeks
 from analysis.progress import steps
 
@@ -19,7 +20,7 @@ def visit_timing(cohort: Cohort) -> pd.DataFrame:
     """Count the visits at and around every scheduled week.
 
     The schedule is the weeks that are attended by at least 5 % as many patients as the best-attended one. A visit at any
-    other week counts as off schedule with the nearest scheduled week, the earlier of two equally near.
+    other week counts as off schedule with the scheduled week nearest in days, the earlier of two equally near.
 
     Parameters
     ----------
@@ -45,8 +46,8 @@ def visit_timing(cohort: Cohort) -> pd.DataFrame:
     columns = ["week", "patients", "at_week", "off_schedule", "earliest", "latest", "median_off"]
     if not len(weeks):
         return pd.DataFrame(columns=pd.Index(columns))
-    distance = np.abs(seen["week"].to_numpy(dtype=float)[:, None] - weeks[None, :])
-    seen = seen.assign(nearest=weeks[distance.argmin(axis=1)], off=distance.min(axis=1))
+    distance = days_apart(seen["week"].to_numpy(dtype=float)[:, None], weeks[None, :])
+    seen = seen.assign(nearest=weeks[distance.argmin(axis=1)], off=distance.min(axis=1) / 7.0)
     rows = []
     for week in weeks:
         near = seen[seen["nearest"] == week]

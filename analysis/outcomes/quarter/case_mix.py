@@ -12,6 +12,7 @@ from scipy.special import expit, logit
 
 from analysis.errors import ModelError
 from analysis.outcomes.proportions import check_level
+from analysis.outcomes.quarter.site_effects import shrink
 from analysis.outcomes.result import Result
 
 if TYPE_CHECKING:
@@ -24,9 +25,6 @@ COVARIATES = ("baseline", "age_years", "sex", "body_mass_kg", "procedure")
 #: Weight of a weak penalty on standardised coefficients: keeps them finite where a covariate parts the outcomes.
 _PENALTY = 0.01
 _MOST_LEVELS = 8
-#: Scale of the half-normal prior of the standard deviation between sites, in log odds; grid that it is averaged over.
-PRIOR, _WIDEST, _GRID = 0.5, 3.0, 300
-METHOD = "Bayesian, normal log odds, half-normal prior of the spread between sites"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -37,8 +35,9 @@ class CaseMix(Result):
     ----------
     table : pandas.DataFrame
         One row a site in the order given: site, n, observed, expected, ratio (observed over expected), adjusted (share
-        of the whole, moved by what the site differs after adjustment, not shrunk), estimate, lower, upper (the same,
-        shrunk), shrinkage (0 kept as it is, 1 all the way to the whole), level, method.
+        of the whole, moved by what the log odds of the site differ after adjustment, not shrunk; 0 or 1 where nobody
+        or everybody reached the outcome), estimate, lower, upper (the same, shrunk), shrinkage (0 kept as it is, 1 all
+        the way to the whole), level, method.
     covariates : tuple of str
         What the model adjusts for.
     share : float
@@ -102,10 +101,8 @@ def case_mix(
 
     Notes
     -----
-    Logistic regression on the whole without the sites. A site's log odds differ from the whole by the score over the
-    information (one step from the expected); these are shrunk as normal values. The standard deviation between sites
-    is not taken as known: the intervals average over it, with a half-normal prior of scale 0.5 on log odds (Röver et
-    al., Res Synth Methods 2021;12:448, from memory).
+    Logistic regression on the whole without the sites. How far the log odds of a site lie from it, and how much of that is
+    kept: :func:`analysis.outcomes.quarter.site_effects.shrink`.
 
     Examples
     --------
@@ -128,11 +125,11 @@ def case_mix(
     if not inside.all():  # the compared as a whole reach what is expected of them
         design = np.column_stack([design[:, :1], inside, design[:, 1:]])
     expected = expit(design @ _fit(design, outcome, free=1 if inside.all() else 2))
-    rows = pd.DataFrame(
-        {"site": patients["site"].astype("str"), "observed": outcome, "expected": expected, "n": 1.0,
-         "information": expected * (1 - expected)}
-    )  # fmt: skip
-    sums = rows[inside].groupby("site")[["n", "observed", "expected", "information"]].sum()
+    rows = pd.DataFrame({"site": patients["site"].astype("str"), "observed": outcome, "expected": expected, "n": 1.0})[
+        inside
+    ]
+    chances = {str(site): one.to_numpy() for site, one in rows.groupby("site")["expected"]}
+    sums = rows.groupby("site")[["n", "observed", "expected"]].sum()
     wanted = list(shown) if shown is not None else sorted(sums.index)
     table = sums.loc[[one for one in wanted if one in sums.index]].reset_index()
     if table.empty:
@@ -142,7 +139,7 @@ def case_mix(
             what_to_do="Compare sites over more quarters.",
         )
     whole = float(outcome.mean()) if share is None else share
-    table, between = shrink(table, whole, level=level)
+    table, between = shrink(table, [chances[site] for site in table["site"]], whole, level=level)
     note = (
         f"Expected: logistic regression on all patients with a known outcome, sites left out of the model, adjusted for "
         f"{', '.join(_WORDS.get(one, one.replace('_', ' ')) for one in used) or 'nothing, since no covariate is there'}."
@@ -160,56 +157,6 @@ def case_mix(
         ),
     )
     return CaseMix(table, tuple(used), whole, between, concordance, notes)
-
-
-def shrink(table: pd.DataFrame, share: float, *, level: float = 0.95) -> tuple[pd.DataFrame, float]:
-    """Add ratio, adjusted share and shrunk share to observed and expected counts.
-
-    Parameters
-    ----------
-    table : pandas.DataFrame
-        site, n, observed, expected, information (sum of expected times one minus expected over patients).
-    share : float
-        Outcome of the whole, between 0 and 1.
-    level : float
-        Level of the intervals.
-
-    Returns
-    -------
-    tuple of (pandas.DataFrame, float)
-        The table as in :class:`CaseMix`, and the standard deviation between sites on the scale of log odds.
-
-    Examples
-    --------
-    >>> sites = pd.DataFrame({"site": ["a", "b"], "n": [50, 50], "observed": [20, 30], "expected": [25, 25],
-    ...                       "information": [12.5, 12.5]})
-    >>> shrink(sites, 0.5)[0][["ratio", "adjusted"]].round(2).values.tolist()
-    [[0.8, 0.4], [1.2, 0.6]]
-    """
-    information = table["information"].to_numpy(dtype=float)
-    known = information > 0
-    away = np.full(len(table), np.nan)
-    away[known] = ((table["observed"] - table["expected"]).to_numpy(dtype=float)[known]) / information[known]
-    variance = np.full(len(table), np.nan)
-    variance[known] = 1 / information[known]
-    spread, weight = _spread_between(away[known], variance[known])
-    kept = spread**2 / (spread**2 + variance[:, None])
-    mean, deviation = kept * away[:, None], np.sqrt(kept * variance[:, None])
-    limits = [_quantile(one, mean, deviation, weight) for one in ((1 - level) / 2, (1 + level) / 2)]
-    centre = logit(share)
-    expected = table["expected"].to_numpy(dtype=float)
-    ratio = np.divide(table["observed"], expected, out=np.full(len(table), np.nan), where=expected > 0)
-    found = table[["site", "n", "observed", "expected"]].assign(
-        ratio=ratio,
-        adjusted=expit(centre + away),
-        estimate=expit(centre + mean @ weight),
-        lower=expit(centre + limits[0]),
-        upper=expit(centre + limits[1]),
-        shrinkage=1 - kept @ weight,
-        level=level,
-        method=METHOD,
-    )
-    return found, float(spread @ weight)
 
 
 _WORDS = {
@@ -259,29 +206,6 @@ def _fit(design: NDArray[np.float64], outcome: NDArray[np.float64], *, free: int
         where=f"{len(outcome):,} patients",
         what_to_do="Leave out covariates that part those with the outcome from those without.",
     )
-
-
-def _spread_between(
-    away: NDArray[np.float64], variance: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Give a grid of standard deviations between sites and the posterior weight of each."""
-    spread = (np.arange(_GRID) + 0.5) * _WIDEST / _GRID
-    total = variance[:, None] + spread**2
-    log = -0.5 * (np.log(total) + away[:, None] ** 2 / total).sum(axis=0) - 0.5 * (spread / PRIOR) ** 2
-    weight = np.exp(log - log.max())
-    return spread, weight / weight.sum()
-
-
-def _quantile(
-    probability: float, mean: NDArray[np.float64], deviation: NDArray[np.float64], weight: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Give a quantile of each site's mixture of normal distributions, by halving."""
-    low, high = (mean - 9 * deviation).min(axis=1), (mean + 9 * deviation).max(axis=1)
-    for _ in range(60):
-        middle = (low + high) / 2
-        below = stats.norm.cdf((middle[:, None] - mean) / deviation) @ weight < probability
-        low, high = np.where(below, middle, low), np.where(below, high, middle)
-    return np.asarray((low + high) / 2, dtype=float)
 
 
 def _concordance(outcome: NDArray[np.float64], expected: NDArray[np.float64]) -> float:

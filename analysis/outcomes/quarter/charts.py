@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.outcomes.quarter.control_charts import FEWEST_POINTS, ControlChart, p_chart, u_chart, xmr_chart
+from analysis.outcomes.quarter.prime_charts import for_large_denominators
 from analysis.outcomes.quarter.release import BASELINE
 from analysis.outcomes.quarter.run_chart import RunChart, run_chart
 
@@ -73,8 +74,9 @@ def chart_of(released: ReleasedCounts, indicator: Indicator) -> IndicatorChart:
     Returns
     -------
     IndicatorChart
-        A p chart for a share, a u chart for a rate, an XmR chart for a mean; a run chart where fewer than twelve
-        points can be shown, or the baseline is shorter than twelve periods.
+        A p chart for a share, a u chart for a rate, an XmR chart for a mean; Laney's p' or u' chart where denominators
+        are large and periods differ by more than chance; a run chart where fewer than twelve points can be shown, or
+        the baseline is shorter than twelve periods.
 
     Examples
     --------
@@ -115,7 +117,7 @@ def _control_chart(released: ReleasedCounts, indicator: Indicator, points: pd.Da
     whole = released.of(indicator, [BASELINE]).iloc[0]
     total = (float(whole["numerator"]), float(whole["denominator"])) if np.isfinite(whole["value"]) else None
     draw = p_chart if indicator.kind == "share" else u_chart
-    return draw(shown, baseline=baseline, baseline_total=total)
+    return for_large_denominators(draw(shown, baseline=baseline, baseline_total=total))
 
 
 def _named(rules: str) -> tuple[str, ...]:

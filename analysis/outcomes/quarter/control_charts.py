@@ -17,17 +17,17 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-ChartKind = Literal["XmR", "p", "u"]
+ChartKind = Literal["XmR", "p", "u", "p'", "u'"]
 
 #: Expected range of two normal values in standard deviations, and the factor of the limit of moving ranges
 #: (NIST/SEMATECH e-Handbook 6.3.2.2 and its table of constants).
 D2, D4 = 1.128, 3.267
 #: With fewer points than this limits mean little and a run chart is drawn instead.
 FEWEST_POINTS = 12
-_LIMITS = 3.0
+LIMITS = 3.0
 #: Spread of the standardised baseline points above which limits of a p or u chart are called too narrow: about the
 #: largest that chance gives with 12 points (design choice).
-_TOO_WIDE = 1.4
+TOO_WIDE = 1.4
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -36,8 +36,8 @@ class ControlChart(Result):
 
     Attributes
     ----------
-    kind : {"XmR", "p", "u"}
-        The chart.
+    kind : {"XmR", "p", "u", "p'", "u'"}
+        The chart; the last two are Laney's (:mod:`analysis.outcomes.quarter.prime_charts`).
     table : pandas.DataFrame
         One row a period: period, numerator, denominator (missing for an XmR chart of plain values), value, centre,
         sigma, lower, upper (three standard deviations), moving_range, in_baseline, rules (names with commas between,
@@ -45,12 +45,14 @@ class ControlChart(Result):
     baseline : tuple of str
         Periods that centre line and limits come from; they stay fixed when periods are added.
     range_limit : float
-        Upper limit of the moving ranges; NaN for p and u charts.
+        Upper limit of the moving ranges; NaN for charts of counts.
     spread : float
-        Standard deviation of the standardised points of the baseline; near 1 where the counts vary as the chart
-        supposes. NaN for an XmR chart.
+        Standard deviation of the baseline points in binomial or Poisson standard deviations; near 1 where the counts
+        vary by chance alone. NaN for an XmR chart.
     notes : tuple of str
         Method, rule set, cautions.
+    sigma_z : float
+        What the standard deviations of a p' or u' chart are multiplied by; 1 for the others.
     """
 
     kind: ChartKind
@@ -59,6 +61,7 @@ class ControlChart(Result):
     range_limit: float
     spread: float
     notes: tuple[str, ...]
+    sigma_z: float = 1.0
 
     def _headline(self) -> str:
         return f"{self.kind} chart, baseline {self.baseline[0]} to {self.baseline[-1]}"
@@ -216,6 +219,29 @@ def u_chart(
     return _finished("u", table, inside, centre=centre, sigma=sigma, bounds=(0.0, np.inf), method=method)
 
 
+def standardised(table: pd.DataFrame) -> NDArray[np.float64]:
+    """Give the points of the baseline in standard deviations from the centre line, in their order, without missing ones.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        As of :class:`ControlChart`.
+
+    Returns
+    -------
+    ndarray
+
+    Examples
+    --------
+    >>> points = pd.DataFrame({"period": ["2026-Q1", "2026-Q2"], "numerator": [40, 60], "denominator": [100, 100]})
+    >>> standardised(p_chart(points).table).round(6).tolist()
+    [-2.0, 2.0]
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        z = ((table["value"] - table["centre"]) / table["sigma"]).to_numpy(dtype=float)
+    return np.asarray(z[table["in_baseline"].to_numpy(dtype=bool) & np.isfinite(z)], dtype=float)
+
+
 def _started(points: pd.DataFrame) -> pd.DataFrame:
     table = pd.DataFrame({"period": points["period"].astype("str").to_numpy()})
     for name in ("numerator", "denominator", "value"):
@@ -269,18 +295,16 @@ def _finished(
     range_limit: float = float("nan"),
 ) -> ControlChart:
     table = table.assign(centre=centre, sigma=sigma, in_baseline=inside)
-    table["lower"] = np.clip(centre - _LIMITS * sigma, *bounds)
-    table["upper"] = np.clip(centre + _LIMITS * sigma, *bounds)
+    table["lower"] = np.clip(centre - LIMITS * sigma, *bounds)
+    table["upper"] = np.clip(centre + LIMITS * sigma, *bounds)
     table["moving_range"] = table.get("moving_range", np.nan)
     no_limits = ~np.isfinite(sigma)
     table.loc[no_limits, ["sigma", "lower", "upper"]] = np.nan
     table["rules"] = [", ".join(one) for one in special_causes(table["value"], table["centre"], table["sigma"])]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        z = ((table["value"] - table["centre"]) / table["sigma"]).to_numpy()
-    z = z[inside & np.isfinite(z)]
+    z = standardised(table)
     spread = float(np.std(z, ddof=1)) if kind != "XmR" and len(z) > 1 else float("nan")
     notes = [f"{kind} chart, {method}. Rules: {RULE_SET}."]
-    if spread > _TOO_WIDE:
+    if spread > TOO_WIDE:
         notes.append(
             f"The points of the baseline vary {spread:.1f} times as much as chance alone would make them, so the limits "
             "are too narrow and signals come too often: look for what differs between periods before acting on one."

@@ -312,9 +312,8 @@ def _at_week(cohort: Cohort, measure: str, week: float) -> pd.Series:
 def _adherence(cohort: Cohort, counted: _Counted, threshold: float) -> list[Indicator]:
     if cohort.sessions is None:
         return []
-    entries = session_shares(cohort).dropna(subset=["sessions_prescribed", "sessions_done"])
+    entries = session_shares(cohort).dropna(subset=["share"])  # weeks with some prescribed, and the sessions done known
     sums = entries.groupby("patient_id")[["sessions_prescribed", "sessions_done"]].sum()
-    sums = sums[sums["sessions_prescribed"] > 0]
     share = cohort.patients["patient_id"].map(sums["sessions_done"] / sums["sessions_prescribed"])
     counted.add("sessions reached", share >= threshold - np.finfo(float).eps)
     counted.split(STARTED, "sessions reached", "sessions not reached or not recorded")

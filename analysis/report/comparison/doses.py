@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from analysis.outcomes.home_dose import home_dose
+from analysis.report.comparison.programme import with_words
 from analysis.report.passages import Section
 from analysis.report.tables import Column, Table
 
@@ -53,7 +54,7 @@ def dose_table(adherence: AdherenceByWeek, given: HomeDose) -> Table:
     given : HomeDose
         Minutes and stimulation.
     """
-    table = adherence.overall.astype(dict.fromkeys(_KEYS, "str"))
+    table = with_words(adherence.overall)
     table = table.assign(
         planned=table["sessions_prescribed"] / table["n"].where(table["n"] > 0),
         done=table["sessions_done"] / table["n"].where(table["n"] > 0),
@@ -70,7 +71,7 @@ def dose_table(adherence: AdherenceByWeek, given: HomeDose) -> Table:
     columns = [
         Column("protocol", "Protocol"),
         Column("n", "Patients", "count"),
-        Column("planned", "Planned", "number", 1, "Sessions a patient"),
+        Column("planned", "Planned", "number", 1, "Sessions a patient", instead="words"),
         Column("done", "Done", "number", 1, "Sessions a patient"),
         Column("part", "Done of planned", "share", 0, "Sessions a patient"),
     ]

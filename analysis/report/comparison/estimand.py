@@ -118,6 +118,7 @@ def _population(study: Study) -> str:
         if rest:
             needed = f"a value of {in_text(study.measure_in_words)}"
             needed += " at the start and one later" if study.curves.baseline_adjusted else ""
+            needed += "".join(f", or without a {name}," for name in study.curves.covariates)
             said += (
                 f"{numbers.plural(rest, 'patient')} without {needed} {'is' if rest == 1 else 'are'} not in the model. "
             )
@@ -152,7 +153,7 @@ def _summary(study: Study) -> str:
     if len(curves.protocols) == 1:
         return f"The mean at week {week}."
     adjusted = [*(["the baseline value"] if curves.baseline_adjusted else [])]
-    adjusted += ["site"] if "+ site" in curves.model.design.formula else []
+    adjusted += list(curves.covariates)
     words = f", adjusted for {numbers.listed(adjusted)}" if adjusted else ", not adjusted"
     if study.allocation == "randomised":
         return f"Difference between mean values at week {week}{words}."

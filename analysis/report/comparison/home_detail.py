@@ -16,6 +16,7 @@ from analysis.outcomes import (
     weeks_at_threshold,
 )
 from analysis.outcomes.complier_effect import WEAK
+from analysis.report import numbers
 from analysis.report.adherence_figures import classes_figure, stopping_figure
 from analysis.report.dose_change_figures import dose_change_figure, effect_figure
 from analysis.report.outcome_tables import events_by_week_table, gap_table, weeks_table
@@ -23,6 +24,8 @@ from analysis.report.passages import Passage, Section, absent
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+    import pandas as pd
 
     from analysis.report.comparison.study import Study
     from analysis.report.figures import Figure
@@ -69,15 +72,7 @@ def dose_and_recovery(study: Study) -> Section:
         return Section((absent("home sessions."),))
     if study.curves is None or not study.curves.scheduled:
         return Section((absent("a week at which recovery could be set against what was done at home."),))
-    week, name = study.curves.primary_week, study.measure.name
-    items: list[Item] = [
-        _or_absent(
-            lambda: dose_change_figure(
-                adherence_association(study.cohort, name, week=week, limb=study.limb, level=study.level), study.measure
-            ),
-            "what an association needs",
-        )
-    ]
+    items: list[Item] = [_association(study, modality) for modality in _modalities(study)]
     if study.allocation == "randomised" and len(study.curves.protocols) > 1:
         items += _by_allocation(study)
     return Section(tuple(items))
@@ -100,7 +95,7 @@ def gap(study: Study) -> Section:
                 lambda: gap_table(
                     gap_regained(
                         study.cohort, study.measure.name, week=week, level=study.level,
-                        reference=study.parameters["reference"],
+                        reference=study.reference,
                     ),
                     study.measure,
                 ),
@@ -110,32 +105,93 @@ def gap(study: Study) -> Section:
     )  # fmt: skip
 
 
-def _by_allocation(study: Study) -> list[Item]:
-    """Show what the dose did by allocation, for the protocols whose allocation moved the dose; say where it did not."""
-    if study.curves is None:
-        return []
+def _modalities(study: Study) -> list[str]:
+    """Name the modalities of the sessions in their order."""
+    return list(dict.fromkeys(study.adherence.overall["modality"].astype("str")))
+
+
+def _association(study: Study, modality: str) -> Item:
+    """Set the sessions of one modality against recovery, in the protocols that prescribe it."""
+    week = study.curves.primary_week if study.curves is not None else 0.0
     try:
-        found = complier_effect(
-            study.cohort,
-            study.measure.name,
-            week=study.curves.primary_week,
-            limb=study.limb,
-            randomised=True,
-            reference=study.curves.protocols[0],
-            level=study.level,
+        found = adherence_association(
+            study.cohort, study.measure.name, week=week, limb=study.limb, modality=modality, level=study.level
         )
     except KneecurveError as error:
-        return [absent(f"what an estimate by allocation needs. {error.what}")]
-    strong = found.table["first_stage_f"] >= WEAK
-    said = [
-        f"{row.protocol}: no estimate of what the home dose did is shown, since the allocation hardly moved the dose "
-        f"(F {row.first_stage_f:.1f}, below {WEAK:g})."
-        for row in found.table[~strong].itertuples()
-    ]
+        return absent(f"what an association of {modality} with recovery needs. {error.what}")
+    if not found.table["slope"].notna().any():
+        return absent(
+            f"enough patients who did more and less {modality}, with the improvement known, to set it against recovery."
+        )
+    return dose_change_figure(found, study.measure)
+
+
+def _by_allocation(study: Study) -> list[Item]:
+    """Show what the dose of each modality did by allocation, for the protocols whose allocation moved it; say where not."""
+    if study.curves is None:
+        return []
     items: list[Item] = []
-    if strong.any():
-        items.append(effect_figure(replace(found, table=found.table[strong].reset_index(drop=True)), study.measure))
+    said: list[str] = []
+    moved: dict[str, list[str]] = {}
+    for modality in _modalities(study):
+        try:
+            found = complier_effect(
+                study.cohort,
+                study.measure.name,
+                week=study.curves.primary_week,
+                limb=study.limb,
+                randomised=True,
+                modality=modality,
+                covariates=study.curves.adjusted_for,
+                reference=study.curves.protocols[0],
+                level=study.level,
+            )
+        except KneecurveError as error:
+            items.append(absent(f"what an estimate for {modality} by allocation needs. {error.what}"))
+            continue
+        strong = found.table["first_stage_f"] >= WEAK
+        if strong.any():
+            items.append(effect_figure(replace(found, table=found.table[strong].reset_index(drop=True)), study.measure))
+        for name in found.table.loc[strong, "protocol"]:
+            moved.setdefault(str(name), []).append(modality)
+        said += _not_shown(found.table[~strong], found.by_design, modality)
+    together: dict[tuple[str, ...], list[str]] = {}
+    for name, kinds in moved.items():
+        if len(kinds) > 1:
+            together.setdefault(tuple(kinds), []).append(name)
+    said += [
+        f"{', '.join(names)}: the allocation moved {numbers.listed(kinds)} at once, so that each estimate holds what the other "
+        "did too."
+        for kinds, names in together.items()
+    ]
     return [*items, Passage(tuple(said), "items")] if said else items
+
+
+def _not_shown(rows: pd.DataFrame, by_design: tuple[str, ...], modality: str) -> list[str]:
+    """Say for which protocols no estimate of a modality is shown, and why."""
+    if rows.empty:
+        return []
+    base = str(rows["reference"].iloc[0])
+    neither = rows["protocol"].isin(by_design) & (base in by_design)
+    weak = rows[rows["first_stage_f"].notna()]
+    rest = rows[~neither & rows["first_stage_f"].isna()]
+    said = []
+    if neither.any():
+        names = numbers.listed([str(name) for name in rows.loc[neither, "protocol"]], "and")
+        said.append(f"{modality}: prescribed neither to {names} nor to {base}, so the allocation moved no dose of it.")
+    if len(weak):
+        names = numbers.listed([f"{row.protocol} (F {row.first_stage_f:.1f})" for row in weak.itertuples()])
+        said.append(
+            f"{modality}: no estimate of what it did is shown for {names}, since the allocation hardly moved the dose (F "
+            f"below {WEAK:g})."
+        )
+    if len(rest):
+        names = numbers.listed([str(name) for name in rest["protocol"]])
+        said.append(
+            f"{modality}: no estimate of what it did can be made for {names}: too few patients with the improvement and the "
+            "sessions known, or all with the same dose."
+        )
+    return said
 
 
 def _or_absent(make: Callable[[], Item], what: str) -> Item:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from analysis.curves.recovery_choices import adjusted_in_words
 from analysis.report import numbers
 from analysis.report.passages import Passage, Section
 from analysis.report.wording import INVENTED, NOT_ALLOCATED, difference_sentence, mean_sentence, responder_sentence
@@ -12,12 +13,14 @@ if TYPE_CHECKING:
     from analysis.report.comparison.study import Study
 
 
+#: How the reference is named, for a person who reads a report.
+HOW_TO_NAME = 'reference = "..." in the map file, or --set "reference=\'...\'" for one report'
 #: With more comparisons than this, only those whose interval leaves out zero are spelled out.
 MOST_SPELLED_OUT = 3
 
 
 def subtitle(study: Study) -> Section:
-    """Name the measure, the protocols and the patients, and say where the cohort is invented.
+    """Name the measure, the protocols with their reference, and the patients, and say where the cohort is invented.
 
     Parameters
     ----------
@@ -30,9 +33,24 @@ def subtitle(study: Study) -> Section:
     weeks = study.visits.loc[study.visits["value"].notna(), "week"]
     span = f", weeks {numbers.week(weeks.min())} to {numbers.week(weeks.max())}" if len(weeks) else ""
     lines = [study.measure_in_words, f"{patients}, {protocols}{span}"]
+    lines += _compared_with(study)
     if study.invented:
         lines.append(INVENTED)
     return Section((Passage(tuple(lines), "subtitle"),))
+
+
+def _compared_with(study: Study) -> list[str]:
+    """Say which protocol is the reference and why it was taken; nothing where there is one protocol only."""
+    named, of_cohort = study.parameters["reference"], study.cohort.reference
+    if study.cohort.patients["protocol"].nunique() < 2 or (study.curves is None and not study.responders):
+        return []
+    if named is not None:
+        other = f"; the cohort names {of_cohort}" if of_cohort not in (None, named) else ""
+        return [f"Compared with {study.reference}, named as the reference for this report{other}."]
+    if of_cohort is not None:
+        return [f"Compared with {study.reference}, which the cohort names as its reference."]
+    taken = f"the others are compared with {study.reference}, the first of them in the order of the data"
+    return [f"No reference is named, so {taken}. To name it: {HOW_TO_NAME}."]
 
 
 def answer(study: Study) -> Section:
@@ -66,7 +84,7 @@ def _curve_sentences(study: Study) -> list[str]:
     if len(curves.protocols) == 1:
         return [mean_sentence(curves, level=study.level)]
     rows = list(curves.primary_differences(level=study.level).itertuples())
-    adjusted = ", adjusted for the baseline" if curves.baseline_adjusted else ""
+    adjusted = f", adjusted for {adjusted_in_words(curves.adjusted_for)}" if curves.adjusted_for else ""
     opening = (
         f"{numbers.count(curves.model.n_patients)} of {numbers.count(len(study.cohort.patients))} patients are in the "
         f"comparison{adjusted}."

@@ -6,12 +6,17 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from analysis.curves.recovery import adjustment
+from analysis.curves.recovery_choices import adjusted_in_words
 from analysis.errors import KneecurveError
 from analysis.outcomes.adjusted_difference import adjusted_difference
 from analysis.outcomes.better_or_worse import better_or_worse
+from analysis.outcomes.expected_visits import expected_weeks, seen_weeks
 from analysis.outcomes.kept_response import reached_and_kept
 from analysis.outcomes.limb_symmetry import limb_symmetry
+from analysis.outcomes.paired_difference import responders_at_two_weeks
 from analysis.outcomes.repeated_responders import repeated_responders
+from analysis.outcomes.stratified_difference import stratified_responders
 from analysis.outcomes.threshold_grid import ThresholdGrid, threshold_grid
 from analysis.outcomes.time_to_response import time_to_response
 from analysis.report import numbers
@@ -63,7 +68,7 @@ def symmetry(study: Study) -> Section:
     if week is None:
         return Section((absent("a week at which limb symmetry could be counted."),))
     try:
-        found = limb_symmetry(study.cohort, week=week, level=study.level, reference=study.parameters["reference"])
+        found = limb_symmetry(study.cohort, week=week, level=study.level, reference=study.reference)
     except KneecurveError as error:
         return Section((absent(f"what limb symmetry needs. {error.what}"),))
     if not found.table["n"].any():
@@ -97,6 +102,7 @@ def _side_by_side(study: Study, found: Responders) -> Items:
         found.measure,
         week=found.week,
         threshold=found.threshold.value,
+        limb=found.limb,
         level=study.level,
         reference=found.reference,
     )
@@ -106,16 +112,21 @@ def _side_by_side(study: Study, found: Responders) -> Items:
     parts.append((f"missing visits: {other}", chosen))
     notes: list[str] = []
     try:
-        adjusted = adjusted_difference(study.cohort, found, level=study.level)
-        parts.append(("adjusted for the baseline", adjusted.differences))
+        adjusted_for = adjustment(study.cohort, found.measure, limb=found.limb)
+        adjusted = adjusted_difference(study.cohort, found, covariates=adjusted_for, level=study.level)
+        parts.append((f"adjusted for {adjusted_in_words(adjusted_for) or 'nothing'}", adjusted.differences))
         notes += adjusted.notes
     except KneecurveError as error:
         notes.append(f"No adjusted difference: {error.what}")
+    within, said = _within_sites(study, found)
+    parts += within
+    notes += said
     try:
         repeated = repeated_responders(
             study.cohort,
             found.measure,
             threshold=found.threshold.value,
+            limb=found.limb,
             level=study.level,
             reference=found.reference,
         )
@@ -143,6 +154,22 @@ def _side_by_side(study: Study, found: Responders) -> Items:
         rows_grouped_by="protocol",
     )
     return [side, _ratios(found, percent), _along_thresholds(grid, found, percent)]
+
+
+def _within_sites(study: Study, found: Responders) -> tuple[list[tuple[str, pd.DataFrame]], list[str]]:
+    """Give the difference within sites, where there are several, and what it is made of."""
+    if "site" not in study.cohort.patients or study.cohort.patients["site"].nunique() < 2:
+        return [], []
+    table = stratified_responders(study.cohort, found, level=study.level)
+    known = table[table["difference"].notna()]
+    notes = [
+        f"Within sites, {row.protocol}: {numbers.plural(row.strata, 'site')} with patients of both protocols; "
+        f"{numbers.plural(row.left_out, 'patient')} of other sites or without one left out."
+        if row.strata
+        else f"Within sites, {row.protocol}: at no site patients of both protocols were counted."
+        for row in table.itertuples()
+    ]
+    return [("within sites", known)] if len(known) else [], notes
 
 
 def _ratios(found: Responders, percent: str) -> Table:
@@ -191,6 +218,7 @@ def _directions(study: Study, found: Responders) -> Items:
         found.measure,
         week=found.week,
         threshold=found.threshold.value,
+        limb=found.limb,
         level=study.level,
         reference=found.reference,
     )
@@ -220,6 +248,8 @@ def _kept_and_first(study: Study, found: Responders) -> Items:
             found.measure,
             week=found.week,
             threshold=found.threshold.value,
+            limb=found.limb,
+            missing=found.missing,
             level=study.level,
             reference=found.reference,
         )
@@ -238,9 +268,11 @@ def _kept_and_first(study: Study, found: Responders) -> Items:
         )
     except KneecurveError as error:
         items.append(absent(f"visits at which the improvement could have been kept. {error.what}"))
+    items += _two_weeks(study, found)
     first = time_to_response(
-        study.cohort, found.measure, threshold=found.threshold.value, level=study.level, reference=found.reference
-    )
+        study.cohort, found.measure, threshold=found.threshold.value, limb=found.limb, level=study.level,
+        reference=found.reference,
+    )  # fmt: skip
     if first.table.empty:
         return [*items, absent("a patient who reached the threshold.")]
     items.append(
@@ -258,3 +290,36 @@ def _kept_and_first(study: Study, found: Responders) -> Items:
         )
     )
     return items
+
+
+def _two_weeks(study: Study, found: Responders) -> Items:
+    """Show the responders at the week and at the visit before it, in the patients judged at both; nothing without one."""
+    expected = expected_weeks(seen_weeks(study.cohort, found.measure, found.limb))
+    before = [week for week in expected if 0 < week < found.week]
+    if not before:
+        return []
+    two = responders_at_two_weeks(
+        study.cohort, found.measure, weeks=(before[-1], found.week), threshold=found.threshold.value, limb=found.limb,
+        level=study.level,
+    )  # fmt: skip
+    percent = numbers.level_in_words(study.level)
+    earlier, later = (numbers.week(week) for week in two.weeks)
+    return [
+        Table(
+            two.table,
+            f"Responders at week {earlier} and at week {later}, in the same patients.",
+            (
+                Column("protocol", "Protocol"),
+                Column("n", "Patients judged at both", "count"),
+                Column("gained", f"Only at week {later}", "count"),
+                Column("lost", f"Only at week {earlier}", "count"),
+                Column("earlier_share", f"Week {earlier}", "share"),
+                Column("later_share", f"Week {later}", "share"),
+                Column(
+                    ("difference", "lower", "upper"), f"Percentage points ({percent} interval)", "points with interval"
+                ),
+            ),
+            (f"Intervals: {two.table['method'].iloc[0]}.", *two.notes[1:]),
+            name="two-weeks",
+        )
+    ]

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from analysis.errors import KneecurveError
 from analysis.outcomes import missing_patterns
+from analysis.outcomes.prescribed_modalities import IN_WORDS
 from analysis.report import numbers
 from analysis.report.passages import Passage, Section, absent
 from analysis.report.programme_figures import adherence_figure, missing_figure
@@ -41,16 +42,22 @@ def adherence_table(found: AdherenceByWeek) -> Table:
     """
     reached = f"Patients at {numbers.share(found.threshold)} or more"
     level = found.overall["level"].iloc[0]
+    shown = with_words(found.overall)
     return Table(
-        found.overall,
+        shown,
         "Home sessions done of those prescribed, over the whole programme.",
         (
             Column("protocol", "Protocol"),
             Column("n", "Patients", "count"),
-            Column(("sessions_done", "sessions_prescribed"), "Sessions done / prescribed", "fraction with share"),
+            Column(
+                ("sessions_done", "sessions_prescribed"),
+                "Sessions done / prescribed",
+                "fraction with share",
+                instead="words",
+            ),
             Column("median_share", "Median of patients", "share"),
             Column(("lower_quartile", "upper_quartile"), "Quartiles", "shares"),
-            Column(("reached", "n"), reached, "fraction"),
+            Column(("reached", "n"), reached, "fraction", instead="dash"),
             Column(
                 ("share_reached", "lower", "upper"),
                 f"Share ({numbers.level_in_words(level)} interval)",
@@ -61,6 +68,23 @@ def adherence_table(found: AdherenceByWeek) -> Table:
         name="adherence",
         rows_grouped_by="modality",
     )
+
+
+def with_words(overall: pd.DataFrame) -> pd.DataFrame:
+    """Add what is shown in the place of numbers: words where nothing was prescribed or known, and a dash beside them.
+
+    The protocols of a modality come together.
+
+    Parameters
+    ----------
+    overall : pandas.DataFrame
+        Adherence over the whole programme.
+    """
+    words = overall["prescribed"].map(IN_WORDS)
+    words = words.mask(words.isna() & (overall["n"] == 0), "not known")
+    order = {name: place for place, name in enumerate(dict.fromkeys(overall["modality"]))}
+    shown = overall.assign(words=words, dash=words.where(words.isna(), numbers.MISSING))
+    return shown.sort_values("modality", key=lambda names: names.map(order), kind="stable")
 
 
 def harms(study: Study) -> Section:

@@ -5,12 +5,15 @@ from __future__ import annotations
 import warnings
 from typing import TYPE_CHECKING
 
+from analysis.curves.recovery import adjustment
 from analysis.errors import DistributionWarning, KneecurveError
 from analysis.outcomes.missing_analyses import missing_data_analyses
 from analysis.outcomes.normality import LEVEL
 from analysis.outcomes.probability_of_response import ProbabilityOfResponse, probability_of_response
 from analysis.outcomes.tipping_point import tipping_point
 from analysis.report import numbers
+from analysis.report.comparison.counted_or_expected import counted_or_expected
+from analysis.report.comparison.opening import HOW_TO_NAME
 from analysis.report.numbers import in_text
 from analysis.report.passages import Passage, Section, absent
 from analysis.report.sensitivity_figures import analyses_figure, responder_analyses_table, tipping_figure
@@ -39,7 +42,7 @@ def sensitivity(study: Study) -> Section:
     if len(study.curves.protocols) == 1:
         return Section((absent("a second protocol to compare with."),))
     draws: int = study.parameters["imputations"]
-    week, reference = study.curves.primary_week, study.curves.protocols[0]
+    week, reference = study.curves.primary_week, study.parameters["reference"]
     try:
         found = missing_data_analyses(
             study.cohort, study.measure.name, week=week, limb=study.limb, reference=reference, draws=draws,
@@ -52,6 +55,7 @@ def sensitivity(study: Study) -> Section:
     except KneecurveError as error:
         return Section((absent(f"enough to fill missing visits. {error.what}"),))
     items: Items = [
+        *([] if reference is not None or study.cohort.reference is not None else [_no_reference()]),
         analyses_figure(found, study.measure),
         Passage(found.notes, "items"),
         tipping_figure(turned, study.measure),
@@ -68,6 +72,13 @@ def sensitivity(study: Study) -> Section:
     return Section(tuple(items))
 
 
+def _no_reference() -> Passage:
+    return absent(
+        "which protocol is the reference, so the analyses that fill missing visits as if under the reference (jump to "
+        f"reference, copy reference, copy increments in reference) are not run. To name it: {HOW_TO_NAME}."
+    )
+
+
 def probability(study: Study) -> Section:
     """Show how many responders the model expects when error of measurement and missing visits are taken into account.
 
@@ -80,18 +91,22 @@ def probability(study: Study) -> Section:
     if beside is None:
         return Section((absent(f"responders. {study.no_responders}."),))
     try:
+        adjusted_for = adjustment(study.cohort, beside.measure, limb=beside.limb)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", DistributionWarning)  # said in words below
             found = probability_of_response(
                 study.cohort, beside.measure, week=beside.week, threshold=study.parameters["threshold"],
-                limb=beside.limb, reference=beside.reference, draws=4 * study.parameters["imputations"],
-                level=study.level,
+                limb=beside.limb, covariates=[name for name in adjusted_for if name != "baseline"],
+                reference=beside.reference, draws=4 * study.parameters["imputations"], level=study.level,
             )  # fmt: skip
     except KneecurveError as error:
         return Section((absent(f"what the probability of response needs. {error.what}"),))
     items: Items = [*normality_caution(found), expected_table(found, beside)]
     if len(found.differences):
         items.append(_differences(found, beside))
+        explained = counted_or_expected(found, beside)
+        if explained is not None:
+            items.append(explained)
     items.append(_disagreement(found))
     return Section(tuple(items))
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from analysis.cohort import load_cohort, visit_frame
+from analysis.cohort.reference import reference_protocol
 from analysis.curves.recovery import RecoveryCurves, fit_recovery
 from analysis.errors import CohortError, ConvergenceWarning, KneecurveWarning, ModelError
 from analysis.outcomes import (
@@ -103,6 +104,16 @@ class Study:
         return tuple(str(name) for name in self.flow.allocated["protocol"])
 
     @property
+    def reference(self) -> str | None:
+        """The protocol that the others are compared with; None where none of them can be."""
+        if self.curves is not None and len(self.curves.protocols) > 1:
+            return self.curves.protocols[0]
+        try:
+            return reference_protocol(self.cohort, self.cohort.patients["protocol"], self.parameters["reference"])
+        except ModelError:
+            return None
+
+    @property
     def invented(self) -> bool:
         """Whether the cohort was generated."""
         return self.cohort.provenance.scenario is not None
@@ -140,7 +151,8 @@ def prepare_study(
     primary_week : float, optional
         Week of the main comparison; see :func:`analysis.curves.recovery.fit_recovery` for the default.
     reference : str, optional
-        The protocol that others are compared with; the first of the cohort by default.
+        The protocol that others are compared with; by default that of the cohort, or the first one where it names none,
+        and then no missing visit is filled as if under the reference.
     threshold : float, optional
         Size of the improvement that makes a responder, positive; by default the published one of the measure.
     missing : {"excluded", "non-response"}
@@ -178,15 +190,16 @@ def prepare_study(
     ('Quadriceps torque, involved limb', 26.0)
     """
     given = {name: value for name, value in locals().items() if name != "folder"}
-    cohort = load_cohort(folder)
+    cohort = _reference_first(load_cohort(folder), reference)
     name = measure or _usual_measure(cohort)
     known = cohort.measures[name]
     visits = visit_frame(cohort, name, limb)
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", KneecurveWarning)
         curves, no_curves = _curves(cohort, name, limb, primary_week, reference)
+        base = curves.protocols[0] if curves is not None and len(curves.protocols) > 1 else reference
         found, no_responders = _responders(
-            cohort, name, limb, curves, primary_week, reference, threshold=threshold, missing=missing, level=level
+            cohort, name, limb, curves, primary_week, base, threshold=threshold, missing=missing, level=level
         )
         study = Study(
             folder=Path(folder),
@@ -213,6 +226,16 @@ def prepare_study(
     said = tuple(dict.fromkeys(str(one.message) for one in ours if not issubclass(one.category, ConvergenceWarning)))
     object.__setattr__(study, "warnings", said)
     return study
+
+
+def _reference_first(cohort: Cohort, reference: str | None) -> Cohort:
+    """Put the reference first, so that each protocol has one place and one colour in all figures and tables."""
+    first = reference if reference is not None else cohort.reference
+    if first not in cohort.protocols:
+        return cohort
+    order = [first, *(name for name in cohort.protocols if name != first)]
+    protocol = cohort.patients["protocol"].cat.set_categories(order)
+    return replace(cohort, patients=cohort.patients.assign(protocol=protocol))
 
 
 def _usual_measure(cohort: Cohort) -> str:

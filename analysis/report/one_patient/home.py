@@ -31,7 +31,7 @@ def sessions(page: PatientPage) -> Section:
         (
             Column("modality", "Modality"),
             Column("weeks", "Weeks", "count"),
-            Column(("done", "prescribed"), "Sessions done / prescribed", "fraction with share"),
+            Column(("done", "prescribed"), "Sessions done / prescribed", "fraction with share", instead="words"),
         ),
         ("What was done follows how the knee feels as well as leading to it.",),
         name="session-totals",

@@ -9,10 +9,13 @@ import pandas as pd
 
 from analysis.cohort import Cohort
 from analysis.outcomes.quarter.case_mix import COVARIATES
+from analysis.outcomes.quarter.control_charts import TOO_WIDE, ControlChart
 from analysis.outcomes.quarter.periods import quarter_in_words
+from analysis.outcomes.quarter.prime_charts import LANEY, LARGE
 from analysis.outcomes.quarter.run_chart import RULE_SET as RUN_RULE_SET
 from analysis.outcomes.quarter.run_chart import RULES as RUN_RULES
 from analysis.outcomes.quarter.special_causes import RULE_SET, RULES
+from analysis.report import numbers
 from analysis.report.passages import Passage, Section
 from analysis.report.provenance import show_provenance
 from analysis.report.quarter.opening import NOT_FOR_RELEASE, RELEASED
@@ -75,6 +78,7 @@ def methods(study: QuarterStudy) -> Section:
             "Charts: p for shares, u for events per patient, XmR for means; with fewer than 12 points to show, or a "
             "shorter baseline, a run chart about the median."
         ),
+        _prime_charts(study),
         f"Control charts follow one rule set, the {RULE_SET}: {'; '.join(RULES.values())}.",
         f"Run charts follow the {RUN_RULE_SET}: {'; '.join(RUN_RULES.values())}.",
         (
@@ -93,6 +97,19 @@ def methods(study: QuarterStudy) -> Section:
         *(f"Warning: {one}" for one in study.warnings),
     ]
     return Section((Passage(tuple(sentences), "items"),))
+
+
+def _prime_charts(study: QuarterStudy) -> str:
+    """Say when limits are widened, and in which charts they are."""
+    charts = {one.title: study.charts[one.name].chart for one in study.released.indicators}
+    control = {title: chart for title, chart in charts.items() if isinstance(chart, ControlChart)}
+    used = [title for title, chart in control.items() if chart.kind in ("p'", "u'")]
+    here = numbers.listed(used) if used else f"in none of the {numbers.plural(len(control), 'control chart')}"
+    return (
+        f"Where denominators are large (a median of {LARGE} or more in the baseline) and the points of the baseline vary more "
+        f"than {TOO_WIDE:g} times as much as chance makes them, limits are widened by what differs between neighbouring "
+        f"periods (p' and u' charts, {LANEY}): {here}."
+    )
 
 
 def cautions(study: QuarterStudy) -> Section:

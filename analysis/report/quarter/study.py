@@ -8,6 +8,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from analysis.cohort import Cohort, load_cohort
 from analysis.cohort.provenance import Provenance
 from analysis.errors import CohortError, KneecurveWarning, ModelError, ReportError
@@ -28,11 +30,11 @@ from analysis.outcomes.quarter import (
     read_aggregates,
     release,
 )
-from analysis.outcomes.quarter.case_mix import shrink
 from analysis.outcomes.quarter.control_charts import FEWEST_POINTS
 from analysis.outcomes.quarter.counts import check_quarter
 from analysis.outcomes.quarter.periods import every_period, period_number, quarter_in_words, quarter_of
 from analysis.outcomes.quarter.release import WINDOW, SmallCounts
+from analysis.outcomes.quarter.site_effects import scale_expected, shrink
 from analysis.report.indicator_numbers import value_shower
 
 if TYPE_CHECKING:
@@ -326,20 +328,18 @@ def _expected_as_given(
     inside = expected[expected["indicator"].eq(compared.label) & expected["period"].isin(released.window)]
     sums = inside.groupby("site")[["denominator", "numerator", "expected"]].sum()
     whole = released.of(compared, [WINDOW]).iloc[0]["numerator"]
-    sums["expected"] *= whole / sums["expected"].sum()
+    sums["expected"] = scale_expected(sums["denominator"], sums["expected"], whole)
     sums = sums.loc[[one for one in shown["site"] if one in sums.index]].reset_index()
     if sums.empty:
         return None, missing
-    mean = sums["expected"] / sums["denominator"]
-    table, between = shrink(
-        sums.rename(columns={"denominator": "n", "numerator": "observed"}).assign(
-            information=sums["denominator"] * mean * (1 - mean)
-        ),
-        share,
-        level=level,
-    )
+    table = sums.rename(columns={"denominator": "n", "numerator": "observed"})
+    chances = [np.full(int(n), expected / n) for n, expected in zip(table["n"], table["expected"], strict=True)]
+    table, between = shrink(table, chances, share, level=level)
     notes = (
-        "Expected counts as given with the aggregates, by a model of the sender, scaled to the whole that was observed.",
+        (
+            "Expected counts as given with the aggregates, by a model of the sender; their log odds were moved, all alike, so "
+            "that they add up to what was observed. Patients of a site are taken to be alike."
+        ),
         "Estimates are shrunk towards the whole. Sites stand by name: the intervals do not support a ranking.",
     )
     return CaseMix(table, (), share, between, float("nan"), notes), ""

@@ -84,6 +84,18 @@ def test_timing_counts_visits_off_the_schedule() -> None:
     assert table.loc[0, ["at_week", "patients"]].tolist() == [31, 31]
 
 
+def test_timing_counts_in_days() -> None:
+    """Weeks scheduled on days 5 and 15, 13 and 27 and so on, with one visit on the day halfway between."""
+    wrong = []
+    for day in range(5, 60, 2):
+        for apart in (3, 5, 6, 7):
+            lines = [one for i in range(30) for one in rows(f"P{i}", "pain", {day / 7: 3, (day + 2 * apart) / 7: 2})]
+            table = quality.visit_timing(cohort_of([*lines, *rows("Q", "pain", {(day + apart) * (1 / 7): 5.0})]))
+            if table["off_schedule"].tolist() != [1, 0] or table["median_off"].iloc[0] != apart / 7:
+                wrong.append((day, apart))
+    assert wrong == []
+
+
 def test_planted_impossible_and_unlikely_values_are_found_and_no_others() -> None:
     lines = []
     for i in range(4):

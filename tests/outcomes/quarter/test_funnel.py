@@ -4,11 +4,11 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
-from scipy import integrate, optimize, stats
+from scipy import stats
 from scipy.special import expit
 
 from analysis.errors import ModelError
-from analysis.outcomes.quarter.case_mix import case_mix, shrink
+from analysis.outcomes.quarter.case_mix import case_mix
 from analysis.outcomes.quarter.funnel import BEYOND_95, BEYOND_998, WITHIN, exact_limit, funnel
 
 # Interpolated exact binomial limits about 0.70 (method of Spiegelhalter, Stat Med 2005;24:1185), computed in R 4.2.2:
@@ -26,10 +26,16 @@ def test_exact_limits_as_r_has_them(n, tail):
     assert float(exact_limit(tail, [n], 0.7)[0]) == pytest.approx(R_LIMITS[n, tail], abs=1e-10)
 
 
-def test_exact_limits_stay_a_share_where_the_normal_ones_do_not():
-    # The normal 99.8 % limit at n = 20 is 1.01665 (R).
-    assert 0.7 + stats.norm.isf(0.001) * np.sqrt(0.21 / 20) == pytest.approx(1.01665, abs=1e-5)
-    assert float(exact_limit(0.999, [20], 0.7)[0]) < 1
+@pytest.mark.parametrize("target", [0.02, 0.7, 0.97])
+def test_limits_stay_a_share_where_the_normal_ones_do_not(target):
+    """Normal 99.8 % limits at n = 20: R, .7 + qnorm(.999) * sqrt(.7 * .3 / 20) = 1.01665; about .02 they fall below 0."""
+    n = np.array([1, 2, 5, 9, 20, 20, 20, 57, 400, 400])
+    for found in (funnel(sites(np.round(n * target), n), target=target), funnel(sites(n * (n % 2), n), target=target)):
+        limits = pd.concat([found.table, found.limits]).filter(regex="lower|upper")
+        assert limits.shape[1] == 8
+        assert limits.min(axis=None) >= 0
+        assert limits.max(axis=None) <= 1
+    assert found.over_dispersed
 
 
 def test_poisson_limits_hold_their_probability():
@@ -140,36 +146,6 @@ def test_adjustment_takes_out_the_case_mix(patients):
     assert max(spread) < 0.35
     assert set(found.covariates) == {"age_years", "sex"}
     assert found.table["site"].is_monotonic_increasing
-
-
-def test_shrunken_estimates_agree_with_an_exact_random_intercept():
-    """Against the posterior mean of a random intercept, integrated numerically at its maximum-likelihood variance."""
-    rng = np.random.default_rng(2)
-    n = rng.integers(30, 200, 25)
-    truth = rng.normal(0, 0.6, 25)
-    observed = rng.binomial(n, expit(0.2 + truth))
-    share = 0.55
-    grid = np.linspace(-4, 4, 801)
-    logit = np.log(share / (1 - share))
-    likelihood = stats.binom.pmf(observed[:, None], n[:, None], expit(logit + grid)[None, :])
-
-    def marginal(log_sd):
-        weight = stats.norm.pdf(grid, scale=np.exp(log_sd))
-        return -np.log(integrate.trapezoid(likelihood * weight, grid, axis=1)).sum()
-
-    sd = np.exp(optimize.minimize_scalar(marginal, bounds=(-4, 1), method="bounded").x)
-    weight = likelihood * stats.norm.pdf(grid, scale=sd)
-    exact = integrate.trapezoid(weight * expit(logit + grid), grid, axis=1) / integrate.trapezoid(weight, grid, axis=1)
-    expected = n * share
-    table = pd.DataFrame(
-        {"site": range(25), "n": n, "observed": observed, "expected": expected, "information": expected * (1 - share)}
-    )
-    found, between = shrink(table, share)
-    assert between == pytest.approx(sd, rel=0.25)
-    # One step from the whole is a little off for sites far away: within 3 percentage points.
-    assert found["estimate"].to_numpy() == pytest.approx(exact, abs=0.03)
-    raw = observed / n
-    assert (np.abs(found["estimate"] - share) <= np.abs(raw - share) + 0.01).all()
 
 
 def test_missing_covariates_lose_nobody_and_separation_stays_finite(patients):

@@ -1,0 +1,152 @@
+"""What was prescribed: which home sessions, how often, to which protocols, in which weeks of the programme."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analysis.cohort.tables import TABLES
+from analysis.errors import CohortError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+_MODALITY = TABLES["sessions"].column("modality")
+#: Kinds of home session.
+MODALITIES = _MODALITY.categories if _MODALITY is not None else ()
+_KEY = ["patient_id", "week", "modality"]
+
+
+@dataclass(frozen=True)
+class Prescription:
+    """Sessions of one modality asked for in every week from a first to a last one.
+
+    Parameters
+    ----------
+    modality : str
+        Kind of home session.
+    sessions : float
+        Sessions a week, above 0.
+    weeks : tuple of int
+        First and last week of the programme (days 0 to 6 are week 1).
+    protocols : tuple of str
+        The protocols that prescribe it.
+
+    Raises
+    ------
+    CohortError
+        The weeks are not a first and a last one, or nothing is prescribed.
+
+    Examples
+    --------
+    >>> Prescription("pain stimulation", 7, (1, 4), ("early",)).weeks
+    (1, 4)
+    """
+
+    modality: str
+    sessions: float
+    weeks: tuple[int, int]
+    protocols: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        check_weeks(self.weeks)
+        if not self.sessions > 0:
+            raise CohortError(
+                f"{self.sessions:g} sessions a week are no prescription.",
+                where=f"{self.modality}, {', '.join(self.protocols)}",
+                what_to_do="Leave the prescription out where nothing was prescribed.",
+            )
+
+
+def check_weeks(weeks: tuple[int, int]) -> None:
+    """Refuse weeks of a programme that are not a first and a last one.
+
+    Raises
+    ------
+    CohortError
+        The first is below 0, or after the last.
+    """
+    if not 0 <= weeks[0] <= weeks[1]:
+        raise CohortError(
+            f"The programme cannot go from week {weeks[0]} to week {weeks[1]}.",
+            where="[session_log], weeks",
+            what_to_do="Give the first and the last week, for example [1, 12].",
+        )
+
+
+def prescribed_weeks(prescriptions: Sequence[Prescription], protocols: Mapping[str, str]) -> pd.DataFrame:
+    """Give every week in which sessions were prescribed to a patient.
+
+    Parameters
+    ----------
+    prescriptions : sequence of Prescription
+        What was prescribed.
+    protocols : mapping of str to str
+        Protocol of each patient.
+
+    Returns
+    -------
+    pandas.DataFrame
+        patient_id, week, modality, sessions_prescribed.
+
+    Raises
+    ------
+    CohortError
+        A protocol has two prescriptions of a modality for one week.
+
+    Examples
+    --------
+    >>> tens = Prescription("pain stimulation", 7, (1, 2), ("early",))
+    >>> prescribed_weeks([tens], {"a": "early", "b": "usual"}).to_numpy().tolist()
+    [['a', 1.0, 'pain stimulation', 7.0], ['a', 2.0, 'pain stimulation', 7.0]]
+    """
+    rows = [
+        (protocol, float(week), one.modality, float(one.sessions))
+        for one in prescriptions
+        for protocol in one.protocols
+        for week in range(one.weeks[0], one.weeks[1] + 1)
+    ]
+    plan = pd.DataFrame(rows, columns=["protocol", "week", "modality", "sessions_prescribed"])
+    twice = plan[plan.duplicated(["protocol", "week", "modality"])]
+    if len(twice):
+        first = twice.iloc[0]
+        raise CohortError(
+            f"For week {first['week']:g} sessions of {first['modality']} are prescribed twice to {first['protocol']}.",
+            where="[session_log], prescribed",
+            what_to_do="Give each protocol and modality weeks that do not overlap.",
+        )
+    people = pd.DataFrame({"patient_id": list(protocols), "protocol": list(protocols.values())}, dtype="str")
+    whole = people.merge(plan.astype({"protocol": "str", "modality": "str"}), on="protocol", how="inner")
+    return whole[[*_KEY, "sessions_prescribed"]]
+
+
+def prescribed_to_all(prescribed: Mapping[str, float], weeks: tuple[int, int], patients: Sequence[str]) -> pd.DataFrame:
+    """Give the same, where every patient was asked for the same sessions in the same weeks.
+
+    Parameters
+    ----------
+    prescribed : mapping of str to float
+        Sessions a week, by modality.
+    weeks : tuple of int
+        First and last week of the programme.
+    patients : sequence of str
+        The patients.
+
+    Returns
+    -------
+    pandas.DataFrame
+        patient_id, week, modality, sessions_prescribed.
+
+    Examples
+    --------
+    >>> prescribed_to_all({"exercise": 5}, (1, 2), ["a"])["week"].tolist()
+    [1.0, 2.0]
+    """
+    check_weeks(weeks)
+    span = np.arange(weeks[0], weeks[1] + 1, dtype="float64")
+    grid = pd.MultiIndex.from_product([list(patients), span, list(prescribed)], names=_KEY).to_frame(index=False)
+    asked = grid["modality"].map(dict(prescribed)).astype("float64")
+    return grid.astype({"patient_id": "str", "modality": "str"}).assign(sessions_prescribed=asked)

@@ -1,0 +1,137 @@
+"""Whether one fit is a special case of another: the same visits, a mean and a covariance that lie within the other's."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analysis.errors import ModelError
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analysis.curves.mixed_model import MixedModel
+
+_SPECIAL_CASES: dict[str, set[str]] = {
+    "independent": {"by-week", "compound-symmetry", "ar1", "ar1-by-week", "exponential", "toeplitz", "unstructured"},
+    "by-week": {"ar1-by-week", "unstructured"},
+    "compound-symmetry": {"toeplitz", "unstructured"},
+    "ar1": {"ar1-by-week", "toeplitz", "unstructured"},
+    "ar1-by-week": {"unstructured"},
+    "exponential": {"unstructured"},
+    "toeplitz": {"unstructured"},
+    "unstructured": set(),
+}
+#: Residuals that a level of each patient turns into a special case of a structure without it.
+_WITH_A_LEVEL = {"compound-symmetry": {"independent"}, "toeplitz": {"independent", "ar1"}}
+
+
+def check_same_visits(one: MixedModel, other: MixedModel) -> None:
+    """Refuse fits of other outcomes or other rows, however many they are.
+
+    Raises
+    ------
+    ModelError
+        The patients, weeks or values differ.
+    """
+    sizes = [(fit.n_visits, fit.n_patients, fit.moments.outcome) for fit in (one, other)]
+    if sizes[0] == sizes[1]:
+        if one.rows is not None and other.rows is not None:
+            same = _digest(one) == _digest(other)
+        else:
+            same = _same_moments(one, other)
+        if same:
+            return
+    raise ModelError(
+        "The two fits are not of the same visits and values.",
+        where=" and ".join(f"{visits} visits of {outcome}, {patients} patients" for visits, patients, outcome in sizes),
+        what_to_do="Fit both to the same outcome in the rows that have all covariates of both.",
+    )
+
+
+def _digest(fit: MixedModel) -> int:
+    """Sum of the hashes of the rows, whatever their order."""
+    rows = fit.rows
+    if rows is None:
+        raise TypeError("moments hold no rows")
+    patient = pd.Series(rows.patient_ids).astype(str).to_numpy()[rows.patient]
+    frame = pd.DataFrame({"patient": patient, "week": rows.week, "outcome": rows.outcome})
+    return int(np.asarray(pd.util.hash_pandas_object(frame, index=False)).sum())
+
+
+def _same_moments(one: MixedModel, other: MixedModel) -> bool:
+    """Compare what moments know of the outcome: its sums of squares and products at the weeks of each pattern."""
+    first, second = one.moments, other.moments
+    if first.seen.shape != second.seen.shape or not np.array_equal(first.seen, second.seen):
+        return False
+    if not np.array_equal(first.counts, second.counts) or not np.array_equal(first.weeks, second.weeks):
+        return False
+    sums = []
+    for moments in (first, second):
+        m = moments.slots
+        products, shift = moments.products, moments.outcome_shift
+        level = products[:, 0, -m:]
+        both = moments.seen[:, :, None] & moments.seen[:, None, :]
+        raw = products[:, -m:, -m:] + shift * (level[:, :, None] + level[:, None, :])
+        sums.append(np.where(both, raw + shift**2 * moments.counts[:, None, None], 0.0))
+    return bool(np.allclose(sums[0], sums[1], rtol=1e-9, atol=0.0))
+
+
+def mean_within(smaller: MixedModel, larger: MixedModel) -> bool:
+    """Say whether every mean of the smaller model is one of the larger: by the names of the columns, else by the rows."""
+    if set(smaller.basis.names) <= set(larger.basis.names):
+        return True
+    if smaller.rows is None or larger.rows is None:
+        return False
+    wanted = smaller.design.matrix(smaller.rows.frame)[:, smaller.basis.kept]
+    given = larger.design.matrix(larger.rows.frame)[:, larger.basis.kept]
+    order = [np.lexsort((fit.rows.week, fit.rows.patient)) for fit in (smaller, larger) if fit.rows is not None]
+    return _spans(given[order[1]], wanted[order[0]])
+
+
+def covariance_within(smaller: MixedModel, larger: MixedModel) -> int | None:
+    """Say whether every covariance of the smaller model is one of the larger, or the limit of some.
+
+    Returns
+    -------
+    int or None
+        The number of parameters that lie at a limit of their range (a variance or a range of zero) where the smaller
+        model is true; None where it is not a special case.
+    """
+    structures = (smaller.residual, larger.residual)
+    same = structures[0] == structures[1]
+    if not same and structures[1] not in _SPECIAL_CASES[structures[0]]:
+        return None
+    limits = int(structures == ("independent", "exponential"))
+    if larger.residual == "unstructured":
+        return 0
+    level_only = smaller.terms.names == ("Intercept",) and not larger.terms.names
+    if level_only and smaller.residual in _WITH_A_LEVEL.get(larger.residual, set()):
+        return 0
+    if not _effects_within(smaller, larger):
+        return None
+    return limits + len(larger.terms.names) - len(smaller.terms.names)
+
+
+def _effects_within(smaller: MixedModel, larger: MixedModel) -> bool:
+    few, many = smaller.terms, larger.terms
+    if not few.names:
+        return True
+    covariances = [fit.optimum.likelihood.covariance for fit in (smaller, larger)]
+    if covariances[1].correlated:
+        frame = smaller.design.week_frame(smaller.design.weeks)
+        other = larger.design.week_frame(larger.design.weeks)
+        return _spans(many.columns(other), few.columns(frame))
+    independent = not covariances[0].correlated or len(few.names) == 1
+    return independent and set(few.names) <= set(many.names)
+
+
+def _spans(given: NDArray[np.float64], wanted: NDArray[np.float64]) -> bool:
+    """Say whether the columns given span those wanted, to 1e-8 of their size."""
+    if not given.shape[1]:
+        return not wanted.any()
+    given = given / np.maximum(np.linalg.norm(given, axis=0), 1e-300)
+    left = wanted - given @ np.linalg.lstsq(given, wanted, rcond=1e-12)[0]
+    return bool((np.linalg.norm(left, axis=0) <= 1e-8 * np.linalg.norm(wanted, axis=0)).all())

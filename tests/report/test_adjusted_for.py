@@ -1,0 +1,64 @@
+"""A report of several sites says of every analysis that it is adjusted for site, and it is."""
+
+from dataclasses import replace
+
+import pandas as pd
+import pytest
+
+from analysis.cohort import write_cohort
+from analysis.errors import DistributionWarning
+from analysis.outcomes.adjusted_difference import adjusted_difference
+from analysis.outcomes.probability_of_response import probability_of_response
+from analysis.report import comparison
+from analysis.report.figures import Figure
+from analysis.report.tables import Table
+from synthetic_cohort import generate_cohort
+
+
+@pytest.fixture(scope="module")
+def study(tmp_path_factory):
+    """Three sites; six patients whose site was not recorded, and two who were not seen after the start."""
+    cohort = generate_cohort(patients=120, seed=5).observed
+    patients = cohort.patients.assign(site=cohort.patients["site"].mask(cohort.patients.index % 20 == 3))
+    folder = write_cohort(replace(cohort, patients=patients), tmp_path_factory.mktemp("sites") / "cohort")
+    return comparison.prepare_study(folder, measure="ikdc", reference="exercise only", imputations=3)
+
+
+def items(section):
+    return {item.name: item for item in section if isinstance(item, Table | Figure)}
+
+
+def test_the_first_page_and_the_methods_name_the_site(study):
+    assert "112 of 120 patients are in the comparison, adjusted for the baseline and site." in str(
+        comparison.answer(study)
+    )
+    assert "6 patients left out for want of a site." in str(comparison.methods(study))
+    population = str(comparison.estimand(study))
+    said = "8 patients without a value of IKDC subjective knee score at the start and one later, or without a site, are not"
+    assert said in population
+
+
+def test_the_sensitivity_analyses_stand_beside_the_primary_one(study):
+    shown = items(comparison.sensitivity(study))
+    assert "adjusted for the baseline and site" in shown["missing-analyses"].caption
+    mixed = shown["missing-analyses"].data.query("analysis == 'mixed model'").reset_index(drop=True)
+    primary = study.curves.primary_differences()
+    pd.testing.assert_series_equal(mixed["difference"], primary["estimate"], check_names=False)
+    assert mixed["n"].sum() + mixed["reference_n"].iloc[0] == study.curves.model.n_patients == 112
+    at_zero = shown["tipping-point"].data.query("delta == 0")["difference"].reset_index(drop=True)
+    imputed = shown["missing-analyses"].data.query("assumption == 'missing at random' and analysis != 'mixed model'")
+    assert (at_zero - imputed["difference"].reset_index(drop=True)).abs().max() < imputed["std_error"].min()
+
+
+def test_the_responders_are_adjusted_for_the_same(study):
+    found = study.responders[-1]
+    side = items(comparison.other_counts(study))["ways-of-counting"].data
+    row = side[side["way"] == "adjusted for the baseline and site"].reset_index(drop=True)
+    expected = adjusted_difference(study.cohort, found, covariates=["baseline", "site"]).differences
+    assert row["difference"].tolist() == expected["difference"].tolist()
+    table = items(comparison.probability(study))["expected-responders"].data
+    with pytest.warns(DistributionWarning, match="IKDC subjective knee score: Normality is rejected"):
+        own = probability_of_response(
+            study.cohort, "ikdc", week=found.week, covariates=["site"], draws=12, reference="exercise only"
+        )
+    assert table["share"].tolist() == own.table["share"].tolist()
