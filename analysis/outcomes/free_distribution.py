@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 #: Patients at most from whom the shape is estimated; all get a probability.
 _LARGEST = 8000
 #: Step between the pieces in standard deviations, for the true change and the other true value; their width in steps.
-_STEPS, _WIDTH = (0.35, 0.9), 0.75
+_STEPS, _WIDTH = (0.25, 0.9), 0.9
 #: Beyond the core, in standard deviations, the steps grow by a factor; beyond the furthest there is no piece.
 _CORE, _GROWTH, _FURTHEST = 3.0, 1.35, 12.0
 #: How often the error of a single measurement has the variances below, whose mean is 1.
@@ -34,10 +34,10 @@ _TAILS: tuple[tuple[int, tuple[float, float, float], float], ...] = (
     (4, (0.396, 1.056, 4.125), 5.0),
     (3, (0.266, 0.852, 5.554), 10.0),
 )
-#: Steps at most between two looks at the likelihood.
-_LONGEST = 512
-#: Steps of a draw, and the power of the gain in them: 1 is plain expectation and maximisation, below 2 is sooner there.
-_STEPS_OF_A_DRAW, _STRIDE = 25, 1.8
+#: Steps at most from one half of the patients; patients in a protocol from whom on it has a shape of its own.
+_LONGEST, _FEWEST = 512, 20
+#: Power of the gain in the steps of draws: 1 is plain expectation and maximisation, below 2 is as many times sooner there.
+_STRIDE = 1.8
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,12 +96,12 @@ def free_probability(
     -----
     The distribution is a mixture of many narrow normal pieces on a fixed grid, whose shares are estimated by maximum
     likelihood, as in Kiefer and Wolfowitz (Ann Math Stat 1956;27:887, from memory), by expectation and maximisation.
-    It starts from the normal distribution and is stopped when twice as many steps would gain less than 1 in log
-    likelihood, so that it leaves the normal shape no further than the visits ask for. It is estimated for all patients,
-    as deviations from what is expected of them, and from there for each protocol. Errors of single measurements are
-    normal or, at the weeks that decide, have the tails of Student's t with 4 or 3 degrees of freedom where that fits
-    clearly better. Draws weigh the patients of a protocol at random (Rubin's Bayesian bootstrap, Ann Stat 1981;9:130,
-    from memory).
+    It starts from the normal distribution and leaves it no further than other patients bear out: the steps are those
+    after which the shape estimated from one half of the patients gives the other half the highest likelihood, and twice
+    as many, as all are twice a half. It is estimated for all patients, as deviations from what is expected of them, and
+    from there for each protocol of 20 patients or more. Errors of single measurements are normal or, at the weeks that
+    decide, have the tails of Student's t with 4 or 3 degrees of freedom where that fits clearly better. Draws take
+    steps as long, the patients weighed at random (Rubin's Bayesian bootstrap, Ann Stat 1981;9:130, from memory).
 
     Examples
     --------
@@ -128,23 +128,26 @@ def free_probability(
         if now < best + better:
             break
         taken, error_df, found, best = variances, df, other, now
-    pieces, common = pieces.without_empty(found)
+    pieces = pieces.without_empty(found)
     logs, beyond = _likelihood(pair, pieces, np.arange(n), taken, threshold=threshold)
     likelihood = _scaled(logs)
     beyond *= likelihood
-    groups = [(likelihood[protocol == k], beyond[protocol == k]) for k in range(protocols)]
-    own = [_climb(seen, common)[0] for seen, _ in groups]
+    members = [np.flatnonzero(protocol == k) for k in range(protocols)]
+    together = _steps(likelihood[some], pieces.start)
+    common = _climb(likelihood, pieces.start, together)
+    apart = [_steps(likelihood[rows], common) for rows in members]
     probability = np.empty(n)
-    for k, (seen, far) in enumerate(groups):
-        probability[protocol == k] = _chance(seen, far, own[k])
+    for rows, steps in zip(members, apart, strict=True):
+        probability[rows] = _chance(likelihood[rows], beyond[rows], _climb(likelihood[rows], common, steps))
     shares = np.empty((draws, protocols))
     for begin, end in in_portions(draws, 10, "Draws without the normal distribution", tell):
         for draw in range(begin, end):
-            for k, (seen, far) in enumerate(groups):
-                weight, drawn = rng.standard_exponential(len(seen)), own[k]
-                for _ in range(_STEPS_OF_A_DRAW):
-                    drawn = _step(seen, drawn, weight, _STRIDE)
-                shares[draw, k] = (rng.random(len(seen)) < _chance(seen, far, drawn)).mean()
+            weight = rng.standard_exponential(n)
+            common = _climb(likelihood, pieces.start, _strides(together), weight, _STRIDE)
+            for k, (rows, steps) in enumerate(zip(members, apart, strict=True)):
+                drawn = _climb(likelihood[rows], common, _strides(steps), weight[rows], _STRIDE)
+                chance = _chance(likelihood[rows], beyond[rows], drawn)
+                shares[draw, k] = (rng.random(len(rows)) < chance).mean()
     return FreeProbability(probability, shares, error_df, len(some))
 
 
@@ -156,11 +159,11 @@ class _Pieces:
     width: Floats
     start: Floats
 
-    def without_empty(self, shares: Floats) -> tuple[_Pieces, Floats]:
+    def without_empty(self, shares: Floats) -> _Pieces:
         """Leave out pieces that hold less than one in 100,000 together."""
         order = np.argsort(shares)[::-1]
         kept = np.sort(order[: 1 + int(np.searchsorted(np.cumsum(shares[order]), 1 - 1e-5))])
-        return _Pieces(self.centre[kept], self.width[kept], self.start[kept]), shares[kept] / shares[kept].sum()
+        return _Pieces(self.centre[kept], self.width[kept], self.start[kept] / self.start[kept].sum())
 
 
 def _lay_out(pair: TruePair, some: NDArray[np.int64]) -> _Pieces:
@@ -245,8 +248,9 @@ def _fit(
 ) -> tuple[Floats, float]:
     """Give the shares of the pieces, and the log likelihood there."""
     logs, _ = _likelihood(pair, pieces, some, variances)
-    shares, found = _climb(_scaled(logs), pieces.start)
-    return shares, found + float(logs.max(axis=1).sum())
+    likelihood = _scaled(logs)
+    shares = _climb(likelihood, pieces.start, _steps(likelihood, pieces.start))
+    return shares, float(np.log(likelihood @ shares).sum() + logs.max(axis=1).sum())
 
 
 def _scaled(logs: Floats) -> Floats:
@@ -255,26 +259,39 @@ def _scaled(logs: Floats) -> Floats:
     return likelihood
 
 
-def _climb(likelihood: Floats, shares: Floats) -> tuple[Floats, float]:
-    """Climb from these shares until twice as many steps gain less than 1 in log likelihood."""
-    now = float(np.log(likelihood @ shares).sum())
-    steps = 1
-    while steps <= _LONGEST:
-        before = now
-        for _ in range(steps):
-            shares = _step(likelihood, shares)
-        now = float(np.log(likelihood @ shares).sum())
-        if now - before < 1:
+def _steps(likelihood: Floats, start: Floats) -> int:
+    """Give how many steps from ``start`` other patients bear out: twice those that serve each half best for the other.
+
+    The halves are every other patient in the order of the likelihood at the start, so that they are alike.
+    """
+    if len(likelihood) < _FEWEST:
+        return 0
+    order = np.argsort(likelihood @ start, kind="stable")
+    halves = likelihood[order[::2]], likelihood[order[1::2]]
+    shares = [start, start]
+    best, done, highest = 0, 0, float(np.log(likelihood @ start).sum())
+    while done < _LONGEST:
+        more = max(done, 1)
+        shares = [_climb(half, one, more) for half, one in zip(halves, shares, strict=True)]
+        done += more
+        now = sum(float(np.log(half @ one).sum()) for half, one in zip(halves, shares[::-1], strict=True))
+        if now <= highest:
             break
-        steps *= 2
-    return shares, now
+        best, highest = done, now
+    return 2 * best
 
 
-def _step(likelihood: Floats, shares: Floats, weight: Floats | float = 1.0, stride: float = 1.0) -> Floats:
-    """Take one step of expectation and maximisation, the patients weighted, the gains raised to the power ``stride``."""
-    gain = (weight / (likelihood @ shares)) @ likelihood
-    new: Floats = shares * (gain / gain.max()) ** stride
-    return new / new.sum()
+def _strides(steps: int) -> int:
+    return -int(-steps // _STRIDE)
+
+
+def _climb(likelihood: Floats, shares: Floats, steps: int, weight: Floats | float = 1.0, stride: float = 1.0) -> Floats:
+    """Take steps of expectation and maximisation, the patients weighted, the gains raised to the power ``stride``."""
+    for _ in range(steps):
+        gain = (weight / (likelihood @ shares)) @ likelihood
+        new = shares * (gain / gain.max()) ** stride
+        shares = new / new.sum()
+    return shares
 
 
 def _chance(likelihood: Floats, beyond: Floats, shares: Floats) -> Floats:

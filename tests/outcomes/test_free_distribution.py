@@ -109,7 +109,7 @@ def test_every_step_raises_the_likelihood_and_keeps_shares_of_one(rng):
     likelihood, shares = rng.random((30, 8)), np.full(8, 1 / 8)
     before = np.log(likelihood @ shares).sum()
     for _ in range(20):
-        shares = free_distribution._step(likelihood, shares)
+        shares = free_distribution._climb(likelihood, shares, 1)
         now = np.log(likelihood @ shares).sum()
         assert now >= before - 1e-12
         before = now
@@ -176,3 +176,17 @@ def test_a_protocol_of_other_shape_has_its_own(rng):
     for k in range(2):
         own = model.protocol == k
         assert found.probability[own].mean() == pytest.approx((change + lift >= 12)[own].mean(), abs=0.03)
+
+
+def test_steps_are_those_that_other_patients_bear_out(rng):
+    """Two pieces: where half of the patients lie far in the second, steps pay; where the start is right, hardly any."""
+    start = np.array([0.9, 0.1])
+    second = rng.random(400) < 0.5
+    likelihood = np.where(second[:, None], [0.01, 1.0], [1.0, 0.01])
+    steps = free_distribution._steps(likelihood, start)
+    assert steps >= 4
+    assert free_distribution._climb(likelihood, start, steps)[1] == pytest.approx(second.mean(), abs=0.02)
+    assert free_distribution._steps(np.ones((400, 2)), start) == 0
+    assert free_distribution._steps(likelihood[:19], start) == 0
+    turned = rng.permutation(400)
+    assert free_distribution._steps(likelihood[turned], start) == steps
