@@ -133,7 +133,7 @@ def raw_disagreement(patients: pd.DataFrame) -> pd.DataFrame:
     Examples
     --------
     >>> patients = pd.DataFrame({"protocol": "usual", "probability": [0.9, 0.3], "raw": [True, True]})
-    >>> raw_disagreement(patients)[["raw_responders", "raw_yes_unlikely", "expected_wrong"]].to_numpy().tolist()
+    >>> raw_disagreement(patients)[["raw_responders", "raw_yes_unlikely", "expected_wrong"]].round(2).to_numpy().tolist()
     [[2.0, 1.0, 0.4]]
     """
     judged = patients.dropna(subset=["raw"])

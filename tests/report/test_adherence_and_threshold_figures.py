@@ -93,7 +93,10 @@ DRAWN = {
     "stopping": (["week", "share"], [1, 100]),
     "dose": (["mean", "lower", "upper"], 1),
     "adherence-classes": (["share", "lower", "upper"], 100),
-    "home-dose-effect-strength-stimulation": (["effect", "lower", "upper", "allocation_effect", "allocation_lower", "allocation_upper"], 1),
+    "home-dose-effect-strength-stimulation": (
+        ["effect", "lower", "upper", "allocation_effect", "allocation_lower", "allocation_upper"],
+        1,
+    ),
 }
 
 

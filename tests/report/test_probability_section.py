@@ -72,6 +72,7 @@ def test_the_gap_between_the_versions_that_is_said_is_that_of_the_numbers(skewed
     assert mean == pytest.approx(100 * gaps.mean(), abs=0.6)
     assert largest == pytest.approx(100 * gaps.max(), abs=1.1)
     assert f"{len(patients)} patients" in said
+    assert said.endswith("All else in this section is by the normal model.")
 
 
 def test_where_normality_is_not_rejected_the_power_is_said_and_no_caution(tmp_path):

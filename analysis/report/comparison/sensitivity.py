@@ -133,7 +133,7 @@ def normality_caution(found: ProbabilityOfResponse) -> list[Passage]:
         "Beside them stand shares that do not lean on it. The probabilities of the "
         f"{numbers.plural(len(gaps), 'patient')} differ by {gaps.mean():.0f} percentage points on average and "
         f"{gaps.max():.0f} at most, the shares of the protocols by {shares.max():.0f} at most. Where the two disagree, "
-        "believe neither without a look at the values."
+        "believe neither without a look at the values. All else in this section is by the normal model."
     )
     return [Passage((leans, beside), "caution")]
 
