@@ -189,7 +189,7 @@ def test_nobody_stopped_and_one_patient_are_drawn(drawn):
         assert [drawn.problems(one.drawing(width)) for one in (stopping, dose, classes)] == [[], [], []]
 
 
-def test_a_protocol_without_sessions_on_record_has_no_shares_in_words():
+def test_a_protocol_without_sessions_on_record_has_no_shares_in_words(drawn):
     sessions = pd.DataFrame({"patient_id": ["a", "b", "b"], "week": [1, 1, 2], "modality": "exercise"})
     sessions = sessions.assign(sessions_prescribed=5, sessions_done=4, minutes_done=80)
     visits = pd.DataFrame({"patient_id": ["a"], "week": 0, "measure": "pain", "limb": "none", "value": 5})
@@ -198,7 +198,7 @@ def test_a_protocol_without_sessions_on_record_has_no_shares_in_words():
     for figure in (stopping_figure(time_to_stopping(cohort)), classes_figure(adherence_classes(cohort))):
         assert "none: no week with sessions prescribed and recorded" in figure.alt
         assert "0 patients" not in figure.alt
-        assert figure.png("wide")
+        assert drawn.problems(figure.drawing("wide")) == []
 
 
 def test_the_slope_in_the_sentence_is_the_naive_one(figures, invented):
