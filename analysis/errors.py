@@ -70,6 +70,10 @@ class DesignWarning(KneecurveWarning):
     """A column of the design cannot be estimated and was dropped."""
 
 
+class DistributionWarning(KneecurveWarning):
+    """Data do not follow the distribution that a result leans on."""
+
+
 class SmallGroupWarning(KneecurveWarning):
     """A group is too small for what was asked of it."""
 

@@ -98,7 +98,7 @@ def settings() -> Any:
     """Return the matplotlib settings of every figure."""
     return {
         "font.family": ["DejaVu Sans"],
-        "font.size": 8.5,
+        "font.size": 19,
         "axes.titlesize": 9,
         "axes.titleweight": "bold",
         "axes.titlelocation": "left",

@@ -1,13 +1,17 @@
 """What lessons 6 to 8 claim: about who is missing, about adherence, and about quarters; over many seeds where by chance."""
 
+import re
+
 import numpy as np
+import pandas as pd
 import pytest
 from lesson_runs import text_of
 from scipy import stats
 
 from analysis.lessons.lesson_6_absent import GOAL, LAST, PATIENTS, TRUE_DIFFERENCE
 from analysis.lessons.lesson_7_doing import EFFECT, STEPS, STORY
-from analysis.lessons.lesson_8_quarter import CASE_MIX, HARMLESS, OTHER_CLINIC, RATES, SHARE, SIZE
+from analysis.lessons.lesson_8_quarter import CASE_MIX, HARMLESS, OTHER_CLINIC, RATES
+from analysis.outcomes.quarter.control_charts import p_chart
 from analysis.outcomes.quarter.funnel import BEYOND_998, WITHIN
 
 SEEDS = range(1, 7)
@@ -91,9 +95,18 @@ def test_dividing_by_the_share_done_is_near_the_estimate_of_the_kit(lesson_of):
         assert len(lesson.offered) == pytest.approx(len(lesson.not_offered), abs=10)
 
 
-def test_limit_of_a_share():
-    # NIST/SEMATECH e-Handbook 6.3.3.2: p less three times the square root of p (1 - p) / n
-    assert 100 * (SHARE - 3 * np.sqrt(SHARE * (1 - SHARE) / SIZE)) == pytest.approx(36.76, abs=0.005)
+def test_limit_of_a_share(lesson_of):
+    """The limit asked for is that of the kit's chart of a clinic with exactly the share of the question, and the formula
+    of the hint gives it; 36.76 by NIST/SEMATECH e-Handbook 6.3.3.2, p less three roots of p (1 - p) / n."""
+    exercise = lesson_of(8).exercises["lower_limit"]
+    share, size = map(int, re.search(r"a share of (\d+) % and (\d+) patients", exercise.question).groups())
+    reached = pd.DataFrame({"period": [f"2025-Q{k}" for k in (1, 2, 3, 4)], "numerator": share * size // 100})
+    chart = p_chart(reached.assign(denominator=size)).table
+    assert 100 * chart["lower"].tolist()[0] == pytest.approx(exercise.truth, abs=1e-6)
+    assert exercise.truth == pytest.approx(36.76, abs=0.005)
+    formula = re.search(r"100 \* \(([\d.]+) - 3 \* \(([\d.]+) \* ([\d.]+) / (\d+)\) \*\* 0\.5\)", exercise.hint)
+    centre, reaching, missing, patients = map(float, formula.groups())
+    assert 100 * (centre - 3 * (reaching * missing / patients) ** 0.5) == pytest.approx(exercise.truth)
 
 
 @pytest.mark.slow

@@ -20,9 +20,9 @@ TESTS = Path(__file__).resolve().parent.parent
 PUBLIC = {"btheb": ("HSAUR", "BtheB"), "wong": ("carData", "Wong"), "orthodont": ("nlme", "Orthodont")}
 
 
-def load_rules():
-    """Load the rules of pages, which stand beside the tests of the report."""
-    spec = importlib.util.spec_from_file_location("page_rules", TESTS / "report" / "page_rules.py")
+def load_helper(name):
+    """Load a helper that stands beside the tests of the report."""
+    spec = importlib.util.spec_from_file_location(name, TESTS / "report" / f"{name}.py")
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
     return module
@@ -30,7 +30,12 @@ def load_rules():
 
 @pytest.fixture(scope="session")
 def page_rules():
-    return load_rules()
+    return load_helper("page_rules")
+
+
+@pytest.fixture(scope="session")
+def drawn():
+    return load_helper("drawn")
 
 
 @dataclass(frozen=True)

@@ -91,19 +91,22 @@ def test_above_is_worse_where_lower_is_better(page_of, cohort):
     assert re.search(r"10\.0 points at week 26, above .* \(worse than expected\)", text_of(one_patient.answer(page)))
 
 
-def test_figures_are_drawn_at_both_widths(page_of, cohort):
+def test_figures_can_be_read_at_both_widths(page_of, cohort, drawn):
     page = page_of(cohort)
-    drawn = [
+    shown = [
         item
         for section in (one_patient.curves(page), one_patient.sessions(page), one_patient.brace(page))
         for item in section
         if isinstance(item, Figure)
     ]
-    assert [figure.name for figure in drawn] == ["patient", "sessions", "brace"]
-    for figure in drawn:
-        assert figure.png("wide").startswith(b"\x89PNG")
-        assert figure.png("narrow").startswith(b"\x89PNG")
+    assert [figure.name for figure in shown] == ["patient", "sessions", "brace"]
+    for figure in shown:
+        assert [drawn.problems(figure.drawing(width)) for width in ("wide", "narrow")] == [[], []], figure.name
         assert re.search(r"\d", figure.alt)
+    visits = cohort.visits
+    own = (visits["patient_id"] == "p0002") & (visits["measure"] == "knee_flexion") & (visits["limb"] == "involved")
+    assert own.sum() >= 3
+    assert drawn.not_drawn(shown[0].drawing(), visits.loc[own, "value"]) == []
 
 
 @pytest.mark.slow

@@ -6,7 +6,7 @@ import pytest
 from scipy.stats import norm
 
 from analysis.cohort import Cohort, load_catalogue
-from analysis.errors import ModelError
+from analysis.errors import DistributionWarning, ModelError
 from analysis.outcomes.calibration import calibration_table
 from analysis.outcomes.gaps import patterns
 from analysis.outcomes.probability_of_response import probability_of_response
@@ -136,6 +136,68 @@ def test_what_cannot_be_asked(rng):
     girth = Cohort(cohort.patients, cohort.visits.assign(measure="thigh_girth", limb="involved"))
     with pytest.raises(ModelError, match=r"No error of measurement is known for thigh girth\."):
         probability_of_response(girth, "thigh_girth", week=26, threshold=1)
+
+
+def skew(cohort, rng):
+    """The same cohort with a gain of 0 to 60 points, skewed, by week 26 and half of it by week 12."""
+    gain = pd.Series(12 * rng.gamma(1.0, 1.0, len(cohort.patients)), cohort.patients["patient_id"])
+    visits = cohort.visits.assign(value=cohort.visits["value"] - 15)
+    visits["value"] += visits["patient_id"].map(gain) * visits["week"].map({0: 0, 12: 0.5, 26: 1}).astype(float)
+    return Cohort(cohort.patients, visits)
+
+
+def test_which_versions_are_given_and_that_the_tables_are_the_normal_models(rng):
+    """The normal model always; the other beside it where normality is rejected, where it is asked for, or never."""
+    options = {"week": 26, "threshold": 12, "measurement_error": 4, "draws": 10}
+    cohort, _ = trial(rng, n=300, lost=0.2)
+    assert probability_of_response(cohort, "ikdc", **options).versions == ("normal",)
+    asked = probability_of_response(cohort, "ikdc", free=True, **options)
+    assert asked.versions == ("normal", "free")
+    assert asked.normality_rejected is False
+    skewed = skew(cohort, rng)
+    with pytest.warns(DistributionWarning, match="free_table and free_probability do not lean on it"):
+        found = probability_of_response(skewed, "ikdc", **options)
+    assert found.versions == ("normal", "free")
+    with pytest.warns(DistributionWarning, match="free=True gives a version that does not lean on it"):
+        never = probability_of_response(skewed, "ikdc", free=False, **options)
+    assert never.versions == ("normal",)
+    assert never.patients["free_probability"].isna().all()
+    pd.testing.assert_frame_equal(never.table, found.table)
+    pd.testing.assert_frame_equal(never.disagreement, found.disagreement)
+    sums = found.patients.groupby("protocol", observed=True)[["probability", "free_probability"]].sum()
+    np.testing.assert_allclose(
+        found.table.set_index("protocol")["expected"], sums["probability"].loc[list(found.table["protocol"])]
+    )
+    free = found.free_table.set_index("protocol")["expected"]
+    np.testing.assert_allclose(free, sums["free_probability"].loc[list(free.index)])
+
+
+def test_what_the_visits_cannot_tell_of_the_shape_is_said(rng):
+    """Told, of three visits: 1 - variance of the true change given the visits, over its variance, by the normal formula."""
+    options = {"week": 26, "threshold": 12, "draws": 10, "free": True}
+    cohort, _ = trial(rng, n=1200, lost=0.1)
+    found = probability_of_response(cohort, "ikdc", measurement_error=4, **options)
+    V = 64 + np.diag([25 + 16.0] * 3)
+    T, c = V - np.diag([16.0] * 3), np.array([-1, 0, 1.0])
+    told = c @ T @ np.linalg.solve(V, T @ c) / (c @ T @ c)
+    assert found.told == pytest.approx(told, abs=0.06)
+    said = " ".join(found.notes)
+    assert f"The visits tell {100 * found.told:.0f} % of the variance of the true change, too little" in said
+    assert "fewer than three visits" not in said
+    assert "show the shape of a distribution roughly" not in said
+    sharp = " ".join(probability_of_response(cohort, "ikdc", measurement_error=1, **options).notes)
+    assert "The visits tell" not in sharp
+    few = Cohort(
+        cohort.patients.head(90),
+        cohort.visits[cohort.visits["patient_id"].isin(cohort.patients["patient_id"].head(90))],
+    )
+    few = Cohort(few.patients, few.visits[few.visits["week"] != 12])
+    notes = " ".join(probability_of_response(few, "ikdc", measurement_error=4, **options).notes)
+    assert (
+        "90 of 90 patients have fewer than three visits, which cannot tell whether heavy tails or a skew are of"
+        in notes
+    )
+    assert "90 patients show the shape of a distribution roughly" in notes
 
 
 def test_bands_that_hold_nobody_are_missing():

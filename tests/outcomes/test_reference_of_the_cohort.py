@@ -55,6 +55,7 @@ def cohort():
     return generate_cohort(patients=90, seed=4).observed
 
 
+@pytest.mark.filterwarnings("ignore::analysis.errors.DistributionWarning")
 @pytest.mark.parametrize("name", COMPARISONS)
 def test_the_comparison_is_with_the_reference_of_the_cohort(cohort, name):
     for one, expected in (

@@ -1,5 +1,6 @@
 """Small cohorts and notebooks for the tests of the report."""
 
+import importlib.util
 from pathlib import Path
 
 import nbformat
@@ -11,6 +12,15 @@ from analysis.cohort import Cohort, Provenance, write_cohort
 from synthetic_cohort import generate_cohort
 
 OWN_PARAMETERS = 'folder: str = ""  # cohort folder\nweek: float | None = None  # a week\nmany: bool = False'
+
+
+@pytest.fixture(scope="session")
+def drawn():
+    """What drawings show: the helper that stands beside these tests."""
+    spec = importlib.util.spec_from_file_location("drawn", Path(__file__).with_name("drawn.py"))
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
 
 
 @pytest.fixture(scope="session")

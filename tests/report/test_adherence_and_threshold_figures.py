@@ -1,4 +1,4 @@
-"""Figures of reliability, thresholds and adherence: drawn at both widths, with a sentence and a table that agree."""
+"""Figures of reliability, thresholds and adherence: what is drawn, with a sentence and a table that agree."""
 
 import re
 
@@ -86,12 +86,47 @@ def test_a_sentence_with_numbers_a_caption_and_a_table(figures, name):
     assert "nan" not in figure.alt + figure.caption
 
 
-@pytest.mark.parametrize("name", NAMES)
+#: Columns of the table whose every number is drawn, and the factor from the table to the axes.
+DRAWN = {
+    "agreement": (["bias", "lower_limit", "upper_limit"], 1),
+    "thresholds": (["estimate", "lower", "upper"], 1),
+    "stopping": (["week", "share"], [1, 100]),
+    "dose": (["mean", "lower", "upper"], 1),
+    "adherence-classes": (["share", "lower", "upper"], 100),
+    "home-dose-effect-strength-stimulation": (
+        ["effect", "lower", "upper", "allocation_effect", "allocation_lower", "allocation_upper"],
+        1,
+    ),
+}
+
+
 @pytest.mark.parametrize("width", ["wide", "narrow"])
-def test_drawn_at_both_widths(figures, name, width):
-    picture = figures[name].png(width)
-    assert picture.startswith(b"\x89PNG")
-    assert 2_000 < len(picture) < 300_000
+@pytest.mark.parametrize("name", DRAWN)
+def test_every_number_of_the_table_is_drawn(figures, drawn, name, width):
+    figure = figures[name]
+    columns, factor = DRAWN[name]
+    for column, times in zip(columns, np.broadcast_to(factor, len(columns)), strict=True):
+        assert figure.data[column].notna().any()
+        assert drawn.not_drawn(figure.drawing(width), times * figure.data[column]) == [], column
+
+
+@pytest.mark.parametrize("width", ["wide", "narrow"])
+@pytest.mark.parametrize("name", NAMES)
+def test_texts_are_inside_the_picture_apart_and_dark_and_axes_have_names(figures, drawn, name, width):
+    assert drawn.problems(figures[name].drawing(width)) == []
+
+
+def test_every_patient_is_a_dot_and_every_class_of_the_anchor_a_curve_up_to_all(figures, anchored, tested):
+    dots = figures["dose-change"].drawing().axes[0].collections[0].get_offsets()
+    assert len(dots) == figures["dose-change"].data["n"].max()
+    pairs = [one.collections[0].get_offsets() for one in figures["agreement"].drawing().axes]
+    assert [len(one) for one in pairs] == [8, 8, 8]
+    first, second = (tested.loc[tested["occasion"] == f"day {k}", "value"].to_numpy() for k in (1, 2))
+    np.testing.assert_allclose(np.sort(pairs[0][:, 1]), np.sort(second - first))
+    curves = figures["anchor"].drawing().axes[0].lines
+    for (_, group), line in zip(anchored.groupby("anchor"), curves, strict=True):
+        assert line.get_ydata()[-1] == 100
+        assert set(group["improvement"]) >= set(line.get_xdata()[1:-1])
 
 
 def test_no_single_patient_is_in_a_table(figures, invented):
@@ -99,7 +134,7 @@ def test_no_single_patient_is_in_a_table(figures, invented):
     assert not any(figures[name].data.isin(ids).any().any() for name in NAMES)
 
 
-def test_below_what_one_test_can_detect_is_said_in_words(anchored):
+def test_below_what_one_test_can_detect_is_said_in_words(anchored, drawn):
     """Error 4: detectable change 1.96 x root 2 x 4 = 11.1; error 0.5: 1.4."""
     large, small = (
         threshold_figure(find_thresholds(anchored, improved=[1, 2], measurement_error=e, draws=0), "Score")
@@ -112,15 +147,19 @@ def test_below_what_one_test_can_detect_is_said_in_words(anchored):
     assert set(large.data["kind"]) == {"from the anchor: importance", "from spread and error: no importance"}
     none = threshold_figure(find_thresholds(anchored.drop(columns="baseline"), improved=[1, 2], draws=0), "Score")
     assert "No error of measurement was given" in none.caption
-    assert none.png()
+    assert not [text for text, _ in drawn.texts(none.drawing()) if "can detect" in text.get_text()]
+    assert [text for text, _ in drawn.texts(large.drawing()) if "can detect" in text.get_text()]
 
 
-def test_a_threshold_that_was_not_found_is_said():
+def test_a_threshold_that_was_not_found_is_said(drawn):
     """The classes are separated, so that predictive modelling has no answer."""
     data = pd.DataFrame({"improvement": [0.0, 1, 2, 6, 7, 9, 20], "anchor": [0, 0, 0, 1, 1, 1, 1]})
     figure = threshold_figure(find_thresholds(data, improved=[1], draws=0), "Score")
     assert "predictive modelling" not in figure.alt
-    assert figure.png("narrow")
+    missing = figure.data.set_index("method")["estimate"].isna()
+    assert missing["predictive modelling"]
+    assert drawn.not_drawn(figure.drawing("narrow"), figure.data["estimate"]) == []
+    assert drawn.problems(figure.drawing("narrow")) == []
 
 
 def test_reliability_tables_show_both_formulas_and_groups(tested):
@@ -134,7 +173,7 @@ def test_reliability_tables_show_both_formulas_and_groups(tested):
     assert "day 2 minus day 1 −2.8 on average" in agreement_figure(two, "Quadriceps torque").alt
 
 
-def test_nobody_stopped_and_one_patient_are_drawn():
+def test_nobody_stopped_and_one_patient_are_drawn(drawn):
     sessions = pd.DataFrame({"patient_id": ["a", "b", "b"], "week": [1, 1, 2], "modality": "exercise"})
     sessions = sessions.assign(sessions_prescribed=5, sessions_done=4, minutes_done=80)
     visits = pd.DataFrame({"patient_id": ["a"], "week": 0, "measure": "pain", "limb": "none", "value": 5})
@@ -142,12 +181,15 @@ def test_nobody_stopped_and_one_patient_are_drawn():
     stopping = stopping_figure(time_to_stopping(cohort))
     assert "of 1 patient 0 never started, 0 stopped later, 1 were still going" in stopping.alt
     assert stopping.message == "0/2 patients stopped their home sessions or never started"
-    for figure in (stopping, dose_figure(home_dose(cohort)), classes_figure(adherence_classes(cohort))):
-        assert figure.png("wide")
-        assert figure.png("narrow")
+    dose, classes = dose_figure(home_dose(cohort)), classes_figure(adherence_classes(cohort))
+    for width in ("wide", "narrow"):
+        assert drawn.not_drawn(stopping.drawing(width), 100 * stopping.data["share"]) == []
+        assert drawn.not_drawn(dose.drawing(width), dose.data["mean"]) == []
+        assert drawn.not_drawn(classes.drawing(width), 100 * classes.data["share"]) == []
+        assert [drawn.problems(one.drawing(width)) for one in (stopping, dose, classes)] == [[], [], []]
 
 
-def test_a_protocol_without_sessions_on_record_has_no_shares_in_words():
+def test_a_protocol_without_sessions_on_record_has_no_shares_in_words(drawn):
     sessions = pd.DataFrame({"patient_id": ["a", "b", "b"], "week": [1, 1, 2], "modality": "exercise"})
     sessions = sessions.assign(sessions_prescribed=5, sessions_done=4, minutes_done=80)
     visits = pd.DataFrame({"patient_id": ["a"], "week": 0, "measure": "pain", "limb": "none", "value": 5})
@@ -156,7 +198,7 @@ def test_a_protocol_without_sessions_on_record_has_no_shares_in_words():
     for figure in (stopping_figure(time_to_stopping(cohort)), classes_figure(adherence_classes(cohort))):
         assert "none: no week with sessions prescribed and recorded" in figure.alt
         assert "0 patients" not in figure.alt
-        assert figure.png("wide")
+        assert drawn.problems(figure.drawing("wide")) == []
 
 
 def test_the_slope_in_the_sentence_is_the_naive_one(figures, invented):

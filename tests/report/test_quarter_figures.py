@@ -28,7 +28,7 @@ def released(n_periods, n_sites=1):
     return release(counts, periods[-1], baseline=periods[:12], window=periods[-4:])
 
 
-def test_a_control_chart_states_its_numbers_and_leaves_out_the_hidden_period():
+def test_a_control_chart_states_its_numbers_and_leaves_out_the_hidden_period(drawn):
     figure = control_chart_figure(chart_of(released(16), SHARE), changes=[("2022-Q1", "new garment")])
     assert figure.alt.startswith("p chart of 14 points from Q1 2020 to Q4 2023: better by week 26. Last point 50 %")
     assert "control limits" in figure.alt
@@ -38,19 +38,21 @@ def test_a_control_chart_states_its_numbers_and_leaves_out_the_hidden_period():
     # The numerator, 3, is hidden; so that it cannot be had from the total of the baseline, another period is too.
     assert rows.iloc[HIDDEN_AT]["Better"] == "hidden"
     assert "cell size suppression" in figure.table.notes[-1]
+    assert [drawn.problems(figure.drawing(width)) for width in ("wide", "narrow")] == [[], []]
     axes = figure.drawing().axes[0]
     assert HIDDEN_AT not in axes.lines[3].get_xdata()
     assert any(text.get_text() == "new garment" for text in axes.texts)
 
 
-def test_a_short_series_is_a_run_chart_and_says_so():
+def test_a_short_series_is_a_run_chart_and_says_so(drawn):
     figure = control_chart_figure(chart_of(released(8), SHARE))
     assert figure.alt.startswith("Run chart of 6 points")
     assert "6 points can be shown; control limits need 12, so this is a run chart." in figure.caption
     assert "Control limits" not in figure.table.cells()
+    assert [drawn.problems(figure.drawing(width)) for width in ("wide", "narrow")] == [[], []]
 
 
-def test_sixty_sites_are_not_all_named_in_the_picture_but_all_in_the_table():
+def test_sixty_sites_are_not_all_named_in_the_picture_but_all_in_the_table(drawn):
     rng = np.random.default_rng(3)
     sites = pd.DataFrame({"site": [f"site {i:02d}" for i in range(60)], "denominator": rng.integers(30, 300, 60)})
     sites["numerator"] = rng.binomial(sites["denominator"], 0.6)
@@ -69,10 +71,11 @@ def test_sixty_sites_are_not_all_named_in_the_picture_but_all_in_the_table():
         assert "site 07" in named
         assert "site 03" not in named
         assert len(named) < 20
+        assert drawn.problems(figure.drawing(width)) == []
 
 
 @pytest.mark.parametrize("n_sites", [2, 60])
-def test_sites_after_adjustment_stand_by_name(n_sites):
+def test_sites_after_adjustment_stand_by_name(n_sites, drawn):
     rng = np.random.default_rng(1)
     patients = pd.DataFrame(
         {"site": [f"site {i % n_sites:02d}" for i in range(1800)], "age_years": rng.normal(40, 9, 1800)}
@@ -84,3 +87,4 @@ def test_sites_after_adjustment_stand_by_name(n_sites):
     assert f"{n_sites} sites after adjustment" in figure.alt
     labels = [label.get_text() for axes in figure.drawing("wide").axes for label in axes.get_yticklabels()]
     assert labels == names
+    assert drawn.problems(figure.drawing("wide")) == []

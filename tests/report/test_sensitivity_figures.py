@@ -21,12 +21,12 @@ def cohort():
     return generate_cohort(patients=120, seed=4).observed
 
 
-def test_analyses_side_by_side(cohort):
+def test_analyses_side_by_side(cohort, drawn):
     found = missing_data_analyses(cohort, "ikdc", week=26, threshold=15, draws=10)
     figure = analyses_figure(found, cohort.measures["ikdc"])
-    keys, drawn = ["protocol", "analysis", "assumption"], figure.data.astype({"protocol": "str"})
+    keys, shown = ["protocol", "analysis", "assumption"], figure.data.astype({"protocol": "str"})
     pd.testing.assert_series_equal(
-        drawn.set_index(keys)["difference"].sort_index(), found.differences.set_index(keys)["difference"].sort_index()
+        shown.set_index(keys)["difference"].sort_index(), found.differences.set_index(keys)["difference"].sort_index()
     )
     axes = figure.drawing("wide").axes
     assert [label.get_text() for label in axes[0].get_yticklabels()][:2] == [
@@ -38,15 +38,19 @@ def test_analyses_side_by_side(cohort):
     apart = int(((first["lower"] > 0) | (first["upper"] < 0)).sum())
     assert f"the interval leaves out zero in {apart} of 6 analyses" in figure.alt
     assert len(responder_analyses_table(found).data) == len(found.responders) == 6 * (first.shape[0] // 3)
-    assert figure.png("narrow")[:4] == b"\x89PNG"
+    for width in ("wide", "narrow"):
+        drawing = figure.drawing(width)
+        assert drawn.problems(drawing) == []
+        assert drawn.not_drawn(drawing, figure.data[["difference", "lower", "upper"]].to_numpy().ravel()) == []
 
 
-def test_the_tipping_point_is_drawn_where_it_is(cohort):
+def test_the_tipping_point_is_drawn_where_it_is(cohort, drawn):
     found = tipping_point(cohort, "ikdc", week=26, draws=10, deltas=[-40, -20, 20, 40])
     figure = tipping_figure(found, cohort.measures["ikdc"])
-    drawn = [axes for axes in figure.drawing().axes if axes.get_title(loc="left")]
-    assert len(drawn) == len(found.tipping)
-    for axes, row in zip(drawn, found.tipping.itertuples(), strict=True):
+    panels = [axes for axes in figure.drawing().axes if axes.get_title(loc="left")]
+    assert len(panels) == len(found.tipping)
+    assert [drawn.problems(figure.drawing(width)) for width in ("wide", "narrow")] == [[], []]
+    for axes, row in zip(panels, found.tipping.itertuples(), strict=True):
         vertical = [line.get_xdata()[0] for line in axes.lines if line.get_linestyle() == "--"]
         assert vertical == ([] if np.isnan(row.delta) else [pytest.approx(row.delta)])
     assert len(figure.data) == 5 * len(found.tipping)
@@ -54,9 +58,10 @@ def test_the_tipping_point_is_drawn_where_it_is(cohort):
     assert "changes that" in none.alt
 
 
-def test_calibration_leaves_out_empty_bands():
+def test_calibration_leaves_out_empty_bands(drawn):
     table = calibration_table([0.05, 0.08, 0.95, 0.97], [False, True, True, True])
     figure = calibration_figure(table, truth="what was true")
+    assert [drawn.problems(figure.drawing(width)) for width in ("wide", "narrow")] == [[], []]
     points = figure.drawing().axes[0].lines[1]
     np.testing.assert_allclose(points.get_xdata(), [6.5, 96])
     np.testing.assert_allclose(points.get_ydata(), [50, 100])

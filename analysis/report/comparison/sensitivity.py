@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import warnings
 from typing import TYPE_CHECKING
 
 from analysis.curves.recovery import adjustment
-from analysis.errors import KneecurveError
+from analysis.errors import DistributionWarning, KneecurveError
 from analysis.outcomes.missing_analyses import missing_data_analyses
+from analysis.outcomes.normality import LEVEL
 from analysis.outcomes.probability_of_response import ProbabilityOfResponse, probability_of_response
 from analysis.outcomes.tipping_point import tipping_point
 from analysis.report import numbers
@@ -15,9 +17,11 @@ from analysis.report.comparison.opening import HOW_TO_NAME
 from analysis.report.numbers import in_text
 from analysis.report.passages import Passage, Section, absent
 from analysis.report.sensitivity_figures import analyses_figure, responder_analyses_table, tipping_figure
-from analysis.report.tables import Column, Table
+from analysis.report.tables import Column, Format, Table
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from analysis.outcomes import Responders
     from analysis.report.comparison.study import Study
     from analysis.report.figures import Figure
@@ -88,14 +92,16 @@ def probability(study: Study) -> Section:
         return Section((absent(f"responders. {study.no_responders}."),))
     try:
         adjusted_for = adjustment(study.cohort, beside.measure, limb=beside.limb)
-        found = probability_of_response(
-            study.cohort, beside.measure, week=beside.week, threshold=study.parameters["threshold"], limb=beside.limb,
-            covariates=[name for name in adjusted_for if name != "baseline"], reference=beside.reference,
-            draws=4 * study.parameters["imputations"], level=study.level,
-        )  # fmt: skip
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", DistributionWarning)  # said in words below
+            found = probability_of_response(
+                study.cohort, beside.measure, week=beside.week, threshold=study.parameters["threshold"],
+                limb=beside.limb, covariates=[name for name in adjusted_for if name != "baseline"],
+                reference=beside.reference, draws=4 * study.parameters["imputations"], level=study.level,
+            )  # fmt: skip
     except KneecurveError as error:
         return Section((absent(f"what the probability of response needs. {error.what}"),))
-    items: Items = [expected_table(found, beside)]
+    items: Items = [*normality_caution(found), expected_table(found, beside)]
     if len(found.differences):
         items.append(_differences(found, beside))
         explained = counted_or_expected(found, beside)
@@ -103,6 +109,33 @@ def probability(study: Study) -> Section:
             items.append(explained)
     items.append(_disagreement(found))
     return Section(tuple(items))
+
+
+def normality_caution(found: ProbabilityOfResponse) -> list[Passage]:
+    """Warn where normality is rejected, and say how far the version without it is from the normal model.
+
+    Parameters
+    ----------
+    found : ProbabilityOfResponse
+        The posterior probabilities.
+    """
+    if not found.normality_rejected:
+        return []
+    parts = found.normality
+    rejected = parts.loc[parts["adjusted_p_value"] < LEVEL, "part"].tolist()
+    gaps = 100 * (found.patients["free_probability"] - found.patients["probability"]).abs()
+    shares = 100 * (found.free_table["share"] - found.table["share"]).abs()
+    leans = (
+        "The expected shares lean on a normal distribution of patients and visits, which a test at the 5 % level rejects for "
+        f"{len(rejected)} of the {numbers.plural(len(parts), 'part')} tested: {numbers.listed(rejected)}."
+    )
+    beside = (
+        "Beside them stand shares that do not lean on it. The probabilities of the "
+        f"{numbers.plural(len(gaps), 'patient')} differ by {gaps.mean():.0f} percentage points on average and "
+        f"{gaps.max():.0f} at most, the shares of the protocols by {shares.max():.0f} at most. Where the two disagree, "
+        "believe neither without a look at the values. All else in this section is by the normal model."
+    )
+    return [Passage((leans, beside), "caution")]
 
 
 def expected_table(found: ProbabilityOfResponse, beside: Responders) -> Table:
@@ -117,7 +150,9 @@ def expected_table(found: ProbabilityOfResponse, beside: Responders) -> Table:
     """
     percent = numbers.level_in_words(float(found.table["level"].iloc[0]))
     counted = beside.table.set_index("protocol")[["responders", "n"]].add_prefix("counted_")
-    table = found.table.merge(counted, left_on="protocol", right_index=True, how="left")
+    table = _beside(found.table, found.free_table, "share").merge(
+        counted, left_on="protocol", right_index=True, how="left"
+    )
     return Table(
         table,
         f"Responders expected in {in_text(beside.label)} at week {numbers.week(found.week)}, when the error of "
@@ -126,9 +161,10 @@ def expected_table(found: ProbabilityOfResponse, beside: Responders) -> Table:
             Column("protocol", "Protocol"),
             Column("n", "Patients", "count"),
             Column(("share", "lower", "upper"), f"Expected share ({percent} interval)", "share with interval"),
+            *_free_column(found, ("free_share", "free_lower", "free_upper"), "share with interval"),
             Column(("counted_responders", "counted_n"), "As counted", "fraction with share"),
         ),
-        (f"Intervals: {found.table['method'].iloc[0]}.", *found.notes),
+        (_intervals(found), *found.notes),
         name="expected-responders",
     )
 
@@ -136,15 +172,32 @@ def expected_table(found: ProbabilityOfResponse, beside: Responders) -> Table:
 def _differences(found: ProbabilityOfResponse, beside: Responders) -> Table:
     percent = numbers.level_in_words(float(found.table["level"].iloc[0]))
     return Table(
-        found.differences,
+        _beside(found.differences, found.free_differences, "difference"),
         f"Difference in the expected share of responders from {beside.reference}.",
         (
             Column("protocol", "Protocol"),
             Column(("difference", "lower", "upper"), f"Percentage points ({percent} interval)", "points with interval"),
+            *_free_column(found, ("free_difference", "free_lower", "free_upper"), "points with interval"),
         ),
-        (f"Intervals: {found.differences['method'].iloc[0]}.",),
+        (_intervals(found),),
         name="expected-differences",
     )
+
+
+def _beside(table: pd.DataFrame, free: pd.DataFrame, value: str) -> pd.DataFrame:
+    """Put the version without the normal distribution beside, where it was made."""
+    return table if free.empty else table.join(free[[value, "lower", "upper"]].add_prefix("free_"))
+
+
+def _free_column(found: ProbabilityOfResponse, names: tuple[str, ...], form: Format) -> list[Column]:
+    if found.free_table.empty:
+        return []
+    return [Column(names, "Without the normal distribution", form)]
+
+
+def _intervals(found: ProbabilityOfResponse) -> str:
+    methods = [str(one["method"].iloc[0]) for one in (found.table, found.free_table) if len(one)]
+    return f"Intervals: {'; without the normal distribution, '.join(methods)}."
 
 
 def _disagreement(found: ProbabilityOfResponse) -> Table:
