@@ -167,7 +167,7 @@ def good_cohorts(draw: st.DrawFn) -> Cohort:
 
 
 @settings(
-    max_examples=12, phases=[Phase.generate], deadline=None, derandomize=True, suppress_health_check=list(HealthCheck)
+    max_examples=8, phases=[Phase.generate], deadline=None, derandomize=True, suppress_health_check=list(HealthCheck)
 )
 @given(good_cohorts())
 def test_what_is_written_comes_back_exactly(cohort):

@@ -150,6 +150,7 @@ def test_what_cannot_be_compared_is_refused() -> None:
         one.compare(one)
 
 
+@pytest.mark.slow
 def test_a_bootstrap_agrees_with_the_mixture_where_that_is_right() -> None:
     """199 samples: the binomial error of p near 0.2 is 0.03."""
     rng = np.random.default_rng(8)
@@ -163,6 +164,12 @@ def test_a_bootstrap_agrees_with_the_mixture_where_that_is_right() -> None:
     assert table["samples"] == 199
     assert table["p_value"] == pytest.approx(known, abs=0.09)
     assert table["p_value"] == small.compare(large, bootstrap=199, seed=3)["p_value"].item()
+
+
+def test_a_bootstrap_of_few_samples_is_refused() -> None:
+    frame = visits(20, missing=0.0, slope_sd=0.0)
+    small = fit_mixed(frame, "value ~ C(week)", patient_effects=None)
+    large = fit_mixed(frame, "value ~ C(week)", patient_effects="1")
     with pytest.raises(ModelError, match="20 samples are too few"):
         small.compare(large, bootstrap=20)
 

@@ -114,6 +114,7 @@ def test_one_visit_only_has_no_curve(quick_report_of, page_rules, bare):
     assert "No recovery curves could be fitted" in made.sentences("answer")[0]
 
 
+@pytest.mark.slow
 def test_parameters_reach_the_report(quick_report_of):
     cohort = generate_cohort(patients=90, seed=3).observed
     made = quick_report_of(
