@@ -38,7 +38,9 @@ if TYPE_CHECKING:
         expected_curve,
         fit_mixed,
         fit_recovery,
+        read_moments,
         second_opinion,
+        visit_moments,
     )
     from analysis.outcomes import (
         adherence_association,
@@ -99,7 +101,9 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "RecoveryCurves",
     "fit_mixed",  # a mixed model of your own
     "MixedModel",
-    "VisitMoments",  # sufficient statistics by visit pattern
+    "visit_moments",  # sufficient statistics by visit pattern: a fit without rows; they are kept, added, sent
+    "read_moments",  # from the file they were saved in
+    "VisitMoments",
     "expected_curve",  # one patient's expected curve
     "second_opinion",  # the same model through statsmodels
     # respond

@@ -74,10 +74,6 @@ class DistributionWarning(KneecurveWarning):
     """Data do not follow the distribution that a result leans on."""
 
 
-class SmallGroupWarning(KneecurveWarning):
-    """A group is too small for what was asked of it."""
-
-
 def explain(what: str, where: str = "", what_to_do: str = "") -> str:
     r"""Join the parts of a message, one line each.
 

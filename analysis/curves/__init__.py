@@ -1,19 +1,22 @@
 """FIT: mixed-effects recovery curves by week."""
 
+from analysis.curves.design import visit_moments
 from analysis.curves.mixed_model import MixedModel, fit_mixed
-from analysis.curves.moments import VisitMoments
+from analysis.curves.moments import VisitMoments, read_moments
 from analysis.curves.own_curve import expected_given_visits
 from analysis.curves.patients import expected_curve
 from analysis.curves.recovery import RecoveryCurves, fit_recovery
 from analysis.curves.second_opinion import second_opinion
 
-__all__ = [
-    "MixedModel",
+__all__ = [  # noqa: RUF022 - in the order of the work
+    "fit_recovery",  # the model of the reports
     "RecoveryCurves",
+    "fit_mixed",  # any linear mixed model
+    "MixedModel",
+    "visit_moments",  # the sums that a fit needs, without rows: kept, added, sent
+    "read_moments",
     "VisitMoments",
-    "expected_curve",
+    "expected_curve",  # one patient
     "expected_given_visits",
-    "fit_mixed",
-    "fit_recovery",
-    "second_opinion",
+    "second_opinion",  # the same fit by another library
 ]

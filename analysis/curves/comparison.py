@@ -16,12 +16,12 @@ from analysis.errors import KneecurveWarning, ModelError
 from analysis.progress import in_portions
 
 if TYPE_CHECKING:
-    from analysis.curves.mixed_model import MixedModel
+    from analysis.curves.fitted_model import FittedModel
 
 _NOT_KNOWN = "an upper bound: no mixture is known, compare(bootstrap=999) simulates it"
 
 
-def likelihood_ratio(one: MixedModel, other: MixedModel, *, bootstrap: int = 0, seed: int = 0) -> pd.DataFrame:
+def likelihood_ratio(one: FittedModel, other: FittedModel, *, bootstrap: int = 0, seed: int = 0) -> pd.DataFrame:
     """Test the smaller of two nested models against the larger.
 
     Where the larger model has one parameter that lies at a limit of its range under the smaller one (the variance of one
@@ -33,7 +33,7 @@ def likelihood_ratio(one: MixedModel, other: MixedModel, *, bootstrap: int = 0, 
 
     Parameters
     ----------
-    one, other : MixedModel
+    one, other : FittedModel
         Fits of the same visits by the same method.
     bootstrap : int
         Samples of a parametric bootstrap from the smaller fit, both models fitted to each; 0 for none.
@@ -105,7 +105,7 @@ def likelihood_ratio(one: MixedModel, other: MixedModel, *, bootstrap: int = 0, 
     return pd.DataFrame([{**found, "p_value": p, "method": method}])
 
 
-def _check_comparable(one: MixedModel, other: MixedModel) -> None:
+def _check_comparable(one: FittedModel, other: FittedModel) -> None:
     if one.method != other.method:
         raise ModelError(
             "One fit is by REML, the other by maximum likelihood.", what_to_do="Fit both with the same method=."
@@ -125,7 +125,7 @@ def _check_comparable(one: MixedModel, other: MixedModel) -> None:
         )
 
 
-def _simulated(smaller: MixedModel, larger: MixedModel, samples: int, seed: int) -> np.ndarray:
+def _simulated(smaller: FittedModel, larger: FittedModel, samples: int, seed: int) -> np.ndarray:
     """Fit both models to outcomes drawn from the smaller fit; give the statistics of those that converged."""
     rows = smaller.rows
     if rows is None or larger.rows is None:
@@ -154,7 +154,7 @@ def _simulated(smaller: MixedModel, larger: MixedModel, samples: int, seed: int)
     return np.array(statistics)
 
 
-def _refitted(model: MixedModel, frame: pd.DataFrame) -> float | None:
+def _refitted(model: FittedModel, frame: pd.DataFrame) -> float | None:
     """Fit a model to another outcome; give the criterion, or None where it did not converge."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", KneecurveWarning)

@@ -9,15 +9,15 @@ import numpy as np
 import pandas as pd
 
 if TYPE_CHECKING:
-    from analysis.curves.mixed_model import MixedModel
+    from analysis.curves.fitted_model import FittedModel
 
 
-def covariance_table(model: MixedModel) -> pd.DataFrame:
+def covariance_table(model: FittedModel) -> pd.DataFrame:
     """Give the covariance parameters in the outcome's units.
 
     Parameters
     ----------
-    model : MixedModel
+    model : FittedModel
         The fit.
 
     Returns
@@ -51,7 +51,7 @@ def covariance_table(model: MixedModel) -> pd.DataFrame:
     )
 
 
-def _errors(model: MixedModel, units: np.ndarray) -> np.ndarray:
+def _errors(model: FittedModel, units: np.ndarray) -> np.ndarray:
     """Carry the covariance of theta from the working to the user's effects; missing at a boundary."""
     covariance = model.optimum.likelihood.covariance
     skip = covariance.n_effects_parameters
@@ -78,7 +78,7 @@ def _errors(model: MixedModel, units: np.ndarray) -> np.ndarray:
     return errors
 
 
-def _title(model: MixedModel) -> list[str]:
+def _title(model: FittedModel) -> list[str]:
     effects = " + ".join(model.terms.names) or "none"
     fit = "converged" if model.converged else "DID NOT CONVERGE"
     if model.boundary:
@@ -94,21 +94,21 @@ def _title(model: MixedModel) -> list[str]:
     ]
 
 
-def describe(model: MixedModel) -> str:
+def describe(model: FittedModel) -> str:
     """Describe a fit in plain text."""
     fixed = model.coefficients.to_string(float_format=lambda value: f"{value:.4g}")
-    random = model.covariance_parameters.to_string(float_format=lambda value: f"{value:.4g}")
+    random = covariance_table(model).to_string(float_format=lambda value: f"{value:.4g}")
     notes = [f"Note: {note}" for note in model.record.notes]
     return "\n".join([*_title(model), "", fixed, "", random, *notes])
 
 
-def describe_html(model: MixedModel) -> str:
+def describe_html(model: FittedModel) -> str:
     """Describe a fit for a notebook, as a section with captioned tables whose header cells have a scope."""
     title = "".join(f"<p>{html.escape(line)}</p>" for line in _title(model))
     notes = "".join(f"<p>Note: {html.escape(note)}</p>" for note in model.record.notes)
     return (
         f"<section>{title}{_table(model.coefficients, 'Fixed effects')}"
-        f"{_table(model.covariance_parameters, 'Covariance parameters')}{notes}</section>"
+        f"{_table(covariance_table(model), 'Covariance parameters')}{notes}</section>"
     )
 
 

@@ -219,12 +219,6 @@ class Evaluation:
         return 0.5 * (self._pairs(weight) + self._fixed_trace)
 
     @cached_property
-    def average(self) -> Array:
-        """The average of expected and observed information, without second derivatives of V; never indefinite."""
-        z = self._residual_products
-        return 0.5 * (self._pairs(self.residual_sum) - z @ self.A_inverse @ z.T)
-
-    @cached_property
     def observed(self) -> Array:
         """The observed information of theta: half the second derivative of the criterion."""
         z = self._residual_products

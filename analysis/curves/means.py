@@ -13,13 +13,13 @@ from analysis.curves.residual_base import Array
 from analysis.errors import ModelError
 
 if TYPE_CHECKING:
-    from analysis.curves.mixed_model import MixedModel
+    from analysis.curves.fitted_model import FittedModel
 
 _MOST_WEEKS = 40
 
 
 def model_means(
-    model: MixedModel, by: str | Sequence[str] | None, weeks: Sequence[float] | None, level: float
+    model: FittedModel, by: str | Sequence[str] | None, weeks: Sequence[float] | None, level: float
 ) -> pd.DataFrame:
     """Estimate the mean outcome at each week, by group.
 
@@ -29,7 +29,7 @@ def model_means(
 
     Parameters
     ----------
-    model : MixedModel
+    model : FittedModel
         The fit.
     by : str, sequence of str, or None
         Categories to keep apart.
@@ -53,7 +53,7 @@ def model_means(
 
 
 def model_differences(
-    model: MixedModel,
+    model: FittedModel,
     of: str,
     reference: str | None,
     weeks: Sequence[float] | None,
@@ -64,7 +64,7 @@ def model_differences(
 
     Parameters
     ----------
-    model : MixedModel
+    model : FittedModel
         The fit.
     of : str
         The category whose levels are compared, for example "protocol".
@@ -113,7 +113,7 @@ def model_differences(
     )
 
 
-def group_names(model: MixedModel, by: str | Sequence[str] | None) -> list[str]:
+def group_names(model: FittedModel, by: str | Sequence[str] | None) -> list[str]:
     """Check the categories that means are wanted by."""
     names = [] if by is None else [by] if isinstance(by, str) else list(by)
     for name in names:
@@ -128,7 +128,7 @@ def group_names(model: MixedModel, by: str | Sequence[str] | None) -> list[str]:
     return names
 
 
-def mean_rows(model: MixedModel, groups: list[str], weeks: Sequence[float] | None) -> tuple[pd.DataFrame, Array]:
+def mean_rows(model: FittedModel, groups: list[str], weeks: Sequence[float] | None) -> tuple[pd.DataFrame, Array]:
     """Give the reference grid (groups and week) and the contrasts that are its means."""
     design = model.design
     at = model.weeks_or_default(weeks)
@@ -153,7 +153,7 @@ def mean_rows(model: MixedModel, groups: list[str], weeks: Sequence[float] | Non
     return grid.rename(columns={design.week: "week"}), rows
 
 
-def group_sizes(model: MixedModel, grid: pd.DataFrame, groups: list[str]) -> list[float]:
+def group_sizes(model: FittedModel, grid: pd.DataFrame, groups: list[str]) -> list[float]:
     """Count the patients of each group; missing where moments of three or more categories together are not held."""
     moments = model.moments
     k = len(moments.patient_labels)

@@ -12,7 +12,7 @@ from analysis.errors import ModelError
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from analysis.curves.mixed_model import MixedModel
+    from analysis.curves.fitted_model import FittedModel
 
 _SPECIAL_CASES: dict[str, set[str]] = {
     "independent": {"by-week", "compound-symmetry", "ar1", "ar1-by-week", "exponential", "toeplitz", "unstructured"},
@@ -28,7 +28,7 @@ _SPECIAL_CASES: dict[str, set[str]] = {
 _WITH_A_LEVEL = {"compound-symmetry": {"independent"}, "toeplitz": {"independent", "ar1"}}
 
 
-def check_same_visits(one: MixedModel, other: MixedModel) -> None:
+def check_same_visits(one: FittedModel, other: FittedModel) -> None:
     """Refuse fits of other outcomes or other rows, however many they are.
 
     Raises
@@ -51,7 +51,7 @@ def check_same_visits(one: MixedModel, other: MixedModel) -> None:
     )
 
 
-def _digest(fit: MixedModel) -> int:
+def _digest(fit: FittedModel) -> int:
     """Sum of the hashes of the rows, whatever their order."""
     rows = fit.rows
     if rows is None:
@@ -61,7 +61,7 @@ def _digest(fit: MixedModel) -> int:
     return int(np.asarray(pd.util.hash_pandas_object(frame, index=False)).sum())
 
 
-def _same_moments(one: MixedModel, other: MixedModel) -> bool:
+def _same_moments(one: FittedModel, other: FittedModel) -> bool:
     """Compare what moments know of the outcome: its sums of squares and products at the weeks of each pattern."""
     first, second = one.moments, other.moments
     if first.seen.shape != second.seen.shape or not np.array_equal(first.seen, second.seen):
@@ -79,7 +79,7 @@ def _same_moments(one: MixedModel, other: MixedModel) -> bool:
     return bool(np.allclose(sums[0], sums[1], rtol=1e-9, atol=0.0))
 
 
-def mean_within(smaller: MixedModel, larger: MixedModel) -> bool:
+def mean_within(smaller: FittedModel, larger: FittedModel) -> bool:
     """Say whether every mean of the smaller model is one of the larger: by the names of the columns, else by the rows."""
     if set(smaller.basis.names) <= set(larger.basis.names):
         return True
@@ -91,7 +91,7 @@ def mean_within(smaller: MixedModel, larger: MixedModel) -> bool:
     return _spans(given[order[1]], wanted[order[0]])
 
 
-def covariance_within(smaller: MixedModel, larger: MixedModel) -> int | None:
+def covariance_within(smaller: FittedModel, larger: FittedModel) -> int | None:
     """Say whether every covariance of the smaller model is one of the larger, or the limit of some.
 
     Returns
@@ -115,7 +115,7 @@ def covariance_within(smaller: MixedModel, larger: MixedModel) -> int | None:
     return limits + len(larger.terms.names) - len(smaller.terms.names)
 
 
-def _effects_within(smaller: MixedModel, larger: MixedModel) -> bool:
+def _effects_within(smaller: FittedModel, larger: FittedModel) -> bool:
     few, many = smaller.terms, larger.terms
     if not few.names:
         return True

@@ -13,17 +13,17 @@ from analysis.curves.residual_structures import STRUCTURES
 from analysis.errors import ModelError
 
 if TYPE_CHECKING:
-    from analysis.curves.mixed_model import MixedModel
+    from analysis.curves.fitted_model import FittedModel
 
 
 def expected_given_visits(
-    model: MixedModel, seen: pd.DataFrame, wanted: pd.DataFrame, *, level: float = 0.95
+    model: FittedModel, seen: pd.DataFrame, wanted: pd.DataFrame, *, level: float = 0.95
 ) -> pd.DataFrame:
     """Give the expected curve of one patient from visits that need not be among those of the fit.
 
     Parameters
     ----------
-    model : MixedModel
+    model : FittedModel
         A fit, of other patients or of these too.
     seen : DataFrame
         The patient's visits so far, one row each: outcome, week and the covariates of the formula. May have no row:

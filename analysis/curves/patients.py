@@ -14,10 +14,10 @@ from analysis.curves.visit_rows import VisitRows
 from analysis.errors import ModelError
 
 if TYPE_CHECKING:
-    from analysis.curves.mixed_model import MixedModel
+    from analysis.curves.fitted_model import FittedModel
 
 
-def rows_of(model: MixedModel, wish: str) -> VisitRows:
+def rows_of(model: FittedModel, wish: str) -> VisitRows:
     """Give the rows of a fit, or say that it was made from moments."""
     if model.rows is None:
         raise ModelError(
@@ -27,12 +27,12 @@ def rows_of(model: MixedModel, wish: str) -> VisitRows:
     return model.rows
 
 
-def effects_of_patients(model: MixedModel) -> pd.DataFrame:
+def effects_of_patients(model: FittedModel) -> pd.DataFrame:
     """Estimate each patient's effects (best linear unbiased predictions).
 
     Parameters
     ----------
-    model : MixedModel
+    model : FittedModel
         A fit from rows, with patient effects.
 
     Returns
@@ -68,12 +68,12 @@ def effects_of_patients(model: MixedModel) -> pd.DataFrame:
     )
 
 
-def residuals_of_visits(model: MixedModel) -> pd.DataFrame:
+def residuals_of_visits(model: FittedModel) -> pd.DataFrame:
     """Give fitted values and residuals of each visit used.
 
     Parameters
     ----------
-    model : MixedModel
+    model : FittedModel
         A fit from rows.
 
     Returns
@@ -122,12 +122,12 @@ def residuals_of_visits(model: MixedModel) -> pd.DataFrame:
     return frame
 
 
-def predict_rows(model: MixedModel, rows: pd.DataFrame, *, patients: bool, level: float) -> pd.DataFrame:
+def predict_rows(model: FittedModel, rows: pd.DataFrame, *, patients: bool, level: float) -> pd.DataFrame:
     """Predict the mean of new rows, with or without the effects of their patients.
 
     Parameters
     ----------
-    model : MixedModel
+    model : FittedModel
         The fit.
     rows : DataFrame
         The week and covariates; with ``patients`` also the patient column, of patients that the fit has seen.
@@ -161,13 +161,13 @@ def predict_rows(model: MixedModel, rows: pd.DataFrame, *, patients: bool, level
 
 
 def expected_curve(
-    model: MixedModel, patient: Any, weeks: Sequence[float] | None = None, *, level: float = 0.95
+    model: FittedModel, patient: Any, weeks: Sequence[float] | None = None, *, level: float = 0.95
 ) -> pd.DataFrame:
     """Give one patient's expected curve from the visits so far.
 
     Parameters
     ----------
-    model : MixedModel
+    model : FittedModel
         A fit from rows that hold the patient.
     patient : object
         The patient's id.
@@ -222,7 +222,7 @@ def expected_curve(
     return curve
 
 
-def _curve(model: MixedModel, rows: VisitRows, patient: Any, wanted: pd.DataFrame, level: float) -> pd.DataFrame:
+def _curve(model: FittedModel, rows: VisitRows, patient: Any, wanted: pd.DataFrame, level: float) -> pd.DataFrame:
     mine = np.flatnonzero(rows.patient == _place(rows, patient))
     return expected_given_visits(model, rows.frame.iloc[mine], wanted, level=level).drop(columns="prediction_error")
 
@@ -238,7 +238,7 @@ def _place(rows: VisitRows, patient: Any) -> int:
     return int(places[0])
 
 
-def _refuse_no_effects(model: MixedModel) -> None:
+def _refuse_no_effects(model: FittedModel) -> None:
     if not model.terms.names:
         raise ModelError(
             "The model has no patient effects.",

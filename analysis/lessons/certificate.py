@@ -8,6 +8,7 @@ from pathlib import Path
 
 from analysis.errors import ReportError
 from analysis.lessons.progress import Progress
+from analysis.lessons.source import lesson_outlines
 
 FILE_NAME = "certificate.html"
 
@@ -54,27 +55,26 @@ def write_certificate(folder: Path | str = ".") -> Path:
     ...     write_certificate(folder).name
     'certificate.html'
     """
-    from analysis.lessons.lesson_list import LESSONS
-
+    outlines = lesson_outlines()
     progress = Progress(folder)
     rows, finished, answered, all_exercises = [], 0, 0, 0
-    for number, lesson in LESSONS.items():
-        done = progress.of(number)
-        names = [name for name in lesson.exercise_names if name in done]
-        total = len(lesson.exercise_names)
+    for lesson in outlines:
+        done = progress.of(lesson.number)
+        names = [name for name in lesson.exercises if name in done]
+        total = len(lesson.exercises)
         right = sum(bool(done[name]["right"]) for name in names)
         tries = sum(int(done[name]["tries"]) for name in names)
         finished, answered, all_exercises = finished + (right == total), answered + right, all_exercises + total
         state = "finished" if right == total else ("begun" if done else "not begun")
         rows.append(
-            f'<tr class="{state.replace(" ", "-")}"><th scope="row">{number}. {html.escape(lesson.title)}</th>'
+            f'<tr class="{state.replace(" ", "-")}"><th scope="row">{lesson.number}. {html.escape(lesson.title)}</th>'
             f"<td>{state}</td><td>{right} of {total}</td><td>{tries}</td></tr>"
         )
     today = date.today()  # noqa: DTZ011 - the day where the learner is
     page = (
         '<!doctype html><html lang="en"><head><meta charset="utf-8"><title>Lessons done</title>'
         f'<meta name="viewport" content="width=device-width"><style>{_STYLE}</style></head><body><main>'
-        f'<h1>Lessons in recovery-curve analysis</h1><p class="done"><strong>{finished} of {len(LESSONS)} lessons '
+        f'<h1>Lessons in recovery-curve analysis</h1><p class="done"><strong>{finished} of {len(outlines)} lessons '
         f"finished</strong>, {answered} of {all_exercises} exercises done<br>Written on {today.day} {today:%B %Y}</p>"
         '<table><thead><tr><th scope="col">Lesson</th><th scope="col">State</th><th scope="col">Exercises</th>'
         f'<th scope="col">Tries</th></tr></thead><tbody>{"".join(rows)}</tbody></table>'

@@ -7,6 +7,7 @@ from functools import cached_property
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from analysis.errors import ReportError
+from analysis.lessons.certificate import write_certificate
 from analysis.lessons.exercises import NumberExercise
 from analysis.lessons.feedback import Feedback, NotAnsweredYet
 from analysis.lessons.glossary import glossary_entry
@@ -154,8 +155,6 @@ class Lesson(ABC):
         Feedback
             How many exercises are done, and where the page is.
         """
-        from analysis.lessons.certificate import write_certificate
-
         done = self.progress.of(self.number)
         right = sum(bool(done.get(name, {}).get("right")) for name in self.exercises)
         path = write_certificate(self.folder)

@@ -26,6 +26,8 @@ TAGS = ("parameters", "exercise", "solution", "teaching-note")
 LEFT_OUT: dict[Version, tuple[str, ...]] = {"learner": ("solution", "teaching-note"), "instructor": ("exercise",)}
 
 _OPEN = re.compile(r"^```python\s*(.*)$")
+_HEADING = re.compile(r"# Lesson (\d+)\. (.+)")
+_ASKED = re.compile(r'\blesson\.(?:check|guess)\("(\w+)"')
 _NOTE = "<!-- teaching-note -->"
 _END = "<!-- end -->"
 
@@ -63,6 +65,46 @@ def lesson_sources() -> list[Path]:
     '1_'
     """
     return sorted((notebook_folder() / "lessons").glob("[0-9]_*.md"))
+
+
+@dataclass(frozen=True)
+class Outline:
+    """What a source says of its lesson.
+
+    Parameters
+    ----------
+    number : int
+        Number of the lesson.
+    title : str
+        Its title.
+    exercises : tuple of str
+        Names of the exercises, in the order in which they are asked.
+    """
+
+    number: int
+    title: str
+    exercises: tuple[str, ...]
+
+
+def lesson_outlines() -> list[Outline]:
+    """Read number, title and exercises of every lesson from its source.
+
+    Examples
+    --------
+    >>> first = lesson_outlines()[0]
+    >>> first.number, first.title
+    (1, 'What did we measure, and how well?')
+    """
+    found = []
+    for path in lesson_sources():
+        text = path.read_text(encoding="utf-8")
+        heading = _HEADING.match(text)
+        if heading is None:
+            raise ReportError(
+                "The lesson has no title.", where=path.name, what_to_do="Begin it with '# Lesson 1. Its title'."
+            )
+        found.append(Outline(int(heading[1]), heading[2].strip(), tuple(dict.fromkeys(_ASKED.findall(text)))))
+    return found
 
 
 def read_cells(text: str, where: str = "a lesson") -> list[Cell]:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from analysis.outcomes.weekly_model import WeeklyModel
+    from analysis.outcomes.joint_model import JointModel
 
     Floats = NDArray[np.float64]
 
@@ -37,7 +37,7 @@ class MonotoneDraws:
 
     Parameters
     ----------
-    model : WeeklyModel
+    model : JointModel
         The model; :meth:`fit_for` says whether it can be drawn from in this way.
 
     Notes
@@ -59,7 +59,7 @@ class MonotoneDraws:
     ((21,), (7, 7))
     """
 
-    def __init__(self, model: WeeklyModel) -> None:
+    def __init__(self, model: JointModel) -> None:
         self.model, self.weeks = model, len(model.weeks)
         kinds, design = model.kinds[1], model.design()
         columns = _first_week(design)
@@ -83,7 +83,7 @@ class MonotoneDraws:
         self.steps = max(1, math.ceil(math.log(_CORRELATION) / math.log(missed))) if missed > 0 else 1
 
     @staticmethod
-    def fit_for(model: WeeklyModel) -> bool:
+    def fit_for(model: JointModel) -> bool:
         """Whether the model is drawn from in this way: unstructured, every column told apart, enough patients."""
         fit = model.fit
         if fit.residual != "unstructured" or fit.optimum.likelihood.covariance.effects or fit.basis.dropped:
@@ -133,7 +133,7 @@ class MonotoneDraws:
         return means, factor @ factor.T
 
 
-def how_drawn(model: WeeklyModel) -> str:
+def how_drawn(model: JointModel) -> str:
     """Say in a sentence how the parameters of a model are drawn."""
     if MonotoneDraws.fit_for(model):
         return _EXACT

@@ -100,12 +100,6 @@ def test_gradient_and_observed_information_are_derivatives(effects, correlated, 
         assert_allclose(2 * here.observed[k], slope, rtol=2e-5, atol=1e-7 * scale)
 
 
-def test_average_information_is_the_mean_where_V_is_linear() -> None:
-    _, model = likelihood(visits(), "1 + week", True, "independent", "reml")
-    here = model.at(somewhere(model))
-    assert_allclose(here.average, 0.5 * (here.observed + here.expected), rtol=1e-10)
-
-
 @pytest.mark.parametrize(("effects", "correlated", "residual"), MODELS)
 def test_links_and_factor_have_their_derivatives(effects, correlated, residual) -> None:
     _, model = likelihood(visits(), effects, correlated, residual, "reml")

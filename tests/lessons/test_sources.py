@@ -10,7 +10,7 @@ from analysis.errors import ReportError
 from analysis.lessons import lesson_notebook
 from analysis.lessons.glossary import glossary
 from analysis.lessons.lesson_list import LESSONS
-from analysis.lessons.source import read_cells
+from analysis.lessons.source import lesson_outlines, read_cells
 
 #: Which of the fifteen errors of residents is met in which lesson.
 ERRORS = {1: (4, 13, 14), 2: (9,), 3: (10, 11), 4: (1, 2, 3), 5: (6, 7, 8), 6: (5,), 7: (12,), 8: (15,)}
@@ -112,3 +112,8 @@ def test_a_source_that_is_not_closed_or_has_a_strange_tag_is_refused():
         read_cells("```python answer\n```", "7.md")
     with pytest.raises(ReportError, match="There is no version 'teacher'"):
         lesson_notebook(source_of(1), "teacher")
+
+
+def test_outlines_are_those_of_the_lessons():
+    said = [(lesson.number, lesson.title, lesson.exercises) for lesson in lesson_outlines()]
+    assert said == [(number, lesson.title, lesson.exercise_names) for number, lesson in LESSONS.items()]
