@@ -160,7 +160,7 @@ def check(
     checked = check_folder(folder)
     _show(checked)
     if export is not None:
-        from analysis.outcomes.quality import export_findings
+        from analysis.quality import export_findings
 
         for path in export_findings(folder, export):
             out.print(f"  {escape(str(path))}")

@@ -1,19 +1,19 @@
 """LOAD and CHECK: cohorts from files, their tables, measures, and every problem found in them."""
 
-from analysis.cohort.checks import FailedCheckError, check_cohort
-from analysis.cohort.data_package import check_folder, load_cohort, write_cohort
-from analysis.cohort.deidentify import deidentify
-from analysis.cohort.deidentify_report import DeidentificationReport
+from analysis.cohort.checks.checks import FailedCheckError, check_cohort
+from analysis.cohort.deidentification.deidentify import deidentify
+from analysis.cohort.deidentification.disclosure import DisclosureRisk, disclosure_risk
+from analysis.cohort.deidentification.report import DeidentificationReport
 from analysis.cohort.derived import torque_per_kg
-from analysis.cohort.disclosure import DisclosureRisk, disclosure_risk
+from analysis.cohort.files.data_package import check_folder, load_cohort, write_cohort
 from analysis.cohort.findings import CheckReport
-from analysis.cohort.import_cohort import Imported, import_cohort, import_with_schedule
+from analysis.cohort.importing.import_cohort import Imported, import_cohort, import_with_schedule
+from analysis.cohort.importing.suggest_map import suggest_map
 from analysis.cohort.measures import Measure, Measures, Threshold, load_catalogue
 from analysis.cohort.prescriptions import Prescription
 from analysis.cohort.provenance import Provenance, Source
 from analysis.cohort.schedule import ScheduleReport, VisitSchedule, VisitWindow, to_scheduled_weeks
 from analysis.cohort.session_log import sum_sessions
-from analysis.cohort.suggest_map import suggest_map
 from analysis.cohort.tables import TABLES, Cohort
 from analysis.cohort.visit_frame import visit_frame
 

@@ -1,11 +1,11 @@
 """FIT: mixed-effects recovery curves by week."""
 
-from analysis.curves.design import visit_moments
+from analysis.curves.formula.design import visit_moments
 from analysis.curves.mixed_model import MixedModel, fit_mixed
-from analysis.curves.moments import VisitMoments, read_moments
 from analysis.curves.own_curve import expected_given_visits
 from analysis.curves.patients import expected_curve
 from analysis.curves.recovery import RecoveryCurves, fit_recovery
+from analysis.curves.rows.moments import VisitMoments, read_moments
 from analysis.curves.second_opinion import second_opinion
 
 __all__ = [  # noqa: RUF022 - in the order of the work

@@ -9,14 +9,14 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from analysis.curves.fitting import fit_parts
-from analysis.curves.moment_sums import visit_patterns
+from analysis.curves.engine.fitting import fit_parts
 from analysis.curves.nested import check_same_visits, covariance_within, mean_within
+from analysis.curves.rows.moment_sums import visit_patterns
 from analysis.errors import KneecurveWarning, ModelError
 from analysis.progress import in_portions
 
 if TYPE_CHECKING:
-    from analysis.curves.fitted_model import FittedModel
+    from analysis.curves.engine.fitted_model import FittedModel
 
 _NOT_KNOWN = "an upper bound: no mixture is known, compare(bootstrap=999) simulates it"
 

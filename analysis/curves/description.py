@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 if TYPE_CHECKING:
-    from analysis.curves.fitted_model import FittedModel
+    from analysis.curves.engine.fitted_model import FittedModel
 
 
 def covariance_table(model: FittedModel) -> pd.DataFrame:

@@ -12,8 +12,8 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from analysis.curves.residual_structures import Residual
-    from analysis.curves.small_sample import Inference
+    from analysis.curves.covariances.residual_structures import Residual
+    from analysis.curves.engine.small_sample import Inference
 
 
 def fit_first_that_converges(

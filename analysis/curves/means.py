@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.curves.contrasts import Adjust, adjust_table
-from analysis.curves.residual_base import Array
+from analysis.curves.covariances.residual_base import Array
+from analysis.curves.engine.contrasts import Adjust, adjust_table
 from analysis.errors import ModelError
 
 if TYPE_CHECKING:
-    from analysis.curves.fitted_model import FittedModel
+    from analysis.curves.engine.fitted_model import FittedModel
 
 _MOST_WEEKS = 40
 

@@ -8,16 +8,16 @@ from functools import cached_property
 import pandas as pd
 
 from analysis.curves.comparison import likelihood_ratio
-from analysis.curves.contrasts import Adjust
+from analysis.curves.covariances.residual_structures import Residual
 from analysis.curves.description import covariance_table, describe, describe_html
-from analysis.curves.fitted_model import FittedModel
-from analysis.curves.fitting import fit_parts
-from analysis.curves.likelihood import Method
+from analysis.curves.engine.contrasts import Adjust
+from analysis.curves.engine.fitted_model import FittedModel
+from analysis.curves.engine.fitting import fit_parts
+from analysis.curves.engine.likelihood import Method
+from analysis.curves.engine.small_sample import Inference, Information
 from analysis.curves.means import model_differences, model_means
-from analysis.curves.moments import VisitMoments
 from analysis.curves.patients import effects_of_patients, predict_rows, residuals_of_visits
-from analysis.curves.residual_structures import Residual
-from analysis.curves.small_sample import Inference, Information
+from analysis.curves.rows.moments import VisitMoments
 
 
 def fit_mixed(
@@ -109,7 +109,7 @@ def fit_mixed(
 class MixedModel(FittedModel):
     """A fitted linear mixed model, and what can be asked of it.
 
-    Made by :func:`fit_mixed`; its parts are those of :class:`analysis.curves.fitted_model.FittedModel`.
+    Made by :func:`fit_mixed`; its parts are those of :class:`analysis.curves.engine.fitted_model.FittedModel`.
     """
 
     def means(

@@ -12,7 +12,7 @@ from analysis.errors import ModelError
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from analysis.curves.fitted_model import FittedModel
+    from analysis.curves.engine.fitted_model import FittedModel
 
 _SPECIAL_CASES: dict[str, set[str]] = {
     "independent": {"by-week", "compound-symmetry", "ar1", "ar1-by-week", "exponential", "toeplitz", "unstructured"},

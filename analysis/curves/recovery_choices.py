@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from analysis.curves.residual_structures import Residual
+    from analysis.curves.covariances.residual_structures import Residual
 
 #: A measure seen at more weeks than this is taken as having no schedule (design choice).
 MOST_SCHEDULED_WEEKS = 12

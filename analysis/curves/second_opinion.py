@@ -163,7 +163,7 @@ def _generalised(model: MixedModel, X: np.ndarray) -> tuple[str, dict[str, float
             where=f"residual={model.residual!r}",
             what_to_do=f"Ask for a second opinion on a sample of at most {_MOST_VISITS} visits.",
         )
-    from analysis.curves.moment_sums import visit_patterns
+    from analysis.curves.rows.moment_sums import visit_patterns
 
     covariance = model.optimum.likelihood.covariance
     pattern = visit_patterns(rows)[1]

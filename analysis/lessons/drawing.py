@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from analysis.lessons.lesson_table import LessonTable, lesson_table
-from analysis.report.figures import Figure
-from analysis.report.look import Width, new_drawing, quiet_grid
+from analysis.report.parts.figures import Figure
+from analysis.report.parts.look import Width, new_drawing, quiet_grid
 
 if TYPE_CHECKING:
     from collections.abc import Callable

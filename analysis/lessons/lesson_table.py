@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from analysis.report import numbers
-from analysis.report.tables import Column, Table
+from analysis.report.parts import numbers
+from analysis.report.parts.tables import Column, Table
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping

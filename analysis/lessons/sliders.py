@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from analysis.report.figures import Figure
+    from analysis.report.parts.figures import Figure
 
 
 class Slider:

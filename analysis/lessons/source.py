@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, get_args
 
 from analysis.errors import ReportError
-from analysis.report.notebooks import notebook_folder
+from analysis.report.running.notebooks import notebook_folder
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -1,39 +1,43 @@
 """RESPOND: who was followed up, who improved enough, what was done at home, what went missing."""
 
-from analysis.outcomes.adherence import AdherenceByWeek, adherence_by_week
-from analysis.outcomes.adherence_association import AdherenceAssociation, adherence_association
-from analysis.outcomes.adherence_classes import AdherenceClasses, adherence_classes
-from analysis.outcomes.baseline_table import BaselineTable, baseline_table
-from analysis.outcomes.calibration import calibration_table
-from analysis.outcomes.change import change_at_week, change_frame
-from analysis.outcomes.change_distribution import ChangeDistribution, change_distribution
-from analysis.outcomes.chosen_threshold import ChosenThreshold, choose_threshold, published_thresholds
-from analysis.outcomes.complier_effect import ComplierEffect, complier_effect
-from analysis.outcomes.events import EventsByProtocol, events_by_protocol
-from analysis.outcomes.events_by_week import EventsByWeek, events_by_week
-from analysis.outcomes.gap_regained import GapRegained, gap_regained
-from analysis.outcomes.home_dose import HomeDose, home_dose
-from analysis.outcomes.missing_analyses import MissingDataAnalyses, missing_data_analyses
-from analysis.outcomes.missing_data import MissingByWeek, missing_by_week
-from analysis.outcomes.missing_patterns import MissingPatterns, missing_patterns
-from analysis.outcomes.paired_difference import RespondersAtTwoWeeks, paired_difference, responders_at_two_weeks
-from analysis.outcomes.patient_flow import PatientFlow, patient_flow
-from analysis.outcomes.probability_of_response import ProbabilityOfResponse, probability_of_response
-from analysis.outcomes.proportions import number_needed_to_treat, share_difference, share_interval
-from analysis.outcomes.regression_to_mean import (
+from analysis.outcomes.change.change import change_at_week, change_frame
+from analysis.outcomes.change.gap_regained import GapRegained, gap_regained
+from analysis.outcomes.change.regression_to_mean import (
     ChosenGroupChange,
     RegressionToMean,
     chosen_group_change,
     regression_to_mean,
 )
-from analysis.outcomes.reliability import Reliability, reliability
-from analysis.outcomes.reported_adherence import ReportedAdherence, reported_adherence
-from analysis.outcomes.responders import Responders, responders
-from analysis.outcomes.stratified_difference import stratified_difference, stratified_responders
-from analysis.outcomes.thresholds import FoundThresholds, find_thresholds
-from analysis.outcomes.time_to_stopping import TimeToStopping, time_to_stopping
-from analysis.outcomes.tipping_point import TippingPoint, tipping_point
-from analysis.outcomes.weeks_at_threshold import WeeksAtThreshold, weeks_at_threshold
+from analysis.outcomes.home_programme.adherence_association import AdherenceAssociation, adherence_association
+from analysis.outcomes.home_programme.adherence_classes import AdherenceClasses, adherence_classes
+from analysis.outcomes.home_programme.complier_effect import ComplierEffect, complier_effect
+from analysis.outcomes.home_programme.events import EventsByProtocol, events_by_protocol
+from analysis.outcomes.home_programme.events_by_week import EventsByWeek, events_by_week
+from analysis.outcomes.home_programme.home_dose import HomeDose, home_dose
+from analysis.outcomes.home_programme.reported_adherence import ReportedAdherence, reported_adherence
+from analysis.outcomes.home_programme.sessions_done import AdherenceByWeek, adherence_by_week
+from analysis.outcomes.home_programme.time_to_stopping import TimeToStopping, time_to_stopping
+from analysis.outcomes.home_programme.weeks_at_threshold import WeeksAtThreshold, weeks_at_threshold
+from analysis.outcomes.missing.missing_analyses import MissingDataAnalyses, missing_data_analyses
+from analysis.outcomes.missing.missing_by_week import MissingByWeek, missing_by_week
+from analysis.outcomes.missing.missing_patterns import MissingPatterns, missing_patterns
+from analysis.outcomes.missing.tipping_point import TippingPoint, tipping_point
+from analysis.outcomes.patients.baseline_table import BaselineTable, baseline_table
+from analysis.outcomes.patients.patient_flow import PatientFlow, patient_flow
+from analysis.outcomes.responders.change_distribution import ChangeDistribution, change_distribution
+from analysis.outcomes.responders.paired_difference import (
+    RespondersAtTwoWeeks,
+    paired_difference,
+    responders_at_two_weeks,
+)
+from analysis.outcomes.responders.responders import Responders, responders
+from analysis.outcomes.responders.stratified_difference import stratified_difference, stratified_responders
+from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold, choose_threshold, published_thresholds
+from analysis.outcomes.thresholds.found_thresholds import FoundThresholds, find_thresholds
+from analysis.outcomes.thresholds.reliability import Reliability, reliability
+from analysis.outcomes.true_response.probability_of_response import ProbabilityOfResponse, probability_of_response
+from analysis.statistics.calibration import calibration_table
+from analysis.statistics.proportions import number_needed_to_treat, share_difference, share_interval
 
 __all__ = [
     "AdherenceAssociation",

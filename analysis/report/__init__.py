@@ -6,31 +6,31 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from analysis.report.figures import Figure
-    from analysis.report.make import ReportFiles, make_report
-    from analysis.report.model_figures import patient_effect_figure, quantile_figure, residual_figure
-    from analysis.report.notebooks import notebook_folder, report_names
-    from analysis.report.passages import Passage, Section
-    from analysis.report.repeat import Repetition, repeat_report
-    from analysis.report.tables import Column, Table
-    from analysis.report.working_copy import copy_notebooks
+    from analysis.report.figures.model_figures import patient_effect_figure, quantile_figure, residual_figure
+    from analysis.report.parts.figures import Figure
+    from analysis.report.parts.passages import Passage, Section
+    from analysis.report.parts.tables import Column, Table
+    from analysis.report.running.make import ReportFiles, make_report
+    from analysis.report.running.notebooks import notebook_folder, report_names
+    from analysis.report.running.repeat import Repetition, repeat_report
+    from analysis.report.running.working_copy import copy_notebooks
 
 _HOMES = {
-    "make_report": "make",
-    "ReportFiles": "make",
-    "repeat_report": "repeat",
-    "Repetition": "repeat",
-    "report_names": "notebooks",
-    "notebook_folder": "notebooks",
-    "copy_notebooks": "working_copy",
-    "residual_figure": "model_figures",
-    "quantile_figure": "model_figures",
-    "patient_effect_figure": "model_figures",
-    "Figure": "figures",
-    "Table": "tables",
-    "Column": "tables",
-    "Passage": "passages",
-    "Section": "passages",
+    "make_report": "running.make",
+    "ReportFiles": "running.make",
+    "repeat_report": "running.repeat",
+    "Repetition": "running.repeat",
+    "report_names": "running.notebooks",
+    "notebook_folder": "running.notebooks",
+    "copy_notebooks": "running.working_copy",
+    "residual_figure": "figures.model_figures",
+    "quantile_figure": "figures.model_figures",
+    "patient_effect_figure": "figures.model_figures",
+    "Figure": "parts.figures",
+    "Table": "parts.tables",
+    "Column": "parts.tables",
+    "Passage": "parts.passages",
+    "Section": "parts.passages",
 }
 
 __all__ = [  # noqa: RUF022 - in the order of the work

@@ -60,7 +60,7 @@ def make_visits(patients: int, seed: int = 1, *, text_ids: bool = False) -> pd.D
 
 def with_splines(visits: pd.DataFrame) -> pd.DataFrame:
     """Add the four columns of a natural cubic spline of the week, for programs that are given columns, not formulas."""
-    from analysis.curves.week_functions import natural_spline_basis, spline_knots
+    from analysis.curves.formula.week_functions import natural_spline_basis, spline_knots
 
     basis = natural_spline_basis(WEEKS, spline_knots(WEEKS, len(SPLINES)))
     place = np.searchsorted(WEEKS, visits["week"].to_numpy())

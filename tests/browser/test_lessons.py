@@ -6,7 +6,7 @@ import os
 import pytest
 
 from analysis.lessons import copy_lessons, lesson_sources
-from analysis.lessons.lesson_list import LESSONS
+from analysis.lessons.course.lesson_list import LESSONS
 
 pytestmark = pytest.mark.slow
 

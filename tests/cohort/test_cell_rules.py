@@ -3,8 +3,8 @@
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.cell_rules import first_rule
-from analysis.cohort.identifier_rules import VALUE_RULES
+from analysis.cohort.recognition.cell_rules import first_rule
+from analysis.cohort.recognition.identifier_rules import VALUE_RULES
 
 TEXTS = [
     "jane@example.org", "https://x.org/p/1", "10.1.2.3", "078-05-1120", "+44 20 7946 0958", "2024-03-01", "March 3, 2024",

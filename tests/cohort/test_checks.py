@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort, FailedCheckError, check_cohort
-from analysis.cohort.checks import check_tables, raise_on_errors
+from analysis.cohort.checks.checks import check_tables, raise_on_errors
 from analysis.cohort.findings import FindingList
 from analysis.cohort.measures import load_catalogue
 from analysis.errors import DeidentificationError

@@ -13,7 +13,7 @@ from typer.testing import CliRunner
 
 from analysis.__main__ import app
 from analysis.cohort import Cohort, Provenance, deidentify, load_cohort, write_cohort
-from analysis.cohort.deidentify_transforms import (
+from analysis.cohort.deidentification.transforms import (
     ages_at,
     opaque_identifiers,
     parse_dates,
@@ -21,7 +21,7 @@ from analysis.cohort.deidentify_transforms import (
     three_digits,
     weeks_between,
 )
-from analysis.cohort.identifiers import look_like_names, what_cells_hold
+from analysis.cohort.recognition.find_identifiers import look_like_names, what_cells_hold
 from analysis.errors import CohortError, DeidentificationError
 
 CLINIC = """\

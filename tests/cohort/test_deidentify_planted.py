@@ -16,10 +16,10 @@ import pytest
 from planted_tables import Planted, clean_table, planted_table
 
 from analysis.cohort import deidentify
-from analysis.cohort.checks import check_tables
+from analysis.cohort.checks.checks import check_tables
 from analysis.cohort.findings import FindingList
-from analysis.cohort.identifier_rules import NAME_RULES
 from analysis.cohort.measures import load_catalogue
+from analysis.cohort.recognition.identifier_rules import NAME_RULES
 
 #: What no rule recognises: family names and places under a name that does not tell, number plates, marks in words.
 MISSED = {"contact_person", "residence", "parking_permit_for", "distinguishing_mark"}

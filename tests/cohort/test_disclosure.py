@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort, disclosure_risk
-from analysis.cohort.disclosure import CAUTION, age_bands
+from analysis.cohort.deidentification.disclosure import CAUTION, age_bands
 from analysis.errors import CohortError
 
 # Machanavajjhala, Kifer, Gehrke & Venkitasubramaniam 2007, ACM TKDD 1(1), Figure 2: the 4-anonymous table (from memory)

@@ -9,9 +9,10 @@ import pandas as pd
 import pyreadstat
 import pytest
 
-from analysis.cohort import file_formats, import_cohort
-from analysis.cohort.file_formats import read_statistics_file, read_workbook
-from analysis.cohort.readers import read_table
+from analysis.cohort import import_cohort
+from analysis.cohort.files import file_formats
+from analysis.cohort.files.file_formats import read_statistics_file, read_workbook
+from analysis.cohort.files.readers import read_table
 from analysis.errors import CohortError
 
 ROWS = [["id", "arm", "week", "pain"], ["P1", "usual", 0, 6], ["P1", "usual", 6, 3.5], ["P2", "early", 0, None]]

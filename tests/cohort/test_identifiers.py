@@ -4,7 +4,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort, check_cohort
-from analysis.cohort.identifiers import are_dates, look_like_names, name_rule
+from analysis.cohort.recognition.find_identifiers import are_dates, look_like_names, name_rule
 
 
 def problems(patients, visits, column, values, **options):

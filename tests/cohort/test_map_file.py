@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from analysis.cohort.map_file import read_map
+from analysis.cohort.importing.map_file import read_map
 from analysis.cohort.prescriptions import Prescription
 from analysis.errors import CohortError
 

@@ -5,7 +5,7 @@ import sys
 
 import pytest
 
-from analysis import progress
+from analysis import progress, quality
 from analysis.cohort import (
     check_folder,
     deidentify,
@@ -15,7 +15,6 @@ from analysis.cohort import (
     suggest_map,
     write_cohort,
 )
-from analysis.outcomes import quality
 from analysis.report.quality import prepare_check
 
 FILE = "id,arm,week,pain\nP1,usual,0,6\nP1,usual,6,3\nP2,early,0,5\nP2,early,6,2\n"

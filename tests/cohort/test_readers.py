@@ -5,7 +5,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from analysis.cohort.readers import read_csv, read_parquet, read_table
+from analysis.cohort.files.readers import read_csv, read_parquet, read_table
 from analysis.errors import CohortError
 
 
@@ -110,7 +110,7 @@ def test_parquet_keeps_its_types_and_says_what_is_wrong(tmp_path):
 
 
 def test_a_parquet_file_that_unpacks_to_billions_of_cells_is_refused(tmp_path, monkeypatch):
-    monkeypatch.setattr("analysis.cohort.readers.MOST_CELLS", 10)
+    monkeypatch.setattr("analysis.cohort.files.readers.MOST_CELLS", 10)
     pd.DataFrame({"id": ["a"] * 6, "x": 1}).to_parquet(tmp_path / "t.parquet")
     with pytest.raises(CohortError, match="says that it holds 6 rows"):
         read_parquet(tmp_path / "t.parquet")

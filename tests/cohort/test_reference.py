@@ -19,7 +19,7 @@ from analysis.cohort import (
     to_scheduled_weeks,
     write_cohort,
 )
-from analysis.cohort.data_package import load_with_findings
+from analysis.cohort.files.data_package import load_with_findings
 from analysis.cohort.reference import reference_protocol
 from analysis.cohort.schedule import VisitSchedule
 from analysis.errors import CohortError, ModelError

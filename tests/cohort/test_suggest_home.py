@@ -5,7 +5,7 @@ import tomllib
 import pytest
 
 from analysis.cohort import import_cohort, suggest_map
-from analysis.cohort.map_file import read_map
+from analysis.cohort.importing.map_file import read_map
 
 PEOPLE = "id,arm,surgery\nP1,usual,2024-01-01\nP2,early,2024-02-01\n"
 VISITS = "id,week,pain\nP1,0,6\nP1,6,3\nP2,0,5\nP2,6,2\n"

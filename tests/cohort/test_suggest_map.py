@@ -8,8 +8,8 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import import_cohort, suggest_map
-from analysis.cohort.map_file import read_map
-from analysis.cohort.recognise_columns import recognise, wide_column
+from analysis.cohort.importing.map_file import read_map
+from analysis.cohort.recognition.recognise_columns import recognise, wide_column
 from analysis.errors import CohortError
 
 

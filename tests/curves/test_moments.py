@@ -8,9 +8,9 @@ import pytest
 from cohort_of_visits import visits
 from numpy.testing import assert_allclose
 
-from analysis.curves.design import visit_moments
+from analysis.curves.formula.design import visit_moments
 from analysis.curves.mixed_model import fit_mixed
-from analysis.curves.moments import read_moments
+from analysis.curves.rows.moments import read_moments
 from analysis.errors import ModelError
 
 FIXED = "value ~ protocol * week_spline + baseline + pain"

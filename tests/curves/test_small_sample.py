@@ -10,8 +10,8 @@ import pandas as pd
 import pytest
 from cohort_of_visits import visits
 
+from analysis.curves.engine.small_sample import matched_moments
 from analysis.curves.mixed_model import fit_mixed
-from analysis.curves.small_sample import matched_moments
 
 NEAR = [10.0**-k for k in range(1, 13, 2)]
 

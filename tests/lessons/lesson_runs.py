@@ -4,7 +4,7 @@ import re
 
 from analysis.lessons import lesson_notebook, lesson_sources
 from analysis.lessons.source import read_cells
-from analysis.report.notebooks import run_notebook
+from analysis.report.running.notebooks import run_notebook
 
 SOURCES = lesson_sources()
 #: More digits than a learner can read; zeros before the first digit of a small number do not count.

@@ -11,9 +11,9 @@ from scipy import stats
 from scipy.interpolate import CubicSpline
 
 from analysis.curves import fit_mixed
-from analysis.lessons.lesson_3_shape import Shape
-from analysis.outcomes.regression_to_mean import regression_to_mean
-from analysis.outcomes.reliability import reliability
+from analysis.lessons.course.lesson_3_shape import Shape
+from analysis.outcomes.change.regression_to_mean import regression_to_mean
+from analysis.outcomes.thresholds.reliability import reliability
 
 #: "Lessons with a computed answer" in the project's reference values (computed there with R).
 FALSE_GAIN = 7.6

@@ -6,7 +6,7 @@ import pytest
 from lesson_runs import LONG, NUMBERS, cells_of, run
 
 from analysis.lessons import Progress
-from analysis.lessons.lesson_list import LESSONS
+from analysis.lessons.course.lesson_list import LESSONS
 
 
 def check_instructor(number, seed, folder):

@@ -8,8 +8,8 @@ from lesson_runs import NUMBERS, cells_of, source_of, text_of
 
 from analysis.errors import ReportError
 from analysis.lessons import lesson_notebook
+from analysis.lessons.course.lesson_list import LESSONS
 from analysis.lessons.glossary import glossary
-from analysis.lessons.lesson_list import LESSONS
 from analysis.lessons.source import lesson_outlines, read_cells
 
 #: Which of the fifteen errors of residents is met in which lesson.

@@ -10,11 +10,11 @@ import pytest
 
 from analysis.cohort import import_cohort, write_cohort
 from analysis.report import make_report
-from analysis.report.figures import FIGURE_TYPE, Figure
-from analysis.report.html import notebook_to_html
-from analysis.report.notebooks import find_report, read_notebook
-from analysis.report.passages import PASSAGE_TYPE
-from analysis.report.tables import TABLE_TYPE
+from analysis.report.forms.html import notebook_to_html
+from analysis.report.parts.figures import FIGURE_TYPE, Figure
+from analysis.report.parts.passages import PASSAGE_TYPE
+from analysis.report.parts.tables import TABLE_TYPE
+from analysis.report.running.notebooks import find_report, read_notebook
 
 TESTS = Path(__file__).resolve().parent.parent
 PUBLIC = {"btheb": ("HSAUR", "BtheB"), "wong": ("carData", "Wong"), "orthodont": ("nlme", "Orthodont")}

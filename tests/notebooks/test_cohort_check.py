@@ -8,7 +8,7 @@ import pytest
 from analysis.cohort import Provenance, write_cohort
 from analysis.errors import DeidentificationError
 from analysis.report import make_report, quality
-from analysis.report.figures import Figure
+from analysis.report.parts.figures import Figure
 from analysis.report.quality.closing import CAUTIONS
 from synthetic_cohort import generate_cohort
 

@@ -7,7 +7,7 @@ import pytest
 
 from analysis.report import notebook_folder
 from analysis.report.comparison.study import prepare_study
-from analysis.report.notebooks import notebook_parameters, read_notebook, report_names
+from analysis.report.running.notebooks import notebook_parameters, read_notebook, report_names
 
 FILES = sorted(notebook_folder().rglob("*.ipynb"))
 REPORTS = [path for path in FILES if path.parent.name == "reports"]

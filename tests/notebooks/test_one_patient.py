@@ -9,9 +9,9 @@ import pytest
 from analysis.cohort import Provenance, write_cohort
 from analysis.errors import CohortError
 from analysis.report import make_report, one_patient
-from analysis.report.figures import Figure
 from analysis.report.one_patient.study import prepare_patient
-from analysis.report.passages import Passage
+from analysis.report.parts.figures import Figure
+from analysis.report.parts.passages import Passage
 from synthetic_cohort import generate_cohort
 
 SECTIONS = [

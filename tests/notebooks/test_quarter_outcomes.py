@@ -13,7 +13,7 @@ from scipy.optimize import linprog
 
 from analysis.cohort import write_cohort
 from analysis.errors import CohortError, ReportError
-from analysis.outcomes.quarter import quarter_indicators
+from analysis.quarter import quarter_indicators
 from analysis.report import make_report
 from analysis.report.quarter import balancing, methods, outcomes, prepare_quarter, sites
 from synthetic_cohort import generate_cohort

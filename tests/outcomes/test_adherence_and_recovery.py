@@ -8,9 +8,15 @@ import statsmodels.formula.api as smf
 from analysis.cohort import Cohort
 from analysis.cohort.session_log import programme_week
 from analysis.errors import ModelError
-from analysis.outcomes.adherence_association import ADJUSTED, LAGGED, NAIVE, REVERSED, adherence_association
-from analysis.outcomes.complier_effect import complier_effect
-from analysis.outcomes.home_exposure import exposure_between, weekly_exposure
+from analysis.outcomes.home_programme.adherence_association import (
+    ADJUSTED,
+    LAGGED,
+    NAIVE,
+    REVERSED,
+    adherence_association,
+)
+from analysis.outcomes.home_programme.complier_effect import complier_effect
+from analysis.outcomes.home_programme.home_exposure import exposure_between, weekly_exposure
 from synthetic_cohort import generate_cohort
 
 from .home_programme import COLUMNS, cohort_of_sessions

@@ -6,7 +6,7 @@ import pytest
 
 from analysis.cohort import Cohort
 from analysis.errors import ModelError
-from analysis.outcomes.adherence import adherence_by_week
+from analysis.outcomes.home_programme.sessions_done import adherence_by_week
 
 PATIENTS = pd.DataFrame({"patient_id": list("abcd"), "protocol": ["usual", "usual", "usual", "early"]})
 VISITS = pd.DataFrame({"patient_id": ["a"], "week": 0, "measure": "pain", "limb": "none", "value": 5})

@@ -6,7 +6,7 @@ import pytest
 
 from analysis.cohort import Cohort
 from analysis.errors import ModelError
-from analysis.outcomes.adherence_classes import CLASSES, adherence_classes
+from analysis.outcomes.home_programme.adherence_classes import CLASSES, adherence_classes
 
 from .home_programme import cohort_of_sessions, weeks_done
 

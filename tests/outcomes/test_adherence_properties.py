@@ -6,11 +6,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from analysis.cohort import Cohort
-from analysis.outcomes.adherence import adherence_by_week
-from analysis.outcomes.adherence_classes import adherence_classes
-from analysis.outcomes.time_to_stopping import time_to_stopping
-from analysis.outcomes.two_stages import two_stages
-from analysis.outcomes.weeks_at_threshold import weeks_at_threshold
+from analysis.outcomes.home_programme.adherence_classes import adherence_classes
+from analysis.outcomes.home_programme.sessions_done import adherence_by_week
+from analysis.outcomes.home_programme.time_to_stopping import time_to_stopping
+from analysis.outcomes.home_programme.weeks_at_threshold import weeks_at_threshold
+from analysis.statistics.two_stages import two_stages
 
 from .home_programme import cohort_of_sessions
 

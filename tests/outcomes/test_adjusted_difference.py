@@ -7,8 +7,8 @@ import statsmodels.formula.api as smf
 
 from analysis.cohort import Cohort
 from analysis.errors import ModelError
-from analysis.outcomes.adjusted_difference import adjusted_difference
-from analysis.outcomes.responders import responders
+from analysis.outcomes.responders.adjusted_difference import adjusted_difference
+from analysis.outcomes.responders.responders import responders
 
 
 def trial(rng, n=240, effect=0.8, sites=("A", "B", "C")):

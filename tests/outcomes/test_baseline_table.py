@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort
-from analysis.outcomes.baseline_table import ALL_PATIENTS, baseline_table
+from analysis.outcomes.patients.baseline_table import ALL_PATIENTS, baseline_table
 
 
 @pytest.fixture

@@ -6,7 +6,7 @@ import pytest
 
 from analysis.cohort import Cohort
 from analysis.errors import CohortError, ModelError
-from analysis.outcomes.change import change_at_week, change_frame, weeks_seen
+from analysis.outcomes.change.change import change_at_week, change_frame, weeks_seen
 
 
 @pytest.fixture

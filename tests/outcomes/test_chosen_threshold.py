@@ -5,7 +5,7 @@ import pytest
 
 from analysis.cohort import Cohort, Measure, Threshold, load_catalogue
 from analysis.errors import CohortError, CohortWarning
-from analysis.outcomes.chosen_threshold import choose_threshold, follow_up_weeks, published_thresholds
+from analysis.outcomes.thresholds.chosen_threshold import choose_threshold, follow_up_weeks, published_thresholds
 
 SCORE = Measure(
     "score",

@@ -10,8 +10,8 @@ from scipy.stats import contingency
 
 from analysis.cohort import Cohort
 from analysis.errors import ModelError
-from analysis.outcomes.ratios import share_ratios
-from analysis.outcomes.responders import responders
+from analysis.outcomes.responders.responders import responders
+from analysis.statistics.ratios import share_ratios
 
 
 def test_per_cent_of_the_baseline(make_cohort):

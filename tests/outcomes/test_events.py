@@ -4,7 +4,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort
-from analysis.outcomes.events import ANY, events_by_protocol
+from analysis.outcomes.home_programme.events import ANY, events_by_protocol
 
 PATIENTS = pd.DataFrame({"patient_id": list("abcde"), "protocol": ["usual", "usual", "early", "early", "early"]})
 VISITS = pd.DataFrame({"patient_id": ["a"], "week": 0, "measure": "pain", "limb": "none", "value": 5})

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from analysis.cohort import Cohort
 from analysis.cohort.session_log import programme_week
-from analysis.outcomes.events_by_week import events_by_week
+from analysis.outcomes.home_programme.events_by_week import events_by_week
 
 from .home_programme import cohort_of_sessions, weeks_done
 

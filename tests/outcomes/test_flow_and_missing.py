@@ -6,9 +6,9 @@ import pytest
 
 from analysis.cohort import Cohort
 from analysis.errors import CohortError, ModelError
-from analysis.outcomes.expected_visits import expected_weeks, seen_weeks
-from analysis.outcomes.missing_data import missing_by_week
-from analysis.outcomes.patient_flow import NO_REASON, patient_flow
+from analysis.outcomes.missing.missing_by_week import missing_by_week
+from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
+from analysis.outcomes.patients.patient_flow import NO_REASON, patient_flow
 
 PATTERNS = {  # weeks 0, 6, 12, 26
     ("a", "usual"): "1111",

@@ -6,10 +6,10 @@ import pytest
 from scipy.stats import multivariate_normal, norm
 
 from analysis.cohort import Cohort
-from analysis.outcomes import free_distribution
-from analysis.outcomes.free_distribution import free_probability
-from analysis.outcomes.true_pair import TruePair
-from analysis.outcomes.weekly_model import fit_weekly
+from analysis.outcomes.missing.weekly_model import fit_weekly
+from analysis.outcomes.true_response import free_distribution
+from analysis.outcomes.true_response.free_distribution import free_probability
+from analysis.outcomes.true_response.true_pair import TruePair
 
 WEEKS = (0.0, 12.0, 26.0)
 CONTRAST = np.array([-1.0, 0.0, 1.0])

@@ -7,7 +7,7 @@ import statsmodels.api as sm
 
 from analysis.cohort import Cohort
 from analysis.errors import ModelError
-from analysis.outcomes.gap_regained import gap_regained
+from analysis.outcomes.change.gap_regained import gap_regained
 
 
 def cohort_of(rows):

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort
-from analysis.outcomes.home_dose import dose_entries, home_dose
+from analysis.outcomes.home_programme.home_dose import dose_entries, home_dose
 from synthetic_cohort import generate_cohort, load_scenario
 
 from .home_programme import COLUMNS, cohort_of_sessions

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.outcomes.kaplan_meier import curves_by_protocol, median_times, share_differences
+from analysis.statistics.kaplan_meier import curves_by_protocol, median_times, share_differences
 
 # R 4.2.2, survival 3.5-3; weeks with + are censored:
 # quantile(survfit(Surv(week, happened) ~ 1, conf.type = "log-log", conf.int = level), 0.5)

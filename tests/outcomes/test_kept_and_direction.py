@@ -5,10 +5,10 @@ import pytest
 
 from analysis.cohort import Cohort
 from analysis.errors import ModelError
-from analysis.outcomes.better_or_worse import better_or_worse
-from analysis.outcomes.kept_response import reached_and_kept
-from analysis.outcomes.responders import responders
-from analysis.outcomes.threshold_grid import threshold_grid
+from analysis.outcomes.responders.better_or_worse import better_or_worse
+from analysis.outcomes.responders.kept_response import reached_and_kept
+from analysis.outcomes.responders.responders import responders
+from analysis.outcomes.responders.threshold_grid import threshold_grid
 
 COURSES = {  # baseline 8; weeks 6, 12, 26
     ("a", "usual"): (5, 4, 3),

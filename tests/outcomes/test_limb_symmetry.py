@@ -5,7 +5,7 @@ import pytest
 
 from analysis.cohort import Cohort
 from analysis.errors import CohortError
-from analysis.outcomes.limb_symmetry import BEFORE, HIDDEN, SYMMETRY, TORQUE, limb_symmetry
+from analysis.outcomes.responders.limb_symmetry import BEFORE, HIDDEN, SYMMETRY, TORQUE, limb_symmetry
 
 
 def test_symmetry_against_a_limb_that_weakened():

@@ -7,12 +7,12 @@ import statsmodels.formula.api as smf
 
 from analysis.cohort import Cohort
 from analysis.errors import ModelError
-from analysis.outcomes.completed_data import mean_differences, shifted_differences
-from analysis.outcomes.imputation import expected_means, imputations
-from analysis.outcomes.missing_analyses import missing_data_analyses
-from analysis.outcomes.rubin import pool
-from analysis.outcomes.tipping_point import tipping_point
-from analysis.outcomes.weekly_model import fit_weekly
+from analysis.outcomes.missing.completed_data import mean_differences, shifted_differences
+from analysis.outcomes.missing.imputation import expected_means, imputations
+from analysis.outcomes.missing.missing_analyses import missing_data_analyses
+from analysis.outcomes.missing.tipping_point import tipping_point
+from analysis.outcomes.missing.weekly_model import fit_weekly
+from analysis.statistics.rubin import pool
 from synthetic_cohort import generate_cohort
 
 

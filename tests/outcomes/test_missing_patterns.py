@@ -6,8 +6,8 @@ import pytest
 
 from analysis.cohort import Cohort
 from analysis.errors import ModelError
-from analysis.outcomes.missing_data import missing_by_week
-from analysis.outcomes.missing_patterns import missing_patterns
+from analysis.outcomes.missing.missing_by_week import missing_by_week
+from analysis.outcomes.missing.missing_patterns import missing_patterns
 from synthetic_cohort import generate_cohort
 
 # protocol, weeks 0, 6, 26 seen, baseline, sex

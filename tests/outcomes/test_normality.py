@@ -5,11 +5,11 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort
-from analysis.outcomes import normality
-from analysis.outcomes.normality import check_normality
-from analysis.outcomes.response_posterior import true_covariance
-from analysis.outcomes.true_pair import TruePair
-from analysis.outcomes.weekly_model import fit_weekly
+from analysis.outcomes.missing.weekly_model import fit_weekly
+from analysis.outcomes.true_response import normality
+from analysis.outcomes.true_response.normality import check_normality
+from analysis.outcomes.true_response.response_posterior import true_covariance
+from analysis.outcomes.true_response.true_pair import TruePair
 
 WEEKS = (0.0, 6.0, 26.0)
 

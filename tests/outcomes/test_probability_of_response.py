@@ -7,10 +7,10 @@ from scipy.stats import norm
 
 from analysis.cohort import Cohort, load_catalogue
 from analysis.errors import DistributionWarning, ModelError
-from analysis.outcomes.calibration import calibration_table
-from analysis.outcomes.gaps import patterns
-from analysis.outcomes.probability_of_response import probability_of_response
-from analysis.outcomes.weekly_model import fit_weekly
+from analysis.outcomes.missing.gaps import patterns
+from analysis.outcomes.missing.weekly_model import fit_weekly
+from analysis.outcomes.true_response.probability_of_response import probability_of_response
+from analysis.statistics.calibration import calibration_table
 
 
 def trial(rng, n=300, weeks=(0, 12, 26), lost=0.0, error=4.0):

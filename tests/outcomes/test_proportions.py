@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.errors import ModelError
-from analysis.outcomes.proportions import number_needed_to_treat, share_difference, share_interval
+from analysis.statistics.proportions import number_needed_to_treat, share_difference, share_interval
 
 
 @pytest.mark.parametrize(

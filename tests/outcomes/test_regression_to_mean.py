@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from analysis.errors import ModelError
-from analysis.outcomes.regression_to_mean import chosen_group_change, regression_to_mean
+from analysis.outcomes.change.regression_to_mean import chosen_group_change, regression_to_mean
 
 
 def test_the_worst_quarter_gains_seven_points_six_without_treatment():

@@ -8,7 +8,13 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from analysis.errors import ModelError
-from analysis.outcomes.reliability import AGREEMENT, CONSISTENCY, FROM_ICC, correlations_of_squares, reliability
+from analysis.outcomes.thresholds.reliability import (
+    AGREEMENT,
+    CONSISTENCY,
+    FROM_ICC,
+    correlations_of_squares,
+    reliability,
+)
 
 
 def long(rows):

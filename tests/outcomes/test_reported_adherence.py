@@ -6,7 +6,7 @@ import pytest
 
 from analysis.cohort import Cohort
 from analysis.errors import ModelError
-from analysis.outcomes.reported_adherence import reported_adherence
+from analysis.outcomes.home_programme.reported_adherence import reported_adherence
 from synthetic_cohort import generate_cohort
 
 from .home_programme import cohort_of_sessions, weeks_done

@@ -11,8 +11,8 @@ from scipy import stats
 
 from analysis.cohort import Cohort, Threshold, load_catalogue
 from analysis.errors import CohortWarning, ModelError
-from analysis.outcomes.change_distribution import change_distribution
-from analysis.outcomes.responders import responders
+from analysis.outcomes.responders.change_distribution import change_distribution
+from analysis.outcomes.responders.responders import responders
 
 
 def test_counted_by_hand(two_protocols):

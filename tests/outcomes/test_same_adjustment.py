@@ -11,11 +11,11 @@ from analysis.cohort import Cohort
 from analysis.curves import fit_mixed
 from analysis.curves.recovery import adjustment, fit_recovery
 from analysis.errors import ModelError
-from analysis.outcomes.completed_data import mean_differences
-from analysis.outcomes.imputation import imputations
-from analysis.outcomes.missing_analyses import missing_data_analyses
-from analysis.outcomes.tipping_point import tipping_point
-from analysis.outcomes.weekly_model import fit_weekly
+from analysis.outcomes.missing.completed_data import mean_differences
+from analysis.outcomes.missing.imputation import imputations
+from analysis.outcomes.missing.missing_analyses import missing_data_analyses
+from analysis.outcomes.missing.tipping_point import tipping_point
+from analysis.outcomes.missing.weekly_model import fit_weekly
 
 SITES = {"north": 0.0, "south": 6.0, "west": -5.0}
 

@@ -9,8 +9,8 @@ from statsmodels.stats.contingency_tables import StratifiedTable
 
 from analysis.cohort import Cohort
 from analysis.errors import ModelError
-from analysis.outcomes.responders import responders
-from analysis.outcomes.stratified_difference import stratified_difference, stratified_responders
+from analysis.outcomes.responders.responders import responders
+from analysis.outcomes.responders.stratified_difference import stratified_difference, stratified_responders
 
 # R 4.2.2: constrained maximum of each stratum by optimize(), limits by uniroot(), no code shared. The first row is also
 # Newcombe's (Stat Med 1998;17:873, Table II, example d, Miettinen-Nurminen), as quoted in the tests of R's ratesci.

@@ -10,9 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.errors import CohortWarning, ModelError
-from analysis.outcomes import anchor_methods as anchors
-from analysis.outcomes.anchor_quality import count_at_improvements
-from analysis.outcomes.thresholds import (
+from analysis.outcomes.thresholds import anchor_methods as anchors
+from analysis.outcomes.thresholds.anchor_quality import count_at_improvements
+from analysis.outcomes.thresholds.found_thresholds import (
     ADJUSTED,
     CORNER,
     IMPROVED,

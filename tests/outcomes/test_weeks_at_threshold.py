@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from analysis.errors import ModelError
-from analysis.outcomes.weeks_at_threshold import weeks_at_threshold
+from analysis.outcomes.home_programme.weeks_at_threshold import weeks_at_threshold
 
 from .home_programme import cohort_of_sessions, weeks_done
 

@@ -6,18 +6,17 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis import outcomes
+from analysis import outcomes, quality
 from analysis.cohort import Cohort
 from analysis.curves.recovery import fit_recovery
-from analysis.outcomes import quality
-from analysis.outcomes.better_or_worse import better_or_worse
-from analysis.outcomes.kept_response import reached_and_kept
-from analysis.outcomes.limb_symmetry import limb_symmetry
-from analysis.outcomes.missing_analyses import missing_data_analyses
-from analysis.outcomes.repeated_responders import repeated_responders
-from analysis.outcomes.threshold_grid import threshold_grid
-from analysis.outcomes.time_to_response import time_to_response
-from analysis.outcomes.tipping_point import tipping_point
+from analysis.outcomes.missing.missing_analyses import missing_data_analyses
+from analysis.outcomes.missing.tipping_point import tipping_point
+from analysis.outcomes.responders.better_or_worse import better_or_worse
+from analysis.outcomes.responders.kept_response import reached_and_kept
+from analysis.outcomes.responders.limb_symmetry import limb_symmetry
+from analysis.outcomes.responders.repeated_responders import repeated_responders
+from analysis.outcomes.responders.threshold_grid import threshold_grid
+from analysis.outcomes.responders.time_to_response import time_to_response
 from synthetic_cohort import generate_cohort
 
 WRITTEN = (np.nan, "nan", "NaN", " ", "<NA>")

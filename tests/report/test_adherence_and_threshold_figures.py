@@ -7,17 +7,17 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort
-from analysis.outcomes.adherence_association import adherence_association
-from analysis.outcomes.adherence_classes import adherence_classes
-from analysis.outcomes.complier_effect import complier_effect
-from analysis.outcomes.home_dose import home_dose
-from analysis.outcomes.reliability import reliability
-from analysis.outcomes.thresholds import find_thresholds
-from analysis.outcomes.time_to_stopping import time_to_stopping
-from analysis.report.adherence_figures import classes_figure, dose_figure, stopping_figure
-from analysis.report.dose_change_figures import dose_change_figure, effect_figure
-from analysis.report.reliability_figures import agreement_figure, correlation_table, error_table
-from analysis.report.threshold_figures import anchor_figure, threshold_figure
+from analysis.outcomes.home_programme.adherence_association import adherence_association
+from analysis.outcomes.home_programme.adherence_classes import adherence_classes
+from analysis.outcomes.home_programme.complier_effect import complier_effect
+from analysis.outcomes.home_programme.home_dose import home_dose
+from analysis.outcomes.home_programme.time_to_stopping import time_to_stopping
+from analysis.outcomes.thresholds.found_thresholds import find_thresholds
+from analysis.outcomes.thresholds.reliability import reliability
+from analysis.report.figures.adherence_figures import classes_figure, dose_figure, stopping_figure
+from analysis.report.figures.dose_change_figures import dose_change_figure, effect_figure
+from analysis.report.figures.reliability_figures import agreement_figure, correlation_table, error_table
+from analysis.report.figures.threshold_figures import anchor_figure, threshold_figure
 
 
 @pytest.fixture(scope="module")

@@ -7,11 +7,11 @@ import pytest
 
 from analysis.cohort import write_cohort
 from analysis.errors import DistributionWarning
-from analysis.outcomes.adjusted_difference import adjusted_difference
-from analysis.outcomes.probability_of_response import probability_of_response
+from analysis.outcomes.responders.adjusted_difference import adjusted_difference
+from analysis.outcomes.true_response.probability_of_response import probability_of_response
 from analysis.report import comparison
-from analysis.report.figures import Figure
-from analysis.report.tables import Table
+from analysis.report.parts.figures import Figure
+from analysis.report.parts.tables import Table
 from synthetic_cohort import generate_cohort
 
 

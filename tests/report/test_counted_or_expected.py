@@ -8,7 +8,7 @@ import pytest
 from analysis.cohort import write_cohort
 from analysis.report.comparison import prepare_study, probability
 from analysis.report.comparison.counted_or_expected import counted_or_expected
-from analysis.report.passages import Passage
+from analysis.report.parts.passages import Passage
 from synthetic_cohort import generate_cohort
 
 

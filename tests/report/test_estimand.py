@@ -7,10 +7,10 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import visit_frame
-from analysis.outcomes.intercurrent_events import intercurrent_events
+from analysis.outcomes.home_programme.intercurrent_events import intercurrent_events
 from analysis.report import comparison
 from analysis.report.comparison.checklist import CONSORT, STROBE
-from analysis.report.notebooks import find_report, read_notebook
+from analysis.report.running.notebooks import find_report, read_notebook
 
 #: Items of CONSORT 2025 (PLoS Med 2025;22:e1004587) and of STROBE for cohort studies (BMJ 2007;335:806).
 CONSORT_ITEMS = (

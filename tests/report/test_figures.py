@@ -16,16 +16,16 @@ from analysis.cohort import visit_frame
 from analysis.curves.mixed_model import fit_mixed
 from analysis.curves.recovery import fit_recovery
 from analysis.outcomes import adherence_by_week, missing_by_week, patient_flow, responders
-from analysis.report.difference_figure import difference_figure
-from analysis.report.figures import FIGURE_TYPE, Figure
-from analysis.report.flow_figure import flow_figure
-from analysis.report.look import marks, new_drawing, settings, spread
-from analysis.report.model_figures import patient_effect_figure, quantile_figure, residual_figure
-from analysis.report.programme_figures import adherence_figure, missing_figure
-from analysis.report.recovery_figure import recovery_figure
-from analysis.report.responder_figures import change_figure, responder_figure
-from analysis.report.seen_figure import seen_figure, seen_summary
-from analysis.report.tables import Table
+from analysis.report.figures.difference_figure import difference_figure
+from analysis.report.figures.flow_figure import flow_figure
+from analysis.report.figures.model_figures import patient_effect_figure, quantile_figure, residual_figure
+from analysis.report.figures.programme_figures import adherence_figure, missing_figure
+from analysis.report.figures.recovery_figure import recovery_figure
+from analysis.report.figures.responder_figures import change_figure, responder_figure
+from analysis.report.figures.seen_figure import seen_figure, seen_summary
+from analysis.report.parts.figures import FIGURE_TYPE, Figure
+from analysis.report.parts.look import marks, new_drawing, settings, spread
+from analysis.report.parts.tables import Table
 
 
 @pytest.fixture(scope="module")

@@ -16,11 +16,12 @@ import pytest
 from pypdf import PdfReader
 
 from analysis.errors import ReportError
-from analysis.report import Column, Figure, Passage, Table, make_report, pandoc, pdf
-from analysis.report.document import Grid, Heading, Picture, Words, read_document
-from analysis.report.look import new_drawing
-from analysis.report.slides import document_to_slides
-from analysis.report.word import document_to_word
+from analysis.report import Column, Figure, Passage, Table, make_report
+from analysis.report.forms import pandoc, pdf
+from analysis.report.forms.document import Grid, Heading, Picture, Words, read_document
+from analysis.report.forms.slides import document_to_slides
+from analysis.report.forms.word import document_to_word
+from analysis.report.parts.look import new_drawing
 
 HOSTILE = '#strong[x] \\ "q" <b> $x^2$ *y* =cmd() \u202bפרוטוקול é'
 WORD = {"w": "http://schemas.openxmlformats.org/wordprocessingml/2006/main"}

@@ -7,8 +7,8 @@ import pytest
 
 from analysis.cohort import write_cohort
 from analysis.report import comparison
-from analysis.report.figures import Figure
-from analysis.report.tables import Table
+from analysis.report.parts.figures import Figure
+from analysis.report.parts.tables import Table
 from synthetic_cohort import generate_cohort
 
 SECTIONS = (

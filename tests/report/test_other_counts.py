@@ -6,9 +6,9 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import write_cohort
-from analysis.outcomes.stratified_difference import stratified_responders
+from analysis.outcomes.responders.stratified_difference import stratified_responders
 from analysis.report.comparison import other_counts, prepare_study, symmetry
-from analysis.report.tables import Table
+from analysis.report.parts.tables import Table
 from synthetic_cohort import generate_cohort
 
 

@@ -11,7 +11,7 @@ from analysis.outcomes import (
     reported_adherence,
     weeks_at_threshold,
 )
-from analysis.report.outcome_tables import (
+from analysis.report.parts.outcome_tables import (
     chosen_group_table,
     events_by_week_table,
     gap_table,

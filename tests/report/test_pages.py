@@ -4,9 +4,9 @@ import nbformat
 import pytest
 
 from analysis.errors import ReportError
-from analysis.report.html import notebook_to_html, refuse_what_does_not_stand_alone
-from analysis.report.passages import PASSAGE_TYPE, Passage, absent
-from analysis.report.typesetting import typeset
+from analysis.report.forms.html import notebook_to_html, refuse_what_does_not_stand_alone
+from analysis.report.parts.passages import PASSAGE_TYPE, Passage, absent
+from analysis.report.parts.typesetting import typeset
 
 
 def notebook(*markdown, outputs=()):

@@ -3,7 +3,7 @@
 import pytest
 
 from analysis.errors import ReportError
-from analysis.report.parameters import check_parameters, read_parameters
+from analysis.report.running.parameters import check_parameters, read_parameters
 
 CELL = """week: float | None = None  # primary week
 rule: Literal["excluded", "non-response"] = "excluded"

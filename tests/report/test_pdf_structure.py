@@ -6,9 +6,9 @@ import itertools
 import pytest
 from pypdf import PdfReader
 
-from analysis.report import pdf
-from analysis.report.document import Document, Grid, Heading, Picture, Words
-from analysis.report.look import new_drawing
+from analysis.report.forms import pdf
+from analysis.report.forms.document import Document, Grid, Heading, Picture, Words
+from analysis.report.parts.look import new_drawing
 
 RTL = "פרוטוקול מוקדם"
 PHRASES = ("Answer first.", "Then Élan.", "A caption with n = 3.", "cell one", "cell two", "The numbers in the figures")

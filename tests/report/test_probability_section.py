@@ -7,10 +7,10 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort, write_cohort
-from analysis.outcomes.probability_of_response import probability_of_response
+from analysis.outcomes.true_response.probability_of_response import probability_of_response
 from analysis.report.comparison import prepare_study, probability
-from analysis.report.passages import Passage
-from analysis.report.tables import Table
+from analysis.report.parts.passages import Passage
+from analysis.report.parts.tables import Table
 
 
 def cohort_of(shape, n=240):

@@ -4,10 +4,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.outcomes.quarter import Indicator, QuarterCounts, case_mix, chart_of, funnel, release
-from analysis.outcomes.quarter.periods import every_period
-from analysis.report.control_chart_figure import control_chart_figure
-from analysis.report.funnel_figure import case_mix_figure, funnel_figure
+from analysis.quarter import Indicator, QuarterCounts, case_mix, chart_of, funnel, release
+from analysis.quarter.periods import every_period
+from analysis.report.figures.control_chart_figure import control_chart_figure
+from analysis.report.figures.funnel_figure import case_mix_figure, funnel_figure
 
 SHARE = Indicator("better", "Better by week 26", "share", "outcome", "higher", "better", "seen", "better", "seen")
 HIDDEN_AT = 4

@@ -6,7 +6,7 @@ import pytest
 
 from analysis.cohort import write_cohort
 from analysis.report import comparison
-from analysis.report.figures import Figure
+from analysis.report.parts.figures import Figure
 from synthetic_cohort import generate_cohort
 
 HOW = 'To name it: reference = "..." in the map file, or --set "reference=\'...\'" for one report.'

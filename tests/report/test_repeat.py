@@ -8,10 +8,11 @@ import pytest
 
 from analysis.cohort import write_cohort
 from analysis.errors import ReportError
-from analysis.report import make, make_report, repeat_report
-from analysis.report.contents import first_difference, read_contents
-from analysis.report.provenance import repeatable_in_words
-from analysis.report.record import read_record
+from analysis.report import make_report, repeat_report
+from analysis.report.running import make
+from analysis.report.running.contents import first_difference, read_contents
+from analysis.report.running.provenance import repeatable_in_words
+from analysis.report.running.record import read_record
 from synthetic_cohort import generate_cohort
 
 SHOW = """

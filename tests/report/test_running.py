@@ -10,8 +10,9 @@ import nbformat
 import pytest
 
 from analysis.errors import ReportError
-from analysis.report import copy_notebooks, make, make_report, notebook_folder
-from analysis.report.notebooks import find_report, notebook_parameters, read_notebook
+from analysis.report import copy_notebooks, make_report, notebook_folder
+from analysis.report.running import make
+from analysis.report.running.notebooks import find_report, notebook_parameters, read_notebook
 
 SHOW = "from IPython.display import HTML, display\ndisplay(HTML(f'<p>week {week}, {many}</p>'))"
 
@@ -248,7 +249,7 @@ def test_notebooks_are_copied_with_a_cohort_beside_them(tmp_path):
 def test_no_grammar_of_web_addresses_is_built():
     code = (
         "import sys\n"
-        "from analysis.report.notebooks import find_report, read_notebook\n"
+        "from analysis.report.running.notebooks import find_report, read_notebook\n"
         "read_notebook(find_report('one_patient'))\n"
         "print('lark' in sys.modules, 'rfc3987_syntax' in sys.modules, 'jsonschema' in sys.modules)\n"
     )

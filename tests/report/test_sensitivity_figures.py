@@ -4,15 +4,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.outcomes.calibration import calibration_table
-from analysis.outcomes.missing_analyses import missing_data_analyses
-from analysis.outcomes.tipping_point import tipping_point
-from analysis.report.sensitivity_figures import (
+from analysis.outcomes.missing.missing_analyses import missing_data_analyses
+from analysis.outcomes.missing.tipping_point import tipping_point
+from analysis.report.figures.sensitivity_figures import (
     analyses_figure,
     calibration_figure,
     responder_analyses_table,
     tipping_figure,
 )
+from analysis.statistics.calibration import calibration_table
 from synthetic_cohort import generate_cohort
 
 

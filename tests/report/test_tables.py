@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from analysis.errors import ReportError
 from analysis.report import Column, Table
-from analysis.report.tables import TABLE_TYPE
+from analysis.report.parts.tables import TABLE_TYPE
 
 SHARES = pd.DataFrame(
     {

@@ -4,7 +4,7 @@ import pytest
 
 from analysis.cohort import load_catalogue
 from analysis.outcomes import responders
-from analysis.report.wording import cautions, difference_sentence, multiplicity_sentence, responder_sentence
+from analysis.report.parts.wording import cautions, difference_sentence, multiplicity_sentence, responder_sentence
 
 TORQUE = load_catalogue()["quadriceps_torque"]
 PAIN = load_catalogue()["pain"]

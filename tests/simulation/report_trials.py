@@ -150,7 +150,7 @@ def right(table: pd.DataFrame) -> bool:
 
 def code() -> str:
     """Give a hash of the code that the numbers depend on: the package of the curves, and what draws and fits a trial."""
-    files = sorted((HERE.parents[1] / "analysis" / "curves").glob("*.py"))
+    files = sorted((HERE.parents[1] / "analysis" / "curves").rglob("*.py"))
     own = [inspect.getsource(one) for one in (covariance, trial, one_trial, rejections)]
     return hashlib.sha256(b"".join([*(file.read_bytes() for file in files), *map(str.encode, own)])).hexdigest()[:12]
 

@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort
-from analysis.outcomes.adherence_association import NAIVE, adherence_association
-from analysis.outcomes.complier_effect import complier_effect
+from analysis.outcomes.home_programme.adherence_association import NAIVE, adherence_association
+from analysis.outcomes.home_programme.complier_effect import complier_effect
 from synthetic_cohort import generate_cohort, load_scenario
 
 pytestmark = pytest.mark.slow

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.outcomes.thresholds import find_thresholds
+from analysis.outcomes.thresholds.found_thresholds import find_thresholds
 
 pytestmark = pytest.mark.slow
 

@@ -5,9 +5,9 @@ import time
 import numpy as np
 import pytest
 
-from analysis.outcomes.missing_analyses import missing_data_analyses
-from analysis.outcomes.probability_of_response import probability_of_response
-from analysis.outcomes.tipping_point import tipping_point
+from analysis.outcomes.missing.missing_analyses import missing_data_analyses
+from analysis.outcomes.missing.tipping_point import tipping_point
+from analysis.outcomes.true_response.probability_of_response import probability_of_response
 from synthetic_cohort import generate_cohort
 
 pytestmark = pytest.mark.slow

@@ -2,8 +2,8 @@
 
 import pytest
 
-from analysis.outcomes.calibration import calibration_table
-from analysis.outcomes.probability_of_response import probability_of_response
+from analysis.outcomes.true_response.probability_of_response import probability_of_response
+from analysis.statistics.calibration import calibration_table
 from synthetic_cohort import generate_cohort
 
 pytestmark = pytest.mark.slow

@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 from scipy.special import expit
 
-from analysis.outcomes.adjusted_difference import compare_standardised, standardise
-from analysis.outcomes.reliability import reliability
+from analysis.outcomes.responders.adjusted_difference import compare_standardised, standardise
+from analysis.outcomes.thresholds.reliability import reliability
 
 pytestmark = pytest.mark.slow
 

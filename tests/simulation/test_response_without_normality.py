@@ -8,7 +8,7 @@ from scipy.stats import norm
 
 from analysis.cohort import Cohort
 from analysis.errors import DistributionWarning
-from analysis.outcomes.probability_of_response import probability_of_response
+from analysis.outcomes.true_response.probability_of_response import probability_of_response
 
 pytestmark = pytest.mark.slow
 

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from analysis.report import numbers
-from analysis.report.passages import Passage, Section
-from analysis.report.tables import Column, Table
+from analysis.report.parts import numbers
+from analysis.report.parts.passages import Passage, Section
+from analysis.report.parts.tables import Column, Table
 
 if TYPE_CHECKING:
     from analysis.report.comparison.study import Study

@@ -6,10 +6,10 @@ import inspect
 from typing import TYPE_CHECKING
 
 from analysis.report.comparison.study import prepare_study
-from analysis.report.passages import Passage, Section
-from analysis.report.provenance import show_provenance
-from analysis.report.wording import cautions as said_cautions
-from analysis.report.wording import model_in_words
+from analysis.report.parts.passages import Passage, Section
+from analysis.report.parts.wording import cautions as said_cautions
+from analysis.report.parts.wording import model_in_words
+from analysis.report.running.provenance import show_provenance
 
 if TYPE_CHECKING:
     from analysis.report.comparison.study import Study

@@ -6,14 +6,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.report import numbers
-from analysis.report.passages import Passage
+from analysis.report.parts import numbers
+from analysis.report.parts.passages import Passage
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from analysis.outcomes import Responders
-    from analysis.outcomes.probability_of_response import ProbabilityOfResponse
+    from analysis.outcomes.true_response.probability_of_response import ProbabilityOfResponse
 
 #: Differences so far apart are explained (design choice), and those that would be shown with opposite signs.
 APART = 0.05

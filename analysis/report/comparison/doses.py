@@ -6,14 +6,14 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from analysis.outcomes.home_dose import home_dose
+from analysis.outcomes.home_programme.home_dose import home_dose
 from analysis.report.comparison.programme import with_words
-from analysis.report.passages import Section
-from analysis.report.tables import Column, Table
+from analysis.report.parts.passages import Section
+from analysis.report.parts.tables import Column, Table
 
 if TYPE_CHECKING:
     from analysis.outcomes import AdherenceByWeek
-    from analysis.outcomes.home_dose import HomeDose
+    from analysis.outcomes.home_programme.home_dose import HomeDose
     from analysis.report.comparison.study import Study
 
 _KEYS = ["protocol", "modality"]

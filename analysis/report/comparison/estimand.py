@@ -6,15 +6,15 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from analysis.outcomes.intercurrent_events import intercurrent_events
-from analysis.report import numbers
-from analysis.report.numbers import in_text
-from analysis.report.passages import Passage, Section, absent
-from analysis.report.tables import Column, Table
+from analysis.outcomes.home_programme.intercurrent_events import intercurrent_events
+from analysis.report.parts import numbers
+from analysis.report.parts.numbers import in_text
+from analysis.report.parts.passages import Passage, Section, absent
+from analysis.report.parts.tables import Column, Table
 
 if TYPE_CHECKING:
-    from analysis.outcomes.intercurrent_events import IntercurrentEvents
-    from analysis.outcomes.responders import Responders
+    from analysis.outcomes.home_programme.intercurrent_events import IntercurrentEvents
+    from analysis.outcomes.responders.responders import Responders
     from analysis.report.comparison.study import Study
 
 _SOURCE = "The five parts are those of ICH E9(R1), 2019."

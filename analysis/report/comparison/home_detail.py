@@ -15,12 +15,12 @@ from analysis.outcomes import (
     time_to_stopping,
     weeks_at_threshold,
 )
-from analysis.outcomes.complier_effect import WEAK
-from analysis.report import numbers
-from analysis.report.adherence_figures import classes_figure, stopping_figure
-from analysis.report.dose_change_figures import dose_change_figure, effect_figure
-from analysis.report.outcome_tables import events_by_week_table, gap_table, weeks_table
-from analysis.report.passages import Passage, Section, absent
+from analysis.outcomes.home_programme.complier_effect import WEAK
+from analysis.report.figures.adherence_figures import classes_figure, stopping_figure
+from analysis.report.figures.dose_change_figures import dose_change_figure, effect_figure
+from analysis.report.parts import numbers
+from analysis.report.parts.outcome_tables import events_by_week_table, gap_table, weeks_table
+from analysis.report.parts.passages import Passage, Section, absent
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -28,8 +28,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from analysis.report.comparison.study import Study
-    from analysis.report.figures import Figure
-    from analysis.report.tables import Table
+    from analysis.report.parts.figures import Figure
+    from analysis.report.parts.tables import Table
 
     Item = Passage | Figure | Table
 

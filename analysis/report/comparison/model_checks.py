@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis.report.model_figures import quantile_figure, residual_figure
-from analysis.report.passages import Section, absent
+from analysis.report.figures.model_figures import quantile_figure, residual_figure
+from analysis.report.parts.passages import Section, absent
 
 if TYPE_CHECKING:
     from analysis.report.comparison.study import Study

@@ -5,9 +5,15 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from analysis.curves.recovery_choices import adjusted_in_words
-from analysis.report import numbers
-from analysis.report.passages import Passage, Section
-from analysis.report.wording import INVENTED, NOT_ALLOCATED, difference_sentence, mean_sentence, responder_sentence
+from analysis.report.parts import numbers
+from analysis.report.parts.passages import Passage, Section
+from analysis.report.parts.wording import (
+    INVENTED,
+    NOT_ALLOCATED,
+    difference_sentence,
+    mean_sentence,
+    responder_sentence,
+)
 
 if TYPE_CHECKING:
     from analysis.report.comparison.study import Study

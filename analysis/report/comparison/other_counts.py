@@ -9,25 +9,25 @@ import pandas as pd
 from analysis.curves.recovery import adjustment
 from analysis.curves.recovery_choices import adjusted_in_words
 from analysis.errors import KneecurveError
-from analysis.outcomes.adjusted_difference import adjusted_difference
-from analysis.outcomes.better_or_worse import better_or_worse
-from analysis.outcomes.expected_visits import expected_weeks, seen_weeks
-from analysis.outcomes.kept_response import reached_and_kept
-from analysis.outcomes.limb_symmetry import limb_symmetry
-from analysis.outcomes.paired_difference import responders_at_two_weeks
-from analysis.outcomes.repeated_responders import repeated_responders
-from analysis.outcomes.stratified_difference import stratified_responders
-from analysis.outcomes.threshold_grid import ThresholdGrid, threshold_grid
-from analysis.outcomes.time_to_response import time_to_response
-from analysis.report import numbers
-from analysis.report.numbers import in_text
-from analysis.report.passages import Passage, Section, absent
-from analysis.report.tables import Column, Table
+from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
+from analysis.outcomes.responders.adjusted_difference import adjusted_difference
+from analysis.outcomes.responders.better_or_worse import better_or_worse
+from analysis.outcomes.responders.kept_response import reached_and_kept
+from analysis.outcomes.responders.limb_symmetry import limb_symmetry
+from analysis.outcomes.responders.paired_difference import responders_at_two_weeks
+from analysis.outcomes.responders.repeated_responders import repeated_responders
+from analysis.outcomes.responders.stratified_difference import stratified_responders
+from analysis.outcomes.responders.threshold_grid import ThresholdGrid, threshold_grid
+from analysis.outcomes.responders.time_to_response import time_to_response
+from analysis.report.parts import numbers
+from analysis.report.parts.numbers import in_text
+from analysis.report.parts.passages import Passage, Section, absent
+from analysis.report.parts.tables import Column, Table
 
 if TYPE_CHECKING:
     from analysis.outcomes import Responders
     from analysis.report.comparison.study import Study
-    from analysis.report.figures import Figure
+    from analysis.report.parts.figures import Figure
 
     Items = list[Passage | Figure | Table]
 

@@ -4,21 +4,21 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis.report import numbers
-from analysis.report.difference_figure import difference_figure
-from analysis.report.numbers import in_text, shown_decimals
-from analysis.report.passages import Passage, Section, absent
-from analysis.report.recovery_figure import recovery_figure
-from analysis.report.responder_figures import change_figure, responder_figure
-from analysis.report.seen_figure import seen_figure
-from analysis.report.tables import Column, Table
-from analysis.report.wording import method_in_words, multiplicity_sentence
+from analysis.report.figures.difference_figure import difference_figure
+from analysis.report.figures.recovery_figure import recovery_figure
+from analysis.report.figures.responder_figures import change_figure, responder_figure
+from analysis.report.figures.seen_figure import seen_figure
+from analysis.report.parts import numbers
+from analysis.report.parts.numbers import in_text, shown_decimals
+from analysis.report.parts.passages import Passage, Section, absent
+from analysis.report.parts.tables import Column, Table
+from analysis.report.parts.wording import method_in_words, multiplicity_sentence
 
 if TYPE_CHECKING:
     from analysis.curves.recovery import RecoveryCurves
     from analysis.outcomes import Responders
     from analysis.report.comparison.study import Study
-    from analysis.report.figures import Figure
+    from analysis.report.parts.figures import Figure
 
 
 _NUMBER_NEEDED = (
@@ -202,6 +202,6 @@ def _mean_beside(found: Responders) -> Table:
 
 def shown_decimals_of(found: Responders) -> int:
     """Return the decimals for the improvements of a responder analysis: about three figures of their spread."""
-    from analysis.report.axes import decimals_for
+    from analysis.report.parts.axes import decimals_for
 
     return decimals_for(found.mean_improvement["standard_deviation"].tolist())

@@ -6,17 +6,17 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from analysis.report import numbers
-from analysis.report.flow_figure import MOST_COLUMNS, flow_across, flow_figure, lost_table
-from analysis.report.numbers import in_text, shown_decimals
-from analysis.report.passages import Passage, Section, absent
-from analysis.report.tables import Column, Table
+from analysis.report.figures.flow_figure import MOST_COLUMNS, flow_across, flow_figure, lost_table
+from analysis.report.parts import numbers
+from analysis.report.parts.numbers import in_text, shown_decimals
+from analysis.report.parts.passages import Passage, Section, absent
+from analysis.report.parts.tables import Column, Table
 
 if TYPE_CHECKING:
     from analysis.cohort import Cohort
     from analysis.outcomes import BaselineTable
     from analysis.report.comparison.study import Study
-    from analysis.report.figures import Figure
+    from analysis.report.parts.figures import Figure
 
 
 #: A characteristic with more categories than this is named under the table and not shown (design choice).

@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING
 
 from analysis.errors import KneecurveError
 from analysis.outcomes import missing_patterns
-from analysis.outcomes.prescribed_modalities import IN_WORDS
-from analysis.report import numbers
-from analysis.report.passages import Passage, Section, absent
-from analysis.report.programme_figures import adherence_figure, missing_figure
-from analysis.report.tables import Column, Table
+from analysis.outcomes.home_programme.prescribed_modalities import IN_WORDS
+from analysis.report.figures.programme_figures import adherence_figure, missing_figure
+from analysis.report.parts import numbers
+from analysis.report.parts.passages import Passage, Section, absent
+from analysis.report.parts.tables import Column, Table
 
 if TYPE_CHECKING:
     import pandas as pd

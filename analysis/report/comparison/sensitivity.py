@@ -7,24 +7,24 @@ from typing import TYPE_CHECKING
 
 from analysis.curves.recovery import adjustment
 from analysis.errors import DistributionWarning, KneecurveError
-from analysis.outcomes.missing_analyses import missing_data_analyses
-from analysis.outcomes.normality import LEVEL
-from analysis.outcomes.probability_of_response import ProbabilityOfResponse, probability_of_response
-from analysis.outcomes.tipping_point import tipping_point
-from analysis.report import numbers
+from analysis.outcomes.missing.missing_analyses import missing_data_analyses
+from analysis.outcomes.missing.tipping_point import tipping_point
+from analysis.outcomes.true_response.normality import LEVEL
+from analysis.outcomes.true_response.probability_of_response import ProbabilityOfResponse, probability_of_response
 from analysis.report.comparison.counted_or_expected import counted_or_expected
 from analysis.report.comparison.opening import HOW_TO_NAME
-from analysis.report.numbers import in_text
-from analysis.report.passages import Passage, Section, absent
-from analysis.report.sensitivity_figures import analyses_figure, responder_analyses_table, tipping_figure
-from analysis.report.tables import Column, Format, Table
+from analysis.report.figures.sensitivity_figures import analyses_figure, responder_analyses_table, tipping_figure
+from analysis.report.parts import numbers
+from analysis.report.parts.numbers import in_text
+from analysis.report.parts.passages import Passage, Section, absent
+from analysis.report.parts.tables import Column, Format, Table
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from analysis.outcomes import Responders
     from analysis.report.comparison.study import Study
-    from analysis.report.figures import Figure
+    from analysis.report.parts.figures import Figure
 
     Items = list[Passage | Figure | Table]
 

@@ -30,8 +30,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from analysis.cohort import Cohort, Measure
-    from analysis.report.wording import Allocation
-from analysis.report.numbers import in_text
+    from analysis.report.parts.wording import Allocation
+from analysis.report.parts.numbers import in_text
 
 #: Taken as the measure of a comparison where none is named and the cohort has it (design choice).
 USUAL_MEASURE = "quadriceps_torque"

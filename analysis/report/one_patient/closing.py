@@ -5,12 +5,12 @@ from __future__ import annotations
 import inspect
 from typing import TYPE_CHECKING
 
-from analysis.report import numbers
 from analysis.report.one_patient.opening import FOR_DISCUSSION, NOT_FOR_RELEASE
 from analysis.report.one_patient.study import prepare_patient
-from analysis.report.passages import Passage, Section
-from analysis.report.provenance import show_provenance
-from analysis.report.wording import DEFERS, INVENTED, model_in_words
+from analysis.report.parts import numbers
+from analysis.report.parts.passages import Passage, Section
+from analysis.report.parts.wording import DEFERS, INVENTED, model_in_words
+from analysis.report.running.provenance import show_provenance
 
 if TYPE_CHECKING:
     from analysis.report.one_patient.study import PatientPage

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from analysis.cohort.derived import measured_values
-from analysis.report.passages import Passage, Section, absent
-from analysis.report.patient_home_figures import brace_figure, session_figure, session_totals, yes_no
-from analysis.report.tables import Column, Table
+from analysis.report.one_patient.home_figures import brace_figure, session_figure, session_totals, yes_no
+from analysis.report.parts.passages import Passage, Section, absent
+from analysis.report.parts.tables import Column, Table
 
 if TYPE_CHECKING:
     from analysis.report.one_patient.study import PatientPage

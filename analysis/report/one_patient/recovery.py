@@ -6,17 +6,17 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from analysis.report import numbers
-from analysis.report.passages import Passage, Section, absent
-from analysis.report.patient_figure import patient_figure
-from analysis.report.tables import Column, Table
+from analysis.report.one_patient.patient_figure import patient_figure
+from analysis.report.parts import numbers
+from analysis.report.parts.passages import Passage, Section, absent
+from analysis.report.parts.tables import Column, Table
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from analysis.curves.patient_on_cohort import PatientOnCohort
-    from analysis.report.figures import Figure
     from analysis.report.one_patient.study import PatientPage
+    from analysis.report.parts.figures import Figure
 
 _PLACES = {"start": "baseline", "not compared": "not compared"}
 

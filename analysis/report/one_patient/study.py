@@ -11,7 +11,7 @@ from analysis.cohort import load_cohort
 from analysis.cohort.derived import measured_values
 from analysis.curves.patient_on_cohort import PatientOnCohort, patient_on_cohort
 from analysis.errors import CohortError, ConvergenceWarning, KneecurveWarning, ModelError
-from analysis.outcomes.chosen_threshold import ChosenThreshold, choose_threshold
+from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold, choose_threshold
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis.outcomes.quality import read_value_rules
-from analysis.outcomes.quality.unlikely_changes import FEWEST_FOR_A_TREND
-from analysis.report.passages import Passage, Section
-from analysis.report.provenance import show_provenance
+from analysis.quality import read_value_rules
+from analysis.quality.unlikely_changes import FEWEST_FOR_A_TREND
+from analysis.report.parts.passages import Passage, Section
+from analysis.report.running.provenance import show_provenance
 
 if TYPE_CHECKING:
     from analysis.report.quality.study import QualityStudy

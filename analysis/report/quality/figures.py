@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 from matplotlib.ticker import MaxNLocator
 
-from analysis.report import numbers
-from analysis.report.axes import wrap
-from analysis.report.figures import Figure
-from analysis.report.look import FAINT, INK, QUIET, Width, marks, new_drawing, quiet_grid
-from analysis.report.tables import Column, Table
+from analysis.report.parts import numbers
+from analysis.report.parts.axes import wrap
+from analysis.report.parts.figures import Figure
+from analysis.report.parts.look import FAINT, INK, QUIET, Width, marks, new_drawing, quiet_grid
+from analysis.report.parts.tables import Column, Table
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Drawing

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis.report import numbers
-from analysis.report.passages import Passage, Section
-from analysis.report.wording import INVENTED
+from analysis.report.parts import numbers
+from analysis.report.parts.passages import Passage, Section
+from analysis.report.parts.wording import INVENTED
 
 if TYPE_CHECKING:
     from analysis.report.quality.study import QualityStudy

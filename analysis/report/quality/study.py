@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from analysis.cohort.data_package import load_with_findings
-from analysis.outcomes import quality
+from analysis import quality
+from analysis.cohort.files.data_package import load_with_findings
 from analysis.progress import steps
 
 if TYPE_CHECKING:
@@ -31,7 +31,7 @@ class QualityStudy:
     checked : CheckReport
         Every finding of the check.
     expected, timing, patterns, lost, digits, digits_by_site : pandas.DataFrame
-        Of the functions of :mod:`analysis.outcomes.quality`; small counts of a site are hidden at the safe-harbor level.
+        Of the functions of :mod:`analysis.quality`; small counts of a site are hidden at the safe-harbor level.
     questions : pandas.DataFrame
         Impossible and unlikely values and changes.
     findings : pandas.DataFrame

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analysis import quality
 from analysis.cohort.derived import measured_values
-from analysis.outcomes import quality
-from analysis.report import numbers
-from analysis.report.indicator_numbers import HIDDEN, HIDDEN_NOTE
-from analysis.report.passages import Passage, Section, absent
+from analysis.report.parts import numbers
+from analysis.report.parts.indicator_numbers import HIDDEN, HIDDEN_NOTE
+from analysis.report.parts.passages import Passage, Section, absent
+from analysis.report.parts.tables import Column, Table
 from analysis.report.quality.figures import digit_figure
-from analysis.report.tables import Column, Table
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from analysis.outcomes import quality
-from analysis.report import numbers
-from analysis.report.passages import Passage, Section, absent
+from analysis import quality
+from analysis.report.parts import numbers
+from analysis.report.parts.passages import Passage, Section, absent
+from analysis.report.parts.tables import Column, Table
 from analysis.report.quality.figures import completeness_figure
-from analysis.report.tables import Column, Table
 
 if TYPE_CHECKING:
     from analysis.report.quality.study import QualityStudy

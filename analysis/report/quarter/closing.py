@@ -8,20 +8,20 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from analysis.cohort import Cohort
-from analysis.outcomes.quarter.case_mix import COVARIATES
-from analysis.outcomes.quarter.control_charts import TOO_WIDE, ControlChart
-from analysis.outcomes.quarter.periods import quarter_in_words
-from analysis.outcomes.quarter.prime_charts import LANEY, LARGE
-from analysis.outcomes.quarter.run_chart import RULE_SET as RUN_RULE_SET
-from analysis.outcomes.quarter.run_chart import RULES as RUN_RULES
-from analysis.outcomes.quarter.special_causes import RULE_SET, RULES
-from analysis.report import numbers
-from analysis.report.passages import Passage, Section
-from analysis.report.provenance import show_provenance
+from analysis.quarter.case_mix import COVARIATES
+from analysis.quarter.control_charts import TOO_WIDE, ControlChart
+from analysis.quarter.periods import quarter_in_words
+from analysis.quarter.prime_charts import LANEY, LARGE
+from analysis.quarter.run_chart import RULE_SET as RUN_RULE_SET
+from analysis.quarter.run_chart import RULES as RUN_RULES
+from analysis.quarter.special_causes import RULE_SET, RULES
+from analysis.report.parts import numbers
+from analysis.report.parts.passages import Passage, Section
+from analysis.report.parts.tables import Column, Table
+from analysis.report.parts.wording import DEFERS, FOR_GROUPS, INVENTED
 from analysis.report.quarter.opening import NOT_FOR_RELEASE, RELEASED
 from analysis.report.quarter.study import prepare_quarter
-from analysis.report.tables import Column, Table
-from analysis.report.wording import DEFERS, FOR_GROUPS, INVENTED
+from analysis.report.running.provenance import show_provenance
 
 if TYPE_CHECKING:
     from analysis.report.quarter.study import QuarterStudy

@@ -6,15 +6,15 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from analysis.outcomes.quarter.periods import quarter_in_words
-from analysis.outcomes.quarter.release import BASELINE
-from analysis.report import numbers
-from analysis.report.indicator_numbers import HIDDEN_NOTE, with_text
-from analysis.report.passages import Section, absent
-from analysis.report.tables import Column, Table
+from analysis.quarter.periods import quarter_in_words
+from analysis.quarter.release import BASELINE
+from analysis.report.parts import numbers
+from analysis.report.parts.indicator_numbers import HIDDEN_NOTE, with_text
+from analysis.report.parts.passages import Section, absent
+from analysis.report.parts.tables import Column, Table
 
 if TYPE_CHECKING:
-    from analysis.outcomes.quarter import Indicator
+    from analysis.quarter import Indicator
     from analysis.report.quarter.study import QuarterStudy
 
 

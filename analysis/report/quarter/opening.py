@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis.outcomes.quarter.control_charts import ControlChart
-from analysis.outcomes.quarter.funnel import BEYOND_998
-from analysis.report import numbers
-from analysis.report.passages import Passage, Section
-from analysis.report.wording import INVENTED
+from analysis.quarter.control_charts import ControlChart
+from analysis.quarter.funnel import BEYOND_998
+from analysis.report.parts import numbers
+from analysis.report.parts.passages import Passage, Section
+from analysis.report.parts.wording import INVENTED
 
 if TYPE_CHECKING:
-    from analysis.outcomes.quarter import Indicator
+    from analysis.quarter import Indicator
     from analysis.report.quarter.study import QuarterStudy
 
 RELEASED = "Counts from 1 to 10 are hidden, with as many others as it takes that they cannot be computed back."

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis.report.control_chart_figure import control_chart_figure
-from analysis.report.indicator_numbers import value_shower
-from analysis.report.passages import Passage, Section, absent
+from analysis.report.figures.control_chart_figure import control_chart_figure
+from analysis.report.parts.indicator_numbers import value_shower
+from analysis.report.parts.passages import Passage, Section, absent
 
 if TYPE_CHECKING:
-    from analysis.outcomes.quarter import Indicator
-    from analysis.report.figures import Figure
+    from analysis.quarter import Indicator
+    from analysis.report.parts.figures import Figure
     from analysis.report.quarter.study import QuarterStudy
 
 #: Slides for charts: title, answer, funnel, case mix and cautions leave room for three of eight.

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis.outcomes.quarter.funnel import BEYOND_998
-from analysis.report import numbers
-from analysis.report.funnel_figure import case_mix_figure, funnel_figure
-from analysis.report.indicator_numbers import HIDDEN_NOTE, with_text
-from analysis.report.passages import Section, absent
-from analysis.report.tables import Column, Table
+from analysis.quarter.funnel import BEYOND_998
+from analysis.report.figures.funnel_figure import case_mix_figure, funnel_figure
+from analysis.report.parts import numbers
+from analysis.report.parts.indicator_numbers import HIDDEN_NOTE, with_text
+from analysis.report.parts.passages import Section, absent
+from analysis.report.parts.tables import Column, Table
 
 if TYPE_CHECKING:
     from analysis.report.quarter.study import QuarterStudy

@@ -13,7 +13,7 @@ import numpy as np
 from analysis.cohort import Cohort, load_cohort
 from analysis.cohort.provenance import Provenance
 from analysis.errors import CohortError, KneecurveWarning, ModelError, ReportError
-from analysis.outcomes.quarter import (
+from analysis.quarter import (
     AGGREGATES_FILE,
     CaseMix,
     Funnel,
@@ -30,12 +30,12 @@ from analysis.outcomes.quarter import (
     read_aggregates,
     release,
 )
-from analysis.outcomes.quarter.control_charts import FEWEST_POINTS
-from analysis.outcomes.quarter.counts import check_quarter
-from analysis.outcomes.quarter.periods import every_period, period_number, quarter_in_words, quarter_of
-from analysis.outcomes.quarter.release import WINDOW, SmallCounts
-from analysis.outcomes.quarter.site_effects import scale_expected, shrink
-from analysis.report.indicator_numbers import value_shower
+from analysis.quarter.control_charts import FEWEST_POINTS
+from analysis.quarter.counts import check_quarter
+from analysis.quarter.periods import every_period, period_number, quarter_in_words, quarter_of
+from analysis.quarter.release import WINDOW, SmallCounts
+from analysis.quarter.site_effects import scale_expected, shrink
+from analysis.report.parts.indicator_numbers import value_shower
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -141,7 +141,7 @@ def prepare_quarter(
     quarter : str, optional
         The quarter reported, such as 2026-Q1; by default the last one.
     measure, week, threshold, adherence_threshold, floor
-        As of :func:`analysis.outcomes.quarter.quarter_indicators`; for cohorts only.
+        As of :func:`analysis.quarter.quarter_indicators`; for cohorts only.
     baseline : str, optional
         Periods that centre lines come from, such as ``2023-Q1 to 2025-Q4``; by default the first twelve.
     changes : sequence of str

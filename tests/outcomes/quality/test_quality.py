@@ -9,12 +9,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analysis import quality
 from analysis.cohort import Cohort, check_cohort, write_cohort
-from analysis.cohort.data_package import load_with_findings
+from analysis.cohort.files.data_package import load_with_findings
 from analysis.errors import CohortError, DeidentificationError
-from analysis.outcomes import quality
-from analysis.outcomes.quality.digits import count_digits
-from analysis.outcomes.quality.lost import thirds
+from analysis.quality.digits import count_digits
+from analysis.quality.lost import thirds
 from synthetic_cohort import generate_cohort
 
 

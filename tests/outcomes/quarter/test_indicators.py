@@ -6,7 +6,7 @@ import pytest
 
 from analysis.cohort import Cohort
 from analysis.errors import CohortError
-from analysis.outcomes.quarter import (
+from analysis.quarter import (
     Indicator,
     QuarterCounts,
     change_in_words,
@@ -15,8 +15,8 @@ from analysis.outcomes.quarter import (
     read_aggregates,
     release,
 )
-from analysis.outcomes.quarter.counts import NO_SITE, check_quarter
-from analysis.outcomes.quarter.periods import every_period, quarter_before, quarter_of
+from analysis.quarter.counts import NO_SITE, check_quarter
+from analysis.quarter.periods import every_period, quarter_before, quarter_of
 
 
 def made_cohort(privacy="limited", **more):

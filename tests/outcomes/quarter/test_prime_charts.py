@@ -5,11 +5,11 @@ import pandas as pd
 import pytest
 
 from analysis.errors import ModelError
-from analysis.outcomes.quarter.charts import chart_of
-from analysis.outcomes.quarter.control_charts import p_chart, u_chart
-from analysis.outcomes.quarter.counts import Indicator, QuarterCounts
-from analysis.outcomes.quarter.prime_charts import for_large_denominators, p_prime_chart, u_prime_chart
-from analysis.outcomes.quarter.release import release
+from analysis.quarter.charts import chart_of
+from analysis.quarter.control_charts import p_chart, u_chart
+from analysis.quarter.counts import Indicator, QuarterCounts
+from analysis.quarter.prime_charts import for_large_denominators, p_prime_chart, u_prime_chart
+from analysis.quarter.release import release
 
 
 def counts(numerator, denominator):

@@ -8,9 +8,9 @@ from hypothesis import strategies as st
 from scipy.optimize import linprog
 
 from analysis.errors import ModelError
-from analysis.outcomes.quarter.counts import Indicator, QuarterCounts
-from analysis.outcomes.quarter.release import BASELINE, WINDOW, release, site_slice
-from analysis.outcomes.quarter.suppression import CellSystem, hide_small_cells, reader_bounds
+from analysis.quarter.counts import Indicator, QuarterCounts
+from analysis.quarter.release import BASELINE, WINDOW, release, site_slice
+from analysis.statistics.small_counts import CellSystem, hide_small_cells, reader_bounds
 
 
 def attack(cells, hidden, position):

@@ -1,0 +1,206 @@
+"""What de-identification does with cells: dates to weeks, ages, ZIP codes, sites, and new identifiers of patients."""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import re
+import secrets
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analysis.cohort.recognition.find_identifiers import what_cells_hold
+from analysis.cohort.recognition.identifier_rules import RESTRICTED_ZIP_CODES
+from analysis.cohort.recognition.recognise_columns import plain
+from analysis.errors import CohortError, DeidentificationError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+#: Ages from here on are one group, 45 CFR 164.514(b)(2)(i)(C).
+OLDEST = 90.0
+_DAYS_IN_A_YEAR = 365.2425
+_FORMATS = ("%d/%m/%Y", "%m/%d/%Y", "%d.%m.%Y", "%d-%m-%Y", "%Y/%m/%d", "%Y%m%d", "%d %b %Y", "%d-%b-%Y", "%d %B %Y",
+            "%B %d, %Y", "%d/%m/%y", "%m/%d/%y", "%d.%m.%y")  # fmt: skip
+#: With the P in front 16 characters: 17 would have the form of a vehicle identification number.
+_HEX_DIGITS = 15
+_LEAST_KEY = 16
+
+
+def parse_dates(values: pd.Series, name: str, date_format: str | None = None) -> pd.Series:
+    """Read a column of dates; where day and month could be meant either way, ask.
+
+    Parameters
+    ----------
+    values : pandas.Series
+        Dates of any type.
+    name : str
+        Name of the column, for messages.
+    date_format : str, optional
+        How the dates are written, in the notation of ``strptime``; by default year-month-day, or the one usual form
+        that fits all cells.
+
+    Returns
+    -------
+    pandas.Series
+        ``datetime64``; missing where a cell is no date.
+
+    Raises
+    ------
+    CohortError
+        Several forms fit and mean different days.
+
+    Examples
+    --------
+    >>> parse_dates(pd.Series(["13/02/2024"]), "seen").dt.month.tolist()
+    [2]
+    """
+    if pd.api.types.is_datetime64_any_dtype(values.dtype):
+        return values.dt.tz_localize(None)
+    if pd.api.types.is_numeric_dtype(values.dtype):
+        values = values.astype("Int64")
+    text = values.astype("str").str.strip().where(values.notna())
+    if date_format is not None:
+        return pd.to_datetime(text, format=date_format, errors="coerce")
+    best = pd.to_datetime(text, format="ISO8601", errors="coerce")
+    if text.str.fullmatch(r"\d{1,8}").fillna(value=False).any():
+        best = pd.Series(pd.NaT, index=text.index, dtype="datetime64[us]")
+    if best.notna().sum() == text.notna().sum():
+        return best
+    rivals: list[pd.Series] = []
+    for one in _FORMATS:
+        dates = pd.to_datetime(text, format=one, errors="coerce")
+        if dates.notna().sum() > best.notna().sum():
+            best, rivals = dates, [dates]
+        elif rivals and dates.notna().any() and dates.notna().sum() == best.notna().sum():
+            rivals.append(dates)
+    if any(not rival.equals(best) for rival in rivals):
+        raise CohortError(
+            f"The dates of the column {name!r} can be read with the day first or the month first.",
+            where=f"column {name}",
+            what_to_do='Say how they are written, for example --date-format "%d/%m/%Y".',
+        )
+    return best
+
+
+def weeks_between(start: pd.Series, dates: pd.Series) -> pd.Series:
+    """Give the weeks from the start to dates; part of a week is kept, the time of the day is not.
+
+    Examples
+    --------
+    >>> weeks_between(pd.Series(pd.to_datetime(["2024-01-01"])), pd.Series(pd.to_datetime(["2024-01-15"]))).tolist()
+    [2.0]
+    """
+    return (dates.dt.normalize() - start.dt.normalize()).dt.days / 7.0
+
+
+def pool_ages(ages: pd.Series) -> pd.Series:
+    """Write 90 for every age over 89.
+
+    Examples
+    --------
+    >>> pool_ages(pd.Series([89.0, 93.0])).tolist()
+    [89.0, 90.0]
+    """
+    return ages.where(~(ages >= OLDEST), OLDEST)
+
+
+def ages_at(start: pd.Series, birth: pd.Series) -> pd.Series:
+    """Give ages in whole years at the start, over 89 as 90."""
+    years = (start - birth).dt.days / _DAYS_IN_A_YEAR
+    return pool_ages(pd.Series(np.floor(years), index=years.index))
+
+
+def three_digits(codes: pd.Series) -> pd.Series:
+    """Cut ZIP codes to three digits; 000 where 20,000 people or fewer live under them, missing for anything else.
+
+    Examples
+    --------
+    >>> three_digits(pd.Series(["94110-1234", "03601", "AB1 2CD", "2134"])).tolist()
+    ['941', '000', nan, '021']
+    """
+    text = codes.astype("str").str.strip().str.replace(r"\.0$", "", regex=True).where(codes.notna())
+    zip_code = text.str.fullmatch(r"\d{4,5}(?:-?\d{4})?").fillna(value=False).astype(bool)
+    five = text.str.split("-").str[0].str.zfill(5)
+    first = five.str.slice(0, 3).where(zip_code)
+    return first.where(~first.isin(RESTRICTED_ZIP_CODES), "000").astype("str")
+
+
+def empty_cells(values: pd.Series) -> tuple[pd.Series, int]:
+    """Empty the cells in which an identifier is recognised; return the column and how many they were."""
+    distinct = pd.Series(values.dropna().unique())
+    found = what_cells_hold(distinct.astype("str"), limited=False)
+    hit = values.isin(distinct[(found != "").to_numpy()])
+    return values.mask(hit), int(hit.sum())
+
+
+def number_sites(sites: pd.Series) -> pd.Series:
+    """Give sites numbers in random order."""
+    names = [str(name) for name in sites.dropna().unique()]
+    secrets.SystemRandom().shuffle(names)
+    numbers = {name: f"site {i}" for i, name in enumerate(names, 1)}
+    return sites.astype("str").where(sites.notna()).map(numbers).astype("str")
+
+
+def week_name(column: str, taken: Iterable[str]) -> str:
+    """Name the column that holds weeks in place of dates.
+
+    Examples
+    --------
+    >>> week_name("Visit date", []), week_name("seen", ["seen_week"])
+    ('visit_week', 'seen_week_2')
+    """
+    words = re.sub(r"(?:^|(?<=_))(?:date|dates|datum|dat|dt|datetime|timestamp|fecha)(?=_|$)", "week", plain(column))
+    name = words if "week" in words.split("_") else f"{words}_week"
+    there = set(taken)
+    return name if name not in there else next(f"{name}_{i}" for i in range(2, 10_000) if f"{name}_{i}" not in there)
+
+
+def opaque_identifiers(identifiers: Iterable[str], key: bytes | None = None) -> dict[str, str]:
+    """Give each patient a new identifier that says nothing about the person.
+
+    Parameters
+    ----------
+    identifiers : iterable of str
+        Identifiers of the source.
+    key : bytes, optional
+        Secret key of a keyed hash (HMAC-SHA-256, the first 15 hexadecimal digits): the same patient gets the same
+        identifier again, and who has the key can find the patient. None draws identifiers at random.
+
+    Returns
+    -------
+    dict of str to str
+        New identifier of each old one.
+
+    Raises
+    ------
+    DeidentificationError
+        The key is shorter than 16 bytes, or two patients would get the same identifier.
+
+    Examples
+    --------
+    >>> opaque_identifiers(["MRN 1"], key=b"sixteen bytes or more")
+    {'MRN 1': 'P4e171466a1bd860'}
+    """
+    names = list(dict.fromkeys(str(name).strip() for name in identifiers))
+    if key is not None and len(key) < _LEAST_KEY:
+        raise DeidentificationError(
+            f"The key has {len(key)} bytes; a short one can be guessed.",
+            where="the key of the identifiers",
+            what_to_do=f"Give at least {_LEAST_KEY} bytes, or name a file that is not there yet: a key is made.",
+        )
+    new = {
+        name: "P" + (secrets.token_hex(_HEX_DIGITS)[:_HEX_DIGITS] if key is None else _keyed(name, key))
+        for name in names
+    }
+    if len(set(new.values())) < len(new):
+        raise DeidentificationError(
+            "Two patients got the same new identifier.", where="the identifiers", what_to_do="Run it again."
+        )
+    return new
+
+
+def _keyed(name: str, key: bytes) -> str:
+    return hmac.new(key, name.encode("utf-8"), hashlib.sha256).hexdigest()[:_HEX_DIGITS]

@@ -1,0 +1,204 @@
+"""The files of a cohort folder: written whole or not at all, read without following anything out of the folder."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import uuid
+from contextlib import contextmanager
+from pathlib import Path, PurePosixPath
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.csv as arrow_csv
+import pyarrow.parquet as arrow_parquet
+
+from analysis.cohort.files.package_schema import DESCRIPTOR, OWN_PART
+from analysis.errors import CohortError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+_NEEDS_QUOTES = r'[",\r\n]|^\s|\s$'
+
+
+@contextmanager
+def whole_folder(folder: Path, *, overwrite: bool) -> Iterator[Path]:
+    """Give an empty folder beside ``folder`` to write into; at the end, without an error, it takes its place.
+
+    Parameters
+    ----------
+    folder : Path
+        The folder that shall exist in the end.
+    overwrite : bool
+        Whether a cohort folder that is there is replaced. A folder with anything else in it never is.
+
+    Yields
+    ------
+    Path
+        The folder to write into; removed where an error occurs.
+
+    Raises
+    ------
+    CohortError
+        The folder is there, holds what we did not write, or cannot be written.
+    """
+    _refuse_to_replace(folder, overwrite=overwrite)
+    unique = uuid.uuid4().hex[:8]
+    part = folder.with_name(f".{folder.name}.part-{unique}")
+    old = folder.with_name(f".{folder.name}.old-{unique}")
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        part.mkdir()
+        yield part
+        if folder.exists():
+            folder.rename(old)
+        part.rename(folder)
+    except OSError as error:
+        if old.exists() and not folder.exists():
+            old.rename(folder)
+        raise CohortError(
+            f"The folder cannot be written: {error.strerror or error}.",
+            where=str(folder),
+            what_to_do="Choose a folder that you may write to, with enough space.",
+        ) from None
+    finally:
+        for left in (part, old):
+            if left.exists():
+                shutil.rmtree(left)
+
+
+def write_csv(frame: pd.DataFrame, path: Path) -> None:
+    """Write a table as CSV: UTF-8, a comma, missing as nothing, numbers in the fewest digits that give them back.
+
+    Text stands as it is, in quotation marks only where some text of the table needs them.
+    """
+    table = _plain(frame)
+    quoted = any(_needs_quotes(values) for _, values in frame.items()) or any(
+        any(mark in name for mark in '",\r\n') for name in table.column_names
+    )
+    with pa.OSFile(str(path), "wb") as stream:
+        header = ",".join(_quote(name) for name in table.column_names)
+        stream.write(header.encode("utf-8") + b"\n")
+        options = arrow_csv.WriteOptions(include_header=False, quoting_style="needed" if quoted else "none")
+        arrow_csv.write_csv(table, stream, write_options=options)
+
+
+def write_parquet(frame: pd.DataFrame, path: Path) -> None:
+    """Write a table as Parquet, categories as plain text (their order stands in the descriptor)."""
+    arrow_parquet.write_table(_plain(frame), path)
+
+
+def read_descriptor(folder: Path) -> dict[str, Any]:
+    """Read ``datapackage.json`` of a folder.
+
+    Raises
+    ------
+    CohortError
+        There is no such folder or descriptor, or it is no JSON object with a list of resources.
+    """
+    path = folder / DESCRIPTOR
+    if not folder.is_dir():
+        raise CohortError(
+            "This is a file, not a cohort folder." if folder.exists() else "There is no such folder.",
+            where=str(folder),
+            what_to_do="Make a cohort folder of a file with: kneecurve import FILE --map MAP.toml --out FOLDER",
+        )
+    if not path.exists():
+        raise CohortError(
+            f"The folder is no cohort folder: it has no {DESCRIPTOR}.",
+            where=str(folder),
+            what_to_do="Make a cohort folder with: kneecurve import FILE --map MAP.toml --out FOLDER",
+        )
+    _refuse_link(folder, path)
+    try:
+        descriptor = json.loads(path.read_text(encoding="utf-8"))
+    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
+        raise CohortError(
+            f"The descriptor is no valid JSON: {error}.", where=str(path), what_to_do="Import the source again."
+        ) from None
+    resources = descriptor.get("resources") if isinstance(descriptor, dict) else None
+    if not isinstance(resources, list) or not all(isinstance(one, dict) and "name" in one for one in resources):
+        raise CohortError("The descriptor lists no resources.", where=str(path), what_to_do="Import the source again.")
+    return dict(descriptor)
+
+
+def path_in_folder(folder: Path, resource: dict[str, Any]) -> Path:
+    """Return the path of a resource; one that leads out of the folder is refused.
+
+    Raises
+    ------
+    CohortError
+        The path is missing, absolute, an address, goes up, or is a link.
+    """
+    given = resource.get("path")
+    if isinstance(given, list) and len(given) == 1:
+        given = given[0]
+    parts = PurePosixPath(given).parts if isinstance(given, str) and given else ()
+    if not parts or ".." in parts or ":" in parts[0] or "\\" in str(given) or PurePosixPath(str(given)).is_absolute():
+        raise CohortError(
+            f"The path {given!r} of the table {resource.get('name')!r} leads out of the folder.",
+            where=str(folder / DESCRIPTOR),
+            what_to_do="Put the file into the folder.",
+        )
+    path = folder.joinpath(*parts)
+    _refuse_link(folder, path)
+    return path
+
+
+def _refuse_link(folder: Path, path: Path) -> None:
+    if path.exists() and Path(os.path.realpath(path)) != Path(os.path.realpath(folder)) / path.relative_to(folder):
+        raise CohortError("The file is a link.", where=str(path), what_to_do="Put the file itself into the folder.")
+
+
+def _refuse_to_replace(folder: Path, *, overwrite: bool) -> None:
+    if not folder.exists() and not folder.is_symlink():
+        return
+    if not folder.is_dir() or folder.is_symlink():
+        raise CohortError("There is a file of that name.", where=str(folder), what_to_do="Choose another folder.")
+    there = sorted(path.name for path in folder.iterdir())
+    if not there:
+        return
+    ours = {DESCRIPTOR}
+    if DESCRIPTOR in there:
+        descriptor = read_descriptor(folder)
+        if OWN_PART in descriptor:
+            ours |= {str(resource.get("path")) for resource in descriptor["resources"]}
+    foreign = [name for name in there if name not in ours]
+    if foreign or ours == {DESCRIPTOR}:
+        raise CohortError(
+            "The folder holds files that are not of a cohort written by the kit; it is left as it is.",
+            where=f"{folder}: {', '.join((foreign or there)[:5])}",
+            what_to_do="Choose another folder.",
+        )
+    if not overwrite:
+        raise CohortError(
+            "There is a cohort in that folder already.",
+            where=str(folder),
+            what_to_do="Choose another folder, or ask for it to be overwritten (overwrite=True, --overwrite).",
+        )
+
+
+def _plain(frame: pd.DataFrame) -> pa.Table:
+    """Give a table of arrow, categories as plain text."""
+    table = pa.Table.from_pandas(frame, preserve_index=False)
+    for place, column in enumerate(table.columns):
+        if pa.types.is_dictionary(column.type):
+            table = table.set_column(place, table.field(place).name, pc.cast(column, pa.large_string()))
+    return table
+
+
+def _needs_quotes(values: pd.Series) -> bool:
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        values = pd.Series(values.cat.categories)
+    if not pd.api.types.is_string_dtype(values.dtype):
+        return False
+    texts = pa.array(values, type=pa.large_string(), from_pandas=True)
+    return bool(pc.any(pc.match_substring_regex(texts, _NEEDS_QUOTES)).as_py())
+
+
+def _quote(name: str) -> str:
+    return '"' + name.replace('"', '""') + '"' if any(mark in name for mark in '",\r\n') else name

@@ -1,0 +1,260 @@
+"""Read a file of any origin into a table, or say in one message why that cannot be."""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import io
+from typing import TYPE_CHECKING
+
+import pandas as pd
+import pyarrow as pa
+import pyarrow.csv as arrow_csv
+import pyarrow.parquet as arrow_parquet
+
+from analysis.cohort.files.conversion import RawTable
+from analysis.cohort.files.encodings import encoding_of
+from analysis.cohort.files.file_formats import (
+    MOST_CELLS,
+    STATISTICS_FILES,
+    WORKBOOKS,
+    check_names,
+    read_statistics_file,
+    read_workbook,
+)
+from analysis.errors import CohortError
+from analysis.progress import steps
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+#: Texts that stand for a missing value where a map says nothing else.
+USUAL_MISSING = ("", "NA", "N/A", "n/a", "NaN", "nan", "NULL", "null", ".", "#N/A")
+DELIMITERS = {",": "a comma", ";": "a semicolon", "\t": "a tab", "|": "a bar"}
+
+_BLOCK = 16 << 20
+_HEAD = 1 << 16
+
+
+def read_csv(
+    path: Path,
+    *,
+    delimiter: str = ",",
+    encoding: str | None = None,
+    missing: Sequence[str] = USUAL_MISSING,
+) -> RawTable:
+    """Read a CSV file as text.
+
+    A byte-order mark is accepted; without one and without ``encoding`` the file must be UTF-8.
+
+    Parameters
+    ----------
+    path : Path
+        The file; its first row holds the names of the columns.
+    delimiter : str
+        Character between the cells.
+    encoding : str, optional
+        Name of the encoding.
+    missing : sequence of str
+        Texts that stand for a missing value.
+
+    Returns
+    -------
+    RawTable
+        All columns as text; rows whose number of cells does not fit the header are left out and named.
+
+    Raises
+    ------
+    CohortError
+        The file is missing, empty, no table, or of another delimiter or encoding than said.
+    """
+    head = _head_of(path)
+    encoding = encoding_of(path, head, encoding)
+    names = _column_names(path, head, encoding, delimiter)
+    left_out: list[tuple[int | None, int, str]] = []
+
+    def leave_out(row: arrow_csv.InvalidRow) -> str:
+        left_out.append((row.number, row.actual_columns, row.text))
+        return "skip"
+
+    def read(*, threads: bool) -> pa.Table:
+        left_out.clear()
+        return arrow_csv.read_csv(
+            str(path),
+            read_options=arrow_csv.ReadOptions(use_threads=threads, block_size=_BLOCK, encoding=encoding),
+            parse_options=arrow_csv.ParseOptions(
+                delimiter=delimiter,
+                newlines_in_values=True,
+                ignore_empty_lines=False,
+                invalid_row_handler=leave_out,
+            ),
+            convert_options=arrow_csv.ConvertOptions(
+                column_types=dict.fromkeys(names, pa.large_string()),
+                null_values=list(missing),
+                strings_can_be_null=True,
+                quoted_strings_can_be_null=True,
+            ),
+        )
+
+    try:
+        table = read(threads=True)
+        if left_out:
+            table = read(threads=False)
+    except (pa.ArrowInvalid, pa.ArrowKeyError, UnicodeError) as error:
+        raise CohortError(
+            "The file cannot be read as a table.",
+            where=f"{path.name}: {str(error).splitlines()[0]}",
+            what_to_do="Check that every row has as many cells as the header and that quotation marks come in pairs.",
+        ) from None
+    frame = table.to_pandas(ignore_metadata=True)
+    frame.columns = pd.Index([name or f"column {i + 1}" for i, name in enumerate(names)], dtype="str")
+    rows = [(number - 1, cells, text) for number, cells, text in left_out if number is not None]
+    if rows:
+        every = pd.RangeIndex(len(frame) + len(rows))
+        frame.index = every.delete([number - 1 for number, _, _ in rows])
+    return RawTable(
+        frame.dropna(how="all"), tuple((number, cells) for number, cells, text in rows if text.strip("\r\n"))
+    )
+
+
+def read_parquet(path: Path) -> RawTable:
+    """Read a Parquet file with its types.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    RawTable
+        Its columns; lists and records inside a cell are refused.
+
+    Raises
+    ------
+    CohortError
+        The file is missing, empty or no Parquet file, or has columns that are not single values.
+    """
+    _head_of(path)
+    try:
+        file = arrow_parquet.ParquetFile(path)
+        if file.metadata.num_rows * max(1, file.metadata.num_columns) > MOST_CELLS:
+            raise CohortError(
+                f"The file says that it holds {file.metadata.num_rows:,} rows, more than the kit reads.",
+                where=path.name,
+                what_to_do="Check where the file comes from; export the columns and rows that are needed.",
+            )
+        table = file.read()
+    except (pa.ArrowInvalid, pa.ArrowNotImplementedError, OSError) as error:
+        raise CohortError(
+            "The file is not a Parquet file, or it is damaged.",
+            where=f"{path.name}: {str(error).splitlines()[0]}",
+            what_to_do="Write it again, or give the file the ending that fits it (.csv).",
+        ) from None
+    nested = [field.name for field in table.schema if pa.types.is_nested(field.type)]
+    if nested:
+        raise CohortError(
+            f"The column {nested[0]!r} holds lists or records, not single values.",
+            where=path.name,
+            what_to_do="Give one value a cell.",
+        )
+    check_names(path.name, list(table.column_names))
+    return RawTable(table.to_pandas(ignore_metadata=True))
+
+
+def read_table(
+    path: Path,
+    *,
+    delimiter: str = ",",
+    encoding: str | None = None,
+    missing: Sequence[str] = USUAL_MISSING,
+    sheet: str | None = None,
+    catalog: Path | None = None,
+) -> RawTable:
+    """Read a file by its ending: Parquet, Excel, SPSS, Stata, SAS; anything else as CSV.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    delimiter, encoding, missing
+        For CSV, as in :func:`read_csv`.
+    sheet : str, optional
+        For workbooks, the name of the sheet.
+    catalog : Path, optional
+        For SAS, the catalog with the value labels.
+
+    Returns
+    -------
+    RawTable
+        The table.
+    """
+    ending = path.suffix.lower()
+    with steps(f"reading {path.name}"):
+        if ending in (".parquet", ".pq"):
+            return read_parquet(path)
+        if ending in WORKBOOKS:
+            _head_of(path)
+            return read_workbook(path, sheet=sheet, missing=missing)
+        if ending in STATISTICS_FILES:
+            _head_of(path)
+            return read_statistics_file(path, encoding=encoding, catalog=catalog)
+        return read_csv(path, delimiter=delimiter, encoding=encoding, missing=missing)
+
+
+def _head_of(path: Path) -> bytes:
+    if path.is_dir():
+        raise CohortError("This is a folder, not a file.", where=str(path), what_to_do="Name a file in it.")
+    try:
+        with path.open("rb") as stream:
+            head = stream.read(_HEAD)
+    except FileNotFoundError:
+        raise CohortError("There is no such file.", where=str(path), what_to_do="Check the path.") from None
+    except OSError as error:
+        raise CohortError(
+            f"The file cannot be opened: {error.strerror}.", where=str(path), what_to_do="Check that you may read it."
+        ) from None
+    if not head.strip(b"\xef\xbb\xbf\xff\xfe \t\r\n\x00"):
+        raise CohortError("The file is empty.", where=path.name, what_to_do="Export it again.")
+    return head
+
+
+def _column_names(path: Path, head: bytes, encoding: str, delimiter: str) -> list[str]:
+    """Read the header; a file that is no table, or has another delimiter, is refused here."""
+    decoder = codecs.getincrementaldecoder(encoding)()
+    text = decoder.decode(head).lstrip("\ufeff")
+    start = text.lstrip()[:200].lower()
+    for sign, what in (("<", "a web page or XML"), ("{", "JSON"), ("[", "JSON")):
+        if start.startswith(sign):
+            raise CohortError(
+                f"The file is {what}, not a table.", where=path.name, what_to_do="Export the table as CSV."
+            )
+    lines = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
+    try:
+        names = next(lines, [])
+    except csv.Error as error:
+        raise CohortError(
+            f"The header cannot be read: {error}.", where=path.name, what_to_do="Export it again as CSV."
+        ) from None
+    if len(names) < 2:
+        header = names[0] if names else ""
+        likely = max(DELIMITERS, key=header.count)
+        if likely != delimiter and header.count(likely):
+            said = DELIMITERS.get(delimiter, repr(delimiter))
+            raise CohortError(
+                f"The file has {DELIMITERS[likely]} between its cells, not {said}.",
+                where=f"{path.name}, header: {header[:80]}",
+                what_to_do=f"Set delimiter = {_toml(likely)} in the map file.",
+            )
+        raise CohortError(
+            "The file is not a table: its first row has one cell only.",
+            where=f"{path.name}, first row: {header[:80]}",
+            what_to_do="Give a file whose first row names the columns, with a comma between the names.",
+        )
+    check_names(path.name, names)
+    return names
+
+
+def _toml(delimiter: str) -> str:
+    return '"\\t"' if delimiter == "\t" else f'"{delimiter}"'

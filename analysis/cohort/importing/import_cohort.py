@@ -1,0 +1,275 @@
+"""Import: a file or a folder of any shape, by a map file, becomes a cohort; nothing is used where there are errors."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analysis.cohort.checks.checks import check_tables, raise_on_errors
+from analysis.cohort.columns import Column, convert
+from analysis.cohort.findings import FindingList
+from analysis.cohort.importing.import_home import home_table, sessions_of_log
+from analysis.cohort.importing.map_file import WEEKS_IN, ImportMap, ValueColumns, read_map
+from analysis.cohort.importing.map_keys import PatientColumn
+from analysis.cohort.importing.sources import Sources, listed
+from analysis.cohort.importing.start_dates import StartDates
+from analysis.cohort.measures import load_catalogue
+from analysis.cohort.provenance import Provenance, describe_source
+from analysis.cohort.schedule import ScheduleReport, schedule_visits
+from analysis.cohort.tables import TABLES, Cohort
+from analysis.errors import CohortError
+from analysis.progress import steps
+
+if TYPE_CHECKING:
+    import os
+    from collections.abc import Callable
+
+    from analysis.cohort.findings import CheckReport
+    from analysis.cohort.importing.source_rows import SourceRows
+
+
+@dataclass(frozen=True)
+class Imported:
+    """A cohort as imported, what was found on the way, and what became of its visits.
+
+    Parameters
+    ----------
+    cohort : Cohort
+        The cohort.
+    checked : CheckReport
+        Warnings of the import and of the check; rows are those of the file.
+    schedule : ScheduleReport or None
+        What visit windows did to every value; None where the map has no windows.
+    """
+
+    cohort: Cohort
+    checked: CheckReport
+    schedule: ScheduleReport | None
+
+
+def import_cohort(file: str | os.PathLike[str], map_file: str | os.PathLike[str]) -> Cohort:
+    """Make a cohort of a file or a folder of files: CSV, Parquet, Excel, SPSS, Stata, SAS.
+
+    Parameters
+    ----------
+    file : path
+        The file: long (one row a visit, or one row a value) or wide (one row a patient, weeks in the column names); or
+        a folder of files that the map names.
+    map_file : path
+        TOML file that says which column is what; see :func:`analysis.cohort.importing.map_file.read_map`.
+
+    Returns
+    -------
+    Cohort
+        Patients in the order of their first row; visits by patient, week and the order of the map; empty cells are no
+        visits. The provenance has all files with their SHA-256.
+
+    Raises
+    ------
+    CohortError
+        A file or the map cannot be read, the map names columns that the file lacks, or the cohort has errors (then
+        the attribute ``report`` of the error has every finding; rows are those of the file, the first below the header
+        is 1).
+    DeidentificationError
+        The cohort would hold what could identify patients.
+    """
+    return import_with_schedule(file, map_file).cohort
+
+
+def import_with_schedule(file: str | os.PathLike[str], map_file: str | os.PathLike[str]) -> Imported:
+    """Make a cohort as :func:`import_cohort` does, and report what visit windows moved and dropped.
+
+    Parameters
+    ----------
+    file, map_file : path
+        As in :func:`import_cohort`.
+
+    Returns
+    -------
+    Imported
+        The cohort, the warnings, and the report of the visit windows.
+
+    Raises
+    ------
+    CohortError, DeidentificationError
+        As in :func:`import_cohort`.
+    """
+    path = Path(file)
+    with steps(f"Importing {path.name}") as step:
+        return _import(path, Path(map_file), step)
+
+
+def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported:
+    mapped = read_map(map_path)
+    findings = FindingList()
+    sources = Sources(path, map_path.name, findings)
+    starts = StartDates(mapped, sources)
+    step("patients")
+    tables = {"patients": _patients(mapped, sources, findings)}
+    step("visits")
+    visits, n_empty = _visits(mapped, sources, starts, tables["patients"])
+    schedule = None
+    if mapped.schedule is not None:
+        visits, schedule = schedule_visits(visits, mapped.schedule)
+    tables["visits"] = visits
+    step("home programme")
+    for entry in mapped.home:
+        tables[entry.table] = home_table(mapped, entry, sources, starts)
+    if mapped.session_log is not None:
+        people = tables["patients"]
+        tables["sessions"] = sessions_of_log(mapped, mapped.session_log, sources, starts, people, findings)
+    tables = {name: tables[name] for name in TABLES if name in tables}
+    measures = load_catalogue().with_measures(*mapped.measures)
+    report = check_tables(tables, measures, mapped.privacy, findings, reference=mapped.reference)
+    raise_on_errors(report, path.name, "Nothing was written. Correct the file or the map, and import it again.")
+    steps = (
+        f"Imported {sources.n_rows:,} rows of {path.name} ({mapped.layout}) with {map_path.name}.",
+        f"{n_empty:,} empty cells of measures are no visits.",
+        *([schedule.sentence] if schedule is not None else []),
+    )
+    cohort = Cohort(
+        **{name: frame.reset_index(drop=True) for name, frame in tables.items()},
+        measures=measures,
+        provenance=Provenance(sources=tuple(describe_source(one) for one in [*sources.files, map_path]), steps=steps),
+        privacy=mapped.privacy,
+        reference=mapped.reference,
+    )
+    return Imported(cohort, report, schedule)
+
+
+def _patients(mapped: ImportMap, sources: Sources, findings: FindingList) -> pd.DataFrame:
+    """Give one row a patient; the index holds the first row of the patient in the file."""
+    rows = sources.rows(mapped.format_of("patients"), mapped.patient_column, [c.column for c in mapped.patients])
+    apart = mapped.format_of("patients") != mapped.format_of("visits")
+    one_row_a_patient = mapped.layout == "wide" or apart
+    columns = {}
+    for column in mapped.patients:
+        if column.name == "patient_id":
+            columns["patient_id"] = rows.ids
+            continue
+        columns[column.name] = rows.values(column, TABLES["patients"].column(column.name))
+        if not one_row_a_patient and column.column is not None:
+            _find_changes(rows, column, columns[column.name], findings)
+    frame = pd.DataFrame(columns, index=rows.frame.index)
+    if one_row_a_patient:
+        return frame
+    firsts = frame.groupby(rows.patient_codes, sort=True).first()
+    firsts = firsts.astype({name: frame[name].dtype for name in frame.columns})
+    return firsts.set_axis(rows.frame.index[rows.first_rows], axis=0)
+
+
+def _find_changes(rows: SourceRows, column: PatientColumn, values: pd.Series, findings: FindingList) -> None:
+    """Find values that differ from the first one of their patient."""
+    codes, _ = pd.factorize(values)
+    present = codes >= 0
+    first = pd.Series(np.where(present, codes, np.nan)).groupby(rows.patient_codes).transform("first").to_numpy()
+    changed = present & (codes != first)
+    protocol = column.name == "protocol"
+    findings.add(
+        "error" if protocol else "warning",
+        rows.name,
+        "the protocol changes within the patient" if protocol else "differs from the first value of the patient",
+        "Give each patient the protocol assigned at the start." if protocol else "The first value is taken.",
+        column=column.column or column.name,
+        rows=rows.frame.index.to_numpy()[changed] + 1,
+        patients=rows.ids[changed],
+        values=values[changed],
+    )
+
+
+def _visits(
+    mapped: ImportMap, sources: Sources, starts: StartDates, patients: pd.DataFrame
+) -> tuple[pd.DataFrame, int]:
+    """Give one row a value that is not empty, the index holds the row in the file; and the number of empty cells."""
+    place = pd.Series(np.arange(len(patients)), index=patients["patient_id"])
+    place = place[~place.index.duplicated()]
+    parts, places = [], {}
+    for number, entry in enumerate(mapped.value_columns):
+        rows, some = _entry(mapped, entry, sources, starts)
+        if id(rows) not in places:
+            known = place.reindex(rows.ids[rows.first_rows]).fillna(len(place)).to_numpy()
+            places[id(rows)] = pd.Series(known[rows.patient_codes], index=rows.frame.index)
+        parts += [part.assign(_entry=number, _patient=places[id(rows)]) for part in some]
+    whole = pd.concat(parts) if parts else pd.DataFrame()
+    empty = whole["value"].isna()
+    kept = whole if empty.all() else whole[~empty]
+    kept = kept.sort_values(["_patient", "week", "_entry"], kind="stable")
+    visits = pd.DataFrame(
+        {
+            "patient_id": kept["patient_id"].astype("str"),
+            "week": kept["week"],
+            "measure": convert(kept["measure"], _column("measure"))[0],
+            "limb": convert(kept["limb"], _column("limb"))[0],
+            "value": kept["value"],
+        }
+    )
+    return visits, int(empty.sum())
+
+
+def _entry(
+    mapped: ImportMap, entry: ValueColumns, sources: Sources, starts: StartDates
+) -> tuple[SourceRows, list[pd.DataFrame]]:
+    """Give the rows of the source, and their values column by column."""
+    form = entry.format or mapped.format_of("visits")
+    patient = mapped.patient_column
+    if mapped.visit_patient is not None and form != mapped.format_of("patients"):
+        patient = PatientColumn("patient_id", column=mapped.visit_patient, recode=patient.recode)
+    week = mapped.week
+    if mapped.layout == "wide":
+        names = sources.column_names(form)
+        times = entry.times_in(names)
+        if not times:
+            raise CohortError(
+                f"No column fits the pattern {entry.pattern!r} of the measure {entry.measure!r}.",
+                where=f"{sources.name_of(form)} has the columns: {listed(names)}",
+                what_to_do=f"Correct the pattern in {mapped.name}; {{week}} stands for a number.",
+            )
+        rows = sources.rows(form, patient, [*times, *week.dates.values()])
+        parts = [_part(entry, rows, column, _wide_weeks(mapped, rows, starts, time)) for column, time in times.items()]
+        return rows, parts
+    rows = sources.rows(form, patient, [week.column, week.date, entry.column, entry.measure_column, entry.limb_column])
+    if week.date is not None:
+        weeks = _rounded(starts.days(rows, week.date) / 7.0, week.round_to)
+    else:
+        weeks = _weeks(mapped, rows.numbers(week.column or "", week=True))
+    told = weeks.isna() & rows.frame[week.date or week.column].notna()  # cells that are a finding already
+    part = _part(entry, rows, entry.column or "", weeks)
+    return rows, [part[~told] if told.any() else part]
+
+
+def _wide_weeks(mapped: ImportMap, rows: SourceRows, starts: StartDates, time: float) -> pd.Series:
+    column = mapped.week.dates.get(time)
+    if column is None:
+        return _weeks(mapped, pd.Series(time, index=rows.frame.index))
+    return _rounded(starts.days(rows, column) / 7.0, mapped.week.round_to)
+
+
+def _weeks(mapped: ImportMap, time: pd.Series) -> pd.Series:
+    return _rounded((time - mapped.week.origin) * WEEKS_IN[mapped.week.unit], mapped.week.round_to)
+
+
+def _rounded(weeks: pd.Series, round_to: float | None) -> pd.Series:
+    return weeks if round_to is None else (weeks / round_to).round() * round_to
+
+
+def _part(entry: ValueColumns, rows: SourceRows, column: str, weeks: pd.Series) -> pd.DataFrame:
+    part = pd.DataFrame({"patient_id": rows.ids, "week": weeks}, index=rows.frame.index)
+    part["measure"] = entry.measure
+    if entry.measure_column is not None:
+        part["measure"] = rows.labels(entry.measure_column, entry.measures)
+    part["limb"] = entry.limb
+    if entry.limb_column is not None:
+        part["limb"] = rows.labels(entry.limb_column, entry.limbs)
+    part["value"] = rows.numbers(column) * entry.multiply
+    return part
+
+
+def _column(name: str) -> Column:
+    column = TABLES["visits"].column(name)
+    if column is None:
+        raise CohortError(f"The table visits has no column {name!r}.")
+    return column

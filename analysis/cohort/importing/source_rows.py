@@ -1,0 +1,166 @@
+"""The rows of one source file, on their way to the tables of a cohort: texts become numbers, labels, dates, weeks."""
+
+from __future__ import annotations
+
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analysis.cohort.columns import Column, convert
+from analysis.cohort.files.conversion import add_unconverted
+from analysis.cohort.tables import kind_of
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from analysis.cohort.columns import Kind
+    from analysis.cohort.files.conversion import RawTable
+    from analysis.cohort.findings import FindingList
+    from analysis.cohort.importing.map_keys import FileFormat, PatientColumn
+
+
+class SourceRows:
+    """Rows of one file or sheet that belong to a patient.
+
+    Parameters
+    ----------
+    raw : RawTable
+        The table as read.
+    form : FileFormat
+        How it was written.
+    name : str
+        Name of the file or sheet, for the findings.
+    patient : PatientColumn
+        The column of the patient.
+    findings : FindingList
+        Where the findings go; a row without a patient is one, and is left out.
+    """
+
+    def __init__(
+        self, raw: RawTable, form: FileFormat, name: str, patient: PatientColumn, findings: FindingList
+    ) -> None:
+        self.form, self.name, self.findings = form, name, findings
+        self.labelled = raw.labelled
+        self._numbers: dict[str, pd.Series] = {}
+        self.n_read = len(raw.frame)
+        self.frame = raw.frame
+        ids = self.texts(patient)
+        nobody = ids.isna().to_numpy()
+        findings.add(
+            "error", name, "the row has no patient", "Fill the cell, or remove the row.",
+            column=patient.column or "patient_id", rows=raw.frame.index.to_numpy()[nobody] + 1,
+        )  # fmt: skip
+        self.frame, self.ids = raw.frame[~nobody], ids[~nobody]
+
+    @cached_property
+    def patient_codes(self) -> np.ndarray:
+        """A number for the patient of each row, from 0 in the order of their first rows."""
+        return pd.factorize(self.ids)[0]
+
+    @cached_property
+    def first_rows(self) -> np.ndarray:
+        """Whether each row is the first one of its patient."""
+        return ~pd.Series(self.patient_codes).duplicated().to_numpy()
+
+    def __contains__(self, column: str) -> bool:
+        return column in self.frame
+
+    def texts(self, column: PatientColumn) -> pd.Series:
+        """Give a column as text, value labels in the place of codes, recoded."""
+        if column.column is None:
+            return pd.Series(str(column.constant), index=self.frame.index, dtype="str")
+        return recode(convert(self._cells(column.column), Column(column.name, "text", ""))[0], column.recode)
+
+    def labels(self, column: str, recoded: Mapping[str, str]) -> pd.Series:
+        """Give a column of labels of this file as text, recoded."""
+        return recode(self._cells(column).astype("str"), recoded)
+
+    def values(self, column: PatientColumn, known: Column | None) -> pd.Series:
+        """Give a column in the kind that its table wants; cells that do not fit are findings and become missing.
+
+        Parameters
+        ----------
+        column : PatientColumn
+            Where it comes from.
+        known : Column or None
+            Its specification; None for a further column, whose kind the map or its cells say.
+        """
+        if column.column is None:
+            values = pd.Series([column.constant] * len(self.frame), index=self.frame.index)
+        else:
+            values = self._cells(column.column)
+            if column.recode:
+                values = recode(convert(values, Column(column.name, "text", ""))[0], column.recode)
+        kind: Kind = known.kind if known is not None else column.kind or _guess(self._with_point(values))
+        if kind == "number":
+            if column.column is not None and column.column in self.labelled and not column.recode:
+                values = self.frame[column.column]
+            values = self._with_point(values)
+        labels = column.order or (known.categories if known is not None else ())
+        converted, bad = convert(values, Column(column.name, kind, "", categories=labels))
+        target = Column(column.column or column.name, kind, "")
+        add_unconverted(values.iloc[bad], self.ids.iloc[bad], self.name, target, self.findings)
+        return converted
+
+    def numbers(self, column: str, *, week: bool = False) -> pd.Series:
+        """Give a column as numbers, read once; ``week`` says that a week is expected, for the findings."""
+        if column in self._numbers:
+            return self._numbers[column]
+        numbers, bad = convert(self._with_point(self.frame[column]), Column(column, "number", ""))
+        hits = self.frame[column].iloc[bad]
+        add_unconverted(hits, self.ids.iloc[bad], self.name, Column(column, "number", ""), self.findings, week=week)
+        self._numbers[column] = numbers
+        return numbers
+
+    def dates(self, column: str, date_format: str | None) -> pd.Series:
+        """Give a column as dates; text must be as year-month-day or as ``date_format`` says."""
+        cells = self.frame[column]
+        if pd.api.types.is_datetime64_any_dtype(cells.dtype):
+            return cells.dt.tz_localize(None) if cells.dt.tz is not None else cells
+        text = convert(cells, Column(column, "text", ""))[0]
+        dates = pd.to_datetime(text, errors="coerce", format=date_format or "ISO8601", utc=False)
+        wrong = (dates.isna() & text.notna()).to_numpy()
+        if wrong.any():
+            how = date_format or "year-month-day"
+            self.findings.add(
+                "error", self.name, f"no date as {how}",
+                'Correct the cell, or say under [week] how dates are written, for example date_format = "%d.%m.%Y".',
+                column=column, rows=self.frame.index.to_numpy()[wrong] + 1, patients=self.ids[wrong],
+                values=text[wrong],
+            )  # fmt: skip
+        return dates
+
+    def _cells(self, column: str) -> pd.Series:
+        labelled = self.labelled.get(column)
+        return self.frame[column] if labelled is None else labelled.loc[self.frame.index]
+
+    def _with_point(self, cells: pd.Series) -> pd.Series:
+        if self.form.decimal == "." or pd.api.types.is_numeric_dtype(cells.dtype) or cells.dtype == "category":
+            return cells
+        text = cells.astype("str")
+        return text.mask(text.str.contains(".", regex=False), "a point").str.replace(",", ".", regex=False)
+
+
+def recode(text: pd.Series, labels: Mapping[str, str]) -> pd.Series:
+    """Put new labels in the place of old ones; labels that are not named stay.
+
+    Examples
+    --------
+    >>> recode(pd.Series(["L", "R", None]), {"L": "left"}).tolist()
+    ['left', 'R', nan]
+    """
+    if not labels:
+        return text
+    table = dict(labels)
+    return text.map(lambda label: table.get(label, label), na_action="ignore").astype("str")
+
+
+def _guess(values: pd.Series) -> Kind:
+    """Take text for numbers where all of it is, otherwise for labels."""
+    kind = kind_of(values)
+    if kind != "text":
+        return kind
+    _, bad = convert(values, Column("", "number", ""))
+    return "number" if not len(bad) and values.notna().any() else "category"

@@ -1,0 +1,171 @@
+"""The files that a map names: found in a folder without following links, each read once."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from analysis.cohort.files.readers import read_table
+from analysis.cohort.importing.source_rows import SourceRows
+from analysis.errors import CohortError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from analysis.cohort.files.conversion import RawTable
+    from analysis.cohort.findings import FindingList
+    from analysis.cohort.importing.map_keys import FileFormat, PatientColumn
+
+_NAMES_LISTED = 40
+
+
+class Sources:
+    """The file, or the folder of files, that is imported.
+
+    Parameters
+    ----------
+    path : Path
+        File or folder.
+    map_name : str
+        Name of the map file, for messages.
+    findings : FindingList
+        Where the findings go.
+
+    Raises
+    ------
+    CohortError
+        The folder holds a link, or is a cohort folder already.
+    """
+
+    def __init__(self, path: Path, map_name: str, findings: FindingList) -> None:
+        self.path, self.map_name, self.findings = path, map_name, findings
+        self.files: list[Path] = []
+        self._tables: dict[FileFormat, tuple[RawTable, str]] = {}
+        self._rows: dict[tuple[FileFormat, str | None, tuple[tuple[str, str], ...]], SourceRows] = {}
+        if path.is_dir():
+            _refuse_folder(path)
+
+    def rows(self, form: FileFormat, patient: PatientColumn, columns: Iterable[str | None]) -> SourceRows:
+        """Read a file, or take it as read before, and check that it has the columns that the map names.
+
+        Parameters
+        ----------
+        form : FileFormat
+            Which file or sheet, and how it is written.
+        patient : PatientColumn
+            The column of the patient in it.
+        columns : iterable of str or None
+            Further columns that the map names.
+
+        Raises
+        ------
+        CohortError
+            The file cannot be read, or lacks columns; the message lists what is there.
+        """
+        raw, name = self._read(form)
+        there = [str(column) for column in raw.frame.columns]
+        wanted = dict.fromkeys([patient.column, *columns])
+        lacking = [column for column in wanted if column is not None and column not in there]
+        if lacking:
+            raise CohortError(
+                f"The map names columns that the file lacks: {', '.join(lacking)}.",
+                where=f"{name} has the columns: {listed(there)}",
+                what_to_do=f"Correct the names in {self.map_name}; capitals and spaces count.",
+            )
+        key = (form, patient.column, tuple(patient.recode.items()))
+        if key not in self._rows:
+            self._rows[key] = SourceRows(raw, form, name, patient, self.findings)
+        return self._rows[key]
+
+    @property
+    def n_rows(self) -> int:
+        """Rows of all tables read."""
+        return sum(len(raw.frame) for raw, _ in self._tables.values())
+
+    def column_names(self, form: FileFormat) -> list[str]:
+        """Give the names of the columns of a file."""
+        return [str(name) for name in self._read(form)[0].frame.columns]
+
+    def name_of(self, form: FileFormat) -> str:
+        """Give the name of a file or sheet, for messages."""
+        return self._read(form)[1]
+
+    def _read(self, form: FileFormat) -> tuple[RawTable, str]:
+        if form not in self._tables:
+            path = self._find(form.file)
+            catalog = None if form.catalog is None else self._find(form.catalog, beside=True)
+            raw = read_table(
+                path, delimiter=form.delimiter, encoding=form.encoding, missing=form.missing, sheet=form.sheet,
+                catalog=catalog,
+            )  # fmt: skip
+            name = path.name + (f", sheet {form.sheet}" if form.sheet else "")
+            expected = len(raw.frame.columns)
+            self.findings.add(
+                "error",
+                name,
+                [f"the row has {cells} cells where the header has {expected}" for _, cells in raw.ragged],
+                "Check the delimiter, and put texts that hold it in quotation marks.",
+                rows=[row for row, _ in raw.ragged],
+            )
+            self._tables[form] = (raw, name)
+            self.files += [one for one in (path, catalog) if one is not None and one not in self.files]
+        return self._tables[form]
+
+    def _find(self, name: str | None, *, beside: bool = False) -> Path:
+        if not self.path.is_dir():
+            if name is None or name == self.path.name:
+                return self.path
+            if not beside:
+                raise CohortError(
+                    f"The map names the file {name!r}, but one file is imported, {self.path.name}.",
+                    where=self.map_name,
+                    what_to_do="Import the folder that holds both, or name sheets of the workbook.",
+                )
+        folder = self.path if self.path.is_dir() else self.path.parent
+        there = ", ".join(sorted(one.name for one in folder.iterdir() if one.is_file())[:_NAMES_LISTED])
+        if name is None:
+            raise CohortError(
+                "A folder is imported, and the map does not say which file holds what.",
+                where=f"{folder.name} holds: {there or 'no file'}",
+                what_to_do='Name the files in the map: [files] patients = "...", visits = "..."',
+            )
+        if Path(name).name != name or name in (".", ".."):
+            raise CohortError(
+                f"{name!r} is not the name of a file in the folder.",
+                where=self.map_name,
+                what_to_do="Put all files into one folder, and give their names without a path.",
+            )
+        path = folder / name
+        if not path.is_file():
+            raise CohortError(
+                f"The map names the file {name!r}, which is not there.",
+                where=f"{folder.name} holds: {there or 'no file'}",
+                what_to_do=f"Correct the name in {self.map_name}.",
+            )
+        _refuse_link(path)
+        return path
+
+
+def listed(names: list[str]) -> str:
+    """Name columns for a message, the first forty."""
+    more = f" and {len(names) - _NAMES_LISTED} more" if len(names) > _NAMES_LISTED else ""
+    return ", ".join(names[:_NAMES_LISTED]) + more
+
+
+def _refuse_folder(folder: Path) -> None:
+    for path in sorted(folder.iterdir()):
+        _refuse_link(path)
+    if (folder / "datapackage.json").exists():
+        raise CohortError(
+            "The folder is a data package already.",
+            where=str(folder),
+            what_to_do="Use it as it is: kneecurve check FOLDER, kneecurve report ... FOLDER.",
+        )
+
+
+def _refuse_link(path: Path) -> None:
+    if path.is_symlink() or os.path.realpath(path) != str(Path(os.path.realpath(path.parent)) / path.name):
+        raise CohortError(
+            "The folder holds a link.", where=str(path), what_to_do="Put the file itself into the folder."
+        )

@@ -1,0 +1,327 @@
+"""Find direct identifiers in the tables of a cohort, by the names of columns and by what stands in them."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analysis.cohort.columns import is_among
+from analysis.cohort.findings import mask
+from analysis.cohort.recognition.cell_rules import first_rule
+from analysis.cohort.recognition.identifier_rules import (
+    DATE_PATTERN,
+    GIVEN_NAMES,
+    NAME_RULES,
+    OPAQUE_WORDS,
+    VALUE_RULES,
+    NameRule,
+)
+from analysis.cohort.tables import TABLES
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from analysis.cohort.findings import FindingList
+    from analysis.cohort.tables import Privacy
+
+_WHAT_TO_DO = "Remove it, or replace it with something that does not identify the patient."
+_WEEKS = "Use weeks since surgery or start."
+#: A text column whose usual cell is longer than this, in several words, is free text (design choice).
+_FREE_TEXT_LENGTH = 40
+_SPACES_OF_FREE_TEXT = 4
+#: Whole numbers from here on, different in nearly every patient, are numbers given to somebody (design choice).
+_LONG_NUMBER = 1_000_000
+#: Columns of labels, in which many patients may have a label of their own.
+_LABELS = ("protocol", "site", "procedure", "sex", "involved_side")
+#: Texts that are different in nearly all of this many patients or more, and read like codes (design choice).
+_FEWEST_CODES = 20
+_CODE = r"[A-Za-z]{0,6}[-_/. ]?\d[A-Za-z0-9_/.-]{3,}|[A-Za-z0-9]{6,}"
+#: A quarter, or a month, of a year.
+_PERIOD = r"[12]\d{3}-(?:Q[1-4]|0[1-9]|1[0-2])"
+
+
+def find_identifiers(
+    tables: Mapping[str, pd.DataFrame],
+    findings: FindingList,
+    privacy: Privacy = "safe-harbor",
+    *,
+    quarters: bool = False,
+) -> frozenset[str]:
+    """Add a finding for everything that looks like a direct identifier.
+
+    The rules are those of 45 CFR 164.514(b)(2), and of (e) for a limited data set, as far as names of columns and forms
+    of cells show them; they cannot see an identifier written as free text, so free text is a warning.
+
+    Parameters
+    ----------
+    tables : mapping of str to pandas.DataFrame
+        Tables by name, with any columns; the index holds the row number from 0.
+    findings : FindingList
+        Where the findings go; values are masked there.
+    privacy : {"safe-harbor", "limited"}
+        A limited data set may hold dates and places.
+    quarters : bool
+        Whether the column quarter of patients may be there.
+
+    Returns
+    -------
+    frozenset of str
+        Patient identifiers that look like names or other identifiers.
+    """
+    limited = privacy == "limited"
+    known_patients = pd.Series(dtype="str")
+    flagged: set[str] = set()
+    for name, frame in tables.items():
+        table = TABLES.get(name)  # type: ignore[call-overload]
+        for column in frame.columns:
+            known = table is not None and table.column(str(column)) is not None
+            if not known and (rule := name_rule(str(column), limited=limited)) is not None:
+                advice = _WEEKS if rule.what == "a date" else _WHAT_TO_DO
+                findings.add(
+                    "error",
+                    name,
+                    f"the name of the column says that it holds {rule.what}, {rule.paragraph}",
+                    advice,
+                    column=str(column),
+                    identifier=True,
+                )
+                continue
+            values = frame[column]
+            if name == "patients" and column == "quarter":
+                _quarters(frame, findings, allowed=quarters)
+            elif column == "patient_id":
+                new = values[~is_among(values, known_patients)] if len(known_patients) else values
+                flagged |= _patient_identifiers(name, new, findings)
+                known_patients = pd.concat([known_patients, new.dropna().drop_duplicates().astype("str")])
+            elif isinstance(values.dtype, pd.CategoricalDtype) or pd.api.types.is_string_dtype(values.dtype):
+                _text_identifiers(name, frame, str(column), findings, limited=limited)
+            elif not known:
+                _number_identifiers(name, frame, str(column), findings, limited=limited)
+    return frozenset(flagged)
+
+
+def name_rule(column: str, *, limited: bool = False) -> NameRule | None:
+    """Return the rule that the name of a column falls under; None where none does.
+
+    Examples
+    --------
+    >>> name_rule("Date of Birth").paragraph
+    '(C) dates'
+    >>> name_rule("SerialNumber").what
+    'a device identifier or serial number'
+    >>> name_rule("site_name") is None
+    True
+    """
+    words = re.sub(r"(?<=[a-z0-9])(?=[A-Z])", "_", column.strip())
+    words = re.sub(r"[^a-z0-9]+", "_", words.lower()).strip("_")
+    for rule in NAME_RULES:
+        if rule.pattern.search(words) and not (limited and rule.allowed_in_limited):
+            return rule
+    return None
+
+
+def are_dates(text: pd.Series) -> pd.Series:
+    """Say which texts are dates written out (day, month and year, or month and year)."""
+    return text.str.strip().str.fullmatch(DATE_PATTERN).fillna(value=False).astype(bool)
+
+
+def look_like_names(text: pd.Series) -> pd.Series:
+    """Say which texts read like a person's name and not like an opaque identifier.
+
+    A text does where it holds a common given name, or where it is two or more words without a digit none of which is
+    usual in identifiers (patient, subject, case, ...).
+
+    Examples
+    --------
+    >>> look_like_names(pd.Series(["P0007", "Smith, John", "patient A", "maria", "M01"])).tolist()
+    [False, True, False, True, False]
+    """
+    lowered = text.str.strip().str.lower()
+    suspects = lowered.str.contains(r"[^\W\d_]{3}", regex=True).fillna(value=False).astype(bool)
+    verdicts = []
+    for value in lowered[suspects]:
+        words = [word for word in re.split(r"[\W\d_]+", value) if word]
+        several = len([word for word in words if len(word) > 1]) >= 2 or (len(words) >= 2 and "," in value)
+        opaque = any(word in OPAQUE_WORDS for word in words)
+        has_digit = any(character.isdigit() for character in value)
+        verdicts.append(any(word in GIVEN_NAMES for word in words) or (several and not opaque and not has_digit))
+    answer = suspects.to_numpy().copy()
+    answer[answer] = verdicts
+    return pd.Series(answer, index=text.index)
+
+
+def _quarters(patients: pd.DataFrame, findings: FindingList, *, allowed: bool) -> None:
+    quarter = patients["quarter"]
+    if not allowed:
+        if quarter.notna().any():
+            findings.add(
+                "error",
+                "patients",
+                "a quarter is an element of a date finer than the year, (C) dates",
+                "Leave it out, or make a limited data set: kneecurve deidentify --level limited.",
+                column="quarter",
+                identifier=True,
+            )
+        return
+    wrong = quarter.notna() & ~quarter.astype("str").str.fullmatch(_PERIOD).fillna(value=False).astype(bool)
+    findings.add(
+        "error",
+        "patients",
+        "this is no quarter",
+        "Write quarters as 2026-Q1, or months as 2026-01.",
+        column="quarter",
+        rows=quarter.index[wrong].to_numpy() + 1,
+        patients=patients["patient_id"][wrong] if "patient_id" in patients else None,
+        values=quarter[wrong],
+    )
+
+
+def _patient_identifiers(table: str, values: pd.Series, findings: FindingList) -> set[str]:
+    distinct = values.dropna().drop_duplicates().astype("str")
+    flagged: set[str] = set()
+    found = what_cells_hold(distinct, limited=False)
+    names = look_like_names(distinct) & (found == "")
+    found = found.mask(names, "a person's name, (A) names")
+    hits = found[found != ""]
+    if len(hits):
+        flagged = set(distinct[hits.index])
+        findings.add(
+            "error",
+            table,
+            ["the identifier looks like " + what for what in hits],
+            "Give every patient an opaque identifier, for example P001, and keep the key outside the cohort.",
+            column="patient_id",
+            rows=hits.index.to_numpy() + 1,
+            patients=distinct[hits.index].map(mask),
+            values=distinct[hits.index].map(mask),
+            identifier=True,
+        )
+    return flagged
+
+
+def _text_identifiers(table: str, frame: pd.DataFrame, column: str, findings: FindingList, *, limited: bool) -> None:
+    values = frame[column]
+    distinct = pd.Series(values.dropna().unique()).astype("str")
+    if distinct.empty:
+        return
+    found = what_cells_hold(distinct, limited=limited)
+    hits = dict(zip(distinct[found != ""], found[found != ""], strict=True))
+    if hits:
+        rows = values.isin(hits).to_numpy()
+        texts = values[rows].astype("str")
+        patients = frame.loc[rows, "patient_id"] if "patient_id" in frame else None
+        findings.add(
+            "error",
+            table,
+            ["looks like " + hits[text] for text in texts],
+            _WHAT_TO_DO,
+            column=column,
+            rows=texts.index.to_numpy() + 1,
+            patients=patients,
+            values=texts.map(mask),
+            identifier=True,
+        )
+    if not hits and column not in _LABELS and are_unique_codes(values):
+        findings.add(
+            "error",
+            table,
+            "nearly every patient has a code of their own, (R) any other unique identifying number or code",
+            _WHAT_TO_DO,
+            column=column,
+            identifier=True,
+        )
+    if is_free_text(distinct):
+        findings.add(
+            "warning",
+            table,
+            "the column holds free text, in which a check cannot see names",
+            "Remove it, or read it through and replace it with categories.",
+            column=column,
+        )
+
+
+def is_free_text(distinct: pd.Series) -> bool:
+    """Say whether the different texts of a column are free text: mostly long, and of several words."""
+    long = distinct.str.len() > _FREE_TEXT_LENGTH
+    return bool(long.mean() > 0.5 and (distinct[long].str.count(" ") >= _SPACES_OF_FREE_TEXT).mean() > 0.5)
+
+
+def are_unique_codes(values: pd.Series, n_patients: int | None = None) -> bool:
+    """Say whether nearly every patient has a text of their own that reads like a code.
+
+    Parameters
+    ----------
+    values : pandas.Series
+        The cells.
+    n_patients : int, optional
+        Number of patients with a cell; by default one a cell.
+
+    Examples
+    --------
+    >>> are_unique_codes(pd.Series([f"KX-{i:05d}" for i in range(30)])), are_unique_codes(pd.Series(["A1", "A2"] * 15))
+    (True, False)
+    """
+    known = values.dropna()
+    distinct = pd.Series(known.unique()).astype("str")
+    if len(distinct) < _FEWEST_CODES or len(distinct) < 0.9 * (len(known) if n_patients is None else n_patients):
+        return False
+    codes = distinct.str.fullmatch(_CODE) & (distinct.str.count(r"\d") >= 3) & distinct.str.contains("[A-Za-z]")
+    return bool(codes.fillna(value=False).mean() > 0.9)
+
+
+def what_cells_hold(text: pd.Series, *, limited: bool) -> pd.Series:
+    """Return what each text looks like and the paragraph, empty where it looks like nothing."""
+    names = np.array([*(f"{rule.what}, {rule.paragraph}" for rule in VALUE_RULES), ""], dtype=object)
+    return pd.Series(names[first_rule(text, limited=limited)], index=text.index, dtype="str")
+
+
+def _number_identifiers(table: str, frame: pd.DataFrame, column: str, findings: FindingList, *, limited: bool) -> None:
+    values = frame[column]
+    patients = frame.get("patient_id")
+    if pd.api.types.is_datetime64_any_dtype(values.dtype):
+        if not limited and values.notna().any():
+            findings.add("error", table, "the column holds dates, (C) dates", _WEEKS, column=column, identifier=True)
+        return
+    if not pd.api.types.is_numeric_dtype(values.dtype) or pd.api.types.is_bool_dtype(values.dtype):
+        return
+    numbers = values.dropna().astype("float64")
+    numbers = numbers[np.isfinite(numbers)]
+    if len(numbers) and (numbers == numbers.round()).all():
+        problem = what_whole_numbers_are(numbers, limited=limited)
+        if problem:
+            findings.add("error", table, problem, _WHAT_TO_DO, column=column, identifier=True)
+            return
+    if not limited and re.search(r"(?:^|_)age(?:_|$)", column.lower()) and "month" not in column.lower():
+        old = numbers[numbers.between(90.5, 130)]
+        findings.add(
+            "error",
+            table,
+            "an age over 89 must be pooled, (C)",
+            "Write 90 for every age of 90 and over.",
+            column=column,
+            rows=old.index.to_numpy() + 1,
+            patients=None if patients is None else patients.loc[old.index],
+            values=old,
+            identifier=True,
+        )
+
+
+def what_whole_numbers_are(numbers: pd.Series, *, limited: bool) -> str:
+    """Say which identifier a column of whole numbers looks like; empty where it looks like none."""
+    month, day = (numbers // 100) % 100, numbers % 100
+    dates = numbers.between(19_000_101, 21_001_231) & month.between(1, 12) & day.between(1, 31)
+    if dates.all() and not limited:
+        return "the numbers are dates written as yyyymmdd, (C) dates"
+    if (
+        not dates.all()
+        and len(numbers) > 1
+        and (numbers >= _LONG_NUMBER).all()
+        and numbers.nunique() / len(numbers) > 0.9
+    ):
+        return (
+            "nearly every patient has a long number of their own: a record, account or serial number, (H) to (M), (R)"
+        )
+    return ""

@@ -1,0 +1,198 @@
+"""From data and a formula to the optimum: the steps of a fit, and the record of how it went."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from analysis.curves.covariances.covariance import Covariance
+from analysis.curves.covariances.residual_base import Array, VisitGrid
+from analysis.curves.covariances.residual_structures import STRUCTURES, Residual
+from analysis.curves.engine.boundary import settle
+from analysis.curves.engine.likelihood import Likelihood, Method
+from analysis.curves.engine.model_checks import check_identified, check_outcome, check_size, check_structure
+from analysis.curves.engine.optimiser import Optimum, optimise
+from analysis.curves.engine.robust import patient_sandwich
+from analysis.curves.engine.small_sample import Inference, Information, SmallSample
+from analysis.curves.engine.working_basis import working_basis
+from analysis.curves.formula.design import Design, design_from_moments, design_from_rows
+from analysis.curves.formula.patient_terms import PatientTerms, patient_terms
+from analysis.curves.rows.moments import VisitMoments
+from analysis.errors import BoundaryWarning, ConvergenceWarning, DesignWarning, InferenceWarning
+
+
+@dataclass(frozen=True)
+class FitRecord:
+    """How a fit went.
+
+    Parameters
+    ----------
+    converged : bool
+        Whether the optimum was reached; a variance at zero is an optimum too.
+    evaluations : int
+        How often the likelihood was computed.
+    boundary : bool
+        Whether a variance is at zero, or a correlation at one.
+    decrement : float
+        The further decrease of the criterion that one more Newton step promised at the last check.
+    notes : tuple of str
+        What a reader of the result should know.
+    tried : tuple of str
+        What the optimiser did.
+    intervals : bool
+        Whether standard errors and degrees of freedom could be computed; where not, a note says why.
+    """
+
+    converged: bool
+    evaluations: int
+    boundary: bool
+    decrement: float
+    notes: tuple[str, ...]
+    tried: tuple[str, ...]
+    intervals: bool
+
+
+def fit_parts(
+    data: pd.DataFrame | VisitMoments,
+    fixed: str,
+    *,
+    patient: str,
+    week: str,
+    patient_effects: str | None,
+    correlated: bool,
+    residual: Residual,
+    method: Method,
+    inference: Inference,
+    information: Information,
+) -> dict[str, Any]:
+    """Fit the model and give the parts of a MixedModel; the parameters are those of ``fit_mixed``."""
+    if isinstance(data, VisitMoments):
+        rows = None
+        moments = data
+        design = design_from_moments(moments, fixed)
+    else:
+        design, rows, moments = design_from_rows(data, fixed, patient=patient, week=week)
+    notes: list[str] = []
+    if moments.dropped:
+        notes.append(f"{moments.dropped} rows with a missing value were left out.")
+    terms = patient_terms(design, patient_effects, correlated=correlated)
+    check_structure(design, moments, terms, residual, rows, correlated=correlated)
+    covariance = build_covariance(design, terms, moments.distinct_weeks, moments.weeks, residual, correlated=correlated)
+    check_size(design, moments, covariance)
+    basis = working_basis(design, moments)
+    check_outcome(moments, basis.scale)
+    if basis.dropped:
+        notes.append(f"Columns that earlier ones explain were dropped: {', '.join(basis.dropped)}.")
+        warnings.warn(
+            DesignWarning(
+                f"The data cannot tell {', '.join(basis.dropped)} from earlier columns; dropped. Means that need "
+                "them are given only where they can be estimated."
+            ),
+            stacklevel=3,
+        )
+    likelihood = Likelihood(basis, covariance, method)
+    check_identified(likelihood, design, terms, residual, patient_effects)
+    optimum = optimise(likelihood)
+    settled = settle(optimum, terms)
+    notes.extend(settled.notes)
+    if method == "ml" and inference in {"kenward-roger", "kenward-roger-linear"}:
+        inference = "satterthwaite"
+        notes.append("Kenward-Roger is a method for REML; under maximum likelihood the inference is Satterthwaite's.")
+    sandwich = None
+    if inference == "robust":
+        sandwich = patient_sandwich(design, moments, rows, basis, settled.evaluation)
+    small_sample = SmallSample(settled.free, settled.active, inference, information, sandwich)
+    if inference == "kenward-roger" and small_sample.trouble:
+        linear = replace(small_sample, inference="kenward-roger-linear")
+        if not linear.trouble:
+            small_sample, inference = linear, "kenward-roger-linear"
+            notes.append(
+                "Kenward-Roger's correction is taken without the second derivatives of the covariance (its linear form): "
+                "with them, a parameter close to its limit would halve the square of a standard error, or worse."
+            )
+    if not optimum.converged:
+        notes.append("The optimiser did not reach the optimum: do not use these numbers.")
+        warnings.warn(ConvergenceWarning(_why_not(optimum, residual)), stacklevel=3)
+    if settled.at_boundary:
+        warnings.warn(BoundaryWarning(" ".join(settled.notes)), stacklevel=3)
+    if optimum.converged and small_sample.trouble:
+        notes.append(f"No intervals and no p values: {small_sample.trouble}.")
+        advice = "Use a simpler covariance, or inference='robust'."
+        warnings.warn(InferenceWarning(f"{notes[-1]} {advice}"), stacklevel=3)
+    return {
+        "design": design,
+        "terms": terms,
+        "moments": moments,
+        "rows": rows,
+        "basis": basis,
+        "optimum": settled.evaluation,
+        "small_sample": small_sample,
+        "residual": residual,
+        "method": method,
+        "inference": inference,
+        "information": information,
+        "record": FitRecord(
+            optimum.converged,
+            optimum.evaluations,
+            settled.at_boundary,
+            optimum.decrement,
+            tuple(notes),
+            optimum.tried,
+            not small_sample.trouble,
+        ),
+    }
+
+
+def _why_not(optimum: Optimum, residual: Residual) -> str:
+    covariance = optimum.evaluation.likelihood.covariance
+    skip = covariance.n_effects_parameters
+    if residual == "unstructured":
+        return (
+            "The fit did not converge: too few patients were seen at the same weeks for an unstructured covariance, so the "
+            "likelihood has no maximum inside. Try residual='toeplitz' or 'ar1-by-week'."
+        )
+    if residual in {"toeplitz", "compound-symmetry"}:
+        return (
+            "The fit did not converge: the likelihood grows up to where the covariance of the visits is singular (a "
+            "correlation of one, or all values of a patient add up to the same). Try residual='ar1' or 'independent'."
+        )
+    if optimum.at_bound.any():
+        names = [covariance.residual.names[place - skip] for place in np.flatnonzero(optimum.at_bound)]
+        return (
+            f"The fit did not converge: the likelihood grows without end as the {' and the '.join(names)} goes to its limit. "
+            "Try residual='independent'."
+        )
+    return (
+        f"The fit did not converge: one more step promised to lower the criterion by {optimum.decrement:.2g}. "
+        "Try fewer patient effects (patient_effects='1') or a simpler residual structure."
+    )
+
+
+def build_covariance(
+    design: Design, terms: PatientTerms, schedule: Array, weeks: Array, residual: Residual, *, correlated: bool
+) -> Covariance:
+    """Build V for some slots.
+
+    Parameters
+    ----------
+    design, terms, residual, correlated
+        The model.
+    schedule : ndarray
+        The distinct weeks of the data.
+    weeks : ndarray, shape (1 or patterns, slots)
+        The week of each slot.
+
+    Returns
+    -------
+    Covariance
+    """
+    unit = float(np.ptp(schedule)) or 1.0
+    grid = VisitGrid(np.searchsorted(schedule, weeks), weeks / unit, schedule, unit)
+    Z = np.zeros((*weeks.shape, 0))
+    if terms.names:
+        Z = terms.columns(design.week_frame(weeks.reshape(-1))) @ terms.A
+    return Covariance(Z.reshape(*weeks.shape, -1) if terms.names else Z, correlated, STRUCTURES[residual](grid))

@@ -1,0 +1,358 @@
+"""Fixed-effect columns as week functions times patient columns, from an ordinary formula."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from analysis.curves.formula.factors import CategoryFactor, EvaluatedFactor, Factor, levels_of
+from analysis.curves.formula.formula_columns import Column, formula_columns, mentioned_columns, parse_formula
+from analysis.curves.formula.week_functions import WeekFunctions
+from analysis.curves.rows.moment_sums import gather_moments
+from analysis.curves.rows.moments import Covariate, Scope, VisitMoments
+from analysis.curves.rows.visit_rows import VisitRows, read_rows
+from analysis.errors import ModelError
+
+_CHECKED_ROWS = 24
+
+
+@dataclass(frozen=True, eq=False)
+class Design:
+    """The fixed effects of a model.
+
+    Parameters
+    ----------
+    formula : str
+        As the user wrote it.
+    outcome, week, patient : str
+        Columns of the data.
+    columns : tuple of Column
+        In the order of formulaic.
+    factors : mapping of str to Factor
+        By expression.
+    covariates : mapping of str to Covariate
+        The columns of the data that it reads, without the week.
+    weeks : ndarray
+        The distinct weeks of the data.
+    functions : WeekFunctions
+        The week functions, with their knots.
+    """
+
+    formula: str
+    outcome: str
+    week: str
+    patient: str
+    columns: tuple[Column, ...]
+    factors: Mapping[str, Factor]
+    covariates: Mapping[str, Covariate]
+    weeks: NDArray[np.float64]
+    functions: WeekFunctions
+
+    @property
+    def names(self) -> list[str]:
+        """The names of the columns."""
+        return [column.name for column in self.columns]
+
+    def matrix(self, frame: pd.DataFrame) -> NDArray[np.float64]:
+        """Give the design rows of a frame that has the week and the covariates.
+
+        Parameters
+        ----------
+        frame : DataFrame
+            Rows with the columns that the formula reads.
+
+        Returns
+        -------
+        ndarray, shape (rows, columns)
+        """
+        absent = [name for name in (self.week, *self.covariates) if name not in frame.columns and self._reads(name)]
+        if absent:
+            raise ModelError(
+                f"The rows have no column {', '.join(map(repr, absent))}.",
+                where=f"formula {self.formula}",
+                what_to_do="Add the columns that the formula reads.",
+            )
+        return self._multiply(self._encode(frame, self.factors), [column.parts for column in self.columns], len(frame))
+
+    def week_columns(self, weeks: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Give the week function of each column at some weeks, shape (weeks, columns)."""
+        flat = weeks.reshape(-1)
+        place = np.minimum(np.searchsorted(self.weeks, flat), self.weeks.size - 1)
+        if (self.weeks[place] == flat).all():
+            return self._at_own_weeks[place]
+        return self._week_columns(flat)
+
+    @cached_property
+    def _at_own_weeks(self) -> NDArray[np.float64]:
+        return self._week_columns(self.weeks)
+
+    def _week_columns(self, weeks: NDArray[np.float64]) -> NDArray[np.float64]:
+        used = {name for column in self.columns for name, _ in column.week_parts}
+        encoded = self._encode(self.week_frame(weeks), {name: self.factors[name] for name in used})
+        return self._multiply(encoded, [column.week_parts for column in self.columns], weeks.size)
+
+    def week_frame(self, weeks: NDArray[np.float64]) -> pd.DataFrame:
+        """Give a frame of weeks, with the columns of the data that vary with the week only."""
+        return _week_frame(self.week, weeks, self.weeks, self.covariates)
+
+    def _reads(self, name: str) -> bool:
+        return any(name in factor.variables for factor in self.factors.values())
+
+    @staticmethod
+    def _encode(frame: pd.DataFrame, factors: Mapping[str, Factor]) -> dict[str, dict[str, NDArray[np.float64]]]:
+        return {expression: factor.encode(frame) for expression, factor in factors.items()}
+
+    @staticmethod
+    def _multiply(
+        encoded: Mapping[str, Mapping[str, NDArray[np.float64]]], products: list[tuple[tuple[str, str], ...]], rows: int
+    ) -> NDArray[np.float64]:
+        matrix = np.ones((rows, len(products)))
+        for number, parts in enumerate(products):
+            for expression, name in parts:
+                matrix[:, number] *= encoded[expression][name]
+        return matrix
+
+
+def _week_frame(
+    week: str, at: NDArray[np.float64], weeks: NDArray[np.float64], covariates: Mapping[str, Covariate]
+) -> pd.DataFrame:
+    frame = pd.DataFrame({week: at})
+    for covariate in covariates.values():
+        if covariate.scope == "week" and covariate.by_week is not None:
+            place = np.minimum(np.searchsorted(weeks, at), weeks.size - 1)
+            strange = np.flatnonzero(weeks[place] != at)
+            if strange.size:
+                raise ModelError(
+                    f"{covariate.name} is not known at week {at[strange[0]]:g}.",
+                    where=f"column {covariate.name}, which is known at the weeks of the data only",
+                    what_to_do="Ask for weeks of the data, or write the formula with the week itself.",
+                )
+            values = np.asarray(covariate.by_week)[place]
+            frame[covariate.name] = (
+                values if covariate.levels is None else pd.Categorical(values, list(covariate.levels))
+            )
+    return frame
+
+
+def design_from_rows(
+    data: pd.DataFrame, fixed: str, *, patient: str, week: str
+) -> tuple[Design, VisitRows, VisitMoments]:
+    """Read the rows, sort the factors of the formula, and gather the moments.
+
+    Parameters
+    ----------
+    data : DataFrame
+        One row a visit.
+    fixed : str
+        The formula.
+    patient, week : str
+        Columns of the patient and the week.
+
+    Returns
+    -------
+    tuple of Design, VisitRows and VisitMoments
+
+    Raises
+    ------
+    ModelError
+        For data or a formula that cannot be used.
+    """
+    formula, outcome = parse_formula(fixed, list(map(str, data.columns)))
+    mentioned = mentioned_columns(formula, set(map(str, data.columns)))
+    rows = read_rows(data, outcome=outcome, variables=mentioned, patient=patient, week=week)
+    covariates = {name: _describe(rows, name) for name in mentioned if name != week}
+    frames: dict[Scope, pd.DataFrame] = {
+        "week": _week_frame(week, rows.weeks, rows.weeks, covariates),
+        "patient": rows.frame.iloc[rows.first_row],
+        "visit": rows.frame,
+    }
+    sample = rows.frame.iloc[np.unique(np.linspace(0, len(rows.frame) - 1, _CHECKED_ROWS).astype(np.int64))]
+    columns, factors = formula_columns(
+        fixed, formula, week=week, covariates=covariates, weeks=rows.weeks, frames=frames, sample=sample
+    )
+    design = Design(fixed, outcome, week, patient, columns, factors, covariates, rows.weeks, WeekFunctions(rows.weeks))
+    patient_columns = _patient_columns(design, frames["patient"])
+    visit_columns = _visit_columns(design, rows.frame)
+    moments = gather_moments(
+        rows,
+        outcome=outcome,
+        week=week,
+        patient=patient,
+        covariates=list(covariates.values()),
+        patient_columns=patient_columns,
+        visit_columns=visit_columns,
+    )
+    return design, rows, moments
+
+
+def visit_moments(data: pd.DataFrame, fixed: str, *, patient: str = "patient_id", week: str = "week") -> VisitMoments:
+    """Read visits once into moments, for fits, sums and files.
+
+    Parameters
+    ----------
+    data : DataFrame
+        One row a visit.
+    fixed : str
+        A formula with the outcome and every covariate that later fits will use. Interactions with the week need not
+        be in it; interactions of covariates with each other do.
+    patient, week : str
+        Columns of the patient and the week.
+
+    Returns
+    -------
+    VisitMoments
+        To be given to ``fit_mixed`` in place of the data.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> visits = pd.DataFrame({
+    ...     "patient_id": [1, 1, 2, 2], "week": [0, 6, 0, 6], "value": [50.0, 61, 40, 55], "age": [30, 30, 41, 41]
+    ... })
+    >>> visit_moments(visits, "value ~ week + age")
+    VisitMoments of value: 2 patients, 4 visits, 1 patterns over 2 slots
+    """
+    return design_from_rows(data, fixed, patient=patient, week=week)[2]
+
+
+def design_from_moments(moments: VisitMoments, fixed: str) -> Design:
+    """Sort the factors of a formula by the covariates that moments were gathered with.
+
+    Parameters
+    ----------
+    moments : VisitMoments
+        The moments.
+    fixed : str
+        A formula of the same outcome and of columns that the moments hold.
+
+    Returns
+    -------
+    Design
+
+    Raises
+    ------
+    ModelError
+        Where the formula needs a column that the moments do not hold.
+    """
+    covariates = {covariate.name: covariate for covariate in moments.covariates}
+    known = [moments.outcome, moments.week, *covariates]
+    formula, outcome = parse_formula(fixed, known)
+    if outcome != moments.outcome:
+        raise ModelError(
+            f"The moments are of {moments.outcome!r}, not of {outcome!r}.",
+            where=f"formula {fixed}",
+            what_to_do="Gather moments of that outcome.",
+        )
+    mentioned = mentioned_columns(formula, set(known))
+    covariates = {name: covariate for name, covariate in covariates.items() if name in mentioned}
+    sample = _skeleton(moments, covariates)
+    frames: dict[Scope, pd.DataFrame] = {
+        "week": _week_frame(moments.week, moments.distinct_weeks, moments.distinct_weeks, covariates),
+        "patient": sample,
+        "visit": sample,
+    }
+    weeks = moments.distinct_weeks
+    columns, factors = formula_columns(
+        fixed, formula, week=moments.week, covariates=covariates, weeks=weeks, frames=frames, sample=sample
+    )
+    design = Design(
+        fixed, outcome, moments.week, moments.patient, columns, factors, covariates, weeks, WeekFunctions(weeks)
+    )
+    for factor in design.factors.values():
+        if isinstance(factor, EvaluatedFactor) and factor.scope != "week" and any(factor.state[0].values()):
+            raise ModelError(
+                f"{factor.expression} learns from the patients, and moments do not hold them.",
+                where=f"formula {fixed}",
+                what_to_do="Compute it as a column of the data before the moments are gathered.",
+            )
+    held = {*moments.patient_labels, *moments.visit_labels}
+    missing = [column.label for column in design.columns if column.label not in held]
+    if missing:
+        raise ModelError(
+            f"The moments do not hold {', '.join(dict.fromkeys(missing))}.",
+            where=f"they hold {', '.join(moments.patient_labels + moments.visit_labels)}",
+            what_to_do="Gather them again with a formula that has these covariates and their interactions.",
+        )
+    return design
+
+
+def _describe(rows: VisitRows, name: str) -> Covariate:
+    """Find what a column varies with."""
+    column = rows.frame[name]
+    levels = levels_of(column)
+    scope: Scope = "patient"
+    by_week = None
+    if rows.varies_within_patient(name):
+        if name == "protocol":
+            _refuse_two_protocols(rows)
+        values = rows.values_by_week(name)
+        scope = "visit" if values is None else "week"
+        if values is not None:
+            by_week = tuple(map(str, values)) if levels is not None else tuple(map(float, values))
+    mean = float("nan")
+    if levels is None:
+        at = column if scope == "visit" else column.iloc[rows.first_row]
+        mean = float(np.mean(at.to_numpy(dtype=np.float64)))
+    return Covariate(name, scope, levels, mean, by_week)
+
+
+def _refuse_two_protocols(rows: VisitRows) -> None:
+    codes = pd.factorize(rows.frame["protocol"])[0]
+    strange = np.unique(rows.patient[codes != codes[rows.first_row][rows.patient]])
+    raise ModelError(
+        f"{strange.size} patient{'s are' if strange.size > 1 else ' is'} in two protocols.",
+        where=f"patients {', '.join(map(str, rows.patient_ids[strange[:5]]))}",
+        what_to_do="Give each patient one protocol (as assigned), or call the column something else if it changes by visit.",
+    )
+
+
+def _skeleton(moments: VisitMoments, covariates: Mapping[str, Covariate]) -> pd.DataFrame:
+    """Make rows that hold every level and week, for the structure of the formula only."""
+    count = max([_CHECKED_ROWS, moments.distinct_weeks.size, *(len(c.levels or ()) for c in covariates.values())])
+    turn = np.arange(count)
+    frame = pd.DataFrame({moments.week: np.resize(moments.distinct_weeks, count)})
+    for number, covariate in enumerate(covariates.values()):
+        if covariate.levels is not None:
+            codes = (turn + turn // (number + 2)) % len(covariate.levels)
+            frame[covariate.name] = pd.Categorical.from_codes(codes, pd.Index(covariate.levels))
+        else:
+            spread = np.where(turn % (number + 2) == 0, 1.0, 1.25)
+            frame[covariate.name] = spread * (covariate.mean if np.isfinite(covariate.mean) and covariate.mean else 1.0)
+    return frame
+
+
+def _patient_columns(design: Design, frame: pd.DataFrame) -> dict[str, NDArray[np.float64]]:
+    """Evaluate the patient columns: those of the formula, and every level of its categories."""
+    encoded = {name: factor.encode(frame) for name, factor in design.factors.items() if factor.scope == "patient"}
+    columns: dict[str, NDArray[np.float64]] = {}
+    for name, factor in design.factors.items():
+        if isinstance(factor, CategoryFactor) and factor.scope == "patient":
+            columns.update({f"{name}[{level}]": encoded[name][f"{name}[{level}]"] for level in factor.levels})
+    for column in design.columns:
+        if not column.by_visit and column.label != "1" and column.label not in columns:
+            values = np.ones(len(frame))
+            for expression, part in column.parts:
+                if design.factors[expression].scope == "patient":
+                    values = values * encoded[expression][part]
+            columns[column.label] = values
+    return columns
+
+
+def _visit_columns(design: Design, frame: pd.DataFrame) -> dict[str, NDArray[np.float64]]:
+    """Evaluate the columns that change by visit, row by row."""
+    wanted = [column for column in design.columns if column.by_visit]
+    used = {part[0] for column in wanted for part in column.parts if part not in column.week_parts}
+    encoded = {name: design.factors[name].encode(frame) for name in used}
+    columns: dict[str, NDArray[np.float64]] = {}
+    for column in wanted:
+        values = np.ones(len(frame))
+        for part in column.parts:
+            if part not in column.week_parts:
+                values = values * encoded[part[0]][part[1]]
+        columns[column.label] = values
+    return columns

@@ -1,0 +1,322 @@
+"""Lesson 3: the shape of recovery; four shapes, extrapolation, the plateau from early visits, splines that bend too much."""
+
+from __future__ import annotations
+
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from analysis.cohort import visit_frame
+from analysis.curves import fit_mixed
+from analysis.lessons.course.lesson_3_bends import HALF_LIFE, LONG_HANDLE, PIECES, Bends, over_fitting, usual_curve
+from analysis.lessons.drawing import lesson_figure
+from analysis.lessons.exercises import ChoiceExercise, CommonWrong, Exercise, NumberExercise
+from analysis.lessons.lesson import Lesson
+from analysis.lessons.lesson_table import lesson_table
+from analysis.report.parts.look import INK, QUIET, marks
+from synthetic_cohort import generate_cohort
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from analysis.curves import MixedModel
+    from analysis.report.parts.figures import Figure
+    from synthetic_cohort.generate import SyntheticCohort
+
+PATIENTS, PROTOCOL = 90, "exercise only"
+BEND, FAR = 8, 104
+#: A plateau is looked for between these angles, degrees.
+LOWEST_PLATEAU, HIGHEST_PLATEAU = 60.0, 250.0
+SHAPES = {
+    "straight line": "value ~ week",
+    "bent line": "value ~ week + weeks_after_bend",
+    "spline": "value ~ natural_spline(week, df=3)",
+    "levelling off": "value ~ share_regained",
+}
+
+
+class Line(NamedTuple):
+    """A straight line: degrees at week 0, and degrees a week; shown in words."""
+
+    start: float
+    slope: float
+
+    def __repr__(self) -> str:
+        return f"{self.start:.1f} degrees at week 0, and {self.slope:.3f} degrees a week"
+
+
+class Shape(Lesson):
+    """Tables, figures and exercises of lesson 3."""
+
+    number: ClassVar[int] = 3
+    title: ClassVar[str] = "What shape is recovery?"
+    exercise_names: ClassVar[tuple[str, ...]] = (
+        "worst", "two_years", "bend", "one_window", "plateau", "next_patients", "best",
+    )  # fmt: skip
+
+    @cached_property
+    def made(self) -> SyntheticCohort:
+        """The invented cohort with its truth."""
+        return generate_cohort("knee replacement, no difference", patients=PATIENTS, seed=self.seed)
+
+    @cached_property
+    def flexion(self) -> pd.DataFrame:
+        """Flexion after surgery, one row a visit: patient_id, week, value, and the terms of the shapes."""
+        frame = visit_frame(self.made.observed, "knee_flexion")[["patient_id", "week", "value"]]
+        return _with_terms(frame[frame["week"] > 0].reset_index(drop=True))
+
+    @cached_property
+    def visits(self) -> pd.DataFrame:
+        """What was measured: patient_id, week, value."""
+        frame = self.flexion[["patient_id", "week", "value"]]
+        return lesson_table(frame, "Knee flexion, one row a visit.", {"value": "degrees"}, 0)
+
+    @cached_property
+    def fits(self) -> dict[str, MixedModel]:
+        """The four shapes, fitted to all visits by maximum likelihood, each patient with a level of its own."""
+        return {
+            name: fit_mixed(self.flexion, formula, patient_effects="1", method="ml", inference="satterthwaite")
+            for name, formula in SHAPES.items()
+        }
+
+    @cached_property
+    def comparison(self) -> pd.DataFrame:
+        """One row a shape: aic (smaller is better), worse_by (than the best)."""
+        aic = pd.Series({name: float(fit.aic) for name, fit in self.fits.items()})
+        frame = pd.DataFrame({"shape": list(aic.index), "aic": list(aic), "worse_by": list(aic - aic.min())})
+        return lesson_table(frame, "AIC of the four shapes; smaller is better.", {"aic": "", "worse_by": ""}, 1)
+
+    @cached_property
+    def bent_line(self) -> pd.DataFrame:
+        """The three numbers of the bent line: what, estimate."""
+        what = (
+            "at week 0, in degrees",
+            f"gain before week {BEND}, in degrees a week",
+            f"change of the gain at week {BEND}, in degrees a week",
+        )
+        estimates = self.fits["bent line"].coefficients["estimate"].to_numpy(dtype=float)
+        frame = pd.DataFrame({"what": what, "estimate": estimates})
+        return lesson_table(frame, "The numbers of the bent line.", {"estimate": ""}, 2)
+
+    @cached_property
+    def bends(self) -> Bends:
+        """A small clinic, and splines with more and more pieces through its patients."""
+        return Bends(self.seed)
+
+    @property
+    def pieces(self) -> pd.DataFrame:
+        """By pieces of the spline: how far off it is, usually, in these and in the next patients, degrees."""
+        return self.bends.pieces
+
+    def pieces_figure(self) -> Figure:
+        """Draw three splines through the patients of the small clinic."""
+        return self.bends.figure()
+
+    def shapes_figure(self) -> Figure:
+        """Draw the four shapes over the weekly means."""
+        weeks = np.arange(2.0, 53.0)
+        curves = pd.DataFrame({"week": weeks} | {name: self._curve(name, weeks) for name in SHAPES})
+        seen = self.flexion.groupby("week")["value"].mean()
+
+        def draw(axes: Any, _width: Any) -> None:
+            for name, mark in marks(list(SHAPES)).items():
+                axes.plot(weeks, curves[name], color=mark.colour, linestyle=mark.dash, label=name)
+            axes.plot(seen.index, seen, "o", color=INK, label="mean of visits", zorder=5)
+            axes.set_xlabel("Week since surgery")
+            axes.set_ylabel("Flexion, degrees")
+            axes.legend(handlelength=LONG_HANDLE)
+
+        gap = {name: float(np.abs(self._curve(name, seen.index.to_numpy(float)) - seen).max()) for name in SHAPES}
+        words = ", ".join(f"{name} {size:.1f}" for name, size in gap.items())
+        return lesson_figure("Four shapes", f"Largest distance from a weekly mean, in degrees: {words}.", curves, draw,
+                             caption=f"{PATIENTS} invented patients after knee replacement.", height=3.6)  # fmt: skip
+
+    def future_figure(self) -> Figure:
+        """Draw all shapes on, to two years."""
+        weeks = np.arange(2.0, FAR + 1)
+        curves = pd.DataFrame({"week": weeks} | {name: self._curve(name, weeks) for name in SHAPES})
+
+        def draw(axes: Any, _width: Any) -> None:
+            for name, mark in marks(list(SHAPES)).items():
+                axes.plot(weeks, curves[name], color=mark.colour, linestyle=mark.dash, label=name)
+            axes.axvline(52, color=QUIET, linestyle=":")
+            axes.text(54, curves.iloc[:, 1:].to_numpy().min(), "no visits from here on", color=QUIET, fontsize=8)
+            axes.set_xlabel("Week since surgery")
+            axes.set_ylabel("Flexion, degrees")
+            axes.legend(handlelength=LONG_HANDLE)
+
+        ends = ", ".join(f"{name} {curves[name].iloc[-1]:.0f}" for name in SHAPES)
+        return lesson_figure(
+            "The same shapes to two years",
+            f"At week {FAR} the shapes say, in degrees: {ends}.",
+            curves.iloc[::6],
+            draw,
+            caption="Right of the dotted line nobody was seen.",
+            height=3.4,
+        )
+
+    @cached_property
+    def plateaus(self) -> pd.DataFrame:
+        """Plateau of the curve fitted to 20 samples of patients: sample, early (to week 8), all (to week 52), degrees."""
+        random = np.random.default_rng([self.seed, 3])
+        by_patient = self.flexion.pivot_table(index="patient_id", columns="week", values="value")
+        rows = []
+        for sample in range(1, 21):
+            means = by_patient.iloc[random.integers(0, len(by_patient), len(by_patient))].mean()
+            early = means[means.index <= 8]
+            rows.append({"sample": sample, "early": _fit_plateau(early), "all": _fit_plateau(means)})
+        return pd.DataFrame(rows)
+
+    def plateau_figure(self) -> Figure:
+        """Draw the plateaus by early visits and by all visits."""
+        frame = self.plateaus
+        span = {name: (frame[name].min(), frame[name].max()) for name in ("early", "all")}
+
+        def draw(axes: Any, _width: Any) -> None:
+            for place, (name, mark) in enumerate(marks(["early", "all"]).items()):
+                axes.plot(frame[name], np.full(len(frame), place), mark.marker, color=mark.colour, alpha=0.6)
+            axes.set_yticks([0, 1], ["visits to week 8", "visits to week 52"])
+            axes.set_ylim(-0.6, 1.6)
+            axes.set_xlabel("Plateau, degrees")
+
+        return lesson_figure(
+            "The plateau from early visits, and from all",
+            f"By the visits to week 8 the plateau lies anywhere from {span['early'][0]:.0f} to {span['early'][1]:.0f} "
+            f"degrees; by all visits from {span['all'][0]:.0f} to {span['all'][1]:.0f}.",
+            frame, draw, caption="20 samples drawn from the same patients. The fit looks for plateaus from "
+            f"{LOWEST_PLATEAU:.0f} to {HIGHEST_PLATEAU:.0f} degrees.", height=2.2,
+        )  # fmt: skip
+
+    def truth(self) -> pd.DataFrame:
+        """Uncover the truth: the true mean by week beside the four shapes, degrees."""
+        means = self.made.truth.protocol_means.query(
+            "measure == 'knee_flexion' and protocol == @PROTOCOL and week > 0", local_dict={"PROTOCOL": PROTOCOL}
+        )
+        weeks = means["week"].to_numpy(dtype=float)
+        columns = {"truth": means["value"].to_numpy()} | {name: self._curve(name, weeks) for name in SHAPES}
+        caption = "The true mean of all such patients, and the four shapes."
+        return lesson_table(pd.DataFrame({"week": weeks} | columns), caption, dict.fromkeys(columns, "degrees"), 1)
+
+    def usual_flexion(self, week: float) -> float:
+        """Give the flexion of a usual curve, degrees, at a week."""
+        return float(usual_curve(np.array(float(week))))
+
+    def _curve(self, name: str, weeks: NDArray[np.float64]) -> NDArray[np.float64]:
+        new = _with_terms(pd.DataFrame({"week": weeks}))
+        return np.asarray(self.fits[name].predict(new)["estimate"], dtype=float)
+
+    def line(self) -> Line:
+        """Give the straight line: degrees at week 0, and degrees a week."""
+        at_start, at_one = self._curve("straight line", np.array([0.0, 1.0]))
+        return Line(float(at_start), float(at_one - at_start))
+
+    def _exercises(self) -> dict[str, Exercise]:
+        level, slope = self.line()
+        first, bend = (float(one) for one in self.bent_line["estimate"].iloc[1:3])
+        early, late = self.usual_flexion(30 / 7), self.usual_flexion(60 / 7)
+        order = list(self.comparison.sort_values("aic")["shape"])
+        letters = dict(zip("abcd", SHAPES, strict=True))
+        best = next(letter for letter, shape in letters.items() if shape == order[0])
+        worse = dict(zip(self.comparison["shape"], self.comparison["worse_by"], strict=True))
+        pieces = self.pieces
+        nearest = pieces.iloc[int(pieces["next"].to_numpy().argmin())]
+        return {
+            "worst": ChoiceExercise(
+                "Which shape will fit worst?", "a",
+                {
+                    "a": "Recovery is fast and then slow. A line is too slow early and too fast late.",
+                    "b": "It bends once, at week 8. That is crude, but it already follows the turn.",
+                    "c": "A spline bends smoothly where the data do. Inside the data it seldom fits badly.",
+                    "d": "This is close to how a knee regains its motion: half of the rest, again and again.",
+                },
+            ),
+            "two_years": NumberExercise(
+                f"What does the straight line say for week {FAR}?", level + slope * FAR, 0.6, "degrees", 0, 300,
+                wrong=(
+                    CommonWrong(slope * FAR, "You left out where the line starts."),
+                    CommonWrong(level + slope * 52, "That is week 52, where the visits end."),
+                    CommonWrong(level, "That is week 0."),
+                    CommonWrong(level + slope * 2, "That is for 2 weeks. Two years are 104 weeks."),
+                ),
+                hint="Start plus slope times 104.",
+                explanation="Knees after replacement stop near 117 degrees. The line does not know that.",
+                way="Degrees at week 0, plus 104 times degrees a week.",
+            ),
+            "bend": NumberExercise(
+                "How many degrees a week does the bent line gain after week 8?", first + bend, 0.02, "degrees a week",
+                -10, 10,
+                wrong=(
+                    CommonWrong(first, "That is the gain before week 8."),
+                    CommonWrong(bend, "That is how much the gain changes at the bend. Add it to the gain before."),
+                    CommonWrong(first - bend, "The second number is already negative. Add it."),
+                ),
+                hint="Add both numbers of the table.",
+                explanation="Nearly flat. Most of the story of these knees is in the first weeks.",
+                way="Slope before the bend plus the change at the bend.",
+            ),
+            "one_window": NumberExercise(
+                "How many degrees lie between day 30 and day 60 of the usual curve?", late - early, 0.2, "degrees", 0, 60,
+                wrong=(
+                    CommonWrong(0.0, "Both are called week 6, but the knee went on in these 30 days."),
+                    CommonWrong(self.usual_flexion(60) - self.usual_flexion(30), "Those are weeks 30 and 60. "
+                                "Divide the days by 7."),
+                    CommonWrong(late, "That is the flexion on day 60. Take away that of day 30."),
+                    CommonWrong(slope * 30 / 7, "That is by the straight line. Early on the knee is faster than that."),
+                ),
+                hint="Take lesson.usual_flexion(30 / 7) from lesson.usual_flexion(60 / 7).",
+                explanation="All that by the calendar alone. So use the actual week.",
+                way="usual_flexion(60 / 7) − usual_flexion(30 / 7).",
+            ),
+            "plateau": ChoiceExercise(
+                "What can be said about the plateau at week 8?", "b",
+                {
+                    "a": "The middle of the points may be near the truth. But each sample gives another answer.",
+                    "b": "The early visits say how fast the knee goes. Where it stops, they hardly say.",
+                    "c": "The shape does well with all visits. What is missing is late visits.",
+                    "d": "All samples come from the same patients. What differs is which of them were drawn.",
+                },
+            ),
+            "next_patients": NumberExercise(
+                "With how many pieces is the spline nearest to the next patients?", float(nearest["pieces"]), 0.2,
+                "pieces", 0, 20,
+                wrong=(
+                    CommonWrong(float(PIECES[-1]), "It is nearest to these patients. But it follows their noise, and the "
+                                "next patients have noise of their own."),
+                    CommonWrong(float(PIECES[0]), "One piece is a straight line. It cannot follow the turn."),
+                    CommonWrong(float(nearest["next"]), "That is how far off it is. With how many pieces?"),
+                ),
+                hint="Look for the smallest number in the column next.",
+                explanation=over_fitting(pieces, nearest),
+                way="The row of lesson.pieces with the smallest number in the column next.",
+            ),
+            "best": ChoiceExercise(
+                "Which shape has the smallest AIC here?", best,
+                {
+                    letter: (f"Smallest: {shape}. The next one is {worse[order[1]]:.1f} behind. Under 2 you would have to "
+                             "leave it open." if letter == best
+                             else f"The AIC of this shape is {worse[shape]:.1f} above the smallest.")
+                    for letter, shape in letters.items()
+                },
+            ),
+        }  # fmt: skip
+
+
+def _with_terms(frame: pd.DataFrame) -> pd.DataFrame:
+    week = frame["week"].astype(float)
+    return frame.assign(
+        week=week, weeks_after_bend=(week - BEND).clip(lower=0), share_regained=1 - 0.5 ** (week / HALF_LIFE)
+    )
+
+
+def _fit_plateau(means: pd.Series) -> float:
+    from scipy.optimize import least_squares
+
+    week, seen = means.index.to_numpy(dtype=float), means.to_numpy(dtype=float)
+
+    def residuals(theta: NDArray[np.float64]) -> NDArray[np.float64]:
+        return theta[1] - (theta[1] - theta[0]) * np.exp(-np.exp(theta[2]) * week) - seen
+
+    fitted = least_squares(residuals, [80.0, 115.0, -1.9], bounds=([20, LOWEST_PLATEAU, -6], [140, HIGHEST_PLATEAU, 2]))
+    return float(fitted.x[1])

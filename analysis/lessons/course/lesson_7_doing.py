@@ -1,0 +1,314 @@
+"""Lesson 7: did doing the programme help; adherence follows recovery, the naive slope, and the allocation of a trial."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache, cached_property
+from typing import TYPE_CHECKING, Any, ClassVar
+
+import numpy as np
+import pandas as pd
+
+from analysis.cohort import Cohort
+from analysis.lessons.drawing import lesson_figure
+from analysis.lessons.exercises import ChoiceExercise, CommonWrong, Exercise, NumberExercise
+from analysis.lessons.lesson import Lesson
+from analysis.lessons.lesson_table import LessonTable, lesson_table
+from analysis.lessons.sliders import Slider
+from analysis.outcomes import adherence_association, complier_effect
+from analysis.report.parts.look import INK, marks
+from synthetic_cohort import generate_cohort, load_scenario
+
+if TYPE_CHECKING:
+    from analysis.report.parts.figures import Figure
+
+PATIENTS, MEASURE, WEEK = 800, "quadriceps_torque", 52
+MODALITY = "strength stimulation"
+#: True gain from all instead of none of the sessions, N·m/kg.
+EFFECT = 0.20
+#: Log odds of doing a session for one standard deviation of the patient's own recovery: the steps of the slider, and
+#: the one that the lesson is about.
+STEPS = {"not at all": 0.0, "a little": 0.25, "clearly": 0.5, "strongly": 1.0, "very strongly": 2.0}
+STORY = "strongly"
+WAYS = ("those who did more", "by allocation")
+_TORQUE = "N·m/kg"
+_UNITS = {"share_done": "1 is all", "gain": _TORQUE}
+
+
+class Doing(Lesson):
+    """Tables, figures and exercises of lesson 7."""
+
+    number: ClassVar[int] = 7
+    title: ClassVar[str] = "Did doing the programme help?"
+    exercise_names: ClassVar[tuple[str, ...]] = (
+        "gap", "due_to_sessions", "story", "slope", "offered", "per_session_share", "dropped", "assumption",
+    )  # fmt: skip
+
+    def __init__(self, **how: Any) -> None:
+        super().__init__(**how)
+        self._trial = cache(self._make)
+
+    @cached_property
+    def patients(self) -> LessonTable:
+        """One row a patient: protocol, share_done (of the stimulation sessions), gain (N·m/kg to week 52)."""
+        found = complier_effect(self._trial(STORY), MEASURE, week=WEEK, randomised=True, modality=MODALITY).patients
+        frame = found.rename(columns={"exposure": "share_done", "improvement": "gain"})
+        frame = frame[["protocol", "share_done", "gain"]].reset_index(drop=True)
+        return lesson_table(frame, "Patients of the trial.", _UNITS, 2)
+
+    @cached_property
+    def offered(self) -> pd.DataFrame:
+        """The rows of those who were offered the stimulation."""
+        return self.patients[self.patients["protocol"] != self._reference()].reset_index(drop=True)
+
+    @cached_property
+    def not_offered(self) -> pd.DataFrame:
+        """The rows of those who were not."""
+        return self.patients[self.patients["protocol"] == self._reference()].reset_index(drop=True)
+
+    @cached_property
+    def thirds(self) -> LessonTable:
+        """Those offered, in thirds by what they did: third, patients, share_done, gain (N·m/kg), both means."""
+        order = self.offered["share_done"].rank(method="first")
+        names = ["did least", "in the middle", "did most"]
+        third = pd.qcut(order, 3, labels=names)
+        means = self.offered.groupby(third, observed=True).agg(
+            patients=("gain", "size"), share_done=("share_done", "mean"), gain=("gain", "mean")
+        )
+        caption = "Those who were offered stimulation, in thirds by the share of the sessions done; means."
+        return lesson_table(means.rename_axis("third").reset_index(), caption, _UNITS, {"share_done": 2, "gain": 3})
+
+    @cached_property
+    def slopes(self) -> LessonTable:
+        """The kit's slope of the gain on the share done: method, slope, lower, upper (N·m/kg for all instead of none)."""
+        table = adherence_association(self._trial(STORY), MEASURE, week=WEEK, modality=MODALITY).table
+        rows = table.loc[table["method"].isin(["naive", "adjusted"]), ["method", "slope", "lower", "upper"]]
+        caption = "Gain for all sessions instead of none, as those who did more and those who did less gained; 95 % intervals."
+        return lesson_table(rows, caption, dict.fromkeys(("slope", "lower", "upper"), _TORQUE), 3)
+
+    @cached_property
+    def by_allocation(self) -> LessonTable:
+        """The kit's effect by allocation: effect, lower, upper (N·m/kg for all instead of none)."""
+        found = complier_effect(self._trial(STORY), MEASURE, week=WEEK, randomised=True, modality=MODALITY).table
+        caption = "Gain for all sessions instead of none, by allocation, adjusted for the baseline; 95 % interval."
+        units = dict.fromkeys(("effect", "lower", "upper"), _TORQUE)
+        return lesson_table(found[["effect", "lower", "upper"]].astype(float), caption, units, 3)
+
+    @cached_property
+    def estimates(self) -> LessonTable:
+        """Both ways by how strongly sessions follow recovery: follows, way, estimate, lower, upper (N·m/kg)."""
+        return _with_units(pd.concat([self._estimates(step) for step in STEPS], ignore_index=True))
+
+    def thirds_figure(self) -> Figure:
+        """Draw the gain of those offered against the share of the sessions done."""
+        frame, means = self.offered, self.thirds
+
+        def draw(axes: Any, _width: Any) -> None:
+            one, other = marks(["a", "b"]).values()
+            axes.scatter(100 * frame["share_done"], frame["gain"], s=9, color=one.colour, alpha=0.35)
+            axes.plot(100 * means["share_done"], means["gain"], color=other.colour, marker="s", markersize=7,
+                      label="mean of a third")  # fmt: skip
+            axes.axhline(0, color=INK, linewidth=0.9)
+            axes.set_xlabel("Stimulation sessions done, % of those prescribed")
+            axes.set_ylabel(f"Gain in torque to week {WEEK}, N·m/kg")
+            axes.legend(loc="lower right")
+
+        words = ", ".join(f"{row.third} {row.gain:+.2f}" for row in means.itertuples())
+        return lesson_figure("Sessions done and gain", f"Mean gain in N·m/kg: {words}.", frame, draw,
+                             caption=f"{len(frame)} invented patients who were offered stimulation.", height=3.4)  # fmt: skip
+
+    def following_slider(self) -> Slider:
+        """Show both ways to reckon beside the truth, by how strongly sessions follow recovery."""
+        return Slider("Sessions follow recovery", tuple(STEPS), cache(self._estimates_figure), self._all(), start=0)
+
+    def truth(self) -> LessonTable:
+        """Uncover the truth: what each way says of all instead of none of the sessions, N·m/kg."""
+        rows = self._estimates(STORY)[["way", "estimate", "lower", "upper"]]
+        units = dict.fromkeys(("estimate", "lower", "upper", "truth"), _TORQUE)
+        return lesson_table(rows.assign(truth=EFFECT), "All sessions instead of none; 95 % intervals.", units, 2)
+
+    def _reference(self) -> str:
+        return load_scenario("knee replacement").reference
+
+    def _make(self, follows: str) -> Cohort:
+        """Make a trial of two protocols in which sessions follow recovery, and each session done adds a little."""
+        scenario = load_scenario("knee replacement").without_effects()
+        two = scenario.protocols[:2]
+        home = tuple(
+            replace(one, protocols=tuple(name for name in one.protocols if name in two)) for one in scenario.modalities
+        )
+        habits = replace(scenario.home, follows_recovery=STEPS[follows], gain_of_full_adherence=0.0)
+        scenario = replace(scenario, protocols=two, modalities=home, brace=(), events=(), home=habits)
+        made = generate_cohort(scenario, patients=PATIENTS, seed=self.seed).complete
+        sessions = pd.DataFrame(made.sessions)
+        done = sessions[sessions["modality"] == MODALITY].groupby("patient_id")
+        share = done["sessions_done"].sum() / done["sessions_prescribed"].sum()
+        visits = made.visits.copy()
+        at = (visits["measure"] == MEASURE) & (visits["limb"] == "involved") & (visits["week"] == WEEK)
+        visits.loc[at, "value"] += EFFECT * visits.loc[at, "patient_id"].map(share).astype(float).fillna(0)
+        return Cohort(made.patients, visits, sessions=sessions, reference=made.reference)
+
+    def _estimates(self, follows: str) -> LessonTable:
+        cohort = self._trial(follows)
+        naive = adherence_association(cohort, MEASURE, week=WEEK, modality=MODALITY).table.iloc[0]
+        honest = complier_effect(cohort, MEASURE, week=WEEK, randomised=True, modality=MODALITY).table.iloc[0]
+        rows = [(naive["slope"], naive["lower"], naive["upper"]), (honest["effect"], honest["lower"], honest["upper"])]
+        frame = pd.DataFrame(rows, columns=["estimate", "lower", "upper"], dtype=float)
+        frame.insert(0, "way", WAYS)
+        frame.insert(0, "follows", follows)
+        return _with_units(frame)
+
+    def _estimates_figure(self, follows: str) -> Figure:
+        frame = self._estimates(follows)
+
+        def draw(axes: Any, _width: Any) -> None:
+            for place, (row, mark) in enumerate(zip(frame.itertuples(), marks(list(WAYS)).values(), strict=True)):
+                axes.plot([row.lower, row.upper], [1 - place] * 2, color=mark.colour, linewidth=2)
+                axes.plot(row.estimate, 1 - place, mark.marker, color=mark.colour, markersize=8)
+            axes.axvline(EFFECT, color=INK, linewidth=1)
+            axes.axvline(0, color=INK, linewidth=0.9, linestyle=":")
+            axes.set_yticks([1, 0], list(WAYS))
+            axes.set_ylim(-0.6, 1.6)
+            axes.set_xlim(-0.2, 0.8)
+            axes.set_xlabel("All instead of none of the sessions, N·m/kg")
+
+        words = "; ".join(
+            f"{row.way} {row.estimate:.2f} ({row.lower:.2f} to {row.upper:.2f})" for row in frame.itertuples()
+        )
+        return lesson_figure(
+            f"Sessions follow recovery {follows}",
+            f"When sessions follow recovery {follows}, the two ways say: {words}. The truth is {EFFECT:.2f}.",
+            frame, draw, caption="Upright line: the truth; dotted: no effect; bars: 95 % intervals.", height=2.2,
+        )  # fmt: skip
+
+    def _all(self) -> Figure:
+        frame = self.estimates
+
+        def draw(axes: Any, _width: Any) -> None:
+            for shift, (way, mark) in zip((-0.06, 0.06), marks(list(WAYS)).items(), strict=True):
+                rows = frame[frame["way"] == way]
+                bars = [rows["estimate"] - rows["lower"], rows["upper"] - rows["estimate"]]
+                axes.errorbar(np.arange(len(rows)) + shift, rows["estimate"], yerr=bars, fmt=mark.marker,
+                              color=mark.colour, label=way)  # fmt: skip
+            axes.axhline(EFFECT, color=INK, linewidth=1)
+            axes.set_xticks(range(len(STEPS)), list(STEPS))
+            axes.set_xlabel("Sessions follow recovery")
+            axes.set_ylabel("All instead of none, N·m/kg")
+            axes.legend(loc="upper left")
+
+        words = "; ".join(
+            f"{way} " + ", ".join(f"{one.estimate:.2f} ({one.follows})" for one in rows.itertuples())
+            for way, rows in frame.groupby("way", sort=False)
+        )
+        return lesson_figure(
+            "Two ways to reckon the effect of the sessions", f"In N·m/kg, where {EFFECT:.2f} is true: {words}.", frame, draw,
+            caption="Level line: the truth; bars: 95 % intervals.", height=3.2,
+        )  # fmt: skip
+
+    def _exercises(self) -> dict[str, Exercise]:
+        low, middle, high = self.thirds["gain"].to_numpy(dtype=float).tolist()
+        shares = self.thirds["share_done"].to_numpy(dtype=float)
+        gap, apart = high - low, float(shares[2] - shares[0])
+        naive, adjusted = self.slopes["slope"].to_numpy(dtype=float).tolist()
+        difference = float(self.offered["gain"].mean() - self.not_offered["gain"].mean())
+        dose = float(self.offered["share_done"].mean())
+        kept = self.offered[self.offered["share_done"] >= 0.5]
+        kept_difference = float(kept["gain"].mean() - self.not_offered["gain"].mean())
+        return {
+            "gap": NumberExercise(
+                "How large is the gap in gain between the third that did most and the one that did least?", gap, 0.0025,
+                "N·m/kg", -2, 2,
+                wrong=(
+                    CommonWrong(high, "That is the gain of the upper third. Take away the lower one."),
+                    CommonWrong(low, "That is the gain of the lower third."),
+                    CommonWrong(apart, "That is the gap in sessions. The gap in gain is asked for."),
+                    CommonWrong(high - middle, "You took the middle third."),
+                ),
+                hint="Column gain: last row less first row.",
+                explanation="It is the gap that a slide would show.",
+                way="Gain of those who did most less gain of those who did least.",
+            ),
+            "due_to_sessions": NumberExercise(
+                "How much of the gap between the outer thirds did the sessions themselves make?", EFFECT * apart, 0.03,
+                "N·m/kg", -1, 2,
+                wrong=(
+                    CommonWrong(gap, "That is the whole gap. Were the two thirds alike before they began?"),
+                    CommonWrong(0.0, "Something they did make. But less than it looks."),
+                    CommonWrong(EFFECT, "That would be all against none. The thirds differ by less."),
+                ),
+                hint="Think of who keeps going, and who gives up.",
+                explanation="You saw that the thirds differ by more than their sessions.",
+                way="Known here only because the effect was put in: 0.20 times the difference of the shares done.",
+            ),
+            "story": ChoiceExercise(
+                "Which story can make such a picture although the sessions do nothing?", "c",
+                {
+                    "a": "It can. But so can the one of patients in pain.",
+                    "b": "It can. But so can the one of patients who recover well.",
+                    "c": "In the first the knee moves the sessions, in the second pain moves both. The picture is the same.",
+                    "d": "Then sessions and gain would not go together at all.",
+                },
+            ),
+            "slope": NumberExercise(
+                "How much more gain does the naive slope promise for all in place of half of the sessions?",
+                0.5 * naive, 0.001, "N·m/kg", -2, 2,
+                wrong=(
+                    CommonWrong(naive, "That is for all instead of none. Half of the sessions is half of it."),
+                    CommonWrong(0.5 * adjusted, "That is the adjusted slope. Take the first row."),
+                    CommonWrong(0.5 * EFFECT, "That is near the truth, but not what the slope says."),
+                ),
+                hint="Slope times one half.",
+                explanation="Note the word: it promises. The kit's report says beside this slope what it cannot say: what more "
+                "sessions would have done.",
+                way="0.5 × slope of the row 'naive'.",
+            ),
+            "offered": NumberExercise(
+                "By how much did those who were offered stimulation gain more?", difference, 0.004, "N·m/kg", -2, 2,
+                wrong=(
+                    CommonWrong(float(self.offered["gain"].mean()), "That is their gain. Take away that of the others."),
+                    CommonWrong(kept_difference, "You left some out. All who were offered it count."),
+                    CommonWrong(gap, "That is the gap between thirds. Compare offered with not offered."),
+                ),
+                hint='Try: lesson.offered["gain"].mean() - lesson.not_offered["gain"].mean()',
+                explanation="Chance decided who was offered it, so the groups began alike but for chance. This is what offering does, "
+                "with the sessions done as people do them.",
+                way="Mean gain of those offered less mean gain of those not.",
+            ),
+            "per_session_share": NumberExercise(
+                "What do all sessions instead of none do, by the allocation?", difference / dose, 0.012, "N·m/kg", -3, 3,
+                wrong=(
+                    CommonWrong(difference, "That is for the share they did. Divide by that share."),
+                    CommonWrong(difference * dose, "You multiplied. The full dose does more than the part."),
+                    CommonWrong(naive, "That is the naive slope."),
+                ),
+                hint="Difference in gain over difference in the share done. Those not offered did none.",
+                explanation=f"The kit does the same, adjusted for the baseline, with an interval: "
+                f"{self.by_allocation['lower'].iloc[0]:.2f} to {self.by_allocation['upper'].iloc[0]:.2f}.",
+                way="Difference in gain / mean share done of those offered.",
+            ),
+            "dropped": ChoiceExercise(
+                "What has been done to the comparison?", "a",
+                {
+                    "a": f"Those who give up are gone from one side only. Here the difference goes from {difference:.2f} to "
+                    f"{kept_difference:.2f}.",
+                    "b": "It sounds so. But the other group still holds the patients who would have given up.",
+                    "c": "Fewer patients make it less certain. But there is a worse harm: the groups are no longer alike.",
+                    "d": "It makes it larger here: those left did more sessions, and they were recovering better, too.",
+                },
+            ),
+            "assumption": ChoiceExercise(
+                "Which of these would break the reckoning by allocation?", "d",
+                {
+                    "a": "That makes the dose smaller, and it is counted. The reckoning stands, but its interval gets wider.",
+                    "b": "That is just why the allocation is used. It does not touch who was offered what.",
+                    "c": "Chance may do that; with 400 in a group it is small, and the interval allows for it.",
+                    "d": "Then being offered the stimulation helps by another road than the sessions. The ratio gives it all to "
+                    "the sessions.",
+                },
+            ),
+        }  # fmt: skip
+
+
+def _with_units(estimates: pd.DataFrame) -> LessonTable:
+    units = dict.fromkeys(("estimate", "lower", "upper"), _TORQUE)
+    return lesson_table(estimates, "All sessions instead of none; 95 % intervals.", units, 2)

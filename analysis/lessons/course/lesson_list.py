@@ -1,0 +1,59 @@
+"""The lessons, in reading order."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from analysis.errors import ReportError
+from analysis.lessons.course.lesson_1_measuring import Measuring
+from analysis.lessons.course.lesson_2_repeated import Repeated
+from analysis.lessons.course.lesson_3_shape import Shape
+from analysis.lessons.course.lesson_4_comparing import Comparing
+from analysis.lessons.course.lesson_5_enough import Enough
+from analysis.lessons.course.lesson_6_absent import Absent
+from analysis.lessons.course.lesson_7_doing import Doing
+from analysis.lessons.course.lesson_8_quarter import Quarter
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from analysis.lessons.lesson import Lesson
+
+_IN_ORDER = (Measuring, Repeated, Shape, Comparing, Enough, Absent, Doing, Quarter)
+LESSONS: dict[int, type[Lesson]] = {lesson.number: lesson for lesson in _IN_ORDER}
+
+
+def start_lesson(number: int, *, seed: int = 1, folder: Path | str = ".") -> Any:
+    """Start a lesson: invent its data and open the progress of the learner.
+
+    Parameters
+    ----------
+    number : int
+        Number of the lesson.
+    seed : int
+        Seed of the data; with another seed the answers differ and still check.
+    folder : Path or str
+        Folder in which the progress is kept.
+
+    Returns
+    -------
+    Lesson
+        With the tables and figures of that lesson.
+
+    Raises
+    ------
+    ReportError
+        There is no such lesson.
+
+    Examples
+    --------
+    >>> start_lesson(1).title
+    'What did we measure, and how well?'
+    """
+    if number not in LESSONS:
+        raise ReportError(
+            f"There is no lesson {number!r}.",
+            where="start_lesson",
+            what_to_do=f"Use one of: {', '.join(map(str, LESSONS))}.",
+        )
+    return LESSONS[number](seed=seed, folder=folder)

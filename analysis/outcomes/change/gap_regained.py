@@ -1,0 +1,241 @@
+"""How much of the gap to the other limb was regained, in per cent of the gap before the start."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, get_args
+
+import numpy as np
+import pandas as pd
+
+from analysis.cohort.reference import reference_protocol
+from analysis.errors import ModelError
+from analysis.outcomes.change.change import BaselineRule, change_at_week
+from analysis.outcomes.responders.change_distribution import rounding_room
+from analysis.statistics.proportions import check_level
+from analysis.statistics.result import Result
+
+if TYPE_CHECKING:
+    from analysis.cohort.tables import Cohort
+
+OtherLimb = Literal["before start", "same week"]
+METHOD = "ratio of means, linearised, t"
+STATUSES = ("counted", "no gap before", "not seen", "no baseline of both limbs")
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class GapRegained(Result):
+    """Gap to the other limb, and the share of it regained by a week.
+
+    Attributes
+    ----------
+    measure, unit : str
+        The measure and its unit.
+    week : float
+        The week.
+    other_limb : {"before start", "same week"}
+        What the involved limb is compared with at the week.
+    table : pandas.DataFrame
+        protocol, allocated, n (patients counted, the denominator), no_gap_before, not_counted (not seen, or without a
+        baseline), gap_before, gap (means, in the unit), regained_percent (100 x gain of all / gap of all before), lower,
+        upper, level, method, median_percent, lower_quartile, upper_quartile (of the patients' own per cents).
+    differences : pandas.DataFrame
+        protocol, reference, n, reference_n, difference (percentage points), std_error, df, lower, upper, level, method.
+    patients : pandas.DataFrame
+        patient_id, protocol, involved_before, other_before, involved, other, gap_before, gap, regained_percent
+        (missing without a gap), status.
+    notes : tuple of str
+        How to read it.
+    """
+
+    measure: str
+    unit: str
+    week: float
+    other_limb: OtherLimb
+    table: pd.DataFrame
+    differences: pd.DataFrame
+    patients: pd.DataFrame
+    notes: tuple[str, ...]
+
+    def _headline(self) -> str:
+        return f"{self.measure}: gap to the other limb regained by week {self.week:g}"
+
+
+def gap_regained(
+    cohort: Cohort,
+    measure: str = "quadriceps_torque",
+    *,
+    week: float,
+    other_limb: OtherLimb = "before start",
+    least_gap: float = 0.0,
+    baseline: BaselineRule = "last before start",
+    level: float = 0.95,
+    reference: str | None = None,
+) -> GapRegained:
+    """Give the per cent of the gap to the other limb that was regained.
+
+    Parameters
+    ----------
+    cohort : Cohort
+        The cohort, with a measure of both limbs.
+    measure : str
+        The measure.
+    week : float
+        The week.
+    other_limb : {"before start", "same week"}
+        Whether the involved limb is compared with the other one as it was before the start, or as it is at the week.
+        The other limb weakens too, so the second flatters.
+    least_gap : float
+        Patients whose gap before was not larger than this have none to regain (unit of the measure); the detectable
+        change is a sensible choice.
+    baseline : {"last before start", "first before start", "mean before start"}
+        As in :func:`analysis.outcomes.change.change.change_frame`.
+    level : float
+        Confidence level.
+    reference : str, optional
+        The protocol compared with; by default that of the cohort, or the first one where it names none.
+
+    Returns
+    -------
+    GapRegained
+        By protocol, and patient by patient.
+
+    Raises
+    ------
+    ModelError
+        An option is not known, the least gap is below 0, or the measure is not taken on both limbs.
+
+    Notes
+    -----
+    A patient's per cent is 100 (1 - gap / gap before); 0 is unchanged, below 0 a wider gap, above 100 past the other
+    limb. A small gap before makes it explode, so the protocol's per cent is that of the summed gaps, a ratio of means,
+    with the error of a ratio (Cochran, Sampling Techniques, 1977, chapter 6), and the median is beside it.
+
+    Examples
+    --------
+    >>> from synthetic_cohort import generate_cohort
+    >>> found = gap_regained(generate_cohort(patients=90, seed=1).observed, week=52)
+    >>> bool((found.table["n"] <= found.table["allocated"]).all())
+    True
+    """
+    check_level(level)
+    _check(cohort, measure, other_limb, least_gap)
+    involved, other = (
+        change_at_week(cohort, measure, week=week, limb=limb, baseline=baseline) for limb in ("involved", "uninvolved")
+    )
+    sign = cohort.measures[measure].sign
+    patients = pd.DataFrame(
+        {
+            "patient_id": involved["patient_id"],
+            "protocol": involved["protocol"],
+            "involved_before": involved["baseline"],
+            "other_before": other["baseline"],
+            "involved": involved["value"],
+            "other": other["baseline"] if other_limb == "before start" else other["value"],
+        }
+    )
+    patients["gap_before"] = sign * (patients["other_before"] - patients["involved_before"]) + 0.0
+    patients["gap"] = sign * (patients["other"] - patients["involved"]) + 0.0
+    size = patients[["involved_before", "other_before"]].abs().max(axis=1).to_numpy()
+    has_gap = patients["gap_before"] > least_gap + rounding_room(size)
+    patients["regained_percent"] = 100 * (1 - patients["gap"] / patients["gap_before"].where(has_gap))
+    status = np.select(
+        [patients["gap_before"].isna(), patients["gap"].isna(), ~has_gap], [STATUSES[3], STATUSES[2], STATUSES[1]],
+        STATUSES[0],
+    )  # fmt: skip
+    patients["status"] = pd.Categorical(status, categories=list(STATUSES))
+    names = [str(name) for name in patients["protocol"].cat.categories]
+    table = pd.DataFrame([_summary(name, patients[patients["protocol"] == name], level) for name in names])
+    compared = {
+        "before start": "The other limb is taken as it was before the start; it may have weakened by then.",
+        "same week": "The other limb is taken at the same week; where it weakened too, the per cent flatters.",
+    }
+    return GapRegained(
+        measure=measure,
+        unit=cohort.measures[measure].unit,
+        week=float(week),
+        other_limb=other_limb,
+        table=table.drop(columns=["_error"]),
+        differences=_differences(table, reference_protocol(cohort, patients["protocol"], reference), level),
+        patients=patients,
+        notes=(
+            compared[other_limb],
+            f"Patients whose gap before was at most {least_gap:g} {cohort.measures[measure].unit} are counted apart.",
+            "Those left are chosen by a gap that holds error: some of what they regain is regression to the mean.",
+            "The per cent of a protocol is that of the summed gaps; patients with a small gap have wild per cents.",
+        ),
+    )
+
+
+def _check(cohort: Cohort, measure: str, other_limb: str, least_gap: float) -> None:
+    if other_limb not in get_args(OtherLimb):
+        raise ModelError(
+            f"There is no choice {other_limb!r} of the other limb.",
+            what_to_do=f"Use one of: {', '.join(get_args(OtherLimb))}.",
+        )
+    if not least_gap >= 0:
+        raise ModelError(f"The least gap {least_gap:g} is below 0.", what_to_do="Give 0 or a positive gap.")
+    label = cohort.measures[measure].label
+    limbs = set(cohort.visits.loc[cohort.visits["measure"] == measure, "limb"].astype("str"))
+    if not {"involved", "uninvolved"} <= limbs:
+        raise ModelError(
+            f"{label} was not measured on both limbs, so there is no gap to regain.",
+            where=f"measure {measure!r}, limbs: {', '.join(sorted(limbs)) or 'none'}",
+            what_to_do="Name a measure of the involved and the uninvolved limb.",
+        )
+
+
+def _summary(name: str, rows: pd.DataFrame, level: float) -> dict[str, object]:
+    from scipy import stats
+
+    counted = rows[rows["status"] == STATUSES[0]]
+    n = len(counted)
+    before, now = (counted[column].to_numpy(dtype=float) for column in ("gap_before", "gap"))
+    nothing = float("nan")
+    share = 1 - now.mean() / before.mean() if n else nothing
+    error = nothing
+    if n > 1:
+        left = (before - now) - share * before
+        error = float(np.sqrt((left**2).sum() / (n - 1) / n) / before.mean())
+    half = float(stats.t.ppf((1 + level) / 2, n - 1)) * error if n > 1 else nothing
+    own = counted["regained_percent"]
+    return {
+        "protocol": name,
+        "allocated": len(rows),
+        "n": n,
+        "no_gap_before": int((rows["status"] == STATUSES[1]).sum()),
+        "not_counted": int(rows["status"].isin(STATUSES[2:]).sum()),
+        "gap_before": before.mean() if n else nothing,
+        "gap": now.mean() if n else nothing,
+        "regained_percent": 100 * share,
+        "lower": 100 * (share - half),
+        "upper": 100 * (share + half),
+        "level": level,
+        "method": METHOD,
+        "median_percent": float(own.median()) if n else nothing,
+        "lower_quartile": float(own.quantile(0.25)) if n else nothing,
+        "upper_quartile": float(own.quantile(0.75)) if n else nothing,
+        "_error": 100 * error,
+    }
+
+
+def _differences(table: pd.DataFrame, reference: str, level: float) -> pd.DataFrame:
+    from scipy import stats
+
+    columns = [
+        "protocol", "reference", "n", "reference_n", "difference", "std_error", "df", "lower", "upper", "level", "method",
+    ]  # fmt: skip
+    base = table[table["protocol"] == reference].iloc[0]
+    rows = []
+    for _, one in table[table["protocol"] != reference].iterrows():
+        parts = np.array([one["_error"] ** 2, base["_error"] ** 2])
+        error, df = float("nan"), float("nan")
+        if np.isfinite(parts).all() and parts.sum() > 0:
+            error = float(np.sqrt(parts.sum()))
+            df = float(parts.sum() ** 2 / (parts**2 / (np.array([one["n"], base["n"]]) - 1)).sum())
+        gap = one["regained_percent"] - base["regained_percent"]
+        half = float(stats.t.ppf((1 + level) / 2, df)) * error if np.isfinite(df) else float("nan")
+        rows.append(
+            (one["protocol"], reference, one["n"], base["n"], gap, error, df, gap - half, gap + half, level, METHOD)
+        )
+    return pd.DataFrame(rows, columns=columns)

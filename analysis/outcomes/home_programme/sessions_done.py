@@ -1,0 +1,236 @@
+"""Home adherence: sessions done against sessions prescribed, by protocol, week and modality, with denominators."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from analysis.errors import ModelError
+from analysis.outcomes.change.change import used_protocols
+from analysis.outcomes.home_programme.prescribed_modalities import not_prescribed_in_words, prescribed_modalities
+from analysis.statistics.proportions import check_level, share_interval
+from analysis.statistics.result import Result
+
+if TYPE_CHECKING:
+    from analysis.cohort.tables import Cohort
+
+NOT_RECORDED = "Home sessions were not recorded: nothing can be said about adherence."
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class AdherenceByWeek(Result):
+    """Adherence by protocol, modality and week.
+
+    Attributes
+    ----------
+    recorded : bool
+        Whether home sessions were recorded at all.
+    threshold : float
+        Share of the sessions prescribed that counts as reached, 0.8 for 80 %.
+    table : pandas.DataFrame
+        One row a protocol, modality and week: protocol, modality, week, allocated, recorded (patients with an entry),
+        n (patients with sessions prescribed and the sessions done known: the denominator), none_prescribed,
+        more_than_prescribed (patients), sessions_prescribed, sessions_done (sums over n), share_of_sessions,
+        mean_share, median_share, lower_quartile, upper_quartile (of the patients' shares), reached (patients at the
+        threshold or above), share_reached, lower, upper, level, method.
+    overall : pandas.DataFrame
+        The same over the whole programme, without week: one row for every protocol and modality, with prescribed ("yes",
+        "no", "not known", "not recorded", as :func:`analysis.outcomes.home_programme.prescribed_modalities.prescribed_modalities` says).
+    patients : pandas.DataFrame
+        One row an entry: patient_id, protocol, modality, week, sessions_prescribed, sessions_done, share (missing
+        where none was prescribed; above 1 where more was done than prescribed).
+    notes : tuple of str
+        What was counted, kept and left out.
+    """
+
+    recorded: bool
+    threshold: float
+    table: pd.DataFrame
+    overall: pd.DataFrame
+    patients: pd.DataFrame
+    notes: tuple[str, ...]
+
+    def _headline(self) -> str:
+        return "Home adherence" if self.recorded else "Home adherence: not recorded"
+
+
+def adherence_by_week(cohort: Cohort, *, threshold: float = 0.8, level: float = 0.95) -> AdherenceByWeek:
+    """Set the sessions done against the sessions prescribed.
+
+    Parameters
+    ----------
+    cohort : Cohort
+        The cohort; ``sessions`` None means not recorded.
+    threshold : float
+        Share of the sessions prescribed that counts as reached; 0.8 by custom, no source (few trials set one).
+    level : float
+        Confidence level of the share of patients that reached it.
+
+    Returns
+    -------
+    AdherenceByWeek
+        By week, and over the programme.
+
+    Raises
+    ------
+    ModelError
+        The threshold is not above 0.
+
+    Notes
+    -----
+    Nothing prescribed gives a missing share, not 0 or 100 %; sessions done in a week without any prescribed are not done of
+    those prescribed. More done than prescribed is kept as it is (a share above 1) and counted. A patient without an entry
+    is not in the denominator: not recorded is not the same as not done.
+
+    Examples
+    --------
+    >>> from synthetic_cohort import generate_cohort
+    >>> found = adherence_by_week(generate_cohort(patients=60, seed=1).observed)
+    >>> bool((found.table["n"] <= found.table["recorded"]).all())
+    True
+    """
+    check_level(level)
+    if not threshold > 0:
+        raise ModelError(
+            f"The adherence threshold {threshold:g} is not a share of the sessions prescribed.",
+            what_to_do="Give a share above 0, for example 0.8 for 80 %.",
+        )
+    entries = session_shares(cohort)
+    protocols = used_protocols(cohort.patients["protocol"])
+    allocated = protocols.value_counts()
+    table = _summarise(entries, ["protocol", "modality", "week"], allocated, threshold, level)
+    numbers = ["sessions_prescribed", "sessions_done"]
+    both = entries[numbers].where(entries[numbers].notna().all(axis=1))
+    both["sessions_done"] = both["sessions_done"].mask(both["sessions_prescribed"] == 0, 0.0)
+    whole = entries.assign(**both).groupby(["patient_id", "protocol", "modality"], observed=True, as_index=False)
+    totals = whole[numbers].sum(min_count=1)
+    totals["share"] = _share(totals)
+    status = prescribed_modalities(entries, protocols)
+    overall = _summarise(totals, ["protocol", "modality"], allocated, threshold, level, every=status.index)
+    return AdherenceByWeek(
+        recorded=cohort.sessions is not None,
+        threshold=threshold,
+        table=table,
+        overall=overall.merge(status.reset_index(), on=["protocol", "modality"], how="left"),
+        patients=entries,
+        notes=(*_notes(cohort, entries), *not_prescribed_in_words(status)),
+    )
+
+
+def session_shares(cohort: Cohort) -> pd.DataFrame:
+    """Give each entry of the sessions with the share of the prescribed sessions that was done.
+
+    Parameters
+    ----------
+    cohort : Cohort
+        The cohort.
+
+    Returns
+    -------
+    pandas.DataFrame
+        patient_id, protocol, modality, week, sessions_prescribed, sessions_done, share; entries of patients that are
+        not in the cohort are left out; empty where sessions were not recorded.
+
+    Examples
+    --------
+    >>> from synthetic_cohort import generate_cohort
+    >>> session_shares(generate_cohort(patients=30, seed=1).observed)["share"].dropna().ge(0).all()
+    np.True_
+    """
+    columns = ["patient_id", "protocol", "modality", "week", "sessions_prescribed", "sessions_done", "share"]
+    people = pd.DataFrame(
+        {"patient_id": cohort.patients["patient_id"], "protocol": used_protocols(cohort.patients["protocol"])}
+    )
+    if cohort.sessions is None:
+        sessions = pd.DataFrame({name: pd.Series(dtype="float64") for name in columns[2:]}).assign(patient_id="")
+    else:
+        sessions = cohort.sessions
+    entries = sessions.merge(people, on="patient_id", how="inner", validate="many_to_one")
+    entries = entries.reindex(columns=columns[:-1])
+    numbers = ["sessions_prescribed", "sessions_done"]
+    entries[numbers] = entries[numbers].astype("float64")
+    return entries.assign(share=_share(entries))
+
+
+def _share(entries: pd.DataFrame) -> pd.Series:
+    prescribed = entries["sessions_prescribed"]
+    return entries["sessions_done"] / prescribed.where(prescribed > 0)
+
+
+def _summarise(
+    entries: pd.DataFrame,
+    by: list[str],
+    allocated: pd.Series,
+    threshold: float,
+    level: float,
+    every: pd.Index | None = None,
+) -> pd.DataFrame:
+    """Summarise the entries of each group; ``every`` names groups that have a row though they have no entry."""
+    known = entries["share"].notna()
+    marked = entries.assign(
+        recorded=True,
+        n=known,
+        none_prescribed=entries["sessions_prescribed"] == 0,
+        more_than_prescribed=entries["share"] > 1 + 1e-9,
+        sessions_prescribed=entries["sessions_prescribed"].where(known),
+        sessions_done=entries["sessions_done"].where(known),
+        reached=entries["share"] >= threshold - 1e-9,
+    )
+    groups = marked.groupby(by, observed=True)
+    counted = ["recorded", "n", "none_prescribed", "more_than_prescribed", "reached"]
+    table = groups[counted].sum().astype("int64")
+    table = table.join(groups[["sessions_prescribed", "sessions_done"]].sum(min_count=1))
+    table["share_of_sessions"] = table["sessions_done"] / table["sessions_prescribed"]
+    share = groups["share"]
+    table["mean_share"], table["median_share"] = share.mean(), share.median()
+    table["lower_quartile"], table["upper_quartile"] = share.quantile(0.25), share.quantile(0.75)
+    table = table.reset_index().astype({"protocol": "str", "modality": "str"})
+    if every is not None:
+        table = table.set_index(by).reindex(every).reset_index()
+        table[counted] = table[counted].fillna(0).astype("int64")
+    table["allocated"] = table["protocol"].map(allocated.rename(str)).astype("int64")
+    interval = share_interval(table["reached"], table["n"], level=level).rename(columns={"share": "share_reached"})
+    return table.join(interval)[[*by, *_ORDER]]
+
+
+_ORDER = [
+    "allocated",
+    "recorded",
+    "n",
+    "none_prescribed",
+    "more_than_prescribed",
+    "sessions_prescribed",
+    "sessions_done",
+    "share_of_sessions",
+    "mean_share",
+    "median_share",
+    "lower_quartile",
+    "upper_quartile",
+    "reached",
+    "share_reached",
+    "lower",
+    "upper",
+    "level",
+    "method",
+]
+
+
+def _notes(cohort: Cohort, entries: pd.DataFrame) -> tuple[str, ...]:
+    if cohort.sessions is None:
+        return (NOT_RECORDED,)
+    notes = ["Denominator: patients with sessions prescribed and the sessions done known; no entry is not 0 %."]
+    none = int((entries["sessions_prescribed"] == 0).sum())
+    if none:
+        notes.append(f"{none:,} of {len(entries):,} weekly entries had no session prescribed: their share is missing.")
+    more = int((entries["share"] > 1 + 1e-9).sum())
+    if more:
+        notes.append(f"{more:,} of {len(entries):,} weekly entries had more done than prescribed: kept as they are.")
+    unknown = int((entries["sessions_done"].isna() | entries["sessions_prescribed"].isna()).sum())
+    if unknown:
+        notes.append(f"In {unknown:,} of {len(entries):,} weekly entries sessions prescribed or done are missing.")
+    without = len(cohort.patients) - entries["patient_id"].nunique()
+    if without:
+        notes.append(f"{without:,} of {len(cohort.patients):,} patients have no entry at all.")
+    return tuple(notes)

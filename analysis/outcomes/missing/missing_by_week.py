@@ -1,0 +1,118 @@
+"""Missing visits: who was expected, seen and missing, by protocol and week."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks, visit_grid
+from analysis.statistics.proportions import check_level, share_interval
+from analysis.statistics.result import Result
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analysis.cohort.tables import Cohort
+
+_NO_SCHEDULE = "Visits follow no schedule, so none can be counted as missing; name the expected weeks to count them."
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class MissingByWeek(Result):
+    """Missing visits of one measure by protocol and week.
+
+    Attributes
+    ----------
+    measure, limb
+        What was to be measured.
+    weeks : tuple of float
+        The expected weeks; 0 is the baseline.
+    table : pandas.DataFrame
+        protocol, week, expected (patients of the protocol), seen, missing, missed_seen_later, not_seen_again, share
+        (of expected, missing), lower, upper, level, method.
+    notes : tuple of str
+        What was counted.
+    """
+
+    measure: str
+    limb: str
+    weeks: tuple[float, ...]
+    table: pd.DataFrame
+    notes: tuple[str, ...]
+
+    def _headline(self) -> str:
+        return f"Missing visits of {self.measure}"
+
+
+def missing_by_week(
+    cohort: Cohort,
+    measure: str,
+    *,
+    limb: str | None = None,
+    weeks: Sequence[float] | None = None,
+    level: float = 0.95,
+) -> MissingByWeek:
+    """Count expected, seen and missing visits of a measure by protocol and week.
+
+    Parameters
+    ----------
+    cohort : Cohort
+        The cohort.
+    measure : str
+        A stored or derived measure.
+    limb : str, optional
+        The limb; by default the involved one where the measure has limbs.
+    weeks : sequence of float, optional
+        The schedule; by default read off the visits (:func:`analysis.outcomes.patients.expected_visits.expected_weeks`).
+    level : float
+        Confidence level of the shares.
+
+    Returns
+    -------
+    MissingByWeek
+        One row a protocol and week; empty where visits follow no schedule and none is named.
+
+    Raises
+    ------
+    CohortError
+        The measure or the limb is not known.
+
+    Notes
+    -----
+    Every patient of a protocol is expected at every week, those who withdrew included.
+
+    Examples
+    --------
+    >>> from synthetic_cohort import generate_cohort
+    >>> found = missing_by_week(generate_cohort(patients=60, seed=1).observed, "pain")
+    >>> bool((found.table["seen"] + found.table["missing"] == found.table["expected"]).all())
+    True
+    """
+    check_level(level)
+    seen = seen_weeks(cohort, measure, limb)
+    expected = expected_weeks(seen, weeks)
+    grid = visit_grid(cohort, seen, expected)
+    notes = ["Every patient of a protocol is expected at every week, those who withdrew included."]
+    if not expected:
+        notes = ["No value was recorded." if seen.empty else _NO_SCHEDULE]
+    return MissingByWeek(
+        measure=measure,
+        limb=limb or cohort.measures[measure].default_limb,
+        weeks=tuple(expected),
+        table=_count_missing(grid, level),
+        notes=tuple(notes),
+    )
+
+
+def _count_missing(grid: pd.DataFrame, level: float) -> pd.DataFrame:
+    states = {"seen": "seen", "missed, seen later": "missed_seen_later", "not seen again": "not_seen_again"}
+    counts = pd.crosstab([grid["protocol"], grid["week"]], grid["state"], dropna=False)
+    counts = counts.reindex(columns=list(states), fill_value=0).rename(columns=states)
+    counts.columns = pd.Index([str(name) for name in counts.columns])
+    table = counts.reset_index().astype({"protocol": "str"})
+    table["missing"] = table["missed_seen_later"] + table["not_seen_again"]
+    table["expected"] = table["seen"] + table["missing"]
+    order = ["protocol", "week", "expected", "seen", "missing", "missed_seen_later", "not_seen_again"]
+    return table[order].join(share_interval(table["missing"], table["expected"], level=level))

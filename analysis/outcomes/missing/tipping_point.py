@@ -1,0 +1,224 @@
+"""How far the missing values would have to lie from what the model expects before the finding turns."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analysis.cohort.reference import reference_protocol
+from analysis.errors import ModelError
+from analysis.outcomes.missing.completed_data import residual_freedom, shifted_differences
+from analysis.outcomes.missing.imputation import imputations
+from analysis.outcomes.missing.same_adjustment import adjusting, model_and_adjustment
+from analysis.outcomes.missing.weekly_model import check_draws, several_protocols, week_place
+from analysis.progress import in_portions
+from analysis.statistics.proportions import check_level
+from analysis.statistics.result import Result
+from analysis.statistics.rubin import pool
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from analysis.cohort.tables import Cohort
+
+#: The shifts tried by default reach this many standard deviations of the values at the week, both ways.
+_REACH, _STEPS = 1.5, 13
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class TippingPoint(Result):
+    """The comparison at one week when the missing values of a protocol are shifted.
+
+    Attributes
+    ----------
+    measure, label, unit, limb : str
+        What was measured.
+    week : float
+        The week compared.
+    reference : str
+        The protocol compared with; its missing values are not shifted.
+    draws : int
+        Imputed data sets.
+    covariates : tuple of str
+        What the differences are adjusted for: "baseline" and columns of the patients.
+    table : pandas.DataFrame
+        protocol, reference, delta (added to the imputed values of the protocol, in the unit of the measure), n,
+        n_missing (of the protocol at the week), difference, std_error, df, lower, upper, level, method.
+    tipping : pandas.DataFrame
+        protocol, excludes_zero (whether the interval does at delta 0), delta (nearest to 0 at which that changes;
+        missing where no shift tried does it), delta_of_estimate (at which the difference itself is 0; missing where
+        nobody is missing), smallest, largest (shift tried).
+    notes : tuple of str
+        How to read it.
+    """
+
+    measure: str
+    label: str
+    unit: str
+    limb: str
+    week: float
+    reference: str
+    draws: int
+    covariates: tuple[str, ...]
+    table: pd.DataFrame
+    tipping: pd.DataFrame
+    notes: tuple[str, ...]
+
+    def _headline(self) -> str:
+        return f"{self.label} at week {self.week:g}: missing values shifted"
+
+
+def tipping_point(
+    cohort: Cohort,
+    measure: str,
+    *,
+    week: float,
+    deltas: Sequence[float] | None = None,
+    limb: str | None = None,
+    reference: str | None = None,
+    covariates: Sequence[str] | None = None,
+    draws: int = 200,
+    seed: int = 1,
+    level: float = 0.95,
+    tell: Callable[[int, int], None] | None = None,
+) -> TippingPoint:
+    """Shift the imputed values of each protocol but the reference and see when the finding turns.
+
+    Parameters
+    ----------
+    cohort : Cohort
+        The cohort.
+    measure : str
+        A stored or derived measure.
+    week : float
+        A scheduled week after the start.
+    deltas : sequence of float, optional
+        Shifts in the unit of the measure; by default 13 of them, up to 1.5 standard deviations of the values at the week
+        both ways. 0 is always among them.
+    limb, reference, covariates, draws, seed, level, tell
+        As in :func:`analysis.outcomes.missing.missing_analyses.missing_data_analyses`.
+
+    Returns
+    -------
+    TippingPoint
+        The difference at every shift, and the shift at which the finding turns.
+
+    Raises
+    ------
+    ModelError
+        The week is not a scheduled one, there is one protocol only, a shift is not finite, or the joint model cannot be fitted.
+
+    Notes
+    -----
+    The values missing at the week are imputed as missing at random, and delta is added to those of one protocol. The same
+    imputations serve every delta, so a curve is smooth. A delta of 0 is the analysis under missing at random.
+
+    Examples
+    --------
+    >>> from synthetic_cohort import generate_cohort
+    >>> cohort = generate_cohort(patients=120, seed=1).observed
+    >>> found = tipping_point(cohort, "ikdc", week=26, draws=20, deltas=[-10, 10])
+    >>> found.table["delta"].unique().tolist()
+    [-10.0, 0.0, 10.0]
+    """
+    check_level(level)
+    check_draws(draws)
+    model, adjusted_for = model_and_adjustment(cohort, measure, limb, covariates)
+    several_protocols(model)
+    place = week_place(model, week)
+    base_name = reference_protocol(cohort, model.patients["protocol"], reference)
+    base, count = model.protocols.index(base_name), len(model.protocols)
+    others = [k for k in range(count) if k != base]
+    shifts = _shifts(deltas, float(np.sqrt(model.covariance[place, place])))
+    protocol = model.protocol
+    missing = ~np.isfinite(model.values[:, place])  # noqa: PD011 - a field, not a frame
+    shape = (draws, len(shifts), len(others))
+    estimates, variances = np.empty(shape), np.empty(shape)
+    moved, each = np.array([missing & (protocol == other) for other in others]), np.arange(len(others))
+    columns_of = adjusting(model, adjusted_for)
+    places = [0, place] if "baseline" in adjusted_for else [place]
+    filled = imputations(model, draws, np.random.default_rng(seed), places=places)
+    for begin, end in in_portions(draws, 10, "Imputations", tell):
+        for draw in range(begin, end):
+            values = next(filled)
+            columns = columns_of(values)
+            found = shifted_differences(values[:, place], moved, shifts, columns, protocol, base, count)
+            estimates[draw], variances[draw] = (part[each, :, each].T for part in found)
+    df = residual_freedom(columns, protocol, count)
+    pooled = pool(estimates.reshape(draws, -1), variances.reshape(draws, -1), df=df, level=level)
+    size = np.bincount(protocol, minlength=count)
+    lost = np.bincount(protocol, weights=missing, minlength=count).astype("int64")
+    table = pd.DataFrame(
+        {
+            "protocol": np.tile([model.protocols[k] for k in others], len(shifts)),
+            "reference": base_name,
+            "delta": np.repeat(shifts, len(others)),
+            "n": np.tile(size[others], len(shifts)),
+            "n_missing": np.tile(lost[others], len(shifts)),
+            "difference": pooled["estimate"],
+            **{name: pooled[name] for name in ("std_error", "df", "lower", "upper", "level", "method")},
+        }
+    )
+    table = table.sort_values(["protocol", "delta"], key=_in_order(model.protocols), kind="stable", ignore_index=True)
+    known = cohort.measures[measure]
+    return TippingPoint(
+        measure=measure,
+        label=known.label,
+        unit=known.unit,
+        limb=limb or known.default_limb,
+        week=float(week),
+        reference=base_name,
+        draws=draws,
+        covariates=adjusted_for,
+        table=table,
+        tipping=pd.DataFrame([_turn(one) for _, one in table.groupby("protocol", sort=False)]),
+        notes=(
+            *model.left_out,
+            f"Missing values at week {week:g} are imputed as missing at random ({draws} data sets).",
+            f"Then delta is added in one protocol; the missing values of {base_name} are left as they are.",
+            "A shift near 0 that turns the finding means that it hangs on who was not seen.",
+            "Whether a shift is plausible is a clinical judgement.",
+        ),
+    )
+
+
+def _shifts(deltas: Sequence[float] | None, deviation: float) -> np.ndarray:
+    if deltas is None:
+        return np.linspace(-_REACH, _REACH, _STEPS) * deviation
+    shifts = np.array([*deltas, 0.0], dtype=float)
+    if not np.isfinite(shifts).all():
+        raise ModelError("A shift is not a finite number.", where="deltas", what_to_do="Give shifts in the unit.")
+    return np.unique(shifts)
+
+
+def _in_order(protocols: tuple[str, ...]) -> Callable[[pd.Series], pd.Series]:
+    place = {name: number for number, name in enumerate(protocols)}
+    return lambda column: column.map(place) if column.name == "protocol" else column
+
+
+def _turn(table: pd.DataFrame) -> dict[str, object]:
+    """Find the shift nearest to 0 at which the interval starts or ceases to hold 0, between the shifts tried."""
+    delta = table["delta"].to_numpy()
+    difference, lower, upper = (table[name].to_numpy() for name in ("difference", "lower", "upper"))
+    here = int(np.flatnonzero(delta == 0)[0])
+    above, below = lower > 0, upper < 0
+    excludes = bool(above[here] or below[here])
+    crossings: list[float] = []
+    for edge in (lower, upper):
+        change = np.flatnonzero(np.sign(edge[:-1]) != np.sign(edge[1:]))
+        crossings += [float(delta[k] - edge[k] * (delta[k + 1] - delta[k]) / (edge[k + 1] - edge[k])) for k in change]
+    if excludes:
+        edge = lower if above[here] else upper
+        crossings = [one for one in crossings if abs(np.interp(one, delta, edge)) < 1e-9 * (1 + np.abs(edge).max())]
+    slope = (difference[-1] - difference[0]) / (delta[-1] - delta[0]) if len(delta) > 1 else 0.0
+    return {
+        "protocol": table["protocol"].iloc[0],
+        "excludes_zero": excludes,
+        "delta": min(crossings, key=abs, default=np.nan),
+        "delta_of_estimate": -difference[here] / slope if abs(slope) > 1e-12 else np.nan,
+        "smallest": delta[0],
+        "largest": delta[-1],
+    }

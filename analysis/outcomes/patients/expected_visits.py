@@ -1,0 +1,135 @@
+"""Which visits were expected: the weeks of the schedule, read off the visits or named by the user."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analysis.cohort.columns import is_among
+from analysis.cohort.visit_frame import visit_frame
+from analysis.errors import ModelError
+from analysis.outcomes.change.change import used_protocols
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analysis.cohort.tables import Cohort
+
+#: A measure seen at more weeks than this after the baseline has no schedule (design choice).
+MOST_SCHEDULED_WEEKS = 12
+#: A week seen by a smaller share of the best-attended week's patients is an unscheduled visit (design choice).
+LEAST_SHARE_OF_A_SCHEDULED_WEEK = 0.05
+
+
+def seen_weeks(cohort: Cohort, measure: str | None = None, limb: str | None = None) -> pd.DataFrame:
+    """Give the weeks at which each patient was seen; every week at or before 0 counts as week 0, the baseline.
+
+    Parameters
+    ----------
+    cohort : Cohort
+        The cohort.
+    measure : str, optional
+        Seen means having a value of this measure; by default of any.
+    limb : str, optional
+        The limb of the measure.
+
+    Returns
+    -------
+    pandas.DataFrame
+        patient_id, week; no row twice, missing values left out.
+
+    Examples
+    --------
+    >>> from synthetic_cohort import generate_cohort
+    >>> float(seen_weeks(generate_cohort(patients=30, seed=1).observed, "pain")["week"].min())
+    0.0
+    """
+    if measure is None:
+        visits = cohort.visits[is_among(cohort.visits["patient_id"], cohort.patients["patient_id"])]
+    else:
+        visits = visit_frame(cohort, measure, limb)
+    visits = visits.loc[visits["value"].notna() & visits["week"].notna(), ["patient_id", "week"]]
+    return visits.assign(week=visits["week"].clip(lower=0.0)).drop_duplicates().reset_index(drop=True)
+
+
+def expected_weeks(seen: pd.DataFrame, weeks: Sequence[float] | None = None) -> list[float]:
+    """Give the weeks at which every patient was expected, the baseline as week 0.
+
+    Parameters
+    ----------
+    seen : pandas.DataFrame
+        As :func:`seen_weeks` gives it.
+    weeks : sequence of float, optional
+        The schedule; by default the weeks seen by at least 5 % as many patients as the best-attended one.
+
+    Returns
+    -------
+    list of float
+        In order; empty where visits follow no schedule (more than 12 different weeks after the baseline).
+
+    Raises
+    ------
+    ModelError
+        A week named is not a number.
+
+    Examples
+    --------
+    >>> expected_weeks(pd.DataFrame({"patient_id": ["a", "b"], "week": [0.0, 6.0]}))
+    [0.0, 6.0]
+    """
+    if weeks is not None:
+        named = np.asarray(list(weeks), dtype=float)
+        if not np.isfinite(named).all():
+            raise ModelError("A week of the schedule is not a number.", what_to_do="Name weeks such as [0, 6, 12, 26].")
+        return sorted({float(week) for week in np.maximum(named, 0.0)})
+    counts = seen["week"].value_counts()
+    if counts.empty:
+        return []
+    usual = counts[counts >= LEAST_SHARE_OF_A_SCHEDULED_WEEK * counts.max()]
+    scheduled = sorted(float(week) for week in usual.index)
+    return scheduled if sum(week > 0 for week in scheduled) <= MOST_SCHEDULED_WEEKS else []
+
+
+def visit_grid(cohort: Cohort, seen: pd.DataFrame, weeks: Sequence[float]) -> pd.DataFrame:
+    """Give who was seen when, one row a patient and expected week.
+
+    Parameters
+    ----------
+    cohort : Cohort
+        The cohort.
+    seen : pandas.DataFrame
+        As :func:`seen_weeks` gives it.
+    weeks : sequence of float
+        The expected weeks, in order.
+
+    Returns
+    -------
+    pandas.DataFrame
+        patient_id, protocol, week, seen (boolean), and state: "seen", "missed, seen later" (intermittent) or
+        "not seen again" (monotone); patients in the order of the cohort, weeks within.
+
+    Examples
+    --------
+    >>> from synthetic_cohort import generate_cohort
+    >>> cohort = generate_cohort(patients=30, seed=1).observed
+    >>> len(visit_grid(cohort, seen_weeks(cohort, "pain"), [0, 26])) == 2 * len(cohort.patients)
+    True
+    """
+    ids = cohort.patients["patient_id"]
+    kept = seen[seen["week"].isin(list(weeks))]
+    row = kept["patient_id"].map(pd.Series(np.arange(len(ids)), index=ids)).to_numpy(dtype="int64")
+    there = np.zeros((len(ids), len(weeks)), dtype=bool)
+    there[row, np.searchsorted(np.asarray(weeks, dtype=float), kept["week"].to_numpy())] = True
+    later = np.flip(np.maximum.accumulate(np.flip(there, axis=1), axis=1), axis=1)
+    state = np.select([there, later], ["seen", "missed, seen later"], "not seen again")
+    return pd.DataFrame(
+        {
+            "patient_id": ids.repeat(len(weeks)).reset_index(drop=True),
+            "protocol": used_protocols(cohort.patients["protocol"]).repeat(len(weeks)).reset_index(drop=True),
+            "week": np.tile(np.asarray(weeks, dtype=float), len(ids)),
+            "seen": there.ravel(),
+            "state": pd.Categorical(state.ravel(), categories=["seen", "missed, seen later", "not seen again"]),
+        }
+    )

@@ -1,0 +1,292 @@
+"""Difference of responder shares adjusted for baseline covariates: standardisation from a logistic model."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from analysis.errors import ModelError
+from analysis.outcomes.missing.completed_data import covariate_columns
+from analysis.statistics.combined_limits import difference_limits, share_limits
+from analysis.statistics.proportions import add_number_needed, check_level
+from analysis.statistics.result import Result
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from analysis.cohort.tables import Cohort
+    from analysis.outcomes.responders.responders import Responders
+
+STANDARDISED = "standardised logistic model, score limits"
+_COMPARED = "standardised logistic model, score limits combined (MOVER)"
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class AdjustedDifference(Result):
+    """Responder shares and differences standardised over the covariates of all patients analysed.
+
+    Attributes
+    ----------
+    covariates : tuple of str
+        What was adjusted for.
+    table : pandas.DataFrame
+        protocol, n, share (standardised), std_error, lower, upper, level, method.
+    differences : pandas.DataFrame
+        protocol, reference, n, reference_n, difference, std_error, lower, upper, level, method, and the number needed to
+        treat as in :class:`analysis.outcomes.responders.responders.Responders`.
+    notes : tuple of str
+        How it was done; why numbers are missing.
+    """
+
+    covariates: tuple[str, ...]
+    table: pd.DataFrame
+    differences: pd.DataFrame
+    notes: tuple[str, ...]
+
+    def _headline(self) -> str:
+        return f"Responders, adjusted for {', '.join(self.covariates) or 'nothing'}"
+
+
+def adjusted_difference(
+    cohort: Cohort, found: Responders, *, covariates: Sequence[str] = ("baseline",), level: float | None = None
+) -> AdjustedDifference:
+    """Adjust a difference of responder shares for baseline covariates.
+
+    Parameters
+    ----------
+    cohort : Cohort
+        The cohort that ``found`` was made from.
+    found : Responders
+        The responder analysis; its rule for missing visits holds.
+    covariates : sequence of str
+        "baseline" (of the measure) and columns of the patients; chosen beforehand, not for their p-values.
+    level : float, optional
+        Confidence level; that of ``found`` by default.
+
+    Returns
+    -------
+    AdjustedDifference
+        Standardised shares and differences: what the shares would be if every patient analysed had had each protocol.
+
+    Raises
+    ------
+    ModelError
+        A covariate is not known, or says the same as others.
+
+    Notes
+    -----
+    Logistic model of the response on protocol and covariates (statsmodels); predictions for every patient under every
+    protocol are averaged (standardisation; Ge et al., Drug Inf J 2011;45:481). The error comes from the influence
+    function, so it holds where the model is wrong and takes the sampling of covariates in (Ye et al., 2023), times
+    n / (n - parameters). Limits of a share are score limits with the effective size that this error stands for; those of
+    both shares are combined for the difference, with their correlation (:mod:`analysis.statistics.combined_limits`), so
+    they stay between -1 and 1. The difference is marginal, comparable with the unadjusted one; the odds ratio is not.
+
+    Examples
+    --------
+    >>> from analysis.outcomes import responders
+    >>> from synthetic_cohort import generate_cohort
+    >>> cohort = generate_cohort(patients=120, seed=1).observed
+    >>> adjusted = adjusted_difference(cohort, responders(cohort, "pain", week=26))
+    >>> adjusted.differences["reference"].unique().tolist()
+    ['exercise only']
+    """
+    level = found.level if level is None else level
+    check_level(level)
+    patients = _with_covariates(cohort, found, covariates)
+    known = patients.dropna(subset=["responder", *covariates]).reset_index(drop=True)
+    notes = [
+        f"Logistic model of the response on protocol and {', '.join(covariates) or 'nothing else'}.",
+        "Predictions under each protocol are averaged over all patients analysed.",
+    ]
+    left_out = int(patients["responder"].notna().sum()) - len(known)
+    if left_out:
+        notes.append(f"{left_out} patients left out for want of a covariate.")
+    names = [str(name) for name in patients["protocol"].cat.categories]
+    counts = known["protocol"].value_counts()
+    empty = [name for name in names if not counts.get(name, 0)]
+    shares = covariance = None
+    if empty or not len(known):
+        notes.append(f"No adjusted share: nobody was analysed in {', '.join(empty)}.")
+    else:
+        try:
+            shares, covariance = standardise(
+                known["responder"].to_numpy(dtype=float),
+                known["protocol"].astype("str"),
+                names,
+                known[list(covariates)],
+            )
+        except _NoFitError as error:
+            notes.append(f"No adjusted share: {error}")
+    return AdjustedDifference(
+        covariates=tuple(covariates),
+        table=_share_table(names, counts, shares, covariance, level),
+        differences=_difference_table(names, counts, found.reference, shares, covariance, level),
+        notes=tuple(notes),
+    )
+
+
+class _NoFitError(Exception):
+    """The logistic model has no finite optimum."""
+
+
+def standardise(
+    response: NDArray[np.float64], protocol: pd.Series, protocols: Sequence[str], covariates: pd.DataFrame
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Give the standardised share of each protocol and the covariance matrix of the shares.
+
+    Raises
+    ------
+    ModelError
+        A covariate says the same as others.
+
+    Examples
+    --------
+    >>> response = np.array([1.0, 0, 0, 1, 1, 0])
+    >>> protocol = pd.Series(["a", "a", "a", "b", "b", "b"])
+    >>> share, _ = standardise(response, protocol, ["a", "b"], pd.DataFrame(index=protocol.index))
+    >>> share.round(3).tolist()
+    [0.333, 0.667]
+    """
+    from statsmodels.genmod.families import Binomial
+    from statsmodels.genmod.generalized_linear_model import GLM
+
+    own = covariate_columns(covariates)
+    arms = np.array([protocol == name for name in protocols], dtype=float).T
+    design = np.column_stack([arms, own])
+    if np.linalg.matrix_rank(design) < design.shape[1]:
+        raise ModelError(
+            "The covariates say the same thing twice.",
+            where=f"covariates: {', '.join(str(name) for name in covariates)}",
+            what_to_do="Leave one of them out.",
+        )
+    n, p = design.shape
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")
+            beta = GLM(response, design, family=Binomial()).fit(maxiter=50, tol=1e-10).params
+    except (Warning, ArithmeticError, ValueError, np.linalg.LinAlgError) as error:
+        message = "in some group nobody or everybody responded, so the logistic model has no finite optimum."
+        raise _NoFitError(message) from error
+    chance = _expit(design @ beta)
+    if np.abs(design @ beta).max() > 15:
+        message = "in some group nobody or everybody responded, so the logistic model has no finite optimum."
+        raise _NoFitError(message)
+    score = design * (response - chance)[:, None]
+    bread = np.linalg.inv((design * (chance * (1 - chance))[:, None]).T @ design / n)
+    shares, influence = np.empty(len(protocols)), np.empty((n, len(protocols)))
+    for k in range(len(protocols)):
+        under = design.copy()
+        under[:, : len(protocols)] = np.eye(len(protocols))[k]
+        predicted = _expit(under @ beta)
+        slope = (under * (predicted * (1 - predicted))[:, None]).mean(axis=0)
+        shares[k] = predicted.mean()
+        influence[:, k] = predicted - shares[k] + score @ bread @ slope
+    return shares, influence.T @ influence / n / max(n - p, 1)
+
+
+def compare_standardised(
+    shares: NDArray[np.float64], covariance: NDArray[np.float64], one: int, base: int, level: float
+) -> tuple[float, float, float, float]:
+    """Give the difference of two standardised shares with its error and limits.
+
+    Parameters
+    ----------
+    shares, covariance : ndarray, shapes (protocols,) and (protocols, protocols)
+        As :func:`standardise` gives them.
+    one, base : int
+        Places of the two protocols; the difference is the first minus the second.
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    tuple of float
+        Difference, standard error, lower and upper limit.
+
+    Examples
+    --------
+    >>> compare_standardised(np.array([0.5, 0.9]), np.diag([0.0125, 0.0045]), 1, 0, 0.95)[2:]
+    (0.11..., 0.61...)
+    """
+    errors = np.sqrt(np.diag(covariance))
+    lower, upper = _limits(shares, errors, level)
+    low, high = difference_limits(
+        shares[one], (lower[one], upper[one]), shares[base], (lower[base], upper[base]),
+        correlation=covariance[one, base] / (errors[one] * errors[base]),
+    )  # fmt: skip
+    error = np.sqrt(covariance[one, one] + covariance[base, base] - 2 * covariance[one, base])
+    return float(shares[one] - shares[base]), float(error), float(low), float(high)
+
+
+def _limits(
+    share: NDArray[np.float64], error: NDArray[np.float64], level: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    from scipy.special import ndtri
+
+    return share_limits(share, share * (1 - share) / error**2, quantile=float(ndtri((1 + level) / 2)))
+
+
+def _with_covariates(cohort: Cohort, found: Responders, covariates: Sequence[str]) -> pd.DataFrame:
+    patients = found.patients[["patient_id", "protocol", "baseline", "responder"]]
+    further = [name for name in covariates if name != "baseline"]
+    unknown = [name for name in further if name not in cohort.patients or name in ("patient_id", "protocol")]
+    if unknown:
+        raise ModelError(
+            f"There is no covariate {unknown[0]!r}.",
+            where=f"known: baseline, {', '.join(str(name) for name in cohort.patients.columns[2:])}",
+            what_to_do="Name baseline or columns of the patients.",
+        )
+    extra = cohort.patients[["patient_id", *further]]
+    return patients.merge(extra, on="patient_id", how="left", validate="one_to_one")
+
+
+def _expit(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    from scipy.special import expit
+
+    answer: NDArray[np.float64] = expit(values)
+    return answer
+
+
+def _share_table(names: list[str], counts: pd.Series, shares: Any, covariance: Any, level: float) -> pd.DataFrame:
+    nothing = np.full(len(names), np.nan)
+    share = nothing if shares is None else shares
+    error = nothing if covariance is None else np.sqrt(np.diag(covariance))
+    lower, upper = _limits(share, error, level)
+    table = pd.DataFrame({"protocol": names, "n": [int(counts.get(name, 0)) for name in names]})
+    table = table.assign(share=share, std_error=error, lower=lower, upper=upper)
+    return table.assign(level=level, method=STANDARDISED)
+
+
+def _difference_table(
+    names: list[str], counts: pd.Series, reference: str, shares: Any, covariance: Any, level: float
+) -> pd.DataFrame:
+    base = names.index(reference)
+    rows = []
+    for k, name in enumerate(names):
+        if k == base:
+            continue
+        found = (float("nan"),) * 4 if shares is None else compare_standardised(shares, covariance, k, base, level)
+        row = {"protocol": name, "reference": reference, "n": int(counts.get(name, 0))}
+        row |= {"reference_n": int(counts.get(reference, 0))}
+        row |= dict(zip(("difference", "std_error", "lower", "upper"), found, strict=True))
+        rows.append(row | {"level": level, "method": _COMPARED})
+    columns = [
+        "protocol",
+        "reference",
+        "n",
+        "reference_n",
+        "difference",
+        "std_error",
+        "lower",
+        "upper",
+        "level",
+        "method",
+    ]
+    return add_number_needed(pd.DataFrame(rows, columns=columns))

@@ -1,0 +1,137 @@
+"""Better, unchanged or worse by a week: both directions of change, by protocol."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analysis.cohort.reference import reference_protocol
+from analysis.errors import ModelError
+from analysis.outcomes.change.change import BaselineRule, change_at_week
+from analysis.outcomes.responders.change_distribution import check_week, rounding_room
+from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold, choose_threshold
+from analysis.statistics.proportions import check_level, compare_shares, share_interval
+from analysis.statistics.result import Result
+
+if TYPE_CHECKING:
+    from analysis.cohort.measures import Threshold
+    from analysis.cohort.tables import Cohort
+
+STATES = ("better", "unchanged", "worse")
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class BetterOrWorse(Result):
+    """Direction of change by protocol at one week.
+
+    Attributes
+    ----------
+    threshold : ChosenThreshold
+        The improvement that counts as better.
+    worsening : float
+        The worsening that counts as worse, positive, in the unit of the measure.
+    week : float
+        The week.
+    table : pandas.DataFrame
+        protocol, direction ("better", "unchanged", "worse"), n, patients, share, lower, upper, level, method.
+    differences : pandas.DataFrame
+        direction, protocol, reference, n, reference_n, difference, lower, upper, level, method.
+    patients : pandas.DataFrame
+        One row a patient: the columns of :func:`analysis.outcomes.change.change.change_at_week` and direction.
+    notes : tuple of str
+        What was counted.
+    """
+
+    threshold: ChosenThreshold
+    worsening: float
+    week: float
+    table: pd.DataFrame
+    differences: pd.DataFrame
+    patients: pd.DataFrame
+    notes: tuple[str, ...]
+
+    def _headline(self) -> str:
+        return f"Better, unchanged or worse at week {self.week:g}"
+
+
+def better_or_worse(
+    cohort: Cohort,
+    measure: str,
+    *,
+    week: float,
+    threshold: float | Threshold | None = None,
+    worsening: float | None = None,
+    limb: str | None = None,
+    level: float = 0.95,
+    reference: str | None = None,
+    baseline: BaselineRule = "last before start",
+) -> BetterOrWorse:
+    """Count patients who are better, unchanged or worse than at baseline by a week.
+
+    Parameters
+    ----------
+    cohort, measure, week, threshold, limb, level, reference, baseline
+        As in :func:`analysis.outcomes.responders.responders.responders`.
+    worsening : float, optional
+        Size of a worsening that counts, positive; by default as large as the improvement that counts.
+
+    Returns
+    -------
+    BetterOrWorse
+        Shares of each direction, and the differences of better and of worse.
+
+    Raises
+    ------
+    ModelError
+        A threshold is not positive, or an option is not known.
+
+    Examples
+    --------
+    >>> from synthetic_cohort import generate_cohort
+    >>> found = better_or_worse(generate_cohort(patients=60, seed=1).observed, "pain", week=26)
+    >>> bool((found.table.groupby("protocol")["share"].sum().round(9) == 1).all())
+    True
+    """
+    check_level(level)
+    chosen = choose_threshold(cohort, measure, threshold, week=week)
+    loss = chosen.value if worsening is None else float(worsening)
+    if not np.isfinite(loss) or loss <= 0:
+        raise ModelError(
+            f"The worsening {loss:g} {chosen.unit} is not a size of change.",
+            what_to_do="Give it as a positive number, whichever direction is better.",
+        )
+    patients = change_at_week(cohort, measure, week=check_week(week), limb=limb, baseline=baseline)
+    gain = patients["improvement"]
+    better = gain >= chosen.value - rounding_room(chosen.value)
+    worse = gain <= -loss + rounding_room(loss)
+    place = np.select([gain.isna(), better, worse], [-1, 0, 2], 1)
+    patients["direction"] = pd.Categorical.from_codes(place, categories=pd.Index(STATES))
+    given = patients[patients["protocol"].notna()]
+    base = reference_protocol(cohort, patients["protocol"], reference)
+    counts = pd.crosstab(given["protocol"], given["direction"], dropna=False).reindex(columns=list(STATES))
+    names = [str(name) for name in counts.index]
+    parts, gaps = [], []
+    for state in STATES:
+        yes, n = counts[state].to_numpy(), counts.sum(axis=1).to_numpy()
+        one = pd.DataFrame({"protocol": names, "direction": state, "n": n, "patients": yes})
+        parts.append(one.join(share_interval(yes, n, level=level)))
+        gap = compare_shares(one.assign(responders=yes), base, names, level=level)
+        gap.insert(0, "direction", state)
+        gaps.append(gap)
+    by_protocol = np.argsort(np.tile(np.arange(len(names)), len(STATES)), kind="stable")
+    return BetterOrWorse(
+        threshold=chosen,
+        worsening=loss,
+        week=float(week),
+        table=pd.concat(parts).iloc[by_protocol].reset_index(drop=True),
+        differences=pd.concat(gaps, ignore_index=True),
+        patients=patients,
+        notes=(
+            chosen.words,
+            f"Worse means a change of at least {loss:g} {chosen.unit} the other way.",
+            "Denominator: patients with a value at the week and a baseline.",
+        ),
+    )

@@ -1,0 +1,193 @@
+"""A difference of two shares of the same patients: two weeks, or two limbs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analysis.errors import ModelError
+from analysis.outcomes.change.change import BaselineRule, used_protocols
+from analysis.outcomes.responders.visit_history import responder_history
+from analysis.statistics.combined_limits import difference_limits, share_limits
+from analysis.statistics.proportions import check_level
+from analysis.statistics.result import Result
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
+    from analysis.cohort.measures import Threshold
+    from analysis.cohort.tables import Cohort
+    from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold, Criterion
+
+PAIRED = "Newcombe hybrid score for pairs (method 10)"
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class RespondersAtTwoWeeks(Result):
+    """Responders at two weeks, in the patients who were judged at both.
+
+    Attributes
+    ----------
+    threshold : ChosenThreshold
+        The threshold.
+    weeks : tuple of float
+        The earlier and the later week.
+    table : pandas.DataFrame
+        One row a protocol: protocol, allocated, n (patients judged at both weeks: the denominator), at_both, gained
+        (at the later week only), lost (at the earlier one only), at_neither, earlier_share, later_share, difference
+        (later minus earlier), lower, upper, level, method.
+    patients : pandas.DataFrame
+        patient_id, protocol, earlier, later (True, False or missing).
+    notes : tuple of str
+        What was counted.
+    """
+
+    threshold: ChosenThreshold
+    weeks: tuple[float, float]
+    table: pd.DataFrame
+    patients: pd.DataFrame
+    notes: tuple[str, ...]
+
+    def _headline(self) -> str:
+        return f"Responders at weeks {self.weeks[0]:g} and {self.weeks[1]:g}, the same patients"
+
+
+def paired_difference(
+    both: ArrayLike, first_only: ArrayLike, second_only: ArrayLike, neither: ArrayLike, *, level: float = 0.95
+) -> pd.DataFrame:
+    """Give differences of two shares counted in the same patients.
+
+    Parameters
+    ----------
+    both, first_only, second_only, neither : array_like of int
+        Patients with a yes to both questions, to the first only, to the second only, to neither.
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    pandas.DataFrame
+        n (patients), first_share, second_share, difference (first minus second), lower, upper, level, method; missing
+        where there is no patient.
+
+    Notes
+    -----
+    Newcombe, Stat Med 1998;17:2635, method 10: score limits of both shares, combined with their correlation, which is
+    the phi of the four counts less a correction for continuity where it is positive.
+
+    Examples
+    --------
+    >>> paired_difference(20, 12, 2, 16)[["difference", "lower", "upper"]].round(4)
+       difference   lower   upper
+    0         0.2  0.0562  0.3292
+    """
+    from scipy import stats
+
+    check_level(level)
+    a, b, c, d = (np.atleast_1d(np.asarray(one, dtype=float)) for one in (both, first_only, second_only, neither))
+    n = np.where(a + b + c + d > 0, a + b + c + d, np.nan)
+    first, second = (a + b) / n, (a + c) / n
+    cross = a * d - b * c
+    cross = np.where(cross > 0, np.maximum(cross - n / 2, 0.0), cross)
+    size = np.sqrt((a + b) * (c + d) * (a + c) * (b + d))
+    phi = np.divide(cross, size, out=np.zeros_like(cross), where=size > 0)
+    z = float(stats.norm.ppf((1 + level) / 2))
+    limits, other_limits = (share_limits(share, n, quantile=z) for share in (first, second))
+    lower, upper = difference_limits(first, limits, second, other_limits, correlation=phi)
+    table = pd.DataFrame({"n": (a + b + c + d).astype("int64"), "first_share": first, "second_share": second})
+    return table.assign(difference=(b - c) / n, lower=lower, upper=upper, level=level, method=PAIRED)
+
+
+def responders_at_two_weeks(
+    cohort: Cohort,
+    measure: str,
+    *,
+    weeks: tuple[float, float],
+    threshold: float | Threshold | None = None,
+    criterion: Criterion = "improvement",
+    limb: str | None = None,
+    level: float = 0.95,
+    baseline: BaselineRule = "last before start",
+) -> RespondersAtTwoWeeks:
+    """Compare the responders at two weeks, in the patients who were judged at both.
+
+    Parameters
+    ----------
+    weeks : tuple of float
+        The earlier and the later week, both after the start.
+    cohort, measure, threshold, criterion, limb, level, baseline
+        As in :func:`analysis.outcomes.responders.responders.responders`.
+
+    Returns
+    -------
+    RespondersAtTwoWeeks
+        Who gained and who lost the response, and the difference of the shares.
+
+    Raises
+    ------
+    ModelError
+        The weeks are not two in order after the start.
+
+    Notes
+    -----
+    A difference over time does not compare protocols: recovery is in it. Who missed one of the visits is left out, so the
+    shares are not those of one week.
+
+    Examples
+    --------
+    >>> from synthetic_cohort import generate_cohort
+    >>> found = responders_at_two_weeks(generate_cohort(patients=60, seed=1).observed, "pain", weeks=(12, 26))
+    >>> bool((found.table["n"] <= found.table["allocated"]).all())
+    True
+    """
+    check_level(level)
+    earlier, later = float(weeks[0]), float(weeks[1])
+    if not 0 < earlier < later:
+        raise ModelError(
+            f"Weeks {earlier:g} and {later:g} are not two weeks after the start in their order.",
+            what_to_do="Name two different weeks above 0, the earlier first.",
+        )
+    history, chosen = responder_history(
+        cohort, measure, threshold=threshold, criterion=criterion, limb=limb, baseline=baseline
+    )
+    patients = cohort.patients[["patient_id"]].assign(protocol=used_protocols(cohort.patients["protocol"]))
+    for name, week in (("earlier", earlier), ("later", later)):
+        at = history[history["week"] == week].set_index("patient_id")["responder"]
+        patients[name] = patients["patient_id"].map(at).astype("boolean")
+    judged = patients.dropna(subset=["earlier", "later"])
+    counts = pd.DataFrame(
+        {
+            "allocated": patients.groupby("protocol", observed=True).size(),
+            **{
+                name: (judged["earlier"].eq(before) & judged["later"].eq(after))
+                .astype("int64")
+                .groupby(judged["protocol"], observed=False)
+                .sum()
+                for name, (before, after) in _CELLS.items()
+            },
+        }
+    ).reset_index()
+    cells = [counts[name].to_numpy() for name in ("at_both", "gained", "lost", "at_neither")]
+    found = paired_difference(*cells, level=level).rename(
+        columns={"first_share": "later_share", "second_share": "earlier_share"}
+    )
+    table = pd.concat([counts.astype({"protocol": "str"}), found], axis=1)
+    order = ["protocol", "allocated", "n", *_CELLS, "earlier_share", "later_share", *found.columns[3:]]
+    return RespondersAtTwoWeeks(
+        threshold=chosen,
+        weeks=(earlier, later),
+        table=table[order],
+        patients=patients,
+        notes=(
+            chosen.words,
+            f"Denominator: patients judged at week {earlier:g} and at week {later:g}; the others are left out.",
+            "A difference over time does not compare protocols: recovery is in it.",
+        ),
+    )
+
+
+#: Whether the threshold was reached at the earlier and at the later week.
+_CELLS = {"at_both": (True, True), "gained": (False, True), "lost": (True, False), "at_neither": (False, False)}

@@ -1,0 +1,318 @@
+"""Responders: the share of patients whose improvement reaches a threshold, by protocol, beside the mean difference."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from analysis.cohort.reference import reference_protocol
+from analysis.outcomes.change.change import BaselineRule, change_at_week
+from analysis.outcomes.responders.change_distribution import (
+    ChangeDistribution,
+    MissingRule,
+    change_distribution,
+    check_missing_rule,
+    check_week,
+    missing_in_words,
+    reached,
+)
+from analysis.outcomes.responders.response_criterion import choose_criterion, compared_amount, compared_value
+from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold, Criterion
+from analysis.statistics.proportions import add_number_needed, check_level, compare_shares, share_interval
+from analysis.statistics.ratios import share_ratios
+from analysis.statistics.result import Result
+
+if TYPE_CHECKING:
+    from analysis.cohort.measures import Threshold
+    from analysis.cohort.tables import Cohort
+
+WELCH = "Welch t, not adjusted for baseline"
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Responders(Result):
+    """Responders by protocol at one week.
+
+    Attributes
+    ----------
+    measure, label, unit, limb, week
+        What was measured, its name for readers, its unit, where, and when.
+    threshold : ChosenThreshold
+        The threshold of improvement and where it comes from.
+    missing : {"excluded", "non-response"}
+        How patients without a change count.
+    level : float
+        Confidence level.
+    reference : str
+        The protocol compared with.
+    table : pandas.DataFrame
+        protocol, allocated, n (the denominator), responders, share, lower, upper, level, method.
+    differences : pandas.DataFrame
+        protocol, reference, n, reference_n, difference (of shares), lower, upper, level, method, and the number
+        needed to treat: number_needed_to_treat, number_needed_kind, number_needed_first (with _kind),
+        number_needed_last (with _kind), number_needed_through_infinity, number_needed_in_words.
+    ratios : pandas.DataFrame
+        protocol, reference, ratio and odds_ratio of the shares with their limits, level, method.
+    mean_improvement : pandas.DataFrame
+        protocol, n, mean, standard_deviation, std_error, lower, upper, level, method: improvement of the patients
+        seen, positive is better, in the unit of the measure.
+    mean_differences : pandas.DataFrame
+        protocol, reference, n, reference_n, estimate, std_error, df, lower, upper, level, method.
+    patients : pandas.DataFrame
+        One row a patient: the columns of :func:`analysis.outcomes.change.change.change_at_week`, amount (what is compared with
+        the threshold) and responder (True, False or missing), counted and left out by the rule.
+    distribution : ChangeDistribution
+        The share at every threshold.
+    notes : tuple of str
+        Threshold, denominator, missing rule and cautions, one sentence each.
+    """
+
+    measure: str
+    label: str
+    unit: str
+    limb: str
+    week: float
+    threshold: ChosenThreshold
+    missing: MissingRule
+    level: float
+    reference: str
+    table: pd.DataFrame
+    differences: pd.DataFrame
+    ratios: pd.DataFrame
+    mean_improvement: pd.DataFrame
+    mean_differences: pd.DataFrame
+    patients: pd.DataFrame
+    distribution: ChangeDistribution
+    notes: tuple[str, ...]
+
+    def _headline(self) -> str:
+        return f"Responders, {self.label} at week {self.week:g}. {self.threshold.words}"
+
+
+def responders(
+    cohort: Cohort,
+    measure: str,
+    *,
+    week: float,
+    threshold: float | Threshold | None = None,
+    criterion: Criterion = "improvement",
+    limb: str | None = None,
+    missing: MissingRule = "excluded",
+    level: float = 0.95,
+    reference: str | None = None,
+    baseline: BaselineRule = "last before start",
+) -> Responders:
+    """Count the patients whose improvement by a week reaches a threshold, by protocol.
+
+    Parameters
+    ----------
+    cohort : Cohort
+        The cohort.
+    measure : str
+        A stored or derived measure.
+    week : float
+        Week after the start; visits at exactly this week are taken.
+    threshold : float or Threshold, optional
+        Size of improvement in the unit of the measure, positive whichever direction is better; reached means at
+        least. By default from the catalogue: the minimal important change, otherwise the minimal detectable change.
+    criterion : {"improvement", "percent", "state"}
+        What must reach the threshold: the improvement; the improvement in per cent of the baseline; or the value
+        itself, for example a limb symmetry index of 90 % (at most the threshold where lower is better). The last two
+        have no default threshold.
+    limb : str, optional
+        The limb; by default the involved one where the measure has limbs.
+    missing : {"excluded", "non-response"}
+        Whether patients without a change are left out of the denominator or count as non-responders.
+    level : float
+        Confidence level.
+    reference : str, optional
+        The protocol compared with; by default that of the cohort, or the first one where it names none.
+    baseline : {"last before start", "first before start", "mean before start"}
+        As in :func:`analysis.outcomes.change.change.change_frame`.
+
+    Returns
+    -------
+    Responders
+        Shares with Wilson intervals, Newcombe differences, numbers needed to treat, mean differences and the
+        cumulative distribution of change. A week at which nobody was seen gives missing shares, never 0 %.
+
+    Raises
+    ------
+    ModelError
+        The threshold has the wrong sign, the week is not after the start, an option or the reference is not known.
+    CohortError
+        The measure or the limb is not known, or there is no threshold to take.
+
+    Notes
+    -----
+    A small mean difference can make a large difference of responders where many patients lie near the threshold, and
+    a responder share throws information away; read it beside the mean difference and the distribution.
+
+    Examples
+    --------
+    >>> from synthetic_cohort import generate_cohort
+    >>> cohort = generate_cohort(patients=60, seed=1).observed
+    >>> found = responders(cohort, "pain", week=26)
+    >>> bool((found.table["responders"] <= found.table["n"]).all())
+    True
+    >>> found.differences["reference"].unique().tolist()
+    ['exercise only']
+    """
+    check_level(level)
+    check_missing_rule(missing)
+    known = cohort.measures[measure]
+    chosen = choose_criterion(cohort, measure, threshold, criterion=criterion, week=week)
+    patients = change_at_week(cohort, measure, week=check_week(week, criterion), limb=limb, baseline=baseline)
+    base = reference_protocol(cohort, patients["protocol"], reference)
+    patients["amount"] = compared_amount(patients, criterion, known)
+    patients["responder"] = reached(patients["amount"], compared_value(chosen, known))
+    someone_seen = bool(patients["amount"].notna().any())
+    if missing == "non-response" and someone_seen:
+        patients["responder"] = patients["responder"].fillna(value=False).mask(patients["protocol"].isna())
+    table = count_responders(patients, level=level)
+    names = table["protocol"].tolist()
+    return Responders(
+        measure=measure,
+        label=known.label,
+        unit=known.unit,
+        limb=limb or known.default_limb,
+        week=float(week),
+        threshold=chosen,
+        missing=missing,
+        level=level,
+        reference=base,
+        table=table,
+        differences=add_number_needed(compare_shares(table, base, names, level=level)),
+        ratios=share_ratios(table, base, names, level=level),
+        mean_improvement=mean_improvement(patients, level=level),
+        mean_differences=mean_differences(patients, base, level=level),
+        patients=patients,
+        distribution=change_distribution(
+            cohort,
+            measure,
+            week=week,
+            limb=limb,
+            missing=missing,
+            criterion=criterion,
+            baseline=baseline,
+            level=level,
+            reference=base,
+        ),
+        notes=_notes(patients, chosen, missing, week),
+    )
+
+
+def count_responders(patients: pd.DataFrame, *, level: float) -> pd.DataFrame:
+    """Count responders by protocol; ``patients`` has columns protocol and responder (True, False or missing).
+
+    Returns
+    -------
+    pandas.DataFrame
+        protocol, allocated, n, responders, share, lower, upper, level, method.
+    """
+    groups = patients.groupby("protocol", observed=True)["responder"]
+    allocated, n, yes = groups.size(), groups.count(), groups.sum().fillna(0)
+    counts = pd.DataFrame(
+        {
+            "protocol": pd.Series([str(name) for name in n.index], dtype="str"),
+            "allocated": allocated.to_numpy(dtype="int64"),
+            "n": n.to_numpy(dtype="int64"),
+            "responders": yes.to_numpy(dtype="int64"),
+        }
+    )
+    return counts.join(share_interval(counts["responders"], counts["n"], level=level))
+
+
+def mean_improvement(patients: pd.DataFrame, *, level: float) -> pd.DataFrame:
+    """Give the mean improvement of the patients seen, by protocol, with a t interval.
+
+    Returns
+    -------
+    pandas.DataFrame
+        protocol, n, mean, standard_deviation, std_error, lower, upper, level, method.
+    """
+    from scipy import stats
+
+    grouped = patients.groupby("protocol", observed=True)["improvement"]
+    n, mean, spread = grouped.count(), grouped.mean(), grouped.std()
+    error: pd.Series = spread / np.sqrt(n.where(n > 0))
+    half = stats.t.ppf((1 + level) / 2, (n - 1).where(n > 1)) * error
+    return pd.DataFrame(
+        {
+            "protocol": pd.Series([str(name) for name in n.index], dtype="str"),
+            "n": n.to_numpy(),
+            "mean": mean.to_numpy(),
+            "standard_deviation": spread.to_numpy(),
+            "std_error": error.to_numpy(),
+            "lower": (mean - half).to_numpy(),
+            "upper": (mean + half).to_numpy(),
+            "level": level,
+            "method": "t, patients seen",
+        }
+    )
+
+
+def mean_differences(patients: pd.DataFrame, reference: str, *, level: float) -> pd.DataFrame:
+    """Compare the mean improvement of every protocol with the reference's (Welch); NaN below two patients a group.
+
+    Returns
+    -------
+    pandas.DataFrame
+        protocol, reference, n, reference_n, estimate, std_error, df, lower, upper, level, method.
+    """
+    known = patients.dropna(subset=["improvement"])
+    base = known.loc[known["protocol"] == reference, "improvement"].to_numpy(dtype=float)
+    rows = []
+    for name in patients["protocol"].cat.categories:
+        if name == reference:
+            continue
+        group = known.loc[known["protocol"] == name, "improvement"].to_numpy(dtype=float)
+        row: dict[str, Any] = {"protocol": str(name), "reference": reference, "n": len(group), "reference_n": len(base)}
+        row |= dict.fromkeys(("estimate", "std_error", "df", "lower", "upper"), np.nan)
+        if len(group) and len(base):
+            row["estimate"] = group.mean() - base.mean()
+        if len(group) > 1 and len(base) > 1:
+            parts = group.var(ddof=1) / len(group), base.var(ddof=1) / len(base)
+            if sum(parts) > 0:
+                row |= _welch(row["estimate"], *parts, len(group), len(base), level)
+        rows.append({**row, "level": level, "method": WELCH})
+    columns = ["protocol", "reference", "n", "reference_n", "estimate", "std_error", "df", "lower", "upper"]
+    return pd.DataFrame(rows, columns=[*columns, "level", "method"])
+
+
+def _welch(estimate: float, part: float, base_part: float, n: int, base_n: int, level: float) -> dict[str, float]:
+    """Give error, df and limits; Welch rather than scipy's test, which warns where one group is constant."""
+    from scipy import stats
+
+    variance = part + base_part
+    df = variance**2 / (part**2 / (n - 1) + base_part**2 / (base_n - 1))
+    half = float(stats.t.ppf((1 + level) / 2, df)) * np.sqrt(variance)
+    return {"std_error": np.sqrt(variance), "df": df, "lower": estimate - half, "upper": estimate + half}
+
+
+def _notes(patients: pd.DataFrame, chosen: ChosenThreshold, missing: MissingRule, week: float) -> tuple[str, ...]:
+    notes = [chosen.words, chosen.caution, missing_in_words(missing, chosen.criterion)]
+    counts = patients["status"].value_counts()
+    total, known = len(patients), patients["amount"].notna()
+    nameless = int(patients["protocol"].isna().sum())
+    if nameless:
+        notes.append(f"{nameless} of {total} patients have no protocol and are in no count.")
+    needs = "a value" if chosen.criterion == "state" else "both a baseline and a value"
+    if not known.any():
+        notes.append(f"Nobody has {needs} at week {week:g}: the shares are missing, not 0 %.")
+    elif missing == "non-response":
+        seen = known.groupby(patients["protocol"], observed=True).any()
+        nobody = [str(name) for name, any_seen in seen.items() if not any_seen]
+        if nobody:
+            notes.append(f"Nobody of {', '.join(nobody)} was seen at week {week:g}; the 0 % there says only that.")
+    if counts["not seen"]:
+        notes.append(f"{counts['not seen']} of {total} patients have no value at week {week:g}.")
+    if counts["seen, no baseline"]:
+        notes.append(f"{counts['seen, no baseline']} of {total} patients seen at week {week:g} have no baseline.")
+    at_zero = int((patients["improvement"].notna() & ~known).sum())
+    if at_zero:
+        notes.append(f"{at_zero} of {total} patients have a baseline of 0, of which no per cent can be taken.")
+    return tuple(note for note in notes if note)

@@ -1,0 +1,149 @@
+"""Posterior of each patient's true change under the joint normal model, drawn."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.outcomes.missing.gaps import patterns
+from analysis.progress import in_portions
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    from analysis.outcomes.missing.weekly_model import WeeklyModel
+
+    Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Posterior:
+    """What the normal model gives for each patient, and the shares of responders in each draw.
+
+    Attributes
+    ----------
+    expected, spread, probability : ndarray, shape (n,)
+        Mean and standard deviation of the true change (or value), and the chance that it reaches the threshold.
+    shares : ndarray, shape (draws, protocols)
+        Share of responders of each protocol.
+    clipped : bool
+        Whether a part of the true variation came out below 0.
+    """
+
+    expected: Floats
+    spread: Floats
+    probability: Floats
+    shares: Floats
+    clipped: bool
+
+
+def normal_posterior(
+    model: WeeklyModel,
+    contrast: Floats,
+    threshold: float,
+    error: Floats,
+    *,
+    draws: int,
+    seed: int,
+    tell: Callable[[int, int], None] | None = None,
+) -> Posterior:
+    """Draw parameters of the joint model, and from each the posterior of the true change.
+
+    Parameters
+    ----------
+    model : WeeklyModel
+        The joint model of all visits.
+    contrast : ndarray, shape (m,)
+        Weights of the true values whose sum is compared with the threshold.
+    threshold : float
+        The threshold.
+    error : ndarray, shape (m,)
+        Variance of the error of one measurement at each week.
+    draws, seed : int
+        Draws of the parameters, and the seed.
+    tell : callable, optional
+        Told how many draws are done.
+
+    Returns
+    -------
+    Posterior
+        Means over the draws.
+
+    Examples
+    --------
+    >>> from analysis.outcomes.missing.weekly_model import fit_weekly
+    >>> from synthetic_cohort import generate_cohort
+    >>> model = fit_weekly(generate_cohort(patients=120, seed=1).observed, "ikdc")
+    >>> contrast = np.zeros(len(model.weeks))
+    >>> contrast[[0, -1]] = -1, 1
+    >>> found = normal_posterior(model, contrast, 15.0, np.full(len(model.weeks), 25.0), draws=5, seed=1)
+    >>> found.probability.shape, found.shares.shape
+    ((120,), (5, 3))
+    """
+    from scipy.special import ndtr
+
+    rng = np.random.default_rng(seed)
+    design, kind = model.design(), model.kinds[1]
+    groups = patterns(model.values)
+    order = np.concatenate([rows for _, rows in groups])
+    ends = np.cumsum([len(rows) for _, rows in groups])
+    filled, kind, protocol = np.nan_to_num(model.values)[order], kind[order], model.protocol[order]
+    n, protocols = len(order), len(model.protocols)
+    size = np.bincount(protocol, minlength=protocols)
+    first, second, chance = np.zeros(n), np.zeros(n), np.zeros(n)
+    shares = np.empty((draws, protocols))
+    clipped = False
+    parameters = model.draws(draws, rng)
+    here, sd = np.empty(n), np.empty(n)
+    for begin, end in in_portions(draws, 10, "Draws of the posterior", tell):
+        for k in range(begin, end):
+            coefficients, V = next(parameters)
+            true, below = true_covariance(V, error)
+            clipped |= below
+            mean = design @ coefficients
+            for (seen, rows), stop in zip(groups, ends, strict=True):
+                one = slice(stop - len(rows), stop)
+                pull = np.zeros(len(contrast))
+                pull[seen] = np.linalg.solve(V[np.ix_(seen, seen)], true[seen] @ contrast)
+                here[one] = (mean @ (contrast - pull))[kind[one]] + filled[one] @ pull
+                sd[one] = np.sqrt(max(float((contrast - pull) @ true @ contrast), 1e-300))
+            p: Floats = ndtr((here - threshold) / sd)
+            first += here
+            second += sd**2 + here**2
+            chance += p
+            shares[k] = np.bincount(protocol, weights=rng.random(n) < p, minlength=protocols) / size
+    back = np.argsort(order)
+    first, second, chance = first[back], second[back], chance[back]
+    mean = first / draws
+    spread = np.sqrt(np.maximum(second / draws - mean**2, 0.0))
+    return Posterior(mean, spread, chance / draws, shares, clipped)
+
+
+def true_covariance(V: Floats, error: Floats) -> tuple[Floats, bool]:
+    """Give the covariance of true values: that of the observed ones less the error, lifted to a possible one.
+
+    Parameters
+    ----------
+    V : ndarray, shape (m, m)
+        Covariance of observed values.
+    error : ndarray, shape (m,)
+        Variance of the error of one measurement at each week.
+
+    Returns
+    -------
+    tuple of ndarray and bool
+        The covariance, and whether more than 2 % of its largest part came out below 0.
+
+    Examples
+    --------
+    >>> true_covariance(np.array([[5.0, 2.0], [2.0, 5.0]]), np.array([1.0, 1.0]))[0].tolist()
+    [[4.0, 2.0], [2.0, 4.0]]
+    """
+    values, vectors = np.linalg.eigh(V - np.diag(error))
+    if values.min() >= 0:
+        return V - np.diag(error), False
+    return (vectors * np.maximum(values, 0.0)) @ vectors.T, bool(values.min() < -0.02 * values.max())

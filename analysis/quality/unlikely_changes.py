@@ -1,0 +1,92 @@
+"""Changes between two visits that go against the trend of all patients by more than the error of measurement."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analysis.cohort.derived import measured_values
+from analysis.quality.value_rules import join_findings
+
+if TYPE_CHECKING:
+    from analysis.cohort.measures import Measure
+    from analysis.cohort.tables import Cohort
+
+#: A trend between two weeks is read off at least this many patients (design choice).
+FEWEST_FOR_A_TREND = 10
+
+
+def unlikely_changes(cohort: Cohort) -> pd.DataFrame:
+    """Find changes from one visit to the next that go against the trend by more than the minimal detectable change.
+
+    The trend between two weeks is the median change of all patients measured at both, one after the other. A change is
+    unlikely where it has the other sign than the trend and is larger than the smallest published minimal detectable
+    change (MDC) of the measure. An MDC is exceeded by chance by some 5 in 100 stable patients, so most such changes
+    are true: they are questions to the site, not errors.
+
+    Parameters
+    ----------
+    cohort : Cohort
+        The cohort.
+
+    Returns
+    -------
+    pandas.DataFrame
+        One row a change: severity ("unlikely"), patient_id, site, week (the later one), measure, limb, value (the later
+        one), problem, what_to_do. Measures without an MDC are not looked at (:func:`without_detectable_change`).
+
+    Examples
+    --------
+    >>> from synthetic_cohort import generate_cohort
+    >>> set(unlikely_changes(generate_cohort(patients=60, seed=1).observed)["severity"]) <= {"unlikely"}
+    True
+    """
+    parts = []
+    for name in _stored(cohort):
+        measure = cohort.measures[name]
+        smallest = detectable_change(measure)
+        if smallest is not None:
+            parts += [_against_trend(cohort, measure, limb, smallest) for limb in measure.limbs]
+    return join_findings(cohort, parts)
+
+
+def detectable_change(measure: Measure) -> float | None:
+    """Give the smallest accepted minimal detectable change of a measure, in its unit; None where there is none."""
+    known = [one.value for one in measure.thresholds if one.kind == "MDC" and one.accepted]
+    return min(known) if known else None
+
+
+def without_detectable_change(cohort: Cohort) -> list[str]:
+    """Give the measures of a cohort whose changes cannot be judged, because no MDC is known."""
+    return [name for name in _stored(cohort) if detectable_change(cohort.measures[name]) is None]
+
+
+def _stored(cohort: Cohort) -> list[str]:
+    seen = cohort.visits.loc[cohort.visits["value"].notna(), "measure"].astype("str").unique()
+    return [name for name in seen if name in cohort.measures]
+
+
+def _against_trend(cohort: Cohort, measure: Measure, limb: str, smallest: float) -> pd.DataFrame:
+    values = measured_values(cohort.visits, measure.name, limb, cohort.patients).dropna()
+    values = values.sort_values(["patient_id", "week"], kind="stable")
+    groups = values.groupby("patient_id", sort=False)
+    values["before"], values["change"] = groups["week"].shift(), groups["value"].diff()
+    steps = values.dropna(subset=["change"])
+    trend = steps.groupby(["before", "week"])["change"].transform("median")
+    many = steps.groupby(["before", "week"])["change"].transform("size") >= FEWEST_FOR_A_TREND
+    against = many & (np.sign(steps["change"]) == -np.sign(trend)) & (trend != 0) & (steps["change"].abs() > smallest)
+    found = steps[against]
+    problem = [
+        f"changed by {change:+.{measure.decimals}f} {measure.unit} since week {before:g}, against a trend of "
+        f"{usual:+.{measure.decimals}f}; the detectable change is {smallest:g}"
+        for change, before, usual in zip(found["change"], found["before"], trend[against], strict=True)
+    ]
+    return found[["patient_id", "week", "value"]].assign(
+        severity="unlikely",
+        measure=measure.name,
+        limb=limb,
+        problem=problem,
+        what_to_do="Look the value up in the source; leave it as it is where it is right.",
+    )

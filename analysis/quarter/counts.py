@@ -1,0 +1,193 @@
+"""What a quarter's report counts: indicators, and their counts by period and site before anything is hidden."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING, Literal
+
+import pandas as pd
+
+from analysis.errors import CohortError
+from analysis.quarter.periods import every_period, is_quarter, period_number, quarter_of
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+#: share: some of the patients; rate: events per patient; mean: a sum of values per patient.
+IndicatorKind = Literal["share", "rate", "mean"]
+#: outcome: what the programme is for; process: whether it was seen to; balancing: what must not get worse meanwhile.
+Role = Literal["outcome", "process", "balancing"]
+Better = Literal["higher", "lower", "neither"]
+
+#: Name of the site where a cohort or an aggregate names none.
+ALL_SITES = "all"
+NO_SITE = "site not recorded"
+
+
+@dataclass(frozen=True)
+class Indicator:
+    """One thing that is followed from quarter to quarter.
+
+    Parameters
+    ----------
+    name : str
+        Short name.
+    label : str
+        Name for readers.
+    kind : {"share", "rate", "mean"}
+        What numerator over denominator is.
+    role : {"outcome", "process", "balancing"}
+        What it is for.
+    better : {"higher", "lower", "neither"}
+        Which way is better.
+    numerator, denominator : str
+        Names of the quantities that are divided.
+    numerator_words, denominator_words : str
+        What the two count.
+    unit : str
+        Unit of a mean; of a rate, what the number shown is per.
+    per : float
+        Factor of a rate when it is shown, 100 for events per 100 patients.
+    floor : float
+        For completeness: share that is asked for; NaN where none is.
+    short : str
+        A few words for titles; the label where it is empty.
+    """
+
+    name: str
+    label: str
+    kind: IndicatorKind
+    role: Role
+    better: Better
+    numerator: str
+    denominator: str
+    numerator_words: str
+    denominator_words: str
+    unit: str = ""
+    per: float = 1.0
+    floor: float = float("nan")
+    short: str = ""
+
+    @property
+    def title(self) -> str:
+        """A few words for titles."""
+        return self.short or self.label
+
+
+@dataclass(frozen=True, eq=False)
+class QuarterCounts:
+    """Counts by period and site, as they are: not for release.
+
+    Parameters
+    ----------
+    indicators : tuple of Indicator
+        What is followed.
+    table : pandas.DataFrame
+        One row a quantity, period and site: quantity, period, site, value. Quantities are counts of patients or
+        events, and sums of values for means. What is not in it was zero.
+    sums : tuple of (str, tuple of str)
+        Quantities that are the sum of others, everywhere.
+    not_counts : frozenset of str
+        Quantities that are sums of values and not counts.
+    not_yet : mapping of str to tuple of str
+        Quantity of a denominator and the periods whose patients were not yet due.
+    expected : pandas.DataFrame or None
+        site, indicator, observed, expected, information of the case-mix model, where aggregates bring them.
+
+    Raises
+    ------
+    CohortError
+        A period cannot be read, or quarters and months are mixed.
+    """
+
+    indicators: tuple[Indicator, ...]
+    table: pd.DataFrame
+    sums: tuple[tuple[str, tuple[str, ...]], ...] = ()
+    not_counts: frozenset[str] = frozenset()
+    not_yet: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    expected: pd.DataFrame | None = None
+
+    def __post_init__(self) -> None:
+        every_period(self.table["period"])
+
+    @cached_property
+    def periods(self) -> list[str]:
+        """Every period from the first to the last, in order."""
+        return every_period(self.table["period"])
+
+    @cached_property
+    def quarters(self) -> list[str]:
+        """Every quarter from the first to the last, in order."""
+        return every_period(dict.fromkeys(quarter_of(one) for one in self.periods))
+
+    @cached_property
+    def sites(self) -> list[str]:
+        """Sites by name; never by result."""
+        return sorted(dict.fromkeys(self.table["site"].astype("str")))
+
+    @property
+    def by_month(self) -> bool:
+        """Whether periods are months."""
+        return bool(self.periods) and not is_quarter(self.periods[0])
+
+    def matrix(self, quantity: str) -> pd.DataFrame:
+        """Give a quantity, one row a period and one column a site, zero where nothing was counted.
+
+        Parameters
+        ----------
+        quantity : str
+            Its name.
+
+        Returns
+        -------
+        pandas.DataFrame
+            Periods from the first to the last by sites in the order of :attr:`sites`.
+        """
+        rows = self.table[self.table["quantity"] == quantity]
+        found = rows.pivot_table(index="period", columns="site", values="value", aggfunc="sum", observed=True)
+        return found.reindex(index=self.periods, columns=self.sites, fill_value=0.0).fillna(0.0)
+
+    def periods_of(self, quarters: Sequence[str]) -> list[str]:
+        """Give the periods of the quarters named, in order."""
+        return [one for one in self.periods if quarter_of(one) in set(quarters)]
+
+
+def check_quarter(counts: QuarterCounts, quarter: str | None) -> str:
+    """Return the quarter that is reported.
+
+    Parameters
+    ----------
+    counts : QuarterCounts
+        The counts.
+    quarter : str, optional
+        The quarter asked for; by default the last one.
+
+    Returns
+    -------
+    str
+        The quarter.
+
+    Raises
+    ------
+    CohortError
+        There are no data at all, or none in that quarter.
+    """
+    there = counts.quarters
+    if not there or not counts.table["value"].gt(0).any():
+        raise CohortError(
+            "There is nothing to report: no patient has a quarter.",
+            where="column quarter of the patients, or rows of the aggregates",
+            what_to_do="Check what was imported.",
+        )
+    if quarter is None:
+        return there[-1]
+    period_number(quarter)
+    held = counts.table.loc[counts.table["value"] > 0, "period"]
+    if not is_quarter(quarter) or quarter not in {quarter_of(one) for one in held}:
+        raise CohortError(
+            f"There are no data in the quarter {quarter}.",
+            where=f"quarters with data: {', '.join(sorted({quarter_of(one) for one in held}))}",
+            what_to_do="Name one of these quarters, or leave the parameter out for the last one.",
+        )
+    return quarter

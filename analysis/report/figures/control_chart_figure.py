@@ -1,0 +1,276 @@
+"""The figure of an indicator over time: a control chart, or a run chart where there are too few points."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from analysis.quarter.control_charts import ControlChart
+from analysis.quarter.periods import quarter_in_words
+from analysis.quarter.run_chart import RULES as RUN_RULES
+from analysis.quarter.special_causes import RULES
+from analysis.report.parts import numbers
+from analysis.report.parts.axes import wrap
+from analysis.report.parts.figures import Figure
+from analysis.report.parts.indicator_numbers import (
+    HIDDEN_NOTE,
+    axis_factor,
+    axis_label,
+    bare_shower,
+    value_shower,
+    with_text,
+)
+from analysis.report.parts.look import INK, PAPER, QUIET, Width, new_drawing, quiet_grid
+from analysis.report.parts.tables import Column, Table
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure as Drawing
+
+    from analysis.quarter import IndicatorChart, RunChart
+
+LINE, SIGNAL, CHANGE = "#0067a3", "#b84a00", "#00755a"
+_BASELINE = "#eef2f4"
+_INCHES_PER_LABEL = {"wide": 0.62, "narrow": 0.62}
+_SLIDE_HEIGHT = 3.7
+#: What is written over lines stays readable.
+_ON_PAPER: dict[str, Any] = {"boxstyle": "square,pad=0.08", "facecolor": PAPER, "edgecolor": "none", "alpha": 0.75}
+
+
+def control_chart_figure(
+    found: IndicatorChart, *, changes: Sequence[tuple[str, str]] = (), message: str = "", cause: str = ""
+) -> Figure:
+    """Draw an indicator over time with its centre line, limits, baseline, annotated changes and signals.
+
+    Parameters
+    ----------
+    found : IndicatorChart
+        The chart; its ``chart`` is not None.
+    changes : sequence of (str, str)
+        Period and words of changes that were made.
+    message : str
+        Title of a slide; empty where it is not for slides.
+    cause : str
+        What the quarter was found to be, for the sentence.
+
+    Returns
+    -------
+    Figure
+        Its table has a row a period; hidden periods have no point and no number.
+    """
+    chart, indicator = found.chart, found.indicator
+    if chart is None:
+        raise ValueError("there is no chart to draw")
+    table = chart.table
+    factor = axis_factor(indicator)
+    limited = isinstance(chart, ControlChart)
+
+    def draw(width: Width, height: float = 2.9) -> Drawing:
+        drawing = new_drawing(width, height if width == "wide" else 3.1)
+        axes = drawing.add_subplot()
+        x = np.arange(len(table))
+        inside = np.flatnonzero(table["in_baseline"])
+        axes.axvspan(inside[0] - 0.5, inside[-1] + 0.5, color=_BASELINE, zorder=0)
+        _lines(axes, table, factor, limited=limited)
+        y = table["value"].to_numpy(dtype=float) * factor
+        seen = np.isfinite(y)
+        axes.plot(x[seen], y[seen], color=LINE, marker="o", markersize=4.5, linewidth=1.3, zorder=3)
+        signal = seen & table["rules"].ne("").to_numpy()
+        axes.plot(x[signal], y[signal], linestyle="none", marker="D", markersize=7, color=SIGNAL, zorder=4)
+        last = int(np.flatnonzero(seen)[-1])
+        above = y[last] >= float(table["centre"].iloc[last]) * factor
+        axes.annotate(
+            bare_shower(indicator, _known(found))(float(table["value"].iloc[last])), xy=(x[last], y[last]),
+            xytext=(0, 6 if above else -6), textcoords="offset points", ha="center", va="bottom" if above else "top",
+            fontsize=8, color=SIGNAL if signal[last] else LINE, fontweight="bold", zorder=5, bbox=_ON_PAPER,
+        )  # fmt: skip
+        axes.set_xlim(-0.6, len(table) - 0.4)
+        _room(axes, limited=limited, table=table, factor=factor, named=bool(changes), share=indicator.kind == "share")
+        _period_axis(axes, table["period"].tolist(), width)
+        _annotate(axes, table, factor, changes=changes, limited=limited, width=width)
+        axes.set_ylabel(axis_label(indicator))
+        quiet_grid(axes)
+        return drawing
+
+    return Figure(
+        name=f"chart-{indicator.name}".replace(" ", "-"),
+        title=f"{indicator.title} by {_period_noun(table)}",
+        caption=f"{indicator.label}. {_caption(found)}",
+        alt=_in_words(found, cause),
+        table=chart_table(found),
+        draw=draw,
+        message=message,
+        draw_for_slide=lambda: draw("wide", _SLIDE_HEIGHT),
+    )
+
+
+def chart_table(found: IndicatorChart) -> Table:
+    """Show the points of a chart with its lines and the rules they meet.
+
+    Parameters
+    ----------
+    found : IndicatorChart
+        The chart; its ``chart`` is not None.
+    """
+    chart, indicator = found.chart, found.indicator
+    if chart is None:
+        raise ValueError("there is no chart to show")
+    show = bare_shower(indicator, _known(found))
+    words = RULES if isinstance(chart, ControlChart) else RUN_RULES
+    rows = with_text(found.points, indicator).assign(centre=chart.table["centre"].to_numpy())
+    rows["period_text"] = [quarter_in_words(one) for one in rows["period"]]
+    rows["rules_text"] = [rules or "none" for rules in chart.table["rules"]]
+    rows["centre_text"] = [show(value) for value in rows["centre"]]
+    columns = [
+        Column("period_text", _period_noun(chart.table).capitalize()),
+        Column("numerator_text", _heading(indicator.numerator_words), "right"),
+        Column("denominator_text", _heading(indicator.denominator_words), "right"),
+        Column("value_text", f"Value ({indicator.unit})" if indicator.unit else "Value", "right"),
+        Column("centre_text", "Centre line" if isinstance(chart, ControlChart) else "Median", "right"),
+    ]
+    if isinstance(chart, ControlChart):
+        shown = chart.table[["lower", "upper"]].to_numpy()
+        rows["limits_text"] = [
+            numbers.MISSING if np.isnan(low) or np.isnan(high) else f"{show(low)} to {show(high)}"
+            for low, high in shown
+        ]
+        columns.append(Column("limits_text", "Control limits", "right"))
+    columns.append(Column("rules_text", "Rules met"))
+    met = dict.fromkeys(rule for _, rules in found.signals for rule in rules)
+    notes = [*chart.notes, *([found.why] if found.why else []), *(f"{rule}: {words[rule]}." for rule in met)]
+    if rows["hidden"].any():
+        notes.append(HIDDEN_NOTE)
+    return Table(rows, f"{indicator.label}, by {_period_noun(chart.table)}.", tuple(columns), tuple(notes), "chart")
+
+
+def _known(found: IndicatorChart) -> list[float]:
+    return [float(value) for value in found.points["value"].dropna()]
+
+
+def _lines(axes: Axes, table: pd.DataFrame, factor: float, *, limited: bool) -> None:
+    edges = np.repeat(np.arange(len(table)), 2) + np.tile([-0.5, 0.5], len(table))
+    axes.plot(edges, np.repeat(table["centre"] * factor, 2), color=INK, linewidth=1.0, zorder=2)
+    if limited:
+        for name in ("lower", "upper"):
+            axes.plot(edges, np.repeat(table[name] * factor, 2), color=QUIET, linewidth=0.9, linestyle=(0, (5, 2)))
+
+
+def _room(axes: Axes, *, limited: bool, table: pd.DataFrame, factor: float, named: bool, share: bool) -> None:
+    """Leave room above the points for what is written there, and none below zero."""
+    names = ["value", "centre", *(["lower", "upper"] if limited else [])]
+    low, high = (float(f(table[names].to_numpy(dtype=float))) * factor for f in (np.nanmin, np.nanmax))
+    margin = 0.12 * (high - low) if high > low else max(abs(high), 1.0) * 0.1
+    bottom = low - margin
+    if low >= 0:
+        bottom = max(bottom, -0.03 * high)
+    axes.set_ylim(bottom, high + (3.6 if named else 1.6) * margin)
+    if share and axes.get_ylim()[1] > 100:
+        axes.set_yticks([tick for tick in axes.get_yticks() if 0 <= tick <= 100])
+
+
+def _period_axis(axes: Axes, periods: list[str], width: Width) -> None:
+    inches = 6.0 if width == "wide" else 2.6
+    step = max(1, int(np.ceil(len(periods) * _INCHES_PER_LABEL[width] / inches)))
+    kept = list(range(len(periods) - 1, -1, -step))[::-1]
+    axes.set_xticks(kept, [quarter_in_words(periods[i]).replace(" ", "\n", 1) for i in kept])
+
+
+def _annotate(
+    axes: Axes, table: pd.DataFrame, factor: float, *, changes: Sequence[tuple[str, str]], limited: bool, width: Width
+) -> None:
+    """Name the lines at their right end and the baseline and the changes at the top."""
+    common: dict[str, Any] = {"fontsize": 7.5, "annotation_clip": False, "va": "center"}
+    ends = {"centre line" if limited else "median": (float(table["centre"].iloc[-1]) * factor, INK)}
+    if limited:
+        for name in ("upper", "lower"):
+            known = table[name].dropna()
+            if len(known):
+                ends[f"{name} limit"] = (float(known.iloc[-1]) * factor, QUIET)
+    for name, (value, colour) in ends.items():
+        axes.annotate(
+            name, xy=(len(table) - 0.5, value), xytext=(4, 0), textcoords="offset points", color=colour, **common
+        )
+    inside = np.flatnonzero(table["in_baseline"])
+    top = axes.get_xaxis_transform()
+    axes.text(inside[0] - 0.4, 0.98, "baseline", transform=top, fontsize=7.5, color=QUIET, va="top")
+    places = {str(period): i for i, period in enumerate(table["period"])}
+    for number, (period, words) in enumerate((at, what) for at, what in changes if at in places):
+        at = places[period] - 0.5
+        axes.axvline(at, color=CHANGE, linewidth=1.2, linestyle=":", zorder=2)
+        right = at < len(table) * 0.6
+        axes.annotate(
+            wrap(words, 26 if width == "wide" else 16, lines=2), xy=(at, 0.98 - 0.13 * (number % 2)), xycoords=top,
+            xytext=(3 if right else -3, 0), textcoords="offset points", ha="left" if right else "right", va="top",
+            fontsize=7.5, color=CHANGE, bbox=_ON_PAPER,
+        )  # fmt: skip
+
+
+def _caption(found: IndicatorChart) -> str:
+    chart = found.chart
+    if chart is None:
+        return found.why
+    first, last = (quarter_in_words(chart.baseline[i]) for i in (0, -1))
+    baseline = f"The baseline, shaded, is fixed: {first} to {last}."
+    hidden = int(found.points["hidden"].sum())
+    left_out = (
+        f" {numbers.plural(hidden, 'period')} hidden because of small counts; rules run across them." if hidden else ""
+    )
+    if isinstance(chart, ControlChart):
+        lines = "Solid: centre line; dashed: control limits, three standard deviations."
+    else:
+        lines = f"{found.why} Solid: median."
+    signal = " Orange diamonds belong to a pattern that meets a rule." if found.signals else ""
+    return f"{baseline} {lines}{signal}{left_out} {' '.join(chart.notes)}"
+
+
+def _in_words(found: IndicatorChart, cause: str) -> str:
+    chart, indicator = found.chart, found.indicator
+    if chart is None:
+        return found.why
+    table = chart.table
+    show = value_shower(indicator, _known(found))
+    shown = table[table["value"].notna()]
+    last = shown.iloc[-1]
+    kind = f"{chart.kind} chart" if isinstance(chart, ControlChart) else "Run chart"
+    sentence = (
+        f"{kind} of {numbers.plural(len(shown), 'point')} from {quarter_in_words(shown['period'].iloc[0])} to "
+        f"{quarter_in_words(last['period'])}: {indicator.label[:1].lower() + indicator.label[1:]}. Last "
+        f"point {show(last['value'])}, {'centre line' if isinstance(chart, ControlChart) else 'median'} "
+        f"{show(last['centre'])}"
+    )
+    if isinstance(chart, ControlChart) and np.isfinite(last["upper"]):
+        sentence += f", control limits {show(last['lower'])} to {show(last['upper'])}"
+    words = RULES if isinstance(chart, ControlChart) else RUN_RULES
+    if found.signals:
+        by_rule: dict[str, list[str]] = {}
+        for period, rules in found.signals:
+            for rule in rules:
+                by_rule.setdefault(rule, []).append(quarter_in_words(period))
+        said = [f"{words[rule]} ({_span(periods)})" for rule, periods in by_rule.items()]
+        sentence += f". Rules met: {'; '.join(said)}"
+    else:
+        sentence += ". No rule of the chart is met"
+    whole = _whole_chart(chart)
+    return f"{sentence}{whole}.{f' {cause}' if cause else ''}"
+
+
+def _whole_chart(chart: ControlChart | RunChart) -> str:
+    if isinstance(chart, ControlChart) or not chart.rules:
+        return ""
+    return f"; over the whole chart {' and '.join(RUN_RULES[rule] for rule in chart.rules)}"
+
+
+def _span(periods: list[str]) -> str:
+    return numbers.listed(periods) if len(periods) < 4 else f"{len(periods)} points, {periods[0]} to {periods[-1]}"
+
+
+def _period_noun(table: pd.DataFrame) -> str:
+    return "quarter" if "Q" in str(table["period"].iloc[0]) else "month"
+
+
+def _heading(words: str) -> str:
+    return words[:1].upper() + words[1:]

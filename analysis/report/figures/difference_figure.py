@@ -1,0 +1,164 @@
+"""The figure and the table of differences by week, against the line of no difference."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.report.parts import numbers
+from analysis.report.parts.axes import axes_inches, draw_estimates, week_axis, wrap, zero_line
+from analysis.report.parts.figures import Figure
+from analysis.report.parts.forest import draw_forest
+from analysis.report.parts.look import FAINT, Width, marks, new_drawing, quiet_grid
+from analysis.report.parts.numbers import in_text, shown_decimals
+from analysis.report.parts.tables import Column, Table
+from analysis.report.parts.wording import method_in_words
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.figure import Figure as Drawing
+
+    from analysis.cohort.measures import Measure
+    from analysis.curves.recovery import RecoveryCurves
+
+
+#: More differences than this stand in rows of three, and as one row each on a slide.
+MOST_BESIDE_EACH_OTHER = 3
+
+
+def difference_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
+    """Draw the difference of each protocol from the reference by week, against the line of no difference.
+
+    Parameters
+    ----------
+    curves : RecoveryCurves
+        The fit, of two protocols or more.
+    level : float
+        Confidence level of the intervals.
+
+    Returns
+    -------
+    Figure
+        Its table has a row a protocol and week.
+    """
+    table = curves.differences(level=level)
+    table["protocol"] = table["protocol"].astype("str")
+    others = list(dict.fromkeys(table["protocol"]))
+    reference = curves.protocols[0]
+    drawn = {name: mark for name, mark in marks(curves.protocols).items() if name in others}
+    percent = numbers.level_in_words(level)
+    better = better_side(curves.measure, others[0] if len(others) == 1 else "the protocol named")
+    decimals = shown_decimals(curves.measure)
+
+    def draw(width: Width) -> Drawing:
+        side_by_side = width == "wide" and len(others) <= MOST_BESIDE_EACH_OTHER
+        columns = len(others) if side_by_side else (1 if width == "narrow" else 3)
+        rows = int(np.ceil(len(others) / columns))
+        drawing = new_drawing(width, 0.6 + 2.3 * rows)
+        panels = drawing.subplots(rows, columns, sharey=True, sharex=True, squeeze=False)
+        for name, axes in zip(others, panels.flat, strict=False):
+            one = table[table["protocol"] == name]
+            mark = drawn[name]
+            axes.axvline(curves.primary_week, color=FAINT, linewidth=5, alpha=0.45, zorder=0)
+            draw_estimates(axes, one, mark, smooth=not curves.scheduled)
+            zero_line(axes)
+            week_axis(axes, list(table["week"]), inches=axes_inches(width, columns=columns))
+            room = 30 if columns > 2 else 38
+            axes.set_title(f"{wrap(name, room)}\n{wrap(f'minus {reference}', room)}", color=mark.colour)
+            quiet_grid(axes)
+        for axes in panels.flat[len(others) :]:
+            axes.set_axis_off()
+        for axes in panels[:, 0]:
+            axes.set_ylabel(f"Difference ({curves.measure.unit})")
+        return drawing
+
+    def draw_for_slide() -> Drawing:
+        at = table[(table["week"] - curves.primary_week).abs() < 1e-9]
+        label = f"Difference from {wrap(reference, 40, lines=1)}, week {numbers.week(curves.primary_week)}"
+        return draw_forest(at, drawn, label=f"{label} ({curves.measure.unit})", zero=True)
+
+    return Figure(
+        name="differences",
+        title=f"Differences in {in_text(curves.measure.label)} from {reference}",
+        caption=(
+            f"Model estimates in {curves.measure.unit} with {percent} intervals ({method_in_words(table)}); {better}. "
+            f"The line is no difference; the shaded week is the primary one, week {numbers.week(curves.primary_week)}."
+        ),
+        alt=_differences_in_words(table, curves, decimals, percent),
+        table=difference_table(table, curves.measure, level),
+        draw=draw,
+        message=_difference_message(table, curves),
+        draw_for_slide=draw_for_slide if len(others) > MOST_BESIDE_EACH_OTHER else None,
+    )
+
+
+def difference_table(differences: pd.DataFrame, measure: Measure, level: float) -> Table:
+    """Show differences by week as a table.
+
+    Parameters
+    ----------
+    differences : pandas.DataFrame
+        As of :meth:`RecoveryCurves.differences`.
+    measure : Measure
+        The measure.
+    level : float
+        Confidence level of the intervals.
+    """
+    percent = numbers.level_in_words(level)
+    decimals = shown_decimals(measure)
+    comparison = differences["protocol"].astype("str") + " minus " + differences["reference"].astype("str")
+    return Table(
+        differences.assign(comparison=comparison),
+        f"Differences in {in_text(measure.label)} ({measure.unit}) by week, with {percent} intervals.",
+        (
+            Column("week", "Week", "week"),
+            Column(
+                ("estimate", "lower", "upper"), f"Difference ({percent} interval)", "signed with interval", decimals
+            ),
+            Column("p_value", "P value", "p"),
+        ),
+        (
+            f"Intervals: {method_in_words(differences)}.",
+            "P values are not adjusted for the number of weeks or protocols.",
+        ),
+        name="differences",
+        rows_grouped_by="comparison",
+    )
+
+
+def better_side(measure: Measure, protocol: str) -> str:
+    """Say which side of the line is better.
+
+    Parameters
+    ----------
+    measure : Measure
+        The measure.
+    protocol : str
+        Who is better off on that side.
+    """
+    side = "above" if measure.sign > 0 else "below"
+    return f"{side} the line is better for {protocol}"
+
+
+def _difference_message(table: pd.DataFrame, curves: RecoveryCurves) -> str:
+    at = table[np.isclose(table["week"].astype(float), curves.primary_week)]
+    apart = int(((at["lower"] > 0) | (at["upper"] < 0)).sum())
+    week = numbers.week(curves.primary_week)
+    if len(at) == 1:
+        return f"At week {week} the interval of the difference {'leaves out' if apart else 'holds'} zero"
+    return f"At week {week} the intervals of {apart} of {len(at)} differences leave out zero"
+
+
+def _differences_in_words(table: pd.DataFrame, curves: RecoveryCurves, decimals: int, percent: str) -> str:
+    sentences = []
+    for name, one in table.groupby("protocol", sort=False):
+        at = one[np.isclose(one["week"].astype(float), curves.primary_week)].iloc[0]
+        apart = int(((one["lower"] > 0) | (one["upper"] < 0)).sum())
+        sentences.append(
+            f"{name} minus {curves.protocols[0]} at week {numbers.week(curves.primary_week)}: "
+            f"{numbers.signed(at['estimate'], decimals)} {curves.measure.unit} "
+            f"({percent} interval {numbers.interval(at['lower'], at['upper'], decimals)}); the interval leaves out "
+            f"zero at {apart} of {len(one)} weeks"
+        )
+    return f"{'. '.join(sentences)}."

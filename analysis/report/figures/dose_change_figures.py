@@ -1,0 +1,252 @@
+"""Figures of home sessions against recovery: the patients, and the slopes with what they can and cannot say."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from analysis.report.parts import numbers
+from analysis.report.parts.axes import decimals_for, legend_above, wrap, zero_line
+from analysis.report.parts.figures import Figure
+from analysis.report.parts.look import INK, QUIET, Mark, Width, marks, new_drawing, quiet_grid
+from analysis.report.parts.numbers import in_text
+from analysis.report.parts.tables import Column, Table
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure as Drawing
+
+    from analysis.cohort.measures import Measure
+    from analysis.outcomes.home_programme.adherence_association import AdherenceAssociation
+    from analysis.outcomes.home_programme.complier_effect import ComplierEffect
+
+#: More points than this are not told apart; a fixed sample is drawn.
+_MOST_POINTS = 1500
+
+
+def dose_change_figure(found: AdherenceAssociation, measure: Measure) -> Figure:
+    """Draw each patient's improvement against what was done at home, with the naive slope.
+
+    Parameters
+    ----------
+    found : AdherenceAssociation
+        The association.
+    measure : Measure
+        The measure.
+
+    Returns
+    -------
+    Figure
+        Its table has a row a method, with what it can and cannot say.
+    """
+    known = found.patients.dropna(subset=["improvement", "exposure"])
+    every = [str(name) for name in found.patients["protocol"].cat.categories]
+    names = [name for name in every if name not in found.not_prescribed]
+    drawn = {name: mark for name, mark in marks(every).items() if name in names}
+    is_share = found.exposure.startswith("share of sessions")
+    of = "" if found.modality is None else f" of {found.modality}"
+    scale = 100.0 if is_share else 1.0
+    naive = found.table.iloc[0]
+    decimals = decimals_for([naive["slope"], naive["lower"], naive["upper"]])
+    shown = known if len(known) <= _MOST_POINTS else known.sample(_MOST_POINTS, random_state=1).sort_index()
+
+    def draw(width: Width) -> Drawing:
+        import seaborn
+
+        drawing = new_drawing(width, 3.1 + (0.2 * len(names) if width == "narrow" else 0.0))
+        axes = drawing.add_subplot()
+        points = shown.assign(done=scale * shown["exposure"], name=shown["protocol"].astype("str"))
+        seaborn.scatterplot(
+            points, x="done", y="improvement", hue="name", style="name", ax=axes, legend=False, s=20, alpha=0.7,
+            palette={name: mark.colour for name, mark in drawn.items()}, hue_order=names, style_order=names,
+            markers={name: mark.marker for name, mark in drawn.items()}, edgecolor="none", linewidth=0.4, zorder=3,
+        )  # fmt: skip
+        for name in names:
+            own = known[known["protocol"] == name]
+            if len(own) and np.isfinite(naive["slope"]):
+                ends = np.array([own["exposure"].min(), own["exposure"].max()])
+                line = own["improvement"].mean() + naive["slope"] * (ends - own["exposure"].mean())
+                axes.plot(scale * ends, line, color=drawn[name].colour, linestyle=drawn[name].dash, zorder=4)
+        zero_line(axes)
+        axes.set_xlabel(
+            wrap(
+                f"Sessions{of} done of those prescribed (%)" if is_share else f"{found.exposure}, hours a week",
+                46 if width == "wide" else 34,
+            )
+        )
+        axes.set_ylabel(f"Improvement by\nweek {numbers.week(found.week)} ({measure.unit})")
+        quiet_grid(axes, "both")
+        legend_above(drawing, drawn, columns=1 if width == "narrow" else min(len(names), 3))
+        return drawing
+
+    apart = f"Not prescribed to {numbers.listed(found.not_prescribed)}. " if found.not_prescribed else ""
+    sample = f"A sample of {numbers.count(len(shown))} points is drawn. " if len(shown) < len(known) else ""
+    slope = numbers.signed(naive["slope"], decimals)
+    limits = numbers.interval(naive["lower"], naive["upper"], decimals)
+    percent = numbers.level_in_words(float(naive["level"]))
+    return Figure(
+        name=f"dose-change{_slug(found.modality)}",
+        title=f"Home sessions{of} and improvement in {in_text(measure.label)}",
+        caption=(
+            f"Each point is a patient; lines have one slope for all protocols. {apart}{sample}The slope says whether patients who did "
+            "more changed more. It does not say what more sessions would have done: recovery, pain and motivation move both."
+        ),
+        alt=(
+            f"Improvement in {in_text(measure.label)} by week {numbers.week(found.week)} against {found.exposure} in "
+            f"{numbers.plural(int(naive['n']), 'patient')}: slope {slope} {measure.unit} for {found.exposure_unit} ({percent} "
+            f"interval {limits})."
+        ),
+        table=association_table(found, measure),
+        draw=draw,
+    )
+
+
+def association_table(found: AdherenceAssociation, measure: Measure) -> Table:
+    """Show the slopes of each method with what they can and cannot say.
+
+    Parameters
+    ----------
+    found : AdherenceAssociation
+        The association.
+    measure : Measure
+        The measure.
+    """
+    decimals = decimals_for([*found.table["slope"], *found.table["upper"]])
+    percent = numbers.level_in_words(float(found.table["level"].iloc[0]))
+    return Table(
+        found.table,
+        f"Association of {found.exposure} with improvement in {in_text(measure.label)} by week {numbers.week(found.week)}.",
+        (
+            Column("method", "Method"),
+            Column("n", "Patients", "count"),
+            Column(("slope", "lower", "upper"), f"Slope ({percent} interval)", "signed with interval", decimals),
+            Column("can_say", "What it can say"),
+            Column("cannot_say", "What it cannot say"),
+        ),
+        found.notes,
+        name=f"adherence-association{_slug(found.modality)}",
+    )
+
+
+def effect_figure(found: ComplierEffect, measure: Measure) -> Figure:
+    """Draw the effect of the allocation and, by it, of the home dose.
+
+    Parameters
+    ----------
+    found : ComplierEffect
+        The effect by allocation, of two protocols or more.
+    measure : Measure
+        The measure.
+
+    Returns
+    -------
+    Figure
+        Its table has a row a protocol.
+    """
+    table = found.table
+    dose = "the home dose" if found.modality is None else f"{found.modality} at home"
+    none = ""
+    if found.by_design:
+        none = f" None is prescribed under {numbers.listed(found.by_design)}: a dose of 0 by design."
+    base = str(table["reference"].iloc[0])
+    drawn = marks([base, *(str(name) for name in found.patients["protocol"].cat.categories if name != base)])
+    decimals = decimals_for([*table["effect"], *table["upper"]])
+    percent = numbers.level_in_words(float(table["level"].iloc[0]))
+    kinds = {
+        "Allocation": ("allocation_effect", "allocation_lower", "allocation_upper"),
+        "Home dose": ("effect", "lower", "upper"),
+    }
+
+    rows: list[dict[Any, Any]] = table.to_dict("records")
+
+    def draw(width: Width) -> Drawing:
+        drawing = new_drawing(width, 0.8 + 0.4 * 2 * len(table))
+        axes = drawing.add_subplot()
+        labels: list[str] = []
+        for number, row in enumerate(rows):
+            mark = drawn[row["protocol"]]
+            for kind, columns in kinds.items():
+                middle, low, high = (float(row[name]) for name in columns)
+                _one_estimate(axes, len(labels), (middle, low, high), mark, hollow=kind == "Allocation")
+                labels.append(f"{kind}:\n{wrap(row['protocol'], 26 if width == 'wide' else 16)}")
+            if number:
+                axes.axhline(len(labels) - 2.5, color=QUIET, linewidth=0.6)
+        axes.axvline(0, color=INK, linewidth=0.9, zorder=1)
+        axes.set_yticks(range(len(labels)), labels)
+        axes.set_ylim(len(labels) - 0.5, -0.5)
+        axes.set_xlabel(
+            wrap(
+                f"Improvement more than under {found.table['reference'].iloc[0]} ({measure.unit})",
+                46 if width == "wide" else 30,
+            )
+        )
+        quiet_grid(axes, "x")
+        return drawing
+
+    parts = []
+    for row in rows:
+        said = [
+            f"{kind} {numbers.signed(row[middle], decimals)} ({numbers.interval(row[low], row[high], decimals)})"
+            for kind, (middle, low, high) in kinds.items()
+        ]
+        n = numbers.plural(row["n"] + row["reference_n"], "patient")
+        parts.append(f"{row['protocol']}, {n}: {', '.join(said).lower()}")
+    return Figure(
+        name=f"home-dose-effect{_slug(found.modality)}",
+        title=f"Effect of {dose} on {in_text(measure.label)}, by allocation",
+        caption=(
+            f"Hollow: what being allocated to the protocol did. Filled: what the dose ({found.exposure}) did, for "
+            f"{found.exposure_unit}, in patients whose dose follows what they are offered; {percent} intervals "
+            f"({table['method'].iloc[0]}).{none} It holds only where all of this does: {' '.join(found.assumptions)}"
+        ),
+        alt=f"Effects at week {numbers.week(found.week)} in {measure.unit}. {'; '.join(parts)}.",
+        table=effect_table(found, measure),
+        draw=draw,
+    )
+
+
+def effect_table(found: ComplierEffect, measure: Measure) -> Table:
+    """Show the effects by allocation.
+
+    Parameters
+    ----------
+    found : ComplierEffect
+        The effect by allocation.
+    measure : Measure
+        The measure.
+    """
+    decimals = decimals_for([*found.table["effect"], *found.table["upper"]])
+    percent = numbers.level_in_words(float(found.table["level"].iloc[0]))
+    return Table(
+        found.table,
+        f"Effect of the allocation, and by it of {found.exposure}, on {in_text(measure.label)}.",
+        (
+            Column("protocol", "Protocol"),
+            Column(("n", "allocated"), "Patients used / allocated", "fraction"),
+            Column("dose_difference", "Difference in dose", "signed", 2),
+            Column(
+                ("allocation_effect", "allocation_lower", "allocation_upper"),
+                f"Allocation ({percent} interval)",
+                "signed with interval",
+                decimals,
+            ),
+            Column(("effect", "lower", "upper"), f"Home dose ({percent} interval)", "signed with interval", decimals),
+            Column(("robust_lower", "robust_upper"), "Set of Anderson and Rubin", "interval", decimals),
+            Column("first_stage_f", "F of the allocation", "number", 0),
+        ),
+        (*found.assumptions, *found.notes),
+        name=f"home-dose-effect{_slug(found.modality)}",
+    )
+
+
+def _slug(modality: str | None) -> str:
+    """End the short name of a figure or table with its modality."""
+    return "" if modality is None else f"-{re.sub('[^a-z0-9]+', '-', modality.lower()).strip('-')}"
+
+
+def _one_estimate(axes: Any, place: int, estimate: tuple[float, float, float], mark: Mark, *, hollow: bool) -> None:
+    middle, low, high = estimate
+    axes.plot([low, high], [place, place], color=mark.colour, linewidth=1.6)
+    face = "white" if hollow else mark.colour
+    axes.plot(middle, place, marker=mark.marker, color=mark.colour, markerfacecolor=face, markersize=6.5, zorder=3)

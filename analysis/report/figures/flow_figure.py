@@ -1,0 +1,257 @@
+"""The flow of patients as a diagram: allocated, with a baseline, seen at each week, lost and why."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis.report.parts import numbers
+from analysis.report.parts.axes import wrap
+from analysis.report.parts.figures import Figure
+from analysis.report.parts.look import FAINT, INK, PAPER, QUIET, WIDTH_INCHES, Mark, Width, marks, new_drawing
+from analysis.report.parts.tables import Column, Table
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure as Drawing
+
+    from analysis.outcomes.patients.patient_flow import PatientFlow
+
+#: More protocols than this are shown in the table only.
+MOST_COLUMNS = 4
+_REASONS_SHOWN = 4
+_LINE = 0.155
+#: Letters on a slide are larger by this.
+_ON_A_SLIDE = 1.4
+
+
+def flow_figure(found: PatientFlow, *, modelled: pd.Series | None = None, modelled_words: str = "") -> Figure:
+    """Draw the flow of patients, a column a protocol.
+
+    Parameters
+    ----------
+    found : PatientFlow
+        The flow, of one to four protocols.
+    modelled : pandas.Series, optional
+        Patients in the model, by protocol.
+    modelled_words : str
+        What the model is of.
+
+    Returns
+    -------
+    Figure
+        Its table has the numbers at every week.
+    """
+    names = [str(name) for name in found.allocated["protocol"]]
+    drawn = marks(names)
+    boxes = {name: _boxes(found, name, modelled, modelled_words) for name in names}
+    total = int(found.allocated["allocated"].sum())
+
+    def draw(width: Width) -> Drawing:
+        return _draw(boxes, drawn, total, width, columns=len(names) if width == "wide" else 1)
+
+    def draw_for_slide() -> Drawing:
+        few = {name: [box[:1] if box[0].startswith("lost") else box[-2:] for box in boxes[name]] for name in names}
+        for name in names:
+            few[name][2:3] = [few[name][2][-1:]]
+            del few[name][1]
+        return _draw(few, drawn, total, "wide", columns=len(names), scale=_ON_A_SLIDE)
+
+    return Figure(
+        name="flow",
+        title="Patient flow",
+        caption=" ".join(["Read each column downwards.", *found.notes]),
+        alt=_flow_in_words(found, total),
+        table=flow_table(found),
+        draw=draw,
+        message=_flow_message(found, total),
+        draw_for_slide=draw_for_slide,
+    )
+
+
+def flow_table(found: PatientFlow) -> Table:
+    """Show how many patients were seen by protocol and week.
+
+    Parameters
+    ----------
+    found : PatientFlow
+        The flow.
+    """
+    return Table(
+        found.by_week,
+        "Patients seen at each week, by protocol.",
+        (
+            Column("week", "Week", "week"),
+            Column("allocated", "Allocated", "count"),
+            Column(("seen", "allocated"), "Seen", "fraction with share"),
+            Column("missed_seen_later", "Missed, seen later", "count"),
+            Column("not_seen_again", "Not seen again", "count"),
+        ),
+        found.notes,
+        name="flow",
+        rows_grouped_by="protocol",
+    )
+
+
+def flow_across(found: PatientFlow) -> Table:
+    """Show how many patients were seen with a row a protocol and a column a week, for many protocols.
+
+    Parameters
+    ----------
+    found : PatientFlow
+        The flow.
+    """
+    wide = found.by_week.pivot_table(index="protocol", columns="week", values="seen", sort=False).reset_index()
+    wide.columns = ["protocol", *(f"week {float(week):g}" for week in wide.columns[1:])]
+    table = found.allocated[["protocol", "allocated"]].merge(wide, on="protocol", how="left")
+    weeks = [str(name) for name in wide.columns[1:]]
+    return Table(
+        table,
+        "Patients allocated, and seen at each week, by protocol.",
+        (
+            Column("protocol", "Protocol"),
+            Column("allocated", "Allocated", "count"),
+            *(Column(name, name.capitalize(), "count", group="Seen") for name in weeks),
+        ),
+        found.notes,
+        name="flow",
+    )
+
+
+def lost_table(found: PatientFlow) -> Table:
+    """Show who was lost before the last week, and why.
+
+    Parameters
+    ----------
+    found : PatientFlow
+        The flow.
+    """
+    return Table(
+        found.lost,
+        f"Patients not seen at week {numbers.week(found.weeks[-1])} nor later, with the reason on record.",
+        (
+            Column("reason", "Reason"),
+            Column(("patients", "allocated"), "Patients", "fraction with share"),
+        ),
+        name="lost",
+        rows_grouped_by="protocol",
+    )
+
+
+def _boxes(found: PatientFlow, name: str, modelled: pd.Series | None, modelled_words: str) -> list[list[str]]:
+    row = found.allocated[found.allocated["protocol"] == name].iloc[0]
+    weeks = found.by_week[found.by_week["protocol"] == name]
+    boxes = [
+        [name, f"allocated: {numbers.count(row['allocated'])}"],
+        [f"with a baseline: {numbers.count(row['with_baseline'])}"],
+    ]
+    seen = [
+        f"seen at week {numbers.week(one.week)}: {numbers.count(one.seen)}"
+        for one in weeks.itertuples()
+        if one.week != 0
+    ]
+    boxes.append(seen or [f"seen after the baseline: {numbers.count(row['seen_after_baseline'])}"])
+    lost = found.lost[found.lost["protocol"] == name].sort_values("patients", ascending=False)
+    if found.weeks:
+        head = f"lost by week {numbers.week(found.weeks[-1])}: {numbers.count(lost['patients'].sum())}"
+        shown = [f"– {one.reason}: {numbers.count(one.patients)}" for one in lost.head(_REASONS_SHOWN).itertuples()]
+        rest = int(lost["patients"].iloc[_REASONS_SHOWN:].sum())
+        boxes.append([head, *shown, *([f"– other reasons: {rest}"] if rest else [])])
+    if modelled is not None:
+        boxes.append([f"{modelled_words}: {numbers.count(modelled.get(name, 0))}"])
+    return boxes
+
+
+def _draw(
+    boxes: dict[str, list[list[str]]],
+    drawn: dict[str, Mark],
+    total: int,
+    width: Width,
+    columns: int,
+    scale: float = 1.0,
+) -> Drawing:
+    names = list(boxes)
+    inches = (WIDTH_INCHES[width] - 0.1) / columns
+    letters = int(inches * 14 / scale) - 4
+    wrapped = {name: [_wrapped(box, letters) for box in boxes[name]] for name in names}
+    if columns > 1:
+        wrapped = _level(wrapped)
+    heights = {name: sum(0.36 + scale * _LINE * len(box) for box in wrapped[name]) - 0.2 for name in names}
+    tallest = max(heights.values()) if columns > 1 else sum(heights.values()) + 0.25 * (len(names) - 1)
+    drawing = new_drawing(width, tallest + 0.62)
+    drawing.set_layout_engine("none")
+    axes = drawing.add_axes((0.0, 0.0, 1.0, 1.0))
+    axes.set_xlim(0, WIDTH_INCHES[width])
+    axes.set_ylim(-(tallest + 0.62), 0)
+    axes.set_axis_off()
+    axes.text(
+        WIDTH_INCHES[width] / 2, -0.22, f"All patients: {numbers.count(total)}", ha="center", va="center",
+        fontsize=9 * scale, fontweight="bold", color=INK,
+    )  # fmt: skip
+    top = -0.55
+    for position, name in enumerate(names):
+        left = 0.05 + (position * inches if columns > 1 else 0.0)
+        bottom = _draw_column(axes, wrapped[name], drawn[name], left + 0.06, inches - 0.12, top, scale)
+        if columns == 1:
+            top = bottom - 0.25
+    return drawing
+
+
+def _wrapped(lines: list[str], letters: int) -> list[str]:
+    return [part for line in lines for part in wrap(line, letters).split("\n")]
+
+
+def _level(columns: dict[str, list[list[str]]]) -> dict[str, list[list[str]]]:
+    """Give neighbouring boxes the same number of lines, so that the columns stay level."""
+    lines = [max(len(box) for box in row) for row in zip(*columns.values(), strict=True)]
+    return {
+        name: [box + [""] * (most - len(box)) for box, most in zip(boxes, lines, strict=True)]
+        for name, boxes in columns.items()
+    }
+
+
+def _draw_column(
+    axes: Axes, boxes: list[list[str]], mark: Mark, left: float, width: float, top: float, scale: float
+) -> float:
+    from matplotlib.patches import FancyBboxPatch
+
+    for position, lines in enumerate(boxes):
+        height = 0.16 + scale * _LINE * len(lines)
+        first = position == 0
+        axes.add_patch(
+            FancyBboxPatch(
+                (left, top - height), width, height, boxstyle="round,pad=0,rounding_size=0.05", linewidth=0.9,
+                facecolor=PAPER, edgecolor=mark.colour if first else FAINT,
+            )
+        )  # fmt: skip
+        for number, line in enumerate(lines):
+            axes.text(
+                left + 0.09, top - 0.08 - scale * _LINE * (number + 0.5), line, ha="left", va="center", fontsize=7.8 * scale,
+                color=mark.colour if first else INK, fontweight="bold" if first else "normal",
+            )  # fmt: skip
+        top -= height
+        if position < len(boxes) - 1:
+            axes.annotate(
+                "", xy=(left + width / 2, top - 0.2), xytext=(left + width / 2, top),
+                arrowprops={"arrowstyle": "-|>", "color": QUIET, "linewidth": 0.8, "shrinkA": 0, "shrinkB": 0},
+            )  # fmt: skip
+            top -= 0.2
+    return top
+
+
+def _flow_message(found: PatientFlow, total: int) -> str:
+    if not found.weeks:
+        return f"{numbers.count(found.allocated['seen_after_baseline'].sum())} of {total} patients were seen afterwards"
+    seen = numbers.count(found.allocated["seen_at_last_week"].sum())
+    return f"{seen} of {numbers.plural(total, 'patient')} were seen at week {numbers.week(found.weeks[-1])}"
+
+
+def _flow_in_words(found: PatientFlow, total: int) -> str:
+    parts = []
+    for row in found.allocated.itertuples():
+        if found.weeks:
+            end = f"{numbers.count(row.seen_at_last_week)} seen at week {numbers.week(found.weeks[-1])}"
+        else:
+            end = f"{numbers.count(row.seen_after_baseline)} seen after the baseline"
+        parts.append(f"{row.protocol} {numbers.count(row.allocated)} allocated, {end}")
+    return f"Flow of {numbers.plural(total, 'patient')}: {'; '.join(parts)}."

@@ -1,0 +1,324 @@
+"""The figures of sites: a funnel plot about the whole, and observed against expected by name."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from analysis.quarter.funnel import BEYOND_95, BEYOND_998, WITHIN
+from analysis.report.parts import numbers
+from analysis.report.parts.axes import wrap
+from analysis.report.parts.figures import Figure
+from analysis.report.parts.indicator_numbers import HIDDEN_NOTE, axis_factor, axis_label, value_shower, with_text
+from analysis.report.parts.look import FAINT, INK, PAPER, QUIET, Width, new_drawing, quiet_grid, spread
+from analysis.report.parts.tables import Column, Table
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure as Drawing
+
+    from analysis.quarter import CaseMix, Funnel, Indicator
+
+INSIDE, OUTSIDE, FAR = "#0067a3", "#b84a00", "#8c2d2d"
+_MARKS = {WITHIN: ("o", INSIDE, 4.5), BEYOND_95: ("D", OUTSIDE, 6.0), BEYOND_998: ("X", FAR, 8.0)}
+#: With more sites than this only those beyond a limit are named in the picture.
+MOST_NAMED = 12
+_ROWS_A_COLUMN = 22
+_SLIDE_HEIGHT = 3.7
+
+
+def funnel_figure(found: Funnel, sites: pd.DataFrame, indicator: Indicator, *, span: str, message: str = "") -> Figure:
+    """Draw sites against the limits about the whole.
+
+    Parameters
+    ----------
+    found : Funnel
+        The funnel, of the sites that may be shown.
+    sites : pandas.DataFrame
+        Every site: site, numerator, denominator, value, hidden.
+    indicator : Indicator
+        The indicator.
+    span : str
+        The quarters compared, in words.
+    message : str
+        Title of a slide; empty where it is not for slides.
+
+    Returns
+    -------
+    Figure
+        Its table has a row a site, by name.
+    """
+    factor = axis_factor(indicator)
+    table = found.table
+    region = table["wide_region" if found.over_dispersed else "region"]
+    named = table["site"] if len(table) <= MOST_NAMED else table.loc[region != WITHIN, "site"]
+
+    def draw(width: Width, height: float = 3.4) -> Drawing:
+        drawing = new_drawing(width, height)
+        axes = drawing.add_subplot()
+        _limits(axes, found, factor)
+        for name, (marker, colour, size) in _MARKS.items():
+            one = table[region == name]
+            axes.plot(
+                one["denominator"], one["value"] * factor, linestyle="none", marker=marker, color=colour, markersize=size,
+                zorder=4,
+            )  # fmt: skip
+        axes.set_xlabel(wrap(_heading(indicator.denominator_words), 80 if width == "wide" else 38))
+        axes.set_ylabel(axis_label(indicator))
+        low, high = _range(found, factor, share=indicator.kind == "share")
+        axes.set_ylim(low, high)
+        grid = found.limits["denominator"]
+        axes.set_xlim(float(grid.min()), float(grid.max()))
+        _name_sites(axes, table[table["site"].isin(named)], factor, width)
+        quiet_grid(axes)
+        return drawing
+
+    return Figure(
+        name="funnel",
+        title=f"{indicator.title}: sites about the whole",
+        caption=(
+            f"{indicator.label}, {span}. Each mark is a site; circles lie within the 95 % limits, diamonds beyond them, "
+            f"crosses beyond the 99.8 % limits. {' '.join(found.notes)} Not adjusted for the patients' case mix.{_left_out(sites)}"
+        ),
+        alt=_funnel_in_words(found, indicator, region, span, n_hidden=int(sites["hidden"].sum())),
+        table=funnel_table(found, sites, indicator, span=span),
+        draw=draw,
+        message=message,
+        draw_for_slide=lambda: draw("wide", _SLIDE_HEIGHT),
+    )
+
+
+def funnel_table(found: Funnel, sites: pd.DataFrame, indicator: Indicator, *, span: str) -> Table:
+    """Show every site by name with its limits; hidden sites without numbers.
+
+    Parameters
+    ----------
+    found : Funnel
+        The funnel.
+    sites : pandas.DataFrame
+        Every site: site, numerator, denominator, value, hidden.
+    indicator : Indicator
+        The indicator.
+    span : str
+        The quarters compared, in words.
+    """
+    show = value_shower(indicator)
+    wide = "wide_" if found.over_dispersed else ""
+    rows = with_text(sites, indicator).merge(
+        found.table.drop(columns=["numerator", "denominator", "value"]), on="site", how="left"
+    )
+    for name in ("95", "998"):
+        limits = rows[[f"{wide}lower_{name}", f"{wide}upper_{name}"]].to_numpy(dtype=float)
+        rows[f"limits_{name}"] = [
+            numbers.MISSING if np.isnan(low) else f"{show(low)} to {show(high)}" for low, high in limits
+        ]
+    rows["where"] = rows[f"{wide}region"].where(rows[f"{wide}region"].notna(), numbers.MISSING)
+    columns = (
+        Column("site", "Site"),
+        Column("numerator_text", _heading(indicator.numerator_words), "right"),
+        Column("denominator_text", _heading(indicator.denominator_words), "right"),
+        Column("value_text", "Value", "right"),
+        Column("limits_95", "95 % limits", "right"),
+        Column("limits_998", "99.8 % limits", "right"),
+        Column("where", "Where it lies"),
+    )
+    notes = (*found.notes, "Sites stand by name.", *((HIDDEN_NOTE,) if rows["hidden"].any() else ()))
+    return Table(rows, f"{indicator.label}, by site, {span}.", columns, notes, "funnel")
+
+
+def case_mix_figure(found: CaseMix, indicator: Indicator, *, span: str, message: str = "") -> Figure:
+    """Draw the shrunken estimate of each site with its interval, by name, against the whole.
+
+    Parameters
+    ----------
+    found : CaseMix
+        Observed against expected.
+    indicator : Indicator
+        The indicator.
+    span : str
+        The quarters compared, in words.
+    message : str
+        Title of a slide; empty where it is not for slides.
+
+    Returns
+    -------
+    Figure
+        Its table has a row a site, by name.
+    """
+    table = found.table
+
+    def draw(width: Width, height: float | None = None) -> Drawing:
+        columns = int(min(3, np.ceil(len(table) / _ROWS_A_COLUMN))) if width == "wide" else 1
+        each = int(np.ceil(len(table) / columns))
+        drawing = new_drawing(width, height or 0.75 + 0.19 * max(each, 3))
+        panels = drawing.subplots(1, columns, sharex=True, squeeze=False)[0]
+        for number, axes in enumerate(panels):
+            one = table.iloc[number * each : (number + 1) * each]
+            y = np.arange(len(one))
+            axes.axvline(100 * found.share, color=INK, linewidth=0.9, zorder=1)
+            axes.hlines(y, 100 * one["lower"], 100 * one["upper"], color=INSIDE, linewidth=1.4, zorder=2)
+            axes.plot(100 * one["adjusted"], y, "o", color=FAINT, markersize=4, zorder=3)
+            axes.plot(100 * one["estimate"], y, "s", color=INSIDE, markersize=4.5, zorder=4)
+            axes.set_yticks(y, [wrap(name, 24 if width == "wide" else 16, lines=1) for name in one["site"]])
+            axes.set_ylim(each - 0.4, -0.6)
+            axes.tick_params(axis="y", length=0)
+            quiet_grid(axes, "x")
+            axes.set_xlabel("Patients (%), adjusted")
+        return drawing
+
+    level = numbers.level_in_words(float(table["level"].iloc[0]))
+    return Figure(
+        name="case-mix",
+        title=f"{indicator.title}: sites after adjustment for case mix",
+        caption=(
+            f"{indicator.label}, {span}. Squares: adjusted share of each site, shrunk towards the whole, with {level} "
+            f"intervals; pale circles: the same before shrinkage; the line is the whole, "
+            f"{numbers.share(found.share)}. {' '.join(found.notes)}"
+        ),
+        alt=_case_mix_in_words(found, level),
+        table=case_mix_table(found, indicator, span=span),
+        draw=draw,
+        message=message,
+        draw_for_slide=lambda: draw("wide", _SLIDE_HEIGHT if len(table) <= 2 * _ROWS_A_COLUMN else 4.2),
+    )
+
+
+def case_mix_table(found: CaseMix, indicator: Indicator, *, span: str) -> Table:
+    """Show observed against expected by site.
+
+    Parameters
+    ----------
+    found : CaseMix
+        Observed against expected.
+    indicator : Indicator
+        The indicator.
+    span : str
+        The quarters compared, in words.
+    """
+    level = numbers.level_in_words(float(found.table["level"].iloc[0]))
+    return Table(
+        found.table,
+        f"Observed against expected by site: {indicator.label[:1].lower() + indicator.label[1:]}, {span}.",
+        (
+            Column("site", "Site"),
+            Column("n", "Patients", "count"),
+            Column("observed", "Observed", "count"),
+            Column("expected", "Expected", "number", 1),
+            Column("ratio", "Observed / expected", "number", 2),
+            Column("adjusted", "Adjusted share", "share"),
+            Column(("estimate", "lower", "upper"), f"Shrunk ({level} interval)", "share with interval"),
+        ),
+        (f"Intervals: {found.table['method'].iloc[0]}.", *found.notes),
+        name="case-mix",
+    )
+
+
+def _limits(axes: Axes, found: Funnel, factor: float) -> None:
+    grid = found.limits
+    wide = "wide_" if found.over_dispersed else ""
+    axes.axhline(found.target * factor, color=INK, linewidth=1.0, zorder=2)
+    for name, dash in (("95", (0, (2, 1.5))), ("998", (0, (6, 2)))):
+        for side in ("lower", "upper"):
+            curve = grid[f"{wide}{side}_{name}"] * factor
+            axes.plot(grid["denominator"], curve, color=QUIET, linewidth=1.0, linestyle=dash, zorder=2)
+        place = float(grid[f"{wide}upper_{name}"].iloc[-1]) * factor
+        axes.annotate(
+            "95 %" if name == "95" else "99.8 %", xy=(float(grid["denominator"].iloc[-1]), place), xytext=(3, 0),
+            textcoords="offset points", fontsize=7.5, color=QUIET, va="center", annotation_clip=False,
+        )  # fmt: skip
+    axes.annotate(
+        "whole", xy=(float(grid["denominator"].iloc[-1]), found.target * factor), xytext=(3, 0),
+        textcoords="offset points", fontsize=7.5, color=INK, va="center", annotation_clip=False,
+    )  # fmt: skip
+
+
+def _range(found: Funnel, factor: float, *, share: bool) -> tuple[float, float]:
+    wide = "wide_" if found.over_dispersed else ""
+    smallest = found.table["denominator"].min()
+    near = found.limits[found.limits["denominator"] >= 0.9 * smallest]
+    low = min(float(near[f"{wide}lower_998"].min()), float(found.table["value"].min())) * factor
+    high = max(float(near[f"{wide}upper_998"].max()), float(found.table["value"].max())) * factor
+    margin = 0.06 * (high - low) + 0.5
+    top = high + margin
+    return max(low - margin, -0.02 * high), min(top, 102.0) if share else top
+
+
+def _name_sites(axes: Axes, named: pd.DataFrame, factor: float, width: Width) -> None:
+    """Name sites beside their marks, moved apart where they would overlap."""
+    if named.empty:
+        return
+    low, high = axes.get_ylim()
+    values = (named["value"] * factor).tolist()
+    places = spread(values, (high - low) * 0.055, low, high)
+    start, edge = axes.get_xlim()
+    common: dict[str, Any] = {"textcoords": "data", "fontsize": 7.5, "color": INK, "va": "center", "zorder": 5}
+    common["bbox"] = {"boxstyle": "square,pad=0.12", "facecolor": PAPER, "edgecolor": "none", "alpha": 0.8}
+    room = 22 if width == "wide" else 12
+    for name, n, value, place in zip(named["site"], named["denominator"], values, places, strict=True):
+        left = n > start + 0.6 * (edge - start)
+        shift = (-0.012 if left else 0.012) * (edge - start)
+        line = (
+            {"arrowstyle": "-", "color": FAINT, "linewidth": 0.6} if abs(place - value) > 0.02 * (high - low) else None
+        )
+        axes.annotate(
+            wrap(name, room, lines=1), xy=(n, value), xytext=(n + shift, place), ha="right" if left else "left",
+            arrowprops=line, **common,
+        )  # fmt: skip
+
+
+def _left_out(sites: pd.DataFrame) -> str:
+    hidden = int(sites["hidden"].sum())
+    if not hidden:
+        return ""
+    return (
+        f" {hidden} of {numbers.plural(len(sites), 'site')} hidden because of small counts, mostly small sites: over more "
+        "quarters (parameter site_quarters) more of them can be shown."
+    )
+
+
+def _funnel_in_words(found: Funnel, indicator: Indicator, region: pd.Series, span: str, *, n_hidden: int) -> str:
+    show = value_shower(indicator)
+    values = found.table["value"]
+    sentence = (
+        f"{numbers.plural(len(found.table), 'site')}, {span}: {indicator.label[:1].lower() + indicator.label[1:]}, "
+        f"{show(found.target)} over the whole, from {show(values.min())} to {show(values.max())} at single sites"
+    )
+    outside = [
+        f"{row.site} ({show(row.value)})"  # type: ignore[arg-type]
+        for row in found.table[region == BEYOND_998].itertuples()
+    ]
+    between = [
+        f"{row.site} ({show(row.value)})"  # type: ignore[arg-type]
+        for row in found.table[region == BEYOND_95].itertuples()
+    ]
+    limits = "widened limits" if found.over_dispersed else "limits"
+    said = [
+        f"beyond the 99.8 % {limits}: {numbers.listed(outside) or 'none'}",
+        f"beyond the 95 % {limits} only: {numbers.listed(between) or 'none'}",
+    ]
+    hidden = f"; {numbers.plural(n_hidden, 'site')} not shown because of small counts" if n_hidden else ""
+    return f"{sentence}; {'; '.join(said)}{hidden}."
+
+
+def _case_mix_in_words(found: CaseMix, level: str) -> str:
+    table = found.table
+    apart = table[(table["lower"] > found.share) | (table["upper"] < found.share)]
+    ratio = table["ratio"].dropna()
+    spread_of = (
+        f"{numbers.number(ratio.min(), 2)} to {numbers.number(ratio.max(), 2)}" if len(ratio) else numbers.MISSING
+    )
+    named = [
+        f"{row.site} ({numbers.share(row.estimate)}, {numbers.share_interval(row.lower, row.upper)})"
+        for row in apart.itertuples()
+    ]
+    return (
+        f"{numbers.plural(len(table), 'site')} after adjustment, observed over expected {spread_of}; shrunken shares from "
+        f"{numbers.share(table['estimate'].min())} to {numbers.share(table['estimate'].max())} about the whole of "
+        f"{numbers.share(found.share)}. {level} intervals that leave out the whole: {numbers.listed(named) or 'none'}."
+    )
+
+
+def _heading(words: str) -> str:
+    return words[:1].upper() + words[1:]

@@ -1,0 +1,257 @@
+"""Figures of the home programme and of missing visits."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analysis.outcomes.home_programme.prescribed_modalities import IN_WORDS
+from analysis.report.parts import numbers
+from analysis.report.parts.axes import axes_inches, legend_above, week_axis, wrap
+from analysis.report.parts.figures import Figure
+from analysis.report.parts.look import (
+    INK,
+    LOW_ROW,
+    MOST_HIGH_ROWS,
+    PAPER,
+    QUIET,
+    Width,
+    marks,
+    new_drawing,
+    quiet_grid,
+    without_markers,
+)
+from analysis.report.parts.numbers import in_text
+from analysis.report.parts.tables import Column, Table
+
+if TYPE_CHECKING:
+    from matplotlib.colors import Colormap
+    from matplotlib.figure import Figure as Drawing
+
+    from analysis.cohort.measures import Measure
+    from analysis.outcomes.home_programme.sessions_done import AdherenceByWeek
+    from analysis.outcomes.missing.missing_by_week import MissingByWeek
+
+
+def adherence_figure(found: AdherenceByWeek) -> Figure:
+    """Draw the share of prescribed sessions that was done, by week, modality and protocol.
+
+    Parameters
+    ----------
+    found : AdherenceByWeek
+        Home adherence, recorded and not empty.
+
+    Returns
+    -------
+    Figure
+        Its table has a row a protocol, modality and week.
+    """
+    table = found.table[found.table["recorded"] > found.table["none_prescribed"]]
+    names = list(dict.fromkeys(table["protocol"]))
+    modalities = list(dict.fromkeys(table["modality"]))
+    drawn = marks(names)
+
+    def draw(width: Width) -> Drawing:
+        columns = min(len(modalities), 3) if width == "wide" else 1
+        rows = int(np.ceil(len(modalities) / columns))
+        drawing = new_drawing(width, 0.7 + 2.2 * rows)
+        panels = drawing.subplots(rows, columns, sharey=True, squeeze=False)
+        for modality, axes in zip(modalities, panels.flat, strict=False):
+            own = table[table["modality"] == modality]
+            for name in names:
+                one = own[own["protocol"] == name]
+                if one.empty:
+                    continue
+                mark = drawn[name]
+                axes.plot(one["week"], one["share_of_sessions"] * 100, color=mark.colour, linestyle=mark.dash)
+            axes.axhline(100 * found.threshold, color=QUIET, linewidth=0.9, linestyle=":")
+            ticks = _even_weeks(own["week"])
+            week_axis(axes, ticks, inches=axes_inches(width, columns=columns))
+            axes.set_ylim(0, max(102.0, 104 * float(own["share_of_sessions"].max(skipna=True))))
+            axes.set_title(wrap(modality, 30))
+            quiet_grid(axes)
+        for axes in panels.flat[len(modalities) :]:
+            axes.set_axis_off()
+        for axes in panels[:, 0]:
+            axes.set_ylabel("Sessions done of\nthose prescribed (%)")
+        legend_above(drawing, without_markers(drawn), columns=min(len(names), 3) if width == "wide" else 1)
+        return drawing
+
+    return Figure(
+        name="adherence",
+        title="Home adherence by week",
+        caption=(
+            "Sessions done as a share of the sessions prescribed, summed over the patients with an entry. The dotted "
+            f"line is {numbers.share(found.threshold)}. Adherence follows recovery as well as leading to it: patients "
+            "who feel well stop, and pain stops others, so these curves do not say what more sessions would have done."
+        ),
+        alt=_adherence_in_words(found.overall),
+        table=Table(
+            table.assign(group=table["modality"] + ", " + table["protocol"]),
+            "Sessions done of those prescribed, by week.",
+            (
+                Column("week", "Week", "week"),
+                Column("n", "Patients", "count"),
+                Column(("sessions_done", "sessions_prescribed"), "Sessions done / prescribed", "fraction"),
+                Column("share_of_sessions", "Share of sessions", "share"),
+                Column(("lower_quartile", "upper_quartile"), "Quartiles of patients", "shares"),
+                Column(("reached", "n"), f"Patients at {numbers.share(found.threshold)} or more", "fraction"),
+            ),
+            found.notes,
+            name="adherence-by-week",
+            rows_grouped_by="group",
+        ),
+        draw=draw,
+        message=f"{numbers.share_range(found.overall['share_of_sessions'].tolist())} of the home sessions were done",
+    )
+
+
+def missing_figure(found: MissingByWeek, measure: Measure) -> Figure:
+    """Draw the share of expected visits that were missed as a table of shades, by protocol and week.
+
+    Parameters
+    ----------
+    found : MissingByWeek
+        Missing visits, not empty.
+    measure : Measure
+        The measure.
+
+    Returns
+    -------
+    Figure
+        Its table has a row a protocol and week.
+    """
+    table = found.table
+    names = list(dict.fromkeys(table["protocol"]))
+    weeks = sorted(table["week"].unique())
+    grid = table.pivot_table(index="protocol", columns="week", values="share", sort=False).reindex(names)[weeks]
+    counts = table.pivot_table(index="protocol", columns="week", values="missing", sort=False).reindex(names)[weeks]
+    cells = (grid, counts)
+    expected = dict(zip(table["protocol"], table["expected"], strict=True))
+
+    def heads(row_height: float) -> list[str]:
+        known = [wrap(name, 20, lines=2) if row_height > LOW_ROW else wrap(name, 28, lines=1) for name in names]
+        return [f"{name}\nof {numbers.count(expected[key])}" for name, key in zip(known, names, strict=True)]
+
+    def draw(width: Width, row_height: float) -> Drawing:
+        narrow = width == "narrow"
+        # On a phone the weeks run downwards, so that every cell keeps its size.
+        shares, missing = (table.to_numpy(dtype=float).T if narrow else table.to_numpy(dtype=float) for table in cells)
+        across = [wrap(name, 12, lines=4) for name in names] if narrow else [numbers.week(week) for week in weeks]
+        down = [f"week {numbers.week(week)}" for week in weeks] if narrow else heads(row_height)
+        drawing = new_drawing(width, (0.8 if not narrow else 1.2) + row_height * len(down))
+        axes = drawing.add_subplot()
+        axes.imshow(shares, cmap=_shades(), vmin=0, vmax=1, aspect="auto")
+        for row in range(len(down)):
+            for column in range(len(across)):
+                words = f"{numbers.share(shares[row, column])}\n({numbers.count(missing[row, column])})"
+                colour = PAPER if shares[row, column] > 0.55 else INK
+                axes.text(column, row, words, ha="center", va="center", fontsize=7.5, color=colour, linespacing=1.1)
+        axes.set_xticks(range(len(across)), across)
+        axes.set_yticks(range(len(down)), down)
+        axes.tick_params(length=0)
+        axes.xaxis.set_ticks_position("top")
+        if not narrow:
+            axes.xaxis.set_label_position("top")
+            axes.set_xlabel("Week")
+        axes.spines[:].set_visible(False)
+        axes.set_xticks(np.arange(len(across) + 1) - 0.5, minor=True)
+        axes.set_yticks(np.arange(len(down) + 1) - 0.5, minor=True)
+        axes.grid(which="minor", color=PAPER, linewidth=2)
+        axes.tick_params(which="minor", length=0)
+        return drawing
+
+    return Figure(
+        name="missing",
+        title=f"Missing values of {in_text(measure.label)}",
+        caption=(
+            "Share of the expected values that are missing, with their number; darker is more. Every patient of a "
+            "protocol is expected at every week, those who withdrew included."
+        ),
+        alt=_missing_in_words(table),
+        table=missing_table(found, measure),
+        draw=lambda width: draw(width, 0.42),
+        draw_for_slide=(lambda: draw("wide", LOW_ROW)) if len(names) > MOST_HIGH_ROWS else None,
+        message=_missing_message(table),
+    )
+
+
+def missing_table(found: MissingByWeek, measure: Measure) -> Table:
+    """Show missing visits by protocol and week.
+
+    Parameters
+    ----------
+    found : MissingByWeek
+        Missing visits.
+    measure : Measure
+        The measure.
+    """
+    return Table(
+        found.table,
+        f"Missing values of {in_text(measure.label)} by protocol and week.",
+        (
+            Column("week", "Week", "week"),
+            Column("expected", "Expected", "count"),
+            Column("seen", "Seen", "count"),
+            Column(("missing", "expected"), "Missing", "fraction with share"),
+            Column("missed_seen_later", "Missed, seen later", "count"),
+            Column("not_seen_again", "Not seen again", "count"),
+        ),
+        found.notes,
+        name="missing",
+        rows_grouped_by="protocol",
+    )
+
+
+def _shades() -> Colormap:
+    from matplotlib.colors import LinearSegmentedColormap
+
+    return LinearSegmentedColormap.from_list("missing", ["#f4f7f8", "#a9c3d0", "#3f7b96", "#123f55"])
+
+
+def _even_weeks(weeks: pd.Series) -> list[float]:
+    distinct = sorted(float(week) for week in weeks.unique())
+    if len(distinct) < 9:
+        return distinct
+    step = int(np.ceil((distinct[-1] - distinct[0]) / 6 / 2) * 2)
+    return [distinct[0], *(week for week in distinct[1:-1] if week % step == 0), distinct[-1]]
+
+
+def _adherence_in_words(overall: pd.DataFrame) -> str:
+    parts = [
+        f"{row.protocol}, {row.modality}: "
+        + (
+            f"{numbers.share(row.share_of_sessions)} of {numbers.count(row.sessions_prescribed)} sessions in "
+            f"{numbers.plural(row.n, 'patient')}"
+            if row.n
+            else IN_WORDS.get(str(row.prescribed), "not known")
+        )
+        for row in overall.itertuples()
+    ]
+    return f"Lines of sessions done of those prescribed by week. Over the whole programme: {'; '.join(parts)}."
+
+
+def _missing_message(table: pd.DataFrame) -> str:
+    week = table["week"].max()
+    shares = numbers.share_range(table.loc[table["week"] == week, "share"].tolist())
+    return f"At week {numbers.week(week)}, {shares} of the values are missing"
+
+
+def _missing_in_words(table: pd.DataFrame) -> str:
+    parts = []
+    for name, one in table.groupby("protocol", sort=False):
+        last = one.sort_values("week").iloc[-1]
+        parts.append(
+            f"{name} {numbers.fraction(last['missing'], last['expected'])} ({numbers.share(last['share'])}) at week "
+            f"{numbers.week(last['week'])}"
+        )
+    known = table.dropna(subset=["share"]).sort_values("share", kind="stable")
+    worst = known.iloc[-1] if len(known) else None
+    most = (
+        f" The most: {numbers.share(worst['share'])} in {worst['protocol']} at week {numbers.week(worst['week'])}."
+        if worst is not None
+        else ""
+    )
+    return f"Table of shades of missing values by protocol and week. At the last week: {'; '.join(parts)}.{most}"

@@ -1,0 +1,327 @@
+"""The figure of recovery curves: model means by week with their intervals, and the patients behind them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analysis.report.parts import numbers
+from analysis.report.parts.axes import (
+    axes_inches,
+    draw_estimates,
+    label_ends,
+    legend_above,
+    numbers_under,
+    week_axis,
+    wrap,
+)
+from analysis.report.parts.figures import Figure
+from analysis.report.parts.forest import draw_forest
+from analysis.report.parts.look import MOST_IN_ONE_PANEL, QUIET, Mark, Width, marks, new_drawing, quiet_grid
+from analysis.report.parts.numbers import in_text, shown_decimals
+from analysis.report.parts.tables import Column, Table
+from analysis.report.parts.wording import method_in_words
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure as Drawing
+
+    from analysis.curves.recovery import RecoveryCurves
+
+#: Behind the means at most this many patients of a protocol are drawn; the caption says so.
+MOST_PATIENTS_DRAWN = 150
+_SMOOTH_POINTS = 40
+
+
+def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
+    """Draw the model mean of each protocol by week with its interval, and every patient behind.
+
+    Parameters
+    ----------
+    curves : RecoveryCurves
+        The fit.
+    level : float
+        Confidence level of the intervals.
+
+    Returns
+    -------
+    Figure
+        Its table has a row a protocol and week: estimate, interval and patients seen.
+    """
+    means = curves.means(level=level)
+    means["protocol"] = means.get("protocol", pd.Series(curves.protocols[0], index=means.index)).astype("str")
+    seen = seen_by_week(curves)
+    table = means.drop(columns="n").merge(seen, on=["protocol", "week"], how="left")
+    table["n"] = table["n"].astype("Int64")
+    baseline = baseline_means(curves)
+    lines = _lines(curves, means, level)
+
+    def draw(width: Width) -> Drawing:
+        return _draw_recovery(curves, means, lines, baseline, seen, width)
+
+    def draw_for_slide() -> Drawing:
+        drawing = new_drawing("wide", 3.4)
+        _draw_together(drawing.add_subplot(), curves, lines, baseline, seen, marks(curves.protocols), "wide")
+        return drawing
+
+    def draw_many_for_slide() -> Drawing:
+        at = lines[(lines["week"] - curves.primary_week).abs() < 1e-9]
+        label = (
+            f"Mean {in_text(curves.measure.label)} at week {numbers.week(curves.primary_week)} ({curves.measure.unit})"
+        )
+        return draw_forest(at, marks(curves.protocols), label=label, zero=False)
+
+    unit = curves.measure.unit
+    decimals = shown_decimals(curves.measure)
+    percent = numbers.level_in_words(level)
+    drawn_of = max((visits["patient_id"].nunique() for _, visits in curves.visits.groupby("protocol", observed=True)))
+    some = (
+        f" Of each protocol at most {MOST_PATIENTS_DRAWN} patients are drawn, evenly spaced in the order of the data."
+        if drawn_of > MOST_PATIENTS_DRAWN
+        else ""
+    )
+    start = (
+        " Every curve starts at the mean baseline of all patients in the model, to which the means are adjusted."
+        if curves.baseline_adjusted
+        else ""
+    )
+    under = "patients seen at that week" if curves.scheduled else "patients seen between halfway to the neighbours"
+    return Figure(
+        name="recovery",
+        title=f"{curves.measure.label} by week",
+        caption=(
+            f"Model means in {unit} with {percent} intervals (bars, or bands where visits had no schedule); thin lines "
+            f"are single patients.{start} Numbers under the axis: {under}.{some} Intervals: {method_in_words(means)}."
+        ),
+        alt=_recovery_in_words(table, curves, decimals, percent),
+        table=Table(
+            table,
+            f"{curves.measure.label} ({unit}): model means with {percent} intervals by week.",
+            (
+                Column("week", "Week", "week"),
+                Column(("estimate", "lower", "upper"), f"Mean ({percent} interval)", "number with interval", decimals),
+                Column("n", "Patients seen", "count"),
+            ),
+            name="recovery",
+            rows_grouped_by="protocol",
+        ),
+        draw=draw,
+        message=_recovery_message(table, curves, decimals),
+        draw_for_slide=(
+            None
+            if len(curves.protocols) == 1
+            else (draw_for_slide if len(curves.protocols) <= MOST_IN_ONE_PANEL else draw_many_for_slide)
+        ),
+    )
+
+
+def seen_by_week(curves: RecoveryCurves) -> pd.DataFrame:
+    """Count the patients seen by protocol and week: at the week, or halfway to its neighbours without a schedule.
+
+    Parameters
+    ----------
+    curves : RecoveryCurves
+        The fit.
+
+    Returns
+    -------
+    pandas.DataFrame
+        protocol, week, n.
+    """
+    frame = curves.visits[["protocol", "week", "patient_id"]].copy()
+    if not curves.scheduled:
+        weeks = np.asarray(curves.weeks, dtype=float)
+        edges = (weeks[1:] + weeks[:-1]) / 2
+        frame["week"] = weeks[np.searchsorted(edges, frame["week"].to_numpy(dtype=float))]
+    frame["protocol"] = frame["protocol"].astype("str")
+    counted = frame.groupby(["protocol", "week"], observed=True)["patient_id"].nunique()
+    return counted.rename("n").reset_index()
+
+
+def baseline_means(curves: RecoveryCurves) -> pd.DataFrame:
+    """Give the common start of the curves, the mean baseline of all patients in the model; empty where there is none.
+
+    The model means are adjusted to it, so a curve that set off from its own protocol's baseline would show a change that the
+    model does not estimate.
+
+    Parameters
+    ----------
+    curves : RecoveryCurves
+        The fit.
+
+    Returns
+    -------
+    pandas.DataFrame
+        protocol, week (0), estimate (the same for all), n (patients of the protocol).
+    """
+    if not curves.baseline_adjusted:
+        return pd.DataFrame({"protocol": [], "week": [], "estimate": [], "n": []})
+    patients = curves.frame.drop_duplicates("patient_id")
+    table = patients.groupby(patients["protocol"].astype("str"), sort=False).size().rename("n").reset_index()
+    table.insert(1, "week", 0.0)
+    table.insert(2, "estimate", float(patients["baseline"].mean()))
+    return table
+
+
+def _lines(curves: RecoveryCurves, means: pd.DataFrame, level: float) -> pd.DataFrame:
+    """Give the means to draw: at the weeks, or along a smooth curve where visits had no schedule."""
+    if curves.scheduled:
+        return means
+    grid = np.linspace(min(curves.weeks), max(curves.weeks), _SMOOTH_POINTS)
+    by = "protocol" if len(curves.protocols) > 1 else None
+    smooth = curves.model.means(by=by, weeks=[float(week) for week in grid], level=level)
+    smooth["protocol"] = smooth.get("protocol", pd.Series(curves.protocols[0], index=smooth.index)).astype("str")
+    return smooth
+
+
+def _draw_recovery(
+    curves: RecoveryCurves,
+    means: pd.DataFrame,
+    lines: pd.DataFrame,
+    baseline: pd.DataFrame,
+    seen: pd.DataFrame,
+    width: Width,
+) -> Drawing:
+    names = list(curves.protocols)
+    drawn = marks(names)
+    together = len(names) <= MOST_IN_ONE_PANEL
+    columns = min(len(names), 3 if width == "wide" else 1)
+    rows = int(np.ceil(len(names) / columns))
+    top = 3.3 + 0.17 * len(names) if together and len(names) > 1 else 0.0
+    each = 2.3 if len(names) > 1 else 3.4
+    extra = 0.0 if width == "wide" else 0.2 * len(names)
+    drawing = new_drawing(width, top + each * rows + extra)
+    parts = drawing.subfigures(2 if top else 1, 1, height_ratios=[top, each * rows] if top else None, squeeze=False)
+    low, high = _limits(curves, means)
+    weeks = _weeks_of_axis(curves)
+    if top:
+        _draw_together(parts[0, 0].subplots(), curves, lines, baseline, seen, drawn, width)
+        if width == "narrow":
+            legend_above(parts[0, 0], drawn)
+    panels = parts[-1, 0].subplots(rows, columns, sharey=True, squeeze=False)
+    for axes in panels.flat[len(names) :]:
+        axes.set_axis_off()
+    for name, axes in zip(names, panels.flat, strict=False):
+        _draw_patients(axes, curves, name, drawn[name])
+        for other in names:
+            if other != name and together:
+                one = _with_start(lines[lines["protocol"] == other], baseline, other)
+                axes.plot(one["week"], one["estimate"], color=QUIET, linewidth=0.9, linestyle=":", zorder=2)
+        draw_estimates(axes, lines[lines["protocol"] == name], drawn[name], smooth=not curves.scheduled)
+        one = _with_start(lines[lines["protocol"] == name], baseline, name)
+        axes.plot(one["week"], one["estimate"], color=drawn[name].colour, linestyle=drawn[name].dash, zorder=3)
+        kept = week_axis(axes, weeks, inches=axes_inches(width, columns=columns))
+        if not top:
+            numbers_under(axes, seen, {name: drawn[name]}, kept)
+        axes.set_ylim(low, high)
+        axes.set_title(wrap(name, 27 if columns > 1 else 40), color=drawn[name].colour)
+        quiet_grid(axes)
+    for axes in panels[:, 0]:
+        axes.set_ylabel(f"{wrap(curves.measure.label, 26)}\n({curves.measure.unit})")
+    return drawing
+
+
+def _draw_together(
+    axes: Axes,
+    curves: RecoveryCurves,
+    lines: pd.DataFrame,
+    baseline: pd.DataFrame,
+    seen: pd.DataFrame,
+    drawn: Mapping[str, Mark],
+    width: Width,
+) -> None:
+    ends = {}
+    shifts = _dodge(list(drawn), _weeks_of_axis(curves)) if curves.scheduled else dict.fromkeys(drawn, 0.0)
+    for name, mark in drawn.items():
+        own = lines[lines["protocol"] == name]
+        if own.empty:
+            continue
+        one = _with_start(own, baseline, name)
+        axes.plot(
+            one["week"] + shifts[name], one["estimate"], color=mark.colour, linestyle=mark.dash, marker=mark.marker
+            if curves.scheduled else None, zorder=3,
+        )  # fmt: skip
+        draw_estimates(axes, own.assign(week=own["week"] + shifts[name]), mark, smooth=not curves.scheduled)
+        last = own.iloc[-1]
+        ends[name] = (float(last["week"]) + shifts[name], float(last["estimate"]))
+    quiet_grid(axes)
+    kept = week_axis(axes, _weeks_of_axis(curves), inches=axes_inches(width, right=1.7 if width == "wide" else 0.2))
+    axes.set_ylabel(f"{wrap(curves.measure.label, 30)} ({curves.measure.unit})")
+    axes.set_title("Model means")
+    axes.margins(y=0.08)
+    numbers_under(axes, seen, drawn, kept)
+    if width == "wide":
+        label_ends(axes, ends, drawn, inches=2.6)
+
+
+def _draw_patients(axes: Axes, curves: RecoveryCurves, protocol: str, mark: Mark) -> None:
+    from matplotlib.collections import LineCollection
+
+    visits = curves.visits[curves.visits["protocol"].astype("str") == protocol]
+    patients = visits["patient_id"].drop_duplicates().to_numpy()
+    if len(patients) > MOST_PATIENTS_DRAWN:
+        patients = patients[np.linspace(0, len(patients) - 1, MOST_PATIENTS_DRAWN).round().astype(int)]
+    kept = visits[visits["patient_id"].isin(patients)].sort_values(["patient_id", "week"])
+    starts = np.flatnonzero(~kept["patient_id"].duplicated().to_numpy())[1:]
+    paths = np.split(kept[["week", "value"]].to_numpy(dtype=float), starts)
+    opacity = float(np.clip(6.0 / max(len(paths), 1) ** 0.75, 0.14, 0.6))
+    axes.add_collection(LineCollection(paths, colors=mark.colour, linewidths=0.6, alpha=opacity, zorder=1))
+    single = np.array([path[0] for path in paths if len(path) == 1])
+    if len(single):
+        axes.plot(single[:, 0], single[:, 1], ".", color=mark.colour, alpha=opacity, markersize=3, zorder=1)
+
+
+def _with_start(one: pd.DataFrame, baseline: pd.DataFrame, protocol: str) -> pd.DataFrame:
+    columns = ["week", "estimate"]
+    start = baseline.loc[baseline["protocol"] == protocol, columns]
+    return pd.concat([start, one[columns]], ignore_index=True) if len(start) else one[columns]
+
+
+def _dodge(names: list[str], weeks: list[float]) -> dict[str, float]:
+    step = (max(weeks) - min(weeks)) * 0.006
+    middle = (len(names) - 1) / 2
+    return {name: (position - middle) * step for position, name in enumerate(names)}
+
+
+def _weeks_of_axis(curves: RecoveryCurves) -> list[float]:
+    weeks = [float(week) for week in curves.weeks]
+    if curves.scheduled:
+        seen = {float(week) for week in curves.visits["week"].unique()}
+        return sorted({*weeks, *(week for week in seen if week <= 0)})
+    return weeks
+
+
+def _limits(curves: RecoveryCurves, means: pd.DataFrame) -> tuple[float, float]:
+    """Show 99 % of the values; single extreme ones would press the rest flat."""
+    values = curves.visits["value"].to_numpy(dtype=float)
+    low = min(float(np.quantile(values, 0.005)), float(means["lower"].min(skipna=True)))
+    high = max(float(np.quantile(values, 0.995)), float(means["upper"].max(skipna=True)))
+    room = 0.04 * (high - low or 1.0)
+    return low - room, high + room
+
+
+def _recovery_message(table: pd.DataFrame, curves: RecoveryCurves, decimals: int) -> str:
+    at = table.loc[np.isclose(table["week"].astype(float), curves.primary_week), "estimate"]
+    low, high = numbers.number(at.min(), decimals), numbers.number(at.max(), decimals)
+    span = low if low == high else f"{low} to {high}"
+    week = numbers.week(curves.primary_week)
+    return f"Mean {in_text(curves.measure.label)} at week {week}: {span} {curves.measure.unit}"
+
+
+def _recovery_in_words(table: pd.DataFrame, curves: RecoveryCurves, decimals: int, percent: str) -> str:
+    at = table[np.isclose(table["week"].astype(float), curves.primary_week)]
+    parts = [
+        f"{row.protocol} {numbers.number(row.estimate, decimals)} "
+        f"({percent} interval {numbers.interval(row.lower, row.upper, decimals)})"
+        for row in at.itertuples()
+    ]
+    first, last = table["week"].min(), table["week"].max()
+    return (
+        f"Lines of {in_text(curves.measure.label)} from week {numbers.week(first)} to week {numbers.week(last)} with "
+        f"single patients behind. At week {numbers.week(curves.primary_week)} the model means in "
+        f"{curves.measure.unit} are: {'; '.join(parts)}."
+    )

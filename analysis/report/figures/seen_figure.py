@@ -1,0 +1,211 @@
+"""The figure of the values as they were measured, week by week."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from analysis.report.parts import numbers
+from analysis.report.parts.axes import legend_above, wrap
+from analysis.report.parts.figures import Figure
+from analysis.report.parts.look import MOST_IN_ONE_PANEL, Width, marks, new_drawing, quiet_grid, without_markers
+from analysis.report.parts.numbers import in_text, shown_decimals
+from analysis.report.parts.tables import Column, Table
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure as Drawing
+
+    from analysis.cohort.measures import Measure
+
+#: A measure seen at more weeks than this is summarised in eight spans of about equally many visits.
+MOST_WEEKS_SHOWN = 12
+#: Panels beside each other at a desk, where every protocol has its own.
+_COLUMNS = 3
+_ROOM: dict[Width, int] = {"wide": 90, "narrow": 32}
+
+
+def seen_summary(visits: pd.DataFrame) -> pd.DataFrame:
+    """Summarise the values of one measure by protocol and week, or by span of weeks where there are many.
+
+    Parameters
+    ----------
+    visits : pandas.DataFrame
+        As :func:`analysis.cohort.visit_frame` gives it.
+
+    Returns
+    -------
+    pandas.DataFrame
+        protocol, week (text), position, n (patients), mean, standard_deviation, median, lower_quartile,
+        upper_quartile, lowest, highest; in the unit of the measure.
+
+    Examples
+    --------
+    >>> frame = pd.DataFrame({"patient_id": ["a", "b"], "protocol": "usual", "week": [6, 6], "value": [1.0, 3.0]})
+    >>> seen_summary(frame)[["week", "n", "mean"]].values.tolist()
+    [['6', 2, 2.0]]
+    """
+    known = visits[visits["value"].notna()].copy()
+    known["protocol"] = known["protocol"].astype("str")
+    known["position"], words = _spans(known["week"])
+    grouped = known.groupby(["protocol", "position"], sort=True)
+    value = grouped["value"]
+    table = pd.DataFrame(
+        {
+            "n": grouped["patient_id"].nunique(),
+            "mean": value.mean(),
+            "standard_deviation": value.std(),
+            "median": value.median(),
+            "lower_quartile": value.quantile(0.25),
+            "upper_quartile": value.quantile(0.75),
+            "lowest": value.min(),
+            "highest": value.max(),
+        }
+    ).reset_index()
+    table.insert(1, "week", [words[position] for position in table["position"]])
+    order = {name: place for place, name in enumerate(_order(visits["protocol"]))}
+    return table.sort_values(by=["protocol", "position"], key=lambda s: s.map(order) if s.name == "protocol" else s)
+
+
+def seen_figure(visits: pd.DataFrame, measure: Measure) -> Figure:
+    """Draw the values measured by week and protocol as boxes.
+
+    Parameters
+    ----------
+    visits : pandas.DataFrame
+        As :func:`analysis.cohort.visit_frame` gives it, with at least one value.
+    measure : Measure
+        The measure.
+
+    Returns
+    -------
+    Figure
+        Its table summarises each protocol and week.
+    """
+    table = seen_summary(visits)
+    names = [name for name in _order(visits["protocol"]) if name in set(table["protocol"])]
+    drawn = marks(names)
+    words = dict(zip(table["position"], table["week"], strict=True))
+    known = visits[visits["value"].notna()].copy()
+    known["protocol"] = known["protocol"].astype("str")
+    known["position"], _ = _spans(known["week"])
+    decimals = shown_decimals(measure)
+
+    def draw(width: Width) -> Drawing:
+        together = len(names) <= MOST_IN_ONE_PANEL and width == "wide"
+        groups = [names] if together else [[name] for name in names]
+        columns = min(len(groups), _COLUMNS) if width == "wide" else 1
+        rows = -(-len(groups) // columns)
+        drawing = new_drawing(width, 3.1 if together else 0.4 + 1.9 * rows)
+        panels = drawing.subplots(rows, columns, sharey=True, sharex=True, squeeze=False)
+        for group, axes in zip(groups, panels.flat, strict=False):
+            for place, name in enumerate(group):
+                _draw_boxes(axes, known[known["protocol"] == name], drawn[name].colour, place, len(group))
+            axes.set_xlim(-0.6, len(words) - 0.4)
+            quiet_grid(axes)
+            if not together:
+                axes.set_title(wrap(group[0], 44 if columns == 1 else 27), color=drawn[group[0]].colour)
+        for axes in panels[:, 0]:
+            axes.set_ylabel(f"{wrap(measure.label, 26)}\n({measure.unit})")
+        for axes in panels.flat[len(groups) :]:
+            axes.set_axis_off()
+        shown = [words[position] for position in sorted(words)]
+        for axes in panels.flat[max(0, len(groups) - columns) : len(groups)]:
+            axes.set_xlabel("Weeks")
+            axes.set_xticks(range(len(words)), shown)
+            axes.tick_params(axis="x", labelbottom=True)
+            if sum(len(word) + 2 for word in shown) > _ROOM[width] / columns:
+                axes.tick_params(axis="x", rotation=45)
+        if together and len(names) > 1:
+            legend_above(drawing, without_markers(drawn, dashes=False), columns=min(len(names), 3))
+        return drawing
+
+    return Figure(
+        name="seen",
+        title=f"{measure.label} as measured",
+        caption=(
+            f"Values in {measure.unit}: boxes span the middle half of the patients seen, the line inside is the "
+            "median, whiskers reach the furthest value within one and a half box heights, points lie beyond. "
+            "Within a week the protocols stand in the order in which they are named. "
+            "These are the patients who came; the model means further down allow for those who did not."
+        ),
+        alt=_seen_in_words(table, measure, decimals),
+        table=seen_table(table, measure),
+        draw=draw,
+    )
+
+
+def seen_table(summary: pd.DataFrame, measure: Measure) -> Table:
+    """Show a summary of the values seen by week.
+
+    Parameters
+    ----------
+    summary : pandas.DataFrame
+        As :func:`seen_summary` gives it.
+    measure : Measure
+        The measure.
+    """
+    decimals = shown_decimals(measure)
+    return Table(
+        summary,
+        f"{measure.label} ({measure.unit}) of the patients seen, by week.",
+        (
+            Column("week", "Week", "text"),
+            Column("n", "Patients seen", "count"),
+            Column("mean", "Mean", "number", decimals),
+            Column("standard_deviation", "SD", "number", decimals),
+            Column("median", "Median", "number", decimals),
+            Column(("lower_quartile", "upper_quartile"), "Quartiles", "interval", decimals),
+            Column(("lowest", "highest"), "Range", "interval", decimals),
+        ),
+        ("SD: standard deviation.",),
+        name="seen",
+        rows_grouped_by="protocol",
+    )
+
+
+def _spans(weeks: pd.Series) -> tuple[pd.Series, dict[int, str]]:
+    """Give each visit the place of its week, or of a span of weeks with about equally many visits, and their names."""
+    distinct = sorted(float(week) for week in weeks.unique())
+    if len(distinct) <= MOST_WEEKS_SHOWN:
+        place = {week: position for position, week in enumerate(distinct)}
+        return weeks.astype(float).map(place), {position: numbers.week(week) for week, position in place.items()}
+    edges = np.unique(np.quantile(weeks.to_numpy(dtype=float), np.linspace(0, 1, 9)))
+    position = np.clip(np.searchsorted(edges, weeks.to_numpy(dtype=float), side="right") - 1, 0, len(edges) - 2)
+    exact = weeks.to_numpy(dtype=float)
+    words = {
+        int(span): f"{numbers.week(exact[position == span].min())} to {numbers.week(exact[position == span].max())}"
+        for span in np.unique(position)
+    }
+    return pd.Series(position, index=weeks.index), words
+
+
+def _draw_boxes(axes: Axes, known: pd.DataFrame, colour: str, place: int, of: int) -> None:
+    """Draw the boxes of one protocol, beside those of the others at each week."""
+    width = 0.72 / of
+    shift = (place - (of - 1) / 2) * width
+    values, positions = known["value"].to_numpy(dtype=float), known["position"].to_numpy(dtype=int)
+    grouped = {int(position): values[positions == position] for position in np.unique(positions)}
+    line = {"color": colour, "linewidth": 1.0}
+    axes.boxplot(
+        list(grouped.values()), positions=[position + shift for position in grouped], widths=0.82 * width,
+        manage_ticks=False, boxprops=line, whiskerprops=line, capprops=line, medianprops={**line, "linewidth": 1.8},
+        flierprops={"markeredgecolor": colour, "markersize": 2.0, "marker": "o"},
+    )  # fmt: skip
+
+
+def _order(protocol: pd.Series) -> list[str]:
+    return [str(name) for name in protocol.astype("category").cat.categories]
+
+
+def _seen_in_words(table: pd.DataFrame, measure: Measure, decimals: int) -> str:
+    parts = []
+    for name, one in table.groupby("protocol", sort=False):
+        first, last = one.iloc[0], one.iloc[-1]
+        parts.append(
+            f"{name} from {numbers.number(first['median'], decimals)} at week {first['week']} ({first['n']} patients) "
+            f"to {numbers.number(last['median'], decimals)} at week {last['week']} ({last['n']})"
+        )
+    return f"Boxes of {in_text(measure.label)} by week. Median in {measure.unit}: {'; '.join(parts)}."

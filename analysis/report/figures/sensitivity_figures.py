@@ -1,0 +1,314 @@
+"""Figures of missing data: analyses side by side, the tipping point, and whether probabilities of response are right."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.curves.recovery_choices import adjusted_in_words
+from analysis.report.parts import numbers
+from analysis.report.parts.axes import wrap, zero_line
+from analysis.report.parts.figures import Figure
+from analysis.report.parts.look import FAINT, INK, QUIET, Width, marks, new_drawing, quiet_grid
+from analysis.report.parts.numbers import in_text, shown_decimals
+from analysis.report.parts.tables import Column, Table
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from matplotlib.figure import Figure as Drawing
+
+    from analysis.cohort.measures import Measure
+    from analysis.outcomes.missing.missing_analyses import MissingDataAnalyses
+    from analysis.outcomes.missing.tipping_point import TippingPoint
+
+
+def analyses_figure(found: MissingDataAnalyses, measure: Measure) -> Figure:
+    """Draw the difference of each protocol from the reference under every assumption about missing visits.
+
+    Parameters
+    ----------
+    found : MissingDataAnalyses
+        The analyses.
+    measure : Measure
+        The measure.
+
+    Returns
+    -------
+    Figure
+        Its table has a row an analysis and protocol.
+    """
+    table = _by_protocol(found.differences)
+    others = list(dict.fromkeys(table["protocol"]))
+    lines = list(dict.fromkeys(table["line"]))
+    drawn = {name: mark for name, mark in marks([found.reference, *others]).items() if name != found.reference}
+    decimals = shown_decimals(measure)
+    percent = numbers.level_in_words(float(table["level"].iloc[0]))
+
+    def draw(width: Width) -> Drawing:
+        wide = width == "wide"
+        columns = min(len(others), 3) if wide else 1
+        rows = int(np.ceil(len(others) / columns))
+        drawing = new_drawing(width, rows * (0.9 + (0.27 if wide else 0.36) * len(lines)))
+        panels = drawing.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)
+        for name, axes in zip(others, panels.flat, strict=False):
+            one = table[table["protocol"] == name].set_index("line").reindex(lines)
+            places = np.arange(len(lines))
+            mark = drawn[name]
+            axes.hlines(places, one["lower"], one["upper"], color=mark.colour, linewidth=1.5)
+            axes.plot(one["difference"], places, mark.marker, color=mark.colour, markersize=5.5)
+            zero_line(axes, across=False)
+            axes.set_yticks(places, [wrap(line, 34 if wide else 24) for line in lines])
+            axes.set_ylim(len(lines) - 0.5, -0.5)
+            axes.set_title(f"{wrap(name, 30)}\n{wrap(f'minus {found.reference}', 30)}", color=mark.colour)
+            quiet_grid(axes, "x")
+        for axes in panels.flat[len(others) :]:
+            axes.set_axis_off()
+        for axes in panels[-1]:
+            axes.set_xlabel(wrap(f"Difference at week {numbers.week(found.week)} ({measure.unit})", 34))
+        return drawing
+
+    return Figure(
+        name="missing-analyses",
+        title="The difference under several assumptions about missing visits",
+        caption=(
+            f"Differences in {in_text(measure.label)} from {found.reference} at week {numbers.week(found.week)} with "
+            f"{percent} intervals, adjusted for {adjusted_in_words(found.covariates) or 'nothing'}. Where the rows agree, "
+            "the finding does not hang on who was missed."
+        ),
+        alt=_agreement_in_words(table, others, measure, decimals),
+        table=analyses_table(table, measure.unit, decimals, percent, found.notes),
+        draw=draw,
+    )
+
+
+def analyses_table(table: pd.DataFrame, unit: str, decimals: int, percent: str, notes: tuple[str, ...]) -> Table:
+    """Show the differences of means under every assumption."""
+    return Table(
+        table,
+        "Differences of means under several assumptions about missing visits.",
+        (
+            Column("line", "Analysis, assumption"),
+            Column("n", "Patients", "count"),
+            Column("reference_n", "Patients compared with", "count"),
+            Column(
+                ("difference", "lower", "upper"),
+                f"Difference in {unit} ({percent} interval)",
+                "signed with interval",
+                decimals,
+            ),
+        ),
+        notes,
+        name="missing-analyses",
+        rows_grouped_by="protocol",
+    )
+
+
+def responder_analyses_table(found: MissingDataAnalyses) -> Table:
+    """Show the differences of responder shares under every assumption.
+
+    Parameters
+    ----------
+    found : MissingDataAnalyses
+        The analyses, of a measure with a threshold.
+    """
+    table = _by_protocol(found.responders)
+    percent = numbers.level_in_words(float(table["level"].iloc[0]))
+    return Table(
+        table,
+        f"Differences of responder shares from {found.reference} at week {numbers.week(found.week)} under several "
+        "assumptions about missing visits.",
+        (
+            Column("line", "Analysis, assumption"),
+            Column("n", "Patients", "count"),
+            Column("reference_n", "Patients compared with", "count"),
+            Column(("difference", "lower", "upper"), f"Percentage points ({percent} interval)", "points with interval"),
+            Column("method", "Method of the interval"),
+        ),
+        (found.threshold.words,) if found.threshold is not None else (),
+        name="missing-responders",
+        rows_grouped_by="protocol",
+    )
+
+
+def tipping_figure(found: TippingPoint, measure: Measure) -> Figure:
+    """Draw the difference of each protocol against the shift of its missing values.
+
+    Parameters
+    ----------
+    found : TippingPoint
+        The analysis.
+    measure : Measure
+        The measure.
+
+    Returns
+    -------
+    Figure
+        Its table has a row a protocol and shift.
+    """
+    table, turns = found.table, found.tipping.set_index("protocol")
+    others = list(dict.fromkeys(table["protocol"]))
+    drawn = marks([found.reference, *others])
+    decimals = shown_decimals(measure)
+    percent = numbers.level_in_words(float(table["level"].iloc[0]))
+
+    def draw(width: Width) -> Drawing:
+        columns = min(len(others), 3) if width == "wide" else 1
+        rows = int(np.ceil(len(others) / columns))
+        drawing = new_drawing(width, 0.5 + 2.5 * rows)
+        panels = drawing.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)
+        for name, axes in zip(others, panels.flat, strict=False):
+            one = table[table["protocol"] == name]
+            colour = drawn[name].colour
+            axes.fill_between(one["delta"], one["lower"], one["upper"], color=colour, alpha=0.18, linewidth=0)
+            axes.plot(one["delta"], one["difference"], color=colour)
+            zero_line(axes)
+            axes.axvline(0, color=FAINT, linewidth=1)
+            turn = float(turns.loc[name, "delta"])
+            if np.isfinite(turn):
+                axes.axvline(turn, color=INK, linewidth=1, linestyle="--")
+                axes.annotate(
+                    f"turns at {numbers.signed(turn, decimals)}", (turn, 0.98), xycoords=("data", "axes fraction"),
+                    xytext=(3, 0), textcoords="offset points", va="top", fontsize=7.5, color=QUIET,
+                    backgroundcolor=(1, 1, 1, 0.75),
+                )  # fmt: skip
+            axes.set_title(f"{wrap(name, 30)}\n{wrap(f'minus {found.reference}', 30)}", color=colour)
+            quiet_grid(axes)
+        for axes in panels.flat[len(others) :]:
+            axes.set_axis_off()
+        for axes in panels[-1]:
+            axes.set_xlabel(wrap(f"Added to the missing values ({measure.unit})", 34))
+        for axes in panels[:, 0]:
+            axes.set_ylabel(f"Difference ({measure.unit})")
+        return drawing
+
+    return Figure(
+        name="tipping-point",
+        title="Tipping point",
+        caption=(
+            f"Difference in {in_text(measure.label)} at week {numbers.week(found.week)} with {percent} intervals "
+            f"({table['method'].iloc[0]}), when the values missing in one protocol lie higher or lower than the model "
+            "expects by the amount on the axis below. The dashed line is where the finding turns."
+        ),
+        alt=_turns_in_words(found, measure, decimals),
+        table=Table(
+            table,
+            f"Difference from {found.reference} by the shift of the missing values ({measure.unit}).",
+            (
+                Column("delta", "Shift", "signed", decimals),
+                Column(("n_missing", "n"), "Shifted, of patients", "fraction"),
+                Column(
+                    ("difference", "lower", "upper"),
+                    f"Difference ({percent} interval)",
+                    "signed with interval",
+                    decimals,
+                ),
+            ),
+            found.notes,
+            name="tipping-point",
+            rows_grouped_by="protocol",
+        ),
+        draw=draw,
+    )
+
+
+def calibration_figure(table: pd.DataFrame, *, truth: str) -> Figure:
+    """Draw how often patients responded among those given each probability of response.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        As of :func:`analysis.statistics.calibration.calibration_table`.
+    truth : str
+        What the probabilities are compared with, in a few words.
+
+    Returns
+    -------
+    Figure
+        Its table has a row a band of probabilities.
+    """
+    known = table[table["n"] > 0]
+    percent = numbers.level_in_words(float(table["level"].iloc[0]))
+    furthest = float((known["share"] - known["mean_probability"]).abs().max()) if len(known) else float("nan")
+
+    def draw(width: Width) -> Drawing:
+        drawing = new_drawing(width, 3.4)
+        axes = drawing.add_subplot()
+        axes.plot([0, 100], [0, 100], color=FAINT, linewidth=1)
+        axes.vlines(
+            100 * known["mean_probability"], 100 * known["lower"], 100 * known["upper"], color=INK, linewidth=1.4
+        )
+        axes.plot(100 * known["mean_probability"], 100 * known["share"], "o", color=INK, markersize=5)
+        axes.set_aspect("equal")
+        axes.set_xlim(-2, 102)
+        axes.set_ylim(-2, 102)
+        axes.set_xlabel("Mean probability given (%)")
+        axes.set_ylabel("Patients who responded (%)")
+        quiet_grid(axes, "both")
+        return drawing
+
+    return Figure(
+        name="calibration",
+        title="Are the probabilities of response right?",
+        caption=(
+            f"Patients in bands of their probability of response, against {truth}, with {percent} intervals "
+            f"({table['method'].iloc[0]}). On the line the probabilities are right."
+        ),
+        alt=(
+            f"The share of patients who responded differs from the mean probability given by at most "
+            f"{numbers.points(furthest, 1).lstrip('+')} percentage points in {numbers.plural(len(known), 'band')}."
+        ),
+        table=Table(
+            table,
+            "Probability given and share who responded.",
+            (
+                Column(("band_from", "band_to"), "Band", "shares"),
+                Column("mean_probability", "Mean probability", "share", 1),
+                Column(("responders", "n"), "Responded, of patients", "fraction"),
+                Column(("share", "lower", "upper"), f"Share ({percent} interval)", "share with interval", 1),
+            ),
+            (f"Intervals: {table['method'].iloc[0]}.",),
+            name="calibration",
+        ),
+        draw=draw,
+    )
+
+
+def _by_protocol(table: pd.DataFrame) -> pd.DataFrame:
+    """Name each analysis with its assumption, and put the rows of a protocol together."""
+    pairs = zip(table["analysis"], table["assumption"], strict=True)
+    place = {name: number for number, name in enumerate(dict.fromkeys(table["protocol"]))}
+    named = table.assign(line=[_named(str(analysis), str(assumption)) for analysis, assumption in pairs])
+    return named.sort_values("protocol", key=lambda names: names.map(place), kind="stable", ignore_index=True)
+
+
+def _named(analysis: str, assumption: str) -> str:
+    if analysis == "multiple imputation":
+        return f"imputation: {assumption}"
+    return f"{analysis}: {assumption}" if analysis == "mixed model" else analysis
+
+
+def _agreement_in_words(table: pd.DataFrame, others: list[str], measure: Measure, decimals: int) -> str:
+    said = []
+    for name in others:
+        one = table[table["protocol"] == name]
+        apart = int(((one["lower"] > 0) | (one["upper"] < 0)).sum())
+        low, high = numbers.signed(one["difference"].min(), decimals), numbers.signed(one["difference"].max(), decimals)
+        said.append(
+            f"{name}: differences from {low} to {high} {measure.unit}; the interval leaves out zero in {apart} of "
+            f"{len(one)} analyses"
+        )
+    return f"{'. '.join(said)}."
+
+
+def _turns_in_words(found: TippingPoint, measure: Measure, decimals: int) -> str:
+    said = []
+    for row in found.tipping.itertuples():
+        now = "leaves out" if row.excludes_zero else "holds"
+        if numbers.is_missing(row.delta):
+            tried = numbers.interval(row.smallest, row.largest, decimals)
+            turn = f"no shift from {tried} {measure.unit} changes that"
+        else:
+            turn = f"a shift of {numbers.signed(row.delta, decimals)} {measure.unit} changes that"
+        said.append(f"{row.protocol}: without a shift the interval {now} zero; {turn}")
+    return f"{'. '.join(said)}."

@@ -1,0 +1,160 @@
+"""A report as PDF, set by Typst: tagged, with alternative texts, checked against PDF/UA-1 while it is written."""
+
+from __future__ import annotations
+
+import importlib
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING, Any
+
+from analysis.errors import ReportError
+from analysis.report.forms.document import Grid, Heading, Picture, Words
+from analysis.report.parts.typesetting import MARK, hold_together
+from analysis.report.parts.wording import made_in_words
+
+if TYPE_CHECKING:
+    from analysis.report.forms.document import Block, Document
+
+TEMPLATE = Path(__file__).resolve().parent / "templates" / "report.typ"
+#: Tables with more columns than this are set smaller.
+_MANY_COLUMNS = 6
+#: Tables with at most this many rows are not parted between pages.
+_ROWS_KEPT_TOGETHER = 12
+#: Kept although they are not printable: spaces, and the mark after words written from right to left.
+_KEPT = f"\u00a0\u2003{MARK}"
+
+
+def document_to_pdf(document: Document, *, stamp: str, language: str = "en") -> bytes:
+    """Set a document as PDF.
+
+    Parameters
+    ----------
+    document : Document
+        The report.
+    stamp : str
+        When it was made; shown at the end.
+    language : str
+        Language tag.
+
+    Returns
+    -------
+    bytes
+        The PDF. Figures come with their alternative text; their numbers stand in tables at the end.
+
+    Raises
+    ------
+    ReportError
+        Typst is not installed, or refuses the document.
+    """
+    typst = _typst()
+    with TemporaryDirectory(prefix="kneecurve-") as name:
+        folder = Path(name)
+        source = _source(document, folder, stamp=stamp, language=language)
+        (folder / "report.typ").write_text(source, encoding="utf-8")
+        try:
+            return bytes(
+                typst.compile(
+                    str(folder / "report.typ"),
+                    root=str(folder),
+                    font_paths=[_fonts()],
+                    ignore_system_fonts=True,
+                    pdf_standards=["ua-1"],
+                )
+            )
+        except (RuntimeError, ValueError) as error:
+            raise ReportError(
+                "The PDF could not be set.",
+                where=str(error).strip().splitlines()[0] if str(error).strip() else "typst",
+                what_to_do="Make the report as html, and tell the maintainers.",
+            ) from error
+
+
+def _typst() -> Any:
+    try:
+        return importlib.import_module("typst")
+    except ImportError as error:
+        raise ReportError(
+            "A PDF needs the package typst.", what_to_do="Install it: pip install typst, or choose another format."
+        ) from error
+
+
+def _fonts() -> str:
+    import matplotlib as mpl
+
+    return str(Path(mpl.get_data_path()) / "fonts" / "ttf")
+
+
+def _source(document: Document, folder: Path, *, stamp: str, language: str) -> str:
+    pictures = [block for block in document.blocks if isinstance(block, Picture)]
+    opening = f"title: {_text(document.title)}, subtitle: {_texts(document.subtitle)}, language: {_text(language)}"
+    parts = [TEMPLATE.read_text(encoding="utf-8"), f"#show: report.with({opening})"]
+    parts += [_block(block, folder, pictures) for block in document.blocks]
+    if pictures:
+        parts.append(f"#heading(level: 1, {_text('The numbers in the figures')})")
+        parts += [_table(part, numbered=False, name=one.title) for one in pictures for part in one.table.in_parts()]
+    parts.append(f"#colophon({_text(made_in_words(stamp))})")
+    return "\n".join(parts) + "\n"
+
+
+def _block(block: Block, folder: Path, pictures: list[Picture]) -> str:
+    match block:
+        case Heading(level, text):
+            return f"#heading(level: {max(level - 1, 1)}, {_text(text)})"
+        case Words(paragraphs, kind):
+            return f"#words({_text(kind)}, {_texts(paragraphs)})"
+        case Grid():
+            return "\n".join(_table(part) for part in block.in_parts())
+        case Picture():
+            path = f"figure-{pictures.index(block) + 1}.png"
+            (folder / path).write_bytes(block.png)
+            words = ", ".join(_text(one) for one in (path, block.alt, block.title, block.caption))
+            return f"#picture({words}, width: {100 * block.width_on_paper():.1f}%)"
+
+
+def _table(grid: Grid, *, numbered: bool = True, name: str = "") -> str:
+    count = len(grid.columns)
+    spans = grid.spans()
+    head = []
+    if any(over for over, _ in spans):
+        head += [f"table.cell(colspan: {width}, align: center, [{_shown(over)}])" for over, width in spans]
+    head += [f"[{_shown(label)}]" for label, _, _ in grid.columns]
+    cells = []
+    for group, row in grid.grouped_rows():
+        if group is not None:
+            # A header of the second level is never the last line of a page.
+            cells.append(
+                f"table.header(level: 2, repeat: false, table.cell(colspan: {count}, align: left, "
+                f"inset: (top: 7pt, bottom: 3pt), group[{_shown(group)}]))"
+            )
+        cells += [_shown(cell, code=True) for cell in row]
+    aligned = ", ".join(["left", *("right" if numeric else "left" for _, _, numeric in grid.columns[1:])])
+    widths = ", ".join(f"{weight:g}fr" for weight in grid.weights())
+    caption = f"{name}. {grid.caption}" if name else grid.caption
+    return (
+        f"#grid-of(caption: {_text(caption)}, notes: {_texts(grid.notes)}, numbered: {str(numbered).lower()}, "
+        f"small: {str(count > _MANY_COLUMNS).lower()}, whole: {str(len(grid.rows) <= _ROWS_KEPT_TOGETHER).lower()}, "
+        f"columns: ({widths},), align: ({aligned},), "
+        f"head: ({', '.join(head)},), cells: ({', '.join(cells)}{',' if cells else ''}))"
+    )
+
+
+def _shown(text: str, *, code: bool = False) -> str:
+    return _text(text) if code else f"#{_text(text)}"
+
+
+def _texts(texts: tuple[str, ...]) -> str:
+    return f"({', '.join(_text(text) for text in texts)}{',' if texts else ''})"
+
+
+def _text(text: str) -> str:
+    """Write a string literal of Typst; nothing in it is markup."""
+    escaped = (
+        hold_together(text)
+        .replace("\\", "\\\\")
+        .replace('"', '\\"')
+        .replace("\n", "\\n")
+        .replace("\r", "")
+        .replace("\t", " ")
+    )
+    kept = "".join(character for character in escaped if character.isprintable() or character in _KEPT)
+    return f'"{kept}"'

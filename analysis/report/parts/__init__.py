@@ -1,0 +1,17 @@
+"""What a section is made of: passages, tables, figures, and how numbers and words look.
+
+- ``numbers``: Numbers as readers see them: the only place where they are rounded.
+- ``typesetting``: Plain text as HTML: escaped, numbers kept on one line with their units, and on their side of names
+  in any script.
+- ``wording``: Sentences of the reports: what is claimed, and no more than the interval supports.
+- ``passages``: Sentences of a report, and sections made of sentences, figures and tables.
+- ``tables``: A table of a report: numbers kept as they are, shown as text by column formats, the same in every form.
+- ``outcome_tables``: Tables of the home programme and of change for an appendix: one call a table.
+- ``indicator_numbers``: Values of a quarter's indicators as readers see them; what is hidden is said to be hidden.
+- ``figures``: A figure of a report: drawn when it is shown, never without a sentence and a table that say the same.
+- ``look``: The look of figures: colours that colour-blind readers tell apart, with markers and dashes that say the
+  same.
+- ``axes``: Parts that several figures share: the week axis, numbers seen under it, direct labels, wrapped names.
+- ``forest``: One row a protocol with its estimate and interval at one week: what a slide shows where there are many
+  protocols.
+"""

@@ -1,0 +1,233 @@
+"""Parts that several figures share: the week axis, numbers seen under it, direct labels, wrapped names."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from analysis.report.parts import numbers
+from analysis.report.parts.look import INK, QUIET, WIDTH_INCHES, Mark, Width, spread
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    import pandas as pd
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure as Drawing
+    from matplotlib.figure import SubFigure
+
+#: Room a number of ordinary size needs under the axis, in inches.
+_INCHES_PER_NUMBER = 0.27
+_POINTS_PER_ROW = 12.0
+_LABEL = 20
+
+
+def week_axis(axes: Axes, weeks: Sequence[float], *, inches: float, label: bool = True) -> list[float]:
+    """Put a tick at each week that was scheduled, as many as there is room for.
+
+    Parameters
+    ----------
+    axes : Axes
+        The axes.
+    weeks : sequence of float
+        Weeks in the data.
+    inches : float
+        Width of the axes.
+    label : bool
+        Whether the axis is named.
+
+    Returns
+    -------
+    list of float
+        The weeks that have a number.
+    """
+    ordered = sorted({float(week) for week in weeks})
+    span = max(ordered[-1] - ordered[0], 1e-9)
+    margin = 0.03 * span if len(ordered) > 1 else 1.0
+    axes.set_xlim(ordered[0] - margin, ordered[-1] + margin)
+    kept = with_room(ordered, _INCHES_PER_NUMBER * (span + 2 * margin) / inches)
+    axes.set_xticks(kept, [numbers.week(week) for week in kept])
+    if label:
+        axes.set_xlabel("Weeks")
+    return kept
+
+
+def with_room(positions: Sequence[float], least: float) -> list[float]:
+    """Keep the positions that leave ``least`` between neighbours; the first and the last are always kept.
+
+    Examples
+    --------
+    >>> with_room([0, 2, 6, 12, 52], 3)
+    [0, 6, 12, 52]
+    """
+    ordered = sorted(positions)
+    if len(ordered) < 3:
+        return ordered
+    kept = [ordered[0]]
+    for position in ordered[1:-1]:
+        if position - kept[-1] >= least and ordered[-1] - position >= least:
+            kept.append(position)
+    return [*kept, ordered[-1]]
+
+
+def numbers_under(axes: Axes, counts: pd.DataFrame, drawn: Mapping[str, Mark], weeks: Sequence[float]) -> None:
+    """Write how many patients were seen under each week, a row a protocol, and move the axis label below.
+
+    Parameters
+    ----------
+    axes : Axes
+        The axes.
+    counts : pandas.DataFrame
+        protocol, week, n.
+    drawn : mapping of str to Mark
+        Protocols in their order.
+    weeks : sequence of float
+        Weeks that have a number under the axis.
+    """
+    place = axes.get_xaxis_transform()
+    known = {
+        (str(protocol), float(week)): int(n)
+        for protocol, week, n in zip(counts["protocol"], counts["week"], counts["n"], strict=True)
+    }
+    top = -20.0
+    common: dict[str, Any] = {"textcoords": "offset points", "va": "center", "annotation_clip": False}
+    axes.annotate(
+        "seen", xy=(0, 0), xycoords=("axes fraction", "axes fraction"), xytext=(-17, top), ha="right",
+        fontsize=7, color=QUIET, **common,
+    )  # fmt: skip
+    for row, (protocol, mark) in enumerate(drawn.items()):
+        down = top - row * _POINTS_PER_ROW
+        axes.annotate(
+            _glyph(mark), xy=(0, 0), xycoords="axes fraction", xytext=(-10, down), ha="center", fontsize=7.5,
+            color=mark.colour, **common,
+        )  # fmt: skip
+        for week in weeks:
+            if (protocol, week) in known:
+                axes.annotate(
+                    numbers.count(known[protocol, week]), xy=(week, 0), xycoords=place, xytext=(0, down), ha="center",
+                    fontsize=7.5, color=mark.colour, **common,
+                )  # fmt: skip
+    axes.xaxis.labelpad = 6 + len(drawn) * _POINTS_PER_ROW
+
+
+def label_ends(
+    axes: Axes, ends: Mapping[str, tuple[float, float]], drawn: Mapping[str, Mark], *, inches: float
+) -> None:
+    """Name lines at their right end instead of in a legend, moved apart where they would overlap.
+
+    Parameters
+    ----------
+    axes : Axes
+        The axes, its limits set.
+    ends : mapping of str to tuple of float
+        Last week and value of each line.
+    drawn : mapping of str to Mark
+        How each is drawn.
+    inches : float
+        Height of the axes.
+    """
+    if not ends:
+        return
+    names = {name: wrap(name, _LABEL) for name in ends}
+    lines = max(text.count("\n") + 1 for text in names.values())
+    low, high = axes.get_ylim()
+    least = (high - low) / inches * 0.155 * lines
+    places = spread([value for _, value in ends.values()], least, min(low, high), max(low, high))
+    right = max(week for week, _ in ends.values())
+    for (name, (_, value)), place in zip(ends.items(), places, strict=True):
+        mark = drawn[name]
+        line = {"arrowstyle": "-", "color": mark.colour, "linewidth": 0.6} if abs(place - value) > least / 3 else None
+        axes.annotate(
+            f"{_glyph(mark)} {names[name]}", xy=(right, value), xytext=(1.02, place), xycoords="data",
+            textcoords=axes.get_yaxis_transform(), ha="left", va="center", fontsize=8, color=mark.colour,
+            fontweight="bold", annotation_clip=False, arrowprops=line, linespacing=1.05,
+        )  # fmt: skip
+
+
+def legend_above(drawing: Drawing | SubFigure, drawn: Mapping[str, Mark], *, columns: int = 1) -> None:
+    """Name the protocols above the panels, where there is no room beside the lines.
+
+    Parameters
+    ----------
+    drawing : Figure
+        The matplotlib figure.
+    drawn : mapping of str to Mark
+        How each is drawn.
+    columns : int
+        Columns of names.
+    """
+    from matplotlib.lines import Line2D
+
+    handles = [
+        Line2D([], [], color=mark.colour, marker=mark.marker, linestyle=mark.dash, label=wrap(name, 40))
+        for name, mark in drawn.items()
+    ]
+    drawing.legend(handles=handles, loc="outside upper left", ncols=columns, handlelength=2.6, borderaxespad=0.2)
+
+
+def wrap(name: str, width: int, *, lines: int = 3) -> str:
+    r"""Break a name into lines, at most so many; what is left over is cut with an ellipsis.
+
+    Examples
+    --------
+    >>> wrap("home stimulation and early motion", 20)
+    'home stimulation and\nearly motion'
+    """
+    return "\n".join(textwrap.wrap(str(name), width, max_lines=lines, placeholder=" …") or [""])
+
+
+def axes_inches(width: Width, *, columns: int = 1, left: float = 0.6, right: float = 0.2) -> float:
+    """Return about how wide the axes of a figure are."""
+    return (WIDTH_INCHES[width] - left - right) / columns
+
+
+def draw_estimates(axes: Axes, one: pd.DataFrame, mark: Mark, *, smooth: bool) -> None:
+    """Draw estimates by week with their intervals: bars, or a line with a band where the curve is smooth.
+
+    Parameters
+    ----------
+    axes : Axes
+        The axes.
+    one : pandas.DataFrame
+        week, estimate, lower, upper of one protocol.
+    mark : Mark
+        How it is drawn.
+    smooth : bool
+        Whether a band is drawn.
+    """
+    if smooth:
+        axes.plot(one["week"], one["estimate"], color=mark.colour, linestyle=mark.dash, zorder=4)
+        axes.fill_between(one["week"], one["lower"], one["upper"], color=mark.colour, alpha=0.16, linewidth=0, zorder=2)
+        return
+    errors = np.abs([one["estimate"] - one["lower"], one["upper"] - one["estimate"]])
+    axes.errorbar(
+        one["week"], one["estimate"], yerr=errors, color=mark.colour, marker=mark.marker, linestyle="none",
+        elinewidth=1.2, capsize=2.5, zorder=4,
+    )  # fmt: skip
+
+
+def decimals_for(values: Sequence[float], most: int = 3) -> int:
+    """Return how many decimals tell apart values of this size: about three figures.
+
+    Examples
+    --------
+    >>> decimals_for([0.12, 1.5]), decimals_for([12.0, 135.0]), decimals_for([])
+    (2, 0, 1)
+    """
+    sizes = [abs(float(value)) for value in values if not numbers.is_missing(value) and math.isfinite(float(value))]
+    largest = max(sizes, default=0.0)
+    if largest == 0:
+        return 1
+    return min(max(2 - math.floor(math.log10(largest)), 0), most)
+
+
+def zero_line(axes: Axes, *, across: bool = True) -> None:
+    """Draw the line of no difference."""
+    (axes.axhline if across else axes.axvline)(0, color=INK, linewidth=0.9, zorder=1)
+
+
+def _glyph(mark: Mark) -> str:
+    return {"o": "●", "s": "■", "^": "▲", "D": "◆", "v": "▼", "P": "✚", "X": "✖", "p": "⬟"}[mark.marker]

@@ -1,0 +1,121 @@
+"""Values of a quarter's indicators as readers see them; what is hidden is said to be hidden."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from analysis.report.parts import numbers
+from analysis.report.parts.axes import decimals_for
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from analysis.quarter import Indicator
+
+HIDDEN = "hidden"
+NOT_YET = "not yet due"
+HIDDEN_NOTE = (
+    "Hidden: a count from 1 to 10, or a count that would give one away; zero may be shown (cell size suppression "
+    "policy of the US Centers for Medicare & Medicaid Services)."
+)
+
+
+def value_shower(indicator: Indicator, values: Sequence[float] = ()) -> Callable[[float], str]:
+    """Return a function that writes a value of an indicator with its unit.
+
+    Parameters
+    ----------
+    indicator : Indicator
+        The indicator.
+    values : sequence of float
+        Values of a mean, which say how many decimals are needed.
+
+    Returns
+    -------
+    callable
+        From the value, a share as 0 to 1 and a rate per patient, to text.
+
+    Examples
+    --------
+    >>> from analysis.quarter import Indicator
+    >>> harms = Indicator("harms", "Harms", "rate", "balancing", "lower", "harms", "started", "harms", "patients",
+    ...                   unit="per 100 patients", per=100.0)
+    >>> value_shower(harms)(0.25)
+    '25.0 per 100 patients'
+    """
+    bare = bare_shower(indicator, values)
+    if indicator.kind == "share" or not indicator.unit:
+        return bare
+    return lambda value: numbers.MISSING if numbers.is_missing(value) else f"{bare(value)} {indicator.unit}"
+
+
+def bare_shower(indicator: Indicator, values: Sequence[float] = ()) -> Callable[[float], str]:
+    """Return the same without the unit; shares keep their sign of percent."""
+    if indicator.kind == "share":
+        return numbers.share
+    decimals = decimals_for([indicator.per * value for value in values]) if len(values) else 1
+    return lambda value: numbers.number(value if numbers.is_missing(value) else indicator.per * value, decimals)
+
+
+def axis_label(indicator: Indicator) -> str:
+    """Name the axis of values: per cent, or the unit.
+
+    Examples
+    --------
+    >>> from analysis.quarter import Indicator
+    >>> axis_label(Indicator("a", "A", "share", "outcome", "higher", "n", "d", "n", "d"))
+    'Patients (%)'
+    """
+    if indicator.kind == "share":
+        return "Patients (%)"
+    return indicator.unit[:1].upper() + indicator.unit[1:] or "Value"
+
+
+def axis_factor(indicator: Indicator) -> float:
+    """Return what values are multiplied with when they are drawn."""
+    return 100.0 if indicator.kind == "share" else indicator.per
+
+
+def with_text(found: pd.DataFrame, indicator: Indicator) -> pd.DataFrame:
+    """Add the columns that tables show: counts and value as text, or that they are hidden.
+
+    Parameters
+    ----------
+    found : pandas.DataFrame
+        numerator, denominator, value, hidden, and perhaps not_yet.
+    indicator : Indicator
+        The indicator.
+
+    Returns
+    -------
+    pandas.DataFrame
+        With numerator_text, denominator_text and value_text.
+
+    Examples
+    --------
+    >>> from analysis.quarter import Indicator
+    >>> one = Indicator("a", "A", "share", "outcome", "higher", "n", "d", "n", "d")
+    >>> rows = pd.DataFrame({"numerator": [float("nan"), 20.0, 0.0], "denominator": [30.0, 40.0, 0.0],
+    ...                      "value": [float("nan"), 0.5, float("nan")], "hidden": [True, False, False]})
+    >>> with_text(rows, one)[["numerator_text", "value_text"]].values.tolist()
+    [['hidden', 'hidden'], ['20', '50 %'], ['0', '–']]
+    """
+    show = bare_shower(indicator, found["value"].dropna().tolist())
+    late = found["not_yet"] if "not_yet" in found else pd.Series(False, index=found.index)
+    decimals = 1 if indicator.kind == "mean" else 0
+
+    def text(name: str) -> list[str]:
+        return [
+            NOT_YET if due_later else HIDDEN if numbers.is_missing(value) and hidden else numbers.number(value, places)
+            for value, hidden, due_later, places in zip(
+                found[name], found["hidden"], late, [decimals if name == "numerator" else 0] * len(found), strict=True
+            )
+        ]
+
+    values = [
+        NOT_YET if due_later else HIDDEN if hidden else show(value)
+        for value, hidden, due_later in zip(found["value"], found["hidden"], late, strict=True)
+    ]
+    return found.assign(numerator_text=text("numerator"), denominator_text=text("denominator"), value_text=values)

@@ -1,0 +1,183 @@
+"""Tables of the home programme and of change for an appendix: one call a table."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis.report.parts import numbers
+from analysis.report.parts.axes import decimals_for
+from analysis.report.parts.numbers import in_text, shown_decimals
+from analysis.report.parts.tables import Column, Table
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from analysis.cohort.measures import Measure
+    from analysis.outcomes.change.gap_regained import GapRegained
+    from analysis.outcomes.change.regression_to_mean import ChosenGroupChange
+    from analysis.outcomes.home_programme.events_by_week import EventsByWeek
+    from analysis.outcomes.home_programme.reported_adherence import ReportedAdherence
+    from analysis.outcomes.home_programme.weeks_at_threshold import WeeksAtThreshold
+
+
+def weeks_table(found: WeeksAtThreshold) -> Table:
+    """Show the share of weeks with enough of the sessions done.
+
+    Parameters
+    ----------
+    found : WeeksAtThreshold
+        Weeks at 80 % and at the user's threshold.
+    """
+    percent = _level(found.table)
+    rows = found.table.assign(at_least=[numbers.share(value) for value in found.table["threshold"]])
+    return Table(
+        rows.assign(group=rows["protocol"] + ", " + rows["modality"]),
+        "Share of the programme's weeks in which enough of the sessions prescribed was done.",
+        (
+            Column("at_least", "At least"),
+            Column("n", "Patients", "count"),
+            Column(("weeks_reached", "weeks"), "Weeks reached / known", "fraction"),
+            Column(("mean", "lower", "upper"), f"Mean share of weeks ({percent} interval)", "share with interval"),
+            Column(("lower_quartile", "upper_quartile"), "Quartiles of patients", "shares"),
+        ),
+        (f"Intervals: {_method(found.table)}.", *found.notes),
+        name="weeks-at-threshold",
+        rows_grouped_by="group",
+    )
+
+
+def reported_table(found: ReportedAdherence) -> Table:
+    """Show sessions reported against sessions logged.
+
+    Parameters
+    ----------
+    found : ReportedAdherence
+        The comparison.
+    """
+    percent = _level(found.table)
+    both = found.table.merge(found.yes_or_no.drop(columns="n"), on=["protocol", "modality"])
+    at = numbers.share(found.threshold)
+    return Table(
+        both,
+        "Sessions reported by patients against sessions logged.",
+        (
+            Column("modality", "Modality"),
+            Column("n", "Patients", "count"),
+            Column("share_logged", "Logged", "share"),
+            Column("share_reported", "Reported", "share"),
+            Column(
+                ("mean", "lower", "upper"), f"Reported less logged ({percent} interval), points", "points with interval"
+            ),
+            Column(("reported_only", "n"), f"At {at} by report only", "fraction"),
+        ),
+        (f"Intervals: {_method(found.table)}.", *found.notes),
+        name="reported-adherence",
+        rows_grouped_by="protocol",
+    )
+
+
+def events_by_week_table(found: EventsByWeek) -> Table:
+    """Show harms beside the sessions done, week by week.
+
+    Parameters
+    ----------
+    found : EventsByWeek
+        Harms by programme week.
+    """
+    parts = []
+    for row in found.overall.itertuples():
+        rate = "no patient-week with an entry of sessions, so no rate"
+        if row.patient_weeks:
+            rate = (
+                f"{numbers.plural(row.events, 'harm')} in {numbers.plural(row.patient_weeks, 'patient-week')}, "
+                f"{numbers.number(row.per_100_patient_weeks, 2)} in 100 ({numbers.level_in_words(float(str(row.level)))} "
+                f"interval {numbers.interval(row.lower, row.upper, 2)}, {row.method})"
+            )
+        parts.append(
+            f"{row.protocol}: {rate}; {numbers.count(row.after_programme)} after the programme, "
+            f"{numbers.count(row.outside_record)} outside the record."
+        )
+    return Table(
+        found.table,
+        "Harms beside the sessions done, by week of the home programme.",
+        (
+            Column("week", "Week", "week"),
+            Column("n", "Patients with an entry", "count"),
+            Column("share_of_sessions", "Sessions done of prescribed", "share"),
+            Column("patients", "Patients with a harm", "count"),
+            Column("events", "Harms", "count"),
+            Column("serious", "Serious", "count"),
+            Column("related", "Held related", "count"),
+        ),
+        (*parts, *found.notes),
+        name="events-by-week",
+        rows_grouped_by="protocol",
+    )
+
+
+def gap_table(found: GapRegained, measure: Measure) -> Table:
+    """Show how much of the gap to the other limb was regained.
+
+    Parameters
+    ----------
+    found : GapRegained
+        Gap before and at the week.
+    measure : Measure
+        The measure.
+    """
+    decimals, percent = shown_decimals(measure), _level(found.table)
+    return Table(
+        found.table,
+        f"Gap to the other limb in {in_text(measure.label)} regained by week {numbers.week(found.week)}.",
+        (
+            Column("protocol", "Protocol"),
+            Column(("n", "allocated"), "Counted / patients", "fraction"),
+            Column("no_gap_before", "Without a gap before", "count"),
+            Column("gap_before", f"Gap before ({measure.unit})", "signed", decimals),
+            Column("gap", f"Gap at the week ({measure.unit})", "signed", decimals),
+            Column(("regained_percent", "lower", "upper"), f"Regained, % ({percent} interval)", "number with interval"),
+            Column("median_percent", "Median of patients, %", "number"),
+        ),
+        (f"Intervals: {_method(found.table)}.", *found.notes),
+        name="gap-regained",
+    )
+
+
+def chosen_group_table(found: ChosenGroupChange, measure: Measure) -> Table:
+    """Show the improvement of the worst at baseline beside what regression to the mean alone brings.
+
+    Parameters
+    ----------
+    found : ChosenGroupChange
+        The patients with the worst baselines.
+    measure : Measure
+        The measure.
+    """
+    decimals = max(shown_decimals(measure), decimals_for([*found.table["expected"]], 2))
+    return Table(
+        found.table,
+        f"Improvement in {in_text(measure.label)} ({measure.unit}) by week {numbers.week(found.week)} of the worst "
+        f"{numbers.share(found.share)} at baseline.",
+        (
+            Column("protocol", "Protocol"),
+            Column(("n", "chosen"), "Seen / chosen", "fraction"),
+            Column("improvement", "Improvement", "signed", decimals),
+            Column("expected", "Expected without treatment", "signed", decimals),
+            Column(
+                ("beyond", "lower", "upper"),
+                f"Beyond it ({_level(found.table)} interval)",
+                "signed with interval",
+                decimals,
+            ),
+        ),
+        (f"Intervals: {_method(found.table)}.", *found.notes),
+        name="regression-to-the-mean",
+    )
+
+
+def _level(table: pd.DataFrame) -> str:
+    return numbers.level_in_words(float(table["level"].iloc[0])) if len(table) else "95 %"
+
+
+def _method(table: pd.DataFrame) -> str:
+    return str(table["method"].iloc[0]) if len(table) else "none"

@@ -1,0 +1,98 @@
+"""Sentences of a report, and sections made of sentences, figures and tables."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal
+
+from analysis.report.parts.figures import Figure
+from analysis.report.parts.tables import Table
+from analysis.report.parts.typesetting import typeset
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+#: Type of the plain description in the notebook that PDF, Word and slides are made from.
+PASSAGE_TYPE = "application/vnd.kneecurve.passage+json"
+
+#: answer: the finding in plain language; text: body text; caution: what the report must not be used for; absent: what
+#: the data do not hold; items: a list; subtitle: the line under the title.
+PassageKind = Literal["answer", "text", "caution", "absent", "items", "subtitle"]
+
+
+@dataclass(frozen=True)
+class Passage:
+    """Plain sentences; never markup.
+
+    Parameters
+    ----------
+    paragraphs : tuple of str
+        Paragraphs, or the items of a list.
+    kind : str
+        What the passage is, see :data:`PassageKind`.
+
+    Examples
+    --------
+    >>> Passage(("Shown as <text>.",)).to_html()
+    '<div class="text"><p>Shown as &lt;text&gt;.</p></div>'
+    """
+
+    paragraphs: tuple[str, ...]
+    kind: PassageKind = "text"
+
+    def describe(self) -> dict[str, Any]:
+        """Return the passage in plain lists and dictionaries."""
+        return {"kind": self.kind, "paragraphs": list(self.paragraphs)}
+
+    def to_html(self) -> str:
+        """Return the passage as an HTML fragment; all text escaped."""
+        texts = [typeset(paragraph) for paragraph in self.paragraphs]
+        if self.kind == "items":
+            return f'<ul class="items">{"".join(f"<li>{text}</li>" for text in texts)}</ul>'
+        return f'<div class="{self.kind}">{"".join(f"<p>{text}</p>" for text in texts)}</div>'
+
+    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> Mapping[str, Any]:  # noqa: ARG002
+        return {"text/plain": str(self), "text/html": self.to_html(), PASSAGE_TYPE: self.describe()}
+
+    def __str__(self) -> str:
+        return "\n".join(self.paragraphs)
+
+
+@dataclass(frozen=True)
+class Section:
+    """What one cell of a report shows, in order; in a notebook each item is an output of its own.
+
+    Parameters
+    ----------
+    items : tuple
+        Passages, figures and tables.
+    """
+
+    items: tuple[Passage | Figure | Table, ...]
+
+    def __iter__(self) -> Iterator[Passage | Figure | Table]:
+        return iter(self.items)
+
+    def __len__(self) -> int:
+        return len(self.items)
+
+    def _ipython_display_(self) -> None:
+        from IPython.display import display
+
+        for item in self.items:
+            display(item)  # type: ignore[no-untyped-call]
+
+    def __str__(self) -> str:
+        return "\n\n".join(str(item) for item in self.items)
+
+
+def absent(what: str) -> Passage:
+    """Say that something is not in the data.
+
+    Examples
+    --------
+    >>> str(absent("Home sessions were not recorded."))
+    'Not in the data: Home sessions were not recorded.'
+    """
+    return Passage((f"Not in the data: {what}",), "absent")

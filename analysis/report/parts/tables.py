@@ -1,0 +1,258 @@
+"""A table of a report: numbers kept as they are, shown as text by column formats, the same in every form."""
+
+from __future__ import annotations
+
+import html
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal, get_args
+
+import pandas as pd
+
+from analysis.errors import ReportError
+from analysis.report.parts import numbers
+from analysis.report.parts.typesetting import hold_together, typeset
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+#: Type of the plain description in the notebook that PDF, Word and slides are made from.
+TABLE_TYPE = "application/vnd.kneecurve.table+json"
+
+Format = Literal[
+    "text", "count", "number", "signed", "share", "share with interval", "points", "points with interval",
+    "number with interval", "signed with interval", "interval", "fraction", "fraction with share", "p", "week",
+    "shares", "points limits", "right",
+]  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column that readers see.
+
+    Parameters
+    ----------
+    name : str or tuple of str
+        Column of the data, or the columns one cell is made of: (estimate, lower, upper) for a value with its interval,
+        (lower, upper) for an interval, (numerator, denominator) for a fraction.
+    label : str
+        Heading, with the unit.
+    format : str
+        How it is shown; one of :data:`Format`. "right" is text that is set like numbers.
+    decimals : int
+        Decimals; for shares, decimals of the percentage.
+    group : str
+        Heading over several neighbouring columns; empty for none.
+    instead : str
+        Column of the data whose text is shown in the place of the numbers where there is one, such as "not prescribed";
+        empty for none.
+    """
+
+    name: str | tuple[str, ...]
+    label: str
+    format: Format = "text"
+    decimals: int = 0
+    group: str = ""
+    instead: str = ""
+
+    @property
+    def sources(self) -> tuple[str, ...]:
+        """Names of the columns of the data it is made of."""
+        names = (self.name,) if isinstance(self.name, str) else self.name
+        return (*names, self.instead) if self.instead else names
+
+    def cell(self, values: Sequence[Any]) -> str:
+        """Show the value, or the values that belong together, as text."""
+        decimals = self.decimals
+        if self.instead and not numbers.is_missing(values[-1]):
+            return str(values[-1])
+        match self.format:
+            case "text" | "right":
+                return numbers.MISSING if numbers.is_missing(values[0]) else str(values[0])
+            case "count":
+                return numbers.count(values[0])
+            case "number":
+                return numbers.number(values[0], decimals)
+            case "signed":
+                return numbers.signed(values[0], decimals)
+            case "share":
+                return numbers.share(values[0], decimals)
+            case "points":
+                return numbers.points(values[0], decimals)
+            case "p":
+                return numbers.p_value(values[0])
+            case "week":
+                return numbers.week(values[0])
+            case "fraction":
+                return numbers.fraction(values[0], values[1])
+            case "points limits":
+                return numbers.points_interval(values[0], values[1], decimals)
+            case "shares":
+                return numbers.share_interval(values[0], values[1], decimals)
+            case "interval":
+                return numbers.interval(values[0], values[1], decimals)
+            case "fraction with share":
+                if not values[1]:
+                    return numbers.fraction(values[0], values[1])
+                return f"{numbers.fraction(values[0], values[1])} ({numbers.share(values[0] / values[1], decimals)})"
+        shown = {
+            "number with interval": numbers.number(values[0], decimals),
+            "signed with interval": numbers.signed(values[0], decimals),
+            "share with interval": numbers.share(values[0], decimals),
+            "points with interval": numbers.points(values[0], decimals),
+        }[self.format]
+        if numbers.is_missing(values[1]) or numbers.is_missing(values[2]):
+            return shown
+        limits = {
+            "share with interval": numbers.share_interval,
+            "points with interval": numbers.points_interval,
+        }.get(self.format, numbers.interval)
+        return f"{shown} ({limits(values[1], values[2], decimals)})"
+
+
+@dataclass(frozen=True, eq=False)
+class Table:
+    """A data frame with what a reader needs to understand it.
+
+    Parameters
+    ----------
+    data : pandas.DataFrame
+        The numbers, not rounded.
+    caption : str
+        What the table shows, one or two sentences.
+    columns : tuple of Column
+        The columns shown, in order; the first one heads the rows. Empty: every column of the data as text.
+    notes : tuple of str
+        Denominators, level and method of intervals, abbreviations.
+    name : str
+        Short name, used for the identity of the table on its page.
+    rows_grouped_by : str
+        Column whose values head groups of rows; empty for none.
+
+    Raises
+    ------
+    ReportError
+        A column is named that the data do not have.
+
+    Examples
+    --------
+    >>> data = pd.DataFrame({"protocol": ["usual"], "share": [0.25], "lower": [0.1], "upper": [0.47]})
+    >>> columns = (Column("protocol", "Protocol"), Column(("share", "lower", "upper"), "Share", "share with interval"))
+    >>> Table(data, "Responders.", columns).cells()
+      Protocol            Share
+    0    usual  25 % (10 to 47 %)
+    """
+
+    data: pd.DataFrame
+    caption: str
+    columns: tuple[Column, ...] = ()
+    notes: tuple[str, ...] = ()
+    name: str = "table"
+    rows_grouped_by: str = ""
+
+    def __post_init__(self) -> None:
+        if not self.columns:
+            every = tuple(Column(str(name), str(name)) for name in self.data.columns if name != self.rows_grouped_by)
+            object.__setattr__(self, "columns", every)
+        wanted = [name for column in self.columns for name in column.sources]
+        missing = [name for name in [*wanted, *filter(None, [self.rows_grouped_by])] if name not in self.data.columns]
+        if missing:
+            raise ReportError(
+                f"The table {self.name!r} has no column {', '.join(repr(name) for name in missing)}.",
+                where=f"columns there: {', '.join(str(name) for name in self.data.columns)}",
+                what_to_do="Name columns of the data.",
+            )
+        unknown = [column.format for column in self.columns if column.format not in get_args(Format)]
+        if unknown:
+            raise ReportError(
+                f"There is no column format {unknown[0]!r}.",
+                where=f"table {self.name!r}",
+                what_to_do=f"Use one of: {', '.join(get_args(Format))}.",
+            )
+
+    def cells(self) -> pd.DataFrame:
+        """Show every cell as text.
+
+        Returns
+        -------
+        pandas.DataFrame
+            One column of text for each column shown, named by its label; same rows as the data.
+        """
+        shown = {
+            position: [
+                column.cell(values) for values in zip(*(self.data[name] for name in column.sources), strict=True)
+            ]
+            for position, column in enumerate(self.columns)
+        }
+        frame = pd.DataFrame(shown, index=self.data.index, dtype=object)
+        frame.columns = pd.Index([column.label for column in self.columns])
+        return frame
+
+    def groups(self) -> list[str]:
+        """Return the heading of the group that each row belongs to; empty without groups."""
+        return [str(value) for value in self.data[self.rows_grouped_by]] if self.rows_grouped_by else []
+
+    def describe(self) -> dict[str, Any]:
+        """Return the table as shown, in plain lists and dictionaries; PDF, Word and slides are made from it."""
+        return {
+            "name": self.name,
+            "caption": self.caption,
+            "columns": [
+                {"label": column.label, "group": column.group, "numeric": column.format != "text"}
+                for column in self.columns
+            ],
+            "rows": self.cells().to_numpy().tolist(),
+            "row_groups": self.groups(),
+            "notes": list(self.notes),
+        }
+
+    def to_html(self) -> str:
+        """Return the table as an HTML fragment without style: caption, header scopes, notes; all text escaped."""
+        label = html.escape(self.caption, quote=True)
+        caption = f"<caption><span>{typeset(self.caption)}</span></caption>"
+        body = _great_table(self).replace(">", f">{caption}", 1)
+        notes = "".join(f"<p>{typeset(note)}</p>" for note in self.notes)
+        notes = f'<div class="notes">{notes}</div>' if notes else ""
+        return (
+            f'<div class="table"><div class="scroll" role="region" tabindex="0" aria-label="{label}">{body}</div>'
+            f"{notes}</div>"
+        )
+
+    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> Mapping[str, Any]:  # noqa: ARG002
+        return {"text/plain": str(self), "text/html": self.to_html(), TABLE_TYPE: self.describe()}
+
+    def __str__(self) -> str:
+        shown = self.cells()
+        if self.rows_grouped_by:
+            shown.insert(0, "", self.groups())
+        return "\n".join([self.caption, shown.to_string(index=False), *self.notes])
+
+
+def _great_table(table: Table) -> str:
+    """Let great-tables write the table element: head and stub cells with scope, spanners, row groups."""
+    from great_tables import GT
+
+    cells = table.cells()
+    keys = [f"c{position}" for position in range(len(table.columns))]
+    cells.columns = pd.Index(keys)
+    if table.rows_grouped_by:
+        cells["group"] = table.groups()
+    group = "group" if table.rows_grouped_by else None
+    great = GT(cells.reset_index(drop=True), id="t", rowname_col=keys[0], groupname_col=group)
+    labels: dict[str, Any] = {key: column.label for key, column in zip(keys[1:], table.columns[1:], strict=True)}
+    great = great.cols_label(**labels) if labels else great
+    great = great.tab_stubhead(label=table.columns[0].label)
+    for position, heading in enumerate(dict.fromkeys(column.group for column in table.columns if column.group)):
+        under = [key for key, column in zip(keys, table.columns, strict=True) if column.group == heading]
+        great = great.tab_spanner(label=heading, columns=under, id=f"span{position}")
+    text = [key for key, column in zip(keys, table.columns, strict=True) if column.format == "text"]
+    numeric = [key for key in keys if key not in text]
+    great = great.cols_align("left", columns=text) if text else great
+    great = great.cols_align("right", columns=numeric) if numeric else great
+    # The library writes cell by cell, for which Arrow copies a column each time.
+    with pd.option_context("mode.string_storage", "python"):
+        page = great.as_raw_html()
+    body = page[page.index("<table") : page.rindex("</table>") + len("</table>")]
+    # The library makes ids of the texts, which are not unique for every text; scopes say the same.
+    body = hold_together(re.sub(r' (?:id|headers|data-quarto-[a-z-]+)="[^"]*"', "", body))
+    return body.replace('<th scope="row"', '<th scope="row" dir="auto"')

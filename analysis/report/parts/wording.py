@@ -1,0 +1,375 @@
+"""Sentences of the reports: what is claimed, and no more than the interval supports."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+from analysis.report.parts import numbers
+from analysis.report.parts.numbers import in_text, shown_decimals
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+
+    from analysis.cohort.measures import Measure
+    from analysis.curves.mixed_model import MixedModel
+    from analysis.curves.recovery import RecoveryCurves
+    from analysis.outcomes.responders.responders import Responders
+
+Allocation = Literal["randomised", "observational"]
+
+FOR_GROUPS = "This report describes groups of patients and recommends nothing for a patient."
+DEFERS = (
+    "What is right for a patient is decided by the treating clinician, within the instructions of the device in use, "
+    "local law, and what the ethics board has approved."
+)
+NOT_ALLOCATED = (
+    "The patients were not allocated to the protocols at random, or the data do not say that they were. A difference "
+    "between protocols is an association: the groups may differ in other ways that this comparison does not take out."
+)
+INVENTED = "Invented cohort: no number in this report is a finding about any treatment."
+
+#: A protocol with fewer patients than this gets a caution (design choice).
+FEW_PATIENTS = 20
+#: A larger share missing at the primary week than this gets a caution (a usual limit of reviewers, no source).
+MUCH_MISSING = 0.2
+#: With more protocols than this a sentence names the lowest and the highest share only.
+MOST_SHARES_LISTED = 4
+
+_RESIDUALS = {
+    "independent": "independent errors of equal variance",
+    "by-week": "independent errors with a variance of their own at each week",
+    "compound-symmetry": "errors equally correlated between all weeks (compound symmetry)",
+    "ar1": "errors correlated between neighbouring visits (first-order autoregression)",
+    "ar1-by-week": "errors correlated between neighbouring visits with a variance at each week",
+    "exponential": "errors whose correlation decays with the weeks between visits",
+    "toeplitz": "errors whose correlation depends on the number of visits between (Toeplitz)",
+    "unstructured": "a variance at each week and a correlation for each pair of weeks, without any assumed pattern "
+    "(unstructured)",
+}
+#: Names of the methods of intervals, as readers know them.
+METHODS = {
+    "kenward-roger": "Kenward-Roger",
+    "kenward-roger-linear": "Kenward-Roger, linear",
+    "satterthwaite": "Satterthwaite",
+    "normal": "normal distribution",
+    "robust": "sandwich estimator",
+}
+_INFERENCE = {
+    "kenward-roger": "Kenward and Roger (Biometrics 1997;53:983)",
+    "kenward-roger-linear": "Kenward and Roger (Biometrics 1997;53:983), without second derivatives",
+    "satterthwaite": "Satterthwaite",
+    "normal": "the normal distribution, which is too narrow in small groups",
+    "robust": "a sandwich estimator over patients",
+}
+
+
+def made_in_words(stamp: str) -> str:
+    """Say when a report was made and what it is not for; the last line of every form, also of one patient's page.
+
+    Parameters
+    ----------
+    stamp : str
+        When it was made.
+
+    Examples
+    --------
+    >>> made_in_words("2026-01-01")
+    'Made 2026-01-01 with kneecurve. It shows what was measured and recommends nothing for a patient.'
+    """
+    return f"Made {stamp} with kneecurve. It shows what was measured and recommends nothing for a patient."
+
+
+def difference_sentence(
+    protocol: str,
+    reference: str,
+    *,
+    measure: Measure,
+    week: float,
+    estimate: float,
+    lower: float,
+    upper: float,
+    level: float,
+    allocation: Allocation,
+) -> str:
+    """Say what an interval supports about two protocols.
+
+    Parameters
+    ----------
+    protocol, reference : str
+        The protocols; the difference is the first minus the second.
+    measure : Measure
+        The measure; its direction says which way is better.
+    week : float
+        When.
+    estimate, lower, upper : float
+        The difference and its interval, in the unit of the measure.
+    level : float
+        Confidence level.
+    allocation : {"randomised", "observational"}
+        Whether patients were allocated at random.
+
+    Returns
+    -------
+    str
+        One or two sentences. An interval that holds zero is never called equality.
+
+    Examples
+    --------
+    >>> from analysis.cohort.measures import load_catalogue
+    >>> pain = load_catalogue()["pain"]
+    >>> difference_sentence("early", "usual", measure=pain, week=26.0, estimate=-0.5, lower=-1.2, upper=0.2, level=0.95,
+    ...                     allocation="randomised")
+    'With early, mean pain at week 26 was 0.50 points lower than with usual, but the 95 % interval runs from 1.20 lower
+    (better) to 0.20 higher (worse): these data do not tell which of the two is better.'
+    """
+    decimals = shown_decimals(measure)
+    head = f"With {protocol}, mean {in_text(measure.label)} at week {numbers.week(week)}"
+    percent = numbers.level_in_words(level)
+    if any(numbers.is_missing(value) for value in (estimate, lower, upper)):
+        return f"{head} could not be compared with {reference}: no interval can be given."
+    size = f"{_moved(estimate, decimals, measure.unit)} than with {reference}"
+    if lower <= 0 <= upper:
+        limits = f"{_limit(lower, decimals, measure)} to {_limit(upper, decimals, measure)}"
+        return (
+            f"{head} was {size}, but the {percent} interval runs from {limits}: these data do not tell which of the "
+            "two is better."
+        )
+    near, far = sorted((abs(lower), abs(upper)))
+    limits = f"{numbers.interval(near, far, decimals)} {'higher' if estimate > 0 else 'lower'}"
+    better = protocol if estimate * measure.sign > 0 else reference
+    if allocation == "randomised":
+        return f"{head} was {size} ({percent} interval {limits}): these data favour {better}."
+    return (
+        f"{head} was {size} ({percent} interval {limits}): on average patients with {better} did better, which may "
+        "have causes other than the protocol."
+    )
+
+
+def mean_sentence(curves: RecoveryCurves, *, level: float) -> str:
+    """Say where the single protocol of a cohort stands at the primary week.
+
+    Parameters
+    ----------
+    curves : RecoveryCurves
+        The fit of one protocol.
+    level : float
+        Confidence level.
+    """
+    at = curves.means(level=level)
+    row = at[(at["week"] - curves.primary_week).abs() < 1e-9].iloc[0]
+    decimals = shown_decimals(curves.measure)
+    return (
+        f"All patients followed one protocol, {curves.protocols[0]}, so nothing is compared. At week "
+        f"{numbers.week(curves.primary_week)} mean {in_text(curves.measure.label)} was "
+        f"{numbers.number(row['estimate'], decimals)} {curves.measure.unit} ({numbers.level_in_words(level)} interval "
+        f"{numbers.interval(row['lower'], row['upper'], decimals)})."
+    )
+
+
+def responder_sentence(found: Responders) -> str:
+    """Say how many patients reached the threshold, with denominators, and what the differences support.
+
+    Parameters
+    ----------
+    found : Responders
+        A responder analysis.
+    """
+    shares = [
+        f"{numbers.share(row.share)} ({numbers.fraction(row.responders, row.n)}) with {row.protocol}"
+        for row in found.table.itertuples()
+        if row.n
+    ]
+    if not shares:
+        return f"Nobody had both a baseline and a value at week {numbers.week(found.week)}: no share can be given."
+    reached = numbers.listed(shares)
+    if len(shares) > MOST_SHARES_LISTED:
+        order = found.table[found.table["n"] > 0].reset_index(drop=True)["share"]
+        reached = f"{shares[int(order.argmin())]} to {shares[int(order.argmax())]}"
+    sentence = (
+        f"By week {numbers.week(found.week)} {in_text(found.label)} had improved by {found.threshold.value:g} "
+        f"{found.unit} or more ({found.threshold.name}) in {reached}, counting "
+        f"{'the patients seen' if found.missing == 'excluded' else 'patients not seen as not improved'}"
+    )
+    known = [row for row in found.differences.itertuples() if not numbers.is_missing(row.difference)]
+    if not known:
+        return f"{sentence}."
+    percent = numbers.level_in_words(found.level)
+    apart = [
+        f"{row.protocol} minus {row.reference} {numbers.points(row.difference)} percentage points "
+        f"({numbers.points_interval(row.lower, row.upper)})"
+        for row in known
+        if not row.lower <= 0 <= row.upper  # type: ignore[arg-type, operator]
+    ]
+    if not apart:
+        which = "the difference" if len(known) == 1 else "each difference"
+        return f"{sentence}; the {percent} interval of {which} in shares holds zero."
+    return f"{sentence}; {percent} intervals of differences that leave out zero: {'; '.join(apart)}."
+
+
+def multiplicity_sentence(n_comparisons: int) -> str:
+    """Say what several comparisons at the primary week mean for their intervals.
+
+    Examples
+    --------
+    >>> multiplicity_sentence(1)
+    'There is one comparison at the primary week.'
+    """
+    if n_comparisons == 1:
+        return "There is one comparison at the primary week."
+    return (
+        f"There are {n_comparisons} comparisons at the primary week; the intervals in the text are not adjusted for "
+        "that, and the table of the primary week gives adjusted ones beside them (Holm's procedure; Scand J Stat "
+        "1979;6:65). Other weeks are descriptive."
+    )
+
+
+def method_in_words(table: pd.DataFrame) -> str:
+    """Name the methods of the intervals in a table of estimates, as readers know them.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        With a column method.
+    """
+    return numbers.listed([METHODS.get(str(method), str(method)) for method in dict.fromkeys(table["method"])])
+
+
+def model_in_words(curves: RecoveryCurves) -> list[str]:
+    """Describe the fitted model from its own record.
+
+    Parameters
+    ----------
+    curves : RecoveryCurves
+        The fit.
+
+    Returns
+    -------
+    list of str
+        Sentences: data, mean, covariance, intervals, how the fit went.
+    """
+    model = curves.model
+    likelihood = "restricted maximum likelihood" if model.method == "reml" else "maximum likelihood"
+    weeks = (
+        "weeks as categories, so that no shape of the curve is assumed"
+        if curves.scheduled
+        else "a smooth curve of the week (natural cubic spline), since visits had no schedule"
+    )
+    terms = [
+        weeks if len(curves.protocols) == 1 else f"protocol by week, {weeks}",
+        *(["the baseline value"] if curves.baseline_adjusted else []),
+        *curves.covariates,
+    ]
+    week = numbers.week(curves.primary_week)
+    choices = [
+        choice.replace("patient effects", "patient terms")
+        for choice in curves.choices
+        if not choice.startswith("Covariance within")
+    ]
+    return [
+        (
+            f"A linear mixed model for repeated visits was fitted to {numbers.count(model.n_visits)} visits of "
+            f"{numbers.plural(model.n_patients, 'patient')} by {likelihood}. Its mean: {'; '.join(terms)}."
+        ),
+        f"Formula: {model.design.formula}.",
+        *choices,
+        _covariance_in_words(model),
+        f"Degrees of freedom and intervals: {_INFERENCE.get(model.inference, model.inference)}.",
+        (
+            "Missing visits are taken as missing at random: as depending on the patient's other visits and on what is "
+            "in the model, not on the value that was missed. Nothing is imputed, and no last value is carried forward."
+        ),
+        f"Primary week {week}: {curves.primary_week_rule.removeprefix(f'week {week}, ')}.",
+        _fit_in_words(model),
+    ]
+
+
+def cautions(
+    *,
+    allocation: Allocation,
+    invented: bool,
+    sizes: dict[str, int],
+    missing_shares: dict[str, float],
+    responders: Sequence[Responders],
+) -> list[str]:
+    """List what the report must not be used for.
+
+    Parameters
+    ----------
+    allocation : {"randomised", "observational"}
+        Whether patients were allocated at random.
+    invented : bool
+        Whether the cohort is invented.
+    sizes : dict
+        Patients by protocol.
+    missing_shares : dict
+        Share missing at the primary week by protocol; empty where unknown.
+    responders : sequence of Responders
+        Responder analyses shown.
+
+    Returns
+    -------
+    list of str
+        Sentences.
+    """
+    said = [FOR_GROUPS, DEFERS]
+    if invented:
+        said.insert(0, INVENTED)
+    if allocation == "observational" and len(sizes) > 1:
+        said.append(NOT_ALLOCATED)
+    few = [f"{name} ({n})" for name, n in sizes.items() if n < FEW_PATIENTS]
+    if few:
+        said.append(
+            f"Few patients: {numbers.listed(few)}. Intervals are wide, and single patients can turn a result round."
+        )
+    much = [f"{name} {numbers.share(share)}" for name, share in missing_shares.items() if share > MUCH_MISSING]
+    if much:
+        said.append(
+            f"More than {numbers.share(MUCH_MISSING)} are missing at the primary week: {numbers.listed(much)}. If "
+            "those who were not seen did worse or better than the model expects, the result is off by an unknown "
+            "amount."
+        )
+    if any(found.threshold.name == "minimal detectable change" for found in responders):
+        said.append(
+            "A minimal detectable change is what exceeds the error of measurement in one patient. It does not say that "
+            "the change matters."
+        )
+    if responders:
+        said.append(
+            "A threshold is for the change within one patient; it is no yardstick for the difference between the means "
+            "of two groups. Counting responders throws away information: read the means first."
+        )
+    said.append("A difference between the means of groups does not tell how one patient would fare.")
+    return said
+
+
+def _covariance_in_words(model: MixedModel) -> str:
+    terms = model.terms.names
+    if not terms:
+        own = ""
+    elif terms == ("Intercept",):
+        own = "a level of its own for each patient, and "
+    else:
+        own = f"a curve of its own for each patient ({numbers.listed([name.lower() for name in terms])}), and "
+    return f"Within the patient: {own}{_RESIDUALS[model.residual]}."
+
+
+def _fit_in_words(model: MixedModel) -> str:
+    record = model.record
+    went = "converged" if record.converged else "DID NOT CONVERGE"
+    edge = " A variance lies at zero or a correlation at one, which is a valid answer." if record.boundary else ""
+    notes = f" {' '.join(record.notes)}" if record.notes else ""
+    return f"The fit {went} after {record.evaluations} evaluations.{edge}{notes}"
+
+
+def _moved(value: float, decimals: int, unit: str) -> str:
+    return f"{numbers.number(abs(value), decimals)} {unit} {'higher' if value > 0 else 'lower'}"
+
+
+def _limit(value: float, decimals: int, measure: Measure) -> str:
+    if numbers.number(value, decimals).strip("−0.") == "":
+        return "no difference"
+    way = "higher" if value > 0 else "lower"
+    good = "better" if value * measure.sign > 0 else "worse"
+    return f"{numbers.number(abs(value), decimals)} {way} ({good})"

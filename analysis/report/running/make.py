@@ -1,0 +1,304 @@
+"""The one call that makes a report: check the parameters, run the notebook, write the page, or leave all as it was."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from tempfile import mkdtemp
+from typing import TYPE_CHECKING, Any, Literal, get_args
+
+from analysis.cohort.provenance import describe_source
+from analysis.errors import ReportError
+from analysis.report.forms.html import notebook_to_html
+from analysis.report.running.contents import read_contents
+from analysis.report.running.notebooks import (
+    CellFailure,
+    find_report,
+    notebook_folder,
+    notebook_parameters,
+    read_notebook,
+    run_notebook,
+)
+from analysis.report.running.parameters import check_parameters
+from analysis.report.running.record import (
+    Record,
+    code_digest,
+    record_inputs,
+    record_origin,
+    system,
+    time_stamp,
+    versions,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Mapping, Sequence
+
+    from nbformat import NotebookNode
+
+    from analysis.cohort.provenance import Source
+
+Format = Literal["html", "pdf", "docx", "pptx"]
+FOLDER_PARAMETER = "folder"
+
+
+@dataclass(frozen=True)
+class ReportFiles:
+    """Where a report was written.
+
+    Parameters
+    ----------
+    html : Path
+        The page.
+    notebook : Path
+        The executed notebook.
+    record : Path
+        What the report was made from, as JSON.
+    pdf, word, slides : Path or None
+        The other forms, where they were asked for.
+    """
+
+    html: Path
+    notebook: Path
+    record: Path
+    pdf: Path | None = None
+    word: Path | None = None
+    slides: Path | None = None
+
+    def paths(self) -> list[Path]:
+        """Return every file, in the order in which they are written."""
+        return [one for one in (self.record, self.notebook, self.pdf, self.word, self.slides, self.html) if one]
+
+
+def make_report(
+    name: str,
+    folder: Path | str,
+    out: Path | str,
+    *,
+    parameters: Mapping[str, Any] | None = None,
+    formats: Sequence[Format] = ("html",),
+    overwrite: bool = False,
+    progress: Callable[[int, int], None] | None = None,
+) -> ReportFiles:
+    """Run a report notebook on a cohort folder and write one HTML file that stands alone, and other forms beside it.
+
+    Parameters
+    ----------
+    name : str
+        Name of a report, for example ``"protocol_comparison"``, or the path of a notebook of one's own.
+    folder : Path or str
+        Cohort folder.
+    out : Path or str
+        Folder that is written; made where it is not there.
+    parameters : mapping, optional
+        Parameters of the notebook; the folder is not among them.
+    formats : sequence of {"html", "pdf", "docx", "pptx"}
+        Forms to write, all from one run of the notebook; the page is always written.
+    overwrite : bool
+        Whether an earlier report of that name is replaced.
+    progress : callable, optional
+        Told of the cells done and their total.
+
+    Returns
+    -------
+    ReportFiles
+        The page, the executed notebook, and the record of what it was made from.
+
+    Raises
+    ------
+    ReportError
+        An unknown report or parameter, a value of the wrong type, an earlier report without ``overwrite``, an output
+        folder that cannot be written, or a cell that failed: then the executed notebook with its traceback is left in
+        ``out`` as NAME.failed.ipynb, and an earlier report stays as it was.
+
+    Examples
+    --------
+    >>> from analysis.report import make_report
+    >>> make_report("protocol_comparison", "cohort", "report", parameters={"primary_weak": 26.0})
+    Traceback (most recent call last):
+    ...
+    analysis.errors.ReportError: There is no such cohort folder.
+      where: cohort
+      what to do: Check the path; kneecurve import and kneecurve demo write cohort folders.
+    """
+    source, cohort_folder, destination = find_report(name), Path(folder), Path(out)
+    inputs = record_inputs(cohort_folder)
+    notebook = read_notebook(source)
+    declared = notebook_parameters(notebook, where=str(source.name))
+    given = check_parameters(parameters or {}, declared, report=source.stem, reserved=(FOLDER_PARAMETER,))
+    files = _files(destination, source.stem, formats)
+    _refuse_to_replace(_every_file(destination, source.stem)[:-1], overwrite=overwrite)
+
+    with _working_folder(destination) as working:
+        seen_from_out = _relative(cohort_folder, destination)
+        executed, failure = run_notebook(
+            notebook, {FOLDER_PARAMETER: seen_from_out, **given}, working_folder=destination, progress=progress
+        )
+        stamp = time_stamp()
+        executed.metadata["kneecurve"] = {"made": stamp}
+        if failure:
+            left = _leave_failed(executed, working, destination / f"{source.stem}.failed.ipynb")
+            raise _failure(source.stem, failure, left)
+        _refuse_a_cohort_that_changed(cohort_folder, inputs)
+        record = Record(
+            report=source.stem,
+            notebook=describe_source(source),
+            own_notebook=_relative(source, destination) if source.parent != notebook_folder() / "reports" else "",
+            cohort=seen_from_out,
+            inputs=inputs,
+            origin=record_origin(cohort_folder),
+            parameters=given,
+            formats=tuple(dict.fromkeys(("html", *formats))),
+            versions=versions(),
+            code=code_digest(),
+            system=system(),
+            shows=tuple(one.digest for one in read_contents(executed)),
+        )
+        _write(working / files.notebook.name, _notebook_text(executed))
+        _write(working / files.record.name, json.dumps({**record.to_json(), "made": stamp}, indent=2) + "\n")
+        _write_forms(working, files, executed, stamp)
+        left_over = [path for path in _every_file(destination, source.stem) if path not in files.paths()]
+        _put_in_place(working, files.paths(), left_over)
+    return files
+
+
+def _files(destination: Path, name: str, formats: Sequence[Format]) -> ReportFiles:
+    unknown = [one for one in formats if one not in get_args(Format)]
+    if unknown or not formats:
+        raise ReportError(
+            f"There is no format {unknown[0]!r}." if unknown else "No format was named.",
+            where="formats of the report",
+            what_to_do=f"Use some of: {', '.join(get_args(Format))}.",
+        )
+    always = (destination / f"{name}{ending}" for ending in (".html", ".ipynb", ".json"))
+    more = (destination / f"{name}.{form}" if form in formats else None for form in ("pdf", "docx", "pptx"))
+    return ReportFiles(*always, *more)
+
+
+def _every_file(destination: Path, name: str) -> list[Path]:
+    """Give every file that a report of that name may have, a failed notebook among them."""
+    endings = (".json", ".ipynb", ".pdf", ".docx", ".pptx", ".html", ".failed.ipynb")
+    return [destination / f"{name}{ending}" for ending in endings]
+
+
+def _put_in_place(working: Path, files: Sequence[Path], left_over: Sequence[Path]) -> None:
+    """Move all files of a report to their place, or, where anything stops that, none: then the earlier ones are back.
+
+    Forms of an earlier report that were not made this time go too: they would contradict the new page.
+    """
+    earlier = working / "earlier"
+    earlier.mkdir()
+    moved: list[Path] = []
+    try:
+        for path in [*files, *left_over]:
+            if path.exists():
+                path.replace(earlier / path.name)
+        for path in files:
+            (working / path.name).replace(path)
+            moved.append(path)
+    except BaseException:
+        for path in moved:
+            path.unlink(missing_ok=True)
+        for path in earlier.iterdir():
+            path.replace(working.parent / path.name)
+        raise
+
+
+def _refuse_a_cohort_that_changed(folder: Path, inputs: tuple[Source, ...]) -> None:
+    now = record_inputs(folder)
+    if now != inputs:
+        changed = sorted({one.name for one in set(now) ^ set(inputs)})
+        raise ReportError(
+            "The cohort changed while the report was made.",
+            where=f"{folder}: {', '.join(changed)}",
+            what_to_do="Wait until nothing writes to the folder, and make the report again.",
+        )
+
+
+def _write_forms(working: Path, files: ReportFiles, executed: NotebookNode, stamp: str) -> None:
+    """Write the page and the forms beside it, natively, from the same figures and tables, all at the same time."""
+    from analysis.report.forms.document import Document, read_document
+    from analysis.report.forms.pdf import document_to_pdf
+    from analysis.report.forms.slides import document_to_slides
+    from analysis.report.forms.word import document_to_word
+
+    forms = ((files.pdf, document_to_pdf), (files.word, document_to_word), (files.slides, document_to_slides))
+    asked = [(path, write) for path, write in forms if path]
+    with ThreadPoolExecutor() as workers:
+        document = read_document(executed) if asked else Document("", (), ())
+        made = [(path, workers.submit(write, document, stamp=stamp)) for path, write in asked]
+        _write(working / files.html.name, notebook_to_html(executed, stamp=stamp))
+        for path, form in made:
+            (working / path.name).write_bytes(form.result())
+
+
+def _refuse_to_replace(files: Sequence[Path], *, overwrite: bool) -> None:
+    there = [path for path in reversed(files) if path.exists()]
+    if there and not overwrite:
+        raise ReportError(
+            "There is a report of that name already.",
+            where=", ".join(str(path) for path in there),
+            what_to_do="Add --overwrite (in Python overwrite=True), or choose another folder.",
+        )
+
+
+@contextmanager
+def _working_folder(destination: Path) -> Iterator[Path]:
+    """Give a folder inside the destination that is gone afterwards, and the destination too where nothing was left."""
+    made = [path for path in (destination, *destination.parents) if not path.exists()]
+    working: Path | None = None
+    try:
+        destination.mkdir(parents=True, exist_ok=True)
+        working = Path(mkdtemp(prefix=".being-written-", dir=destination))
+        yield working
+    except OSError as error:
+        raise ReportError(
+            f"The report cannot be written: {error.strerror or error}.",
+            where=str(error.filename or destination),
+            what_to_do="Choose a folder that you may write to, on a disk that has room.",
+        ) from error
+    finally:
+        if working is not None:
+            shutil.rmtree(working, ignore_errors=True)
+        for path in made:
+            if path.is_dir() and not any(path.iterdir()):
+                path.rmdir()
+
+
+def _relative(folder: Path, start: Path) -> str:
+    """Return the way from one folder to another, so that a report names no folder of this machine."""
+    try:
+        return Path(os.path.relpath(folder.resolve(), start.resolve())).as_posix()
+    except ValueError:  # another drive
+        return folder.resolve().as_posix()
+
+
+def _leave_failed(executed: NotebookNode, working: Path, path: Path) -> Path:
+    _write(working / path.name, _notebook_text(executed))
+    (working / path.name).replace(path)
+    return path
+
+
+def _failure(name: str, failure: CellFailure, left: Path) -> ReportError:
+    message = failure.message.strip() or failure.error
+    ours = failure.error in {"CohortError", "DeidentificationError", "ModelError", "ReportError"}
+    said = message if ours else f"{failure.error}: {message}"
+    return ReportError(
+        f"Cell {failure.cell} of the report {name} failed.\n{said}",
+        where=str(left),
+        what_to_do="Open that notebook in JupyterLab: it holds the traceback. No report was written.",
+    )
+
+
+def _notebook_text(notebook: NotebookNode) -> str:
+    import nbformat
+
+    return str(nbformat.writes(notebook)) + "\n"  # type: ignore[no-untyped-call]
+
+
+def _write(path: Path, text: str) -> None:
+    path.write_text(text, encoding="utf-8", newline="\n")

@@ -1,0 +1,140 @@
+"""What a report was made from, as the report shows it: enough to make it again and to see that it is the same."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from analysis.report.parts.passages import Passage, Section
+from analysis.report.parts.tables import Column, Table
+from analysis.report.running.contents import REPEAT_OPENING, VERSIONS_TABLE
+from analysis.report.running.record import NOT_INSTALLED, command_to_repeat, record_inputs, versions
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    from analysis.cohort import Cohort
+
+
+def show_provenance(
+    cohort: Cohort, folder: Path, *, report: str, parameters: Mapping[str, Any], changed: Mapping[str, Any]
+) -> Section:
+    """Say what a report was made from.
+
+    Parameters
+    ----------
+    cohort : Cohort
+        The cohort.
+    folder : Path
+        Its folder.
+    report : str
+        Name of the report.
+    parameters : mapping
+        Every parameter of the report with the value used.
+    changed : mapping
+        Those that are not at their default.
+
+    Returns
+    -------
+    Section
+        Sentences, then tables of input files, parameters and versions.
+    """
+    origin = cohort.provenance
+    if origin.scenario is not None:
+        source = (
+            f"The cohort is invented: scenario “{origin.scenario}”, seed {origin.seed}. It can be made again with "
+            f"synthetic_cohort.generate_cohort. No number in this report is a finding about any treatment."
+        )
+    elif origin.sources:
+        names = ", ".join(item.name for item in origin.sources)
+        source = f"The cohort was imported from {names}."
+    else:
+        source = "The cohort does not say where it came from."
+    level = (
+        "De-identification level: safe-harbor (no element of a date but the year, no identifier)."
+        if cohort.privacy == "safe-harbor"
+        else "De-identification level: limited. This report must stay within the organisation that holds the data."
+    )
+    command = command_to_repeat(report, folder.resolve().name, changed)
+    found = versions()
+    again = repeatable_in_words(report, invented=origin.scenario is not None, versions=found)
+    sentences = Passage((source, level, f"{REPEAT_OPENING}{command}", again))
+    steps = (Passage(tuple(origin.steps), "items"),) if origin.steps else ()
+    inputs = [
+        *((item, "source file") for item in origin.sources),
+        *((item, "cohort folder") for item in record_inputs(folder)),
+    ]
+    files = pd.DataFrame(
+        [(item.name, where, item.n_bytes, item.sha256[:16]) for item, where in inputs],
+        columns=["file", "where", "bytes", "sha256"],
+    )
+    used = pd.DataFrame(
+        [(name, "none" if value is None else repr(value)) for name, value in parameters.items()],
+        columns=["parameter", "value"],
+    )
+    packages = pd.DataFrame(list(found.items()), columns=["package", "version"])
+    return Section(
+        (
+            sentences,
+            *steps,
+            Table(
+                files,
+                "Files read, with the first 16 digits of their SHA-256 hashes; the record has them whole.",
+                (
+                    Column("file", "File"),
+                    Column("where", "Where"),
+                    Column("bytes", "Bytes", "count"),
+                    Column("sha256", "SHA-256"),
+                ),
+                name="files",
+            ),
+            Table(
+                used,
+                "Parameters of the report.",
+                (Column("parameter", "Parameter"), Column("value", "Value")),
+                name="parameters",
+            ),
+            Table(
+                packages,
+                "Versions.",
+                (Column("package", "Package"), Column("version", "Version")),
+                name=VERSIONS_TABLE,
+            ),
+        )
+    )
+
+
+def repeatable_in_words(report: str, *, invented: bool, versions: Mapping[str, str]) -> str:
+    """Say whether a report can be made again from its record.
+
+    Parameters
+    ----------
+    report : str
+        Name of the report.
+    invented : bool
+        Whether scenario and seed of the cohort are known.
+    versions : mapping
+        Package and version, as :func:`analysis.report.running.record.versions` gives them.
+
+    Examples
+    --------
+    >>> repeatable_in_words("protocol_comparison", invented=False, versions={"kneecurve": "1"})[:70]
+    'It can be made again from its record, protocol_comparison.json, as lon'
+    """
+    unknown = [name for name, version in versions.items() if version == NOT_INSTALLED]
+    if unknown:
+        return (
+            f"It cannot be said that it can be made again: the version of {', '.join(unknown)} is not known, since it "
+            "was not installed as a package."
+        )
+    needs = (
+        "even without the cohort folder, from the scenario and its seed"
+        if invented
+        else "as long as the files of the cohort folder are kept unchanged (their hashes are below)"
+    )
+    return (
+        f"It can be made again from its record, {report}.json, {needs}, with the versions below. kneecurve repeat "
+        f"{report}.json does that and compares every table, figure and sentence."
+    )

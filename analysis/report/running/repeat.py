@@ -1,0 +1,237 @@
+"""A report made again from its record, and compared with what it showed then."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from analysis.errors import ReportError
+from analysis.report.running.contents import first_difference, read_contents
+from analysis.report.running.make import make_report
+from analysis.report.running.notebooks import read_notebook
+from analysis.report.running.record import read_record, record_inputs
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from analysis.report.running.contents import Digest
+    from analysis.report.running.make import ReportFiles
+    from analysis.report.running.record import Record
+
+_KINDS = {"table": "tables", "figure": "figures", "sentences": "passages", "output": "other outputs"}
+
+
+@dataclass(frozen=True, eq=False)
+class Repetition:
+    """What came of making a report again.
+
+    Attributes
+    ----------
+    report : str
+        Name of the report.
+    cohort : str
+        Which cohort was used, in words.
+    counts : pandas.DataFrame
+        One row a kind of item (tables, figures, passages, other outputs) and one for pictures: kind, recorded, equal.
+    differences : pandas.DataFrame
+        One row for each item that differs, is missing or is new: kind, cell, name, difference. Pictures that differ
+        while the numbers of their figure are equal are not among them; ``counts`` tells their number.
+    surroundings : pandas.DataFrame
+        One row for each thing that is not as it was: what, then, now (versions, system, code, notebook).
+    files : ReportFiles or None
+        Where the new report was written; None where it was only compared.
+    """
+
+    report: str
+    cohort: str
+    counts: pd.DataFrame
+    differences: pd.DataFrame
+    surroundings: pd.DataFrame
+    files: ReportFiles | None
+
+    @property
+    def same(self) -> bool:
+        """Whether every table, the numbers of every figure and every sentence are equal."""
+        return self.differences.empty
+
+    def __str__(self) -> str:
+        lines = [f"{self.report}: {'the same' if self.same else 'NOT the same'} as its record. {self.cohort}"]
+        lines += [f"  {row.kind}: {row.equal} of {row.recorded} equal" for row in self.counts.itertuples()]
+        if len(self.differences):
+            lines.append("Differences:")
+            lines += [
+                f"  {row.kind} in cell {row.cell}, “{row.name}”: {row.difference}"
+                for row in self.differences.itertuples(index=False)
+            ]
+        if len(self.surroundings):
+            lines.append("Not as it was when the report was made:")
+            lines += [f"  {row.what}: {row.then} then, {row.now} now" for row in self.surroundings.itertuples()]
+        return "\n".join(lines)
+
+
+def repeat_report(
+    record: Path | str,
+    *,
+    cohort: Path | str | None = None,
+    out: Path | str | None = None,
+    overwrite: bool = False,
+    progress: Callable[[int, int], None] | None = None,
+) -> Repetition:
+    """Make a report again from its record and compare what it shows with what it showed then.
+
+    Parameters
+    ----------
+    record : Path or str
+        The JSON file beside the report.
+    cohort : Path or str, optional
+        Cohort folder, where it is no longer at the place that the record names.
+    out : Path or str, optional
+        Folder for the new report, in the same forms; by default it is made, compared and thrown away.
+    overwrite : bool
+        Whether an earlier report in ``out`` is replaced.
+    progress : callable, optional
+        Told of the cells done and their total.
+
+    Returns
+    -------
+    Repetition
+        What is equal and what differs. Differences name the row and the cell where the executed notebook of the
+        first report still lies beside the record.
+
+    Raises
+    ------
+    ReportError
+        The record cannot be read, the cohort is not there and cannot be generated, or its files are not the ones that
+        the report was made from.
+
+    Examples
+    --------
+    >>> repeat_report("report/none.json")
+    Traceback (most recent call last):
+    ...
+    analysis.errors.ReportError: There is no such record.
+      where: report/none.json
+      what to do: Name the JSON file that kneecurve report wrote beside the report.
+    """
+    path = Path(record)
+    known = read_record(path)
+    with TemporaryDirectory(prefix="kneecurve-") as name, _cohort(known, path, cohort) as (folder, said):
+        _check_inputs(known, folder)
+        files = make_report(
+            str(path.parent / known.own_notebook) if known.own_notebook else known.report,
+            folder,
+            out or Path(name) / "report",
+            parameters=known.parameters,
+            formats=known.formats if out else ("html",),  # type: ignore[arg-type]
+            overwrite=overwrite,
+            progress=progress,
+        )
+        now = read_record(files.record)
+        new = read_notebook(files.notebook)
+        counts, differences = _compare(known, _shown(_old_notebook(path), known), new)
+    return Repetition(known.report, said, counts, differences, _surroundings(known, now), files if out else None)
+
+
+@contextmanager
+def _cohort(known: Record, path: Path, given: Path | str | None) -> Iterator[tuple[Path, str]]:
+    """Give the cohort folder: the one named, the one of the record, or an invented cohort generated again."""
+    folder = Path(given) if given is not None else path.parent / known.cohort
+    if folder.is_dir() or given is not None:
+        yield folder, f"The cohort folder {folder.resolve().name} has the files that the report was made from."
+        return
+    origin = known.origin
+    if origin.scenario is None or set(origin.parameters) - {"quarters"} != {"patients"}:
+        raise ReportError(
+            "The cohort folder is not where the record says.",
+            where=str(folder),
+            what_to_do="Name it: kneecurve repeat REPORT.json --cohort FOLDER (in Python cohort=).",
+        )
+    from analysis.cohort import write_cohort
+    from synthetic_cohort.generate import generate_again
+
+    with TemporaryDirectory(prefix="kneecurve-") as name:
+        again = generate_again(origin)
+        form = "parquet" if any(one.name.endswith(".parquet") for one in known.inputs) else "csv"
+        written = write_cohort(again.observed, Path(name) / Path(known.cohort).name, file_format=form)  # type: ignore[arg-type]
+        yield written, f"The cohort was generated again: scenario “{origin.scenario}”, seed {origin.seed}."
+
+
+def _check_inputs(known: Record, folder: Path) -> None:
+    now = record_inputs(folder)
+    then_by_name, now_by_name = ({one.name: one.sha256 for one in some} for some in (known.inputs, now))
+    said = [f"{name} is missing" for name in then_by_name if name not in now_by_name]
+    said += [f"{name} is new" for name in now_by_name if name not in then_by_name]
+    said += [
+        f"{name} differs" for name in then_by_name if now_by_name.get(name, then_by_name[name]) != then_by_name[name]
+    ]
+    if said:
+        raise ReportError(
+            f"The cohort is not the one the report was made from: {'; '.join(said)}.",
+            where=str(folder),
+            what_to_do="Find the files with the hashes of the record, or make a new report with kneecurve report.",
+        )
+
+
+def _old_notebook(path: Path) -> Any:
+    beside = path.with_suffix(".ipynb")
+    try:
+        return read_notebook(beside) if beside.is_file() else None
+    except ReportError:
+        return None
+
+
+def _shown(notebook: Any, known: Record) -> dict[tuple[str, int], Any]:
+    """Give what the old notebook shows where its digest is the one of the record: it was not changed since."""
+    items = read_contents(notebook) if notebook is not None else ()
+    recorded = {(one.cell, one.position): one.sha256 for one in known.shows}
+    places = (((one.digest.cell, one.digest.position), one) for one in items)
+    return {place: one.shown for place, one in places if recorded.get(place) == one.digest.sha256}
+
+
+def _compare(known: Record, shown: dict[tuple[str, int], Any], new: Any) -> tuple[pd.DataFrame, pd.DataFrame]:
+    items = {(one.digest.cell, one.digest.position): one for one in read_contents(new)}
+    rows: list[tuple[str, str, str, str]] = []
+    equal = dict.fromkeys(_KINDS.values(), 0)
+    recorded = dict.fromkeys(_KINDS.values(), 0)
+    pictures, same_pictures = 0, 0
+    for one in known.shows:
+        kind = _KINDS.get(one.kind, _KINDS["output"])
+        recorded[kind] += 1
+        pictures += bool(one.picture)
+        item = items.pop((one.cell, one.position), None)
+        if item is None:
+            rows.append(_row(one, "is no longer shown"))
+            continue
+        same_pictures += bool(one.picture) and one.picture == item.digest.picture
+        if item.digest.sha256 == one.sha256 and item.digest.kind == one.kind:
+            equal[kind] += 1
+        else:
+            then = shown.get((one.cell, one.position))
+            rows.append(_row(one, first_difference(then, item.shown) if then is not None else "differs"))
+    rows += [_row(item.digest, "is new") for item in items.values()]
+    counted = [(kind, recorded[kind], equal[kind]) for kind in recorded if recorded[kind]]
+    if pictures:
+        counted.append(("pictures, byte for byte", pictures, same_pictures))
+    return (
+        pd.DataFrame(counted, columns=["kind", "recorded", "equal"]),
+        pd.DataFrame(rows, columns=["kind", "cell", "name", "difference"]),
+    )
+
+
+def _row(one: Digest, difference: str) -> tuple[str, str, str, str]:
+    return one.kind, one.cell, one.name, difference
+
+
+def _surroundings(then: Record, now: Record) -> pd.DataFrame:
+    pairs = [(name, then.versions.get(name, "absent"), now.versions.get(name, "absent")) for name in now.versions]
+    pairs += [
+        ("system", then.system, now.system),
+        ("source files of the kit, SHA-256", then.code[:16], now.code[:16]),
+        ("notebook, SHA-256", then.notebook.sha256[:16], now.notebook.sha256[:16]),
+    ]
+    return pd.DataFrame([pair for pair in pairs if pair[1] != pair[2]], columns=["what", "then", "now"])

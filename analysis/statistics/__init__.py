@@ -1,0 +1,22 @@
+"""General statistics, without a word of knees.
+
+- ``result``: What every result of this package shares: frozen, made of data frames, and able to show itself in a
+  notebook.
+- ``proportions``: Shares with their denominators: Wilson intervals, Newcombe differences, number needed to treat as
+  Altman wrote it.
+- ``ratios``: Ratios and odds ratios of responder shares with intervals that hold their level in small groups and
+  empty cells.
+- ``combined_limits``: Limits of a difference of two shares from the limits of each, so that they stay between -1 and
+  1.
+- ``mean_interval``: A mean of patients with its t interval; none where fewer than two patients carry it.
+- ``kaplan_meier``: Shares by week of patients to whom something has happened, some followed for a shorter time:
+  Kaplan and Meier.
+- ``two_stages``: Two-stage least squares with robust errors, and the interval that stays right where the instrument
+  is weak.
+- ``rubin``: Rubin's rules: one answer from many imputed data sets.
+- ``estimating_equations``: Generalised estimating equations for yes or no at repeated visits, solved for all patients
+  at once.
+- ``calibration``: Whether probabilities given are right: how often it was true, in bands of the probability.
+- ``small_counts``: Small cells hidden, with others beside them, so that no reader can compute them back from what is
+  shown.
+"""
