@@ -182,6 +182,7 @@ def test_an_unknown_form_of_report_lists_the_known_ones(kneecurve, tmp_path):
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.slow
 def test_demo_writes_a_report_then_refuses_then_overwrites(kneecurve, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     first = kneecurve("demo", "--patients", "36")

@@ -14,6 +14,8 @@ from analysis.lessons.course.lesson_8_quarter import CASE_MIX, HARMLESS, OTHER_C
 from analysis.quarter.control_charts import p_chart
 from analysis.quarter.funnel import BEYOND_998, WITHIN
 
+pytestmark = pytest.mark.slow
+
 SEEDS = range(1, 7)
 
 

@@ -155,6 +155,7 @@ def attack(cohort, made, quarters):
     return len(small), open_
 
 
+@pytest.mark.slow
 def test_a_solver_that_reads_the_report_recovers_nothing(quick_quarter_of, small, small_folder):
     made = quick_quarter_of(small_folder)
     n_small, recovered = attack(small, made, quarters=4)

@@ -55,8 +55,13 @@ def cohort():
     return generate_cohort(patients=90, seed=4).observed
 
 
+SLOW = {"missing", "missing, responders"}
+
+
 @pytest.mark.filterwarnings("ignore::analysis.errors.DistributionWarning")
-@pytest.mark.parametrize("name", COMPARISONS)
+@pytest.mark.parametrize(
+    "name", [pytest.param(one, marks=pytest.mark.slow if one in SLOW else ()) for one in COMPARISONS]
+)
 def test_the_comparison_is_with_the_reference_of_the_cohort(cohort, name):
     for one, expected in (
         (cohort, "exercise only"),

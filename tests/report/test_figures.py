@@ -181,6 +181,7 @@ def test_no_single_patient_is_in_a_table(figures, invented):
     assert not any(figures[name].table.data.isin(ids).any().any() for name in NAMES)
 
 
+@pytest.mark.slow
 def test_twelve_protocols_and_long_names_are_drawn(make_cohort, drawn):
     names = tuple(f"protocol {number} with a rather long name of its own" for number in range(12))
     cohort = make_cohort(patients=72, protocols=names)

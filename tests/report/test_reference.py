@@ -38,7 +38,7 @@ def said(study):
     return str(comparison.subtitle(study)).splitlines()[2:-1]
 
 
-@pytest.mark.parametrize("others", [[], [THIRD]])
+@pytest.mark.parametrize("others", [pytest.param([], marks=pytest.mark.slow), [THIRD]])
 def test_two_and_three_protocols(study_of, others):
     named = study_of([EARLY, USUAL, *others], of_cohort=USUAL)
     assert said(named) == ["Compared with exercise only, which the cohort names as its reference."]
