@@ -164,8 +164,8 @@ class Unstructured(ResidualStructure):
         return [self._diagonal]
 
     def distant_starts(self) -> Sequence[Array]:
-        """Start from equal correlations."""
-        return [0.3 * self._diagonal + 0.7]
+        """Start from equal correlations, high and very high."""
+        return [(1.0 - start) * self._diagonal + start for start in (0.7, 0.97)]
 
     def matrix(self, theta: Array) -> Array:
         """Give the full matrix."""
