@@ -17,7 +17,7 @@ from analysis.outcomes import (
 )
 from analysis.outcomes.home_programme.complier_effect import WEAK
 from analysis.report.figures.adherence_figures import classes_figure, stopping_figure
-from analysis.report.figures.dose_change_figures import dose_change_figure, effect_figure
+from analysis.report.figures.dose_change_figures import dose_change_figure, effect_figure, instrument_table
 from analysis.report.parts import numbers
 from analysis.report.parts.outcome_tables import events_by_week_table, gap_table, weeks_table
 from analysis.report.parts.passages import Passage, Section, absent
@@ -151,7 +151,8 @@ def _by_allocation(study: Study) -> list[Item]:
             continue
         strong = found.table["first_stage_f"] >= WEAK
         if strong.any():
-            items.append(effect_figure(replace(found, table=found.table[strong].reset_index(drop=True)), study.measure))
+            shown = replace(found, table=found.table[strong].reset_index(drop=True))
+            items += [effect_figure(shown, study.measure), instrument_table(shown, study.measure)]
         for name in found.table.loc[strong, "protocol"]:
             moved.setdefault(str(name), []).append(modality)
         said += _not_shown(found.table[~strong], found.by_design, modality)

@@ -232,11 +232,34 @@ def effect_table(found: ComplierEffect, measure: Measure) -> Table:
                 decimals,
             ),
             Column(("effect", "lower", "upper"), f"Home dose ({percent} interval)", "signed with interval", decimals),
-            Column(("robust_lower", "robust_upper"), "Set of Anderson and Rubin", "interval", decimals),
-            Column("first_stage_f", "F of the allocation", "number", 0),
         ),
         (*found.assumptions, *found.notes),
         name=f"home-dose-effect{_slug(found.modality)}",
+    )
+
+
+def instrument_table(found: ComplierEffect, measure: Measure) -> Table:
+    """Show how strongly the allocation moves the dose, and the set that stays right where it does so weakly.
+
+    Parameters
+    ----------
+    found : ComplierEffect
+        The effect by allocation.
+    measure : Measure
+        The measure.
+    """
+    decimals = decimals_for([*found.table["effect"], *found.table["upper"]])
+    percent = numbers.level_in_words(float(found.table["level"].iloc[0]))
+    return Table(
+        found.table,
+        f"How strongly the allocation moves {found.exposure}, and the set of Anderson and Rubin for its effect on "
+        f"{in_text(measure.label)}.",
+        (
+            Column("protocol", "Protocol"),
+            Column("first_stage_f", "F of the allocation", "number", 0),
+            Column(("robust_lower", "robust_upper"), f"Set of Anderson and Rubin ({percent})", "interval", decimals),
+        ),
+        name=f"home-dose-instrument{_slug(found.modality)}",
     )
 
 
