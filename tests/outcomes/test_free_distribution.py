@@ -7,7 +7,7 @@ from scipy.stats import multivariate_normal, norm
 
 from analysis.cohort import Cohort
 from analysis.outcomes.missing.weekly_model import fit_weekly
-from analysis.outcomes.true_response import free_distribution
+from analysis.outcomes.true_response import free_distribution, pieces
 from analysis.outcomes.true_response.free_distribution import free_probability
 from analysis.outcomes.true_response.true_pair import TruePair
 
@@ -69,10 +69,10 @@ def test_likelihood_and_chance_in_a_piece_are_those_of_the_joint_normal(rng, var
     with errors of three variances, the sum over the nine ways in which those of weeks 0 and 26 can fall."""
     cohort, _ = trial(rng, 40)
     _, pair, _ = pair_of(cohort)
-    pieces = free_distribution._lay_out(pair, np.arange(40))
-    chosen = [0, len(pieces.centre) // 2, len(pieces.centre) // 2 + 7]
-    few = free_distribution._Pieces(pieces.centre[chosen], pieces.width[chosen], pieces.start[chosen])
-    logs, beyond = free_distribution._likelihood(pair, few, np.arange(40), variances, threshold=12.0)
+    many = pieces.lay_out(pair, np.arange(40))
+    chosen = [0, len(many.centre) // 2, len(many.centre) // 2 + 7]
+    few = pieces.Pieces(many.centre[chosen], many.width[chosen], many.borders)
+    logs, beyond = pieces.likelihood_in(pair, few, np.arange(40), variances, threshold=12.0)
     often = dict(zip(variances, (0.55, 0.35, 0.10), strict=True)) if variances else {1.0: 1.0}
     seen, rows = max(pair.patterns, key=lambda one: one[0].sum())
     patient = rows[0]
@@ -93,16 +93,6 @@ def test_likelihood_and_chance_in_a_piece_are_those_of_the_joint_normal(rng, var
                 tail[k] += here * norm.sf(12.0, expected, left**0.5)
     np.testing.assert_allclose(logs[patient] - logs[patient, 0], np.log(density / density[0]), atol=1e-6)
     np.testing.assert_allclose(beyond[patient], tail / density, atol=1e-6)
-
-
-def test_pieces_start_as_a_standard_normal(rng):
-    cohort, _ = trial(rng, 60)
-    _, pair, _ = pair_of(cohort)
-    pieces = free_distribution._lay_out(pair, np.arange(60))
-    mean = pieces.start @ pieces.centre
-    variance = pieces.start @ (pieces.centre**2 + pieces.width**2) - mean**2
-    np.testing.assert_allclose(mean, 0, atol=1e-9)
-    np.testing.assert_allclose(variance, 1, atol=0.01)
 
 
 def test_every_step_raises_the_likelihood_and_keeps_shares_of_one(rng):

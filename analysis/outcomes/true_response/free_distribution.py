@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import product
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.outcomes.true_response.pieces import likelihood_in, scaled
+from analysis.outcomes.true_response.smooth_shape import smooth_shape
 from analysis.progress import in_portions
 
 if TYPE_CHECKING:
@@ -21,12 +22,6 @@ if TYPE_CHECKING:
 
 #: Patients at most from whom the shape is estimated; all get a probability.
 _LARGEST = 8000
-#: Step between the pieces in standard deviations, for the true change and the other true value; their width in steps.
-_STEPS, _WIDTH = (0.25, 0.9), 0.9
-#: Beyond the core, in standard deviations, the steps grow by a factor; beyond the furthest there is no piece.
-_CORE, _GROWTH, _FURTHEST = 3.0, 1.35, 12.0
-#: How often the error of a single measurement has the variances below, whose mean is 1.
-_OFTEN = (0.55, 0.35, 0.10)
 #: Degrees of freedom of Student's t; mean variances of the 55, 35 and 10 % with the smallest, middle and largest variance;
 #: log likelihood by which it must fit better than the error before it. A variance is df - 2 over a chi-square of df; its
 #: mean between two bounds is the share of a chi-square of df - 2 between them, over their own share.
@@ -124,22 +119,21 @@ def free_probability(
     rng = np.random.default_rng(seed)
     n, protocols = len(protocol), int(protocol.max()) + 1
     some = np.arange(n) if n <= _LARGEST else np.sort(rng.permutation(n)[:_LARGEST])
-    pieces = _lay_out(pair, some)
     taken: tuple[float, ...] = ()
     error_df = None
-    found, best = _fit(pair, pieces, some, taken)
+    shape = smooth_shape(pair, some, taken)
     for df, variances, better in _TAILS:
-        other, now = _fit(pair, pieces, some, variances)
-        if now < best + better:
+        other = smooth_shape(pair, some, variances)
+        if other.log_likelihood < shape.log_likelihood + better:
             break
-        taken, error_df, found, best = variances, df, other, now
-    pieces = pieces.without_empty(found)
-    logs, beyond = _likelihood(pair, pieces, np.arange(n), taken, threshold=threshold)
-    likelihood = _scaled(logs)
+        taken, error_df, shape = variances, df, other
+    start = shape.shares()
+    logs, beyond = likelihood_in(pair, shape.pieces, np.arange(n), taken, threshold=threshold)
+    likelihood = scaled(logs)
     beyond *= likelihood
     members = [np.flatnonzero(protocol == k) for k in range(protocols)]
-    together = _steps(likelihood[some], pieces.start)
-    common = _climb(likelihood, pieces.start, together)
+    together = _steps(likelihood[some], start)
+    common = _climb(likelihood, start, together)
     apart = [_steps(likelihood[rows], common) for rows in members]
     probability = np.empty(n)
     for rows, steps in zip(members, apart, strict=True):
@@ -148,120 +142,12 @@ def free_probability(
     for begin, end in in_portions(draws, 10, "Draws without the normal distribution", tell):
         for draw in range(begin, end):
             weight = rng.standard_exponential(n)
-            common = _climb(likelihood, pieces.start, _strides(together), weight, _STRIDE)
+            common = _climb(likelihood, shape.shares(weight[some]), _strides(together), weight, _STRIDE)
             for k, (rows, steps) in enumerate(zip(members, apart, strict=True)):
                 drawn = _climb(likelihood[rows], common, _strides(steps), weight[rows], _STRIDE)
                 chance = _chance(likelihood[rows], beyond[rows], drawn)
                 shares[draw, k] = (rng.random(len(rows)) < chance).mean()
     return FreeProbability(probability, shares, error_df, len(some))
-
-
-@dataclass(frozen=True, eq=False)
-class _Pieces:
-    """Normal pieces: centres and standard deviations, shape (k, 2), and the shares that make a standard normal."""
-
-    centre: Floats
-    width: Floats
-    start: Floats
-
-    def without_empty(self, shares: Floats) -> _Pieces:
-        """Leave out pieces that hold less than one in 100,000 together."""
-        order = np.argsort(shares)[::-1]
-        kept = np.sort(order[: 1 + int(np.searchsorted(np.cumsum(shares[order]), 1 - 1e-5))])
-        return _Pieces(self.centre[kept], self.width[kept], self.start[kept] / self.start[kept].sum())
-
-
-def _lay_out(pair: TruePair, some: NDArray[np.int64]) -> _Pieces:
-    """Lay the pieces out as far as the patients reach."""
-    reach = np.full(2, _CORE + 1)
-    for seen, rows in _patterns_of(pair, some):
-        found = pair.evidence(seen, some[rows], {})
-        at = np.linalg.solve(found.weight + 0.05 * np.eye(2), found.given.T)
-        reach = np.maximum(reach, np.abs(at).max(axis=1))
-    axes = [_axis(step, far) for step, far in zip(_STEPS, np.minimum(reach, _FURTHEST), strict=True)]
-    centre = np.array(list(product(axes[0][0], axes[1][0])))
-    width = _WIDTH * np.array(list(product(axes[0][1], axes[1][1])))
-    left = 1 - (_WIDTH * np.array(_STEPS)) ** 2  # variance of the centres, so that with the pieces it is 1
-    log = np.log(width).sum(axis=1) - (centre**2 / left).sum(axis=1) / 2
-    start = np.exp(log - log.max()) + 1e-12
-    return _Pieces(centre, width, start / start.sum())
-
-
-def _axis(step: float, far: float) -> tuple[Floats, Floats]:
-    """Give centres on both sides of 0, and the step that belongs to each."""
-    centres, steps = [0.0], [step]
-    while centres[-1] < far:
-        steps.append(step if centres[-1] < _CORE else steps[-1] * _GROWTH)
-        centres.append(centres[-1] + steps[-1])
-    return np.array([-one for one in centres[:0:-1]] + centres), np.array(steps[:0:-1] + steps)
-
-
-def _patterns_of(pair: TruePair, some: NDArray[np.int64]) -> list[tuple[NDArray[np.bool_], NDArray[np.int64]]]:
-    """Give the patterns of visits, and the places in ``some`` of the patients who have them."""
-    place = np.full(len(pair.residual), -1)
-    place[some] = np.arange(len(some))
-    found = ((seen, place[rows]) for seen, rows in pair.patterns)
-    return [(seen, rows[rows >= 0]) for seen, rows in found if (rows >= 0).any()]
-
-
-def _likelihood(
-    pair: TruePair,
-    pieces: _Pieces,
-    some: NDArray[np.int64],
-    variances: tuple[float, ...],
-    *,
-    threshold: float | None = None,
-) -> tuple[Floats, Floats]:
-    """Give the log likelihood of each patient's visits in each piece, and the chance beyond the threshold there."""
-    from scipy.special import ndtr
-
-    logs = np.empty((len(some), len(pieces.centre)))
-    beyond = np.zeros_like(logs if threshold is not None else logs[:0])
-    for seen, rows in _patterns_of(pair, some):
-        shaky = [place for place in pair.places if seen[place]] if variances else []
-        total: Floats = np.full((len(rows), len(pieces.centre)), -np.inf)
-        chance = np.zeros_like(total)
-        for classes in product(zip(variances, _OFTEN, strict=False), repeat=len(shaky)):
-            found = pair.evidence(seen, some[rows], {place: one[0] for place, one in zip(shaky, classes, strict=True)})
-            here, mean, spread = _in_pieces(found.weight, found.given, pieces)
-            here += found.constant[:, None] + float(np.log([often for _, often in classes]).sum())
-            both = np.logaddexp(total, here)
-            if threshold is not None:
-                limit = (threshold - pair.centre[some[rows]]) / pair.spread
-                chance = chance * np.exp(total - both) + ndtr((mean - limit[:, None]) / spread) * np.exp(here - both)
-            total = both
-        logs[rows] = total
-        if threshold is not None:
-            beyond[rows] = chance
-    return logs, beyond
-
-
-def _in_pieces(weight: Floats, given: Floats, pieces: _Pieces) -> tuple[Floats, Floats, Floats]:
-    """Give the log likelihood in each piece, and there the mean and spread of the first true value."""
-    tight = 1 / pieces.width**2
-    a, b, d = weight[0, 0] + tight[:, 0], weight[0, 1], weight[1, 1] + tight[:, 1]
-    determinant = a * d - b * b
-    pull = tight * pieces.centre
-    first, second = given[:, :1] + pull[:, 0], given[:, 1:] + pull[:, 1]
-    square = (d * first**2 - 2 * b * first * second + a * second**2) / determinant
-    fixed = np.log(tight).sum(axis=1) - np.log(determinant) - (pull * pieces.centre).sum(axis=1)
-    return (square + fixed) / 2, (d * first - b * second) / determinant, np.sqrt(d / determinant)
-
-
-def _fit(
-    pair: TruePair, pieces: _Pieces, some: NDArray[np.int64], variances: tuple[float, ...]
-) -> tuple[Floats, float]:
-    """Give the shares of the pieces, and the log likelihood there."""
-    logs, _ = _likelihood(pair, pieces, some, variances)
-    likelihood = _scaled(logs)
-    shares = _climb(likelihood, pieces.start, _steps(likelihood, pieces.start))
-    return shares, float(np.log(likelihood @ shares).sum() + logs.max(axis=1).sum())
-
-
-def _scaled(logs: Floats) -> Floats:
-    """Give likelihoods whose largest is 1 for each patient."""
-    likelihood: Floats = np.exp(logs - logs.max(axis=1, keepdims=True))
-    return likelihood
 
 
 def _steps(likelihood: Floats, start: Floats) -> int:
