@@ -2,6 +2,8 @@
 
 import os
 
+import numpy as np
+import pytest
 from hypothesis import settings
 
 for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -10,3 +12,8 @@ os.environ.setdefault("MPLBACKEND", "Agg")
 
 settings.register_profile("fixed", derandomize=True, database=None, deadline=None)
 settings.load_profile("fixed")
+
+
+@pytest.fixture
+def rng():
+    return np.random.default_rng(20)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from synthetic_cohort import generate_cohort, list_scenarios, load_scenario
-from synthetic_cohort.expectation import series_means
+from synthetic_cohort.expected.expectation import series_means
 
 BASE = [name for name in list_scenarios() if not name.endswith("no difference")]
 
