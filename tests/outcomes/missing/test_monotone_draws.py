@@ -148,8 +148,8 @@ def test_a_simpler_covariance_is_drawn_from_its_posterior_too(rng, monkeypatch):
     draws = CovarianceDraws(model.fit)
     likelihood = model.fit.optimum.likelihood
     spread = 6 * np.sqrt((draws.root**2).sum(axis=1))
-    grid = [np.linspace(centre - width, centre + width, 61) for centre, width in zip(draws.phi, spread, strict=True)]
-    grid[0] = np.linspace(0, grid[0][-1], 62)[1:]
+    grid = [np.linspace(centre - width, centre + width, 31) for centre, width in zip(draws.phi, spread, strict=True)]
+    grid[0] = np.linspace(0, grid[0][-1], 32)[1:]
     there = [likelihood.at(draws.covariance.theta(np.array([a, b]))) for a in grid[0] for b in grid[1]]
     kept = [one for one in there if one is not None]
     log = np.array([-one.criterion / 2 for one in kept])

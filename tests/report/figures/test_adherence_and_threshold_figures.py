@@ -1,6 +1,7 @@
 """Figures of reliability, thresholds and adherence: what is drawn, with a sentence and a table that agree."""
 
 import re
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -63,6 +64,12 @@ def figures(invented, tested, anchored):
     }
 
 
+@pytest.fixture(scope="module")
+def drawing_of(figures):
+    """Give the drawing of a figure by name and width; each is drawn once."""
+    return cache(lambda name, width: figures[name].drawing(width))
+
+
 NAMES = [
     "agreement",
     "thresholds",
@@ -102,18 +109,18 @@ DRAWN = {
 
 @pytest.mark.parametrize("width", ["wide", "narrow"])
 @pytest.mark.parametrize("name", DRAWN)
-def test_every_number_of_the_table_is_drawn(figures, drawn, name, width):
+def test_every_number_of_the_table_is_drawn(figures, drawing_of, drawn, name, width):
     figure = figures[name]
     columns, factor = DRAWN[name]
     for column, times in zip(columns, np.broadcast_to(factor, len(columns)), strict=True):
         assert figure.data[column].notna().any()
-        assert drawn.not_drawn(figure.drawing(width), times * figure.data[column]) == [], column
+        assert drawn.not_drawn(drawing_of(name, width), times * figure.data[column]) == [], column
 
 
 @pytest.mark.parametrize("width", ["wide", "narrow"])
 @pytest.mark.parametrize("name", NAMES)
-def test_texts_are_inside_the_picture_apart_and_dark_and_axes_have_names(figures, drawn, name, width):
-    assert drawn.problems(figures[name].drawing(width)) == []
+def test_texts_are_inside_the_picture_apart_and_dark_and_axes_have_names(drawing_of, drawn, name, width):
+    assert drawn.problems(drawing_of(name, width)) == []
 
 
 def test_every_patient_is_a_dot_and_every_class_of_the_anchor_a_curve_up_to_all(figures, anchored, tested):

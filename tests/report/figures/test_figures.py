@@ -4,6 +4,7 @@ import io
 import itertools
 import re
 from dataclasses import replace
+from functools import cache
 
 import matplotlib as mpl
 import numpy as np
@@ -53,6 +54,12 @@ def figures(invented, curves):
     }
 
 
+@pytest.fixture(scope="module")
+def drawing_of(figures):
+    """Give the drawing of a figure by name and width; each is drawn once."""
+    return cache(lambda name, width: figures[name].drawing(width))
+
+
 NAMES = [
     "recovery", "differences", "seen", "change", "responders", "adherence", "missing", "flow", "residuals", "quantiles",
     "patient-effects",
@@ -86,18 +93,18 @@ DRAWN = {
 
 @pytest.mark.parametrize("width", ["wide", "narrow"])
 @pytest.mark.parametrize("name", DRAWN)
-def test_every_number_of_the_table_is_drawn(figures, drawn, name, width):
+def test_every_number_of_the_table_is_drawn(figures, drawing_of, drawn, name, width):
     figure = figures[name]
     columns, factor = DRAWN[name]
     for column in columns:
         assert figure.data[column].notna().any()
-        assert drawn.not_drawn(figure.drawing(width), factor * figure.data[column]) == [], column
+        assert drawn.not_drawn(drawing_of(name, width), factor * figure.data[column]) == [], column
 
 
 @pytest.mark.parametrize("width", ["wide", "narrow"])
 @pytest.mark.parametrize("name", NAMES)
-def test_texts_are_inside_the_picture_apart_and_dark_and_axes_have_names(figures, drawn, name, width):
-    assert drawn.problems(figures[name].drawing(width)) == []
+def test_texts_are_inside_the_picture_apart_and_dark_and_axes_have_names(drawing_of, drawn, name, width):
+    assert drawn.problems(drawing_of(name, width)) == []
 
 
 def test_the_dots_of_the_checks_are_all_values_and_all_patients(figures, curves):
