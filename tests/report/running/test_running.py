@@ -22,6 +22,25 @@ def cohort_folder(make_cohort, folder_of):
     return folder_of(make_cohort())
 
 
+@pytest.fixture(scope="module")
+def kept():
+    return {}
+
+
+@pytest.fixture
+def earlier(own_notebook, cohort_folder, tmp_path, kept):
+    """Give the folder of a report that was made before; it is made once and then copied."""
+    out = tmp_path / "report"
+    if kept:
+        out.mkdir()
+        for name, content in kept.items():
+            (out / name).write_bytes(content)
+    else:
+        make_report(str(own_notebook(SHOW)), cohort_folder, out)
+        kept |= {path.name: path.read_bytes() for path in out.iterdir()}
+    return out
+
+
 def files_in(folder):
     return sorted(path.name for path in folder.iterdir()) if folder.is_dir() else []
 
@@ -45,9 +64,8 @@ def test_a_report_is_a_page_its_notebook_and_its_record(own_notebook, cohort_fol
     assert str(tmp_path) not in files.notebook.read_text(encoding="utf-8")
 
 
-def test_a_failing_cell_leaves_its_notebook_and_the_old_report(own_notebook, cohort_folder, tmp_path):
-    out = tmp_path / "report"
-    make_report(str(own_notebook(SHOW)), cohort_folder, out)
+def test_a_failing_cell_leaves_its_notebook_and_the_old_report(own_notebook, cohort_folder, earlier):
+    out = earlier
     before = (out / "own.html").read_bytes()
     with pytest.raises(ReportError) as caught:
         make_report(str(own_notebook("print('so far')", "1 / 0")), cohort_folder, out, overwrite=True)
@@ -81,9 +99,8 @@ def test_an_interruption_leaves_nothing(own_notebook, cohort_folder, tmp_path):
     assert not (tmp_path / "report").exists()
 
 
-def test_a_disk_that_fills_leaves_the_old_report(own_notebook, cohort_folder, tmp_path, monkeypatch):
-    out = tmp_path / "report"
-    make_report(str(own_notebook(SHOW)), cohort_folder, out)
+def test_a_disk_that_fills_leaves_the_old_report(own_notebook, cohort_folder, earlier, monkeypatch):
+    out = earlier
     before = {name: (out / name).read_bytes() for name in files_in(out)}
 
     def full(path, text):
@@ -142,9 +159,8 @@ def test_a_cohort_that_changes_meanwhile_is_refused(own_notebook, cohort_folder,
     assert not (tmp_path / "report").exists()
 
 
-def test_a_disk_that_fills_while_another_form_is_written(own_notebook, cohort_folder, tmp_path, monkeypatch):
-    out = tmp_path / "report"
-    make_report(str(own_notebook(SHOW)), cohort_folder, out)
+def test_a_disk_that_fills_while_another_form_is_written(own_notebook, cohort_folder, earlier, monkeypatch):
+    out = earlier
     before = {name: (out / name).read_bytes() for name in files_in(out)}
 
     def full(path, data):
@@ -162,9 +178,8 @@ def test_an_output_folder_that_is_a_file_is_refused(own_notebook, cohort_folder,
         make_report(str(own_notebook(SHOW)), cohort_folder, tmp_path / "taken" / "report")
 
 
-def test_an_earlier_report_is_not_replaced_unasked(own_notebook, cohort_folder, tmp_path):
-    out = tmp_path / "report"
-    make_report(str(own_notebook(SHOW)), cohort_folder, out)
+def test_an_earlier_report_is_not_replaced_unasked(own_notebook, cohort_folder, earlier):
+    out = earlier
     with pytest.raises(ReportError, match="There is a report of that name already") as caught:
         make_report(str(own_notebook(SHOW)), cohort_folder, out)
     assert str(out / "own.html") in caught.value.where
