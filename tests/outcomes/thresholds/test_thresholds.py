@@ -130,6 +130,7 @@ def test_bootstrap_repeats_and_holds_the_estimate(rng):
     pd.testing.assert_frame_equal(one, find_thresholds(data, improved=[1], draws=200, seed=5).anchor_based)
 
 
+@pytest.mark.slow
 def test_bootstrap_error_is_that_of_the_logistic_model(rng):
     """Predictive threshold: the spread of the draws against repeated samples of the same population (200 samples)."""
     found = find_thresholds(sample(rng, share=0.5), improved=[1], draws=400).anchor_based.set_index("method")
