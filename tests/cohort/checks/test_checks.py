@@ -6,7 +6,8 @@ import pytest
 
 from analysis.cohort import Cohort, FailedCheckError, check_cohort
 from analysis.cohort.checks.checks import check_tables, raise_on_errors
-from analysis.cohort.findings import FindingList
+from analysis.cohort.checks.table_checks import check_cells
+from analysis.cohort.findings import FindingList, looks_like_formula
 from analysis.cohort.measures import load_catalogue
 from analysis.errors import DeidentificationError
 
@@ -186,3 +187,14 @@ def test_visits_without_a_measure_or_limb_are_named_and_do_not_stop_the_other_ch
     assert not report.passed
     assert missing in str(report)
     assert "no baseline value" not in str(report)
+
+
+def test_no_formula_after_a_space_of_any_kind_and_no_control_character_is_overlooked():
+    """A formula after every character that a spreadsheet skips: there are 29 spaces, and the signs themselves."""
+    texts = pd.Series([chr(code) + "=A1" for code in range(0x3100)])
+    formulas = texts[looks_like_formula(texts)].tolist()
+    assert len(formulas) == 33
+    for text in [*formulas, "a\x07b", "a\x00b", "two\n=lines"]:
+        findings = FindingList()
+        check_cells({"patients": pd.DataFrame({"patient_id": ["P1"], "site": [text]})}, findings, "safe-harbor")
+        assert findings.report(frozenset()).findings.empty is (text == "two\n=lines"), repr(text)

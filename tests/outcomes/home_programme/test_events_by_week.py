@@ -120,7 +120,7 @@ HARMS = st.lists(
 DONE = st.lists(st.sampled_from([None, np.nan, 0.0, 3.0, 5.0]), max_size=8)
 
 
-@settings(max_examples=20, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=10, suppress_health_check=[HealthCheck.too_slow])
 @given(HARMS, DONE, DONE, DONE)
 def test_counted_after_and_outside_are_all_harms(harms, one, two, three):
     entries = [*weeks_done("a", one), *weeks_done("b", two), *weeks_done("c", three, modality="strength stimulation")]

@@ -2,7 +2,7 @@
 
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.errors import ReportError
@@ -80,6 +80,7 @@ def elements(word):
 ELEMENTS = elements("a")
 
 
+@settings(max_examples=40)
 @given(st.text(max_size=40))
 def test_any_text_leaves_the_elements_of_the_table_as_they_were(text):
     assert elements(text) == ELEMENTS
