@@ -1,9 +1,9 @@
 """A cohort whose truth is known."""
 
 from synthetic_cohort.generate import SyntheticCohort, generate_again, generate_cohort
-from synthetic_cohort.scenario import Scenario
-from synthetic_cohort.scenario_files import list_scenarios, load_scenario
-from synthetic_cohort.scenario_parts import Effect, Series
+from synthetic_cohort.scenarios.scenario import Scenario
+from synthetic_cohort.scenarios.scenario_files import list_scenarios, load_scenario
+from synthetic_cohort.scenarios.scenario_parts import Effect, Series
 from synthetic_cohort.truth import Truth
 
 __all__ = [  # noqa: RUF022 - in the order of the work

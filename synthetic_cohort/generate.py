@@ -11,17 +11,17 @@ import pandas as pd
 
 from analysis.cohort import Cohort, Provenance
 from analysis.errors import CohortError
-from synthetic_cohort.brace import draw_brace_limits
-from synthetic_cohort.events import draw_events
-from synthetic_cohort.home_programme import draw_sessions, own_gain
-from synthetic_cohort.long_table import make_cells
-from synthetic_cohort.missingness import REASONS, Missing, draw_missing
-from synthetic_cohort.patients import Patients, draw_patients
-from synthetic_cohort.quarters import draw_quarters
-from synthetic_cohort.scenario import Scenario
-from synthetic_cohort.scenario_files import list_scenarios, load_scenario, read_scenario
-from synthetic_cohort.scenario_rules import check_scenario
-from synthetic_cohort.trajectories import Curves, draw_curves, draw_traits
+from synthetic_cohort.home_programme.brace import draw_brace_limits
+from synthetic_cohort.home_programme.sessions import draw_sessions, own_gain
+from synthetic_cohort.patients.patients import Patients, draw_patients
+from synthetic_cohort.patients.quarters import draw_quarters
+from synthetic_cohort.patients.trajectories import Curves, draw_curves, draw_traits
+from synthetic_cohort.scenarios.scenario import Scenario
+from synthetic_cohort.scenarios.scenario_files import list_scenarios, load_scenario, read_scenario
+from synthetic_cohort.scenarios.scenario_rules import check_scenario
+from synthetic_cohort.seen.events import draw_events
+from synthetic_cohort.seen.long_table import make_cells
+from synthetic_cohort.seen.missingness import REASONS, Missing, draw_missing
 from synthetic_cohort.truth import Truth
 
 if TYPE_CHECKING:

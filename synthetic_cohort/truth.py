@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from synthetic_cohort.expectation import series_means
-from synthetic_cohort.home_programme import dose_response
+from synthetic_cohort.expected.expectation import series_means
+from synthetic_cohort.home_programme.sessions import dose_response
 
 if TYPE_CHECKING:
-    from synthetic_cohort.home_programme import Sessions
-    from synthetic_cohort.long_table import Cells
-    from synthetic_cohort.scenario import Scenario
-    from synthetic_cohort.trajectories import Curves, Traits
+    from synthetic_cohort.home_programme.sessions import Sessions
+    from synthetic_cohort.patients.trajectories import Curves, Traits
+    from synthetic_cohort.scenarios.scenario import Scenario
+    from synthetic_cohort.seen.long_table import Cells
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,7 +58,7 @@ class Truth:
 
         The mean is over all patients of the population, whoever is later lost, of the value as an instrument records
         it: with measurement error, cut at the ends of the scale, rounded. It is integrated, not simulated; see
-        :func:`synthetic_cohort.expectation.series_means`.
+        :func:`synthetic_cohort.expected.expectation.series_means`.
         """
         rows: list[pd.DataFrame] = []
         for series in self.scenario.series:
@@ -98,7 +98,7 @@ class Truth:
     def dose_response(self) -> pd.DataFrame:
         """Causal and naive slope of the primary outcome on adherence, and the bias.
 
-        See :func:`synthetic_cohort.home_programme.dose_response`.
+        See :func:`synthetic_cohort.home_programme.sessions.dose_response`.
         """
         return dose_response(self.scenario)
 

@@ -1,6 +1,7 @@
-"""The house: rooms import one way, nothing goes in circles, folders stay small, and each says what is in it."""
+"""The house: rooms import one way, nothing goes in circles, folders stay small, each says what is in it, tests mirror it."""
 
 import ast
+import re
 import subprocess
 import sys
 from functools import cache
@@ -10,7 +11,21 @@ import grimp
 import pytest
 
 ROOT = Path(__file__).resolve().parent.parent
-FOLDERS = sorted({file.parent for file in (ROOT / "analysis").rglob("*.py") if "__pycache__" not in file.parts})
+
+
+def folders_of(*names):
+    """Give the folders below those named that hold modules."""
+    return sorted({file.parent for name in names for file in (ROOT / name).rglob("*.py")})
+
+
+FOLDERS = folders_of("analysis", "synthetic_cohort")
+#: Where the rooms are that the folders of tests mirror: a package each.
+PACKAGES = {
+    **{folder.name: folder for folder in (ROOT / "analysis").iterdir() if (folder / "__init__.py").is_file()},
+    "synthetic_cohort": ROOT / "synthetic_cohort",
+}
+#: Folders of tests of no one room: what is made of all rooms, and what is compared with outside.
+OF_THE_WHOLE = {"benchmarks", "browser", "command_line", "notebooks", "reference", "simulation"}
 #: Files of a folder at most, beside its table of contents.
 MOST = 16
 
@@ -72,3 +87,35 @@ def test_a_folder_has_few_files_and_says_what_is_in_it(folder):
     if "\n- ``" in contents:
         named = [line.split("``")[1] for line in contents.splitlines() if line.startswith("- ``")]
         assert sorted(named) == files
+
+
+@pytest.mark.parametrize("folder", folders_of("tests"), ids=lambda one: one.relative_to(ROOT).as_posix())
+def test_a_folder_of_tests_has_few_files(folder):
+    assert len(list(folder.glob("*.py"))) <= MOST
+
+
+def folders_without_a_room(tests):
+    """Give the folders of tests, of those below ``tests``, that mirror no room of a package."""
+    rooms = {(name, *room.relative_to(package).parts) for name, package in PACKAGES.items() for room in FOLDERS
+             if room.is_relative_to(package)}  # fmt: skip
+    return [places for places in tests if places and places[0] not in OF_THE_WHOLE and places not in rooms]
+
+
+def test_folders_of_tests_mirror_the_rooms():
+    below = [folder.relative_to(ROOT / "tests").parts for folder in folders_of("tests")]
+    assert {name for name, *_ in filter(None, below)} >= {*PACKAGES, *OF_THE_WHOLE}
+    assert folders_without_a_room(below) == []
+
+
+def test_a_folder_that_mirrors_no_room_is_found():
+    known = [("curves", "engine"), ("synthetic_cohort",), ("reference", "mixed_models")]
+    assert folders_without_a_room([*known, ("outcomes", "quarter"), ("fits",)]) == [("outcomes", "quarter"), ("fits",)]
+
+
+@pytest.mark.parametrize("text", ["DEVELOPERS.md", "README.md"])
+def test_files_that_are_named_exist(text):
+    named = re.findall(r"`((?:[\w.]+/)+\w+\.(?:py|toml|csv|md))`", (ROOT / text).read_text(encoding="utf-8"))
+    named = [name for name in named if "N_name" not in name]
+    assert named
+    places = [ROOT, ROOT / "analysis", ROOT / "synthetic_cohort"]
+    assert [name for name in named if not any((place / name).is_file() for place in places)] == []

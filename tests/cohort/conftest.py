@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort, Provenance
-
-sys.path.insert(0, str(Path(__file__).parent))
 
 MAPS = Path(__file__).parent / "maps"
 

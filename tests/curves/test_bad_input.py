@@ -7,10 +7,11 @@ import warnings
 import numpy as np
 import pandas as pd
 import pytest
-from cohort_of_visits import visits
 
 from analysis.curves.mixed_model import fit_mixed
 from analysis.errors import BoundaryWarning, ConvergenceWarning, DesignWarning, ModelError
+
+from .cohort_of_visits import visits
 
 
 def refuse(

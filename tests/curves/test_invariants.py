@@ -7,7 +7,6 @@ import warnings
 import numpy as np
 import pandas as pd
 import pytest
-from cohort_of_visits import visits
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
@@ -15,6 +14,8 @@ from numpy.testing import assert_allclose
 from analysis.curves.formula.design import visit_moments
 from analysis.curves.mixed_model import MixedModel, fit_mixed
 from analysis.errors import BoundaryWarning
+
+from .cohort_of_visits import visits
 
 FIXED = "value ~ protocol * week + baseline"
 MODELS = [

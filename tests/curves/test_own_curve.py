@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from cohort_of_visits import visits
 from numpy.testing import assert_allclose
 from scipy import stats
 
@@ -13,6 +12,8 @@ from analysis.curves.mixed_model import fit_mixed
 from analysis.curves.own_curve import expected_given_visits
 from analysis.curves.patients import expected_curve
 from analysis.errors import ModelError
+
+from .cohort_of_visits import visits
 
 
 def test_of_a_patient_of_the_fit_it_is_the_expected_curve() -> None:

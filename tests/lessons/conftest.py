@@ -1,13 +1,8 @@
-"""Make the helper of this folder importable under importmode importlib; lessons that are made once."""
-
-import sys
-from pathlib import Path
+"""Lessons that are made once."""
 
 import pytest
 
 from analysis.lessons import start_lesson
-
-sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 
 @pytest.fixture(scope="session")

@@ -5,11 +5,12 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
-from lesson_runs import NUMBERS
 
 from analysis.errors import ReportError
 from analysis.lessons.exercises import ChoiceExercise, CommonWrong, NumberExercise
 from analysis.lessons.feedback import NotAnsweredYet
+
+from .lesson_runs import NUMBERS
 
 
 @pytest.fixture

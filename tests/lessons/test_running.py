@@ -3,10 +3,11 @@
 import re
 
 import pytest
-from lesson_runs import LONG, NUMBERS, cells_of, run
 
 from analysis.lessons import Progress
 from analysis.lessons.course.lesson_list import LESSONS
+
+from .lesson_runs import LONG, NUMBERS, cells_of, run
 
 
 def check_instructor(number, seed, folder):

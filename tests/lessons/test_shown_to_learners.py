@@ -6,12 +6,13 @@ import sys
 import numpy as np
 import pandas as pd
 import pytest
-from lesson_runs import LONG
 
 from analysis.lessons import start_lesson
 from analysis.lessons.exercises import ChoiceExercise
 from analysis.lessons.lesson_table import LessonTable, lesson_table
 from analysis.lessons.progress import Progress
+
+from .lesson_runs import LONG
 
 
 @pytest.fixture

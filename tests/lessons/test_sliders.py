@@ -2,6 +2,7 @@
 
 import re
 import sys
+from functools import cache
 
 import pytest
 
@@ -15,9 +16,15 @@ SLIDERS = {
 }
 
 
+@pytest.fixture(scope="module")
+def slider_of(lesson_of):
+    """Give the slider of a lesson; each is made once."""
+    return cache(lambda number: getattr(lesson_of(number), SLIDERS[number])())
+
+
 @pytest.mark.parametrize("number", SLIDERS)
-def test_moving_the_slider_redraws_the_picture_and_the_sentence(lesson_of, number):
-    slider = getattr(lesson_of(number), SLIDERS[number])()
+def test_moving_the_slider_redraws_the_picture_and_the_sentence(slider_of, number):
+    slider = slider_of(number)
     moved, picture, sentence = slider.widget().children
     before, words = bytes(picture.value), sentence.value
     moved.value = slider.values[-1]
@@ -28,10 +35,10 @@ def test_moving_the_slider_redraws_the_picture_and_the_sentence(lesson_of, numbe
 
 
 @pytest.mark.parametrize("number", SLIDERS)
-def test_the_still_picture_is_shown_with_and_without_widgets(lesson_of, number, monkeypatch):
+def test_the_still_picture_is_shown_with_and_without_widgets(slider_of, number, monkeypatch):
     shown = []
     monkeypatch.setattr("IPython.display.display", shown.append)
-    slider = getattr(lesson_of(number), SLIDERS[number])()
+    slider = slider_of(number)
     slider._ipython_display_()
     assert len(shown) == 2
     assert "All steps in one still picture" in shown[1].data
@@ -42,7 +49,7 @@ def test_the_still_picture_is_shown_with_and_without_widgets(lesson_of, number, 
 
 
 @pytest.mark.parametrize("number", SLIDERS)
-def test_the_sentence_of_the_still_picture_names_every_step(lesson_of, number):
-    slider = getattr(lesson_of(number), SLIDERS[number])()
+def test_the_sentence_of_the_still_picture_names_every_step(slider_of, number):
+    slider = slider_of(number)
     alt = re.sub(r"[,.;]", " ", slider.still.alt)
     assert all(f" with {value} " in alt or f" ({value}) " in alt for value in slider.values)

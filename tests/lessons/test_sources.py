@@ -4,13 +4,14 @@ import ast
 import re
 
 import pytest
-from lesson_runs import NUMBERS, cells_of, source_of, text_of
 
 from analysis.errors import ReportError
 from analysis.lessons import lesson_notebook
 from analysis.lessons.course.lesson_list import LESSONS
 from analysis.lessons.glossary import glossary
 from analysis.lessons.source import lesson_outlines, read_cells
+
+from .lesson_runs import NUMBERS, cells_of, source_of, text_of
 
 #: Which of the fifteen errors of residents is met in which lesson.
 ERRORS = {1: (4, 13, 14), 2: (9,), 3: (10, 11), 4: (1, 2, 3), 5: (6, 7, 8), 6: (5,), 7: (12,), 8: (15,)}

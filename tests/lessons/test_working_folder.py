@@ -3,10 +3,11 @@
 import json
 
 import pytest
-from lesson_runs import NUMBERS
 
 from analysis.errors import ReportError
 from analysis.lessons import Progress, copy_lessons, start_lesson, write_certificate
+
+from .lesson_runs import NUMBERS
 
 
 def test_lessons_are_written_once_and_progress_stays(tmp_path):

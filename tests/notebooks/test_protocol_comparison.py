@@ -22,7 +22,7 @@ def visible(page):
 
 def test_the_whole_report_keeps_the_rules_and_has_every_section(report_of, page_rules):
     cohort = generate_cohort(patients=90, seed=3).observed
-    made = report_of(cohort)
+    made = report_of(cohort, imputations=10)
     assert page_rules.problems(made.page) == []
     assert re.findall(r"<h2 id=\"[^\"]*\">(.*?)</h2>", made.page) == SECTIONS
     assert len(made.page) < 3_000_000

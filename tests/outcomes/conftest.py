@@ -1,6 +1,5 @@
 """Small cohorts whose every number can be counted by hand."""
 
-import numpy as np
 import pandas as pd
 import pytest
 
@@ -37,8 +36,3 @@ def two_protocols():
     usual = [12, 15, 20, 30, 0, 5, 11, -3, None, None]
     early = [12] * 6 + [25] * 6 + [3, 4, 0, -8] + [None] * 4
     return make_cohort({"usual": usual, "early": early})
-
-
-@pytest.fixture
-def rng():
-    return np.random.default_rng(20)

@@ -61,7 +61,10 @@ def test_a_lost_patient_does_not_come_back_and_leaves_no_sessions_or_events(made
     assert set(events.loc[events["event"] == "withdrawal", "patient_id"]) == withdrew
 
 
-@pytest.mark.parametrize("name", list_scenarios())
+@pytest.mark.parametrize(
+    "name",  # a scenario without its differences is that scenario in all that is checked
+    [pytest.param(one, marks=pytest.mark.slow if one.endswith("no difference") else ()) for one in list_scenarios()],
+)
 def test_every_scenario_passes_the_check_without_errors(name):
     for seed in (1, 2):
         made = generate_cohort(name, patients=150, seed=seed)

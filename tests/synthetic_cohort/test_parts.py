@@ -1,4 +1,4 @@
-"""The parts of a cohort: allocation, streams, sites, home sessions, brace, events."""
+"""The parts of a cohort: streams, sites, home sessions, brace, events."""
 
 from dataclasses import replace
 
@@ -7,7 +7,6 @@ import pandas as pd
 import pytest
 
 from synthetic_cohort import generate_cohort, load_scenario
-from synthetic_cohort.patients import allocate, patient_ids
 
 KEYS = ["patient_id", "week", "measure", "limb"]
 
@@ -15,18 +14,6 @@ KEYS = ["patient_id", "week", "measure", "limb"]
 @pytest.fixture(scope="module")
 def large():
     return generate_cohort("ligament reconstruction", patients=12_000, seed=41)
-
-
-def test_last_blocks_favour_no_protocol():
-    """One patient a site: each protocol as likely as another (3,000 sites, 5 standard errors)."""
-    protocols = allocate(np.arange(3_000), 3, np.random.default_rng(2))
-    share = np.bincount(protocols, minlength=3) / 3_000
-    assert np.abs(share - 1 / 3).max() < 5 * np.sqrt(2 / 9 / 3_000)
-
-
-def test_ids_have_one_length():
-    assert patient_ids(3).to_list() == ["p0001", "p0002", "p0003"]
-    assert set(patient_ids(12_345).str.len()) == {6}
 
 
 def test_leaving_a_series_out_leaves_the_others_as_they_are():

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from synthetic_cohort import generate_cohort, load_scenario
-from synthetic_cohort.courses import reference_mean
+from synthetic_cohort.expected.courses import reference_mean
 
 N = 20_000
 

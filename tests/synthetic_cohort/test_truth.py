@@ -6,9 +6,11 @@ import numpy as np
 import pytest
 
 from synthetic_cohort import generate_cohort, list_scenarios, load_scenario
-from synthetic_cohort.expectation import series_means
+from synthetic_cohort.expected.expectation import series_means
 
 BASE = [name for name in list_scenarios() if not name.endswith("no difference")]
+#: Tens of thousands of patients of each scenario: one of them every time, the others with the simulations.
+SIMULATED = [BASE[0], *(pytest.param(name, marks=pytest.mark.slow) for name in BASE[1:])]
 
 
 def without_places(scenario):
@@ -16,7 +18,7 @@ def without_places(scenario):
     return replace(scenario, series=tuple(replace(one, site_sd=0.0, therapist_sd=0.0) for one in scenario.series))
 
 
-@pytest.mark.parametrize("name", BASE)
+@pytest.mark.parametrize("name", SIMULATED)
 def test_protocol_means_are_the_means_of_many_patients(name):
     """Every mean of 30,000 patients lies within 4.5 standard errors of the integrated one; mean square z near 1."""
     made = generate_cohort(without_places(load_scenario(name)), patients=30_000, seed=5)
@@ -36,7 +38,7 @@ def test_protocol_means_are_the_means_of_many_patients(name):
     assert 0.3 < (z**2).mean() < 2.5
 
 
-@pytest.mark.parametrize("name", BASE)
+@pytest.mark.parametrize("name", SIMULATED)
 def test_standard_deviations_are_those_of_many_patients(name):
     """Every one of 20,000 patients without any effect of a protocol within 4.5 of its standard errors: pain at its floor of 0 and
     scores at their ceiling of 100 spread less than the values that were cut."""
@@ -80,6 +82,7 @@ def test_true_curves_have_no_measurement_error():
     assert abs(error.mean()) < 4 * expected / np.sqrt(20_000)
 
 
+@pytest.mark.slow
 def test_the_naive_dose_response_is_as_wrong_as_the_truth_says():
     """Slope of change on the expected share of sessions, within protocols, 60,000 patients."""
     scenario = load_scenario("ligament reconstruction")

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
     from analysis.cohort.tables import Privacy, Table
 
 _CONTROL = re.compile(r"[\x00-\x1f\x7f]")
+#: In texts joined by line ends: control characters, and what may begin a formula. Where it finds nothing, nothing is wrong.
+_SUSPICIOUS = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]|^[^\w\n]*[=+\-@]", re.MULTILINE)
 #: Weeks that look like calendar years, and days counted by a spreadsheet (1 Jan 1955 to 2064).
 _YEARS, _SPREADSHEET_DAYS = (1900.0, 2100.0), (20_000.0, 60_000.0)
 
@@ -302,6 +304,8 @@ def _check_labels(table: str, frame: pd.DataFrame, column: Column, findings: Fin
 def _check_text(table: str, frame: pd.DataFrame, column: str, findings: FindingList) -> None:
     values = frame[column]
     distinct = pd.Series(values.dropna().unique()).astype("str")
+    if not _SUSPICIOUS.search("\n".join(distinct)):
+        return
     zero = distinct.str.contains("\x00", regex=False).astype(bool)
     control = distinct.str.contains(r"[\x01-\x08\x0b\x0c\x0e-\x1f\x7f]", regex=True).astype(bool)
     for severity, suspicious, problem, advice in (

@@ -39,6 +39,8 @@ _LABELS = ("protocol", "site", "procedure", "sex", "involved_side")
 #: Texts that are different in nearly all of this many patients or more, and read like codes (design choice).
 _FEWEST_CODES = 20
 _CODE = r"[A-Za-z]{0,6}[-_/. ]?\d[A-Za-z0-9_/.-]{3,}|[A-Za-z0-9]{6,}"
+#: What each rule for values finds; the last, which place -1 means, is nothing.
+_RULE_NAMES = np.array([*(f"{rule.what}, {rule.paragraph}" for rule in VALUE_RULES), ""], dtype=object)
 #: A quarter, or a month, of a year.
 _PERIOD = r"[12]\d{3}-(?:Q[1-4]|0[1-9]|1[0-2])"
 
@@ -265,17 +267,17 @@ def are_unique_codes(values: pd.Series, n_patients: int | None = None) -> bool:
     (True, False)
     """
     known = values.dropna()
-    distinct = pd.Series(known.unique()).astype("str")
-    if len(distinct) < _FEWEST_CODES or len(distinct) < 0.9 * (len(known) if n_patients is None else n_patients):
+    unique = known.unique()
+    if len(unique) < _FEWEST_CODES or len(unique) < 0.9 * (len(known) if n_patients is None else n_patients):
         return False
+    distinct = pd.Series(unique).astype("str")
     codes = distinct.str.fullmatch(_CODE) & (distinct.str.count(r"\d") >= 3) & distinct.str.contains("[A-Za-z]")
     return bool(codes.fillna(value=False).mean() > 0.9)
 
 
 def what_cells_hold(text: pd.Series, *, limited: bool) -> pd.Series:
     """Return what each text looks like and the paragraph, empty where it looks like nothing."""
-    names = np.array([*(f"{rule.what}, {rule.paragraph}" for rule in VALUE_RULES), ""], dtype=object)
-    return pd.Series(names[first_rule(text, limited=limited)], index=text.index, dtype="str")
+    return pd.Series(_RULE_NAMES[first_rule(text, limited=limited)], index=text.index, dtype="str")
 
 
 def _number_identifiers(table: str, frame: pd.DataFrame, column: str, findings: FindingList, *, limited: bool) -> None:

@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from analysis.outcomes.missing.tipping_point import TippingPoint
     from analysis.report.parts.figures import Figure
     from synthetic_cohort.generate import SyntheticCohort
-    from synthetic_cohort.scenario import Scenario
-    from synthetic_cohort.scenario_parts import Mechanism
+    from synthetic_cohort.scenarios.scenario import Scenario
+    from synthetic_cohort.scenarios.scenario_parts import Mechanism
 
 PATIENTS, MEASURE, LAST, GOAL = 400, "knee_flexion", 52, 115
 #: What the lesson calls the three mechanisms, and what the generator calls them.

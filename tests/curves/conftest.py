@@ -1,8 +1,0 @@
-"""Make the helper of this folder importable under importmode importlib."""
-
-from __future__ import annotations
-
-import sys
-from pathlib import Path
-
-sys.path.insert(0, str(Path(__file__).parent))

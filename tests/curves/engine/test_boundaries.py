@@ -1,0 +1,180 @@
+"""Covariance parameters at the limits of their range are found, held and named; what cannot be told apart is refused."""
+
+from __future__ import annotations
+
+import warnings
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis.curves.mixed_model import MixedModel, fit_mixed
+from analysis.errors import BoundaryWarning, ConvergenceWarning, InferenceWarning, KneecurveWarning, ModelError
+
+from .random_designs import random_design, silent_failures
+
+WEEKS = np.array([2.0, 6.0, 12.0, 26.0])
+
+
+def frame_of(values: np.ndarray, weeks: np.ndarray = WEEKS) -> pd.DataFrame:
+    n, m = values.shape
+    protocol = pd.Categorical(np.repeat(np.where(np.arange(n) % 2, "new", "usual"), m), ["usual", "new"])
+    return pd.DataFrame(
+        {
+            "patient_id": np.repeat(np.arange(n), m),
+            "week": np.tile(weeks, n),
+            "protocol": protocol,
+            "value": values.ravel(),
+        }
+    )
+
+
+def noise(*shape: int, seed: int = 1) -> np.ndarray:
+    return np.random.default_rng(seed).normal(size=shape)
+
+
+def at_boundary(frame: pd.DataFrame, formula: str, match: str, **options) -> MixedModel:
+    with pytest.warns(BoundaryWarning, match=match):
+        fit = fit_mixed(frame, formula, **options)
+    assert fit.converged
+    assert fit.boundary
+    assert (fit.coefficients["std_error"] > 0).all()
+    assert (fit.coefficients["df"] > 0).all()
+    return fit
+
+
+def same_as(fit: MixedModel, simpler: MixedModel) -> None:
+    """The criterion and the inference are those of the model without the parameter that is at its limit."""
+    assert fit.criterion == pytest.approx(simpler.criterion, abs=1e-5)
+    columns = ["estimate", "std_error", "df", "p_value"]
+    np.testing.assert_allclose(fit.coefficients[columns], simpler.coefficients[columns], rtol=1e-4)
+
+
+@pytest.mark.parametrize("information", ["observed", "expected"])
+def test_a_range_of_zero(information) -> None:
+    """Visits that alternate around the patient's level: no positive correlation is left."""
+    values = 3.0 * noise(40, 1) + 0.5 * np.array([1.0, -1.0, 1.0, -1.0]) * noise(40, 1, seed=2) + noise(40, 4, seed=3)
+    frame, formula = frame_of(values), "value ~ protocol * C(week)"
+    fit = at_boundary(
+        frame, formula, "residual range in weeks is estimated at zero", patient_effects="1", residual="exponential",
+        information=information,
+    )  # fmt: skip
+    same_as(fit, fit_mixed(frame, formula, patient_effects="1", information=information))
+    assert np.isnan(fit.covariance_parameters.loc["residual range in weeks", "std_error"])
+
+
+def test_a_variance_of_zero_at_one_week() -> None:
+    """Week 12 is the patient's level itself: measured without error."""
+    level = noise(40, 1)
+    values = level + noise(40, 4, seed=2) * np.array([1.0, 1.0, 0.0, 1.0])
+    fit = at_boundary(
+        frame_of(values), "value ~ protocol * C(week)", "residual variance at week 12 is estimated at zero",
+        patient_effects="1", residual="by-week",
+    )  # fmt: skip
+    assert fit.covariance_parameters.loc["residual variance at week 12", "estimate"] < 1e-8
+    exact = frame_of(values)
+    twelve = fit_mixed(exact[exact["week"] == 12], "value ~ protocol", patient_effects=None)
+    got = fit.differences(of="protocol", weeks=[12]).iloc[0]
+    assert got["std_error"] == pytest.approx(twelve.coefficients["std_error"].iloc[1], rel=1e-5)
+
+
+def test_a_patient_variance_of_zero() -> None:
+    values = noise(40, 4) - noise(40, 4).mean(axis=1, keepdims=True)
+    at_boundary(frame_of(values), "value ~ week", "variance of Intercept is estimated at zero", patient_effects="1")
+
+
+@pytest.mark.parametrize("residual", ["toeplitz", "compound-symmetry"])
+def test_no_maximum_inside_where_the_visits_of_a_patient_are_bound(residual) -> None:
+    """Values that add up to the same in each patient: the likelihood grows up to a singular covariance, and without end."""
+    values = noise(30, 3)
+    values -= values.mean(axis=1, keepdims=True)
+    with pytest.warns(ConvergenceWarning, match="the covariance of the visits is singular"):
+        fit = fit_mixed(
+            frame_of(values, WEEKS[:3]), "value ~ 1", patient_effects=None, residual=residual, inference="normal"
+        )
+    assert not fit.converged
+    assert "do not use these numbers" in fit.record.notes[-1]
+
+
+@pytest.mark.parametrize(
+    ("weeks", "effects", "residual", "named"),
+    [
+        ([2.0, 6.0], "1", "ar1", "variance of Intercept and residual variance and residual correlation"),
+        ([2.0, 6.0], "1", "exponential", "variance of Intercept and residual variance and residual range"),
+        ([2.0, 6.0], "1", "ar1-by-week", "variance of Intercept"),
+        ([2.0, 6.0, 12.0], "1 + week", "ar1-by-week", "variance of Intercept"),
+    ],
+)
+def test_what_the_visits_cannot_tell_apart_is_refused_and_the_advice_can_be_followed(
+    weeks, effects, residual, named
+) -> None:
+    frame = frame_of(3.0 * noise(40, 1) + noise(40, len(weeks), seed=2), np.array(weeks))
+    options = {"patient_effects": effects, "residual": residual}
+    with pytest.raises(ModelError, match=f"cannot tell {named}.* apart") as error:
+        fit_mixed(frame, "value ~ protocol * C(week)", **options)
+    advised = eval(f"dict({error.value.what_to_do.removeprefix('Use ').rstrip('.')})")
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", BoundaryWarning)
+        fit = fit_mixed(frame, "value ~ protocol * C(week)", **advised)
+    assert fit.converged
+
+
+def test_a_week_whose_mean_takes_all_that_was_seen_has_no_variance() -> None:
+    frame = frame_of(noise(20, 4))
+    frame = frame[(frame["week"] < 26) | (frame["patient_id"] < 2)]  # one patient of each protocol at week 26
+    with pytest.raises(ModelError, match="cannot tell residual variance at week 26 apart or from the fixed effects"):
+        fit_mixed(frame, "value ~ protocol * C(week)", patient_effects=None, residual="by-week")
+
+
+def test_a_correction_that_would_undo_a_variance_is_taken_in_its_linear_form() -> None:
+    """A design found by trying: a range close to zero, whose second derivatives halve the square of a standard error."""
+    design = random_design(252)
+    fit = fit_mixed(design.frame, design.formula, **design.options)
+    assert fit.inference == "kenward-roger-linear"
+    assert fit.record.notes[-1].startswith("Kenward-Roger's correction is taken without the second derivatives")
+    plain = fit_mixed(design.frame, design.formula, **design.options | {"inference": "satterthwaite"})
+    assert (fit.coefficients["std_error"] >= plain.coefficients["std_error"] * (1 - 1e-9)).all()
+
+
+def test_where_no_standard_error_can_be_computed_there_is_no_interval_and_a_note_says_so() -> None:
+    """A design found by trying: two weeks' variances at zero, so that a patient's level is known twice."""
+    design = random_design(1792)
+    with (
+        pytest.warns(InferenceWarning, match="No intervals and no p values: Kenward-Roger's correction"),
+        pytest.warns(BoundaryWarning, match="is estimated at zero"),
+    ):
+        fit = fit_mixed(design.frame, design.formula, **design.options)
+    assert fit.converged
+    assert fit.coefficients["estimate"].notna().all()
+    assert fit.coefficients[["std_error", "lower", "upper", "p_value"]].isna().all(axis=None)
+    assert not fit.record.intervals
+    assert fit.record.notes[-1].startswith("No intervals and no p values")
+
+
+def failures(seeds: range) -> tuple[list[str], int]:
+    found, fitted = [], 0
+    for seed in seeds:
+        design = random_design(seed)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", KneecurveWarning)
+            try:
+                fit = fit_mixed(design.frame, design.formula, **design.options)
+            except ModelError:
+                continue
+            fitted += 1
+            found += [f"seed {seed}, {design.options}: {one}" for one in silent_failures(fit)]
+    return found, fitted
+
+
+def test_no_silent_failure_in_random_designs() -> None:
+    """All structures by patient effects, formulas, schedules, sizes, missing visits, true covariances at a boundary."""
+    found, fitted = failures(range(40))
+    assert found == []
+    assert fitted > 20
+
+
+@pytest.mark.slow
+def test_no_silent_failure_in_a_thousand_fits() -> None:
+    found, fitted = failures(range(10_000, 11_700))
+    assert found == []
+    assert fitted >= 1_000

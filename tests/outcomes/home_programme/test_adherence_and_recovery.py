@@ -1,0 +1,360 @@
+"""Association of home sessions with recovery, and the effect by allocation: by hand, statsmodels, bad input."""
+
+import numpy as np
+import pandas as pd
+import pytest
+import statsmodels.formula.api as smf
+
+from analysis.cohort import Cohort
+from analysis.cohort.session_log import programme_week
+from analysis.errors import ModelError
+from analysis.outcomes.home_programme.adherence_association import (
+    ADJUSTED,
+    LAGGED,
+    NAIVE,
+    REVERSED,
+    adherence_association,
+)
+from analysis.outcomes.home_programme.complier_effect import complier_effect
+from analysis.outcomes.home_programme.home_exposure import exposure_between, weekly_exposure
+from synthetic_cohort import generate_cohort
+
+from .cohort_of_sessions import COLUMNS, cohort_of_sessions
+
+
+def made(rng, n=60, weeks=(0, 2, 4, 8), effect=10.0, offered=True):
+    """Two protocols; stimulation is prescribed in 'early' only; the score falls by ``effect`` x share of it done."""
+    entries, visits, protocols = [], [], {}
+    for number in range(n):
+        name, early = f"P{number:02d}", number % 2 == 1
+        protocols[name] = "early" if early else "usual"
+        share = rng.uniform(0.2, 1)
+        for week in range(1, 9):
+            entries.append((name, week, "exercise", 5, rng.binomial(5, share)))
+            if early or not offered:
+                entries.append((name, week, "strength stimulation", 5, rng.binomial(5, share)))
+        done = sum(row[4] for row in entries if row[0] == name and row[2] == "strength stimulation")
+        level = rng.normal(60, 5)
+        visits += [(name, week, level - effect * done / 40 * week / 8 + rng.normal(0, 1)) for week in weeks]
+    frame = pd.DataFrame(visits, columns=["patient_id", "week", "value"]).assign(measure="ikdc", limb="none")
+    return cohort_of_sessions(entries, protocols, visits=frame)
+
+
+def test_exposure_of_some_weeks():
+    cohort = cohort_of_sessions(
+        [
+            ("a", 1, "exercise", 5, 5),
+            ("a", 2, "exercise", 5, 0),
+            ("a", 3, "exercise", 0, 3),
+            ("b", 1, "exercise", 5, np.nan),
+        ],
+        {"a": "usual", "b": "usual"},
+    )
+    weeks = weekly_exposure(cohort, "share of sessions")
+    assert weeks["week"].tolist() == [1, 2]
+    ids = pd.Series(["a", "a", "a", "b"])
+    assert exposure_between(weeks, ids, [0, 1, 2, 0], [2, 3, 9, 9]).tolist() == pytest.approx(
+        [0.5, 0.0, np.nan, np.nan], nan_ok=True
+    )
+
+
+def test_sessions_before_and_after_a_visit_follow_the_weeks_of_the_programme():
+    """Days 0 to 6 are week 1: a visit on day 14 has weeks 1 and 2 before it, one on day 13 only week 1, on day 20 still 2."""
+    weeks = pd.DataFrame({"patient_id": "a", "week": [1.0, 2.0, 3.0], "amount": [1.0, 2.0, 4.0], "of": 1.0})
+    ids = pd.Series(["a"] * 4)
+    days = np.array([14.0, 13.0, 20.0, 21.0])
+    before = exposure_between(weeks, ids, 0, days / 7)
+    after = exposure_between(weeks, ids, days / 7, 99)
+    assert before.tolist() == pytest.approx([3 / 2, 1, 3 / 2, 7 / 3])
+    assert after.tolist() == pytest.approx([4, 6 / 2, 4, np.nan], nan_ok=True)
+    # 29 / 7 times 7 is a little more than 29, 61 / 7 times 7 a little less than 61
+    assert programme_week(pd.Series(np.arange(0, 400)).div(7).mul(7)).tolist() == [day // 7 + 1 for day in range(400)]
+
+
+def test_hours_a_week():
+    rows = [dict(zip([*COLUMNS, "minutes_done", "level_knee", "level_thigh"], row, strict=True)) for row in [
+        ("a", 1, "strength stimulation", 5, 3, 60, 50, 25), ("a", 2, "strength stimulation", 5, 0, 0, np.nan, np.nan),
+        ("a", 1, "exercise", 5, 3, 90, np.nan, np.nan),
+    ]]  # fmt: skip
+    cohort = cohort_of_sessions(rows, {"a": "usual"})
+    one = pd.Series(["a"])
+    amounts = {"minutes": 1.25, "stimulation above the knee": 0.25, "stimulation at the thigh": 0.125}
+    for exposure, amount in amounts.items():  # 150 and 0 minutes in two weeks; half and a quarter of 60 in one of two
+        assert exposure_between(weekly_exposure(cohort, exposure), one, 0, 9).tolist() == pytest.approx([amount])
+
+
+def test_naive_and_adjusted_are_the_regressions_of_statsmodels(rng):
+    """smf.ols with HC3 errors: improvement ~ exposure + protocol (+ baseline)."""
+    found = adherence_association(made(rng), "ikdc", week=8)
+    table = found.table.set_index("method")
+    for method, formula in (
+        (NAIVE, "improvement ~ exposure + protocol"),
+        (ADJUSTED, "improvement ~ exposure + protocol + baseline"),
+    ):
+        fit = smf.ols(formula, found.patients.astype({"protocol": "str"})).fit(cov_type="HC3", use_t=True)
+        assert table.loc[method, "slope"] == pytest.approx(fit.params["exposure"])
+        assert table.loc[method, ["lower", "upper"]].tolist() == pytest.approx(fit.conf_int().loc["exposure"].tolist())
+
+
+def test_lagged_and_reversed_by_hand(rng):
+    """The same pairs of visits put together here; smf.ols with errors by patient."""
+    cohort = made(rng, n=40)
+    found = adherence_association(cohort, "ikdc", week=8, lag=2).table.set_index("method")
+    sessions = cohort.sessions.groupby(["patient_id", "week"], as_index=False)[
+        ["sessions_prescribed", "sessions_done"]
+    ].sum()
+    wide = cohort.visits.pivot_table(index="patient_id", columns="week", values="value")
+    rows = []
+    for first, then in ((0, 2), (2, 4), (4, 8)):
+        for patient in wide.index:
+            own = sessions[sessions["patient_id"] == patient].set_index("week")
+            shares = []
+            for span in ((first - 1, first), (then + 1, then + 2)):
+                of_span = own.reindex(span)[["sessions_prescribed", "sessions_done"]].sum()
+                shares.append(of_span["sessions_done"] / of_span["sessions_prescribed"] if of_span.iloc[0] else np.nan)
+            rows.append(
+                (
+                    patient,
+                    f"{first}",
+                    wide.loc[patient, first],
+                    wide.loc[patient, then] - wide.loc[patient, first],
+                    *shares,
+                )
+            )
+    pairs = pd.DataFrame(rows, columns=["patient_id", "interval", "value", "step", "before", "after"])
+    pairs["protocol"] = pairs["patient_id"].map(cohort.patients.set_index("patient_id")["protocol"].astype(str))
+    for method, outcome, exposure in ((LAGGED, "step", "before"), (REVERSED, "after", "step")):
+        known = pairs.dropna(subset=[outcome, exposure])
+        groups = known["patient_id"].astype("category").cat.codes
+        fit = smf.ols(f"{outcome} ~ {exposure} + value + interval + protocol", known).fit(
+            cov_type="cluster", cov_kwds={"groups": groups}
+        )
+        assert found.loc[method, "rows"] == len(known)
+        assert found.loc[method, "slope"] == pytest.approx(fit.params[exposure])
+        assert found.loc[method, "std_error"] == pytest.approx(fit.bse[exposure])
+
+
+def test_every_row_says_what_it_can_and_cannot_say(rng):
+    table = adherence_association(made(rng, n=20), "ikdc", week=8).table
+    assert table["can_say"].str.endswith(".").all()
+    assert table["cannot_say"].str.endswith(".").all()
+    assert table["cannot_say"].str.contains("What more sessions would have done").iloc[0]
+
+
+def test_no_spread_and_too_few_are_missing():
+    entries = [(name, week, "exercise", 5, 5) for name in "abcdefgh" for week in (1, 2)]
+    visits = pd.DataFrame(
+        [(n, w, 50 + w * i) for i, n in enumerate("abcdefgh") for w in (0, 8)], columns=["patient_id", "week", "value"]
+    )
+    visits = visits.assign(measure="ikdc", limb="none")
+    alike = cohort_of_sessions(entries, dict.fromkeys("abcdefgh", "usual"), visits=visits)
+    table = adherence_association(alike, "ikdc", week=8).table
+    assert table["slope"].isna().all()
+    assert table["n"].tolist()[:2] == [8, 8]
+    one = cohort_of_sessions(entries[:2], {"a": "usual"}, visits=visits[visits["patient_id"] == "a"])
+    assert adherence_association(one, "ikdc", week=8).table["slope"].isna().all()
+
+
+def with_one_more(cohort, **columns):
+    """Add a patient who is alone in a protocol of their own."""
+    rows = cohort.patients["patient_id"] == "P00"
+    people = cohort.patients.astype({"protocol": "str"}).assign(**columns)
+    alone = people[rows].assign(patient_id="Q", protocol="alone")
+    tables = [
+        pd.concat([table, table[table["patient_id"] == "P00"].assign(patient_id="Q")], ignore_index=True)
+        for table in (cohort.visits, cohort.sessions)
+    ]
+    return Cohort(pd.concat([people, alone], ignore_index=True), tables[0], sessions=tables[1])
+
+
+def test_a_protocol_of_one_patient_is_left_out_and_said(rng):
+    """The point of one patient with an intercept of its own is fitted exactly: it has no HC3 error (leverage 1)."""
+    cohort = made(rng, n=40)
+    whole = adherence_association(cohort, "ikdc", week=8).table
+    found = adherence_association(with_one_more(cohort), "ikdc", week=8)
+    numbers = ["n", "rows", "slope", "std_error", "df", "lower", "upper"]
+    assert found.table[numbers].to_numpy() == pytest.approx(whole[numbers].to_numpy())
+    assert found.table[numbers].notna().all().all()
+    assert "Left out, one patient only: protocol alone (naive, adjusted, lagged, reversed)." in found.notes
+
+
+def test_a_patient_alone_in_a_category_is_left_out_of_the_adjusted_slope(rng):
+    cohort = made(rng, n=40)
+    site = np.where(cohort.patients["patient_id"] == "P03", "far", "near")
+    people = Cohort(cohort.patients.assign(site=site), cohort.visits, sessions=cohort.sessions)
+    found = adherence_association(people, "ikdc", week=8, covariates=["baseline", "site"])
+    adjusted = found.table.set_index("method").loc[ADJUSTED]
+    rest = cohort.patients["patient_id"] != "P03"
+    without = adherence_association(
+        Cohort(cohort.patients[rest], cohort.visits, sessions=cohort.sessions), "ikdc", week=8
+    )
+    same = without.table.set_index("method").loc[ADJUSTED]
+    assert adjusted["n"] == 39
+    assert adjusted[["slope", "std_error"]].tolist() == pytest.approx(same[["slope", "std_error"]].tolist())
+    assert "Left out of the adjusted slope, as the model fits them exactly: 1 patient." in found.notes
+
+
+def test_the_effect_by_allocation_without_covariates_is_walds_ratio(rng):
+    cohort = made(rng)
+    found = complier_effect(
+        cohort, "ikdc", week=8, randomised=True, modality="strength stimulation", covariates=(), reference="usual"
+    )
+    means = found.patients.groupby(found.patients["protocol"].astype(str))[["improvement", "exposure"]].mean()
+    gap = means.loc["early"] - means.loc["usual"]
+    row = found.table.iloc[0]
+    assert means.loc["usual", "exposure"] == 0  # nothing prescribed there: a dose of 0, not a missing one
+    assert row["effect"] == pytest.approx(gap["improvement"] / gap["exposure"])
+    assert row["allocation_effect"] == pytest.approx(gap["improvement"])
+    assert row["lower"] < -10 < row["upper"]
+
+
+def test_with_the_baseline_it_is_two_stage_least_squares(rng):
+    """statsmodels.sandbox.regression.gmm.IV2SLS: improvement on exposure and baseline, allocation as instrument."""
+    from statsmodels.sandbox.regression.gmm import IV2SLS
+
+    options = {"week": 8, "randomised": True, "modality": "strength stimulation", "reference": "usual"}
+    found = complier_effect(made(rng), "ikdc", **options)
+    known = found.patients.dropna()
+    others = np.column_stack([known["baseline"], np.ones(len(known))])
+    given = (known["protocol"] == "early").astype(float)
+    fit = IV2SLS(
+        known["improvement"].to_numpy(), np.column_stack([known["exposure"], others]), np.column_stack([given, others])
+    ).fit()
+    assert found.table["effect"].item() == pytest.approx(fit.params[0])
+
+
+def test_a_dose_that_both_have_alike_is_weak_and_said(rng):
+    found = complier_effect(made(rng, offered=False), "ikdc", week=8, randomised=True)
+    row = found.table.iloc[0]
+    assert row["first_stage_f"] < 10
+    assert any("the allocation hardly moves the dose" in note for note in found.notes)
+    assert row["robust_upper"] - row["robust_lower"] > row["upper"] - row["lower"]
+
+
+def test_lost_patients_break_the_allocation_and_are_said():
+    cohort = generate_cohort(patients=90, seed=2).observed
+    found = complier_effect(cohort, "quadriceps_torque", week=26, randomised=True, modality="strength stimulation")
+    assert (found.table["n"] < found.table["allocated"]).all()
+    assert sum("breaks the random allocation" in note for note in found.notes) == 2
+
+
+def test_a_protocol_with_one_patient_has_no_effect(rng):
+    cohort = made(rng, n=10)
+    keep = cohort.patients["protocol"].ne("early") | cohort.patients["patient_id"].eq("P01")
+    few = Cohort(cohort.patients[keep], cohort.visits, sessions=cohort.sessions)
+    row = complier_effect(few, "ikdc", week=8, randomised=True, reference="usual").table.iloc[0]
+    assert row["n"] == 1
+    assert np.isnan(row["effect"])
+    alone = Cohort(cohort.patients[cohort.patients["protocol"] == "usual"], cohort.visits, sessions=cohort.sessions)
+    assert complier_effect(alone, "ikdc", week=8, randomised=True).table.empty
+
+
+def three_arms(rng, n=90, **more):
+    """'usual' and 'alike' have exercise only, 'early' has stimulation too, which adds 10 points for all of it."""
+    cohort = made(rng, n=n)
+    people = cohort.patients.astype({"protocol": "str"})
+    usual = people.index[people["protocol"] == "usual"]
+    people.loc[usual[::2], "protocol"] = "alike"
+    people["protocol"] = pd.Categorical(people["protocol"], categories=["usual", "alike", "early"])
+    return Cohort(people, cohort.visits, sessions=cohort.sessions, **more)
+
+
+def test_an_arm_without_the_dose_does_not_hide_the_others(rng):
+    """'alike' and 'usual' have no stimulation: nothing moved between them. 'early' is compared all the same."""
+    found = complier_effect(three_arms(rng), "ikdc", week=8, randomised=True, modality="strength stimulation")
+    table = found.table.set_index("protocol")
+    assert found.by_design == ("usual", "alike")
+    assert table.loc["early", "first_stage_f"] > 100
+    assert table.loc["early", "lower"] < -10 < table.loc["early", "upper"]
+    assert table.loc["early", ["dose", "reference_dose"]].tolist() == [pytest.approx(0.6, abs=0.15), 0]
+    alike = table.loc["alike"]
+    assert alike[["n", "reference_n", "dose", "reference_dose", "dose_difference"]].tolist() == [23, 22, 0, 0, 0]
+    assert alike[["first_stage_f", "effect", "lower", "upper", "robust_lower"]].isna().all()
+    assert "alike: neither it nor usual prescribes it, so the allocation moves no dose." in found.notes
+    assert "usual, alike: none prescribed, a dose of 0 by design." in found.notes
+    without = complier_effect(
+        made(np.random.default_rng(20), n=90), "ikdc", week=8, randomised=True, modality="strength stimulation"
+    )
+    assert without.by_design == ("usual",)
+
+
+def test_the_allocation_effect_is_there_where_no_dose_was_moved(rng):
+    """It needs no dose: the regression of the improvement on the protocol and the baseline (smf.ols)."""
+    found = complier_effect(three_arms(rng), "ikdc", week=8, randomised=True, modality="strength stimulation")
+    two = found.patients[found.patients["protocol"].isin(["usual", "alike"])].astype({"protocol": "str"})
+    fit = smf.ols("improvement ~ I(protocol == 'alike') + baseline", two).fit(cov_type="HC1", use_t=True)
+    row = found.table.set_index("protocol").loc["alike"]
+    assert row["allocation_effect"] == pytest.approx(fit.params.iloc[1])
+    assert row[["allocation_lower", "allocation_upper"]].tolist() == pytest.approx(fit.conf_int().iloc[1].tolist())
+
+
+def test_sessions_together_hide_the_modality_that_differs(rng):
+    """All sessions: the share done is alike in both. Stimulation alone: 0 by design against what was done."""
+    cohort = made(rng, n=90)
+    together = complier_effect(cohort, "ikdc", week=8, randomised=True)
+    alone = complier_effect(cohort, "ikdc", week=8, randomised=True, modality="strength stimulation")
+    assert together.table["first_stage_f"].item() < 10 < 100 < alone.table["first_stage_f"].item()
+    assert any("exercise, strength stimulation are counted together" in note for note in together.notes)
+    assert not any("counted together" in note for note in alone.notes)
+
+
+def test_what_was_prescribed_and_not_written_down_is_missing_and_not_0(rng):
+    """Sessions of 'usual' with the prescription missing: nothing is known of the share, so nobody there has a dose."""
+    cohort = made(rng, n=40, offered=False)
+    of_usual = cohort.sessions["patient_id"].isin(
+        cohort.patients.loc[cohort.patients["protocol"] == "usual", "patient_id"]
+    )
+    here = of_usual & (cohort.sessions["modality"] == "strength stimulation")
+    sessions = cohort.sessions.assign(sessions_prescribed=cohort.sessions["sessions_prescribed"].mask(here))
+    found = complier_effect(
+        Cohort(cohort.patients, cohort.visits, sessions=sessions), "ikdc", week=8, randomised=True, reference="usual",
+        modality="strength stimulation",
+    )  # fmt: skip
+    assert found.by_design == ()
+    assert found.table[["n", "reference_n"]].to_numpy().tolist() == [[20, 0]]
+
+
+def test_sessions_of_their_own_accord_are_said(rng):
+    cohort = made(rng, n=40)
+    own = pd.DataFrame(
+        [("P00", 1, "strength stimulation", 0, 3), ("P02", 1, "strength stimulation", 0, 0)], columns=COLUMNS
+    )
+    more = Cohort(cohort.patients, cohort.visits, sessions=pd.concat([cohort.sessions, own], ignore_index=True))
+    found = complier_effect(more, "ikdc", week=8, randomised=True, modality="strength stimulation", reference="usual")
+    assert found.by_design == ("usual",)
+    assert "1 patient of these did some that was not prescribed; it counts as 0." in found.notes
+
+
+def test_a_protocol_without_the_modality_is_no_part_of_its_association(rng):
+    """Not 'lacking the sessions': it is not prescribed to them. The slope is that of those who have it."""
+    cohort = three_arms(rng)
+    found = adherence_association(cohort, "ikdc", week=8, modality="strength stimulation")
+    assert found.not_prescribed == ("usual", "alike")
+    assert "Not prescribed to usual, alike: their patients (45) are no part of this." in found.notes
+    assert "0 of 45 patients lack the improvement or the sessions and are left out." in found.notes
+    early = found.patients[found.patients["protocol"] == "early"]
+    fit = smf.ols("improvement ~ exposure", early).fit(cov_type="HC3", use_t=True)
+    assert found.table["slope"].iloc[0] == pytest.approx(fit.params["exposure"])
+    assert found.patients.loc[found.patients["protocol"] != "early", "exposure"].isna().all()
+    every = adherence_association(cohort, "ikdc", week=8)
+    assert every.not_prescribed == ()
+
+
+def test_bad_choices_are_explained(rng):
+    cohort = made(rng, n=10)
+    with pytest.raises(
+        ModelError, match=r"an instrument only where patients were allocated .*\n.*\n  what to do: Without a trial"
+    ):
+        complier_effect(cohort, "ikdc", week=8, randomised=False)
+    with pytest.raises(ModelError, match="There is no exposure 'steps'"):
+        adherence_association(cohort, "ikdc", week=8, exposure="steps")
+    with pytest.raises(ModelError, match="There is no covariate 'mood'"):
+        adherence_association(cohort, "ikdc", week=8, covariates=["mood"])
+    with pytest.raises(ModelError, match="There is no covariate 'mood'"):
+        complier_effect(cohort, "ikdc", week=8, randomised=True, covariates=["mood"])
+    with pytest.raises(ModelError, match="no modality 'rest'"):
+        complier_effect(cohort, "ikdc", week=8, randomised=True, modality="rest")
+    with pytest.raises(ModelError, match="A lag of 0 weeks holds no week"):
+        adherence_association(cohort, "ikdc", week=8, lag=0)
+    with pytest.raises(ModelError, match="Home sessions were not recorded"):
+        adherence_association(Cohort(cohort.patients, cohort.visits), "ikdc", week=8)

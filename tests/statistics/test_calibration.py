@@ -1,0 +1,19 @@
+"""Calibration of probabilities: bands, and what is no probability."""
+
+import numpy as np
+import pytest
+
+from analysis.errors import ModelError
+from analysis.statistics.calibration import calibration_table
+
+
+def test_bands_that_hold_nobody_are_missing():
+    table = calibration_table([0.05, 1.0], [False, True])
+    assert table["n"].tolist() == [1] + [0] * 8 + [1]
+    assert table["share"].isna().sum() == 8
+
+
+def test_probabilities_that_are_none():
+    for chance in ([1.2, 0.5], [np.nan, 0.5], [0.5]):
+        with pytest.raises(ModelError, match="Probabilities do not lie between 0 and 1, one for each answer"):
+            calibration_table(chance, [True, False])
