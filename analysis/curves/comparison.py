@@ -18,6 +18,8 @@ from analysis.progress import in_portions
 if TYPE_CHECKING:
     from analysis.curves.engine.fitted_model import FittedModel
 
+_ROUNDING = 1e-6
+"""A difference of criteria this small is none: the larger model ends where the smaller one is."""
 _NOT_KNOWN = "an upper bound: no mixture is known, compare(bootstrap=999) simulates it"
 
 
@@ -77,7 +79,8 @@ def likelihood_ratio(one: FittedModel, other: FittedModel, *, bootstrap: int = 0
             where=f"{smaller.n_parameters} and {larger.n_parameters} parameters",
             what_to_do="Compare their aic or bic instead.",
         )
-    statistic = max(smaller.criterion - larger.criterion, 0.0)
+    statistic = smaller.criterion - larger.criterion
+    statistic = statistic if statistic > _ROUNDING else 0.0
     found: dict[str, Any] = {
         "criterion_smaller": smaller.criterion,
         "criterion_larger": larger.criterion,
@@ -86,7 +89,7 @@ def likelihood_ratio(one: FittedModel, other: FittedModel, *, bootstrap: int = 0
     }
     if bootstrap:
         samples = _simulated(smaller, larger, bootstrap, seed)
-        as_large = int((samples >= statistic - 1e-6).sum())
+        as_large = int((samples >= statistic - _ROUNDING).sum())
         found |= {
             "p_value": (1 + as_large) / (1 + len(samples)),
             "method": "parametric bootstrap",

@@ -55,7 +55,7 @@ def p_prime_chart(
     Raises
     ------
     ModelError
-        As of the p chart; or the baseline has fewer than two points.
+        As of the p chart; or the baseline has fewer than two points, or counts nobody or everybody.
 
     Notes
     -----
@@ -94,7 +94,7 @@ def u_prime_chart(
     Raises
     ------
     ModelError
-        As of the u chart; or the baseline has fewer than two points.
+        As of the u chart; or the baseline has fewer than two points, or counts nobody.
 
     Notes
     -----
@@ -158,6 +158,12 @@ def for_large_denominators(chart: ControlChart) -> ControlChart:
 
 def _widened(chart: ControlChart) -> ControlChart:
     z = standardised(chart.table)
+    if chart.table["sigma"].eq(0).any():
+        raise ModelError(
+            "The baseline does not vary: nobody in it is counted, or everybody.",
+            where=f"baseline of the {chart.kind}' chart",
+            what_to_do=f"Choose a longer baseline, or draw a {chart.kind} chart.",
+        )
     if len(z) < 2:
         raise ModelError(
             f"The baseline holds {len(z)} points; a {chart.kind}' chart needs 2 at least, and 12 to mean much.",

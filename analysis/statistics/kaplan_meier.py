@@ -107,7 +107,13 @@ def log_rank(patients: pd.DataFrame, week: str, happened: str) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        One row: statistic, df, p_value; empty for one protocol, or where it happened to nobody.
+        One row: statistic, df, p_value; empty for one protocol, where it happened to nobody, and where it happened at once
+        to everybody still followed.
+
+    Notes
+    -----
+    Patients followed for a shorter time than it took to happen to anybody say nothing; a protocol that has only such
+    patients is no part of the test and of its df, as in ``survdiff`` of the R package survival.
 
     Examples
     --------
@@ -116,17 +122,21 @@ def log_rank(patients: pd.DataFrame, week: str, happened: str) -> pd.DataFrame:
     [1]
     """
     columns = ["statistic", "df", "p_value"]
-    groups = patients["protocol"].nunique()
-    if groups < 2 or not patients[happened].any():
+    came = patients[happened].astype(bool)
+    first = patients.loc[came, week].min()
+    followed = patients[patients[week] >= first]
+    df = followed["protocol"].nunique() - 1
+    if df < 1 or (came & (patients[week] == first)).sum() == len(followed):
         return pd.DataFrame(columns=columns)
+    from scipy.special import chdtrc
     from statsmodels.duration.survfunc import survdiff
 
-    statistic, p_value = survdiff(
-        patients[week].to_numpy(dtype=float),
-        patients[happened].to_numpy(dtype=float),
-        patients["protocol"].astype("str").to_numpy(),
+    statistic, _ = survdiff(
+        followed[week].to_numpy(dtype=float),
+        followed[happened].to_numpy(dtype=float),
+        followed["protocol"].astype("str").to_numpy(),
     )
-    return pd.DataFrame([(float(statistic), groups - 1, float(p_value))], columns=columns)
+    return pd.DataFrame([(float(statistic), df, float(chdtrc(df, statistic)))], columns=columns)
 
 
 def share_differences(curves: dict[str, Any], reference: str, level: float) -> pd.DataFrame:

@@ -60,6 +60,15 @@ def test_one_visit_a_patient_with_slopes() -> None:
     refuse(frame, "Every patient has one visit", "patient_effects=None")
 
 
+@pytest.mark.parametrize(
+    "residual", ["ar1", "ar1-by-week", "exponential", "compound-symmetry", "toeplitz", "unstructured"]
+)
+def test_one_visit_a_patient_with_correlations(residual) -> None:
+    frame = visits().drop_duplicates("patient_id")
+    message = f"Every patient has one visit, and nothing tells the correlations of residual='{residual}'"
+    refuse(frame, message, "residual='by-week'", "value ~ week", patient_effects=None, residual=residual)
+
+
 def test_two_visits_a_patient_with_correlated_slopes() -> None:
     frame = visits(weeks=(0.0, 6.0), missing=0.0)
     refuse(frame, "No patient has more than 2 visits; 2 patient effects need at least 3", "patient_effects='1'")

@@ -57,6 +57,20 @@ def test_a_range_above_zero_and_a_correlation_of_either_sign() -> None:
     assert two["p_value"] == pytest.approx(stats.chi2.sf(two["statistic"], 1), rel=1e-12)
 
 
+@pytest.mark.parametrize("seed", [2, 13, 18])
+def test_a_statistic_that_is_rounding_is_none(seed) -> None:
+    """A larger fit that ends where the smaller one is (criteria 1e-13 apart): p is 1, and not 0.5 by the last digit."""
+    fits = []
+    for effects in (None, "1"):
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", BoundaryWarning)
+            options = {"patient_effects": effects, "residual": "ar1", "method": "ml"}
+            fits.append(fit_mixed(visits(30, seed=seed), "value ~ C(week) + protocol", **options))
+    row = fits[0].compare(fits[1]).iloc[0]
+    assert fits[1].boundary
+    assert (row["statistic"], row["p_value"]) == (0.0, 1.0)
+
+
 def test_several_parameters_at_a_limit_have_no_known_mixture() -> None:
     frame = visits(60, missing=0.1)
     small = fit_mixed(frame, "value ~ C(week)", patient_effects=None)

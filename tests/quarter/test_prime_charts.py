@@ -54,6 +54,12 @@ def test_limits_of_a_share_end_at_0_and_1():
     assert (rate.table["upper"] > 1).all()
 
 
+@pytest.mark.parametrize(("draw", "numerator"), [(p_prime_chart, 0), (p_prime_chart, 40), (u_prime_chart, 0)])
+def test_a_baseline_of_nobody_or_everybody_is_refused_for_what_it_is(draw, numerator):
+    with pytest.raises(ModelError, match="The baseline does not vary: nobody in it is counted, or everybody"):
+        draw(counts([numerator] * 12, 40))
+
+
 def test_one_point_is_refused():
     with pytest.raises(ModelError, match="The baseline holds 1 points; a p' chart needs 2 at least"):
         p_prime_chart(counts([5], [10]))

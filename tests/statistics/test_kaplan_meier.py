@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.statistics.kaplan_meier import curves_by_protocol, median_times, share_differences
+from analysis.statistics.kaplan_meier import curves_by_protocol, log_rank, median_times, share_differences
 
 # R 4.2.2, survival 3.5-3; weeks with + are censored:
 # quantile(survfit(Surv(week, happened) ~ 1, conf.type = "log-log", conf.int = level), 0.5)
@@ -77,3 +77,38 @@ def test_differences_stay_within_what_is_possible():
     assert found[["lower", "upper"]].abs().le(1).all(axis=None)
     assert (found["lower"] <= found["difference"]).all()
     assert (found["upper"] >= found["difference"]).all()
+
+
+# R 4.2.2, survival 3.5-3: survdiff(Surv(week, happened) ~ protocol), chisq and groups with expected events, less one
+R_LOG_RANK = {
+    ("2 3 3 5 8 8+ 13", "1 2 4 4+ 9 21 26+", "6 7+ 11 12 12 30 30+"): (3.4739344650, 2, 0.1760535212),
+    # followed for a shorter time than it took to the first event of anybody: no part of the test
+    ("4 6 6+ 9 12+ 15", "2+ 3+", "5 7 7 8+ 10 20"): (0.0202159513, 1, 0.8869356100),
+    ("1 2 2+", "9 9", "9 9 9"): (4.0909090909, 2, 0.1293213942),
+    # far out, where one less the distribution is 0
+    (" ".join(map(str, range(1, 61))), " ".join(["70+"] * 60)): (145.9119325315, 1, 1.357044292e-33),
+}
+
+
+def patients_of(groups):
+    rows = [
+        (name, float(mark.strip("+")), not mark.endswith("+"))
+        for name, marks in zip("abc", groups, strict=False)
+        for mark in marks.split()
+    ]
+    return pd.DataFrame(rows, columns=["protocol", "week", "stopped"])
+
+
+@pytest.mark.parametrize("groups", list(R_LOG_RANK))
+def test_log_rank_as_survdiff_has_it(groups):
+    row = log_rank(patients_of(groups), "week", "stopped").iloc[0]
+    statistic, df, p_value = R_LOG_RANK[groups]
+    assert row["statistic"] == pytest.approx(statistic, abs=1e-9)
+    assert row["df"] == df
+    assert row["p_value"] == pytest.approx(p_value, rel=1e-8, abs=0)
+
+
+@pytest.mark.parametrize("groups", [("4 6 6+", "2+ 3+"), ("3", "1+"), ("3 3", "3 3 3"), ("9 9", "9 9 9", "4+ 4+")])
+def test_no_log_rank_where_only_one_group_is_left_or_all_leave_at_once(groups):
+    """survdiff: chi-square 0 on 0 df for the first two, a singular matrix for the others."""
+    assert log_rank(patients_of(groups), "week", "stopped").empty

@@ -15,6 +15,7 @@ from analysis.curves.rows.visit_rows import VisitRows
 from analysis.errors import ModelError
 
 _SAME_AS_INTERCEPT = {"compound-symmetry", "toeplitz"}
+_WITHOUT_CORRELATION = {"independent", "by-week"}
 
 
 def check_structure(
@@ -58,6 +59,12 @@ def check_structure(
             what_to_do="Use residual='exponential' (by weeks between) or patient effects; or assign scheduled weeks first.",
         )
     _check_patient_effects(moments, terms, residual, correlated=correlated)
+    if residual not in _WITHOUT_CORRELATION and int(moments.seen.sum(axis=1).max()) < 2:
+        raise ModelError(
+            f"Every patient has one visit, and nothing tells the correlations of residual={residual!r}.",
+            where=f"{moments.n_patients} patients, {moments.n_visits} visits",
+            what_to_do="Use residual='by-week' or 'independent', without patient effects.",
+        )
     if residual == "unstructured":
         _check_pairs(moments)
     if residual == "toeplitz":

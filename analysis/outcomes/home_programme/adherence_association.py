@@ -214,7 +214,8 @@ def _neighbours(cohort: Cohort, measure: str, limb: str | None, weeks: pd.DataFr
         next_week=following["week"], step=sign * (following["value"] - frame["value"])
     )
     pairs = pairs.dropna(subset=["next_week"]).reset_index(drop=True)
-    pairs["interval"] = pairs["week"].map("{:g}".format) + " to " + pairs["next_week"].map("{:g}".format)
+    first, second = (pairs[name].map("{:g}".format).astype("str") for name in ("week", "next_week"))
+    pairs["interval"] = first + " to " + second
     pairs["before"] = exposure_between(weeks, pairs["patient_id"], pairs["week"] - lag, pairs["week"])
     pairs["after"] = exposure_between(weeks, pairs["patient_id"], pairs["next_week"], pairs["next_week"] + lag)
     return pairs
@@ -253,7 +254,7 @@ def _slope(
         "single": single,
         "alone": alone,
     }
-    design = design_matrix(known, names)
+    design = _independent(design_matrix(known, names))
     if len(known) < design.shape[1] + 2 or n < 3 or not _apart(design):
         return row
     options: dict[str, Any] = {"cov_type": "HC3", "use_t": True}
@@ -290,8 +291,11 @@ def _without_exact(known: pd.DataFrame, names: list[str]) -> tuple[pd.DataFrame,
     rows for the model all stay.
     """
     left = known
-    while len(left) >= design_matrix(left, names).shape[1] + 2:
-        basis = np.linalg.svd(_scaled(design_matrix(left, names)), full_matrices=False)
+    while True:
+        design = _independent(design_matrix(left, names))
+        if len(left) < design.shape[1] + 2:
+            break
+        basis = np.linalg.svd(_scaled(design), full_matrices=False)
         exact = np.sum(basis.U[:, basis.S > _TINY] ** 2, axis=1) > 1 - _TINY
         if not exact.any():
             break
@@ -316,6 +320,15 @@ def design_matrix(frame: pd.DataFrame, names: Sequence[str]) -> NDArray[np.float
         else:
             parts.append(pd.get_dummies(values.astype("str"), drop_first=True, dtype=float).to_numpy())
     return np.column_stack([*parts, np.ones(len(frame))])
+
+
+def _independent(design: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Give the first column, and for the others as many orthogonal ones as they say different things.
+
+    A site that is one protocol takes no degree of freedom. The coefficient of the first column and its error are the same.
+    """
+    basis = np.linalg.svd(_scaled(design[:, 1:]), full_matrices=False)
+    return np.column_stack([design[:, :1], basis.U[:, basis.S > _TINY]])
 
 
 def _apart(design: NDArray[np.float64]) -> bool:

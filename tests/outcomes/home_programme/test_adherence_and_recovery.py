@@ -167,6 +167,47 @@ def with_one_more(cohort, **columns):
     return Cohort(pd.concat([people, alone], ignore_index=True), tables[0], sessions=tables[1])
 
 
+@pytest.mark.filterwarnings("error")
+def test_a_site_that_is_one_protocol_takes_no_degree_of_freedom():
+    """Site C is protocol 'late': R's lm gives no coefficient for it and 12 - 6 df.
+
+    R 4.2.2: f <- lm(gain ~ I(done / 10) + protocol + start + site), X <- model.matrix(f)[, !is.na(coef(f))], B <-
+    solve(crossprod(X)), HC3 error sqrt(diag(B %*% crossprod(X * resid(f) / (1 - hatvalues(f))) %*% B)), t on f$df.residual.
+    """
+    rows = [
+        ("usual", "A", 41, 3, 52), ("usual", "B", 48, 8, 63), ("usual", "A", 52, 6, 64), ("usual", "B", 39, 5, 47),
+        ("early", "A", 44, 9, 60), ("early", "B", 50, 4, 58), ("early", "A", 37, 7, 55), ("early", "B", 46, 6, 57),
+        ("late", "C", 43, 2, 54), ("late", "C", 55, 10, 73), ("late", "C", 47, 5, 62), ("late", "C", 40, 8, 61),
+    ]  # fmt: skip
+    names = [f"P{number:02d}" for number in range(len(rows))]
+    visits = pd.DataFrame(
+        [
+            (n, week, value)
+            for n, row in zip(names, rows, strict=True)
+            for week, value in ((0.0, row[2]), (4.0, row[4]))
+        ],
+        columns=["patient_id", "week", "value"],
+    ).assign(measure="ikdc", limb="none")
+    cohort = cohort_of_sessions(
+        [(name, 1, "exercise", 10, row[3]) for name, row in zip(names, rows, strict=True)],
+        {name: row[0] for name, row in zip(names, rows, strict=True)},
+        visits=visits,
+    )
+    cohort = Cohort(cohort.patients.assign(site=[row[1] for row in rows]), cohort.visits, sessions=cohort.sessions)
+    row = adherence_association(cohort, "ikdc", week=4, covariates=("baseline", "site")).table.iloc[1]
+    assert row["df"] == 6
+    assert row[["slope", "std_error", "lower", "upper"]].astype(float).tolist() == pytest.approx(
+        [12.7300803504, 3.2420506053, 4.7970683023, 20.6630923985], rel=1e-8
+    )
+
+
+@pytest.mark.parametrize("weeks", [(0,), (4,)])
+def test_one_visit_of_each_patient_has_no_slope_and_no_error(rng, weeks):
+    table = adherence_association(made(rng, n=20, weeks=weeks), "ikdc", week=4).table
+    assert table["slope"].isna().all()
+    assert table["n"].tolist() == [0, 0, 0, 0]
+
+
 def test_a_protocol_of_one_patient_is_left_out_and_said(rng):
     """The point of one patient with an intercept of its own is fitted exactly: it has no HC3 error (leverage 1)."""
     cohort = made(rng, n=40)
