@@ -177,3 +177,35 @@ def test_no_silent_failure_in_a_thousand_fits() -> None:
     found, fitted = failures(range(10_000, 11_700))
     assert found == []
     assert fitted >= 1_000
+
+
+def test_a_robust_error_of_a_coefficient_that_hangs_on_one_patient_is_not_given() -> None:
+    """The only patient of a site is fitted exactly: the corrected residual is 0 / 0, and was missing, huge or tiny."""
+    frame = frame_of(noise(20, 4)).assign(site=lambda rows: np.where(rows["patient_id"] == 3, "alone", "all others"))
+    formula = "value ~ protocol * C(week) + C(week) * site"
+    with pytest.warns(InferenceWarning, match="Use inference='satterthwaite'"):
+        fit = fit_mixed(frame, formula, patient_effects="1", inference="robust")
+    assert fit.coefficients["estimate"].notna().all()
+    assert fit.coefficients[["std_error", "lower", "upper", "p_value"]].isna().all(axis=None)
+    assert not fit.record.intervals
+    assert "one patient alone" in fit.record.notes[-1]
+    without = fit_mixed(frame[frame["patient_id"] != 3], "value ~ protocol * C(week)", inference="robust")
+    assert without.record.intervals
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_robust_errors_where_a_patient_has_a_level_of_a_covariate_alone(seed) -> None:
+    """Random sites, some of one patient, and protocols that few were seen under: no absurd error without a word."""
+    rng = np.random.default_rng(seed)
+    n = int(rng.choice([9, 15, 30]))
+    frame = frame_of(rng.normal(size=(n, 4)))
+    frame["site"] = np.repeat(rng.choice(["a", "b", "c"], n, p=[0.7, 0.2, 0.1]), 4)
+    frame = frame[rng.random(len(frame)) > 0.2]
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", KneecurveWarning)
+        fit = fit_mixed(frame, "value ~ protocol * C(week) + site", patient_effects="1", inference="robust")
+    error = fit.differences()["std_error"].dropna()
+    assert (error.lt(30) & error.gt(1e-3)).all()
+    assert fit.record.intervals or fit.coefficients["std_error"].isna().all()
+    if fit.record.intervals and fit.converged:
+        assert fit.coefficients["std_error"].notna().all()

@@ -71,6 +71,8 @@ class SmallSample:
     @cached_property
     def trouble(self) -> str:
         """Say why no interval can be given; empty where all can."""
+        if self.sandwich is not None and np.isnan(self.sandwich[0]).any():
+            return "robust standard errors are not defined where one patient alone tells a coefficient (the only one of a site)"
         if not len(self.active) or self.inference in {"normal", "robust"}:
             return ""
         if np.isnan(self.theta_covariance).any():
