@@ -209,3 +209,17 @@ def test_robust_errors_where_a_patient_has_a_level_of_a_covariate_alone(seed) ->
     assert fit.record.intervals or fit.coefficients["std_error"].isna().all()
     if fit.record.intervals and fit.converged:
         assert fit.coefficients["std_error"].notna().all()
+
+
+@pytest.mark.parametrize("why", ["equal values", "few patients"])
+def test_robust_errors_need_patients_that_scatter_in_every_coefficient(why) -> None:
+    """All values of a week equal: a standard error of zero, or missing by rounding. Fewer patients than coefficients: F of
+    any size for what lies where nobody scatters."""
+    frame = frame_of(noise(40 if why == "equal values" else 6, 4))
+    if why == "equal values":
+        frame.loc[frame["week"] == 2, "value"] = 50.0
+    with pytest.warns(InferenceWarning, match="scatter in fewer directions"):
+        fit = fit_mixed(frame, "value ~ protocol * C(week)", patient_effects=None, residual="ar1", inference="robust")
+    assert fit.coefficients[["std_error", "lower", "upper", "p_value"]].isna().all(axis=None)
+    assert np.isnan(fit.test("C(week)")["p_value"].item())
+    assert fit.record.notes[-1].startswith("No intervals and no p values")
