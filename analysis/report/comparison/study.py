@@ -306,6 +306,12 @@ def _week_without_curves(cohort: Cohort, name: str, limb: str | None) -> tuple[f
     after = visits[visits["value"].notna() & visits["protocol"].notna() & (visits["week"] > 0)]
     if after.empty:
         return None, "no patient with a protocol has a value after week 0"
+    if not after["baseline"].notna().any():
+        return None, "no patient has a value at or before week 0, so there is no change from baseline"
+    try:
+        reference_protocol(cohort, after["protocol"], None)
+    except ModelError as error:
+        return None, error.what.rstrip(".")
     counts = after.groupby("week")["patient_id"].nunique()
     if not has_schedule(counts):
         return None, ""
