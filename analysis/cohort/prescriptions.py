@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -55,7 +56,7 @@ class Prescription:
 
     def __post_init__(self) -> None:
         check_weeks(self.weeks)
-        if not self.sessions > 0:
+        if not 0 < self.sessions < math.inf:
             raise CohortError(
                 f"{self.sessions:g} sessions a week are no prescription.",
                 where=f"{self.modality}, {', '.join(self.protocols)}",

@@ -10,7 +10,7 @@ import pandas as pd
 from scipy import special
 
 from analysis.curves.engine.fitting import fit_parts
-from analysis.curves.nested import check_same_visits, covariance_within, mean_within
+from analysis.curves.nested import check_same_visits, covariance_within, differing_means, mean_within
 from analysis.curves.rows.moment_sums import visit_patterns
 from analysis.errors import KneecurveWarning, ModelError
 from analysis.progress import in_portions
@@ -113,11 +113,11 @@ def _check_comparable(one: FittedModel, other: FittedModel) -> None:
         raise ModelError(
             "One fit is by REML, the other by maximum likelihood.", what_to_do="Fit both with the same method=."
         )
-    differ = set(one.basis.names) ^ set(other.basis.names)
+    differ = differing_means(one, other)
     if one.method == "reml" and differ:
         raise ModelError(
             "REML likelihoods of models with different fixed effects cannot be compared.",
-            where=f"fixed effects in one only: {', '.join(sorted(differ))}",
+            where=f"fixed effects that differ: {', '.join(differ)}",
             what_to_do="Fit both with method='ml', or test the term with fit.test(term).",
         )
     if not (one.converged and other.converged):

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.curves.engine.fitted_model import FittedModel
+    from analysis.curves.rows.visit_rows import VisitRows
 
 _SPECIAL_CASES: dict[str, set[str]] = {
     "independent": {"by-week", "compound-symmetry", "ar1", "ar1-by-week", "exponential", "toeplitz", "unstructured"},
@@ -80,15 +81,27 @@ def _same_moments(one: FittedModel, other: FittedModel) -> bool:
 
 
 def mean_within(smaller: FittedModel, larger: FittedModel) -> bool:
-    """Say whether every mean of the smaller model is one of the larger: by the names of the columns, else by the rows."""
-    if set(smaller.basis.names) <= set(larger.basis.names):
-        return True
+    """Say whether every mean of the smaller model is one of the larger: by the rows, or where there are none by names."""
     if smaller.rows is None or larger.rows is None:
-        return False
-    wanted = smaller.design.matrix(smaller.rows.frame)[:, smaller.basis.kept]
-    given = larger.design.matrix(larger.rows.frame)[:, larger.basis.kept]
-    order = [np.lexsort((fit.rows.week, fit.rows.patient)) for fit in (smaller, larger) if fit.rows is not None]
-    return _spans(given[order[1]], wanted[order[0]])
+        return set(smaller.basis.names) <= set(larger.basis.names)
+    return _spans(_columns(larger, larger.rows), _columns(smaller, smaller.rows))
+
+
+def differing_means(one: FittedModel, other: FittedModel) -> list[str]:
+    """Name the fixed effects that are in one model only, or whose columns are not the same numbers in both."""
+    differ = set(one.basis.names) ^ set(other.basis.names)
+    if not differ and one.rows is not None and other.rows is not None:
+        first, second = _columns(one, one.rows), _columns(other, other.rows)
+        second = second[:, [other.basis.names.index(name) for name in one.basis.names]]
+        away = np.abs(first - second).max(axis=0) > 1e-9 * np.abs(first).max(axis=0)
+        differ = {name for name, apart in zip(one.basis.names, away, strict=True) if apart}
+    return sorted(differ)
+
+
+def _columns(fit: FittedModel, rows: VisitRows) -> NDArray[np.float64]:
+    """Give the columns of the fixed effects, visits in an order that does not depend on that of the file."""
+    patient = pd.Series(rows.patient_ids).astype(str).to_numpy()[rows.patient]
+    return np.asarray(fit.design.matrix(rows.frame)[:, fit.basis.kept][np.lexsort((rows.week, patient))])
 
 
 def covariance_within(smaller: FittedModel, larger: FittedModel) -> int | None:

@@ -44,6 +44,29 @@ def check_level(level: float) -> None:
         )
 
 
+def check_counts(*counts: ArrayLike) -> None:
+    """Refuse numbers that are no counts of patients: missing, infinite or below 0.
+
+    Raises
+    ------
+    ModelError
+        One of them is.
+
+    Examples
+    --------
+    >>> check_counts([3, 0], 5)
+    """
+    for one in counts:
+        values = np.atleast_1d(np.asarray(one, dtype=float))
+        wrong = values[~np.isfinite(values) | (values < 0)]
+        if wrong.size:
+            raise ModelError(
+                "These are no counts of patients.",
+                where=f"{wrong[0]:g} among {values.size} counts",
+                what_to_do="Give whole numbers from 0 on; leave out a group whose count is not known.",
+            )
+
+
 def share_interval(count: ArrayLike, n: ArrayLike, *, level: float = 0.95) -> pd.DataFrame:
     """Give shares with Wilson score intervals; an empty denominator gives NaN.
 

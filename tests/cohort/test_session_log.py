@@ -121,6 +121,7 @@ def test_a_prescription_can_change_within_the_programme():
     [
         (5, (4, 2), "cannot go from week 4 to week 2"),
         (0, (1, 2), "0 sessions a week are no prescription"),
+        (float("inf"), (1, 2), "inf sessions a week are no prescription"),
     ],
 )
 def test_prescriptions_that_cannot_be(sessions, weeks, said):

@@ -214,3 +214,25 @@ def test_type_one_error(effects, residual, options) -> None:
             large = fit_mixed(frame, "value ~ C(week)", inference="normal", **options)
         rejected += small.compare(large)["p_value"].item() < 0.05
     assert 0.028 <= rejected / 1000 <= 0.072
+
+
+def test_a_covariate_of_the_same_name_with_other_values_is_another_model() -> None:
+    """Fits of two files, in one of which the covariate was corrected: the names agree, the means do not."""
+    frame = visits(60, missing=0.1)
+    people = frame["patient_id"].unique()
+    ages = [dict(zip(people, np.random.default_rng(seed).normal(50, 10, len(people)), strict=True)) for seed in (1, 2)]
+    one, other = (frame.assign(age=frame["patient_id"].map(age)) for age in ages)
+    smaller = {"fixed": "value ~ C(week) + age", "patient_effects": "1", "method": "ml"}
+    larger = {**smaller, "fixed": "value ~ C(week) + age + protocol"}
+    with pytest.raises(ModelError, match="Neither model is a special case"):
+        fit_mixed(one, **smaller).compare(fit_mixed(other, **larger))
+    slopes = {**smaller, "patient_effects": "1 + week", "method": "reml"}
+    level = {**smaller, "method": "reml"}
+    for changed in (other, one.assign(age=one["age"] / 10)):  # REML depends on the unit of a covariate, too
+        with pytest.raises(ModelError, match="different fixed effects") as error:
+            fit_mixed(one, **level).compare(fit_mixed(changed, **slopes))
+        assert "age" in str(error.value)
+    shuffled = one.sample(frac=1.0, random_state=3)
+    for small, large in ((smaller, larger), (level, slopes), ({**smaller, "fixed": "value ~ 0 + protocol"}, larger)):
+        tables = [fit_mixed(one, **small).compare(fit_mixed(given, **large)) for given in (one, shuffled)]
+        assert tables[1]["statistic"].item() == pytest.approx(tables[0]["statistic"].item(), abs=1e-6)

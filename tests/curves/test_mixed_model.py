@@ -232,6 +232,10 @@ def test_adjusted_differences(adjust) -> None:
     worst = plain["p_value"].min()
     expected = 1 - (1 - worst) ** len(plain) if adjust == "sidak" else min(1.0, worst * len(plain))
     assert adjusted["p_value"].min() == pytest.approx(expected)
+    surest = plain["p_value"].idxmin()  # its interval at the level of its p value touches zero
+    level = 1 - adjusted.loc[surest, "p_value"]
+    limits = fit.differences(adjust=adjust, level=level).loc[surest, ["lower", "upper"]].abs()
+    assert limits.min() == pytest.approx(0.0, abs=1e-6 * limits.max())
 
 
 def test_means_average_categories_equally_and_hold_numbers_at_their_mean() -> None:

@@ -122,6 +122,8 @@ def fit_parts(
     if optimum.converged and small_sample.trouble:
         notes.append(f"No intervals and no p values: {small_sample.trouble}.")
         advice = "Use a simpler covariance, or inference='robust'."
+        if inference == "robust":
+            advice = "Use inference='satterthwaite', or leave that covariate or patient out."
         warnings.warn(InferenceWarning(f"{notes[-1]} {advice}"), stacklevel=3)
     return {
         "design": design,

@@ -19,6 +19,8 @@ _MOST_CRAWLING = 8
 """So many steps in a row that had to be cut a thousandfold lead to an edge without a minimum."""
 _FEW_PATIENTS = 20
 """With fewer patients than this for each covariance parameter every start is followed."""
+_HARDLY = 0.01
+"""Variance of the patient effects at a start at which patients hardly differ."""
 _SAME = 1e-6
 """Criteria this close are the same."""
 _CLEARLY = 1e-3
@@ -141,7 +143,7 @@ def _linearised_starts(counter: _Counter) -> list[tuple[Array, Evaluation]]:
 
 
 def _distant_starts(counter: _Counter) -> list[tuple[Array, Evaluation]]:
-    """Give starts far from the linearised ones: strong patient effects or correlations, of either sign."""
+    """Give starts far from the linearised ones: strong or weak patient effects, correlations of either sign."""
     covariance = counter.likelihood.covariance
     rows, columns = covariance.places
     effects = np.where(rows == columns, 1.0, 0.0)
@@ -150,9 +152,16 @@ def _distant_starts(counter: _Counter) -> list[tuple[Array, Evaluation]]:
     if covariance.effects and len(variances) > 1:  # a minimum for each week that the patient effects may fit closely
         middle = residuals[len(covariance.residual.starts()) // 2]
         residuals += [np.where(np.arange(len(middle)) == place, 0.02, middle) for place in variances]
+    pairs = [(effects, residual) for residual in residuals]
+    if covariance.effects:  # and minima where patients hardly differ, and a week or the whole is measured closely
+        usual = covariance.residual.starts()[0]
+        for place in variances:
+            close = np.array(usual, dtype=np.float64)
+            close[place] *= 0.02
+            pairs.append((_HARDLY * effects, close))
     found = []
-    for residual in residuals:
-        theta = np.concatenate([effects, residual])
+    for own, residual in pairs:
+        theta = np.concatenate([own, residual])
         phi = covariance.phi(theta)
         here = counter.at(covariance.theta(phi))
         if here is not None:

@@ -13,6 +13,9 @@ from analysis.curves.rows.moments import VisitMoments
 from analysis.curves.rows.visit_rows import VisitRows
 from analysis.errors import ModelError
 
+_EXACT = 1e-7
+"""A leverage this close to 1 is 1: the residual is rounding, and its correction divides by the difference."""
+
 
 def patient_sandwich(
     design: Design, moments: VisitMoments, rows: VisitRows | None, basis: WorkingBasis, evaluation: Evaluation
@@ -32,7 +35,8 @@ def patient_sandwich(
     Returns
     -------
     tuple of ndarray and float
-        Covariance of the working coefficients, and the degrees of freedom.
+        Covariance of the working coefficients, missing where the model fits a patient exactly (one who alone tells a
+        coefficient, such as the only one of a site), and the degrees of freedom.
 
     Raises
     ------
@@ -48,14 +52,16 @@ def patient_sandwich(
     back = np.linalg.inv(basis.T)
     coefficients = back @ (evaluation.b + basis.offset) * basis.scale
     meat = np.zeros_like(evaluation.A_inverse)
+    between = {column.label for column in design.columns if not column.by_visit}
+    df = float(max(moments.n_patients - max(len(between), 1), 1))
     for block in patient_blocks(design, rows, basis, coefficients):
         N = evaluation.N[block.pattern]
         X = block.X @ back
         leverage = X @ evaluation.A_inverse @ X.transpose(0, 2, 1) @ N
+        if np.linalg.eigvals(leverage).real.max(initial=0.0) > 1.0 - _EXACT:
+            return np.full_like(meat, np.nan), df
         left = np.eye(leverage.shape[1]) - leverage
         corrected = np.linalg.solve(left, (block.residual / basis.scale)[:, :, None])
         scores = (X.transpose(0, 2, 1) @ (N @ corrected))[:, :, 0]
         meat += scores.T @ scores
-    between = {column.label for column in design.columns if not column.by_visit}
-    df = float(max(moments.n_patients - max(len(between), 1), 1))
     return evaluation.A_inverse @ meat @ evaluation.A_inverse, df

@@ -17,6 +17,9 @@ Information = Literal["observed", "expected"]
 _CORRECTIONS = (0.5, 100.0)
 """A correction that makes a variance smaller or larger than this many times itself is not taken (design choice)."""
 
+_NO_SCATTER = 1e-12
+"""Smallest eigenvalue of the sandwich, against the model's covariance and of the largest, that is more than rounding."""
+
 
 @dataclass(frozen=True, eq=False)
 class SmallSample:
@@ -71,12 +74,23 @@ class SmallSample:
     @cached_property
     def trouble(self) -> str:
         """Say why no interval can be given; empty where all can."""
-        if not len(self.active) or self.inference in {"normal", "robust"}:
+        if self.sandwich is not None:
+            return self._robust_trouble(self.sandwich[0])
+        if not len(self.active) or self.inference == "normal":
             return ""
         if np.isnan(self.theta_covariance).any():
             return "the information about the covariance parameters is singular at the estimate"
         if self.inference in {"kenward-roger", "kenward-roger-linear"} and np.isnan(self.covariance).any():
             return "Kenward-Roger's correction would raise a standard error more than tenfold or cut it by a third"
+        return ""
+
+    def _robust_trouble(self, sandwich: Array) -> str:
+        if np.isnan(sandwich).any():
+            return "robust standard errors are not defined where one patient alone tells a coefficient (the only one of a site)"
+        root = np.linalg.inv(np.linalg.cholesky(self.model_covariance))
+        values = np.linalg.eigvalsh(root @ sandwich @ root.T)
+        if values[0] <= _NO_SCATTER * values[-1]:
+            return "the patients scatter in fewer directions than there are coefficients (values all equal, or few patients)"
         return ""
 
     @property
@@ -88,7 +102,7 @@ class SmallSample:
     def covariance(self) -> Array:
         """The covariance that standard errors are taken from; missing where the small-sample correction fails."""
         if self.inference == "robust" and self.sandwich is not None:
-            return self.sandwich[0]
+            return np.full_like(self.sandwich[0], np.nan) if self.trouble else self.sandwich[0]
         if self.inference not in {"kenward-roger", "kenward-roger-linear"}:
             return self.model_covariance
         adjusted = self._kenward_roger()

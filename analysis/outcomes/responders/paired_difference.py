@@ -12,7 +12,7 @@ from analysis.errors import ModelError
 from analysis.outcomes.change.change import BaselineRule, used_protocols
 from analysis.outcomes.responders.visit_history import responder_history
 from analysis.statistics.combined_limits import difference_limits, share_limits
-from analysis.statistics.proportions import check_level
+from analysis.statistics.proportions import check_counts, check_level
 from analysis.statistics.result import Result
 
 if TYPE_CHECKING:
@@ -73,6 +73,11 @@ def paired_difference(
         n (patients), first_share, second_share, difference (first minus second), lower, upper, level, method; missing
         where there is no patient.
 
+    Raises
+    ------
+    ModelError
+        A count is missing or below 0.
+
     Notes
     -----
     Newcombe, Stat Med 1998;17:2635, method 10: score limits of both shares, combined with their correlation, which is
@@ -87,6 +92,7 @@ def paired_difference(
     from scipy import stats
 
     check_level(level)
+    check_counts(both, first_only, second_only, neither)
     a, b, c, d = (np.atleast_1d(np.asarray(one, dtype=float)) for one in (both, first_only, second_only, neither))
     n = np.where(a + b + c + d > 0, a + b + c + d, np.nan)
     first, second = (a + b) / n, (a + c) / n

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.errors import ModelError
-from analysis.statistics.proportions import check_level
+from analysis.statistics.proportions import check_counts, check_level
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -40,6 +40,11 @@ def stratified_difference(
         One row: strata (in which both groups have patients), n, reference_n (patients in these), left_out (patients in
         the others), difference, lower, upper, level, method; missing where no stratum has both groups.
 
+    Raises
+    ------
+    ModelError
+        A count is missing, below 0, or above its denominator.
+
     Notes
     -----
     The differences of the strata are averaged with Mantel and Haenszel's weights, n1 n0 / (n1 + n0). Limits: those
@@ -59,6 +64,7 @@ def stratified_difference(
     yes, among, other_yes, other_among = (
         np.atleast_1d(np.asarray(one, dtype=float)) for one in (count, n, reference_count, reference_n)
     )
+    check_counts(yes, other_yes, among - yes, other_among - other_yes)
     used = (among > 0) & (other_among > 0)
     left_out = int((among + other_among)[~used].sum())
     yes, among, other_yes, other_among = (one[used] for one in (yes, among, other_yes, other_among))

@@ -265,14 +265,18 @@ def correlations_of_squares(n: int, k: int, squares: pd.DataFrame) -> pd.DataFra
         np.float64(by_source[name]) for name in ("patients", "within patients", "occasions", "error")
     )
     between = (occasions - error) / n
+
+    def share(own: float, whole: float) -> float:  # a variance that is none, of all patients alike, has no shares
+        return own / whole if whole > 0 else np.nan
+
     with np.errstate(divide="ignore", invalid="ignore"):
         rows = [
-            ((patients - within) / (patients + (k - 1) * within), within, n * (k - 1)),
-            ((patients - error) / (patients + (k - 1) * error + k * between), error, (n - 1) * (k - 1)),
-            ((patients - error) / (patients + (k - 1) * error), error, (n - 1) * (k - 1)),
-            ((patients - within) / patients, within, n * (k - 1)),
-            ((patients - error) / (patients + between), error, (n - 1) * (k - 1)),
-            ((patients - error) / patients, error, (n - 1) * (k - 1)),
+            (share(patients - within, patients + (k - 1) * within), within, n * (k - 1)),
+            (share(patients - error, patients + (k - 1) * error + k * between), error, (n - 1) * (k - 1)),
+            (share(patients - error, patients + (k - 1) * error), error, (n - 1) * (k - 1)),
+            (share(patients - within, patients), within, n * (k - 1)),
+            (share(patients - error, patients + between), error, (n - 1) * (k - 1)),
+            (share(patients - error, patients), error, (n - 1) * (k - 1)),
         ]
         table = pd.DataFrame(
             [(one, patients / below, df) for one, below, df in rows], columns=["estimate", "statistic", "df"]

@@ -86,9 +86,13 @@ def gap(study: Study) -> Section:
     study : Study
         The comparison.
     """
-    if study.curves is None or not study.curves.scheduled or "involved" not in study.measure.limbs:
-        return Section((absent("a measure of both limbs with a schedule."),))
-    week = study.curves.primary_week
+    week = study.primary_week
+    if (
+        week is None
+        or (study.curves is not None and not study.curves.scheduled)
+        or "involved" not in study.measure.limbs
+    ):
+        return Section((absent("a measure of both limbs with a week at which it was to be taken."),))
     return Section(
         (
             _or_absent(

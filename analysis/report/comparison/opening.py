@@ -95,6 +95,10 @@ def _curve_sentences(study: Study) -> list[str]:
         f"{numbers.count(curves.model.n_patients)} of {numbers.count(len(study.cohort.patients))} patients are in the "
         f"comparison{adjusted}."
     )
+    seen = curves.frame.loc[curves.frame["week"] == curves.primary_week, "patient_id"].nunique()
+    if curves.scheduled and seen < curves.model.n_patients:
+        verb = "was" if seen == 1 else "were"
+        opening += f" {numbers.count(seen)} of them {verb} seen at week {numbers.week(curves.primary_week)}."
     compared = [
         difference_sentence(
             str(row.protocol),

@@ -64,7 +64,7 @@ def symmetry(study: Study) -> Section:
     study : Study
         The comparison.
     """
-    week = study.curves.primary_week if study.curves is not None else study.parameters["primary_week"]
+    week = study.primary_week
     if week is None:
         return Section((absent("a week at which limb symmetry could be counted."),))
     try:

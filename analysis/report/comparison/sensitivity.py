@@ -6,7 +6,7 @@ import warnings
 from typing import TYPE_CHECKING
 
 from analysis.curves.recovery import adjustment
-from analysis.errors import DistributionWarning, KneecurveError
+from analysis.errors import ConvergenceWarning, DistributionWarning, KneecurveError
 from analysis.outcomes.missing.missing_analyses import missing_data_analyses
 from analysis.outcomes.missing.tipping_point import tipping_point
 from analysis.outcomes.true_response.normality import LEVEL
@@ -37,7 +37,9 @@ def sensitivity(study: Study) -> Section:
     study : Study
         The comparison.
     """
-    if study.curves is None or not study.curves.scheduled:
+    if study.curves is None:
+        return Section((absent(f"enough to fit the model that these analyses stand beside. {study.no_curves}"),))
+    if not study.curves.scheduled:
         return Section((absent("a schedule, so no visit can be counted as missing and imputed."),))
     if len(study.curves.protocols) == 1:
         return Section((absent("a second protocol to compare with."),))
@@ -94,6 +96,9 @@ def probability(study: Study) -> Section:
         adjusted_for = adjustment(study.cohort, beside.measure, limb=beside.limb)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", DistributionWarning)  # said in words below
+            warnings.simplefilter(
+                "ignore", ConvergenceWarning
+            )  # of a model that is then not used, and said to be missing
             found = probability_of_response(
                 study.cohort, beside.measure, week=beside.week, threshold=study.parameters["threshold"],
                 limb=beside.limb, covariates=[name for name in adjusted_for if name != "baseline"],

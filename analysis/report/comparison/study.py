@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from analysis.cohort import load_cohort, visit_frame
 from analysis.cohort.reference import reference_protocol
 from analysis.curves.recovery import RecoveryCurves, fit_recovery
+from analysis.curves.recovery_choices import choose_primary_week, has_schedule
 from analysis.errors import CohortError, ConvergenceWarning, KneecurveWarning, ModelError
 from analysis.outcomes import (
     AdherenceByWeek,
@@ -114,6 +115,13 @@ class Study:
             return None
 
     @property
+    def primary_week(self) -> float | None:
+        """The week of the main comparison; where there are no curves, that of the responders."""
+        if self.curves is not None:
+            return self.curves.primary_week
+        return _week_without_curves(self.cohort, self.measure.name, self.limb)[0]
+
+    @property
     def invented(self) -> bool:
         """Whether the cohort was generated."""
         return self.cohort.provenance.scenario is not None
@@ -199,7 +207,7 @@ def prepare_study(
         curves, no_curves = _curves(cohort, name, limb, primary_week, reference)
         base = curves.protocols[0] if curves is not None and len(curves.protocols) > 1 else reference
         found, no_responders = _responders(
-            cohort, name, limb, curves, primary_week, base, threshold=threshold, missing=missing, level=level
+            cohort, name, limb, curves, base, threshold=threshold, missing=missing, level=level
         )
         study = Study(
             folder=Path(folder),
@@ -266,17 +274,15 @@ def _responders(
     name: str,
     limb: str | None,
     curves: RecoveryCurves | None,
-    primary_week: float | None,
     reference: str | None,
     *,
     threshold: float | None,
     missing: MissingRule,
     level: float,
 ) -> tuple[tuple[Responders, ...], str]:
-    week = curves.primary_week if curves is not None else primary_week
+    week, without = (curves.primary_week, "") if curves is not None else _week_without_curves(cohort, name, limb)
     if week is None or (curves is not None and not curves.scheduled):
-        why = "visits had no schedule, so there is no week at which changes could be counted"
-        return (), why if curves is not None else "no week at which changes could be counted"
+        return (), without or "visits had no schedule, so there is no week at which changes could be counted"
     own: tuple[Responders, ...] = ()
     why = ""
     options = {"week": week, "missing": missing, "level": level, "reference": reference}
@@ -292,6 +298,24 @@ def _responders(
     if threshold is None and beside is not None:
         own = (*own, responders(cohort, beside, **options))  # type: ignore[arg-type]
     return own, why
+
+
+def _week_without_curves(cohort: Cohort, name: str, limb: str | None) -> tuple[float | None, str]:
+    """Give the week at which the curves would have compared, by who was seen when; without one, why."""
+    visits = visit_frame(cohort, name, limb)
+    after = visits[visits["value"].notna() & visits["protocol"].notna() & (visits["week"] > 0)]
+    if after.empty:
+        return None, "no patient with a protocol has a value after week 0"
+    if not after["baseline"].notna().any():
+        return None, "no patient has a value at or before week 0, so there is no change from baseline"
+    try:
+        reference_protocol(cohort, after["protocol"], None)
+    except ModelError as error:
+        return None, error.what.rstrip(".")
+    counts = after.groupby("week")["patient_id"].nunique()
+    if not has_schedule(counts):
+        return None, ""
+    return choose_primary_week(counts, None, f"measure {name!r}", scheduled=True)[0], ""
 
 
 def _measure_with_importance(cohort: Cohort, name: str) -> str | None:

@@ -309,6 +309,9 @@ def _turns_in_words(found: TippingPoint, measure: Measure, decimals: int) -> str
             tried = numbers.interval(row.smallest, row.largest, decimals)
             turn = f"no shift from {tried} {measure.unit} changes that"
         else:
-            turn = f"a shift of {numbers.signed(row.delta, decimals)} {measure.unit} changes that"
+            shift = numbers.signed(row.delta, decimals)
+            if shift == numbers.signed(0.0, decimals) and row.delta != 0:
+                shift = f"less than {numbers.number(10.0**-decimals, decimals)}"
+            turn = f"a shift of {shift} {measure.unit} changes that"
         said.append(f"{row.protocol}: without a shift the interval {now} zero; {turn}")
     return f"{'. '.join(said)}."

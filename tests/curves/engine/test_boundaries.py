@@ -178,3 +178,69 @@ def test_no_silent_failure_in_a_thousand_fits() -> None:
     found, fitted = failures(range(10_000, 11_700))
     assert found == []
     assert fitted >= 1_000
+
+
+def test_a_robust_error_of_a_coefficient_that_hangs_on_one_patient_is_not_given() -> None:
+    """The only patient of a site is fitted exactly: the corrected residual is 0 / 0, and was missing, huge or tiny."""
+    frame = frame_of(noise(20, 4)).assign(site=lambda rows: np.where(rows["patient_id"] == 3, "alone", "all others"))
+    formula = "value ~ protocol * C(week) + C(week) * site"
+    with pytest.warns(InferenceWarning, match="Use inference='satterthwaite'"):
+        fit = fit_mixed(frame, formula, patient_effects="1", inference="robust")
+    assert fit.coefficients["estimate"].notna().all()
+    assert fit.coefficients[["std_error", "lower", "upper", "p_value"]].isna().all(axis=None)
+    assert not fit.record.intervals
+    assert "one patient alone" in fit.record.notes[-1]
+    without = fit_mixed(frame[frame["patient_id"] != 3], "value ~ protocol * C(week)", inference="robust")
+    assert without.record.intervals
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_robust_errors_where_a_patient_has_a_level_of_a_covariate_alone(seed) -> None:
+    """Random sites, some of one patient, and protocols that few were seen under: no absurd error without a word."""
+    rng = np.random.default_rng(seed)
+    n = int(rng.choice([9, 15, 30]))
+    frame = frame_of(rng.normal(size=(n, 4)))
+    frame["site"] = np.repeat(rng.choice(["a", "b", "c"], n, p=[0.7, 0.2, 0.1]), 4)
+    frame = frame[rng.random(len(frame)) > 0.2]
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", KneecurveWarning)
+        fit = fit_mixed(frame, "value ~ protocol * C(week) + site", patient_effects="1", inference="robust")
+    error = fit.differences()["std_error"].dropna()
+    assert (error.lt(30) & error.gt(1e-3)).all()
+    assert fit.record.intervals or fit.coefficients["std_error"].isna().all()
+    if fit.record.intervals and fit.converged:
+        assert fit.coefficients["std_error"].notna().all()
+
+
+@pytest.mark.parametrize("why", ["equal values", "few patients"])
+def test_robust_errors_need_patients_that_scatter_in_every_coefficient(why) -> None:
+    """All values of a week equal: a standard error of zero, or missing by rounding. Fewer patients than coefficients: F of
+    any size for what lies where nobody scatters."""
+    frame = frame_of(noise(40 if why == "equal values" else 6, 4))
+    if why == "equal values":
+        frame.loc[frame["week"] == 2, "value"] = 50.0
+    with pytest.warns(InferenceWarning, match="scatter in fewer directions"):
+        fit = fit_mixed(frame, "value ~ protocol * C(week)", patient_effects=None, residual="ar1", inference="robust")
+    assert fit.coefficients[["std_error", "lower", "upper", "p_value"]].isna().all(axis=None)
+    assert np.isnan(fit.test("C(week)")["p_value"].item())
+    assert fit.record.notes[-1].startswith("No intervals and no p values")
+
+
+def test_the_lowest_minimum_where_patients_hardly_differ_and_one_week_is_exact() -> None:
+    """Six patients, found by trying: the fit stopped at 50.82. SciPy's L-BFGS-B with the same criterion comes to 49.51 and
+    lower from some of 20 random starts; there the patients' variance is near zero, as is the residual one at week 12."""
+    seen = {
+        0: {0: 2.878, 6: 1.222, 26: 0.039},
+        1: {0: -0.585, 2: -0.543, 12: -1.920, 26: -0.773},
+        2: {2: 0.709, 6: -0.966, 12: -1.309, 26: 0.925},
+        3: {2: -0.000, 6: 0.066, 12: -0.029, 26: -0.755},
+        4: {0: 0.303, 6: 0.250, 12: -1.873, 26: -0.262},
+        5: {0: -0.691, 26: 2.409},
+    }
+    rows = [(patient, "aabcaa"[patient], week, value) for patient, own in seen.items() for week, value in own.items()]
+    frame = pd.DataFrame(rows, columns=["patient_id", "site", "week", "value"])
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", BoundaryWarning)
+        fit = fit_mixed(frame, "value ~ C(week) + site", patient_effects="1", residual="by-week", inference="normal")
+    assert fit.converged
+    assert fit.criterion < 49.51

@@ -127,8 +127,10 @@ def test_lagged_and_reversed_by_hand(rng):
         known = pairs.dropna(subset=[outcome, exposure])
         groups = known["patient_id"].astype("category").cat.codes
         fit = smf.ols(f"{outcome} ~ {exposure} + value + interval + protocol", known).fit(
-            cov_type="cluster", cov_kwds={"groups": groups}
-        )
+            cov_type="cluster", cov_kwds={"groups": groups}, use_t=True
+        )  # t with patients less one degrees of freedom
+        limits = fit.conf_int().loc[exposure].tolist()
+        assert found.loc[method, ["lower", "upper"]].tolist() == pytest.approx(limits)
         assert found.loc[method, "rows"] == len(known)
         assert found.loc[method, "slope"] == pytest.approx(fit.params[exposure])
         assert found.loc[method, "std_error"] == pytest.approx(fit.bse[exposure])

@@ -205,3 +205,16 @@ def test_differences_adjusted_for_several_columns_are_those_of_statsmodels(rng, 
         estimate, variance = mean_differences(frame["value"].to_numpy(), adjusting, codes, 0, 3)
         np.testing.assert_allclose(estimate, fit.params.iloc[1:3], rtol=1e-9)
         np.testing.assert_allclose(variance, fit.bse.iloc[1:3] ** 2, rtol=1e-9)
+
+
+@pytest.mark.parametrize(("patients", "covariates"), [(30, ("baseline", "site")), (29, ("baseline",))])
+def test_site_is_adjusted_for_from_ten_patients_each_on_average(patients, covariates):
+    cohort = trial(n=60)
+    kept = cohort.patients["patient_id"].iloc[:patients]
+    site = np.resize(list(SITES), 60)
+    few = replace(
+        cohort,
+        patients=cohort.patients.assign(site=site)[:patients],
+        visits=cohort.visits[cohort.visits["patient_id"].isin(kept)],
+    )
+    assert adjustment(few, "ikdc") == covariates

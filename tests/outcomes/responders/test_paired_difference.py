@@ -96,3 +96,10 @@ def test_two_weeks_by_hand():
 def test_weeks_out_of_order_are_refused(weeks):
     with pytest.raises(ModelError, match="are not two weeks after the start in their order"):
         responders_at_two_weeks(cohort_of([("usual", 0, 0)]), "ikdc", weeks=weeks, threshold=10)
+
+
+@pytest.mark.parametrize("counts", [(-1, 1, 2, 3), (np.nan, 1, 2, 3), (np.inf, 1, 2, 3)])
+def test_counts_that_are_none_are_refused(counts) -> None:
+    """A missing count gave n of -9223372036854775808, a negative one limits around something else."""
+    with pytest.raises(ModelError, match="no counts of patients"):
+        paired_difference(*counts)

@@ -114,3 +114,10 @@ def test_limits_hold_the_truth_in_many_small_strata(sites, most):
         row = stratified_difference(rng.binomial(n, base + 0.2), n, rng.binomial(m, base), m).iloc[0]
         held += row["lower"] <= 0.2 <= row["upper"]
     assert 0.935 <= held / 1500 <= 0.97
+
+
+@pytest.mark.parametrize("counts", [([6], [5], [1], [5]), ([np.nan], [5], [1], [5]), ([1], [5], [-1], [5])])
+def test_counts_that_are_none_are_refused(counts) -> None:
+    """Six of five gave a difference of 1.0, a missing count limits of -1 to 1 around none."""
+    with pytest.raises(ModelError, match="no counts of patients"):
+        stratified_difference(*counts)

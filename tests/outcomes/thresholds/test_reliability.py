@@ -187,3 +187,12 @@ def test_scale_and_shift(values, factor, shift):
     np.testing.assert_allclose(other.errors["estimate"], factor * one.errors["estimate"], rtol=1e-6, atol=1e-6)
     np.testing.assert_allclose(other.correlations["estimate"], one.correlations["estimate"], rtol=1e-5, atol=1e-7)
     np.testing.assert_allclose(other.agreement["bias"], factor * one.agreement["bias"], rtol=1e-6, atol=1e-6)
+
+
+def test_a_correlation_that_the_mean_squares_cannot_give_is_missing() -> None:
+    """Patients with equal means who change in opposite directions: ICC(2,k) came out at 2, ICC(1,k) at minus infinity."""
+    frame = pd.DataFrame({"patient_id": [0, 0, 1, 1], "occasion": [0, 1, 0, 1], "value": [1.0, 2.0, 2.0, 1.0]})
+    estimates = reliability(frame).correlations.set_index("other_name")["estimate"]
+    assert estimates.max() <= 1
+    assert not np.isinf(estimates).any()
+    assert estimates.isna().sum() == 4

@@ -62,3 +62,15 @@ def test_the_responders_are_adjusted_for_the_same(study):
             study.cohort, "ikdc", week=found.week, covariates=["site"], draws=12, reference="exercise only"
         )
     assert table["share"].tolist() == own.table["share"].tolist()
+
+
+def test_the_answer_says_how_many_were_seen_at_its_week(tmp_path):
+    """Few came back by week 26: the patients in the model are not those whom the comparison at that week rests on."""
+    cohort = generate_cohort(patients=60, seed=5).observed
+    stays = cohort.patients["patient_id"].iloc[::5]
+    seen = cohort.visits["week"].le(12) | cohort.visits["patient_id"].isin(stays)
+    study = comparison.prepare_study(write_cohort(replace(cohort, visits=cohort.visits[seen]), tmp_path / "cohort"))
+    torque = study.curves.frame
+    at = torque.loc[torque["week"] == 26, "patient_id"].nunique()
+    assert 0 < at <= 12 < torque["patient_id"].nunique()
+    assert f" {at} of them were seen at week 26. " in str(comparison.answer(study))

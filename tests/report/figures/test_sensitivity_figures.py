@@ -1,5 +1,7 @@
 """Figures of missing data: every number drawn is in the table, and the sentence says what the numbers say."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -67,3 +69,12 @@ def test_calibration_leaves_out_empty_bands(drawn):
     np.testing.assert_allclose(points.get_ydata(), [50, 100])
     assert "at most 43.5 percentage points in 2 bands" in figure.alt
     assert len(figure.data) == 10
+
+
+def test_a_shift_too_small_to_be_shown_is_not_called_none(cohort):
+    """It read "without a shift the interval leaves out zero; a shift of 0.00 N·m/kg changes that"."""
+    found = tipping_point(cohort, "ikdc", week=26, draws=3)
+    near = replace(found, tipping=found.tipping.assign(delta=[-0.004, 0.0, *[5.0] * (len(found.tipping) - 2)]))
+    said = tipping_figure(near, cohort.measures["ikdc"]).alt
+    assert "a shift of less than 0.1 points changes that" in said
+    assert said.count("a shift of 0.0 points") == 1  # where it is none
