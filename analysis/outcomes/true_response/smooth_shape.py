@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import product
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
 #: Normal values at which a curve is known; its knots lie evenly between the limits.
 _VALUES, _KNOTS = np.linspace(-6.0, 6.0, 601), 2.5
 #: Numbers of knots that are tried for the true change and for the other true value; none leaves a normal distribution.
-_TRIED: tuple[tuple[int, ...], tuple[int, ...]] = ((3, 4, 6, 8), (3, 4))
+_TRIED = (3, 4, 6)
 #: Patients from whom on a shape other than the normal one is tried.
 _FEWEST = 20
 #: A coefficient of a curve is taken as normal with this precision about 0, so that it stays finite.
@@ -117,8 +118,8 @@ class SmoothShape:
         """
         moved = self._coefficients if weight is None else self._coefficients + (weight - 1) @ self.influence
         (first, _), (second, _) = _both(self._curves, moved, self.pieces)
-        product: Floats = np.outer(first, second).ravel()
-        return product / product.sum()
+        together: Floats = np.outer(first, second).ravel()
+        return together / together.sum()
 
 
 def smooth_shape(pair: TruePair, some: NDArray[np.int64], variances: tuple[float, ...]) -> SmoothShape:
@@ -164,13 +165,11 @@ def smooth_shape(pair: TruePair, some: NDArray[np.int64], variances: tuple[float
     likelihood = scaled(likelihood_in(pair, pieces, some, variances)[0])
     knots = [0, 0]
     best = _fit(likelihood, pieces, knots, None)
-    for place, tried in enumerate(_TRIED if len(some) >= _FEWEST else ()):
-        for number in tried:
-            wanted = [*knots[:place], number, *knots[place + 1 :]]
-            found = _fit(likelihood, pieces, wanted, None)
-            if found.criterion < best.criterion:
-                best, chosen = found, number
-                knots[place] = chosen
+    for place, number in product((0, 1), _TRIED if len(some) >= _FEWEST else ()):
+        wanted = [*knots[:place], number, *knots[place + 1 :]]
+        found = _fit(likelihood, pieces, wanted, None)
+        if found.criterion < best.criterion:
+            best, knots = found, wanted
     along = _along(best.curves, best.coefficients)
     logs, _ = likelihood_in(pair, along, some, variances)
     last = _fit(scaled(logs), along, knots, best.coefficients)
@@ -209,7 +208,7 @@ class _Fit:
 
     @property
     def criterion(self) -> float:
-        return float(np.log(len(self.scores))) * len(self.coefficients) - 2 * self.log_likelihood
+        return 2 * len(self.coefficients) - 2 * self.log_likelihood
 
 
 def _fit(likelihood: Floats, pieces: Pieces, knots: Sequence[int], start: Floats | None) -> _Fit:
