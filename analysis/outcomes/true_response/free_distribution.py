@@ -89,19 +89,21 @@ def free_probability(
 
     Notes
     -----
-    The distribution is a mixture of many narrow normal pieces on a fixed grid, whose shares are estimated by maximum
-    likelihood, as in Kiefer and Wolfowitz (Ann Math Stat 1956;27:887, from memory), by expectation and maximisation.
-    It starts from the normal distribution and leaves it no further than other patients bear out: the steps are those
-    after which the shape estimated from one half of the patients gives the other half the highest likelihood, and twice
-    as many, as all are twice a half. It is estimated for all patients, as deviations from what is expected of them, and
-    from there for each protocol of 20 patients or more. Errors of single measurements are normal or, at the weeks that
-    decide, have the tails of Student's t with 4 or 3 degrees of freedom where that fits clearly better. Draws take
-    steps as long, the patients weighed at random (Rubin's Bayesian bootstrap, Ann Stat 1981;9:130, from memory).
+    The distribution starts from a smooth one (:func:`analysis.outcomes.true_response.smooth_shape.smooth_shape`), in which
+    the two true values are independent. It is a mixture of many narrow normal pieces, and where other patients bear it out
+    the shares of the pieces leave the smooth start by expectation and maximisation, towards the maximum likelihood of all
+    distributions (Kiefer and Wolfowitz, Ann Math Stat 1956;27:887, from memory): the steps are those after which the shape
+    estimated from one half of the patients gives the other half the highest likelihood, and twice as many, as all are twice
+    a half. It is estimated for all patients, as deviations from what is expected of them, and from there for each protocol
+    of 20 patients or more. Errors of single measurements are normal or, at the weeks that decide, have the tails of
+    Student's t with 4 or 3 degrees of freedom where that fits clearly better. Draws weigh the patients at random (Rubin's
+    Bayesian bootstrap, Ann Stat 1981;9:130, from memory): the smooth start moves by one step of Newton's method, then as
+    many steps as without weights follow.
 
-    With 8,000 patients, seven visits and true changes with heavy tails, a skew or of two kinds, simulated tenths of
-    patients were on average within 3 percentage points of the truth (5 in the worst of nine cohorts), where the normal
-    model was off by 8 to 10; near a sharp end of a distribution, where that was off by 15, within 4. Errors of
-    measurement that are not normal, and few visits, are worse: with a baseline and one visit it was off by up to 12.
+    With 8,000 patients, seven visits and true changes with heavy tails, a skew (also with the threshold near its sharp end)
+    or of two kinds, simulated tenths of patients were on average within 1.4 percentage points of the truth, where the normal
+    model was off by 8 to 16; in the worst tenth of a single cohort by up to 3.5. Few visits are worse: with a baseline and
+    one visit a skew's sharp end is not told, and the lowest tenth was off by up to ONE points.
 
     Examples
     --------
