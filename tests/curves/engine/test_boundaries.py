@@ -83,6 +83,33 @@ def test_a_patient_variance_of_zero() -> None:
     at_boundary(frame_of(values), "value ~ week", "variance of Intercept is estimated at zero", patient_effects="1")
 
 
+def between_and_within(share: float) -> pd.DataFrame:
+    """40 patients, four visits: mean square within patients 1, between them 1 + 4 share, so that by analysis of variance
+    the variance of patients is that share of the residual one, or zero where the share is below."""
+    within = noise(40, 4) - noise(40, 4).mean(axis=1, keepdims=True)
+    within /= np.sqrt((within**2).sum() / (40 * 3))
+    level = noise(40, 1, seed=2) - noise(40, 1, seed=2).mean()
+    level *= np.sqrt((1 + 4 * share) / 4 / ((level**2).sum() / 39))
+    return frame_of(level + within)
+
+
+@pytest.mark.parametrize("share", [0.01, 1e-4])
+def test_a_patient_variance_that_is_small_is_not_called_zero(share) -> None:
+    fit = fit_mixed(between_and_within(share), "value ~ 1", patient_effects="1", inference="normal")
+    assert not fit.boundary
+    variance, residual = fit.covariance_parameters["estimate"]
+    assert variance / residual == pytest.approx(share, rel=1e-2)
+
+
+@pytest.mark.parametrize("share", [-1e-5, -1e-4, -0.1])
+def test_a_patient_variance_that_ends_just_above_zero_is_called_zero(share) -> None:
+    """Where the least mean square between patients hardly differs from that within, the steps end at 1e-8, not at 0."""
+    fit = at_boundary(
+        between_and_within(share), "value ~ 1", "variance of Intercept is estimated at zero", patient_effects="1"
+    )
+    assert fit.covariance_parameters["estimate"].iloc[0] == 0
+
+
 @pytest.mark.parametrize("residual", ["toeplitz", "compound-symmetry"])
 def test_no_maximum_inside_where_the_visits_of_a_patient_are_bound(residual) -> None:
     """Values that add up to the same in each patient: the likelihood grows up to a singular covariance, and without end."""
