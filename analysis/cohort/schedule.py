@@ -29,6 +29,8 @@ Others = Literal["drop", "keep"]
 WEEKS_BEFORE_START = 8.0
 #: Days are told apart to less than a second; days over 7 are not exact in weeks.
 DECIMALS_OF_A_DAY = 5
+#: A time in weeks of two decimals is off by up to half a hundredth of a week, in days.
+WHOLE_DAY = 0.0351
 
 ON_TIME, MOVED, UNSCHEDULED, DROPPED = "on time", "moved", "unscheduled", "dropped"
 REPORT_COLUMNS = (
@@ -50,12 +52,20 @@ def in_days(weeks: NDArray[np.float64] | float) -> NDArray[np.float64]:
 def days_apart(weeks: NDArray[np.float64], other: NDArray[np.float64] | float) -> NDArray[np.float64]:
     """Give the days between two times in weeks, so rounded that two days as far before and after are equally near.
 
+    Weeks written with two decimals are days over 7 to 0.035 of a day: a time so near a whole day is that day.
+
     Examples
     --------
     >>> days_apart(np.array([3 / 7, 11 / 7]), 1.0).tolist()
     [4.0, 4.0]
+    >>> days_apart(np.array([0.43, 1.57]), 1.0).tolist()
+    [4.0, 4.0]
     """
-    return np.asarray(np.round(np.abs(in_days(weeks) - in_days(other)), DECIMALS_OF_A_DAY))
+    one, two = (
+        np.where(np.abs(days - np.round(days)) <= WHOLE_DAY, np.round(days), days)
+        for days in map(in_days, (weeks, other))
+    )
+    return np.asarray(np.round(np.abs(one - two), DECIMALS_OF_A_DAY))
 
 
 @dataclass(frozen=True)

@@ -91,6 +91,20 @@ def test_body_masses_as_many_days_before_and_after_are_equally_near():
     assert found[found != 2.0].index.tolist() == []
 
 
+def test_body_masses_equally_near_in_a_file_whose_weeks_have_two_decimals():
+    """Days 1 and 3 about day 2 are weeks 0.14, 0.43 and 0.29: 1.05 and 0.98 days apart, though one day both."""
+    near = [(day, apart) for day in range(1, 60) for apart in range(1, min(day, 12) + 1)]
+    rows = []
+    for day, apart in near:
+        patient = f"{day:02d} {apart:02d}"
+        rows += [
+            (patient, round(day / 7, 2), NM, "involved", 160), (patient, round((day + apart) / 7, 2), MASS, "none", 64),
+            (patient, round((day - apart) / 7, 2), MASS, "none", 80),
+        ]  # fmt: skip
+    found = torque_per_kg(cohort_of(table(*rows))).set_index("patient_id")["value"]
+    assert found[found != 2.0].index.tolist() == []
+
+
 def test_torque_per_kg_of_the_baseline():
     visits = table(
         ("a", 26, NM, "involved", 160), ("a", -2, MASS, "none", 80), ("a", 26, MASS, "none", 64),

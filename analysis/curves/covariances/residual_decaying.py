@@ -25,8 +25,8 @@ class FirstOrder(ResidualStructure):
         return [np.array([1.0, rho]) for rho in (0.1, 0.5, 0.85)]
 
     def distant_starts(self) -> Sequence[Array]:
-        """Start from a negative and from a very high correlation."""
-        return [np.array([1.0, -0.4]), np.array([1.0, 0.97])]
+        """Start from a negative, a very high and a very low correlation."""
+        return [np.array([1.0, start]) for start in (-0.4, 0.97, -0.97)]
 
     def matrix(self, theta: Array) -> Array:
         """Give the decaying matrix."""
@@ -72,8 +72,8 @@ class FirstOrderByWeek(ResidualStructure):
         return [np.append(np.ones(len(self.names) - 1), rho) for rho in (0.1, 0.5, 0.85)]
 
     def distant_starts(self) -> Sequence[Array]:
-        """Start from a negative and from a very high correlation."""
-        return [np.append(np.ones(len(self.names) - 1), start) for start in (-0.4, 0.97)]
+        """Start from a negative, a very high and a very low correlation."""
+        return [np.append(np.ones(len(self.names) - 1), start) for start in (-0.4, 0.97, -0.97)]
 
     def _deviations(self, theta: Array) -> Array:
         deviation = np.sqrt(theta[:-1])[self.grid.index]

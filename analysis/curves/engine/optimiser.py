@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from itertools import combinations
 
 import numpy as np
 
@@ -19,8 +20,14 @@ _MOST_CRAWLING = 8
 """So many steps in a row that had to be cut a thousandfold lead to an edge without a minimum."""
 _FEW_PATIENTS = 20
 """With fewer patients than this for each covariance parameter every start is followed."""
+_HANDFUL = 3
+"""With fewer patients than this for each parameter weeks measured closely are starts without patient effects too."""
 _HARDLY = 0.01
 """Variance of the patient effects at a start at which patients hardly differ."""
+_CLOSE = 1e-4
+"""Variance of the visits of a week, in units of the residual variance, at a start at which the week is measured closely."""
+_EXACT = 1e-9
+"""Variance of the visits of a week at which a criterion that still falls falls without end."""
 _SAME = 1e-6
 """Criteria this close are the same."""
 _CLEARLY = 1e-3
@@ -90,8 +97,10 @@ def optimise(likelihood: Likelihood) -> Optimum:
     """
     counter = _Counter(likelihood)
     starts = sorted(_linearised_starts(counter), key=lambda pair: pair[1].criterion)
+    endless = None
     if float(likelihood.basis.counts.sum()) < _FEW_PATIENTS * likelihood.covariance.size:
-        starts += _distant_starts(counter)
+        close, endless = _exact_weeks(counter)
+        starts += _distant_starts(counter) + close
     else:
         starts = starts[:1]
     best = _to_the_bottom(counter, *starts[0])
@@ -104,6 +113,9 @@ def optimise(likelihood: Likelihood) -> Optimum:
         counter.tried.append(f"took the lowest minimum from {len(starts)} starts")
     if "identity" in likelihood.covariance.residual.links and _nearly_singular(best.evaluation):
         best = replace(best, converged=False)
+    if endless is not None:
+        counter.tried.append("found variances with which the criterion falls without end")
+        best = replace(best, converged=False, at_bound=endless)
     return replace(best, evaluations=counter.evaluations, tried=tuple(dict.fromkeys(counter.tried)))
 
 
@@ -159,6 +171,13 @@ def _distant_starts(counter: _Counter) -> list[tuple[Array, Evaluation]]:
             close = np.array(usual, dtype=np.float64)
             close[place] *= 0.02
             pairs.append((_HARDLY * effects, close))
+        for distant in covariance.residual.distant_starts():
+            close = np.array(distant, dtype=np.float64)
+            close[variances] *= 0.02
+            pairs.append((effects, close))
+    elif len(variances) > 1 and float(counter.likelihood.basis.counts.sum()) < _HANDFUL * covariance.size:
+        usual = covariance.residual.starts()[0]
+        pairs += [(effects, np.where(np.arange(len(usual)) == place, 0.02 * usual, usual)) for place in variances]
     found = []
     for own, residual in pairs:
         theta = np.concatenate([own, residual])
@@ -167,6 +186,43 @@ def _distant_starts(counter: _Counter) -> list[tuple[Array, Evaluation]]:
         if here is not None:
             found.append((phi, here))
     return found
+
+
+def _exact_weeks(counter: _Counter) -> tuple[list[tuple[Array, Evaluation]], np.ndarray | None]:
+    """Look for weeks, one, two or all, that the model gives exactly: starts there, and the parameters of an endless fall.
+
+    Where the fixed effects, or they and the patients' own, give every value of some weeks exactly and take less than the
+    values (by maximum likelihood: no more than these), the criterion falls without end as the residual variances of these
+    weeks go to zero: there is no maximum, however good a minimum elsewhere looks. Values that are almost given exactly have
+    a minimum nearby, which is found only from nearby.
+    """
+    covariance = counter.likelihood.covariance
+    rows, columns = covariance.places
+    variances = [place for place, link in enumerate(covariance.residual.links) if link == "log"]
+    sets = {(place,) for place in variances} | set(combinations(variances, 2)) | {tuple(variances)} - {()}
+    usual = np.array(covariance.residual.starts()[0], dtype=np.float64)
+    starts: list[tuple[Array, Evaluation]] = []
+    for own in (1.0, 0.0) if covariance.effects else (1.0,):
+        effects = np.where(rows == columns, own, 0.0)
+        for places in sorted(sets, key=len):
+            held = np.isin(np.arange(covariance.size), len(rows) + np.array(places))
+
+            def falls(size: float, effects: Array = effects, held: np.ndarray = held) -> bool:
+                theta = np.concatenate([effects, usual])
+                far, near = (counter.at(np.where(held, share * theta, theta)) for share in (size, 0.01 * size))
+                return far is not None and near is not None and near.criterion < far.criterion - 0.5 * np.log(100.0)
+
+            if not falls(_CLOSE):
+                continue
+            if falls(_EXACT):
+                return [], held
+            theta = np.concatenate([np.maximum(effects, _HARDLY * (rows == columns)), usual])
+            phi = covariance.phi(np.where(held, _CLOSE * theta, theta))
+            here = counter.at(covariance.theta(phi))
+            if here is not None:
+                phi, optimum = _descend(counter, phi, here, held)
+                starts.append((phi, optimum.evaluation))
+    return starts, None
 
 
 def _to_the_bottom(counter: _Counter, phi: Array, here: Evaluation, rival: Optimum | None = None) -> Optimum:

@@ -173,7 +173,7 @@ def smooth_shape(pair: TruePair, some: NDArray[np.int64], variances: tuple[float
     along = _along(best.curves, best.coefficients)
     logs, _ = likelihood_in(pair, along, some, variances)
     last = _fit(scaled(logs), along, knots, best.coefficients)
-    influence = np.linalg.solve(last.information, last.scores.T).T
+    influence = np.asarray(np.linalg.solve(last.information, last.scores.T).T, dtype=np.float64)
     total = last.log_likelihood + float(logs.max(axis=1).sum())
     return SmoothShape(along, (knots[0], knots[1]), total, influence, last.curves, last.coefficients)
 

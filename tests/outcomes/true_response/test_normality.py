@@ -92,6 +92,16 @@ def test_the_adjusted_p_value_allows_for_all_parts(rng):
     assert found.parts["adjusted_p_value"].min() > found.parts["p_value"].min()
 
 
+def test_an_adjusted_p_value_is_never_zero_and_its_smallest_counts_the_cohort_itself(rng):
+    """Patients so skewed that no simulated cohort is: one of 501, the cohort at hand and 5 x 100 simulated ones (Phipson and
+    Smyth 2010: a Monte Carlo p value counts the data among the draws; from memory)."""
+    found, _, _ = verdict(rng, 400, lambda n: rng.gamma(0.3, 1.0, n) / 0.3**0.5 - 0.3**0.5, cohorts=100)
+    assert found.parts["p_value"].min() < 1e-12
+    assert found.parts["adjusted_p_value"].min() == pytest.approx(1 / 501, rel=1e-12)
+    normal, _, _ = verdict(rng, 150, cohorts=100)
+    assert normal.parts["adjusted_p_value"].le(1).all()
+
+
 def test_departures_drawn_have_mean_0_and_variance_1(rng):
     for draw in (normality._normal, normality._heavy, normality._skewed, normality._two_kinds):
         values = draw(rng, (400_000,))
