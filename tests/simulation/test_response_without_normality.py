@@ -158,6 +158,6 @@ def test_a_baseline_and_one_visit_cannot_tell_and_the_result_says_so():
         assert (
             "patients have fewer than three visits, which cannot tell whether heavy tails or a skew are of the" in said
         )
-        assert "it was off by 1 to 12 percentage points in the worst tenth." in said
+        assert "it was off by 1 to 18 percentage points in the worst tenth" in said
         assert f"The visits tell {100 * found.told:.0f} % of the variance of the true change, too little" in said
-    assert 3 < max(worst) < 13.5, worst
+    assert 3 < max(worst) < 20, worst
