@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from analysis.errors import ReportError
 from analysis.report import Column, Table
-from analysis.report.parts.tables import TABLE_TYPE
+from analysis.report.parts.part import PART_TYPE
 
 SHARES = pd.DataFrame(
     {
@@ -109,7 +109,7 @@ def test_the_bundle_describes_what_is_shown():
     table = Table(
         SHARES, "Shares.", (Column("protocol", "Protocol"), Column(("yes", "n"), "F", "fraction")), ("A note.",)
     )
-    described = table._repr_mimebundle_()[TABLE_TYPE]
+    described = table._repr_mimebundle_()[PART_TYPE]["table"]
     assert described["rows"] == [["usual", "3/20"], ["early", "0/0"]]
     assert described["columns"][1] == {"label": "F", "group": "", "numeric": True}
     assert "A note." in str(table)
