@@ -17,12 +17,12 @@ from analysis.report.parts.typesetting import typeset
 from analysis.report.parts.wording import made_in_words
 
 if TYPE_CHECKING:
-    from analysis.report.forms.document import Block, Document
+    from analysis.report.forms.document import Document
 
 TEMPLATES = Path(__file__).resolve().parent / "templates"
 
 
-def document_to_html(document: Document, *, stamp: str, language: str = "en") -> str:
+def document_to_html(document: Document, *, stamp: str) -> str:
     """Turn a document into a page.
 
     Parameters
@@ -31,8 +31,6 @@ def document_to_html(document: Document, *, stamp: str, language: str = "en") ->
         The report.
     stamp : str
         When the report was made, the only part that differs between two equal runs.
-    language : str
-        Language tag of the page.
 
     Returns
     -------
@@ -44,24 +42,28 @@ def document_to_html(document: Document, *, stamp: str, language: str = "en") ->
     ReportError
         A heading jumps a level, also in an output, or the page would load something or run a script.
     """
-    identities = _Identities()
-    opening = [_block(document.title, identities)]
-    opening += [Passage(document.subtitle, "subtitle").to_html()] if document.subtitle else []
-    sections: list[list[str]] = [opening]
-    contents: list[tuple[str, str]] = []
-    for block in document.blocks:
-        written = _block(block, identities)
-        if isinstance(block, Heading) and block.level == 2:
-            contents.append((identities.last, block.text))
-            sections.append([])
-        sections[-1].append(written)
+    subtitle = (Passage(document.subtitle, "subtitle"),) if document.subtitle else ()
+    contents: dict[str, str] = {}
+    used: set[str] = set()
+    sections: list[list[str]] = [[]]
+    for block in (document.title, *subtitle, *document.blocks):
+        match block:
+            case Heading(level, text, shown):
+                identity = _identity(text, used)
+                if level == 2:
+                    contents[identity] = text
+                    sections.append([])
+                sections[-1].append(f'<h{level} id="{identity}">{shown or typeset(text)}</h{level}>')
+            case Figure():
+                sections[-1].append(block.to_html(page=True))
+            case _:
+                sections[-1].append(block.to_html())
     page = str(
         _template("page.html.j2").render(
             # The contents stand after the first section, which is the answer.
             first="\n".join(part for section in sections[:2] for part in section),
             rest="\n".join(part for section in sections[2:] for part in section),
-            contents=contents,
-            language=language,
+            contents=list(contents.items()),
             made=made_in_words(stamp),
             style=(TEMPLATES / "page.css").read_text(encoding="utf-8"),
             title=": ".join([document.title.text, *document.subtitle[:1]]),
@@ -71,27 +73,12 @@ def document_to_html(document: Document, *, stamp: str, language: str = "en") ->
     return page
 
 
-class _Identities:
-    """Give each heading an identity made of its text, so that the contents can lead there."""
-
-    def __init__(self) -> None:
-        self._used: set[str] = set()
-        self.last = ""
-
-    def of(self, text: str) -> str:
-        stem = re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-") or "section"
-        self.last = next(one for one in (stem, *(f"{stem}-{n}" for n in range(2, 1000))) if one not in self._used)
-        self._used.add(self.last)
-        return self.last
-
-
-def _block(block: Block, identities: _Identities) -> str:
-    match block:
-        case Heading(level, text, page):
-            return f'<h{level} id="{identities.of(text)}">{page or typeset(text)}</h{level}>'
-        case Figure():
-            return block.to_html(page=True)
-    return block.to_html()
+def _identity(text: str, used: set[str]) -> str:
+    """Give a heading an identity made of its text, so that the contents can lead there."""
+    stem = re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-") or "section"
+    identity = next(one for one in (stem, *(f"{stem}-{n}" for n in range(2, 1000))) if one not in used)
+    used.add(identity)
+    return identity
 
 
 def refuse_what_does_not_stand_alone(page: str) -> None:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
 from html import unescape
 from typing import TYPE_CHECKING, Any
+
+import mistune
 
 from analysis.report.parts.passages import Passage
 
@@ -15,6 +16,9 @@ if TYPE_CHECKING:
     from analysis.report.parts.passages import PassageKind
 
 _PLUGINS = ["table", "strikethrough"]
+#: What reads a text into its blocks, and what writes blocks as HTML.
+_READ: Any = mistune.create_markdown(renderer="ast", plugins=_PLUGINS)
+_PAGES: Any = mistune.create_markdown(escape=False, plugins=_PLUGINS).renderer
 #: What stands between the parts of a block in plain text.
 _BETWEEN = {"list": "\n", "list_item": "\n", "block_quote": "\n", "table": "\n", "table_body": "\n",
             "table_head": " | ", "table_row": " | "}  # fmt: skip
@@ -77,27 +81,15 @@ def read_markdown(source: str) -> Iterator[Heading | OwnWords]:
     Heading(level=1, text='One word', html='One <em>word</em>')
     Some text.
     """
-    import mistune
-
-    plain, pages = _readers()
     state = mistune.BlockState()
-    for token in plain(source):
+    for token in _READ(source):
         text = _text(token).strip()
         if token["type"] == "heading":
-            yield Heading(token["attrs"]["level"], text, pages.render_tokens(token["children"], state))
+            yield Heading(token["attrs"]["level"], text, _PAGES.render_tokens(token["children"], state))
         elif token["type"] != "blank_line":
             kind: PassageKind = "items" if token["type"] == "list" else "text"
             paragraphs = tuple(_text(one) for one in token["children"]) if kind == "items" else (text,)
-            yield OwnWords(paragraphs, kind, pages.render_tokens([token], state))
-
-
-@cache
-def _readers() -> tuple[Any, Any]:
-    """Give what reads a text into its blocks, and what writes blocks as HTML."""
-    import mistune
-
-    pages = mistune.create_markdown(escape=False, plugins=_PLUGINS)
-    return mistune.create_markdown(renderer="ast", plugins=_PLUGINS), pages.renderer
+            yield OwnWords(paragraphs, kind, _PAGES.render_tokens([token], state))
 
 
 def _text(token: dict[str, Any]) -> str:

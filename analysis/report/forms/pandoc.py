@@ -44,7 +44,7 @@ class Pictures:
         return name
 
 
-def write_office(blocks: Sequence[Node], pictures: Pictures, form: Form, *, title: str, language: str = "en") -> bytes:
+def write_office(blocks: Sequence[Node], pictures: Pictures, form: Form, *, title: str) -> bytes:
     """Write a Word or PowerPoint file.
 
     Parameters
@@ -57,8 +57,6 @@ def write_office(blocks: Sequence[Node], pictures: Pictures, form: Form, *, titl
         The form.
     title : str
         Title of the file.
-    language : str
-        Language tag.
 
     Returns
     -------
@@ -70,7 +68,7 @@ def write_office(blocks: Sequence[Node], pictures: Pictures, form: Form, *, titl
     ReportError
         Pandoc is not installed, fails, or warns that something is missing in the file.
     """
-    meta = {name: {"t": "MetaString", "c": text} for name, text in (("lang", language), ("pagetitle", title))}
+    meta = {name: {"t": "MetaString", "c": text} for name, text in (("lang", "en"), ("pagetitle", title))}
     with TemporaryDirectory(prefix="kneecurve-") as name:
         folder = Path(name)
         for file, picture in pictures.files.items():

@@ -28,7 +28,7 @@ _ROWS_KEPT_TOGETHER = 12
 _KEPT = f"\u00a0\u2003{MARK}"
 
 
-def document_to_pdf(document: Document, *, stamp: str, language: str = "en") -> bytes:
+def document_to_pdf(document: Document, *, stamp: str) -> bytes:
     """Set a document as PDF.
 
     Parameters
@@ -37,8 +37,6 @@ def document_to_pdf(document: Document, *, stamp: str, language: str = "en") -> 
         The report.
     stamp : str
         When it was made; shown at the end.
-    language : str
-        Language tag.
 
     Returns
     -------
@@ -53,7 +51,7 @@ def document_to_pdf(document: Document, *, stamp: str, language: str = "en") -> 
     typst = _typst()
     with TemporaryDirectory(prefix="kneecurve-") as name:
         folder = Path(name)
-        source = _source(document, folder, stamp=stamp, language=language)
+        source = _source(document, folder, stamp=stamp)
         (folder / "report.typ").write_text(source, encoding="utf-8")
         try:
             return bytes(
@@ -88,9 +86,9 @@ def _fonts() -> str:
     return str(Path(mpl.get_data_path()) / "fonts" / "ttf")
 
 
-def _source(document: Document, folder: Path, *, stamp: str, language: str) -> str:
+def _source(document: Document, folder: Path, *, stamp: str) -> str:
     figures = [block for block in document.blocks if isinstance(block, Figure)]
-    opening = f"title: {_text(document.title.text)}, subtitle: {_texts(document.subtitle)}, language: {_text(language)}"
+    opening = f"title: {_text(document.title.text)}, subtitle: {_texts(document.subtitle)}"
     parts = [TEMPLATE.read_text(encoding="utf-8"), f"#show: report.with({opening})"]
     parts += [_block(block, folder, number) for number, block in enumerate(document.blocks, start=1)]
     if figures:

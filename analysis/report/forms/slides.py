@@ -29,7 +29,7 @@ _IN_THE_NOTES = "The rest is in the notes."
 _MOST_ROWS_IN_NOTES = 60
 
 
-def document_to_slides(document: Document, *, stamp: str, language: str = "en") -> bytes:
+def document_to_slides(document: Document, *, stamp: str) -> bytes:
     """Write a document as a PowerPoint file.
 
     Parameters
@@ -38,8 +38,6 @@ def document_to_slides(document: Document, *, stamp: str, language: str = "en") 
         The report; its figures that have a message become slides.
     stamp : str
         When it was made.
-    language : str
-        Language tag.
 
     Returns
     -------
@@ -69,7 +67,7 @@ def document_to_slides(document: Document, *, stamp: str, language: str = "en") 
     if cautions:
         points = [paragraph for one in cautions for paragraph in one.paragraphs]
         slides += _slide("Read with these cautions", [_points(points)], " ".join(points))
-    return write_office(slides, pictures, "pptx", title=title, language=language)
+    return write_office(slides, pictures, "pptx", title=title)
 
 
 def figures_for_slides(document: Document) -> list[Figure]:

@@ -23,7 +23,7 @@ _TEXT_CM = 16.4
 _STYLES = {"answer": "Answer", "caution": "Caution", "absent": "Absent", "output": "Notes"}
 
 
-def document_to_word(document: Document, *, stamp: str, language: str = "en") -> bytes:
+def document_to_word(document: Document, *, stamp: str) -> bytes:
     """Write a document as a Word file.
 
     Parameters
@@ -32,8 +32,6 @@ def document_to_word(document: Document, *, stamp: str, language: str = "en") ->
         The report.
     stamp : str
         When it was made; shown at the end.
-    language : str
-        Language tag.
 
     Returns
     -------
@@ -47,7 +45,7 @@ def document_to_word(document: Document, *, stamp: str, language: str = "en") ->
     """
     pictures = Pictures()
     blocks = list(_parts(document, stamp, pictures))
-    return write_office(blocks, pictures, "docx", title=document.title.text, language=language)
+    return write_office(blocks, pictures, "docx", title=document.title.text)
 
 
 def _parts(document: Document, stamp: str, pictures: Pictures) -> Iterator[Node]:

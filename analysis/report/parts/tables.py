@@ -14,7 +14,7 @@ from analysis.report.parts.part import Part
 from analysis.report.parts.typesetting import typeset
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
 Format = Literal[
     "text", "count", "number", "signed", "share", "share with interval", "points", "points with interval",
@@ -68,48 +68,46 @@ class Column:
         decimals = self.decimals
         if self.instead and not numbers.is_missing(values[-1]):
             return str(values[-1])
-        match self.format:
-            case "text" | "right":
-                return numbers.MISSING if numbers.is_missing(values[0]) else str(values[0])
-            case "count":
-                return numbers.count(values[0])
-            case "number":
-                return numbers.number(values[0], decimals)
-            case "signed":
-                return numbers.signed(values[0], decimals)
-            case "share":
-                return numbers.share(values[0], decimals)
-            case "points":
-                return numbers.points(values[0], decimals)
-            case "p":
-                return numbers.p_value(values[0])
-            case "week":
-                return numbers.week(values[0])
-            case "fraction":
-                return numbers.fraction(values[0], values[1])
-            case "points limits":
-                return numbers.points_interval(values[0], values[1], decimals)
-            case "shares":
-                return numbers.share_interval(values[0], values[1], decimals)
-            case "interval":
-                return numbers.interval(values[0], values[1], decimals)
-            case "fraction with share":
-                if not values[1]:
-                    return numbers.fraction(values[0], values[1])
-                return f"{numbers.fraction(values[0], values[1])} ({numbers.share(values[0] / values[1], decimals)})"
-        shown = {
-            "number with interval": numbers.number(values[0], decimals),
-            "signed with interval": numbers.signed(values[0], decimals),
-            "share with interval": numbers.share(values[0], decimals),
-            "points with interval": numbers.points(values[0], decimals),
-        }[self.format]
-        if numbers.is_missing(values[1]) or numbers.is_missing(values[2]):
-            return shown
-        limits = {
-            "share with interval": numbers.share_interval,
-            "points with interval": numbers.points_interval,
-        }.get(self.format, numbers.interval)
-        return f"{shown} ({limits(values[1], values[2], decimals)})"
+        if self.format in _WITH_INTERVAL:
+            value, limits = _WITH_INTERVAL[self.format]
+            shown = value(values[0], decimals)
+            known = not (numbers.is_missing(values[1]) or numbers.is_missing(values[2]))
+            return f"{shown} ({limits(values[1], values[2], decimals)})" if known else shown
+        return _SHOWN[self.format](values, decimals)
+
+
+def _text(values: Sequence[Any], _: int) -> str:
+    return numbers.MISSING if numbers.is_missing(values[0]) else str(values[0])
+
+
+def _fraction_with_share(values: Sequence[Any], decimals: int) -> str:
+    fraction = numbers.fraction(values[0], values[1])
+    return f"{fraction} ({numbers.share(values[0] / values[1], decimals)})" if values[1] else fraction
+
+
+_SHOWN: dict[Format, Callable[[Sequence[Any], int], str]] = {
+    "text": _text,
+    "right": _text,
+    "count": lambda values, _: numbers.count(values[0]),
+    "number": lambda values, decimals: numbers.number(values[0], decimals),
+    "signed": lambda values, decimals: numbers.signed(values[0], decimals),
+    "share": lambda values, decimals: numbers.share(values[0], decimals),
+    "points": lambda values, decimals: numbers.points(values[0], decimals),
+    "p": lambda values, _: numbers.p_value(values[0]),
+    "week": lambda values, _: numbers.week(values[0]),
+    "fraction": lambda values, _: numbers.fraction(values[0], values[1]),
+    "fraction with share": _fraction_with_share,
+    "points limits": lambda values, decimals: numbers.points_interval(values[0], values[1], decimals),
+    "shares": lambda values, decimals: numbers.share_interval(values[0], values[1], decimals),
+    "interval": lambda values, decimals: numbers.interval(values[0], values[1], decimals),
+}
+#: What shows the value, and what shows the interval in brackets after it.
+_WITH_INTERVAL: dict[Format, tuple[Callable[..., str], Callable[..., str]]] = {
+    "number with interval": (numbers.number, numbers.interval),
+    "signed with interval": (numbers.signed, numbers.interval),
+    "share with interval": (numbers.share, numbers.share_interval),
+    "points with interval": (numbers.points, numbers.points_interval),
+}
 
 
 @dataclass(frozen=True, eq=False)

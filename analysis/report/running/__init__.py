@@ -7,6 +7,8 @@
   HOME is.
 - ``parameters``: The parameters of a report notebook: read from its tagged cell, and checked strictly before anything
   runs.
+- ``declared``: The parameters of a report of the kit, each declared once: its notebook, its call and its documentation
+  follow.
 - ``record``: The record beside a report: input hashes, versions, parameters, seed, command, and a digest of all that
   is shown.
 - ``repeat``: A report made again from its record, and compared with what it showed then.

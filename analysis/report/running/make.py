@@ -17,6 +17,7 @@ from analysis.errors import ReportError
 from analysis.report.forms.digest import read_digests
 from analysis.report.forms.document import read_document
 from analysis.report.forms.html import document_to_html
+from analysis.report.running.declared import FOLDER_PARAMETER
 from analysis.report.running.notebooks import (
     CellFailure,
     find_report,
@@ -45,7 +46,6 @@ if TYPE_CHECKING:
     from analysis.report.forms.document import Document
 
 Format = Literal["html", "pdf", "docx", "pptx"]
-FOLDER_PARAMETER = "folder"
 
 
 @dataclass(frozen=True)
