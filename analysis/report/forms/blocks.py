@@ -67,8 +67,7 @@ def figure(picture: Node, caption: str) -> Node:
 
 def table(shown: Table, caption: str) -> Node:
     """Write a table: headings that repeat on every page, over several columns too, and groups of rows."""
-    weights = column_widths(shown)
-    sides = ["left", *("right" if column.numeric else "left" for column in shown.columns[1:])]
+    weights, sides = column_widths(shown), shown.sides()
     head = [_row([_cell(one.label, side) for one, side in zip(shown.columns, sides, strict=True)])]
     spans = shown.spans()
     if any(over for over, _ in spans):

@@ -138,7 +138,7 @@ def _table(table: Table, *, numbered: bool = True, name: str = "") -> str:
                 f"inset: (top: 7pt, bottom: 3pt), group[{_shown(group)}]))"
             )
         cells += [_shown(cell, code=True) for cell in row]
-    aligned = ", ".join(["left", *("right" if column.numeric else "left" for column in table.columns[1:])])
+    aligned = ", ".join(table.sides())
     widths = ", ".join(f"{weight:g}fr" for weight in column_widths(table))
     caption = f"{name}. {table.caption}" if name else table.caption
     return (

@@ -218,6 +218,10 @@ class Table(Part):
                 found.append((column.group, [column]))
         return found
 
+    def sides(self) -> list[str]:
+        """Return the side that each column is set to, "left" or "right"; the first heads the rows, and stands left."""
+        return ["left", *("right" if column.numeric else "left" for column in self.columns[1:])]
+
     def to_json(self) -> dict[str, Any]:
         """Return the table as it is shown, in plain lists and dictionaries."""
         return {
@@ -265,10 +269,11 @@ def _head(table: Table) -> str:
     """Write the headings of the columns, and over them those of several columns where there are any."""
     spans = table.spans()
     over = any(heading for heading, _ in spans)
+    sides = iter(table.sides())
     upper, lower = [], []
     for heading, columns in spans:
         rows = ' rowspan="2"' if over and not heading else ""
-        heads = [f'<th scope="col"{rows} class="{_side(one)}">{typeset(one.label)}</th>' for one in columns]
+        heads = [f'<th scope="col"{rows} class="{next(sides)}">{typeset(one.label)}</th>' for one in columns]
         if heading:
             upper.append(
                 f'<th scope="colgroup" colspan="{len(columns)}" class="over"><span>{typeset(heading)}</span></th>'
@@ -283,12 +288,6 @@ def _rows(table: Table) -> Iterator[str]:
     for group, (name, *cells) in table.grouped_rows():
         if group is not None:
             yield f'\n<tr><th scope="colgroup" colspan="{len(table.columns)}" class="group">{typeset(group)}</th></tr>'
-        head = f'<th scope="row" dir="auto" class="{_side(table.columns[0])}">{typeset(name)}</th>'
-        rest = zip(table.columns[1:], cells, strict=True)
-        yield "".join(
-            ["\n<tr>", head, *(f'<td class="{_side(one)}">{typeset(text)}</td>' for one, text in rest), "</tr>"]
-        )
-
-
-def _side(column: Column) -> str:
-    return "right" if column.numeric else "left"
+        head = f'<th scope="row" dir="auto" class="left">{typeset(name)}</th>'
+        rest = zip(table.sides()[1:], cells, strict=True)
+        yield "".join(["\n<tr>", head, *(f'<td class="{side}">{typeset(text)}</td>' for side, text in rest), "</tr>"])

@@ -1,5 +1,7 @@
 """Tables: cells, escaping, scopes, errors."""
 
+import re
+
 import pandas as pd
 import pytest
 from hypothesis import given, settings
@@ -99,6 +101,21 @@ def test_heads_have_scope_and_the_caption_comes_first():
             SHARES, "Shares.", (Column("protocol", "Protocol"), Column("n", "N", "count", group="Counts"))
         ).to_html()
     )
+
+
+def test_numbers_stand_right_but_where_they_head_the_rows():
+    columns = (
+        Column("week", "Week", "week"),
+        Column("protocol", "Protocol"),
+        Column("n", "N", "count", group="Counts"),
+    )
+    table = Table(SHARES.head(1), "Shares.", columns)
+    assert table.sides() == ["left", "left", "right"]
+    page = table.to_html()
+    assert re.findall(r'<th scope="col"[^>]* class="(\w+)">(\w+)<', page) == [
+        ("left", "Week"), ("left", "Protocol"), ("right", "N"),
+    ]  # fmt: skip
+    assert re.findall(r'<t[hd] [^>]*class="(\w+)">[^<]*</t[hd]>', page.partition("<tbody>")[2]) == table.sides()
 
 
 def test_an_empty_table_is_written():
