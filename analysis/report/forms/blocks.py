@@ -31,11 +31,11 @@ def paragraph(text: str) -> Node:
 
 
 def lines(text: str) -> Node:
-    """Write text that a cell printed: its lines and its spaces are kept."""
+    """Write text that a cell printed: its lines are kept, and the spaces that set words under one another."""
     found: list[Node] = []
     for line in text.splitlines():
         found += [{"t": "LineBreak"}] if found else []
-        found.append({"t": "Str", "c": line.replace(" ", "\u00a0")})
+        found += _words(line.replace("  ", "\u00a0\u00a0"))
     return {"t": "Para", "c": found}
 
 

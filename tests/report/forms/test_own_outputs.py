@@ -95,6 +95,7 @@ def test_a_pdf_and_a_word_file_show_words_text_frames_and_pictures(document):
             assert part in said, part
     assert sum(len(page.images) for page in pages) == 2
     assert len([name for name in archive.namelist() if name.startswith("word/media/")]) == 2
+    assert ">printed 120</w:t></w:r><w:r><w:br />" in body
     assert re.findall(r'<wp:docPr descr="([^"]*)"', body) == [NO_SENTENCE, "A knee at 90 degrees."]
 
 
