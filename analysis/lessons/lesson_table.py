@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import sys
 from typing import TYPE_CHECKING, Any
 
@@ -45,7 +44,7 @@ class LessonTable(pd.DataFrame):
     def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, str]:  # noqa: ARG002
         table = self.as_table()
         # notebooks set every cell to the right; words read better from the left
-        page = re.sub(r'class="[^"]*\bgt_left\b[^"]*"', r'\g<0> style="text-align:left"', table.to_html())
+        page = table.to_html().replace('class="left"', 'class="left" style="text-align:left"')
         page = page.replace("<caption>", '<caption style="text-align:left;white-space:nowrap">')
         return {"text/plain": str(table), "text/html": page}
 

@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from analysis.report.parts.figures import Figure
     from analysis.report.parts.passages import Passage, Section
     from analysis.report.parts.tables import Column, Table
+    from analysis.report.running.declared import with_parameters
     from analysis.report.running.make import ReportFiles, make_report
     from analysis.report.running.notebooks import notebook_folder, report_names
     from analysis.report.running.repeat import Repetition, repeat_report
@@ -21,6 +22,7 @@ _HOMES = {
     "repeat_report": "running.repeat",
     "Repetition": "running.repeat",
     "report_names": "running.notebooks",
+    "with_parameters": "running.declared",
     "notebook_folder": "running.notebooks",
     "copy_notebooks": "running.working_copy",
     "residual_figure": "figures.model_figures",
@@ -40,6 +42,7 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "Repetition",  # what came of it
     "report_names",  # which reports there are
     "notebook_folder",  # where their notebooks are
+    "with_parameters",  # what prepares a report, called with the parameters of its notebook
     "copy_notebooks",  # a folder to work in
     "residual_figure",  # residuals of a mixed model against week and fitted mean
     "quantile_figure",  # residuals against the normal distribution

@@ -10,10 +10,10 @@ import pytest
 
 from analysis.cohort import import_cohort, write_cohort
 from analysis.report import make_report
-from analysis.report.forms.html import notebook_to_html
-from analysis.report.parts.figures import FIGURE_TYPE, Figure
-from analysis.report.parts.passages import PASSAGE_TYPE
-from analysis.report.parts.tables import TABLE_TYPE
+from analysis.report.forms.document import read_document
+from analysis.report.forms.html import document_to_html
+from analysis.report.parts.figures import Figure
+from analysis.report.parts.part import PART_TYPE
 from analysis.report.running.notebooks import find_report, read_notebook
 
 TESTS = Path(__file__).resolve().parent.parent
@@ -45,17 +45,20 @@ class Made:
     page: str
     cells: dict
 
+    def parts(self, cell, kind):
+        return [one[PART_TYPE][kind] for one in self.cells[cell] if kind in one.get(PART_TYPE, {})]
+
     def tables(self, cell):
-        return [one[TABLE_TYPE] for one in self.cells[cell] if TABLE_TYPE in one]
+        return self.parts(cell, "table")
 
     def figures(self, cell):
-        return [one[FIGURE_TYPE] for one in self.cells[cell] if FIGURE_TYPE in one]
+        return self.parts(cell, "figure")
 
     def sentences(self, cell):
-        return [text for one in self.cells[cell] for text in one.get(PASSAGE_TYPE, {}).get("paragraphs", [])]
+        return [text for one in self.parts(cell, "passage") for text in one["paragraphs"]]
 
     def absent(self, cell):
-        return [one[PASSAGE_TYPE] for one in self.cells[cell] if one.get(PASSAGE_TYPE, {}).get("kind") == "absent"]
+        return [one for one in self.parts(cell, "passage") if one["kind"] == "absent"]
 
 
 def read(files):
@@ -90,7 +93,6 @@ def quick_report_of(tmp_path, monkeypatch):
 def quick_quarter_of(tmp_path, monkeypatch):
     """Give the same for a quarter's outcomes, of a cohort or of a folder that is there."""
     monkeypatch.setattr(Figure, "png", lambda self, width="wide": b"not drawn")
-    monkeypatch.setattr(Figure, "draw_for_slide", None)
 
     def make(source, **parameters):
         folder = source if isinstance(source, Path) else write_cohort(source, tmp_path / "cohort")
@@ -110,7 +112,7 @@ def run_quickly(name, folder, parameters):
                 names |= {"folder": str(folder), **parameters}
             cell.outputs = [output_of(item) for item in shown]
     cells = {cell.id: [one.get("data", {}) for one in cell.get("outputs", [])] for cell in notebook.cells}
-    return Made(notebook_to_html(notebook, stamp="now"), cells)
+    return Made(document_to_html(read_document(notebook), stamp="now"), cells)
 
 
 def run(source, names):

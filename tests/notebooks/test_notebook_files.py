@@ -1,13 +1,18 @@
 """Notebooks in the repository: no outputs, a parameters cell, short cells, no code that belongs into the package."""
 
 import ast
+import inspect
 import json
+import re
 
 import pytest
 
 from analysis.report import notebook_folder
-from analysis.report.comparison.study import prepare_study
-from analysis.report.running.notebooks import notebook_parameters, read_notebook, report_names
+from analysis.report.comparison.study import ComparisonParameters, prepare_study
+from analysis.report.one_patient.study import PatientParameters, prepare_patient
+from analysis.report.quality.study import QualityParameters, prepare_check
+from analysis.report.quarter.study import QuarterParameters, prepare_quarter
+from analysis.report.running.notebooks import find_report, notebook_parameters, read_notebook, report_names
 
 FILES = sorted(notebook_folder().rglob("*.ipynb"))
 REPORTS = [path for path in FILES if path.parent.name == "reports"]
@@ -50,11 +55,34 @@ def test_cells_are_short_and_hold_no_heavy_code(path):
         assert not any(isinstance(node, heavy) for node in ast.walk(ast.parse(cell.source))), cell.source
 
 
-def test_defaults_of_the_comparison_agree_with_the_library():
-    import inspect
+DECLARED = {
+    "cohort_check": (QualityParameters, prepare_check),
+    "one_patient": (PatientParameters, prepare_patient),
+    "protocol_comparison": (ComparisonParameters, prepare_study),
+    "quarter_outcomes": (QuarterParameters, prepare_quarter),
+}
 
-    path = notebook_folder() / "reports" / "protocol_comparison.ipynb"
-    parameters = notebook_parameters(read_notebook(path), where=path.name)
-    declared = {parameter.name: parameter.default for parameter in parameters if parameter.name != "folder"}
-    known = {name: one.default for name, one in inspect.signature(prepare_study).parameters.items() if name != "folder"}
-    assert declared == known
+
+def test_every_report_declares_its_parameters():
+    assert sorted(DECLARED) == report_names()
+
+
+@pytest.mark.parametrize("name", DECLARED)
+def test_the_cell_and_the_call_follow_from_the_declaration(name):
+    declared, prepare = DECLARED[name]
+    notebook = read_notebook(find_report(name))
+    sources = {cell.id: cell.source for cell in notebook.cells}
+    assert sources["parameters"] == declared.cell()
+    assert re.search(rf"= with_parameters\(\w+\.{prepare.__name__}, globals\(\)\)", sources["study"])
+
+
+@pytest.mark.parametrize("name", DECLARED)
+def test_signature_and_documentation_follow_from_the_declaration(name):
+    declared, prepare = DECLARED[name]
+    known = inspect.signature(prepare).parameters
+    assert {one.name for one in declared.declared()} == set(known)
+    for one in declared.declared()[1:]:
+        assert known[one.name].default == one.default
+        assert f"{one.name} : {one.declared}, default " in prepare.__doc__
+        assert one.meaning in prepare.__doc__
+    assert "{parameters}" not in prepare.__doc__

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import inspect
 from typing import TYPE_CHECKING
 
-from analysis.report.comparison.study import prepare_study
+from analysis.report.comparison.study import ComparisonParameters
 from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.wording import cautions as said_cautions
 from analysis.report.parts.wording import model_in_words
@@ -72,6 +71,5 @@ def provenance(study: Study, report: str) -> Section:
     report : str
         Name of the report.
     """
-    defaults = inspect.signature(prepare_study).parameters
-    changed = {name: value for name, value in study.parameters.items() if value != defaults[name].default}
+    changed = ComparisonParameters.changed(study.parameters)
     return show_provenance(study.cohort, study.folder, report=report, parameters=study.parameters, changed=changed)

@@ -26,19 +26,43 @@ from analysis.outcomes import (
     patient_flow,
     responders,
 )
+from analysis.report.parts.numbers import in_text
+from analysis.report.running.declared import ReportParameters, parameter, takes
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from analysis.cohort import Cohort, Measure
     from analysis.report.parts.wording import Allocation
-from analysis.report.parts.numbers import in_text
 
 #: Taken as the measure of a comparison where none is named and the cohort has it (design choice).
 USUAL_MEASURE = "quadriceps_torque"
 
 Design = Literal["from the cohort", "randomised", "observational"]
 MissingRule = Literal["excluded", "non-response"]
+
+
+@dataclass(frozen=True)
+class ComparisonParameters(ReportParameters):
+    """Parameters of a protocol comparison."""
+
+    folder: str = parameter("../cohort", "cohort folder, seen from this notebook")
+    measure: str | None = parameter(
+        None, "measure compared; None: quadriceps torque, else the measure with most values"
+    )
+    limb: str | None = parameter(None, "involved, uninvolved or none; None: involved where the measure has limbs")
+    primary_week: float | None = parameter(
+        None, "week of the main comparison; None: 26 where it is there, else the last attended"
+    )
+    reference: str | None = parameter(None, "protocol compared with; None: that of the cohort, else the first")
+    threshold: float | None = parameter(None, "improvement that makes a responder, positive; None: the published one")
+    missing: Literal["excluded", "non-response"] = parameter("excluded", "how patients without a change count")
+    design: Literal["from the cohort", "randomised", "observational"] = parameter(
+        "from the cohort", "wording of differences"
+    )
+    adherence_threshold: float = parameter(0.8, "share of the prescribed sessions that counts as reached")
+    imputations: int = parameter(50, "imputed data sets of each assumption about missing visits")
+    level: float = parameter(0.95, "confidence level of every interval")
 
 
 @dataclass(frozen=True, eq=False)
@@ -132,47 +156,15 @@ class Study:
         return self.measure.label if self.limb == "none" else f"{self.measure.label}, {self.limb} limb"
 
 
-def prepare_study(
-    folder: Path | str,
-    *,
-    measure: str | None = None,
-    limb: str | None = None,
-    primary_week: float | None = None,
-    reference: str | None = None,
-    threshold: float | None = None,
-    missing: MissingRule = "excluded",
-    design: Design = "from the cohort",
-    adherence_threshold: float = 0.8,
-    imputations: int = 50,
-    level: float = 0.95,
-) -> Study:
+@takes(ComparisonParameters)
+def prepare_study(folder: Path | str, **given: Any) -> Study:
     """Load a cohort and compute everything a protocol comparison shows.
 
     Parameters
     ----------
     folder : Path or str
         Cohort folder.
-    measure : str, optional
-        Measure compared; quadriceps torque by default, or the measure with most values where the cohort has none.
-    limb : str, optional
-        The limb; the involved one by default where the measure has limbs.
-    primary_week : float, optional
-        Week of the main comparison; see :func:`analysis.curves.recovery.fit_recovery` for the default.
-    reference : str, optional
-        The protocol that others are compared with; by default that of the cohort, or the first one where it names none,
-        and then no missing visit is filled as if under the reference.
-    threshold : float, optional
-        Size of the improvement that makes a responder, positive; by default the published one of the measure.
-    missing : {"excluded", "non-response"}
-        Whether patients without a change are left out or count as non-responders.
-    design : {"from the cohort", "randomised", "observational"}
-        How differences are worded; by default invented cohorts are randomised and all others observational.
-    adherence_threshold : float
-        Share of the prescribed sessions that counts as reached.
-    imputations : int
-        Imputed data sets of each assumption about missing visits, in the appendix; 2 or more.
-    level : float
-        Confidence level of every interval.
+    {parameters}
 
     Returns
     -------
@@ -181,10 +173,16 @@ def prepare_study(
 
     Raises
     ------
+    ReportError
+        There is no such parameter, or a value is of another type.
     CohortError
         The folder, the measure or the limb is not known, or the cohort has errors.
     ModelError
         A primary week, reference or threshold was named that does not fit the data.
+
+    Notes
+    -----
+    Where neither the call nor the cohort names a reference, no missing visit is filled as if under it.
 
     Examples
     --------
@@ -197,17 +195,18 @@ def prepare_study(
     >>> study.measure_in_words, study.curves.primary_week
     ('Quadriceps torque, involved limb', 26.0)
     """
-    given = {name: value for name, value in locals().items() if name != "folder"}
+    asked = ComparisonParameters.checked(folder, given)
+    limb, reference, level = asked.limb, asked.reference, asked.level
     cohort = _reference_first(load_cohort(folder), reference)
-    name = measure or _usual_measure(cohort)
+    name = asked.measure or _usual_measure(cohort)
     known = cohort.measures[name]
     visits = visit_frame(cohort, name, limb)
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", KneecurveWarning)
-        curves, no_curves = _curves(cohort, name, limb, primary_week, reference)
+        curves, no_curves = _curves(cohort, name, limb, asked.primary_week, reference)
         base = curves.protocols[0] if curves is not None and len(curves.protocols) > 1 else reference
         found, no_responders = _responders(
-            cohort, name, limb, curves, base, threshold=threshold, missing=missing, level=level
+            cohort, name, limb, curves, base, threshold=asked.threshold, missing=asked.missing, level=level
         )
         study = Study(
             folder=Path(folder),
@@ -215,7 +214,7 @@ def prepare_study(
             measure=known,
             limb=limb or known.default_limb,
             visits=visits,
-            allocation=_allocation(cohort, design),
+            allocation=_allocation(cohort, asked.design),
             curves=curves,
             no_curves=no_curves,
             responders=found,
@@ -223,10 +222,10 @@ def prepare_study(
             flow=patient_flow(cohort),
             baseline=baseline_table(cohort),
             missing=missing_by_week(cohort, name, limb=limb, level=level),
-            adherence=adherence_by_week(cohort, threshold=adherence_threshold, level=level),
+            adherence=adherence_by_week(cohort, threshold=asked.adherence_threshold, level=level),
             events=events_by_protocol(cohort, level=level),
             level=level,
-            parameters=given,
+            parameters=asked.given(),
             warnings=(),
         )
     # A structure that did not converge was not used: the choices of the curves speak of it.

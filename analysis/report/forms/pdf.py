@@ -8,7 +8,11 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 from analysis.errors import ReportError
-from analysis.report.forms.document import Grid, Heading, Picture, Words
+from analysis.report.forms.markdown import Heading, OwnWords
+from analysis.report.forms.paper import PNG, column_widths, in_parts, width_on_paper
+from analysis.report.parts.figures import Figure
+from analysis.report.parts.passages import Passage
+from analysis.report.parts.tables import Table
 from analysis.report.parts.typesetting import MARK, hold_together
 from analysis.report.parts.wording import made_in_words
 
@@ -24,7 +28,7 @@ _ROWS_KEPT_TOGETHER = 12
 _KEPT = f"\u00a0\u2003{MARK}"
 
 
-def document_to_pdf(document: Document, *, stamp: str, language: str = "en") -> bytes:
+def document_to_pdf(document: Document, *, stamp: str) -> bytes:
     """Set a document as PDF.
 
     Parameters
@@ -33,8 +37,6 @@ def document_to_pdf(document: Document, *, stamp: str, language: str = "en") -> 
         The report.
     stamp : str
         When it was made; shown at the end.
-    language : str
-        Language tag.
 
     Returns
     -------
@@ -49,7 +51,7 @@ def document_to_pdf(document: Document, *, stamp: str, language: str = "en") -> 
     typst = _typst()
     with TemporaryDirectory(prefix="kneecurve-") as name:
         folder = Path(name)
-        source = _source(document, folder, stamp=stamp, language=language)
+        source = _source(document, folder, stamp=stamp)
         (folder / "report.typ").write_text(source, encoding="utf-8")
         try:
             return bytes(
@@ -84,42 +86,51 @@ def _fonts() -> str:
     return str(Path(mpl.get_data_path()) / "fonts" / "ttf")
 
 
-def _source(document: Document, folder: Path, *, stamp: str, language: str) -> str:
-    pictures = [block for block in document.blocks if isinstance(block, Picture)]
-    opening = f"title: {_text(document.title)}, subtitle: {_texts(document.subtitle)}, language: {_text(language)}"
+def _source(document: Document, folder: Path, *, stamp: str) -> str:
+    figures = [block for block in document.blocks if isinstance(block, Figure)]
+    opening = f"title: {_text(document.title.text)}, subtitle: {_texts(document.subtitle)}"
     parts = [TEMPLATE.read_text(encoding="utf-8"), f"#show: report.with({opening})"]
-    parts += [_block(block, folder, pictures) for block in document.blocks]
-    if pictures:
+    parts += [_block(block, folder, number) for number, block in enumerate(document.blocks, start=1)]
+    if figures:
         parts.append(f"#heading(level: 1, {_text('The numbers in the figures')})")
-        parts += [_table(part, numbered=False, name=one.title) for one in pictures for part in one.table.in_parts()]
+        parts += [_table(part, numbered=False, name=one.title) for one in figures for part in in_parts(one.table)]
     parts.append(f"#colophon({_text(made_in_words(stamp))})")
     return "\n".join(parts) + "\n"
 
 
-def _block(block: Block, folder: Path, pictures: list[Picture]) -> str:
+def _block(block: Block, folder: Path, number: int) -> str:
     match block:
         case Heading(level, text):
             return f"#heading(level: {max(level - 1, 1)}, {_text(text)})"
-        case Words(paragraphs, kind):
-            return f"#words({_text(kind)}, {_texts(paragraphs)})"
-        case Grid():
-            return "\n".join(_table(part) for part in block.in_parts())
-        case Picture():
-            path = f"figure-{pictures.index(block) + 1}.png"
-            (folder / path).write_bytes(block.png)
+        case OwnWords(picture=picture, alt=alt) if picture:
+            path, width = _picture(picture, folder, number)
+            return f"#image({_text(path)}, alt: {_text(alt)}, width: {width})"
+        case Passage(paragraphs, kind):
+            return f"#words({_text(kind)}, {_texts(paragraphs)})" if paragraphs else ""
+        case Table():
+            return "\n".join(_table(part) for part in in_parts(block))
+        case Figure():
+            path, width = _picture(block.png(), folder, number)
             words = ", ".join(_text(one) for one in (path, block.alt, block.title, block.caption))
-            return f"#picture({words}, width: {100 * block.width_on_paper():.1f}%)"
+            return f"#picture({words}, width: {width})"
 
 
-def _table(grid: Grid, *, numbered: bool = True, name: str = "") -> str:
-    count = len(grid.columns)
-    spans = grid.spans()
+def _picture(picture: bytes, folder: Path, number: int) -> tuple[str, str]:
+    """Write a picture beside the source; give its name and its width."""
+    path = f"picture-{number}.{'png' if picture[:4] == PNG else 'jpg'}"
+    (folder / path).write_bytes(picture)
+    return path, f"{100 * width_on_paper(picture):.1f}%"
+
+
+def _table(table: Table, *, numbered: bool = True, name: str = "") -> str:
+    count, rows = len(table.columns), list(table.grouped_rows())
+    spans = table.spans()
     head = []
     if any(over for over, _ in spans):
-        head += [f"table.cell(colspan: {width}, align: center, [{_shown(over)}])" for over, width in spans]
-    head += [f"[{_shown(label)}]" for label, _, _ in grid.columns]
+        head += [f"table.cell(colspan: {len(under)}, align: center, [{_shown(over)}])" for over, under in spans]
+    head += [f"[{_shown(column.label)}]" for column in table.columns]
     cells = []
-    for group, row in grid.grouped_rows():
+    for group, row in rows:
         if group is not None:
             # A header of the second level is never the last line of a page.
             cells.append(
@@ -127,12 +138,12 @@ def _table(grid: Grid, *, numbered: bool = True, name: str = "") -> str:
                 f"inset: (top: 7pt, bottom: 3pt), group[{_shown(group)}]))"
             )
         cells += [_shown(cell, code=True) for cell in row]
-    aligned = ", ".join(["left", *("right" if numeric else "left" for _, _, numeric in grid.columns[1:])])
-    widths = ", ".join(f"{weight:g}fr" for weight in grid.weights())
-    caption = f"{name}. {grid.caption}" if name else grid.caption
+    aligned = ", ".join(table.sides())
+    widths = ", ".join(f"{weight:g}fr" for weight in column_widths(table))
+    caption = f"{name}. {table.caption}" if name else table.caption
     return (
-        f"#grid-of(caption: {_text(caption)}, notes: {_texts(grid.notes)}, numbered: {str(numbered).lower()}, "
-        f"small: {str(count > _MANY_COLUMNS).lower()}, whole: {str(len(grid.rows) <= _ROWS_KEPT_TOGETHER).lower()}, "
+        f"#grid-of(caption: {_text(caption)}, notes: {_texts(table.notes)}, numbered: {str(numbered).lower()}, "
+        f"small: {str(count > _MANY_COLUMNS).lower()}, whole: {str(len(rows) <= _ROWS_KEPT_TOGETHER).lower()}, "
         f"columns: ({widths},), align: ({aligned},), "
         f"head: ({', '.join(head)},), cells: ({', '.join(cells)}{',' if cells else ''}))"
     )

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import re
 import textwrap
-from html import escape
 from typing import TYPE_CHECKING
 
-from analysis.report.forms.document import Grid, Picture, Words
-from analysis.report.forms.pandoc import html_to_office
-from analysis.report.forms.word import picture_address
-from analysis.report.parts.typesetting import typeset
+from analysis.report.forms.blocks import bullets, heading, image, notes, paragraph
+from analysis.report.forms.pandoc import Pictures, write_office
+from analysis.report.parts.figures import Figure
+from analysis.report.parts.passages import Passage
+from analysis.report.parts.typesetting import hold_together
 from analysis.report.parts.wording import made_in_words
 
 if TYPE_CHECKING:
+    from analysis.report.forms.blocks import Node
     from analysis.report.forms.document import Document
+    from analysis.report.parts.tables import Table
 
 #: Title, answer and cautions leave room for this many figures on eight slides.
 MOST_FIGURES = 5
@@ -27,7 +29,7 @@ _IN_THE_NOTES = "The rest is in the notes."
 _MOST_ROWS_IN_NOTES = 60
 
 
-def document_to_slides(document: Document, *, stamp: str, language: str = "en") -> bytes:
+def document_to_slides(document: Document, *, stamp: str) -> bytes:
     """Write a document as a PowerPoint file.
 
     Parameters
@@ -36,8 +38,6 @@ def document_to_slides(document: Document, *, stamp: str, language: str = "en") 
         The report; its figures that have a message become slides.
     stamp : str
         When it was made.
-    language : str
-        Language tag.
 
     Returns
     -------
@@ -50,32 +50,27 @@ def document_to_slides(document: Document, *, stamp: str, language: str = "en") 
         Pandoc is not installed, or fails.
     """
     made = made_in_words(stamp)
-    opening = (document.title,) if len(document.title) > _LONGEST_TITLE else ()
-    slides = [
-        _slide(document.title, "".join(f"<p>{typeset(line)}</p>" for line in (*opening, *document.subtitle)), made)
-    ]
-    answers = [one for one in document.blocks if isinstance(one, Words) and one.kind == "answer"]
-    cautions = [one for one in document.blocks if isinstance(one, Words) and one.kind == "caution"]
+    title, pictures = document.title.text, Pictures()
+    opening = (title,) if len(title) > _LONGEST_TITLE else ()
+    slides = _slide(title, [paragraph(line) for line in (*opening, *document.subtitle)], made)
+    answers = [one for one in document.blocks if isinstance(one, Passage) and one.kind == "answer"]
+    cautions = [one for one in document.blocks if isinstance(one, Passage) and one.kind == "caution"]
     if answers:
         paragraphs = [paragraph for one in answers for paragraph in one.paragraphs]
         points = [sentence for paragraph in paragraphs for sentence in _sentences(paragraph)]
-        slides.append(_slide("In short", _points(points), " ".join(paragraphs)))
-    slides += [
-        _slide(
-            one.message,
-            # Pandoc shows an alternative text under the picture and reads a title out: so the sentence is the title.
-            f'<p><img src="{picture_address(one.png_for_slide)}" alt="" title="{escape(one.alt)}"></p>',
-            f"{one.alt} {one.caption} {_rows(one.table)}".strip(),
-        )
-        for one in figures_for_slides(document)
-    ]
+        slides += _slide("In short", [_points(points)], " ".join(paragraphs))
+    for one in figures_for_slides(document):
+        # Pandoc shows an alternative text under the picture and reads a title out: so the sentence is the title.
+        picture = image(pictures.add(one.png("slide")), title=one.alt)
+        said = f"{one.alt} {one.caption} {_rows(one.table)}".strip()
+        slides += _slide(one.message, [{"t": "Para", "c": [picture]}], said)
     if cautions:
-        said = [paragraph for one in cautions for paragraph in one.paragraphs]
-        slides.append(_slide("Read with these cautions", _points(said), " ".join(said)))
-    return html_to_office(f"<body>{''.join(slides)}</body>", "pptx", title=document.title, language=language)
+        points = [paragraph for one in cautions for paragraph in one.paragraphs]
+        slides += _slide("Read with these cautions", [_points(points)], " ".join(points))
+    return write_office(slides, pictures, "pptx", title=title)
 
 
-def figures_for_slides(document: Document) -> list[Picture]:
+def figures_for_slides(document: Document) -> list[Figure]:
     """Choose the figures that become slides: those with a message, the last of each title, in order, at most five.
 
     Parameters
@@ -83,38 +78,38 @@ def figures_for_slides(document: Document) -> list[Picture]:
     document : Document
         The report.
     """
-    by_title = {one.title: one for one in document.blocks if isinstance(one, Picture) and one.message}
+    by_title = {one.title: one for one in document.blocks if isinstance(one, Figure) and one.message}
     chosen = [one for one in document.blocks if any(one is kept for kept in by_title.values())]
-    return [one for one in chosen if isinstance(one, Picture)][:MOST_FIGURES]
+    return [one for one in chosen if isinstance(one, Figure)][:MOST_FIGURES]
 
 
-def _slide(title: str, body: str, notes: str) -> str:
+def _slide(title: str, body: list[Node], said: str) -> list[Node]:
     """Write a slide; a title that is too long for it is cut, and stands whole in the notes."""
     if len(title) > _LONGEST_TITLE:
-        notes = f"{title} {notes}"
+        said = f"{title} {said}"
         title = textwrap.shorten(title, _LONGEST_TITLE, placeholder=" …")
-    return f'<h1>{typeset(title)}</h1>{body}<div class="notes"><p>{escape(notes)}</p></div>'
+    return [heading(1, hold_together(title)), *body, notes(said)]
 
 
-def _points(sentences: list[str]) -> str:
+def _points(sentences: list[str]) -> Node:
     """Write a list of as many sentences as a slide holds."""
     ends = [sum(len(one) for one in sentences[: number + 1]) for number in range(len(sentences))]
     fitting = max(1, sum(end <= _MOST_LETTERS for end in ends[:_MOST_POINTS]))
     if fitting < len(sentences):
         sentences = [*sentences[: min(fitting, _MOST_POINTS - 1)], _IN_THE_NOTES]
-    return f"<ul>{''.join(f'<li>{typeset(one)}</li>' for one in sentences)}</ul>"
+    return bullets(sentences)
 
 
 def _sentences(text: str) -> list[str]:
     return re.split(r"(?<=[.!?]) (?=[A-Z])", text)
 
 
-def _rows(grid: Grid) -> str:
+def _rows(table: Table) -> str:
     """Read a table out, row by row."""
-    labels = [label for label, _, _ in grid.columns]
+    labels, groups = [column.label for column in table.columns], table.groups()
     said = []
-    for position, row in enumerate(grid.rows[:_MOST_ROWS_IN_NOTES]):
-        group = f"{grid.row_groups[position]}, " if grid.row_groups else ""
+    for position, row in enumerate(table.rows()[:_MOST_ROWS_IN_NOTES]):
+        group = f"{groups[position]}, " if groups else ""
         cells = ", ".join(f"{label}: {cell}" for label, cell in zip(labels, row, strict=True))
         said.append(f"{group}{cells}.")
     return " ".join(said)

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import inspect
 from typing import TYPE_CHECKING
 
 from analysis.report.one_patient.opening import FOR_DISCUSSION, NOT_FOR_RELEASE
-from analysis.report.one_patient.study import prepare_patient
+from analysis.report.one_patient.study import PatientParameters
 from analysis.report.parts import numbers
 from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.wording import DEFERS, INVENTED, model_in_words
@@ -17,13 +16,7 @@ if TYPE_CHECKING:
 
 
 def methods(page: PatientPage) -> Section:
-    """Say in words how the numbers came about.
-
-    Parameters
-    ----------
-    page : PatientPage
-        The page.
-    """
+    """Say in words how the numbers came about."""
     sentences = ["Baseline: the last value at week 0 or before. Change: value minus baseline."]
     for one in page.found:
         first, *_ = model_in_words(one.others)
@@ -42,13 +35,7 @@ def methods(page: PatientPage) -> Section:
 
 
 def cautions(page: PatientPage) -> Section:
-    """Say what the page must not be used for.
-
-    Parameters
-    ----------
-    page : PatientPage
-        The page.
-    """
+    """Say what the page must not be used for."""
     said = [
         FOR_DISCUSSION,
         DEFERS,
@@ -69,7 +56,5 @@ def provenance(page: PatientPage, report: str) -> Section:
     report : str
         Name of the report.
     """
-    defaults = {name: one.default for name, one in inspect.signature(prepare_patient).parameters.items()}
-    defaults["measures"] = []
-    changed = {name: value for name, value in page.parameters.items() if value != defaults[name]}
+    changed = PatientParameters.changed(page.parameters)
     return show_provenance(page.cohort, page.folder, report=report, parameters=page.parameters, changed=changed)

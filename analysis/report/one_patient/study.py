@@ -12,10 +12,9 @@ from analysis.cohort.derived import measured_values
 from analysis.curves.patient_on_cohort import PatientOnCohort, patient_on_cohort
 from analysis.errors import CohortError, ConvergenceWarning, KneecurveWarning, ModelError
 from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold, choose_threshold
+from analysis.report.running.declared import ReportParameters, parameter, takes
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     import pandas as pd
 
     from analysis.cohort import Cohort, Measure
@@ -23,6 +22,16 @@ if TYPE_CHECKING:
 #: Measures shown where none is named: at most this many, in the order of the data (design choice).
 MOST_MEASURES = 8
 _SYMMETRY = "limb_symmetry_index"
+
+
+@dataclass(frozen=True)
+class PatientParameters(ReportParameters):
+    """Parameters of one patient's page."""
+
+    folder: str = parameter("../cohort", "cohort folder at the limited level, or an invented one")
+    patient: str | None = parameter(None, "the patient's id; None: the first patient, in an invented cohort only")
+    measures: list[str] = parameter([], "measures shown, in this order; none named: those that the patient has")
+    level: float = parameter(0.95, "level of the prediction intervals")
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,21 +89,15 @@ class PatientPage:
         return self.cohort.provenance.scenario is not None
 
 
-def prepare_patient(
-    folder: Path | str, *, patient: str | None = None, measures: Sequence[str] = (), level: float = 0.95
-) -> PatientPage:
+@takes(PatientParameters)
+def prepare_patient(folder: Path | str, **given: Any) -> PatientPage:
     """Load a cohort and compute everything one patient's page shows.
 
     Parameters
     ----------
     folder : Path or str
         Cohort folder, at the limited level or invented.
-    patient : str, optional
-        The patient's id. In an invented cohort the first patient by default; in any other it must be named.
-    measures : sequence of str
-        Measures shown, in this order; by default those that the patient has, limb symmetry after torque.
-    level : float
-        Level of the intervals.
+    {parameters}
 
     Returns
     -------
@@ -103,6 +106,8 @@ def prepare_patient(
 
     Raises
     ------
+    ReportError
+        There is no such parameter, or a value is of another type.
     CohortError
         The cohort is at the safe-harbor level, the patient is not named or not there, or a measure is not known.
 
@@ -117,17 +122,17 @@ def prepare_patient(
     >>> page.protocol, [found.measure.label for found in page.found]
     ('exercise only', ['Pain'])
     """
-    given: dict[str, Any] = {"patient": patient, "measures": list(measures), "level": level}
+    asked = PatientParameters.checked(folder, given)
     cohort = load_cohort(folder)
-    name = _patient(cohort, patient, str(folder))
-    wanted = [cohort.measures[one] for one in measures] or _measures(cohort, name)
+    name = _patient(cohort, asked.patient, str(folder))
+    wanted = [cohort.measures[one] for one in asked.measures] or _measures(cohort, name)
     found: list[PatientOnCohort] = []
     not_compared: dict[str, str] = {}
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", KneecurveWarning)
         for measure in wanted:
             try:
-                found.append(patient_on_cohort(cohort, name, measure.name, level=level))
+                found.append(patient_on_cohort(cohort, name, measure.name, level=asked.level))
             except ModelError as error:
                 not_compared[measure.label] = error.what
         thresholds = {
@@ -146,8 +151,8 @@ def prepare_patient(
         sessions=_own(cohort.sessions, name),
         brace=_own(cohort.brace_limits, name),
         events=_own(cohort.events, name),
-        level=level,
-        parameters=given,
+        level=asked.level,
+        parameters=asked.given(),
         warnings=tuple(dict.fromkeys(said)),
     )
 

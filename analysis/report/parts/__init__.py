@@ -4,6 +4,8 @@
 - ``typesetting``: Plain text as HTML: escaped, numbers kept on one line with their units, and on their side of names
   in any script.
 - ``wording``: Sentences of the reports: what is claimed, and no more than the interval supports.
+- ``part``: A part of a report in a notebook: text, HTML, and a description in one type of our own that gives the part
+  back.
 - ``passages``: Sentences of a report, and sections made of sentences, figures and tables.
 - ``tables``: A table of a report: numbers kept as they are, shown as text by column formats, the same in every form.
 - ``outcome_tables``: Tables of the home programme and of change for an appendix: one call a table.

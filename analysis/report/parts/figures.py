@@ -6,9 +6,12 @@ import base64
 import html
 import io
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self, get_args
 
+from analysis.errors import ReportError
 from analysis.report.parts.look import Width, settings
+from analysis.report.parts.part import Part
+from analysis.report.parts.tables import Table
 from analysis.report.parts.typesetting import typeset
 
 if TYPE_CHECKING:
@@ -17,19 +20,16 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure as Drawing
 
-    from analysis.report.parts.tables import Table
-
-#: Type of the plain description in the notebook that PDF, Word and slides are made from.
-FIGURE_TYPE = "application/vnd.kneecurve.figure+json"
+#: For a desk and paper, for a phone, for a slide.
+Place = Literal["wide", "narrow", "slide"]
 #: Pictures keep at most this many colours; flat drawings lose nothing, and pages stay small.
 _COLOURS = 192
 #: A white dot of a canvas: red, green, blue and opacity, all full.
 _PAPER_DOT = 0xFFFFFFFF
-_PHONE = "(max-width: 600px)"
 
 
 @dataclass(frozen=True, eq=False)
-class Figure:
+class Figure(Part):
     r"""A figure with its title, caption, alternative sentence and data table.
 
     Parameters
@@ -66,6 +66,8 @@ class Figure:
     b'\x89PNG'
     """
 
+    part: ClassVar[str] = "figure"
+
     name: str
     title: str
     caption: str
@@ -74,7 +76,7 @@ class Figure:
     draw: Callable[[Width], Drawing]
     message: str = ""
     draw_for_slide: Callable[[], Drawing] | None = None
-    _drawn: dict[Width, bytes] = field(default_factory=dict, repr=False)
+    _drawn: dict[Place, bytes] = field(default_factory=dict, repr=False)
 
     @property
     def data(self) -> pd.DataFrame:
@@ -94,59 +96,77 @@ class Figure:
         with mpl.rc_context(settings()):
             return self.draw(width)
 
-    def png(self, width: Width = "wide") -> bytes:
+    def png(self, place: Place = "wide") -> bytes:
         """Return the picture as PNG; the same bytes every time.
 
         Parameters
         ----------
-        width : {"wide", "narrow"}
-            For a desk and paper, or for a phone.
+        place : {"wide", "narrow", "slide"}
+            For a desk and paper, for a phone, or for a slide: the wide one where none was made for slides.
         """
-        if width not in self._drawn:
-            self._drawn[width] = _picture(self.drawing(width))
-        return self._drawn[width]
-
-    def describe(self) -> dict[str, Any]:
-        """Return the words and the numbers of the figure, in plain lists and dictionaries."""
-        for_slide = {}
-        if self.draw_for_slide is not None:
+        if place == "slide" and place not in self._drawn:
+            if self.draw_for_slide is None:
+                return self.png()
             import matplotlib as mpl
 
             with mpl.rc_context(settings()):
-                for_slide = {"png_for_slide": base64.b64encode(_picture(self.draw_for_slide())).decode("ascii")}
+                self._drawn[place] = _picture(self.draw_for_slide())
+        elif place not in self._drawn:
+            self._drawn[place] = _picture(self.drawing("narrow" if place == "narrow" else "wide"))
+        return self._drawn[place]
+
+    def words(self) -> dict[str, Any]:
+        """Return the words and the numbers of the figure, in plain lists and dictionaries."""
         return {
-            **for_slide,
             "name": self.name,
             "title": self.title,
             "caption": self.caption,
             "alt": self.alt,
             "message": self.message,
-            "table": self.table.describe(),
+            "table": self.table.to_json(),
         }
 
-    def to_html(self) -> str:
-        """Return the figure as an HTML fragment: a picture for each width, caption, and its table to unfold."""
+    def to_json(self) -> dict[str, Any]:
+        """Return the words, the numbers and the pictures of the figure, in plain lists and dictionaries."""
+        places = [place for place in get_args(Place) if place != "slide" or self.png(place) is not self.png()]
+        return {**self.words(), "pictures": {place: _in_text(self.png(place)) for place in places}}
+
+    @classmethod
+    def from_json(cls, shown: Mapping[str, Any]) -> Self:
+        """Give back a figure with its pictures; it cannot be drawn again."""
+
+        def draw(width: Width) -> Drawing:  # noqa: ARG001
+            raise ReportError(
+                f"The figure {shown['title']!r} was read from a notebook: it has its pictures and numbers only.",
+                what_to_do="Run the cell of the notebook that makes the figure, and draw that one.",
+            )
+
+        pictures = {place: base64.b64decode(text) for place, text in shown["pictures"].items()}
+        texts = {name: shown[name] for name in ("name", "title", "caption", "alt", "message")}
+        return cls(**texts, table=Table.from_json(shown["table"]), draw=draw, _drawn=pictures)
+
+    def to_html(self, *, page: bool = False) -> str:
+        """Return the figure as an HTML fragment: the picture, caption, and its table to unfold.
+
+        Parameters
+        ----------
+        page : bool
+            Whether both pictures are in it, for the style of a page to choose from. A browser that chose by itself
+            would keep its choice when it prints, so that a phone would print narrow figures.
+        """
         alt = html.escape(self.alt, quote=True)
+        wide, narrow = _address(self.png()), _address(self.png("narrow"))
+        picture = f'<img class="wide" alt="{alt}" src="{wide}">'
+        picture += f'<img class="narrow" alt="{alt}" src="{narrow}">' if page else ""
         caption = f"<strong>{typeset(self.title)}.</strong> {typeset(self.caption)}"
         return (
-            f'<figure><picture><source media="{_PHONE}" srcset="{_address(self.png("narrow"))}">'
-            f'<img alt="{alt}" src="{_address(self.png())}"></picture>'
-            f"<figcaption>{caption}</figcaption>"
+            f"<figure>{picture}<figcaption>{caption}</figcaption>"
             f"<details><summary>The numbers in this figure</summary><p>{typeset(self.alt)}</p>"
             f"{self.table.to_html()}</details></figure>"
         )
 
-    def _repr_mimebundle_(
-        self,
-        include: object = None,  # noqa: ARG002
-        exclude: object = None,  # noqa: ARG002
-    ) -> tuple[Mapping[str, Any], Mapping[str, Any]]:
-        data = {
-            "text/plain": str(self),
-            "text/html": self.to_html(),
-            "image/png": base64.b64encode(self.png()).decode("ascii"),
-            FIGURE_TYPE: self.describe(),
-        }
+    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> Any:
+        data = {**super()._repr_mimebundle_(include, exclude), "image/png": _in_text(self.png())}
         return data, {"image/png": {"alt": self.alt}}
 
     def __str__(self) -> str:
@@ -175,4 +195,8 @@ def _picture(drawing: Drawing) -> bytes:
 
 
 def _address(png: bytes) -> str:
-    return f"data:image/png;base64,{base64.b64encode(png).decode('ascii')}"
+    return f"data:image/png;base64,{_in_text(png)}"
+
+
+def _in_text(png: bytes) -> str:
+    return base64.b64encode(png).decode("ascii")

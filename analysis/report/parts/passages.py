@@ -4,25 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self
 
 from analysis.report.parts.figures import Figure
+from analysis.report.parts.part import Part
 from analysis.report.parts.tables import Table
 from analysis.report.parts.typesetting import typeset
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-#: Type of the plain description in the notebook that PDF, Word and slides are made from.
-PASSAGE_TYPE = "application/vnd.kneecurve.passage+json"
-
 #: answer: the finding in plain language; text: body text; caution: what the report must not be used for; absent: what
-#: the data do not hold; items: a list; subtitle: the line under the title.
-PassageKind = Literal["answer", "text", "caution", "absent", "items", "subtitle"]
+#: the data do not hold; items: a list; subtitle: the line under the title; output: text that a cell printed.
+PassageKind = Literal["answer", "text", "caution", "absent", "items", "subtitle", "output"]
 
 
 @dataclass(frozen=True)
-class Passage:
+class Passage(Part):
     """Plain sentences; never markup.
 
     Parameters
@@ -38,12 +36,19 @@ class Passage:
     '<div class="text"><p>Shown as &lt;text&gt;.</p></div>'
     """
 
+    part: ClassVar[str] = "passage"
+
     paragraphs: tuple[str, ...]
     kind: PassageKind = "text"
 
-    def describe(self) -> dict[str, Any]:
+    def to_json(self) -> dict[str, Any]:
         """Return the passage in plain lists and dictionaries."""
         return {"kind": self.kind, "paragraphs": list(self.paragraphs)}
+
+    @classmethod
+    def from_json(cls, shown: Mapping[str, Any]) -> Self:
+        """Give back a passage."""
+        return cls(tuple(shown["paragraphs"]), shown["kind"])
 
     def to_html(self) -> str:
         """Return the passage as an HTML fragment; all text escaped."""
@@ -51,9 +56,6 @@ class Passage:
         if self.kind == "items":
             return f'<ul class="items">{"".join(f"<li>{text}</li>" for text in texts)}</ul>'
         return f'<div class="{self.kind}">{"".join(f"<p>{text}</p>" for text in texts)}</div>'
-
-    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> Mapping[str, Any]:  # noqa: ARG002
-        return {"text/plain": str(self), "text/html": self.to_html(), PASSAGE_TYPE: self.describe()}
 
     def __str__(self) -> str:
         return "\n".join(self.paragraphs)

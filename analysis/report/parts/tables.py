@@ -3,21 +3,18 @@
 from __future__ import annotations
 
 import html
-import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal, get_args
+from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self, get_args
 
 import pandas as pd
 
 from analysis.errors import ReportError
 from analysis.report.parts import numbers
-from analysis.report.parts.typesetting import hold_together, typeset
+from analysis.report.parts.part import Part
+from analysis.report.parts.typesetting import typeset
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-#: Type of the plain description in the notebook that PDF, Word and slides are made from.
-TABLE_TYPE = "application/vnd.kneecurve.table+json"
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
 Format = Literal[
     "text", "count", "number", "signed", "share", "share with interval", "points", "points with interval",
@@ -56,6 +53,11 @@ class Column:
     instead: str = ""
 
     @property
+    def numeric(self) -> bool:
+        """Whether it is set to the right."""
+        return self.format != "text"
+
+    @property
     def sources(self) -> tuple[str, ...]:
         """Names of the columns of the data it is made of."""
         names = (self.name,) if isinstance(self.name, str) else self.name
@@ -66,52 +68,50 @@ class Column:
         decimals = self.decimals
         if self.instead and not numbers.is_missing(values[-1]):
             return str(values[-1])
-        match self.format:
-            case "text" | "right":
-                return numbers.MISSING if numbers.is_missing(values[0]) else str(values[0])
-            case "count":
-                return numbers.count(values[0])
-            case "number":
-                return numbers.number(values[0], decimals)
-            case "signed":
-                return numbers.signed(values[0], decimals)
-            case "share":
-                return numbers.share(values[0], decimals)
-            case "points":
-                return numbers.points(values[0], decimals)
-            case "p":
-                return numbers.p_value(values[0])
-            case "week":
-                return numbers.week(values[0])
-            case "fraction":
-                return numbers.fraction(values[0], values[1])
-            case "points limits":
-                return numbers.points_interval(values[0], values[1], decimals)
-            case "shares":
-                return numbers.share_interval(values[0], values[1], decimals)
-            case "interval":
-                return numbers.interval(values[0], values[1], decimals)
-            case "fraction with share":
-                if not values[1]:
-                    return numbers.fraction(values[0], values[1])
-                return f"{numbers.fraction(values[0], values[1])} ({numbers.share(values[0] / values[1], decimals)})"
-        shown = {
-            "number with interval": numbers.number(values[0], decimals),
-            "signed with interval": numbers.signed(values[0], decimals),
-            "share with interval": numbers.share(values[0], decimals),
-            "points with interval": numbers.points(values[0], decimals),
-        }[self.format]
-        if numbers.is_missing(values[1]) or numbers.is_missing(values[2]):
-            return shown
-        limits = {
-            "share with interval": numbers.share_interval,
-            "points with interval": numbers.points_interval,
-        }.get(self.format, numbers.interval)
-        return f"{shown} ({limits(values[1], values[2], decimals)})"
+        if self.format in _WITH_INTERVAL:
+            value, limits = _WITH_INTERVAL[self.format]
+            shown = value(values[0], decimals)
+            known = not (numbers.is_missing(values[1]) or numbers.is_missing(values[2]))
+            return f"{shown} ({limits(values[1], values[2], decimals)})" if known else shown
+        return _SHOWN[self.format](values, decimals)
+
+
+def _text(values: Sequence[Any], _: int) -> str:
+    return numbers.MISSING if numbers.is_missing(values[0]) else str(values[0])
+
+
+def _fraction_with_share(values: Sequence[Any], decimals: int) -> str:
+    fraction = numbers.fraction(values[0], values[1])
+    return f"{fraction} ({numbers.share(values[0] / values[1], decimals)})" if values[1] else fraction
+
+
+_SHOWN: dict[Format, Callable[[Sequence[Any], int], str]] = {
+    "text": _text,
+    "right": _text,
+    "count": lambda values, _: numbers.count(values[0]),
+    "number": lambda values, decimals: numbers.number(values[0], decimals),
+    "signed": lambda values, decimals: numbers.signed(values[0], decimals),
+    "share": lambda values, decimals: numbers.share(values[0], decimals),
+    "points": lambda values, decimals: numbers.points(values[0], decimals),
+    "p": lambda values, _: numbers.p_value(values[0]),
+    "week": lambda values, _: numbers.week(values[0]),
+    "fraction": lambda values, _: numbers.fraction(values[0], values[1]),
+    "fraction with share": _fraction_with_share,
+    "points limits": lambda values, decimals: numbers.points_interval(values[0], values[1], decimals),
+    "shares": lambda values, decimals: numbers.share_interval(values[0], values[1], decimals),
+    "interval": lambda values, decimals: numbers.interval(values[0], values[1], decimals),
+}
+#: What shows the value, and what shows the interval in brackets after it.
+_WITH_INTERVAL: dict[Format, tuple[Callable[..., str], Callable[..., str]]] = {
+    "number with interval": (numbers.number, numbers.interval),
+    "signed with interval": (numbers.signed, numbers.interval),
+    "share with interval": (numbers.share, numbers.share_interval),
+    "points with interval": (numbers.points, numbers.points_interval),
+}
 
 
 @dataclass(frozen=True, eq=False)
-class Table:
+class Table(Part):
     """A data frame with what a reader needs to understand it.
 
     Parameters
@@ -142,6 +142,8 @@ class Table:
       Protocol            Share
     0    usual  25 % (10 to 47 %)
     """
+
+    part: ClassVar[str] = "table"
 
     data: pd.DataFrame
     caption: str
@@ -192,34 +194,69 @@ class Table:
         """Return the heading of the group that each row belongs to; empty without groups."""
         return [str(value) for value in self.data[self.rows_grouped_by]] if self.rows_grouped_by else []
 
-    def describe(self) -> dict[str, Any]:
-        """Return the table as shown, in plain lists and dictionaries; PDF, Word and slides are made from it."""
+    def rows(self) -> list[list[str]]:
+        """Return the text of every cell, row by row; the first of a row heads it."""
+        rows: list[list[str]] = self.cells().to_numpy().tolist()
+        return rows
+
+    def grouped_rows(self) -> Iterator[tuple[str | None, list[str]]]:
+        """Give the rows of each group together, the first one with the heading of the group."""
+        rows, groups = self.rows(), self.groups()
+        if not groups:
+            yield from ((None, row) for row in rows)
+        for group in dict.fromkeys(groups):
+            own = [row for row, name in zip(rows, groups, strict=True) if name == group]
+            yield from ((group if position == 0 else None, row) for position, row in enumerate(own))
+
+    def spans(self) -> list[tuple[str, list[Column]]]:
+        """Give the headings over columns with the columns under each; a column without one stands alone."""
+        found: list[tuple[str, list[Column]]] = []
+        for column in self.columns:
+            if found and column.group and found[-1][0] == column.group:
+                found[-1][1].append(column)
+            else:
+                found.append((column.group, [column]))
+        return found
+
+    def sides(self) -> list[str]:
+        """Return the side that each column is set to, "left" or "right"; the first heads the rows, and stands left."""
+        return ["left", *("right" if column.numeric else "left" for column in self.columns[1:])]
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the table as it is shown, in plain lists and dictionaries."""
         return {
             "name": self.name,
             "caption": self.caption,
             "columns": [
-                {"label": column.label, "group": column.group, "numeric": column.format != "text"}
-                for column in self.columns
+                {"label": column.label, "group": column.group, "numeric": column.numeric} for column in self.columns
             ],
-            "rows": self.cells().to_numpy().tolist(),
+            "rows": self.rows(),
             "row_groups": self.groups(),
             "notes": list(self.notes),
         }
 
+    @classmethod
+    def from_json(cls, shown: Mapping[str, Any]) -> Self:
+        """Give back a table as it was shown: its data are the texts of its cells."""
+        columns = tuple(
+            Column(str(place), one["label"], "right" if one["numeric"] else "text", group=one["group"])
+            for place, one in enumerate(shown["columns"])
+        )
+        data = pd.DataFrame(shown["rows"], columns=[str(column.name) for column in columns], dtype=object)
+        groups = {"group": pd.Series(shown["row_groups"], dtype=object)} if shown["row_groups"] else {}
+        notes = tuple(shown["notes"])
+        return cls(data.assign(**groups), shown["caption"], columns, notes, shown["name"], "".join(groups))
+
     def to_html(self) -> str:
         """Return the table as an HTML fragment without style: caption, header scopes, notes; all text escaped."""
         label = html.escape(self.caption, quote=True)
-        caption = f"<caption><span>{typeset(self.caption)}</span></caption>"
-        body = _great_table(self).replace(">", f">{caption}", 1)
         notes = "".join(f"<p>{typeset(note)}</p>" for note in self.notes)
         notes = f'<div class="notes">{notes}</div>' if notes else ""
         return (
-            f'<div class="table"><div class="scroll" role="region" tabindex="0" aria-label="{label}">{body}</div>'
-            f"{notes}</div>"
+            f'<div class="table"><div class="scroll" role="region" tabindex="0" aria-label="{label}">'
+            f"<table><caption><span>{typeset(self.caption)}</span></caption>\n<thead>{_head(self)}</thead>\n"
+            f"<tbody>{''.join(_rows(self))}</tbody></table></div>{notes}</div>"
         )
-
-    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> Mapping[str, Any]:  # noqa: ARG002
-        return {"text/plain": str(self), "text/html": self.to_html(), TABLE_TYPE: self.describe()}
 
     def __str__(self) -> str:
         shown = self.cells()
@@ -228,31 +265,29 @@ class Table:
         return "\n".join([self.caption, shown.to_string(index=False), *self.notes])
 
 
-def _great_table(table: Table) -> str:
-    """Let great-tables write the table element: head and stub cells with scope, spanners, row groups."""
-    from great_tables import GT
+def _head(table: Table) -> str:
+    """Write the headings of the columns, and over them those of several columns where there are any."""
+    spans = table.spans()
+    over = any(heading for heading, _ in spans)
+    sides = iter(table.sides())
+    upper, lower = [], []
+    for heading, columns in spans:
+        rows = ' rowspan="2"' if over and not heading else ""
+        heads = [f'<th scope="col"{rows} class="{next(sides)}">{typeset(one.label)}</th>' for one in columns]
+        if heading:
+            upper.append(
+                f'<th scope="colgroup" colspan="{len(columns)}" class="over"><span>{typeset(heading)}</span></th>'
+            )
+            lower += heads
+        else:
+            upper += heads
+    return f"<tr>{''.join(upper)}</tr>" + (f"\n<tr>{''.join(lower)}</tr>" if over else "")
 
-    cells = table.cells()
-    keys = [f"c{position}" for position in range(len(table.columns))]
-    cells.columns = pd.Index(keys)
-    if table.rows_grouped_by:
-        cells["group"] = table.groups()
-    group = "group" if table.rows_grouped_by else None
-    great = GT(cells.reset_index(drop=True), id="t", rowname_col=keys[0], groupname_col=group)
-    labels: dict[str, Any] = {key: column.label for key, column in zip(keys[1:], table.columns[1:], strict=True)}
-    great = great.cols_label(**labels) if labels else great
-    great = great.tab_stubhead(label=table.columns[0].label)
-    for position, heading in enumerate(dict.fromkeys(column.group for column in table.columns if column.group)):
-        under = [key for key, column in zip(keys, table.columns, strict=True) if column.group == heading]
-        great = great.tab_spanner(label=heading, columns=under, id=f"span{position}")
-    text = [key for key, column in zip(keys, table.columns, strict=True) if column.format == "text"]
-    numeric = [key for key in keys if key not in text]
-    great = great.cols_align("left", columns=text) if text else great
-    great = great.cols_align("right", columns=numeric) if numeric else great
-    # The library writes cell by cell, for which Arrow copies a column each time.
-    with pd.option_context("mode.string_storage", "python"):
-        page = great.as_raw_html()
-    body = page[page.index("<table") : page.rindex("</table>") + len("</table>")]
-    # The library makes ids of the texts, which are not unique for every text; scopes say the same.
-    body = hold_together(re.sub(r' (?:id|headers|data-quarto-[a-z-]+)="[^"]*"', "", body))
-    return body.replace('<th scope="row"', '<th scope="row" dir="auto"')
+
+def _rows(table: Table) -> Iterator[str]:
+    for group, (name, *cells) in table.grouped_rows():
+        if group is not None:
+            yield f'\n<tr><th scope="colgroup" colspan="{len(table.columns)}" class="group">{typeset(group)}</th></tr>'
+        head = f'<th scope="row" dir="auto" class="left">{typeset(name)}</th>'
+        rest = zip(table.sides()[1:], cells, strict=True)
+        yield "".join(["\n<tr>", head, *(f'<td class="{side}">{typeset(text)}</td>' for side, text in rest), "</tr>"])

@@ -12,6 +12,7 @@ _NO_BREAK = "\u00a0"
 #: The end of words written from right to left; without a mark there, a number that follows would change its side.
 _LEFTWARD = "\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc"
 _END_OF_LEFTWARD = re.compile(rf"([{_LEFTWARD}])(?![{_LEFTWARD}]|[ \-–]+[{_LEFTWARD}])")
+_COLOURS_OF_TERMINALS = re.compile(r"\x1b\[[0-9;]*m")
 #: The mark (left-to-right); nothing is seen of it.
 MARK = "\u200e"
 
@@ -53,3 +54,14 @@ def hold_together(escaped: str) -> str:
     escaped = _END_OF_LEFTWARD.sub(rf"\1{MARK}", escaped)
     held = _BEFORE_UNIT.sub(_NO_BREAK, escaped).replace("% interval", f"%{_NO_BREAK}interval")
     return _AFTER_WORD.sub(lambda match: f"{match[1].replace(' ', _NO_BREAK)}{_NO_BREAK}", held)
+
+
+def without_colours(text: str) -> str:
+    r"""Return text without the signs that colour it in a terminal.
+
+    Examples
+    --------
+    >>> without_colours("\x1b[31mred\x1b[0m")
+    'red'
+    """
+    return _COLOURS_OF_TERMINALS.sub("", text)

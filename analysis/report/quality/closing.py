@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from analysis.quality import read_value_rules
 from analysis.quality.unlikely_changes import FEWEST_FOR_A_TREND
 from analysis.report.parts.passages import Passage, Section
+from analysis.report.quality.study import QualityParameters
 from analysis.report.running.provenance import show_provenance
 
 if TYPE_CHECKING:
@@ -27,13 +28,7 @@ CAUTIONS = (
 
 
 def methods(study: QualityStudy) -> Section:
-    """Say in words how the numbers came about.
-
-    Parameters
-    ----------
-    study : QualityStudy
-        The check.
-    """
+    """Say in words how the numbers came about."""
     rules = (*read_value_rules(), *(read_value_rules(study.parameters["rules"]) if study.parameters["rules"] else ()))
     limits = [
         f"Rule ({rule.severity}): {rule.problem}; {study.label(rule.measure)} allowed "
@@ -69,13 +64,7 @@ def methods(study: QualityStudy) -> Section:
 
 
 def cautions(study: QualityStudy) -> Section:  # noqa: ARG001 - every section takes the study
-    """Say what the report must not be used for.
-
-    Parameters
-    ----------
-    study : QualityStudy
-        The check.
-    """
+    """Say what the report must not be used for."""
     return Section((Passage(CAUTIONS, "caution"),))
 
 
@@ -89,6 +78,5 @@ def provenance(study: QualityStudy, report: str) -> Section:
     report : str
         Name of the report.
     """
-    defaults = {"rules": None, "level": 0.95}
-    changed = {name: value for name, value in study.parameters.items() if value != defaults[name]}
+    changed = QualityParameters.changed(study.parameters)
     return show_provenance(study.cohort, study.folder, report=report, parameters=study.parameters, changed=changed)

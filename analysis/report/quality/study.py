@@ -11,11 +11,23 @@ import pandas as pd
 from analysis import quality
 from analysis.cohort.files.data_package import load_with_findings
 from analysis.progress import steps
+from analysis.report.running.declared import ReportParameters, parameter, takes
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from analysis.cohort import CheckReport, Cohort
+
+
+@dataclass(frozen=True)
+class QualityParameters(ReportParameters):
+    """Parameters of a data-quality report."""
+
+    folder: str = parameter("../cohort", "cohort folder, seen from this notebook")
+    rules: str | None = parameter(
+        None, "TOML file with rules for values of your own, full path; None: those of the kit only"
+    )
+    level: float = parameter(0.95, "confidence level of every interval")
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,17 +78,15 @@ class QualityStudy:
         return self.cohort.measures[measure].label
 
 
-def prepare_check(folder: Path | str, *, rules: str | None = None, level: float = 0.95) -> QualityStudy:
+@takes(QualityParameters)
+def prepare_check(folder: Path | str, **given: Any) -> QualityStudy:
     """Load a cohort, also one with errors, and compute everything its data-quality report shows.
 
     Parameters
     ----------
     folder : Path or str
         Cohort folder.
-    rules : str, optional
-        TOML file with rules for values of your own, beside those of the kit.
-    level : float
-        Level of the intervals.
+    {parameters}
 
     Returns
     -------
@@ -85,6 +95,8 @@ def prepare_check(folder: Path | str, *, rules: str | None = None, level: float 
 
     Raises
     ------
+    ReportError
+        There is no such parameter, or a value is of another type.
     CohortError
         The folder is no cohort folder, or the rules cannot be read.
     DeidentificationError
@@ -101,15 +113,15 @@ def prepare_check(folder: Path | str, *, rules: str | None = None, level: float 
     >>> study.checked.n_errors, study.shows_patients
     (0, True)
     """
-    path = Path(folder)
+    asked, path = QualityParameters.checked(folder, given), Path(folder)
     with steps(f"Data quality of {path.absolute().name}") as step:
-        return _prepare(path, rules, level, step)
+        return _prepare(path, asked, step)
 
 
-def _prepare(folder: Path, rules: str | None, level: float, step: Callable[[str], None]) -> QualityStudy:
+def _prepare(folder: Path, asked: QualityParameters, step: Callable[[str], None]) -> QualityStudy:
     cohort, checked = load_with_findings(folder)
     step("values and changes")
-    own = quality.read_value_rules(rules) if rules else ()
+    own = quality.read_value_rules(asked.rules) if asked.rules else ()
     checks = [quality.check_values(cohort, (*quality.read_value_rules(), *own)), quality.unlikely_changes(cohort)]
     some = [part for part in checks if len(part)]
     values = pd.concat(some, ignore_index=True) if some else checks[0]
@@ -121,11 +133,11 @@ def _prepare(folder: Path, rules: str | None, level: float, step: Callable[[str]
         expected=quality.expected_values(cohort),
         timing=quality.visit_timing(cohort),
         patterns=patterns,
-        lost=quality.lost_by_baseline(cohort, patterns, level) if len(patterns) else pd.DataFrame(),
+        lost=quality.lost_by_baseline(cohort, patterns, asked.level) if len(patterns) else pd.DataFrame(),
         digits=quality.digit_preference(cohort),
         digits_by_site=quality.digits_by_site(cohort, hide_small=cohort.level == "safe-harbor"),
         questions=values,
         findings=quality.all_findings(cohort, checked, values),
-        level=level,
-        parameters={"rules": rules, "level": level},
+        level=asked.level,
+        parameters=asked.given(),
     )

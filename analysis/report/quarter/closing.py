@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import inspect
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -20,7 +19,7 @@ from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.tables import Column, Table
 from analysis.report.parts.wording import DEFERS, FOR_GROUPS, INVENTED
 from analysis.report.quarter.opening import NOT_FOR_RELEASE, RELEASED
-from analysis.report.quarter.study import prepare_quarter
+from analysis.report.quarter.study import QuarterParameters
 from analysis.report.running.provenance import show_provenance
 
 if TYPE_CHECKING:
@@ -30,13 +29,7 @@ _EMPTY_ROWS = 3
 
 
 def actions(study: QuarterStudy) -> Section:
-    """Give a table to fill in: a row for each special cause, and empty ones.
-
-    Parameters
-    ----------
-    study : QuarterStudy
-        The quarter.
-    """
+    """Give a table to fill in: a row for each special cause, and empty ones."""
     special = [one for one in study.released.indicators if study.changes[one.name].cause == "special cause"]
     seen = [f"{one.title}: special cause in {study.quarter_words}" for one in special]
     rows = pd.DataFrame({"seen": [*seen, *["…"] * _EMPTY_ROWS]})
@@ -59,13 +52,7 @@ def actions(study: QuarterStudy) -> Section:
 
 
 def methods(study: QuarterStudy) -> Section:
-    """Say in words how the numbers came about.
-
-    Parameters
-    ----------
-    study : QuarterStudy
-        The quarter.
-    """
+    """Say in words how the numbers came about."""
     released = study.released
     first, last = (quarter_in_words(released.baseline[i]) for i in (0, -1))
     sentences = [
@@ -113,13 +100,7 @@ def _prime_charts(study: QuarterStudy) -> str:
 
 
 def cautions(study: QuarterStudy) -> Section:
-    """Say what the report must not be used for.
-
-    Parameters
-    ----------
-    study : QuarterStudy
-        The quarter.
-    """
+    """Say what the report must not be used for."""
     said = [
         FOR_GROUPS,
         DEFERS,
@@ -153,9 +134,7 @@ def provenance(study: QuarterStudy, report: str) -> Section:
     report : str
         Name of the report.
     """
-    defaults = inspect.signature(prepare_quarter).parameters
-    usual = {name: list(one.default) if name == "changes" else one.default for name, one in defaults.items()}
-    changed = {name: value for name, value in study.parameters.items() if value != usual[name]}
+    changed = QuarterParameters.changed(study.parameters)
     origin = study.origin if study.origin is not None else _no_cohort()
     return show_provenance(origin, study.folder, report=report, parameters=study.parameters, changed=changed)
 

@@ -6,7 +6,7 @@ import re
 import warnings
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
@@ -33,9 +33,10 @@ from analysis.quarter import (
 from analysis.quarter.control_charts import FEWEST_POINTS
 from analysis.quarter.counts import check_quarter
 from analysis.quarter.periods import every_period, period_number, quarter_in_words, quarter_of
-from analysis.quarter.release import WINDOW, SmallCounts
+from analysis.quarter.release import WINDOW
 from analysis.quarter.site_effects import scale_expected, shrink
 from analysis.report.parts.indicator_numbers import value_shower
+from analysis.report.running.declared import ReportParameters, parameter, takes
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -44,6 +45,32 @@ if TYPE_CHECKING:
 
 #: The file that makes a folder a cohort folder.
 _COHORT_FILE = "datapackage.json"
+
+
+#: Parameters that :func:`analysis.quarter.quarter_indicators` takes; for cohorts only.
+_OF_INDICATORS = ("measure", "week", "threshold", "adherence_threshold", "floor")
+
+
+@dataclass(frozen=True)
+class QuarterParameters(ReportParameters):
+    """Parameters of a quarter's outcomes."""
+
+    folder: str = parameter(
+        "../cohort_by_quarter", "cohort folder at the limited level, or a folder with aggregates.csv"
+    )
+    quarter: str | None = parameter(None, "the quarter reported, such as 2026-Q1; None: the last one")
+    measure: str | None = parameter(
+        None, "main measure; None: the one with a published important change that has most values"
+    )
+    week: float | None = parameter(None, "week of the outcomes; None: 26 where it is there, else the last")
+    threshold: float | None = parameter(None, "improvement that counts, positive; None: the published one")
+    baseline: str | None = parameter(None, "periods of the centre lines, as 2023-Q1 to 2025-Q4; None: the first twelve")
+    changes: list[str] = parameter([], "changes made, each as 2025-Q2: words")
+    site_quarters: int = parameter(4, "quarters over which sites are compared, the reported one last")
+    floor: float = parameter(0.8, "share of the patients due that should have a value")
+    adherence_threshold: float = parameter(0.8, "share of the prescribed sessions that counts as reached")
+    small_counts: Literal["hidden", "shown"] = parameter("hidden", "shown: for the team itself, never for release")
+    level: float = parameter(0.95, "confidence level of adjusted shares")
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,41 +144,15 @@ class QuarterStudy:
         return [one for one in self.released.indicators if not roles or one.role in roles]
 
 
-def prepare_quarter(
-    folder: Path | str,
-    *,
-    quarter: str | None = None,
-    measure: str | None = None,
-    week: float | None = None,
-    threshold: float | None = None,
-    baseline: str | None = None,
-    changes: Sequence[str] = (),
-    site_quarters: int = 4,
-    floor: float = 0.8,
-    adherence_threshold: float = 0.8,
-    small_counts: SmallCounts = "hidden",
-    level: float = 0.95,
-) -> QuarterStudy:
+@takes(QuarterParameters)
+def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
     """Load a cohort or aggregates, hide what must not be shown, and compute what a quarter's report shows.
 
     Parameters
     ----------
     folder : Path or str
         Cohort folder at the limited level (or invented), or a folder with aggregates.csv.
-    quarter : str, optional
-        The quarter reported, such as 2026-Q1; by default the last one.
-    measure, week, threshold, adherence_threshold, floor
-        As of :func:`analysis.quarter.quarter_indicators`; for cohorts only.
-    baseline : str, optional
-        Periods that centre lines come from, such as ``2023-Q1 to 2025-Q4``; by default the first twelve.
-    changes : sequence of str
-        Changes that were made, each as ``2025-Q2: words``, for the charts.
-    site_quarters : int
-        Quarters, the reported one last, over which sites are compared.
-    small_counts : {"hidden", "shown"}
-        "shown" hides nothing: for the team itself, never for release.
-    level : float
-        Level of the intervals of adjusted shares.
+    {parameters}
 
     Returns
     -------
@@ -163,7 +164,7 @@ def prepare_quarter(
     CohortError
         The folder is neither, the cohort holds no quarter (and why), or there are no data in the quarter.
     ReportError
-        A baseline or a change cannot be read.
+        A baseline or a change cannot be read, there is no such parameter, or a value is of another type.
 
     Examples
     --------
@@ -176,32 +177,32 @@ def prepare_quarter(
     >>> study.released.quarter, study.charts["improved"].why
     ('2022-Q4', '4 points can be shown; control limits need 12, so this is a run chart.')
     """
-    given = {name: value for name, value in locals().items() if name != "folder"}
-    given["changes"] = list(changes)
+    asked = QuarterParameters.checked(folder, given)
     place = Path(folder)
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", KneecurveWarning)
-        options = {"measure": measure, "week": week, "threshold": threshold}
-        more = {"adherence_threshold": adherence_threshold, "floor": floor}
-        counts, patients, origin, notes = _counted(place, {**options, **more})
-        at = check_quarter(counts, quarter)
+        options = {name: getattr(asked, name) for name in _OF_INDICATORS}
+        counts, patients, origin, notes = _counted(place, options)
+        at = check_quarter(counts, asked.quarter)
         periods = [one for one in counts.periods if period_number(quarter_of(one)) <= period_number(at)]
-        window = [one for one in periods if period_number(quarter_of(one)) > period_number(at) - max(1, site_quarters)]
-        fixed = _baseline(baseline, periods)
+        window = [
+            one for one in periods if period_number(quarter_of(one)) > period_number(at) - max(1, asked.site_quarters)
+        ]
+        fixed = _baseline(asked.baseline, periods)
         compared = next((one for one in counts.indicators if one.role == "outcome" and one.kind == "share"), None)
         by_site = [compared.name] if compared is not None else []
-        released = release(counts, at, baseline=fixed, window=window, by_site=by_site, small_counts=small_counts)
+        released = release(counts, at, baseline=fixed, window=window, by_site=by_site, small_counts=asked.small_counts)
         charts = {one.name: chart_of(released, one) for one in released.indicators}
         words = {
             one.name: change_in_words(released, charts[one.name], value_shower(one, _values(charts[one.name])))
             for one in released.indicators
         }
         sites, no_funnel = _funnel(released, compared)
-        adjusted, no_case_mix = _case_mix(released, compared, patients, counts.expected, level)
+        adjusted, no_case_mix = _case_mix(released, compared, patients, counts.expected, asked.level)
     ours = [str(one.message) for one in caught if issubclass(one.category, KneecurveWarning)]
     return QuarterStudy(
         place, origin, released, charts, words, compared, sites, no_funnel, adjusted, no_case_mix,
-        _annotations(changes, periods), notes, given, level, tuple(dict.fromkeys(ours)),
+        _annotations(asked.changes, periods), notes, asked.given(), asked.level, tuple(dict.fromkeys(ours)),
     )  # fmt: skip
 
 

@@ -7,11 +7,11 @@
   HOME is.
 - ``parameters``: The parameters of a report notebook: read from its tagged cell, and checked strictly before anything
   runs.
+- ``declared``: The parameters of a report of the kit, each declared once: its notebook, its call and its documentation
+  follow.
 - ``record``: The record beside a report: input hashes, versions, parameters, seed, command, and a digest of all that
   is shown.
 - ``repeat``: A report made again from its record, and compared with what it showed then.
-- ``contents``: What an executed notebook shows, item by item, so that two runs can be told apart and the difference
-  named.
 - ``provenance``: What a report was made from, as the report shows it: enough to make it again and to see that it is
   the same.
 - ``working_copy``: A working folder: the notebooks, with invented cohorts beside them: a small one, and one by

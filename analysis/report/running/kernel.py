@@ -112,7 +112,7 @@ def _environment(folder: Path) -> dict[str, str]:
     more = {
         "IPYTHONDIR": str(folder / "ipython"),
         "JUPYTER_RUNTIME_DIR": str(folder / "runtime"),
-        "MPLBACKEND": "agg",
+        "MPLBACKEND": "module://matplotlib_inline.backend_inline",
         "PYTHONHASHSEED": "0",
     }
     if "MPLCONFIGDIR" not in os.environ and not os.access(Path.home(), os.W_OK):

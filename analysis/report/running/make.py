@@ -14,8 +14,10 @@ from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from analysis.cohort.provenance import describe_source
 from analysis.errors import ReportError
-from analysis.report.forms.html import notebook_to_html
-from analysis.report.running.contents import read_contents
+from analysis.report.forms.digest import read_digests
+from analysis.report.forms.document import read_document
+from analysis.report.forms.html import document_to_html
+from analysis.report.running.declared import FOLDER_PARAMETER
 from analysis.report.running.notebooks import (
     CellFailure,
     find_report,
@@ -41,9 +43,9 @@ if TYPE_CHECKING:
     from nbformat import NotebookNode
 
     from analysis.cohort.provenance import Source
+    from analysis.report.forms.document import Document
 
 Format = Literal["html", "pdf", "docx", "pptx"]
-FOLDER_PARAMETER = "folder"
 
 
 @dataclass(frozen=True)
@@ -144,6 +146,7 @@ def make_report(
             left = _leave_failed(executed, working, destination / f"{source.stem}.failed.ipynb")
             raise _failure(source.stem, failure, left)
         _refuse_a_cohort_that_changed(cohort_folder, inputs)
+        document = read_document(executed)
         record = Record(
             report=source.stem,
             notebook=describe_source(source),
@@ -156,11 +159,11 @@ def make_report(
             versions=versions(),
             code=code_digest(),
             system=system(),
-            shows=tuple(one.digest for one in read_contents(executed)),
+            shows=tuple(read_digests(document)),
         )
         _write(working / files.notebook.name, _notebook_text(executed))
         _write(working / files.record.name, json.dumps({**record.to_json(), "made": stamp}, indent=2) + "\n")
-        _write_forms(working, files, executed, stamp)
+        _write_forms(working, files, document, stamp)
         left_over = [path for path in _every_file(destination, source.stem) if path not in files.paths()]
         _put_in_place(working, files.paths(), left_over)
     return files
@@ -219,19 +222,16 @@ def _refuse_a_cohort_that_changed(folder: Path, inputs: tuple[Source, ...]) -> N
         )
 
 
-def _write_forms(working: Path, files: ReportFiles, executed: NotebookNode, stamp: str) -> None:
+def _write_forms(working: Path, files: ReportFiles, document: Document, stamp: str) -> None:
     """Write the page and the forms beside it, natively, from the same figures and tables, all at the same time."""
-    from analysis.report.forms.document import Document, read_document
     from analysis.report.forms.pdf import document_to_pdf
     from analysis.report.forms.slides import document_to_slides
     from analysis.report.forms.word import document_to_word
 
     forms = ((files.pdf, document_to_pdf), (files.word, document_to_word), (files.slides, document_to_slides))
-    asked = [(path, write) for path, write in forms if path]
     with ThreadPoolExecutor() as workers:
-        document = read_document(executed) if asked else Document("", (), ())
-        made = [(path, workers.submit(write, document, stamp=stamp)) for path, write in asked]
-        _write(working / files.html.name, notebook_to_html(executed, stamp=stamp))
+        made = [(path, workers.submit(write, document, stamp=stamp)) for path, write in forms if path]
+        _write(working / files.html.name, document_to_html(document, stamp=stamp))
         for path, form in made:
             (working / path.name).write_bytes(form.result())
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import copy
 import importlib
 import logging
-import re
 import sys
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,14 +12,13 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 from analysis.errors import ReportError
+from analysis.report.parts.typesetting import without_colours
 from analysis.report.running.parameters import Parameter, read_parameters
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from nbformat import NotebookNode
-
-_COLOURS_OF_TERMINALS = re.compile(r"\x1b\[[0-9;]*m")
 
 
 @dataclass(frozen=True)
@@ -211,7 +209,7 @@ def run_notebook(
             )
         except papermill.PapermillExecutionError as error:
             executed = nbformat.read(written, as_version=4)  # type: ignore[no-untyped-call]
-            message = _COLOURS_OF_TERMINALS.sub("", str(error.evalue))
+            message = without_colours(str(error.evalue))
             failure = CellFailure(int(error.cell_index) + 1, str(error.ename), message)
     return _comparable(executed), failure
 

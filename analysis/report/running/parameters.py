@@ -158,7 +158,7 @@ def _admits(declared: ast.expr, value: Any) -> bool:
         case ast.Name(id="NoneType"):
             return value is None
         case ast.Name(id="float"):
-            return type(value) in (int, float)
+            return isinstance(value, int | float) and not isinstance(value, bool)
         case ast.Name(id=name) if name in _TYPES:
             return type(value) is _TYPES[name]
         case ast.Subscript(value=ast.Name(id="Literal"), slice=choices):

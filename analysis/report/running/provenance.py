@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from analysis.report.forms.digest import REPEAT_OPENING, VERSIONS_TABLE
 from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.tables import Column, Table
-from analysis.report.running.contents import REPEAT_OPENING, VERSIONS_TABLE
 from analysis.report.running.record import NOT_INSTALLED, command_to_repeat, record_inputs, versions
 
 if TYPE_CHECKING:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from analysis.cohort.provenance import Provenance, Source, describe_source
 from analysis.errors import CohortError, ReportError
-from analysis.report.running.contents import Digest
+from analysis.report.forms.digest import Digest
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -22,10 +22,10 @@ if TYPE_CHECKING:
 #: Packages whose version can change a number or a picture.
 PACKAGES = (
     "kneecurve", "numpy", "pandas", "scipy", "formulaic", "statsmodels", "pingouin", "matplotlib", "pillow", "seaborn",
-    "great-tables", "pyarrow", "papermill", "nbconvert", "typst", "pypandoc-binary",
+    "pyarrow", "papermill", "mistune", "typst", "pypandoc-binary",
 )  # fmt: skip
 NOT_INSTALLED = "not installed as a package"
-_CODE = (".py", ".toml", ".css", ".j2", ".typ", ".xml")
+_CODE = (".py", ".toml", ".css", ".j2", ".typ", ".docx", ".pptx")
 
 
 @dataclass(frozen=True)
@@ -200,7 +200,7 @@ def versions() -> dict[str, str]:
     Examples
     --------
     >>> sorted(versions())[:2]
-    ['formulaic', 'great-tables']
+    ['formulaic', 'kneecurve']
     """
     found = {"python": platform.python_version()}
     for name in PACKAGES:

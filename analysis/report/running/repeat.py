@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from analysis.errors import ReportError
-from analysis.report.running.contents import first_difference, read_contents
+from analysis.report.forms.digest import first_difference, read_digests
+from analysis.report.forms.document import read_document
 from analysis.report.running.make import make_report
 from analysis.report.running.notebooks import read_notebook
 from analysis.report.running.record import read_record, record_inputs
@@ -19,7 +20,7 @@ from analysis.report.running.record import read_record, record_inputs
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from analysis.report.running.contents import Digest
+    from analysis.report.forms.digest import Digest
     from analysis.report.running.make import ReportFiles
     from analysis.report.running.record import Record
 
@@ -132,8 +133,8 @@ def repeat_report(
             progress=progress,
         )
         now = read_record(files.record)
-        new = read_notebook(files.notebook)
-        counts, differences = _compare(known, _shown(_old_notebook(path), known), new)
+        new = read_document(read_notebook(files.notebook))
+        counts, differences = _compare(known, _shown_then(path, known), read_digests(new))
     return Repetition(known.report, said, counts, differences, _surroundings(known, now), files if out else None)
 
 
@@ -177,24 +178,18 @@ def _check_inputs(known: Record, folder: Path) -> None:
         )
 
 
-def _old_notebook(path: Path) -> Any:
+def _shown_then(path: Path, known: Record) -> dict[Digest, Any]:
+    """Give what the notebook beside the record shows where its digest is the recorded one: it was not changed since."""
     beside = path.with_suffix(".ipynb")
     try:
-        return read_notebook(beside) if beside.is_file() else None
+        shown = read_digests(read_document(read_notebook(beside))) if beside.is_file() else {}
     except ReportError:
-        return None
+        return {}
+    return {digest: words for digest, words in shown.items() if digest in known.shows}
 
 
-def _shown(notebook: Any, known: Record) -> dict[tuple[str, int], Any]:
-    """Give what the old notebook shows where its digest is the one of the record: it was not changed since."""
-    items = read_contents(notebook) if notebook is not None else ()
-    recorded = {(one.cell, one.position): one.sha256 for one in known.shows}
-    places = (((one.digest.cell, one.digest.position), one) for one in items)
-    return {place: one.shown for place, one in places if recorded.get(place) == one.digest.sha256}
-
-
-def _compare(known: Record, shown: dict[tuple[str, int], Any], new: Any) -> tuple[pd.DataFrame, pd.DataFrame]:
-    items = {(one.digest.cell, one.digest.position): one for one in read_contents(new)}
+def _compare(known: Record, shown: dict[Digest, Any], new: dict[Digest, Any]) -> tuple[pd.DataFrame, pd.DataFrame]:
+    items = {(digest.cell, digest.position): (digest, words) for digest, words in new.items()}
     rows: list[tuple[str, str, str, str]] = []
     equal = dict.fromkeys(_KINDS.values(), 0)
     recorded = dict.fromkeys(_KINDS.values(), 0)
@@ -203,17 +198,16 @@ def _compare(known: Record, shown: dict[tuple[str, int], Any], new: Any) -> tupl
         kind = _KINDS.get(one.kind, _KINDS["output"])
         recorded[kind] += 1
         pictures += bool(one.picture)
-        item = items.pop((one.cell, one.position), None)
-        if item is None:
+        digest, words = items.pop((one.cell, one.position), (None, None))
+        if digest is None:
             rows.append(_row(one, "is no longer shown"))
             continue
-        same_pictures += bool(one.picture) and one.picture == item.digest.picture
-        if item.digest.sha256 == one.sha256 and item.digest.kind == one.kind:
+        same_pictures += bool(one.picture) and one.picture == digest.picture
+        if digest.sha256 == one.sha256 and digest.kind == one.kind:
             equal[kind] += 1
         else:
-            then = shown.get((one.cell, one.position))
-            rows.append(_row(one, first_difference(then, item.shown) if then is not None else "differs"))
-    rows += [_row(item.digest, "is new") for item in items.values()]
+            rows.append(_row(one, first_difference(shown[one], words) if one in shown else "differs"))
+    rows += [_row(digest, "is new") for digest, _ in items.values()]
     counted = [(kind, recorded[kind], equal[kind]) for kind in recorded if recorded[kind]]
     if pictures:
         counted.append(("pictures, byte for byte", pictures, same_pictures))

@@ -24,8 +24,9 @@ from analysis.report.figures.programme_figures import adherence_figure, missing_
 from analysis.report.figures.recovery_figure import recovery_figure
 from analysis.report.figures.responder_figures import change_figure, responder_figure
 from analysis.report.figures.seen_figure import seen_figure, seen_summary
-from analysis.report.parts.figures import FIGURE_TYPE, Figure
+from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import marks, new_drawing, settings, spread
+from analysis.report.parts.part import PART_TYPE
 from analysis.report.parts.tables import Table
 
 
@@ -163,7 +164,7 @@ def test_a_picture_keeps_white_paper_and_the_colours_drawn():
 def test_the_bundle_has_the_sentence_as_alt_text(figures):
     data, metadata = figures["responders"]._repr_mimebundle_()
     assert metadata["image/png"]["alt"] == figures["responders"].alt
-    assert data[FIGURE_TYPE]["alt"] == figures["responders"].alt
+    assert data[PART_TYPE]["figure"]["alt"] == figures["responders"].alt
     assert data["text/html"].count("<img") == 1
 
 

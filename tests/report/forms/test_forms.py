@@ -18,7 +18,9 @@ from pypdf import PdfReader
 from analysis.errors import ReportError
 from analysis.report import Column, Figure, Passage, Table, make_report
 from analysis.report.forms import pandoc, pdf
-from analysis.report.forms.document import Grid, Heading, Picture, Words, read_document
+from analysis.report.forms.document import Document, Shown, read_document
+from analysis.report.forms.markdown import Heading
+from analysis.report.forms.paper import column_widths, in_parts, width_on_paper
 from analysis.report.forms.slides import document_to_slides
 from analysis.report.forms.word import document_to_word
 from analysis.report.parts.look import new_drawing
@@ -57,6 +59,21 @@ def figure(number=1):
     )
 
 
+def of(*blocks, title="Title"):
+    """Make a document of its blocks after the title."""
+    return Document((Shown("cell", (Heading(1, title), *blocks)),))
+
+
+def grid(caption, columns, rows, groups=None):
+    """Make a table of text cells: label, heading over it, and whether it is set to the right."""
+    made = tuple(
+        Column(str(place), label, "right" if right else "text", group=over)
+        for place, (label, over, right) in enumerate(columns)
+    )
+    data = pd.DataFrame(rows, columns=[column.name for column in made])
+    return Table(data.assign(group=groups), caption, made, rows_grouped_by="group" if groups else "")
+
+
 @pytest.fixture(scope="module")
 def document():
     items = [
@@ -74,19 +91,22 @@ def document():
 
 
 def test_the_document_has_every_block_in_order(document):
-    assert (document.title, document.subtitle) == ("Title", ("Subtitle", "Second line"))
+    assert (document.title.text, document.subtitle) == ("Title", ("Subtitle", "Second line"))
     kinds = [type(block) for block in document.blocks]
-    assert kinds[:2] == [Heading, Words]
+    assert kinds[0] is Heading
     assert document.blocks[1].paragraphs == ("Some text.",)
-    assert kinds.count(Picture) == 7
-    assert kinds.count(Grid) == 1
-    assert document.blocks[-2:] == (Words(("printed",), "output"), Heading(3, "Deeper"))
+    assert kinds.count(Figure) == 7
+    assert kinds.count(Table) == 1
+    assert [(one.paragraphs, one.kind) for one in document.blocks[-2:-1]] == [(("printed",), "output")]
+    assert (document.blocks[-1].level, document.blocks[-1].text) == (3, "Deeper")
 
 
 def test_rows_of_a_group_stand_together(document):
-    grid = next(block for block in document.blocks if isinstance(block, Grid))
-    assert [(group, row[1]) for group, row in grid.grouped_rows()] == [("one", "1"), (None, "3"), ("two", "2")]
-    assert grid.spans() == [("", 1), ("Counts", 1)]
+    read = next(block for block in document.blocks if isinstance(block, Table))
+    assert [(group, row[1]) for group, row in read.grouped_rows()] == [("one", "1"), (None, "3"), ("two", "2")]
+    assert [(over, [one.label for one in under]) for over, under in read.spans()] == [
+        ("", ["Name"]), ("Counts", ["Number"]),
+    ]  # fmt: skip
 
 
 def test_a_notebook_without_title_is_refused():
@@ -152,8 +172,8 @@ def test_slides_are_eight_or_fewer_with_a_message_each_and_the_numbers_in_the_no
 
 
 def test_a_slide_holds_what_fits_and_the_notes_hold_all(document):
-    long = replace(document, blocks=(Words((" ".join(f"Sentence {n} {'x' * 90}." for n in range(12)),), "answer"),))
-    known = parts(document_to_slides(long, stamp="now"))
+    long = Passage((" ".join(f"Sentence {n} {'x' * 90}." for n in range(12)),), "answer")
+    known = parts(document_to_slides(of(long), stamp="now"))
     shown = "".join(shapes(known["ppt/slides/slide2.xml"]))
     assert "Sentence 4" in shown
     assert "Sentence 7" not in shown
@@ -163,7 +183,7 @@ def test_a_slide_holds_what_fits_and_the_notes_hold_all(document):
 
 def test_a_long_title_is_cut_on_its_slide_and_whole_in_the_text_and_the_notes(document):
     title = f"{'A long title of many words ' * 8}at its end"
-    known = parts(document_to_slides(replace(document, title=title), stamp="now"))
+    known = parts(document_to_slides(of(title=title), stamp="now"))
     shown = shapes(known["ppt/slides/slide1.xml"])
     assert len(shown[0]) <= 92
     assert shown[0].endswith("…")
@@ -174,15 +194,14 @@ def test_a_long_title_is_cut_on_its_slide_and_whole_in_the_text_and_the_notes(do
 def test_a_table_too_wide_for_paper_is_cut_into_parts_that_repeat_the_first_column():
     columns = (("Characteristic", "", False), *((f"protocol {n} (n = 20)", "Protocols", True) for n in range(12)))
     rows = tuple((f"row {r}", *(f"{r}.{n} of 20 (55 %)" for n in range(12))) for r in range(3))
-    wide = Grid("Wide.", columns, rows, (), ("A note.",))
-    made = wide.in_parts()
+    made = in_parts(grid("Wide.", columns, rows))
     assert [part.caption for part in made] == [f"Wide. Part {n} of {len(made)}." for n in range(1, len(made) + 1)]
     assert len(made) > 1
-    assert all(sum(part.weights()) <= 135 and part.rows[1][0] == "row 1" for part in made)
-    assert [cell for part in made for cell in part.rows[2][1:]] == list(rows[2][1:])
-    assert [label for part in made for label, _, _ in part.columns[1:]] == [label for label, _, _ in columns[1:]]
-    narrow = Grid("Narrow.", columns[:4], tuple(row[:4] for row in rows), (), ())
-    assert narrow.in_parts() == [narrow]
+    assert all(sum(column_widths(part)) <= 135 and part.rows()[1][0] == "row 1" for part in made)
+    assert [cell for part in made for cell in part.rows()[2][1:]] == list(rows[2][1:])
+    assert [one.label for part in made for one in part.columns[1:]] == [label for label, _, _ in columns[1:]]
+    narrow = grid("Narrow.", columns[:4], tuple(row[:4] for row in rows))
+    assert in_parts(narrow) == [narrow]
 
 
 def test_where_room_is_short_text_wraps_before_words_and_numbers_are_broken():
@@ -196,8 +215,7 @@ def test_where_room_is_short_text_wraps_before_words_and_numbers_are_broken():
         "20, minimal detectable change",
         "less " * 5,
     )
-    crowded = Grid("Crowded.", columns, (row,) * 2, (), ())
-    widths = crowded.weights()
+    widths = column_widths(grid("Crowded.", columns, (row,) * 2))
     assert sum(widths) <= 100.5
     for (label, _, _), width in zip(columns, widths, strict=True):
         assert width >= max(map(len, label.split())) + 3
@@ -206,8 +224,8 @@ def test_where_room_is_short_text_wraps_before_words_and_numbers_are_broken():
 
 
 def test_paragraphs_of_the_answer_are_points_of_a_slide_even_where_they_begin_with_a_number(document):
-    answer = Words(("The check found no error.", "71/240 patients are lost. Others came back."), "answer")
-    known = parts(document_to_slides(replace(document, blocks=(answer,)), stamp="now"))
+    answer = Passage(("The check found no error.", "71/240 patients are lost. Others came back."), "answer")
+    known = parts(document_to_slides(of(answer), stamp="now"))
     points = re.findall(r"<a:p>.*?</a:p>", known["ppt/slides/slide2.xml"], flags=re.DOTALL)
     said = [re.sub(r"<[^>]+>", "", one).replace("\u00a0", " ") for one in points]
     assert said[1:] == ["The check found no error.", "71/240 patients are lost.", "Others came back."]
@@ -216,21 +234,19 @@ def test_paragraphs_of_the_answer_are_points_of_a_slide_even_where_they_begin_wi
 def test_the_heading_of_a_group_is_never_the_last_line_of_a_page(document):
     for before in range(44, 52):
         groups = tuple("first" if row < before else "second" for row in range(60))
-        grid = Grid(
-            "Long.", (("Row", "", False), ("N", "", True)), tuple((f"row {r}", "1") for r in range(60)), groups, ()
-        )
-        file = pdf.document_to_pdf(replace(document, blocks=(grid,)), stamp="now")
+        rows = tuple((f"row {r}", "1") for r in range(60))
+        long = grid("Long.", (("Row", "", False), ("N", "", True)), rows, list(groups))
+        file = pdf.document_to_pdf(of(long), stamp="now")
         pages = [page.extract_text().split("\n") for page in PdfReader(io.BytesIO(file)).pages]
         page = next(lines for lines in pages if "second" in lines)
         assert any(line.startswith(f"row {before}") for line in page[page.index("second") :]), before
 
 
 def test_a_tall_picture_is_made_narrower_so_that_its_caption_stays_on_the_page(document):
-    picture = next(block for block in document.blocks if isinstance(block, Picture))
-    assert picture.width_on_paper() == 1.0
+    picture = next(block for block in document.blocks if isinstance(block, Figure)).png()
+    assert width_on_paper(picture) == 1.0
     size = struct.pack(">II", 760, 760 * 3)
-    tall = replace(picture, png=picture.png[:16] + size + picture.png[24:])
-    assert tall.width_on_paper() == pytest.approx(0.4)
+    assert width_on_paper(picture[:16] + size + picture[24:]) == pytest.approx(0.4)
 
 
 def test_a_pdf_is_tagged_and_says_it_keeps_to_ua_1(document):
@@ -270,12 +286,8 @@ def test_the_same_document_has_the_same_bytes(document, word, slides):
 
 
 def test_a_picture_without_sentence_is_refused_by_the_pdf(document):
-    bare = Picture(
-        "t", "c", "", "", next(b for b in document.blocks if isinstance(b, Picture)).png, Grid("c", (), (), (), ()), b""
-    )
-    mute = type(document)("Title", (), (bare,))
     with pytest.raises(ReportError, match="The PDF could not be set"):
-        pdf.document_to_pdf(mute, stamp="now")
+        pdf.document_to_pdf(of(replace(figure(), alt="")), stamp="now")
 
 
 def test_missing_packages_are_named(monkeypatch, document):

@@ -4,8 +4,9 @@ import nbformat
 import pytest
 
 from analysis.errors import ReportError
-from analysis.report.forms.html import notebook_to_html, refuse_what_does_not_stand_alone
-from analysis.report.parts.passages import PASSAGE_TYPE, Passage
+from analysis.report.forms.document import read_document
+from analysis.report.forms.html import document_to_html, refuse_what_does_not_stand_alone
+from analysis.report.parts.passages import Passage
 
 
 def notebook(*markdown, outputs=()):
@@ -13,6 +14,10 @@ def notebook(*markdown, outputs=()):
     if outputs:
         cells.append(nbformat.v4.new_code_cell("secret_code()", id="code", outputs=list(outputs)))
     return nbformat.v4.new_notebook(cells=cells)
+
+
+def notebook_to_html(made, stamp):
+    return document_to_html(read_document(made), stamp=stamp)
 
 
 def shown(html):
@@ -41,7 +46,7 @@ def test_title_and_contents_come_from_the_headings():
 
 
 def test_the_subtitle_joins_the_title():
-    data = {"text/html": "<p>x</p>", PASSAGE_TYPE: Passage(("Pain <b>",), "subtitle").describe()}
+    data = Passage(("Pain <b>",), "subtitle")._repr_mimebundle_()
     page = notebook_to_html(
         notebook("# Title", outputs=[nbformat.v4.new_output("display_data", data=data)]), stamp="now"
     )

@@ -3,11 +3,14 @@
 import io
 import itertools
 
+import pandas as pd
 import pytest
 from pypdf import PdfReader
 
+from analysis.report import Column, Figure, Passage, Table
 from analysis.report.forms import pdf
-from analysis.report.forms.document import Document, Grid, Heading, Picture, Words
+from analysis.report.forms.document import Document, Shown
+from analysis.report.forms.markdown import Heading
 from analysis.report.parts.look import new_drawing
 
 RTL = "פרוטוקול מוקדם"
@@ -16,25 +19,25 @@ PHRASES = ("Answer first.", "Then Élan.", "A caption with n = 3.", "cell one", 
 
 @pytest.fixture(scope="module")
 def reader():
-    stream = io.BytesIO()
-    drawing = new_drawing("wide", 1.5)
-    drawing.add_subplot().plot([0, 1])
-    drawing.savefig(stream, format="png")
-    grid = Grid(
-        "A caption with n = 3.",
-        (("Name", "", False), ("Share", "Counts", True), ("Number", "Counts", True)),
-        (("cell one", "5 %", "1"), ("cell two", "6 %", "2")),
-        (),
-        ("A note.",),
-    )
-    picture = Picture(
-        "Curves", "Their caption.", "The curve rises from 0 to 1.", "It rises", stream.getvalue(), grid, b""
-    )
-    blocks = (
-        Heading(2, "In short"), Words(("Answer first.",), "answer"), Heading(3, "More"), Words(("Then Élan.", RTL)),
-        grid, picture, Words(("One", "Two"), "items"), Heading(2, "Last"), Words(("Care.",), "caution"),
+
+    def draw(width):
+        drawing = new_drawing(width, 1.5)
+        drawing.add_subplot().plot([0, 1])
+        return drawing
+
+    data = pd.DataFrame({"name": ["cell one", "cell two"], "share": [0.05, 0.06], "n": [1, 2]})
+    columns = (
+        Column("name", "Name"), Column("share", "Share", "share", group="Counts"),
+        Column("n", "Number", "count", group="Counts"),
     )  # fmt: skip
-    file = pdf.document_to_pdf(Document("A title", ("Under it",), blocks), stamp="now")
+    table = Table(data, "A caption with n = 3.", columns, ("A note.",))
+    figure = Figure("curves", "Curves", "Their caption.", "The curve rises from 0 to 1.", table, draw, "It rises")
+    blocks = (
+        Heading(1, "A title"), Passage(("Under it",), "subtitle"), Heading(2, "In short"),
+        Passage(("Answer first.",), "answer"), Heading(3, "More"), Passage(("Then Élan.", RTL)), table, figure,
+        Passage(("One", "Two"), "items"), Heading(2, "Last"), Passage(("Care.",), "caution"),
+    )  # fmt: skip
+    file = pdf.document_to_pdf(Document((Shown("cell", blocks),)), stamp="now")
     return PdfReader(io.BytesIO(file))
 
 

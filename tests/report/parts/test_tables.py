@@ -1,5 +1,7 @@
 """Tables: cells, escaping, scopes, errors."""
 
+import re
+
 import pandas as pd
 import pytest
 from hypothesis import given, settings
@@ -7,7 +9,7 @@ from hypothesis import strategies as st
 
 from analysis.errors import ReportError
 from analysis.report import Column, Table
-from analysis.report.parts.tables import TABLE_TYPE
+from analysis.report.parts.part import PART_TYPE
 
 SHARES = pd.DataFrame(
     {
@@ -101,6 +103,21 @@ def test_heads_have_scope_and_the_caption_comes_first():
     )
 
 
+def test_numbers_stand_right_but_where_they_head_the_rows():
+    columns = (
+        Column("week", "Week", "week"),
+        Column("protocol", "Protocol"),
+        Column("n", "N", "count", group="Counts"),
+    )
+    table = Table(SHARES.head(1), "Shares.", columns)
+    assert table.sides() == ["left", "left", "right"]
+    page = table.to_html()
+    assert re.findall(r'<th scope="col"[^>]* class="(\w+)">(\w+)<', page) == [
+        ("left", "Week"), ("left", "Protocol"), ("right", "N"),
+    ]  # fmt: skip
+    assert re.findall(r'<t[hd] [^>]*class="(\w+)">[^<]*</t[hd]>', page.partition("<tbody>")[2]) == table.sides()
+
+
 def test_an_empty_table_is_written():
     assert "<tbody" in Table(SHARES.head(0), "Nobody.", (Column("protocol", "Protocol"),)).to_html()
 
@@ -109,7 +126,7 @@ def test_the_bundle_describes_what_is_shown():
     table = Table(
         SHARES, "Shares.", (Column("protocol", "Protocol"), Column(("yes", "n"), "F", "fraction")), ("A note.",)
     )
-    described = table._repr_mimebundle_()[TABLE_TYPE]
+    described = table._repr_mimebundle_()[PART_TYPE]["table"]
     assert described["rows"] == [["usual", "3/20"], ["early", "0/0"]]
     assert described["columns"][1] == {"label": "F", "group": "", "numeric": True}
     assert "A note." in str(table)

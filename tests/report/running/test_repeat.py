@@ -9,8 +9,9 @@ import pytest
 from analysis.cohort import write_cohort
 from analysis.errors import ReportError
 from analysis.report import make_report, repeat_report
+from analysis.report.forms.digest import first_difference, read_digests
+from analysis.report.forms.document import read_document
 from analysis.report.running import make
-from analysis.report.running.contents import first_difference, read_contents
 from analysis.report.running.provenance import repeatable_in_words
 from analysis.report.running.record import read_record
 from synthetic_cohort import generate_cohort
@@ -139,10 +140,13 @@ def test_the_record_holds_seed_command_versions_and_what_is_shown(made):
 def test_error_outputs_and_messages_are_no_contents():
     outputs = [
         nbformat.v4.new_output("stream", name="stderr", text="warning"),
+        nbformat.v4.new_output("error", ename="ValueError", evalue="no", traceback=["no"]),
         nbformat.v4.new_output("stream", name="stdout", text="printed"),
     ]
-    notebook = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell("x", id="x", outputs=outputs)])
-    assert [(one.digest.kind, one.shown) for one in read_contents(notebook)] == [("output", "printed")]
+    title = nbformat.v4.new_markdown_cell("# Title")
+    notebook = nbformat.v4.new_notebook(cells=[title, nbformat.v4.new_code_cell("x", id="x", outputs=outputs)])
+    digests = read_digests(read_document(notebook))
+    assert [(digest.kind, words) for digest, words in digests.items()] == [("output", "printed")]
 
 
 def test_the_first_difference_is_found_deep_in_a_table():

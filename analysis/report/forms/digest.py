@@ -1,18 +1,20 @@
-"""What an executed notebook shows, item by item, so that two runs can be told apart and the difference named."""
+"""What the record keeps of a report, item by item, so that two runs can be told apart and the difference named."""
 
 from __future__ import annotations
 
+import base64
 import hashlib
 import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from analysis.report.parts.figures import FIGURE_TYPE
-from analysis.report.parts.passages import PASSAGE_TYPE
-from analysis.report.parts.tables import TABLE_TYPE
+from analysis.report.forms.markdown import Heading, OwnWords
+from analysis.report.parts.figures import Figure
+from analysis.report.parts.passages import Passage
+from analysis.report.parts.tables import Table
 
 if TYPE_CHECKING:
-    from nbformat import NotebookNode
+    from analysis.report.forms.document import Block, Document
 
 #: The table of package versions: compared package by package, not as a table of the report.
 VERSIONS_TABLE = "versions"
@@ -49,47 +51,31 @@ class Digest:
     picture: str = ""
 
 
-@dataclass(frozen=True)
-class Item:
-    """One item that a report shows, whole.
+def read_digests(document: Document) -> dict[Digest, Any]:
+    """Digest what the cells of a report show.
 
     Parameters
     ----------
-    digest : Digest
-        What the record keeps of it.
-    shown : object
-        Its words and numbers, in plain lists and dictionaries.
-    """
-
-    digest: Digest
-    shown: Any
-
-
-def read_contents(notebook: NotebookNode) -> tuple[Item, ...]:
-    """List what an executed notebook shows.
-
-    Parameters
-    ----------
-    notebook : NotebookNode
-        An executed notebook.
+    document : Document
+        The report.
 
     Returns
     -------
-    tuple of Item
-        In order; the table of versions and the sentence with the command to repeat are left out.
+    dict of Digest to object
+        Its words and numbers in plain lists and dictionaries, by digest, in order; the table of versions and the
+        sentence with the command to repeat are left out, and what only pages show.
     """
-    items = []
-    for cell in notebook.cells:
-        position = 0
-        for output in cell.get("outputs", []):
-            found = _item(output)
-            if found is None:
-                continue
-            kind, name, shown, picture = found
-            digest = hashlib.sha256(json.dumps(shown, sort_keys=True, ensure_ascii=False).encode()).hexdigest()
-            items.append(Item(Digest(str(cell.id), position, kind, name[:_LONGEST_NAME], digest, picture), shown))
-            position += 1
-    return tuple(items)
+    found: dict[Digest, Any] = {}
+    positions: dict[str, int] = {}
+    for output in document.shown:
+        kind, name, words, picture = _item(output.blocks) if output.is_output else ("", "", "", "")
+        if not kind:
+            continue
+        position = positions.get(output.cell, -1) + 1
+        positions[output.cell] = position
+        sha256 = hashlib.sha256(json.dumps(words, sort_keys=True, ensure_ascii=False).encode()).hexdigest()
+        found[Digest(output.cell, position, kind, name[:_LONGEST_NAME], sha256, picture)] = words
+    return found
 
 
 def first_difference(then: Any, now: Any) -> str:
@@ -134,20 +120,16 @@ def _short(value: Any) -> str:
     return text if len(text) <= _LONGEST_NAME else f"{text[: _LONGEST_NAME - 1]}…"
 
 
-def _item(output: Any) -> tuple[str, str, Any, str] | None:
-    data = output.get("data", {})
-    if TABLE_TYPE in data:
-        table = data[TABLE_TYPE]
-        return None if table["name"] == VERSIONS_TABLE else ("table", table["caption"], table, "")
-    if FIGURE_TYPE in data:
-        figure = {name: value for name, value in data[FIGURE_TYPE].items() if name != "png_for_slide"}
-        picture = hashlib.sha256(str(data.get("image/png", "")).strip().encode()).hexdigest()
-        return "figure", figure["title"], figure, picture
-    if PASSAGE_TYPE in data:
-        passage = data[PASSAGE_TYPE]
-        kept = [text for text in passage["paragraphs"] if not text.startswith(REPEAT_OPENING)]
-        return "sentences", kept[0] if kept else "", {**passage, "paragraphs": kept}, ""
-    if output.get("name") == "stderr" or output.get("output_type") == "error":
-        return None
-    text = str(data.get("text/plain", output.get("text", ""))).strip()
-    return ("output", text, text, "") if text else None
+def _item(blocks: tuple[Block, ...]) -> tuple[str, str, Any, str]:
+    """Give kind, name, words and digest of the picture of an output; an empty kind where none is kept of it."""
+    match blocks:
+        case (Table(name=name, caption=caption) as table,):
+            return "" if name == VERSIONS_TABLE else "table", caption, table.words(), ""
+        case (Figure() as figure,):
+            picture = hashlib.sha256(base64.b64encode(figure.png())).hexdigest()
+            return "figure", figure.title, figure.words(), picture
+        case (Passage() as passage,) if not isinstance(passage, OwnWords):
+            kept = [text for text in passage.paragraphs if not text.startswith(REPEAT_OPENING)]
+            return "sentences", "".join(kept[:1]), {**passage.words(), "paragraphs": kept}, ""
+    text = "\n\n".join(block.text if isinstance(block, Heading) else str(block) for block in blocks)
+    return "output" if text else "", text, text, ""

@@ -1,0 +1,98 @@
+"""How tables and pictures stand on paper: widths of columns, tables too wide for it, pictures too tall."""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from analysis.report.parts.tables import Table
+
+#: A picture that begins so is PNG.
+PNG = b"\x89PNG"
+#: A longer cell wraps, in characters.
+_LONGEST_CELL = 34
+#: What the space beside a cell takes, in characters.
+_ROUND_A_CELL = 3.0
+#: What a word of a heading is wider, in characters.
+_BOLD = 1.5
+#: Characters in a row of a table on paper at the usual size.
+_USUAL_WIDTH = 100.0
+#: Letters in a row of a table on paper, at the smallest size; a wider table of many columns is cut into parts.
+_WIDEST, _FEWEST_TO_CUT = 143, 8
+#: A taller picture would not leave room for its caption on a page, in widths of the text.
+_TALLEST = 1.2
+
+
+def column_widths(table: Table) -> list[float]:
+    """Share the width by the longest cell of each column; where it is short, text wraps before words are broken.
+
+    Parameters
+    ----------
+    table : Table
+        The table.
+
+    Returns
+    -------
+    list of float
+        Weights. Columns of numbers, and the longest word of every column, keep their width.
+    """
+    wanted, rows = _wanted(table), table.rows()
+    least = []
+    for position, column in enumerate(table.columns):
+        words = [float(len(word)) for row in rows for word in row[position].split()]
+        words += [len(word) + _BOLD for word in column.label.split()]
+        longest = max(words, default=1) + _ROUND_A_CELL
+        least.append(max(longest, wanted[position]) if column.numeric else min(longest, wanted[position]))
+    room, spare = _USUAL_WIDTH - sum(least), sum(wanted) - sum(least)
+    if room >= spare:
+        return wanted
+    share = max(room, 0.0) / spare if spare else 0.0
+    return [low + (high - low) * share for low, high in zip(least, wanted, strict=True)]
+
+
+def in_parts(table: Table) -> list[Table]:
+    """Cut a table that is too wide for paper into parts side by side; each repeats the first column.
+
+    Parameters
+    ----------
+    table : Table
+        The table.
+    """
+    wanted = _wanted(table)
+    if sum(wanted) <= _WIDEST or len(wanted) < _FEWEST_TO_CUT:
+        return [table]
+    count = -(-int(sum(wanted[1:])) // int(_WIDEST - wanted[0]))
+    size = -(-(len(wanted) - 1) // count)
+    starts = range(1, len(wanted), size)
+    return [
+        replace(
+            table,
+            caption=f"{table.caption} Part {number} of {len(starts)}.",
+            columns=(table.columns[0], *table.columns[start : start + size]),
+        )
+        for number, start in enumerate(starts, start=1)
+    ]
+
+
+def width_on_paper(picture: bytes) -> float:
+    """Return the share of the width of the text at which a picture fits on a page with its caption.
+
+    Parameters
+    ----------
+    picture : bytes
+        PNG; other pictures get the whole width.
+    """
+    width, height = struct.unpack(">II", picture[16:24]) if picture[:4] == PNG else (1, 1)
+    return min(1.0, _TALLEST * width / height)
+
+
+def _wanted(table: Table) -> list[float]:
+    """Give the longest cell of each column, within bounds, in characters, with the space beside it."""
+    wanted, rows = [], table.rows()
+    for position, column in enumerate(table.columns):
+        words = max((len(word) for word in column.label.split()), default=1)
+        longest = max([words, len(column.label) / 2, *(len(row[position]) for row in rows)])
+        wanted.append(min(longest, _LONGEST_CELL) + _ROUND_A_CELL)
+    return wanted
