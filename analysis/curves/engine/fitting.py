@@ -14,7 +14,7 @@ from analysis.curves.covariances.residual_base import Array, VisitGrid
 from analysis.curves.covariances.residual_structures import STRUCTURES, Residual
 from analysis.curves.engine.boundary import settle
 from analysis.curves.engine.likelihood import Likelihood, Method
-from analysis.curves.engine.model_checks import check_identified, check_outcome, check_size, check_structure
+from analysis.curves.engine.model_checks import check_identified, check_size, check_structure
 from analysis.curves.engine.optimiser import Optimum, optimise
 from analysis.curves.engine.robust import patient_sandwich
 from analysis.curves.engine.small_sample import Inference, Information, SmallSample
@@ -84,7 +84,6 @@ def fit_parts(
     covariance = build_covariance(design, terms, moments.distinct_weeks, moments.weeks, residual, correlated=correlated)
     check_size(design, moments, covariance)
     basis = working_basis(design, moments)
-    check_outcome(moments, basis.scale)
     if basis.dropped:
         notes.append(f"Columns that earlier ones explain were dropped: {', '.join(basis.dropped)}.")
         warnings.warn(

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 from abc import ABC, abstractmethod
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import reduce
 from typing import Any
 
 import numpy as np
@@ -19,6 +20,8 @@ from analysis.curves.rows.moments import Covariate, Scope
 from analysis.errors import ModelError
 
 Encoded = dict[str, NDArray[np.float64]]
+Parts = tuple[tuple[str, str], ...]
+"""A product: the factor and the name of the encoded column of each part."""
 
 _OWN_FUNCTION = re.compile(r"(natural_spline|piecewise|log1p)\([^()]*\)")
 
@@ -162,6 +165,28 @@ class EvaluatedFactor(Factor):
     def state(self) -> tuple[dict[str, Any], dict[str, Any]]:
         """Give the states of the specification of full rank."""
         return dict(self.specs[0].transform_state), dict(self.specs[0].encoder_state)
+
+
+def multiply(
+    factors: Mapping[str, Factor], products: Iterable[Parts], frame: pd.DataFrame
+) -> list[NDArray[np.float64]]:
+    """Give products of encoded columns on the rows of a frame; each factor is encoded once."""
+    encoded: dict[str, Encoded] = {}
+    values = []
+    for parts in products:
+        for expression, _ in parts:
+            if expression not in encoded:
+                encoded[expression] = factors[expression].encode(frame)
+        columns = [encoded[expression][name] for expression, name in parts]
+        values.append(reduce(np.multiply, columns) if columns else np.ones(len(frame)))
+    return values
+
+
+def product_matrix(
+    factors: Mapping[str, Factor], products: Iterable[Parts], frame: pd.DataFrame
+) -> NDArray[np.float64]:
+    """Give products of encoded columns as a matrix, shape (rows, products)."""
+    return np.column_stack([np.empty((len(frame), 0)), *multiply(factors, products, frame)])
 
 
 def refuse_undefined(columns: Encoded, expression: str) -> Encoded:
