@@ -197,7 +197,11 @@ def prepare_study(
     >>> study.measure_in_words, study.curves.primary_week
     ('Quadriceps torque, involved limb', 26.0)
     """
-    given = {name: value for name, value in locals().items() if name != "folder"}
+    given = {
+        "measure": measure, "limb": limb, "primary_week": primary_week, "reference": reference, "threshold": threshold,
+        "missing": missing, "design": design, "adherence_threshold": adherence_threshold, "imputations": imputations,
+        "level": level,
+    }  # fmt: skip
     cohort = _reference_first(load_cohort(folder), reference)
     name = measure or _usual_measure(cohort)
     known = cohort.measures[name]
@@ -232,8 +236,7 @@ def prepare_study(
     # A structure that did not converge was not used: the choices of the curves speak of it.
     ours = [one for one in caught if issubclass(one.category, KneecurveWarning)]
     said = tuple(dict.fromkeys(str(one.message) for one in ours if not issubclass(one.category, ConvergenceWarning)))
-    object.__setattr__(study, "warnings", said)
-    return study
+    return replace(study, warnings=said)
 
 
 def _reference_first(cohort: Cohort, reference: str | None) -> Cohort:

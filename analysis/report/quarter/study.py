@@ -176,13 +176,15 @@ def prepare_quarter(
     >>> study.released.quarter, study.charts["improved"].why
     ('2022-Q4', '4 points can be shown; control limits need 12, so this is a run chart.')
     """
-    given = {name: value for name, value in locals().items() if name != "folder"}
-    given["changes"] = list(changes)
+    options = {"measure": measure, "week": week, "threshold": threshold}
+    more = {"floor": floor, "adherence_threshold": adherence_threshold}
+    given = {
+        "quarter": quarter, **options, "baseline": baseline, "changes": list(changes), "site_quarters": site_quarters,
+        **more, "small_counts": small_counts, "level": level,
+    }  # fmt: skip
     place = Path(folder)
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", KneecurveWarning)
-        options = {"measure": measure, "week": week, "threshold": threshold}
-        more = {"adherence_threshold": adherence_threshold, "floor": floor}
         counts, patients, origin, notes = _counted(place, {**options, **more})
         at = check_quarter(counts, quarter)
         periods = [one for one in counts.periods if period_number(quarter_of(one)) <= period_number(at)]
