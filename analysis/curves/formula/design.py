@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from typing import get_args
 
 import numpy as np
 import pandas as pd
@@ -151,16 +152,8 @@ def design_from_rows(
     covariates = {name: _describe(rows, name) for name in mentioned if name != week}
     patients = rows.frame.iloc[rows.first_row]
     sample = rows.frame.iloc[np.unique(np.linspace(0, len(rows.frame) - 1, _CHECKED_ROWS).astype(np.int64))]
-    design = _design(
-        fixed,
-        formula,
-        (outcome, week, patient),
-        covariates,
-        rows.weeks,
-        patients=patients,
-        visits=rows.frame,
-        sample=sample,
-    )
+    frames: dict[Scope, pd.DataFrame] = {"patient": patients, "visit": rows.frame}
+    design = _design(fixed, formula, (outcome, week, patient), covariates, rows.weeks, frames, sample)
     moments = gather_moments(
         rows,
         outcome=outcome,
@@ -234,17 +227,8 @@ def design_from_moments(moments: VisitMoments, fixed: str) -> Design:
     mentioned = mentioned_columns(formula, set(known))
     covariates = {name: covariate for name, covariate in covariates.items() if name in mentioned}
     sample = _skeleton(moments, covariates)
-    columns_of_data = (outcome, moments.week, moments.patient)
-    design = _design(
-        fixed,
-        formula,
-        columns_of_data,
-        covariates,
-        moments.distinct_weeks,
-        patients=sample,
-        visits=sample,
-        sample=sample,
-    )
+    named, frames = (outcome, moments.week, moments.patient), dict.fromkeys(get_args(Scope), sample)
+    design = _design(fixed, formula, named, covariates, moments.distinct_weeks, frames, sample)
     for factor in design.factors.values():
         if isinstance(factor, EvaluatedFactor) and factor.scope != "week" and any(factor.state[0].values()):
             raise ModelError(
@@ -266,22 +250,15 @@ def design_from_moments(moments: VisitMoments, fixed: str) -> Design:
 def _design(
     fixed: str,
     formula: Formula,
-    of: tuple[str, str, str],
+    named: tuple[str, str, str],
     covariates: Mapping[str, Covariate],
     weeks: NDArray[np.float64],
-    *,
-    patients: pd.DataFrame,
-    visits: pd.DataFrame,
+    frames: Mapping[Scope, pd.DataFrame],
     sample: pd.DataFrame,
 ) -> Design:
-    """Take the formula apart; the factors learn from the distinct weeks, a row a patient, or a row a visit."""
-    outcome, week, patient = of
-    frames: dict[Scope, pd.DataFrame] = {
-        "week": _week_frame(week, weeks, weeks, covariates),
-        "patient": patients,
-        "visit": visits,
-    }
-    functions = WeekFunctions(weeks)
+    """Take the formula apart; factors learn from the distinct weeks, or from the frame of patients or visits."""
+    outcome, week, patient = named
+    functions, frames = WeekFunctions(weeks), {**frames, "week": _week_frame(week, weeks, weeks, covariates)}
     columns, factors = formula_columns(
         fixed, formula, week=week, covariates=covariates, functions=functions, frames=frames, sample=sample
     )

@@ -79,12 +79,7 @@ class CategoryFactor(Factor):
                 where=f"levels: {', '.join(self.levels)}",
                 what_to_do="Use one of these levels, or fit the model to data that hold the new one.",
             )
-        columns: Encoded = {}
-        for number, level in enumerate(self.levels):
-            indicator = (codes == number).astype(np.float64)
-            columns[f"{self.expression}[{level}]"] = indicator
-            columns[f"{self.expression}[T.{level}]"] = indicator
-        return columns
+        return _indicators(self.expression, {level: codes == number for number, level in enumerate(self.levels)})
 
 
 @dataclass(frozen=True)
@@ -125,12 +120,7 @@ class WeekCategoryFactor(Factor):
                 where=f"{self.expression}, weeks {', '.join(f'{week:g}' for week in self.weeks)}",
                 what_to_do="Ask for one of these weeks, or fit a curve of the week, such as week_spline.",
             )
-        columns: Encoded = {}
-        for week in self.weeks:
-            indicator = (at == week).astype(np.float64)
-            columns[f"{self.expression}[{week}]"] = indicator
-            columns[f"{self.expression}[T.{week}]"] = indicator
-        return columns
+        return _indicators(self.expression, {week: at == week for week in self.weeks})
 
     @property
     def state(self) -> tuple[dict[str, Any], dict[str, Any]]:
@@ -165,6 +155,12 @@ class EvaluatedFactor(Factor):
     def state(self) -> tuple[dict[str, Any], dict[str, Any]]:
         """Give the states of the specification of full rank."""
         return dict(self.specs[0].transform_state), dict(self.specs[0].encoder_state)
+
+
+def _indicators(expression: str, levels: Mapping[Any, NDArray[np.bool_]]) -> Encoded:
+    """Name the indicators of levels as formulaic does, at full and at reduced rank."""
+    columns = {level: there.astype(np.float64) for level, there in levels.items()}
+    return {f"{expression}[{rank}{level}]": column for level, column in columns.items() for rank in ("", "T.")}
 
 
 def multiply(
