@@ -42,16 +42,8 @@ class Elements:
 
     Attributes
     ----------
-    F : ndarray, shape (1 or patterns, slots, elements)
-        Week functions.
-    B : ndarray, shape (elements, columns)
-        One where an element belongs to a column.
-    T : ndarray, shape (columns, columns)
-        Working columns to the formula's columns.
-    offset : ndarray, shape (columns,)
-        Working coefficients of what was subtracted from the outcome.
-    U_ee, U_ey, U_yy : ndarray
-        Sums of products of the elements' columns of u and the outcome, by pattern.
+    F, B, T, offset, U_ee, U_ey, U_yy : ndarray
+        As in ``WorkingBasis``, the outcome in its own unit.
     """
 
     def __init__(self, design: Design, moments: VisitMoments, keep: list[int]) -> None:
@@ -179,19 +171,7 @@ class Elements:
 
 
 def dependence(design: Design, moments: VisitMoments, keep: list[int], dropped: list[int]) -> Array:
-    """Write the dropped columns as combinations of the kept ones, by least squares over the visits.
-
-    Parameters
-    ----------
-    design, moments
-        The formula's columns and the sums.
-    keep, dropped : list of int
-        Places of the columns.
-
-    Returns
-    -------
-    ndarray, shape (kept, dropped)
-    """
+    """Write the dropped columns as combinations of the kept ones, shape (kept, dropped), by least squares over the visits."""
     if not dropped:
         return np.zeros((len(keep), 0))
     together, kept = keep + dropped, len(keep)
