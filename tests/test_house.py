@@ -119,3 +119,33 @@ def test_files_that_are_named_exist(text):
     assert named
     places = [ROOT, ROOT / "analysis", ROOT / "synthetic_cohort"]
     assert [name for name in named if not any((place / name).is_file() for place in places)] == []
+
+
+def modules_mapped(text):
+    """Give the rows of the module maps: the package, the rooms and the modules of each."""
+    found = []
+    for part in re.findall(r"^## \w+, module by module\n(.*?)(?=^## )", text, re.MULTILINE | re.DOTALL):
+        package = re.search(r"`(analysis/\w+)`", part)[1]
+        rows = re.findall(r"^\| (.*?) \| (.*?) \|", part, re.MULTILINE)
+        found.extend((package, *(re.findall(r"`(\w+)`", cell) for cell in row)) for row in rows)
+    return found
+
+
+def test_modules_of_the_maps_exist_where_they_are_said_to_be():
+    mapped = modules_mapped((ROOT / "DEVELOPERS.md").read_text(encoding="utf-8"))
+    assert {package for package, *_ in mapped} == {
+        f"analysis/{name}" for name in ("cohort", "curves", "outcomes", "report")
+    }
+    absent = []
+    for package, rooms, modules in mapped:
+        places = [ROOT / package, *(ROOT / package / room for room in rooms)]
+        places = places if rooms else list((ROOT / package).rglob("."))
+        absent += [name for name in modules if not any((place / f"{name}.py").is_file() for place in places)]
+    assert absent == []
+
+
+@pytest.mark.parametrize("package", ["curves", "outcomes"])
+def test_the_map_has_every_module(package):
+    files = {file.stem for file in (ROOT / "analysis" / package).rglob("*.py")} - {"__init__"}
+    mapped = modules_mapped((ROOT / "DEVELOPERS.md").read_text(encoding="utf-8"))
+    assert {name for at, _, modules in mapped if at == f"analysis/{package}" for name in modules} == files

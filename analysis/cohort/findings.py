@@ -210,6 +210,27 @@ class FindingList:
         part[_IDENTIFIER] = identifier
         self._parts.append(part)
 
+    def add_rows(
+        self,
+        severity: Severity,
+        table: str,
+        frame: pd.DataFrame,
+        wrong: pd.Series,
+        column: str,
+        problem: str | Sequence[str],
+        what_to_do: str,
+        values: pd.Series | None = None,
+        *,
+        identifier: bool = False,
+    ) -> None:
+        """Add one finding for each row of a table that is wrong in a column; what is shown are ``values``, or its cells."""
+        chosen = wrong.to_numpy(dtype=bool, na_value=False)
+        self.add(
+            severity, table, problem, what_to_do, column=column, rows=frame.index.to_numpy()[chosen] + 1,
+            patients=frame["patient_id"][chosen] if "patient_id" in frame else np.full(int(chosen.sum()), ""),
+            values=frame[column][chosen] if values is None else values, identifier=identifier,
+        )  # fmt: skip
+
     def tables_with_errors(self) -> frozenset[str]:
         """Return the tables that an error was added for."""
         return frozenset(part["table"].iloc[0] for part in self._parts if (part["severity"] == "error").any())

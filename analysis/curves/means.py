@@ -21,27 +21,10 @@ _MOST_WEEKS = 40
 def model_means(
     model: FittedModel, by: str | Sequence[str] | None, weeks: Sequence[float] | None, level: float
 ) -> pd.DataFrame:
-    """Estimate the mean outcome at each week, by group.
+    """Estimate the mean outcome at each week, by group, as :meth:`analysis.curves.mixed_model.MixedModel.means` says.
 
-    A number is held at its mean over patients (over visits where it changes by visit); categories that are not in
-    ``by`` are averaged with equal weights, as estimated marginal means usually are (Searle, Speed & Milliken 1980, Am
-    Stat 34(4)).
-
-    Parameters
-    ----------
-    model : FittedModel
-        The fit.
-    by : str, sequence of str, or None
-        Categories to keep apart.
-    weeks : sequence of float, or None
-        Weeks; None for the weeks of the data.
-    level : float
-        Confidence level.
-
-    Returns
-    -------
-    DataFrame
-        The columns of ``by``, week, estimate, std_error, df, lower, upper, level, method, n (patients of the group).
+    Categories that are not in ``by`` are averaged with equal weights, as estimated marginal means usually are (Searle,
+    Speed & Milliken 1980, Am Stat 34(4)).
     """
     groups = group_names(model, by)
     grid, rows = mean_rows(model, groups, weeks)
@@ -60,29 +43,7 @@ def model_differences(
     adjust: Adjust,
     level: float,
 ) -> pd.DataFrame:
-    """Estimate the difference of each group from a reference, week by week.
-
-    Parameters
-    ----------
-    model : FittedModel
-        The fit.
-    of : str
-        The category whose levels are compared, for example "protocol".
-    reference : str, or None
-        The level compared with; None for the first.
-    weeks : sequence of float, or None
-        Weeks; None for the weeks of the data.
-    adjust : "holm", "bonferroni", "sidak" or "none"
-        Adjustment over all rows of the table.
-    level : float
-        Confidence level.
-
-    Returns
-    -------
-    DataFrame
-        The column ``of``, reference, week, estimate, std_error, df, statistic, p_value, lower, upper, level, method,
-        adjust.
-    """
+    """Estimate the difference of each group from a reference, as ``MixedModel.differences`` says."""
     groups = group_names(model, of)
     levels = list(model.design.covariates[groups[0]].levels or ())
     base = levels[0] if reference is None else str(reference)

@@ -15,6 +15,15 @@ if TYPE_CHECKING:
     from analysis.curves.engine.fitted_model import FittedModel
     from analysis.curves.rows.visit_rows import VisitRows
 
+_EQUAL = 1e-9
+"""Numbers are the same where they differ by this share: sums taken in another order."""
+_SPANNED = 1e-8
+"""Columns span one of which they leave this share of its length: the square root of the digits of a sum of squares."""
+_ROUNDING = 1e-12
+"""Directions of columns with a smaller share of the largest than this are left out."""
+_NOT_ZERO = 1e-300
+"""Least length to divide by; a column of zeros stays one."""
+
 _SPECIAL_CASES: dict[str, set[str]] = {
     "independent": {"by-week", "compound-symmetry", "ar1", "ar1-by-week", "exponential", "toeplitz", "unstructured"},
     "by-week": {"ar1-by-week", "unstructured"},
@@ -77,7 +86,7 @@ def _same_moments(one: FittedModel, other: FittedModel) -> bool:
         both = moments.seen[:, :, None] & moments.seen[:, None, :]
         raw = products[:, -m:, -m:] + shift * (level[:, :, None] + level[:, None, :])
         sums.append(np.where(both, raw + shift**2 * moments.counts[:, None, None], 0.0))
-    return bool(np.allclose(sums[0], sums[1], rtol=1e-9, atol=0.0))
+    return bool(np.allclose(sums[0], sums[1], rtol=_EQUAL, atol=0.0))
 
 
 def mean_within(smaller: FittedModel, larger: FittedModel) -> bool:
@@ -93,7 +102,7 @@ def differing_means(one: FittedModel, other: FittedModel) -> list[str]:
     if not differ and one.rows is not None and other.rows is not None:
         first, second = _columns(one, one.rows), _columns(other, other.rows)
         second = second[:, [other.basis.names.index(name) for name in one.basis.names]]
-        away = np.abs(first - second).max(axis=0) > 1e-9 * np.abs(first).max(axis=0)
+        away = np.abs(first - second).max(axis=0) > _EQUAL * np.abs(first).max(axis=0)
         differ = {name for name, apart in zip(one.basis.names, away, strict=True) if apart}
     return sorted(differ)
 
@@ -142,9 +151,9 @@ def _effects_within(smaller: FittedModel, larger: FittedModel) -> bool:
 
 
 def _spans(given: NDArray[np.float64], wanted: NDArray[np.float64]) -> bool:
-    """Say whether the columns given span those wanted, to 1e-8 of their size."""
+    """Say whether the columns given span those wanted."""
     if not given.shape[1]:
         return not wanted.any()
-    given = given / np.maximum(np.linalg.norm(given, axis=0), 1e-300)
-    left = wanted - given @ np.linalg.lstsq(given, wanted, rcond=1e-12)[0]
-    return bool((np.linalg.norm(left, axis=0) <= 1e-8 * np.linalg.norm(wanted, axis=0)).all())
+    given = given / np.maximum(np.linalg.norm(given, axis=0), _NOT_ZERO)
+    left = wanted - given @ np.linalg.lstsq(given, wanted, rcond=_ROUNDING)[0]
+    return bool((np.linalg.norm(left, axis=0) <= _SPANNED * np.linalg.norm(wanted, axis=0)).all())

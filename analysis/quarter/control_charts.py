@@ -163,13 +163,9 @@ def p_chart(
             where=f"periods {', '.join(worst[:5])}",
             what_to_do="A share counts some of the patients in the denominator; correct the counts.",
         )
-    inside = _baseline(table, baseline)
-    share = _ratio(table[inside], baseline_total)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        sigma = np.sqrt(share * (1 - share) / table["denominator"].to_numpy(dtype=float))
-    centre = np.full(len(table), share)
-    method = "limits at three binomial standard deviations (NIST/SEMATECH e-Handbook 6.3.3.2)"
-    return _finished("p", table, inside, centre=centre, sigma=sigma, bounds=(0.0, 1.0), method=method)
+    return _of_ratios(
+        "p", table, baseline, baseline_total, "binomial standard deviations (NIST/SEMATECH e-Handbook 6.3.3.2)"
+    )
 
 
 def u_chart(
@@ -184,10 +180,8 @@ def u_chart(
     ----------
     points : pandas.DataFrame
         period, numerator (events), denominator (units, for example patients).
-    baseline : sequence of str, optional
-        Periods of the baseline; by default all.
-    baseline_total : tuple of float, optional
-        Events and units of the whole baseline, where some of its periods are hidden; by default their sums.
+    baseline, baseline_total
+        As of :func:`p_chart`.
 
     Returns
     -------
@@ -209,14 +203,8 @@ def u_chart(
     >>> u_chart(points).table["centre"].tolist()
     [0.1, 0.1]
     """
-    table = _with_ratio(_started(points))
-    inside = _baseline(table, baseline)
-    rate = _ratio(table[inside], baseline_total)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        sigma = np.sqrt(rate / table["denominator"].to_numpy(dtype=float))
-    centre = np.full(len(table), rate)
-    method = "limits at three Poisson standard deviations (NIST/SEMATECH e-Handbook 6.3.3.1)"
-    return _finished("u", table, inside, centre=centre, sigma=sigma, bounds=(0.0, np.inf), method=method)
+    table, method = _with_ratio(_started(points)), "Poisson standard deviations (NIST/SEMATECH e-Handbook 6.3.3.1)"
+    return _of_ratios("u", table, baseline, baseline_total, method)
 
 
 def standardised(table: pd.DataFrame) -> NDArray[np.float64]:
@@ -273,6 +261,24 @@ def _ratio(inside: pd.DataFrame, total: tuple[float, float] | None) -> float:
     if not denominator > 0:
         raise _too_few(0, 1)
     return numerator / denominator
+
+
+def _of_ratios(
+    kind: Literal["p", "u"],
+    table: pd.DataFrame,
+    baseline: Sequence[str] | None,
+    total: tuple[float, float] | None,
+    deviations: str,
+) -> ControlChart:
+    """Put limits around the ratio of the baseline: a share varies as p (1 - p) / n, a rate as u / n."""
+    inside = _baseline(table, baseline)
+    ratio = _ratio(table[inside], total)
+    variance, highest = (ratio * (1 - ratio), 1.0) if kind == "p" else (ratio, np.inf)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        sigma = np.sqrt(variance / table["denominator"].to_numpy(dtype=float))
+    method = f"limits at three {deviations}"
+    centre = np.full(len(table), ratio)
+    return _finished(kind, table, inside, centre=centre, sigma=sigma, bounds=(0.0, highest), method=method)
 
 
 def _too_few(there: int, needed: int) -> ModelError:

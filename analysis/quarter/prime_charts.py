@@ -89,16 +89,7 @@ def u_prime_chart(
     Returns
     -------
     ControlChart
-        The u chart with its standard deviations times sigma Z, as :func:`p_prime_chart` has it.
-
-    Raises
-    ------
-    ModelError
-        As of the u chart; or the baseline has fewer than two points, or counts nobody.
-
-    Notes
-    -----
-    Laney, Improved control charts for attributes, Qual Eng 2002;14:531.
+        The u chart with its standard deviations times sigma Z, as :func:`p_prime_chart` has it, with the same errors.
 
     Examples
     --------
@@ -148,12 +139,10 @@ def for_large_denominators(chart: ControlChart) -> ControlChart:
     )
     left = chart.spread / wider.sigma_z
     moved = (
-        (
-            f"They vary {left:.1f} times as much as the differences of neighbours make expected: the level moved within the "
-            "baseline."
-        ),
+        f"They vary {left:.1f} times as much as the differences of neighbours make expected: the level moved within the "
+        "baseline."
     )
-    return replace(wider, notes=(*wider.notes, why, *(moved if left > TOO_WIDE else ())))
+    return replace(wider, notes=(*wider.notes, why, *([moved] if left > TOO_WIDE else [])))
 
 
 def _widened(chart: ControlChart) -> ControlChart:

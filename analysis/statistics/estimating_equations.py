@@ -38,8 +38,10 @@ class _Equations:
         Derivatives of the expected outcomes, over the standard deviations.
     residuals : ndarray, shape (visits,)
         Outcomes less the expected ones, over the standard deviations.
-    own, shared : float, ndarray of shape (patients,)
-        The inverse of a patient's working correlation is own on the diagonal, less shared everywhere.
+    own : float
+        On the diagonal of the inverse of a patient's working correlation, before ``shared`` is taken off.
+    shared : ndarray, shape (patients,)
+        What is taken off everywhere in it.
     scores : ndarray, shape (patients, columns)
         What each patient adds to the score.
     information : ndarray, shape (columns, columns)

@@ -14,6 +14,8 @@ from analysis.statistics.proportions import check_level
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
+#: Fewer degrees of freedom are none: the interval is without end, and its quantile can still be computed.
+_LEAST_DF = 1e-6
 RUBIN = "Rubin's rules, t with the degrees of freedom of Barnard and Rubin"
 
 
@@ -66,7 +68,7 @@ def pool(estimates: ArrayLike, variances: ArrayLike, *, df: float = np.inf, leve
         share = np.where(total > 0, (1 + 1 / imputations) * between / total, 0.0)
         of_draws = np.where(share > 0, (imputations - 1) / share**2, np.inf)
         of_data = np.inf if np.isinf(df) else (df + 1) / (df + 3) * df * (1 - share)
-        freedom = np.maximum(1 / (1 / of_draws + 1 / of_data), 1e-6)
+        freedom = np.maximum(1 / (1 / of_draws + 1 / of_data), _LEAST_DF)
     half = _quantile(freedom, level)
     estimate, error = q.mean(axis=0), np.sqrt(total)
     return pd.DataFrame(

@@ -19,7 +19,12 @@ if TYPE_CHECKING:
 
 #: Counts that are not shown, ends included (CMS cell suppression policy).
 SMALLEST_HIDDEN, LARGEST_HIDDEN = 1, 10
+#: A sum agrees with its parts to this: counts are whole, what solvers and aggregates give is nearly so.
 _NEAR = 1e-6
+#: Of two cells that serve alike the smaller one is hidden: what a count adds to the cost of a cell, by its logarithm.
+_SMALLER_FIRST = 1e-3
+#: What is hidden already costs next to nothing, though of two ways through such cells the shorter is taken.
+_HIDDEN_ALREADY = 1e-4
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,7 +107,7 @@ class CellSystem:
             )
         usual = np.ones(len(counts))
         usual[[total for total, _ in sums]] = 3.0
-        usual += 1e-3 * np.log1p(counts)  # of two cells that serve alike the smaller one
+        usual += _SMALLER_FIRST * np.log1p(counts)
         every = np.ones(len(counts), dtype=bool)
         return cls(
             counts,
@@ -244,7 +249,7 @@ def reader_bounds(
 def _cheapest_move(cells: CellSystem, hidden: NDArray[np.bool_], target: int, reach: float) -> NDArray[np.float64]:
     """Find changes of the cells, the target to ``reach``, that keep every sum and move what one would rather hide."""
     n = len(cells.values)
-    cost = np.where(hidden, 1e-4, cells.cost)
+    cost = np.where(hidden, _HIDDEN_ALREADY, cells.cost)
     lowest, highest = np.zeros(2 * n), np.full(2 * n, np.inf)
     highest[n:] = cells.values
     change = reach - cells.values[target]

@@ -14,6 +14,9 @@ if TYPE_CHECKING:
 
     Floats = NDArray[np.float64]
 
+#: The dose is moved where what the allocation adds to it is more than this share of its length; less is rounding.
+_MOVED = 1e-10
+
 
 @dataclass(frozen=True, eq=False)
 class TwoStages:
@@ -92,7 +95,7 @@ def two_stages(outcome: Floats, dose: Floats, instruments: Floats, covariates: F
     fitted = design.copy()
     fitted[:, 0] = whole @ first
     moved_by = fitted[:, 0] - covariates @ np.linalg.lstsq(covariates, fitted[:, 0])[0]
-    if not float(np.linalg.norm(moved_by)) > 1e-10 * float(np.linalg.norm(dose)):
+    if not float(np.linalg.norm(moved_by)) > _MOVED * float(np.linalg.norm(dose)):
         raise ModelError(
             "The allocation does not move the dose at all, so there is no effect to be found by it.",
             what_to_do="Choose a dose that one protocol has and the other has not, or has less of.",

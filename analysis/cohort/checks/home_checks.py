@@ -47,15 +47,15 @@ def _check_sessions(sessions: pd.DataFrame, findings: FindingList) -> None:
         return
     done, minutes = sessions["sessions_done"], sessions["minutes_done"]
     idle = (minutes > 0) & (done == 0)
-    _add(findings, "error", "sessions", sessions, idle, "minutes_done", "minutes in a week without a session",
-         "Correct the sessions or the minutes.")  # fmt: skip
+    problem, advice = "minutes in a week without a session", "Correct the sessions or the minutes."
+    findings.add_rows("error", "sessions", sessions, idle, "minutes_done", problem, advice)
     if "modality" not in sessions:
         return
     for modality, longest in SESSION_MINUTES.items():
         rows = (minutes > done * longest) & ~idle & (sessions["modality"] == modality)
         problem = f"more minutes than the sessions of the week last, {longest:g} each for {modality}"
-        _add(findings, "warning", "sessions", sessions, rows, "minutes_done", problem,
-             "Check the log; a session of another length is nothing wrong.")  # fmt: skip
+        advice = "Check the log; a session of another length is nothing wrong."
+        findings.add_rows("warning", "sessions", sessions, rows, "minutes_done", problem, advice)
 
 
 def _check_prescribed(sessions: pd.DataFrame, patients: pd.DataFrame, findings: FindingList) -> None:
@@ -90,12 +90,15 @@ def _check_prescribed(sessions: pd.DataFrame, patients: pd.DataFrame, findings: 
 def _check_brace(brace: pd.DataFrame, findings: FindingList) -> None:
     if "both_hinges_agree" in brace:
         differ = brace["both_hinges_agree"].eq(False).fillna(value=False)
-        _add(findings, "warning", "brace_limits", brace, differ, "both_hinges_agree",
-             "both hinges were set differently", "Check the record; the hinges of one brace have the same limits.")  # fmt: skip
+        advice = "Check the record; the hinges of one brace have the same limits."
+        problem = "both hinges were set differently"
+        findings.add_rows("warning", "brace_limits", brace, differ, "both_hinges_agree", problem, advice)
     if {"flexion_limit_deg", "extension_limit_deg"} <= set(brace.columns):
         crossed = brace["extension_limit_deg"] > brace["flexion_limit_deg"]
-        _add(findings, "error", "brace_limits", brace, crossed, "extension_limit_deg",
-             "the extension limit is beyond the flexion limit", "Correct the limits.")  # fmt: skip
+        problem = "the extension limit is beyond the flexion limit"
+        findings.add_rows(
+            "error", "brace_limits", brace, crossed, "extension_limit_deg", problem, "Correct the limits."
+        )
 
 
 def _check_flexion(visits: pd.DataFrame, brace: pd.DataFrame, findings: FindingList) -> None:
@@ -143,27 +146,3 @@ def _check_flexion(visits: pd.DataFrame, brace: pd.DataFrame, findings: FindingL
 def _range() -> tuple[float, float]:
     column = TABLES["brace_limits"].column("flexion_limit_deg")
     return (column.lowest, column.highest) if column is not None else (-np.inf, np.inf)
-
-
-def _add(
-    findings: FindingList,
-    severity: str,
-    table: str,
-    frame: pd.DataFrame,
-    rows: pd.Series,
-    column: str,
-    problem: str,
-    what_to_do: str,
-) -> None:
-    chosen = rows.to_numpy(dtype=bool, na_value=False)
-    if chosen.any():
-        findings.add(
-            "error" if severity == "error" else "warning",
-            table,
-            problem,
-            what_to_do,
-            column=column,
-            rows=frame.index.to_numpy()[chosen] + 1,
-            patients=frame["patient_id"][chosen] if "patient_id" in frame else np.full(int(chosen.sum()), ""),
-            values=frame[column][chosen],
-        )

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from analysis.cohort.columns import Column
-    from analysis.cohort.findings import FindingList
+    from analysis.cohort.findings import FindingList, Severity
     from analysis.cohort.tables import Privacy, Table
 
 _CONTROL = re.compile(r"[\x00-\x1f\x7f]")
@@ -71,7 +71,9 @@ def check_keys(
                 continue
             empty = frame[column].isna()
             if empty.any():
-                _add(findings, "error", name, frame, empty, column, "the cell is empty", "Fill it, or remove the row.")
+                findings.add_rows(
+                    "error", name, frame, empty, column, "the cell is empty", "Fill it, or remove the row."
+                )
         if table.key and set(table.key) <= set(frame.columns):
             _check_duplicates(frame, table, findings, source_rows[name])
 
@@ -93,9 +95,8 @@ def check_cells(tables: Mapping[str, pd.DataFrame], findings: FindingList, priva
             known = table.column(str(column))
             if pd.api.types.is_float_dtype(values.dtype):
                 infinite = pd.Series(np.isinf(values.to_numpy(dtype="float64", na_value=np.nan)), index=values.index)
-                if infinite.any():
-                    advice = "Correct it, or leave the cell empty."
-                    _add(findings, "error", name, frame, infinite, str(column), "the number is infinite", advice)
+                advice = "Correct it, or leave the cell empty."
+                findings.add_rows("error", name, frame, infinite, str(column), "the number is infinite", advice)
                 if known is not None:
                     _check_range(name, frame, known, findings, privacy)
             elif known is not None and known.categories:
@@ -118,30 +119,14 @@ def check_patients(tables: Mapping[str, pd.DataFrame], findings: FindingList) ->
         stranger = frame["patient_id"].notna() & ~is_among(frame["patient_id"], ids)
         if stranger.any():
             first = stranger & ~frame["patient_id"].where(stranger).duplicated()
-            _add(
-                findings,
-                "error",
-                name,
-                frame,
-                first,
-                "patient_id",
-                "the patient is not in the table patients",
-                "Add the patient with a protocol, or remove the rows.",
-            )
+            problem = "the patient is not in the table patients"
+            advice = "Add the patient with a protocol, or remove the rows."
+            findings.add_rows("error", name, frame, first, "patient_id", problem, advice)
     if "visits" in tables and "patient_id" in tables["visits"]:
         seen = pd.Series(tables["visits"]["patient_id"].unique(), dtype="str")
         unseen = patients["patient_id"].notna() & ~is_among(patients["patient_id"], seen)
-        if unseen.any():
-            _add(
-                findings,
-                "warning",
-                "patients",
-                patients,
-                unseen,
-                "patient_id",
-                "the patient has no visit",
-                "Keep the patient, who counts in the flow, unless the visits were left out by mistake.",
-            )
+        advice = "Keep the patient, who counts in the flow, unless the visits were left out by mistake."
+        findings.add_rows("warning", "patients", patients, unseen, "patient_id", "the patient has no visit", advice)
     if len(ids) == 1:
         findings.add("warning", "patients", "there is one patient only", "Models need several patients.")
     if "protocol" in patients:
@@ -167,31 +152,16 @@ def _check_duplicates(frame: pd.DataFrame, table: Table, findings: FindingList, 
     again_rows = pd.Series(again, index=frame.index)
     first_row = pd.Series(source_rows).groupby(codes).transform("first").to_numpy()[again]
     values = frame.loc[again_rows, table.key[-1] if "value" not in frame else "value"]
-    _add(
-        findings,
-        "error",
-        table.name,
-        frame,
-        again_rows,
-        "value" if "value" in frame else table.key[-1],
-        [f"the same {', '.join(table.key)} as row {row}" for row in first_row],
-        "Keep one of these rows.",
-        values,
-    )
+    column = "value" if "value" in frame else table.key[-1]
+    problems = [f"the same {', '.join(table.key)} as row {row}" for row in first_row]
+    findings.add_rows("error", table.name, frame, again_rows, column, problems, "Keep one of these rows.", values)
     if table.name == "patients" and "protocol" in frame:
         several = frame.groupby("patient_id", observed=True)["protocol"].transform("nunique") > 1
-        changed = several & again_rows
-        if changed.any():
-            _add(
-                findings,
-                "error",
-                "patients",
-                frame,
-                changed,
-                "protocol",
-                "the protocol changes within the patient",
-                "Give each patient the protocol assigned at the start.",
-            )
+        problem, advice = (
+            "the protocol changes within the patient",
+            "Give each patient the protocol assigned at the start.",
+        )
+        findings.add_rows("error", "patients", frame, several & again_rows, "protocol", problem, advice)
 
 
 def row_codes(frame: pd.DataFrame, key: tuple[str, ...]) -> np.ndarray:
@@ -214,34 +184,17 @@ def _check_range(table: str, frame: pd.DataFrame, column: Column, findings: Find
     if column.name == "age_years" and outside.any():
         old = values.between(column.highest, 130, inclusive="right")
         if privacy == "safe-harbor":
-            _add(
-                findings,
-                "error",
-                table,
-                frame,
-                old,
-                "age_years",
-                "an age over 89 must be pooled, (C)",
-                "Write 90 for every age of 90 and over.",
-                identifier=True,
-            )
+            problem, advice = "an age over 89 must be pooled, (C)", "Write 90 for every age of 90 and over."
+            findings.add_rows("error", table, frame, old, "age_years", problem, advice, identifier=True)
         outside &= ~old
     if column.name == "week":
         outside = _check_weeks(table, frame, values, outside, findings)
     if outside.any():
-        advice = "Correct the value, or leave the cell empty."
         inches = column.name == "height_cm" and bool(values[outside].between(48, 84).all())
+        advice = "Multiply by 2.54." if inches else "Correct the value, or leave the cell empty."
         hint = "; it looks like inches" if inches else ""
-        _add(
-            findings,
-            "error",
-            table,
-            frame,
-            outside,
-            column.name,
-            f"outside {column.lowest:g} to {column.highest:g} {column.unit}{hint}".rstrip(),
-            "Multiply by 2.54." if inches else advice,
-        )
+        problem = f"outside {column.lowest:g} to {column.highest:g} {column.unit}{hint}".rstrip()
+        findings.add_rows("error", table, frame, outside, column.name, problem, advice)
 
 
 def _check_weeks(
@@ -260,18 +213,8 @@ def _check_weeks(
         )
         return outside & False
     dates = outside & (week.between(*_SPREADSHEET_DAYS) | week.between(19_000_101, 21_001_231))
-    if dates.any():
-        _add(
-            findings,
-            "error",
-            table,
-            frame,
-            dates,
-            "week",
-            "the week looks like a date written as a number, (C) dates",
-            "Give weeks since surgery or start.",
-            identifier=True,
-        )
+    problem, advice = "the week looks like a date written as a number, (C) dates", "Give weeks since surgery or start."
+    findings.add_rows("error", table, frame, dates, "week", problem, advice, identifier=True)
     before = week.lt(0) & ~outside
     if before.any():
         findings.add(
@@ -287,18 +230,9 @@ def _check_weeks(
 def _check_labels(table: str, frame: pd.DataFrame, column: Column, findings: FindingList) -> None:
     values = frame[column.name]
     wrong = values.notna() & ~values.isin(column.categories)
-    if wrong.any():
-        severe = table == "visits" or column.name == "involved_side"
-        _add(
-            findings,
-            "error" if severe else "warning",
-            table,
-            frame,
-            wrong,
-            column.name,
-            "the label is not a known one",
-            f"Use one of: {', '.join(column.categories)}; a map file can recode labels.",
-        )
+    severity: Severity = "error" if table == "visits" or column.name == "involved_side" else "warning"
+    advice = f"Use one of: {', '.join(column.categories)}; a map file can recode labels."
+    findings.add_rows(severity, table, frame, wrong, column.name, "the label is not a known one", advice)
 
 
 def _check_text(table: str, frame: pd.DataFrame, column: str, findings: FindingList) -> None:
@@ -308,43 +242,13 @@ def _check_text(table: str, frame: pd.DataFrame, column: str, findings: FindingL
         return
     zero = distinct.str.contains("\x00", regex=False).astype(bool)
     control = distinct.str.contains(r"[\x01-\x08\x0b\x0c\x0e-\x1f\x7f]", regex=True).astype(bool)
-    for severity, suspicious, problem, advice in (
-        (
-            "warning",
-            looks_like_formula(distinct),
-            "the text would run as a formula in a spreadsheet",
-            "It is kept as text; take care when you open the file in a spreadsheet.",
-        ),
+    formula = "It is kept as text; take care when you open the file in a spreadsheet."
+    kinds: list[tuple[Severity, pd.Series, str, str]] = [
+        ("warning", looks_like_formula(distinct), "the text would run as a formula in a spreadsheet", formula),
         ("warning", control, "the text holds control characters", "Remove them."),
         ("error", zero, "the text holds a zero character, which no text file can", "Remove it."),
-    ):
+    ]
+    for severity, suspicious, problem, advice in kinds:
         if suspicious.any():
             rows = values.isin(distinct[suspicious])
-            _add(findings, severity, table, frame, rows, column, problem, advice)
-
-
-def _add(
-    findings: FindingList,
-    severity: str,
-    table: str,
-    frame: pd.DataFrame,
-    rows: pd.Series,
-    column: str,
-    problem: str | list[str],
-    what_to_do: str,
-    values: pd.Series | None = None,
-    *,
-    identifier: bool = False,
-) -> None:
-    chosen = rows.to_numpy(dtype=bool)
-    findings.add(
-        "error" if severity == "error" else "warning",
-        table,
-        problem,
-        what_to_do,
-        column=column,
-        rows=frame.index.to_numpy()[chosen] + 1,
-        patients=frame["patient_id"][chosen] if "patient_id" in frame else np.full(int(chosen.sum()), ""),
-        values=frame[column][chosen] if values is None else values,
-        identifier=identifier,
-    )
+            findings.add_rows(severity, table, frame, rows, column, problem, advice)

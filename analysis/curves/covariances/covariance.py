@@ -161,6 +161,7 @@ class Covariance:
 
 
 _LIFT = 1e-3
+"""Least variance, of the largest or of the residual's, from which a start can move: at zero no slope leads away."""
 
 
 @dataclass(frozen=True)

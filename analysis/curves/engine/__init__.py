@@ -2,6 +2,8 @@
 
 - ``model_checks``: What a model asks of the data, checked before the fit, with the simpler model to try.
 - ``identifiability``: Whether these visits can tell the covariance parameters of a model apart.
+- ``elements``: The elements of a design: products of a week function and a column of u, scaled so that sums of them
+  keep their digits.
 - ``working_basis``: From moments and a design to well-scaled arrays for the likelihood, and the exact way back.
 - ``patient_blocks``: Go through the patients' rows, laid out by slot, some patients at a time.
 - ``likelihood``: The (restricted) likelihood, its gradient and its information, from sums by visit pattern.

@@ -15,6 +15,8 @@ from analysis.curves.formula.patient_terms import PatientTerms
 
 _ZERO_VARIANCE = 1e-7
 """A variance below this share (of the residual variance of least squares, or of the largest) counts as zero."""
+_NO_WORSE = 1e-6
+"""A variance is put at zero where the criterion rises by no more than this, which no test and no interval shows."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -110,7 +112,7 @@ def _snap(evaluation: Evaluation, D: Array) -> Evaluation:
     theta = evaluation.theta.copy()
     theta[: covariance.n_effects_parameters] = D[covariance.places]
     snapped = evaluation.likelihood.at(theta)
-    return snapped if snapped is not None and snapped.criterion <= evaluation.criterion + 1e-6 else evaluation
+    return snapped if snapped is not None and snapped.criterion <= evaluation.criterion + _NO_WORSE else evaluation
 
 
 def _note_on_residual(covariance: Covariance, theta: Array, at_bound: np.ndarray) -> str:

@@ -16,6 +16,9 @@ from analysis.errors import ModelError
 
 Adjust = Literal["none", "holm", "bonferroni", "sidak"]
 
+_AGREES = 1e-6
+"""Weights on dropped columns agree with what those on the kept ones imply to this share of the largest weight."""
+
 
 @dataclass(frozen=True, eq=False)
 class Contrasts:
@@ -48,7 +51,7 @@ class Contrasts:
             return np.ones(len(rows), dtype=bool)
         expected = rows[:, self.basis.kept] @ self.basis.dependence
         size = np.maximum(1.0, np.abs(rows).max(axis=1, initial=0.0))[:, None]
-        return np.asarray((np.abs(rows[:, gone] - expected) < 1e-6 * size).all(axis=1))
+        return np.asarray((np.abs(rows[:, gone] - expected) < _AGREES * size).all(axis=1))
 
     def estimates(self, rows: Array, level: float) -> pd.DataFrame:
         """Estimate contrasts.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -12,17 +12,18 @@ import pandas as pd
 from analysis.curves.covariances.covariance import Covariance
 from analysis.curves.covariances.residual_base import Array, VisitGrid
 from analysis.curves.covariances.residual_structures import STRUCTURES, Residual
-from analysis.curves.engine.boundary import settle
+from analysis.curves.engine.boundary import Settled, settle
 from analysis.curves.engine.likelihood import Likelihood, Method
-from analysis.curves.engine.model_checks import check_identified, check_outcome, check_size, check_structure
+from analysis.curves.engine.model_checks import check_identified, check_size, check_structure
 from analysis.curves.engine.optimiser import Optimum, optimise
 from analysis.curves.engine.robust import patient_sandwich
-from analysis.curves.engine.small_sample import Inference, Information, SmallSample
-from analysis.curves.engine.working_basis import working_basis
+from analysis.curves.engine.small_sample import Inference, Information, SmallSample, infer
+from analysis.curves.engine.working_basis import WorkingBasis, working_basis
 from analysis.curves.formula.design import Design, design_from_moments, design_from_rows
 from analysis.curves.formula.patient_terms import PatientTerms, patient_terms
 from analysis.curves.rows.moments import VisitMoments
-from analysis.errors import BoundaryWarning, ConvergenceWarning, DesignWarning, InferenceWarning
+from analysis.curves.rows.visit_rows import VisitRows
+from analysis.errors import BoundaryWarning, ConvergenceWarning, DesignWarning, InferenceWarning, KneecurveWarning
 
 
 @dataclass(frozen=True)
@@ -69,62 +70,32 @@ def fit_parts(
     inference: Inference,
     information: Information,
 ) -> dict[str, Any]:
-    """Fit the model and give the parts of a MixedModel; the parameters are those of ``fit_mixed``."""
+    """Fit the model and give the parts of a MixedModel; the parameters are those of ``fit_mixed``.
+
+    The way is rows, design, moments, covariance, basis, optimum, inference, result.
+    """
+    rows: VisitRows | None = None
     if isinstance(data, VisitMoments):
-        rows = None
-        moments = data
-        design = design_from_moments(moments, fixed)
+        moments, design = data, design_from_moments(data, fixed)
     else:
         design, rows, moments = design_from_rows(data, fixed, patient=patient, week=week)
-    notes: list[str] = []
-    if moments.dropped:
-        notes.append(f"{moments.dropped} rows with a missing value were left out.")
     terms = patient_terms(design, patient_effects, correlated=correlated)
     check_structure(design, moments, terms, residual, rows, correlated=correlated)
     covariance = build_covariance(design, terms, moments.distinct_weeks, moments.weeks, residual, correlated=correlated)
     check_size(design, moments, covariance)
     basis = working_basis(design, moments)
-    check_outcome(moments, basis.scale)
-    if basis.dropped:
-        notes.append(f"Columns that earlier ones explain were dropped: {', '.join(basis.dropped)}.")
-        warnings.warn(
-            DesignWarning(
-                f"The data cannot tell {', '.join(basis.dropped)} from earlier columns; dropped. Means that need "
-                "them are given only where they can be estimated."
-            ),
-            stacklevel=3,
-        )
     likelihood = Likelihood(basis, covariance, method)
     check_identified(likelihood, design, terms, residual, patient_effects)
     optimum = optimise(likelihood)
     settled = settle(optimum, terms)
-    notes.extend(settled.notes)
-    if method == "ml" and inference in {"kenward-roger", "kenward-roger-linear"}:
-        inference = "satterthwaite"
-        notes.append("Kenward-Roger is a method for REML; under maximum likelihood the inference is Satterthwaite's.")
-    sandwich = None
-    if inference == "robust":
-        sandwich = patient_sandwich(design, moments, rows, basis, settled.evaluation)
-    small_sample = SmallSample(settled.free, settled.active, inference, information, sandwich)
-    if inference == "kenward-roger" and small_sample.trouble:
-        linear = replace(small_sample, inference="kenward-roger-linear")
-        if not linear.trouble:
-            small_sample, inference = linear, "kenward-roger-linear"
-            notes.append(
-                "Kenward-Roger's correction is taken without the second derivatives of the covariance (its linear form): "
-                "with them, a parameter close to its limit would halve the square of a standard error, or worse."
-            )
+    sandwich = patient_sandwich(design, moments, rows, basis, settled.evaluation) if inference == "robust" else None
+    small_sample, of_inference = infer(settled.free, settled.active, inference, information, sandwich)
+    notes = [*_left_out(moments, basis), *settled.notes, *of_inference]
     if not optimum.converged:
         notes.append("The optimiser did not reach the optimum: do not use these numbers.")
-        warnings.warn(ConvergenceWarning(_why_not(optimum, residual)), stacklevel=3)
-    if settled.at_boundary:
-        warnings.warn(BoundaryWarning(" ".join(settled.notes)), stacklevel=3)
-    if optimum.converged and small_sample.trouble:
+    elif small_sample.trouble:
         notes.append(f"No intervals and no p values: {small_sample.trouble}.")
-        advice = "Use a simpler covariance, or inference='robust'."
-        if inference == "robust":
-            advice = "Use inference='satterthwaite', or leave that covariate or patient out."
-        warnings.warn(InferenceWarning(f"{notes[-1]} {advice}"), stacklevel=3)
+    _warn(basis, optimum, settled, small_sample, residual)
     return {
         "design": design,
         "terms": terms,
@@ -135,7 +106,7 @@ def fit_parts(
         "small_sample": small_sample,
         "residual": residual,
         "method": method,
-        "inference": inference,
+        "inference": small_sample.inference,
         "information": information,
         "record": FitRecord(
             optimum.converged,
@@ -147,6 +118,41 @@ def fit_parts(
             not small_sample.trouble,
         ),
     }
+
+
+def _left_out(moments: VisitMoments, basis: WorkingBasis) -> list[str]:
+    """Say which rows and columns the fit does without."""
+    notes = []
+    if moments.dropped:
+        notes.append(f"{moments.dropped} rows with a missing value were left out.")
+    if basis.dropped:
+        notes.append(f"Columns that earlier ones explain were dropped: {', '.join(basis.dropped)}.")
+    return notes
+
+
+def _warn(
+    basis: WorkingBasis, optimum: Optimum, settled: Settled, small_sample: SmallSample, residual: Residual
+) -> None:
+    """Warn of what a user must know before the numbers are used; the place named is that of the call of ``fit_mixed``."""
+    found: list[KneecurveWarning] = []
+    if basis.dropped:
+        found.append(
+            DesignWarning(
+                f"The data cannot tell {', '.join(basis.dropped)} from earlier columns; dropped. Means that need "
+                "them are given only where they can be estimated."
+            )
+        )
+    if not optimum.converged:
+        found.append(ConvergenceWarning(_why_not(optimum, residual)))
+    if settled.at_boundary:
+        found.append(BoundaryWarning(" ".join(settled.notes)))
+    if optimum.converged and small_sample.trouble:
+        advice = "Use a simpler covariance, or inference='robust'."
+        if small_sample.inference == "robust":
+            advice = "Use inference='satterthwaite', or leave that covariate or patient out."
+        found.append(InferenceWarning(f"No intervals and no p values: {small_sample.trouble}. {advice}"))
+    for warning in found:
+        warnings.warn(warning, stacklevel=4)
 
 
 def _why_not(optimum: Optimum, residual: Residual) -> str:

@@ -16,6 +16,8 @@ Method = Literal["reml", "ml"]
 
 _REGULAR = 1e-6
 """A Cholesky factor of V with a diagonal smaller than this (of the largest deviation, at most 1) has too few digits left."""
+_NO_DIGITS = 1e-8
+"""A residual sum of squares below zero by more than this share of the outcome's: V is so far from regular that none is right."""
 _LARGEST_SQUARE = 20
 """Up to this many slots, sums over pairs of parameters go through the m^2 x m^2 sum over patterns."""
 
@@ -74,7 +76,7 @@ class Likelihood:
         b = A_inverse @ xy
         b = b + A_inverse @ (xy - A @ b)
         quadratic = yy - float(b @ xy)
-        if quadratic < -1e-8 * abs(yy):  # a sum of squares below zero: V is so far from regular that no digit is left
+        if quadratic < -_NO_DIGITS * abs(yy):
             return None
         p = basis.B.shape[1]
         degrees = basis.n_rows - (p if self.method == "reml" else 0)
@@ -121,7 +123,7 @@ class Evaluation:
 
     @cached_property
     def slopes(self) -> Array:
-        """DV/dtheta."""
+        """The derivatives of V by theta, shape (parameters, 1 or patterns, slots, slots)."""
         return self.likelihood.covariance.first(self.theta)
 
     @cached_property

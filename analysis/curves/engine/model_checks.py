@@ -107,38 +107,6 @@ def check_size(design: Design, moments: VisitMoments, covariance: Covariance) ->
         )
 
 
-def check_outcome(moments: VisitMoments, scale: float) -> None:
-    """Check that the outcome varies around the fixed effects.
-
-    Parameters
-    ----------
-    moments : VisitMoments
-        The sums.
-    scale : float
-        Residual standard deviation of least squares; zero where nothing is left.
-
-    Raises
-    ------
-    ModelError
-        For a constant outcome, or one that the fixed effects explain exactly.
-    """
-    if scale > 0.0 and np.isfinite(scale):
-        return
-    m = moments.slots
-    total = float(np.einsum("saa->", moments.products[:, -m:, -m:]))
-    if total <= 1e-20 * max(1.0, moments.outcome_shift**2) * moments.n_visits:
-        raise ModelError(
-            f"The outcome {moments.outcome!r} is the same at every visit.",
-            where=f"value {moments.outcome_shift:g}",
-            what_to_do="Choose an outcome that varies; a constant one has no recovery curve.",
-        )
-    raise ModelError(
-        f"The fixed effects explain the outcome {moments.outcome!r} exactly; no variance is left to estimate.",
-        where=f"{moments.n_visits} visits",
-        what_to_do="Look for a covariate that is a copy of the outcome, or use a simpler formula.",
-    )
-
-
 def check_identified(
     likelihood: Likelihood, design: Design, terms: PatientTerms, residual: Residual, patient_effects: str | None
 ) -> None:

@@ -12,12 +12,36 @@ from analysis.curves.covariances.residual_base import Array
 from analysis.curves.engine.likelihood import Evaluation, Likelihood
 
 _MOST_STEPS = 200
+_LONGEST_STEP = 4.0
+"""A step moves no phi further than this: a variance by a factor of 50, no more than the curve can be trusted for."""
+_LEAST_SHARE = 1e-8
+"""A step cut to a smaller share of itself is none."""
+_ENOUGH = 1e-4
+"""Share of the decrease promised that a step must bring (Armijo's rule, with its usual constant)."""
+_DIGITS = 1e-11
+"""Rounding of a criterion, of its size: a rise no larger than this is none."""
+_REACHED = 1e-8
+"""Where a whole Newton step promised less than this it is the last one."""
+_FLAT = 1e-8
+"""A second derivative above minus this share of the largest is not negative; one below this share is taken as so large."""
+_LEAST_BEND = 1e-4
+"""Where some are negative, every direction is taken to bend by at least this share of the most bent one."""
+_AT_BOUND = 1e-9
+"""A phi this close to the end of its range is at it."""
+_NO_DIRECTION = 1e-10
+"""Directions of theta with a smaller share of the information than this are left out of the first step."""
+_SAYS_NOTHING = 1e-6
+"""With less information on a phi than this (a standard error of a thousand) the data say nothing about it."""
+_FALLS = 1e-8
+"""Along a variance that is zero the criterion falls where its slope is below minus this share of it; less is rounding."""
 _SINGULAR = 1e-6
-"""An eigenvalue of V this small, of its largest variance, is zero."""
+"""An eigenvalue of V or of D this small, of the largest variance (of D: or of the residual's), is zero."""
 _SINGULAR_INVERSE = 1e9
 """An inverse of V this large (in units of the residual variance) leads to an edge without a minimum."""
+_CRAWLING = 1e-3
+"""A step cut to a smaller share of itself than this crawls."""
 _MOST_CRAWLING = 8
-"""So many steps in a row that had to be cut a thousandfold lead to an edge without a minimum."""
+"""So many crawling steps in a row lead to an edge without a minimum."""
 _FEW_PATIENTS = 20
 """With fewer patients than this for each covariance parameter every start is followed."""
 _HANDFUL = 3
@@ -135,7 +159,7 @@ def _linearised_starts(counter: _Counter) -> list[tuple[Array, Evaluation]]:
         here = counter.at(theta)
         if here is None:
             continue
-        step = -np.linalg.lstsq(here.expected, 0.5 * here.gradient, rcond=1e-10)[0]
+        step = -np.linalg.lstsq(here.expected, 0.5 * here.gradient, rcond=_NO_DIRECTION)[0]
         for share in (1.0, 0.5, 0.25, 0.0):
             moved = theta + share * step
             linear = [link in {"identity", "cholesky"} for link in covariance.residual.links]
@@ -266,7 +290,7 @@ def _near_limits(covariance: Covariance, phi: Array, optimum: Optimum) -> list[t
         link = covariance.links[number]
         if link not in _NEAR or optimum.at_bound[number]:
             continue
-        if abs(phi[number]) > _NEAR[link] or information[number] < 1e-6:
+        if abs(phi[number]) > _NEAR[link] or information[number] < _SAYS_NOTHING:
             up = phi[number] > 0.0 and link != "log"
             found.append((number, float(high[number] if up else low[number])))
     return found
@@ -290,51 +314,48 @@ def _descend(
             break
         J = covariance.jacobian(phi)
         gradient = J.T @ here.gradient
-        held = fixed | ((phi <= low + 1e-9) & (gradient > 0.0)) | ((phi >= high - 1e-9) & (gradient < 0.0))
+        held = fixed | ((phi <= low + _AT_BOUND) & (gradient > 0.0)) | ((phi >= high - _AT_BOUND) & (gradient < 0.0))
         free = ~held
         if not free.any():
             converged, decrement = True, 0.0
             break
         H = 2.0 * J.T @ here.observed @ J + covariance.curvature(phi, here.gradient)
         values, vectors = np.linalg.eigh(H[np.ix_(free, free)])
-        floor = 1e-8 * max(float(np.abs(values).max()), 1e-8)
+        floor = _FLAT * max(float(np.abs(values).max()), _FLAT)
         definite = bool(values.min() > -floor)
         sizes = np.abs(values)
-        bent = np.maximum(values, floor) if definite else np.maximum(sizes, 1e-4 * sizes.max())
+        bent = np.maximum(values, floor) if definite else np.maximum(sizes, _LEAST_BEND * sizes.max())
         along = vectors.T @ gradient[free]
         step = np.zeros(phi.size)
         step[free] = -vectors @ (along / bent)
         longest = float(np.abs(step).max())
-        if longest > 4.0:
-            step *= 4.0 / longest
+        if longest > _LONGEST_STEP:
+            step *= _LONGEST_STEP / longest
         decrement = 0.5 * float(along @ (along / bent))
         if rival is not None and definite and decrement < 0.5 and _same_place(covariance, phi + step, rival):
             break
         share, there, moved = 1.0, None, phi
-        while share > 1e-8:
+        while share > _LEAST_SHARE:
             moved = np.clip(phi + share * step, low, high)
             there = counter.at(covariance.theta(moved))
-            if there is not None and there.criterion <= here.criterion - 1e-4 * share * decrement + 1e-11 * abs(
-                here.criterion
-            ):
+            highest = here.criterion - _ENOUGH * share * decrement + _DIGITS * abs(here.criterion)
+            if there is not None and there.criterion <= highest:
                 break
             there = None
             share *= 0.5
             halvings += 1
-        crawling = crawling + 1 if share < 1e-3 else 0
+        crawling = crawling + 1 if share < _CRAWLING else 0
         if there is None or crawling > _MOST_CRAWLING:
-            converged = there is None and definite and decrement < 1e-6
+            converged = there is None and definite and decrement < _SAME
             break
-        done = definite and decrement < 1e-8 and share == 1.0
+        done = definite and decrement < _REACHED and share == 1.0
         phi, here = moved, there
         if done:
             converged = True
             break
     if held.any() and converged:
         falling = np.abs((covariance.jacobian(phi).T @ here.gradient)[held])
-        if (
-            falling.max() > _STILL_FALLING
-        ):  # the criterion has no minimum: it falls without end as a variance goes to zero
+        if falling.max() > _STILL_FALLING:
             converged, decrement = False, float(falling.max())
     counter.tried.append(
         f"Newton steps with the observed information, {halvings} halved"
@@ -357,7 +378,7 @@ def _way_out(evaluation: Evaluation, likelihood: Likelihood) -> Array | None:
         return None
     D = covariance.effects_matrix(evaluation.theta)
     values, vectors = np.linalg.eigh(D)
-    null = vectors[:, values < 1e-6 * max(1.0, float(values.max()))]
+    null = vectors[:, values < _SINGULAR * max(1.0, float(values.max()))]
     if not null.shape[1]:
         return None
     rows, columns = covariance.places
@@ -367,7 +388,7 @@ def _way_out(evaluation: Evaluation, likelihood: Likelihood) -> Array | None:
     if not covariance.correlated:
         slope = np.diag(np.diag(slope))
     inward, directions = np.linalg.eigh(null.T @ slope @ null)
-    if inward.min() > -1e-5 * max(1.0, abs(evaluation.criterion)) * 1e-3:
+    if inward.min() > -_FALLS * max(1.0, abs(evaluation.criterion)):
         return None
     grow = null @ directions[:, 0]
     theta = evaluation.theta.copy()

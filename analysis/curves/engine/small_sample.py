@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Literal
 
@@ -13,10 +13,25 @@ from analysis.curves.engine.likelihood import Evaluation
 
 Inference = Literal["kenward-roger", "kenward-roger-linear", "satterthwaite", "normal", "robust"]
 Information = Literal["observed", "expected"]
+_KENWARD_ROGER = {"kenward-roger", "kenward-roger-linear"}
 
 _CORRECTIONS = (0.5, 100.0)
 """A correction that makes a variance smaller or larger than this many times itself is not taken (design choice)."""
 
+_EXACT = 1e-9
+"""A1 this close to q A2, of their size, is an exact F test: the difference is rounding."""
+_SINGULAR = 1e-12
+"""Smallest eigenvalue of the information, scaled to a diagonal of one, that is more than rounding."""
+_DEPENDENT = 1e-10
+"""A combination of contrasts whose variance is this share of the largest says nothing of its own."""
+_SAME_DF = 1e-8
+"""Degrees of freedom this close are the same: their mean is taken, and no F distribution is matched to them."""
+_INFINITE_DF = 1e8
+"""From so many degrees of freedom t is the normal distribution to the last digit shown; more are the noise of a division."""
+_NOT_ZERO = 1e-300
+"""Least information to divide by: a parameter without any is found singular."""
+_MOST_PRODUCTS = 64 * 10**6
+"""So many numbers (half a gigabyte) are held at once to take all pairs of parameters together; above, one by one."""
 _NO_SCATTER = 1e-12
 """Smallest eigenvalue of the sandwich, against the model's covariance and of the largest, that is more than rounding."""
 
@@ -46,8 +61,8 @@ class SmallSample:
         The method.
     information : "observed" or "expected"
         Which information gives W.
-    covariance : ndarray, optional
-        A covariance of the coefficients that replaces the model's ("robust"), with its df.
+    sandwich : tuple of ndarray and float, or None
+        For ``"robust"``: the covariance of the coefficients that replaces the model's, and its df.
     """
 
     evaluation: Evaluation
@@ -63,10 +78,10 @@ class SmallSample:
         information = full[np.ix_(self.active, self.active)]
         if not information.size:
             return information
-        size = np.sqrt(np.maximum(np.abs(np.diag(information)), 1e-300))
+        size = np.sqrt(np.maximum(np.abs(np.diag(information)), _NOT_ZERO))
         scaled = information / np.outer(size, size)
         values, vectors = np.linalg.eigh(scaled)
-        if values.min() <= 1e-12:
+        if values.min() <= _SINGULAR:
             return np.full_like(information, np.nan)
         W: Array = (vectors / values) @ vectors.T / np.outer(size, size)
         return W
@@ -80,7 +95,7 @@ class SmallSample:
             return ""
         if np.isnan(self.theta_covariance).any():
             return "the information about the covariance parameters is singular at the estimate"
-        if self.inference in {"kenward-roger", "kenward-roger-linear"} and np.isnan(self.covariance).any():
+        if self.inference in _KENWARD_ROGER and np.isnan(self.covariance).any():
             return "Kenward-Roger's correction would raise a standard error more than tenfold or cut it by a third"
         return ""
 
@@ -103,7 +118,7 @@ class SmallSample:
         """The covariance that standard errors are taken from; missing where the small-sample correction fails."""
         if self.inference == "robust" and self.sandwich is not None:
             return np.full_like(self.sandwich[0], np.nan) if self.trouble else self.sandwich[0]
-        if self.inference not in {"kenward-roger", "kenward-roger-linear"}:
+        if self.inference not in _KENWARD_ROGER:
             return self.model_covariance
         adjusted = self._kenward_roger()
         root = np.linalg.inv(np.linalg.cholesky(self.model_covariance))
@@ -123,7 +138,7 @@ class SmallSample:
         basis = here.likelihood.basis
         slopes = here.slopes[self.active]
         K, m = len(self.active), here.N.shape[1]
-        if slopes.shape[1] == 1 and K**2 * m**4 <= 64 * 10**6:
+        if slopes.shape[1] == 1 and K**2 * m**4 <= _MOST_PRODUCTS:
             left = np.tensordot(W, slopes[:, 0], axes=(1, 0))
             pairs = np.tensordot(slopes[:, 0], left, axes=(0, 0))  # [a, b, c, d] = sum W_kl V_k[a, b] V_l[c, d]
             weights = here.N.reshape(-1, m * m) @ pairs.transpose(1, 2, 0, 3).reshape(m * m, m * m)
@@ -157,7 +172,7 @@ class SmallSample:
         spread = np.einsum("ik,kl,il->i", slopes, self.theta_covariance, slopes, optimize=True)
         with np.errstate(divide="ignore", invalid="ignore"):
             df: Array = 2.0 * variance**2 / spread
-        return np.where(df > 1e8, np.inf, df)
+        return np.where(df > _INFINITE_DF, np.inf, df)
 
     def joint(self, rows: Array, values: Array) -> tuple[float, int, float, str]:
         """Test several contrasts together.
@@ -177,19 +192,19 @@ class SmallSample:
         """
         middle = rows @ self.model_covariance @ rows.T
         eigenvalues, vectors = np.linalg.eigh(middle)
-        real = eigenvalues > 1e-10 * eigenvalues.max()
+        real = eigenvalues > _DEPENDENT * eigenvalues.max()
         rows, values = vectors.T[real] @ rows, vectors.T[real] @ values
         q = int(real.sum())
         F = float(values @ np.linalg.solve(rows @ self.covariance @ rows.T, values)) / q
         df = self.degrees(rows)
         if q == 1 or self.inference == "robust" or np.isinf(df).all():
             return F, q, float(df[0]), self.inference
-        if self.inference in {"kenward-roger", "kenward-roger-linear"}:
+        if self.inference in _KENWARD_ROGER:
             moments = matched_moments(q, *self._spread_of_moments(rows))
             if moments is None:
                 return F, q, float(df.min()), f"{self.inference}, unscaled, smallest df of its contrasts"
             return moments[1] * F, q, moments[0], self.inference
-        if float(np.ptp(df)) < 1e-8:
+        if float(np.ptp(df)) < _SAME_DF:
             return F, q, float(df.mean()), self.inference
         if (df <= 2.0).any():
             return F, q, 2.0, self.inference
@@ -205,6 +220,41 @@ class SmallSample:
         traces = np.einsum("kii->k", G)
         A2 = (W * np.einsum("kij,lji->kl", G, G, optimize=True)).sum()
         return float(traces @ W @ traces), float(A2)
+
+
+def infer(
+    evaluation: Evaluation,
+    active: np.ndarray,
+    inference: Inference,
+    information: Information,
+    sandwich: tuple[Array, float] | None,
+) -> tuple[SmallSample, list[str]]:
+    """Take the inference asked for, or what has to take its place.
+
+    Parameters
+    ----------
+    evaluation, active, inference, information, sandwich
+        As :class:`SmallSample` takes them.
+
+    Returns
+    -------
+    tuple of SmallSample and list of str
+        The inference, and notes on what took the place of another.
+    """
+    notes = []
+    if evaluation.likelihood.method == "ml" and inference in _KENWARD_ROGER:
+        inference = "satterthwaite"
+        notes.append("Kenward-Roger is a method for REML; under maximum likelihood the inference is Satterthwaite's.")
+    small_sample = SmallSample(evaluation, active, inference, information, sandwich)
+    if inference == "kenward-roger" and small_sample.trouble:
+        linear = replace(small_sample, inference="kenward-roger-linear")
+        if not linear.trouble:
+            small_sample = linear
+            notes.append(
+                "Kenward-Roger's correction is taken without the second derivatives of the covariance (its linear form): "
+                "with them, a parameter close to its limit would halve the square of a standard error, or worse."
+            )
+    return small_sample, notes
 
 
 def matched_moments(q: int, A1: float, A2: float) -> tuple[float, float] | None:
@@ -263,7 +313,3 @@ def matched_moments(q: int, A1: float, A2: float) -> tuple[float, float] | None:
         return (np.inf, scale) if scale > 0.0 else None
     df = N1 / N2
     return (df, scale) if df > 2.0 and scale > 0.0 else None
-
-
-_EXACT = 1e-9
-"""A1 this close to q A2, of their size, is an exact F test: the difference is rounding."""

@@ -5,12 +5,22 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
+from typing import get_args
 
 import numpy as np
 import pandas as pd
+from formulaic import Formula
 from numpy.typing import NDArray
 
-from analysis.curves.formula.factors import CategoryFactor, EvaluatedFactor, Factor, levels_of
+from analysis.curves.formula.factors import (
+    CategoryFactor,
+    EvaluatedFactor,
+    Factor,
+    Parts,
+    levels_of,
+    multiply,
+    product_matrix,
+)
 from analysis.curves.formula.formula_columns import Column, formula_columns, mentioned_columns, parse_formula
 from analysis.curves.formula.week_functions import WeekFunctions
 from analysis.curves.rows.moment_sums import gather_moments
@@ -77,24 +87,12 @@ class Design:
                 where=f"formula {self.formula}",
                 what_to_do="Add the columns that the formula reads.",
             )
-        return self._multiply(self._encode(frame, self.factors), [column.parts for column in self.columns], len(frame))
-
-    def week_columns(self, weeks: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Give the week function of each column at some weeks, shape (weeks, columns)."""
-        flat = weeks.reshape(-1)
-        place = np.minimum(np.searchsorted(self.weeks, flat), self.weeks.size - 1)
-        if (self.weeks[place] == flat).all():
-            return self._at_own_weeks[place]
-        return self._week_columns(flat)
+        return product_matrix(self.factors, [column.parts for column in self.columns], frame)
 
     @cached_property
-    def _at_own_weeks(self) -> NDArray[np.float64]:
-        return self._week_columns(self.weeks)
-
-    def _week_columns(self, weeks: NDArray[np.float64]) -> NDArray[np.float64]:
-        used = {name for column in self.columns for name, _ in column.week_parts}
-        encoded = self._encode(self.week_frame(weeks), {name: self.factors[name] for name in used})
-        return self._multiply(encoded, [column.week_parts for column in self.columns], weeks.size)
+    def at_weeks(self) -> NDArray[np.float64]:
+        """The week function of each column at the distinct weeks, shape (weeks, columns)."""
+        return product_matrix(self.factors, [column.week_parts for column in self.columns], self.week_frame(self.weeks))
 
     def week_frame(self, weeks: NDArray[np.float64]) -> pd.DataFrame:
         """Give a frame of weeks, with the columns of the data that vary with the week only."""
@@ -102,20 +100,6 @@ class Design:
 
     def _reads(self, name: str) -> bool:
         return any(name in factor.variables for factor in self.factors.values())
-
-    @staticmethod
-    def _encode(frame: pd.DataFrame, factors: Mapping[str, Factor]) -> dict[str, dict[str, NDArray[np.float64]]]:
-        return {expression: factor.encode(frame) for expression, factor in factors.items()}
-
-    @staticmethod
-    def _multiply(
-        encoded: Mapping[str, Mapping[str, NDArray[np.float64]]], products: list[tuple[tuple[str, str], ...]], rows: int
-    ) -> NDArray[np.float64]:
-        matrix = np.ones((rows, len(products)))
-        for number, parts in enumerate(products):
-            for expression, name in parts:
-                matrix[:, number] *= encoded[expression][name]
-        return matrix
 
 
 def _week_frame(
@@ -166,26 +150,18 @@ def design_from_rows(
     mentioned = mentioned_columns(formula, set(map(str, data.columns)))
     rows = read_rows(data, outcome=outcome, variables=mentioned, patient=patient, week=week)
     covariates = {name: _describe(rows, name) for name in mentioned if name != week}
-    frames: dict[Scope, pd.DataFrame] = {
-        "week": _week_frame(week, rows.weeks, rows.weeks, covariates),
-        "patient": rows.frame.iloc[rows.first_row],
-        "visit": rows.frame,
-    }
+    patients = rows.frame.iloc[rows.first_row]
     sample = rows.frame.iloc[np.unique(np.linspace(0, len(rows.frame) - 1, _CHECKED_ROWS).astype(np.int64))]
-    columns, factors = formula_columns(
-        fixed, formula, week=week, covariates=covariates, weeks=rows.weeks, frames=frames, sample=sample
-    )
-    design = Design(fixed, outcome, week, patient, columns, factors, covariates, rows.weeks, WeekFunctions(rows.weeks))
-    patient_columns = _patient_columns(design, frames["patient"])
-    visit_columns = _visit_columns(design, rows.frame)
+    frames: dict[Scope, pd.DataFrame] = {"patient": patients, "visit": rows.frame}
+    design = _design(fixed, formula, (outcome, week, patient), covariates, rows.weeks, frames, sample)
     moments = gather_moments(
         rows,
         outcome=outcome,
         week=week,
         patient=patient,
         covariates=list(covariates.values()),
-        patient_columns=patient_columns,
-        visit_columns=visit_columns,
+        patient_columns=_patient_columns(design, patients),
+        visit_columns=_visit_columns(design, rows.frame),
     )
     return design, rows, moments
 
@@ -251,18 +227,8 @@ def design_from_moments(moments: VisitMoments, fixed: str) -> Design:
     mentioned = mentioned_columns(formula, set(known))
     covariates = {name: covariate for name, covariate in covariates.items() if name in mentioned}
     sample = _skeleton(moments, covariates)
-    frames: dict[Scope, pd.DataFrame] = {
-        "week": _week_frame(moments.week, moments.distinct_weeks, moments.distinct_weeks, covariates),
-        "patient": sample,
-        "visit": sample,
-    }
-    weeks = moments.distinct_weeks
-    columns, factors = formula_columns(
-        fixed, formula, week=moments.week, covariates=covariates, weeks=weeks, frames=frames, sample=sample
-    )
-    design = Design(
-        fixed, outcome, moments.week, moments.patient, columns, factors, covariates, weeks, WeekFunctions(weeks)
-    )
+    named, frames = (outcome, moments.week, moments.patient), dict.fromkeys(get_args(Scope), sample)
+    design = _design(fixed, formula, named, covariates, moments.distinct_weeks, frames, sample)
     for factor in design.factors.values():
         if isinstance(factor, EvaluatedFactor) and factor.scope != "week" and any(factor.state[0].values()):
             raise ModelError(
@@ -279,6 +245,24 @@ def design_from_moments(moments: VisitMoments, fixed: str) -> Design:
             what_to_do="Gather them again with a formula that has these covariates and their interactions.",
         )
     return design
+
+
+def _design(
+    fixed: str,
+    formula: Formula,
+    named: tuple[str, str, str],
+    covariates: Mapping[str, Covariate],
+    weeks: NDArray[np.float64],
+    frames: Mapping[Scope, pd.DataFrame],
+    sample: pd.DataFrame,
+) -> Design:
+    """Take the formula apart; factors learn from the distinct weeks, or from the frame of patients or visits."""
+    outcome, week, patient = named
+    functions, frames = WeekFunctions(weeks), {**frames, "week": _week_frame(week, weeks, weeks, covariates)}
+    columns, factors = formula_columns(
+        fixed, formula, week=week, covariates=covariates, functions=functions, frames=frames, sample=sample
+    )
+    return Design(fixed, outcome, week, patient, columns, factors, covariates, weeks, functions)
 
 
 def _describe(rows: VisitRows, name: str) -> Covariate:
@@ -327,32 +311,21 @@ def _skeleton(moments: VisitMoments, covariates: Mapping[str, Covariate]) -> pd.
 
 
 def _patient_columns(design: Design, frame: pd.DataFrame) -> dict[str, NDArray[np.float64]]:
-    """Evaluate the patient columns: those of the formula, and every level of its categories."""
-    encoded = {name: factor.encode(frame) for name, factor in design.factors.items() if factor.scope == "patient"}
-    columns: dict[str, NDArray[np.float64]] = {}
+    """Evaluate the patient columns: every level of the formula's categories, and its own columns."""
+    products: dict[str, Parts] = {}
     for name, factor in design.factors.items():
         if isinstance(factor, CategoryFactor) and factor.scope == "patient":
-            columns.update({f"{name}[{level}]": encoded[name][f"{name}[{level}]"] for level in factor.levels})
+            products.update({f"{name}[{level}]": ((name, f"{name}[{level}]"),) for level in factor.levels})
     for column in design.columns:
-        if not column.by_visit and column.label != "1" and column.label not in columns:
-            values = np.ones(len(frame))
-            for expression, part in column.parts:
-                if design.factors[expression].scope == "patient":
-                    values = values * encoded[expression][part]
-            columns[column.label] = values
-    return columns
+        if not column.by_visit and column.label != "1":
+            products.setdefault(column.label, column.other_parts)
+    return _by_label(design, products, frame)
 
 
 def _visit_columns(design: Design, frame: pd.DataFrame) -> dict[str, NDArray[np.float64]]:
     """Evaluate the columns that change by visit, row by row."""
-    wanted = [column for column in design.columns if column.by_visit]
-    used = {part[0] for column in wanted for part in column.parts if part not in column.week_parts}
-    encoded = {name: design.factors[name].encode(frame) for name in used}
-    columns: dict[str, NDArray[np.float64]] = {}
-    for column in wanted:
-        values = np.ones(len(frame))
-        for part in column.parts:
-            if part not in column.week_parts:
-                values = values * encoded[part[0]][part[1]]
-        columns[column.label] = values
-    return columns
+    return _by_label(design, {column.label: column.other_parts for column in design.columns if column.by_visit}, frame)
+
+
+def _by_label(design: Design, products: Mapping[str, Parts], frame: pd.DataFrame) -> dict[str, NDArray[np.float64]]:
+    return dict(zip(products, multiply(design.factors, products.values(), frame), strict=True))

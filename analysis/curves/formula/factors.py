@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 from abc import ABC, abstractmethod
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from functools import reduce
 from typing import Any
 
 import numpy as np
@@ -19,6 +20,8 @@ from analysis.curves.rows.moments import Covariate, Scope
 from analysis.errors import ModelError
 
 Encoded = dict[str, NDArray[np.float64]]
+Parts = tuple[tuple[str, str], ...]
+"""A product: the factor and the name of the encoded column of each part."""
 
 _OWN_FUNCTION = re.compile(r"(natural_spline|piecewise|log1p)\([^()]*\)")
 
@@ -76,12 +79,7 @@ class CategoryFactor(Factor):
                 where=f"levels: {', '.join(self.levels)}",
                 what_to_do="Use one of these levels, or fit the model to data that hold the new one.",
             )
-        columns: Encoded = {}
-        for number, level in enumerate(self.levels):
-            indicator = (codes == number).astype(np.float64)
-            columns[f"{self.expression}[{level}]"] = indicator
-            columns[f"{self.expression}[T.{level}]"] = indicator
-        return columns
+        return _indicators(self.expression, {level: codes == number for number, level in enumerate(self.levels)})
 
 
 @dataclass(frozen=True)
@@ -122,12 +120,7 @@ class WeekCategoryFactor(Factor):
                 where=f"{self.expression}, weeks {', '.join(f'{week:g}' for week in self.weeks)}",
                 what_to_do="Ask for one of these weeks, or fit a curve of the week, such as week_spline.",
             )
-        columns: Encoded = {}
-        for week in self.weeks:
-            indicator = (at == week).astype(np.float64)
-            columns[f"{self.expression}[{week}]"] = indicator
-            columns[f"{self.expression}[T.{week}]"] = indicator
-        return columns
+        return _indicators(self.expression, {week: at == week for week in self.weeks})
 
     @property
     def state(self) -> tuple[dict[str, Any], dict[str, Any]]:
@@ -162,6 +155,34 @@ class EvaluatedFactor(Factor):
     def state(self) -> tuple[dict[str, Any], dict[str, Any]]:
         """Give the states of the specification of full rank."""
         return dict(self.specs[0].transform_state), dict(self.specs[0].encoder_state)
+
+
+def _indicators(expression: str, levels: Mapping[Any, NDArray[np.bool_]]) -> Encoded:
+    """Name the indicators of levels as formulaic does, at full and at reduced rank."""
+    columns = {level: there.astype(np.float64) for level, there in levels.items()}
+    return {f"{expression}[{rank}{level}]": column for level, column in columns.items() for rank in ("", "T.")}
+
+
+def multiply(
+    factors: Mapping[str, Factor], products: Iterable[Parts], frame: pd.DataFrame
+) -> list[NDArray[np.float64]]:
+    """Give products of encoded columns on the rows of a frame; each factor is encoded once."""
+    encoded: dict[str, Encoded] = {}
+    values = []
+    for parts in products:
+        for expression, _ in parts:
+            if expression not in encoded:
+                encoded[expression] = factors[expression].encode(frame)
+        columns = [encoded[expression][name] for expression, name in parts]
+        values.append(reduce(np.multiply, columns) if columns else np.ones(len(frame)))
+    return values
+
+
+def product_matrix(
+    factors: Mapping[str, Factor], products: Iterable[Parts], frame: pd.DataFrame
+) -> NDArray[np.float64]:
+    """Give products of encoded columns as a matrix, shape (rows, products)."""
+    return np.column_stack([np.empty((len(frame), 0)), *multiply(factors, products, frame)])
 
 
 def refuse_undefined(columns: Encoded, expression: str) -> Encoded:

@@ -12,15 +12,16 @@ import pandas as pd
 from formulaic import Formula, ModelSpec
 from numpy.typing import NDArray
 
-from analysis.curves.formula.factors import CategoryFactor, Factor, build_factor, level_codes, variables_of
+from analysis.curves.formula.factors import CategoryFactor, Factor, Parts, build_factor, level_codes, variables_of
 from analysis.curves.formula.week_functions import WeekFunctions
 from analysis.curves.rows.moments import Covariate, Scope
 from analysis.errors import ModelError
 
-_Parts = tuple[tuple[str, str], ...]
 _Structure = list[tuple[tuple[str, ...], tuple[str, ...]]]
 _KNOWN: dict[object, _Structure] = {}
 _MOST_KNOWN = 200
+_ROUNDING, _ROUNDING_AT_ZERO = 1e-9, 1e-12
+"""Products of the same factors taken in another order, as formulaic may, agree to this share of them, or to this."""
 
 
 @dataclass(frozen=True)
@@ -43,10 +44,15 @@ class Column:
 
     name: str
     term: str
-    parts: tuple[tuple[str, str], ...]
+    parts: Parts
     label: str
     by_visit: bool
-    week_parts: tuple[tuple[str, str], ...]
+    week_parts: Parts
+
+    @property
+    def other_parts(self) -> Parts:
+        """The parts whose product is the patient or visit column."""
+        return tuple(part for part in self.parts if part not in self.week_parts)
 
 
 @lru_cache(maxsize=200)
@@ -91,8 +97,7 @@ def parse_formula(fixed: str, known: list[str]) -> tuple[Formula, str]:
 
 
 def mentioned_columns(formula: Formula, known: set[str]) -> list[str]:
-    """Give the columns of the data that a formula reads, sorted; raise a ModelError for a name that is not there."""
-    """List the columns of the data that a formula names; refuse one that is not there."""
+    """List the columns of the data that a formula names, sorted; refuse one that is not there."""
     names: list[str] = []
     for term in formula:
         for factor in term.factors:
@@ -112,7 +117,7 @@ def formula_columns(
     *,
     week: str,
     covariates: Mapping[str, Covariate],
-    weeks: NDArray[np.float64],
+    functions: WeekFunctions,
     frames: Mapping[Scope, pd.DataFrame],
     sample: pd.DataFrame,
 ) -> tuple[tuple[Column, ...], dict[str, Factor]]:
@@ -132,8 +137,8 @@ def formula_columns(
         Column of the week.
     covariates : mapping of str to Covariate
         The other columns of the data.
-    weeks : ndarray
-        The distinct weeks.
+    functions : WeekFunctions
+        The week functions of the data.
     frames : mapping of "week", "patient", "visit" to DataFrame
         What factors learn from.
     sample : DataFrame
@@ -148,7 +153,6 @@ def formula_columns(
     ModelError
         For a factor or column that cannot be used.
     """
-    functions = WeekFunctions(weeks)
     factors: dict[str, Factor] = {}
     for term in formula:
         for parsed in term.factors:
@@ -156,7 +160,7 @@ def formula_columns(
                 factors[parsed.expr] = build_factor(
                     parsed, week=week, covariates=covariates, frames=frames, functions=functions
                 )
-    key = (fixed, week, weeks.tobytes(), tuple((c.name, c.scope, c.levels) for c in covariates.values()))
+    key = (fixed, week, functions.weeks.tobytes(), tuple((c.name, c.scope, c.levels) for c in covariates.values()))
     sample = _with_levels(sample, covariates)
     encoded = {expression: factor.encode(sample) for expression, factor in factors.items()}
     structure = _KNOWN.get(key)
@@ -196,7 +200,7 @@ def formula_columns(
 
 def _products(
     expressions: tuple[str, ...], encoded: Mapping[str, Mapping[str, NDArray[np.float64]]]
-) -> dict[str, _Parts]:
+) -> dict[str, Parts]:
     """Name every product of encoded columns that a term, or a lower-rank part of it, may hold."""
     return {
         ":".join(chosen): tuple(zip(used, chosen, strict=True))
@@ -209,7 +213,7 @@ def _products(
 def _compare(fixed: str, columns: list[Column], mine: NDArray[np.float64], matrix: pd.DataFrame) -> None:
     """Compare the columns with formulaic's own on a few rows."""
     theirs = matrix.to_numpy(dtype=np.float64)
-    if not np.allclose(mine, theirs, rtol=1e-9, atol=1e-12, equal_nan=True):
+    if not np.allclose(mine, theirs, rtol=_ROUNDING, atol=_ROUNDING_AT_ZERO, equal_nan=True):
         worst = columns[int(np.nanargmax(np.abs(mine - theirs).max(axis=0)))].name
         raise ModelError(
             f"The column {worst} came out differently from formulaic's own.",
@@ -245,7 +249,7 @@ def _with_levels(sample: pd.DataFrame, covariates: Mapping[str, Covariate]) -> p
     return sample.assign(**changed)
 
 
-def _column(name: str, term: str, parts: tuple[tuple[str, str], ...], factors: Mapping[str, Factor]) -> Column:
+def _column(name: str, term: str, parts: Parts, factors: Mapping[str, Factor]) -> Column:
     week_parts = tuple(part for part in parts if factors[part[0]].scope == "week")
     rest = [part for part in parts if factors[part[0]].scope != "week"]
     label = ":".join(

@@ -11,8 +11,19 @@ from formulaic import Formula
 
 from analysis.curves.covariances.residual_base import Array
 from analysis.curves.formula.design import Design
-from analysis.curves.formula.factors import CategoryFactor, EvaluatedFactor, Factor, WeekCategoryFactor, build_factor
+from analysis.curves.formula.factors import (
+    CategoryFactor,
+    EvaluatedFactor,
+    Factor,
+    Parts,
+    WeekCategoryFactor,
+    build_factor,
+    product_matrix,
+)
 from analysis.errors import ModelError
+
+_SAME = 1e-8
+"""Effects of which one leaves this share to the next say the same thing: squared, it is all the digits of a sum."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,7 +45,7 @@ class PatientTerms:
     """
 
     names: tuple[str, ...]
-    parts: tuple[tuple[tuple[str, str], ...], ...]
+    parts: tuple[Parts, ...]
     factors: dict[str, Factor]
     A: Array
     formula: str | None = None
@@ -48,12 +59,7 @@ class PatientTerms:
 
     def columns(self, frame: pd.DataFrame) -> Array:
         """Give the effects' functions on a frame of weeks, shape (rows, effects)."""
-        encoded = {name: factor.encode(frame) for name, factor in self.factors.items()}
-        matrix = np.ones((len(frame), len(self.names)))
-        for number, parts in enumerate(self.parts):
-            for expression, name in parts:
-                matrix[:, number] *= encoded[expression][name]
-        return matrix
+        return product_matrix(self.factors, self.parts, frame)
 
 
 def patient_terms(design: Design, wanted: str | None, *, correlated: bool) -> PatientTerms:
@@ -92,7 +98,7 @@ def patient_terms(design: Design, wanted: str | None, *, correlated: bool) -> Pa
         ) from error
     frame = design.week_frame(design.weeks)
     names: list[str] = []
-    parts: list[tuple[tuple[str, str], ...]] = []
+    parts: list[Parts] = []
     factors: dict[str, Factor] = {}
     for term in formula:
         expressions = [factor for factor in term.factors if factor.eval_method.value != "literal"]
@@ -121,7 +127,7 @@ def patient_terms(design: Design, wanted: str | None, *, correlated: bool) -> Pa
     size = np.sqrt((Z**2).mean(axis=0))
     if correlated:
         R = np.linalg.qr(Z / size).R
-        if R.shape[0] < len(names) or np.abs(np.diag(R)).min() < 1e-8:
+        if R.shape[0] < len(names) or np.abs(np.diag(R)).min() < _SAME:
             raise ModelError(
                 f"The patient effects {wanted!r} say the same thing twice at {frame.shape[0]} distinct weeks.",
                 where=f"weeks {', '.join(f'{week:g}' for week in design.weeks[:10])}",

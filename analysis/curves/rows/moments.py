@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -153,16 +153,8 @@ class VisitMoments:
 
 
 _WORDS = (
-    "outcome",
-    "week",
-    "patient",
-    "patient_labels",
-    "visit_labels",
-    "outcome_shift",
-    "scheduled",
-    "duplicates",
-    "dropped",
-)
+    "outcome", "week", "patient", "patient_labels", "visit_labels", "outcome_shift", "scheduled", "duplicates", "dropped",
+)  # fmt: skip
 _ARRAYS = ("patient_shifts", "weeks", "seen", "counts", "products", "distinct_weeks")
 
 
@@ -193,19 +185,13 @@ def read_moments(path: str | Path) -> VisitMoments:
             where=str(path),
             what_to_do="Give a file that VisitMoments.save wrote.",
         ) from error
-    covariates = tuple(
-        Covariate(
-            name=entry["name"],
-            scope=entry["scope"],
-            levels=None if entry["levels"] is None else tuple(entry["levels"]),
-            mean=entry["mean"],
-            by_week=None if entry["by_week"] is None else tuple(entry["by_week"]),
-        )
-        for entry in words.pop("covariates")
-    )
-    words["patient_labels"] = tuple(words["patient_labels"])
-    words["visit_labels"] = tuple(words["visit_labels"])
-    return VisitMoments(covariates=covariates, **words, **arrays)
+    covariates = tuple(Covariate(**_with_tuples(entry)) for entry in words.pop("covariates"))
+    return VisitMoments(covariates=covariates, **_with_tuples(words), **arrays)
+
+
+def _with_tuples(stored: dict[str, Any]) -> dict[str, Any]:
+    """Make the lists of JSON tuples again."""
+    return {name: tuple(value) if isinstance(value, list) else value for name, value in stored.items()}
 
 
 def _add(first: VisitMoments, second: VisitMoments) -> VisitMoments:

@@ -132,13 +132,17 @@ class VisitRows:
         return self.frame[name].iloc[first].reset_index(drop=True)
 
 
-def _differs(column: pd.Series, first: NDArray[np.int64], group: Codes) -> bool:
+def _numbers(column: pd.Series) -> NDArray[Any]:
+    """Give numbers that are equal where the values of the column are."""
     if isinstance(column.dtype, pd.CategoricalDtype):
-        values = column.cat.codes.to_numpy()
-    elif pd.api.types.is_numeric_dtype(column.dtype):
-        values = column.to_numpy()
-    else:
-        values = pd.factorize(column)[0]
+        return np.asarray(column.cat.codes)
+    if pd.api.types.is_numeric_dtype(column.dtype):
+        return column.to_numpy()
+    return pd.factorize(column)[0]
+
+
+def _differs(column: pd.Series, first: NDArray[np.int64], group: Codes) -> bool:
+    values = _numbers(column)
     own = values[first]
     return any(bool((values[part] != own[group[part]]).any()) for part in _stretches(0, values.size))
 
@@ -281,12 +285,7 @@ def _count(code: Codes, size: int) -> NDArray[np.int64]:
 
 def _patients(column: pd.Series) -> tuple[Codes, NDArray[np.object_], NDArray[np.int64], int, bool]:
     """Give each row its patient's number; where a patient's rows stand together, by looking for the changes only."""
-    if isinstance(column.dtype, pd.CategoricalDtype):
-        keys = column.cat.codes.to_numpy()
-    elif pd.api.types.is_numeric_dtype(column.dtype):
-        keys = column.to_numpy()
-    else:
-        keys = pd.factorize(column)[0]
+    keys = _numbers(column)
     change = np.empty(keys.size, dtype=bool)
     change[0] = True
     np.not_equal(keys[1:], keys[:-1], out=change[1:])

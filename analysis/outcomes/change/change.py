@@ -11,6 +11,8 @@ from analysis.cohort.visit_frame import visit_frame
 from analysis.errors import ModelError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from analysis.cohort.tables import Cohort
 
 BaselineRule = Literal["last before start", "first before start", "mean before start"]
@@ -144,6 +146,20 @@ def used_protocols(protocol: pd.Series) -> pd.Series:
     ['b']
     """
     return protocol.astype("category").cat.remove_unused_categories()
+
+
+def with_covariates(cohort: Cohort, patients: pd.DataFrame, covariates: Sequence[str]) -> pd.DataFrame:
+    """Add columns of the patients to a table with a row a patient and a baseline; "baseline" itself is there already."""
+    further = [name for name in covariates if name != "baseline"]
+    unknown = [name for name in further if name not in cohort.patients or name in ("patient_id", "protocol")]
+    if unknown:
+        raise ModelError(
+            f"There is no covariate {unknown[0]!r}.",
+            where=f"known: baseline, {', '.join(str(name) for name in cohort.patients.columns[2:])}",
+            what_to_do="Name baseline or columns of the patients.",
+        )
+    extra = cohort.patients[["patient_id", *further]]
+    return patients.merge(extra, on="patient_id", how="left", validate="one_to_one")
 
 
 def weeks_seen(cohort: Cohort, measure: str, limb: str | None = None) -> list[float]:

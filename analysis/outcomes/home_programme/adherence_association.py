@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.errors import ModelError
-from analysis.outcomes.change.change import change_at_week, change_frame, used_protocols
+from analysis.outcomes.change.change import change_at_week, change_frame, used_protocols, with_covariates
 from analysis.outcomes.home_programme.home_exposure import (
     UNITS,
     Exposure,
@@ -155,8 +155,7 @@ def adherence_association(
     patients = changes[["patient_id", "protocol", "baseline", "improvement"]].copy()
     patients["exposure"] = exposure_between(weeks, patients["patient_id"], 0, week)
     none, _ = without_prescription(cohort, exposure, modality)
-    extra = _covariates(cohort, covariates)
-    full = patients.merge(extra, on="patient_id", how="left", validate="one_to_one")
+    full = with_covariates(cohort, patients, covariates)
     pairs = _neighbours(cohort, measure, limb, weeks, lag)
     value = ["value"]
     rows = [
@@ -190,18 +189,6 @@ def adherence_association(
             "Associations only: adherence follows recovery as well as going before it.",
         ),
     )
-
-
-def _covariates(cohort: Cohort, covariates: Sequence[str]) -> pd.DataFrame:
-    further = [name for name in covariates if name != "baseline"]
-    unknown = [name for name in further if name not in cohort.patients or name in ("patient_id", "protocol")]
-    if unknown:
-        raise ModelError(
-            f"There is no covariate {unknown[0]!r}.",
-            where=f"known: baseline, {', '.join(str(name) for name in cohort.patients.columns[2:])}",
-            what_to_do="Name baseline or columns of the patients.",
-        )
-    return cohort.patients[["patient_id", *further]]
 
 
 def _neighbours(cohort: Cohort, measure: str, limb: str | None, weeks: pd.DataFrame, lag: float) -> pd.DataFrame:

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.errors import ModelError
+from analysis.outcomes.change.change import with_covariates
 from analysis.outcomes.missing.completed_data import covariate_columns
 from analysis.statistics.combined_limits import difference_limits, share_limits
 from analysis.statistics.proportions import add_number_needed, check_level
@@ -99,7 +100,8 @@ def adjusted_difference(
     """
     level = found.level if level is None else level
     check_level(level)
-    patients = _with_covariates(cohort, found, covariates)
+    counted = found.patients[["patient_id", "protocol", "baseline", "responder"]]
+    patients = with_covariates(cohort, counted, covariates)
     known = patients.dropna(subset=["responder", *covariates]).reset_index(drop=True)
     notes = [
         f"Logistic model of the response on protocol and {', '.join(covariates) or 'nothing else'}.",
@@ -231,20 +233,6 @@ def _limits(
     from scipy.special import ndtri
 
     return share_limits(share, share * (1 - share) / error**2, quantile=float(ndtri((1 + level) / 2)))
-
-
-def _with_covariates(cohort: Cohort, found: Responders, covariates: Sequence[str]) -> pd.DataFrame:
-    patients = found.patients[["patient_id", "protocol", "baseline", "responder"]]
-    further = [name for name in covariates if name != "baseline"]
-    unknown = [name for name in further if name not in cohort.patients or name in ("patient_id", "protocol")]
-    if unknown:
-        raise ModelError(
-            f"There is no covariate {unknown[0]!r}.",
-            where=f"known: baseline, {', '.join(str(name) for name in cohort.patients.columns[2:])}",
-            what_to_do="Name baseline or columns of the patients.",
-        )
-    extra = cohort.patients[["patient_id", *further]]
-    return patients.merge(extra, on="patient_id", how="left", validate="one_to_one")
 
 
 def _expit(values: NDArray[np.float64]) -> NDArray[np.float64]:

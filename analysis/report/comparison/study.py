@@ -231,8 +231,7 @@ def prepare_study(folder: Path | str, **given: Any) -> Study:
     # A structure that did not converge was not used: the choices of the curves speak of it.
     ours = [one for one in caught if issubclass(one.category, KneecurveWarning)]
     said = tuple(dict.fromkeys(str(one.message) for one in ours if not issubclass(one.category, ConvergenceWarning)))
-    object.__setattr__(study, "warnings", said)
-    return study
+    return replace(study, warnings=said)
 
 
 def _reference_first(cohort: Cohort, reference: str | None) -> Cohort:
