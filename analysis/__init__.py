@@ -22,7 +22,6 @@ if TYPE_CHECKING:
         deidentify,
         disclosure_risk,
         import_cohort,
-        import_with_schedule,
         load_catalogue,
         load_cohort,
         suggest_map,
@@ -77,8 +76,7 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     # load
     "deidentify",  # a folder or file -> the same without identifiers, and what was found and done
     "suggest_map",  # a file -> a first map of it
-    "import_cohort",  # a file, or a folder of files, and its map -> a cohort
-    "import_with_schedule",  # the same, with a report of what visit windows moved and dropped
+    "import_cohort",  # a file, or a folder of files, and its map -> a cohort, warnings, what visit windows did
     "to_scheduled_weeks",  # a cohort with actual weeks -> scheduled weeks, and that report
     "VisitSchedule",
     "VisitWindow",

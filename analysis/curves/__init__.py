@@ -6,7 +6,7 @@ from analysis.curves.own_curve import expected_given_visits
 from analysis.curves.patients import expected_curve
 from analysis.curves.recovery import RecoveryCurves, fit_recovery
 from analysis.curves.rows.moments import VisitMoments, read_moments
-from analysis.curves.second_opinion import second_opinion
+from analysis.curves.second_opinion import SecondOpinion, second_opinion
 
 __all__ = [  # noqa: RUF022 - in the order of the work
     "fit_recovery",  # the model of the reports
@@ -19,4 +19,5 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "expected_curve",  # one patient
     "expected_given_visits",
     "second_opinion",  # the same fit by another library
+    "SecondOpinion",
 ]

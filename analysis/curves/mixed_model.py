@@ -9,7 +9,7 @@ import pandas as pd
 
 from analysis.curves.comparison import likelihood_ratio
 from analysis.curves.covariances.residual_structures import Residual
-from analysis.curves.description import covariance_table, describe, describe_html
+from analysis.curves.description import covariance_table, summary
 from analysis.curves.engine.contrasts import Adjust
 from analysis.curves.engine.fitted_model import FittedModel
 from analysis.curves.engine.fitting import fit_parts
@@ -18,6 +18,7 @@ from analysis.curves.engine.small_sample import Inference, Information
 from analysis.curves.means import model_differences, model_means
 from analysis.curves.patients import effects_of_patients, predict_rows, residuals_of_visits
 from analysis.curves.rows.moments import VisitMoments
+from analysis.result import Result
 
 
 def fit_mixed(
@@ -106,7 +107,7 @@ def fit_mixed(
     return MixedModel(**parts)
 
 
-class MixedModel(FittedModel):
+class MixedModel(Result, FittedModel):
     """A fitted linear mixed model, and what can be asked of it.
 
     Made by :func:`fit_mixed`; its parts are those of :class:`analysis.curves.engine.fitted_model.FittedModel`.
@@ -203,9 +204,11 @@ class MixedModel(FittedModel):
         """Test this fit against another, nested one; see :func:`analysis.curves.comparison.likelihood_ratio`."""
         return likelihood_ratio(self, other, bootstrap=bootstrap, seed=seed)
 
-    def __repr__(self) -> str:
-        """Describe the fit in plain text."""
-        return describe(self)
+    def _headline(self) -> str:
+        return f"Linear mixed model: {self.design.formula}"
 
-    def _repr_html_(self) -> str:
-        return describe_html(self)
+    def _shown_tables(self) -> dict[str, pd.DataFrame]:
+        return {"coefficients": self.coefficients, "covariance_parameters": self.covariance_parameters}
+
+    def _shown_notes(self) -> list[str]:
+        return [*summary(self), *self.record.notes]

@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 METHOD = "t, expected change taken as known"
 
 
-@dataclass(frozen=True)
-class RegressionToMean:
+@dataclass(frozen=True, repr=False)
+class RegressionToMean(Result):
     """What to expect of a group chosen for a low first value when nothing has changed.
 
     Attributes
@@ -46,6 +46,9 @@ class RegressionToMean:
     first: float
     second: float
     expected_change: float
+
+    def _headline(self) -> str:
+        return self.words
 
     @property
     def words(self) -> str:
