@@ -241,3 +241,14 @@ def test_measures_are_a_mapping_that_shows_a_row_a_measure():
     assert isinstance(analysis.load_catalogue(), Measures | Mapping)
     assert "points" in shown
     assert Threshold.__name__ not in shown
+
+
+def test_types_and_errors_come_from_where_the_functions_come_from():
+    from analysis import errors
+
+    types = {name: one for room in ROOMS[:3] for name, one in public(room).items() if inspect.isclass(one)}
+    problems = {name: one for name, one in vars(errors).items() if inspect.isclass(one)}
+    assert len(problems) > 10
+    for name, one in (types | problems).items():
+        assert name in analysis.__all__, name
+        assert getattr(analysis, name) is one

@@ -83,6 +83,12 @@ def model_differences(
         The column ``of``, reference, week, estimate, std_error, df, statistic, p_value, lower, upper, level, method,
         adjust.
     """
+    if not isinstance(of, str):
+        raise ModelError(
+            f"Differences are between the levels of one category, not of {of!r}.",
+            where="differences(of=...)",
+            what_to_do="Name one, such as of='protocol'; means(by=[...]) gives the means of several together.",
+        )
     groups = group_names(model, of)
     levels = list(model.design.covariates[groups[0]].levels or ())
     base = levels[0] if reference is None else str(reference)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import cached_property
+from typing import Any
 
 import pandas as pd
 
@@ -16,7 +17,7 @@ from analysis.curves.engine.fitting import fit_parts
 from analysis.curves.engine.likelihood import Method
 from analysis.curves.engine.small_sample import Inference, Information
 from analysis.curves.means import model_differences, model_means
-from analysis.curves.patients import effects_of_patients, predict_rows, residuals_of_visits
+from analysis.curves.patients import curve_of_patient, effects_of_patients, predict_rows, residuals_of_visits
 from analysis.curves.rows.moments import VisitMoments
 from analysis.result import Result
 
@@ -199,6 +200,12 @@ class MixedModel(Result, FittedModel):
     def predict(self, rows: pd.DataFrame, *, patients: bool = False, level: float = 0.95) -> pd.DataFrame:
         """Predict new rows; see :func:`analysis.curves.patients.predict_rows`."""
         return predict_rows(self, rows, patients=patients, level=level)
+
+    def expected_curve(
+        self, patient: Any, weeks: Sequence[float] | None = None, *, level: float = 0.95
+    ) -> pd.DataFrame:
+        """Give one patient's expected curve; see :func:`analysis.curves.patients.curve_of_patient`."""
+        return curve_of_patient(self, patient, weeks, level=level)
 
     def compare(self, other: FittedModel, *, bootstrap: int = 0, seed: int = 0) -> pd.DataFrame:
         """Test this fit against another, nested one; see :func:`analysis.curves.comparison.likelihood_ratio`."""
