@@ -17,13 +17,7 @@ if TYPE_CHECKING:
 
 
 def methods(page: PatientPage) -> Section:
-    """Say in words how the numbers came about.
-
-    Parameters
-    ----------
-    page : PatientPage
-        The page.
-    """
+    """Say in words how the numbers came about."""
     sentences = ["Baseline: the last value at week 0 or before. Change: value minus baseline."]
     for one in page.found:
         first, *_ = model_in_words(one.others)
@@ -42,13 +36,7 @@ def methods(page: PatientPage) -> Section:
 
 
 def cautions(page: PatientPage) -> Section:
-    """Say what the page must not be used for.
-
-    Parameters
-    ----------
-    page : PatientPage
-        The page.
-    """
+    """Say what the page must not be used for."""
     said = [
         FOR_DISCUSSION,
         DEFERS,

@@ -16,13 +16,7 @@ if TYPE_CHECKING:
 
 
 def sessions(page: PatientPage) -> Section:
-    """Show the home sessions done of those prescribed.
-
-    Parameters
-    ----------
-    page : PatientPage
-        The page.
-    """
+    """Show the home sessions done of those prescribed."""
     if page.sessions is None or page.sessions.empty:
         return Section((absent("home sessions of this patient. Nothing can be said about adherence."),))
     totals = Table(
@@ -40,13 +34,7 @@ def sessions(page: PatientPage) -> Section:
 
 
 def brace(page: PatientPage) -> Section:
-    """Show the limits of the brace with the motion measured.
-
-    Parameters
-    ----------
-    page : PatientPage
-        The page.
-    """
+    """Show the limits of the brace with the motion measured."""
     if page.brace is None or page.brace.dropna(subset=["flexion_limit_deg", "extension_limit_deg"]).empty:
         return Section((absent("limits of a brace for this patient."),))
     known = page.brace.dropna(subset=["flexion_limit_deg", "extension_limit_deg"])
@@ -66,13 +54,7 @@ def brace(page: PatientPage) -> Section:
 
 
 def events(page: PatientPage) -> Section:
-    """Show what happened to the patient.
-
-    Parameters
-    ----------
-    page : PatientPage
-        The page.
-    """
+    """Show what happened to the patient."""
     if page.events is None:
         return Section((absent("events. That none are shown does not mean that none happened."),))
     if page.events.empty:

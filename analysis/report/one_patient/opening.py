@@ -21,13 +21,7 @@ FOR_DISCUSSION = (
 
 
 def subtitle(page: PatientPage) -> Section:
-    """Name the patient, the protocol and the weeks seen.
-
-    Parameters
-    ----------
-    page : PatientPage
-        The page.
-    """
+    """Name the patient, the protocol and the weeks seen."""
     procedure = page.about.get("procedure")
     done = "" if numbers.is_missing(procedure) else f", {procedure}"
     lines = [f"Patient {page.patient}: {page.protocol}{done}"]
@@ -42,13 +36,7 @@ def subtitle(page: PatientPage) -> Section:
 
 
 def answer(page: PatientPage) -> Section:
-    """Say which visits were off the expected curve, how many were compared, and how many chance alone would mark.
-
-    Parameters
-    ----------
-    page : PatientPage
-        The page.
-    """
+    """Say which visits were off the expected curve, how many were compared, and how many chance alone would mark."""
     compared = sum(len(one.compared) for one in page.found)
     if not compared:
         words = (

@@ -38,13 +38,7 @@ def off_rule(level: float) -> str:
 
 
 def curves(page: PatientPage) -> Section:
-    """Draw every measure on the curves of the others.
-
-    Parameters
-    ----------
-    page : PatientPage
-        The page.
-    """
+    """Draw every measure on the curves of the others."""
     left_out = [Passage((f"Not compared: {name}. {why}",)) for name, why in page.not_compared.items()]
     if not page.found:
         return Section((absent("a measure that could be compared with the other patients."), *left_out))
@@ -56,13 +50,7 @@ def curves(page: PatientPage) -> Section:
 
 
 def visits(page: PatientPage) -> Section:
-    """Show each visit beside what was expected of it, with the rule that marks one as off the curve.
-
-    Parameters
-    ----------
-    page : PatientPage
-        The page.
-    """
+    """Show each visit beside what was expected of it, with the rule that marks one as off the curve."""
     if not page.found:
         return Section((absent("a visit that could be compared."),))
     rows = pd.DataFrame([row for one in page.found for row in _visit_rows(one)])
@@ -106,13 +94,7 @@ def _visit_rows(one: PatientOnCohort) -> Iterator[dict[str, object]]:
 
 
 def ahead(page: PatientPage) -> Section:
-    """Show what is expected at the weeks after the last visit.
-
-    Parameters
-    ----------
-    page : PatientPage
-        The page.
-    """
+    """Show what is expected at the weeks after the last visit."""
     rows = [
         {
             "measure": f"{one.measure.label} ({one.measure.unit})",
@@ -142,13 +124,7 @@ def ahead(page: PatientPage) -> Section:
 
 
 def thresholds(page: PatientPage) -> Section:
-    """Show the change from baseline at the last visit beside the published threshold of each measure.
-
-    Parameters
-    ----------
-    page : PatientPage
-        The page.
-    """
+    """Show the change from baseline at the last visit beside the published threshold of each measure."""
     rows = []
     for one in page.found:
         start = one.visits[one.visits["place"] == "start"]

@@ -27,13 +27,7 @@ CAUTIONS = (
 
 
 def methods(study: QualityStudy) -> Section:
-    """Say in words how the numbers came about.
-
-    Parameters
-    ----------
-    study : QualityStudy
-        The check.
-    """
+    """Say in words how the numbers came about."""
     rules = (*read_value_rules(), *(read_value_rules(study.parameters["rules"]) if study.parameters["rules"] else ()))
     limits = [
         f"Rule ({rule.severity}): {rule.problem}; {study.label(rule.measure)} allowed "
@@ -69,13 +63,7 @@ def methods(study: QualityStudy) -> Section:
 
 
 def cautions(study: QualityStudy) -> Section:  # noqa: ARG001 - every section takes the study
-    """Say what the report must not be used for.
-
-    Parameters
-    ----------
-    study : QualityStudy
-        The check.
-    """
+    """Say what the report must not be used for."""
     return Section((Passage(CAUTIONS, "caution"),))
 
 

@@ -15,13 +15,7 @@ LIMITED = "Limited level: this report stays within the organisation that holds t
 
 
 def subtitle(study: QualityStudy) -> Section:
-    """Say what was checked.
-
-    Parameters
-    ----------
-    study : QualityStudy
-        The check.
-    """
+    """Say what was checked."""
     n_values = int(study.cohort.visits["value"].notna().sum())
     lines = [f"{numbers.plural(len(study.cohort.patients), 'patient')}, {numbers.count(n_values)} measured values"]
     if study.cohort.level == "synthetic":
@@ -32,13 +26,7 @@ def subtitle(study: QualityStudy) -> Section:
 
 
 def answer(study: QualityStudy) -> Section:
-    """Say in short what was found.
-
-    Parameters
-    ----------
-    study : QualityStudy
-        The check.
-    """
+    """Say in short what was found."""
     said = [_errors(study)]
     if len(study.expected):
         seen, expected = int(study.expected["seen"].sum()), len(study.expected)

@@ -24,13 +24,7 @@ _UNEVEN = 0.001
 
 
 def findings(study: QualityStudy) -> Section:
-    """Count the findings by kind and site, and list them where single patients may be shown.
-
-    Parameters
-    ----------
-    study : QualityStudy
-        The check.
-    """
+    """Count the findings by kind and site, and list them where single patients may be shown."""
     all_of_them = study.findings
     if all_of_them.empty:
         return Section((Passage(("Nothing was found.",)),))
@@ -73,13 +67,7 @@ def findings(study: QualityStudy) -> Section:
 
 
 def values(study: QualityStudy) -> Section:
-    """Show impossible and unlikely values and changes by measure.
-
-    Parameters
-    ----------
-    study : QualityStudy
-        The check.
-    """
+    """Show impossible and unlikely values and changes by measure."""
     items: list[Passage | Table] = []
     if study.questions.empty:
         items.append(
@@ -115,13 +103,7 @@ def values(study: QualityStudy) -> Section:
 
 
 def digits(study: QualityStudy) -> Section:
-    """Show the last digits of the values, of all sites together and by site.
-
-    Parameters
-    ----------
-    study : QualityStudy
-        The check.
-    """
+    """Show the last digits of the values, of all sites together and by site."""
     if study.digits.empty:
         return Section((absent("a measure recorded finely enough to look at its last digits."),))
     named = study.digits.assign(measure=study.digits["measure"].map(study.label))

@@ -19,13 +19,7 @@ _NO_SCHEDULE = "Visits follow no schedule, so none can be counted as missing."
 
 
 def completeness(study: QualityStudy) -> Section:
-    """Show how many of the expected values are there, by measure and week, protocol and site.
-
-    Parameters
-    ----------
-    study : QualityStudy
-        The check.
-    """
+    """Show how many of the expected values are there, by measure and week, protocol and site."""
     if study.expected.empty:
         return Section((absent(_NO_SCHEDULE),))
     expected = study.expected.assign(measure=study.expected["measure"].map(study.label))
@@ -48,13 +42,7 @@ def completeness(study: QualityStudy) -> Section:
 
 
 def timing(study: QualityStudy) -> Section:
-    """Show how many patients came at and around each scheduled week.
-
-    Parameters
-    ----------
-    study : QualityStudy
-        The check.
-    """
+    """Show how many patients came at and around each scheduled week."""
     if study.timing.empty:
         return Section((absent(_NO_SCHEDULE),))
     off = int(study.timing["off_schedule"].sum())
@@ -82,13 +70,7 @@ def timing(study: QualityStudy) -> Section:
 
 
 def lost(study: QualityStudy) -> Section:
-    """Show the patterns of missed visits, and who is lost by baseline.
-
-    Parameters
-    ----------
-    study : QualityStudy
-        The check.
-    """
+    """Show the patterns of missed visits, and who is lost by baseline."""
     if study.patterns.empty:
         return Section((absent(_NO_SCHEDULE),))
     patterns = Table(

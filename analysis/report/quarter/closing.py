@@ -30,13 +30,7 @@ _EMPTY_ROWS = 3
 
 
 def actions(study: QuarterStudy) -> Section:
-    """Give a table to fill in: a row for each special cause, and empty ones.
-
-    Parameters
-    ----------
-    study : QuarterStudy
-        The quarter.
-    """
+    """Give a table to fill in: a row for each special cause, and empty ones."""
     special = [one for one in study.released.indicators if study.changes[one.name].cause == "special cause"]
     seen = [f"{one.title}: special cause in {study.quarter_words}" for one in special]
     rows = pd.DataFrame({"seen": [*seen, *["…"] * _EMPTY_ROWS]})
@@ -59,13 +53,7 @@ def actions(study: QuarterStudy) -> Section:
 
 
 def methods(study: QuarterStudy) -> Section:
-    """Say in words how the numbers came about.
-
-    Parameters
-    ----------
-    study : QuarterStudy
-        The quarter.
-    """
+    """Say in words how the numbers came about."""
     released = study.released
     first, last = (quarter_in_words(released.baseline[i]) for i in (0, -1))
     sentences = [
@@ -113,13 +101,7 @@ def _prime_charts(study: QuarterStudy) -> str:
 
 
 def cautions(study: QuarterStudy) -> Section:
-    """Say what the report must not be used for.
-
-    Parameters
-    ----------
-    study : QuarterStudy
-        The quarter.
-    """
+    """Say what the report must not be used for."""
     said = [
         FOR_GROUPS,
         DEFERS,

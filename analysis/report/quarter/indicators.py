@@ -19,13 +19,7 @@ if TYPE_CHECKING:
 
 
 def indicators(study: QuarterStudy) -> Section:
-    """Show numerator and denominator of each outcome and balancing measure, beside last quarter and the baseline.
-
-    Parameters
-    ----------
-    study : QuarterStudy
-        The quarter.
-    """
+    """Show numerator and denominator of each outcome and balancing measure, beside last quarter and the baseline."""
     followed = study.indicators("outcome", "balancing")
     if not followed:
         return Section((absent("outcomes."),))
@@ -61,13 +55,7 @@ def indicators(study: QuarterStudy) -> Section:
 
 
 def completeness(study: QuarterStudy) -> Section:
-    """Show how many of the patients due have a value, by measure, against the floor.
-
-    Parameters
-    ----------
-    study : QuarterStudy
-        The quarter.
-    """
+    """Show how many of the patients due have a value, by measure, against the floor."""
     found = study.indicators("process")
     if not found:
         return Section((absent("which values were expected. Nothing can be said about completeness."),))

@@ -19,13 +19,7 @@ NOT_FOR_RELEASE = "Nothing is hidden: this report holds small counts and must no
 
 
 def subtitle(study: QuarterStudy) -> Section:
-    """Name the quarter and the sites, and say whether small counts are hidden.
-
-    Parameters
-    ----------
-    study : QuarterStudy
-        The quarter.
-    """
+    """Name the quarter and the sites, and say whether small counts are hidden."""
     released = study.released
     sites = numbers.plural(len(released.sites), "site")
     noun = "month" if "Q" not in released.periods[0] else "quarter"
@@ -39,24 +33,12 @@ def subtitle(study: QuarterStudy) -> Section:
 
 
 def answer(study: QuarterStudy) -> Section:
-    """Give the answer in one paragraph: special causes first, then that the rest is common cause.
-
-    Parameters
-    ----------
-    study : QuarterStudy
-        The quarter.
-    """
+    """Give the answer in one paragraph: special causes first, then that the rest is common cause."""
     return Section((Passage((" ".join([*_time_sentences(study), *_site_sentences(study)]),), "answer"),))
 
 
 def changed(study: QuarterStudy) -> Section:
-    """Say of each indicator what changed since the quarter before, and whether the chart supports a cause.
-
-    Parameters
-    ----------
-    study : QuarterStudy
-        The quarter.
-    """
+    """Say of each indicator what changed since the quarter before, and whether the chart supports a cause."""
     items: list[Passage] = []
     for cause, meaning in _MEANING.items():
         those = [one for one in study.released.indicators if study.changes[one.name].cause == cause]

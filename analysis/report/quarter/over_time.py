@@ -18,24 +18,12 @@ MOST_SLIDES = 3
 
 
 def outcomes(study: QuarterStudy) -> Section:
-    """Show each outcome over time.
-
-    Parameters
-    ----------
-    study : QuarterStudy
-        The quarter.
-    """
+    """Show each outcome over time."""
     return _charts(study, study.indicators("outcome"), "outcomes.")
 
 
 def balancing(study: QuarterStudy) -> Section:
-    """Show adherence, harms and other balancing measures over time.
-
-    Parameters
-    ----------
-    study : QuarterStudy
-        The quarter.
-    """
+    """Show adherence, harms and other balancing measures over time."""
     return _charts(study, study.indicators("balancing"), "home sessions and events. Nothing can be said about either.")
 
 

@@ -16,13 +16,7 @@ if TYPE_CHECKING:
 
 
 def sites(study: QuarterStudy) -> Section:
-    """Show the sites about the whole.
-
-    Parameters
-    ----------
-    study : QuarterStudy
-        The quarter.
-    """
+    """Show the sites about the whole."""
     if study.compared is None or (study.funnel is None and len(study.released.sites) < 2):
         return Section((absent(study.no_funnel),))
     found = study.released.by_site(study.compared)
@@ -40,13 +34,7 @@ def sites(study: QuarterStudy) -> Section:
 
 
 def case_mix(study: QuarterStudy) -> Section:
-    """Show the sites after adjustment for the case mix of their patients.
-
-    Parameters
-    ----------
-    study : QuarterStudy
-        The quarter.
-    """
+    """Show the sites after adjustment for the case mix of their patients."""
     if study.case_mix is None or study.compared is None:
         return Section((absent(study.no_case_mix),))
     table = study.case_mix.table
