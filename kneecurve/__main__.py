@@ -1,7 +1,5 @@
 """The command ``kneecurve``, also as ``python -m kneecurve``."""
 
-import sys
-
 
 def main() -> None:
     """Run the command line, or say which file hides the kit."""
@@ -11,4 +9,4 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    main()
