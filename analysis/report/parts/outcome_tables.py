@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analysis.report.parts import numbers
-from analysis.report.parts.axes import decimals_for
 from analysis.report.parts.numbers import in_text, shown_decimals
 from analysis.report.parts.tables import Column, Table
 
@@ -14,9 +13,7 @@ if TYPE_CHECKING:
 
     from analysis.cohort.measures import Measure
     from analysis.outcomes.change.gap_regained import GapRegained
-    from analysis.outcomes.change.regression_to_mean import ChosenGroupChange
     from analysis.outcomes.home_programme.events_by_week import EventsByWeek
-    from analysis.outcomes.home_programme.reported_adherence import ReportedAdherence
     from analysis.outcomes.home_programme.weeks_at_threshold import WeeksAtThreshold
 
 
@@ -43,36 +40,6 @@ def weeks_table(found: WeeksAtThreshold) -> Table:
         (f"Intervals: {_method(found.table)}.", *found.notes),
         name="weeks-at-threshold",
         rows_grouped_by="group",
-    )
-
-
-def reported_table(found: ReportedAdherence) -> Table:
-    """Show sessions reported against sessions logged.
-
-    Parameters
-    ----------
-    found : ReportedAdherence
-        The comparison.
-    """
-    percent = _level(found.table)
-    both = found.table.merge(found.yes_or_no.drop(columns="n"), on=["protocol", "modality"])
-    at = numbers.share(found.threshold)
-    return Table(
-        both,
-        "Sessions reported by patients against sessions logged.",
-        (
-            Column("modality", "Modality"),
-            Column("n", "Patients", "count"),
-            Column("share_logged", "Logged", "share"),
-            Column("share_reported", "Reported", "share"),
-            Column(
-                ("mean", "lower", "upper"), f"Reported less logged ({percent} interval), points", "points with interval"
-            ),
-            Column(("reported_only", "n"), f"At {at} by report only", "fraction"),
-        ),
-        (f"Intervals: {_method(found.table)}.", *found.notes),
-        name="reported-adherence",
-        rows_grouped_by="protocol",
     )
 
 
@@ -140,38 +107,6 @@ def gap_table(found: GapRegained, measure: Measure) -> Table:
         ),
         (f"Intervals: {_method(found.table)}.", *found.notes),
         name="gap-regained",
-    )
-
-
-def chosen_group_table(found: ChosenGroupChange, measure: Measure) -> Table:
-    """Show the improvement of the worst at baseline beside what regression to the mean alone brings.
-
-    Parameters
-    ----------
-    found : ChosenGroupChange
-        The patients with the worst baselines.
-    measure : Measure
-        The measure.
-    """
-    decimals = max(shown_decimals(measure), decimals_for([*found.table["expected"]], 2))
-    return Table(
-        found.table,
-        f"Improvement in {in_text(measure.label)} ({measure.unit}) by week {numbers.week(found.week)} of the worst "
-        f"{numbers.share(found.share)} at baseline.",
-        (
-            Column("protocol", "Protocol"),
-            Column(("n", "chosen"), "Seen / chosen", "fraction"),
-            Column("improvement", "Improvement", "signed", decimals),
-            Column("expected", "Expected without treatment", "signed", decimals),
-            Column(
-                ("beyond", "lower", "upper"),
-                f"Beyond it ({_level(found.table)} interval)",
-                "signed with interval",
-                decimals,
-            ),
-        ),
-        (f"Intervals: {_method(found.table)}.", *found.notes),
-        name="regression-to-the-mean",
     )
 
 

@@ -5,17 +5,13 @@ import pytest
 
 from analysis.cohort import Cohort
 from analysis.outcomes import (
-    chosen_group_change,
     events_by_week,
     gap_regained,
-    reported_adherence,
     weeks_at_threshold,
 )
 from analysis.report.parts.outcome_tables import (
-    chosen_group_table,
     events_by_week_table,
     gap_table,
-    reported_table,
     weeks_table,
 )
 from synthetic_cohort import generate_cohort
@@ -28,16 +24,13 @@ def made():
 
 def test_every_table_shows_its_numbers(made):
     cohort = made.observed
-    torque, score = cohort.measures["quadriceps_torque"], cohort.measures["ikdc"]
+    torque = cohort.measures["quadriceps_torque"]
     gap = gap_regained(cohort, week=26)
-    chosen = chosen_group_change(cohort, "ikdc", week=26, correlation=0.9)
     weeks = weeks_at_threshold(cohort, threshold=0.5)
     tables = [
         weeks_table(weeks),
-        reported_table(reported_adherence(cohort, made.reported_sessions)),
         events_by_week_table(events_by_week(cohort)),
         gap_table(gap, torque),
-        chosen_group_table(chosen, score),
     ]
     for table in tables:
         cells = table.cells()
@@ -46,11 +39,10 @@ def test_every_table_shows_its_numbers(made):
         assert table.caption.endswith(".")
         assert "<caption>" in table.to_html()
     row = gap.table.iloc[0]
-    assert tables[3].cells().iloc[0, 1] == f"{row['n']}/{row['allocated']}"
+    assert tables[2].cells().iloc[0, 1] == f"{row['n']}/{row['allocated']}"
     shown = f"{abs(row['regained_percent']):.0f} ("
-    assert tables[3].cells().iloc[0, 5].removeprefix("−").startswith(shown)
+    assert tables[2].cells().iloc[0, 5].removeprefix("−").startswith(shown)
     assert tables[0].cells()["At least"].unique().tolist() == ["50 %", "80 %"]
-    assert tables[4].cells()["Protocol"].iloc[0] == "all protocols"
 
 
 def test_nothing_recorded_is_an_empty_table_with_its_reason(made):
