@@ -48,7 +48,7 @@ def threshold_figure(found: FoundThresholds, label: str) -> Figure:
     ...     "anchor": ["same", "same", "better", "better", "better", "better", "same", "same"],
     ... })
     >>> threshold_figure(find_thresholds(answers, improved=["better"], draws=20, unit="points"), "Score").title
-    'Thresholds of improvement in score'
+    'Thresholds of improvement in Score'
     """
     rows = _rows(found)
     unit = f" ({found.unit})" if found.unit else ""
