@@ -1,7 +1,5 @@
 """General statistics, without a word of knees.
 
-- ``result``: What every result of this package shares: frozen, made of data frames, and able to show itself in a
-  notebook.
 - ``proportions``: Shares with their denominators: Wilson intervals, Newcombe differences, number needed to treat as
   Altman wrote it.
 - ``ratios``: Ratios and odds ratios of responder shares with intervals that hold their level in small groups and

@@ -11,9 +11,9 @@ import pandas as pd
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import BaselineRule, change_at_week
 from analysis.outcomes.responders.change_distribution import rounding_room
+from analysis.result import Result
 from analysis.statistics.mean_interval import half_width
 from analysis.statistics.proportions import check_level
-from analysis.statistics.result import Result
 
 if TYPE_CHECKING:
     from analysis.cohort.tables import Cohort

@@ -21,10 +21,10 @@ from analysis.outcomes.responders.change_distribution import (
 )
 from analysis.outcomes.responders.response_criterion import choose_criterion, compared_amount, compared_value
 from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold, Criterion
+from analysis.result import Result
 from analysis.statistics.mean_interval import describe_by, half_width, welch
 from analysis.statistics.proportions import add_number_needed, check_level, compare_shares, share_interval
 from analysis.statistics.ratios import share_ratios
-from analysis.statistics.result import Result
 
 if TYPE_CHECKING:
     from analysis.cohort.measures import Threshold

@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 
 from analysis.errors import ModelError
+from analysis.result import Result
 from analysis.statistics.mean_interval import half_width
 from analysis.statistics.proportions import check_level
-from analysis.statistics.result import Result
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
