@@ -156,7 +156,7 @@ class RecoveryCurves(Result):
         return {"differences()": self.differences()[columns], "means()": means}
 
     def _shown_notes(self) -> tuple[str, ...]:
-        return (self.primary_week_rule, *self.choices, *self.model.record.notes)
+        return (f"Main comparison: {self.primary_week_rule}.", *self.choices, *self.model.record.notes)
 
     def _differences(self, weeks: tuple[float, ...], level: float, adjust: Adjustment) -> pd.DataFrame:
         if len(self.protocols) == 1:
