@@ -12,8 +12,16 @@ if TYPE_CHECKING:
     from analysis.cohort import (
         CheckReport,
         Cohort,
+        DeidentificationReport,
+        DisclosureRisk,
+        FailedCheckError,
+        Imported,
         Measure,
         Measures,
+        Prescription,
+        Provenance,
+        ScheduleReport,
+        Source,
         Threshold,
         VisitSchedule,
         VisitWindow,
@@ -22,7 +30,6 @@ if TYPE_CHECKING:
         deidentify,
         disclosure_risk,
         import_cohort,
-        import_with_schedule,
         load_catalogue,
         load_cohort,
         suggest_map,
@@ -34,15 +41,56 @@ if TYPE_CHECKING:
     from analysis.curves import (
         MixedModel,
         RecoveryCurves,
+        SecondOpinion,
         VisitMoments,
-        expected_curve,
         fit_mixed,
         fit_recovery,
         read_moments,
         second_opinion,
         visit_moments,
     )
+    from analysis.errors import (
+        BoundaryWarning,
+        CohortError,
+        CohortWarning,
+        ConvergenceWarning,
+        DeidentificationError,
+        DesignWarning,
+        DistributionWarning,
+        InferenceWarning,
+        KneecurveError,
+        KneecurveWarning,
+        ModelError,
+        ReportError,
+    )
     from analysis.outcomes import (
+        AdherenceAssociation,
+        AdherenceByWeek,
+        AdherenceClasses,
+        BaselineTable,
+        ChangeDistribution,
+        ChosenGroupChange,
+        ChosenThreshold,
+        ComplierEffect,
+        EventsByProtocol,
+        EventsByWeek,
+        FoundThresholds,
+        GapRegained,
+        HomeDose,
+        MissingByWeek,
+        MissingDataAnalyses,
+        MissingPatterns,
+        NumberNeeded,
+        PatientFlow,
+        ProbabilityOfResponse,
+        RegressionToMean,
+        Reliability,
+        ReportedAdherence,
+        Responders,
+        RespondersAtTwoWeeks,
+        TimeToStopping,
+        TippingPoint,
+        WeeksAtThreshold,
         adherence_association,
         adherence_by_week,
         adherence_classes,
@@ -77,8 +125,7 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     # load
     "deidentify",  # a folder or file -> the same without identifiers, and what was found and done
     "suggest_map",  # a file -> a first map of it
-    "import_cohort",  # a file, or a folder of files, and its map -> a cohort
-    "import_with_schedule",  # the same, with a report of what visit windows moved and dropped
+    "import_cohort",  # a file, or a folder of files, and its map -> a cohort, warnings, what visit windows did
     "to_scheduled_weeks",  # a cohort with actual weeks -> scheduled weeks, and that report
     "VisitSchedule",
     "VisitWindow",
@@ -104,7 +151,6 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "visit_moments",  # sufficient statistics by visit pattern: a fit without rows; they are kept, added, sent
     "read_moments",  # from the file they were saved in
     "VisitMoments",
-    "expected_curve",  # one patient's expected curve
     "second_opinion",  # the same model through statsmodels
     # respond
     "patient_flow",
@@ -135,9 +181,59 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "missing_patterns",  # who is missing, by pattern of visits and state at the start
     "missing_data_analyses",  # the comparison under several assumptions about the missing, side by side
     "tipping_point",  # how far missing values would have to lie off before the finding turns
+    # what these give
+    "AdherenceAssociation",
+    "AdherenceByWeek",
+    "AdherenceClasses",
+    "BaselineTable",
+    "ChangeDistribution",
+    "ChosenGroupChange",
+    "ChosenThreshold",
+    "ComplierEffect",
+    "DeidentificationReport",
+    "DisclosureRisk",
+    "EventsByProtocol",
+    "EventsByWeek",
+    "FailedCheckError",
+    "FoundThresholds",
+    "GapRegained",
+    "HomeDose",
+    "Imported",
+    "MissingByWeek",
+    "MissingDataAnalyses",
+    "MissingPatterns",
+    "NumberNeeded",
+    "PatientFlow",
+    "Prescription",
+    "ProbabilityOfResponse",
+    "Provenance",
+    "RegressionToMean",
+    "Reliability",
+    "ReportedAdherence",
+    "Responders",
+    "RespondersAtTwoWeeks",
+    "ScheduleReport",
+    "SecondOpinion",
+    "Source",
+    "TimeToStopping",
+    "TippingPoint",
+    "WeeksAtThreshold",
+    # errors and warnings, each with what to do
+    "KneecurveError",
+    "CohortError",
+    "DeidentificationError",
+    "ModelError",
+    "ReportError",
+    "KneecurveWarning",
+    "CohortWarning",
+    "BoundaryWarning",
+    "ConvergenceWarning",
+    "InferenceWarning",
+    "DesignWarning",
+    "DistributionWarning",
 ]
 
-_HOMES = ("cohort", "curves", "outcomes")
+_HOMES = ("errors", "cohort", "curves", "outcomes")
 
 
 def __getattr__(name: str) -> Any:

@@ -97,7 +97,7 @@ def import_file(
     ] = None,
 ) -> None:
     """Turn a file into a cohort folder; nothing is written where the check finds errors."""
-    from analysis.cohort import FailedCheckError, import_with_schedule, suggest_map, write_cohort
+    from analysis.cohort import FailedCheckError, import_cohort, suggest_map, write_cohort
 
     if suggest:
         target = map_file or Path(f"{file.stem}_map.toml")
@@ -119,7 +119,7 @@ def import_file(
             f"There is no file format {file_format!r}.", where="--format", what_to_do="Use csv or parquet."
         )
     try:
-        imported = import_with_schedule(file, map_file)
+        imported = import_cohort(file, map_file)
     except FailedCheckError as error:
         _show(error.report)
         raise KneecurveError(error.what, where=str(file), what_to_do=error.what_to_do) from None
@@ -214,7 +214,7 @@ def deidentify_source(
         delimiter=delimiter,
         overwrite=overwrite,
     )
-    out.print(escape(str(done)))
+    out.print(escape(done.to_text()))
     out.print(f"Written to {escape(str(folder))}")
     if (folder / "datapackage.json").exists():
         _show_risk(folder)
@@ -340,7 +340,7 @@ def _parameter(text: str) -> tuple[str, Any]:
 
 
 def _show(checked: CheckReport) -> None:
-    out.print(escape(str(checked)))
+    out.print(escape(checked.to_text()))
 
 
 def _show_risk(folder: Path) -> None:

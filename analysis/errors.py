@@ -2,6 +2,22 @@
 
 from __future__ import annotations
 
+__all__ = [
+    "BoundaryWarning",
+    "CohortError",
+    "CohortWarning",
+    "ConvergenceWarning",
+    "DeidentificationError",
+    "DesignWarning",
+    "DistributionWarning",
+    "InferenceWarning",
+    "KneecurveError",
+    "KneecurveWarning",
+    "ModelError",
+    "ReportError",
+    "explain",
+]
+
 
 class KneecurveError(Exception):
     """An error that the kit explains.

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import shutil
 import sys
-import time
-from contextlib import contextmanager
-from threading import Event, Thread
+from contextlib import contextmanager, nullcontext
+from threading import Timer
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-#: Seconds after which progress is shown, and after which the line with the step at hand is renewed.
-PATIENCE, RENEWED_AFTER = 2.0, 1.0
+#: Seconds after which progress is shown.
+PATIENCE = 2.0
 
 
 def in_portions(
@@ -43,20 +41,14 @@ def in_portions(
     >>> list(in_portions(5, 2, "counting"))
     [(0, 2), (2, 4), (4, 5)]
     """
-    start, shown = time.monotonic(), False
-    for begin in range(0, total, max(1, portion)):
-        end = min(begin + max(1, portion), total)
-        yield begin, end
-        if tell is not None:
-            tell(end, total)
-        elif _Line.at_work is not None:
-            _Line.at_work.step = f"{what}: {end:,} of {total:,}"
-        elif time.monotonic() - start > PATIENCE and sys.stderr.isatty():
-            shown = True
-            sys.stderr.write(f"\r{what}: {end:,} of {total:,}")
-            sys.stderr.flush()
-    if shown:
-        sys.stderr.write("\n")
+    with steps(what) if tell is None else nullcontext() as step:
+        for begin in range(0, total, max(1, portion)):
+            end = min(begin + max(1, portion), total)
+            yield begin, end
+            if tell is not None:
+                tell(end, total)
+            elif step is not None:
+                step(f"{end:,} of {total:,}")
 
 
 @contextmanager
@@ -89,48 +81,52 @@ def steps(what: str, tell: Callable[[str], None] | None = None) -> Iterator[Call
     if tell is not None:
         yield tell
     elif outer is not None:
-        before, outer.step = outer.step, what
-        yield lambda name: setattr(outer, "step", f"{what}: {name}")
-        outer.step = before
+        before = outer.step
+        outer.say(what)
+        yield lambda name: outer.say(f"{what}: {name}")
+        outer.say(before)
     elif not sys.stderr.isatty():
         yield lambda name: None  # noqa: ARG005 - nobody is told
     else:
         line = _Line.at_work = _Line(what)
         try:
-            yield lambda name: setattr(line, "step", name)
+            yield line.say
         finally:
             _Line.at_work = None
             line.end()
 
 
 class _Line:
-    """The line on the terminal that says what is being done, renewed by a thread of its own."""
+    """The line on the terminal that says what is being done, drawn by rich once the work has taken a while."""
 
     at_work: _Line | None = None
 
     def __init__(self, what: str) -> None:
+        from rich.console import Console
+        from rich.progress import Progress, TextColumn
+        from rich.table import Column
+
+        one_line = Column(no_wrap=True, overflow="ellipsis")
+        said = TextColumn("{task.description}, {task.elapsed:.0f} s", markup=False, table_column=one_line)
+        console = Console(file=sys.stderr)
         self.what, self.step = what, ""
-        self._start, self._width = time.monotonic(), 0
-        self._ended = Event()
-        self._thread = Thread(target=self._renew, daemon=True)
-        self._thread.start()
+        self._shown = Progress(said, console=console, redirect_stdout=False, redirect_stderr=False)
+        self._task = self._shown.add_task(_printable(what), total=None)
+        self._begins = Timer(PATIENCE, self._shown.start)
+        self._begins.daemon = True
+        self._begins.start()
+
+    def say(self, step: str) -> None:
+        self.step = step
+        self._shown.update(self._task, description=_printable(f"{self.what}: {step}" if step else self.what))
 
     def end(self) -> None:
-        self._ended.set()
-        self._thread.join()
-        if self._width:
-            sys.stderr.write("\n")
+        self._begins.cancel()
+        self._begins.join()
+        if self._shown.live.is_started:
+            self._shown.stop()
 
-    def _renew(self) -> None:
-        pause = PATIENCE
-        while not self._ended.wait(pause):
-            said = f"{self.what}: {self.step}" if self.step else self.what
-            self._write(f"{said}, {time.monotonic() - self._start:.0f} s")
-            pause = RENEWED_AFTER
 
-    def _write(self, text: str) -> None:
-        plain = "".join(character if character.isprintable() else "?" for character in text)
-        plain = plain[: shutil.get_terminal_size().columns - 1]
-        sys.stderr.write(f"\r{plain.ljust(self._width)}")
-        sys.stderr.flush()
-        self._width = max(self._width, len(plain))
+def _printable(text: str) -> str:
+    """Give a text without characters that would move the cursor or change colours: names of files come from anywhere."""
+    return "".join(character if character.isprintable() else "?" for character in text)

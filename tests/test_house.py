@@ -18,7 +18,7 @@ def folders_of(*names):
     return sorted({file.parent for name in names for file in (ROOT / name).rglob("*.py")})
 
 
-FOLDERS = folders_of("analysis", "synthetic_cohort")
+FOLDERS = folders_of("analysis", "kneecurve", "synthetic_cohort")
 #: Where the rooms are that the folders of tests mirror: a package each.
 PACKAGES = {
     **{folder.name: folder for folder in (ROOT / "analysis").iterdir() if (folder / "__init__.py").is_file()},
@@ -33,7 +33,7 @@ MOST = 16
 @cache
 def graph():
     """Read all imports of the kit, those for types only and those within functions too."""
-    return grimp.build_graph("analysis", "synthetic_cohort", cache_dir=None)
+    return grimp.build_graph("analysis", "kneecurve", "synthetic_cohort", cache_dir=None)
 
 
 def circles(imported):

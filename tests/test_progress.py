@@ -1,6 +1,7 @@
 """Progress of long work: a line on a terminal after a while, nothing anywhere else, one line for nested work."""
 
 import io
+import re
 import sys
 import time
 from contextlib import suppress
@@ -15,14 +16,19 @@ class Terminal(io.StringIO):
     def isatty(self):
         return True
 
+    def plain(self):
+        """Give what was written without what moves the cursor or colours."""
+        return re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", self.getvalue())
+
 
 @pytest.fixture
 def terminal(monkeypatch):
     """A terminal whose user is impatient; pytest sets its own stderr after this, so a test asks for it."""
     monkeypatch.setattr(progress, "PATIENCE", 0.05)
-    monkeypatch.setattr(progress, "RENEWED_AFTER", 0.05)
+    monkeypatch.setenv("TERM", "xterm")
 
-    def connect():
+    def connect(wide=120):
+        monkeypatch.setenv("COLUMNS", str(wide))
         stream = Terminal()
         monkeypatch.setattr(sys, "stderr", stream)
         return stream
@@ -35,8 +41,8 @@ def test_a_long_step_is_named_on_a_terminal_and_the_line_ends(terminal):
     with steps("Importing data.csv") as step:
         step("reading")
         time.sleep(0.4)
-    assert "\rImporting data.csv: reading, 0 s" in shown.getvalue()
-    assert shown.getvalue().endswith("\n")
+    assert "Importing data.csv: reading, 0 s" in shown.plain()
+    assert shown.plain().endswith("\n")
 
 
 def test_nothing_is_written_where_it_is_quick_or_not_on_a_terminal(terminal, monkeypatch):
@@ -66,10 +72,10 @@ def test_steps_and_portions_inside_other_steps_share_their_line(terminal):
             time.sleep(0.3)
         step("checking")
         time.sleep(0.3)
-    assert "\rDe-identifying: Writing cohort, 0 s" in shown.getvalue()
-    assert "\rDe-identifying: Writing cohort: patients, 0 s" in shown.getvalue()
-    assert "\rDe-identifying: columns: 1 of 2, " in shown.getvalue()
-    assert "\rDe-identifying: checking, " in shown.getvalue()
+    assert "De-identifying: Writing cohort, 0 s" in shown.plain()
+    assert "De-identifying: Writing cohort: patients, 0 s" in shown.plain()
+    assert "De-identifying: columns: 1 of 2" in shown.plain()
+    assert "De-identifying: checking" in shown.plain()
     assert shown.getvalue().count("\n") == 1
 
 
@@ -77,7 +83,7 @@ def test_work_of_one_step_is_named_alone(terminal):
     shown = terminal()
     with steps("reading data.csv"):
         time.sleep(0.2)
-    assert "\rreading data.csv, 0 s" in shown.getvalue()
+    assert "reading data.csv, 0 s" in shown.plain()
 
 
 def test_an_error_ends_the_line_and_later_work_starts_its_own(terminal):
@@ -89,26 +95,18 @@ def test_an_error_ends_the_line_and_later_work_starts_its_own(terminal):
     with steps("Two") as step:
         step("reading")
         time.sleep(0.2)
-    assert "\rTwo: reading" in shown.getvalue()
+    assert "Two: reading" in shown.plain()
     assert shown.getvalue().count("\n") == 2
 
 
-def test_a_shorter_line_covers_a_longer_one_and_none_is_wider_than_the_terminal(terminal, monkeypatch):
-    shown = terminal()
-    monkeypatch.setenv("COLUMNS", "40")
+def test_no_line_is_wider_than_the_terminal(terminal):
+    shown = terminal(40)
     with steps("Importing a_file_of_a_very_long_name_indeed.csv") as step:
         step("reading")
-        time.sleep(0.2)
-    lines = shown.getvalue().strip("\n").split("\r")
-    assert max(len(line) for line in lines) == 39
-    monkeypatch.setenv("COLUMNS", "80")
-    shown.truncate(0)
-    with steps("Importing") as step:
-        step("reading everything there is")
-        time.sleep(0.2)
-        step("end")
-        time.sleep(0.2)
-    assert len(shown.getvalue().strip("\n").split("\r")[-1]) == len("Importing: reading everything there is, 0 s")
+        time.sleep(0.3)
+    lines = shown.plain().replace("\r", "\n").splitlines()
+    assert max(len(line) for line in lines) <= 40
+    assert any(line.startswith("Importing a_file_of_a_very_long_name") for line in lines)
 
 
 def test_control_characters_of_a_name_are_shown_not_sent(terminal):
@@ -116,7 +114,8 @@ def test_control_characters_of_a_name_are_shown_not_sent(terminal):
     with steps("Importing \x1b[31mred.csv") as step:
         step("reading")
         time.sleep(0.2)
-    assert "\x1b" not in shown.getvalue()
+    assert "\x1b[31m" not in shown.getvalue()
+    assert "Importing ?[31mred.csv" in shown.plain()
 
 
 def test_steps_are_told_to_a_function_where_there_is_one(terminal):

@@ -7,7 +7,7 @@ from analysis.cohort.deidentification.report import DeidentificationReport
 from analysis.cohort.derived import torque_per_kg
 from analysis.cohort.files.data_package import check_folder, load_cohort, write_cohort
 from analysis.cohort.findings import CheckReport
-from analysis.cohort.importing.import_cohort import Imported, import_cohort, import_with_schedule
+from analysis.cohort.importing.import_cohort import Imported, import_cohort
 from analysis.cohort.importing.suggest_map import suggest_map
 from analysis.cohort.measures import Measure, Measures, Threshold, load_catalogue
 from analysis.cohort.prescriptions import Prescription
@@ -39,7 +39,6 @@ __all__ = [
     "deidentify",
     "disclosure_risk",
     "import_cohort",
-    "import_with_schedule",
     "load_catalogue",
     "load_cohort",
     "suggest_map",

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import html
-import re
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -11,6 +9,8 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
+
+from analysis.result import Result, visible
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -21,15 +21,13 @@ Severity = Literal["error", "warning"]
 FINDING_COLUMNS = ("severity", "table", "row", "patient_id", "column", "value", "problem", "what_to_do")
 _TABLE_ORDER = ("", "patients", "visits", "sessions", "brace_limits", "events")
 _SHOWN_OF_A_KIND = 20
-_SHOWN_IN_HTML = 500
-_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
 _LONGEST_VALUE = 60
 #: Column of parts of a finding list, not of a report.
 _IDENTIFIER = "_identifier"
 
 
-@dataclass(frozen=True)
-class CheckReport:
+@dataclass(frozen=True, repr=False)
+class CheckReport(Result):
     """Every problem of a cohort.
 
     Parameters
@@ -131,21 +129,14 @@ class CheckReport:
         table.to_csv(path, index=False, encoding="utf-8", lineterminator="\n")
         return path
 
-    def __str__(self) -> str:
-        return self.to_text()
+    def _headline(self) -> str:
+        return self.summary
 
-    def _repr_html_(self) -> str:
-        shown = self.findings.head(_SHOWN_IN_HTML)
-        head = "".join(f'<th scope="col">{name.replace("_", " ")}</th>' for name in FINDING_COLUMNS)
-        body = "".join(
-            "<tr>" + "".join(f"<td>{html.escape(_cell(finding[name]))}</td>" for name in FINDING_COLUMNS) + "</tr>"
-            for finding in shown.to_dict("records")
-        )
-        more = len(self.findings) - len(shown)
-        note = f"<p>and {more:,} more; all of them are in the attribute findings</p>" if more else ""
+    def _shown_notes(self) -> list[str]:
         return (
-            f"<table><caption>{html.escape(self.summary)}</caption><thead><tr>{head}</tr></thead>"
-            f"<tbody>{body}</tbody></table>{note}"
+            ["All findings by kind: print(report.to_text()); as a file: report.write(path)."]
+            if len(self.findings)
+            else []
         )
 
 
@@ -318,17 +309,6 @@ def mask(value: str) -> str:
     return f"{value[:1]}... ({len(value)} characters)"
 
 
-def visible(text: str) -> str:
-    r"""Show control characters, also those that turn the direction of writing, in place of sending them.
-
-    Examples
-    --------
-    >>> visible("a\x1b[31mb")
-    'a\\x1b[31mb'
-    """
-    return _CONTROL.sub(lambda found: found.group().encode("unicode_escape").decode("ascii"), text)
-
-
 def looks_like_formula(text: pd.Series) -> pd.Series:
     """Say which texts a spreadsheet would run: they begin with = + - or @ and are not numbers."""
     array = pa.array(text.astype("str"), type=pa.large_string(), from_pandas=True)
@@ -342,10 +322,6 @@ def looks_like_formula(text: pd.Series) -> pd.Series:
 
 def _kind_of_problem(problems: pd.Series) -> pd.Series:
     return problems.str.replace(r"\d+(?:\.\d+)?", "#", regex=True)
-
-
-def _cell(value: Any) -> str:
-    return "" if pd.isna(value) else visible(str(value))
 
 
 def _line(finding: dict[Any, Any]) -> str:

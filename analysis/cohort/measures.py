@@ -10,7 +10,10 @@ from functools import cache
 from importlib import resources
 from typing import Any, Literal, get_args
 
+import pandas as pd
+
 from analysis.errors import CohortError
+from analysis.result import Result
 
 Direction = Literal["higher is better", "lower is better"]
 ThresholdKind = Literal["MIC", "MDC"]
@@ -89,8 +92,8 @@ class MixUp:
     what_to_do: str
 
 
-@dataclass(frozen=True)
-class Measure:
+@dataclass(frozen=True, repr=False)
+class Measure(Result):
     """An outcome measure.
 
     Parameters
@@ -193,6 +196,15 @@ class Measure:
         """Whether :meth:`threshold` has one to give."""
         return any(threshold.accepted for threshold in self.thresholds)
 
+    def _headline(self) -> str:
+        return f"{self.label} ({self.name}), {self.unit}, {self.direction}, plausible from {self.lowest:g} to {self.highest:g}"
+
+    def _shown_tables(self) -> dict[str, pd.DataFrame]:
+        return {"thresholds": pd.DataFrame(self.thresholds)} if self.thresholds else {}
+
+    def _shown_notes(self) -> list[str]:
+        return [self.description] if self.description else []
+
     def to_json(self) -> dict[str, Any]:
         """Return plain lists and dictionaries; an open end of the range is left out."""
         data: dict[str, Any] = {"label": self.label, "unit": self.unit, "direction": self.direction}
@@ -207,7 +219,7 @@ class Measure:
         return data
 
 
-class Measures(Mapping[str, Measure]):
+class Measures(Result, Mapping[str, Measure]):
     """Measures by name; read-only, in order.
 
     Parameters
@@ -238,8 +250,15 @@ class Measures(Mapping[str, Measure]):
     def __len__(self) -> int:
         return len(self._by_name)
 
-    def __repr__(self) -> str:
-        return f"Measures({', '.join(self._by_name)})"
+    def _headline(self) -> str:
+        return f"{len(self)} measures: {', '.join(self)}"
+
+    def _shown_tables(self) -> dict[str, pd.DataFrame]:
+        rows = [(one.name, one.label, one.unit, one.direction, one.limbs) for one in self.values()]
+        return {"measures": pd.DataFrame(rows, columns=["name", "label", "unit", "direction", "limbs"])}
+
+    def _shown_notes(self) -> list[str]:
+        return ['One measure with its thresholds: measures["pain"].']
 
     def with_measures(self, *more: Measure) -> Measures:
         """Return these measures and more; one with a known name replaces the known one."""

@@ -12,6 +12,7 @@ import pandas as pd
 
 from analysis.cohort.tables import EARLIEST_WEEK, LATEST_WEEK
 from analysis.errors import CohortError
+from analysis.result import Result
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -185,8 +186,8 @@ class VisitSchedule:
         return best
 
 
-@dataclass(frozen=True)
-class ScheduleReport:
+@dataclass(frozen=True, repr=False)
+class ScheduleReport(Result):
     """What became of every value when actual weeks became scheduled ones.
 
     Parameters
@@ -228,19 +229,15 @@ class ScheduleReport:
             f"{n[UNSCHEDULED]:,} unscheduled with their actual week, {n[DROPPED]:,} dropped."
         )
 
-    def __str__(self) -> str:
-        lines = [self.sentence]
-        for row in self.by_week.to_dict("records"):
-            shift = "" if math.isnan(row["mean_shift"]) else (
-                f"; actual less scheduled {row['earliest']:+.1f} to {row['latest']:+.1f}, mean {row['mean_shift']:+.2f} weeks"
-            )  # fmt: skip
-            lines.append(
-                f"  week {row['week']:g}: {row['on_time']:,} on time, {row['moved']:,} moved, "
-                f"{row['dropped']:,} dropped{shift}"
-            )
+    def _headline(self) -> str:
+        return self.sentence
+
+    def _shown_tables(self) -> dict[str, pd.DataFrame]:
+        return {"by_week": self.by_week}
+
+    def _shown_notes(self) -> list[str]:
         reasons = self.values.loc[self.values["outcome"] == DROPPED, "reason"].value_counts()
-        lines += [f"  dropped: {count:,} values, {reason}" for reason, count in reasons.items()]
-        return "\n".join(lines)
+        return [f"Dropped: {count:,} values, {reason}." for reason, count in reasons.items()]
 
     def write(self, path: Path) -> Path:
         """Write all rows as CSV, numbers unrounded; returns the path."""

@@ -12,6 +12,7 @@ from analysis.cohort.measures import Measures, load_catalogue
 from analysis.cohort.no_labels import no_labels
 from analysis.cohort.provenance import Provenance
 from analysis.errors import CohortError
+from analysis.result import Result
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -140,8 +141,8 @@ TABLES: dict[TableName, Table] = {
 }
 
 
-@dataclass(frozen=True, eq=False)
-class Cohort:
+@dataclass(frozen=True, eq=False, repr=False)
+class Cohort(Result):
     """A de-identified cohort: frozen, its frames in the columns and types of :data:`TABLES`.
 
     The frames given are copied and brought to their types (text, category, number, boolean); the caller's own frames
@@ -186,6 +187,13 @@ class Cohort:
     ['usual', 'early']
     >>> cohort
     Cohort: 2 patients, 2 measured values of 1 measure, 2 protocols (usual, early), safe-harbor
+    <BLANKLINE>
+    visits by measure
+    measure    limb   unit values patients first_week last_week
+       pain    none points      2        2          0         0
+    <BLANKLINE>
+    Tables: patients 2 rows, visits 2 rows.
+    Reference protocol: none named; comparisons take usual, the first of the data.
     """
 
     patients: pd.DataFrame
@@ -243,13 +251,30 @@ class Cohort:
             if frame is not None:
                 yield name, frame
 
-    def __repr__(self) -> str:
+    def _headline(self) -> str:
         measures = _count(self.visits["measure"].nunique(), "measure")
         protocols = f"{_count(len(self.protocols), 'protocol')} ({', '.join(self.protocols)})"
         return (
             f"Cohort: {_count(len(self.patients), 'patient')}, {_count(len(self.visits), 'measured value')} of "
             f"{measures}, {protocols}, {self.privacy}"
         )
+
+    def _shown_tables(self) -> dict[str, pd.DataFrame]:
+        groups = self.visits.groupby(["measure", "limb"], observed=True, sort=False)
+        found = groups.agg(
+            values=("value", "size"),
+            patients=("patient_id", "nunique"),
+            first_week=("week", "min"),
+            last_week=("week", "max"),
+        ).reset_index()
+        units = [self.measures[name].unit if name in self.measures else "" for name in found["measure"]]
+        found.insert(2, "unit", units)
+        return {"visits by measure": found}
+
+    def _shown_notes(self) -> list[str]:
+        tables = ", ".join(f"{name} {_count(len(frame), 'row')}" for name, frame in self.tables())
+        named = self.reference or f"none named; comparisons take {self.protocols[0]}, the first of the data"
+        return [f"Tables: {tables}.", f"Reference protocol: {named if self.protocols else 'none, nobody has one'}."]
 
 
 def conform_table(frame: pd.DataFrame, table: Table) -> pd.DataFrame:

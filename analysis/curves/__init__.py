@@ -3,10 +3,9 @@
 from analysis.curves.formula.design import visit_moments
 from analysis.curves.mixed_model import MixedModel, fit_mixed
 from analysis.curves.own_curve import expected_given_visits
-from analysis.curves.patients import expected_curve
 from analysis.curves.recovery import RecoveryCurves, fit_recovery
 from analysis.curves.rows.moments import VisitMoments, read_moments
-from analysis.curves.second_opinion import second_opinion
+from analysis.curves.second_opinion import SecondOpinion, second_opinion
 
 __all__ = [  # noqa: RUF022 - in the order of the work
     "fit_recovery",  # the model of the reports
@@ -16,7 +15,7 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "visit_moments",  # the sums that a fit needs, without rows: kept, added, sent
     "read_moments",
     "VisitMoments",
-    "expected_curve",  # one patient
-    "expected_given_visits",
+    "expected_given_visits",  # the expected curve of a patient that the fit has not seen
     "second_opinion",  # the same fit by another library
+    "SecondOpinion",
 ]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -78,46 +77,16 @@ def _errors(model: FittedModel, units: np.ndarray) -> np.ndarray:
     return errors
 
 
-def _title(model: FittedModel) -> list[str]:
+def summary(model: FittedModel) -> list[str]:
+    """Say what was fitted to how many, how it went and how uncertainty was reckoned, a line each."""
     effects = " + ".join(model.terms.names) or "none"
     fit = "converged" if model.converged else "DID NOT CONVERGE"
     if model.boundary:
         fit += ", at the boundary"
     methods = {"reml": "restricted maximum likelihood", "ml": "maximum likelihood"}
-    inference = f"{model.inference}, {model.information} information"
     criteria = f"criterion {model.criterion:.4f}, AIC {model.aic:.2f}, BIC {model.bic:.2f}"
     return [
-        f"Linear mixed model: {model.design.formula}",
         f"{model.n_patients} patients, {model.n_visits} visits; patient effects: {effects}; residual: {model.residual}",
         f"{methods[model.method]}: {fit} after {model.record.evaluations} evaluations; {criteria}",
-        f"Intervals 95 %, inference: {inference}",
+        f"Intervals 95 %, inference: {model.inference}, {model.information} information",
     ]
-
-
-def describe(model: FittedModel) -> str:
-    """Describe a fit in plain text."""
-    fixed = model.coefficients.to_string(float_format=lambda value: f"{value:.4g}")
-    random = covariance_table(model).to_string(float_format=lambda value: f"{value:.4g}")
-    notes = [f"Note: {note}" for note in model.record.notes]
-    return "\n".join([*_title(model), "", fixed, "", random, *notes])
-
-
-def describe_html(model: FittedModel) -> str:
-    """Describe a fit for a notebook, as a section with captioned tables whose header cells have a scope."""
-    title = "".join(f"<p>{html.escape(line)}</p>" for line in _title(model))
-    notes = "".join(f"<p>Note: {html.escape(note)}</p>" for note in model.record.notes)
-    return (
-        f"<section>{title}{_table(model.coefficients, 'Fixed effects')}"
-        f"{_table(covariance_table(model), 'Covariance parameters')}{notes}</section>"
-    )
-
-
-def _table(frame: pd.DataFrame, caption: str) -> str:
-    head = "".join(f'<th scope="col">{html.escape(str(name))}</th>' for name in [frame.index.name, *frame.columns])
-    body = "".join(
-        f'<tr><th scope="row">{html.escape(str(label))}</th>'
-        + "".join(f"<td>{value:.4g}</td>" if isinstance(value, float) else f"<td>{value}</td>" for value in row)
-        + "</tr>"
-        for label, row in zip(frame.index, frame.itertuples(index=False, name=None), strict=True)
-    )
-    return f"<table><caption>{caption}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"

@@ -44,6 +44,12 @@ def model_differences(
     level: float,
 ) -> pd.DataFrame:
     """Estimate the difference of each group from a reference, as ``MixedModel.differences`` says."""
+    if not isinstance(of, str):
+        raise ModelError(
+            f"Differences are between the levels of one category, not of {of!r}.",
+            where="differences(of=...)",
+            what_to_do="Name one, such as of='protocol'; means(by=[...]) gives the means of several together.",
+        )
     groups = group_names(model, of)
     levels = list(model.design.covariates[groups[0]].levels or ())
     base = levels[0] if reference is None else str(reference)

@@ -4,20 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import cached_property
+from typing import Any
 
 import pandas as pd
 
 from analysis.curves.comparison import likelihood_ratio
 from analysis.curves.covariances.residual_structures import Residual
-from analysis.curves.description import covariance_table, describe, describe_html
+from analysis.curves.description import covariance_table, summary
 from analysis.curves.engine.contrasts import Adjust
 from analysis.curves.engine.fitted_model import FittedModel
 from analysis.curves.engine.fitting import fit_parts
 from analysis.curves.engine.likelihood import Method
 from analysis.curves.engine.small_sample import Inference, Information
 from analysis.curves.means import model_differences, model_means
-from analysis.curves.patients import effects_of_patients, predict_rows, residuals_of_visits
+from analysis.curves.patients import curve_of_patient, effects_of_patients, predict_rows, residuals_of_visits
 from analysis.curves.rows.moments import VisitMoments
+from analysis.result import Result
 
 
 def fit_mixed(
@@ -106,7 +108,7 @@ def fit_mixed(
     return MixedModel(**parts)
 
 
-class MixedModel(FittedModel):
+class MixedModel(Result, FittedModel):
     """A fitted linear mixed model, and what can be asked of it.
 
     Made by :func:`fit_mixed`; its parts are those of :class:`analysis.curves.engine.fitted_model.FittedModel`.
@@ -199,13 +201,21 @@ class MixedModel(FittedModel):
         """Predict new rows; see :func:`analysis.curves.patients.predict_rows`."""
         return predict_rows(self, rows, patients=patients, level=level)
 
+    def expected_curve(
+        self, patient: Any, weeks: Sequence[float] | None = None, *, level: float = 0.95
+    ) -> pd.DataFrame:
+        """Give one patient's expected curve; see :func:`analysis.curves.patients.curve_of_patient`."""
+        return curve_of_patient(self, patient, weeks, level=level)
+
     def compare(self, other: FittedModel, *, bootstrap: int = 0, seed: int = 0) -> pd.DataFrame:
         """Test this fit against another, nested one; see :func:`analysis.curves.comparison.likelihood_ratio`."""
         return likelihood_ratio(self, other, bootstrap=bootstrap, seed=seed)
 
-    def __repr__(self) -> str:
-        """Describe the fit in plain text."""
-        return describe(self)
+    def _headline(self) -> str:
+        return f"Linear mixed model: {self.design.formula}"
 
-    def _repr_html_(self) -> str:
-        return describe_html(self)
+    def _shown_tables(self) -> dict[str, pd.DataFrame]:
+        return {"coefficients": self.coefficients, "covariance_parameters": self.covariance_parameters}
+
+    def _shown_notes(self) -> list[str]:
+        return [*summary(self), *self.record.notes]

@@ -13,6 +13,7 @@ from analysis.cohort.visit_frame import visit_frame
 from analysis.curves.own_curve import expected_given_visits
 from analysis.curves.recovery import RecoveryCurves, fit_recovery
 from analysis.errors import ModelError
+from analysis.result import Result
 
 if TYPE_CHECKING:
     from analysis.cohort.measures import Measure
@@ -25,8 +26,8 @@ FEW_OTHERS = 20
 _SMOOTH_WEEKS = 30
 
 
-@dataclass(frozen=True, eq=False)
-class PatientOnCohort:
+@dataclass(frozen=True, eq=False, repr=False)
+class PatientOnCohort(Result):
     """One measure of one patient on the curves of all the others.
 
     Attributes
@@ -68,6 +69,9 @@ class PatientOnCohort:
     n_same_protocol: int
     level: float
     notes: tuple[str, ...]
+
+    def _headline(self) -> str:
+        return f"{self.measure.label} of patient {self.patient} ({self.protocol}) beside {self.n_others:,} others"
 
     @property
     def compared(self) -> pd.DataFrame:

@@ -160,7 +160,7 @@ def predict_rows(model: FittedModel, rows: pd.DataFrame, *, patients: bool, leve
     return pd.concat(parts).loc[rows.index].assign(level=level, method="normal")
 
 
-def expected_curve(
+def curve_of_patient(
     model: FittedModel, patient: Any, weeks: Sequence[float] | None = None, *, level: float = 0.95
 ) -> pd.DataFrame:
     """Give one patient's expected curve from the visits so far.
@@ -205,7 +205,7 @@ def expected_curve(
     ...     "value": [50.0, 61, 75, 40, 55, 63, 48, 60, 70, 55, 62, 80],
     ... })
     >>> fit = fit_mixed(visits, "value ~ week", patient_effects="1")
-    >>> expected_curve(fit, 2, weeks=[26])["estimate"].round(1).tolist()
+    >>> fit.expected_curve(2, weeks=[26])["estimate"].round(1).tolist()
     [92.6]
     """
     rows = rows_of(model, "Expected curves")

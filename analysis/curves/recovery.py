@@ -23,6 +23,7 @@ from analysis.curves.recovery_choices import (
     with_reference_first,
 )
 from analysis.errors import ModelError
+from analysis.result import Result
 
 if TYPE_CHECKING:
     from analysis.cohort.measures import Measure
@@ -37,8 +38,8 @@ DIFFERENCE_COLUMNS = (
 Adjustment = Literal["none", "holm", "bonferroni", "sidak"]
 
 
-@dataclass(frozen=True)
-class RecoveryCurves:
+@dataclass(frozen=True, repr=False)
+class RecoveryCurves(Result):
     """The fitted recovery curves of one measure.
 
     Attributes
@@ -138,6 +139,24 @@ class RecoveryCurves:
             One row a protocol other than the reference.
         """
         return self._differences((self.primary_week,), level, adjust)
+
+    def _headline(self) -> str:
+        limb = "" if self.limb == "none" else f", {self.limb} limb"
+        return (
+            f"Recovery curves of {self.measure.label}{limb} ({self.measure.unit}): {self.model.n_patients:,} patients, "
+            f"{self.model.n_visits:,} visits; main comparison at week {self.primary_week:g}; "
+            f"reference {self.protocols[0]}"
+        )
+
+    def _shown_tables(self) -> dict[str, pd.DataFrame]:
+        columns = ["protocol", "week", "estimate", "std_error", "df", "p_value", "lower", "upper", "level", "method"]
+        means = self.means()
+        if len(self.protocols) == 1:
+            return {"means()": means}
+        return {"differences()": self.differences()[columns], "means()": means}
+
+    def _shown_notes(self) -> tuple[str, ...]:
+        return (f"Main comparison: {self.primary_week_rule}.", *self.choices, *self.model.record.notes)
 
     def _differences(self, weeks: tuple[float, ...], level: float, adjust: Adjustment) -> pd.DataFrame:
         if len(self.protocols) == 1:

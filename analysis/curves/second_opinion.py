@@ -11,6 +11,7 @@ import pandas as pd
 
 from analysis.curves.patients import rows_of
 from analysis.errors import ModelError
+from analysis.result import Result
 
 if TYPE_CHECKING:
     from analysis.curves.mixed_model import MixedModel
@@ -19,8 +20,8 @@ _MOST_VISITS = 3_000
 """Generalised least squares there builds a visits-by-visits matrix."""
 
 
-@dataclass(frozen=True)
-class SecondOpinion:
+@dataclass(frozen=True, repr=False)
+class SecondOpinion(Result):
     """Two programs on one model.
 
     Parameters
@@ -40,10 +41,8 @@ class SecondOpinion:
     program: str
     notes: tuple[str, ...]
 
-    def _repr_html_(self) -> str:
-        return f"<p>{self.program}; largest relative difference {self.largest_relative_difference:.2g}</p>" + str(
-            self.table.to_html()
-        )
+    def _headline(self) -> str:
+        return f"{self.program}; largest relative difference {self.largest_relative_difference:.2g}"
 
 
 def second_opinion(model: MixedModel) -> SecondOpinion:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, ClassVar
 
 from analysis.errors import ReportError
 from analysis.lessons.certificate import write_certificate
+from analysis.lessons.exercise_words import read_exercises
 from analysis.lessons.exercises import NumberExercise
 from analysis.lessons.feedback import Feedback, NotAnsweredYet
 from analysis.lessons.glossary import glossary_entry
@@ -17,6 +18,7 @@ from analysis.lessons.progress import Progress
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from analysis.lessons.exercise_words import Answers
     from analysis.lessons.exercises import Exercise
     from analysis.lessons.glossary import Term
 
@@ -175,9 +177,13 @@ class Lesson(ABC):
             )
         return self.exercises[name]
 
-    @abstractmethod
     def _exercises(self) -> dict[str, Exercise]:
         """Make the exercises by name, in the order in which they come."""
+        return read_exercises(type(self).__module__.rpartition(".")[2], self._answers())
+
+    @abstractmethod
+    def _answers(self) -> Answers:
+        """Compute what the exercises ask for, and what stands in the braces of their words."""
 
 
 def _as_given(answer: Any) -> str:

@@ -37,7 +37,7 @@ from analysis.outcomes.thresholds.found_thresholds import FoundThresholds, find_
 from analysis.outcomes.thresholds.reliability import Reliability, reliability
 from analysis.outcomes.true_response.probability_of_response import ProbabilityOfResponse, probability_of_response
 from analysis.statistics.calibration import calibration_table
-from analysis.statistics.proportions import number_needed_to_treat, share_difference, share_interval
+from analysis.statistics.proportions import NumberNeeded, number_needed_to_treat, share_difference, share_interval
 
 __all__ = [
     "AdherenceAssociation",
@@ -56,6 +56,7 @@ __all__ = [
     "MissingByWeek",
     "MissingDataAnalyses",
     "MissingPatterns",
+    "NumberNeeded",
     "PatientFlow",
     "ProbabilityOfResponse",
     "RegressionToMean",

@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from analysis.cohort.files.data_package import load_with_findings
-from analysis.cohort.findings import looks_like_formula, visible
+from analysis.cohort.findings import looks_like_formula
 from analysis.errors import CohortError
 from analysis.progress import steps
 from analysis.quality.completeness import site_of
 from analysis.quality.unlikely_changes import unlikely_changes
 from analysis.quality.value_rules import check_values
+from analysis.result import visible
 
 if TYPE_CHECKING:
     import os

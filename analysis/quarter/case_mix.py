@@ -12,8 +12,8 @@ from scipy.special import expit, logit
 
 from analysis.errors import ModelError
 from analysis.quarter.site_effects import shrink
+from analysis.result import Result
 from analysis.statistics.proportions import check_level
-from analysis.statistics.result import Result
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

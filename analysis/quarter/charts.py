@@ -11,6 +11,7 @@ from analysis.quarter.control_charts import FEWEST_POINTS, ControlChart, p_chart
 from analysis.quarter.prime_charts import for_large_denominators
 from analysis.quarter.release import BASELINE
 from analysis.quarter.run_chart import RunChart, run_chart
+from analysis.result import Result
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -24,8 +25,8 @@ if TYPE_CHECKING:
 FEWEST_FOR_A_LINE = 3
 
 
-@dataclass(frozen=True, eq=False)
-class IndicatorChart:
+@dataclass(frozen=True, eq=False, repr=False)
+class IndicatorChart(Result):
     """The chart of an indicator.
 
     Attributes
@@ -44,6 +45,12 @@ class IndicatorChart:
     points: pd.DataFrame
     chart: ControlChart | RunChart | None
     why: str
+
+    def _headline(self) -> str:
+        return f"Chart of {self.indicator.name}"
+
+    def _shown_notes(self) -> list[str]:
+        return [self.why] if self.why else []
 
     @property
     def rules_now(self) -> tuple[str, ...]:

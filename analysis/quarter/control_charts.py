@@ -10,7 +10,7 @@ import pandas as pd
 
 from analysis.errors import ModelError
 from analysis.quarter.special_causes import RULE_SET, special_causes
-from analysis.statistics.result import Result
+from analysis.result import Result
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

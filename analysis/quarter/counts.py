@@ -10,6 +10,7 @@ import pandas as pd
 
 from analysis.errors import CohortError
 from analysis.quarter.periods import every_period, is_quarter, period_number, quarter_of
+from analysis.result import Result
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -75,8 +76,8 @@ class Indicator:
         return self.short or self.label
 
 
-@dataclass(frozen=True, eq=False)
-class QuarterCounts:
+@dataclass(frozen=True, eq=False, repr=False)
+class QuarterCounts(Result):
     """Counts by period and site, as they are: not for release.
 
     Parameters
@@ -110,6 +111,18 @@ class QuarterCounts:
 
     def __post_init__(self) -> None:
         every_period(self.table["period"])
+
+    def _headline(self) -> str:
+        return (
+            f"Counts of {len(self.indicators)} indicators, {self.periods[0]} to {self.periods[-1]}, "
+            f"{len(self.sites)} sites; not for release"
+        )
+
+    def _shown_tables(self) -> dict[str, pd.DataFrame]:
+        return {}
+
+    def _shown_notes(self) -> list[str]:
+        return ["release(...) gives what may be shown; the counts as they are: .table."]
 
     @cached_property
     def periods(self) -> list[str]:

@@ -10,7 +10,7 @@ import pandas as pd
 from scipy import stats
 
 from analysis.errors import ModelError
-from analysis.statistics.result import Result
+from analysis.result import Result
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray

@@ -16,6 +16,7 @@ from analysis.outcomes.home_programme.sessions_done import session_shares
 from analysis.outcomes.responders.change_distribution import reached
 from analysis.outcomes.thresholds.chosen_threshold import choose_threshold
 from analysis.quarter.counts import NO_SITE, Indicator, QuarterCounts
+from analysis.result import Result
 
 if TYPE_CHECKING:
     from analysis.cohort.tables import Cohort
@@ -27,8 +28,8 @@ SYMMETRY, SYMMETRY_REACHED = "limb_symmetry_index", 90.0
 STARTED, DUE, CHANGE, IMPROVED, GAIN = "started", "due", "change known", "improved", "improvement, summed"
 
 
-@dataclass(frozen=True, eq=False)
-class QuarterCohort:
+@dataclass(frozen=True, eq=False, repr=False)
+class QuarterCohort(Result):
     """The counts of a cohort, with what they were made from.
 
     Attributes
@@ -52,6 +53,9 @@ class QuarterCohort:
     label: str
     week: float
     notes: tuple[str, ...]
+
+    def _headline(self) -> str:
+        return f"{self.label} at week {self.week:g}: {self.counts._headline()}"
 
 
 def quarter_indicators(

@@ -12,6 +12,7 @@ from analysis.quarter.periods import quarter_in_words, quarter_of
 from analysis.quarter.run_chart import RULES as RUN_RULES
 from analysis.quarter.run_chart import RunChart
 from analysis.quarter.special_causes import RULES
+from analysis.result import Result
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -22,8 +23,8 @@ if TYPE_CHECKING:
 Cause = Literal["special cause", "common cause", "cannot be told"]
 
 
-@dataclass(frozen=True)
-class QuarterChange:
+@dataclass(frozen=True, repr=False)
+class QuarterChange(Result):
     """What became of an indicator since the quarter before.
 
     Attributes
@@ -46,6 +47,12 @@ class QuarterChange:
     direction: Literal["better", "worse", ""]
     words: str
     moved: str = ""
+
+    def _headline(self) -> str:
+        return f"{self.name}: {self.cause}"
+
+    def _shown_notes(self) -> list[str]:
+        return [one for one in (self.moved, self.words) if one]
 
 
 def change_in_words(released: ReleasedCounts, chart: IndicatorChart, show: Callable[[float], str]) -> QuarterChange:

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.quarter.periods import period_number, quarter_before
+from analysis.result import Result
 from analysis.statistics.small_counts import LARGEST_HIDDEN, CellSystem, hide_small_cells
 
 if TYPE_CHECKING:
@@ -29,8 +30,8 @@ _WORTH = {"outcome": 3.0, "balancing": 2.0, "process": 1.0}
 BASELINE, WINDOW = "baseline", "window"
 
 
-@dataclass(frozen=True, eq=False)
-class ReleasedCounts:
+@dataclass(frozen=True, eq=False, repr=False)
+class ReleasedCounts(Result):
     """Counts with those that must not be shown missing; everything that is released is computed from these.
 
     Attributes
@@ -68,6 +69,16 @@ class ReleasedCounts:
     small_counts: SmallCounts
     not_yet: dict[str, tuple[str, ...]]
     floors: dict[str, bool]
+
+    def _headline(self) -> str:
+        return (
+            f"Counts to {self.quarter} that may be shown, {len(self.sites)} sites; small counts are {self.small_counts}"
+        )
+
+    def _shown_tables(self) -> dict[str, pd.DataFrame]:
+        rows = [self.of(one, [self.quarter]).assign(indicator=one.name) for one in self.indicators]
+        columns = ["indicator", "numerator", "denominator", "value", "hidden", "not_yet"]
+        return {f"indicators in {self.quarter}": pd.concat(rows)[columns]} if rows else {}
 
     def value(self, quantity: str, where: str) -> float:
         """Return a quantity in a slice; NaN where it is hidden."""

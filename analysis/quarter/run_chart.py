@@ -11,7 +11,7 @@ import pandas as pd
 
 from analysis.errors import ModelError
 from analysis.quarter.special_causes import sides, trends
-from analysis.statistics.result import Result
+from analysis.result import Result
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -6,7 +6,12 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from analysis.report.figures.adherence_figures import dose_figure
     from analysis.report.figures.model_figures import patient_effect_figure, quantile_figure, residual_figure
+    from analysis.report.figures.recovery_figure import recovery_figure
+    from analysis.report.figures.reliability_figures import agreement_figure, correlation_table, error_table
+    from analysis.report.figures.sensitivity_figures import calibration_figure
+    from analysis.report.figures.threshold_figures import anchor_figure, threshold_figure
     from analysis.report.parts.figures import Figure
     from analysis.report.parts.passages import Passage, Section
     from analysis.report.parts.tables import Column, Table
@@ -28,6 +33,14 @@ _HOMES = {
     "residual_figure": "figures.model_figures",
     "quantile_figure": "figures.model_figures",
     "patient_effect_figure": "figures.model_figures",
+    "recovery_figure": "figures.recovery_figure",
+    "dose_figure": "figures.adherence_figures",
+    "agreement_figure": "figures.reliability_figures",
+    "correlation_table": "figures.reliability_figures",
+    "error_table": "figures.reliability_figures",
+    "threshold_figure": "figures.threshold_figures",
+    "anchor_figure": "figures.threshold_figures",
+    "calibration_figure": "figures.sensitivity_figures",
     "Figure": "parts.figures",
     "Table": "parts.tables",
     "Column": "parts.tables",
@@ -47,6 +60,14 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "residual_figure",  # residuals of a mixed model against week and fitted mean
     "quantile_figure",  # residuals against the normal distribution
     "patient_effect_figure",  # the patients' effects in order of size
+    "recovery_figure",  # recovery curves with the patients behind them
+    "dose_figure",  # minutes done and stimulation delivered at home, by week
+    "agreement_figure",  # repeated measurements against their mean, with limits of agreement
+    "correlation_table",  # the six intraclass correlations
+    "error_table",  # error of measurement, and the change that one patient or a group must exceed
+    "threshold_figure",  # thresholds by several methods against the error of one test
+    "anchor_figure",  # improvement by what patients said
+    "calibration_figure",  # whether probabilities of response were right
     "Figure",  # a figure with its sentence and its table
     "Table",  # a table with its caption and notes
     "Column",  # how a column is shown

@@ -1,14 +1,13 @@
 """General statistics, without a word of knees.
 
-- ``result``: What every result of this package shares: frozen, made of data frames, and able to show itself in a
-  notebook.
 - ``proportions``: Shares with their denominators: Wilson intervals, Newcombe differences, number needed to treat as
   Altman wrote it.
 - ``ratios``: Ratios and odds ratios of responder shares with intervals that hold their level in small groups and
   empty cells.
 - ``combined_limits``: Limits of a difference of two shares from the limits of each, so that they stay between -1 and
   1.
-- ``mean_interval``: A mean of patients with its t interval; none where fewer than two patients carry it.
+- ``mean_interval``: Means of patients with t intervals, and differences of two by Welch; none where fewer than two
+  patients carry one.
 - ``kaplan_meier``: Shares by week of patients to whom something has happened, some followed for a shorter time:
   Kaplan and Meier.
 - ``two_stages``: Two-stage least squares with robust errors, and the interval that stays right where the instrument

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.errors import ModelError
+from analysis.result import Result
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -144,8 +145,8 @@ def share_difference(
     return table.assign(level=level, method=NEWCOMBE)
 
 
-@dataclass(frozen=True)
-class NumberNeeded:
+@dataclass(frozen=True, repr=False)
+class NumberNeeded(Result):
     """A number needed to treat with its limits.
 
     Attributes
@@ -173,6 +174,9 @@ class NumberNeeded:
     last_kind: Kind
     through_infinity: bool
     words: str
+
+    def _headline(self) -> str:
+        return f"{self.words[:1].upper()}{self.words[1:]}"
 
 
 def number_needed_to_treat(difference: float, lower: float, upper: float, *, level: float = 0.95) -> NumberNeeded:

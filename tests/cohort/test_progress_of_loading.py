@@ -46,16 +46,12 @@ def told(monkeypatch):
             at_work = None
 
             def __init__(self, what):
-                self.what = what
+                self.what, self.step = what, ""
                 said.append(what)
 
-            @property
-            def step(self):
-                return said[-1].removeprefix(f"{self.what}: ")
-
-            @step.setter
-            def step(self, name):
-                said.append(f"{self.what}: {name}")
+            def say(self, step):
+                self.step = step
+                said.append(f"{self.what}: {step}")
 
             def end(self):
                 said.append("end")

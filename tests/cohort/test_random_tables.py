@@ -64,7 +64,7 @@ def refused_checked_or_as_it_was(patients, visits, sessions, limits, events):
         return
     report = check_cohort(cohort)
     assert len(report.findings) == report.n_errors + report.n_warnings
-    assert str(report)
+    assert report.to_text()
     assert report._repr_html_()
     with tempfile.TemporaryDirectory() as place:
         for file_format in ("csv", "parquet"):
@@ -114,7 +114,7 @@ def imports_or_says_why_not(rows, delimiter):
             '[week]\ncolumn = "wk"\n[[values]]\nmeasure = "pain"\ncolumn = "pain"\n'
         )
         try:
-            cohort = import_cohort(file, map_file)
+            cohort = import_cohort(file, map_file).cohort
         except CohortError:
             return
         assert check_cohort(cohort).passed

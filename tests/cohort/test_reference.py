@@ -46,7 +46,7 @@ def trial(tmp_path):
 
     def make(reference):
         (tmp_path / "trial.toml").write_text(MAP.format(reference=reference))
-        return import_cohort(tmp_path / "trial.csv", tmp_path / "trial.toml")
+        return import_cohort(tmp_path / "trial.csv", tmp_path / "trial.toml").cohort
 
     return make
 
@@ -126,11 +126,11 @@ def test_a_suggested_map_has_a_line_to_name_it(tmp_path, trial):
     text = (tmp_path / "suggested.toml").read_text()
     line = next(one for one in text.splitlines() if "reference" in one)
     assert line == '# reference = ...  # the protocol that the others are compared with, one of "A", "P"'
-    assert import_cohort(file, tmp_path / "suggested.toml").reference is None
+    assert import_cohort(file, tmp_path / "suggested.toml").cohort.reference is None
     named = text.replace("# reference = ...", 'reference = "P"')
     assert tomllib.loads(named)["reference"] == "P"
     (tmp_path / "named.toml").write_text(named)
-    assert import_cohort(file, tmp_path / "named.toml").reference == "P"
+    assert import_cohort(file, tmp_path / "named.toml").cohort.reference == "P"
 
 
 def test_one_function_decides(cohort):

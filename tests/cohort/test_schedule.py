@@ -125,8 +125,8 @@ def test_the_report_by_week_and_in_words(tmp_path):
     _, report = schedule_visits(visits([6, 5.0, 20.5]), VisitSchedule(SIX))
     week = report.by_week.iloc[0]
     assert week[["week", "on_time", "moved", "dropped", "mean_shift"]].tolist() == [6, 1, 0, 1, 0]
-    assert "1 unscheduled" in str(report)
-    assert "dropped: 1 values, another value counts in the window (nearest)" in str(report)
+    assert "1 unscheduled" in repr(report)
+    assert "Dropped: 1 values, another value counts in the window (nearest)" in repr(report)
     written = pd.read_csv(report.write(tmp_path / "report.csv"))
     assert written["actual_week"].tolist() == [6, 5, 20.5]
 

@@ -258,3 +258,11 @@ def test_a_week_that_is_no_category_has_no_mean() -> None:
         fit.means(by="protocol", weeks=[7.0])
     with pytest.raises(ModelError, match="Week 7 is not one of the weeks"):
         fit.differences(of="protocol", weeks=[6.0, 7.0])
+
+
+@pytest.mark.parametrize("of", [["protocol"], ("protocol", "sex"), None])
+def test_differences_of_several_categories_at_once(of) -> None:
+    fit = fit_mixed(visits(), "value ~ protocol * week")
+    with pytest.raises(ModelError, match="Differences are between the levels of one category") as caught:
+        fit.differences(of=of)
+    assert "of='protocol'" in caught.value.what_to_do

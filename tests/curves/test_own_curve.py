@@ -10,7 +10,6 @@ from scipy import stats
 
 from analysis.curves.mixed_model import fit_mixed
 from analysis.curves.own_curve import expected_given_visits
-from analysis.curves.patients import expected_curve
 from analysis.errors import ModelError
 
 from .cohort_of_visits import visits
@@ -24,7 +23,7 @@ def test_of_a_patient_of_the_fit_it_is_the_expected_curve() -> None:
     wanted = own.iloc[[-1, -1]].assign(week=[26.0, 52.0])
     got = expected_given_visits(fit, own, wanted).drop(columns="prediction_error")
     pd.testing.assert_frame_equal(
-        got, expected_curve(fit, patient, weeks=[26, 52]).drop(columns="observed"), rtol=1e-9, check_like=True
+        got, fit.expected_curve(patient, weeks=[26, 52]).drop(columns="observed"), rtol=1e-9, check_like=True
     )
 
 

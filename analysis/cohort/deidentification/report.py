@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from analysis.cohort.findings import looks_like_formula, visible
+from analysis.cohort.findings import looks_like_formula
+from analysis.result import Result, visible
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -41,8 +42,8 @@ LIMITED_CAUTION = (
 )
 
 
-@dataclass(frozen=True)
-class DeidentificationReport:
+@dataclass(frozen=True, repr=False)
+class DeidentificationReport(Result):
     """What was found and done.
 
     Parameters
@@ -103,8 +104,11 @@ class DeidentificationReport:
         table.to_csv(path, index=False, encoding="utf-8", lineterminator="\n")
         return path
 
-    def __str__(self) -> str:
-        return self.to_text()
+    def _headline(self) -> str:
+        return f"De-identified to the level {self.level}, {CITATION}: {self.n_patients:,} patients. {self.identifiers}"
+
+    def _shown_notes(self) -> tuple[str, ...]:
+        return (f"Left as they were: {', '.join(self.kept) or 'none'}.", *self.cautions)
 
 
 def _line(row: dict[object, object]) -> str:

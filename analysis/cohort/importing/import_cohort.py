@@ -23,6 +23,7 @@ from analysis.cohort.schedule import ScheduleReport, schedule_visits
 from analysis.cohort.tables import TABLES, Cohort
 from analysis.errors import CohortError
 from analysis.progress import steps
+from analysis.result import Result
 
 if TYPE_CHECKING:
     import os
@@ -32,8 +33,8 @@ if TYPE_CHECKING:
     from analysis.cohort.importing.source_rows import SourceRows
 
 
-@dataclass(frozen=True)
-class Imported:
+@dataclass(frozen=True, repr=False)
+class Imported(Result):
     """A cohort as imported, what was found on the way, and what became of its visits.
 
     Parameters
@@ -50,9 +51,18 @@ class Imported:
     checked: CheckReport
     schedule: ScheduleReport | None
 
+    def _headline(self) -> str:
+        return f"Imported: {self.cohort._headline()}; {self.checked.summary}"
 
-def import_cohort(file: str | os.PathLike[str], map_file: str | os.PathLike[str]) -> Cohort:
-    """Make a cohort of a file or a folder of files: CSV, Parquet, Excel, SPSS, Stata, SAS.
+    def _shown_tables(self) -> dict[str, pd.DataFrame]:
+        return {"checked.findings": self.checked.findings}
+
+    def _shown_notes(self) -> list[str]:
+        return [self.schedule.sentence] if self.schedule is not None else []
+
+
+def import_cohort(file: str | os.PathLike[str], map_file: str | os.PathLike[str]) -> Imported:
+    r"""Make a cohort of a file or a folder of files: CSV, Parquet, Excel, SPSS, Stata, SAS.
 
     Parameters
     ----------
@@ -64,9 +74,10 @@ def import_cohort(file: str | os.PathLike[str], map_file: str | os.PathLike[str]
 
     Returns
     -------
-    Cohort
-        Patients in the order of their first row; visits by patient, week and the order of the map; empty cells are no
-        visits. The provenance has all files with their SHA-256.
+    Imported
+        The cohort (``.cohort``), the warnings (``.checked``), and what visit windows moved and dropped
+        (``.schedule``). Patients in the order of their first row; visits by patient, week and the order of the map;
+        empty cells are no visits. The provenance has all files with their SHA-256.
 
     Raises
     ------
@@ -76,27 +87,24 @@ def import_cohort(file: str | os.PathLike[str], map_file: str | os.PathLike[str]
         is 1).
     DeidentificationError
         The cohort would hold what could identify patients.
-    """
-    return import_with_schedule(file, map_file).cohort
 
-
-def import_with_schedule(file: str | os.PathLike[str], map_file: str | os.PathLike[str]) -> Imported:
-    """Make a cohort as :func:`import_cohort` does, and report what visit windows moved and dropped.
-
-    Parameters
-    ----------
-    file, map_file : path
-        As in :func:`import_cohort`.
-
-    Returns
-    -------
-    Imported
-        The cohort, the warnings, and the report of the visit windows.
-
-    Raises
-    ------
-    CohortError, DeidentificationError
-        As in :func:`import_cohort`.
+    Examples
+    --------
+    >>> import tempfile
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> text = "id,arm,before,after\n1,usual,6,4\n2,early,7,3\n"
+    >>> _ = (folder / "pain.csv").write_text(text, encoding="utf-8")
+    >>> _ = (folder / "pain.toml").write_text('''
+    ... layout = "wide"
+    ... [patients]
+    ... patient_id = "id"
+    ... protocol = "arm"
+    ... [[values]]
+    ... measure = "pain"
+    ... columns = { before = 0, after = 12 }
+    ... ''', encoding="utf-8")
+    >>> import_cohort(folder / "pain.csv", folder / "pain.toml").cohort.protocols
+    ['usual', 'early']
     """
     path = Path(file)
     with steps(f"Importing {path.name}") as step:

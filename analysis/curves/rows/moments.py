@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.errors import ModelError
+from analysis.result import Result
 
 Scope = Literal["week", "patient", "visit"]
 
@@ -40,8 +41,8 @@ class Covariate:
     by_week: tuple[float | str, ...] | None = None
 
 
-@dataclass(frozen=True, eq=False)
-class VisitMoments:
+@dataclass(frozen=True, eq=False, repr=False)
+class VisitMoments(Result):
     """Counts and cross-products by visit pattern.
 
     A patient's vector is u = [patient columns; each visit column at each slot; outcome at each slot], with zero
@@ -109,8 +110,7 @@ class VisitMoments:
         """The length of a pattern."""
         return int(self.seen.shape[1])
 
-    def __repr__(self) -> str:
-        """Say what the moments are of."""
+    def _headline(self) -> str:
         return (
             f"VisitMoments of {self.outcome}: {self.n_patients} patients, {self.n_visits} visits, "
             f"{self.counts.size} patterns over {self.slots} slots"

@@ -10,7 +10,7 @@ import pandas as pd
 
 from analysis.cohort import visit_frame
 from analysis.lessons.drawing import lesson_figure
-from analysis.lessons.exercises import ChoiceExercise, CommonWrong, Exercise, NumberExercise
+from analysis.lessons.exercise_words import Answers, Numbers
 from analysis.lessons.lesson import Lesson
 from analysis.lessons.lesson_table import lesson_table
 from analysis.outcomes import reliability
@@ -145,7 +145,7 @@ class Measuring(Lesson):
         errors = reliability(long, unit="N·m/kg").errors
         return float(errors.loc[errors["formula"].str.contains("consistency"), "estimate"].iloc[0])
 
-    def _exercises(self) -> dict[str, Exercise]:
+    def _answers(self) -> Answers:
         now, before = self._symmetry()
         one = self.one_patient.iloc[0]
         lost = int(((now >= BAR) & (before < BAR)).sum())
@@ -155,100 +155,37 @@ class Measuring(Lesson):
         everyone = float(self.two_tests["first"].std(ddof=1))
         detectable = 1.96 * 2**0.5 * error
         return {
-            "old_limb": NumberExercise(
-                "How strong is the involved limb, in per cent of the other limb before the injury?", 0.90 * 0.85 * 100, 0.1, "%", 0, 130,
-                wrong=(
-                    CommonWrong(90.0, "That is the index itself. But its denominator has shrunk to 85 %."),
-                    CommonWrong(75.0, "You took 15 points off 90. A per cent of a per cent multiplies."),
-                    CommonWrong(100 * 0.9 / 0.85, "You divided. The limb is weaker than the index says, not stronger."),
-                    CommonWrong(87.5, "You took the middle. It is 90 % of 85 %."),
+            "old_limb": Numbers(0.9 * 0.85 * 100, 0.1, (0, 130), (90.0, 75.0, 100 * 0.9 / 0.85, 87.5)),
+            "symmetry": Numbers(
+                100 * one["involved"] / one["uninvolved"],
+                0.15,
+                (0, 250),
+                (
+                    100 * one["uninvolved"] / one["involved"],
+                    100 * one["involved"] / one["uninvolved_before"],
+                    100 * (1 - one["involved"] / one["uninvolved"]),
+                    one["involved"] - one["uninvolved"],
                 ),
-                hint="The other limb is down to 85 %, and the involved one is at 90 % of that.",
-                explanation="So 90 % symmetry can go with a limb at 76.5 % of what it was. The other limb shrank too.",
-                way="0.90 × 0.85 = 0.765, in per cent.",
+                {"of_before": 100 * one["involved"] / one["uninvolved_before"]},
             ),
-            "symmetry": NumberExercise(
-                "What is the limb symmetry index of this patient at week 26?",
-                100 * one["involved"] / one["uninvolved"], 0.15, "%", 0, 250,
-                wrong=(
-                    CommonWrong(100 * one["uninvolved"] / one["involved"],
-                                "This is upside down. The involved limb goes on top."),
-                    CommonWrong(100 * one["involved"] / one["uninvolved_before"],
-                                "You used the other limb before surgery. The index uses both limbs of the same day."),
-                    CommonWrong(100 * (1 - one["involved"] / one["uninvolved"]),
-                                "This is the deficit, what is missing to 100 %."),
-                    CommonWrong(one["involved"] - one["uninvolved"], "This is a difference in N·m/kg, not a ratio."),
-                ),
-                hint="Divide the involved limb by the other limb of the same day, times 100.",
-                explanation="Now compare with the limb before surgery: "
-                f"it is only {100 * one['involved'] / one['uninvolved_before']:.0f} % of that.",
-                way="100 × involved / uninvolved.",
+            "lost_passes": Numbers(
+                lost,
+                0.2,
+                (0, len(now)),
+                (passed, int((before < BAR).sum()), int(((now >= BAR) & (before >= BAR)).sum())),
+                {"lost": lost, "passed": passed},
             ),
-            "lost_passes": NumberExercise(
-                "How many patients pass 90 % now, but not against the limb before surgery?", lost, 0.2, "patients",
-                0, len(now),
-                wrong=(
-                    CommonWrong(passed, "That is everyone who passes now. Some of them pass both."),
-                    CommonWrong(int((before < BAR).sum()), "That is everyone who fails the second. Most fail both."),
-                    CommonWrong(int(((now >= BAR) & (before >= BAR)).sum()), "Those pass both. You want the others."),
-                ),
-                hint="Count the triangles of the figure. Or read its sentence and subtract.",
-                explanation=f"{lost} of {passed} who pass would fail with the older denominator. "
-                "This decides nothing for one patient; it says what the number hides.",
-                way="Take those who pass both from those who pass now.",
+            "body_mass": Numbers(100 * (80 / 74 - 1), 0.1, (-50, 50), (0.0, 7.5, 100 * (200 / 74 - 200 / 80))),
+            "test_error": Numbers(
+                error,
+                max(0.004, 0.02 * error),
+                (0, 2),
+                (spread, spread / TESTED_TWICE**0.5, everyone / TESTED_TWICE**0.5, everyone, spread / 2),
             ),
-            "body_mass": NumberExercise(
-                "By what per cent does the torque per kilogram rise?", 100 * (80 / 74 - 1), 0.1, "%", -50, 50,
-                wrong=(
-                    CommonWrong(0.0, "The muscle did not change, but the number divides by a smaller mass now."),
-                    CommonWrong(7.5, "7.5 % is the loss of mass. The mass is below the line: 80 / 74, not 74 / 80."),
-                    CommonWrong(100 * (200 / 74 - 200 / 80), "That is the rise in hundredths of N·m/kg. Divide it "
-                                "by the 2.5 N·m/kg at the start."),
-                ),
-                hint="Compute 200 / 80 and 200 / 74 and compare.",
-                explanation="A gain of 8 % without one newton more. Where body mass changes, show N·m as well.",
-                way="200 / 74 over 200 / 80 is 80 / 74 = 1.081.",
+            "detectable": Numbers(
+                detectable,
+                max(0.01, 0.02 * detectable),
+                (0, 4),
+                (1.96 * error, 2**0.5 * error, error, 1.96 * 2 * error, 1.96 * spread / TESTED_TWICE**0.5),
             ),
-            "test_error": NumberExercise(
-                "What is the standard error of measurement, in N·m/kg?", error, max(0.004, 0.02 * error), "N·m/kg", 0, 2,
-                wrong=(
-                    CommonWrong(spread, "This is the spread of the differences. Two errors are in each difference: "
-                                "divide by the square root of 2."),
-                    CommonWrong(spread / TESTED_TWICE**0.5, "This is a standard error of a mean: it shrinks with more "
-                                "patients. The error of one test does not."),
-                    CommonWrong(everyone / TESTED_TWICE**0.5, "This is the standard error of the mean of the first "
-                                "test. It tells how well the mean is known, not one knee."),
-                    CommonWrong(everyone, "This is the spread between patients. You want the spread of one patient "
-                                "around the same true torque."),
-                    CommonWrong(spread / 2, "Nearly: divide by the square root of 2, not by 2."),
-                ),
-                hint="Take the standard deviation of the differences over the square root of 2.",
-                explanation="That is how far one test strays from the truth, however many patients you test.",
-                way="Standard deviation of (second − first), over √2.",
-            ),
-            "detectable": NumberExercise(
-                "What is the minimal detectable change (MDC, 95 %)?", detectable, max(0.01, 0.02 * detectable),
-                "N·m/kg", 0, 4,
-                wrong=(
-                    CommonWrong(1.96 * error, "A change takes two tests, and both err. The square root of 2 is missing."),
-                    CommonWrong(2**0.5 * error, "This holds for about two thirds. For 95 % multiply by 1.96."),
-                    CommonWrong(error, "This is the error of one test. A change has two tests in it."),
-                    CommonWrong(1.96 * 2 * error, "Errors add as squares: the square root of 2, not 2."),
-                    CommonWrong(1.96 * spread / TESTED_TWICE**0.5, "You divided by the number of patients. That is "
-                                "for a mean, not for one patient."),
-                ),
-                hint="1.96 times the square root of 2 times the error of one test.",
-                explanation="A smaller change in one patient may be noise alone.",
-                way="1.96 × √2 × the standard error of measurement.",
-            ),
-            "one_point_over": ChoiceExercise(
-                "What do the two tests say?", "c",
-                {
-                    "a": "The line was crossed, but by less than the error of two tests. It may be crossed back tomorrow.",
-                    "b": "Noise does not prove that nothing happened. The tests cannot tell.",
-                    "c": "A step of 5 points is inside the error of two ratios. Look at more visits and at the torque "
-                    "itself. The treating clinician decides what follows.",
-                    "d": "The kit describes groups. It never decides what one patient may do.",
-                },
-            ),
-        }  # fmt: skip
+        }

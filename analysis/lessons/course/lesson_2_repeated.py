@@ -11,7 +11,7 @@ import pandas as pd
 from analysis.cohort import visit_frame
 from analysis.curves import fit_mixed
 from analysis.lessons.drawing import lesson_figure
-from analysis.lessons.exercises import ChoiceExercise, CommonWrong, Exercise, NumberExercise
+from analysis.lessons.exercise_words import Answers, Numbers
 from analysis.lessons.lesson import Lesson
 from analysis.lessons.lesson_table import lesson_table
 from analysis.lessons.sliders import Slider
@@ -133,73 +133,44 @@ class Repeated(Lesson):
         return lesson_figure("Partial pooling by number of visits", f"Weight of the own mean: {weights} visits.", table,
                              draw, caption="Dashed: mean of all patients.", height=3.0, panels=3)  # fmt: skip
 
-    def _exercises(self) -> dict[str, Exercise]:
+    def _answers(self) -> Answers:
         late, means = self.late, self.patient_means
         naive = float(late["value"].std(ddof=1) / len(late) ** 0.5)
         honest = float(means["mean"].std(ddof=1) / len(means) ** 0.5)
         between, within = (float(one) for one in self.parts["variance"])
         share = 100 * between / (between + within)
         return {
-            "patients": NumberExercise(
-                "How many patients stand behind these rows?", len(means), 0.2, "patients", 0, len(late),
-                wrong=(
-                    CommonWrong(len(late), "Those are rows. A patient has several."),
-                    CommonWrong(len(LATE_WEEKS), "Those are the visits. How many people came?"),
-                    CommonWrong(PATIENTS, "So many began. Not all of them came at week 12 or later."),
+            "patients": Numbers(
+                len(means),
+                0.2,
+                (0, len(late)),
+                (len(late), len(LATE_WEEKS), PATIENTS),
+                {"rows": len(late), "patients": len(means)},
+            ),
+            "honest_error": Numbers(
+                honest / naive,
+                0.03,
+                (0, 20),
+                (naive / honest, (len(late) / len(means)) ** 0.5, len(late) / len(means), honest),
+            ),
+            "between": Numbers(
+                share,
+                0.6,
+                (0, 100),
+                (100 - share, 100 * between**0.5 / (between**0.5 + within**0.5), 100 * within / between),
+            ),
+            "own_weight": Numbers(
+                100 * own_weight(3),
+                0.4,
+                (0, 100),
+                (
+                    100 * own_weight(1),
+                    100 * (1 - own_weight(3)),
+                    100 * 3 * TRUE_SPREAD / (3 * TRUE_SPREAD + VISIT_SPREAD),
+                    100.0,
                 ),
-                hint="Every patient has one row in lesson.patient_means.",
-                explanation=f"{len(late)} rows are {len(means)} patients. A second visit of one knee tells less than a "
-                "new knee.",
-                way="Count the rows of lesson.patient_means.",
             ),
-            "honest_error": NumberExercise(
-                "How many times as large is the honest standard error?", honest / naive, 0.03, "", 0, 20,
-                wrong=(
-                    CommonWrong(naive / honest, "Upside down: the honest one goes on top."),
-                    CommonWrong((len(late) / len(means)) ** 0.5, "So much would it be if all visits of a patient were "
-                                "equal. They are not quite."),
-                    CommonWrong(len(late) / len(means), "That is the number of rows per patient. Errors go with square "
-                                "roots."),
-                    CommonWrong(honest, "That is the honest one itself. Divide it by the other."),
-                ),
-                hint="Divide the second number by the first.",
-                explanation="The first number pretends that every row is a new patient. Its interval is too narrow.",
-                way="The second number over the first.",
-            ),
-            "between": NumberExercise(
-                "What per cent of the variance lies between patients?", share, 0.6, "%", 0, 100,
-                wrong=(
-                    CommonWrong(100 - share, "That is the part within a patient. You want the other."),
-                    CommonWrong(100 * between**0.5 / (between**0.5 + within**0.5), "You added standard deviations. "
-                                "Variances add, standard deviations do not."),
-                    CommonWrong(100 * within / between, "You set one part against the other. Set it against both."),
-                ),
-                hint="Divide the part between patients by the sum of both parts.",
-                explanation="It is also how strongly two visits of one patient go together: the correlation.",
-                way="Between over (between + within).",
-            ),
-            "own_weight": NumberExercise(
-                "With three visits, what weight has the own mean?", 100 * own_weight(3), 0.4, "%", 0, 100,
-                wrong=(
-                    CommonWrong(100 * own_weight(1), "That is for one visit. Three visits count for more."),
-                    CommonWrong(100 * (1 - own_weight(3)), "That is the weight of the mean of all. You want the rest."),
-                    CommonWrong(100 * 3 * TRUE_SPREAD / (3 * TRUE_SPREAD + VISIT_SPREAD), "Square the spreads first."),
-                    CommonWrong(100.0, "Then nothing would be drawn to the mean. Move the slider to 3."),
-                ),
-                hint="Put 3 for n. Or move the slider to 3.",
-                explanation="The rest, 37 %, goes to the mean of all. The patient borrows from the group.",
-                way="3 × 6² / (3 × 6² + 8²) = 108 / 172.",
-            ),
-            "moves_most": ChoiceExercise(
-                "Whose estimate moves most?", "b",
-                {
-                    "a": "With many visits the own mean is well known, and little is borrowed.",
-                    "b": "Few visits and a far value: that value is most likely to be partly luck.",
-                    "c": "Near the mean there is nowhere to go, however few the visits.",
-                    "d": "The pull is a share of the distance, and the share depends on the visits. So it differs.",
-                },
-            ),
-        }  # fmt: skip
+        }
 
 
 def own_weight(visits: int) -> float:

@@ -12,7 +12,7 @@ from analysis.cohort import visit_frame
 from analysis.curves import fit_mixed
 from analysis.lessons.course.lesson_3_bends import HALF_LIFE, LONG_HANDLE, PIECES, Bends, over_fitting, usual_curve
 from analysis.lessons.drawing import lesson_figure
-from analysis.lessons.exercises import ChoiceExercise, CommonWrong, Exercise, NumberExercise
+from analysis.lessons.exercise_words import Answers, Numbers
 from analysis.lessons.lesson import Lesson
 from analysis.lessons.lesson_table import lesson_table
 from analysis.report.parts.look import INK, QUIET, marks
@@ -212,7 +212,7 @@ class Shape(Lesson):
         at_start, at_one = self._curve("straight line", np.array([0.0, 1.0]))
         return Line(float(at_start), float(at_one - at_start))
 
-    def _exercises(self) -> dict[str, Exercise]:
+    def _answers(self) -> Answers:
         level, slope = self.line()
         first, bend = (float(one) for one in self.bent_line["estimate"].iloc[1:3])
         early, late = self.usual_flexion(30 / 7), self.usual_flexion(60 / 7)
@@ -223,84 +223,34 @@ class Shape(Lesson):
         pieces = self.pieces
         nearest = pieces.iloc[int(pieces["next"].to_numpy().argmin())]
         return {
-            "worst": ChoiceExercise(
-                "Which shape will fit worst?", "a",
-                {
-                    "a": "Recovery is fast and then slow. A line is too slow early and too fast late.",
-                    "b": "It bends once, at week 8. That is crude, but it already follows the turn.",
-                    "c": "A spline bends smoothly where the data do. Inside the data it seldom fits badly.",
-                    "d": "This is close to how a knee regains its motion: half of the rest, again and again.",
-                },
+            "two_years": Numbers(
+                level + slope * FAR,
+                0.6,
+                (0, 300),
+                (slope * FAR, level + slope * 52, level, level + slope * 2),
+                {"week": FAR},
             ),
-            "two_years": NumberExercise(
-                f"What does the straight line say for week {FAR}?", level + slope * FAR, 0.6, "degrees", 0, 300,
-                wrong=(
-                    CommonWrong(slope * FAR, "You left out where the line starts."),
-                    CommonWrong(level + slope * 52, "That is week 52, where the visits end."),
-                    CommonWrong(level, "That is week 0."),
-                    CommonWrong(level + slope * 2, "That is for 2 weeks. Two years are 104 weeks."),
-                ),
-                hint="Start plus slope times 104.",
-                explanation="Knees after replacement stop near 117 degrees. The line does not know that.",
-                way="Degrees at week 0, plus 104 times degrees a week.",
+            "bend": Numbers(first + bend, 0.02, (-10, 10), (first, bend, first - bend)),
+            "one_window": Numbers(
+                late - early, 0.2, (0, 60), (0.0, self.usual_flexion(60) - self.usual_flexion(30), late, slope * 30 / 7)
             ),
-            "bend": NumberExercise(
-                "How many degrees a week does the bent line gain after week 8?", first + bend, 0.02, "degrees a week",
-                -10, 10,
-                wrong=(
-                    CommonWrong(first, "That is the gain before week 8."),
-                    CommonWrong(bend, "That is how much the gain changes at the bend. Add it to the gain before."),
-                    CommonWrong(first - bend, "The second number is already negative. Add it."),
-                ),
-                hint="Add both numbers of the table.",
-                explanation="Nearly flat. Most of the story of these knees is in the first weeks.",
-                way="Slope before the bend plus the change at the bend.",
+            "next_patients": Numbers(
+                float(nearest["pieces"]),
+                0.2,
+                (0, 20),
+                (float(PIECES[-1]), float(PIECES[0]), float(nearest["next"])),
+                {"said": over_fitting(pieces, nearest)},
             ),
-            "one_window": NumberExercise(
-                "How many degrees lie between day 30 and day 60 of the usual curve?", late - early, 0.2, "degrees", 0, 60,
-                wrong=(
-                    CommonWrong(0.0, "Both are called week 6, but the knee went on in these 30 days."),
-                    CommonWrong(self.usual_flexion(60) - self.usual_flexion(30), "Those are weeks 30 and 60. "
-                                "Divide the days by 7."),
-                    CommonWrong(late, "That is the flexion on day 60. Take away that of day 30."),
-                    CommonWrong(slope * 30 / 7, "That is by the straight line. Early on the knee is faster than that."),
-                ),
-                hint="Take lesson.usual_flexion(30 / 7) from lesson.usual_flexion(60 / 7).",
-                explanation="All that by the calendar alone. So use the actual week.",
-                way="usual_flexion(60 / 7) − usual_flexion(30 / 7).",
-            ),
-            "plateau": ChoiceExercise(
-                "What can be said about the plateau at week 8?", "b",
-                {
-                    "a": "The middle of the points may be near the truth. But each sample gives another answer.",
-                    "b": "The early visits say how fast the knee goes. Where it stops, they hardly say.",
-                    "c": "The shape does well with all visits. What is missing is late visits.",
-                    "d": "All samples come from the same patients. What differs is which of them were drawn.",
-                },
-            ),
-            "next_patients": NumberExercise(
-                "With how many pieces is the spline nearest to the next patients?", float(nearest["pieces"]), 0.2,
-                "pieces", 0, 20,
-                wrong=(
-                    CommonWrong(float(PIECES[-1]), "It is nearest to these patients. But it follows their noise, and the "
-                                "next patients have noise of their own."),
-                    CommonWrong(float(PIECES[0]), "One piece is a straight line. It cannot follow the turn."),
-                    CommonWrong(float(nearest["next"]), "That is how far off it is. With how many pieces?"),
-                ),
-                hint="Look for the smallest number in the column next.",
-                explanation=over_fitting(pieces, nearest),
-                way="The row of lesson.pieces with the smallest number in the column next.",
-            ),
-            "best": ChoiceExercise(
-                "Which shape has the smallest AIC here?", best,
-                {
-                    letter: (f"Smallest: {shape}. The next one is {worse[order[1]]:.1f} behind. Under 2 you would have to "
-                             "leave it open." if letter == best
-                             else f"The AIC of this shape is {worse[shape]:.1f} above the smallest.")
+            "best": {
+                "best": best,
+                **{
+                    letter: f"Smallest: {shape}. The next one is {worse[order[1]]:.1f} behind. Under 2 you would have to leave it open."
+                    if letter == best
+                    else f"The AIC of this shape is {worse[shape]:.1f} above the smallest."
                     for letter, shape in letters.items()
                 },
-            ),
-        }  # fmt: skip
+            },
+        }
 
 
 def _with_terms(frame: pd.DataFrame) -> pd.DataFrame:

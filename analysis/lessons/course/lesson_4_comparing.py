@@ -11,7 +11,7 @@ import pandas as pd
 from analysis.cohort import visit_frame
 from analysis.curves import fit_recovery
 from analysis.lessons.drawing import lesson_figure
-from analysis.lessons.exercises import ChoiceExercise, CommonWrong, Exercise, NumberExercise
+from analysis.lessons.exercise_words import Answers, Numbers
 from analysis.lessons.lesson import Lesson
 from analysis.lessons.lesson_table import lesson_table
 from analysis.lessons.sliders import Slider
@@ -199,7 +199,7 @@ class Comparing(Lesson):
         return lesson_figure("Interval width by sample size", f"Mean width in points: {words} patients in each group.",
                              table, draw, caption=f"True difference {TRUE_DIFFERENCE:g} points.", panels=3)  # fmt: skip
 
-    def _exercises(self) -> dict[str, Exercise]:
+    def _answers(self) -> Answers:
         from analysis.outcomes import regression_to_mean
 
         expected = regression_to_mean(SPREAD, RETEST, share=0.25, mean=MEAN)
@@ -209,88 +209,34 @@ class Comparing(Lesson):
         raw = self.within.set_index("protocol")["mean change"]
         protocol = str(row["protocol"])
         return {
-            "untreated_gain": NumberExercise(
-                "By how many points does the worst quarter gain?", expected.expected_change, 0.5, "points", -30, 40,
-                wrong=(
-                    CommonWrong(0.0, "So most people think: no treatment, no gain. But they were chosen for a bad day."),
-                    CommonWrong(MEAN - expected.first, "That is the whole way to the mean. They go only a part of it."),
-                    CommonWrong(SPREAD * (1 - RETEST), "That holds for people one standard deviation below. The worst quarter is "
-                                "1.27 below on average."),
+            "untreated_gain": Numbers(
+                expected.expected_change, 0.5, (-30, 40), (0.0, MEAN - expected.first, SPREAD * (1 - RETEST))
+            ),
+            "listed_gain": Numbers(
+                gain,
+                0.06,
+                (-30, 40),
+                (
+                    float((self.listed["second"] - self.listed["first"]).mean()),
+                    float(worst["second"].mean()),
+                    float(MEAN - worst["first"].mean()),
                 ),
-                hint="Part of a very low score is bad luck, and luck does not repeat itself.",
-                explanation="All that for free.",
-                way="15 × (1 − 0.6) × 1.27. The worst quarter is 1.27 standard deviations below the mean, on average.",
             ),
-            "listed_gain": NumberExercise(
-                "What is the mean gain of the worst quarter?", gain, 0.06, "points", -30, 40,
-                wrong=(
-                    CommonWrong(float((self.listed["second"] - self.listed["first"]).mean()),
-                                "That is the gain of all people. Take the worst quarter."),
-                    CommonWrong(float(worst["second"].mean()), "That is their second score. Take the first from it."),
-                    CommonWrong(float(MEAN - worst["first"].mean()), "That is how far they were below 50."),
+            "change_or_adjusted": Numbers(1 - 0.3**2, 0.006, (0, 4), (2 * (1 - 0.3), 1.0, 1 - 0.3, 0.3**2)),
+            "difference": Numbers(
+                float(row["estimate"]),
+                0.006,
+                (-2, 2),
+                (
+                    float(raw.loc[protocol]),
+                    float(raw.loc[protocol] - raw.iloc[0]),
+                    float(row["p_value"]),
+                    float(row["upper"]),
                 ),
-                hint="Mean of second less mean of first.",
-                explanation="Nobody was treated. A group without controls, chosen for low scores, always seems to gain.",
-                way="Mean of (second − first) over lesson.worst_quarter.",
+                {"protocol": protocol, "week": WEEK, "lower": row["lower"], "upper": row["upper"]},
             ),
-            "change_or_adjusted": NumberExercise(
-                "What is the variance when the baseline is adjusted for?", 1 - 0.3**2, 0.006, "", 0, 4,
-                wrong=(
-                    CommonWrong(2 * (1 - 0.3), "That is the change score. Look: it is above 1, worse than no baseline."),
-                    CommonWrong(1.0, "That is without the baseline."),
-                    CommonWrong(1 - 0.3, "Square the correlation first."),
-                    CommonWrong(0.3**2, "That is the part explained. You want what is left."),
-                ),
-                hint="Put 0.3 for r in 1 − r².",
-                explanation="0.91 against 1.40 of the change score. At 0.5 it is 0.75 against 1.00, and at 0.7 it is "
-                "0.51 against 0.60. Adjusting never does worse in a large trial.",
-                way="1 − 0.3² = 0.91.",
-            ),
-            "within_groups": ChoiceExercise(
-                "What do the two p values say about the difference between protocols?", "d",
-                {
-                    "a": "A small p in one group and a large one in the other need not differ from each other at all.",
-                    "b": "That they are alike does not follow either. The two groups were never compared.",
-                    "c": "A small p value can also come from a larger group, or from less noise.",
-                    "d": "Each compares a group with its own past. The question was one group against the other.",
-                },
-            ),
-            "difference": NumberExercise(
-                f"How large is the adjusted difference of {protocol} at week {WEEK}?", float(row["estimate"]), 0.006,
-                "N·m/kg", -2, 2,
-                wrong=(
-                    CommonWrong(float(raw.loc[protocol]), "That is the change within that group. Take the table of "
-                                "differences."),
-                    CommonWrong(float(raw.loc[protocol] - raw.iloc[0]), "That is the difference of the change scores: not "
-                                "adjusted for the baseline."),
-                    CommonWrong(float(row["p_value"]), "That is the p value. How large is the difference itself?"),
-                    CommonWrong(float(row["upper"]), "That is the upper end of the interval."),
-                ),
-                hint="Look at the row of that protocol with week 12, column estimate.",
-                explanation=f"With its interval: {row['lower']:.2f} to {row['upper']:.2f}. Read both ends aloud.",
-                way="lesson.differences, week 12, first protocol, column estimate.",
-            ),
-            "many_weeks": NumberExercise(
-                "How likely is at least one false alarm?", 100 * (1 - 0.95**10), 0.3, "%", 0, 100,
-                wrong=(
-                    CommonWrong(5.0, "That is for one look. There are ten."),
-                    CommonWrong(50.0, "Adding up counts double alarms twice. Ask how likely no alarm at all is."),
-                    CommonWrong(100 * 0.95**10, "That is the chance of no alarm. You want the rest."),
-                ),
-                hint="No alarm in one look has a chance of 0.95. In ten looks: 0.95 ** 10. You want the rest.",
-                explanation="So name one measure and one week before you look. The rest is there to be read, not to win.",
-                way="100 × (1 − 0.95 ** 10); with looks that go together it is somewhat less.",
-            ),
-            "four_times": ChoiceExercise(
-                "With four times the patients, how wide is the interval?", "b",
-                {
-                    "a": "That would need sixteen times the patients. Width goes with the square root.",
-                    "b": "Width goes with one over the square root. In very small groups a little more is gained, by the "
-                    "degrees of freedom.",
-                    "c": "The truth stays where it is, but our knowledge of it gets better. Move the slider.",
-                },
-            ),
-        }  # fmt: skip
+            "many_weeks": Numbers(100 * (1 - 0.95**10), 0.3, (0, 100), (5.0, 50.0, 100 * 0.95**10)),
+        }
 
 
 def _draw_trials(axes: Any, frame: pd.DataFrame) -> None:

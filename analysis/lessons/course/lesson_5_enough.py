@@ -11,7 +11,7 @@ import pandas as pd
 
 from analysis.cohort import load_catalogue
 from analysis.lessons.drawing import lesson_figure
-from analysis.lessons.exercises import ChoiceExercise, CommonWrong, Exercise, NumberExercise
+from analysis.lessons.exercise_words import Answers, Numbers
 from analysis.lessons.lesson import Lesson
 from analysis.lessons.lesson_table import lesson_table
 from analysis.lessons.sliders import Slider
@@ -205,7 +205,7 @@ class Enough(Lesson):
         return lesson_figure("Responders at every threshold", f"Gap in percentage points: {words}.", frame, draw,
                              caption=f"{GROUP} invented patients in each group.")  # fmt: skip
 
-    def _exercises(self) -> dict[str, Exercise]:
+    def _answers(self) -> Answers:
         usual = self.usual
         share = 100 * float((usual >= ASKED).mean())
         row = self.gaps[self.gaps["threshold"] == ASKED].iloc[0]
@@ -219,101 +219,43 @@ class Enough(Lesson):
         standard = self.responders().threshold.value
         rise = 100 * (float(other["share"]) - float(counted["share"]))
         return {
-            "below_noise": ChoiceExercise(
-                "A patient gains 6 points. The MIC is 5.5, the MDC 8.9. What can be said?", "c",
-                {
-                    "a": "It is above 5.5, but one test errs by so much that 6 points may be noise.",
-                    "b": "That the change cannot be told from noise does not show that it is not there.",
-                    "c": "In one patient such a gain cannot be told from noise. The mean of a group can show it.",
-                    "d": "They answer two questions: one is importance, the other is noise. Neither replaces the other.",
-                },
+            "responders": Numbers(
+                share,
+                0.15,
+                (0, 100),
+                (100 - share, float((usual >= ASKED).sum()), float(row["new"]), float(usual.mean())),
+                {"threshold": ASKED},
             ),
-            "responders": NumberExercise(
-                f"What per cent of the usual group improved by at least {ASKED} points?", share, 0.15, "%", 0, 100,
-                wrong=(
-                    CommonWrong(100 - share, "That is the share that did not. Turn the sign round."),
-                    CommonWrong(float((usual >= ASKED).sum()), "That is a count of patients. Divide by 300."),
-                    CommonWrong(float(row["new"]), "That is the new group."),
-                    CommonWrong(float(usual.mean()), "That is their mean improvement in points."),
+            "responder_gap": Numbers(
+                float(row["gap"]),
+                0.5,
+                (-100, 100),
+                (5.0, difference, float(row["new"]), 100 * (row["new"] / row["usual"] - 1)),
+                {"threshold": ASKED, "difference": difference, "gap": row["gap"]},
+            ),
+            "largest_gap": Numbers(float(best["threshold"]), 0.2, (-60, 100), (float(best["gap"]), 0.0, 40.0)),
+            "split_cost": Numbers(100 * math.pi / 2, 0.6, (0, 1000), (100.0, 200.0, 100 * 2 / math.pi, 57.0)),
+            "left_out": Numbers(
+                began - seen,
+                0.2,
+                (-1, PATIENTS),
+                (
+                    seen - reached,
+                    began - reached,
+                    seen,
+                    int((self.responders().table["allocated"] - self.responders().table["n"]).sum()),
                 ),
-                hint="100 times the mean of the comparison.",
-                explanation="These are the responders at this threshold, of 300 patients.",
-                way="100 × mean of (improvement ≥ 12).",
+                {"protocol": FIRST_PROTOCOL, "not_seen": began - seen, "allocated": began, "week": WEEK},
             ),
-            "responder_gap": NumberExercise(
-                f"How large is the gap at {ASKED} points, in percentage points?", float(row["gap"]), 0.5,
-                "percentage points", -100, 100,
-                wrong=(
-                    CommonWrong(5.0, "Those are the points between the true means. The gap counts patients."),
-                    CommonWrong(difference, "That is the difference of the means, in points of the score."),
-                    CommonWrong(float(row["new"]), "That is the share in the new group alone."),
-                    CommonWrong(100 * (row["new"] / row["usual"] - 1), "You divided. A gap is one share less the other."),
+            "other_threshold": Numbers(
+                rise,
+                1.05,
+                (-100, 100),
+                (
+                    100 * float(other["share"]),
+                    100 * (float(other["share"]) / float(counted["share"]) - 1),
+                    float(int(other["responders"]) - reached),
                 ),
-                hint=f"Move the slider to {ASKED} and read the sentence.",
-                explanation=f"The means of these patients differ by {difference:.1f} points. Said as a gap of "
-                f"{row['gap']:.1f} percentage points, the same sounds larger.",
-                way=f"Share of the new group at {ASKED} less share of the usual group.",
+                {"protocol": FIRST_PROTOCOL, "other": OTHER_THRESHOLD, "standard": standard},
             ),
-            "largest_gap": NumberExercise(
-                "At which threshold of the table is the gap largest?", float(best["threshold"]), 0.2, "points", -60, 100,
-                wrong=(
-                    CommonWrong(float(best["gap"]), "That is the gap. At which threshold was it?"),
-                    CommonWrong(0.0, "At 0 most of both groups have passed."),
-                    CommonWrong(40.0, "At 40 hardly anyone has."),
-                ),
-                hint="Look for the largest number in lesson.gaps, column gap.",
-                explanation="Whoever picks the threshold after the data can pick the gap. Name it beforehand.",
-                way="The row of lesson.gaps with the largest gap.",
-            ),
-            "split_cost": NumberExercise(
-                "How many patients does the split at the median need?", 100 * math.pi / 2, 0.6, "patients", 0, 1000,
-                wrong=(
-                    CommonWrong(100.0, "Then yes or no would lose nothing. It throws away how far each patient got."),
-                    CommonWrong(200.0, "The loss is large, but not a half."),
-                    CommonWrong(100 * 2 / math.pi, "You divided by 1.57. The split needs more, not fewer."),
-                    CommonWrong(57.0, "Those are the patients on top of the 100."),
-                ),
-                hint="100 times 1.57.",
-                explanation="57 more patients, for knowing less about each of them.",
-                way="100 × π / 2.",
-            ),
-            "left_out": NumberExercise(
-                f"How many patients of the protocol \"{FIRST_PROTOCOL}\" are not in the denominator?", began - seen, 0.2,
-                "patients", -1, PATIENTS,
-                wrong=(
-                    CommonWrong(seen - reached, "Those were seen and did not reach the threshold. They are counted."),
-                    CommonWrong(began - reached, "Some of those were seen and did not reach the threshold. They are "
-                                "counted."),
-                    CommonWrong(seen, "That is the denominator. How many began?"),
-                    CommonWrong(int((self.responders().table["allocated"] - self.responders().table["n"]).sum()),
-                                f"That is all protocols together. Only \"{FIRST_PROTOCOL}\" is asked for."),
-                ),
-                hint="Take the denominator from the number of patients.",
-                explanation=f"{began - seen} of {began} were not seen at week {WEEK}. Nobody knows whether they responded. "
-                "Lesson 6 is about them.",
-                way="Patients less denominator.",
-            ),
-            "other_threshold": NumberExercise(
-                f"By how many percentage points does the share of \"{FIRST_PROTOCOL}\" rise?", rise, 1.05,
-                "percentage points", -100, 100,
-                wrong=(
-                    CommonWrong(100 * float(other["share"]), "That is the new share. Take the old one from it."),
-                    CommonWrong(100 * (float(other["share"]) / float(counted["share"]) - 1), "You divided. Take one share "
-                                "from the other."),
-                    CommonWrong(float(int(other["responders"]) - reached), "Those are patients. Divide by the "
-                                "denominator, in per cent."),
-                ),
-                hint="Take the share of the first table from the share of the second.",
-                explanation="No knee has changed, only the line. So a share without its threshold says little.",
-                way=f"Share at {OTHER_THRESHOLD:g} points less share at {standard:g} points.",
-            ),
-            "anchor": ChoiceExercise(
-                "Whose answers make a good anchor?", "b",
-                {
-                    "a": "This tells how they are today. Someone who was well all along says yes, too.",
-                    "b": "It asks for the change, over the same time, in the same kind of patients.",
-                    "c": "Their change may matter at another size: other knees, other hopes, other follow-up.",
-                    "d": "A distribution says how values spread. It knows nothing of importance.",
-                },
-            ),
-        }  # fmt: skip
+        }

@@ -12,7 +12,7 @@ import pandas as pd
 from analysis.cohort import visit_frame
 from analysis.curves import fit_mixed
 from analysis.lessons.drawing import lesson_figure
-from analysis.lessons.exercises import ChoiceExercise, CommonWrong, Exercise, NumberExercise
+from analysis.lessons.exercise_words import Answers, Numbers
 from analysis.lessons.lesson import Lesson
 from analysis.lessons.lesson_table import LessonTable, lesson_table
 from analysis.lessons.sliders import Slider
@@ -222,100 +222,36 @@ class Absent(Lesson):
         held = self.shifts[self.shifts["lower"] <= 0]
         return float(held["shift"].iloc[0])
 
-    def _exercises(self) -> dict[str, Exercise]:
+    def _answers(self) -> Answers:
         every, seen, carried = float(self.everyone.mean()), float(self.seen.mean()), float(self.carried.mean())
         table = self.errors.set_index("drop-out depends on")
         off = dict(zip(WAYS, table.loc["what was not seen", list(WAYS)].to_numpy(dtype=float).tolist(), strict=True))
         reached, lost = int((self.seen >= GOAL).sum()), PATIENTS - len(self.seen)
         start = float(self.shifts["difference"].iloc[0])
         return {
-            "mean_of_all": NumberExercise(
-                f"What is the mean flexion at week {LAST} of all {PATIENTS}?", every, 1.0, "degrees", 0, 180,
-                wrong=(
-                    CommonWrong(seen, "That is the mean of those who came. It would need the others to be like them."),
-                    CommonWrong(carried, "So low it is not: knees went on after the last visit, too."),
-                    CommonWrong(2 * seen - every, "Then those who stayed away would have had the better knees."),
-                ),
-                hint="Who stays away, those who do well or those who do badly?",
-                explanation="You allowed for those who stayed away.",
-                way="Known here only because the patients are invented.",
+            "mean_of_all": Numbers(
+                every, 1.0, (0, 180), (seen, carried, 2 * seen - every), {"week": LAST, "patients": PATIENTS}
             ),
-            "completers": NumberExercise(
-                "By how many degrees do those who came make it look better?", seen - every, 0.06, "degrees", -60, 60,
-                wrong=(
-                    CommonWrong(seen, "That is their mean. Take away the mean of all."),
-                    CommonWrong(every, "That is the mean of all. Take it away from the mean of those seen."),
-                    CommonWrong(0.0, "That would be true, on average, if staying away were chance alone."),
-                ),
-                hint="Try: lesson.seen.mean() - lesson.everyone.mean()",
-                explanation="Nobody lied, and nobody's knee was measured wrongly. Only the worse knees are not in the mean.",
-                way="Mean of those seen less mean of all.",
+            "completers": Numbers(seen - every, 0.06, (-60, 60), (seen, every, 0.0)),
+            "carried": Numbers(carried - every, 0.06, (-60, 60), (carried, seen - every, carried - seen)),
+            "model_error": Numbers(
+                off["mixed model"], 0.06, (-60, 60), (off["mean of those seen"], off["last value carried forward"], 0.0)
             ),
-            "carried": NumberExercise(
-                "By how many degrees does carrying forward miss the mean of all?", carried - every, 0.06, "degrees", -60, 60,
-                wrong=(
-                    CommonWrong(carried, "That is the mean itself. Take away the mean of all."),
-                    CommonWrong(seen - every, "That is the error of those who came. Use lesson.carried."),
-                    CommonWrong(carried - seen, "You took away the mean of those who came. The truth is the mean of all."),
-                ),
-                hint="Try: lesson.carried.mean() - lesson.everyone.mean()",
-                explanation="It freezes each lost knee at its last visit. A knee seen at week 4 stays there for good.",
-                way="Mean with the last value carried forward, less mean of all.",
-            ),
-            "kind": ChoiceExercise(
-                "Which kind of drop-out is that?", "b",
+            "lowest_share": Numbers(
+                100 * reached / PATIENTS,
+                0.15,
+                (0, 100),
+                (100 * reached / len(self.seen), 100 * (reached + lost) / PATIENTS, float(reached)),
                 {
-                    "a": "Then a bad last visit would make no difference. Here it does.",
-                    "b": "It hangs on what was seen. Among patients with like visits so far it is chance.",
-                    "c": "Then it would hang on the knee on the day itself, beyond all visits before.",
+                    "patients": PATIENTS,
+                    "goal": GOAL,
+                    "largest": 100 * (reached + lost) / PATIENTS,
+                    "all_seen": 100 * float((self.everyone >= GOAL).mean()),
+                    "reached": reached,
                 },
             ),
-            "model_error": NumberExercise(
-                "By how many degrees is the mixed model off there?", off["mixed model"], 0.06, "degrees", -60, 60,
-                wrong=(
-                    CommonWrong(off["mean of those seen"], "That is the mean of those seen."),
-                    CommonWrong(off["last value carried forward"], "That is carrying forward."),
-                    CommonWrong(0.0, "It was smaller for 'what was seen'. Move the slider one step further."),
-                ),
-                hint="Move the slider to 'what was not seen' and read the sentence, or look at lesson.errors.",
-                explanation="Better than the mean of those seen, but no longer right: the visits before tell only part.",
-                way="lesson.errors, row 'what was not seen', column 'mixed model'.",
-            ),
-            "can_tell": ChoiceExercise(
-                "Can the data show which of the two it was?", "c",
-                {
-                    "a": "More patients show more of the same visits. The ones not seen stay unseen.",
-                    "b": "The fit is judged by the visits that were seen. Both stories can fit them equally well.",
-                    "c": "What would tell them apart is just what is missing. So try several assumptions.",
-                    "d": "A test compares those lost with those seen by earlier visits. Not by the visit that is missing.",
-                },
-            ),
-            "lowest_share": NumberExercise(
-                f"What is the smallest share of all {PATIENTS} that can have reached {GOAL} degrees?",
-                100 * reached / PATIENTS, 0.15, "%", 0, 100,
-                wrong=(
-                    CommonWrong(100 * reached / len(self.seen), "That is of those who came. Divide by all."),
-                    CommonWrong(100 * (reached + lost) / PATIENTS, "That is the largest: all who stayed away reached it."),
-                    CommonWrong(float(reached), f"That is the count. Divide by {PATIENTS}."),
-                ),
-                hint="Suppose that none of those who stayed away reached it.",
-                explanation=f"The largest is {100 * (reached + lost) / PATIENTS:.1f} %. Without an assumption the data say only "
-                f"that. With all seen it would be {100 * float((self.everyone >= GOAL).mean()):.1f} %.",
-                way=f"100 × {reached} / {PATIENTS}: missing counted as not reached.",
-            ),
-            "tipping": NumberExercise(
-                "At which of these shifts does the interval first reach down to 0?", self._tips_at(), 0.3, "degrees", -100, 100,
-                wrong=(
-                    CommonWrong(self._tips_at() - SHIFTS[1], "There the lower end is still above 0. One step further."),
-                    CommonWrong(start, "That is the difference without a shift."),
-                    CommonWrong(0.0, "Without a shift the interval lies wholly above 0."),
-                ),
-                hint="Go down the column lower of lesson.shifts. Take the first row in which it is 0 or less.",
-                explanation="Is it believable that they were so much worse than patients like them? That is for people who "
-                "know the clinic to say, not for the statistics.",
-                way="The first row of lesson.shifts whose lower end is not above 0.",
-            ),
-        }  # fmt: skip
+            "tipping": Numbers(self._tips_at(), 0.3, (-100, 100), (self._tips_at() - SHIFTS[1], start, 0.0)),
+        }
 
 
 def _losing(scenario: Scenario, mechanism: Mechanism, shares: tuple[float, ...]) -> Scenario:

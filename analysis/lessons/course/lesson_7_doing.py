@@ -11,7 +11,7 @@ import pandas as pd
 
 from analysis.cohort import Cohort
 from analysis.lessons.drawing import lesson_figure
-from analysis.lessons.exercises import ChoiceExercise, CommonWrong, Exercise, NumberExercise
+from analysis.lessons.exercise_words import Answers, Numbers
 from analysis.lessons.lesson import Lesson
 from analysis.lessons.lesson_table import LessonTable, lesson_table
 from analysis.lessons.sliders import Slider
@@ -205,7 +205,7 @@ class Doing(Lesson):
             caption="Level line: the truth; bars: 95 % intervals.", height=3.2,
         )  # fmt: skip
 
-    def _exercises(self) -> dict[str, Exercise]:
+    def _answers(self) -> Answers:
         low, middle, high = self.thirds["gain"].to_numpy(dtype=float).tolist()
         shares = self.thirds["share_done"].to_numpy(dtype=float)
         gap, apart = high - low, float(shares[2] - shares[0])
@@ -215,98 +215,19 @@ class Doing(Lesson):
         kept = self.offered[self.offered["share_done"] >= 0.5]
         kept_difference = float(kept["gain"].mean() - self.not_offered["gain"].mean())
         return {
-            "gap": NumberExercise(
-                "How large is the gap in gain between the third that did most and the one that did least?", gap, 0.0025,
-                "N·m/kg", -2, 2,
-                wrong=(
-                    CommonWrong(high, "That is the gain of the upper third. Take away the lower one."),
-                    CommonWrong(low, "That is the gain of the lower third."),
-                    CommonWrong(apart, "That is the gap in sessions. The gap in gain is asked for."),
-                    CommonWrong(high - middle, "You took the middle third."),
-                ),
-                hint="Column gain: last row less first row.",
-                explanation="It is the gap that a slide would show.",
-                way="Gain of those who did most less gain of those who did least.",
+            "gap": Numbers(gap, 0.0025, (-2, 2), (high, low, apart, high - middle)),
+            "due_to_sessions": Numbers(EFFECT * apart, 0.03, (-1, 2), (gap, 0.0, EFFECT)),
+            "slope": Numbers(0.5 * naive, 0.001, (-2, 2), (naive, 0.5 * adjusted, 0.5 * EFFECT)),
+            "offered": Numbers(difference, 0.004, (-2, 2), (float(self.offered["gain"].mean()), kept_difference, gap)),
+            "per_session_share": Numbers(
+                difference / dose,
+                0.012,
+                (-3, 3),
+                (difference, difference * dose, naive),
+                {"lower": self.by_allocation["lower"].iloc[0], "upper": self.by_allocation["upper"].iloc[0]},
             ),
-            "due_to_sessions": NumberExercise(
-                "How much of the gap between the outer thirds did the sessions themselves make?", EFFECT * apart, 0.03,
-                "N·m/kg", -1, 2,
-                wrong=(
-                    CommonWrong(gap, "That is the whole gap. Were the two thirds alike before they began?"),
-                    CommonWrong(0.0, "Something they did make. But less than it looks."),
-                    CommonWrong(EFFECT, "That would be all against none. The thirds differ by less."),
-                ),
-                hint="Think of who keeps going, and who gives up.",
-                explanation="You saw that the thirds differ by more than their sessions.",
-                way="Known here only because the effect was put in: 0.20 times the difference of the shares done.",
-            ),
-            "story": ChoiceExercise(
-                "Which story can make such a picture although the sessions do nothing?", "c",
-                {
-                    "a": "It can. But so can the one of patients in pain.",
-                    "b": "It can. But so can the one of patients who recover well.",
-                    "c": "In the first the knee moves the sessions, in the second pain moves both. The picture is the same.",
-                    "d": "Then sessions and gain would not go together at all.",
-                },
-            ),
-            "slope": NumberExercise(
-                "How much more gain does the naive slope promise for all in place of half of the sessions?",
-                0.5 * naive, 0.001, "N·m/kg", -2, 2,
-                wrong=(
-                    CommonWrong(naive, "That is for all instead of none. Half of the sessions is half of it."),
-                    CommonWrong(0.5 * adjusted, "That is the adjusted slope. Take the first row."),
-                    CommonWrong(0.5 * EFFECT, "That is near the truth, but not what the slope says."),
-                ),
-                hint="Slope times one half.",
-                explanation="Note the word: it promises. The kit's report says beside this slope what it cannot say: what more "
-                "sessions would have done.",
-                way="0.5 × slope of the row 'naive'.",
-            ),
-            "offered": NumberExercise(
-                "By how much did those who were offered stimulation gain more?", difference, 0.004, "N·m/kg", -2, 2,
-                wrong=(
-                    CommonWrong(float(self.offered["gain"].mean()), "That is their gain. Take away that of the others."),
-                    CommonWrong(kept_difference, "You left some out. All who were offered it count."),
-                    CommonWrong(gap, "That is the gap between thirds. Compare offered with not offered."),
-                ),
-                hint='Try: lesson.offered["gain"].mean() - lesson.not_offered["gain"].mean()',
-                explanation="Chance decided who was offered it, so the groups began alike but for chance. This is what offering does, "
-                "with the sessions done as people do them.",
-                way="Mean gain of those offered less mean gain of those not.",
-            ),
-            "per_session_share": NumberExercise(
-                "What do all sessions instead of none do, by the allocation?", difference / dose, 0.012, "N·m/kg", -3, 3,
-                wrong=(
-                    CommonWrong(difference, "That is for the share they did. Divide by that share."),
-                    CommonWrong(difference * dose, "You multiplied. The full dose does more than the part."),
-                    CommonWrong(naive, "That is the naive slope."),
-                ),
-                hint="Difference in gain over difference in the share done. Those not offered did none.",
-                explanation=f"The kit does the same, adjusted for the baseline, with an interval: "
-                f"{self.by_allocation['lower'].iloc[0]:.2f} to {self.by_allocation['upper'].iloc[0]:.2f}.",
-                way="Difference in gain / mean share done of those offered.",
-            ),
-            "dropped": ChoiceExercise(
-                "What has been done to the comparison?", "a",
-                {
-                    "a": f"Those who give up are gone from one side only. Here the difference goes from {difference:.2f} to "
-                    f"{kept_difference:.2f}.",
-                    "b": "It sounds so. But the other group still holds the patients who would have given up.",
-                    "c": "Fewer patients make it less certain. But there is a worse harm: the groups are no longer alike.",
-                    "d": "It makes it larger here: those left did more sessions, and they were recovering better, too.",
-                },
-            ),
-            "assumption": ChoiceExercise(
-                "Which of these would break the reckoning by allocation?", "d",
-                {
-                    "a": "That makes the dose smaller, and it is counted. The reckoning stands, but its interval gets wider.",
-                    "b": "That is just why the allocation is used. It does not touch who was offered what.",
-                    "c": "Chance may do that; with 400 in a group it is small, and the interval allows for it.",
-                    "d": "Then being offered the stimulation helps by another road than the sessions. The ratio gives it all to "
-                    "the sessions.",
-                },
-            ),
-        }  # fmt: skip
+            "dropped": {"difference": difference, "kept": kept_difference},
+        }
 
 
 def _with_units(estimates: pd.DataFrame) -> LessonTable:

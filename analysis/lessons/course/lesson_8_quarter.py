@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.lessons.drawing import lesson_figure
-from analysis.lessons.exercises import ChoiceExercise, CommonWrong, Exercise, NumberExercise
+from analysis.lessons.exercise_words import Answers, Numbers
 from analysis.lessons.lesson import Lesson
 from analysis.lessons.lesson_table import LessonTable, lesson_table
 from analysis.lessons.sliders import Slider
@@ -235,7 +235,7 @@ class Quarter(Lesson):
             caption="Three standard deviations of a share of 60 %.", height=2.6,
         )  # fmt: skip
 
-    def _exercises(self) -> dict[str, Exercise]:
+    def _answers(self) -> Answers:
         shares, before_after = self.quiet["share"], self.last_two["share"]
         spread, sigma = float(shares.max() - shares.min()), (SHARE * (1 - SHARE) / SIZE) ** 0.5
         fixed, recomputed = (int(self.moved[name].ne("").sum()) for name in ("fixed", "recomputed"))
@@ -245,99 +245,56 @@ class Quarter(Lesson):
         expected = float(sum(RATES[kind] * kinds[kind] for kind in RATES))
         worst = 100 * (1 - 0.05 ** (1 / HARMLESS))
         return {
-            "spread": NumberExercise(
-                "How many percentage points lie between the best and the worst quarter?", spread, 3.0,
-                "percentage points", 0, 100,
-                wrong=(
-                    CommonWrong(0.0, "The truth stays the same. The patients of a quarter do not."),
-                    CommonWrong(5.0, "Much more. Forty patients are few."),
-                    CommonWrong(float(shares.max()), "That is the best quarter. How far is the worst below it?"),
+            "spread": Numbers(spread, 3.0, (0, 100), (0.0, 5.0, float(shares.max()))),
+            "lower_limit": Numbers(
+                100 * (SHARE - 3 * sigma),
+                0.4,
+                (0, 100),
+                (
+                    100 * (SHARE + 3 * sigma),
+                    100 * (SHARE - sigma),
+                    100 * (SHARE - 2 * sigma),
+                    100 * 3 * sigma,
+                    100 * (SHARE - 3 * SHARE * (1 - SHARE) / SIZE),
                 ),
-                hint="Forty times a throw that succeeds six times in ten. Twenty quarters of that.",
-                explanation="You knew how far chance alone can carry a share.",
-                way="Highest less lowest share of lesson.quiet.",
+                {"patients": SIZE},
             ),
-            "lower_limit": NumberExercise(
-                f"Where is the lower limit for a share of 60 % and {SIZE} patients?", 100 * (SHARE - 3 * sigma), 0.4, "%",
-                0, 100,
-                wrong=(
-                    CommonWrong(100 * (SHARE + 3 * sigma), "That is the upper one."),
-                    CommonWrong(100 * (SHARE - sigma), "You went one standard deviation down. Limits are at three."),
-                    CommonWrong(100 * (SHARE - 2 * sigma), "You went two down. Limits are at three."),
-                    CommonWrong(100 * 3 * sigma, "That is the distance. Take it away from 60 %."),
-                    CommonWrong(100 * (SHARE - 3 * SHARE * (1 - SHARE) / SIZE), "The square root is missing."),
-                ),
-                hint="Try: 100 * (0.6 - 3 * (0.6 * 0.4 / 40) ** 0.5)",
-                explanation="A single quarter inside these limits is no news. That does not prove that nothing changed: "
-                "40 patients show only large changes.",
-                way="100 × (0.6 − 3 × √(0.6 × 0.4 / 40)).",
-            ),
-            "news": ChoiceExercise(
-                "What does the fall between these two quarters say?", "d",
+            "news": {"fall": before_after.iloc[0] - before_after.iloc[1]},
+            "signals": Numbers(
+                float(fixed),
+                0.2,
+                (-1, LATER + 1),
+                (float(recomputed), float(LATER), 0.0),
                 {
-                    "a": "Perhaps. But falls of this size come by chance in a clinic where nothing changes, as here.",
-                    "b": "What follows so low a quarter is mostly higher, action or not: regression to the mean, lesson 4.",
-                    "c": "In this clinic nothing changed in all five years. Two quarters are no trend.",
-                    "d": f"Both quarters lie inside the limits. A fall of {before_after.iloc[0] - before_after.iloc[1]:.1f} points "
-                    "between neighbours is common cause here.",
+                    "quarters": LATER,
+                    "so": "They move along with the fall and excuse it."
+                    if recomputed < fixed - 1
+                    else "Mostly they find far fewer, for they move along with the fall. Here chance helped them.",
+                    "recomputed": recomputed,
                 },
             ),
-            "signals": NumberExercise(
-                f"How many of these {LATER} quarters break a rule by the fixed limits?", float(fixed), 0.2, "quarters", -1,
-                LATER + 1,
-                wrong=(
-                    CommonWrong(float(recomputed), "That is by the recomputed limits."),
-                    CommonWrong(float(LATER), "In an empty cell no rule is broken."),
-                    CommonWrong(0.0, "Look at the column fixed again."),
-                ),
-                hint="Count the cells of the column fixed that are not empty.",
-                explanation=f"By limits made anew each quarter it is {recomputed}. " + (
-                    "They move along with the fall and excuse it." if recomputed < fixed - 1 else
-                    "Mostly they find far fewer, for they move along with the fall. Here chance helped them."),
-                way="(lesson.moved['fixed'] != '').sum()",
+            "outside": Numbers(
+                float(outer),
+                0.2,
+                (-1, 21),
+                (float(self._outside("95")), 10.0, 20.0, 0.0),
+                {"clinic": last["clinic"], "patients": last["patients"]},
             ),
-            "outside": NumberExercise(
-                "How many of the twenty clinics lie outside the outer limits?", float(outer), 0.2, "clinics", -1, 21,
-                wrong=(
-                    CommonWrong(float(self._outside("95")), "Those lie outside the inner limits: up to 1 in 20 does so by chance."),
-                    CommonWrong(10.0, "Half lie below the middle. That is what a middle is."),
-                    CommonWrong(20.0, "Outside are the points beyond the solid lines."),
-                    CommonWrong(0.0, "Look again: is there a point below the lower solid line?"),
-                ),
-                hint="Only points beyond the solid lines count.",
-                explanation=f"Last in the league table is {last['clinic']}, with {last['patients']} patients. Is it outside, too? "
-                "A league table always has a last place. A funnel need not have anybody outside.",
-                way="The sentence under 'The numbers in this figure', or lesson.funnel.table.",
+            "expected": Numbers(
+                expected,
+                0.2,
+                (0, 100),
+                (100 * sum(RATES.values()) / 2, float(north["reached"]), 0.75 * 80 + 0.5 * 20, 0.75 * 100),
+                {"reached": north["reached"]},
             ),
-            "expected": NumberExercise(
-                "How many of the 100 patients of north would be expected to reach the goal?", expected, 0.2, "patients",
-                0, 100,
-                wrong=(
-                    CommonWrong(100 * sum(RATES.values()) / 2, "That weighs both kinds alike. North has 80 older patients."),
-                    CommonWrong(float(north["reached"]), "That is what was seen."),
-                    CommonWrong(0.75 * 80 + 0.5 * 20, "You swapped the two kinds."),
-                    CommonWrong(0.75 * 100, "North has older patients, too."),
-                ),
-                hint="20 times 0.75, plus 80 times 0.50.",
-                explanation=f"North reached {north['reached']}, 3 more than expected of its patients. Chance alone moves such a count by "
-                "about 5. So north is as good as expected, and not worse as the first table seemed to say.",
-                way="20 × 0.75 + 80 × 0.50.",
+            "no_harm": Numbers(
+                100 * 3 / HARMLESS,
+                0.6,
+                (0, 100),
+                (0.0, 100 / HARMLESS, 3.0, 100 * (1 - 0.025 ** (1 / HARMLESS))),
+                {"patients": HARMLESS, "worst": worst},
             ),
-            "no_harm": NumberExercise(
-                f"No harm in {HARMLESS} patients: up to which true share does that fit, by the rule of three?",
-                100 * 3 / HARMLESS, 0.6, "%", 0, 100,
-                wrong=(
-                    CommonWrong(0.0, "None was seen. That is not the same as none to come."),
-                    CommonWrong(100 / HARMLESS, "That is one in thirty. The rule has a three in it."),
-                    CommonWrong(3.0, "That is not yet divided by the number of patients."),
-                    CommonWrong(100 * (1 - 0.025 ** (1 / HARMLESS)), "That is the end of an interval with two sides. The "
-                                "rule is for one side."),
-                ),
-                hint="Try: 100 * 3 / 30",
-                explanation=f"The rule says 10 %, the exact upper end of a one-sided 95 % interval is {worst:.1f} %.",
-                way="100 × 3 / 30; exactly 100 × (1 − 0.05 ** (1 / 30)).",
-            ),
-        }  # fmt: skip
+        }
 
 
 def _rules(points: pd.DataFrame, baseline: Sequence[str]) -> str:

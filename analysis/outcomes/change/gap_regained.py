@@ -12,8 +12,9 @@ from analysis.cohort.reference import reference_protocol
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import BaselineRule, change_at_week
 from analysis.outcomes.responders.change_distribution import rounding_room
+from analysis.result import Result
+from analysis.statistics.mean_interval import half_width, welch
 from analysis.statistics.proportions import check_level
-from analysis.statistics.result import Result
 
 if TYPE_CHECKING:
     from analysis.cohort.tables import Cohort
@@ -186,8 +187,6 @@ def _check(cohort: Cohort, measure: str, other_limb: str, least_gap: float) -> N
 
 
 def _summary(name: str, rows: pd.DataFrame, level: float) -> dict[str, object]:
-    from scipy import stats
-
     counted = rows[rows["status"] == STATUSES[0]]
     n = len(counted)
     before, now = (counted[column].to_numpy(dtype=float) for column in ("gap_before", "gap"))
@@ -197,7 +196,7 @@ def _summary(name: str, rows: pd.DataFrame, level: float) -> dict[str, object]:
     if n > 1:
         left = (before - now) - share * before
         error = float(np.sqrt((left**2).sum() / (n - 1) / n) / before.mean())
-    half = float(stats.t.ppf((1 + level) / 2, n - 1)) * error if n > 1 else nothing
+    half = half_width(error, n - 1, level=level)
     own = counted["regained_percent"]
     return {
         "protocol": name,
@@ -220,21 +219,15 @@ def _summary(name: str, rows: pd.DataFrame, level: float) -> dict[str, object]:
 
 
 def _differences(table: pd.DataFrame, reference: str, level: float) -> pd.DataFrame:
-    from scipy import stats
-
     columns = [
         "protocol", "reference", "n", "reference_n", "difference", "std_error", "df", "lower", "upper", "level", "method",
     ]  # fmt: skip
     base = table[table["protocol"] == reference].iloc[0]
     rows = []
     for _, one in table[table["protocol"] != reference].iterrows():
-        parts = np.array([one["_error"] ** 2, base["_error"] ** 2])
-        error, df = float("nan"), float("nan")
-        if np.isfinite(parts).all() and parts.sum() > 0:
-            error = float(np.sqrt(parts.sum()))
-            df = float(parts.sum() ** 2 / (parts**2 / (np.array([one["n"], base["n"]]) - 1)).sum())
+        error, df = welch(one["_error"], one["n"], base["_error"], base["n"])
         gap = one["regained_percent"] - base["regained_percent"]
-        half = float(stats.t.ppf((1 + level) / 2, df)) * error if np.isfinite(df) else float("nan")
+        half = half_width(error, df, level=level)
         rows.append(
             (one["protocol"], reference, one["n"], base["n"], gap, error, df, gap - half, gap + half, level, METHOD)
         )

@@ -11,8 +11,9 @@ import pandas as pd
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import BaselineRule, change_at_week
 from analysis.outcomes.responders.change_distribution import rounding_room
+from analysis.result import Result
+from analysis.statistics.mean_interval import half_width
 from analysis.statistics.proportions import check_level
-from analysis.statistics.result import Result
 
 if TYPE_CHECKING:
     from analysis.cohort.tables import Cohort
@@ -20,8 +21,8 @@ if TYPE_CHECKING:
 METHOD = "t, expected change taken as known"
 
 
-@dataclass(frozen=True)
-class RegressionToMean:
+@dataclass(frozen=True, repr=False)
+class RegressionToMean(Result):
     """What to expect of a group chosen for a low first value when nothing has changed.
 
     Attributes
@@ -46,6 +47,9 @@ class RegressionToMean:
     first: float
     second: float
     expected_change: float
+
+    def _headline(self) -> str:
+        return self.words
 
     @property
     def words(self) -> str:
@@ -261,8 +265,6 @@ def chosen_group_change(
 
 
 def _row(name: str, chosen: pd.DataFrame, everyone: float, correlation: float, level: float) -> dict[str, object]:
-    from scipy import stats
-
     seen = chosen.dropna(subset=["improvement"])
     n = len(seen)
     gain = float(seen["improvement"].mean()) if n else float("nan")
@@ -270,7 +272,7 @@ def _row(name: str, chosen: pd.DataFrame, everyone: float, correlation: float, l
     row: dict[str, object] = {"protocol": name, "chosen": len(chosen), "n": n}
     row |= {"baseline": float(seen["baseline"].mean()) if n else float("nan"), "improvement": gain}
     beyond = (seen["improvement"] + (1 - correlation) * (seen["towards"] - everyone)).to_numpy(dtype=float)
-    half = float(stats.t.ppf((1 + level) / 2, n - 1) * beyond.std(ddof=1) / n**0.5) if n > 1 else float("nan")
+    half = float(half_width(beyond.std(ddof=1) / n**0.5, n - 1, level=level)) if n > 1 else float("nan")
     row |= {"expected": expected, "beyond": gain - expected, "lower": gain - expected - half}
     return row | {"upper": gain - expected + half, "level": level, "method": METHOD}
 

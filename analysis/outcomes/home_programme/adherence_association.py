@@ -17,8 +17,8 @@ from analysis.outcomes.home_programme.home_exposure import (
     weekly_exposure,
     without_prescription,
 )
+from analysis.result import Result
 from analysis.statistics.proportions import check_level
-from analysis.statistics.result import Result
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

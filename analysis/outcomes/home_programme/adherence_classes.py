@@ -12,8 +12,8 @@ from analysis.errors import ModelError
 from analysis.outcomes.change.change import used_protocols
 from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED
 from analysis.outcomes.home_programme.time_to_stopping import time_to_stopping, weeks_of_patients
+from analysis.result import Result
 from analysis.statistics.proportions import check_level, share_interval
-from analysis.statistics.result import Result
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

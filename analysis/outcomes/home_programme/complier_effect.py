@@ -19,8 +19,8 @@ from analysis.outcomes.home_programme.home_exposure import (
     weekly_exposure,
     without_prescription,
 )
+from analysis.result import Result
 from analysis.statistics.proportions import check_level
-from analysis.statistics.result import Result
 from analysis.statistics.two_stages import anderson_rubin, two_stages
 
 if TYPE_CHECKING:

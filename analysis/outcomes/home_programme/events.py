@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from analysis.outcomes.change.change import used_protocols
+from analysis.result import Result
 from analysis.statistics.proportions import check_level, share_interval
-from analysis.statistics.result import Result
 
 if TYPE_CHECKING:
     from analysis.cohort.tables import Cohort

@@ -12,8 +12,8 @@ from analysis.cohort.session_log import programme_week
 from analysis.outcomes.change.change import used_protocols
 from analysis.outcomes.home_programme.events import NOT_A_HARM
 from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, session_shares
+from analysis.result import Result
 from analysis.statistics.proportions import check_level
-from analysis.statistics.result import Result
 
 if TYPE_CHECKING:
     from analysis.cohort.tables import Cohort

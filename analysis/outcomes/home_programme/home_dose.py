@@ -14,9 +14,9 @@ from analysis.outcomes.home_programme.prescribed_modalities import (
     prescribed_modalities,
 )
 from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, session_shares
+from analysis.result import Result
 from analysis.statistics.mean_interval import describe_by
 from analysis.statistics.proportions import check_level
-from analysis.statistics.result import Result
 
 if TYPE_CHECKING:
     from analysis.cohort.tables import Cohort

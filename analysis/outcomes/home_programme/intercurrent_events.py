@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from analysis.statistics.result import Result
+from analysis.result import Result
 
 if TYPE_CHECKING:
     from analysis.cohort.tables import Cohort

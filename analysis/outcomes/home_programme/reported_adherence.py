@@ -10,9 +10,9 @@ import pandas as pd
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import used_protocols
 from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, session_shares
+from analysis.result import Result
 from analysis.statistics.mean_interval import describe_by
 from analysis.statistics.proportions import check_level
-from analysis.statistics.result import Result
 
 if TYPE_CHECKING:
     from analysis.cohort.tables import Cohort

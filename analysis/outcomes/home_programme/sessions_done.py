@@ -10,8 +10,8 @@ import pandas as pd
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import used_protocols
 from analysis.outcomes.home_programme.prescribed_modalities import not_prescribed_in_words, prescribed_modalities
+from analysis.result import Result
 from analysis.statistics.proportions import check_level, share_interval
-from analysis.statistics.result import Result
 
 if TYPE_CHECKING:
     from analysis.cohort.tables import Cohort

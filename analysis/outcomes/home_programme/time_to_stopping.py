@@ -17,6 +17,7 @@ from analysis.outcomes.home_programme.prescribed_modalities import (
     prescribed_modalities,
 )
 from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, session_shares
+from analysis.result import Result
 from analysis.statistics.kaplan_meier import (
     curves_by_protocol,
     log_rank,
@@ -25,7 +26,6 @@ from analysis.statistics.kaplan_meier import (
     shares_by_week,
 )
 from analysis.statistics.proportions import check_level
-from analysis.statistics.result import Result
 
 if TYPE_CHECKING:
     from analysis.cohort.tables import Cohort

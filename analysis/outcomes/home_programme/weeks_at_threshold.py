@@ -12,9 +12,9 @@ from analysis.outcomes.change.change import used_protocols
 from analysis.outcomes.home_programme.prescribed_modalities import not_prescribed_in_words, prescribed_modalities
 from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, session_shares
 from analysis.outcomes.home_programme.time_to_stopping import ALL_SESSIONS, weeks_of_patients
+from analysis.result import Result
 from analysis.statistics.mean_interval import describe_by
 from analysis.statistics.proportions import check_level, share_interval
-from analysis.statistics.result import Result
 
 if TYPE_CHECKING:
     from analysis.cohort.tables import Cohort

@@ -24,8 +24,8 @@ from analysis.outcomes.missing.weekly_model import WeeklyModel, check_draws, sev
 from analysis.outcomes.responders.change_distribution import rounding_room
 from analysis.outcomes.responders.responders import responders
 from analysis.progress import in_portions
+from analysis.result import Result
 from analysis.statistics.proportions import check_level
-from analysis.statistics.result import Result
 from analysis.statistics.rubin import pool, pool_shares
 
 if TYPE_CHECKING:

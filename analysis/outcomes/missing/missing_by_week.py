@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks, visit_grid
+from analysis.result import Result
 from analysis.statistics.proportions import check_level, share_interval
-from analysis.statistics.result import Result
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -12,8 +12,8 @@ from analysis.cohort.visit_frame import visit_frame
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import used_protocols
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks, visit_grid
+from analysis.result import Result
 from analysis.statistics.proportions import check_level, share_interval
-from analysis.statistics.result import Result
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

@@ -15,8 +15,8 @@ from analysis.outcomes.missing.imputation import imputations
 from analysis.outcomes.missing.same_adjustment import adjusting, model_and_adjustment
 from analysis.outcomes.missing.weekly_model import check_draws, several_protocols, week_place
 from analysis.progress import in_portions
+from analysis.result import Result
 from analysis.statistics.proportions import check_level
-from analysis.statistics.result import Result
 from analysis.statistics.rubin import pool
 
 if TYPE_CHECKING:

@@ -10,7 +10,7 @@ import pandas as pd
 from analysis.cohort.tables import TABLES
 from analysis.cohort.visit_frame import visit_frame
 from analysis.outcomes.change.change import used_protocols
-from analysis.statistics.result import Result
+from analysis.result import Result
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

@@ -10,7 +10,7 @@ import pandas as pd
 
 from analysis.outcomes.change.change import used_protocols
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks, visit_grid
-from analysis.statistics.result import Result
+from analysis.result import Result
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

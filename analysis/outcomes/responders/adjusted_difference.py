@@ -12,9 +12,9 @@ import pandas as pd
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import with_covariates
 from analysis.outcomes.missing.completed_data import covariate_columns
+from analysis.result import Result
 from analysis.statistics.combined_limits import difference_limits, share_limits
 from analysis.statistics.proportions import add_number_needed, check_level
-from analysis.statistics.result import Result
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

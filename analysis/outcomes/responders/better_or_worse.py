@@ -13,8 +13,8 @@ from analysis.errors import ModelError
 from analysis.outcomes.change.change import BaselineRule, change_at_week
 from analysis.outcomes.responders.change_distribution import check_week, rounding_room
 from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold, choose_threshold
+from analysis.result import Result
 from analysis.statistics.proportions import check_level, compare_shares, share_interval
-from analysis.statistics.result import Result
 
 if TYPE_CHECKING:
     from analysis.cohort.measures import Threshold

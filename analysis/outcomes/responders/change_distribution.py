@@ -12,8 +12,8 @@ from analysis.cohort.reference import reference_protocol
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import BaselineRule, change_at_week
 from analysis.outcomes.responders.response_criterion import compared_amount
+from analysis.result import Result
 from analysis.statistics.proportions import check_level, share_difference, share_interval
-from analysis.statistics.result import Result
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -20,8 +20,8 @@ from analysis.outcomes.responders.change_distribution import (
 )
 from analysis.outcomes.responders.responders import count_responders
 from analysis.outcomes.responders.visit_history import responder_history
+from analysis.result import Result
 from analysis.statistics.proportions import add_number_needed, check_level, compare_shares
-from analysis.statistics.result import Result
 
 if TYPE_CHECKING:
     from analysis.cohort.measures import Threshold

@@ -13,8 +13,8 @@ from analysis.cohort.visit_frame import visit_frame
 from analysis.outcomes.change.change import change_at_week, used_protocols
 from analysis.outcomes.responders.change_distribution import reached
 from analysis.outcomes.responders.responders import count_responders
+from analysis.result import Result
 from analysis.statistics.proportions import check_level, compare_shares
-from analysis.statistics.result import Result
 
 if TYPE_CHECKING:
     from analysis.cohort.tables import Cohort

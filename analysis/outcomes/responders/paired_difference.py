@@ -11,9 +11,9 @@ import pandas as pd
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import BaselineRule, used_protocols
 from analysis.outcomes.responders.visit_history import responder_history
+from analysis.result import Result
 from analysis.statistics.combined_limits import difference_limits, share_limits
 from analysis.statistics.proportions import check_counts, check_level
-from analysis.statistics.result import Result
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike

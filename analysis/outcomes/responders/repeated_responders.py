@@ -13,10 +13,10 @@ from analysis.errors import ModelError
 from analysis.outcomes.change.change import BaselineRule
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
 from analysis.outcomes.responders.visit_history import responder_history
+from analysis.result import Result
 from analysis.statistics.combined_limits import COMBINED, difference_limits, share_limits
 from analysis.statistics.estimating_equations import Correlation, Errors, fit_gee
 from analysis.statistics.proportions import check_level
-from analysis.statistics.result import Result
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -21,9 +21,10 @@ from analysis.outcomes.responders.change_distribution import (
 )
 from analysis.outcomes.responders.response_criterion import choose_criterion, compared_amount, compared_value
 from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold, Criterion
+from analysis.result import Result
+from analysis.statistics.mean_interval import describe_by, half_width, welch
 from analysis.statistics.proportions import add_number_needed, check_level, compare_shares, share_interval
 from analysis.statistics.ratios import share_ratios
-from analysis.statistics.result import Result
 
 if TYPE_CHECKING:
     from analysis.cohort.measures import Threshold
@@ -234,25 +235,13 @@ def mean_improvement(patients: pd.DataFrame, *, level: float) -> pd.DataFrame:
     pandas.DataFrame
         protocol, n, mean, standard_deviation, std_error, lower, upper, level, method.
     """
-    from scipy import stats
-
-    grouped = patients.groupby("protocol", observed=True)["improvement"]
-    n, mean, spread = grouped.count(), grouped.mean(), grouped.std()
-    error: pd.Series = spread / np.sqrt(n.where(n > 0))
-    half = stats.t.ppf((1 + level) / 2, (n - 1).where(n > 1)) * error
-    return pd.DataFrame(
-        {
-            "protocol": pd.Series([str(name) for name in n.index], dtype="str"),
-            "n": n.to_numpy(),
-            "mean": mean.to_numpy(),
-            "standard_deviation": spread.to_numpy(),
-            "std_error": error.to_numpy(),
-            "lower": (mean - half).to_numpy(),
-            "upper": (mean + half).to_numpy(),
-            "level": level,
-            "method": "t, patients seen",
-        }
+    found = describe_by(patients, ["protocol"], "improvement", level=level)
+    spread = patients.groupby("protocol", observed=True)["improvement"].std()
+    found = found.assign(
+        protocol=found["protocol"].astype("str"), standard_deviation=spread.to_numpy(), method="t, patients seen"
     )
+    columns = ["protocol", "n", "mean", "standard_deviation", "std_error", "lower", "upper", "level", "method"]
+    return found[columns]
 
 
 def mean_differences(patients: pd.DataFrame, reference: str, *, level: float) -> pd.DataFrame:
@@ -275,22 +264,13 @@ def mean_differences(patients: pd.DataFrame, reference: str, *, level: float) ->
         if len(group) and len(base):
             row["estimate"] = group.mean() - base.mean()
         if len(group) > 1 and len(base) > 1:
-            parts = group.var(ddof=1) / len(group), base.var(ddof=1) / len(base)
-            if sum(parts) > 0:
-                row |= _welch(row["estimate"], *parts, len(group), len(base), level)
+            errors = [float(one.std(ddof=1)) / len(one) ** 0.5 for one in (group, base)]
+            row["std_error"], row["df"] = welch(errors[0], len(group), errors[1], len(base))
+            half = half_width(row["std_error"], row["df"], level=level)
+            row |= {"lower": row["estimate"] - half, "upper": row["estimate"] + half}
         rows.append({**row, "level": level, "method": WELCH})
     columns = ["protocol", "reference", "n", "reference_n", "estimate", "std_error", "df", "lower", "upper"]
     return pd.DataFrame(rows, columns=[*columns, "level", "method"])
-
-
-def _welch(estimate: float, part: float, base_part: float, n: int, base_n: int, level: float) -> dict[str, float]:
-    """Give error, df and limits; Welch rather than scipy's test, which warns where one group is constant."""
-    from scipy import stats
-
-    variance = part + base_part
-    df = variance**2 / (part**2 / (n - 1) + base_part**2 / (base_n - 1))
-    half = float(stats.t.ppf((1 + level) / 2, df)) * np.sqrt(variance)
-    return {"std_error": np.sqrt(variance), "df": df, "lower": estimate - half, "upper": estimate + half}
 
 
 def _notes(patients: pd.DataFrame, chosen: ChosenThreshold, missing: MissingRule, week: float) -> tuple[str, ...]:

@@ -17,8 +17,8 @@ from analysis.outcomes.responders.change_distribution import (
 )
 from analysis.outcomes.responders.response_criterion import choose_criterion, compared_amount, compared_value
 from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold
+from analysis.result import Result
 from analysis.statistics.proportions import add_number_needed, check_level
-from analysis.statistics.result import Result
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

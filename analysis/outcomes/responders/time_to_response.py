@@ -11,6 +11,7 @@ import pandas as pd
 from analysis.cohort.reference import reference_protocol
 from analysis.outcomes.change.change import BaselineRule, used_protocols
 from analysis.outcomes.responders.visit_history import responder_history
+from analysis.result import Result
 from analysis.statistics.kaplan_meier import (
     curves_by_protocol,
     log_rank,
@@ -19,7 +20,6 @@ from analysis.statistics.kaplan_meier import (
     shares_by_week,
 )
 from analysis.statistics.proportions import check_level
-from analysis.statistics.result import Result
 
 if TYPE_CHECKING:
     from analysis.cohort.measures import Threshold

@@ -12,6 +12,7 @@ import pandas as pd
 
 from analysis.cohort.measures import Threshold
 from analysis.errors import CohortWarning, ModelError
+from analysis.result import Result
 
 if TYPE_CHECKING:
     from analysis.cohort.measures import Measure
@@ -21,8 +22,8 @@ if TYPE_CHECKING:
 Criterion = Literal["improvement", "percent", "state"]
 
 
-@dataclass(frozen=True)
-class ChosenThreshold:
+@dataclass(frozen=True, repr=False)
+class ChosenThreshold(Result):
     """A threshold of improvement with where it comes from.
 
     Attributes
@@ -72,6 +73,12 @@ class ChosenThreshold:
         }
         more = "; ".join(f"{word} {text}" for word, text in known.items() if text)
         return f"{sentence}{': ' if more else ''}{more})."
+
+    def _headline(self) -> str:
+        return self.words
+
+    def _shown_notes(self) -> list[str]:
+        return [self.caution] if self.caution else []
 
 
 def published_thresholds(cohort: Cohort, measure: str, *, week: float | None = None) -> pd.DataFrame:

@@ -17,8 +17,8 @@ from analysis.outcomes.thresholds.anchor_quality import (
     describe_anchor,
 )
 from analysis.progress import in_portions
+from analysis.result import Result
 from analysis.statistics.proportions import check_level
-from analysis.statistics.result import Result
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection

@@ -11,8 +11,9 @@ import numpy as np
 import pandas as pd
 
 from analysis.errors import ModelError
+from analysis.result import Result
+from analysis.statistics.mean_interval import half_width
 from analysis.statistics.proportions import check_level
-from analysis.statistics.result import Result
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -331,9 +332,9 @@ def _limits(table: pd.DataFrame, first: object, second: object, level: float) ->
     one, other = table[first].to_numpy(dtype=float), table[second].to_numpy(dtype=float)
     difference, n = other - one, len(table)
     bias, spread = float(difference.mean()), float(difference.std(ddof=1))
-    z, t = float(stats.norm.ppf((1 + level) / 2)), float(stats.t.ppf((1 + level) / 2, n - 1))
-    around_bias = t * spread / n**0.5
-    around_limit = t * spread * (1 / n + z**2 / (2 * (n - 1))) ** 0.5
+    z = float(stats.norm.ppf((1 + level) / 2))
+    around_bias = float(half_width(spread / n**0.5, n - 1, level=level))
+    around_limit = float(half_width(spread * (1 / n + z**2 / (2 * (n - 1))) ** 0.5, n - 1, level=level))
     varied = n > 2 and np.ptp(np.abs(difference)) > 0 and np.ptp(one + other) > 0
     size = float(stats.spearmanr(np.abs(difference), one + other).statistic) if varied else float("nan")
     row: dict[str, object] = {"first": str(first), "second": str(second), "n": n, "bias": bias}

@@ -19,8 +19,8 @@ from analysis.outcomes.true_response.normality import check_normality
 from analysis.outcomes.true_response.response_posterior import normal_posterior, true_covariance
 from analysis.outcomes.true_response.response_tables import differences_of_shares, expected_responders, raw_disagreement
 from analysis.outcomes.true_response.true_pair import TruePair
+from analysis.result import Result
 from analysis.statistics.proportions import check_level
-from analysis.statistics.result import Result
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

@@ -105,13 +105,7 @@ NOT_IN_THE_DATA = "Not in the data"
 
 
 def checklist(study: Study) -> Section:
-    """List the reporting items of the design with where each is met, or that it is not in the data.
-
-    Parameters
-    ----------
-    study : Study
-        The comparison.
-    """
+    """List the reporting items of the design with where each is met, or that it is not in the data."""
     places = _places(study)
     items = CONSORT if study.allocation == "randomised" else STROBE
     rows = [(f"{number}  {subject}", *places[key]) for number, subject, key in items]

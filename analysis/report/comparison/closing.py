@@ -15,13 +15,7 @@ if TYPE_CHECKING:
 
 
 def methods(study: Study) -> Section:
-    """Say in words how the numbers came about.
-
-    Parameters
-    ----------
-    study : Study
-        The comparison.
-    """
+    """Say in words how the numbers came about."""
     measure = study.measure
     sentences = [
         f"Measure: {study.measure_in_words}, in {measure.unit}; {measure.direction}. {measure.description}".strip(),
@@ -38,13 +32,7 @@ def methods(study: Study) -> Section:
 
 
 def cautions(study: Study) -> Section:
-    """Say what the report must not be used for.
-
-    Parameters
-    ----------
-    study : Study
-        The comparison.
-    """
+    """Say what the report must not be used for."""
     allocated = study.flow.allocated
     sizes = {str(name): int(n) for name, n in zip(allocated["protocol"], allocated["allocated"], strict=True)}
     shares: dict[str, float] = {}

@@ -32,13 +32,7 @@ _NOTES = (
 
 
 def doses(study: Study) -> Section:
-    """Show the doses given against those planned; empty where home sessions were not recorded.
-
-    Parameters
-    ----------
-    study : Study
-        The comparison.
-    """
+    """Show the doses given against those planned; empty where home sessions were not recorded."""
     if not study.adherence.recorded or not study.adherence.table["n"].any():
         return Section(())
     return Section((dose_table(study.adherence, home_dose(study.cohort, level=study.level)),))

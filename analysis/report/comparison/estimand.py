@@ -33,13 +33,7 @@ _HYPOTHETICAL = (
 
 
 def estimand(study: Study) -> Section:
-    """State what is estimated, and how each event that could change its meaning is handled.
-
-    Parameters
-    ----------
-    study : Study
-        The comparison.
-    """
+    """State what is estimated, and how each event that could change its meaning is handled."""
     items: list[Passage | Table] = [_parts(study)]
     if study.curves is None:
         return Section((*items, absent(f"enough to estimate means. {study.no_curves}")))

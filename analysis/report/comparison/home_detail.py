@@ -35,13 +35,7 @@ if TYPE_CHECKING:
 
 
 def adherence_detail(study: Study) -> Section:
-    """Show when patients stopped, the courses of adherence, weeks with enough sessions, and harms beside them.
-
-    Parameters
-    ----------
-    study : Study
-        The comparison.
-    """
+    """Show when patients stopped, the courses of adherence, weeks with enough sessions, and harms beside them."""
     if not study.adherence.recorded or not study.adherence.table["n"].any():
         return Section((absent("home sessions."),))
     cohort, level = study.cohort, study.level
@@ -61,13 +55,7 @@ def adherence_detail(study: Study) -> Section:
 
 
 def dose_and_recovery(study: Study) -> Section:
-    """Set what was done at home against recovery; by the allocation too where it was drawn by lot.
-
-    Parameters
-    ----------
-    study : Study
-        The comparison.
-    """
+    """Set what was done at home against recovery; by the allocation too where it was drawn by lot."""
     if not study.adherence.recorded or not study.adherence.table["n"].any():
         return Section((absent("home sessions."),))
     if study.curves is None or not study.curves.scheduled:
@@ -79,13 +67,7 @@ def dose_and_recovery(study: Study) -> Section:
 
 
 def gap(study: Study) -> Section:
-    """Show how much of the gap to the other limb was regained.
-
-    Parameters
-    ----------
-    study : Study
-        The comparison.
-    """
+    """Show how much of the gap to the other limb was regained."""
     week = study.primary_week
     if (
         week is None

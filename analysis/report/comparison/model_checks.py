@@ -12,13 +12,7 @@ if TYPE_CHECKING:
 
 
 def model_checks(study: Study) -> Section:
-    """Show the residuals of the recovery curves against week, fitted mean and the normal distribution.
-
-    Parameters
-    ----------
-    study : Study
-        The comparison.
-    """
+    """Show the residuals of the recovery curves against week, fitted mean and the normal distribution."""
     if study.curves is None:
         return Section((absent(f"a model to be checked. {study.no_curves}"),))
     return Section((residual_figure(study.curves.model), quantile_figure(study.curves.model)))

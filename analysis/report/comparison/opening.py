@@ -26,13 +26,7 @@ MOST_SPELLED_OUT = 3
 
 
 def subtitle(study: Study) -> Section:
-    """Name the measure, the protocols with their reference, and the patients, and say where the cohort is invented.
-
-    Parameters
-    ----------
-    study : Study
-        The comparison.
-    """
+    """Name the measure, the protocols with their reference, and the patients, and say where the cohort is invented."""
     patients = numbers.plural(len(study.cohort.patients), "patient")
     several = len(study.protocols) > 1
     protocols = f"{len(study.protocols)} protocols" if several else f"one protocol, {study.protocols[0]}"
@@ -60,13 +54,7 @@ def _compared_with(study: Study) -> list[str]:
 
 
 def answer(study: Study) -> Section:
-    """Give the answer in one paragraph that says no more than the intervals support.
-
-    Parameters
-    ----------
-    study : Study
-        The comparison.
-    """
+    """Give the answer in one paragraph that says no more than the intervals support."""
     sentences = [*_curve_sentences(study), *_responder_sentences(study)]
     if study.allocation == "observational" and len(study.protocols) > 1:
         sentences.append(NOT_ALLOCATED)

@@ -57,13 +57,7 @@ def other_counts(study: Study) -> Section:
 
 
 def symmetry(study: Study) -> Section:
-    """Show limb symmetry with the absolute torque and the limb before surgery beside it.
-
-    Parameters
-    ----------
-    study : Study
-        The comparison.
-    """
+    """Show limb symmetry with the absolute torque and the limb before surgery beside it."""
     week = study.primary_week
     if week is None:
         return Section((absent("a week at which limb symmetry could be counted."),))

@@ -28,39 +28,21 @@ _NUMBER_NEEDED = (
 
 
 def measurements(study: Study) -> Section:
-    """Show the values of the patients who came, week by week.
-
-    Parameters
-    ----------
-    study : Study
-        The comparison.
-    """
+    """Show the values of the patients who came, week by week."""
     if not study.visits["value"].notna().any():
         return Section((absent(f"values of {in_text(study.measure_in_words)}."),))
     return Section((seen_figure(study.visits, study.measure),))
 
 
 def recovery(study: Study) -> Section:
-    """Show the recovery curves with the patients behind them.
-
-    Parameters
-    ----------
-    study : Study
-        The comparison.
-    """
+    """Show the recovery curves with the patients behind them."""
     if study.curves is None:
         return Section((absent(f"enough to fit recovery curves. {study.no_curves}"),))
     return Section((recovery_figure(study.curves, level=study.level),))
 
 
 def differences(study: Study) -> Section:
-    """Show the differences from the reference, at the primary week and at the others.
-
-    Parameters
-    ----------
-    study : Study
-        The comparison.
-    """
+    """Show the differences from the reference, at the primary week and at the others."""
     if study.curves is None:
         return Section((absent(f"enough to compare protocols. {study.no_curves}"),))
     if len(study.curves.protocols) == 1:
@@ -118,13 +100,7 @@ def primary_table(curves: RecoveryCurves, level: float) -> Table:
 
 
 def responder_analysis(study: Study) -> Section:
-    """Show who reached the threshold, the mean beside it, and the share at every threshold.
-
-    Parameters
-    ----------
-    study : Study
-        The comparison.
-    """
+    """Show who reached the threshold, the mean beside it, and the share at every threshold."""
     items: list[Passage | Figure | Table] = []
     if study.no_responders:
         items.append(absent(f"{study.no_responders}."))

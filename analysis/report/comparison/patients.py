@@ -26,13 +26,7 @@ _NOTE = "Numbers: mean (standard deviation, SD). Categories: patients (share)."
 
 
 def flow(study: Study) -> Section:
-    """Show how many patients were allocated, seen and lost.
-
-    Parameters
-    ----------
-    study : Study
-        The comparison.
-    """
+    """Show how many patients were allocated, seen and lost."""
     found = study.flow
     items: list[Passage | Figure | Table] = []
     if len(found.allocated) <= MOST_COLUMNS:
@@ -54,13 +48,7 @@ def flow(study: Study) -> Section:
 
 
 def baseline(study: Study) -> Section:
-    """Describe the patients at the start, by protocol, without tests.
-
-    Parameters
-    ----------
-    study : Study
-        The comparison.
-    """
+    """Describe the patients at the start, by protocol, without tests."""
     if study.baseline.table.empty:
         return Section((absent("characteristics of the patients at the start, and values at or before week 0."),))
     return Section((baseline_for_readers(study.baseline, study.cohort),))

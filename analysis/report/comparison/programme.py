@@ -20,13 +20,7 @@ if TYPE_CHECKING:
 
 
 def home_programme(study: Study) -> Section:
-    """Show the sessions done of those prescribed, by protocol.
-
-    Parameters
-    ----------
-    study : Study
-        The comparison.
-    """
+    """Show the sessions done of those prescribed, by protocol."""
     if not study.adherence.recorded or not study.adherence.table["n"].any():
         return Section((absent("home sessions. Nothing can be said about adherence."),))
     return Section((adherence_table(study.adherence), adherence_figure(study.adherence)))
@@ -88,13 +82,7 @@ def with_words(overall: pd.DataFrame) -> pd.DataFrame:
 
 
 def harms(study: Study) -> Section:
-    """Show events by protocol with their denominators.
-
-    Parameters
-    ----------
-    study : Study
-        The comparison.
-    """
+    """Show events by protocol with their denominators."""
     if not study.events.recorded:
         return Section((absent("events. That none are shown does not mean that none happened."),))
     if not study.events.table["events"].any():
@@ -137,13 +125,7 @@ def harm_table(found: EventsByProtocol) -> Table:
 
 
 def missing(study: Study) -> Section:
-    """Show which values are missing, by protocol and week.
-
-    Parameters
-    ----------
-    study : Study
-        The comparison.
-    """
+    """Show which values are missing, by protocol and week."""
     if study.missing.table.empty:
         return Section((absent(" ".join(study.missing.notes)),))
     week = study.curves.primary_week if study.curves is not None and study.curves.scheduled else None

@@ -30,13 +30,7 @@ if TYPE_CHECKING:
 
 
 def sensitivity(study: Study) -> Section:
-    """Show the comparison at the primary week under several assumptions about missing visits.
-
-    Parameters
-    ----------
-    study : Study
-        The comparison.
-    """
+    """Show the comparison at the primary week under several assumptions about missing visits."""
     if study.curves is None:
         return Section((absent(f"enough to fit the model that these analyses stand beside. {study.no_curves}"),))
     if not study.curves.scheduled:
@@ -82,13 +76,7 @@ def _no_reference() -> Passage:
 
 
 def probability(study: Study) -> Section:
-    """Show how many responders the model expects when error of measurement and missing visits are taken into account.
-
-    Parameters
-    ----------
-    study : Study
-        The comparison.
-    """
+    """Show how many responders the model expects when error of measurement and missing visits are taken into account."""
     beside = _with_importance(study)
     if beside is None:
         return Section((absent(f"responders. {study.no_responders}."),))

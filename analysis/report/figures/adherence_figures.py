@@ -121,6 +121,13 @@ def dose_figure(found: HomeDose) -> Figure:
     -------
     Figure
         A panel a quantity and modality; its table has a row a protocol, modality, quantity and week.
+
+    Examples
+    --------
+    >>> from analysis.outcomes import home_dose
+    >>> from synthetic_cohort import generate_cohort
+    >>> dose_figure(home_dose(generate_cohort(patients=30, seed=1).observed)).name
+    'dose'
     """
     table = found.table[found.table["quantity"] != "minutes a session"].reset_index(drop=True)
     names = list(dict.fromkeys(table["protocol"]))

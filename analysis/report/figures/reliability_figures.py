@@ -36,6 +36,14 @@ def agreement_figure(found: Reliability, label: str) -> Figure:
     -------
     Figure
         A panel a pair of occasions, the first six; its table has a row a pair.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from analysis.outcomes import reliability
+    >>> tests = pd.DataFrame({"patient_id": [1, 1, 2, 2, 3, 3], "occasion": [1, 2] * 3, "value": [5.0, 6, 7, 7, 9, 8]})
+    >>> agreement_figure(reliability(tests, unit="points"), "Pain").title
+    'Agreement of repeated measurements of pain'
     """
     rows = found.agreement
     pairs = list(zip(rows["first"], rows["second"], strict=True))[:_MOST_PANELS]

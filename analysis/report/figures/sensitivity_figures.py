@@ -226,6 +226,13 @@ def calibration_figure(table: pd.DataFrame, *, truth: str) -> Figure:
     -------
     Figure
         Its table has a row a band of probabilities.
+
+    Examples
+    --------
+    >>> from analysis.outcomes import calibration_table
+    >>> table = calibration_table([0.05, 0.08, 0.95, 0.97], [False, True, True, True])
+    >>> calibration_figure(table, truth="what was true").title
+    'Are the probabilities of response right?'
     """
     known = table[table["n"] > 0]
     percent = numbers.level_in_words(float(table["level"].iloc[0]))

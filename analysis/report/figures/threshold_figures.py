@@ -39,6 +39,16 @@ def threshold_figure(found: FoundThresholds, label: str) -> Figure:
     -------
     Figure
         Its table has a row a method, those from the anchor apart from those from spread and error.
+
+    Examples
+    --------
+    >>> from analysis.outcomes import find_thresholds
+    >>> answers = pd.DataFrame({
+    ...     "improvement": [1.0, 3, 4, 6, 8, 9, 2, 7], "baseline": [40.0, 50, 45, 60, 55, 42, 48, 51],
+    ...     "anchor": ["same", "same", "better", "better", "better", "better", "same", "same"],
+    ... })
+    >>> threshold_figure(find_thresholds(answers, improved=["better"], draws=20, unit="points"), "Score").title
+    'Thresholds of improvement in Score'
     """
     rows = _rows(found)
     unit = f" ({found.unit})" if found.unit else ""

@@ -185,8 +185,8 @@ def test_visits_without_a_measure_or_limb_are_named_and_do_not_stop_the_other_ch
     patients = pd.DataFrame({"patient_id": ["P1"], "protocol": ["usual"]})
     report = check_cohort(Cohort(patients, visits))
     assert not report.passed
-    assert missing in str(report)
-    assert "no baseline value" not in str(report)
+    assert missing in report.to_text()
+    assert "no baseline value" not in report.to_text()
 
 
 def test_no_formula_after_a_space_of_any_kind_and_no_control_character_is_overlooked():

@@ -145,7 +145,7 @@ def test_only_cohorts_of_the_kit_are_replaced_and_only_when_told(cohort, folder,
     ],
 )
 def test_descriptors_that_somebody_changed(descriptor, change, said):
-    assert said in str(check_folder(descriptor(change)))
+    assert said in check_folder(descriptor(change)).to_text()
 
 
 @pytest.mark.parametrize(
@@ -186,7 +186,7 @@ def test_a_file_changed_by_hand_is_named(folder):
     text = (folder / "visits.csv").read_text()
     (folder / "visits.csv").write_text(text.replace("P2", "P1", 1))
     report = check_folder(folder)
-    assert "changed after the folder was written" in str(report)
+    assert "changed after the folder was written" in report.to_text()
     assert not report.passed
 
 

@@ -76,7 +76,7 @@ def test_the_same_cohort_from_every_format(tmp_path, ending):
     else:
         write_statistics_file(path)
     (tmp_path / "map.toml").write_text(MAP)
-    cohort = import_cohort(path, tmp_path / "map.toml")
+    cohort = import_cohort(path, tmp_path / "map.toml").cohort
     assert cohort.patients["protocol"].tolist() == ["usual", "early"]
     assert cohort.visits[["patient_id", "week", "value"]].to_numpy().tolist() == [["P1", 0, 6], ["P1", 6, 3.5]]
     assert cohort.provenance.sources[0].name == path.name
@@ -101,7 +101,7 @@ def test_a_column_with_labels_that_is_mapped_as_numbers_keeps_its_codes(tmp_path
     frame = statistics_frame().assign(pain=[0.0, 10.0, 0.0])
     pyreadstat.write_sav(frame, tmp_path / "a.sav", variable_value_labels=LABELS)
     (tmp_path / "map.toml").write_text(MAP)
-    assert import_cohort(tmp_path / "a.sav", tmp_path / "map.toml").visits["value"].tolist() == [0, 10, 0]
+    assert import_cohort(tmp_path / "a.sav", tmp_path / "map.toml").cohort.visits["value"].tolist() == [0, 10, 0]
 
 
 def test_cells_of_a_workbook_become_types(tmp_path):

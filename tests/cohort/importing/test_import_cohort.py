@@ -3,7 +3,7 @@
 import pandas as pd
 import pytest
 
-from analysis.cohort import FailedCheckError, import_cohort, import_with_schedule, visit_frame
+from analysis.cohort import FailedCheckError, import_cohort, visit_frame
 from analysis.errors import CohortError, DeidentificationError
 
 LONG = """
@@ -19,11 +19,15 @@ column = "pain"
 DATA = "id,arm,week,pain\nP1,usual,0,6\nP1,usual,6,3\nP2,early,0,5\nP2,early,6,\n"
 
 
+def cohort_of(file, map_file):
+    return import_cohort(file, map_file).cohort
+
+
 @pytest.fixture
 def files(tmp_path):
     """Write files and a map, import them."""
 
-    def run(map_text, call=import_cohort, /, path="data.csv", **contents):
+    def run(map_text, call=cohort_of, /, path="data.csv", **contents):
         for name, content in contents.items():
             target = tmp_path / "in" / name.replace("__", ".")
             target.parent.mkdir(exist_ok=True)
@@ -43,20 +47,20 @@ def values(cohort):
 
 def test_beat_the_blues_wide_with_months(real_files):
     # HSAUR BtheB: 100 patients, 380 scores (280 after the start); half of the visits at 8 months lost
-    cohort = import_cohort(*real_files["BtheB"])
+    cohort = import_cohort(*real_files["BtheB"]).cohort
     assert len(cohort.patients) == 100
     assert cohort.visits.groupby("week").size().to_dict() == {0: 100, 9: 97, 17: 73, 26: 58, 35: 52}
     assert cohort.protocols == ["usual care", "computer programme"]
 
 
 def test_wong_long_with_days(real_files):
-    cohort = import_cohort(*real_files["Wong"])  # 331 rows of 200 patients, carData
+    cohort = import_cohort(*real_files["Wong"]).cohort  # 331 rows of 200 patients, carData
     assert (len(cohort.patients), len(cohort.visits)) == (200, 2 * 331)
     assert cohort.visits["week"].min() == pytest.approx(13 / 7)
 
 
 def test_orthodont_long_with_years(real_files):
-    cohort = import_cohort(*real_files["Orthodont"])
+    cohort = import_cohort(*real_files["Orthodont"]).cohort
     frame = visit_frame(cohort, "distance")
     boys_at_8 = frame[(frame["protocol"] == "Male") & (frame["week"] == 0)]["value"].mean()
     assert boys_at_8 == pytest.approx(22.875)  # Pinheiro & Bates 2000, from memory
@@ -109,7 +113,7 @@ def test_dates_in_a_wide_file_with_visit_windows(files):
         'layout = "wide"\n[patients]\npatient_id = "id"\nprotocol = "arm"\n'
         '[week]\nstart = "op"\ndates = { 0 = "d0", 6 = "d6" }\n[schedule]\nweeks = [0, 6]\n'
         '[[values]]\nmeasure = "pain"\npattern = "pain_{week}"\n',
-        import_with_schedule,
+        import_cohort,
         data__csv="id,arm,op,d0,d6,pain_0,pain_6\nP1,a,2024-03-01,2024-02-28,2024-04-20,7,3\nP2,b,2024-03-01,2024-03-01,2024-07-01,6,2\n",
     )  # fmt: skip
     assert values(imported.cohort) == [
@@ -234,7 +238,7 @@ def test_a_prescription_to_a_protocol_that_nobody_has_stops_the_import(files):
 
 def test_prescribed_to_all_asks_about_a_protocol_without_a_session(files):
     """P2, early, logged nothing: the simple form counts two weeks of none done, and the check asks."""
-    imported = files(FOLDER, import_with_schedule, path="", **TABLES)
+    imported = files(FOLDER, import_cohort, path="", **TABLES)
     asked = imported.checked.findings.query("column == 'sessions_prescribed'")
     assert asked[["severity", "table", "problem"]].to_numpy().tolist() == [
         ["warning", "sessions", ("no session of exercise was done under early, though some are prescribed (1 patient): was it "
@@ -245,7 +249,7 @@ def test_prescribed_to_all_asks_about_a_protocol_without_a_session(files):
 
 def test_prescribed_to_all_leaves_out_five_patients_without_a_session_and_says_so(files):
     others = "".join(f"Q{k},early,2024-01-08\n" for k in range(4))
-    imported = files(FOLDER, import_with_schedule, path="", **TABLES | {"people__csv": TABLES["people__csv"] + others})
+    imported = files(FOLDER, import_cohort, path="", **TABLES | {"people__csv": TABLES["people__csv"] + others})
     assert imported.cohort.sessions["patient_id"].unique().tolist() == ["P1"]
     asked = imported.checked.findings.query("column == 'prescribed'")
     assert asked[["severity", "problem"]].to_numpy().tolist() == [

@@ -69,7 +69,7 @@ def test_a_log_becomes_a_part_of_a_map_that_imports_with_the_rest(suggested, tmp
         (tmp_path / "in" / name).write_text(content)
     own = text[text.index("[session_log]") :]
     (tmp_path / "whole.toml").write_text(WHOLE_MAP + own)
-    sessions = import_cohort(tmp_path / "in", tmp_path / "whole.toml").sessions
+    sessions = import_cohort(tmp_path / "in", tmp_path / "whole.toml").cohort.sessions
     assert sessions[["patient_id", "week", "modality", "sessions_done", "minutes_done"]].astype(object).to_numpy().tolist() == [
         ["P1", 1, "pain stimulation", 1, 30],
         ["P1", 1, "strength stimulation", 2, 30],
@@ -121,7 +121,7 @@ def test_weekly_counts_beside_the_measures_of_a_visit(suggested, tmp_path):
     assert data["sessions"] == {"week": "week", "modality": {"constant": "exercise"}, "sessions_done": "sessions_done"}
     assert "# not sure: are these the sessions of that one week?" in text
     assert [entry["measure"] for entry in data["values"]] == ["pain"]
-    sessions = import_cohort(tmp_path / "visits.csv", tmp_path / "part.toml").sessions
+    sessions = import_cohort(tmp_path / "visits.csv", tmp_path / "part.toml").cohort.sessions
     assert sessions[["patient_id", "week", "sessions_done"]].to_numpy().tolist() == [["a", 6, 4], ["b", 6, 0]]
 
 
@@ -129,7 +129,7 @@ def test_weekly_counts_in_columns_are_left_out_with_the_reason(suggested, tmp_pa
     text = suggested("id,arm,koos_pain_pre,koos_pain_6w,sessions_w1,sessions_w2\na,x,40,60,5,4\nb,y,45,70,3,5\n")
     assert "sessions_w1: the home programme by week in columns" in text
     assert "one row a week" in text
-    assert len(import_cohort(tmp_path / "sessions.csv", tmp_path / "part.toml").visits) == 4
+    assert len(import_cohort(tmp_path / "sessions.csv", tmp_path / "part.toml").cohort.visits) == 4
 
 
 @pytest.mark.parametrize("column", ["six_minute_walk", "symptom_duration", "session_room", "minutes_to_clinic"])

@@ -44,7 +44,7 @@ def test_a_long_clinic_file_with_dates_decimal_commas_and_identifiers(suggested,
     assert "Name: a name, (A) names; it must not go into a cohort" in text
     assert '# measure = "mood"' in text
     assert '# smoker = "smoker"  # labels: y, n' in text
-    cohort = import_cohort(path, tmp_path / "map.toml")
+    cohort = import_cohort(path, tmp_path / "map.toml").cohort
     assert sorted(cohort.visits["week"].unique()) == [0, 6]
 
 
@@ -56,7 +56,7 @@ def test_real_files(real_files, tmp_path, name, questions):
     if name == "BtheB":
         assert data["values"][0]["columns"] == {"bdi.pre": 0, "bdi.2m": 2, "bdi.4m": 4, "bdi.6m": 6, "bdi.8m": 8}
         assert data["week"]["unit"] == "months"
-        assert len(import_cohort(path, tmp_path / "map.toml").visits) == 380
+        assert len(import_cohort(path, tmp_path / "map.toml").cohort.visits) == 380
     if name == "Wong":
         assert data["week"] == {"column": "days", "unit": "days"}
 

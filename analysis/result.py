@@ -1,0 +1,139 @@
+"""What every result shares: it shows itself, as text and in a notebook, by a headline, a short table and notes."""
+
+from __future__ import annotations
+
+import html
+import re
+from dataclasses import fields
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+#: Rows shown of a table at most, and of all tables of a result together; the tables themselves are whole.
+_ROWS_SHOWN, _ROWS_IN_ALL = 12, 16
+_NOTES_SHOWN = 8
+#: Cells are cut to this length in plain text, where a long one would push all others out of sight.
+_LONGEST_CELL = 100
+#: Columns that are said once, below the table, where all rows agree.
+_SAID_ONCE = ("level", "method", "adjust")
+_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
+
+
+class Result:
+    """Base of the results.
+
+    Subclasses are frozen data classes (with ``repr=False``); their fields that are data frames are shown under their
+    names, in the order of definition, apart from the names in ``hidden``: of the first one twelve rows, and the others
+    whole where they are short; one that does not fit is named with its number of rows. A ``notes`` field, a tuple of
+    sentences, is shown below.
+    """
+
+    #: Frames with one row a patient, which a result does not show by itself.
+    hidden = ("patients",)
+
+    def _headline(self) -> str:
+        return type(self).__name__
+
+    def _shown_tables(self) -> Mapping[str, pd.DataFrame]:
+        """Give the tables by what is typed after the dot to have them whole."""
+        named = {one.name: getattr(self, one.name) for one in fields(self) if one.name not in self.hidden}  # type: ignore[arg-type]
+        return {name: value for name, value in named.items() if isinstance(value, pd.DataFrame)}
+
+    def _shown_notes(self) -> Sequence[str]:
+        return getattr(self, "notes", ())
+
+    def __repr__(self) -> str:
+        shown, named = _chosen(self._shown_tables())
+        lines = [visible(self._headline())]
+        for caption, cells in shown:
+            text = cells.map(lambda cell: cell if len(cell) <= _LONGEST_CELL else f"{cell[: _LONGEST_CELL - 3]}...")
+            lines += ["", caption, text.to_string(index=False)]
+        below = [*named, *_first(self._shown_notes())]
+        return "\n".join([*lines, *([""] if shown and below else []), *(visible(line) for line in below)])
+
+    def _repr_html_(self) -> str:
+        shown, named = _chosen(self._shown_tables())
+        tables = "".join(_html_table(caption, cells) for caption, cells in shown)
+        below = "".join(f"<li>{html.escape(visible(line))}</li>" for line in [*named, *_first(self._shown_notes())])
+        return (
+            f"<section><p><strong>{html.escape(visible(self._headline()))}</strong></p>{tables}"
+            f"{f'<ul>{below}</ul>' if below else ''}</section>"
+        )
+
+
+def visible(text: str) -> str:
+    r"""Show control characters, also those that turn the direction of writing, in place of sending them.
+
+    Examples
+    --------
+    >>> visible("a\x1b[31mb")
+    'a\\x1b[31mb'
+    """
+    return _CONTROL.sub(lambda found: found.group().encode("unicode_escape").decode("ascii"), text)
+
+
+def _chosen(tables: Mapping[str, pd.DataFrame]) -> tuple[list[tuple[str, pd.DataFrame]], list[str]]:
+    """Give the tables shown, as caption and cells, and a line for each that has no room."""
+    shown: list[tuple[str, pd.DataFrame]] = []
+    named, room = [], _ROWS_IN_ALL
+    for name, table in tables.items():
+        rows = len(table)
+        if not rows or (shown and rows > room):
+            named.append(f"{name}: {rows:,} row{'' if rows == 1 else 's'}")
+            continue
+        once = [
+            column
+            for column in _SAID_ONCE
+            if column in table and rows > 1 and (table[column] == table[column].iloc[0]).all()
+        ]
+        rest = table.drop(columns=once).head(_ROWS_SHOWN)
+        said = [f"{column} {_cell(table[column].iloc[0])}" for column in once]
+        count = f": {_ROWS_SHOWN} of {rows:,} rows" if rows > _ROWS_SHOWN else ""
+        shown.append(("; ".join([f"{name}{count}", *said]), _as_text(rest)))
+        room -= min(rows, _ROWS_SHOWN)
+    return shown, named
+
+
+def _first(notes: Sequence[str]) -> list[str]:
+    more = len(notes) - _NOTES_SHOWN
+    return [*notes[:_NOTES_SHOWN], *([f"and {more} more of these notes"] if more > 0 else [])]
+
+
+def _as_text(table: pd.DataFrame) -> pd.DataFrame:
+    """Write every cell as a reader sees it; an index with a name becomes the first columns."""
+    table = table.reset_index(drop=table.index.names == [None])
+    cells = [[_cell(value) for value in row] for row in table.itertuples(index=False, name=None)]
+    return pd.DataFrame(cells, columns=[visible(str(name)) for name in table.columns], dtype="str")
+
+
+def _cell(value: Any) -> str:
+    if isinstance(value, float | np.floating):
+        return _number(float(value))
+    if value is None or value is pd.NA or value is pd.NaT:
+        return "-"
+    if isinstance(value, tuple | list):
+        return ", ".join(_cell(one) for one in value)
+    return visible(str(value))
+
+
+def _number(value: float) -> str:
+    if np.isnan(value):
+        return "-"
+    if value.is_integer() and abs(value) < 1e15:
+        return f"{value:.0f}"
+    return f"{value:.1f}" if abs(value) >= 1000 else f"{value:.4g}"
+
+
+def _html_table(caption: str, cells: pd.DataFrame) -> str:
+    head = "".join(f'<th scope="col">{html.escape(name)}</th>' for name in cells.columns)
+    body = "".join(
+        f'<tr><th scope="row">{html.escape(first)}</th>{"".join(f"<td>{html.escape(cell)}</td>" for cell in rest)}</tr>'
+        for first, *rest in cells.itertuples(index=False, name=None)
+    )
+    return (
+        f"<table><caption>{html.escape(caption)}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+    )
