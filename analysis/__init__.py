@@ -50,6 +50,7 @@ if TYPE_CHECKING:
         calibration_table,
         change_at_week,
         change_distribution,
+        choose_endpoint,
         choose_threshold,
         chosen_group_change,
         complier_effect,
@@ -117,6 +118,7 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "find_thresholds",  # an anchor -> thresholds of improvement by several methods
     "published_thresholds",  # the catalogue's thresholds, those that fit the cohort first
     "choose_threshold",  # the one a responder analysis takes
+    "choose_endpoint",  # measure, limb, week, threshold, rules: what the functions below count, compare or impute
     "responders",  # who improved by the threshold, by protocol
     "change_distribution",  # the share at every threshold
     "probability_of_response",  # how likely each true change reaches the threshold, error and missed visits counted in

@@ -55,14 +55,7 @@ def visit_frame(
     0   0.0    6.0       6.0     0.0
     1   6.0    2.0       6.0    -4.0
     """
-    known = cohort.measures[measure]
-    limb = known.default_limb if limb is None else limb
-    if limb not in known.limbs:
-        raise CohortError(
-            f"The measure {measure!r} is not taken on limb {limb!r}.",
-            where=f"limbs of {measure}: {', '.join(known.limbs)}",
-            what_to_do="Name one of these, or none for the default.",
-        )
+    limb = cohort.measures[measure].limb_named(limb)
     if baseline != "last before start":
         raise CohortError(f"There is no baseline rule {baseline!r}.", what_to_do="Use 'last before start'.")
     values = measured_values(cohort.visits, measure, limb, cohort.patients)

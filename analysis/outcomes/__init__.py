@@ -8,6 +8,7 @@ from analysis.outcomes.change.regression_to_mean import (
     chosen_group_change,
     regression_to_mean,
 )
+from analysis.outcomes.endpoint import Endpoint, choose_endpoint
 from analysis.outcomes.home_programme.adherence_association import AdherenceAssociation, adherence_association
 from analysis.outcomes.home_programme.adherence_classes import AdherenceClasses, adherence_classes
 from analysis.outcomes.home_programme.complier_effect import ComplierEffect, complier_effect
@@ -48,6 +49,7 @@ __all__ = [
     "ChosenGroupChange",
     "ChosenThreshold",
     "ComplierEffect",
+    "Endpoint",
     "EventsByProtocol",
     "EventsByWeek",
     "FoundThresholds",
@@ -74,6 +76,7 @@ __all__ = [
     "change_at_week",
     "change_distribution",
     "change_frame",
+    "choose_endpoint",
     "choose_threshold",
     "chosen_group_change",
     "complier_effect",

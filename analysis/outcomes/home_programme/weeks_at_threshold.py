@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from analysis.cohort.reference import used_protocols
 from analysis.errors import ModelError
-from analysis.outcomes.change.change import used_protocols
 from analysis.outcomes.home_programme.prescribed_modalities import not_prescribed_in_words, prescribed_modalities
 from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, session_shares
 from analysis.outcomes.home_programme.time_to_stopping import ALL_SESSIONS, weeks_of_patients

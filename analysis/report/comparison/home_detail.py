@@ -96,13 +96,7 @@ def gap(study: Study) -> Section:
     return Section(
         (
             _or_absent(
-                lambda: gap_table(
-                    gap_regained(
-                        study.cohort, study.measure.name, week=week, level=study.level,
-                        reference=study.reference,
-                    ),
-                    study.measure,
-                ),
+                lambda: gap_table(gap_regained(study.cohort, study.means(study.reference, limb="involved"))),
                 "the other limb",
             ),
         )
@@ -116,18 +110,15 @@ def _modalities(study: Study) -> list[str]:
 
 def _association(study: Study, modality: str) -> Item:
     """Set the sessions of one modality against recovery, in the protocols that prescribe it."""
-    week = study.curves.primary_week if study.curves is not None else 0.0
     try:
-        found = adherence_association(
-            study.cohort, study.measure.name, week=week, limb=study.limb, modality=modality, level=study.level
-        )
+        found = adherence_association(study.cohort, study.means(None), modality=modality)
     except KneecurveError as error:
         return absent(f"what an association of {modality} with recovery needs. {error.what}")
     if not found.table["slope"].notna().any():
         return absent(
             f"enough patients who did more and less {modality}, with the improvement known, to set it against recovery."
         )
-    return dose_change_figure(found, study.measure)
+    return dose_change_figure(found)
 
 
 def _by_allocation(study: Study) -> list[Item]:
@@ -141,14 +132,10 @@ def _by_allocation(study: Study) -> list[Item]:
         try:
             found = complier_effect(
                 study.cohort,
-                study.measure.name,
-                week=study.curves.primary_week,
-                limb=study.limb,
+                study.means(study.curves.protocols[0]),
                 randomised=True,
                 modality=modality,
                 covariates=study.curves.adjusted_for,
-                reference=study.curves.protocols[0],
-                level=study.level,
             )
         except KneecurveError as error:
             items.append(absent(f"what an estimate for {modality} by allocation needs. {error.what}"))
@@ -156,7 +143,7 @@ def _by_allocation(study: Study) -> list[Item]:
         strong = found.table["first_stage_f"] >= WEAK
         if strong.any():
             shown = replace(found, table=found.table[strong].reset_index(drop=True))
-            items += [effect_figure(shown, study.measure), instrument_table(shown, study.measure)]
+            items += [effect_figure(shown), instrument_table(shown)]
         for name in found.table.loc[strong, "protocol"]:
             moved.setdefault(str(name), []).append(modality)
         said += _not_shown(found.table[~strong], found.by_design, modality)

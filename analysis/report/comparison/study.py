@@ -15,12 +15,14 @@ from analysis.errors import CohortError, ConvergenceWarning, KneecurveWarning, M
 from analysis.outcomes import (
     AdherenceByWeek,
     BaselineTable,
+    Endpoint,
     EventsByProtocol,
     MissingByWeek,
     PatientFlow,
     Responders,
     adherence_by_week,
     baseline_table,
+    choose_endpoint,
     events_by_protocol,
     missing_by_week,
     patient_flow,
@@ -31,6 +33,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from analysis.cohort import Cohort, Measure
+    from analysis.outcomes.endpoint import MissingRule
     from analysis.report.parts.wording import Allocation
 from analysis.report.parts.numbers import in_text
 
@@ -38,7 +41,6 @@ from analysis.report.parts.numbers import in_text
 USUAL_MEASURE = "quadriceps_torque"
 
 Design = Literal["from the cohort", "randomised", "observational"]
-MissingRule = Literal["excluded", "non-response"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -120,6 +122,13 @@ class Study:
         if self.curves is not None:
             return self.curves.primary_week
         return _week_without_curves(self.cohort, self.measure.name, self.limb)[0]
+
+    def means(self, reference: str | None, *, limb: str | None = None) -> Endpoint:
+        """Give the measure at the primary week, to be compared by means with a reference where one is named."""
+        return choose_endpoint(
+            self.cohort, self.measure.name, week=self.primary_week or 0.0, criterion=None, limb=limb or self.limb,
+            reference=reference, level=self.level,
+        )  # fmt: skip
 
     @property
     def invented(self) -> bool:

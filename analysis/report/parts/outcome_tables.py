@@ -12,7 +12,6 @@ from analysis.report.parts.tables import Column, Table
 if TYPE_CHECKING:
     import pandas as pd
 
-    from analysis.cohort.measures import Measure
     from analysis.outcomes.change.gap_regained import GapRegained
     from analysis.outcomes.change.regression_to_mean import ChosenGroupChange
     from analysis.outcomes.home_programme.events_by_week import EventsByWeek
@@ -115,20 +114,19 @@ def events_by_week_table(found: EventsByWeek) -> Table:
     )
 
 
-def gap_table(found: GapRegained, measure: Measure) -> Table:
+def gap_table(found: GapRegained) -> Table:
     """Show how much of the gap to the other limb was regained.
 
     Parameters
     ----------
     found : GapRegained
         Gap before and at the week.
-    measure : Measure
-        The measure.
     """
+    measure = found.endpoint.measure
     decimals, percent = shown_decimals(measure), _level(found.table)
     return Table(
         found.table,
-        f"Gap to the other limb in {in_text(measure.label)} regained by week {numbers.week(found.week)}.",
+        f"Gap to the other limb in {in_text(measure.label)} regained by week {numbers.week(found.endpoint.week)}.",
         (
             Column("protocol", "Protocol"),
             Column(("n", "allocated"), "Counted / patients", "fraction"),
@@ -143,20 +141,19 @@ def gap_table(found: GapRegained, measure: Measure) -> Table:
     )
 
 
-def chosen_group_table(found: ChosenGroupChange, measure: Measure) -> Table:
+def chosen_group_table(found: ChosenGroupChange) -> Table:
     """Show the improvement of the worst at baseline beside what regression to the mean alone brings.
 
     Parameters
     ----------
     found : ChosenGroupChange
         The patients with the worst baselines.
-    measure : Measure
-        The measure.
     """
+    measure = found.endpoint.measure
     decimals = max(shown_decimals(measure), decimals_for([*found.table["expected"]], 2))
     return Table(
         found.table,
-        f"Improvement in {in_text(measure.label)} ({measure.unit}) by week {numbers.week(found.week)} of the worst "
+        f"Improvement in {in_text(measure.label)} ({measure.unit}) by week {numbers.week(found.endpoint.week)} of the worst "
         f"{numbers.share(found.share)} at baseline.",
         (
             Column("protocol", "Protocol"),

@@ -11,6 +11,7 @@ from analysis.outcomes import (
     reported_adherence,
     weeks_at_threshold,
 )
+from analysis.outcomes.endpoint import choose_endpoint
 from analysis.report.parts.outcome_tables import (
     chosen_group_table,
     events_by_week_table,
@@ -28,16 +29,15 @@ def made():
 
 def test_every_table_shows_its_numbers(made):
     cohort = made.observed
-    torque, score = cohort.measures["quadriceps_torque"], cohort.measures["ikdc"]
-    gap = gap_regained(cohort, week=26)
-    chosen = chosen_group_change(cohort, "ikdc", week=26, correlation=0.9)
+    gap = gap_regained(cohort, choose_endpoint(cohort, "quadriceps_torque", week=26, criterion=None))
+    chosen = chosen_group_change(cohort, choose_endpoint(cohort, "ikdc", week=26, criterion=None), correlation=0.9)
     weeks = weeks_at_threshold(cohort, threshold=0.5)
     tables = [
         weeks_table(weeks),
         reported_table(reported_adherence(cohort, made.reported_sessions)),
         events_by_week_table(events_by_week(cohort)),
-        gap_table(gap, torque),
-        chosen_group_table(chosen, score),
+        gap_table(gap),
+        chosen_group_table(chosen),
     ]
     for table in tables:
         cells = table.cells()
