@@ -71,7 +71,7 @@ if TYPE_CHECKING:
         responders,
         time_to_stopping,
         tipping_point,
-        weeks_at_threshold,
+        weeks_with_enough,
     )
 
 __all__ = [  # noqa: RUF022 - in the order of the work
@@ -124,7 +124,7 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "probability_of_response",  # how likely each true change reaches the threshold, error and missed visits counted in
     "calibration_table",  # probabilities beside what was true
     "adherence_by_week",
-    "weeks_at_threshold",  # share of weeks with enough of the sessions done
+    "weeks_with_enough",  # share of weeks with enough of the sessions done
     "home_dose",  # minutes, and stimulation delivered
     "reported_adherence",  # sessions reported against sessions logged
     "time_to_stopping",  # when patients stopped their home sessions

@@ -18,7 +18,7 @@ from analysis.outcomes.home_programme.home_dose import HomeDose, home_dose
 from analysis.outcomes.home_programme.reported_adherence import ReportedAdherence, reported_adherence
 from analysis.outcomes.home_programme.sessions_done import AdherenceByWeek, adherence_by_week
 from analysis.outcomes.home_programme.time_to_stopping import TimeToStopping, time_to_stopping
-from analysis.outcomes.home_programme.weeks_at_threshold import WeeksAtThreshold, weeks_at_threshold
+from analysis.outcomes.home_programme.weeks_with_enough import WeeksWithEnough, weeks_with_enough
 from analysis.outcomes.missing.missing_analyses import MissingDataAnalyses, missing_data_analyses
 from analysis.outcomes.missing.missing_by_week import MissingByWeek, missing_by_week
 from analysis.outcomes.missing.missing_patterns import MissingPatterns, missing_patterns
@@ -67,7 +67,7 @@ __all__ = [
     "RespondersAtTwoWeeks",
     "TimeToStopping",
     "TippingPoint",
-    "WeeksAtThreshold",
+    "WeeksWithEnough",
     "adherence_association",
     "adherence_by_week",
     "adherence_classes",
@@ -104,5 +104,5 @@ __all__ = [
     "stratified_responders",
     "time_to_stopping",
     "tipping_point",
-    "weeks_at_threshold",
+    "weeks_with_enough",
 ]

@@ -59,7 +59,7 @@ def quarter_indicators(
     measure: str | None = None,
     week: float | None = None,
     threshold: float | None = None,
-    adherence_threshold: float = 0.8,
+    enough_sessions: float = 0.8,
     floor: float = 0.8,
 ) -> QuarterCohort:
     """Count the indicators of a quarter's report.
@@ -75,7 +75,7 @@ def quarter_indicators(
         Week of the outcomes; 26 by default, or the last at which the measure was taken.
     threshold : float, optional
         Improvement that counts, positive; by default the published one.
-    adherence_threshold : float
+    enough_sessions : float
         Share of the prescribed sessions that counts as reached; 0.8 by custom, no source.
     floor : float
         Share of the patients due that should have a value of each measure; 0.8 by custom, no source.
@@ -143,7 +143,7 @@ def quarter_indicators(
     ]  # fmt: skip
     indicators += _symmetry(cohort, counted, due, at)
     indicators += _completeness(cohort, counted, due, at, floor, main=(name, known))
-    indicators += _adherence(cohort, counted, adherence_threshold)
+    indicators += _adherence(cohort, counted, enough_sessions)
     indicators += _harms(cohort, counted)
     patients = cohort.patients.assign(
         site=people["site"], quarter=quarter, outcome=enough.astype(float), baseline=change["baseline"]

@@ -184,7 +184,7 @@ def probability_of_response(
     posterior = normal_posterior(model, contrast, limit, error, draws=draws, seed=seed, tell=tell)
     pair = TruePair(model, contrast, true_covariance(model.covariance, error)[0], error)
     normality = check_normality(model, pair, seed=seed)
-    raw = responders(cohort, replace(endpoint, reference=base))
+    raw = responders(cohort, replace(endpoint, reference=base, missing="excluded"))
     answers = raw.patients.set_index("patient_id")["responder"]
     patients = model.patients[["patient_id", "protocol"]].assign(
         visits_seen=np.isfinite(model.values).sum(axis=1),

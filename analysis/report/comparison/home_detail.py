@@ -13,7 +13,7 @@ from analysis.outcomes import (
     events_by_week,
     gap_regained,
     time_to_stopping,
-    weeks_at_threshold,
+    weeks_with_enough,
 )
 from analysis.outcomes.home_programme.complier_effect import WEAK
 from analysis.report.figures.adherence_figures import classes_figure, stopping_figure
@@ -49,9 +49,7 @@ def adherence_detail(study: Study) -> Section:
         _or_absent(lambda: stopping_figure(time_to_stopping(cohort, level=level)), "when sessions stopped"),
         _or_absent(lambda: classes_figure(adherence_classes(cohort, level=level)), "courses of adherence"),
         _or_absent(
-            lambda: weeks_table(
-                weeks_at_threshold(cohort, threshold=study.parameters["adherence_threshold"], level=level)
-            ),
+            lambda: weeks_table(weeks_with_enough(cohort, enough=study.parameters["enough_sessions"], level=level)),
             "weeks with enough sessions",
         ),
     ]

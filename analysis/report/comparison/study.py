@@ -151,7 +151,7 @@ def prepare_study(
     threshold: float | None = None,
     missing: MissingRule = "excluded",
     design: Design = "from the cohort",
-    adherence_threshold: float = 0.8,
+    enough_sessions: float = 0.8,
     imputations: int = 50,
     level: float = 0.95,
 ) -> Study:
@@ -176,7 +176,7 @@ def prepare_study(
         Whether patients without a change are left out or count as non-responders.
     design : {"from the cohort", "randomised", "observational"}
         How differences are worded; by default invented cohorts are randomised and all others observational.
-    adherence_threshold : float
+    enough_sessions : float
         Share of the prescribed sessions that counts as reached.
     imputations : int
         Imputed data sets of each assumption about missing visits, in the appendix; 2 or more.
@@ -232,7 +232,7 @@ def prepare_study(
             flow=patient_flow(cohort),
             baseline=baseline_table(cohort),
             missing=missing_by_week(cohort, name, limb=limb, level=level),
-            adherence=adherence_by_week(cohort, threshold=adherence_threshold, level=level),
+            adherence=adherence_by_week(cohort, enough=enough_sessions, level=level),
             events=events_by_protocol(cohort, level=level),
             level=level,
             parameters=given,

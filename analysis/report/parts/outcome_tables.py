@@ -16,19 +16,19 @@ if TYPE_CHECKING:
     from analysis.outcomes.change.regression_to_mean import ChosenGroupChange
     from analysis.outcomes.home_programme.events_by_week import EventsByWeek
     from analysis.outcomes.home_programme.reported_adherence import ReportedAdherence
-    from analysis.outcomes.home_programme.weeks_at_threshold import WeeksAtThreshold
+    from analysis.outcomes.home_programme.weeks_with_enough import WeeksWithEnough
 
 
-def weeks_table(found: WeeksAtThreshold) -> Table:
+def weeks_table(found: WeeksWithEnough) -> Table:
     """Show the share of weeks with enough of the sessions done.
 
     Parameters
     ----------
-    found : WeeksAtThreshold
-        Weeks at 80 % and at the user's threshold.
+    found : WeeksWithEnough
+        Weeks at 80 % and at the user's share.
     """
     percent = _level(found.table)
-    rows = found.table.assign(at_least=[numbers.share(value) for value in found.table["threshold"]])
+    rows = found.table.assign(at_least=[numbers.share(value) for value in found.table["enough"]])
     return Table(
         rows.assign(group=rows["protocol"] + ", " + rows["modality"]),
         "Share of the programme's weeks in which enough of the sessions prescribed was done.",
@@ -40,7 +40,7 @@ def weeks_table(found: WeeksAtThreshold) -> Table:
             Column(("lower_quartile", "upper_quartile"), "Quartiles of patients", "shares"),
         ),
         (f"Intervals: {_method(found.table)}.", *found.notes),
-        name="weeks-at-threshold",
+        name="weeks-with-enough",
         rows_grouped_by="group",
     )
 
@@ -55,7 +55,7 @@ def reported_table(found: ReportedAdherence) -> Table:
     """
     percent = _level(found.table)
     both = found.table.merge(found.yes_or_no.drop(columns="n"), on=["protocol", "modality"])
-    at = numbers.share(found.threshold)
+    at = numbers.share(found.enough)
     return Table(
         both,
         "Sessions reported by patients against sessions logged.",

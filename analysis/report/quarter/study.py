@@ -128,7 +128,7 @@ def prepare_quarter(
     changes: Sequence[str] = (),
     site_quarters: int = 4,
     floor: float = 0.8,
-    adherence_threshold: float = 0.8,
+    enough_sessions: float = 0.8,
     small_counts: SmallCounts = "hidden",
     level: float = 0.95,
 ) -> QuarterStudy:
@@ -140,7 +140,7 @@ def prepare_quarter(
         Cohort folder at the limited level (or invented), or a folder with aggregates.csv.
     quarter : str, optional
         The quarter reported, such as 2026-Q1; by default the last one.
-    measure, week, threshold, adherence_threshold, floor
+    measure, week, threshold, enough_sessions, floor
         As of :func:`analysis.quarter.quarter_indicators`; for cohorts only.
     baseline : str, optional
         Periods that centre lines come from, such as ``2023-Q1 to 2025-Q4``; by default the first twelve.
@@ -182,7 +182,7 @@ def prepare_quarter(
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", KneecurveWarning)
         options = {"measure": measure, "week": week, "threshold": threshold}
-        more = {"adherence_threshold": adherence_threshold, "floor": floor}
+        more = {"enough_sessions": enough_sessions, "floor": floor}
         counts, patients, origin, notes = _counted(place, {**options, **more})
         at = check_quarter(counts, quarter)
         periods = [one for one in counts.periods if period_number(quarter_of(one)) <= period_number(at)]

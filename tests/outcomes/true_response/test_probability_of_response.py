@@ -230,3 +230,13 @@ def test_what_the_visits_cannot_tell_of_the_shape_is_said(rng):
         in notes
     )
     assert "90 patients show the shape of a distribution roughly" in notes
+
+
+def test_who_was_not_seen_has_no_raw_answer_by_either_rule(rng):
+    """The rule for missing visits is for counting; the raw answer is that of a measured change."""
+    cohort, _ = trial(rng, n=80, lost=0.3)
+    endpoint = choose_endpoint(cohort, "ikdc", week=26, threshold=12, missing="non-response")
+    found = probability_of_response(cohort, endpoint, measurement_error=4, draws=10)
+    seen = cohort.visits.loc[(cohort.visits["week"] == 26) & cohort.visits["value"].notna(), "patient_id"]
+    assert set(found.patients.loc[found.patients["raw"].notna(), "patient_id"]) == set(seen)
+    assert found.disagreement["n"].sum() == len(seen) < len(found.patients)

@@ -9,7 +9,7 @@ from analysis.outcomes import (
     events_by_week,
     gap_regained,
     reported_adherence,
-    weeks_at_threshold,
+    weeks_with_enough,
 )
 from analysis.outcomes.endpoint import choose_endpoint
 from analysis.report.parts.outcome_tables import (
@@ -31,7 +31,7 @@ def test_every_table_shows_its_numbers(made):
     cohort = made.observed
     gap = gap_regained(cohort, choose_endpoint(cohort, "quadriceps_torque", week=26, criterion=None))
     chosen = chosen_group_change(cohort, choose_endpoint(cohort, "ikdc", week=26, criterion=None), correlation=0.9)
-    weeks = weeks_at_threshold(cohort, threshold=0.5)
+    weeks = weeks_with_enough(cohort, enough=0.5)
     tables = [
         weeks_table(weeks),
         reported_table(reported_adherence(cohort, made.reported_sessions)),
@@ -56,7 +56,7 @@ def test_every_table_shows_its_numbers(made):
 def test_nothing_recorded_is_an_empty_table_with_its_reason(made):
     cohort = made.observed
     without = Cohort(cohort.patients, cohort.visits)
-    for table in (weeks_table(weeks_at_threshold(without)), events_by_week_table(events_by_week(without))):
+    for table in (weeks_table(weeks_with_enough(without)), events_by_week_table(events_by_week(without))):
         assert table.cells().empty
         assert any("were not recorded" in note for note in table.notes)
 
