@@ -146,7 +146,7 @@ def adherence_association(
     patients = changes[["patient_id", "protocol", "baseline", "improvement"]].copy()
     patients["exposure"] = exposure_between(weeks, patients["patient_id"], 0, endpoint.week)
     none, _ = without_prescription(cohort, exposure, modality)
-    extra = _covariates(cohort, covariates)
+    extra = covariates_of(cohort, covariates)
     full = patients.merge(extra, on="patient_id", how="left", validate="one_to_one")
     pairs = _neighbours(cohort, endpoint, weeks, lag)
     value = ["value"]
@@ -179,7 +179,8 @@ def adherence_association(
     )
 
 
-def _covariates(cohort: Cohort, covariates: Sequence[str]) -> pd.DataFrame:
+def covariates_of(cohort: Cohort, covariates: Sequence[str]) -> pd.DataFrame:
+    """Give the patients with the covariates that are columns of them; refuse one that is not known."""
     further = [name for name in covariates if name != "baseline"]
     unknown = [name for name in further if name not in cohort.patients or name in ("patient_id", "protocol")]
     if unknown:

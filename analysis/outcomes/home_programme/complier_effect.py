@@ -10,7 +10,7 @@ import pandas as pd
 
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import change_at_week
-from analysis.outcomes.home_programme.adherence_association import design_matrix
+from analysis.outcomes.home_programme.adherence_association import covariates_of, design_matrix
 from analysis.outcomes.home_programme.home_exposure import (
     UNITS,
     Exposure,
@@ -152,9 +152,7 @@ def complier_effect(
     none, own_accord = without_prescription(cohort, exposure, modality)
     dose = exposure_between(weeks, patients["patient_id"], 0, endpoint.week)
     patients["exposure"] = np.where(patients["protocol"].astype("str").isin(none), 0.0, dose)
-    further = [name for name in covariates if name != "baseline"]
-    _check_covariates(cohort, further)
-    full = patients.merge(cohort.patients[["patient_id", *further]], on="patient_id", how="left", validate="one_to_one")
+    full = patients.merge(covariates_of(cohort, covariates), on="patient_id", how="left", validate="one_to_one")
     base = endpoint.compared_with(cohort, patients["protocol"])
     names = [str(name) for name in patients["protocol"].cat.categories if str(name) != base]
     rows = [_against(full, name, base, list(covariates), endpoint.level, none=none) for name in names]
@@ -170,16 +168,6 @@ def complier_effect(
         patients=patients,
         notes=(*notes, *_dose_notes(cohort, none, own_accord, modality)),
     )
-
-
-def _check_covariates(cohort: Cohort, further: list[str]) -> None:
-    unknown = [name for name in further if name not in cohort.patients or name in ("patient_id", "protocol")]
-    if unknown:
-        raise ModelError(
-            f"There is no covariate {unknown[0]!r}.",
-            where=f"known: baseline, {', '.join(str(name) for name in cohort.patients.columns[2:])}",
-            what_to_do="Name baseline or columns of the patients.",
-        )
 
 
 def _against(
