@@ -13,6 +13,7 @@ from analysis.outcomes.missing.imputation import expected_means, imputations
 from analysis.outcomes.missing.missing_analyses import missing_data_analyses
 from analysis.outcomes.missing.tipping_point import tipping_point
 from analysis.outcomes.missing.weekly_model import fit_weekly
+from analysis.outcomes.responders.responders import responders
 from synthetic_cohort import generate_cohort
 
 
@@ -223,6 +224,17 @@ def test_no_gaps_no_difference_between_the_analyses(rng):
     difference = table.differences.groupby("analysis")["difference"].first()
     assert difference["multiple imputation"] == pytest.approx(difference["observed cases"])
     assert (table.responders["difference"] == table.responders["difference"].iloc[0]).all()
+
+
+@pytest.mark.parametrize(("criterion", "threshold"), [("percent", 25), ("state", 60)])
+def test_other_criteria_without_gaps(rng, criterion, threshold):
+    cohort = trial(rng, lost=0.0)
+    endpoint = choose_endpoint(cohort, "ikdc", week=26, threshold=threshold, criterion=criterion)
+    found = missing_data_analyses(cohort, endpoint, draws=2).responders
+    counted = responders(cohort, endpoint)
+    assert 0 < counted.table["share"].min() < counted.table["share"].max() < 1
+    assert "multiple imputation" in set(found["analysis"])
+    assert found["difference"].tolist() == pytest.approx([counted.differences["difference"].item()] * len(found))
 
 
 def test_a_shift_moves_the_difference_by_the_share_missing(rng):
