@@ -98,6 +98,7 @@ if TYPE_CHECKING:
         calibration_table,
         change_at_week,
         change_distribution,
+        choose_endpoint,
         choose_threshold,
         chosen_group_change,
         complier_effect,
@@ -118,7 +119,7 @@ if TYPE_CHECKING:
         responders,
         time_to_stopping,
         tipping_point,
-        weeks_at_threshold,
+        weeks_with_enough,
     )
 
 __all__ = [  # noqa: RUF022 - in the order of the work
@@ -163,12 +164,13 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "find_thresholds",  # an anchor -> thresholds of improvement by several methods
     "published_thresholds",  # the catalogue's thresholds, those that fit the cohort first
     "choose_threshold",  # the one a responder analysis takes
+    "choose_endpoint",  # measure, limb, week, threshold, rules: what the functions below count, compare or impute
     "responders",  # who improved by the threshold, by protocol
     "change_distribution",  # the share at every threshold
     "probability_of_response",  # how likely each true change reaches the threshold, error and missed visits counted in
     "calibration_table",  # probabilities beside what was true
     "adherence_by_week",
-    "weeks_at_threshold",  # share of weeks with enough of the sessions done
+    "weeks_with_enough",  # share of weeks with enough of the sessions done
     "home_dose",  # minutes, and stimulation delivered
     "reported_adherence",  # sessions reported against sessions logged
     "time_to_stopping",  # when patients stopped their home sessions

@@ -156,6 +156,16 @@ class Measure(Result):
         """Limb that a question about the measure means when it names none."""
         return "involved" if "involved" in self.limbs else self.limbs[0]
 
+    def limb_named(self, limb: str | None) -> str:
+        """Return the limb named, or the default one; refuse a limb that the measure is not taken on."""
+        if limb is not None and limb not in self.limbs:
+            raise CohortError(
+                f"The measure {self.name!r} is not taken on limb {limb!r}.",
+                where=f"limbs of {self.name}: {', '.join(self.limbs)}",
+                what_to_do="Name one of these, or none for the default.",
+            )
+        return self.default_limb if limb is None else limb
+
     def threshold(self, procedure: str | None = None) -> Threshold:
         """Return the default threshold: an accepted MIC where there is one, otherwise the MDC, named as such.
 

@@ -48,7 +48,7 @@ def reference_protocol(cohort: Cohort, protocol: pd.Series, named: str | None = 
     >>> reference_protocol(cohort, cohort.patients["protocol"], "home stimulation")
     'home stimulation'
     """
-    names = [str(name) for name in protocol.astype("category").cat.remove_unused_categories().cat.categories]
+    names = [str(name) for name in used_protocols(protocol).cat.categories]
     if not names:
         raise ModelError("No patient has a protocol.", what_to_do="Check the column protocol of the patients.")
     chosen = named if named is not None else cohort.reference
@@ -63,6 +63,18 @@ def reference_protocol(cohort: Cohort, protocol: pd.Series, named: str | None = 
             what_to_do="Name one of them as the reference.",
         )
     return chosen
+
+
+def used_protocols(protocol: pd.Series) -> pd.Series:
+    """Give the protocols as categories in the order of the data, the ones without a patient left out.
+
+    Examples
+    --------
+    >>> series = pd.Series(pd.Categorical(["b"], categories=["a", "b"]))
+    >>> used_protocols(series).cat.categories.tolist()
+    ['b']
+    """
+    return protocol.astype("category").cat.remove_unused_categories()
 
 
 def check_reference(tables: Mapping[str, pd.DataFrame], findings: FindingList, reference: str | None) -> None:

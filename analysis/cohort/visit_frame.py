@@ -2,23 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.derived import measured_values
-from analysis.errors import CohortError
 
 if TYPE_CHECKING:
     from analysis.cohort.tables import Cohort
 
-BaselineRule = Literal["last before start"]
 
-
-def visit_frame(
-    cohort: Cohort, measure: str, limb: str | None = None, *, baseline: BaselineRule = "last before start"
-) -> pd.DataFrame:
+def visit_frame(cohort: Cohort, measure: str, limb: str | None = None) -> pd.DataFrame:
     """Give one measure of a cohort as one row a patient and week seen.
 
     Parameters
@@ -29,20 +24,19 @@ def visit_frame(
         A stored or derived measure of the cohort.
     limb : str, optional
         involved, uninvolved or none; by default involved where the measure has limbs, otherwise none.
-    baseline : {"last before start"}
-        Which visit is the baseline: the last one with a value at week 0 or before.
 
     Returns
     -------
     pandas.DataFrame
-        Columns patient_id, week, limb, value, baseline (missing where the patient has none) and change (value minus
-        baseline) in the unit of the measure, then protocol and the other columns of patients. Rows sorted by patient
-        (in the order of patients) and week. Visits of patients that are not in patients are left out.
+        Columns patient_id, week, limb, value, baseline (the last value at week 0 or before; missing where the patient
+        has none) and change (value minus baseline) in the unit of the measure, then protocol and the other columns of
+        patients. Rows sorted by patient (in the order of patients) and week. Visits of patients that are not in patients
+        are left out.
 
     Raises
     ------
     CohortError
-        The measure, the limb or the baseline rule is not known, or a visit has the measure twice.
+        The measure or the limb is not known, or a visit has the measure twice.
 
     Examples
     --------
@@ -55,16 +49,7 @@ def visit_frame(
     0   0.0    6.0       6.0     0.0
     1   6.0    2.0       6.0    -4.0
     """
-    known = cohort.measures[measure]
-    limb = known.default_limb if limb is None else limb
-    if limb not in known.limbs:
-        raise CohortError(
-            f"The measure {measure!r} is not taken on limb {limb!r}.",
-            where=f"limbs of {measure}: {', '.join(known.limbs)}",
-            what_to_do="Name one of these, or none for the default.",
-        )
-    if baseline != "last before start":
-        raise CohortError(f"There is no baseline rule {baseline!r}.", what_to_do="Use 'last before start'.")
+    limb = cohort.measures[measure].limb_named(limb)
     values = measured_values(cohort.visits, measure, limb, cohort.patients)
     patients = cohort.patients
     place = pd.Series(range(len(patients)), index=patients["patient_id"])

@@ -8,6 +8,7 @@ from analysis.outcomes.change.regression_to_mean import (
     chosen_group_change,
     regression_to_mean,
 )
+from analysis.outcomes.endpoint import Endpoint, choose_endpoint
 from analysis.outcomes.home_programme.adherence_association import AdherenceAssociation, adherence_association
 from analysis.outcomes.home_programme.adherence_classes import AdherenceClasses, adherence_classes
 from analysis.outcomes.home_programme.complier_effect import ComplierEffect, complier_effect
@@ -17,7 +18,7 @@ from analysis.outcomes.home_programme.home_dose import HomeDose, home_dose
 from analysis.outcomes.home_programme.reported_adherence import ReportedAdherence, reported_adherence
 from analysis.outcomes.home_programme.sessions_done import AdherenceByWeek, adherence_by_week
 from analysis.outcomes.home_programme.time_to_stopping import TimeToStopping, time_to_stopping
-from analysis.outcomes.home_programme.weeks_at_threshold import WeeksAtThreshold, weeks_at_threshold
+from analysis.outcomes.home_programme.weeks_with_enough import WeeksWithEnough, weeks_with_enough
 from analysis.outcomes.missing.missing_analyses import MissingDataAnalyses, missing_data_analyses
 from analysis.outcomes.missing.missing_by_week import MissingByWeek, missing_by_week
 from analysis.outcomes.missing.missing_patterns import MissingPatterns, missing_patterns
@@ -48,6 +49,7 @@ __all__ = [
     "ChosenGroupChange",
     "ChosenThreshold",
     "ComplierEffect",
+    "Endpoint",
     "EventsByProtocol",
     "EventsByWeek",
     "FoundThresholds",
@@ -66,7 +68,7 @@ __all__ = [
     "RespondersAtTwoWeeks",
     "TimeToStopping",
     "TippingPoint",
-    "WeeksAtThreshold",
+    "WeeksWithEnough",
     "adherence_association",
     "adherence_by_week",
     "adherence_classes",
@@ -75,6 +77,7 @@ __all__ = [
     "change_at_week",
     "change_distribution",
     "change_frame",
+    "choose_endpoint",
     "choose_threshold",
     "chosen_group_change",
     "complier_effect",
@@ -102,5 +105,5 @@ __all__ = [
     "stratified_responders",
     "time_to_stopping",
     "tipping_point",
-    "weeks_at_threshold",
+    "weeks_with_enough",
 ]

@@ -11,10 +11,9 @@ import pandas as pd
 from analysis.cohort.derived import measured_values
 from analysis.errors import CohortError
 from analysis.outcomes.change.change import change_at_week, weeks_seen
+from analysis.outcomes.endpoint import choose_endpoint
 from analysis.outcomes.home_programme.events import NOT_A_HARM
 from analysis.outcomes.home_programme.sessions_done import session_shares
-from analysis.outcomes.responders.change_distribution import reached
-from analysis.outcomes.thresholds.chosen_threshold import choose_threshold
 from analysis.quarter.counts import NO_SITE, Indicator, QuarterCounts
 from analysis.result import Result
 
@@ -64,7 +63,7 @@ def quarter_indicators(
     measure: str | None = None,
     week: float | None = None,
     threshold: float | None = None,
-    adherence_threshold: float = 0.8,
+    enough_sessions: float = 0.8,
     floor: float = 0.8,
 ) -> QuarterCohort:
     """Count the indicators of a quarter's report.
@@ -80,7 +79,7 @@ def quarter_indicators(
         Week of the outcomes; 26 by default, or the last at which the measure was taken.
     threshold : float, optional
         Improvement that counts, positive; by default the published one.
-    adherence_threshold : float
+    enough_sessions : float
         Share of the prescribed sessions that counts as reached; 0.8 by custom, no source.
     floor : float
         Share of the patients due that should have a value of each measure; 0.8 by custom, no source.
@@ -115,7 +114,8 @@ def quarter_indicators(
     people = pd.DataFrame({"patient_id": cohort.patients["patient_id"], "period": quarter, "site": _sites(cohort)})
     name = measure or _main_measure(cohort)
     at = _week(cohort, name, week)
-    chosen = choose_threshold(cohort, name, threshold, week=at)
+    endpoint = choose_endpoint(cohort, name, week=at, threshold=threshold)
+    chosen = endpoint.to_reach
     label = cohort.measures[name].label
     later = cohort.visits.loc[cohort.visits["value"].notna() & (cohort.visits["week"] >= at), "patient_id"]
     due = people["period"].isin(set(people.loc[people["patient_id"].isin(later), "period"].dropna()))
@@ -125,9 +125,9 @@ def quarter_indicators(
     counted.add(DUE, due)
     counted.split(STARTED, DUE, "not yet due")
 
-    change = change_at_week(cohort, name, week=at)
+    change = change_at_week(cohort, endpoint)
     known = due & change["improvement"].notna()
-    enough = known & reached(change["improvement"], chosen.value).fillna(False).astype(bool)
+    enough = known & endpoint.reached(change["improvement"]).fillna(False).astype(bool)
     counted.add(CHANGE, known, of_due=True)
     counted.add(IMPROVED, enough)
     counted.split(CHANGE, IMPROVED, "not improved")
@@ -147,7 +147,7 @@ def quarter_indicators(
     ]  # fmt: skip
     indicators += _symmetry(cohort, counted, due, at)
     indicators += _completeness(cohort, counted, due, at, floor, main=(name, known))
-    indicators += _adherence(cohort, counted, adherence_threshold)
+    indicators += _adherence(cohort, counted, enough_sessions)
     indicators += _harms(cohort, counted)
     patients = cohort.patients.assign(
         site=people["site"], quarter=quarter, outcome=enough.astype(float), baseline=change["baseline"]

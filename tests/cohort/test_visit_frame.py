@@ -48,7 +48,6 @@ def test_the_other_limb_and_what_is_not_there(cohort):
     for wrong, said in [
         ({"measure": "strength"}, "no measure 'strength'"),
         ({"measure": "pain", "limb": "involved"}, "not taken on limb 'involved'"),
-        ({"measure": "pain", "baseline": "first"}, "no baseline rule 'first'"),
     ]:
         with pytest.raises(CohortError, match=said):
             visit_frame(cohort, **wrong)

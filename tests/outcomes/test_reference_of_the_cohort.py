@@ -7,6 +7,7 @@ import pytest
 from analysis import outcomes
 from analysis.curves.recovery import fit_recovery
 from analysis.errors import ModelError
+from analysis.outcomes.endpoint import choose_endpoint
 from analysis.outcomes.missing.imputation import imputations
 from analysis.outcomes.missing.missing_analyses import missing_data_analyses
 from analysis.outcomes.missing.tipping_point import tipping_point
@@ -30,23 +31,33 @@ COMPARISONS = {
     "responders": lambda one: outcomes.responders(one, "pain", **AT_26).differences,
     "ratios": lambda one: outcomes.responders(one, "pain", **AT_26).ratios,
     "means": lambda one: outcomes.responders(one, "pain", **AT_26).mean_differences,
-    "distribution": lambda one: outcomes.change_distribution(one, "pain", **AT_26).differences,
+    "distribution": lambda one: outcomes.change_distribution(one, choose_endpoint(one, "pain", **AT_26)).differences,
     "adjusted": lambda one: adjusted_difference(one, outcomes.responders(one, "pain", **AT_26)).differences,
-    "directions": lambda one: better_or_worse(one, "pain", **AT_26).differences,
-    "kept": lambda one: reached_and_kept(one, "pain", **AT_26).differences,
-    "time to response": lambda one: time_to_response(one, "pain").differences,
-    "repeated": lambda one: repeated_responders(one, "pain").differences,
-    "grid": lambda one: threshold_grid(one, "pain", **AT_26).differences,
-    "symmetry": lambda one: limb_symmetry(one, **AT_26).differences,
-    "gap": lambda one: outcomes.gap_regained(one, **AT_26).differences,
-    "missing": lambda one: missing_data_analyses(one, "pain", draws=2, **AT_26).differences,
-    "missing, responders": lambda one: missing_data_analyses(one, "pain", draws=2, **AT_26).responders,
-    "tipping": lambda one: tipping_point(one, "pain", draws=2, **AT_26).table,
+    "directions": lambda one: better_or_worse(one, choose_endpoint(one, "pain", **AT_26)).differences,
+    "kept": lambda one: reached_and_kept(one, choose_endpoint(one, "pain", **AT_26)).differences,
+    "time to response": lambda one: time_to_response(one, choose_endpoint(one, "pain", week=26)).differences,
+    "repeated": lambda one: repeated_responders(one, choose_endpoint(one, "pain", week=26)).differences,
+    "grid": lambda one: threshold_grid(one, choose_endpoint(one, "pain", **AT_26)).differences,
+    "symmetry": lambda one: (
+        limb_symmetry(
+            one, choose_endpoint(one, "quadriceps_torque", **AT_26, threshold=3.0, criterion="state")
+        ).differences
+    ),
+    "gap": lambda one: (
+        outcomes.gap_regained(one, choose_endpoint(one, "quadriceps_torque", **AT_26, criterion=None)).differences
+    ),
+    "missing": lambda one: missing_data_analyses(one, choose_endpoint(one, "pain", **AT_26), draws=2).differences,
+    "missing, responders": lambda one: (
+        missing_data_analyses(one, choose_endpoint(one, "pain", **AT_26), draws=2).responders
+    ),
+    "tipping": lambda one: tipping_point(one, choose_endpoint(one, "pain", **AT_26, criterion=None), draws=2).table,
     "probability": lambda one: (
-        probability_of_response(one, "pain", measurement_error=0.5, draws=2, **AT_26).differences
+        probability_of_response(one, choose_endpoint(one, "pain", **AT_26), measurement_error=0.5, draws=2).differences
     ),
     "stopping": lambda one: outcomes.time_to_stopping(one).differences,
-    "complier": lambda one: outcomes.complier_effect(one, "pain", randomised=True, **AT_26).table,
+    "complier": lambda one: (
+        outcomes.complier_effect(one, choose_endpoint(one, "pain", **AT_26, criterion=None), randomised=True).table
+    ),
 }
 
 
@@ -79,13 +90,13 @@ def test_the_comparison_is_with_the_reference_of_the_cohort(cohort, name):
 def test_no_visit_is_filled_under_a_reference_that_nobody_named(cohort):
     """Files often begin with the active protocol; jump to reference would then treat the untreated."""
     nameless = replace(cohort, reference=None)
-    found = missing_data_analyses(nameless, "pain", draws=2, **AT_26)
+    found = missing_data_analyses(nameless, choose_endpoint(nameless, "pain", **AT_26), draws=2)
     assert not ABOUT_REFERENCE & set(found.differences["assumption"])
     assert not ABOUT_REFERENCE & set(found.responders["assumption"])
     assert "multiple imputation" in set(found.differences["analysis"])
     assert any("are left out: no protocol is named as the reference" in note for note in found.notes)
     for one, named in ((cohort, {}), (nameless, {"reference": "exercise only"})):
-        found = missing_data_analyses(one, "pain", draws=2, **AT_26, **named)
+        found = missing_data_analyses(one, choose_endpoint(one, "pain", **AT_26, **named), draws=2)
         assert set(found.differences["assumption"]) >= ABOUT_REFERENCE
         assert not any("are left out" in note for note in found.notes)
     model = fit_weekly(cohort, "pain")

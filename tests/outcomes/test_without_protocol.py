@@ -9,6 +9,7 @@ import pytest
 from analysis import outcomes, quality
 from analysis.cohort import Cohort
 from analysis.curves.recovery import fit_recovery
+from analysis.outcomes.endpoint import choose_endpoint
 from analysis.outcomes.missing.missing_analyses import missing_data_analyses
 from analysis.outcomes.missing.tipping_point import tipping_point
 from analysis.outcomes.responders.better_or_worse import better_or_worse
@@ -24,20 +25,24 @@ WRITTEN = (np.nan, "nan", "NaN", " ", "<NA>")
 TABLES = {
     "curves": lambda one: fit_recovery(one, "pain").differences(),
     "responders": lambda one: outcomes.responders(one, "pain", week=26).table,
-    "directions": lambda one: better_or_worse(one, "pain", week=26).table,
-    "kept": lambda one: reached_and_kept(one, "pain", week=26).table,
-    "time": lambda one: time_to_response(one, "pain").table,
-    "log-rank": lambda one: time_to_response(one, "pain").comparison,
-    "repeated": lambda one: repeated_responders(one, "pain").table,
-    "grid": lambda one: threshold_grid(one, "pain", week=26).table,
-    "symmetry": lambda one: limb_symmetry(one, week=26).table,
-    "gap": lambda one: outcomes.gap_regained(one, week=26).table,
+    "directions": lambda one: better_or_worse(one, choose_endpoint(one, "pain", week=26)).table,
+    "kept": lambda one: reached_and_kept(one, choose_endpoint(one, "pain", week=26)).table,
+    "time": lambda one: time_to_response(one, choose_endpoint(one, "pain", week=26)).table,
+    "log-rank": lambda one: time_to_response(one, choose_endpoint(one, "pain", week=26)).comparison,
+    "repeated": lambda one: repeated_responders(one, choose_endpoint(one, "pain", week=26)).table,
+    "grid": lambda one: threshold_grid(one, choose_endpoint(one, "pain", week=26)).table,
+    "symmetry": lambda one: (
+        limb_symmetry(one, choose_endpoint(one, "quadriceps_torque", week=26, threshold=3.0, criterion="state")).table
+    ),
+    "gap": lambda one: (
+        outcomes.gap_regained(one, choose_endpoint(one, "quadriceps_torque", week=26, criterion=None)).table
+    ),
     "flow": lambda one: outcomes.patient_flow(one).allocated,
     "missing": lambda one: outcomes.missing_by_week(one, "pain").table,
     "patterns": lambda one: outcomes.missing_patterns(one, "pain").kinds,
     "patterns at the start": lambda one: outcomes.missing_patterns(one, "pain").baseline,
-    "analyses": lambda one: missing_data_analyses(one, "pain", week=26, draws=2).differences,
-    "tipping": lambda one: tipping_point(one, "pain", week=26, draws=2).table,
+    "analyses": lambda one: missing_data_analyses(one, choose_endpoint(one, "pain", week=26), draws=2).differences,
+    "tipping": lambda one: tipping_point(one, choose_endpoint(one, "pain", week=26, criterion=None), draws=2).table,
     "adherence": lambda one: outcomes.adherence_by_week(one).table,
     "events": lambda one: outcomes.events_by_protocol(one).table,
     "stopping": lambda one: outcomes.time_to_stopping(one).table,
@@ -78,7 +83,10 @@ def test_they_are_counted(cohorts):
     said = "5 of 90 patients have no protocol and are in no count."
     assert said in outcomes.responders(with_gaps, "pain", week=26).notes
     assert "5 patients left out for want of a protocol." in fit_recovery(with_gaps, "pain").choices
-    assert "5 patients left out for want of a protocol." in tipping_point(with_gaps, "pain", week=26, draws=2).notes
+    assert (
+        "5 patients left out for want of a protocol."
+        in tipping_point(with_gaps, choose_endpoint(with_gaps, "pain", week=26, criterion=None), draws=2).notes
+    )
     by = quality.completeness(quality.expected_values(with_gaps), ["protocol"]).set_index("protocol")
     patterns = quality.visit_patterns(with_gaps)
     assert by.index[-1] == "not recorded"

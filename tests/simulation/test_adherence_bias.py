@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort
+from analysis.outcomes.endpoint import choose_endpoint
 from analysis.outcomes.home_programme.adherence_association import NAIVE, adherence_association
 from analysis.outcomes.home_programme.complier_effect import complier_effect
 from synthetic_cohort import generate_cohort, load_scenario
@@ -38,7 +39,13 @@ def test_the_naive_slope_is_biased_as_the_truth_says():
     generated = generate_cohort(scenario, patients=20_000, seed=21)
     truth = generated.truth.dose_response.iloc[0]
     assert (truth["causal_slope"], round(truth["naive_slope"], 3)) == (0, 0.131)
-    row = adherence_association(generated.complete, "quadriceps_torque", week=26).table.set_index("method").loc[NAIVE]
+    row = (
+        adherence_association(
+            generated.complete, choose_endpoint(generated.complete, "quadriceps_torque", week=26, criterion=None)
+        )
+        .table.set_index("method")
+        .loc[NAIVE]
+    )
     assert row["slope"] == pytest.approx(truth["naive_slope"], abs=0.02)
     assert row["lower"] > 0.08  # an honest interval about the wrong number
 
@@ -53,12 +60,23 @@ def test_the_estimate_by_allocation_is_right_where_the_naive_slope_is_not():
     modalities = tuple(replace(m, protocols=tuple(p for p in m.protocols if p in two)) for m in plan.modalities)
     plan = replace(plan, protocols=two, modalities=modalities, brace=())
     many = with_effect(generate_cohort(plan, patients=12_000, seed=1000))
-    naive = adherence_association(many, "quadriceps_torque", week=26, modality=STIMULATION).table["slope"].iloc[0]
+    naive = (
+        adherence_association(
+            many, choose_endpoint(many, "quadriceps_torque", week=26, criterion=None), modality=STIMULATION
+        )
+        .table["slope"]
+        .iloc[0]
+    )
     assert 0.07 < naive - EFFECT < 0.17
     rows = []
     for seed in range(120):
         cohort = with_effect(generate_cohort(plan, patients=120, seed=seed))
-        found = complier_effect(cohort, "quadriceps_torque", week=26, randomised=True, modality=STIMULATION)
+        found = complier_effect(
+            cohort,
+            choose_endpoint(cohort, "quadriceps_torque", week=26, criterion=None),
+            randomised=True,
+            modality=STIMULATION,
+        )
         rows.append(found.table.iloc[0])
     table = pd.DataFrame(rows)
     effect = table["effect"].to_numpy(dtype=float)

@@ -5,6 +5,7 @@ import time
 import numpy as np
 import pytest
 
+from analysis.outcomes.endpoint import choose_endpoint
 from analysis.outcomes.missing.missing_analyses import missing_data_analyses
 from analysis.outcomes.missing.tipping_point import tipping_point
 from analysis.outcomes.true_response.probability_of_response import probability_of_response
@@ -20,13 +21,17 @@ def test_imputation_the_mixed_model_and_a_shift_of_zero(seed):
     fitted to other columns (baseline as covariate instead of outcome, one or the other way of letting it act by week),
     which moves it by a few per cent of a standard error: 0.1 more."""
     cohort = generate_cohort(patients=900, seed=seed).observed
-    table = missing_data_analyses(cohort, "ikdc", week=26, draws=1500).differences.set_index(["analysis", "assumption"])
+    table = missing_data_analyses(cohort, choose_endpoint(cohort, "ikdc", week=26), draws=1500).differences.set_index(
+        ["analysis", "assumption"]
+    )
     imputed = table.loc[("multiple imputation", "missing at random")].set_index("protocol")
     mixed = table.loc[("mixed model", "missing at random")].set_index("protocol")
     noise = 4 * imputed["std_error"] * (1 / 3 / 1500) ** 0.5
     assert ((imputed["difference"] - mixed["difference"]).abs() < noise + 0.1 * imputed["std_error"]).all()
     np.testing.assert_allclose(imputed["std_error"], mixed["std_error"], rtol=0.08)
-    shift = tipping_point(cohort, "ikdc", week=26, draws=1500, seed=9, deltas=[-5, 5]).table
+    shift = tipping_point(
+        cohort, choose_endpoint(cohort, "ikdc", week=26, criterion=None), draws=1500, seed=9, deltas=[-5, 5]
+    ).table
     zero = shift[shift["delta"] == 0].set_index("protocol")
     assert ((zero["difference"] - imputed["difference"]).abs() < 2**0.5 * noise).all()
     np.testing.assert_allclose(zero["std_error"], imputed["std_error"], rtol=0.02)
@@ -37,10 +42,14 @@ def test_imputation_the_mixed_model_and_a_shift_of_zero(seed):
 @pytest.mark.parametrize(
     "run",
     [
-        lambda cohort, tell: tipping_point(cohort, "ikdc", week=26, draws=1000, tell=tell),
-        lambda cohort, tell: missing_data_analyses(cohort, "ikdc", week=26, draws=250, tell=tell),
+        lambda cohort, tell: tipping_point(
+            cohort, choose_endpoint(cohort, "ikdc", week=26, criterion=None), draws=1000, tell=tell
+        ),
+        lambda cohort, tell: missing_data_analyses(
+            cohort, choose_endpoint(cohort, "ikdc", week=26), draws=250, tell=tell
+        ),
         lambda cohort, tell: probability_of_response(
-            cohort, "ikdc", week=26, measurement_error=5, free=False, draws=1000, tell=tell
+            cohort, choose_endpoint(cohort, "ikdc", week=26), measurement_error=5, free=False, draws=1000, tell=tell
         ),
     ],
     ids=["tipping point", "analyses, four times 250", "probability"],

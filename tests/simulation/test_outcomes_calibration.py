@@ -2,6 +2,7 @@
 
 import pytest
 
+from analysis.outcomes.endpoint import choose_endpoint
 from analysis.outcomes.true_response.probability_of_response import probability_of_response
 from analysis.statistics.calibration import calibration_table
 from synthetic_cohort import generate_cohort
@@ -22,7 +23,11 @@ def test_calibrated_within_three_points_in_every_tenth(measure, limb, threshold,
     measurement is the scenario's. The truth is the true change, without error, of every patient, lost ones included."""
     generated = generate_cohort("ligament reconstruction", patients=40_000, seed=11)
     found = probability_of_response(
-        generated.observed, measure, week=26, threshold=threshold, free=False, draws=40, **error
+        generated.observed,
+        choose_endpoint(generated.observed, measure, week=26, threshold=threshold),
+        free=False,
+        draws=40,
+        **error,
     )
     curves = generated.truth.curves
     curves = curves[(curves["measure"] == measure) & (curves["limb"] == limb)]

@@ -8,6 +8,7 @@ from scipy.stats import norm
 
 from analysis.cohort import Cohort
 from analysis.errors import DistributionWarning
+from analysis.outcomes.endpoint import choose_endpoint
 from analysis.outcomes.true_response.probability_of_response import probability_of_response
 
 pytestmark = pytest.mark.slow
@@ -95,7 +96,11 @@ def measured(seed, design, change, error, sd, threshold):
     cohort, deviation, outcome, gain = drawn(seed, design, change, error, sd)
     with pytest.warns(DistributionWarning, match="Normality is rejected"):
         found = probability_of_response(
-            cohort, "ikdc", week=52, threshold=threshold, measurement_error=sd, draws=20, seed=seed
+            cohort,
+            choose_endpoint(cohort, "ikdc", week=52, threshold=threshold),
+            measurement_error=sd,
+            draws=20,
+            seed=seed,
         )
     assert found.versions == ("normal", "free")
     known = error is normal

@@ -118,7 +118,7 @@ class Enough(Lesson):
 
     def change_figure(self) -> Figure:
         """Draw the share of patients at every threshold, as the report does."""
-        return responder_figures.change_figure(self.responders(), self.made.observed.measures[MEASURE])
+        return responder_figures.change_figure(self.responders())
 
     @cached_property
     def anchored(self) -> pd.DataFrame:
@@ -216,7 +216,7 @@ class Enough(Lesson):
             for one in (self.responders(), self.responders(OTHER_THRESHOLD))
         )
         began, seen, reached = (int(counted[name]) for name in ("allocated", "n", "responders"))
-        standard = self.responders().threshold.value
+        standard = self.responders().endpoint.to_reach.value
         rise = 100 * (float(other["share"]) - float(counted["share"]))
         return {
             "responders": Numbers(

@@ -16,7 +16,7 @@ from analysis.lessons.exercise_words import Answers, Numbers
 from analysis.lessons.lesson import Lesson
 from analysis.lessons.lesson_table import LessonTable, lesson_table
 from analysis.lessons.sliders import Slider
-from analysis.outcomes import tipping_point
+from analysis.outcomes import choose_endpoint, tipping_point
 from analysis.report.parts.look import INK, marks
 from synthetic_cohort import Effect, generate_cohort, load_scenario
 
@@ -111,7 +111,9 @@ class Absent(Lesson):
     @cached_property
     def tipping(self) -> TippingPoint:
         """The difference at week 26 when the missing values of the new protocol are shifted."""
-        return tipping_point(self.trial.observed, MEASURE, week=TRIAL_WEEK, deltas=SHIFTS, draws=100, seed=self.seed)
+        trial = self.trial.observed
+        endpoint = choose_endpoint(trial, MEASURE, week=TRIAL_WEEK, criterion=None)
+        return tipping_point(trial, endpoint, deltas=SHIFTS, draws=100, seed=self.seed)
 
     @cached_property
     def shifts(self) -> LessonTable:

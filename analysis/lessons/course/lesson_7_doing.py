@@ -15,7 +15,14 @@ from analysis.lessons.exercise_words import Answers, Numbers
 from analysis.lessons.lesson import Lesson
 from analysis.lessons.lesson_table import LessonTable, lesson_table
 from analysis.lessons.sliders import Slider
-from analysis.outcomes import adherence_association, complier_effect
+from analysis.outcomes import (
+    AdherenceAssociation,
+    ComplierEffect,
+    Endpoint,
+    adherence_association,
+    choose_endpoint,
+    complier_effect,
+)
 from analysis.report.parts.look import INK, marks
 from synthetic_cohort import generate_cohort, load_scenario
 
@@ -51,7 +58,7 @@ class Doing(Lesson):
     @cached_property
     def patients(self) -> LessonTable:
         """One row a patient: protocol, share_done (of the stimulation sessions), gain (N·m/kg to week 52)."""
-        found = complier_effect(self._trial(STORY), MEASURE, week=WEEK, randomised=True, modality=MODALITY).patients
+        found = self._effect(STORY).patients
         frame = found.rename(columns={"exposure": "share_done", "improvement": "gain"})
         frame = frame[["protocol", "share_done", "gain"]].reset_index(drop=True)
         return lesson_table(frame, "Patients of the trial.", _UNITS, 2)
@@ -81,7 +88,7 @@ class Doing(Lesson):
     @cached_property
     def slopes(self) -> LessonTable:
         """The kit's slope of the gain on the share done: method, slope, lower, upper (N·m/kg for all instead of none)."""
-        table = adherence_association(self._trial(STORY), MEASURE, week=WEEK, modality=MODALITY).table
+        table = self._association(STORY).table
         rows = table.loc[table["method"].isin(["naive", "adjusted"]), ["method", "slope", "lower", "upper"]]
         caption = "Gain for all sessions instead of none, as those who did more and those who did less gained; 95 % intervals."
         return lesson_table(rows, caption, dict.fromkeys(("slope", "lower", "upper"), _TORQUE), 3)
@@ -89,7 +96,7 @@ class Doing(Lesson):
     @cached_property
     def by_allocation(self) -> LessonTable:
         """The kit's effect by allocation: effect, lower, upper (N·m/kg for all instead of none)."""
-        found = complier_effect(self._trial(STORY), MEASURE, week=WEEK, randomised=True, modality=MODALITY).table
+        found = self._effect(STORY).table
         caption = "Gain for all sessions instead of none, by allocation, adjusted for the baseline; 95 % interval."
         units = dict.fromkeys(("effect", "lower", "upper"), _TORQUE)
         return lesson_table(found[["effect", "lower", "upper"]].astype(float), caption, units, 3)
@@ -148,10 +155,17 @@ class Doing(Lesson):
         visits.loc[at, "value"] += EFFECT * visits.loc[at, "patient_id"].map(share).astype(float).fillna(0)
         return Cohort(made.patients, visits, sessions=sessions, reference=made.reference)
 
-    def _estimates(self, follows: str) -> LessonTable:
+    def _association(self, follows: str) -> AdherenceAssociation:
         cohort = self._trial(follows)
-        naive = adherence_association(cohort, MEASURE, week=WEEK, modality=MODALITY).table.iloc[0]
-        honest = complier_effect(cohort, MEASURE, week=WEEK, randomised=True, modality=MODALITY).table.iloc[0]
+        return adherence_association(cohort, _gain(cohort), modality=MODALITY)
+
+    def _effect(self, follows: str) -> ComplierEffect:
+        cohort = self._trial(follows)
+        return complier_effect(cohort, _gain(cohort), randomised=True, modality=MODALITY)
+
+    def _estimates(self, follows: str) -> LessonTable:
+        naive = self._association(follows).table.iloc[0]
+        honest = self._effect(follows).table.iloc[0]
         rows = [(naive["slope"], naive["lower"], naive["upper"]), (honest["effect"], honest["lower"], honest["upper"])]
         frame = pd.DataFrame(rows, columns=["estimate", "lower", "upper"], dtype=float)
         frame.insert(0, "way", WAYS)
@@ -233,3 +247,7 @@ class Doing(Lesson):
 def _with_units(estimates: pd.DataFrame) -> LessonTable:
     units = dict.fromkeys(("estimate", "lower", "upper"), _TORQUE)
     return lesson_table(estimates, "All sessions instead of none; 95 % intervals.", units, 2)
+
+
+def _gain(cohort: Cohort) -> Endpoint:
+    return choose_endpoint(cohort, MEASURE, week=WEEK, criterion=None)

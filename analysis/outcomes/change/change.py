@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Literal, get_args
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.reference import used_protocols
 from analysis.cohort.visit_frame import visit_frame
 from analysis.errors import ModelError
 
@@ -14,28 +15,21 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from analysis.cohort.tables import Cohort
-
-BaselineRule = Literal["last before start", "first before start", "mean before start"]
+    from analysis.outcomes.endpoint import Endpoint
 
 #: What became of a patient at the week asked for.
 STATUSES = ("seen", "seen, no baseline", "not seen")
 
 
-def change_frame(
-    cohort: Cohort, measure: str, *, limb: str | None = None, baseline: BaselineRule = "last before start"
-) -> pd.DataFrame:
+def change_frame(cohort: Cohort, endpoint: Endpoint) -> pd.DataFrame:
     """Give every visit of a measure with its baseline, change and improvement.
 
     Parameters
     ----------
     cohort : Cohort
         The cohort.
-    measure : str
-        A stored or derived measure.
-    limb : str, optional
-        The limb; by default the involved one where the measure has limbs.
-    baseline : {"last before start", "first before start", "mean before start"}
-        Which of the values at week 0 or before is the baseline: the last one, the first one, or their mean.
+    endpoint : Endpoint
+        What was measured, where, and which value is the baseline; its week plays no part.
 
     Returns
     -------
@@ -43,63 +37,34 @@ def change_frame(
         The columns of :func:`analysis.cohort.visit_frame`, with baseline and change by the rule, and improvement: the
         change in the better direction of the measure (positive is better), in its unit.
 
-    Raises
-    ------
-    ModelError
-        The baseline rule is not known.
-    CohortError
-        The measure or the limb is not known.
-
-    Notes
-    -----
-    The last value before the start is the usual baseline of a trial (common practice, no source). The mean of several
-    values carries less measurement error.
-
     Examples
     --------
+    >>> from analysis.outcomes import choose_endpoint
     >>> from synthetic_cohort import generate_cohort
     >>> cohort = generate_cohort(patients=30, seed=1).observed
-    >>> frame = change_frame(cohort, "pain")
+    >>> frame = change_frame(cohort, choose_endpoint(cohort, "pain", week=26))
     >>> bool((frame["improvement"] == -frame["change"])[frame["change"].notna()].all())
     True
     """
-    if baseline not in get_args(BaselineRule):
-        raise ModelError(
-            f"There is no baseline rule {baseline!r}.",
-            what_to_do=f"Use one of: {', '.join(get_args(BaselineRule))}.",
-        )
-    frame = visit_frame(cohort, measure, limb)
-    if baseline != "last before start":
+    frame = visit_frame(cohort, endpoint.measure.name, endpoint.limb)
+    if endpoint.baseline != "last before start":
         before = frame.loc[(frame["week"] <= 0) & frame["value"].notna()].groupby("patient_id")["value"]
-        chosen = before.first() if baseline == "first before start" else before.mean()
+        chosen = before.first() if endpoint.baseline == "first before start" else before.mean()
         frame["baseline"] = frame["patient_id"].map(chosen).astype("float64")
         frame["change"] = frame["value"] - frame["baseline"]
-    frame.insert(list(frame).index("change") + 1, "improvement", cohort.measures[measure].sign * frame["change"] + 0.0)
+    frame.insert(list(frame).index("change") + 1, "improvement", endpoint.measure.sign * frame["change"] + 0.0)
     return frame
 
 
-def change_at_week(
-    cohort: Cohort,
-    measure: str,
-    *,
-    week: float,
-    limb: str | None = None,
-    baseline: BaselineRule = "last before start",
-) -> pd.DataFrame:
+def change_at_week(cohort: Cohort, endpoint: Endpoint) -> pd.DataFrame:
     """Give the change of every patient of the cohort by one week, the missing ones included.
 
     Parameters
     ----------
     cohort : Cohort
         The cohort.
-    measure : str
-        A stored or derived measure.
-    week : float
-        Week since surgery or start; visits are taken at exactly this week.
-    limb : str, optional
-        The limb; by default the involved one where the measure has limbs.
-    baseline : {"last before start", "first before start", "mean before start"}
-        As in :func:`change_frame`.
+    endpoint : Endpoint
+        What was measured, where, by when and from which baseline; it needs no threshold.
 
     Returns
     -------
@@ -107,45 +72,27 @@ def change_at_week(
         One row a patient in the order of ``cohort.patients``: patient_id, protocol, week, baseline, value, change,
         improvement (unit of the measure) and status: "seen", "seen, no baseline" or "not seen".
 
-    Raises
-    ------
-    ModelError, CohortError
-        As in :func:`change_frame`; or the week is not a number.
-
     Examples
     --------
+    >>> from analysis.outcomes import choose_endpoint
     >>> from synthetic_cohort import generate_cohort
     >>> cohort = generate_cohort(patients=30, seed=1).observed
-    >>> len(change_at_week(cohort, "pain", week=26)) == len(cohort.patients)
+    >>> len(change_at_week(cohort, choose_endpoint(cohort, "pain", week=26))) == len(cohort.patients)
     True
     """
-    if not np.isfinite(week):
-        raise ModelError(f"The week {week!r} is not a number of weeks.", what_to_do="Name a week of the cohort.")
-    frame = change_frame(cohort, measure, limb=limb, baseline=baseline)
+    frame = change_frame(cohort, endpoint)
     frame = frame[frame["value"].notna()]
     baselines = frame.drop_duplicates("patient_id").set_index("patient_id")["baseline"]
-    values = frame[frame["week"] == week].set_index("patient_id")["value"]
+    values = frame[frame["week"] == endpoint.week].set_index("patient_id")["value"]
     patients = cohort.patients
     table = pd.DataFrame({"patient_id": patients["patient_id"], "protocol": used_protocols(patients["protocol"])})
-    table["week"] = float(week)
+    table["week"] = endpoint.week
     table["baseline"] = table["patient_id"].map(baselines).astype("float64")
     table["value"] = table["patient_id"].map(values).astype("float64")
     table["change"] = table["value"] - table["baseline"]
-    table["improvement"] = cohort.measures[measure].sign * table["change"] + 0.0  # no change is 0, not -0
+    table["improvement"] = endpoint.measure.sign * table["change"] + 0.0  # no change is 0, not -0
     status = np.select([table["value"].isna(), table["baseline"].isna()], [STATUSES[2], STATUSES[1]], STATUSES[0])
     return table.assign(status=pd.Categorical(status, categories=list(STATUSES)))
-
-
-def used_protocols(protocol: pd.Series) -> pd.Series:
-    """Give the protocols as categories in the order of the data, the ones without a patient left out.
-
-    Examples
-    --------
-    >>> series = pd.Series(pd.Categorical(["b"], categories=["a", "b"]))
-    >>> used_protocols(series).cat.categories.tolist()
-    ['b']
-    """
-    return protocol.astype("category").cat.remove_unused_categories()
 
 
 def with_covariates(cohort: Cohort, patients: pd.DataFrame, covariates: Sequence[str]) -> pd.DataFrame:

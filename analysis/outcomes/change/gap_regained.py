@@ -2,22 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal, get_args
 
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.reference import reference_protocol
 from analysis.errors import ModelError
-from analysis.outcomes.change.change import BaselineRule, change_at_week
-from analysis.outcomes.responders.change_distribution import rounding_room
+from analysis.outcomes.change.change import change_at_week
+from analysis.outcomes.endpoint import rounding_room
 from analysis.result import Result
 from analysis.statistics.mean_interval import half_width, welch
-from analysis.statistics.proportions import check_level
 
 if TYPE_CHECKING:
+    from analysis.cohort.measures import Measure
     from analysis.cohort.tables import Cohort
+    from analysis.outcomes.endpoint import Endpoint
 
 OtherLimb = Literal["before start", "same week"]
 METHOD = "ratio of means, linearised, t"
@@ -30,10 +30,8 @@ class GapRegained(Result):
 
     Attributes
     ----------
-    measure, unit : str
-        The measure and its unit.
-    week : float
-        The week.
+    endpoint : Endpoint
+        What was measured, and by when.
     other_limb : {"before start", "same week"}
         What the involved limb is compared with at the week.
     table : pandas.DataFrame
@@ -49,9 +47,7 @@ class GapRegained(Result):
         How to read it.
     """
 
-    measure: str
-    unit: str
-    week: float
+    endpoint: Endpoint
     other_limb: OtherLimb
     table: pd.DataFrame
     differences: pd.DataFrame
@@ -59,19 +55,11 @@ class GapRegained(Result):
     notes: tuple[str, ...]
 
     def _headline(self) -> str:
-        return f"{self.measure}: gap to the other limb regained by week {self.week:g}"
+        return f"{self.endpoint.measure.label}: gap to the other limb regained by week {self.endpoint.week:g}"
 
 
 def gap_regained(
-    cohort: Cohort,
-    measure: str = "quadriceps_torque",
-    *,
-    week: float,
-    other_limb: OtherLimb = "before start",
-    least_gap: float = 0.0,
-    baseline: BaselineRule = "last before start",
-    level: float = 0.95,
-    reference: str | None = None,
+    cohort: Cohort, endpoint: Endpoint, *, other_limb: OtherLimb = "before start", least_gap: float = 0.0
 ) -> GapRegained:
     """Give the per cent of the gap to the other limb that was regained.
 
@@ -79,22 +67,14 @@ def gap_regained(
     ----------
     cohort : Cohort
         The cohort, with a measure of both limbs.
-    measure : str
-        The measure.
-    week : float
-        The week.
+    endpoint : Endpoint
+        The measure, the week and the rule for the baseline, of both limbs; it needs no threshold.
     other_limb : {"before start", "same week"}
         Whether the involved limb is compared with the other one as it was before the start, or as it is at the week.
         The other limb weakens too, so the second flatters.
     least_gap : float
         Patients whose gap before was not larger than this have none to regain (unit of the measure); the detectable
         change is a sensible choice.
-    baseline : {"last before start", "first before start", "mean before start"}
-        As in :func:`analysis.outcomes.change.change.change_frame`.
-    level : float
-        Confidence level.
-    reference : str, optional
-        The protocol compared with; by default that of the cohort, or the first one where it names none.
 
     Returns
     -------
@@ -114,17 +94,16 @@ def gap_regained(
 
     Examples
     --------
+    >>> from analysis.outcomes import choose_endpoint
     >>> from synthetic_cohort import generate_cohort
-    >>> found = gap_regained(generate_cohort(patients=90, seed=1).observed, week=52)
+    >>> cohort = generate_cohort(patients=90, seed=1).observed
+    >>> found = gap_regained(cohort, choose_endpoint(cohort, "quadriceps_torque", week=52, criterion=None))
     >>> bool((found.table["n"] <= found.table["allocated"]).all())
     True
     """
-    check_level(level)
-    _check(cohort, measure, other_limb, least_gap)
-    involved, other = (
-        change_at_week(cohort, measure, week=week, limb=limb, baseline=baseline) for limb in ("involved", "uninvolved")
-    )
-    sign = cohort.measures[measure].sign
+    _check(cohort, endpoint.measure, other_limb, least_gap)
+    involved, other = (change_at_week(cohort, replace(endpoint, limb=limb)) for limb in ("involved", "uninvolved"))
+    sign, level = endpoint.measure.sign, endpoint.level
     patients = pd.DataFrame(
         {
             "patient_id": involved["patient_id"],
@@ -152,23 +131,21 @@ def gap_regained(
         "same week": "The other limb is taken at the same week; where it weakened too, the per cent flatters.",
     }
     return GapRegained(
-        measure=measure,
-        unit=cohort.measures[measure].unit,
-        week=float(week),
+        endpoint=endpoint,
         other_limb=other_limb,
         table=table.drop(columns=["_error"]),
-        differences=_differences(table, reference_protocol(cohort, patients["protocol"], reference), level),
+        differences=_differences(table, endpoint.compared_with(cohort, patients["protocol"]), level),
         patients=patients,
         notes=(
             compared[other_limb],
-            f"Patients whose gap before was at most {least_gap:g} {cohort.measures[measure].unit} are counted apart.",
+            f"Patients whose gap before was at most {least_gap:g} {endpoint.measure.unit} are counted apart.",
             "Those left are chosen by a gap that holds error: some of what they regain is regression to the mean.",
             "The per cent of a protocol is that of the summed gaps; patients with a small gap have wild per cents.",
         ),
     )
 
 
-def _check(cohort: Cohort, measure: str, other_limb: str, least_gap: float) -> None:
+def _check(cohort: Cohort, measure: Measure, other_limb: str, least_gap: float) -> None:
     if other_limb not in get_args(OtherLimb):
         raise ModelError(
             f"There is no choice {other_limb!r} of the other limb.",
@@ -176,12 +153,11 @@ def _check(cohort: Cohort, measure: str, other_limb: str, least_gap: float) -> N
         )
     if not least_gap >= 0:
         raise ModelError(f"The least gap {least_gap:g} is below 0.", what_to_do="Give 0 or a positive gap.")
-    label = cohort.measures[measure].label
-    limbs = set(cohort.visits.loc[cohort.visits["measure"] == measure, "limb"].astype("str"))
+    limbs = set(cohort.visits.loc[cohort.visits["measure"] == measure.name, "limb"].astype("str"))
     if not {"involved", "uninvolved"} <= limbs:
         raise ModelError(
-            f"{label} was not measured on both limbs, so there is no gap to regain.",
-            where=f"measure {measure!r}, limbs: {', '.join(sorted(limbs)) or 'none'}",
+            f"{measure.label} was not measured on both limbs, so there is no gap to regain.",
+            where=f"measure {measure.name!r}, limbs: {', '.join(sorted(limbs)) or 'none'}",
             what_to_do="Name a measure of the involved and the uninvolved limb.",
         )
 

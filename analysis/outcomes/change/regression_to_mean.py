@@ -9,14 +9,14 @@ import numpy as np
 import pandas as pd
 
 from analysis.errors import ModelError
-from analysis.outcomes.change.change import BaselineRule, change_at_week
-from analysis.outcomes.responders.change_distribution import rounding_room
+from analysis.outcomes.change.change import change_at_week
+from analysis.outcomes.endpoint import rounding_room
 from analysis.result import Result
 from analysis.statistics.mean_interval import half_width
-from analysis.statistics.proportions import check_level
 
 if TYPE_CHECKING:
     from analysis.cohort.tables import Cohort
+    from analysis.outcomes.endpoint import Endpoint
 
 METHOD = "t, expected change taken as known"
 
@@ -147,10 +147,8 @@ class ChosenGroupChange(Result):
 
     Attributes
     ----------
-    measure : str
-        The measure.
-    week : float
-        The week.
+    endpoint : Endpoint
+        What was measured, and by when.
     share : float
         Share of the patients with a baseline that was asked for.
     cutoff : float
@@ -163,27 +161,18 @@ class ChosenGroupChange(Result):
         What was assumed.
     """
 
-    measure: str
-    week: float
+    endpoint: Endpoint
     share: float
     cutoff: float
     table: pd.DataFrame
     notes: tuple[str, ...]
 
     def _headline(self) -> str:
-        return f"{self.measure}: the worst {100 * self.share:g} % at baseline, by week {self.week:g}"
+        return f"The worst {100 * self.share:g} % at baseline. {self.endpoint.words}"
 
 
 def chosen_group_change(
-    cohort: Cohort,
-    measure: str,
-    *,
-    week: float,
-    correlation: float,
-    share: float = 0.25,
-    limb: str | None = None,
-    baseline: BaselineRule = "last before start",
-    level: float = 0.95,
+    cohort: Cohort, endpoint: Endpoint, *, correlation: float, share: float = 0.25
 ) -> ChosenGroupChange:
     """Set the improvement of the patients with the worst baselines against regression to the mean.
 
@@ -191,21 +180,13 @@ def chosen_group_change(
     ----------
     cohort : Cohort
         The cohort.
-    measure : str
-        A stored or derived measure.
-    week : float
-        Week of the follow-up.
+    endpoint : Endpoint
+        The measure, by which week and from which baseline; it needs no threshold.
     correlation : float
         Test-retest correlation of the measure in unchanged patients, 0 to 1; not the correlation of this follow-up
         with the baseline, which treatment and time change too.
     share : float
         Share of the patients with a baseline who are chosen, the worst first; ties at the cutoff are all chosen.
-    limb : str, optional
-        The limb; by default the involved one where the measure has limbs.
-    baseline : {"last before start", "first before start", "mean before start"}
-        As in :func:`analysis.outcomes.change.change.change_frame`.
-    level : float
-        Confidence level.
 
     Returns
     -------
@@ -225,21 +206,22 @@ def chosen_group_change(
 
     Examples
     --------
+    >>> from analysis.outcomes import choose_endpoint
     >>> from synthetic_cohort import generate_cohort
     >>> cohort = generate_cohort(patients=120, seed=1).observed
-    >>> found = chosen_group_change(cohort, "ikdc", week=26, correlation=0.9)
+    >>> endpoint = choose_endpoint(cohort, "ikdc", week=26, criterion=None)
+    >>> found = chosen_group_change(cohort, endpoint, correlation=0.9)
     >>> bool((found.table["expected"] > 0).all())
     True
     """
-    check_level(level)
     _check_correlation(correlation)
     _check_share(share)
-    changes = change_at_week(cohort, measure, week=week, limb=limb, baseline=baseline)
-    sign = cohort.measures[measure].sign
+    changes = change_at_week(cohort, endpoint)
+    sign, level = endpoint.measure.sign, endpoint.level
     known = changes.dropna(subset=["baseline"]).assign(towards=lambda rows: sign * rows["baseline"])
     if known.empty:
         raise ModelError(
-            f"Nobody has a baseline of {measure!r}, so nobody can be chosen by it.",
+            f"Nobody has a baseline of {endpoint.measure.name!r}, so nobody can be chosen by it.",
             what_to_do="Check that visits at week 0 or before are there.",
         )
     asked = share * len(known)
@@ -251,8 +233,7 @@ def chosen_group_change(
     if len(names) > 1:
         rows += [_row(name, chosen[chosen["protocol"] == name], everyone, correlation, level) for name in names]
     return ChosenGroupChange(
-        measure=measure,
-        week=float(week),
+        endpoint=endpoint,
         share=share,
         cutoff=sign * limit,
         table=pd.DataFrame(rows),

@@ -16,8 +16,8 @@
   and is not done to 0 %.
 - ``time_to_stopping``: Time to stopping the home programme, by protocol: the first week of a run of idle weeks that
   lasts to the end.
-- ``weeks_at_threshold``: Share of the programme's weeks in which a patient did enough of the sessions prescribed, at
-  80 % and other thresholds.
+- ``weeks_with_enough``: Share of the programme's weeks in which a patient did enough of the sessions prescribed, at
+  80 % and other shares.
 - ``events``: Harms and other events by protocol, with denominators; not recorded is not the same as none.
 - ``events_by_week``: Events during the weeks of the home programme, beside what was done at home in those weeks.
 - ``intercurrent_events``: Events after the start that can change what an outcome means, and how many patients were

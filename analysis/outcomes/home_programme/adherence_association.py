@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.reference import used_protocols
 from analysis.errors import ModelError
-from analysis.outcomes.change.change import change_at_week, change_frame, used_protocols, with_covariates
+from analysis.outcomes.change.change import change_at_week, change_frame, with_covariates
 from analysis.outcomes.home_programme.home_exposure import (
     UNITS,
     Exposure,
@@ -18,7 +19,6 @@ from analysis.outcomes.home_programme.home_exposure import (
     without_prescription,
 )
 from analysis.result import Result
-from analysis.statistics.proportions import check_level
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.cohort.tables import Cohort
+    from analysis.outcomes.endpoint import Endpoint
 
 NAIVE, ADJUSTED = "naive", "adjusted"
 LAGGED, REVERSED = "lagged: last weeks' dose, next change", "reversed: last change, next weeks' dose"
@@ -52,8 +53,8 @@ class AdherenceAssociation(Result):
 
     Attributes
     ----------
-    measure, limb, unit : str
-        The measure, and the unit of its improvement.
+    endpoint : Endpoint
+        The improvement.
     exposure, exposure_unit : str
         What was done, and what a slope is for one of.
     modality : str or None
@@ -70,33 +71,27 @@ class AdherenceAssociation(Result):
         What was used.
     """
 
-    measure: str
-    limb: str
-    unit: str
+    endpoint: Endpoint
     exposure: str
     exposure_unit: str
     modality: str | None
     not_prescribed: tuple[str, ...]
-    week: float
     table: pd.DataFrame
     patients: pd.DataFrame
     notes: tuple[str, ...]
 
     def _headline(self) -> str:
-        return f"{self.exposure} and improvement in {self.measure} by week {self.week:g}: associations, not effects"
+        return f"{self.exposure} and improvement: associations, not effects. {self.endpoint.words}"
 
 
 def adherence_association(
     cohort: Cohort,
-    measure: str,
+    endpoint: Endpoint,
     *,
-    week: float,
-    limb: str | None = None,
     exposure: Exposure = "share of sessions",
     modality: str | None = None,
     covariates: Sequence[str] = ("baseline",),
     lag: float = 4,
-    level: float = 0.95,
 ) -> AdherenceAssociation:
     """Set improvement against what was done at home, in four ways side by side.
 
@@ -104,12 +99,8 @@ def adherence_association(
     ----------
     cohort : Cohort
         The cohort.
-    measure : str
-        A stored or derived measure.
-    week : float
-        Week of the improvement; sessions up to it count.
-    limb : str, optional
-        The limb; by default the involved one where the measure has limbs.
+    endpoint : Endpoint
+        The improvement; sessions up to its week count. It needs no threshold.
     exposure : {"share of sessions", "minutes", "stimulation above the knee", "stimulation at the thigh"}
         What was done: share of the sessions prescribed, or hours a week recorded.
     modality : str, optional
@@ -118,8 +109,6 @@ def adherence_association(
         "baseline" and columns of the patients, for the adjusted slope.
     lag : float
         Weeks before (or after) a visit that count for the lagged slopes.
-    level : float
-        Confidence level.
 
     Returns
     -------
@@ -142,21 +131,23 @@ def adherence_association(
 
     Examples
     --------
+    >>> from analysis.outcomes import choose_endpoint
     >>> from synthetic_cohort import generate_cohort
-    >>> found = adherence_association(generate_cohort(patients=120, seed=1).observed, "quadriceps_torque", week=26)
+    >>> cohort = generate_cohort(patients=120, seed=1).observed
+    >>> found = adherence_association(cohort, choose_endpoint(cohort, "quadriceps_torque", week=26, criterion=None))
     >>> found.table["method"].tolist()[:2]
     ['naive', 'adjusted']
     """
-    check_level(level)
     if not lag > 0:
         raise ModelError(f"A lag of {lag:g} weeks holds no week.", what_to_do="Give weeks above 0, for example 4.")
     weeks = weekly_exposure(cohort, exposure, modality)
-    changes = change_at_week(cohort, measure, week=week, limb=limb)
+    level = endpoint.level
+    changes = change_at_week(cohort, endpoint)
     patients = changes[["patient_id", "protocol", "baseline", "improvement"]].copy()
-    patients["exposure"] = exposure_between(weeks, patients["patient_id"], 0, week)
+    patients["exposure"] = exposure_between(weeks, patients["patient_id"], 0, endpoint.week)
     none, _ = without_prescription(cohort, exposure, modality)
     full = with_covariates(cohort, patients, covariates)
-    pairs = _neighbours(cohort, measure, limb, weeks, lag)
+    pairs = _neighbours(cohort, endpoint, weeks, lag)
     value = ["value"]
     rows = [
         _slope(NAIVE, full, "improvement", "exposure", [], level),
@@ -165,23 +156,19 @@ def adherence_association(
         _slope(REVERSED, pairs, "after", "step", [*value, "interval"], level, by_patient=True),
     ]
     left_out = _left_out(rows)
-    known = cohort.measures[measure]
     asked = patients[~patients["protocol"].astype("str").isin(none)]
     lost = int(asked[["improvement", "exposure"]].isna().any(axis=1).sum())
     apart = f"Not prescribed to {', '.join(none)}: their patients ({len(patients) - len(asked):,}) are no part of this."
     return AdherenceAssociation(
-        measure=measure,
-        limb=limb or known.default_limb,
-        unit=known.unit,
+        endpoint=endpoint,
         exposure=exposure if modality is None else f"{exposure}, {modality}",
         exposure_unit=UNITS[exposure],
         modality=modality,
         not_prescribed=none,
-        week=float(week),
         table=pd.DataFrame(rows),
         patients=patients,
         notes=(
-            f"Slopes: improvement ({known.unit}) for {UNITS[exposure]}; the reversed one the other way about.",
+            f"Slopes: improvement ({endpoint.measure.unit}) for {UNITS[exposure]}; the reversed one the other way about.",
             f"Adjusted for {', '.join(covariates) or 'nothing'}; every model has an intercept for each protocol.",
             *([apart] if none else []),
             f"{lost:,} of {len(asked):,} patients lack the improvement or the sessions and are left out.",
@@ -191,12 +178,12 @@ def adherence_association(
     )
 
 
-def _neighbours(cohort: Cohort, measure: str, limb: str | None, weeks: pd.DataFrame, lag: float) -> pd.DataFrame:
+def _neighbours(cohort: Cohort, endpoint: Endpoint, weeks: pd.DataFrame, lag: float) -> pd.DataFrame:
     """Give neighbouring visits of a patient with the change between them and what was done before and after."""
-    frame = change_frame(cohort, measure, limb=limb)
+    frame = change_frame(cohort, endpoint)
     frame = frame.dropna(subset=["value"]).sort_values(["patient_id", "week"], kind="stable")
     following = frame.groupby("patient_id", observed=True)[["week", "value"]].shift(-1)
-    sign = cohort.measures[measure].sign
+    sign = endpoint.measure.sign
     pairs = frame[["patient_id", "protocol", "week", "value"]].assign(
         next_week=following["week"], step=sign * (following["value"] - frame["value"])
     )

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.reference import used_protocols
 from analysis.errors import ModelError
-from analysis.outcomes.change.change import used_protocols
 from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED
 from analysis.outcomes.home_programme.time_to_stopping import time_to_stopping, weeks_of_patients
 from analysis.result import Result

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.reference import reference_protocol
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import change_at_week, with_covariates
 from analysis.outcomes.home_programme.adherence_association import design_matrix
@@ -20,7 +19,6 @@ from analysis.outcomes.home_programme.home_exposure import (
     without_prescription,
 )
 from analysis.result import Result
-from analysis.statistics.proportions import check_level
 from analysis.statistics.two_stages import anderson_rubin, two_stages
 
 if TYPE_CHECKING:
@@ -29,6 +27,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.cohort.tables import Cohort
+    from analysis.outcomes.endpoint import Endpoint
 
 METHOD = "two-stage least squares, HC1, t"
 #: First-stage F below which an instrument is called weak (Staiger and Stock, Econometrica 1997;65:557).
@@ -48,14 +47,12 @@ class ComplierEffect(Result):
 
     Attributes
     ----------
-    measure, unit : str
-        The measure, and the unit of its improvement.
+    endpoint : Endpoint
+        The improvement.
     exposure, exposure_unit : str
         The dose, and what the effect is for one of.
     modality : str or None
         The modality; None for all sessions together.
-    week : float
-        The week.
     by_design : tuple of str
         Protocols that prescribe none of it, whose patients have a dose of 0 by design.
     table : pandas.DataFrame
@@ -73,12 +70,10 @@ class ComplierEffect(Result):
         What it can and cannot say, and what was used.
     """
 
-    measure: str
-    unit: str
+    endpoint: Endpoint
     exposure: str
     exposure_unit: str
     modality: str | None
-    week: float
     by_design: tuple[str, ...]
     table: pd.DataFrame
     assumptions: tuple[str, ...]
@@ -86,21 +81,17 @@ class ComplierEffect(Result):
     notes: tuple[str, ...]
 
     def _headline(self) -> str:
-        return f"Effect of {self.exposure} on {self.measure} by week {self.week:g}, by allocation"
+        return f"Effect of {self.exposure} by allocation. {self.endpoint.words}"
 
 
 def complier_effect(
     cohort: Cohort,
-    measure: str,
+    endpoint: Endpoint,
     *,
-    week: float,
     randomised: bool,
-    limb: str | None = None,
     exposure: Exposure = "share of sessions",
     modality: str | None = None,
     covariates: Sequence[str] = ("baseline",),
-    reference: str | None = None,
-    level: float = 0.95,
 ) -> ComplierEffect:
     """Estimate what the home dose did, with the allocation of a trial as instrument.
 
@@ -108,14 +99,10 @@ def complier_effect(
     ----------
     cohort : Cohort
         The cohort.
-    measure : str
-        A stored or derived measure.
-    week : float
-        Week of the improvement; sessions up to it count.
+    endpoint : Endpoint
+        The improvement; sessions up to its week count. It needs no threshold.
     randomised : bool
         Whether the patients were allocated to the protocols at random. There is no default: it must be stated.
-    limb : str, optional
-        The limb; by default the involved one where the measure has limbs.
     exposure : {"share of sessions", "minutes", "stimulation above the knee", "stimulation at the thigh"}
         The dose. Patients of a protocol that prescribes none of the modality, or has no session on record, have 0.
     modality : str, optional
@@ -123,10 +110,6 @@ def complier_effect(
         protocols prescribe hides one that only some do.
     covariates : sequence of str
         "baseline" and columns of the patients; they sharpen the estimate.
-    reference : str, optional
-        The protocol compared with; by default that of the cohort, or the first one where it names none.
-    level : float
-        Confidence level.
 
     Returns
     -------
@@ -149,14 +132,14 @@ def complier_effect(
 
     Examples
     --------
+    >>> from analysis.outcomes import choose_endpoint
     >>> from synthetic_cohort import generate_cohort
     >>> cohort = generate_cohort(patients=120, seed=1).observed
-    >>> options = {"week": 26, "randomised": True, "modality": "strength stimulation"}
-    >>> found = complier_effect(cohort, "quadriceps_torque", **options)
+    >>> endpoint = choose_endpoint(cohort, "quadriceps_torque", week=26, criterion=None)
+    >>> found = complier_effect(cohort, endpoint, randomised=True, modality="strength stimulation")
     >>> bool((found.table["first_stage_f"] > 10).all())
     True
     """
-    check_level(level)
     if not randomised:
         raise ModelError(
             "The protocol is an instrument only where patients were allocated to it at random.",
@@ -164,23 +147,21 @@ def complier_effect(
             what_to_do="Without a trial show the associations and what they cannot say: adherence_association.",
         )
     weeks = weekly_exposure(cohort, exposure, modality)
-    changes = change_at_week(cohort, measure, week=week, limb=limb)
+    changes = change_at_week(cohort, endpoint)
     patients = changes[["patient_id", "protocol", "baseline", "improvement"]].copy()
     none, own_accord = without_prescription(cohort, exposure, modality)
-    dose = exposure_between(weeks, patients["patient_id"], 0, week)
+    dose = exposure_between(weeks, patients["patient_id"], 0, endpoint.week)
     patients["exposure"] = np.where(patients["protocol"].astype("str").isin(none), 0.0, dose)
     full = with_covariates(cohort, patients, covariates)
-    base = reference_protocol(cohort, patients["protocol"], reference)
+    base = endpoint.compared_with(cohort, patients["protocol"])
     names = [str(name) for name in patients["protocol"].cat.categories if str(name) != base]
-    rows = [_against(full, name, base, list(covariates), level, none=none) for name in names]
+    rows = [_against(full, name, base, list(covariates), endpoint.level, none=none) for name in names]
     notes = _notes(rows, UNITS[exposure])
     return ComplierEffect(
-        measure=measure,
-        unit=cohort.measures[measure].unit,
+        endpoint=endpoint,
         exposure=exposure if modality is None else f"{exposure}, {modality}",
         exposure_unit=UNITS[exposure],
         modality=modality,
-        week=float(week),
         by_design=none,
         table=pd.DataFrame(rows, columns=_COLUMNS),
         assumptions=ASSUMPTIONS,

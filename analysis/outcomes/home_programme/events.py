@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.outcomes.change.change import used_protocols
+from analysis.cohort.reference import used_protocols
 from analysis.result import Result
 from analysis.statistics.proportions import check_level, share_interval
 

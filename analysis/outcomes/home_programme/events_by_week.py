@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.reference import used_protocols
 from analysis.cohort.session_log import programme_week
-from analysis.outcomes.change.change import used_protocols
 from analysis.outcomes.home_programme.events import NOT_A_HARM
 from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, session_shares
 from analysis.result import Result

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from analysis.outcomes.change.change import used_protocols
+from analysis.cohort.reference import used_protocols
 from analysis.outcomes.home_programme.prescribed_modalities import (
     NOT_PRESCRIBED,
     not_prescribed_in_words,

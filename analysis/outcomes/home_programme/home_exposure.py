@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Literal, get_args
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.reference import used_protocols
 from analysis.cohort.session_log import programme_week
 from analysis.errors import ModelError
-from analysis.outcomes.change.change import used_protocols
 from analysis.outcomes.home_programme.home_dose import dose_entries
 from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, session_shares
 

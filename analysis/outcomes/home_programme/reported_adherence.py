@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from analysis.cohort.reference import used_protocols
 from analysis.errors import ModelError
-from analysis.outcomes.change.change import used_protocols
-from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, session_shares
+from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, check_enough, session_shares
 from analysis.result import Result
 from analysis.statistics.mean_interval import describe_by
 from analysis.statistics.proportions import check_level
@@ -26,7 +26,7 @@ class ReportedAdherence(Result):
 
     Attributes
     ----------
-    threshold : float
+    enough : float
         Share of the sessions prescribed for the yes or no.
     table : pandas.DataFrame
         One row a protocol and modality: protocol, modality, n (patients with both: the denominator), weeks,
@@ -36,7 +36,7 @@ class ReportedAdherence(Result):
     by_week : pandas.DataFrame
         The same by protocol, modality and week.
     yes_or_no : pandas.DataFrame
-        protocol, modality, n, both, reported_only, logged_only, neither: patients at the threshold over the programme.
+        protocol, modality, n, both, reported_only, logged_only, neither: patients with enough over the programme.
     patients : pandas.DataFrame
         patient_id, protocol, modality, weeks, sessions_prescribed, sessions_logged, sessions_reported, share_logged,
         share_reported, difference.
@@ -44,7 +44,7 @@ class ReportedAdherence(Result):
         What was compared and left out.
     """
 
-    threshold: float
+    enough: float
     table: pd.DataFrame
     by_week: pd.DataFrame
     yes_or_no: pd.DataFrame
@@ -56,7 +56,7 @@ class ReportedAdherence(Result):
 
 
 def reported_adherence(
-    cohort: Cohort, reported: pd.DataFrame, *, threshold: float = 0.8, level: float = 0.95
+    cohort: Cohort, reported: pd.DataFrame, *, enough: float = 0.8, level: float = 0.95
 ) -> ReportedAdherence:
     """Compare the sessions that patients report with those that were logged.
 
@@ -66,7 +66,7 @@ def reported_adherence(
         The cohort; its sessions are the log.
     reported : pandas.DataFrame
         One row a patient's week of one modality: patient_id, week, modality, sessions_reported.
-    threshold : float
+    enough : float
         Share of the sessions prescribed for the yes or no.
     level : float
         Confidence level.
@@ -95,11 +95,7 @@ def reported_adherence(
     True
     """
     check_level(level)
-    if not threshold > 0:
-        raise ModelError(
-            f"The adherence threshold {threshold:g} is not a share of the sessions prescribed.",
-            what_to_do="Give a share above 0, for example 0.8 for 80 %.",
-        )
+    check_enough(enough)
     if cohort.sessions is None:
         raise ModelError(NOT_RECORDED, what_to_do="A comparison needs the sessions table of the cohort as the log.")
     said = _checked(reported)
@@ -118,10 +114,10 @@ def reported_adherence(
     patients = _sums(usable, ["patient_id", "protocol", "modality"])
     weekly = _sums(usable, ["patient_id", "protocol", "modality", "week"])
     yes = patients.assign(
-        logged=patients["share_logged"] >= threshold - 1e-9, said=patients["share_reported"] >= threshold - 1e-9
+        logged=patients["share_logged"] >= enough - 1e-9, said=patients["share_reported"] >= enough - 1e-9
     )
     return ReportedAdherence(
-        threshold=threshold,
+        enough=enough,
         table=_compare(patients, ["protocol", "modality"], level),
         by_week=_compare(weekly, ["protocol", "modality", "week"], level),
         yes_or_no=_yes_or_no(yes),

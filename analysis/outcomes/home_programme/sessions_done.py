@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from analysis.cohort.reference import used_protocols
 from analysis.errors import ModelError
-from analysis.outcomes.change.change import used_protocols
 from analysis.outcomes.home_programme.prescribed_modalities import not_prescribed_in_words, prescribed_modalities
 from analysis.result import Result
 from analysis.statistics.proportions import check_level, share_interval
@@ -27,14 +27,14 @@ class AdherenceByWeek(Result):
     ----------
     recorded : bool
         Whether home sessions were recorded at all.
-    threshold : float
+    enough : float
         Share of the sessions prescribed that counts as reached, 0.8 for 80 %.
     table : pandas.DataFrame
         One row a protocol, modality and week: protocol, modality, week, allocated, recorded (patients with an entry),
         n (patients with sessions prescribed and the sessions done known: the denominator), none_prescribed,
         more_than_prescribed (patients), sessions_prescribed, sessions_done (sums over n), share_of_sessions,
         mean_share, median_share, lower_quartile, upper_quartile (of the patients' shares), reached (patients at the
-        threshold or above), share_reached, lower, upper, level, method.
+        enough or above), share_reached, lower, upper, level, method.
     overall : pandas.DataFrame
         The same over the whole programme, without week: one row for every protocol and modality, with prescribed ("yes",
         "no", "not known", "not recorded", as :func:`analysis.outcomes.home_programme.prescribed_modalities.prescribed_modalities` says).
@@ -46,7 +46,7 @@ class AdherenceByWeek(Result):
     """
 
     recorded: bool
-    threshold: float
+    enough: float
     table: pd.DataFrame
     overall: pd.DataFrame
     patients: pd.DataFrame
@@ -56,14 +56,29 @@ class AdherenceByWeek(Result):
         return "Home adherence" if self.recorded else "Home adherence: not recorded"
 
 
-def adherence_by_week(cohort: Cohort, *, threshold: float = 0.8, level: float = 0.95) -> AdherenceByWeek:
+def check_enough(enough: float) -> None:
+    """Refuse a share of the sessions prescribed that cannot be enough.
+
+    Raises
+    ------
+    ModelError
+        It is not above 0.
+    """
+    if not enough > 0:
+        raise ModelError(
+            f"A share of {enough:g} of the sessions prescribed cannot be enough.",
+            what_to_do="Give a share above 0, for example 0.8 for 80 %.",
+        )
+
+
+def adherence_by_week(cohort: Cohort, *, enough: float = 0.8, level: float = 0.95) -> AdherenceByWeek:
     """Set the sessions done against the sessions prescribed.
 
     Parameters
     ----------
     cohort : Cohort
         The cohort; ``sessions`` None means not recorded.
-    threshold : float
+    enough : float
         Share of the sessions prescribed that counts as reached; 0.8 by custom, no source (few trials set one).
     level : float
         Confidence level of the share of patients that reached it.
@@ -76,7 +91,7 @@ def adherence_by_week(cohort: Cohort, *, threshold: float = 0.8, level: float = 
     Raises
     ------
     ModelError
-        The threshold is not above 0.
+        The share that counts as enough is not above 0.
 
     Notes
     -----
@@ -92,15 +107,11 @@ def adherence_by_week(cohort: Cohort, *, threshold: float = 0.8, level: float = 
     True
     """
     check_level(level)
-    if not threshold > 0:
-        raise ModelError(
-            f"The adherence threshold {threshold:g} is not a share of the sessions prescribed.",
-            what_to_do="Give a share above 0, for example 0.8 for 80 %.",
-        )
+    check_enough(enough)
     entries = session_shares(cohort)
     protocols = used_protocols(cohort.patients["protocol"])
     allocated = protocols.value_counts()
-    table = _summarise(entries, ["protocol", "modality", "week"], allocated, threshold, level)
+    table = _summarise(entries, ["protocol", "modality", "week"], allocated, enough, level)
     numbers = ["sessions_prescribed", "sessions_done"]
     both = entries[numbers].where(entries[numbers].notna().all(axis=1))
     both["sessions_done"] = both["sessions_done"].mask(both["sessions_prescribed"] == 0, 0.0)
@@ -108,10 +119,10 @@ def adherence_by_week(cohort: Cohort, *, threshold: float = 0.8, level: float = 
     totals = whole[numbers].sum(min_count=1)
     totals["share"] = _share(totals)
     status = prescribed_modalities(entries, protocols)
-    overall = _summarise(totals, ["protocol", "modality"], allocated, threshold, level, every=status.index)
+    overall = _summarise(totals, ["protocol", "modality"], allocated, enough, level, every=status.index)
     return AdherenceByWeek(
         recorded=cohort.sessions is not None,
-        threshold=threshold,
+        enough=enough,
         table=table,
         overall=overall.merge(status.reset_index(), on=["protocol", "modality"], how="left"),
         patients=entries,
@@ -163,7 +174,7 @@ def _summarise(
     entries: pd.DataFrame,
     by: list[str],
     allocated: pd.Series,
-    threshold: float,
+    enough: float,
     level: float,
     every: pd.Index | None = None,
 ) -> pd.DataFrame:
@@ -176,7 +187,7 @@ def _summarise(
         more_than_prescribed=entries["share"] > 1 + 1e-9,
         sessions_prescribed=entries["sessions_prescribed"].where(known),
         sessions_done=entries["sessions_done"].where(known),
-        reached=entries["share"] >= threshold - 1e-9,
+        reached=entries["share"] >= enough - 1e-9,
     )
     groups = marked.groupby(by, observed=True)
     counted = ["recorded", "n", "none_prescribed", "more_than_prescribed", "reached"]

@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.reference import reference_protocol
+from analysis.cohort.reference import reference_protocol, used_protocols
 from analysis.errors import ModelError
-from analysis.outcomes.change.change import used_protocols
 from analysis.outcomes.home_programme.prescribed_modalities import (
     NOT_PRESCRIBED,
     not_prescribed_in_words,

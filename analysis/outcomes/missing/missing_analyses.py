@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, get_args
 
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.reference import reference_protocol
 from analysis.curves.recovery import fit_recovery
 from analysis.curves.recovery_choices import adjusted_in_words
 from analysis.errors import DesignWarning, KneecurveError
+from analysis.outcomes.endpoint import MissingRule, rounding_room
 from analysis.outcomes.missing.completed_data import (
     mean_differences,
     residual_freedom,
@@ -21,19 +21,16 @@ from analysis.outcomes.missing.completed_data import (
 from analysis.outcomes.missing.imputation import AT_RANDOM, Assumption, imputations, reference_needed
 from analysis.outcomes.missing.same_adjustment import adjusting, adjustment_by_week, model_and_adjustment
 from analysis.outcomes.missing.weekly_model import WeeklyModel, check_draws, several_protocols, week_place
-from analysis.outcomes.responders.change_distribution import rounding_room
 from analysis.outcomes.responders.responders import responders
 from analysis.progress import in_portions
 from analysis.result import Result
-from analysis.statistics.proportions import check_level
 from analysis.statistics.rubin import pool, pool_shares
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from analysis.cohort.measures import Threshold
     from analysis.cohort.tables import Cohort
-    from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold
+    from analysis.outcomes.endpoint import Endpoint
 
 OBSERVED = "observed cases"
 MIXED_MODEL = "mixed model"
@@ -55,14 +52,10 @@ class MissingDataAnalyses(Result):
 
     Attributes
     ----------
-    measure, label, unit, limb : str
-        What was measured.
-    week : float
-        The week compared.
+    endpoint : Endpoint
+        What is compared; without a threshold there are no responders.
     reference : str
         The protocol compared with.
-    threshold : ChosenThreshold or None
-        The threshold of the responders; None where the measure has none.
     draws : int
         Imputed data sets of each assumption.
     covariates : tuple of str
@@ -77,13 +70,8 @@ class MissingDataAnalyses(Result):
         Assumptions in words.
     """
 
-    measure: str
-    label: str
-    unit: str
-    limb: str
-    week: float
+    endpoint: Endpoint
     reference: str
-    threshold: ChosenThreshold | None
     draws: int
     covariates: tuple[str, ...]
     differences: pd.DataFrame
@@ -91,21 +79,16 @@ class MissingDataAnalyses(Result):
     notes: tuple[str, ...]
 
     def _headline(self) -> str:
-        return f"{self.label} at week {self.week:g} under several assumptions about missing visits"
+        return f"{self.endpoint.measure.label} at week {self.endpoint.week:g} under several assumptions about missing visits"
 
 
 def missing_data_analyses(
     cohort: Cohort,
-    measure: str,
+    endpoint: Endpoint,
     *,
-    week: float,
-    limb: str | None = None,
-    threshold: float | Threshold | None = None,
-    reference: str | None = None,
     covariates: Sequence[str] | None = None,
     draws: int = 200,
     seed: int = 1,
-    level: float = 0.95,
     tell: Callable[[int, int], None] | None = None,
 ) -> MissingDataAnalyses:
     """Compare protocols at a week under several assumptions about the missing visits.
@@ -114,24 +97,15 @@ def missing_data_analyses(
     ----------
     cohort : Cohort
         The cohort.
-    measure : str
-        A stored or derived measure.
-    week : float
-        A scheduled week after the start.
-    limb : str, optional
-        The limb; by default the involved one where the measure has limbs.
-    threshold : float or Threshold, optional
-        Improvement that makes a responder; by default the published one, and no responders where there is none.
-    reference : str, optional
-        The protocol compared with; by default that of the cohort, or the first one where it names none. Where none is
-        named at all, the analyses that fill visits as if under the reference are left out.
+    endpoint : Endpoint
+        What is compared, at a scheduled week; its own rule for missing visits plays no part. Without a threshold there are
+        no responders. Where no reference is named, in it or in the cohort, the analyses that fill visits as if under the
+        reference are left out.
     covariates : sequence of str, optional
         What the differences of means are adjusted for: "baseline" and columns of the patients; by default what the
         recovery curves are adjusted for (:func:`analysis.curves.recovery.adjustment`).
     draws, seed : int
         Imputed data sets of each assumption, and the seed.
-    level : float
-        Confidence level.
     tell : callable, optional
         Told how many imputations are done; without it progress is shown on a terminal after two seconds.
 
@@ -153,47 +127,39 @@ def missing_data_analyses(
 
     Examples
     --------
+    >>> from analysis.outcomes import choose_endpoint
     >>> from synthetic_cohort import generate_cohort
     >>> cohort = generate_cohort(patients=120, seed=1).observed
-    >>> found = missing_data_analyses(cohort, "ikdc", week=26, draws=20)
+    >>> found = missing_data_analyses(cohort, choose_endpoint(cohort, "ikdc", week=26), draws=20)
     >>> found.differences["assumption"].unique().tolist()[1:3]
     ['missing at random', 'jump to reference']
     """
-    check_level(level)
     check_draws(draws)
-    model, adjusted_for = model_and_adjustment(cohort, measure, limb, covariates)
+    week, level = endpoint.week, endpoint.level
+    model, adjusted_for = model_and_adjustment(cohort, endpoint, covariates)
     several_protocols(model)
     place = week_place(model, week)
-    base_name = reference_protocol(cohort, model.patients["protocol"], reference)
-    known = cohort.measures[measure]
-    try:
-        raw = responders(cohort, measure, week=week, threshold=threshold, limb=limb, level=level, reference=base_name)
-    except KneecurveError:
-        if threshold is not None:
-            raise
-        raw = None
+    named = endpoint.reference is not None or cohort.reference is not None
+    base_name = endpoint.compared_with(cohort, model.patients["protocol"])
+    endpoint = replace(endpoint, reference=base_name)
     means: list[pd.DataFrame] = [_observed(model, place, base_name, adjusted_for, level)]
     shares: list[pd.DataFrame] = []
     left_out: tuple[str, ...] = ()
-    mixed = _mixed(cohort, measure, limb, week, base_name, adjusted_for, level)
+    mixed = _mixed(cohort, endpoint, adjusted_for)
     if isinstance(mixed, str):
         left_out = (f"The mixed model is left out: {mixed}",)
     else:
         means.append(mixed)
-    if raw is not None:
-        counted = responders(
-            cohort, measure, week=week, threshold=threshold, limb=limb, level=level, reference=base_name,
-            missing="non-response",
-        )  # fmt: skip
+    if endpoint.threshold is not None:
+        raw, counted = (responders(cohort, replace(endpoint, missing=rule)) for rule in get_args(MissingRule))
         shares += [_shares(raw.differences, OBSERVED, "the missing are like those seen")]
         shares += [_shares(counted.differences, NON_RESPONSE, "nobody missing improved enough")]
     done = 0
-    named = reference is not None or cohort.reference is not None
     kinds = get_args(Assumption) if named else (AT_RANDOM,)
     for number, assumption in enumerate(kinds):
         parts = _imputed(
-            model, place, base_name, adjusted_for, assumption, raw.threshold.value * known.sign if raw is not None else None,
-            draws, np.random.default_rng([seed, number]), level, _ahead(tell, done, draws * len(kinds)),
+            model, endpoint, adjusted_for, assumption, draws, np.random.default_rng([seed, number]),
+            _ahead(tell, done, draws * len(kinds)),
         )  # fmt: skip
         means.append(parts[0])
         shares += parts[1:]
@@ -213,13 +179,8 @@ def missing_data_analyses(
         _CARRIED,
     )
     return MissingDataAnalyses(
-        measure=measure,
-        label=known.label,
-        unit=known.unit,
-        limb=limb or known.default_limb,
-        week=float(week),
+        endpoint=endpoint,
         reference=base_name,
-        threshold=raw.threshold if raw is not None else None,
         draws=draws,
         covariates=adjusted_for,
         differences=pd.concat(means, ignore_index=True),
@@ -272,20 +233,15 @@ def _observed(model: WeeklyModel, place: int, base: str, adjusted_for: Sequence[
     return rows_of(model, base, table, OBSERVED, "the missing are like those seen", n)
 
 
-def _mixed(
-    cohort: Cohort,
-    measure: str,
-    limb: str | None,
-    week: float,
-    base: str,
-    adjusted_for: Sequence[str],
-    level: float,
-) -> pd.DataFrame | str:
+def _mixed(cohort: Cohort, endpoint: Endpoint, adjusted_for: Sequence[str]) -> pd.DataFrame | str:
     """Give the mixed model's rows, or why there are none."""
+    base, level = str(endpoint.reference), endpoint.level
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", DesignWarning)  # weeks that a protocol did not reach are in the notes
-            curves = fit_recovery(cohort, measure, limb=limb, primary_week=week, reference=base)
+            curves = fit_recovery(
+                cohort, endpoint.measure.name, limb=endpoint.limb, primary_week=endpoint.week, reference=base
+            )
     except KneecurveError as error:
         return error.what
     if set(curves.adjusted_for) != set(adjusted_for):
@@ -311,20 +267,18 @@ def _mixed(
 
 def _imputed(
     model: WeeklyModel,
-    place: int,
-    base_name: str,
+    endpoint: Endpoint,
     adjusted_for: Sequence[str],
     assumption: Assumption,
-    threshold: float | None,
     draws: int,
     rng: np.random.Generator,
-    level: float,
     tell: Callable[[int, int], None] | None,
 ) -> list[pd.DataFrame]:
-    """Analyse the completed data sets of one assumption; the threshold carries the sign of the better direction."""
+    """Analyse the completed data sets of one assumption."""
+    base_name, level, place = str(endpoint.reference), endpoint.level, week_place(model, endpoint.week)
     base, count = model.protocols.index(base_name), len(model.protocols)
     protocol, columns_of = model.protocol, adjusting(model, adjusted_for)
-    responses = threshold is not None and model.has_baseline
+    responses = endpoint.threshold is not None and (model.has_baseline or endpoint.criterion == "state")
     means, mean_variances, gaps, gap_variances, shares = [], [], [], [], []
     places = [0, place] if responses or "baseline" in adjusted_for else [place]
     filled = imputations(model, draws, rng, assumption=assumption, reference=base_name, places=places)
@@ -335,10 +289,9 @@ def _imputed(
             estimate, variance = mean_differences(values[:, place], columns, protocol, base, count)
             means.append(estimate)
             mean_variances.append(variance)
-            if responses and threshold is not None:
-                reached = (values[:, place] - values[:, 0]) * np.sign(threshold) >= abs(threshold) - rounding_room(
-                    threshold
-                )
+            if responses:
+                amount = endpoint.amount(values[:, 0], values[:, place])
+                reached = amount >= endpoint.limit - rounding_room(endpoint.limit)
                 estimate, variance, share = share_differences(reached, protocol, base, count)
                 gaps.append(estimate)
                 gap_variances.append(variance)

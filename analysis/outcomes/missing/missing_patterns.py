@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.reference import used_protocols
 from analysis.cohort.visit_frame import visit_frame
 from analysis.errors import ModelError
-from analysis.outcomes.change.change import used_protocols
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks, visit_grid
 from analysis.result import Result
 from analysis.statistics.proportions import check_level, share_interval

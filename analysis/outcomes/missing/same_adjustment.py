@@ -10,16 +10,17 @@ from analysis.curves.recovery import adjustment
 from analysis.curves.recovery_choices import adjusted_in_words
 from analysis.errors import ModelError
 from analysis.outcomes.missing.completed_data import covariate_columns
-from analysis.outcomes.missing.weekly_model import WeeklyModel, fit_weekly
+from analysis.outcomes.missing.weekly_model import WeeklyModel, check_baseline, fit_weekly
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from analysis.cohort.tables import Cohort
+    from analysis.outcomes.endpoint import Endpoint
 
 
 def model_and_adjustment(
-    cohort: Cohort, measure: str, limb: str | None, covariates: Sequence[str] | None
+    cohort: Cohort, endpoint: Endpoint, covariates: Sequence[str] | None
 ) -> tuple[WeeklyModel, tuple[str, ...]]:
     """Fit the joint model with what the comparison is adjusted for; by default what the recovery curves take.
 
@@ -27,8 +28,8 @@ def model_and_adjustment(
     ----------
     cohort : Cohort
         The cohort.
-    measure, limb : str
-        What was measured, and where.
+    endpoint : Endpoint
+        What is compared.
     covariates : sequence of str or None
         "baseline" and columns of the patients.
 
@@ -40,8 +41,11 @@ def model_and_adjustment(
     Raises
     ------
     ModelError
-        The baseline is asked for and there is none, a column is not known, or the model cannot be fitted.
+        The baseline is asked for and there is none, or is not the last value before the start; a column is not known; or
+        the model cannot be fitted.
     """
+    check_baseline(endpoint)
+    measure, limb = endpoint.measure.name, endpoint.limb
     names = adjustment(cohort, measure, limb=limb) if covariates is None else tuple(covariates)
     further = tuple(name for name in names if name != "baseline")
     model = fit_weekly(cohort, measure, limb=limb, covariates=further)

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.reference import reference_protocol
 from analysis.errors import ModelError
 from analysis.outcomes.missing.completed_data import residual_freedom, shifted_differences
 from analysis.outcomes.missing.imputation import imputations
@@ -16,13 +15,13 @@ from analysis.outcomes.missing.same_adjustment import adjusting, model_and_adjus
 from analysis.outcomes.missing.weekly_model import check_draws, several_protocols, week_place
 from analysis.progress import in_portions
 from analysis.result import Result
-from analysis.statistics.proportions import check_level
 from analysis.statistics.rubin import pool
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from analysis.cohort.tables import Cohort
+    from analysis.outcomes.endpoint import Endpoint
 
 #: The shifts tried by default reach this many standard deviations of the values at the week, both ways.
 _REACH, _STEPS = 1.5, 13
@@ -34,10 +33,8 @@ class TippingPoint(Result):
 
     Attributes
     ----------
-    measure, label, unit, limb : str
-        What was measured.
-    week : float
-        The week compared.
+    endpoint : Endpoint
+        What is compared.
     reference : str
         The protocol compared with; its missing values are not shifted.
     draws : int
@@ -55,11 +52,7 @@ class TippingPoint(Result):
         How to read it.
     """
 
-    measure: str
-    label: str
-    unit: str
-    limb: str
-    week: float
+    endpoint: Endpoint
     reference: str
     draws: int
     covariates: tuple[str, ...]
@@ -68,21 +61,17 @@ class TippingPoint(Result):
     notes: tuple[str, ...]
 
     def _headline(self) -> str:
-        return f"{self.label} at week {self.week:g}: missing values shifted"
+        return f"{self.endpoint.measure.label} at week {self.endpoint.week:g}: missing values shifted"
 
 
 def tipping_point(
     cohort: Cohort,
-    measure: str,
+    endpoint: Endpoint,
     *,
-    week: float,
     deltas: Sequence[float] | None = None,
-    limb: str | None = None,
-    reference: str | None = None,
     covariates: Sequence[str] | None = None,
     draws: int = 200,
     seed: int = 1,
-    level: float = 0.95,
     tell: Callable[[int, int], None] | None = None,
 ) -> TippingPoint:
     """Shift the imputed values of each protocol but the reference and see when the finding turns.
@@ -91,14 +80,12 @@ def tipping_point(
     ----------
     cohort : Cohort
         The cohort.
-    measure : str
-        A stored or derived measure.
-    week : float
-        A scheduled week after the start.
+    endpoint : Endpoint
+        What is compared, at a scheduled week; it needs no threshold.
     deltas : sequence of float, optional
         Shifts in the unit of the measure; by default 13 of them, up to 1.5 standard deviations of the values at the week
         both ways. 0 is always among them.
-    limb, reference, covariates, draws, seed, level, tell
+    covariates, draws, seed, tell
         As in :func:`analysis.outcomes.missing.missing_analyses.missing_data_analyses`.
 
     Returns
@@ -118,18 +105,20 @@ def tipping_point(
 
     Examples
     --------
+    >>> from analysis.outcomes import choose_endpoint
     >>> from synthetic_cohort import generate_cohort
     >>> cohort = generate_cohort(patients=120, seed=1).observed
-    >>> found = tipping_point(cohort, "ikdc", week=26, draws=20, deltas=[-10, 10])
+    >>> endpoint = choose_endpoint(cohort, "ikdc", week=26, criterion=None)
+    >>> found = tipping_point(cohort, endpoint, draws=20, deltas=[-10, 10])
     >>> found.table["delta"].unique().tolist()
     [-10.0, 0.0, 10.0]
     """
-    check_level(level)
     check_draws(draws)
-    model, adjusted_for = model_and_adjustment(cohort, measure, limb, covariates)
+    week, level = endpoint.week, endpoint.level
+    model, adjusted_for = model_and_adjustment(cohort, endpoint, covariates)
     several_protocols(model)
     place = week_place(model, week)
-    base_name = reference_protocol(cohort, model.patients["protocol"], reference)
+    base_name = endpoint.compared_with(cohort, model.patients["protocol"])
     base, count = model.protocols.index(base_name), len(model.protocols)
     others = [k for k in range(count) if k != base]
     shifts = _shifts(deltas, float(np.sqrt(model.covariance[place, place])))
@@ -163,13 +152,8 @@ def tipping_point(
         }
     )
     table = table.sort_values(["protocol", "delta"], key=_in_order(model.protocols), kind="stable", ignore_index=True)
-    known = cohort.measures[measure]
     return TippingPoint(
-        measure=measure,
-        label=known.label,
-        unit=known.unit,
-        limb=limb or known.default_limb,
-        week=float(week),
+        endpoint=endpoint,
         reference=base_name,
         draws=draws,
         covariates=adjusted_for,

@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.reference import used_protocols
 from analysis.cohort.visit_frame import visit_frame
 from analysis.curves.first_converged import fit_first_that_converges
 from analysis.curves.recovery_choices import left_out_for_want_of
 from analysis.errors import DesignWarning, ModelError
-from analysis.outcomes.change.change import used_protocols
 from analysis.outcomes.missing.covariance_draws import CovarianceDraws
 from analysis.outcomes.missing.joint_model import JointModel
 from analysis.outcomes.missing.monotone_draws import MonotoneDraws, how_drawn
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from analysis.cohort.tables import Cohort
     from analysis.curves.covariances.residual_structures import Residual
     from analysis.curves.mixed_model import MixedModel
+    from analysis.outcomes.endpoint import Endpoint
 
     Floats = NDArray[np.float64]
 
@@ -187,6 +188,22 @@ def check_draws(draws: int) -> None:
     """
     if draws < 2:
         raise ModelError(f"{draws} draws are too few.", what_to_do="Ask for at least 2 draws, better for 200.")
+
+
+def check_baseline(endpoint: Endpoint) -> None:
+    """Refuse a baseline that the joint model does not know.
+
+    Raises
+    ------
+    ModelError
+        The baseline is not the last value before the start.
+    """
+    if endpoint.baseline != "last before start":
+        raise ModelError(
+            f"The joint model of all visits knows no baseline {endpoint.baseline!r}.",
+            where=f"endpoint: {endpoint.words}",
+            what_to_do='Choose the endpoint with baseline="last before start".',
+        )
 
 
 def several_protocols(model: WeeklyModel) -> None:

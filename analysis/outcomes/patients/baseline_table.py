@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from analysis.cohort.reference import used_protocols
 from analysis.cohort.tables import TABLES
 from analysis.cohort.visit_frame import visit_frame
-from analysis.outcomes.change.change import used_protocols
 from analysis.result import Result
 
 if TYPE_CHECKING:

@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort.columns import is_among
+from analysis.cohort.reference import used_protocols
 from analysis.cohort.visit_frame import visit_frame
 from analysis.errors import ModelError
-from analysis.outcomes.change.change import used_protocols
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

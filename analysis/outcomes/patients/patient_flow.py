@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.outcomes.change.change import used_protocols
+from analysis.cohort.reference import used_protocols
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks, visit_grid
 from analysis.result import Result
 

@@ -2,8 +2,6 @@
 
 - ``responders``: Responders: the share of patients whose improvement reaches a threshold, by protocol, beside the
   mean difference.
-- ``response_criterion``: What a responder must reach: an improvement, an improvement in per cent of the baseline, or
-  a state.
 - ``change_distribution``: The cumulative distribution of change by protocol: the responder share at every threshold,
   so that no one decides.
 - ``better_or_worse``: Better, unchanged or worse by a week: both directions of change, by protocol.

@@ -14,7 +14,7 @@ from analysis.outcomes.change.change import with_covariates
 from analysis.outcomes.missing.completed_data import covariate_columns
 from analysis.result import Result
 from analysis.statistics.combined_limits import difference_limits, share_limits
-from analysis.statistics.proportions import add_number_needed, check_level
+from analysis.statistics.proportions import add_number_needed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -55,7 +55,7 @@ class AdjustedDifference(Result):
 
 
 def adjusted_difference(
-    cohort: Cohort, found: Responders, *, covariates: Sequence[str] = ("baseline",), level: float | None = None
+    cohort: Cohort, found: Responders, *, covariates: Sequence[str] = ("baseline",)
 ) -> AdjustedDifference:
     """Adjust a difference of responder shares for baseline covariates.
 
@@ -64,11 +64,9 @@ def adjusted_difference(
     cohort : Cohort
         The cohort that ``found`` was made from.
     found : Responders
-        The responder analysis; its rule for missing visits holds.
+        The responder analysis; its endpoint holds.
     covariates : sequence of str
         "baseline" (of the measure) and columns of the patients; chosen beforehand, not for their p-values.
-    level : float, optional
-        Confidence level; that of ``found`` by default.
 
     Returns
     -------
@@ -98,8 +96,7 @@ def adjusted_difference(
     >>> adjusted.differences["reference"].unique().tolist()
     ['exercise only']
     """
-    level = found.level if level is None else level
-    check_level(level)
+    level = found.endpoint.level
     counted = found.patients[["patient_id", "protocol", "baseline", "responder"]]
     patients = with_covariates(cohort, counted, covariates)
     known = patients.dropna(subset=["responder", *covariates]).reset_index(drop=True)

@@ -8,17 +8,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.reference import reference_protocol
 from analysis.errors import ModelError
-from analysis.outcomes.change.change import BaselineRule, change_at_week
-from analysis.outcomes.responders.change_distribution import check_week, rounding_room
-from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold, choose_threshold
+from analysis.outcomes.change.change import change_at_week
+from analysis.outcomes.endpoint import rounding_room
 from analysis.result import Result
-from analysis.statistics.proportions import check_level, compare_shares, share_interval
+from analysis.statistics.proportions import compare_shares, share_interval
 
 if TYPE_CHECKING:
-    from analysis.cohort.measures import Threshold
     from analysis.cohort.tables import Cohort
+    from analysis.outcomes.endpoint import Endpoint
 
 STATES = ("better", "unchanged", "worse")
 
@@ -29,12 +27,10 @@ class BetterOrWorse(Result):
 
     Attributes
     ----------
-    threshold : ChosenThreshold
-        The improvement that counts as better.
+    endpoint : Endpoint
+        What counts as better.
     worsening : float
-        The worsening that counts as worse, positive, in the unit of the measure.
-    week : float
-        The week.
+        The worsening that counts as worse, positive, in the unit of the threshold.
     table : pandas.DataFrame
         protocol, direction ("better", "unchanged", "worse"), n, patients, share, lower, upper, level, method.
     differences : pandas.DataFrame
@@ -45,36 +41,26 @@ class BetterOrWorse(Result):
         What was counted.
     """
 
-    threshold: ChosenThreshold
+    endpoint: Endpoint
     worsening: float
-    week: float
     table: pd.DataFrame
     differences: pd.DataFrame
     patients: pd.DataFrame
     notes: tuple[str, ...]
 
     def _headline(self) -> str:
-        return f"Better, unchanged or worse at week {self.week:g}"
+        return f"Better, unchanged or worse at week {self.endpoint.week:g}"
 
 
-def better_or_worse(
-    cohort: Cohort,
-    measure: str,
-    *,
-    week: float,
-    threshold: float | Threshold | None = None,
-    worsening: float | None = None,
-    limb: str | None = None,
-    level: float = 0.95,
-    reference: str | None = None,
-    baseline: BaselineRule = "last before start",
-) -> BetterOrWorse:
+def better_or_worse(cohort: Cohort, endpoint: Endpoint, *, worsening: float | None = None) -> BetterOrWorse:
     """Count patients who are better, unchanged or worse than at baseline by a week.
 
     Parameters
     ----------
-    cohort, measure, week, threshold, limb, level, reference, baseline
-        As in :func:`analysis.outcomes.responders.responders.responders`.
+    cohort : Cohort
+        The cohort.
+    endpoint : Endpoint
+        The improvement that counts as better, also in per cent of the baseline. Who was not seen is left out.
     worsening : float, optional
         Size of a worsening that counts, positive; by default as large as the improvement that counts.
 
@@ -86,31 +72,38 @@ def better_or_worse(
     Raises
     ------
     ModelError
-        A threshold is not positive, or an option is not known.
+        The worsening is not positive, or the endpoint is a state, which has no direction of change.
 
     Examples
     --------
+    >>> from analysis.outcomes import choose_endpoint
     >>> from synthetic_cohort import generate_cohort
-    >>> found = better_or_worse(generate_cohort(patients=60, seed=1).observed, "pain", week=26)
+    >>> cohort = generate_cohort(patients=60, seed=1).observed
+    >>> found = better_or_worse(cohort, choose_endpoint(cohort, "pain", week=26))
     >>> bool((found.table.groupby("protocol")["share"].sum().round(9) == 1).all())
     True
     """
-    check_level(level)
-    chosen = choose_threshold(cohort, measure, threshold, week=week)
+    level, chosen = endpoint.level, endpoint.to_reach
+    if endpoint.criterion == "state":
+        raise ModelError(
+            "A state has no direction of change.",
+            where=f"endpoint: {endpoint.words}",
+            what_to_do="Choose an endpoint whose criterion is an improvement.",
+        )
     loss = chosen.value if worsening is None else float(worsening)
     if not np.isfinite(loss) or loss <= 0:
         raise ModelError(
             f"The worsening {loss:g} {chosen.unit} is not a size of change.",
             what_to_do="Give it as a positive number, whichever direction is better.",
         )
-    patients = change_at_week(cohort, measure, week=check_week(week), limb=limb, baseline=baseline)
-    gain = patients["improvement"]
+    patients = change_at_week(cohort, endpoint)
+    gain = endpoint.amount(patients["baseline"], patients["value"])
     better = gain >= chosen.value - rounding_room(chosen.value)
     worse = gain <= -loss + rounding_room(loss)
     place = np.select([gain.isna(), better, worse], [-1, 0, 2], 1)
     patients["direction"] = pd.Categorical.from_codes(place, categories=pd.Index(STATES))
     given = patients[patients["protocol"].notna()]
-    base = reference_protocol(cohort, patients["protocol"], reference)
+    base = endpoint.compared_with(cohort, patients["protocol"])
     counts = pd.crosstab(given["protocol"], given["direction"], dropna=False).reindex(columns=list(STATES))
     names = [str(name) for name in counts.index]
     parts, gaps = [], []
@@ -123,9 +116,8 @@ def better_or_worse(
         gaps.append(gap)
     by_protocol = np.argsort(np.tile(np.arange(len(names)), len(STATES)), kind="stable")
     return BetterOrWorse(
-        threshold=chosen,
+        endpoint=endpoint,
         worsening=loss,
-        week=float(week),
         table=pd.concat(parts).iloc[by_protocol].reset_index(drop=True),
         differences=pd.concat(gaps, ignore_index=True),
         patients=patients,

@@ -8,25 +8,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.reference import reference_protocol
+from analysis.cohort.reference import used_protocols
 from analysis.errors import ModelError
-from analysis.outcomes.change.change import BaselineRule, used_protocols
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
-from analysis.outcomes.responders.change_distribution import (
-    MissingRule,
-    check_missing_rule,
-    check_week,
-    missing_in_words,
-)
 from analysis.outcomes.responders.responders import count_responders
 from analysis.outcomes.responders.visit_history import responder_history
 from analysis.result import Result
-from analysis.statistics.proportions import add_number_needed, check_level, compare_shares
+from analysis.statistics.proportions import add_number_needed, compare_shares
 
 if TYPE_CHECKING:
-    from analysis.cohort.measures import Threshold
     from analysis.cohort.tables import Cohort
-    from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold, Criterion
+    from analysis.outcomes.endpoint import Endpoint
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -35,12 +27,10 @@ class KeptResponse(Result):
 
     Attributes
     ----------
-    threshold : ChosenThreshold
-        The threshold.
+    endpoint : Endpoint
+        What must be reached, and from which week on.
     weeks : tuple of float
         The weeks at which it must be reached.
-    missing : {"excluded", "non-response"}
-        How patients with a missed visit among them count.
     table : pandas.DataFrame
         protocol, allocated, n, responders (reached and kept), share, lower, upper, level, method.
     differences : pandas.DataFrame
@@ -51,9 +41,8 @@ class KeptResponse(Result):
         What was counted.
     """
 
-    threshold: ChosenThreshold
+    endpoint: Endpoint
     weeks: tuple[float, ...]
-    missing: MissingRule
     table: pd.DataFrame
     differences: pd.DataFrame
     patients: pd.DataFrame
@@ -63,31 +52,18 @@ class KeptResponse(Result):
         return f"Reached and kept at weeks {', '.join(f'{week:g}' for week in self.weeks)}"
 
 
-def reached_and_kept(
-    cohort: Cohort,
-    measure: str,
-    *,
-    week: float,
-    until: float | None = None,
-    threshold: float | Threshold | None = None,
-    criterion: Criterion = "improvement",
-    limb: str | None = None,
-    missing: MissingRule = "excluded",
-    level: float = 0.95,
-    reference: str | None = None,
-    baseline: BaselineRule = "last before start",
-) -> KeptResponse:
+def reached_and_kept(cohort: Cohort, endpoint: Endpoint, *, until: float | None = None) -> KeptResponse:
     """Count patients who reached a threshold at a week and at every expected visit after it.
 
     Parameters
     ----------
-    week, until : float
-        First and last week at which the threshold must be reached; until the last expected week by default.
-    missing : {"excluded", "non-response"}
-        "excluded": a patient counts once every visit between was made, or one visit showed that it was not kept;
-        "non-response": a missed visit counts as not kept.
-    cohort, measure, threshold, criterion, limb, level, reference, baseline
-        As in :func:`analysis.outcomes.responders.responders.responders`.
+    cohort : Cohort
+        The cohort.
+    endpoint : Endpoint
+        What must be reached, from its week on. Missing visits "excluded": a patient counts once every visit between was
+        made, or one visit showed that it was not kept; "non-response": a missed visit counts as not kept.
+    until : float, optional
+        Last week at which the threshold must be reached; the last expected week by default.
 
     Returns
     -------
@@ -97,22 +73,20 @@ def reached_and_kept(
     Raises
     ------
     ModelError
-        No expected week lies between, or an option is not known.
+        No expected week lies between.
 
     Examples
     --------
+    >>> from analysis.outcomes import choose_endpoint
     >>> from synthetic_cohort import generate_cohort
-    >>> kept = reached_and_kept(generate_cohort(patients=60, seed=1).observed, "pain", week=12)
+    >>> cohort = generate_cohort(patients=60, seed=1).observed
+    >>> kept = reached_and_kept(cohort, choose_endpoint(cohort, "pain", week=12))
     >>> kept.weeks
     (12.0, 26.0, 39.0, 52.0)
     """
-    check_level(level)
-    check_missing_rule(missing)
-    first = check_week(week)
-    history, chosen = responder_history(
-        cohort, measure, threshold=threshold, criterion=criterion, limb=limb, baseline=baseline
-    )
-    expected = expected_weeks(seen_weeks(cohort, measure, limb))
+    first = endpoint.week
+    history = responder_history(cohort, endpoint)
+    expected = expected_weeks(seen_weeks(cohort, endpoint.measure.name, endpoint.limb))
     weeks = [one for one in expected if first <= one <= (np.inf if until is None else until)]
     if not weeks:
         raise ModelError(
@@ -129,22 +103,23 @@ def reached_and_kept(
     )
     failed = patients["visits_reached"] < patients["visits_seen"]
     whole = patients["visits_seen"] == len(weeks)
-    patients["responder"] = pd.Series(whole & ~failed, dtype="boolean").mask(~whole & ~failed & (missing == "excluded"))
+    patients["responder"] = pd.Series(whole & ~failed, dtype="boolean").mask(
+        ~whole & ~failed & (endpoint.missing == "excluded")
+    )
     if not len(seen):
         patients["responder"] = pd.Series(pd.NA, index=patients.index, dtype="boolean")
-    base = reference_protocol(cohort, patients["protocol"], reference)
-    table = count_responders(patients, level=level)
+    base = endpoint.compared_with(cohort, patients["protocol"])
+    table = count_responders(patients, level=endpoint.level)
     rule = (
         "A patient whose visits so far all reached the threshold but who missed one is left out."
-        if missing == "excluded"
-        else missing_in_words(missing, criterion) + " A missed visit counts as not kept."
+        if endpoint.missing == "excluded"
+        else endpoint.denominator + " A missed visit counts as not kept."
     )
     return KeptResponse(
-        threshold=chosen,
+        endpoint=endpoint,
         weeks=tuple(weeks),
-        missing=missing,
         table=table,
-        differences=add_number_needed(compare_shares(table, base, table["protocol"].tolist(), level=level)),
+        differences=add_number_needed(compare_shares(table, base, table["protocol"].tolist(), level=endpoint.level)),
         patients=patients,
-        notes=(chosen.words, f"Reached at each of weeks {', '.join(f'{one:g}' for one in weeks)}.", rule),
+        notes=(endpoint.to_reach.words, f"Reached at each of weeks {', '.join(f'{one:g}' for one in weeks)}.", rule),
     )

@@ -8,16 +8,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.reference import reference_protocol
+from analysis.cohort.reference import used_protocols
 from analysis.cohort.visit_frame import visit_frame
-from analysis.outcomes.change.change import change_at_week, used_protocols
-from analysis.outcomes.responders.change_distribution import reached
+from analysis.outcomes.change.change import change_at_week
+from analysis.outcomes.endpoint import reached
 from analysis.outcomes.responders.responders import count_responders
 from analysis.result import Result
-from analysis.statistics.proportions import check_level, compare_shares
+from analysis.statistics.proportions import compare_shares
 
 if TYPE_CHECKING:
     from analysis.cohort.tables import Cohort
+    from analysis.outcomes.endpoint import Endpoint
 
 SYMMETRY = "limb symmetry index"
 BEFORE = "share of the other limb before the start"
@@ -31,8 +32,8 @@ class LimbSymmetry(Result):
 
     Attributes
     ----------
-    week : float
-        The week.
+    endpoint : Endpoint
+        The torque to reach, and when.
     table : pandas.DataFrame
         criterion, threshold, unit, protocol, allocated, n, responders, share, lower, upper, level, method.
     differences : pandas.DataFrame
@@ -43,44 +44,28 @@ class LimbSymmetry(Result):
         What was counted.
     """
 
-    week: float
+    endpoint: Endpoint
     table: pd.DataFrame
     differences: pd.DataFrame
     patients: pd.DataFrame
     notes: tuple[str, ...]
 
     def _headline(self) -> str:
-        return f"Limb symmetry and absolute torque at week {self.week:g}"
+        return f"Limb symmetry and absolute torque at week {self.endpoint.week:g}"
 
 
-def limb_symmetry(
-    cohort: Cohort,
-    *,
-    week: float,
-    symmetry: float = 90.0,
-    torque: float = 3.0,
-    measure: str = "quadriceps_torque",
-    level: float = 0.95,
-    reference: str | None = None,
-) -> LimbSymmetry:
+def limb_symmetry(cohort: Cohort, endpoint: Endpoint, *, symmetry: float = 90.0) -> LimbSymmetry:
     """Count who reached limb symmetry, the absolute torque, and the strength of the other limb before the start.
 
     Parameters
     ----------
     cohort : Cohort
         The cohort, with the measure of both limbs.
-    week : float
-        The week.
+    endpoint : Endpoint
+        The torque of the involved limb that is to be reached, as a state; 3.0 N·m/kg is a common target. Who lacks a value
+        that a criterion needs is left out.
     symmetry : float
         Per cent of the other limb, now or before, that counts as reached; 90 by custom.
-    torque : float
-        Torque of the involved limb that counts as reached, in the unit of the measure; 3.0 N·m/kg is a common target.
-    measure : str
-        A measure of both limbs.
-    level : float
-        Confidence level.
-    reference : str, optional
-        The protocol compared with; by default that of the cohort, or the first one where it names none.
 
     Returns
     -------
@@ -100,15 +85,18 @@ def limb_symmetry(
 
     Examples
     --------
+    >>> from analysis.outcomes import choose_endpoint
     >>> from synthetic_cohort import generate_cohort
-    >>> found = limb_symmetry(generate_cohort(patients=60, seed=1).observed, week=26)
+    >>> cohort = generate_cohort(patients=60, seed=1).observed
+    >>> endpoint = choose_endpoint(cohort, "quadriceps_torque", week=26, threshold=3.0, criterion="state")
+    >>> found = limb_symmetry(cohort, endpoint)
     >>> found.table["criterion"].nunique()
     4
     """
-    check_level(level)
-    involved = change_at_week(cohort, measure, week=week, limb="involved")
-    other = visit_frame(cohort, measure, "uninvolved")
-    now = other[other["week"] == week].set_index("patient_id")["value"]
+    level = endpoint.level
+    involved = change_at_week(cohort, endpoint)
+    other = visit_frame(cohort, endpoint.measure.name, "uninvolved")
+    now = other[other["week"] == endpoint.week].set_index("patient_id")["value"]
     before = other.drop_duplicates("patient_id").set_index("patient_id")["baseline"]
     ids = cohort.patients["patient_id"]
     patients = pd.DataFrame(
@@ -124,14 +112,15 @@ def limb_symmetry(
     former = patients["uninvolved_before"]
     patients["of_before"] = 100 * patients["involved"] / former.where(former > 0)
     by_symmetry, by_before = reached(patients["symmetry"], symmetry), reached(patients["of_before"], symmetry)
+    by_torque = endpoint.reached(endpoint.amount(involved["baseline"], involved["value"]))
     both_known = by_symmetry.notna() & by_before.notna()
     answers = {
         SYMMETRY: (by_symmetry, symmetry, "%"),
-        TORQUE: (reached(patients["involved"], torque), torque, cohort.measures[measure].unit),
+        TORQUE: (by_torque, endpoint.to_reach.value, endpoint.to_reach.unit),
         BEFORE: (by_before, symmetry, "%"),
         HIDDEN: ((by_symmetry & ~by_before).where(both_known), np.nan, ""),
     }
-    base = reference_protocol(cohort, patients["protocol"], reference)
+    base = endpoint.compared_with(cohort, patients["protocol"])
     tables, gaps = [], []
     for name, (answer, threshold, unit) in answers.items():
         counted = count_responders(patients[["protocol"]].assign(responder=answer), level=level)
@@ -143,7 +132,7 @@ def limb_symmetry(
         tables.append(counted)
         gaps.append(gap)
     return LimbSymmetry(
-        week=float(week),
+        endpoint=endpoint,
         table=pd.concat(tables, ignore_index=True),
         differences=pd.concat(gaps, ignore_index=True),
         patients=patients,

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.reference import used_protocols
 from analysis.errors import ModelError
-from analysis.outcomes.change.change import BaselineRule, used_protocols
 from analysis.outcomes.responders.visit_history import responder_history
 from analysis.result import Result
 from analysis.statistics.combined_limits import difference_limits, share_limits
@@ -18,9 +18,8 @@ from analysis.statistics.proportions import check_counts, check_level
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
-    from analysis.cohort.measures import Threshold
     from analysis.cohort.tables import Cohort
-    from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold, Criterion
+    from analysis.outcomes.endpoint import Endpoint
 
 PAIRED = "Newcombe hybrid score for pairs (method 10)"
 
@@ -31,8 +30,8 @@ class RespondersAtTwoWeeks(Result):
 
     Attributes
     ----------
-    threshold : ChosenThreshold
-        The threshold.
+    endpoint : Endpoint
+        What must be reached, at the later week.
     weeks : tuple of float
         The earlier and the later week.
     table : pandas.DataFrame
@@ -45,7 +44,7 @@ class RespondersAtTwoWeeks(Result):
         What was counted.
     """
 
-    threshold: ChosenThreshold
+    endpoint: Endpoint
     weeks: tuple[float, float]
     table: pd.DataFrame
     patients: pd.DataFrame
@@ -107,25 +106,17 @@ def paired_difference(
     return table.assign(difference=(b - c) / n, lower=lower, upper=upper, level=level, method=PAIRED)
 
 
-def responders_at_two_weeks(
-    cohort: Cohort,
-    measure: str,
-    *,
-    weeks: tuple[float, float],
-    threshold: float | Threshold | None = None,
-    criterion: Criterion = "improvement",
-    limb: str | None = None,
-    level: float = 0.95,
-    baseline: BaselineRule = "last before start",
-) -> RespondersAtTwoWeeks:
+def responders_at_two_weeks(cohort: Cohort, endpoint: Endpoint, *, earlier: float) -> RespondersAtTwoWeeks:
     """Compare the responders at two weeks, in the patients who were judged at both.
 
     Parameters
     ----------
-    weeks : tuple of float
-        The earlier and the later week, both after the start.
-    cohort, measure, threshold, criterion, limb, level, baseline
-        As in :func:`analysis.outcomes.responders.responders.responders`.
+    cohort : Cohort
+        The cohort.
+    endpoint : Endpoint
+        What must be reached; its week is the later one. Who missed one of the visits is left out.
+    earlier : float
+        The earlier week, after the start.
 
     Returns
     -------
@@ -144,21 +135,20 @@ def responders_at_two_weeks(
 
     Examples
     --------
+    >>> from analysis.outcomes import choose_endpoint
     >>> from synthetic_cohort import generate_cohort
-    >>> found = responders_at_two_weeks(generate_cohort(patients=60, seed=1).observed, "pain", weeks=(12, 26))
+    >>> cohort = generate_cohort(patients=60, seed=1).observed
+    >>> found = responders_at_two_weeks(cohort, choose_endpoint(cohort, "pain", week=26), earlier=12)
     >>> bool((found.table["n"] <= found.table["allocated"]).all())
     True
     """
-    check_level(level)
-    earlier, later = float(weeks[0]), float(weeks[1])
+    earlier, later = float(earlier), endpoint.week
     if not 0 < earlier < later:
         raise ModelError(
             f"Weeks {earlier:g} and {later:g} are not two weeks after the start in their order.",
             what_to_do="Name two different weeks above 0, the earlier first.",
         )
-    history, chosen = responder_history(
-        cohort, measure, threshold=threshold, criterion=criterion, limb=limb, baseline=baseline
-    )
+    history = responder_history(cohort, endpoint)
     patients = cohort.patients[["patient_id"]].assign(protocol=used_protocols(cohort.patients["protocol"]))
     for name, week in (("earlier", earlier), ("later", later)):
         at = history[history["week"] == week].set_index("patient_id")["responder"]
@@ -177,18 +167,18 @@ def responders_at_two_weeks(
         }
     ).reset_index()
     cells = [counts[name].to_numpy() for name in ("at_both", "gained", "lost", "at_neither")]
-    found = paired_difference(*cells, level=level).rename(
+    found = paired_difference(*cells, level=endpoint.level).rename(
         columns={"first_share": "later_share", "second_share": "earlier_share"}
     )
     table = pd.concat([counts.astype({"protocol": "str"}), found], axis=1)
     order = ["protocol", "allocated", "n", *_CELLS, "earlier_share", "later_share", *found.columns[3:]]
     return RespondersAtTwoWeeks(
-        threshold=chosen,
+        endpoint=endpoint,
         weeks=(earlier, later),
         table=table[order],
         patients=patients,
         notes=(
-            chosen.words,
+            endpoint.to_reach.words,
             f"Denominator: patients judged at week {earlier:g} and at week {later:g}; the others are left out.",
             "A difference over time does not compare protocols: recovery is in it.",
         ),

@@ -8,22 +8,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.reference import reference_protocol
 from analysis.errors import ModelError
-from analysis.outcomes.change.change import BaselineRule
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
 from analysis.outcomes.responders.visit_history import responder_history
 from analysis.result import Result
 from analysis.statistics.combined_limits import COMBINED, difference_limits, share_limits
 from analysis.statistics.estimating_equations import Correlation, Errors, fit_gee
-from analysis.statistics.proportions import check_level
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from analysis.cohort.measures import Threshold
     from analysis.cohort.tables import Cohort
-    from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold, Criterion
+    from analysis.outcomes.endpoint import Endpoint
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -32,8 +28,8 @@ class RepeatedResponders(Result):
 
     Attributes
     ----------
-    threshold : ChosenThreshold
-        The threshold.
+    endpoint : Endpoint
+        What must be reached.
     correlation : {"exchangeable", "independence"}
         Working correlation of a patient's visits.
     table : pandas.DataFrame
@@ -47,7 +43,7 @@ class RepeatedResponders(Result):
         How it was fitted.
     """
 
-    threshold: ChosenThreshold
+    endpoint: Endpoint
     correlation: Correlation
     table: pd.DataFrame
     differences: pd.DataFrame
@@ -60,28 +56,24 @@ class RepeatedResponders(Result):
 
 def repeated_responders(
     cohort: Cohort,
-    measure: str,
+    endpoint: Endpoint,
     *,
     weeks: Sequence[float] | None = None,
-    threshold: float | Threshold | None = None,
-    criterion: Criterion = "improvement",
-    limb: str | None = None,
     correlation: Correlation = "exchangeable",
-    level: float = 0.95,
-    reference: str | None = None,
-    baseline: BaselineRule = "last before start",
 ) -> RepeatedResponders:
     """Model responders at several weeks together by generalised estimating equations.
 
     Parameters
     ----------
+    cohort : Cohort
+        The cohort.
+    endpoint : Endpoint
+        What must be reached at each week; its own week plays no part.
     weeks : sequence of float, optional
         Weeks of the model; by default the expected ones after the start at which in every protocol some responded and
         some did not.
     correlation : {"exchangeable", "independence"}
         Working correlation; standard errors are robust to a wrong one.
-    cohort, measure, threshold, criterion, limb, level, reference, baseline
-        As in :func:`analysis.outcomes.responders.responders.responders`.
 
     Returns
     -------
@@ -102,19 +94,19 @@ def repeated_responders(
 
     Examples
     --------
+    >>> from analysis.outcomes import choose_endpoint
     >>> from synthetic_cohort import generate_cohort
     >>> cohort = generate_cohort(patients=90, seed=1).observed
-    >>> repeated_responders(cohort, "pain", weeks=[26, 52]).table["week"].unique().tolist()
+    >>> endpoint = choose_endpoint(cohort, "pain", week=26)
+    >>> repeated_responders(cohort, endpoint, weeks=[26, 52]).table["week"].unique().tolist()
     [26.0, 52.0]
     """
-    check_level(level)
-    history, chosen = responder_history(
-        cohort, measure, threshold=threshold, criterion=criterion, limb=limb, baseline=baseline
-    )
+    level, measure, chosen = endpoint.level, endpoint.measure.name, endpoint.to_reach
+    history = responder_history(cohort, endpoint)
     known = history.dropna(subset=["responder"]).assign(responder=lambda one: one["responder"].astype("float64"))
-    base = reference_protocol(cohort, known["protocol"], reference)
+    base = endpoint.compared_with(cohort, known["protocol"])
     usable, left_out = _mixed_weeks(
-        known, expected_weeks(seen_weeks(cohort, measure, limb)) if weeks is None else weeks
+        known, expected_weeks(seen_weeks(cohort, measure, endpoint.limb)) if weeks is None else weeks
     )
     if not usable:
         raise ModelError(
@@ -139,7 +131,7 @@ def repeated_responders(
     if left_out:
         notes.append(f"Left out, nobody or everybody responded: weeks {', '.join(f'{week:g}' for week in left_out)}.")
     return RepeatedResponders(
-        threshold=chosen,
+        endpoint=endpoint,
         correlation=correlation,
         table=_cell_shares(used, cells, estimate, covariance, level),
         differences=_cell_differences(cells, base, estimate, covariance, level),

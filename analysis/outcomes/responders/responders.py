@@ -3,31 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Unpack
 
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.reference import reference_protocol
-from analysis.outcomes.change.change import BaselineRule, change_at_week
-from analysis.outcomes.responders.change_distribution import (
-    ChangeDistribution,
-    MissingRule,
-    change_distribution,
-    check_missing_rule,
-    check_week,
-    missing_in_words,
-    reached,
-)
-from analysis.outcomes.responders.response_criterion import choose_criterion, compared_amount, compared_value
-from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold, Criterion
+from analysis.errors import ModelError
+from analysis.outcomes.change.change import change_at_week
+from analysis.outcomes.endpoint import Endpoint, EndpointOptions, choose_endpoint
+from analysis.outcomes.responders.change_distribution import ChangeDistribution, change_distribution
 from analysis.result import Result
 from analysis.statistics.mean_interval import describe_by, half_width, welch
-from analysis.statistics.proportions import add_number_needed, check_level, compare_shares, share_interval
+from analysis.statistics.proportions import add_number_needed, compare_shares, share_interval
 from analysis.statistics.ratios import share_ratios
 
 if TYPE_CHECKING:
-    from analysis.cohort.measures import Threshold
     from analysis.cohort.tables import Cohort
 
 WELCH = "Welch t, not adjusted for baseline"
@@ -39,14 +29,8 @@ class Responders(Result):
 
     Attributes
     ----------
-    measure, label, unit, limb, week
-        What was measured, its name for readers, its unit, where, and when.
-    threshold : ChosenThreshold
-        The threshold of improvement and where it comes from.
-    missing : {"excluded", "non-response"}
-        How patients without a change count.
-    level : float
-        Confidence level.
+    endpoint : Endpoint
+        What was counted.
     reference : str
         The protocol compared with.
     table : pandas.DataFrame
@@ -71,14 +55,7 @@ class Responders(Result):
         Threshold, denominator, missing rule and cautions, one sentence each.
     """
 
-    measure: str
-    label: str
-    unit: str
-    limb: str
-    week: float
-    threshold: ChosenThreshold
-    missing: MissingRule
-    level: float
+    endpoint: Endpoint
     reference: str
     table: pd.DataFrame
     differences: pd.DataFrame
@@ -90,49 +67,19 @@ class Responders(Result):
     notes: tuple[str, ...]
 
     def _headline(self) -> str:
-        return f"Responders, {self.label} at week {self.week:g}. {self.threshold.words}"
+        return f"Responders. {self.endpoint.words}"
 
 
-def responders(
-    cohort: Cohort,
-    measure: str,
-    *,
-    week: float,
-    threshold: float | Threshold | None = None,
-    criterion: Criterion = "improvement",
-    limb: str | None = None,
-    missing: MissingRule = "excluded",
-    level: float = 0.95,
-    reference: str | None = None,
-    baseline: BaselineRule = "last before start",
-) -> Responders:
+def responders(cohort: Cohort, endpoint: Endpoint | str, **options: Unpack[EndpointOptions]) -> Responders:
     """Count the patients whose improvement by a week reaches a threshold, by protocol.
 
     Parameters
     ----------
     cohort : Cohort
         The cohort.
-    measure : str
-        A stored or derived measure.
-    week : float
-        Week after the start; visits at exactly this week are taken.
-    threshold : float or Threshold, optional
-        Size of improvement in the unit of the measure, positive whichever direction is better; reached means at
-        least. By default from the catalogue: the minimal important change, otherwise the minimal detectable change.
-    criterion : {"improvement", "percent", "state"}
-        What must reach the threshold: the improvement; the improvement in per cent of the baseline; or the value
-        itself, for example a limb symmetry index of 90 % (at most the threshold where lower is better). The last two
-        have no default threshold.
-    limb : str, optional
-        The limb; by default the involved one where the measure has limbs.
-    missing : {"excluded", "non-response"}
-        Whether patients without a change are left out of the denominator or count as non-responders.
-    level : float
-        Confidence level.
-    reference : str, optional
-        The protocol compared with; by default that of the cohort, or the first one where it names none.
-    baseline : {"last before start", "first before start", "mean before start"}
-        As in :func:`analysis.outcomes.change.change.change_frame`.
+    endpoint : Endpoint or str
+        What is counted; or a measure, and the other words of :func:`analysis.outcomes.endpoint.choose_endpoint` behind it:
+        ``responders(cohort, "koos_pain", week=26)``.
 
     Returns
     -------
@@ -142,10 +89,8 @@ def responders(
 
     Raises
     ------
-    ModelError
-        The threshold has the wrong sign, the week is not after the start, an option or the reference is not known.
-    CohortError
-        The measure or the limb is not known, or there is no threshold to take.
+    ModelError, CohortError
+        As of :func:`analysis.outcomes.endpoint.choose_endpoint`; or the endpoint has no threshold.
 
     Notes
     -----
@@ -162,28 +107,24 @@ def responders(
     >>> found.differences["reference"].unique().tolist()
     ['exercise only']
     """
-    check_level(level)
-    check_missing_rule(missing)
-    known = cohort.measures[measure]
-    chosen = choose_criterion(cohort, measure, threshold, criterion=criterion, week=week)
-    patients = change_at_week(cohort, measure, week=check_week(week, criterion), limb=limb, baseline=baseline)
-    base = reference_protocol(cohort, patients["protocol"], reference)
-    patients["amount"] = compared_amount(patients, criterion, known)
-    patients["responder"] = reached(patients["amount"], compared_value(chosen, known))
-    someone_seen = bool(patients["amount"].notna().any())
-    if missing == "non-response" and someone_seen:
+    if isinstance(endpoint, str):
+        endpoint = choose_endpoint(cohort, endpoint, **options)
+    elif options:
+        raise ModelError(
+            f"The endpoint is chosen already, so {', '.join(options)} cannot be named beside it.",
+            what_to_do="Use dataclasses.replace(endpoint, ...), or choose another endpoint.",
+        )
+    level = endpoint.level
+    patients = change_at_week(cohort, endpoint)
+    base = endpoint.compared_with(cohort, patients["protocol"])
+    patients["amount"] = endpoint.amount(patients["baseline"], patients["value"])
+    patients["responder"] = endpoint.reached(patients["amount"])
+    if endpoint.missing == "non-response" and patients["amount"].notna().any():
         patients["responder"] = patients["responder"].fillna(value=False).mask(patients["protocol"].isna())
     table = count_responders(patients, level=level)
     names = table["protocol"].tolist()
     return Responders(
-        measure=measure,
-        label=known.label,
-        unit=known.unit,
-        limb=limb or known.default_limb,
-        week=float(week),
-        threshold=chosen,
-        missing=missing,
-        level=level,
+        endpoint=endpoint,
         reference=base,
         table=table,
         differences=add_number_needed(compare_shares(table, base, names, level=level)),
@@ -191,18 +132,8 @@ def responders(
         mean_improvement=mean_improvement(patients, level=level),
         mean_differences=mean_differences(patients, base, level=level),
         patients=patients,
-        distribution=change_distribution(
-            cohort,
-            measure,
-            week=week,
-            limb=limb,
-            missing=missing,
-            criterion=criterion,
-            baseline=baseline,
-            level=level,
-            reference=base,
-        ),
-        notes=_notes(patients, chosen, missing, week),
+        distribution=change_distribution(cohort, endpoint),
+        notes=_notes(patients, endpoint),
     )
 
 
@@ -273,17 +204,17 @@ def mean_differences(patients: pd.DataFrame, reference: str, *, level: float) ->
     return pd.DataFrame(rows, columns=[*columns, "level", "method"])
 
 
-def _notes(patients: pd.DataFrame, chosen: ChosenThreshold, missing: MissingRule, week: float) -> tuple[str, ...]:
-    notes = [chosen.words, chosen.caution, missing_in_words(missing, chosen.criterion)]
+def _notes(patients: pd.DataFrame, endpoint: Endpoint) -> tuple[str, ...]:
+    notes, week = [endpoint.to_reach.words, endpoint.to_reach.caution, endpoint.denominator], endpoint.week
     counts = patients["status"].value_counts()
     total, known = len(patients), patients["amount"].notna()
     nameless = int(patients["protocol"].isna().sum())
     if nameless:
         notes.append(f"{nameless} of {total} patients have no protocol and are in no count.")
-    needs = "a value" if chosen.criterion == "state" else "both a baseline and a value"
+    needs = "a value" if endpoint.criterion == "state" else "both a baseline and a value"
     if not known.any():
         notes.append(f"Nobody has {needs} at week {week:g}: the shares are missing, not 0 %.")
-    elif missing == "non-response":
+    elif endpoint.missing == "non-response":
         seen = known.groupby(patients["protocol"], observed=True).any()
         nobody = [str(name) for name, any_seen in seen.items() if not any_seen]
         if nobody:

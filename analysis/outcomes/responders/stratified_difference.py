@@ -75,9 +75,7 @@ def stratified_difference(
     return pd.DataFrame([row], columns=COLUMNS)
 
 
-def stratified_responders(
-    cohort: Cohort, found: Responders, *, stratum: str = "site", level: float | None = None
-) -> pd.DataFrame:
+def stratified_responders(cohort: Cohort, found: Responders, *, stratum: str = "site") -> pd.DataFrame:
     """Compare responder shares within the strata of a column of the patients.
 
     Parameters
@@ -85,11 +83,9 @@ def stratified_responders(
     cohort : Cohort
         The cohort that ``found`` was made from.
     found : Responders
-        The responder analysis; its rule for missing visits holds.
+        The responder analysis; its endpoint holds.
     stratum : str
         Column of the patients; those without a value in it are left out.
-    level : float, optional
-        Confidence level; that of ``found`` by default.
 
     Returns
     -------
@@ -132,7 +128,7 @@ def stratified_responders(
         if name == found.reference:
             continue
         pairs = [table[one].to_numpy() for one in (name, found.reference) for table in (counted, among)]
-        row = stratified_difference(*pairs, level=found.level if level is None else level)
+        row = stratified_difference(*pairs, level=found.endpoint.level)
         unknown = int(known.loc[known["stratum"].isna(), "protocol"].isin([name, found.reference]).sum())
         rows.append(row.assign(left_out=row["left_out"] + unknown, protocol=name, reference=found.reference))
     columns = ["protocol", "reference", *COLUMNS]

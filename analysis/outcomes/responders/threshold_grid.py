@@ -8,25 +8,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.reference import reference_protocol
-from analysis.outcomes.change.change import BaselineRule, change_at_week
-from analysis.outcomes.responders.change_distribution import (
-    check_week,
-    distribution_differences,
-    distribution_shares,
-)
-from analysis.outcomes.responders.response_criterion import choose_criterion, compared_amount, compared_value
-from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold
+from analysis.outcomes.change.change import change_at_week
+from analysis.outcomes.responders.change_distribution import distribution_differences, distribution_shares
 from analysis.result import Result
-from analysis.statistics.proportions import add_number_needed, check_level
+from analysis.statistics.proportions import add_number_needed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from analysis.cohort.measures import Threshold
     from analysis.cohort.tables import Cohort
-    from analysis.outcomes.responders.change_distribution import MissingRule
-    from analysis.outcomes.thresholds.chosen_threshold import Criterion
+    from analysis.outcomes.endpoint import Endpoint, MissingRule
+    from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold
 
 #: Multiples of the chosen threshold on the default grid (design choice).
 MULTIPLES = (0.5, 0.75, 1.0, 1.25, 1.5)
@@ -39,8 +31,8 @@ class ThresholdGrid(Result):
 
     Attributes
     ----------
-    threshold : ChosenThreshold
-        The threshold of the main analysis.
+    endpoint : Endpoint
+        The main analysis.
     table : pandas.DataFrame
         missing, protocol, threshold, published ("MIC", "MDC" or missing), chosen (the main one), n, responders, share,
         lower, upper, level, method.
@@ -51,7 +43,7 @@ class ThresholdGrid(Result):
         How to read it.
     """
 
-    threshold: ChosenThreshold
+    endpoint: Endpoint
     table: pd.DataFrame
     differences: pd.DataFrame
     notes: tuple[str, ...]
@@ -60,70 +52,55 @@ class ThresholdGrid(Result):
         return "Responders over a grid of thresholds"
 
 
-def threshold_grid(
-    cohort: Cohort,
-    measure: str,
-    *,
-    week: float,
-    thresholds: Sequence[float] | None = None,
-    threshold: float | Threshold | None = None,
-    criterion: Criterion = "improvement",
-    limb: str | None = None,
-    level: float = 0.95,
-    reference: str | None = None,
-    baseline: BaselineRule = "last before start",
-) -> ThresholdGrid:
+def threshold_grid(cohort: Cohort, endpoint: Endpoint, *, thresholds: Sequence[float] | None = None) -> ThresholdGrid:
     """Repeat a responder analysis over thresholds and both rules for missing visits.
 
     Parameters
     ----------
+    cohort : Cohort
+        The cohort.
+    endpoint : Endpoint
+        The main analysis.
     thresholds : sequence of float, optional
         The grid; by default half to one and a half times the main threshold, and every published one (for a state: the
         main threshold and 5 and 10 % below and above it).
-    cohort, measure, week, threshold, criterion, limb, level, reference, baseline
-        As in :func:`analysis.outcomes.responders.responders.responders`; ``threshold`` is the one of the main analysis.
 
     Returns
     -------
     ThresholdGrid
         Shares and differences at each threshold under each rule.
 
-    Raises
-    ------
-    ModelError
-        As of :func:`analysis.outcomes.responders.responders.responders`.
-
     Examples
     --------
+    >>> from analysis.outcomes import choose_endpoint
     >>> from synthetic_cohort import generate_cohort
-    >>> found = threshold_grid(generate_cohort(patients=60, seed=1).observed, "pain", week=26)
+    >>> cohort = generate_cohort(patients=60, seed=1).observed
+    >>> found = threshold_grid(cohort, choose_endpoint(cohort, "pain", week=26))
     >>> sorted(found.table["threshold"].unique().tolist())
     [1.0, 1.16, 1.5, 2.0, 2.5, 2.8, 3.0]
     """
-    check_level(level)
-    known = cohort.measures[measure]
-    chosen = choose_criterion(cohort, measure, threshold, criterion=criterion, week=week)
-    patients = change_at_week(cohort, measure, week=check_week(week, criterion), limb=limb, baseline=baseline)
-    patients["amount"] = compared_amount(patients, criterion, known)
-    base = reference_protocol(cohort, patients["protocol"], reference)
-    published = {one.value: one.kind for one in known.thresholds if one.accepted} if criterion == "improvement" else {}
+    chosen, turn = endpoint.to_reach, endpoint.turn
+    patients = change_at_week(cohort, endpoint)
+    patients["amount"] = endpoint.amount(patients["baseline"], patients["value"])
+    base = endpoint.compared_with(cohort, patients["protocol"])
+    accepted = [one for one in endpoint.measure.thresholds if one.accepted and endpoint.criterion == "improvement"]
+    published = {one.value: one.kind for one in accepted}
     values = _default_grid(chosen, list(published)) if thresholds is None else list(thresholds)
-    turn = known.sign if criterion == "state" else 1
     grid = np.unique(turn * np.array([*values, chosen.value], dtype=float))
     shares, gaps = [], []
     for rule in _RULES:
-        one = distribution_shares(patients, grid, missing=rule, level=level)
-        gap = distribution_differences(one, base, level=level)
+        one = distribution_shares(patients, grid, missing=rule, level=endpoint.level)
+        gap = distribution_differences(one, base, level=endpoint.level)
         shares.append(one.assign(missing=rule))
         gaps.append(add_number_needed(gap).assign(missing=rule))
     table, differences = pd.concat(shares, ignore_index=True), pd.concat(gaps, ignore_index=True)
     for frame in (table, differences):
-        frame["chosen"] = frame["threshold"] == compared_value(chosen, known)
+        frame["chosen"] = frame["threshold"] == endpoint.limit
         frame["threshold"] = turn * frame["threshold"]
         frame.insert(0, "missing", frame.pop("missing"))
     table["published"] = pd.Series([published.get(value) for value in table["threshold"]], dtype="str")
     return ThresholdGrid(
-        threshold=chosen,
+        endpoint=endpoint,
         table=table,
         differences=differences,
         notes=(chosen.words, "The conclusion should not hang on one threshold or one rule; look along the rows."),

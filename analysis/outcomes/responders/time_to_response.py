@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.reference import reference_protocol
-from analysis.outcomes.change.change import BaselineRule, used_protocols
+from analysis.cohort.reference import used_protocols
 from analysis.outcomes.responders.visit_history import responder_history
 from analysis.result import Result
 from analysis.statistics.kaplan_meier import (
@@ -19,12 +18,10 @@ from analysis.statistics.kaplan_meier import (
     share_differences,
     shares_by_week,
 )
-from analysis.statistics.proportions import check_level
 
 if TYPE_CHECKING:
-    from analysis.cohort.measures import Threshold
     from analysis.cohort.tables import Cohort
-    from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold, Criterion
+    from analysis.outcomes.endpoint import Endpoint
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -33,8 +30,8 @@ class TimeToResponse(Result):
 
     Attributes
     ----------
-    threshold : ChosenThreshold
-        The threshold.
+    endpoint : Endpoint
+        What must be reached.
     table : pandas.DataFrame
         One row a protocol and week at which somebody reached it first: protocol, week, at_risk, reached (patients at
         this week), share (reached by then), lower, upper, level, method.
@@ -51,7 +48,7 @@ class TimeToResponse(Result):
         What was counted.
     """
 
-    threshold: ChosenThreshold
+    endpoint: Endpoint
     table: pd.DataFrame
     medians: pd.DataFrame
     comparison: pd.DataFrame
@@ -63,33 +60,20 @@ class TimeToResponse(Result):
         return "Time to the first visit at which the threshold was reached"
 
 
-def time_to_response(
-    cohort: Cohort,
-    measure: str,
-    *,
-    threshold: float | Threshold | None = None,
-    criterion: Criterion = "improvement",
-    limb: str | None = None,
-    level: float = 0.95,
-    reference: str | None = None,
-    baseline: BaselineRule = "last before start",
-) -> TimeToResponse:
+def time_to_response(cohort: Cohort, endpoint: Endpoint) -> TimeToResponse:
     """Follow patients to the first visit at which they reached a threshold.
 
     Parameters
     ----------
-    cohort, measure, threshold, criterion, limb, level, reference, baseline
-        As in :func:`analysis.outcomes.responders.responders.responders`.
+    cohort : Cohort
+        The cohort.
+    endpoint : Endpoint
+        What must be reached; its week plays no part.
 
     Returns
     -------
     TimeToResponse
         Kaplan-Meier shares reached by week, medians, log-rank test, differences.
-
-    Raises
-    ------
-    ModelError, CohortError
-        As of :func:`analysis.outcomes.responders.responders.responders`.
 
     Notes
     -----
@@ -100,21 +84,20 @@ def time_to_response(
 
     Examples
     --------
+    >>> from analysis.outcomes import choose_endpoint
     >>> from synthetic_cohort import generate_cohort
-    >>> found = time_to_response(generate_cohort(patients=60, seed=1).observed, "pain")
+    >>> cohort = generate_cohort(patients=60, seed=1).observed
+    >>> found = time_to_response(cohort, choose_endpoint(cohort, "pain", week=26))
     >>> found.medians.columns.tolist()[:4]
     ['protocol', 'n', 'reached', 'median_week']
     """
-    check_level(level)
-    history, chosen = responder_history(
-        cohort, measure, threshold=threshold, criterion=criterion, limb=limb, baseline=baseline
-    )
+    history = responder_history(cohort, endpoint)
     patients = _first_reached(cohort, history)
-    base = reference_protocol(cohort, patients["protocol"], reference)
+    base = endpoint.compared_with(cohort, patients["protocol"])
     followed = patients.dropna(subset=["week"])
     curves = curves_by_protocol(followed, "week", "reached")
     notes = [
-        chosen.words,
+        endpoint.to_reach.words,
         "Reached between two visits, counted at the visit where it was seen (interval censoring).",
         "Patients are followed to their last visit.",
     ]
@@ -122,11 +105,11 @@ def time_to_response(
     if lost:
         notes.append(f"{lost} of {len(patients)} patients have no visit at which it could be judged.")
     return TimeToResponse(
-        threshold=chosen,
-        table=shares_by_week(curves, "reached", level),
-        medians=median_times(followed, curves, "reached", level),
+        endpoint=endpoint,
+        table=shares_by_week(curves, "reached", endpoint.level),
+        medians=median_times(followed, curves, "reached", endpoint.level),
         comparison=log_rank(followed, "week", "reached"),
-        differences=share_differences(curves, base, level),
+        differences=share_differences(curves, base, endpoint.level),
         patients=patients,
         notes=tuple(notes),
     )

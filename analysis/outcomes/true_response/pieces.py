@@ -193,8 +193,8 @@ def scaled(logs: Floats) -> Floats:
 
     Examples
     --------
-    >>> scaled(np.log([[0.1, 0.2]])).tolist()
-    [[0.5, 1.0]]
+    >>> scaled(np.log([[1.0, 4.0]])).round(6).tolist()
+    [[0.25, 1.0]]
     """
     likelihood: Floats = np.exp(logs - logs.max(axis=1, keepdims=True))
     return likelihood

@@ -3,33 +3,30 @@
 from __future__ import annotations
 
 import warnings
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.reference import reference_protocol
 from analysis.errors import DistributionWarning, ModelError
-from analysis.outcomes.missing.weekly_model import WeeklyModel, check_draws, fit_weekly, week_place
+from analysis.outcomes.missing.weekly_model import WeeklyModel, check_baseline, check_draws, fit_weekly, week_place
 from analysis.outcomes.responders.responders import responders
-from analysis.outcomes.responders.response_criterion import choose_criterion, compared_value
 from analysis.outcomes.true_response.free_distribution import free_probability
 from analysis.outcomes.true_response.normality import check_normality
 from analysis.outcomes.true_response.response_posterior import normal_posterior, true_covariance
 from analysis.outcomes.true_response.response_tables import differences_of_shares, expected_responders, raw_disagreement
 from analysis.outcomes.true_response.true_pair import TruePair
 from analysis.result import Result
-from analysis.statistics.proportions import check_level
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
-    from analysis.cohort.measures import Measure, Threshold
+    from analysis.cohort.measures import Measure
     from analysis.cohort.tables import Cohort
-    from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold
+    from analysis.outcomes.endpoint import Endpoint
     from analysis.outcomes.true_response.free_distribution import FreeProbability
 
     Floats = NDArray[np.float64]
@@ -52,10 +49,8 @@ class ProbabilityOfResponse(Result):
 
     Attributes
     ----------
-    threshold : ChosenThreshold
-        The threshold.
-    week : float
-        The week.
+    endpoint : Endpoint
+        What the true change or value must reach.
     measurement_error : pandas.DataFrame
         week, standard_deviation of the error of one measurement, in the unit of the measure.
     table : pandas.DataFrame
@@ -83,8 +78,7 @@ class ProbabilityOfResponse(Result):
         Assumptions.
     """
 
-    threshold: ChosenThreshold
-    week: float
+    endpoint: Endpoint
     measurement_error: pd.DataFrame
     table: pd.DataFrame
     differences: pd.DataFrame
@@ -104,35 +98,30 @@ class ProbabilityOfResponse(Result):
         return ("normal",) if self.free_table.empty else ("normal", "free")
 
     def _headline(self) -> str:
-        return f"Probability of response at week {self.week:g}"
+        return f"Probability of response. {self.endpoint.words}"
 
 
 def probability_of_response(
     cohort: Cohort,
-    measure: str,
+    endpoint: Endpoint,
     *,
-    week: float,
-    threshold: float | Threshold | None = None,
-    criterion: Literal["improvement", "state"] = "improvement",
     measurement_error: float | None = None,
     error_share: float | None = None,
-    limb: str | None = None,
     covariates: Sequence[str] = (),
     free: bool | None = None,
     draws: int = 400,
     seed: int = 1,
-    level: float = 0.95,
-    reference: str | None = None,
     tell: Callable[[int, int], None] | None = None,
 ) -> ProbabilityOfResponse:
     """Give each patient's posterior probability that the true change reaches a threshold.
 
     Parameters
     ----------
-    cohort, measure, week, threshold, limb, level, reference
-        As in :func:`analysis.outcomes.responders.responders.responders`; the week must be a scheduled one.
-    criterion : {"improvement", "state"}
-        Whether the true change, or the true value itself, must reach the threshold.
+    cohort : Cohort
+        The cohort.
+    endpoint : Endpoint
+        What the true change, or for a state the true value, must reach at a scheduled week. Every patient modelled counts,
+        seen at the week or not.
     measurement_error : float, optional
         Standard deviation of the error of one measurement, in the unit of the measure. By default from the catalogue's
         minimal detectable change, divided by 1.96 times root 2.
@@ -156,7 +145,7 @@ def probability_of_response(
     Raises
     ------
     ModelError
-        The week is not scheduled, no measurement error is known, or an option is not known.
+        The week is not scheduled, the criterion is in per cent, or no measurement error is known.
 
     Notes
     -----
@@ -171,25 +160,31 @@ def probability_of_response(
 
     Examples
     --------
+    >>> from analysis.outcomes import choose_endpoint
     >>> from synthetic_cohort import generate_cohort
     >>> cohort = generate_cohort(patients=120, seed=1).observed
-    >>> found = probability_of_response(cohort, "ikdc", week=26, measurement_error=5, draws=100)
+    >>> endpoint = choose_endpoint(cohort, "ikdc", week=26)
+    >>> found = probability_of_response(cohort, endpoint, measurement_error=5, draws=100)
     >>> bool(found.patients["probability"].between(0, 1).all())
     True
     """
-    check_level(level)
     check_draws(draws)
-    known = cohort.measures[measure]
-    chosen = choose_criterion(cohort, measure, threshold, criterion=criterion, week=week)
-    model = fit_weekly(cohort, measure, limb=limb, covariates=covariates)
-    contrast = _contrast(model, week, criterion, known.sign)
+    check_baseline(endpoint)
+    if endpoint.criterion == "percent":
+        raise ModelError(
+            "The probability of a change in per cent of the baseline is not known: it is no sum of true values.",
+            where=f"endpoint: {endpoint.words}",
+            what_to_do="Choose an endpoint whose criterion is an improvement or a state.",
+        )
+    known, limit, level = endpoint.measure, endpoint.limit, endpoint.level
+    model = fit_weekly(cohort, known.name, limb=endpoint.limb, covariates=covariates)
+    contrast = _contrast(model, endpoint)
     error, error_note = _error_of(model, known, measurement_error, error_share)
-    base = reference_protocol(cohort, model.patients["protocol"], reference)
-    limit = compared_value(chosen, known)
+    base = endpoint.compared_with(cohort, model.patients["protocol"])
     posterior = normal_posterior(model, contrast, limit, error, draws=draws, seed=seed, tell=tell)
     pair = TruePair(model, contrast, true_covariance(model.covariance, error)[0], error)
     normality = check_normality(model, pair, seed=seed)
-    raw = responders(cohort, measure, week=week, threshold=threshold, criterion=criterion, limb=limb, reference=base)
+    raw = responders(cohort, replace(endpoint, reference=base, missing="excluded"))
     answers = raw.patients.set_index("patient_id")["responder"]
     patients = model.patients[["patient_id", "protocol"]].assign(
         visits_seen=np.isfinite(model.values).sum(axis=1),
@@ -204,7 +199,7 @@ def probability_of_response(
     differences = differences_of_shares(table, posterior.shares, base)
     free_table, free_differences = table.iloc[:0], differences.iloc[:0]
     notes = [
-        chosen.words,
+        endpoint.to_reach.words,
         error_note,
         *model.choices,
         "Missing visits are taken as missing at random given the visits made.",
@@ -226,8 +221,7 @@ def probability_of_response(
         free_differences = differences_of_shares(free_table, found.shares, base)
         notes += _free_notes(found, model, told)
     return ProbabilityOfResponse(
-        threshold=chosen,
-        week=float(week),
+        endpoint=endpoint,
         measurement_error=pd.DataFrame({"week": model.weeks, "standard_deviation": np.sqrt(error)}),
         table=table,
         differences=differences,
@@ -281,12 +275,12 @@ def _free_notes(found: FreeProbability, model: WeeklyModel, told: float) -> list
     return notes
 
 
-def _contrast(model: WeeklyModel, week: float, criterion: str, sign: int) -> Floats:
+def _contrast(model: WeeklyModel, endpoint: Endpoint) -> Floats:
     """Weights of the true values at the weeks whose sum is compared with the threshold."""
-    place = week_place(model, week)
+    place, sign = week_place(model, endpoint.week), endpoint.measure.sign
     contrast = np.zeros(len(model.weeks))
     contrast[place] = sign
-    if criterion == "improvement":
+    if endpoint.criterion == "improvement":
         if model.weeks[0] != 0:
             raise ModelError("There is no baseline visit.", what_to_do='Use criterion="state".')
         contrast[0] -= sign

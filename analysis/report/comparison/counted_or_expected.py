@@ -101,7 +101,7 @@ def _parts(expected: pd.Series, counted: float, patients: pd.DataFrame, beside: 
     without = len(both) - len(seen)
     if without:
         steps[f"the {numbers.plural(without, 'patient')} without one"] = float(expected["difference"]) - judged
-    if beside.missing == "non-response" and without:
+    if beside.endpoint.missing == "non-response" and without:
         steps["no longer counting these as non-responders"] = measured - counted
     listed = numbers.listed([f"{numbers.points(step)} by {what}" for what, step in steps.items()])
     unsure = int(seen["probability"].between(0.1, 0.9).sum())

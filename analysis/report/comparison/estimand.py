@@ -14,7 +14,6 @@ from analysis.report.parts.tables import Column, Table
 
 if TYPE_CHECKING:
     from analysis.outcomes.home_programme.intercurrent_events import IntercurrentEvents
-    from analysis.outcomes.responders.responders import Responders
     from analysis.report.comparison.study import Study
 
 _SOURCE = "The five parts are those of ICH E9(R1), 2019."
@@ -94,7 +93,7 @@ def _parts(study: Study) -> Table:
         ),
         ("Summary", _summary(study)),
     ]
-    rows += [("Responders", _responders(found)) for found in study.responders]
+    rows += [("Responders", f"Share of patients. {found.endpoint.words}") for found in study.responders]
     return Table(
         pd.DataFrame(rows, columns=["part", "words"]),
         "What is estimated.",
@@ -154,16 +153,6 @@ def _summary(study: Study) -> str:
     return (
         f"Difference between mean values at week {week}{words}: an association between protocol and outcome, not what "
         "the protocol brings about."
-    )
-
-
-def _responders(found: Responders) -> str:
-    counted = (
-        ", among those with a change," if found.missing == "excluded" else ", those not seen counted as not improved,"
-    )
-    return (
-        f"Share of patients{counted} whose {in_text(found.label)} improved by {found.threshold.value:g} {found.unit} or "
-        f"more by week {numbers.week(found.week)}."
     )
 
 

@@ -13,7 +13,7 @@ from analysis.outcomes import (
     events_by_week,
     gap_regained,
     time_to_stopping,
-    weeks_at_threshold,
+    weeks_with_enough,
 )
 from analysis.outcomes.home_programme.complier_effect import WEAK
 from analysis.report.figures.adherence_figures import classes_figure, stopping_figure
@@ -43,9 +43,7 @@ def adherence_detail(study: Study) -> Section:
         _or_absent(lambda: stopping_figure(time_to_stopping(cohort, level=level)), "when sessions stopped"),
         _or_absent(lambda: classes_figure(adherence_classes(cohort, level=level)), "courses of adherence"),
         _or_absent(
-            lambda: weeks_table(
-                weeks_at_threshold(cohort, threshold=study.parameters["adherence_threshold"], level=level)
-            ),
+            lambda: weeks_table(weeks_with_enough(cohort, enough=study.parameters["enough_sessions"], level=level)),
             "weeks with enough sessions",
         ),
     ]
@@ -78,13 +76,7 @@ def gap(study: Study) -> Section:
     return Section(
         (
             _or_absent(
-                lambda: gap_table(
-                    gap_regained(
-                        study.cohort, study.measure.name, week=week, level=study.level,
-                        reference=study.reference,
-                    ),
-                    study.measure,
-                ),
+                lambda: gap_table(gap_regained(study.cohort, study.means(study.reference, limb="involved"))),
                 "the other limb",
             ),
         )
@@ -98,18 +90,15 @@ def _modalities(study: Study) -> list[str]:
 
 def _association(study: Study, modality: str) -> Item:
     """Set the sessions of one modality against recovery, in the protocols that prescribe it."""
-    week = study.curves.primary_week if study.curves is not None else 0.0
     try:
-        found = adherence_association(
-            study.cohort, study.measure.name, week=week, limb=study.limb, modality=modality, level=study.level
-        )
+        found = adherence_association(study.cohort, study.means(None), modality=modality)
     except KneecurveError as error:
         return absent(f"what an association of {modality} with recovery needs. {error.what}")
     if not found.table["slope"].notna().any():
         return absent(
             f"enough patients who did more and less {modality}, with the improvement known, to set it against recovery."
         )
-    return dose_change_figure(found, study.measure)
+    return dose_change_figure(found)
 
 
 def _by_allocation(study: Study) -> list[Item]:
@@ -123,14 +112,10 @@ def _by_allocation(study: Study) -> list[Item]:
         try:
             found = complier_effect(
                 study.cohort,
-                study.measure.name,
-                week=study.curves.primary_week,
-                limb=study.limb,
+                study.means(study.curves.protocols[0]),
                 randomised=True,
                 modality=modality,
                 covariates=study.curves.adjusted_for,
-                reference=study.curves.protocols[0],
-                level=study.level,
             )
         except KneecurveError as error:
             items.append(absent(f"what an estimate for {modality} by allocation needs. {error.what}"))
@@ -138,7 +123,7 @@ def _by_allocation(study: Study) -> list[Item]:
         strong = found.table["first_stage_f"] >= WEAK
         if strong.any():
             shown = replace(found, table=found.table[strong].reset_index(drop=True))
-            items += [effect_figure(shown, study.measure), instrument_table(shown, study.measure)]
+            items += [effect_figure(shown), instrument_table(shown)]
         for name in found.table.loc[strong, "protocol"]:
             moved.setdefault(str(name), []).append(modality)
         said += _not_shown(found.table[~strong], found.by_design, modality)

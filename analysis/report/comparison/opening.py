@@ -63,7 +63,7 @@ def answer(study: Study) -> Section:
 
 def _responder_sentences(study: Study) -> list[str]:
     """Take the analysis whose threshold is of importance to patients, where there is one."""
-    important = [found for found in study.responders if found.threshold.name == "minimal important change"]
+    important = [found for found in study.responders if found.endpoint.to_reach.name == "minimal important change"]
     return [responder_sentence(found) for found in (important or list(study.responders))[:1]]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -9,6 +10,7 @@ import pandas as pd
 from analysis.curves.recovery import adjustment
 from analysis.curves.recovery_choices import adjusted_in_words
 from analysis.errors import KneecurveError
+from analysis.outcomes.endpoint import choose_endpoint
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
 from analysis.outcomes.responders.adjusted_difference import adjusted_difference
 from analysis.outcomes.responders.better_or_worse import better_or_worse
@@ -25,11 +27,15 @@ from analysis.report.parts.passages import Passage, Section, absent
 from analysis.report.parts.tables import Column, Table
 
 if TYPE_CHECKING:
-    from analysis.outcomes import Responders
+    from analysis.outcomes import Endpoint, Responders
     from analysis.report.comparison.study import Study
     from analysis.report.parts.figures import Figure
 
     Items = list[Passage | Figure | Table]
+
+
+#: Torque of the involved limb in N·m/kg that is a common target (common practice, no source).
+TORQUE_TO_REACH = 3.0
 
 
 def other_counts(study: Study) -> Section:
@@ -45,9 +51,16 @@ def other_counts(study: Study) -> Section:
         return Section((absent(f"responders. {study.no_responders}."),))
     found = study.responders[-1]
     if not found.table["n"].any():
-        return Section((absent(f"changes of {in_text(found.label)} by week {numbers.week(found.week)}."),))
+        return Section(
+            (
+                absent(
+                    f"changes of {in_text(found.endpoint.measure.label)} by week {numbers.week(found.endpoint.week)}."
+                ),
+            )
+        )
+    chosen = found.endpoint.to_reach
     items: Items = [
-        Passage((f"{found.label}, {found.threshold.name} {found.threshold.value:g} {found.unit}, in other ways.",))
+        Passage((f"{found.endpoint.measure.label}, {chosen.name} {chosen.value:g} {chosen.unit}, in other ways.",))
     ]
     if len(found.differences):
         items += _side_by_side(study, found)
@@ -62,7 +75,11 @@ def symmetry(study: Study) -> Section:
     if week is None:
         return Section((absent("a week at which limb symmetry could be counted."),))
     try:
-        found = limb_symmetry(study.cohort, week=week, level=study.level, reference=study.reference)
+        endpoint = choose_endpoint(
+            study.cohort, "quadriceps_torque", week=week, threshold=TORQUE_TO_REACH, criterion="state",
+            limb="involved", reference=study.reference, level=study.level,
+        )  # fmt: skip
+        found = limb_symmetry(study.cohort, endpoint)
     except KneecurveError as error:
         return Section((absent(f"what limb symmetry needs. {error.what}"),))
     if not found.table["n"].any():
@@ -91,23 +108,15 @@ def symmetry(study: Study) -> Section:
 def _side_by_side(study: Study, found: Responders) -> Items:
     """One table of the difference by every way of counting, and the ratios."""
     percent = numbers.level_in_words(study.level)
-    grid = threshold_grid(
-        study.cohort,
-        found.measure,
-        week=found.week,
-        threshold=found.threshold.value,
-        limb=found.limb,
-        level=study.level,
-        reference=found.reference,
-    )
-    parts = [(f"as in the report, missing visits: {found.missing}", found.differences)]
-    other = "non-response" if found.missing == "excluded" else "excluded"
+    grid, endpoint = threshold_grid(study.cohort, _compared(found)), found.endpoint
+    parts = [(f"as in the report, missing visits: {found.endpoint.missing}", found.differences)]
+    other = "non-response" if found.endpoint.missing == "excluded" else "excluded"
     chosen = grid.differences[grid.differences["chosen"] & (grid.differences["missing"] == other)]
     parts.append((f"missing visits: {other}", chosen))
     notes: list[str] = []
     try:
-        adjusted_for = adjustment(study.cohort, found.measure, limb=found.limb)
-        adjusted = adjusted_difference(study.cohort, found, covariates=adjusted_for, level=study.level)
+        adjusted_for = adjustment(study.cohort, endpoint.measure.name, limb=endpoint.limb)
+        adjusted = adjusted_difference(study.cohort, found, covariates=adjusted_for)
         parts.append((f"adjusted for {adjusted_in_words(adjusted_for) or 'nothing'}", adjusted.differences))
         notes += adjusted.notes
     except KneecurveError as error:
@@ -116,15 +125,8 @@ def _side_by_side(study: Study, found: Responders) -> Items:
     parts += within
     notes += said
     try:
-        repeated = repeated_responders(
-            study.cohort,
-            found.measure,
-            threshold=found.threshold.value,
-            limb=found.limb,
-            level=study.level,
-            reference=found.reference,
-        )
-        rows = repeated.differences[repeated.differences["week"].isin([found.week, "mean"])]
+        repeated = repeated_responders(study.cohort, _compared(found))
+        rows = repeated.differences[repeated.differences["week"].isin([found.endpoint.week, "mean"])]
         for week, part in rows.groupby("week", sort=False):
             what = "mean over the weeks" if week == "mean" else f"week {numbers.week(float(str(week)))}"
             parts.append((f"all visits together, {what}", part))
@@ -136,7 +138,7 @@ def _side_by_side(study: Study, found: Responders) -> Items:
     table = table.sort_values("protocol", key=lambda names: names.astype(str).map(order), kind="stable")
     side = Table(
         table,
-        f"Difference from {found.reference} in the share of responders at week {numbers.week(found.week)}, counted in "
+        f"Difference from {found.reference} in the share of responders at week {numbers.week(found.endpoint.week)}, counted in "
         "several ways.",
         (
             Column("way", "Way of counting"),
@@ -150,11 +152,16 @@ def _side_by_side(study: Study, found: Responders) -> Items:
     return [side, _ratios(found, percent), _along_thresholds(grid, found, percent)]
 
 
+def _compared(found: Responders) -> Endpoint:
+    """Give the endpoint with the protocol that it was compared with."""
+    return replace(found.endpoint, reference=found.reference)
+
+
 def _within_sites(study: Study, found: Responders) -> tuple[list[tuple[str, pd.DataFrame]], list[str]]:
     """Give the difference within sites, where there are several, and what it is made of."""
     if "site" not in study.cohort.patients or study.cohort.patients["site"].nunique() < 2:
         return [], []
-    table = stratified_responders(study.cohort, found, level=study.level)
+    table = stratified_responders(study.cohort, found)
     known = table[table["difference"].notna()]
     notes = [
         f"Within sites, {row.protocol}: {numbers.plural(row.strata, 'site')} with patients of both protocols; "
@@ -169,7 +176,7 @@ def _within_sites(study: Study, found: Responders) -> tuple[list[tuple[str, pd.D
 def _ratios(found: Responders, percent: str) -> Table:
     return Table(
         found.ratios,
-        f"Ratio of shares and odds ratio against {found.reference}, week {numbers.week(found.week)}.",
+        f"Ratio of shares and odds ratio against {found.reference}, week {numbers.week(found.endpoint.week)}.",
         (
             Column("protocol", "Protocol"),
             Column(("ratio", "ratio_lower", "ratio_upper"), f"Ratio ({percent} interval)", "number with interval", 2),
@@ -186,7 +193,7 @@ def _ratios(found: Responders, percent: str) -> Table:
 
 
 def _along_thresholds(grid: ThresholdGrid, found: Responders, percent: str) -> Table:
-    rows = grid.differences[grid.differences["missing"] == found.missing]
+    rows = grid.differences[grid.differences["missing"] == found.endpoint.missing]
     shown = rows.assign(
         mark=[
             f"{value:g}{' (used)' if chosen else ''}"
@@ -195,7 +202,7 @@ def _along_thresholds(grid: ThresholdGrid, found: Responders, percent: str) -> T
     )
     return Table(
         shown,
-        f"Difference from {found.reference} in the share of responders, at other thresholds ({found.unit}).",
+        f"Difference from {found.reference} in the share of responders, at other thresholds ({found.endpoint.to_reach.unit}).",
         (
             Column("mark", "Threshold"),
             Column(("difference", "lower", "upper"), f"Percentage points ({percent} interval)", "points with interval"),
@@ -207,20 +214,12 @@ def _along_thresholds(grid: ThresholdGrid, found: Responders, percent: str) -> T
 
 
 def _directions(study: Study, found: Responders) -> Items:
-    both = better_or_worse(
-        study.cohort,
-        found.measure,
-        week=found.week,
-        threshold=found.threshold.value,
-        limb=found.limb,
-        level=study.level,
-        reference=found.reference,
-    )
+    both = better_or_worse(study.cohort, _compared(found))
     percent = numbers.level_in_words(study.level)
     return [
         Table(
             both.table,
-            f"Better, unchanged and worse by week {numbers.week(found.week)}.",
+            f"Better, unchanged and worse by week {numbers.week(found.endpoint.week)}.",
             (
                 Column("direction", "Direction"),
                 Column(("patients", "n"), "Patients", "fraction"),
@@ -237,20 +236,11 @@ def _kept_and_first(study: Study, found: Responders) -> Items:
     items: Items = []
     percent = numbers.level_in_words(study.level)
     try:
-        kept = reached_and_kept(
-            study.cohort,
-            found.measure,
-            week=found.week,
-            threshold=found.threshold.value,
-            limb=found.limb,
-            missing=found.missing,
-            level=study.level,
-            reference=found.reference,
-        )
+        kept = reached_and_kept(study.cohort, _compared(found))
         items.append(
             Table(
                 kept.table,
-                f"Reached the threshold by week {numbers.week(found.week)} and kept it.",
+                f"Reached the threshold by week {numbers.week(found.endpoint.week)} and kept it.",
                 (
                     Column("protocol", "Protocol"),
                     Column(("responders", "n"), "Patients", "fraction"),
@@ -263,10 +253,7 @@ def _kept_and_first(study: Study, found: Responders) -> Items:
     except KneecurveError as error:
         items.append(absent(f"visits at which the improvement could have been kept. {error.what}"))
     items += _two_weeks(study, found)
-    first = time_to_response(
-        study.cohort, found.measure, threshold=found.threshold.value, limb=found.limb, level=study.level,
-        reference=found.reference,
-    )  # fmt: skip
+    first = time_to_response(study.cohort, _compared(found))
     if first.table.empty:
         return [*items, absent("a patient who reached the threshold.")]
     items.append(
@@ -288,14 +275,12 @@ def _kept_and_first(study: Study, found: Responders) -> Items:
 
 def _two_weeks(study: Study, found: Responders) -> Items:
     """Show the responders at the week and at the visit before it, in the patients judged at both; nothing without one."""
-    expected = expected_weeks(seen_weeks(study.cohort, found.measure, found.limb))
-    before = [week for week in expected if 0 < week < found.week]
+    endpoint = found.endpoint
+    expected = expected_weeks(seen_weeks(study.cohort, endpoint.measure.name, endpoint.limb))
+    before = [week for week in expected if 0 < week < found.endpoint.week]
     if not before:
         return []
-    two = responders_at_two_weeks(
-        study.cohort, found.measure, weeks=(before[-1], found.week), threshold=found.threshold.value, limb=found.limb,
-        level=study.level,
-    )  # fmt: skip
+    two = responders_at_two_weeks(study.cohort, endpoint, earlier=before[-1])
     percent = numbers.level_in_words(study.level)
     earlier, later = (numbers.week(week) for week in two.weeks)
     return [

@@ -107,28 +107,34 @@ def responder_analysis(study: Study) -> Section:
     for position, found in enumerate(study.responders):
         if position or study.no_responders:
             items.append(
-                Passage((f"{found.label}, a score with an accepted minimal important change, in the same patients:",))
+                Passage(
+                    (
+                        f"{found.endpoint.measure.label}, a score with an accepted minimal important change, in the same patients:",
+                    )
+                )
             )
-        items += _one_analysis(found, study)
+        items += _one_analysis(found)
     return Section(tuple(items))
 
 
-def _one_analysis(found: Responders, study: Study) -> list[Passage | Figure | Table]:
-    measure = study.cohort.measures[found.measure]
+def _one_analysis(found: Responders) -> list[Passage | Figure | Table]:
     said = Passage(found.notes, "items")
     if found.distribution.shares.empty or not found.table["n"].any():
-        return [said, absent(f"changes of {in_text(found.label)} by week {numbers.week(found.week)}.")]
+        return [
+            said,
+            absent(f"changes of {in_text(found.endpoint.measure.label)} by week {numbers.week(found.endpoint.week)}."),
+        ]
     items: list[Passage | Figure | Table] = [said, responder_figure(found)]
     if len(found.differences):
         items.append(_responder_differences(found))
-    return [*items, _mean_beside(found), change_figure(found, measure)]
+    return [*items, _mean_beside(found), change_figure(found)]
 
 
 def _responder_differences(found: Responders) -> Table:
-    percent = numbers.level_in_words(found.level)
+    percent = numbers.level_in_words(found.endpoint.level)
     return Table(
         found.differences,
-        f"Responders by protocol compared with {found.reference}, week {numbers.week(found.week)}.",
+        f"Responders by protocol compared with {found.reference}, week {numbers.week(found.endpoint.week)}.",
         (
             Column("protocol", "Protocol"),
             Column("difference", "Difference (percentage points)", "points"),
@@ -144,7 +150,7 @@ def _responder_differences(found: Responders) -> Table:
 
 
 def _mean_beside(found: Responders) -> Table:
-    percent = numbers.level_in_words(found.level)
+    percent, measure = numbers.level_in_words(found.endpoint.level), found.endpoint.measure
     decimals = min(2, shown_decimals_of(found))
     table = found.mean_improvement
     columns = [
@@ -168,8 +174,8 @@ def _mean_beside(found: Responders) -> Table:
         notes.append(f"Differences: {found.mean_differences['method'].iloc[0]}.")
     return Table(
         table,
-        f"Mean improvement in {in_text(found.label)} ({found.unit}) by week {numbers.week(found.week)}, to be read "
-        "beside the shares.",
+        f"Mean improvement in {in_text(measure.label)} ({measure.unit}) by week {numbers.week(found.endpoint.week)}, to be "
+        "read beside the shares.",
         tuple(columns),
         tuple(notes),
         name="mean-improvement",

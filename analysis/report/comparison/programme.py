@@ -34,7 +34,7 @@ def adherence_table(found: AdherenceByWeek) -> Table:
     found : AdherenceByWeek
         Home adherence.
     """
-    reached = f"Patients at {numbers.share(found.threshold)} or more"
+    reached = f"Patients at {numbers.share(found.enough)} or more"
     level = found.overall["level"].iloc[0]
     shown = with_words(found.overall)
     return Table(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from analysis.curves.recovery import adjustment
@@ -22,7 +23,7 @@ from analysis.report.parts.tables import Column, Format, Table
 if TYPE_CHECKING:
     import pandas as pd
 
-    from analysis.outcomes import Responders
+    from analysis.outcomes import Endpoint, Responders
     from analysis.report.comparison.study import Study
     from analysis.report.parts.figures import Figure
 
@@ -38,34 +39,32 @@ def sensitivity(study: Study) -> Section:
     if len(study.curves.protocols) == 1:
         return Section((absent("a second protocol to compare with."),))
     draws: int = study.parameters["imputations"]
-    week, reference = study.curves.primary_week, study.parameters["reference"]
+    endpoint = _endpoint(study)
     try:
-        found = missing_data_analyses(
-            study.cohort, study.measure.name, week=week, limb=study.limb, reference=reference, draws=draws,
-            level=study.level, threshold=study.parameters["threshold"],
-        )  # fmt: skip
-        turned = tipping_point(
-            study.cohort, study.measure.name, week=week, limb=study.limb, reference=reference, draws=draws,
-            level=study.level,
-        )  # fmt: skip
+        found = missing_data_analyses(study.cohort, endpoint, draws=draws)
+        turned = tipping_point(study.cohort, endpoint, draws=draws)
     except KneecurveError as error:
         return Section((absent(f"enough to fill missing visits. {error.what}"),))
     items: Items = [
-        *([] if reference is not None or study.cohort.reference is not None else [_no_reference()]),
-        analyses_figure(found, study.measure),
+        *([] if endpoint.reference is not None or study.cohort.reference is not None else [_no_reference()]),
+        analyses_figure(found),
         Passage(found.notes, "items"),
-        tipping_figure(turned, study.measure),
+        tipping_figure(turned),
         Passage(turned.notes, "items"),
     ]
     beside = _with_importance(study)
-    if beside is not None and beside.measure != study.measure.name:
-        found = missing_data_analyses(
-            study.cohort, beside.measure, week=week, limb=beside.limb, reference=reference, draws=draws,
-            level=study.level,
-        )  # fmt: skip
+    if beside is not None and beside.endpoint.measure != study.measure:
+        found = missing_data_analyses(study.cohort, replace(beside.endpoint, reference=endpoint.reference), draws=draws)
     if len(found.responders):
         items.append(responder_analyses_table(found))
     return Section(tuple(items))
+
+
+def _endpoint(study: Study) -> Endpoint:
+    """Give what is compared, with its threshold where it has one; the reference is only one that was named."""
+    own = [found.endpoint for found in study.responders if found.endpoint.measure == study.measure]
+    named = study.parameters["reference"]
+    return replace(own[0], reference=named) if own else study.means(named)
 
 
 def _no_reference() -> Passage:
@@ -81,16 +80,16 @@ def probability(study: Study) -> Section:
     if beside is None:
         return Section((absent(f"responders. {study.no_responders}."),))
     try:
-        adjusted_for = adjustment(study.cohort, beside.measure, limb=beside.limb)
+        endpoint = replace(beside.endpoint, reference=beside.reference)
+        adjusted_for = adjustment(study.cohort, endpoint.measure.name, limb=endpoint.limb)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", DistributionWarning)  # said in words below
             warnings.simplefilter(
                 "ignore", ConvergenceWarning
             )  # of a model that is then not used, and said to be missing
             found = probability_of_response(
-                study.cohort, beside.measure, week=beside.week, threshold=study.parameters["threshold"],
-                limb=beside.limb, covariates=[name for name in adjusted_for if name != "baseline"],
-                reference=beside.reference, draws=4 * study.parameters["imputations"], level=study.level,
+                study.cohort, endpoint, covariates=[name for name in adjusted_for if name != "baseline"],
+                draws=4 * study.parameters["imputations"],
             )  # fmt: skip
     except KneecurveError as error:
         return Section((absent(f"what the probability of response needs. {error.what}"),))
@@ -148,7 +147,7 @@ def expected_table(found: ProbabilityOfResponse, beside: Responders) -> Table:
     )
     return Table(
         table,
-        f"Responders expected in {in_text(beside.label)} at week {numbers.week(found.week)}, when the error of "
+        f"Responders expected in {in_text(beside.endpoint.measure.label)} at week {numbers.week(found.endpoint.week)}, when the error of "
         "measurement and missing visits are taken into account.",
         (
             Column("protocol", "Protocol"),

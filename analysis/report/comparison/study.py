@@ -15,12 +15,14 @@ from analysis.errors import CohortError, ConvergenceWarning, KneecurveWarning, M
 from analysis.outcomes import (
     AdherenceByWeek,
     BaselineTable,
+    Endpoint,
     EventsByProtocol,
     MissingByWeek,
     PatientFlow,
     Responders,
     adherence_by_week,
     baseline_table,
+    choose_endpoint,
     events_by_protocol,
     missing_by_week,
     patient_flow,
@@ -33,13 +35,13 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from analysis.cohort import Cohort, Measure
+    from analysis.outcomes.endpoint import MissingRule
     from analysis.report.parts.wording import Allocation
 
 #: Taken as the measure of a comparison where none is named and the cohort has it (design choice).
 USUAL_MEASURE = "quadriceps_torque"
 
 Design = Literal["from the cohort", "randomised", "observational"]
-MissingRule = Literal["excluded", "non-response"]
 
 
 @dataclass(frozen=True)
@@ -60,7 +62,7 @@ class ComparisonParameters(ReportParameters):
     design: Literal["from the cohort", "randomised", "observational"] = parameter(
         "from the cohort", "wording of differences"
     )
-    adherence_threshold: float = parameter(0.8, "share of the prescribed sessions that counts as reached")
+    enough_sessions: float = parameter(0.8, "share of the prescribed sessions that counts as reached")
     imputations: int = parameter(50, "imputed data sets of each assumption about missing visits")
     level: float = parameter(0.95, "confidence level of every interval")
 
@@ -145,6 +147,13 @@ class Study:
             return self.curves.primary_week
         return _week_without_curves(self.cohort, self.measure.name, self.limb)[0]
 
+    def means(self, reference: str | None, *, limb: str | None = None) -> Endpoint:
+        """Give the measure at the primary week, to be compared by means with a reference where one is named."""
+        return choose_endpoint(
+            self.cohort, self.measure.name, week=self.primary_week or 0.0, criterion=None, limb=limb or self.limb,
+            reference=reference, level=self.level,
+        )  # fmt: skip
+
     @property
     def invented(self) -> bool:
         """Whether the cohort was generated."""
@@ -222,7 +231,7 @@ def prepare_study(folder: Path | str, **given: Any) -> Study:
             flow=patient_flow(cohort),
             baseline=baseline_table(cohort),
             missing=missing_by_week(cohort, name, limb=limb, level=level),
-            adherence=adherence_by_week(cohort, threshold=asked.adherence_threshold, level=level),
+            adherence=adherence_by_week(cohort, enough=asked.enough_sessions, level=level),
             events=events_by_protocol(cohort, level=level),
             level=level,
             parameters=asked.given(),

@@ -17,7 +17,6 @@ from analysis.report.parts.tables import Column, Table
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Drawing
 
-    from analysis.cohort.measures import Measure
     from analysis.outcomes.home_programme.adherence_association import AdherenceAssociation
     from analysis.outcomes.home_programme.complier_effect import ComplierEffect
 
@@ -25,21 +24,20 @@ if TYPE_CHECKING:
 _MOST_POINTS = 1500
 
 
-def dose_change_figure(found: AdherenceAssociation, measure: Measure) -> Figure:
+def dose_change_figure(found: AdherenceAssociation) -> Figure:
     """Draw each patient's improvement against what was done at home, with the naive slope.
 
     Parameters
     ----------
     found : AdherenceAssociation
         The association.
-    measure : Measure
-        The measure.
 
     Returns
     -------
     Figure
         Its table has a row a method, with what it can and cannot say.
     """
+    measure = found.endpoint.measure
     known = found.patients.dropna(subset=["improvement", "exposure"])
     every = [str(name) for name in found.patients["protocol"].cat.categories]
     names = [name for name in every if name not in found.not_prescribed]
@@ -75,7 +73,7 @@ def dose_change_figure(found: AdherenceAssociation, measure: Measure) -> Figure:
                 46 if width == "wide" else 34,
             )
         )
-        axes.set_ylabel(f"Improvement by\nweek {numbers.week(found.week)} ({measure.unit})")
+        axes.set_ylabel(f"Improvement by\nweek {numbers.week(found.endpoint.week)} ({measure.unit})")
         quiet_grid(axes, "both")
         legend_above(drawing, drawn, columns=1 if width == "narrow" else min(len(names), 3))
         return drawing
@@ -93,30 +91,30 @@ def dose_change_figure(found: AdherenceAssociation, measure: Measure) -> Figure:
             "more changed more. It does not say what more sessions would have done: recovery, pain and motivation move both."
         ),
         alt=(
-            f"Improvement in {in_text(measure.label)} by week {numbers.week(found.week)} against {found.exposure} in "
+            f"Improvement in {in_text(measure.label)} by week {numbers.week(found.endpoint.week)} against {found.exposure} in "
             f"{numbers.plural(int(naive['n']), 'patient')}: slope {slope} {measure.unit} for {found.exposure_unit} ({percent} "
             f"interval {limits})."
         ),
-        table=association_table(found, measure),
+        table=association_table(found),
         draw=draw,
     )
 
 
-def association_table(found: AdherenceAssociation, measure: Measure) -> Table:
+def association_table(found: AdherenceAssociation) -> Table:
     """Show the slopes of each method with what they can and cannot say.
 
     Parameters
     ----------
     found : AdherenceAssociation
         The association.
-    measure : Measure
-        The measure.
     """
+    endpoint = found.endpoint
     decimals = decimals_for([*found.table["slope"], *found.table["upper"]])
     percent = numbers.level_in_words(float(found.table["level"].iloc[0]))
     return Table(
         found.table,
-        f"Association of {found.exposure} with improvement in {in_text(measure.label)} by week {numbers.week(found.week)}.",
+        f"Association of {found.exposure} with improvement in {in_text(endpoint.measure.label)} by week "
+        f"{numbers.week(endpoint.week)}.",
         (
             Column("method", "Method"),
             Column("n", "Patients", "count"),
@@ -129,21 +127,20 @@ def association_table(found: AdherenceAssociation, measure: Measure) -> Table:
     )
 
 
-def effect_figure(found: ComplierEffect, measure: Measure) -> Figure:
+def effect_figure(found: ComplierEffect) -> Figure:
     """Draw the effect of the allocation and, by it, of the home dose.
 
     Parameters
     ----------
     found : ComplierEffect
         The effect by allocation, of two protocols or more.
-    measure : Measure
-        The measure.
 
     Returns
     -------
     Figure
         Its table has a row a protocol.
     """
+    measure = found.endpoint.measure
     table = found.table
     dose = "the home dose" if found.modality is None else f"{found.modality} at home"
     none = ""
@@ -200,22 +197,21 @@ def effect_figure(found: ComplierEffect, measure: Measure) -> Figure:
             f"{found.exposure_unit}, in patients whose dose follows what they are offered; {percent} intervals "
             f"({table['method'].iloc[0]}).{none} It holds only where all of this does: {' '.join(found.assumptions)}"
         ),
-        alt=f"Effects at week {numbers.week(found.week)} in {measure.unit}. {'; '.join(parts)}.",
-        table=effect_table(found, measure),
+        alt=f"Effects at week {numbers.week(found.endpoint.week)} in {measure.unit}. {'; '.join(parts)}.",
+        table=effect_table(found),
         draw=draw,
     )
 
 
-def effect_table(found: ComplierEffect, measure: Measure) -> Table:
+def effect_table(found: ComplierEffect) -> Table:
     """Show the effects by allocation.
 
     Parameters
     ----------
     found : ComplierEffect
         The effect by allocation.
-    measure : Measure
-        The measure.
     """
+    measure = found.endpoint.measure
     decimals = decimals_for([*found.table["effect"], *found.table["upper"]])
     percent = numbers.level_in_words(float(found.table["level"].iloc[0]))
     return Table(
@@ -238,16 +234,15 @@ def effect_table(found: ComplierEffect, measure: Measure) -> Table:
     )
 
 
-def instrument_table(found: ComplierEffect, measure: Measure) -> Table:
+def instrument_table(found: ComplierEffect) -> Table:
     """Show how strongly the allocation moves the dose, and the set that stays right where it does so weakly.
 
     Parameters
     ----------
     found : ComplierEffect
         The effect by allocation.
-    measure : Measure
-        The measure.
     """
+    measure = found.endpoint.measure
     decimals = decimals_for([*found.table["effect"], *found.table["upper"]])
     percent = numbers.level_in_words(float(found.table["level"].iloc[0]))
     return Table(

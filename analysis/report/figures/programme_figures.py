@@ -66,7 +66,7 @@ def adherence_figure(found: AdherenceByWeek) -> Figure:
                     continue
                 mark = drawn[name]
                 axes.plot(one["week"], one["share_of_sessions"] * 100, color=mark.colour, linestyle=mark.dash)
-            axes.axhline(100 * found.threshold, color=QUIET, linewidth=0.9, linestyle=":")
+            axes.axhline(100 * found.enough, color=QUIET, linewidth=0.9, linestyle=":")
             ticks = _even_weeks(own["week"])
             week_axis(axes, ticks, inches=axes_inches(width, columns=columns))
             axes.set_ylim(0, max(102.0, 104 * float(own["share_of_sessions"].max(skipna=True))))
@@ -84,7 +84,7 @@ def adherence_figure(found: AdherenceByWeek) -> Figure:
         title="Home adherence by week",
         caption=(
             "Sessions done as a share of the sessions prescribed, summed over the patients with an entry. The dotted "
-            f"line is {numbers.share(found.threshold)}. Adherence follows recovery as well as leading to it: patients "
+            f"line is {numbers.share(found.enough)}. Adherence follows recovery as well as leading to it: patients "
             "who feel well stop, and pain stops others, so these curves do not say what more sessions would have done."
         ),
         alt=_adherence_in_words(found.overall),
@@ -97,7 +97,7 @@ def adherence_figure(found: AdherenceByWeek) -> Figure:
                 Column(("sessions_done", "sessions_prescribed"), "Sessions done / prescribed", "fraction"),
                 Column("share_of_sessions", "Share of sessions", "share"),
                 Column(("lower_quartile", "upper_quartile"), "Quartiles of patients", "shares"),
-                Column(("reached", "n"), f"Patients at {numbers.share(found.threshold)} or more", "fraction"),
+                Column(("reached", "n"), f"Patients at {numbers.share(found.enough)} or more", "fraction"),
             ),
             found.notes,
             name="adherence-by-week",

@@ -27,32 +27,30 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure as Drawing
 
-    from analysis.cohort.measures import Measure
     from analysis.outcomes.responders.responders import Responders
 
 _ROOM: dict[Width, int] = {"wide": 90, "narrow": 32}
 
 
-def change_figure(found: Responders, measure: Measure) -> Figure:
+def change_figure(found: Responders) -> Figure:
     """Draw the share of patients that improved by at least each amount, the thresholds marked.
 
     Parameters
     ----------
     found : Responders
         A responder analysis.
-    measure : Measure
-        The measure; its published thresholds are marked too.
 
     Returns
     -------
     Figure
         Its table gives the shares at the thresholds and at a few amounts between.
     """
+    measure = found.endpoint.measure
     shares = found.distribution.shares
     names = list(found.table["protocol"])
     drawn = marks(names)
     decimals = shown_decimals(measure)
-    table = _at_amounts(shares, found, measure)
+    table = _at_amounts(shares, found)
 
     def draw(width: Width) -> Drawing:
         narrow = width == "narrow"
@@ -68,10 +66,10 @@ def change_figure(found: Responders, measure: Measure) -> Figure:
         left, right = axes.get_xlim()
         near = (right - left) * (0.045 if narrow else 0.1)
         row, last = 0, -np.inf
-        for value, word in sorted(_marked(found, measure).items()):
+        for value, word in sorted(_marked(found).items()):
             row = (row + 1) % 3 if value - last < near else 0
             last = value
-            chosen = value == found.threshold.value
+            chosen = value == found.endpoint.to_reach.value
             axes.axvline(value, color=INK if chosen else QUIET, linewidth=1.2 if chosen else 0.8, linestyle="--")
             axes.annotate(
                 f"{word} {value:g}", (value, 99 if narrow else 107 - 8 * row), xytext=(3, 0),
@@ -79,7 +77,7 @@ def change_figure(found: Responders, measure: Measure) -> Figure:
                 rotation=90 if narrow else 0, backgroundcolor=(1, 1, 1, 0.75),
             )  # fmt: skip
         axes.set_xlabel(
-            f"Improvement by week {numbers.week(found.week)} ({measure.unit})"
+            f"Improvement by week {numbers.week(found.endpoint.week)} ({measure.unit})"
             + ("" if narrow else "; worse is negative")
         )
         axes.set_ylabel("Patients improved\nby at least this much (%)")
@@ -91,11 +89,11 @@ def change_figure(found: Responders, measure: Measure) -> Figure:
         name="change",
         title="Share of patients improved, at every threshold",
         caption=(
-            f"For each amount of improvement in {in_text(measure.label)} by week {numbers.week(found.week)}, the share "
+            f"For each amount of improvement in {in_text(measure.label)} by week {numbers.week(found.endpoint.week)}, the share "
             f"of patients who improved at least that much. A curve further to the right is better. Dashed lines mark "
             f"thresholds. {_denominators(found)}"
         ),
-        alt=_change_in_words(found, measure, decimals),
+        alt=_change_in_words(found, decimals),
         table=table,
         draw=draw,
     )
@@ -117,7 +115,7 @@ def responder_figure(found: Responders) -> Figure:
     table = found.table
     names = list(table["protocol"])
     drawn = marks(names)
-    percent = numbers.level_in_words(found.level)
+    percent = numbers.level_in_words(found.endpoint.level)
 
     def draw(width: Width, row_height: float) -> Drawing:
         drawing = new_drawing(width, 0.75 + row_height * len(names))
@@ -142,7 +140,7 @@ def responder_figure(found: Responders) -> Figure:
         axes.set_ylim(len(names) - 0.5, -0.6)
         axes.set_xlim(0, 100)
         axes.set_xlabel(
-            wrap(f"Patients who reached the threshold by week {numbers.week(found.week)} (%)", _ROOM[width])
+            wrap(f"Patients who reached the threshold by week {numbers.week(found.endpoint.week)} (%)", _ROOM[width])
         )
         quiet_grid(axes, "x")
         return drawing
@@ -156,16 +154,16 @@ def responder_figure(found: Responders) -> Figure:
         name="responders",
         title="Responders",
         caption=(
-            f"Share of patients who reached the threshold by week {numbers.week(found.week)}, with {percent} intervals "
+            f"Share of patients who reached the threshold by week {numbers.week(found.endpoint.week)}, with {percent} intervals "
             f"({table['method'].iloc[0]}). {_denominators(found)}"
         ),
-        alt=f"Responders at week {numbers.week(found.week)}: {'; '.join(reached)}.",
+        alt=f"Responders at week {numbers.week(found.endpoint.week)}: {'; '.join(reached)}.",
         table=responder_table(found),
         draw=lambda width: draw(width, 0.42 if width == "wide" else 0.5),
         draw_for_slide=(lambda: draw("wide", LOW_ROW)) if len(names) > MOST_HIGH_ROWS else None,
         message=(
-            f"{numbers.share_range(table['share'].tolist())} improved in {in_text(found.label)} by "
-            f"{found.threshold.value:g} {found.unit} or more"
+            f"{numbers.share_range(table['share'].tolist())} improved in {in_text(found.endpoint.measure.label)} by "
+            f"{found.endpoint.to_reach.value:g} {found.endpoint.to_reach.unit} or more"
         ),
     )
 
@@ -178,10 +176,10 @@ def responder_table(found: Responders) -> Table:
     found : Responders
         A responder analysis.
     """
-    percent = numbers.level_in_words(found.level)
+    percent = numbers.level_in_words(found.endpoint.level)
     return Table(
         found.table,
-        f"Responders at week {numbers.week(found.week)} by protocol.",
+        f"Responders at week {numbers.week(found.endpoint.week)} by protocol.",
         (
             Column("protocol", "Protocol"),
             Column("allocated", "Patients", "count"),
@@ -193,31 +191,28 @@ def responder_table(found: Responders) -> Table:
     )
 
 
-def _marked(found: Responders, measure: Measure) -> dict[float, str]:
+def _marked(found: Responders) -> dict[float, str]:
     """Thresholds to mark: the one used, and the smallest published MDC and MIC."""
     short = {"minimal important change": "MIC", "minimal detectable change": "MDC"}
-    known = {found.threshold.value: short.get(found.threshold.name, "threshold")}
+    known = {found.endpoint.to_reach.value: short.get(found.endpoint.to_reach.name, "threshold")}
     for kind in ("MIC", "MDC"):
-        values = [one.value for one in measure.thresholds if one.kind == kind and one.accepted]
+        values = [one.value for one in found.endpoint.measure.thresholds if one.kind == kind and one.accepted]
         if values and min(values) not in known:
             known[min(values)] = kind
     return known
 
 
-def _at_amounts(shares: pd.DataFrame, found: Responders, measure: Measure) -> Table:
+def _at_amounts(shares: pd.DataFrame, found: Responders) -> Table:
     """Tabulate the curve at its thresholds and at the tenths of the improvements seen."""
+    measure = found.endpoint.measure
     amounts = sorted(float(value) for value in shares["threshold"].unique())
     picked = set(np.asarray(amounts)[np.linspace(0, len(amounts) - 1, min(len(amounts), 9)).round().astype(int)])
-    near = (
-        {min(amounts, key=lambda amount: abs(amount - value)) for value in _marked(found, measure)}
-        if amounts
-        else set()
-    )
+    near = {min(amounts, key=lambda amount: abs(amount - value)) for value in _marked(found)} if amounts else set()
     table = shares[shares["threshold"].isin(picked | near)]
-    percent = numbers.level_in_words(found.level)
+    percent = numbers.level_in_words(found.endpoint.level)
     return Table(
         table,
-        f"Share of patients improved by at least each amount ({measure.unit}) by week {numbers.week(found.week)}; "
+        f"Share of patients improved by at least each amount ({measure.unit}) by week {numbers.week(found.endpoint.week)}; "
         "a selection of the amounts drawn.",
         (
             Column("threshold", "Improvement", "signed", shown_decimals(measure)),
@@ -234,12 +229,16 @@ def _denominators(found: Responders) -> str:
     parts = [
         f"{row.protocol} {numbers.count(row.n)} of {numbers.count(row.allocated)}" for row in found.table.itertuples()
     ]
-    rule = "patients seen" if found.missing == "excluded" else "every patient, those not seen counted as not improved"
+    rule = (
+        "patients seen"
+        if found.endpoint.missing == "excluded"
+        else "every patient, those not seen counted as not improved"
+    )
     return f"Denominators ({rule}): {'; '.join(parts)}."
 
 
-def _change_in_words(found: Responders, measure: Measure, decimals: int) -> str:
-    chosen = found.threshold
+def _change_in_words(found: Responders, decimals: int) -> str:
+    chosen, measure = found.endpoint.to_reach, found.endpoint.measure
     parts = []
     for row in found.table.itertuples():
         improvement = found.patients.loc[found.patients["protocol"] == row.protocol, "improvement"].dropna()
@@ -248,6 +247,6 @@ def _change_in_words(found: Responders, measure: Measure, decimals: int) -> str:
             f"{row.protocol} {numbers.share(row.share)} of {numbers.count(row.n)}, median improvement {middle}"
         )
     return (
-        f"Curves of the share of patients improved by at least each amount by week {numbers.week(found.week)}. At the "
+        f"Curves of the share of patients improved by at least each amount by week {numbers.week(found.endpoint.week)}. At the "
         f"threshold of {chosen.value:g} {measure.unit}: {'; '.join(parts)}."
     )

@@ -23,21 +23,20 @@ if TYPE_CHECKING:
     from analysis.outcomes.missing.tipping_point import TippingPoint
 
 
-def analyses_figure(found: MissingDataAnalyses, measure: Measure) -> Figure:
+def analyses_figure(found: MissingDataAnalyses) -> Figure:
     """Draw the difference of each protocol from the reference under every assumption about missing visits.
 
     Parameters
     ----------
     found : MissingDataAnalyses
         The analyses.
-    measure : Measure
-        The measure.
 
     Returns
     -------
     Figure
         Its table has a row an analysis and protocol.
     """
+    measure = found.endpoint.measure
     table = _by_protocol(found.differences)
     others = list(dict.fromkeys(table["protocol"]))
     lines = list(dict.fromkeys(table["line"]))
@@ -65,14 +64,14 @@ def analyses_figure(found: MissingDataAnalyses, measure: Measure) -> Figure:
         for axes in panels.flat[len(others) :]:
             axes.set_axis_off()
         for axes in panels[-1]:
-            axes.set_xlabel(wrap(f"Difference at week {numbers.week(found.week)} ({measure.unit})", 34))
+            axes.set_xlabel(wrap(f"Difference at week {numbers.week(found.endpoint.week)} ({measure.unit})", 34))
         return drawing
 
     return Figure(
         name="missing-analyses",
         title="The difference under several assumptions about missing visits",
         caption=(
-            f"Differences in {in_text(measure.label)} from {found.reference} at week {numbers.week(found.week)} with "
+            f"Differences in {in_text(measure.label)} from {found.reference} at week {numbers.week(found.endpoint.week)} with "
             f"{percent} intervals, adjusted for {adjusted_in_words(found.covariates) or 'nothing'}. Where the rows agree, "
             "the finding does not hang on who was missed."
         ),
@@ -116,7 +115,7 @@ def responder_analyses_table(found: MissingDataAnalyses) -> Table:
     percent = numbers.level_in_words(float(table["level"].iloc[0]))
     return Table(
         table,
-        f"Differences of responder shares from {found.reference} at week {numbers.week(found.week)} under several "
+        f"Differences of responder shares from {found.reference} at week {numbers.week(found.endpoint.week)} under several "
         "assumptions about missing visits.",
         (
             Column("line", "Analysis, assumption"),
@@ -125,27 +124,26 @@ def responder_analyses_table(found: MissingDataAnalyses) -> Table:
             Column(("difference", "lower", "upper"), f"Percentage points ({percent} interval)", "points with interval"),
             Column("method", "Method of the interval"),
         ),
-        (found.threshold.words,) if found.threshold is not None else (),
+        (found.endpoint.to_reach.words,),
         name="missing-responders",
         rows_grouped_by="protocol",
     )
 
 
-def tipping_figure(found: TippingPoint, measure: Measure) -> Figure:
+def tipping_figure(found: TippingPoint) -> Figure:
     """Draw the difference of each protocol against the shift of its missing values.
 
     Parameters
     ----------
     found : TippingPoint
         The analysis.
-    measure : Measure
-        The measure.
 
     Returns
     -------
     Figure
         Its table has a row a protocol and shift.
     """
+    measure = found.endpoint.measure
     table, turns = found.table, found.tipping.set_index("protocol")
     others = list(dict.fromkeys(table["protocol"]))
     drawn = marks([found.reference, *others])
@@ -186,7 +184,7 @@ def tipping_figure(found: TippingPoint, measure: Measure) -> Figure:
         name="tipping-point",
         title="Tipping point",
         caption=(
-            f"Difference in {in_text(measure.label)} at week {numbers.week(found.week)} with {percent} intervals "
+            f"Difference in {in_text(measure.label)} at week {numbers.week(found.endpoint.week)} with {percent} intervals "
             f"({table['method'].iloc[0]}), when the values missing in one protocol lie higher or lower than the model "
             "expects by the amount on the axis below. The dashed line is where the finding turns."
         ),

@@ -11,22 +11,21 @@ from analysis.report.parts.tables import Column, Table
 if TYPE_CHECKING:
     import pandas as pd
 
-    from analysis.cohort.measures import Measure
     from analysis.outcomes.change.gap_regained import GapRegained
     from analysis.outcomes.home_programme.events_by_week import EventsByWeek
-    from analysis.outcomes.home_programme.weeks_at_threshold import WeeksAtThreshold
+    from analysis.outcomes.home_programme.weeks_with_enough import WeeksWithEnough
 
 
-def weeks_table(found: WeeksAtThreshold) -> Table:
+def weeks_table(found: WeeksWithEnough) -> Table:
     """Show the share of weeks with enough of the sessions done.
 
     Parameters
     ----------
-    found : WeeksAtThreshold
-        Weeks at 80 % and at the user's threshold.
+    found : WeeksWithEnough
+        Weeks at 80 % and at the user's share.
     """
     percent = _level(found.table)
-    rows = found.table.assign(at_least=[numbers.share(value) for value in found.table["threshold"]])
+    rows = found.table.assign(at_least=[numbers.share(value) for value in found.table["enough"]])
     return Table(
         rows.assign(group=rows["protocol"] + ", " + rows["modality"]),
         "Share of the programme's weeks in which enough of the sessions prescribed was done.",
@@ -38,7 +37,7 @@ def weeks_table(found: WeeksAtThreshold) -> Table:
             Column(("lower_quartile", "upper_quartile"), "Quartiles of patients", "shares"),
         ),
         (f"Intervals: {_method(found.table)}.", *found.notes),
-        name="weeks-at-threshold",
+        name="weeks-with-enough",
         rows_grouped_by="group",
     )
 
@@ -82,20 +81,19 @@ def events_by_week_table(found: EventsByWeek) -> Table:
     )
 
 
-def gap_table(found: GapRegained, measure: Measure) -> Table:
+def gap_table(found: GapRegained) -> Table:
     """Show how much of the gap to the other limb was regained.
 
     Parameters
     ----------
     found : GapRegained
         Gap before and at the week.
-    measure : Measure
-        The measure.
     """
+    measure = found.endpoint.measure
     decimals, percent = shown_decimals(measure), _level(found.table)
     return Table(
         found.table,
-        f"Gap to the other limb in {in_text(measure.label)} regained by week {numbers.week(found.week)}.",
+        f"Gap to the other limb in {in_text(measure.label)} regained by week {numbers.week(found.endpoint.week)}.",
         (
             Column("protocol", "Protocol"),
             Column(("n", "allocated"), "Counted / patients", "fraction"),

@@ -182,20 +182,20 @@ def responder_sentence(found: Responders) -> str:
         if row.n
     ]
     if not shares:
-        return f"Nobody had both a baseline and a value at week {numbers.week(found.week)}: no share can be given."
+        return f"Nobody had both a baseline and a value at week {numbers.week(found.endpoint.week)}: no share can be given."
     reached = numbers.listed(shares)
     if len(shares) > MOST_SHARES_LISTED:
         order = found.table[found.table["n"] > 0].reset_index(drop=True)["share"]
         reached = f"{shares[int(order.argmin())]} to {shares[int(order.argmax())]}"
     sentence = (
-        f"By week {numbers.week(found.week)} {in_text(found.label)} had improved by {found.threshold.value:g} "
-        f"{found.unit} or more ({found.threshold.name}) in {reached}, counting "
-        f"{'the patients seen' if found.missing == 'excluded' else 'patients not seen as not improved'}"
+        f"By week {numbers.week(found.endpoint.week)} {in_text(found.endpoint.measure.label)} had improved by {found.endpoint.to_reach.value:g} "
+        f"{found.endpoint.to_reach.unit} or more ({found.endpoint.to_reach.name}) in {reached}, counting "
+        f"{'the patients seen' if found.endpoint.missing == 'excluded' else 'patients not seen as not improved'}"
     )
     known = [row for row in found.differences.itertuples() if not numbers.is_missing(row.difference)]
     if not known:
         return f"{sentence}."
-    percent = numbers.level_in_words(found.level)
+    percent = numbers.level_in_words(found.endpoint.level)
     apart = [
         f"{row.protocol} minus {row.reference} {numbers.points(row.difference)} percentage points "
         f"({numbers.points_interval(row.lower, row.upper)})"
@@ -330,7 +330,7 @@ def cautions(
             "those who were not seen did worse or better than the model expects, the result is off by an unknown "
             "amount."
         )
-    if any(found.threshold.name == "minimal detectable change" for found in responders):
+    if any(found.endpoint.to_reach.name == "minimal detectable change" for found in responders):
         said.append(
             "A minimal detectable change is what exceeds the error of measurement in one patient. It does not say that "
             "the change matters."

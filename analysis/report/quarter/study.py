@@ -48,7 +48,7 @@ _COHORT_FILE = "datapackage.json"
 
 
 #: Parameters that :func:`analysis.quarter.quarter_indicators` takes; for cohorts only.
-_OF_INDICATORS = ("measure", "week", "threshold", "adherence_threshold", "floor")
+_OF_INDICATORS = ("measure", "week", "threshold", "enough_sessions", "floor")
 
 
 @dataclass(frozen=True)
@@ -68,7 +68,7 @@ class QuarterParameters(ReportParameters):
     changes: list[str] = parameter([], "changes made, each as 2025-Q2: words")
     site_quarters: int = parameter(4, "quarters over which sites are compared, the reported one last")
     floor: float = parameter(0.8, "share of the patients due that should have a value")
-    adherence_threshold: float = parameter(0.8, "share of the prescribed sessions that counts as reached")
+    enough_sessions: float = parameter(0.8, "share of the prescribed sessions that counts as reached")
     small_counts: Literal["hidden", "shown"] = parameter("hidden", "shown: for the team itself, never for release")
     level: float = parameter(0.95, "confidence level of adjusted shares")
 

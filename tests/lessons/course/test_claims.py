@@ -178,7 +178,7 @@ def test_about_150_late_visits_and_the_rest_of_the_weight(lesson_of):
 def test_the_two_thresholds_of_the_cohort_are_published_and_give_the_shares_counted_by_hand(lesson_of):
     lesson = lesson_of(5)
     assert {18.9, 11.5} <= set(lesson.thresholds["value"])
-    assert lesson.responders().threshold.value == 18.9
+    assert lesson.responders().endpoint.threshold.value == 18.9
     visits = lesson.made.observed.visits.query("measure == 'ikdc'")
     values = visits.pivot_table(index="patient_id", columns="week", values="value", observed=True)
     patients = lesson.made.observed.patients.set_index("patient_id")

@@ -5,6 +5,7 @@ import pytest
 
 from analysis.errors import ModelError
 from analysis.outcomes.change.regression_to_mean import chosen_group_change, regression_to_mean
+from analysis.outcomes.endpoint import choose_endpoint
 
 
 def test_the_worst_quarter_gains_seven_points_six_without_treatment():
@@ -47,7 +48,7 @@ def test_a_cohort_in_which_nothing_happens(make_cohort, rng, measure):
     first, second = (true + rng.normal(0, 0.5, 2000) for _ in range(2))
     changes = list(second - first)
     cohort = make_cohort({"usual": changes[:1000], "early": changes[1000:]}, measure=measure, baselines=list(first))
-    found = chosen_group_change(cohort, measure, week=26, correlation=0.8)
+    found = chosen_group_change(cohort, choose_endpoint(cohort, measure, week=26, criterion=None), correlation=0.8)
     row = found.table.set_index("protocol").loc["all protocols"]
     assert row["chosen"] == row["n"] == 500
     assert row["expected"] == pytest.approx(0.2 * np.hypot(1, 0.5) * 1.2711, abs=0.02)
@@ -64,14 +65,16 @@ def test_a_cohort_in_which_nothing_happens(make_cohort, rng, measure):
 def test_the_share_chosen_is_rounded_up_but_not_for_a_rounding_error(make_cohort, share, n, chosen):
     """In floating point 0.07 x 100 is 7.000000000000001."""
     cohort = make_cohort({"usual": [1.0] * n}, baselines=[float(k) for k in range(n)])
-    assert chosen_group_change(cohort, "ikdc", week=26, correlation=0.5, share=share).table["chosen"].tolist() == [
-        chosen
-    ]
+    assert chosen_group_change(
+        cohort, choose_endpoint(cohort, "ikdc", week=26, criterion=None), correlation=0.5, share=share
+    ).table["chosen"].tolist() == [chosen]
 
 
 def test_nobody_seen_of_a_protocol_is_missing(make_cohort):
     cohort = make_cohort({"usual": [3, 4, 5], "early": [None, None]}, baselines=[10, 50, 60, 20, 55])
-    table = chosen_group_change(cohort, "ikdc", week=26, correlation=0.5, share=0.4).table.set_index("protocol")
+    table = chosen_group_change(
+        cohort, choose_endpoint(cohort, "ikdc", week=26, criterion=None), correlation=0.5, share=0.4
+    ).table.set_index("protocol")
     assert table.loc["early", ["chosen", "n"]].tolist() == [1, 0]
     assert table.loc["early", ["baseline", "improvement", "expected", "beyond", "lower"]].isna().all()
     assert table.loc["usual", "n"] == 1
@@ -90,4 +93,4 @@ def test_numbers_out_of_range_are_explained(make_cohort):
             regression_to_mean(1, 0.5, **both)
     without = make_cohort({"usual": [3, 4]}, baselines=[None, None])
     with pytest.raises(ModelError, match="Nobody has a baseline of 'ikdc'"):
-        chosen_group_change(without, "ikdc", week=26, correlation=0.5)
+        chosen_group_change(without, choose_endpoint(without, "ikdc", week=26, criterion=None), correlation=0.5)

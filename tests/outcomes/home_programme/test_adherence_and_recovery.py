@@ -8,6 +8,7 @@ import statsmodels.formula.api as smf
 from analysis.cohort import Cohort
 from analysis.cohort.session_log import programme_week
 from analysis.errors import ModelError
+from analysis.outcomes.endpoint import choose_endpoint
 from analysis.outcomes.home_programme.adherence_association import (
     ADJUSTED,
     LAGGED,
@@ -85,7 +86,7 @@ def test_hours_a_week():
 
 def test_naive_and_adjusted_are_the_regressions_of_statsmodels(rng):
     """smf.ols with HC3 errors: improvement ~ exposure + protocol (+ baseline)."""
-    found = adherence_association(made(rng), "ikdc", week=8)
+    found = adherence_association(those := made(rng), choose_endpoint(those, "ikdc", week=8, criterion=None))
     table = found.table.set_index("method")
     for method, formula in (
         (NAIVE, "improvement ~ exposure + protocol"),
@@ -99,7 +100,9 @@ def test_naive_and_adjusted_are_the_regressions_of_statsmodels(rng):
 def test_lagged_and_reversed_by_hand(rng):
     """The same pairs of visits put together here; smf.ols with errors by patient."""
     cohort = made(rng, n=40)
-    found = adherence_association(cohort, "ikdc", week=8, lag=2).table.set_index("method")
+    found = adherence_association(
+        cohort, choose_endpoint(cohort, "ikdc", week=8, criterion=None), lag=2
+    ).table.set_index("method")
     sessions = cohort.sessions.groupby(["patient_id", "week"], as_index=False)[
         ["sessions_prescribed", "sessions_done"]
     ].sum()
@@ -137,7 +140,9 @@ def test_lagged_and_reversed_by_hand(rng):
 
 
 def test_every_row_says_what_it_can_and_cannot_say(rng):
-    table = adherence_association(made(rng, n=20), "ikdc", week=8).table
+    table = adherence_association(
+        those := made(rng, n=20), choose_endpoint(those, "ikdc", week=8, criterion=None)
+    ).table
     assert table["can_say"].str.endswith(".").all()
     assert table["cannot_say"].str.endswith(".").all()
     assert table["cannot_say"].str.contains("What more sessions would have done").iloc[0]
@@ -150,11 +155,11 @@ def test_no_spread_and_too_few_are_missing():
     )
     visits = visits.assign(measure="ikdc", limb="none")
     alike = cohort_of_sessions(entries, dict.fromkeys("abcdefgh", "usual"), visits=visits)
-    table = adherence_association(alike, "ikdc", week=8).table
+    table = adherence_association(alike, choose_endpoint(alike, "ikdc", week=8, criterion=None)).table
     assert table["slope"].isna().all()
     assert table["n"].tolist()[:2] == [8, 8]
     one = cohort_of_sessions(entries[:2], {"a": "usual"}, visits=visits[visits["patient_id"] == "a"])
-    assert adherence_association(one, "ikdc", week=8).table["slope"].isna().all()
+    assert adherence_association(one, choose_endpoint(one, "ikdc", week=8, criterion=None)).table["slope"].isna().all()
 
 
 def with_one_more(cohort, **columns):
@@ -196,7 +201,9 @@ def test_a_site_that_is_one_protocol_takes_no_degree_of_freedom():
         visits=visits,
     )
     cohort = Cohort(cohort.patients.assign(site=[row[1] for row in rows]), cohort.visits, sessions=cohort.sessions)
-    row = adherence_association(cohort, "ikdc", week=4, covariates=("baseline", "site")).table.iloc[1]
+    row = adherence_association(
+        cohort, choose_endpoint(cohort, "ikdc", week=4, criterion=None), covariates=("baseline", "site")
+    ).table.iloc[1]
     assert row["df"] == 6
     assert row[["slope", "std_error", "lower", "upper"]].astype(float).tolist() == pytest.approx(
         [12.7300803504, 3.2420506053, 4.7970683023, 20.6630923985], rel=1e-8
@@ -205,7 +212,9 @@ def test_a_site_that_is_one_protocol_takes_no_degree_of_freedom():
 
 @pytest.mark.parametrize("weeks", [(0,), (4,)])
 def test_one_visit_of_each_patient_has_no_slope_and_no_error(rng, weeks):
-    table = adherence_association(made(rng, n=20, weeks=weeks), "ikdc", week=4).table
+    table = adherence_association(
+        those := made(rng, n=20, weeks=weeks), choose_endpoint(those, "ikdc", week=4, criterion=None)
+    ).table
     assert table["slope"].isna().all()
     assert table["n"].tolist() == [0, 0, 0, 0]
 
@@ -213,8 +222,10 @@ def test_one_visit_of_each_patient_has_no_slope_and_no_error(rng, weeks):
 def test_a_protocol_of_one_patient_is_left_out_and_said(rng):
     """The point of one patient with an intercept of its own is fitted exactly: it has no HC3 error (leverage 1)."""
     cohort = made(rng, n=40)
-    whole = adherence_association(cohort, "ikdc", week=8).table
-    found = adherence_association(with_one_more(cohort), "ikdc", week=8)
+    whole = adherence_association(cohort, choose_endpoint(cohort, "ikdc", week=8, criterion=None)).table
+    found = adherence_association(
+        those := with_one_more(cohort), choose_endpoint(those, "ikdc", week=8, criterion=None)
+    )
     numbers = ["n", "rows", "slope", "std_error", "df", "lower", "upper"]
     assert found.table[numbers].to_numpy() == pytest.approx(whole[numbers].to_numpy())
     assert found.table[numbers].notna().all().all()
@@ -225,11 +236,14 @@ def test_a_patient_alone_in_a_category_is_left_out_of_the_adjusted_slope(rng):
     cohort = made(rng, n=40)
     site = np.where(cohort.patients["patient_id"] == "P03", "far", "near")
     people = Cohort(cohort.patients.assign(site=site), cohort.visits, sessions=cohort.sessions)
-    found = adherence_association(people, "ikdc", week=8, covariates=["baseline", "site"])
+    found = adherence_association(
+        people, choose_endpoint(people, "ikdc", week=8, criterion=None), covariates=["baseline", "site"]
+    )
     adjusted = found.table.set_index("method").loc[ADJUSTED]
     rest = cohort.patients["patient_id"] != "P03"
     without = adherence_association(
-        Cohort(cohort.patients[rest], cohort.visits, sessions=cohort.sessions), "ikdc", week=8
+        those := Cohort(cohort.patients[rest], cohort.visits, sessions=cohort.sessions),
+        choose_endpoint(those, "ikdc", week=8, criterion=None),
     )
     same = without.table.set_index("method").loc[ADJUSTED]
     assert adjusted["n"] == 39
@@ -240,7 +254,11 @@ def test_a_patient_alone_in_a_category_is_left_out_of_the_adjusted_slope(rng):
 def test_the_effect_by_allocation_without_covariates_is_walds_ratio(rng):
     cohort = made(rng)
     found = complier_effect(
-        cohort, "ikdc", week=8, randomised=True, modality="strength stimulation", covariates=(), reference="usual"
+        cohort,
+        choose_endpoint(cohort, "ikdc", week=8, reference="usual", criterion=None),
+        randomised=True,
+        modality="strength stimulation",
+        covariates=(),
     )
     means = found.patients.groupby(found.patients["protocol"].astype(str))[["improvement", "exposure"]].mean()
     gap = means.loc["early"] - means.loc["usual"]
@@ -255,8 +273,9 @@ def test_with_the_baseline_it_is_two_stage_least_squares(rng):
     """statsmodels.sandbox.regression.gmm.IV2SLS: improvement on exposure and baseline, allocation as instrument."""
     from statsmodels.sandbox.regression.gmm import IV2SLS
 
-    options = {"week": 8, "randomised": True, "modality": "strength stimulation", "reference": "usual"}
-    found = complier_effect(made(rng), "ikdc", **options)
+    cohort = made(rng)
+    endpoint = choose_endpoint(cohort, "ikdc", week=8, reference="usual", criterion=None)
+    found = complier_effect(cohort, endpoint, randomised=True, modality="strength stimulation")
     known = found.patients.dropna()
     others = np.column_stack([known["baseline"], np.ones(len(known))])
     given = (known["protocol"] == "early").astype(float)
@@ -267,7 +286,9 @@ def test_with_the_baseline_it_is_two_stage_least_squares(rng):
 
 
 def test_a_dose_that_both_have_alike_is_weak_and_said(rng):
-    found = complier_effect(made(rng, offered=False), "ikdc", week=8, randomised=True)
+    found = complier_effect(
+        those := made(rng, offered=False), choose_endpoint(those, "ikdc", week=8, criterion=None), randomised=True
+    )
     row = found.table.iloc[0]
     assert row["first_stage_f"] < 10
     assert any("the allocation hardly moves the dose" in note for note in found.notes)
@@ -276,7 +297,12 @@ def test_a_dose_that_both_have_alike_is_weak_and_said(rng):
 
 def test_lost_patients_break_the_allocation_and_are_said():
     cohort = generate_cohort(patients=90, seed=2).observed
-    found = complier_effect(cohort, "quadriceps_torque", week=26, randomised=True, modality="strength stimulation")
+    found = complier_effect(
+        cohort,
+        choose_endpoint(cohort, "quadriceps_torque", week=26, criterion=None),
+        randomised=True,
+        modality="strength stimulation",
+    )
     assert (found.table["n"] < found.table["allocated"]).all()
     assert sum("breaks the random allocation" in note for note in found.notes) == 2
 
@@ -285,11 +311,13 @@ def test_a_protocol_with_one_patient_has_no_effect(rng):
     cohort = made(rng, n=10)
     keep = cohort.patients["protocol"].ne("early") | cohort.patients["patient_id"].eq("P01")
     few = Cohort(cohort.patients[keep], cohort.visits, sessions=cohort.sessions)
-    row = complier_effect(few, "ikdc", week=8, randomised=True, reference="usual").table.iloc[0]
+    row = complier_effect(
+        few, choose_endpoint(few, "ikdc", week=8, reference="usual", criterion=None), randomised=True
+    ).table.iloc[0]
     assert row["n"] == 1
     assert np.isnan(row["effect"])
     alone = Cohort(cohort.patients[cohort.patients["protocol"] == "usual"], cohort.visits, sessions=cohort.sessions)
-    assert complier_effect(alone, "ikdc", week=8, randomised=True).table.empty
+    assert complier_effect(alone, choose_endpoint(alone, "ikdc", week=8, criterion=None), randomised=True).table.empty
 
 
 def three_arms(rng, n=90, **more):
@@ -304,7 +332,12 @@ def three_arms(rng, n=90, **more):
 
 def test_an_arm_without_the_dose_does_not_hide_the_others(rng):
     """'alike' and 'usual' have no stimulation: nothing moved between them. 'early' is compared all the same."""
-    found = complier_effect(three_arms(rng), "ikdc", week=8, randomised=True, modality="strength stimulation")
+    found = complier_effect(
+        those := three_arms(rng),
+        choose_endpoint(those, "ikdc", week=8, criterion=None),
+        randomised=True,
+        modality="strength stimulation",
+    )
     table = found.table.set_index("protocol")
     assert found.by_design == ("usual", "alike")
     assert table.loc["early", "first_stage_f"] > 100
@@ -316,14 +349,22 @@ def test_an_arm_without_the_dose_does_not_hide_the_others(rng):
     assert "alike: neither it nor usual prescribes it, so the allocation moves no dose." in found.notes
     assert "usual, alike: none prescribed, a dose of 0 by design." in found.notes
     without = complier_effect(
-        made(np.random.default_rng(20), n=90), "ikdc", week=8, randomised=True, modality="strength stimulation"
+        those := made(np.random.default_rng(20), n=90),
+        choose_endpoint(those, "ikdc", week=8, criterion=None),
+        randomised=True,
+        modality="strength stimulation",
     )
     assert without.by_design == ("usual",)
 
 
 def test_the_allocation_effect_is_there_where_no_dose_was_moved(rng):
     """It needs no dose: the regression of the improvement on the protocol and the baseline (smf.ols)."""
-    found = complier_effect(three_arms(rng), "ikdc", week=8, randomised=True, modality="strength stimulation")
+    found = complier_effect(
+        those := three_arms(rng),
+        choose_endpoint(those, "ikdc", week=8, criterion=None),
+        randomised=True,
+        modality="strength stimulation",
+    )
     two = found.patients[found.patients["protocol"].isin(["usual", "alike"])].astype({"protocol": "str"})
     fit = smf.ols("improvement ~ I(protocol == 'alike') + baseline", two).fit(cov_type="HC1", use_t=True)
     row = found.table.set_index("protocol").loc["alike"]
@@ -334,8 +375,13 @@ def test_the_allocation_effect_is_there_where_no_dose_was_moved(rng):
 def test_sessions_together_hide_the_modality_that_differs(rng):
     """All sessions: the share done is alike in both. Stimulation alone: 0 by design against what was done."""
     cohort = made(rng, n=90)
-    together = complier_effect(cohort, "ikdc", week=8, randomised=True)
-    alone = complier_effect(cohort, "ikdc", week=8, randomised=True, modality="strength stimulation")
+    together = complier_effect(cohort, choose_endpoint(cohort, "ikdc", week=8, criterion=None), randomised=True)
+    alone = complier_effect(
+        cohort,
+        choose_endpoint(cohort, "ikdc", week=8, criterion=None),
+        randomised=True,
+        modality="strength stimulation",
+    )
     assert together.table["first_stage_f"].item() < 10 < 100 < alone.table["first_stage_f"].item()
     assert any("exercise, strength stimulation are counted together" in note for note in together.notes)
     assert not any("counted together" in note for note in alone.notes)
@@ -349,10 +395,9 @@ def test_what_was_prescribed_and_not_written_down_is_missing_and_not_0(rng):
     )
     here = of_usual & (cohort.sessions["modality"] == "strength stimulation")
     sessions = cohort.sessions.assign(sessions_prescribed=cohort.sessions["sessions_prescribed"].mask(here))
-    found = complier_effect(
-        Cohort(cohort.patients, cohort.visits, sessions=sessions), "ikdc", week=8, randomised=True, reference="usual",
-        modality="strength stimulation",
-    )  # fmt: skip
+    endpoint = choose_endpoint(cohort, "ikdc", week=8, reference="usual", criterion=None)
+    unknown = Cohort(cohort.patients, cohort.visits, sessions=sessions)
+    found = complier_effect(unknown, endpoint, randomised=True, modality="strength stimulation")
     assert found.by_design == ()
     assert found.table[["n", "reference_n"]].to_numpy().tolist() == [[20, 0]]
 
@@ -363,7 +408,12 @@ def test_sessions_of_their_own_accord_are_said(rng):
         [("P00", 1, "strength stimulation", 0, 3), ("P02", 1, "strength stimulation", 0, 0)], columns=COLUMNS
     )
     more = Cohort(cohort.patients, cohort.visits, sessions=pd.concat([cohort.sessions, own], ignore_index=True))
-    found = complier_effect(more, "ikdc", week=8, randomised=True, modality="strength stimulation", reference="usual")
+    found = complier_effect(
+        more,
+        choose_endpoint(more, "ikdc", week=8, reference="usual", criterion=None),
+        randomised=True,
+        modality="strength stimulation",
+    )
     assert found.by_design == ("usual",)
     assert "1 patient of these did some that was not prescribed; it counts as 0." in found.notes
 
@@ -371,7 +421,9 @@ def test_sessions_of_their_own_accord_are_said(rng):
 def test_a_protocol_without_the_modality_is_no_part_of_its_association(rng):
     """Not 'lacking the sessions': it is not prescribed to them. The slope is that of those who have it."""
     cohort = three_arms(rng)
-    found = adherence_association(cohort, "ikdc", week=8, modality="strength stimulation")
+    found = adherence_association(
+        cohort, choose_endpoint(cohort, "ikdc", week=8, criterion=None), modality="strength stimulation"
+    )
     assert found.not_prescribed == ("usual", "alike")
     assert "Not prescribed to usual, alike: their patients (45) are no part of this." in found.notes
     assert "0 of 45 patients lack the improvement or the sessions and are left out." in found.notes
@@ -379,7 +431,7 @@ def test_a_protocol_without_the_modality_is_no_part_of_its_association(rng):
     fit = smf.ols("improvement ~ exposure", early).fit(cov_type="HC3", use_t=True)
     assert found.table["slope"].iloc[0] == pytest.approx(fit.params["exposure"])
     assert found.patients.loc[found.patients["protocol"] != "early", "exposure"].isna().all()
-    every = adherence_association(cohort, "ikdc", week=8)
+    every = adherence_association(cohort, choose_endpoint(cohort, "ikdc", week=8, criterion=None))
     assert every.not_prescribed == ()
 
 
@@ -388,16 +440,22 @@ def test_bad_choices_are_explained(rng):
     with pytest.raises(
         ModelError, match=r"an instrument only where patients were allocated .*\n.*\n  what to do: Without a trial"
     ):
-        complier_effect(cohort, "ikdc", week=8, randomised=False)
+        complier_effect(cohort, choose_endpoint(cohort, "ikdc", week=8, criterion=None), randomised=False)
     with pytest.raises(ModelError, match="There is no exposure 'steps'"):
-        adherence_association(cohort, "ikdc", week=8, exposure="steps")
+        adherence_association(cohort, choose_endpoint(cohort, "ikdc", week=8, criterion=None), exposure="steps")
     with pytest.raises(ModelError, match="There is no covariate 'mood'"):
-        adherence_association(cohort, "ikdc", week=8, covariates=["mood"])
+        adherence_association(cohort, choose_endpoint(cohort, "ikdc", week=8, criterion=None), covariates=["mood"])
     with pytest.raises(ModelError, match="There is no covariate 'mood'"):
-        complier_effect(cohort, "ikdc", week=8, randomised=True, covariates=["mood"])
+        complier_effect(
+            cohort, choose_endpoint(cohort, "ikdc", week=8, criterion=None), randomised=True, covariates=["mood"]
+        )
     with pytest.raises(ModelError, match="no modality 'rest'"):
-        complier_effect(cohort, "ikdc", week=8, randomised=True, modality="rest")
+        complier_effect(
+            cohort, choose_endpoint(cohort, "ikdc", week=8, criterion=None), randomised=True, modality="rest"
+        )
     with pytest.raises(ModelError, match="A lag of 0 weeks holds no week"):
-        adherence_association(cohort, "ikdc", week=8, lag=0)
+        adherence_association(cohort, choose_endpoint(cohort, "ikdc", week=8, criterion=None), lag=0)
     with pytest.raises(ModelError, match="Home sessions were not recorded"):
-        adherence_association(Cohort(cohort.patients, cohort.visits), "ikdc", week=8)
+        adherence_association(
+            those := Cohort(cohort.patients, cohort.visits), choose_endpoint(those, "ikdc", week=8, criterion=None)
+        )

@@ -124,6 +124,9 @@ def test_patients_without_an_entry_are_said():
     assert "2 of 4 patients have no entry at all." in found.notes
 
 
-def test_a_threshold_must_be_positive():
-    with pytest.raises(ModelError, match=r"threshold 0 is not a share .*\n  what to do: Give a share above 0"):
-        adherence_by_week(Cohort(PATIENTS, VISITS, sessions=SESSIONS), threshold=0)
+def test_enough_must_be_positive():
+    with pytest.raises(
+        ModelError,
+        match=r"A share of 0 of the sessions prescribed cannot be enough\.\n  what to do: Give a share above 0",
+    ):
+        adherence_by_week(Cohort(PATIENTS, VISITS, sessions=SESSIONS), enough=0)

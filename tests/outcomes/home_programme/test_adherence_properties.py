@@ -9,7 +9,7 @@ from analysis.cohort import Cohort
 from analysis.outcomes.home_programme.adherence_classes import adherence_classes
 from analysis.outcomes.home_programme.sessions_done import adherence_by_week
 from analysis.outcomes.home_programme.time_to_stopping import time_to_stopping
-from analysis.outcomes.home_programme.weeks_at_threshold import weeks_at_threshold
+from analysis.outcomes.home_programme.weeks_with_enough import weeks_with_enough
 from analysis.statistics.two_stages import two_stages
 
 from .cohort_of_sessions import cohort_of_sessions
@@ -42,9 +42,9 @@ def test_denominators_bounds_and_order(patients):
     assert (by_week["reached"] <= by_week["n"]).all()
     assert (by_week["n"] <= by_week["recorded"]).all()
     assert by_week.loc[by_week["n"] == 0, "share_reached"].isna().all()
-    found = weeks_at_threshold(cohort, threshold=0.4).patients
+    found = weeks_with_enough(cohort, enough=0.4).patients
     assert (found["reached"] <= found["weeks"]).all()
-    wide = found.pivot_table(index=["patient_id", "modality"], columns="threshold", values="reached", observed=True)
+    wide = found.pivot_table(index=["patient_id", "modality"], columns="enough", values="reached", observed=True)
     if len(wide):
         assert (wide[0.4] >= wide[0.8]).all()
 

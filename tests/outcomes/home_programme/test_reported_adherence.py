@@ -80,5 +80,5 @@ def test_bad_reports_are_explained():
         reported_adherence(cohort, REPORTED.assign(modality="walking"))
     with pytest.raises(ModelError, match="Home sessions were not recorded"):
         reported_adherence(Cohort(cohort.patients, cohort.visits), REPORTED)
-    with pytest.raises(ModelError, match="threshold 0 is not a share"):
-        reported_adherence(cohort, REPORTED, threshold=0)
+    with pytest.raises(ModelError, match="A share of 0 of the sessions prescribed cannot be enough"):
+        reported_adherence(cohort, REPORTED, enough=0)

@@ -7,11 +7,13 @@ import statsmodels.formula.api as smf
 
 from analysis.cohort import Cohort
 from analysis.errors import ModelError
+from analysis.outcomes.endpoint import choose_endpoint
 from analysis.outcomes.missing.completed_data import mean_differences, shifted_differences
 from analysis.outcomes.missing.imputation import expected_means, imputations
 from analysis.outcomes.missing.missing_analyses import missing_data_analyses
 from analysis.outcomes.missing.tipping_point import tipping_point
 from analysis.outcomes.missing.weekly_model import fit_weekly
+from analysis.outcomes.responders.responders import responders
 from synthetic_cohort import generate_cohort
 
 
@@ -179,7 +181,9 @@ def test_an_arm_half_of_which_was_never_seen_jumps_to_half_the_difference():
         visits[seen.repeat(2)].assign(measure="ikdc", limb="none"),
     )
     for week in (6, 12):
-        table = missing_data_analyses(cohort, "ikdc", week=week, draws=40, reference="usual").differences
+        table = missing_data_analyses(
+            cohort, choose_endpoint(cohort, "ikdc", week=week, reference="usual"), draws=40
+        ).differences
         by = table[table["analysis"] == "multiple imputation"].set_index("assumption")["difference"]
         assert by["missing at random"] == pytest.approx(10, abs=1.5)
         for name in ("jump to reference", "copy reference", "copy increments in reference"):
@@ -189,7 +193,9 @@ def test_an_arm_half_of_which_was_never_seen_jumps_to_half_the_difference():
 def test_assumptions_about_the_reference_pull_the_difference_towards_zero(rng):
     """The usual order for a protocol that gains over the reference: at random, increments, copy or jump."""
     cohort = trial(rng, n=600, lost=0.4, early=10)
-    found = missing_data_analyses(cohort, "ikdc", week=26, threshold=12, draws=60, reference="usual")
+    found = missing_data_analyses(
+        cohort, choose_endpoint(cohort, "ikdc", week=26, threshold=12, reference="usual"), draws=60
+    )
     gap = found.differences[found.differences["analysis"] == "multiple imputation"].set_index("assumption")[
         "difference"
     ]
@@ -199,7 +205,9 @@ def test_assumptions_about_the_reference_pull_the_difference_towards_zero(rng):
 def test_imputation_at_random_agrees_with_the_mixed_model(rng):
     """The same estimand: within 4 Monte Carlo errors of 150 imputations, and 2 % of a standard error for the finite
     sample; slow test: more draws."""
-    table = missing_data_analyses(trial(rng, n=400), "ikdc", week=26, draws=150).differences
+    table = missing_data_analyses(
+        those := trial(rng, n=400), choose_endpoint(those, "ikdc", week=26), draws=150
+    ).differences
     by = table.set_index(["analysis", "assumption"])
     mixed, imputed = by.loc[("mixed model", "missing at random")], by.loc[("multiple imputation", "missing at random")]
     error = imputed["std_error"].item()
@@ -210,33 +218,50 @@ def test_imputation_at_random_agrees_with_the_mixed_model(rng):
 
 
 def test_no_gaps_no_difference_between_the_analyses(rng):
-    table = missing_data_analyses(trial(rng, lost=0.0), "ikdc", week=26, threshold=12, draws=5)
+    table = missing_data_analyses(
+        those := trial(rng, lost=0.0), choose_endpoint(those, "ikdc", week=26, threshold=12), draws=5
+    )
     difference = table.differences.groupby("analysis")["difference"].first()
     assert difference["multiple imputation"] == pytest.approx(difference["observed cases"])
     assert (table.responders["difference"] == table.responders["difference"].iloc[0]).all()
+
+
+@pytest.mark.parametrize(("criterion", "threshold"), [("percent", 25), ("state", 60)])
+def test_other_criteria_without_gaps(rng, criterion, threshold):
+    cohort = trial(rng, lost=0.0)
+    endpoint = choose_endpoint(cohort, "ikdc", week=26, threshold=threshold, criterion=criterion)
+    found = missing_data_analyses(cohort, endpoint, draws=2).responders
+    counted = responders(cohort, endpoint)
+    assert 0 < counted.table["share"].min() < counted.table["share"].max() < 1
+    assert "multiple imputation" in set(found["analysis"])
+    assert found["difference"].tolist() == pytest.approx([counted.differences["difference"].item()] * len(found))
 
 
 def test_a_shift_moves_the_difference_by_the_share_missing(rng):
     """With no baseline slope the difference moves by delta times the share missing; here less by adjustment: within the
     baseline's part. Delta 0 is the analysis at random, by the same draws exactly."""
     cohort = trial(rng, n=300)
-    found = tipping_point(cohort, "ikdc", week=26, draws=30, deltas=[-8, 8])
+    found = tipping_point(cohort, choose_endpoint(cohort, "ikdc", week=26, criterion=None), draws=30, deltas=[-8, 8])
     table = found.table.set_index("delta")
     share = table.loc[0, "n_missing"] / table.loc[0, "n"]
     assert (table.loc[8, "difference"] - table.loc[0, "difference"]) == pytest.approx(8 * share, rel=0.1)
-    at_random = missing_data_analyses(cohort, "ikdc", week=26, draws=60).differences
+    at_random = missing_data_analyses(cohort, choose_endpoint(cohort, "ikdc", week=26), draws=60).differences
     same = at_random[at_random["assumption"] == "missing at random"].set_index("analysis").loc["multiple imputation"]
     assert table.loc[0, "difference"] == pytest.approx(same["difference"], abs=0.35 * same["std_error"])
 
 
 def test_the_tipping_point_is_where_the_interval_reaches_zero(rng):
     cohort = trial(rng, n=300, early=5)
-    found = tipping_point(cohort, "ikdc", week=26, draws=30)
+    found = tipping_point(cohort, choose_endpoint(cohort, "ikdc", week=26, criterion=None), draws=30)
     turn = found.tipping.iloc[0]
     assert turn["excludes_zero"]
-    there = tipping_point(cohort, "ikdc", week=26, draws=30, deltas=[turn["delta"]]).table.set_index("delta")
+    there = tipping_point(
+        cohort, choose_endpoint(cohort, "ikdc", week=26, criterion=None), draws=30, deltas=[turn["delta"]]
+    ).table.set_index("delta")
     assert there["lower"].iloc[0 if turn["delta"] < 0 else 1] == pytest.approx(0, abs=0.05)
-    at = tipping_point(cohort, "ikdc", week=26, draws=30, deltas=[turn["delta_of_estimate"]]).table
+    at = tipping_point(
+        cohort, choose_endpoint(cohort, "ikdc", week=26, criterion=None), draws=30, deltas=[turn["delta_of_estimate"]]
+    ).table
     assert at["difference"].abs().min() == pytest.approx(0, abs=1e-8)
 
 
@@ -245,9 +270,9 @@ def test_what_cannot_be_asked(rng):
     with pytest.raises(
         ModelError, match=r"Week 20 is not a scheduled week after the start\.\n  where: schedule: 0, 12, 26"
     ):
-        missing_data_analyses(cohort, "ikdc", week=20)
+        missing_data_analyses(cohort, choose_endpoint(cohort, "ikdc", week=20))
     with pytest.raises(ModelError, match="A shift is not a finite number"):
-        tipping_point(cohort, "ikdc", week=26, deltas=[np.inf])
+        tipping_point(cohort, choose_endpoint(cohort, "ikdc", week=26, criterion=None), deltas=[np.inf])
     model = fit_weekly(cohort, "ikdc")
     with pytest.raises(ModelError, match="There is no assumption 'carried forward'"):
         next(imputations(model, 1, rng, assumption="carried forward"))
@@ -258,7 +283,9 @@ def test_what_cannot_be_asked(rng):
 def test_nobody_responds_is_not_certainty(rng):
     """Agresti & Caffo 2000: with x responders of n the variance is that of x + 1 of n + 2, here 1 of 42 in both."""
     cohort = trial(rng, n=80)
-    shares = missing_data_analyses(cohort, "ikdc", week=26, threshold=90, draws=5, reference="usual").responders
+    shares = missing_data_analyses(
+        cohort, choose_endpoint(cohort, "ikdc", week=26, threshold=90, reference="usual"), draws=5
+    ).responders
     imputed = shares[shares["analysis"] == "multiple imputation"]
     assert (imputed["difference"] == 0).all()
     assert imputed["std_error"].tolist() == pytest.approx([(2 * 1 / 42 * 41 / 42 / 42) ** 0.5] * 4)
@@ -268,7 +295,7 @@ def test_nobody_responds_is_not_certainty(rng):
 def test_limits_of_imputed_shares_stay_within_what_is_possible(rng):
     """Nearly all of one protocol respond and nearly none of the other, 8 patients each."""
     shares = missing_data_analyses(
-        trial(rng, n=16, early=45, lost=0.1), "ikdc", week=26, threshold=38, draws=10
+        those := trial(rng, n=16, early=45, lost=0.1), choose_endpoint(those, "ikdc", week=26, threshold=38), draws=10
     ).responders
     imputed = shares[shares["analysis"] == "multiple imputation"]
     assert (imputed["difference"] > 0.7).all()
@@ -282,8 +309,8 @@ def test_a_week_that_nobody_of_a_protocol_reached(rng):
     lost = cohort.visits["patient_id"].isin(early) & (cohort.visits["week"] == 26)
     without = Cohort(cohort.patients, cohort.visits[~lost])
     with pytest.raises(ModelError, match=r"Nobody of early was seen at week 26, so nothing is known of it there\."):
-        missing_data_analyses(without, "ikdc", week=26, draws=5)
-    found = missing_data_analyses(without, "ikdc", week=12, draws=5)
+        missing_data_analyses(without, choose_endpoint(without, "ikdc", week=26), draws=5)
+    found = missing_data_analyses(without, choose_endpoint(without, "ikdc", week=12), draws=5)
     assert "Week 26 is left out: nobody of early was seen there." in found.notes
     assert found.differences["difference"].notna().all()
     start = cohort.visits["patient_id"].isin(early) & (cohort.visits["week"] > 0)
@@ -297,7 +324,9 @@ def test_one_patient_of_a_protocol_has_a_wide_interval(rng):
     visits = cohort.visits[cohort.visits["patient_id"].isin(keep["patient_id"])]
     whole = pd.DataFrame({"patient_id": "P00001", "week": [0, 12, 26], "value": [50.0, 60, 70]})
     visits = pd.concat([visits[visits["patient_id"] != "P00001"], whole.assign(measure="ikdc", limb="none")])
-    table = missing_data_analyses(Cohort(keep, visits), "ikdc", week=26, draws=20).differences
+    table = missing_data_analyses(
+        those := Cohort(keep, visits), choose_endpoint(those, "ikdc", week=26), draws=20
+    ).differences
     assert (table["upper"] - table["lower"] > 20).all()
     assert (table["n"] == 1).all()
 
@@ -308,22 +337,24 @@ def test_too_few_to_compare_or_to_draw(rng):
     one = Cohort(usual, cohort.visits[cohort.visits["patient_id"].isin(usual["patient_id"])])
     for call in (missing_data_analyses, tipping_point):
         with pytest.raises(ModelError, match=r"There is one protocol only, so there is nothing to compare\."):
-            call(one, "ikdc", week=26)
+            call(one, choose_endpoint(one, "ikdc", week=26))
         with pytest.raises(ModelError, match=r"1 draws are too few\."):
-            call(cohort, "ikdc", week=26, draws=1)
+            call(cohort, choose_endpoint(cohort, "ikdc", week=26), draws=1)
 
 
 def test_without_a_baseline_nothing_is_adjusted(rng):
     cohort = trial(rng, n=80)
     found = missing_data_analyses(
-        Cohort(cohort.patients, cohort.visits[cohort.visits["week"] > 0]), "ikdc", week=26, draws=5
+        those := Cohort(cohort.patients, cohort.visits[cohort.visits["week"] > 0]),
+        choose_endpoint(those, "ikdc", week=26),
+        draws=5,
     )
     assert found.covariates == ()
     assert {"There is no baseline.", "Differences of means are adjusted for nothing."} <= set(found.notes)
     observed, mixed = found.differences["difference"].iloc[:2]
     assert found.differences["analysis"].iloc[1] == "mixed model"
     assert mixed == pytest.approx(observed, abs=2)
-    other = missing_data_analyses(cohort, "ikdc", week=26, draws=5, covariates=[])
+    other = missing_data_analyses(cohort, choose_endpoint(cohort, "ikdc", week=26), draws=5, covariates=[])
     left_out = "The mixed model is left out: it is adjusted for the baseline and the others for nothing"
     assert "mixed model" not in set(other.differences["analysis"])
     assert any(note.startswith(left_out) for note in other.notes)
@@ -334,8 +365,7 @@ def test_a_measure_without_a_threshold_has_no_responders():
     told = []
     torque = cohort.visits[cohort.visits["measure"] == "quadriceps_torque"]
     turned = Cohort(cohort.patients, torque.assign(measure="thigh_girth"))
-    options = {"week": 26, "draws": 2, "reference": "exercise only"}
-    found = missing_data_analyses(turned, "thigh_girth", tell=lambda *at: told.append(at), **options)
-    assert found.threshold is None
+    endpoint = choose_endpoint(turned, "thigh_girth", week=26, criterion=None, reference="exercise only")
+    found = missing_data_analyses(turned, endpoint, draws=2, tell=lambda *at: told.append(at))
     assert found.responders.empty
     assert told[-1] == (8, 8)

@@ -11,6 +11,7 @@ from analysis.cohort import Cohort
 from analysis.curves import fit_mixed
 from analysis.curves.recovery import adjustment, fit_recovery
 from analysis.errors import ModelError
+from analysis.outcomes.endpoint import choose_endpoint
 from analysis.outcomes.missing.completed_data import mean_differences
 from analysis.outcomes.missing.imputation import imputations
 from analysis.outcomes.missing.missing_analyses import missing_data_analyses
@@ -54,8 +55,8 @@ def least_squares(cohort, formula):
 def test_the_analyses_take_what_the_curves_are_adjusted_for():
     cohort = trial(lost=0.3)
     curves = fit_recovery(cohort, "ikdc", primary_week=26)
-    found = missing_data_analyses(cohort, "ikdc", week=26, draws=2, reference="usual")
-    turned = tipping_point(cohort, "ikdc", week=26, draws=2, reference="usual")
+    found = missing_data_analyses(cohort, choose_endpoint(cohort, "ikdc", week=26, reference="usual"), draws=2)
+    turned = tipping_point(cohort, choose_endpoint(cohort, "ikdc", week=26, reference="usual", criterion=None), draws=2)
     assert curves.adjusted_for == found.covariates == turned.covariates == ("baseline", "site")
     assert adjustment(cohort, "ikdc") == ("baseline", "site")
     assert "Differences of means are adjusted for the baseline and site." in found.notes
@@ -65,7 +66,9 @@ def test_the_analyses_take_what_the_curves_are_adjusted_for():
 def test_observed_cases_are_least_squares_with_site():
     """statsmodels: ols('last ~ protocol + start + site')."""
     cohort = trial(lost=0.3)
-    table = missing_data_analyses(cohort, "ikdc", week=26, draws=2, reference="usual").differences
+    table = missing_data_analyses(
+        cohort, choose_endpoint(cohort, "ikdc", week=26, reference="usual"), draws=2
+    ).differences
     row, fit = table.iloc[0], least_squares(cohort, "last ~ protocol + start + site")
     assert row["analysis"] == "observed cases"
     assert row[["difference", "std_error", "df"]].tolist() == pytest.approx(
@@ -78,12 +81,16 @@ def test_observed_cases_are_least_squares_with_site():
 def test_without_gaps_every_analysis_is_least_squares_with_site():
     cohort = trial()
     fit = least_squares(cohort, "last ~ protocol + start + site")
-    table = missing_data_analyses(cohort, "ikdc", week=26, draws=2, reference="usual").differences
+    table = missing_data_analyses(
+        cohort, choose_endpoint(cohort, "ikdc", week=26, reference="usual"), draws=2
+    ).differences
     imputed = table[table["analysis"] == "multiple imputation"]
     assert len(imputed) == 4
     assert imputed["difference"].tolist() == pytest.approx([fit.params.iloc[1]] * 4)
     assert imputed["std_error"].tolist() == pytest.approx([fit.bse.iloc[1]] * 4)
-    shifted = tipping_point(cohort, "ikdc", week=26, draws=2, reference="usual").table
+    shifted = tipping_point(
+        cohort, choose_endpoint(cohort, "ikdc", week=26, reference="usual", criterion=None), draws=2
+    ).table
     assert shifted["difference"].tolist() == pytest.approx([fit.params.iloc[1]] * len(shifted))
 
 
@@ -113,7 +120,7 @@ def test_imputation_at_random_agrees_with_a_mixed_model_of_several_sites():
     4 Monte Carlo errors of 100 imputations and 5 % of a standard error. The curves of the report, whose sites differ by
     the same at every week, estimate it a little better, and come to the same within a standard error."""
     cohort = trial(n=420, lost=0.3)
-    found = missing_data_analyses(cohort, "ikdc", week=26, draws=100, reference="usual")
+    found = missing_data_analyses(cohort, choose_endpoint(cohort, "ikdc", week=26, reference="usual"), draws=100)
     by = found.differences.set_index(["analysis", "assumption"])
     imputed, curves = by.loc[("multiple imputation", "missing at random")], by.loc[("mixed model", "missing at random")]
     frame, mean = fit_recovery(cohort, "ikdc").frame, "value ~ (protocol + baseline + site) * C(week)"
@@ -133,18 +140,18 @@ def test_one_site_and_no_baseline():
     """What cannot be adjusted for is adjusted for nowhere."""
     cohort = trial(lost=0.2)
     one = replace(cohort, patients=cohort.patients.assign(site="north"))
-    found = missing_data_analyses(one, "ikdc", week=26, draws=2, reference="usual")
+    found = missing_data_analyses(one, choose_endpoint(one, "ikdc", week=26, reference="usual"), draws=2)
     assert found.covariates == ("baseline",)
     assert "Differences of means are adjusted for the baseline." in found.notes
     fit = least_squares(one, "last ~ protocol + start")
     assert found.differences["difference"].iloc[0] == pytest.approx(fit.params.iloc[1])
     late = replace(cohort, visits=cohort.visits[cohort.visits["week"] > 0])
-    found = missing_data_analyses(late, "ikdc", week=26, draws=2, reference="usual")
+    found = missing_data_analyses(late, choose_endpoint(late, "ikdc", week=26, reference="usual"), draws=2)
     assert found.covariates == ("site",)
     assert found.differences["analysis"].unique().tolist() == ["observed cases", "mixed model", "multiple imputation"]
     assert {"Differences of means are adjusted for site.", "There is no baseline."} <= set(found.notes)
     with pytest.raises(ModelError, match=r"There is no baseline to adjust for\."):
-        missing_data_analyses(late, "ikdc", week=26, covariates=["baseline"])
+        missing_data_analyses(late, choose_endpoint(late, "ikdc", week=26), covariates=["baseline"])
 
 
 def test_a_baseline_that_few_have_is_adjusted_for_nowhere():
@@ -152,7 +159,9 @@ def test_a_baseline_that_few_have_is_adjusted_for_nowhere():
     few = cohort.patients["patient_id"].iloc[:40]
     kept = (cohort.visits["week"] > 0) | cohort.visits["patient_id"].isin(few)
     found = missing_data_analyses(
-        replace(cohort, visits=cohort.visits[kept]), "ikdc", week=26, draws=2, reference="usual"
+        those := replace(cohort, visits=cohort.visits[kept]),
+        choose_endpoint(those, "ikdc", week=26, reference="usual"),
+        draws=2,
     )
     assert found.covariates == ("site",)
     fit = least_squares(cohort, "last ~ protocol + site")
@@ -171,12 +180,17 @@ def test_patients_without_a_site_are_left_out_everywhere_and_counted():
     assert "12 patients left out for want of a site." in curves.choices
     assert curves.frame["patient_id"].nunique() == curves.model.n_patients == 198
     pd.testing.assert_frame_equal(curves.differences(), fit_recovery(without, "ikdc").differences())
-    found, other = (missing_data_analyses(one, "ikdc", week=26, draws=3, reference="usual") for one in (holed, without))
+    found, other = (
+        missing_data_analyses(one, choose_endpoint(one, "ikdc", week=26, reference="usual"), draws=3)
+        for one in (holed, without)
+    )
     pd.testing.assert_frame_equal(found.differences, other.differences)
     assert "12 patients left out for want of a site." in found.notes
     assert (
         "12 patients left out for want of a site."
-        in tipping_point(holed, "ikdc", week=26, draws=2, reference="usual").notes
+        in tipping_point(
+            holed, choose_endpoint(holed, "ikdc", week=26, reference="usual", criterion=None), draws=2
+        ).notes
     )
 
 
@@ -186,7 +200,9 @@ def test_a_site_that_nobody_reached_at_a_week():
     west = cohort.patients.loc[cohort.patients["site"] == "west", "patient_id"]
     lost = cohort.visits["patient_id"].isin(west) & (cohort.visits["week"] == 26)
     found = missing_data_analyses(
-        replace(cohort, visits=cohort.visits[~lost]), "ikdc", week=26, draws=3, reference="usual"
+        those := replace(cohort, visits=cohort.visits[~lost]),
+        choose_endpoint(those, "ikdc", week=26, reference="usual"),
+        draws=3,
     )
     assert found.differences["difference"].notna().all()
     assert any("site west at week 26" in note for note in found.notes)

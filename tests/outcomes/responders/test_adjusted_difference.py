@@ -66,7 +66,7 @@ def test_limits_are_those_of_a_difference_of_shares(make_cohort):
 @pytest.mark.parametrize("seed", range(4))
 def test_limits_stay_within_what_is_possible(seed):
     cohort = trial(np.random.default_rng(seed), n=24, effect=1.5)
-    adjusted = adjusted_difference(cohort, responders(cohort, "ikdc", week=26, threshold=10), level=0.999)
+    adjusted = adjusted_difference(cohort, responders(cohort, "ikdc", week=26, threshold=10, level=0.999))
     assert adjusted.differences[["lower", "upper"]].abs().le(1).all(axis=None)
     assert (adjusted.differences[["number_needed_first", "number_needed_last"]] >= 1).all(axis=None)
     assert adjusted.table["lower"].ge(0).all()

@@ -5,6 +5,7 @@ import pytest
 
 from analysis.cohort import Cohort
 from analysis.errors import CohortError
+from analysis.outcomes.endpoint import choose_endpoint
 from analysis.outcomes.responders.limb_symmetry import BEFORE, HIDDEN, SYMMETRY, TORQUE, limb_symmetry
 
 
@@ -21,7 +22,10 @@ def test_symmetry_against_a_limb_that_weakened():
     ]
     visits = pd.DataFrame(rows, columns=["patient_id", "week", "limb", "value"]).assign(measure="quadriceps_torque")
     patients = pd.DataFrame({"patient_id": ["a", "b", "c"], "protocol": "usual"})
-    found = limb_symmetry(Cohort(patients, visits), week=26)
+    found = limb_symmetry(
+        those := Cohort(patients, visits),
+        choose_endpoint(those, "quadriceps_torque", week=26, threshold=3.0, criterion="state"),
+    )
     first = found.patients.set_index("patient_id").loc["a"]
     assert first["symmetry"] == pytest.approx(90)
     assert first["of_before"] == pytest.approx(76.5)
@@ -34,5 +38,8 @@ def test_symmetry_against_a_limb_that_weakened():
 
 
 def test_a_measure_of_no_limb(make_cohort):
-    with pytest.raises(CohortError, match="not taken on limb 'involved'"):
-        limb_symmetry(make_cohort({"usual": [0]}), week=26, measure="ikdc")
+    with pytest.raises(CohortError, match="not taken on limb 'uninvolved'"):
+        limb_symmetry(
+            those := make_cohort({"usual": [0]}),
+            choose_endpoint(those, "ikdc", week=26, threshold=3.0, criterion="state"),
+        )

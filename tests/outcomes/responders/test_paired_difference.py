@@ -9,6 +9,7 @@ from scipy import stats
 
 from analysis.cohort import Cohort
 from analysis.errors import ModelError
+from analysis.outcomes.endpoint import choose_endpoint
 from analysis.outcomes.responders.paired_difference import paired_difference, responders_at_two_weeks
 
 
@@ -80,7 +81,9 @@ def test_two_weeks_by_hand():
         [("usual", 30, 30)] * 20 + [("usual", 0, 30)] * 12 + [("usual", 30, 0)] * 2 + [("usual", 0, 0)] * 16
         + [("usual", 30, None)] * 3 + [("early", None, 30)]
     )  # fmt: skip
-    found = responders_at_two_weeks(cohort_of(rows), "ikdc", weeks=(12, 26), threshold=10)
+    found = responders_at_two_weeks(
+        those := cohort_of(rows), choose_endpoint(those, "ikdc", week=26, threshold=10), earlier=12
+    )
     usual = found.table.set_index("protocol").loc["usual"]
     cells = ["allocated", "n", "at_both", "gained", "lost", "at_neither"]
     assert usual[cells].tolist() == [53, 50, 20, 12, 2, 16]
@@ -95,7 +98,11 @@ def test_two_weeks_by_hand():
 @pytest.mark.parametrize("weeks", [(26, 12), (12, 12), (0, 12)])
 def test_weeks_out_of_order_are_refused(weeks):
     with pytest.raises(ModelError, match="are not two weeks after the start in their order"):
-        responders_at_two_weeks(cohort_of([("usual", 0, 0)]), "ikdc", weeks=weeks, threshold=10)
+        responders_at_two_weeks(
+            those := cohort_of([("usual", 0, 0)]),
+            choose_endpoint(those, "ikdc", week=weeks[1], threshold=10),
+            earlier=weeks[0],
+        )
 
 
 @pytest.mark.parametrize("counts", [(-1, 1, 2, 3), (np.nan, 1, 2, 3), (np.inf, 1, 2, 3)])

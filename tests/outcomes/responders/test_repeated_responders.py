@@ -6,6 +6,7 @@ import pytest
 
 from analysis.cohort import Cohort
 from analysis.errors import ModelError
+from analysis.outcomes.endpoint import choose_endpoint
 from analysis.outcomes.responders.repeated_responders import repeated_responders
 from analysis.outcomes.responders.responders import responders
 
@@ -24,7 +25,7 @@ def cohort_of(rng, n=160, weeks=(12, 26, 52), lost=0.0):
 
 def test_with_every_visit_made_the_shares_are_the_raw_ones(rng):
     cohort = cohort_of(rng)
-    found = repeated_responders(cohort, "ikdc", threshold=10)
+    found = repeated_responders(cohort, choose_endpoint(cohort, "ikdc", week=26, threshold=10))
     for week in (12.0, 26.0, 52.0):
         raw = responders(cohort, "ikdc", week=week, threshold=10)
         here = found.table[found.table["week"] == week]
@@ -43,29 +44,42 @@ def test_with_every_visit_made_the_shares_are_the_raw_ones(rng):
 def test_limits_at_one_week_are_those_of_counts(make_cohort, early, usual, lower, upper):
     """Newcombe, Stat Med 1998;17:873, Table II, method 10; the second row in R, the method written out."""
     gains = {name: [30] * yes + [0] * (n - yes) for name, (yes, n) in {"usual": usual, "early": early}.items()}
-    found = repeated_responders(make_cohort(gains), "ikdc", threshold=10, weeks=[26], correlation="independence")
+    found = repeated_responders(
+        those := make_cohort(gains),
+        choose_endpoint(those, "ikdc", week=26, threshold=10),
+        weeks=[26],
+        correlation="independence",
+    )
     assert found.differences["week"].tolist() == [26.0, "mean"]
     for _, row in found.differences.iterrows():
         assert row[["lower", "upper"]].tolist() == pytest.approx([lower, upper], abs=5e-5)
 
 
 def test_the_mean_over_the_weeks_is_narrower_than_one_week(rng):
-    found = repeated_responders(cohort_of(rng, lost=0.2), "ikdc", threshold=10)
+    found = repeated_responders(
+        those := cohort_of(rng, lost=0.2), choose_endpoint(those, "ikdc", week=26, threshold=10)
+    )
     gaps = found.differences.set_index("week")
     assert gaps.loc["mean", "difference"] == pytest.approx(gaps["difference"].iloc[:3].mean())
     assert gaps.loc["mean", "std_error"] < gaps["std_error"].iloc[:3].min()
 
 
 def test_small_trials_take_bias_reduced_errors(rng):
-    found = repeated_responders(cohort_of(rng, n=36), "ikdc", threshold=10, correlation="independence")
+    found = repeated_responders(
+        those := cohort_of(rng, n=36), choose_endpoint(those, "ikdc", week=26, threshold=10), correlation="independence"
+    )
     assert "bias-reduced errors" in found.notes[1]
 
 
 def test_weeks_without_both_answers_are_left_out(rng):
     cohort = cohort_of(rng)
     late = cohort.visits.assign(value=cohort.visits["value"].where(cohort.visits["week"] != 52, 99.0))
-    found = repeated_responders(Cohort(cohort.patients, late), "ikdc", threshold=10)
+    found = repeated_responders(
+        those := Cohort(cohort.patients, late), choose_endpoint(those, "ikdc", week=26, threshold=10)
+    )
     assert found.table["week"].unique().tolist() == [12.0, 26.0]
     assert "Left out, nobody or everybody responded: weeks 52." in found.notes
     with pytest.raises(ModelError, match="At no week did some patients respond and some not in every protocol"):
-        repeated_responders(Cohort(cohort.patients, late), "ikdc", threshold=10, weeks=[52])
+        repeated_responders(
+            those := Cohort(cohort.patients, late), choose_endpoint(those, "ikdc", week=26, threshold=10), weeks=[52]
+        )

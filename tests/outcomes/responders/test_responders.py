@@ -11,6 +11,7 @@ from scipy import stats
 
 from analysis.cohort import Cohort, Threshold, load_catalogue
 from analysis.errors import CohortWarning, ModelError
+from analysis.outcomes.endpoint import choose_endpoint
 from analysis.outcomes.responders.change_distribution import change_distribution
 from analysis.outcomes.responders.responders import responders
 
@@ -62,7 +63,7 @@ def test_lower_is_better(make_cohort):
     cohort = make_cohort({"usual": [-2, -1, 2], "early": [-3, -2, -2]}, measure="pain", baseline=6)
     found = responders(cohort, "pain", week=26, threshold=2)
     assert found.table["responders"].tolist() == [1, 3]
-    assert "a fall from baseline of at least 2 points" in found.threshold.words
+    assert "a fall from baseline of at least 2 points" in found.endpoint.threshold.words
 
 
 def test_reaching_means_at_least_despite_rounding(make_cohort):
@@ -160,18 +161,18 @@ def test_another_reference_turns_the_difference_round(two_protocols):
 def test_default_threshold_is_named_with_its_source(two_protocols):
     found = responders(two_protocols, "ikdc", week=26)
     published = load_catalogue()["ikdc"].threshold()
-    assert found.threshold.value == published.value
-    assert published.source in found.threshold.words
-    assert found.threshold.name == "minimal important change"
-    assert "the cohort names no procedure" in found.threshold.caution
+    assert found.endpoint.threshold.value == published.value
+    assert published.source in found.endpoint.threshold.words
+    assert found.endpoint.threshold.name == "minimal important change"
+    assert "the cohort names no procedure" in found.endpoint.threshold.caution
 
 
 def test_default_threshold_without_an_important_change_is_the_detectable_one(make_cohort):
     cohort = make_cohort({"usual": [0]})
     visits = cohort.visits.assign(measure="knee_flexion", limb="involved")
     found = responders(Cohort(cohort.patients, visits), "knee_flexion", week=26)
-    assert found.threshold.name == "minimal detectable change"
-    assert "this is the error of measurement, not importance" in found.threshold.caution
+    assert found.endpoint.threshold.name == "minimal detectable change"
+    assert "this is the error of measurement, not importance" in found.endpoint.threshold.caution
 
 
 def test_a_threshold_of_another_procedure_warns(make_cohort):
@@ -199,7 +200,7 @@ def test_it_shows_itself_with_markup_as_text(make_cohort):
 )
 def test_shares_fall_with_the_threshold_and_never_leave_their_intervals(make_cohort, usual, early, threshold):
     cohort = make_cohort({"usual": usual, "early": early})
-    found = change_distribution(cohort, "ikdc", week=26)
+    found = change_distribution(cohort, choose_endpoint(cohort, "ikdc", week=26))
     for _, rows in found.shares.groupby("protocol"):
         assert rows["share"].dropna().is_monotonic_decreasing
         assert (rows["lower"].dropna() <= rows["share"].dropna() + 1e-12).all()

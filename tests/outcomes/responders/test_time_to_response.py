@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort
+from analysis.outcomes.endpoint import choose_endpoint
 from analysis.outcomes.responders.time_to_response import time_to_response
 
 
@@ -31,7 +32,7 @@ REMISSION = {  # weeks, 1 = relapse
 
 @pytest.fixture(scope="module")
 def remission():
-    return time_to_response(cohort_of(REMISSION), "ikdc", threshold=15)
+    return time_to_response(those := cohort_of(REMISSION), choose_endpoint(those, "ikdc", week=26, threshold=15))
 
 
 def test_the_remission_times_of_freireich(remission):
@@ -71,7 +72,9 @@ def test_differences_stop_where_a_group_is_no_longer_followed(remission):
 def test_the_gap_between_visits_is_kept():
     cohort = cohort_of({"usual": [(3, 1), (2, 0)]})
     thinned = cohort.visits[cohort.visits["week"] != 2]
-    found = time_to_response(Cohort(cohort.patients, thinned), "ikdc", threshold=15)
+    found = time_to_response(
+        those := Cohort(cohort.patients, thinned), choose_endpoint(those, "ikdc", week=26, threshold=15)
+    )
     rows = found.patients.set_index("patient_id")
     assert rows.loc["P1", ["after_week", "by_week", "week"]].tolist() == [1, 3, 3]
     assert rows.loc["P2", ["after_week", "week"]].tolist() == [1, 1]
@@ -79,11 +82,17 @@ def test_the_gap_between_visits_is_kept():
 
 
 def test_nobody_everybody_and_nobody_seen():
-    found = time_to_response(cohort_of({"usual": [(3, 0), (2, 0)], "early": [(1, 1), (1, 1)]}), "ikdc", threshold=15)
+    found = time_to_response(
+        those := cohort_of({"usual": [(3, 0), (2, 0)], "early": [(1, 1), (1, 1)]}),
+        choose_endpoint(those, "ikdc", week=26, threshold=15),
+    )
     assert found.medians["median_week"].isna().tolist() == [True, False]
     assert found.table["protocol"].unique().tolist() == ["early"]
     cohort = cohort_of({"usual": [(3, 1)]})
-    never = time_to_response(Cohort(cohort.patients, cohort.visits[cohort.visits["week"] == 0]), "ikdc", threshold=15)
+    never = time_to_response(
+        those := Cohort(cohort.patients, cohort.visits[cohort.visits["week"] == 0]),
+        choose_endpoint(those, "ikdc", week=26, threshold=15),
+    )
     assert never.table.empty
     assert never.comparison.empty
     assert "1 of 1 patients have no visit at which it could be judged." in never.notes

@@ -15,6 +15,7 @@ from analysis.outcomes import (
     missing_data_analyses,
     responders,
 )
+from analysis.outcomes.endpoint import choose_endpoint
 from analysis.outcomes.responders.adjusted_difference import adjusted_difference
 
 HERE = Path(__file__).parent
@@ -83,7 +84,9 @@ def test_standardised_shares(trial, counted) -> None:
 
 def test_sessions_and_recovery(trial) -> None:
     """lm() with HC3, and with errors by patient times G / (G - 1) (N - 1) / (N - p), both written out."""
-    table = adherence_association(trial, "ikdc", week=12, covariates=("baseline", "site")).table
+    table = adherence_association(
+        trial, choose_endpoint(trial, "ikdc", week=12, criterion=None), covariates=("baseline", "site")
+    ).table
     table = table.set_index(table["method"].str.split(":").str[0])
     for name in ("adjusted", "lagged", "reversed"):
         wanted = [R[f"{name} slope {quantity}"] for quantity in ("estimate", "std_error", "df")]
@@ -92,7 +95,7 @@ def test_sessions_and_recovery(trial) -> None:
 
 def test_effect_by_allocation(trial) -> None:
     """Two stages by lm() with HC1; the set of Anderson and Rubin by root finding of the squared t."""
-    table = complier_effect(trial, "ikdc", week=12, randomised=True).table
+    table = complier_effect(trial, choose_endpoint(trial, "ikdc", week=12, criterion=None), randomised=True).table
     row = table.set_index("protocol").loc["early"]
     assert row["effect"] == pytest.approx(R["effect estimate"], **EXACT)
     assert row["std_error"] == pytest.approx(R["effect std_error"], **EXACT)
@@ -112,7 +115,9 @@ def test_harms_per_100_patient_weeks(trial) -> None:
 
 def test_missing_visits_filled(trial) -> None:
     """20,000 fillings by regressions drawn from their posterior in R; here 300, so 4 standard errors of these."""
-    found = missing_data_analyses(trial, "ikdc", week=12, covariates=("baseline",), draws=300, threshold=14.0)
+    found = missing_data_analyses(
+        trial, choose_endpoint(trial, "ikdc", week=12, threshold=14.0), covariates=("baseline",), draws=300
+    )
     table = found.differences[found.differences["analysis"].eq("multiple imputation")]
     table = table[table["protocol"].eq("early")].set_index("assumption")
     assert len(table) == 4

@@ -7,6 +7,7 @@ import pytest
 
 from analysis.cohort import write_cohort
 from analysis.errors import DistributionWarning
+from analysis.outcomes.endpoint import choose_endpoint
 from analysis.outcomes.responders.adjusted_difference import adjusted_difference
 from analysis.outcomes.true_response.probability_of_response import probability_of_response
 from analysis.report import comparison
@@ -59,7 +60,10 @@ def test_the_responders_are_adjusted_for_the_same(study):
     table = items(comparison.probability(study))["expected-responders"].data
     with pytest.warns(DistributionWarning, match="IKDC subjective knee score: Normality is rejected"):
         own = probability_of_response(
-            study.cohort, "ikdc", week=found.week, covariates=["site"], draws=12, reference="exercise only"
+            study.cohort,
+            choose_endpoint(study.cohort, "ikdc", week=found.endpoint.week, reference="exercise only"),
+            covariates=["site"],
+            draws=12,
         )
     assert table["share"].tolist() == own.table["share"].tolist()
 

@@ -65,7 +65,7 @@ def test_two_weeks_of_the_same_patients(study):
     """The visit before the primary week; those judged at both are fewer than those judged at one."""
     table = tables(other_counts(study))["two-weeks"]
     found = study.responders[-1]
-    assert f"at week 12 and at week {found.week:g}" in table.caption
+    assert f"at week 12 and at week {found.endpoint.week:g}" in table.caption
     at_week = found.table.set_index("protocol")["n"]
     shown = table.data.set_index("protocol")
     assert (shown["n"] <= at_week[shown.index]).all()

@@ -28,7 +28,7 @@ def study(tmp_path_factory):
 def test_responders_are_counted_at_the_week_that_the_curves_would_have(study):
     assert study.curves is None
     table = study.responders[0].table.set_index("protocol")
-    assert study.responders[0].week == 12
+    assert study.responders[0].endpoint.week == 12
     assert table["responders"].to_dict() == {"usual": 5, "active": 2}  # gains of 0.2, 0.3, 0.4, 0.5; 0.6 to 1.0
     assert table["n"].to_dict() == {"usual": 5, "active": 4}
 

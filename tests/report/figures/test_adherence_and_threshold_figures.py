@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort
+from analysis.outcomes.endpoint import choose_endpoint
 from analysis.outcomes.home_programme.adherence_association import adherence_association
 from analysis.outcomes.home_programme.adherence_classes import adherence_classes
 from analysis.outcomes.home_programme.complier_effect import complier_effect
@@ -45,13 +46,11 @@ def anchored():
 
 @pytest.fixture(scope="module")
 def figures(invented, tested, anchored):
-    torque = invented.measures["quadriceps_torque"]
+    torque = choose_endpoint(invented, "quadriceps_torque", week=26, criterion=None)
     found = find_thresholds(
         anchored, improved=[1, 2], slightly_better=[1], measurement_error=4, unit="points", draws=50
     )
-    effect = complier_effect(
-        invented, "quadriceps_torque", week=26, randomised=True, modality="strength stimulation"
-    )  # fmt: skip
+    effect = complier_effect(invented, torque, randomised=True, modality="strength stimulation")
     return {
         "agreement": agreement_figure(reliability(tested, unit="N·m"), "Quadriceps torque"),
         "thresholds": threshold_figure(found, "Score"),
@@ -59,8 +58,8 @@ def figures(invented, tested, anchored):
         "stopping": stopping_figure(time_to_stopping(invented)),
         "dose": dose_figure(home_dose(invented)),
         "adherence-classes": classes_figure(adherence_classes(invented)),
-        "dose-change": dose_change_figure(adherence_association(invented, "quadriceps_torque", week=26), torque),
-        "home-dose-effect-strength-stimulation": effect_figure(effect, torque),
+        "dose-change": dose_change_figure(adherence_association(invented, torque)),
+        "home-dose-effect-strength-stimulation": effect_figure(effect),
     }
 
 
@@ -209,7 +208,9 @@ def test_a_protocol_without_sessions_on_record_has_no_shares_in_words(drawn):
 
 
 def test_the_slope_in_the_sentence_is_the_naive_one(figures, invented):
-    row = adherence_association(invented, "quadriceps_torque", week=26).table.iloc[0]
+    row = adherence_association(
+        invented, choose_endpoint(invented, "quadriceps_torque", week=26, criterion=None)
+    ).table.iloc[0]
     slope = f"{row['slope']:+.3f}".replace("-", "−")
     assert f"slope {slope[:5]}" in figures["dose-change"].alt
     assert figures["dose-change"].data["cannot_say"].notna().all()

@@ -44,7 +44,7 @@ def figures(invented, curves):
         "recovery": recovery_figure(curves),
         "differences": difference_figure(curves),
         "seen": seen_figure(visit_frame(invented, "quadriceps_torque"), torque),
-        "change": change_figure(found, invented.measures["ikdc"]),
+        "change": change_figure(found),
         "responders": responder_figure(found),
         "adherence": adherence_figure(adherence_by_week(invented)),
         "missing": missing_figure(missing_by_week(invented, "quadriceps_torque"), torque),

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analysis.outcomes.endpoint import choose_endpoint
 from analysis.outcomes.missing.missing_analyses import missing_data_analyses
 from analysis.outcomes.missing.tipping_point import tipping_point
 from analysis.report.figures.sensitivity_figures import (
@@ -24,8 +25,8 @@ def cohort():
 
 
 def test_analyses_side_by_side(cohort, drawn):
-    found = missing_data_analyses(cohort, "ikdc", week=26, threshold=15, draws=10)
-    figure = analyses_figure(found, cohort.measures["ikdc"])
+    found = missing_data_analyses(cohort, choose_endpoint(cohort, "ikdc", week=26, threshold=15), draws=10)
+    figure = analyses_figure(found)
     keys, shown = ["protocol", "analysis", "assumption"], figure.data.astype({"protocol": "str"})
     pd.testing.assert_series_equal(
         shown.set_index(keys)["difference"].sort_index(), found.differences.set_index(keys)["difference"].sort_index()
@@ -47,8 +48,10 @@ def test_analyses_side_by_side(cohort, drawn):
 
 
 def test_the_tipping_point_is_drawn_where_it_is(cohort, drawn):
-    found = tipping_point(cohort, "ikdc", week=26, draws=10, deltas=[-40, -20, 20, 40])
-    figure = tipping_figure(found, cohort.measures["ikdc"])
+    found = tipping_point(
+        cohort, choose_endpoint(cohort, "ikdc", week=26, criterion=None), draws=10, deltas=[-40, -20, 20, 40]
+    )
+    figure = tipping_figure(found)
     panels = [axes for axes in figure.drawing().axes if axes.get_title(loc="left")]
     assert len(panels) == len(found.tipping)
     assert [drawn.problems(figure.drawing(width)) for width in ("wide", "narrow")] == [[], []]
@@ -56,7 +59,9 @@ def test_the_tipping_point_is_drawn_where_it_is(cohort, drawn):
         vertical = [line.get_xdata()[0] for line in axes.lines if line.get_linestyle() == "--"]
         assert vertical == ([] if np.isnan(row.delta) else [pytest.approx(row.delta)])
     assert len(figure.data) == 5 * len(found.tipping)
-    none = tipping_figure(tipping_point(cohort, "ikdc", week=26, draws=3, deltas=[0.001]), cohort.measures["ikdc"])
+    none = tipping_figure(
+        tipping_point(cohort, choose_endpoint(cohort, "ikdc", week=26, criterion=None), draws=3, deltas=[0.001])
+    )
     assert "changes that" in none.alt
 
 
@@ -73,8 +78,8 @@ def test_calibration_leaves_out_empty_bands(drawn):
 
 def test_a_shift_too_small_to_be_shown_is_not_called_none(cohort):
     """It read "without a shift the interval leaves out zero; a shift of 0.00 N·m/kg changes that"."""
-    found = tipping_point(cohort, "ikdc", week=26, draws=3)
+    found = tipping_point(cohort, choose_endpoint(cohort, "ikdc", week=26, criterion=None), draws=3)
     near = replace(found, tipping=found.tipping.assign(delta=[-0.004, 0.0, *[5.0] * (len(found.tipping) - 2)]))
-    said = tipping_figure(near, cohort.measures["ikdc"]).alt
+    said = tipping_figure(near).alt
     assert "a shift of less than 0.1 points changes that" in said
     assert said.count("a shift of 0.0 points") == 1  # where it is none

@@ -7,8 +7,9 @@ from analysis.cohort import Cohort
 from analysis.outcomes import (
     events_by_week,
     gap_regained,
-    weeks_at_threshold,
+    weeks_with_enough,
 )
+from analysis.outcomes.endpoint import choose_endpoint
 from analysis.report.parts.outcome_tables import (
     events_by_week_table,
     gap_table,
@@ -24,12 +25,12 @@ def made():
 
 def test_every_table_shows_its_numbers(made):
     cohort = made.observed
-    gap = gap_regained(cohort, week=26)
-    weeks = weeks_at_threshold(cohort, threshold=0.5)
+    gap = gap_regained(cohort, choose_endpoint(cohort, "quadriceps_torque", week=26, criterion=None))
+    weeks = weeks_with_enough(cohort, enough=0.5)
     tables = [
         weeks_table(weeks),
         events_by_week_table(events_by_week(cohort)),
-        gap_table(gap, cohort.measures["quadriceps_torque"]),
+        gap_table(gap),
     ]
     for table in tables:
         cells = table.cells()
@@ -47,7 +48,7 @@ def test_every_table_shows_its_numbers(made):
 def test_nothing_recorded_is_an_empty_table_with_its_reason(made):
     cohort = made.observed
     without = Cohort(cohort.patients, cohort.visits)
-    for table in (weeks_table(weeks_at_threshold(without)), events_by_week_table(events_by_week(without))):
+    for table in (weeks_table(weeks_with_enough(without)), events_by_week_table(events_by_week(without))):
         assert table.cells().empty
         assert any("were not recorded" in note for note in table.notes)
 

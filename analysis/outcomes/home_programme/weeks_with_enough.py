@@ -1,4 +1,4 @@
-"""Share of the programme's weeks in which a patient did enough of the sessions prescribed, at 80 % and other thresholds."""
+"""Share of the programme's weeks in which a patient did enough of the sessions prescribed, at 80 % and other shares."""
 
 from __future__ import annotations
 
@@ -7,10 +7,9 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from analysis.errors import ModelError
-from analysis.outcomes.change.change import used_protocols
+from analysis.cohort.reference import used_protocols
 from analysis.outcomes.home_programme.prescribed_modalities import not_prescribed_in_words, prescribed_modalities
-from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, session_shares
+from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, check_enough, session_shares
 from analysis.outcomes.home_programme.time_to_stopping import ALL_SESSIONS, weeks_of_patients
 from analysis.result import Result
 from analysis.statistics.mean_interval import describe_by
@@ -24,58 +23,58 @@ USUAL = 0.8
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class WeeksAtThreshold(Result):
+class WeeksWithEnough(Result):
     """Weeks in which enough of the sessions prescribed was done.
 
     Attributes
     ----------
-    thresholds : tuple of float
+    shares : tuple of float
         Shares of the sessions prescribed: 0.8, and the user's.
     table : pandas.DataFrame
-        One row a protocol, modality ("all sessions" first) and threshold: protocol, modality, threshold, allocated, n
+        One row a protocol, modality ("all sessions" first) and share: protocol, modality, enough (the share), allocated, n
         (patients with a week known: the denominator), weeks, weeks_reached (sums over n), mean (of the patients' shares
         of weeks), std_error, df, lower, upper, level, method, median, lower_quartile, upper_quartile.
     every_week : pandas.DataFrame
-        protocol, modality, threshold, n, patients (who reached it in every week known), share, lower, upper, level,
+        protocol, modality, enough, n, patients (who reached it in every week known), share, lower, upper, level,
         method.
     patients : pandas.DataFrame
-        patient_id, protocol, modality, threshold, weeks (with sessions prescribed and the sessions done known), reached
+        patient_id, protocol, modality, enough, weeks (with sessions prescribed and the sessions done known), reached
         (weeks), share_of_weeks.
     notes : tuple of str
         What was counted.
     """
 
-    thresholds: tuple[float, ...]
+    shares: tuple[float, ...]
     table: pd.DataFrame
     every_week: pd.DataFrame
     patients: pd.DataFrame
     notes: tuple[str, ...]
 
     def _headline(self) -> str:
-        return f"Weeks at {', '.join(f'{100 * one:g} %' for one in self.thresholds)} of the sessions prescribed"
+        return f"Weeks at {', '.join(f'{100 * one:g} %' for one in self.shares)} of the sessions prescribed"
 
 
-def weeks_at_threshold(cohort: Cohort, *, threshold: float = USUAL, level: float = 0.95) -> WeeksAtThreshold:
+def weeks_with_enough(cohort: Cohort, *, enough: float = USUAL, level: float = 0.95) -> WeeksWithEnough:
     """Count the weeks in which patients did enough of the sessions prescribed.
 
     Parameters
     ----------
     cohort : Cohort
         The cohort; ``sessions`` None means not recorded.
-    threshold : float
+    enough : float
         Share of the sessions prescribed that counts as enough, shown beside 0.8.
     level : float
         Confidence level.
 
     Returns
     -------
-    WeeksAtThreshold
-        By protocol, modality and threshold.
+    WeeksWithEnough
+        By protocol, modality and share that counts as enough.
 
     Raises
     ------
     ModelError
-        The threshold is not above 0.
+        The share that counts as enough is not above 0.
 
     Notes
     -----
@@ -85,17 +84,13 @@ def weeks_at_threshold(cohort: Cohort, *, threshold: float = USUAL, level: float
     Examples
     --------
     >>> from synthetic_cohort import generate_cohort
-    >>> found = weeks_at_threshold(generate_cohort(patients=60, seed=1).observed, threshold=0.5)
-    >>> found.thresholds
+    >>> found = weeks_with_enough(generate_cohort(patients=60, seed=1).observed, enough=0.5)
+    >>> found.shares
     (0.5, 0.8)
     """
     check_level(level)
-    if not threshold > 0:
-        raise ModelError(
-            f"The adherence threshold {threshold:g} is not a share of the sessions prescribed.",
-            what_to_do="Give a share above 0, for example 0.8 for 80 %.",
-        )
-    thresholds = tuple(sorted({USUAL, float(threshold)}))
+    check_enough(enough)
+    shares = tuple(sorted({USUAL, float(enough)}))
     columns = ["patient_id", "protocol", "modality", "week", "share"]
     entries = session_shares(cohort)
     single = entries.dropna(subset=["share"])
@@ -105,8 +100,8 @@ def weeks_at_threshold(cohort: Cohort, *, threshold: float = USUAL, level: float
     )
     weeks["protocol"] = pd.Categorical(weeks["protocol"], used_protocols(cohort.patients["protocol"]).cat.categories)
     weeks["modality"] = pd.Categorical(weeks["modality"], weeks["modality"].unique())
-    by = ["protocol", "modality", "threshold"]
-    patients = pd.concat([_by_patient(weeks, one) for one in thresholds], ignore_index=True)
+    by = ["protocol", "modality", "enough"]
+    patients = pd.concat([_by_patient(weeks, one) for one in shares], ignore_index=True)
     described = describe_by(patients, by, "share_of_weeks", level=level)
     groups = patients.groupby(by, observed=True)
     sums = groups[["weeks", "reached"]].sum().rename(columns={"reached": "weeks_reached"}).reset_index()
@@ -118,8 +113,8 @@ def weeks_at_threshold(cohort: Cohort, *, threshold: float = USUAL, level: float
     every_week = pd.DataFrame({"n": whole.size(), "patients": whole.sum()}).reset_index()
     every_week = every_week.join(share_interval(every_week["patients"], every_week["n"], level=level))
     names = {"protocol": "str", "modality": "str"}
-    return WeeksAtThreshold(
-        thresholds=thresholds,
+    return WeeksWithEnough(
+        shares=shares,
         table=table.astype(names),
         every_week=every_week.astype(names),
         patients=patients,
@@ -130,11 +125,11 @@ def weeks_at_threshold(cohort: Cohort, *, threshold: float = USUAL, level: float
     )
 
 
-def _by_patient(weeks: pd.DataFrame, threshold: float) -> pd.DataFrame:
-    marked = weeks.assign(reached=weeks["share"] >= threshold - 1e-9)
+def _by_patient(weeks: pd.DataFrame, enough: float) -> pd.DataFrame:
+    marked = weeks.assign(reached=weeks["share"] >= enough - 1e-9)
     groups = marked.groupby(["patient_id", "protocol", "modality"], observed=True)["reached"]
     table = pd.DataFrame({"weeks": groups.size(), "reached": groups.sum()}).astype("int64").reset_index()
-    table.insert(3, "threshold", threshold)
+    table.insert(3, "enough", enough)
     return table.assign(share_of_weeks=table["reached"] / table["weeks"])
 
 
@@ -143,7 +138,7 @@ def _notes(cohort: Cohort, patients: pd.DataFrame) -> tuple[str, ...]:
         return (NOT_RECORDED,)
     notes = [
         "Weeks with sessions prescribed and the sessions done known; a week without prescription is none at 0 %.",
-        "A threshold hides how far below it a week was: read it beside the share of sessions done.",
+        "Enough or not hides how far below it a week was: read it beside the share of sessions done.",
     ]
     without = len(cohort.patients) - patients["patient_id"].nunique()
     if without:
