@@ -75,7 +75,9 @@ def made(tmp_path):
     one = clinic()
     frame = analysis.visit_frame(one, "pain")
     fit = analysis.fit_mixed(frame, "value ~ protocol * week_spline")
-    week = {"week": 26}
+    pain = outcomes.choose_endpoint(one, "pain", week=26)
+    means = outcomes.choose_endpoint(one, "pain", week=26, criterion=None)
+    torque = outcomes.choose_endpoint(one, "quadriceps_torque", week=26, criterion=None)
     raw = pd.DataFrame({"id": ["a", "b"], "start": ["2026-01-05", "2026-02-03"], "pain": [3, 4]})
     raw.to_csv(tmp_path / "raw.csv", index=False)
     (tmp_path / "long.csv").write_text("id,arm,week,pain\na,x,0.2,4\na,x,6.5,2\nb,y,0,5\nb,y,6,3\n", encoding="utf-8")
@@ -107,36 +109,37 @@ def made(tmp_path):
         cohort.load_catalogue()["pain"],
         cohort.to_scheduled_weeks(one, schedule)[1],
         curves(),
+        pain,
         fit,
         analysis.visit_moments(frame, "value ~ protocol * week_spline"),
         analysis.second_opinion(fit),
-        outcomes.adherence_association(one, "quadriceps_torque", **week),
+        outcomes.adherence_association(one, torque),
         outcomes.adherence_by_week(one),
         outcomes.adherence_classes(one),
         outcomes.baseline_table(one),
-        outcomes.change_distribution(one, "pain", **week),
+        outcomes.change_distribution(one, pain),
         outcomes.choose_threshold(one, "pain"),
-        outcomes.chosen_group_change(one, "pain", **week, correlation=0.7),
-        outcomes.complier_effect(one, "quadriceps_torque", **week, randomised=True),
+        outcomes.chosen_group_change(one, pain, correlation=0.7),
+        outcomes.complier_effect(one, torque, randomised=True),
         outcomes.events_by_protocol(one),
         outcomes.events_by_week(one),
         outcomes.find_thresholds(anchored, improved=["better"], draws=50),
-        outcomes.gap_regained(one, **week),
+        outcomes.gap_regained(one, torque),
         outcomes.home_dose(one),
         outcomes.missing_by_week(one, "pain"),
-        outcomes.missing_data_analyses(one, "pain", **week, draws=5),
+        outcomes.missing_data_analyses(one, pain, draws=5),
         outcomes.missing_patterns(one, "pain"),
         outcomes.number_needed_to_treat(0.1, -0.05, 0.25),
         outcomes.patient_flow(one, "pain"),
-        outcomes.probability_of_response(one, "knee_flexion", **week, draws=20),
+        outcomes.probability_of_response(one, outcomes.choose_endpoint(one, "knee_flexion", week=26), draws=20),
         outcomes.regression_to_mean(10, 0.7, share=0.25),
         outcomes.reliability(retest),
         outcomes.reported_adherence(one, said),
-        outcomes.responders(one, "pain", **week),
-        outcomes.responders_at_two_weeks(one, "pain", weeks=(12, 26)),
+        outcomes.responders(one, "pain", week=26),
+        outcomes.responders_at_two_weeks(one, pain, earlier=12),
         outcomes.time_to_stopping(one),
-        outcomes.tipping_point(one, "pain", **week, draws=5),
-        outcomes.weeks_at_threshold(one),
+        outcomes.tipping_point(one, means, draws=5),
+        outcomes.weeks_with_enough(one),
         counted(),
         counted().counts,
         released(),

@@ -12,6 +12,7 @@ from analysis.cohort.measures import Threshold
 from analysis.cohort.reference import reference_protocol
 from analysis.errors import ModelError
 from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold, Criterion, choose_threshold
+from analysis.result import Result
 from analysis.statistics.proportions import check_level
 
 if TYPE_CHECKING:
@@ -28,8 +29,8 @@ Values = TypeVar("Values", "pd.Series[float]", "NDArray[np.float64]")
 _ROUNDING = 1e-9
 
 
-@dataclass(frozen=True)
-class Endpoint:
+@dataclass(frozen=True, repr=False)
+class Endpoint(Result):
     """A measure at a week with the rules by which it is counted; made by :func:`choose_endpoint`.
 
     ``dataclasses.replace(endpoint, week=12)`` gives the same at another week.
@@ -62,6 +63,14 @@ class Endpoint:
     baseline: BaselineRule = "last before start"
     reference: str | None = None
     level: float = 0.95
+
+    def _headline(self) -> str:
+        return f"Endpoint. {self.words}"
+
+    def _shown_notes(self) -> tuple[str, ...]:
+        if self.threshold is None:
+            return ()
+        return tuple(note for note in (self.threshold.words, self.threshold.caution, self.denominator) if note)
 
     def __post_init__(self) -> None:
         check_level(self.level)

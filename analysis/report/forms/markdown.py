@@ -47,7 +47,7 @@ class Heading:
 class OwnWords(Passage):
     """Words of the author of a notebook, or an output that is none of the kit's: a passage with HTML of its own.
 
-    Parameters
+    Attributes
     ----------
     html : str
         How it is shown on a page.
