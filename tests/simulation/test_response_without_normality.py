@@ -137,7 +137,7 @@ def test_kinds_that_differ_in_level_and_change_are_told_apart():
         cohort, _, outcome, _ = observed(rng, TRIAL, level, change, normal, 6.0)
         with pytest.warns(DistributionWarning, match="Normality is rejected"):
             found = probability_of_response(
-                cohort, "ikdc", week=52, threshold=10, measurement_error=6, draws=20, seed=seed
+                cohort, choose_endpoint(cohort, "ikdc", week=52, threshold=10), measurement_error=6, draws=20, seed=seed
             )
         runs.append(tenths(found.patients["free_probability"], outcome >= 10))
     assert np.abs(np.mean(runs, axis=0)).max() < 2.5  # outcomes of two cohorts err by 1 point in a tenth

@@ -69,9 +69,9 @@ class Likelihood:
         yy = float((N * basis.U_yy).sum())
         try:
             root = np.linalg.cholesky(A)
-        except np.linalg.LinAlgError:
+            A_inverse = np.linalg.inv(A)
+        except np.linalg.LinAlgError:  # either may find that A is singular where it is so but for rounding
             return None
-        A_inverse = np.linalg.inv(A)
         A_inverse = 0.5 * (A_inverse + A_inverse.T)
         b = A_inverse @ xy
         b = b + A_inverse @ (xy - A @ b)

@@ -106,6 +106,7 @@ def test_every_step_raises_the_likelihood_and_keeps_shares_of_one(rng):
     assert shares.sum() == pytest.approx(1)
 
 
+@pytest.mark.slow
 def test_two_kinds_of_recovery_are_calibrated_and_the_normal_model_is_not(rng):
     """4,000 patients, tenths of equal numbers: 400 each, so that a share errs by 2.5 points."""
     cohort, change = trial(rng, 4000, two_kinds)
