@@ -12,6 +12,8 @@
 - ``blocks``: Blocks of pandoc's own document format, from which it writes Word files and slides.
 - ``pandoc``: Pandoc, run on a document that names no file but its own pictures, with our own reference documents for
   styles.
+- ``reference_styles``: Styles of Word files and slides: pandoc's own reference file, as it gives it, with our styles in
+  their place.
 - ``digest``: What the record keeps of a report, item by item, so that two runs can be told apart and the difference
   named.
 """

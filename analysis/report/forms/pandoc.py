@@ -3,27 +3,24 @@
 from __future__ import annotations
 
 import importlib
-import io
 import json
 import os
 import subprocess
-import zipfile
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from analysis.errors import ReportError
 from analysis.report.forms.paper import PNG
+from analysis.report.forms.reference_styles import change_parts, with_our_styles
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Collection, Sequence
 
     from analysis.report.forms.blocks import Node
+    from analysis.report.forms.reference_styles import Form
 
-Form = Literal["docx", "pptx"]
-
-TEMPLATES = Path(__file__).resolve().parent / "templates"
 _TIME_LIMIT = 300
 #: Version of the document format that the blocks are written in.
 _FORMAT = [1, 23, 1]
@@ -75,8 +72,9 @@ def write_office(blocks: Sequence[Node], pictures: Pictures, form: Form, *, titl
             (folder / file).write_bytes(picture)
         document = {"pandoc-api-version": _FORMAT, "meta": meta, "blocks": list(blocks)}
         (folder / "report.json").write_text(json.dumps(document), encoding="utf-8")
-        said = _run(["--from=json", f"--to={form}", "--slide-level=1", f"--reference-doc={TEMPLATES / 'reference'}.{form}",
-                     "--output=report", "report.json"], folder)  # fmt: skip
+        (folder / "reference").write_bytes(_reference(form))
+        said = _run(["--from=json", f"--to={form}", "--slide-level=1", "--reference-doc=reference", "--output=report",
+                     "report.json"], folder)  # fmt: skip
         if said.strip():
             raise ReportError(
                 f"The {form} file would not be complete.",
@@ -87,17 +85,21 @@ def write_office(blocks: Sequence[Node], pictures: Pictures, form: Form, *, titl
     return _without_names(made, pictures.files) if form == "pptx" else made
 
 
-def _without_names(file: bytes, names: Iterable[str]) -> bytes:
+def _without_names(file: bytes, names: Collection[str]) -> bytes:
     """Keep the alternative texts of the pictures on slides; pandoc adds the names of their files."""
-    stream = io.BytesIO()
-    with zipfile.ZipFile(io.BytesIO(file)) as source, zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as target:
-        for entry in source.infolist():
-            part = source.read(entry)
-            if entry.filename.startswith("ppt/slides/slide"):
-                for name in names:
-                    part = part.replace(f'\n\n{name}"'.encode(), b'"')
-            target.writestr(entry, part)
-    return stream.getvalue()
+
+    def change(part: str, text: str) -> str:
+        for name in names if part.startswith("ppt/slides/slide") else ():
+            text = text.replace(f'\n\n{name}"', '"')
+        return text
+
+    return change_parts(file, change)
+
+
+@cache
+def _reference(form: Form) -> bytes:
+    arguments = [_path(), f"--print-default-data-file=reference.{form}"]
+    return with_our_styles(subprocess.run(arguments, capture_output=True, check=True, timeout=_TIME_LIMIT).stdout, form)
 
 
 def _run(arguments: list[str], folder: Path) -> str:

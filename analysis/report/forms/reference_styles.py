@@ -1,0 +1,107 @@
+"""Styles of Word files and slides: pandoc's own reference file, as it gives it, with our styles in their place."""
+
+from __future__ import annotations
+
+import io
+import re
+import zipfile
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+Form = Literal["docx", "pptx"]
+
+_STYLES = Path(__file__).resolve().parent / "templates" / "word-styles.xml"
+#: A bar of the accent colour at the top of every slide.
+_BAR = (
+    '<p:sp><p:nvSpPr><p:cNvPr id="90" name="Bar"/><p:cNvSpPr/><p:nvPr userDrawn="1"/></p:nvSpPr><p:spPr><a:xfrm>'
+    '<a:off x="0" y="0"/><a:ext cx="9144000" cy="82296"/></a:xfrm><a:prstGeom prst="rect"><a:avLst/></a:prstGeom>'
+    '<a:solidFill><a:schemeClr val="tx2"/></a:solidFill><a:ln><a:noFill/></a:ln></p:spPr></p:sp>'
+)
+
+
+def with_our_styles(reference: bytes, form: Form) -> bytes:
+    """Put our styles into the reference file of pandoc.
+
+    Parameters
+    ----------
+    reference : bytes
+        As pandoc gives it.
+    form : {"docx", "pptx"}
+        The form.
+
+    Returns
+    -------
+    bytes
+        The file that pandoc takes the styles from. It is made anew each time, as the file is not ours to hand on.
+    """
+    return change_parts(reference, {"docx": _word_part, "pptx": _slide_part}[form])
+
+
+def change_parts(file: bytes, change: Callable[[str, str], str]) -> bytes:
+    """Write a file of Word or PowerPoint again, its parts changed, without the times of its entries.
+
+    Parameters
+    ----------
+    file : bytes
+        The file.
+    change : callable
+        Given the name and the text of a part; returns its text.
+
+    Returns
+    -------
+    bytes
+        The file.
+    """
+    stream = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(file)) as source, zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as target:
+        for entry in source.infolist():
+            part = source.read(entry)
+            if entry.filename.endswith(".xml"):
+                part = change(entry.filename, part.decode("utf-8")).encode("utf-8")
+            target.writestr(zipfile.ZipInfo(entry.filename), part, zipfile.ZIP_DEFLATED)
+    return stream.getvalue()
+
+
+def _word_part(name: str, text: str) -> str:
+    """Put our styles in the place of pandoc's, and set paper and margins."""
+    if name == "word/styles.xml":
+        ours = _STYLES.read_text(encoding="utf-8")
+        for style in re.findall(r"<w:style .*?</w:style>", ours, flags=re.DOTALL):
+            identity = re.search(r'w:styleId="([^"]+)"', style)
+            known = rf'<w:style [^>]*w:styleId="{identity[1] if identity else ""}".*?</w:style>'
+            theirs = re.search(known, text, flags=re.DOTALL)
+            text = text.replace(theirs[0], style) if theirs else text.replace("</w:styles>", f"{style}</w:styles>")
+        defaults = re.search(r"<w:docDefaults>.*?</w:docDefaults>", ours, flags=re.DOTALL)
+        return re.sub(r"<w:docDefaults>.*?</w:docDefaults>", defaults[0] if defaults else "", text, flags=re.DOTALL)
+    if name == "word/document.xml":
+        page = '<w:sectPr><w:pgSz w:w="11906" w:h="16838"/><w:pgMar w:top="1134" w:right="1247" w:bottom="1134" '
+        page += 'w:left="1247" w:header="600" w:footer="600" w:gutter="0"/></w:sectPr>'
+        return re.sub(r"<w:sectPr.*?</w:sectPr>|<w:sectPr\s*/>", page, text, flags=re.DOTALL)
+    return text
+
+
+def _slide_part(name: str, text: str) -> str:
+    """Set colours, fonts and sizes of the slides."""
+    if re.fullmatch(r"ppt/theme/theme\d+\.xml", name):
+        text = text.replace('<a:latin typeface="Calibri"/>', '<a:latin typeface="Georgia"/>', 1)
+        text = text.replace('<a:latin typeface="Calibri"/>', '<a:latin typeface="Arial"/>')
+        text = text.replace('<a:sysClr val="windowText" lastClr="000000"/>', '<a:srgbClr val="20262B"/>')
+        ours = ("123F55", "F4F7F8", "0067A3", "B84A00", "00755A", "9C3F7E", "7A6200", "4A5FC1", "0067A3", "56606A")
+        slots = ("dk2", "lt2", "accent1", "accent2", "accent3", "accent4", "accent5", "accent6", "hlink", "folHlink")
+        for slot, colour in zip(slots, ours, strict=True):
+            text = re.sub(rf"(<a:{slot}><a:srgbClr val=\")[0-9A-F]{{6}}", rf"\g<1>{colour}", text)
+        return text
+    if name == "ppt/slideMasters/slideMaster1.xml":
+        title = re.search(r"<p:titleStyle>.*?</p:titleStyle>", text, flags=re.DOTALL)
+        if title:
+            ours_title = title[0].replace('algn="ctr"', 'algn="l"').replace('sz="3300"', 'sz="2200" b="1"')
+            ours_title = ours_title.replace('schemeClr val="tx1"', 'schemeClr val="tx2"')
+            text = text.replace(title[0], ours_title)
+        for before, after in (("2400", "1600"), ("2100", "1400"), ("1800", "1300")):
+            text = text.replace(f'sz="{before}" kern', f'sz="{after}" kern')
+        text = text.replace("</p:grpSpPr>", f"</p:grpSpPr>{_BAR}", 1)
+        return text.replace('anchor="ctr"><a:normAutofit/>', 'anchor="b"><a:normAutofit/>')
+    return text
