@@ -16,7 +16,7 @@ _LONGEST_CELL = 34
 #: What the space beside a cell takes, in characters.
 _ROUND_A_CELL = 3.0
 #: What a word of a heading is wider, in characters.
-_BOLD = 1.5
+_BOLD = 2.0
 #: Characters in a row of a table on paper at the usual size.
 _USUAL_WIDTH = 100.0
 #: Letters in a row of a table on paper, at the smallest size; a wider table of many columns is cut into parts.
@@ -92,7 +92,7 @@ def _wanted(table: Table) -> list[float]:
     """Give the longest cell of each column, within bounds, in characters, with the space beside it."""
     wanted, rows = [], table.rows()
     for position, column in enumerate(table.columns):
-        words = max((len(word) for word in column.label.split()), default=1)
+        words = max((len(word) + _BOLD for word in column.label.split()), default=1.0)
         longest = max([words, len(column.label) / 2, *(len(row[position]) for row in rows)])
         wanted.append(min(longest, _LONGEST_CELL) + _ROUND_A_CELL)
     return wanted

@@ -223,6 +223,13 @@ def test_where_room_is_short_text_wraps_before_words_and_numbers_are_broken():
     assert widths[0] < len(row[0])
 
 
+def test_a_bold_word_of_a_heading_is_not_broken_where_there_is_room():
+    """ "interval" over short cells: eight bold letters, and the space beside a cell, need thirteen of usual width."""
+    columns = (("Protocol", "", False), ("95 % interval", "", True), ("Number needed to treat", "", False))
+    widths = column_widths(grid("Roomy.", columns, (("usual", "0 to 6", "32"),)))
+    assert widths[1] >= 13
+
+
 def test_paragraphs_of_the_answer_are_points_of_a_slide_even_where_they_begin_with_a_number(document):
     answer = Passage(("The check found no error.", "71/240 patients are lost. Others came back."), "answer")
     known = parts(document_to_slides(of(answer), stamp="now"))
