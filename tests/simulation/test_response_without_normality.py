@@ -1,6 +1,8 @@
 """Slow: the version of the probability of response without a normal distribution is calibrated where patients are not
 normal, the normal model is not, and where the visits cannot tell, the result says so."""
 
+import warnings
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -141,6 +143,28 @@ def test_kinds_that_differ_in_level_and_change_are_told_apart():
             )
         runs.append(tenths(found.patients["free_probability"], outcome >= 10))
     assert np.abs(np.mean(runs, axis=0)).max() < 2.5  # outcomes of two cohorts err by 1 point in a tenth
+
+
+def test_intervals_hold_the_true_share_nearly_as_often_as_the_note_says(monkeypatch):
+    """In 60 cohorts each they held it in 88 % (heavy tails) and 86 % (near a sharp end); of 80 intervals here 87 % have a
+    standard error of 4 points, and more as two are of one cohort."""
+    monkeypatch.setitem(globals(), "PATIENTS", 400)
+    held = []
+    for change, error, threshold in [(heavy, 8.0, 15.0), (skewed, 4.0, 10.0)]:
+        for seed in range(20):
+            cohort, _, outcome, _ = drawn(100 + seed, TRIAL, change, normal, error)
+            endpoint = choose_endpoint(cohort, "ikdc", week=52, threshold=threshold)
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore", DistributionWarning)  # not rejected in every cohort
+                found = probability_of_response(
+                    cohort, endpoint, measurement_error=error, free=True, draws=100, seed=seed
+                )
+            said = " ".join(found.notes)
+            assert "held the true one in 86 to 95 %" in said
+            table = found.free_table.set_index("protocol")
+            true = pd.Series(outcome >= threshold).groupby(cohort.patients["protocol"].to_numpy()).mean()
+            held += [table.loc[name, "lower"] <= true[name] <= table.loc[name, "upper"] for name in true.index]
+    assert 0.75 < np.mean(held) < 0.97
 
 
 def test_the_true_chance_is_the_share_of_outcomes():

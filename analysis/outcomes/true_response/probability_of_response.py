@@ -249,7 +249,11 @@ def _free_notes(found: FreeProbability, model: WeeklyModel, told: float) -> list
         "Without the normal distribution: the shape of the true values is estimated for each protocol from the visits "
         f"of {found.used:,} patients; errors of measurement are taken as {tails}."
     )
-    notes = [said]
+    notes = [
+        said,
+        "Its intervals count that the shape is estimated, not that means and covariances are: in simulated cohorts of 400 "
+        "patients with seven visits, 95 % intervals of a protocol's share held the true one in 86 to 95 %.",
+    ]
     visits = np.isfinite(model.values).sum(axis=1)
     if (few := int((visits < _VISITS).sum())) > len(visits) / 2:
         notes.append(
@@ -262,13 +266,14 @@ def _free_notes(found: FreeProbability, model: WeeklyModel, told: float) -> list
     if told < _TOLD:
         notes.append(
             f"The visits tell {100 * told:.0f} % of the variance of the true change, too little to see its shape well: in "
-            "simulated cohorts of 8,000 patients in which they told 66 to 79 %, the version without the normal "
+            "simulated cohorts of 8,000 patients in which they told 66 to 77 %, the version without the normal "
             "distribution was off by up to 18 percentage points in the worst tenth, the most near a sharp end of a skewed "
             "distribution, with errors as normal as stated."
         )
     if found.used < _PATIENTS:
         notes.append(
-            f"{found.used:,} patients show the shape of a distribution roughly: in simulated cohorts of 240 the version "
+            f"{found.used:,} patients show the shape of a distribution roughly: in simulated cohorts of 240 whose true changes had "
+            "heavy tails, a skew or were of two kinds the version "
             "without the normal distribution was off by 4 to 11 percentage points in the worst tenth on average (the normal "
             "model by 9 to 16), of 1,000 by 2 to 5 (the normal model by 9 to 16), with seven visits a patient."
         )
