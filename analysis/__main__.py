@@ -231,15 +231,18 @@ def report(
         list[str] | None, typer.Option("--set", "-s", help="A parameter of the notebook, as name=value; repeatable.")
     ] = None,
     forms: Annotated[
-        str, typer.Option("--format", "-f", help="Forms to write, with commas between: html, pdf, docx, pptx.")
-    ] = "html",
+        list[str] | None,
+        typer.Option(
+            "--format", "-f", help="Forms to write: html, pdf, docx, pptx, csv; with commas between, or repeated."
+        ),
+    ] = None,
     overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace a report in that folder.")] = False,
 ) -> None:
     """Run a report notebook once on a cohort folder; write an HTML file that stands alone, and other forms."""
     from analysis.report import make_report
 
     given = dict(_parameter(text) for text in parameters or [])
-    formats = [form.strip() for form in forms.split(",")]
+    formats = [form.strip() for text in forms or ["html"] for form in text.split(",")]
     files = _with_progress(
         lambda told: make_report(
             name,

@@ -125,7 +125,7 @@ class CheckReport(Result):
         """
         table = self.findings.copy()
         for name in ("patient_id", "column", "value", "problem", "what_to_do"):
-            table[name] = table[name].where(~looks_like_formula(table[name]), "'" + table[name])
+            table[name] = not_run(table[name])
         table.to_csv(path, index=False, encoding="utf-8", lineterminator="\n")
         return path
 
@@ -318,6 +318,17 @@ def looks_like_formula(text: pd.Series) -> pd.Series:
         return begins
     number = text.str.fullmatch(r"\s*[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\s*").fillna(value=False).astype(bool)
     return begins & ~number
+
+
+def not_run(text: pd.Series) -> pd.Series:
+    """Put an apostrophe before each text that a spreadsheet would run.
+
+    Examples
+    --------
+    >>> not_run(pd.Series(["=1+1", "-2.5", "usual"])).tolist()
+    ["'=1+1", '-2.5', 'usual']
+    """
+    return text.where(~looks_like_formula(text), "'" + text)
 
 
 def _kind_of_problem(problems: pd.Series) -> pd.Series:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from analysis.cohort.files.data_package import load_with_findings
-from analysis.cohort.findings import looks_like_formula
+from analysis.cohort.findings import not_run
 from analysis.errors import CohortError
 from analysis.progress import steps
 from analysis.quality.completeness import site_of
@@ -108,8 +108,7 @@ def write_findings(findings: pd.DataFrame, folder: str | os.PathLike[str]) -> li
     target.mkdir(parents=True, exist_ok=True)
     safe = findings.copy()
     for name in safe.columns:
-        text = safe[name].astype("str").map(visible)
-        safe[name] = text.where(~looks_like_formula(text), "'" + text)
+        safe[name] = not_run(safe[name].astype("str").map(visible))
     files: dict[Path, pd.DataFrame] = {}
     for site, rows in safe.groupby(findings["site"], sort=True):
         word = re.sub(r"[^\w-]+", "_", str(site)).strip("_") or _NO_SITE

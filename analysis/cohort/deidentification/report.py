@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from analysis.cohort.findings import looks_like_formula
+from analysis.cohort.findings import not_run
 from analysis.result import Result, visible
 
 if TYPE_CHECKING:
@@ -99,8 +99,7 @@ class DeidentificationReport(Result):
         """Write the table of actions as CSV; a cell that a spreadsheet would run gets an apostrophe in front."""
         table = self.actions.copy()
         for name in REPORT_COLUMNS[:-1]:
-            text = table[name].astype("str")
-            table[name] = text.where(~looks_like_formula(text), "'" + text)
+            table[name] = not_run(table[name].astype("str"))
         table.to_csv(path, index=False, encoding="utf-8", lineterminator="\n")
         return path
 

@@ -103,8 +103,8 @@ def free_probability(
     With 8,000 patients, seven visits and true changes with heavy tails, a skew (also with the threshold near its sharp end)
     or of two kinds, simulated tenths of patients were on average within 1.4 percentage points of the truth, where the normal
     model was off by 8 to 16; in the worst tenth of a single cohort by up to 3.5, but for one of 40 (8.2, near a sharp end).
-    Draws are of the shape alone, not of the means and covariances of the model: in 60 cohorts of 400 patients for each of
-    these four cases intervals of 95 % held the true share of a protocol in 86 to 95 %. Few visits are worse: with a baseline and
+    Draws are of the shape alone, not of the means and covariances of the model: in 60 to 100 cohorts of 400 patients for each of
+    these four cases intervals of 95 % held the true share of a protocol in 85 to 95 %. Few visits are worse: with a baseline and
     one visit the worst tenth of nine cohorts was off by 1 to 18 points (by the normal model 9 to 25), the most at a skew's
     sharp end, which they do not tell; where errors of measurement have heavy tails too, by up to 30.
 

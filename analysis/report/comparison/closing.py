@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis.report.comparison.study import ComparisonParameters
+from analysis.report.comparison.prepared import ComparisonParameters
 from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.wording import cautions as said_cautions
 from analysis.report.parts.wording import model_in_words

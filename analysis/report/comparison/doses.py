@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from analysis.outcomes.home_programme.home_dose import home_dose
 from analysis.report.comparison.programme import with_words
+from analysis.report.comparison.study import Lacking
 from analysis.report.parts.passages import Section
 from analysis.report.parts.tables import Column, Table
 
@@ -33,9 +33,9 @@ _NOTES = (
 
 def doses(study: Study) -> Section:
     """Show the doses given against those planned; empty where home sessions were not recorded."""
-    if not study.adherence.recorded or not study.adherence.table["n"].any():
+    if isinstance(study.at_home, Lacking):
         return Section(())
-    return Section((dose_table(study.adherence, home_dose(study.cohort, level=study.level)),))
+    return Section((dose_table(study.adherence, study.at_home.dose),))
 
 
 def dose_table(adherence: AdherenceByWeek, given: HomeDose) -> Table:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from analysis.outcomes.home_programme.intercurrent_events import intercurrent_events
+from analysis.report.comparison.study import Lacking
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
 from analysis.report.parts.passages import Passage, Section, absent
@@ -34,9 +34,9 @@ _HYPOTHETICAL = (
 def estimand(study: Study) -> Section:
     """State what is estimated, and how each event that could change its meaning is handled."""
     items: list[Passage | Table] = [_parts(study)]
-    if study.curves is None:
-        return Section((*items, absent(f"enough to estimate means. {study.no_curves}")))
-    found = intercurrent_events(study.cohort, study.visits, study.curves.primary_week)
+    found = study.intercurrent
+    if isinstance(found, Lacking):
+        return Section((*items, absent(found.what)))
     if not found.recorded:
         items.append(absent("events, so the intercurrent events of these patients are not known."))
     elif found.table.empty:

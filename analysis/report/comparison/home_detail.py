@@ -3,19 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
-from analysis.errors import KneecurveError
-from analysis.outcomes import (
-    adherence_association,
-    adherence_classes,
-    complier_effect,
-    events_by_week,
-    gap_regained,
-    time_to_stopping,
-    weeks_with_enough,
-)
 from analysis.outcomes.home_programme.complier_effect import WEAK
+from analysis.report.comparison.study import Lacking
 from analysis.report.figures.adherence_figures import classes_figure, stopping_figure
 from analysis.report.figures.dose_change_figures import dose_change_figure, effect_figure, instrument_table
 from analysis.report.parts import numbers
@@ -27,73 +18,49 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+    from analysis.outcomes import AdherenceAssociation, ComplierEffect
     from analysis.report.comparison.study import Study
     from analysis.report.parts.figures import Figure
     from analysis.report.parts.tables import Table
 
     Item = Passage | Figure | Table
 
+Found = TypeVar("Found")
+
 
 def adherence_detail(study: Study) -> Section:
     """Show when patients stopped, the courses of adherence, weeks with enough sessions, and harms beside them."""
-    if not study.adherence.recorded or not study.adherence.table["n"].any():
-        return Section((absent("home sessions."),))
-    cohort, level = study.cohort, study.level
+    found = study.at_home
+    if isinstance(found, Lacking):
+        return Section((absent(found.what),))
     items = [
-        _or_absent(lambda: stopping_figure(time_to_stopping(cohort, level=level)), "when sessions stopped"),
-        _or_absent(lambda: classes_figure(adherence_classes(cohort, level=level)), "courses of adherence"),
-        _or_absent(
-            lambda: weeks_table(weeks_with_enough(cohort, enough=study.parameters["enough_sessions"], level=level)),
-            "weeks with enough sessions",
-        ),
+        _shown(found.stopping, stopping_figure),
+        _shown(found.courses, classes_figure),
+        _shown(found.weeks_with_enough, weeks_table),
     ]
-    if study.events.recorded and study.events.table["events"].any():
-        items.append(_or_absent(lambda: events_by_week_table(events_by_week(cohort, level=level)), "harms by week"))
+    if found.harms is not None:
+        items.append(_shown(found.harms, events_by_week_table))
     return Section(tuple(items))
 
 
 def dose_and_recovery(study: Study) -> Section:
     """Set what was done at home against recovery; by the allocation too where it was drawn by lot."""
-    if not study.adherence.recorded or not study.adherence.table["n"].any():
-        return Section((absent("home sessions."),))
-    if study.curves is None or not study.curves.scheduled:
-        return Section((absent("a week at which recovery could be set against what was done at home."),))
-    items: list[Item] = [_association(study, modality) for modality in _modalities(study)]
-    if study.allocation == "randomised" and len(study.curves.protocols) > 1:
-        items += _by_allocation(study)
-    return Section(tuple(items))
+    found = study.dose_and_recovery
+    if isinstance(found, Lacking):
+        return Section((absent(found.what),))
+    items: list[Item] = [_association(one, modality) for modality, one in found.association.items()]
+    return Section((*items, *_by_allocation(found.by_allocation)))
 
 
 def gap(study: Study) -> Section:
     """Show how much of the gap to the other limb was regained."""
-    week = study.primary_week
-    if (
-        week is None
-        or (study.curves is not None and not study.curves.scheduled)
-        or "involved" not in study.measure.limbs
-    ):
-        return Section((absent("a measure of both limbs with a week at which it was to be taken."),))
-    return Section(
-        (
-            _or_absent(
-                lambda: gap_table(gap_regained(study.cohort, study.means(study.reference, limb="involved"))),
-                "the other limb",
-            ),
-        )
-    )  # fmt: skip
+    return Section((_shown(study.gap, gap_table),))
 
 
-def _modalities(study: Study) -> list[str]:
-    """Name the modalities of the sessions in their order."""
-    return list(dict.fromkeys(study.adherence.overall["modality"].astype("str")))
-
-
-def _association(study: Study, modality: str) -> Item:
+def _association(found: AdherenceAssociation | Lacking, modality: str) -> Item:
     """Set the sessions of one modality against recovery, in the protocols that prescribe it."""
-    try:
-        found = adherence_association(study.cohort, study.means(None), modality=modality)
-    except KneecurveError as error:
-        return absent(f"what an association of {modality} with recovery needs. {error.what}")
+    if isinstance(found, Lacking):
+        return absent(found.what)
     if not found.table["slope"].notna().any():
         return absent(
             f"enough patients who did more and less {modality}, with the improvement known, to set it against recovery."
@@ -101,24 +68,14 @@ def _association(study: Study, modality: str) -> Item:
     return dose_change_figure(found)
 
 
-def _by_allocation(study: Study) -> list[Item]:
+def _by_allocation(effects: dict[str, ComplierEffect | Lacking]) -> list[Item]:
     """Show what the dose of each modality did by allocation, for the protocols whose allocation moved it; say where not."""
-    if study.curves is None:
-        return []
     items: list[Item] = []
     said: list[str] = []
     moved: dict[str, list[str]] = {}
-    for modality in _modalities(study):
-        try:
-            found = complier_effect(
-                study.cohort,
-                study.means(study.curves.protocols[0]),
-                randomised=True,
-                modality=modality,
-                covariates=study.curves.adjusted_for,
-            )
-        except KneecurveError as error:
-            items.append(absent(f"what an estimate for {modality} by allocation needs. {error.what}"))
+    for modality, found in effects.items():
+        if isinstance(found, Lacking):
+            items.append(absent(found.what))
             continue
         strong = found.table["first_stage_f"] >= WEAK
         if strong.any():
@@ -166,9 +123,6 @@ def _not_shown(rows: pd.DataFrame, by_design: tuple[str, ...], modality: str) ->
     return said
 
 
-def _or_absent(make: Callable[[], Item], what: str) -> Item:
-    """Show the item, or say why it cannot be made."""
-    try:
-        return make()
-    except KneecurveError as error:
-        return absent(f"{what}. {error.what}")
+def _shown(found: Found | Lacking, show: Callable[[Found], Item]) -> Item:
+    """Show the result, or say why there is none."""
+    return absent(found.what) if isinstance(found, Lacking) else show(found)

@@ -77,7 +77,7 @@ def _curve_sentences(study: Study) -> list[str]:
         return [said, f"The reason: {study.no_curves}"]
     if len(curves.protocols) == 1:
         return [mean_sentence(curves, level=study.level)]
-    rows = list(curves.primary_differences(level=study.level).itertuples())
+    rows = list(study.primary.itertuples())
     adjusted = f", adjusted for {adjusted_in_words(curves.adjusted_for)}" if curves.adjusted_for else ""
     opening = (
         f"{numbers.count(curves.model.n_patients)} of {numbers.count(len(study.cohort.patients))} patients are in the "

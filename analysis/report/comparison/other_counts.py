@@ -2,40 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from analysis.curves.recovery import adjustment
 from analysis.curves.recovery_choices import adjusted_in_words
-from analysis.errors import KneecurveError
-from analysis.outcomes.endpoint import choose_endpoint
-from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
-from analysis.outcomes.responders.adjusted_difference import adjusted_difference
-from analysis.outcomes.responders.better_or_worse import better_or_worse
-from analysis.outcomes.responders.kept_response import reached_and_kept
-from analysis.outcomes.responders.limb_symmetry import limb_symmetry
-from analysis.outcomes.responders.paired_difference import responders_at_two_weeks
-from analysis.outcomes.responders.repeated_responders import repeated_responders
-from analysis.outcomes.responders.stratified_difference import stratified_responders
-from analysis.outcomes.responders.threshold_grid import ThresholdGrid, threshold_grid
-from analysis.outcomes.responders.time_to_response import time_to_response
+from analysis.report.comparison.study import Lacking
 from analysis.report.parts import numbers
-from analysis.report.parts.numbers import in_text
 from analysis.report.parts.passages import Passage, Section, absent
 from analysis.report.parts.tables import Column, Table
 
 if TYPE_CHECKING:
-    from analysis.outcomes import Endpoint, Responders
-    from analysis.report.comparison.study import Study
+    from analysis.outcomes import Responders, RespondersAtTwoWeeks
+    from analysis.outcomes.responders.better_or_worse import BetterOrWorse
+    from analysis.outcomes.responders.threshold_grid import ThresholdGrid
+    from analysis.report.comparison.study import CountedOtherwise, Study
     from analysis.report.parts.figures import Figure
 
     Items = list[Passage | Figure | Table]
-
-
-#: Torque of the involved limb in N·m/kg that is a common target (common practice, no source).
-TORQUE_TO_REACH = 3.0
 
 
 def other_counts(study: Study) -> Section:
@@ -47,43 +31,25 @@ def other_counts(study: Study) -> Section:
         The comparison. Of its responder analyses the last one is taken: that of the measure itself, or of the measure
         beside it that has an accepted minimal important change.
     """
-    if not study.responders:
-        return Section((absent(f"responders. {study.no_responders}."),))
-    found = study.responders[-1]
-    if not found.table["n"].any():
-        return Section(
-            (
-                absent(
-                    f"changes of {in_text(found.endpoint.measure.label)} by week {numbers.week(found.endpoint.week)}."
-                ),
-            )
-        )
-    chosen = found.endpoint.to_reach
-    items: Items = [
-        Passage((f"{found.endpoint.measure.label}, {chosen.name} {chosen.value:g} {chosen.unit}, in other ways.",))
-    ]
-    if len(found.differences):
-        items += _side_by_side(study, found)
-    items += _directions(study, found)
-    items += _kept_and_first(study, found)
+    found = study.counted_otherwise
+    if isinstance(found, Lacking):
+        return Section((absent(found.what),))
+    measure, chosen = found.of.endpoint.measure, found.of.endpoint.to_reach
+    percent = numbers.level_in_words(study.level)
+    items: Items = [Passage((f"{measure.label}, {chosen.name} {chosen.value:g} {chosen.unit}, in other ways.",))]
+    if found.grid is not None:
+        ratios, thresholds = _ratios(found.of, percent), _along_thresholds(found.grid, found.of, percent)
+        items += [_side_by_side(found, found.grid, percent), ratios, thresholds]
+    items.append(_directions(found.directions, percent))
+    items += _kept_and_first(found, percent)
     return Section(tuple(items))
 
 
 def symmetry(study: Study) -> Section:
     """Show limb symmetry with the absolute torque and the limb before surgery beside it."""
-    week = study.primary_week
-    if week is None:
-        return Section((absent("a week at which limb symmetry could be counted."),))
-    try:
-        endpoint = choose_endpoint(
-            study.cohort, "quadriceps_torque", week=week, threshold=TORQUE_TO_REACH, criterion="state",
-            limb="involved", reference=study.reference, level=study.level,
-        )  # fmt: skip
-        found = limb_symmetry(study.cohort, endpoint)
-    except KneecurveError as error:
-        return Section((absent(f"what limb symmetry needs. {error.what}"),))
-    if not found.table["n"].any():
-        return Section((absent(f"quadriceps torque of both limbs at week {numbers.week(week)}."),))
+    found = study.symmetry
+    if isinstance(found, Lacking):
+        return Section((absent(found.what),))
     percent = numbers.level_in_words(study.level)
     limits = found.table["threshold"].map("{:g}".format) + " " + found.table["unit"].astype("str")
     line = found.table["criterion"].astype("str").str.cat(": " + limits + " or more")
@@ -92,7 +58,7 @@ def symmetry(study: Study) -> Section:
     )
     shown = Table(
         table,
-        f"Limb symmetry of quadriceps torque at week {numbers.week(week)}, with what it can hide.",
+        f"Limb symmetry of quadriceps torque at week {numbers.week(found.endpoint.week)}, with what it can hide.",
         (
             Column("protocol", "Protocol"),
             Column(("responders", "n"), "Patients", "fraction"),
@@ -105,38 +71,36 @@ def symmetry(study: Study) -> Section:
     return Section((shown,))
 
 
-def _side_by_side(study: Study, found: Responders) -> Items:
-    """One table of the difference by every way of counting, and the ratios."""
-    percent = numbers.level_in_words(study.level)
-    grid, endpoint = threshold_grid(study.cohort, _compared(found)), found.endpoint
+def _side_by_side(otherwise: CountedOtherwise, grid: ThresholdGrid, percent: str) -> Table:
+    """One table of the difference by every way of counting."""
+    found = otherwise.of
     parts = [(f"as in the report, missing visits: {found.endpoint.missing}", found.differences)]
     other = "non-response" if found.endpoint.missing == "excluded" else "excluded"
     chosen = grid.differences[grid.differences["chosen"] & (grid.differences["missing"] == other)]
     parts.append((f"missing visits: {other}", chosen))
     notes: list[str] = []
-    try:
-        adjusted_for = adjustment(study.cohort, endpoint.measure.name, limb=endpoint.limb)
-        adjusted = adjusted_difference(study.cohort, found, covariates=adjusted_for)
-        parts.append((f"adjusted for {adjusted_in_words(adjusted_for) or 'nothing'}", adjusted.differences))
+    adjusted, repeated = otherwise.adjusted, otherwise.repeated
+    if isinstance(adjusted, Lacking):
+        notes.append(f"No adjusted difference: {adjusted.what}")
+    elif adjusted is not None:
+        parts.append((f"adjusted for {adjusted_in_words(otherwise.adjusted_for) or 'nothing'}", adjusted.differences))
         notes += adjusted.notes
-    except KneecurveError as error:
-        notes.append(f"No adjusted difference: {error.what}")
-    within, said = _within_sites(study, found)
-    parts += within
-    notes += said
-    try:
-        repeated = repeated_responders(study.cohort, _compared(found))
+    if otherwise.within_sites is not None:
+        within, said = _within_sites(otherwise.within_sites)
+        parts += within
+        notes += said
+    if isinstance(repeated, Lacking):
+        notes.append(f"No joint analysis of all visits: {repeated.what}")
+    elif repeated is not None:
         rows = repeated.differences[repeated.differences["week"].isin([found.endpoint.week, "mean"])]
         for week, part in rows.groupby("week", sort=False):
             what = "mean over the weeks" if week == "mean" else f"week {numbers.week(float(str(week)))}"
             parts.append((f"all visits together, {what}", part))
         notes += repeated.notes[1:]
-    except KneecurveError as error:
-        notes.append(f"No joint analysis of all visits: {error.what}")
     table = pd.concat([part.assign(way=way) for way, part in parts], ignore_index=True)
     order = {str(name): place for place, name in enumerate(found.table["protocol"])}
     table = table.sort_values("protocol", key=lambda names: names.astype(str).map(order), kind="stable")
-    side = Table(
+    return Table(
         table,
         f"Difference from {found.reference} in the share of responders at week {numbers.week(found.endpoint.week)}, counted in "
         "several ways.",
@@ -149,19 +113,10 @@ def _side_by_side(study: Study, found: Responders) -> Items:
         name="ways-of-counting",
         rows_grouped_by="protocol",
     )
-    return [side, _ratios(found, percent), _along_thresholds(grid, found, percent)]
 
 
-def _compared(found: Responders) -> Endpoint:
-    """Give the endpoint with the protocol that it was compared with."""
-    return replace(found.endpoint, reference=found.reference)
-
-
-def _within_sites(study: Study, found: Responders) -> tuple[list[tuple[str, pd.DataFrame]], list[str]]:
+def _within_sites(table: pd.DataFrame) -> tuple[list[tuple[str, pd.DataFrame]], list[str]]:
     """Give the difference within sites, where there are several, and what it is made of."""
-    if "site" not in study.cohort.patients or study.cohort.patients["site"].nunique() < 2:
-        return [], []
-    table = stratified_responders(study.cohort, found)
     known = table[table["difference"].notna()]
     notes = [
         f"Within sites, {row.protocol}: {numbers.plural(row.strata, 'site')} with patients of both protocols; "
@@ -213,34 +168,31 @@ def _along_thresholds(grid: ThresholdGrid, found: Responders, percent: str) -> T
     )
 
 
-def _directions(study: Study, found: Responders) -> Items:
-    both = better_or_worse(study.cohort, _compared(found))
-    percent = numbers.level_in_words(study.level)
-    return [
-        Table(
-            both.table,
-            f"Better, unchanged and worse by week {numbers.week(found.endpoint.week)}.",
-            (
-                Column("direction", "Direction"),
-                Column(("patients", "n"), "Patients", "fraction"),
-                Column(("share", "lower", "upper"), f"Share ({percent} interval)", "share with interval"),
-            ),
-            (f"Intervals: {both.table['method'].iloc[0]}.", *both.notes[1:]),
-            name="directions",
-            rows_grouped_by="protocol",
-        )
-    ]
+def _directions(both: BetterOrWorse, percent: str) -> Table:
+    return Table(
+        both.table,
+        f"Better, unchanged and worse by week {numbers.week(both.endpoint.week)}.",
+        (
+            Column("direction", "Direction"),
+            Column(("patients", "n"), "Patients", "fraction"),
+            Column(("share", "lower", "upper"), f"Share ({percent} interval)", "share with interval"),
+        ),
+        (f"Intervals: {both.table['method'].iloc[0]}.", *both.notes[1:]),
+        name="directions",
+        rows_grouped_by="protocol",
+    )
 
 
-def _kept_and_first(study: Study, found: Responders) -> Items:
+def _kept_and_first(found: CountedOtherwise, percent: str) -> Items:
     items: Items = []
-    percent = numbers.level_in_words(study.level)
-    try:
-        kept = reached_and_kept(study.cohort, _compared(found))
+    kept, first = found.kept, found.first_reached
+    if isinstance(kept, Lacking):
+        items.append(absent(kept.what))
+    else:
         items.append(
             Table(
                 kept.table,
-                f"Reached the threshold by week {numbers.week(found.endpoint.week)} and kept it.",
+                f"Reached the threshold by week {numbers.week(kept.endpoint.week)} and kept it.",
                 (
                     Column("protocol", "Protocol"),
                     Column(("responders", "n"), "Patients", "fraction"),
@@ -250,10 +202,8 @@ def _kept_and_first(study: Study, found: Responders) -> Items:
                 name="kept",
             )
         )
-    except KneecurveError as error:
-        items.append(absent(f"visits at which the improvement could have been kept. {error.what}"))
-    items += _two_weeks(study, found)
-    first = time_to_response(study.cohort, _compared(found))
+    if found.two_weeks is not None:
+        items.append(_two_weeks(found.two_weeks, percent))
     if first.table.empty:
         return [*items, absent("a patient who reached the threshold.")]
     items.append(
@@ -273,32 +223,21 @@ def _kept_and_first(study: Study, found: Responders) -> Items:
     return items
 
 
-def _two_weeks(study: Study, found: Responders) -> Items:
-    """Show the responders at the week and at the visit before it, in the patients judged at both; nothing without one."""
-    endpoint = found.endpoint
-    expected = expected_weeks(seen_weeks(study.cohort, endpoint.measure.name, endpoint.limb))
-    before = [week for week in expected if 0 < week < found.endpoint.week]
-    if not before:
-        return []
-    two = responders_at_two_weeks(study.cohort, endpoint, earlier=before[-1])
-    percent = numbers.level_in_words(study.level)
+def _two_weeks(two: RespondersAtTwoWeeks, percent: str) -> Table:
+    """Show the responders at the week and at the visit before it, in the patients judged at both."""
     earlier, later = (numbers.week(week) for week in two.weeks)
-    return [
-        Table(
-            two.table,
-            f"Responders at week {earlier} and at week {later}, in the same patients.",
-            (
-                Column("protocol", "Protocol"),
-                Column("n", "Patients judged at both", "count"),
-                Column("gained", f"Only at week {later}", "count"),
-                Column("lost", f"Only at week {earlier}", "count"),
-                Column("earlier_share", f"Week {earlier}", "share"),
-                Column("later_share", f"Week {later}", "share"),
-                Column(
-                    ("difference", "lower", "upper"), f"Percentage points ({percent} interval)", "points with interval"
-                ),
-            ),
-            (f"Intervals: {two.table['method'].iloc[0]}.", *two.notes[1:]),
-            name="two-weeks",
-        )
-    ]
+    return Table(
+        two.table,
+        f"Responders at week {earlier} and at week {later}, in the same patients.",
+        (
+            Column("protocol", "Protocol"),
+            Column("n", "Patients judged at both", "count"),
+            Column("gained", f"Only at week {later}", "count"),
+            Column("lost", f"Only at week {earlier}", "count"),
+            Column("earlier_share", f"Week {earlier}", "share"),
+            Column("later_share", f"Week {later}", "share"),
+            Column(("difference", "lower", "upper"), f"Percentage points ({percent} interval)", "points with interval"),
+        ),
+        (f"Intervals: {two.table['method'].iloc[0]}.", *two.notes[1:]),
+        name="two-weeks",
+    )

@@ -15,6 +15,8 @@ from analysis.report.parts.tables import Column, Table
 from analysis.report.parts.wording import method_in_words, multiplicity_sentence
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from analysis.curves.recovery import RecoveryCurves
     from analysis.outcomes import Responders
     from analysis.report.comparison.study import Study
@@ -49,24 +51,25 @@ def differences(study: Study) -> Section:
         return Section((absent(f"a second protocol: all patients followed {study.curves.protocols[0]}."),))
     return Section(
         (
-            primary_table(study.curves, study.level),
+            primary_table(study.curves, study.primary, study.level),
             Passage((multiplicity_sentence(len(study.curves.protocols) - 1),)),
             difference_figure(study.curves, level=study.level),
         )
     )
 
 
-def primary_table(curves: RecoveryCurves, level: float) -> Table:
+def primary_table(curves: RecoveryCurves, table: pd.DataFrame, level: float) -> Table:
     """Show the differences at the primary week, as they are and adjusted for their number.
 
     Parameters
     ----------
     curves : RecoveryCurves
         The fit, of two protocols or more.
+    table : pandas.DataFrame
+        Differences at the primary week, as :attr:`analysis.report.comparison.study.Study.primary` gives them.
     level : float
         Confidence level.
     """
-    table = curves.primary_differences(level=level)
     several = len(table) > 1
     percent = numbers.level_in_words(level)
     decimals = shown_decimals(curves.measure)
@@ -77,10 +80,6 @@ def primary_table(curves: RecoveryCurves, level: float) -> Table:
         Column("p_value", "P value", "p"),
     ]
     if several:
-        adjusted = curves.primary_differences(level=level, adjust="holm")
-        table = table.assign(
-            adjusted_lower=adjusted["lower"], adjusted_upper=adjusted["upper"], adjusted_p_value=adjusted["p_value"]
-        )
         columns += [
             Column(("adjusted_lower", "adjusted_upper"), "Adjusted interval", "interval", decimals),
             Column("adjusted_p_value", "Adjusted p", "p"),

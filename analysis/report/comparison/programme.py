@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis.errors import KneecurveError
-from analysis.outcomes import missing_patterns
 from analysis.outcomes.home_programme.prescribed_modalities import IN_WORDS
+from analysis.report.comparison.study import Lacking
 from analysis.report.figures.programme_figures import adherence_figure, missing_figure
 from analysis.report.parts import numbers
 from analysis.report.parts.passages import Passage, Section, absent
@@ -21,7 +20,7 @@ if TYPE_CHECKING:
 
 def home_programme(study: Study) -> Section:
     """Show the sessions done of those prescribed, by protocol."""
-    if not study.adherence.recorded or not study.adherence.table["n"].any():
+    if isinstance(study.at_home, Lacking):
         return Section((absent("home sessions. Nothing can be said about adherence."),))
     return Section((adherence_table(study.adherence), adherence_figure(study.adherence)))
 
@@ -128,12 +127,9 @@ def missing(study: Study) -> Section:
     """Show which values are missing, by protocol and week."""
     if study.missing.table.empty:
         return Section((absent(" ".join(study.missing.notes)),))
-    week = study.curves.primary_week if study.curves is not None and study.curves.scheduled else None
-    try:
-        found = missing_patterns(study.cohort, study.measure.name, week=week, limb=study.limb, level=study.level)
-    except KneecurveError:
-        return Section((missing_figure(study.missing, study.measure),))
-    return Section((missing_figure(study.missing, study.measure), kinds_table(found), start_table(found)))
+    found = study.missing_patterns
+    tables = () if isinstance(found, Lacking) else (kinds_table(found), start_table(found))
+    return Section((missing_figure(study.missing, study.measure), *tables))
 
 
 def kinds_table(found: MissingPatterns) -> Table:

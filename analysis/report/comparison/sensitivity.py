@@ -2,18 +2,12 @@
 
 from __future__ import annotations
 
-import warnings
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from analysis.curves.recovery import adjustment
-from analysis.errors import ConvergenceWarning, DistributionWarning, KneecurveError
-from analysis.outcomes.missing.missing_analyses import missing_data_analyses
-from analysis.outcomes.missing.tipping_point import tipping_point
 from analysis.outcomes.true_response.normality import LEVEL
-from analysis.outcomes.true_response.probability_of_response import ProbabilityOfResponse, probability_of_response
 from analysis.report.comparison.counted_or_expected import counted_or_expected
 from analysis.report.comparison.opening import HOW_TO_NAME
+from analysis.report.comparison.study import Lacking
 from analysis.report.figures.sensitivity_figures import analyses_figure, responder_analyses_table, tipping_figure
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
@@ -23,7 +17,7 @@ from analysis.report.parts.tables import Column, Format, Table
 if TYPE_CHECKING:
     import pandas as pd
 
-    from analysis.outcomes import Endpoint, Responders
+    from analysis.outcomes import ProbabilityOfResponse, Responders
     from analysis.report.comparison.study import Study
     from analysis.report.parts.figures import Figure
 
@@ -32,39 +26,20 @@ if TYPE_CHECKING:
 
 def sensitivity(study: Study) -> Section:
     """Show the comparison at the primary week under several assumptions about missing visits."""
-    if study.curves is None:
-        return Section((absent(f"enough to fit the model that these analyses stand beside. {study.no_curves}"),))
-    if not study.curves.scheduled:
-        return Section((absent("a schedule, so no visit can be counted as missing and imputed."),))
-    if len(study.curves.protocols) == 1:
-        return Section((absent("a second protocol to compare with."),))
-    draws: int = study.parameters["imputations"]
-    endpoint = _endpoint(study)
-    try:
-        found = missing_data_analyses(study.cohort, endpoint, draws=draws)
-        turned = tipping_point(study.cohort, endpoint, draws=draws)
-    except KneecurveError as error:
-        return Section((absent(f"enough to fill missing visits. {error.what}"),))
+    found = study.sensitivity
+    if isinstance(found, Lacking):
+        return Section((absent(found.what),))
+    named = study.parameters["reference"] is not None or study.cohort.reference is not None
     items: Items = [
-        *([] if endpoint.reference is not None or study.cohort.reference is not None else [_no_reference()]),
-        analyses_figure(found),
-        Passage(found.notes, "items"),
-        tipping_figure(turned),
-        Passage(turned.notes, "items"),
+        *([] if named else [_no_reference()]),
+        analyses_figure(found.analyses),
+        Passage(found.analyses.notes, "items"),
+        tipping_figure(found.tipping),
+        Passage(found.tipping.notes, "items"),
     ]
-    beside = _with_importance(study)
-    if beside is not None and beside.endpoint.measure != study.measure:
-        found = missing_data_analyses(study.cohort, replace(beside.endpoint, reference=endpoint.reference), draws=draws)
-    if len(found.responders):
-        items.append(responder_analyses_table(found))
+    if len(found.responders.responders):
+        items.append(responder_analyses_table(found.responders))
     return Section(tuple(items))
-
-
-def _endpoint(study: Study) -> Endpoint:
-    """Give what is compared, with its threshold where it has one; the reference is only one that was named."""
-    own = [found.endpoint for found in study.responders if found.endpoint.measure == study.measure]
-    named = study.parameters["reference"]
-    return replace(own[0], reference=named) if own else study.means(named)
 
 
 def _no_reference() -> Passage:
@@ -76,23 +51,11 @@ def _no_reference() -> Passage:
 
 def probability(study: Study) -> Section:
     """Show how many responders the model expects when error of measurement and missing visits are taken into account."""
-    beside = _with_importance(study)
-    if beside is None:
-        return Section((absent(f"responders. {study.no_responders}."),))
-    try:
-        endpoint = replace(beside.endpoint, reference=beside.reference)
-        adjusted_for = adjustment(study.cohort, endpoint.measure.name, limb=endpoint.limb)
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", DistributionWarning)  # said in words below
-            warnings.simplefilter(
-                "ignore", ConvergenceWarning
-            )  # of a model that is then not used, and said to be missing
-            found = probability_of_response(
-                study.cohort, endpoint, covariates=[name for name in adjusted_for if name != "baseline"],
-                draws=4 * study.parameters["imputations"],
-            )  # fmt: skip
-    except KneecurveError as error:
-        return Section((absent(f"what the probability of response needs. {error.what}"),))
+    beside, found = study.last_responders, study.probability
+    if isinstance(beside, Lacking):
+        return Section((absent(beside.what),))
+    if isinstance(found, Lacking):
+        return Section((absent(found.what),))
     items: Items = [*normality_caution(found), expected_table(found, beside)]
     if len(found.differences):
         items.append(_differences(found, beside))
@@ -206,8 +169,3 @@ def _disagreement(found: ProbabilityOfResponse) -> Table:
         ("Denominator: patients with a value at the week and a baseline.",),
         name="disagreement",
     )
-
-
-def _with_importance(study: Study) -> Responders | None:
-    """Give the responder analysis of the measure that has a threshold of importance, else that of the measure itself."""
-    return study.responders[-1] if study.responders else None

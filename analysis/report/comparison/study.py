@@ -1,173 +1,323 @@
-"""Everything a protocol comparison is made of, computed once: cohort, curves, responders, home programme, harms."""
+"""Everything that a protocol comparison states, each result computed once, when it is first asked for; sections show it."""
 
 from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass, replace
-from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from functools import cached_property
+from typing import TYPE_CHECKING, Any, TypeVar
 
-from analysis.cohort import load_cohort, visit_frame
-from analysis.cohort.reference import reference_protocol
-from analysis.curves.recovery import RecoveryCurves, fit_recovery
-from analysis.curves.recovery_choices import choose_primary_week, has_schedule
-from analysis.errors import CohortError, ConvergenceWarning, KneecurveWarning, ModelError
+import pandas as pd
+
+from analysis.curves.recovery import adjustment
+from analysis.errors import ConvergenceWarning, DistributionWarning, KneecurveError
 from analysis.outcomes import (
-    AdherenceByWeek,
-    BaselineTable,
-    Endpoint,
-    EventsByProtocol,
-    MissingByWeek,
-    PatientFlow,
-    Responders,
-    adherence_by_week,
-    baseline_table,
+    AdherenceAssociation,
+    AdherenceClasses,
+    ComplierEffect,
+    EventsByWeek,
+    GapRegained,
+    HomeDose,
+    MissingDataAnalyses,
+    MissingPatterns,
+    ProbabilityOfResponse,
+    RespondersAtTwoWeeks,
+    TimeToStopping,
+    TippingPoint,
+    WeeksWithEnough,
+    adherence_association,
+    adherence_classes,
     choose_endpoint,
-    events_by_protocol,
-    missing_by_week,
-    patient_flow,
-    responders,
+    complier_effect,
+    events_by_week,
+    gap_regained,
+    home_dose,
+    missing_data_analyses,
+    missing_patterns,
+    probability_of_response,
+    responders_at_two_weeks,
+    stratified_responders,
+    time_to_stopping,
+    tipping_point,
+    weeks_with_enough,
 )
+from analysis.outcomes.home_programme.intercurrent_events import IntercurrentEvents, intercurrent_events
+from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
+from analysis.outcomes.responders.adjusted_difference import AdjustedDifference, adjusted_difference
+from analysis.outcomes.responders.better_or_worse import BetterOrWorse, better_or_worse
+from analysis.outcomes.responders.kept_response import KeptResponse, reached_and_kept
+from analysis.outcomes.responders.limb_symmetry import LimbSymmetry, limb_symmetry
+from analysis.outcomes.responders.repeated_responders import RepeatedResponders, repeated_responders
+from analysis.outcomes.responders.threshold_grid import ThresholdGrid, threshold_grid
+from analysis.outcomes.responders.time_to_response import TimeToResponse, time_to_response
+from analysis.report.comparison.prepared import ComparisonParameters, Prepared
+from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
-from analysis.report.running.declared import ReportParameters, parameter, takes
+from analysis.report.running.declared import takes
 
 if TYPE_CHECKING:
-    import pandas as pd
+    from collections.abc import Callable
+    from pathlib import Path
 
-    from analysis.cohort import Cohort, Measure
-    from analysis.outcomes.endpoint import MissingRule
-    from analysis.report.parts.wording import Allocation
+    from analysis.outcomes import Endpoint, Responders
 
-#: Taken as the measure of a comparison where none is named and the cohort has it (design choice).
-USUAL_MEASURE = "quadriceps_torque"
-
-Design = Literal["from the cohort", "randomised", "observational"]
+Found = TypeVar("Found")
+#: Torque of the involved limb in N·m/kg that is a common target (common practice, no source).
+TORQUE_TO_REACH = 3.0
 
 
 @dataclass(frozen=True)
-class ComparisonParameters(ReportParameters):
-    """Parameters of a protocol comparison."""
+class Lacking:
+    """What the data lack for a result, in the words that stand after "Not in the data:" in a report."""
 
-    folder: str = parameter("../cohort", "cohort folder, seen from this notebook")
-    measure: str | None = parameter(
-        None, "measure compared; None: quadriceps torque, else the measure with most values"
-    )
-    limb: str | None = parameter(None, "involved, uninvolved or none; None: involved where the measure has limbs")
-    primary_week: float | None = parameter(
-        None, "week of the main comparison; None: 26 where it is there, else the last attended"
-    )
-    reference: str | None = parameter(None, "protocol compared with; None: that of the cohort, else the first")
-    threshold: float | None = parameter(None, "improvement that makes a responder, positive; None: the published one")
-    missing: Literal["excluded", "non-response"] = parameter("excluded", "how patients without a change count")
-    design: Literal["from the cohort", "randomised", "observational"] = parameter(
-        "from the cohort", "wording of differences"
-    )
-    enough_sessions: float = parameter(0.8, "share of the prescribed sessions that counts as reached")
-    imputations: int = parameter(50, "imputed data sets of each assumption about missing visits")
-    level: float = parameter(0.95, "confidence level of every interval")
+    what: str
+
+
+@dataclass(frozen=True)
+class CountedOtherwise:
+    """The last responder analysis of a study, counted in other ways.
+
+    ``grid``, ``adjusted``, ``within_sites`` and ``repeated`` are None where there is nothing to compare.
+    """
+
+    of: Responders
+    grid: ThresholdGrid | None
+    adjusted: AdjustedDifference | Lacking | None
+    adjusted_for: tuple[str, ...]
+    within_sites: pd.DataFrame | None
+    repeated: RepeatedResponders | Lacking | None
+    directions: BetterOrWorse
+    kept: KeptResponse | Lacking
+    two_weeks: RespondersAtTwoWeeks | None
+    first_reached: TimeToResponse
+
+
+@dataclass(frozen=True)
+class AtHome:
+    """What was done at home, in detail."""
+
+    dose: HomeDose
+    stopping: TimeToStopping | Lacking
+    courses: AdherenceClasses | Lacking
+    weeks_with_enough: WeeksWithEnough | Lacking
+    harms: EventsByWeek | Lacking | None
+
+
+@dataclass(frozen=True)
+class DoseAndRecovery:
+    """Sessions against recovery by modality: as they went together, and by the allocation where it was drawn by lot."""
+
+    association: dict[str, AdherenceAssociation | Lacking]
+    by_allocation: dict[str, ComplierEffect | Lacking]
+
+
+@dataclass(frozen=True)
+class Sensitivity:
+    """The comparison under several assumptions about missing visits, and when it turns; responders under the same."""
+
+    analyses: MissingDataAnalyses
+    tipping: TippingPoint
+    responders: MissingDataAnalyses
 
 
 @dataclass(frozen=True, eq=False)
-class Study:
-    """A protocol comparison, ready to be shown.
+class Study(Prepared):
+    """A protocol comparison: with what all sections need, and what each of them shows.
 
-    Attributes
-    ----------
-    folder : Path
-        The cohort folder.
-    cohort : Cohort
-        The cohort.
-    measure : Measure
-        The measure compared.
-    limb : str
-        The limb.
-    visits : pandas.DataFrame
-        Every visit of the measure, as :func:`analysis.cohort.visit_frame` gives it.
-    allocation : {"randomised", "observational"}
-        How differences are worded.
-    curves : RecoveryCurves or None
-        The fitted curves; None where nothing could be fitted.
-    no_curves : str
-        Why there are no curves.
-    responders : tuple of Responders
-        Of the measure itself, then of a patient-reported measure with an accepted minimal important change where the
-        measure itself has none.
-    no_responders : str
-        Why there is no responder analysis of the measure.
-    flow, baseline, missing, adherence, events
-        Results of :mod:`analysis.outcomes`.
-    level : float
-        Confidence level of every interval.
-    parameters : dict
-        The parameters as given.
-    warnings : tuple of str
-        What was warned of on the way.
+    A result that the data do not allow is a :class:`Lacking`, which says why.
     """
 
-    folder: Path
-    cohort: Cohort
-    measure: Measure
-    limb: str
-    visits: pd.DataFrame
-    allocation: Allocation
-    curves: RecoveryCurves | None
-    no_curves: str
-    responders: tuple[Responders, ...]
-    no_responders: str
-    flow: PatientFlow
-    baseline: BaselineTable
-    missing: MissingByWeek
-    adherence: AdherenceByWeek
-    events: EventsByProtocol
-    level: float
-    parameters: dict[str, Any]
-    warnings: tuple[str, ...]
+    @cached_property
+    def primary(self) -> pd.DataFrame:
+        """Differences at the primary week with adjusted limits and p value (Holm) beside; empty without any."""
+        if self.curves is None or len(self.curves.protocols) == 1:
+            return pd.DataFrame()
+        adjusted = self.curves.primary_differences(level=self.level, adjust="holm")
+        beside = adjusted[["lower", "upper", "p_value"]].add_prefix("adjusted_")
+        return self.curves.primary_differences(level=self.level).join(beside)
 
-    @property
-    def protocols(self) -> tuple[str, ...]:
-        """Protocols with patients; the reference first."""
-        if self.curves is not None:
-            return self.curves.protocols
-        return tuple(str(name) for name in self.flow.allocated["protocol"])
+    @cached_property
+    def intercurrent(self) -> IntercurrentEvents | Lacking:
+        """Events up to the primary week that could change what the outcome means."""
+        if self.curves is None:
+            return Lacking(f"enough to estimate means. {self.no_curves}")
+        return intercurrent_events(self.cohort, self.visits, self.curves.primary_week)
 
-    @property
-    def reference(self) -> str | None:
-        """The protocol that the others are compared with; None where none of them can be."""
-        if self.curves is not None and len(self.curves.protocols) > 1:
-            return self.curves.protocols[0]
-        try:
-            return reference_protocol(self.cohort, self.cohort.patients["protocol"], self.parameters["reference"])
-        except ModelError:
-            return None
+    @cached_property
+    def missing_patterns(self) -> MissingPatterns | Lacking:
+        """Who stopped coming, who came with gaps, and how those missing at the primary week were at the start."""
+        week = self.curves.primary_week if self.curves is not None and self.curves.scheduled else None
+        return _found(
+            "",
+            lambda: missing_patterns(self.cohort, self.measure.name, week=week, limb=self.limb, level=self.level),
+        )
 
-    @property
-    def primary_week(self) -> float | None:
-        """The week of the main comparison; where there are no curves, that of the responders."""
-        if self.curves is not None:
-            return self.curves.primary_week
-        return _week_without_curves(self.cohort, self.measure.name, self.limb)[0]
+    @cached_property
+    def at_home(self) -> AtHome | Lacking:
+        """Doses, when patients stopped, courses of adherence, weeks with enough sessions, and harms by week."""
+        if not self.adherence.recorded or not self.adherence.table["n"].any():
+            return Lacking("home sessions.")
+        cohort, level, enough = self.cohort, self.level, self.parameters["enough_sessions"]
+        harms = self.events.recorded and self.events.table["events"].any()
+        return AtHome(
+            home_dose(cohort, level=level),
+            _found("when sessions stopped. ", lambda: time_to_stopping(cohort, level=level)),
+            _found("courses of adherence. ", lambda: adherence_classes(cohort, level=level)),
+            _found("weeks with enough sessions. ", lambda: weeks_with_enough(cohort, enough=enough, level=level)),
+            _found("harms by week. ", lambda: events_by_week(cohort, level=level)) if harms else None,
+        )
 
-    def means(self, reference: str | None, *, limb: str | None = None) -> Endpoint:
-        """Give the measure at the primary week, to be compared by means with a reference where one is named."""
-        return choose_endpoint(
-            self.cohort, self.measure.name, week=self.primary_week or 0.0, criterion=None, limb=limb or self.limb,
-            reference=reference, level=self.level,
+    @cached_property
+    def dose_and_recovery(self) -> DoseAndRecovery | Lacking:
+        """Sessions of each modality against recovery at the primary week."""
+        if isinstance(self.at_home, Lacking):
+            return self.at_home
+        curves = self.curves
+        if curves is None or not curves.scheduled:
+            return Lacking("a week at which recovery could be set against what was done at home.")
+        modalities = list(dict.fromkeys(self.adherence.overall["modality"].astype("str")))
+        drawn = self.allocation == "randomised" and len(curves.protocols) > 1
+        return DoseAndRecovery(
+            {
+                one: _found(
+                    f"what an association of {one} with recovery needs. ",
+                    lambda one=one: adherence_association(self.cohort, self.means(None), modality=one),  # type: ignore[misc]
+                )
+                for one in modalities
+            },
+            {
+                one: _found(
+                    f"what an estimate for {one} by allocation needs. ",
+                    lambda one=one: complier_effect(  # type: ignore[misc]
+                        self.cohort, self.means(curves.protocols[0]), randomised=True, modality=one,
+                        covariates=curves.adjusted_for,
+                    ),
+                )
+                for one in (modalities if drawn else [])
+            },
         )  # fmt: skip
 
-    @property
-    def invented(self) -> bool:
-        """Whether the cohort was generated."""
-        return self.cohort.provenance.scenario is not None
+    @cached_property
+    def gap(self) -> GapRegained | Lacking:
+        """How much of the gap to the other limb was regained by the primary week."""
+        unscheduled = self.curves is not None and not self.curves.scheduled
+        if self.primary_week is None or unscheduled or "involved" not in self.measure.limbs:
+            return Lacking("a measure of both limbs with a week at which it was to be taken.")
+        endpoint = self.means(self.reference, limb="involved")
+        return _found("the other limb. ", lambda: gap_regained(self.cohort, endpoint))
 
-    @property
-    def measure_in_words(self) -> str:
-        """The measure with its limb, as it is named in headings."""
-        return self.measure.label if self.limb == "none" else f"{self.measure.label}, {self.limb} limb"
+    @cached_property
+    def symmetry(self) -> LimbSymmetry | Lacking:
+        """Limb symmetry of quadriceps torque at the primary week, with the absolute torque beside it."""
+        week = self.primary_week
+        if week is None:
+            return Lacking("a week at which limb symmetry could be counted.")
+
+        def make() -> LimbSymmetry:
+            endpoint = choose_endpoint(
+                self.cohort, "quadriceps_torque", week=week, threshold=TORQUE_TO_REACH, criterion="state",
+                limb="involved", reference=self.reference, level=self.level,
+            )  # fmt: skip
+            return limb_symmetry(self.cohort, endpoint)
+
+        found = _found("what limb symmetry needs. ", make)
+        if isinstance(found, Lacking) or found.table["n"].any():
+            return found
+        return Lacking(f"quadriceps torque of both limbs at week {numbers.week(week)}.")
+
+    @cached_property
+    def last_responders(self) -> Responders | Lacking:
+        """Of the measure with a threshold of importance to patients, else of the measure itself."""
+        return self.responders[-1] if self.responders else Lacking(f"responders. {self.no_responders}.")
+
+    @cached_property
+    def counted_otherwise(self) -> CountedOtherwise | Lacking:
+        """The last responder analysis: adjusted, within sites, of all visits, other thresholds, both directions, kept."""
+        found, cohort = self.last_responders, self.cohort
+        if isinstance(found, Lacking):
+            return found
+        endpoint, several = replace(found.endpoint, reference=found.reference), len(found.differences) > 0
+        measure, week = endpoint.measure, endpoint.week
+        if not found.table["n"].any():
+            return Lacking(f"changes of {in_text(measure.label)} by week {numbers.week(week)}.")
+        covariates = adjustment(cohort, measure.name, limb=endpoint.limb) if several else ()
+        sites = several and "site" in cohort.patients and cohort.patients["site"].nunique() >= 2
+        before = [one for one in expected_weeks(seen_weeks(cohort, measure.name, endpoint.limb)) if 0 < one < week]
+        return CountedOtherwise(
+            of=found,
+            grid=threshold_grid(cohort, endpoint) if several else None,
+            adjusted=_found("", lambda: adjusted_difference(cohort, found, covariates=covariates)) if several else None,
+            adjusted_for=covariates,
+            within_sites=stratified_responders(cohort, found) if sites else None,
+            repeated=_found("", lambda: repeated_responders(cohort, endpoint)) if several else None,
+            directions=better_or_worse(cohort, endpoint),
+            kept=_found(
+                "visits at which the improvement could have been kept. ", lambda: reached_and_kept(cohort, endpoint)
+            ),
+            two_weeks=responders_at_two_weeks(cohort, found.endpoint, earlier=before[-1]) if before else None,
+            first_reached=time_to_response(cohort, endpoint),
+        )
+
+    @cached_property
+    def sensitivity(self) -> Sensitivity | Lacking:
+        """The comparison at the primary week under several assumptions about missing visits."""
+        if self.curves is None:
+            return Lacking(f"enough to fit the model that these analyses stand beside. {self.no_curves}")
+        if not self.curves.scheduled:
+            return Lacking("a schedule, so no visit can be counted as missing and imputed.")
+        if len(self.curves.protocols) == 1:
+            return Lacking("a second protocol to compare with.")
+        draws: int = self.parameters["imputations"]
+        endpoint, beside = self._compared_by_means(), self.last_responders
+
+        def make() -> Sensitivity:
+            found = missing_data_analyses(self.cohort, endpoint, draws=draws)
+            turned = tipping_point(self.cohort, endpoint, draws=draws)
+            if isinstance(beside, Lacking) or beside.endpoint.measure == self.measure:
+                return Sensitivity(found, turned, found)
+            other = replace(beside.endpoint, reference=endpoint.reference)
+            return Sensitivity(found, turned, missing_data_analyses(self.cohort, other, draws=draws))
+
+        return _found("enough to fill missing visits. ", make)
+
+    @cached_property
+    def probability(self) -> ProbabilityOfResponse | Lacking:
+        """Responders expected when the error of measurement and missing visits are taken into account."""
+        beside = self.last_responders
+        if isinstance(beside, Lacking):
+            return beside
+
+        def make() -> ProbabilityOfResponse:
+            endpoint = replace(beside.endpoint, reference=beside.reference)
+            adjusted_for = adjustment(self.cohort, endpoint.measure.name, limb=endpoint.limb)
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore", DistributionWarning)  # said in the words of the section
+                warnings.simplefilter("ignore", ConvergenceWarning)  # of a model that is then not used, and said so
+                return probability_of_response(
+                    self.cohort, endpoint, covariates=[name for name in adjusted_for if name != "baseline"],
+                    draws=4 * self.parameters["imputations"],
+                )  # fmt: skip
+
+        return _found("what the probability of response needs. ", make)
+
+    def _compared_by_means(self) -> Endpoint:
+        """Give what is compared, with its threshold where it has one; the reference is only one that was named."""
+        own = [found.endpoint for found in self.responders if found.endpoint.measure == self.measure]
+        named = self.parameters["reference"]
+        return replace(own[0], reference=named) if own else self.means(named)
+
+
+def _found(lacking: str, make: Callable[[], Found]) -> Found | Lacking:
+    """Give the result, or what the data lack for it."""
+    try:
+        return make()
+    except KneecurveError as error:
+        return Lacking(f"{lacking}{error.what}")
 
 
 @takes(ComparisonParameters)
 def prepare_study(folder: Path | str, **given: Any) -> Study:
-    """Load a cohort and compute everything a protocol comparison shows.
+    """Load a cohort and compute what a protocol comparison shows.
 
     Parameters
     ----------
@@ -178,7 +328,7 @@ def prepare_study(folder: Path | str, **given: Any) -> Study:
     Returns
     -------
     Study
-        What :mod:`analysis.report.comparison` shows.
+        What :mod:`analysis.report.comparison` shows. Results of single sections are computed when they are first asked for.
 
     Raises
     ------
@@ -195,6 +345,7 @@ def prepare_study(folder: Path | str, **given: Any) -> Study:
 
     Examples
     --------
+    >>> from pathlib import Path
     >>> from tempfile import TemporaryDirectory
     >>> from analysis.cohort import write_cohort
     >>> from synthetic_cohort import generate_cohort
@@ -204,148 +355,4 @@ def prepare_study(folder: Path | str, **given: Any) -> Study:
     >>> study.measure_in_words, study.curves.primary_week
     ('Quadriceps torque, involved limb', 26.0)
     """
-    asked = ComparisonParameters.checked(folder, given)
-    limb, reference, level = asked.limb, asked.reference, asked.level
-    cohort = _reference_first(load_cohort(folder), reference)
-    name = asked.measure or _usual_measure(cohort)
-    known = cohort.measures[name]
-    visits = visit_frame(cohort, name, limb)
-    with warnings.catch_warnings(record=True) as caught:
-        warnings.simplefilter("always", KneecurveWarning)
-        curves, no_curves = _curves(cohort, name, limb, asked.primary_week, reference)
-        base = curves.protocols[0] if curves is not None and len(curves.protocols) > 1 else reference
-        found, no_responders = _responders(
-            cohort, name, limb, curves, base, threshold=asked.threshold, missing=asked.missing, level=level
-        )
-        study = Study(
-            folder=Path(folder),
-            cohort=cohort,
-            measure=known,
-            limb=limb or known.default_limb,
-            visits=visits,
-            allocation=_allocation(cohort, asked.design),
-            curves=curves,
-            no_curves=no_curves,
-            responders=found,
-            no_responders=no_responders,
-            flow=patient_flow(cohort),
-            baseline=baseline_table(cohort),
-            missing=missing_by_week(cohort, name, limb=limb, level=level),
-            adherence=adherence_by_week(cohort, enough=asked.enough_sessions, level=level),
-            events=events_by_protocol(cohort, level=level),
-            level=level,
-            parameters=asked.given(),
-            warnings=(),
-        )
-    # A structure that did not converge was not used: the choices of the curves speak of it.
-    ours = [one for one in caught if issubclass(one.category, KneecurveWarning)]
-    said = tuple(dict.fromkeys(str(one.message) for one in ours if not issubclass(one.category, ConvergenceWarning)))
-    return replace(study, warnings=said)
-
-
-def _reference_first(cohort: Cohort, reference: str | None) -> Cohort:
-    """Put the reference first, so that each protocol has one place and one colour in all figures and tables."""
-    first = reference if reference is not None else cohort.reference
-    if first not in cohort.protocols:
-        return cohort
-    order = [first, *(name for name in cohort.protocols if name != first)]
-    protocol = cohort.patients["protocol"].cat.set_categories(order)
-    return replace(cohort, patients=cohort.patients.assign(protocol=protocol))
-
-
-def _usual_measure(cohort: Cohort) -> str:
-    counts = cohort.visits.dropna(subset=["value"])["measure"].astype("str").value_counts(sort=False)
-    if USUAL_MEASURE in counts.index:
-        return USUAL_MEASURE
-    if counts.empty:
-        raise CohortError(
-            "The cohort holds no measured value.", where="table visits", what_to_do="Check what was imported."
-        )
-    return str(counts.index[int(counts.to_numpy().argmax())])
-
-
-def _curves(
-    cohort: Cohort, name: str, limb: str | None, primary_week: float | None, reference: str | None
-) -> tuple[RecoveryCurves | None, str]:
-    """Fit the curves; what the user named must fit the data, what the data lack is said in the report."""
-    try:
-        return fit_recovery(cohort, name, limb=limb, primary_week=primary_week, reference=reference), ""
-    except ModelError as error:
-        if primary_week is not None or reference is not None:
-            raise
-        return None, error.what
-
-
-def _responders(
-    cohort: Cohort,
-    name: str,
-    limb: str | None,
-    curves: RecoveryCurves | None,
-    reference: str | None,
-    *,
-    threshold: float | None,
-    missing: MissingRule,
-    level: float,
-) -> tuple[tuple[Responders, ...], str]:
-    week, without = (curves.primary_week, "") if curves is not None else _week_without_curves(cohort, name, limb)
-    if week is None or (curves is not None and not curves.scheduled):
-        return (), without or "visits had no schedule, so there is no week at which changes could be counted"
-    own: tuple[Responders, ...] = ()
-    why = ""
-    options = {"week": week, "missing": missing, "level": level, "reference": reference}
-    if curves is not None and not curves.frame["baseline"].notna().any():
-        return (), "no patient has a value at or before week 0, so there is no change from baseline"
-    if threshold is None and not cohort.measures[name].has_threshold:
-        why = (
-            f"there is no published threshold of change for {in_text(cohort.measures[name].label)}, and none was given"
-        )
-    else:
-        own = (responders(cohort, name, limb=limb, threshold=threshold, **options),)  # type: ignore[arg-type]
-    beside = _measure_with_importance(cohort, name)
-    if threshold is None and beside is not None:
-        own = (*own, responders(cohort, beside, **options))  # type: ignore[arg-type]
-    return own, why
-
-
-def _week_without_curves(cohort: Cohort, name: str, limb: str | None) -> tuple[float | None, str]:
-    """Give the week at which the curves would have compared, by who was seen when; without one, why."""
-    visits = visit_frame(cohort, name, limb)
-    after = visits[visits["value"].notna() & visits["protocol"].notna() & (visits["week"] > 0)]
-    if after.empty:
-        return None, "no patient with a protocol has a value after week 0"
-    if not after["baseline"].notna().any():
-        return None, "no patient has a value at or before week 0, so there is no change from baseline"
-    try:
-        reference_protocol(cohort, after["protocol"], None)
-    except ModelError as error:
-        return None, error.what.rstrip(".")
-    counts = after.groupby("week")["patient_id"].nunique()
-    if not has_schedule(counts):
-        return None, ""
-    return choose_primary_week(counts, None, f"measure {name!r}", scheduled=True)[0], ""
-
-
-def _measure_with_importance(cohort: Cohort, name: str) -> str | None:
-    """Return a measure of the cohort with an accepted minimal important change, where the one compared has none."""
-    if _has_importance(cohort.measures[name]):
-        return None
-    stored = [str(one) for one in cohort.visits["measure"].dropna().unique()]
-    procedures = set(cohort.patients["procedure"].dropna().astype("str")) if "procedure" in cohort.patients else set()
-    fitting = [other for other in stored if other != name and _has_importance(cohort.measures[other])]
-    same = [
-        other
-        for other in fitting
-        if any(one.kind == "MIC" and one.procedure in procedures for one in cohort.measures[other].thresholds)
-    ]
-    chosen = same or fitting
-    return chosen[0] if chosen else None
-
-
-def _has_importance(measure: Measure) -> bool:
-    return any(threshold.kind == "MIC" and threshold.accepted for threshold in measure.thresholds)
-
-
-def _allocation(cohort: Cohort, design: Design) -> Allocation:
-    if design == "from the cohort":
-        return "randomised" if cohort.provenance.scenario is not None else "observational"
-    return design
+    return Study.of(folder, ComparisonParameters.checked(folder, given))

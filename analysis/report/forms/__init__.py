@@ -14,6 +14,8 @@
   styles.
 - ``reference_styles``: Styles of Word files and slides: pandoc's own reference file, as it gives it, with our styles in
   their place.
+- ``csv_tables``: The numbers of a report as CSV files, one a table or figure, not rounded: for reviewers and other
+  programs.
 - ``digest``: What the record keeps of a report, item by item, so that two runs can be told apart and the difference
   named.
 """

@@ -123,13 +123,14 @@ class Figure(Part):
             "caption": self.caption,
             "alt": self.alt,
             "message": self.message,
-            "table": self.table.to_json(),
+            "table": self.table.words(),
         }
 
     def to_json(self) -> dict[str, Any]:
         """Return the words, the numbers and the pictures of the figure, in plain lists and dictionaries."""
         places = [place for place in get_args(Place) if place != "slide" or self.png(place) is not self.png()]
-        return {**self.words(), "pictures": {place: _in_text(self.png(place)) for place in places}}
+        pictures = {place: _in_text(self.png(place)) for place in places}
+        return {**self.words(), "table": self.table.to_json(), "pictures": pictures}
 
     @classmethod
     def from_json(cls, shown: Mapping[str, Any]) -> Self:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self, get_args
 
 import pandas as pd
 
+from analysis.cohort.findings import not_run
 from analysis.errors import ReportError
 from analysis.report.parts import numbers
 from analysis.report.parts.part import Part
@@ -128,6 +129,8 @@ class Table(Part):
         Short name, used for the identity of the table on its page.
     rows_grouped_by : str
         Column whose values head groups of rows; empty for none.
+    csv : str
+        What :meth:`to_csv` gives, where the table was read from a notebook; empty where the data have the numbers.
 
     Raises
     ------
@@ -151,6 +154,7 @@ class Table(Part):
     notes: tuple[str, ...] = ()
     name: str = "table"
     rows_grouped_by: str = ""
+    csv: str = ""
 
     def __post_init__(self) -> None:
         if not self.columns:
@@ -233,7 +237,31 @@ class Table(Part):
             "rows": self.rows(),
             "row_groups": self.groups(),
             "notes": list(self.notes),
+            "csv": self.to_csv(),
         }
+
+    def words(self) -> dict[str, Any]:
+        """Return the table as it is shown, without the numbers behind it, whose last digit may differ between machines."""
+        return {name: value for name, value in self.to_json().items() if name != "csv"}
+
+    def to_csv(self) -> str:
+        """Return the numbers of the columns shown, not rounded, with the level and method of intervals where they are there.
+
+        A number in whose place a word is shown is left empty; a text that a spreadsheet would run gets an apostrophe in
+        front.
+        """
+        if self.csv:
+            return self.csv
+        shown = [self.rows_grouped_by, *(name for column in self.columns for name in column.sources), "level", "method"]
+        numbers_of = self.data[[name for name in dict.fromkeys(shown) if name in self.data]].astype(object)
+        for column in self.columns:
+            if column.instead:
+                *hidden, _ = column.sources
+                numbers_of.loc[self.data[column.instead].notna(), hidden] = None
+        for name in self.data.select_dtypes(exclude=["number", "bool"]).columns.intersection(numbers_of.columns):
+            known = numbers_of[name].notna()
+            numbers_of.loc[known, name] = not_run(numbers_of.loc[known, name].astype("str"))
+        return numbers_of.to_csv(index=False, lineterminator="\n")
 
     @classmethod
     def from_json(cls, shown: Mapping[str, Any]) -> Self:
@@ -245,7 +273,9 @@ class Table(Part):
         data = pd.DataFrame(shown["rows"], columns=[str(column.name) for column in columns], dtype=object)
         groups = {"group": pd.Series(shown["row_groups"], dtype=object)} if shown["row_groups"] else {}
         notes = tuple(shown["notes"])
-        return cls(data.assign(**groups), shown["caption"], columns, notes, shown["name"], "".join(groups))
+        return cls(
+            data.assign(**groups), shown["caption"], columns, notes, shown["name"], "".join(groups), shown["csv"]
+        )
 
     def to_html(self) -> str:
         """Return the table as an HTML fragment without style: caption, header scopes, notes; all text escaped."""

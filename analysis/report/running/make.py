@@ -45,7 +45,10 @@ if TYPE_CHECKING:
     from analysis.cohort.provenance import Source
     from analysis.report.forms.document import Document
 
-Format = Literal["html", "pdf", "docx", "pptx"]
+#: Ends the name of the folder of CSV files.
+_TABLES = ".tables"
+
+Format = Literal["html", "pdf", "docx", "pptx", "csv"]
 
 
 @dataclass(frozen=True)
@@ -62,6 +65,8 @@ class ReportFiles:
         What the report was made from, as JSON.
     pdf, word, slides : Path or None
         The other forms, where they were asked for.
+    tables : Path or None
+        Folder of the numbers as CSV, where it was asked for.
     """
 
     html: Path
@@ -70,10 +75,12 @@ class ReportFiles:
     pdf: Path | None = None
     word: Path | None = None
     slides: Path | None = None
+    tables: Path | None = None
 
     def paths(self) -> list[Path]:
         """Return every file, in the order in which they are written."""
-        return [one for one in (self.record, self.notebook, self.pdf, self.word, self.slides, self.html) if one]
+        more = (self.pdf, self.word, self.slides, self.tables)
+        return [one for one in (self.record, self.notebook, *more, self.html) if one]
 
 
 def make_report(
@@ -98,7 +105,7 @@ def make_report(
         Folder that is written; made where it is not there.
     parameters : mapping, optional
         Parameters of the notebook; the folder is not among them.
-    formats : sequence of {"html", "pdf", "docx", "pptx"}
+    formats : sequence of {"html", "pdf", "docx", "pptx", "csv"}
         Forms to write, all from one run of the notebook; the page is always written.
     overwrite : bool
         Whether an earlier report of that name is replaced.
@@ -178,13 +185,14 @@ def _files(destination: Path, name: str, formats: Sequence[Format]) -> ReportFil
             what_to_do=f"Use some of: {', '.join(get_args(Format))}.",
         )
     always = (destination / f"{name}{ending}" for ending in (".html", ".ipynb", ".json"))
-    more = (destination / f"{name}.{form}" if form in formats else None for form in ("pdf", "docx", "pptx"))
+    endings = {"pdf": ".pdf", "docx": ".docx", "pptx": ".pptx", "csv": _TABLES}
+    more = (destination / f"{name}{ending}" if form in formats else None for form, ending in endings.items())
     return ReportFiles(*always, *more)
 
 
 def _every_file(destination: Path, name: str) -> list[Path]:
     """Give every file that a report of that name may have, a failed notebook among them."""
-    endings = (".json", ".ipynb", ".pdf", ".docx", ".pptx", ".html", ".failed.ipynb")
+    endings = (".json", ".ipynb", ".pdf", ".docx", ".pptx", _TABLES, ".html", ".failed.ipynb")
     return [destination / f"{name}{ending}" for ending in endings]
 
 
@@ -205,7 +213,7 @@ def _put_in_place(working: Path, files: Sequence[Path], left_over: Sequence[Path
             moved.append(path)
     except BaseException:
         for path in moved:
-            path.unlink(missing_ok=True)
+            path.replace(working / path.name)
         for path in earlier.iterdir():
             path.replace(working.parent / path.name)
         raise
@@ -224,6 +232,7 @@ def _refuse_a_cohort_that_changed(folder: Path, inputs: tuple[Source, ...]) -> N
 
 def _write_forms(working: Path, files: ReportFiles, document: Document, stamp: str) -> None:
     """Write the page and the forms beside it, natively, from the same figures and tables, all at the same time."""
+    from analysis.report.forms.csv_tables import document_to_csv
     from analysis.report.forms.pdf import document_to_pdf
     from analysis.report.forms.slides import document_to_slides
     from analysis.report.forms.word import document_to_word
@@ -232,6 +241,10 @@ def _write_forms(working: Path, files: ReportFiles, document: Document, stamp: s
     with ThreadPoolExecutor() as workers:
         made = [(path, workers.submit(write, document, stamp=stamp)) for path, write in forms if path]
         _write(working / files.html.name, document_to_html(document, stamp=stamp))
+        if files.tables:
+            (working / files.tables.name).mkdir()
+            for name, text in document_to_csv(document).items():
+                _write(working / files.tables.name / name, text)
         for path, form in made:
             (working / path.name).write_bytes(form.result())
 

@@ -313,5 +313,5 @@ def test_an_unknown_format_is_refused(invented_folder, tmp_path):
     with pytest.raises(ReportError) as caught:
         make_report("protocol_comparison", invented_folder, tmp_path / "report", formats=("html", "odt"))
     assert str(caught.value) == (
-        "There is no format 'odt'.\n  where: formats of the report\n  what to do: Use some of: html, pdf, docx, pptx."
+        "There is no format 'odt'.\n  where: formats of the report\n  what to do: Use some of: html, pdf, docx, pptx, csv."
     )
