@@ -158,6 +158,24 @@ class Endpoint(Result):
         rule = "are left out" if self.missing == "excluded" else "count as not improved"
         return f"{what}: {sought}; patients {lost} {rule}."
 
+    @property
+    def reached_words(self) -> str:
+        """What is true of a measure in a patient who reached the threshold, as it follows its name.
+
+        Examples
+        --------
+        >>> from synthetic_cohort import generate_cohort
+        >>> cohort = generate_cohort(patients=30, seed=1).observed
+        >>> choose_endpoint(cohort, "ikdc", week=26, threshold=9).reached_words
+        'had improved by 9 points or more'
+        >>> choose_endpoint(cohort, "pain", week=26, threshold=3, criterion="state").reached_words
+        'was 3 points or less'
+        """
+        amount = f"{self.to_reach.value:g} {self.to_reach.unit}"
+        if self.criterion == "state":
+            return f"was {amount} or {'more' if self.measure.sign > 0 else 'less'}"
+        return f"had improved by {amount} or more"
+
     def amount(self, baseline: Values, value: Values) -> Values:
         """Give what is compared with the threshold: more is better, whichever direction the measure has.
 

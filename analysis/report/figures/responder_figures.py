@@ -162,8 +162,8 @@ def responder_figure(found: Responders) -> Figure:
         draw=lambda width: draw(width, 0.42 if width == "wide" else 0.5),
         draw_for_slide=(lambda: draw("wide", LOW_ROW)) if len(names) > MOST_HIGH_ROWS else None,
         message=(
-            f"{numbers.share_range(table['share'].tolist())} improved in {in_text(found.endpoint.measure.label)} by "
-            f"{found.endpoint.to_reach.value:g} {found.endpoint.to_reach.unit} or more"
+            f"{found.endpoint.measure.label} {found.endpoint.reached_words} in "
+            f"{numbers.share_range(table['share'].tolist())}"
         ),
     )
 

@@ -188,8 +188,8 @@ def responder_sentence(found: Responders) -> str:
         order = found.table[found.table["n"] > 0].reset_index(drop=True)["share"]
         reached = f"{shares[int(order.argmin())]} to {shares[int(order.argmax())]}"
     sentence = (
-        f"By week {numbers.week(found.endpoint.week)} {in_text(found.endpoint.measure.label)} had improved by {found.endpoint.to_reach.value:g} "
-        f"{found.endpoint.to_reach.unit} or more ({found.endpoint.to_reach.name}) in {reached}, counting "
+        f"By week {numbers.week(found.endpoint.week)} {in_text(found.endpoint.measure.label)} "
+        f"{found.endpoint.reached_words} ({found.endpoint.to_reach.name}) in {reached}, counting "
         f"{'the patients seen' if found.endpoint.missing == 'excluded' else 'patients not seen as not improved'}"
     )
     known = [row for row in found.differences.itertuples() if not numbers.is_missing(row.difference)]
