@@ -26,6 +26,9 @@ _ALLOWED = {
     "lowest",
     "highest",
     "limbs",
+    "ideal",
+    "lowest_mean",
+    "highest_mean",
     "decimals",
     "derived_from",
     "description",
@@ -108,6 +111,10 @@ class Measure(Result):
         Which way improvement goes.
     lowest, highest : float
         Plausible range, ends included.
+    ideal : float or None
+        The best value, where values beyond it in the better direction are no better, such as a straight knee.
+    lowest_mean, highest_mean : float
+        Range of means of groups; a report questions those outside.
     limbs : tuple of str
         Limbs it is taken on: ``("involved", "uninvolved")`` or ``("none",)``.
     thresholds : tuple of Threshold
@@ -134,6 +141,9 @@ class Measure(Result):
     direction: Direction
     lowest: float = -math.inf
     highest: float = math.inf
+    ideal: float | None = None
+    lowest_mean: float = -math.inf
+    highest_mean: float = math.inf
     limbs: tuple[str, ...] = ("none",)
     thresholds: tuple[Threshold, ...] = ()
     derived_from: tuple[str, ...] = ()
@@ -218,7 +228,9 @@ class Measure(Result):
     def to_json(self) -> dict[str, Any]:
         """Return plain lists and dictionaries; an open end of the range is left out."""
         data: dict[str, Any] = {"label": self.label, "unit": self.unit, "direction": self.direction}
-        data |= {end: value for end in ("lowest", "highest") if math.isfinite(value := getattr(self, end))}
+        ends = ("lowest", "highest", "lowest_mean", "highest_mean")
+        data |= {end: value for end in ends if math.isfinite(value := getattr(self, end))}
+        data |= {} if self.ideal is None else {"ideal": self.ideal}
         data |= {"limbs": list(self.limbs), "decimals": self.decimals, "description": self.description}
         if self.derived_from:
             data["derived_from"] = list(self.derived_from)
@@ -296,7 +308,7 @@ def read_measure(name: str, data: Any, where: str) -> Measure:
     name : str
         Name of the measure.
     data : mapping
-        Keys label, unit, direction (required) and lowest, highest, limbs, decimals, description, derived_from,
+        Keys label, unit, direction (required) and lowest, highest, ideal, lowest_mean, highest_mean, limbs, decimals, description, derived_from,
         thresholds, mix_ups.
     where : str
         File the data come from, for the message.
@@ -340,6 +352,9 @@ def read_measure(name: str, data: Any, where: str) -> Measure:
         limbs=limbs,
         thresholds=tuple(_read_threshold(one, place) for one in data.get("thresholds", ())),
         derived_from=tuple(data.get("derived_from", ())),
+        ideal=None if data.get("ideal") is None else _number(data["ideal"], "ideal", place),
+        lowest_mean=_number(data.get("lowest_mean", -math.inf), "lowest_mean", place),
+        highest_mean=_number(data.get("highest_mean", math.inf), "highest_mean", place),
         decimals=int(_number(data.get("decimals", 1), "decimals", place)),
         description=str(data.get("description", "")),
         mix_ups=tuple(_read_mix_up(one, place) for one in data.get("mix_ups", ())),

@@ -2,27 +2,24 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from analysis.curves.recovery_choices import adjusted_in_words
+from analysis.report.comparison.findings.doubts import doubts_words
+from analysis.report.comparison.findings.responder_words import responders_words
+from analysis.report.comparison.findings.rules import find
+from analysis.report.comparison.findings.words import differences_words, seen_words
 from analysis.report.parts import numbers
 from analysis.report.parts.passages import Passage, Section
-from analysis.report.parts.wording import (
-    INVENTED,
-    NOT_ALLOCATED,
-    difference_sentence,
-    mean_sentence,
-    responder_sentence,
-)
+from analysis.report.parts.wording import INVENTED, NOT_ALLOCATED, mean_sentence
 
 if TYPE_CHECKING:
+    from analysis.report.comparison.findings.finding import Findings
     from analysis.report.comparison.study import Study
 
 
 #: How the reference is named, for a person who reads a report.
 HOW_TO_NAME = 'reference = "..." in the map file, or --set "reference=\'...\'" for one report'
-#: With more comparisons than this, only those whose interval leaves out zero are spelled out.
-MOST_SPELLED_OUT = 3
 
 
 def subtitle(study: Study) -> Section:
@@ -54,65 +51,41 @@ def _compared_with(study: Study) -> list[str]:
 
 
 def answer(study: Study) -> Section:
-    """Give the answer in one paragraph that says no more than the intervals support."""
-    sentences = [*_curve_sentences(study), *_responder_sentences(study)]
-    if study.allocation == "observational" and len(study.protocols) > 1:
-        sentences.append(NOT_ALLOCATED)
-    return Section((Passage((" ".join(sentences),), "answer"),))
+    """Give the answer in four points: who was seen; what differs, with its course; who improved; what to doubt."""
+    found = find(study)
+    improved = [responders_words(found.responders)] if found.responders is not None else []
+    points = [*_seen(study, found), *_differs(study, found), *improved]
+    doubts = doubts_words(found, study.measure, allocation=study.allocation, not_allocated=NOT_ALLOCATED)
+    if found.differences:
+        points.append(" ".join(doubts))
+    return Section((Passage(tuple(points), "answer"),))
 
 
-def _responder_sentences(study: Study) -> list[str]:
-    """Take the analysis whose threshold is of importance to patients, where there is one."""
-    important = [found for found in study.responders if found.endpoint.to_reach.name == "minimal important change"]
-    return [responder_sentence(found) for found in (important or list(study.responders))[:1]]
+def _seen(study: Study, found: Findings) -> list[str]:
+    curves, patients = study.curves, len(study.cohort.patients)
+    if curves is None:
+        said = f"No recovery curves could be fitted to the data of {numbers.plural(patients, 'patient')}, so nothing can be "
+        return [f"{said}said about differences. The reason: {study.no_curves}"]
+    week = f"{seen_words(found, curves.primary_week)} " if found.seen else ""
+    adjusted = f", which is adjusted for {adjusted_in_words(curves.adjusted_for)}" if curves.adjusted_for else ""
+    modelled = curves.model.n_patients
+    which = "All" if modelled == patients > 1 else numbers.count(modelled)
+    among = f" of {numbers.count(patients)}" if modelled < patients else ""
+    return [f"{week}{which}{among} {'is' if modelled == 1 else 'are'} in the model{adjusted}."]
 
 
-def _curve_sentences(study: Study) -> list[str]:
+def _differs(study: Study, found: Findings) -> list[str]:
     curves = study.curves
     if curves is None:
-        patients = numbers.plural(len(study.cohort.patients), "patient")
-        said = (
-            f"No recovery curves could be fitted to the data of {patients}, so nothing can be said about differences."
-        )
-        return [said, f"The reason: {study.no_curves}"]
+        return []
     if len(curves.protocols) == 1:
         return [mean_sentence(curves, level=study.level)]
-    rows = list(study.primary.itertuples())
-    adjusted = f", adjusted for {adjusted_in_words(curves.adjusted_for)}" if curves.adjusted_for else ""
-    opening = (
-        f"{numbers.count(curves.model.n_patients)} of {numbers.count(len(study.cohort.patients))} patients are in the "
-        f"comparison{adjusted}."
+    detectable = [one.value for one in study.measure.thresholds if one.kind == "MDC" and one.accepted]
+    said = differences_words(
+        found,
+        study.measure,
+        level=study.level,
+        allocation=study.allocation,
+        detectable=min(detectable, default=None),
     )
-    seen = curves.frame.loc[curves.frame["week"] == curves.primary_week, "patient_id"].nunique()
-    if curves.scheduled and seen < curves.model.n_patients:
-        verb = "was" if seen == 1 else "were"
-        opening += f" {numbers.count(seen)} of them {verb} seen at week {numbers.week(curves.primary_week)}."
-    compared = [
-        difference_sentence(
-            str(row.protocol),
-            str(row.reference),
-            measure=curves.measure,
-            week=curves.primary_week,
-            estimate=row.estimate,  # type: ignore[arg-type]
-            lower=row.lower,  # type: ignore[arg-type]
-            upper=row.upper,  # type: ignore[arg-type]
-            level=study.level,
-            allocation=study.allocation,
-        )
-        for row in rows
-    ]
-    if len(rows) > MOST_SPELLED_OUT:
-        compared = _spelled_out(rows, compared)
-    several = ["These intervals are not adjusted for the number of comparisons."] if len(rows) > 1 else []
-    return [opening, *compared, *several]
-
-
-def _spelled_out(rows: list[Any], sentences: list[str]) -> list[str]:
-    """Keep the sentences whose interval leaves out zero, and count the others."""
-    apart = [sentence for row, sentence in zip(rows, sentences, strict=True) if row.lower > 0 or row.upper < 0]
-    rest = len(sentences) - len(apart)
-    if not rest:
-        return apart
-    which = "each of the other" if apart else "each of the"
-    others = f"For {which} {numbers.plural(rest, 'comparison')} with {rows[0].reference} the interval holds zero"
-    return [*apart, f"{others}: these data do not tell which is better."]
+    return [" ".join(said)]

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from analysis.report.comparison.findings.rules import find
+from analysis.report.comparison.findings.words import slide_title
 from analysis.report.figures.difference_figure import difference_figure
 from analysis.report.figures.recovery_figure import recovery_figure
 from analysis.report.figures.responder_figures import change_figure, responder_figure
@@ -49,11 +52,12 @@ def differences(study: Study) -> Section:
         return Section((absent(f"enough to compare protocols. {study.no_curves}"),))
     if len(study.curves.protocols) == 1:
         return Section((absent(f"a second protocol: all patients followed {study.curves.protocols[0]}."),))
+    figure = difference_figure(study.curves, level=study.level)
     return Section(
         (
             primary_table(study.curves, study.primary, study.level),
             Passage((multiplicity_sentence(len(study.curves.protocols) - 1),)),
-            difference_figure(study.curves, level=study.level),
+            replace(figure, message=slide_title(find(study), study.measure)),
         )
     )
 
@@ -87,7 +91,10 @@ def primary_table(curves: RecoveryCurves, table: pd.DataFrame, level: float) -> 
     better = "Positive" if curves.measure.sign > 0 else "Negative"
     notes = [f"{better} differences are better for the protocol named. Intervals: {method_in_words(table)}."]
     if several:
-        notes.append(f"Adjusted: together {percent} for {len(table)} comparisons; p values by Holm's procedure.")
+        notes.append(
+            f"Adjusted for {len(table)} comparisons: intervals by Bonferroni, together {percent}; p values by Holm, so that one can "
+            "be below 5 % while its interval holds zero."
+        )
     return Table(
         table,
         f"{curves.measure.label} ({curves.measure.unit}): differences at week {numbers.week(curves.primary_week)}, the "

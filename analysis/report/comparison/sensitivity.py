@@ -1,4 +1,4 @@
-"""Whether the finding hangs on who was missing, and on the error of measurement: for the appendix."""
+"""Whether the finding hangs on who was missing, the error of measurement or the fit of the model: for the appendix."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from analysis.outcomes.true_response.normality import LEVEL
 from analysis.report.comparison.counted_or_expected import counted_or_expected
 from analysis.report.comparison.opening import HOW_TO_NAME
 from analysis.report.comparison.study import Lacking
+from analysis.report.figures.model_figures import quantile_figure, residual_figure
 from analysis.report.figures.sensitivity_figures import analyses_figure, responder_analyses_table, tipping_figure
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
@@ -47,6 +48,13 @@ def _no_reference() -> Passage:
         "which protocol is the reference, so the analyses that fill missing visits as if under the reference (jump to "
         f"reference, copy reference, copy increments in reference) are not run. To name it: {HOW_TO_NAME}."
     )
+
+
+def model_checks(study: Study) -> Section:
+    """Show the residuals of the recovery curves against week, fitted mean and the normal distribution."""
+    if study.curves is None:
+        return Section((absent(f"a model to be checked. {study.no_curves}"),))
+    return Section((residual_figure(study.curves.model), quantile_figure(study.curves.model)))
 
 
 def probability(study: Study) -> Section:

@@ -137,6 +137,11 @@ class Study(Prepared):
         return self.curves.primary_differences(level=self.level).join(beside)
 
     @cached_property
+    def means_by_week(self) -> pd.DataFrame:
+        """Model means of every protocol at every week; empty without curves."""
+        return pd.DataFrame() if self.curves is None else self.curves.means(level=self.level)
+
+    @cached_property
     def intercurrent(self) -> IntercurrentEvents | Lacking:
         """Events up to the primary week that could change what the outcome means."""
         if self.curves is None:
@@ -271,12 +276,14 @@ class Study(Prepared):
         endpoint, beside = self._compared_by_means(), self.last_responders
 
         def make() -> Sensitivity:
-            found = missing_data_analyses(self.cohort, endpoint, draws=draws)
-            turned = tipping_point(self.cohort, endpoint, draws=draws)
-            if isinstance(beside, Lacking) or beside.endpoint.measure == self.measure:
-                return Sensitivity(found, turned, found)
-            other = replace(beside.endpoint, reference=endpoint.reference)
-            return Sensitivity(found, turned, missing_data_analyses(self.cohort, other, draws=draws))
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore", ConvergenceWarning)  # of a model that is then not used
+                found = missing_data_analyses(self.cohort, endpoint, draws=draws)
+                turned = tipping_point(self.cohort, endpoint, draws=draws)
+                if isinstance(beside, Lacking) or beside.endpoint.measure == self.measure:
+                    return Sensitivity(found, turned, found)
+                other = replace(beside.endpoint, reference=endpoint.reference)
+                return Sensitivity(found, turned, missing_data_analyses(self.cohort, other, draws=draws))
 
         return _found("enough to fill missing visits. ", make)
 

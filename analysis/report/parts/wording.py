@@ -12,7 +12,6 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from analysis.cohort.measures import Measure
     from analysis.curves.mixed_model import MixedModel
     from analysis.curves.recovery import RecoveryCurves
     from analysis.outcomes.responders.responders import Responders
@@ -34,8 +33,6 @@ INVENTED = "Invented cohort: no number in this report is a finding about any tre
 FEW_PATIENTS = 20
 #: A larger share missing at the primary week than this gets a caution (a usual limit of reviewers, no source).
 MUCH_MISSING = 0.2
-#: With more protocols than this a sentence names the lowest and the highest share only.
-MOST_SHARES_LISTED = 4
 
 _RESIDUALS = {
     "independent": "independent errors of equal variance",
@@ -81,72 +78,6 @@ def made_in_words(stamp: str) -> str:
     return f"Made {stamp} with kneecurve. It shows what was measured and recommends nothing for a patient."
 
 
-def difference_sentence(
-    protocol: str,
-    reference: str,
-    *,
-    measure: Measure,
-    week: float,
-    estimate: float,
-    lower: float,
-    upper: float,
-    level: float,
-    allocation: Allocation,
-) -> str:
-    """Say what an interval supports about two protocols.
-
-    Parameters
-    ----------
-    protocol, reference : str
-        The protocols; the difference is the first minus the second.
-    measure : Measure
-        The measure; its direction says which way is better.
-    week : float
-        When.
-    estimate, lower, upper : float
-        The difference and its interval, in the unit of the measure.
-    level : float
-        Confidence level.
-    allocation : {"randomised", "observational"}
-        Whether patients were allocated at random.
-
-    Returns
-    -------
-    str
-        One or two sentences. An interval that holds zero is never called equality.
-
-    Examples
-    --------
-    >>> from analysis.cohort.measures import load_catalogue
-    >>> pain = load_catalogue()["pain"]
-    >>> difference_sentence("early", "usual", measure=pain, week=26.0, estimate=-0.5, lower=-1.2, upper=0.2, level=0.95,
-    ...                     allocation="randomised")
-    'With early, mean pain at week 26 was 0.50 points lower than with usual, but the 95 % interval runs from 1.20 lower
-    (better) to 0.20 higher (worse): these data do not tell which of the two is better.'
-    """
-    decimals = shown_decimals(measure)
-    head = f"With {protocol}, mean {in_text(measure.label)} at week {numbers.week(week)}"
-    percent = numbers.level_in_words(level)
-    if any(numbers.is_missing(value) for value in (estimate, lower, upper)):
-        return f"{head} could not be compared with {reference}: no interval can be given."
-    size = f"{_moved(estimate, decimals, measure.unit)} than with {reference}"
-    if lower <= 0 <= upper:
-        limits = f"{_limit(lower, decimals, measure)} to {_limit(upper, decimals, measure)}"
-        return (
-            f"{head} was {size}, but the {percent} interval runs from {limits}: these data do not tell which of the "
-            "two is better."
-        )
-    near, far = sorted((abs(lower), abs(upper)))
-    limits = f"{numbers.interval(near, far, decimals)} {'higher' if estimate > 0 else 'lower'}"
-    better = protocol if estimate * measure.sign > 0 else reference
-    if allocation == "randomised":
-        return f"{head} was {size} ({percent} interval {limits}): these data favour {better}."
-    return (
-        f"{head} was {size} ({percent} interval {limits}): on average patients with {better} did better, which may "
-        "have causes other than the protocol."
-    )
-
-
 def mean_sentence(curves: RecoveryCurves, *, level: float) -> str:
     """Say where the single protocol of a cohort stands at the primary week.
 
@@ -166,46 +97,6 @@ def mean_sentence(curves: RecoveryCurves, *, level: float) -> str:
         f"{numbers.number(row['estimate'], decimals)} {curves.measure.unit} ({numbers.level_in_words(level)} interval "
         f"{numbers.interval(row['lower'], row['upper'], decimals)})."
     )
-
-
-def responder_sentence(found: Responders) -> str:
-    """Say how many patients reached the threshold, with denominators, and what the differences support.
-
-    Parameters
-    ----------
-    found : Responders
-        A responder analysis.
-    """
-    shares = [
-        f"{numbers.share(row.share)} ({numbers.fraction(row.responders, row.n)}) with {row.protocol}"
-        for row in found.table.itertuples()
-        if row.n
-    ]
-    if not shares:
-        return f"Nobody had both a baseline and a value at week {numbers.week(found.endpoint.week)}: no share can be given."
-    reached = numbers.listed(shares)
-    if len(shares) > MOST_SHARES_LISTED:
-        order = found.table[found.table["n"] > 0].reset_index(drop=True)["share"]
-        reached = f"{shares[int(order.argmin())]} to {shares[int(order.argmax())]}"
-    sentence = (
-        f"By week {numbers.week(found.endpoint.week)} {in_text(found.endpoint.measure.label)} "
-        f"{found.endpoint.reached_words} ({found.endpoint.to_reach.name}) in {reached}, counting "
-        f"{'the patients seen' if found.endpoint.missing == 'excluded' else 'patients not seen as not improved'}"
-    )
-    known = [row for row in found.differences.itertuples() if not numbers.is_missing(row.difference)]
-    if not known:
-        return f"{sentence}."
-    percent = numbers.level_in_words(found.endpoint.level)
-    apart = [
-        f"{row.protocol} minus {row.reference} {numbers.points(row.difference)} percentage points "
-        f"({numbers.points_interval(row.lower, row.upper)})"
-        for row in known
-        if not row.lower <= 0 <= row.upper  # type: ignore[arg-type, operator]
-    ]
-    if not apart:
-        which = "the difference" if len(known) == 1 else "each difference"
-        return f"{sentence}; the {percent} interval of {which} in shares holds zero."
-    return f"{sentence}; {percent} intervals of differences that leave out zero: {'; '.join(apart)}."
 
 
 def multiplicity_sentence(n_comparisons: int) -> str:
@@ -361,15 +252,3 @@ def _fit_in_words(model: MixedModel) -> str:
     edge = " A variance lies at zero or a correlation at one, which is a valid answer." if record.boundary else ""
     notes = f" {' '.join(record.notes)}" if record.notes else ""
     return f"The fit {went} after {record.evaluations} evaluations.{edge}{notes}"
-
-
-def _moved(value: float, decimals: int, unit: str) -> str:
-    return f"{numbers.number(abs(value), decimals)} {unit} {'higher' if value > 0 else 'lower'}"
-
-
-def _limit(value: float, decimals: int, measure: Measure) -> str:
-    if numbers.number(value, decimals).strip("−0.") == "":
-        return "no difference"
-    way = "higher" if value > 0 else "lower"
-    good = "better" if value * measure.sign > 0 else "worse"
-    return f"{numbers.number(abs(value), decimals)} {way} ({good})"

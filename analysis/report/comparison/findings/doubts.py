@@ -1,0 +1,79 @@
+"""What speaks against the findings of a comparison, in words; where nothing does, what was looked for."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.report.comparison.findings.finding import FEW_SEEN
+from analysis.report.parts import numbers
+from analysis.report.parts.numbers import in_text, shown_decimals
+
+if TYPE_CHECKING:
+    from analysis.cohort.measures import Measure
+    from analysis.report.comparison.findings.finding import Findings
+    from analysis.report.parts.wording import Allocation
+
+#: Characteristics named that lie apart at the start.
+_MOST_IMBALANCES = 3
+
+
+def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation, not_allocated: str) -> list[str]:
+    """List what speaks against the findings.
+
+    Parameters
+    ----------
+    found : Findings
+        The findings.
+    measure : Measure
+        The measure compared.
+    allocation : {"randomised", "observational"}
+        Whether patients were allocated at random.
+    not_allocated : str
+        What is said where they were not.
+
+    Returns
+    -------
+    list of str
+        Sentences; never empty.
+    """
+    said = []
+    if found.unusual:
+        means = [
+            f"{name} {numbers.number(mean, shown_decimals(measure))} {measure.unit} at week {numbers.week(week)}"
+            for name, week, mean in found.unusual
+        ]
+        usual = numbers.interval(measure.lowest_mean, measure.highest_mean, 0)
+        said.append(
+            f"Means lie outside what groups of patients have ({usual} {measure.unit}): {numbers.listed(means)}. Ask how it "
+            "was measured before anything else is read."
+        )
+    if allocation == "observational" and found.differences:
+        said.append(not_allocated)
+        if found.imbalance:
+            apart = [
+                f"{label.lower()} ({name}, {numbers.signed(gap, 1)} SD)"
+                for name, label, gap in found.imbalance[:_MOST_IMBALANCES]
+            ]
+            said.append(
+                f"At the start they differ most from {found.differences[0].reference} in {numbers.listed(apart, 'and')}."
+            )
+    if found.opposite:
+        names = numbers.listed(list(found.opposite), "and")
+        other = found.responders.endpoint.measure.label if found.responders is not None else ""
+        beside = f" in {in_text(other)}" if other and other != measure.label else ""
+        said.append(f"Mean {in_text(measure.label)} and responders{beside} point in different directions for {names}.")
+    if found.few_seen:
+        few = numbers.listed([f"{one.protocol} ({one.seen})" for one in found.few_seen], "and")
+        said.append(f"Fewer than {FEW_SEEN} patients were seen: {few}. Single patients can turn a result round.")
+    if found.much_lost or found.losses_differ:
+        said.append("Those who were not seen may have fared otherwise than those who were.")
+    if said:
+        return said
+    looked_for = ["few patients seen", "many or unlike losses"]
+    if np.isfinite([measure.lowest_mean, measure.highest_mean]).any():
+        looked_for.append("means outside what groups have")
+    if any(one.analyses for one in found.differences) and any(one.lost for one in found.seen):
+        looked_for.append("other answers under other assumptions about missing visits")
+    return [f"Looked for and not found: {numbers.listed(looked_for, 'or')}. What was not measured cannot be seen here."]

@@ -1,0 +1,157 @@
+"""What a protocol comparison found: records, each with what was looked at; every claim of the report speaks from them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from analysis.outcomes import Responders
+
+#: From this share of a protocol not seen, or this much more than in the other, a difference is no conclusion (our own rule;
+#: no source gives one limit).
+MUCH_LOST, LOST_APART = 1 / 3, 0.15
+#: A protocol in which fewer patients were seen gets a doubt (design choice).
+FEW_SEEN = 20
+#: Shares of responders of all patients counted below this, or above 1 minus it, say little (design choice).
+HARDLY_ANY = 0.05
+
+#: favours: the interval, adjusted for the number of comparisons, leaves out no difference, on that side. undecided: it holds
+#: it. no conclusion: too many were lost to say. beyond the ideal: a mean lies beyond the best value, so that higher, or lower,
+#: is not better. not compared: no interval.
+Verdict = Literal[
+    "favours protocol", "favours reference", "undecided", "no conclusion", "beyond the ideal", "not compared"
+]
+
+
+@dataclass(frozen=True)
+class Seen:
+    """Who was seen at the primary week.
+
+    Attributes
+    ----------
+    protocol : str
+        The protocol.
+    seen, allocated : int
+        Patients with a value at the week, and all.
+    """
+
+    protocol: str
+    seen: int
+    allocated: int
+
+    @property
+    def lost(self) -> float:
+        """Share not seen; missing where nobody was allocated."""
+        return 1 - self.seen / self.allocated if self.allocated else float("nan")
+
+
+@dataclass(frozen=True)
+class Difference:
+    """A protocol against the reference at one week, by the curves.
+
+    Attributes
+    ----------
+    protocol, reference : str
+        The first minus the second.
+    week : float
+        When.
+    estimate, lower, upper, p_value : float
+        In the unit of the measure; limits and p value adjusted for ``among`` comparisons.
+    among : int
+        How many comparisons limits and p value are adjusted for.
+    seen, reference_seen : Seen or None
+        Who was seen; None where visits have no schedule.
+    verdict : str
+        One of :data:`Verdict`.
+    mean, reference_mean : float
+        Model means at the week.
+    turned_by, analyses : int
+        How many of the analyses with other assumptions about missing visits give another verdict, and how many there are.
+    """
+
+    protocol: str
+    reference: str
+    week: float
+    estimate: float
+    lower: float
+    upper: float
+    p_value: float
+    among: int
+    seen: Seen | None
+    reference_seen: Seen | None
+    verdict: Verdict
+    mean: float
+    reference_mean: float
+    turned_by: int
+    analyses: int
+
+
+@dataclass(frozen=True)
+class Course:
+    """A week other than the primary one at which the interval, adjusted for all weeks, leaves out no difference; secondary.
+
+    Attributes
+    ----------
+    protocol, reference, week, estimate, lower, upper, among
+        As of :class:`Difference`, without regard to losses.
+    kind : {"faded", "not yet", "reversed"}
+        An earlier difference not found at the primary week; a later one; one in the other direction than at the primary.
+    """
+
+    protocol: str
+    reference: str
+    week: float
+    estimate: float
+    lower: float
+    upper: float
+    among: int
+    kind: Literal["faded", "not yet", "reversed"]
+
+
+@dataclass(frozen=True)
+class Findings:
+    """What was found, in the order in which a reader must know it.
+
+    Attributes
+    ----------
+    seen : tuple of Seen
+        By protocol, the reference first; empty where visits have no schedule.
+    differences : tuple of Difference
+        At the primary week, a row a protocol other than the reference.
+    courses : tuple of Course
+        Other weeks that tell another story.
+    responders : Responders or None
+        The analysis whose threshold is of importance to patients, where there is one, else the first.
+    opposite : tuple of str
+        Protocols for which the difference of means is clear and that of responders points the other way.
+    imbalance : tuple of (str, str, float)
+        Protocol, characteristic and standardised difference from the reference at the start, the largest first; only of
+        patients not allocated at random.
+    unusual : tuple of (str, float, float)
+        Protocol, week and mean of the patients seen, where it lies outside what groups have; the furthest of each protocol.
+    """
+
+    seen: tuple[Seen, ...]
+    differences: tuple[Difference, ...]
+    courses: tuple[Course, ...]
+    responders: Responders | None
+    opposite: tuple[str, ...]
+    imbalance: tuple[tuple[str, str, float], ...]
+    unusual: tuple[tuple[str, float, float], ...]
+
+    @property
+    def much_lost(self) -> tuple[Seen, ...]:
+        """Protocols of which a third or more were not seen."""
+        return tuple(one for one in self.seen if one.lost >= MUCH_LOST - 1e-9)
+
+    @property
+    def losses_differ(self) -> bool:
+        """Whether the shares lost of two protocols are 15 points or more apart."""
+        lost = [one.lost for one in self.seen if one.allocated]
+        return bool(lost) and max(lost) - min(lost) >= LOST_APART - 1e-9
+
+    @property
+    def few_seen(self) -> tuple[Seen, ...]:
+        """Protocols of which fewer than 20 patients were seen."""
+        return tuple(one for one in self.seen if one.seen < FEW_SEEN)

@@ -1,0 +1,223 @@
+"""The rules by which the results of a comparison become findings; nothing is rounded here."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from analysis.report.comparison.findings.finding import LOST_APART, MUCH_LOST, Course, Difference, Findings, Seen
+from analysis.report.comparison.study import Lacking
+
+if TYPE_CHECKING:
+    from analysis.cohort import Measure
+    from analysis.outcomes import Responders
+    from analysis.report.comparison.findings.finding import Verdict
+    from analysis.report.comparison.study import Study
+
+#: Groups that were not drawn by lot and lie further apart at the start, in standard deviations, get a doubt (a limit in
+#: common use for matched groups; common practice, no source).
+APART_AT_START = 0.25
+#: What the table of analyses calls the model of the curves themselves.
+BY_MODEL = "mixed model"
+
+
+def find(study: Study) -> Findings:
+    """Judge what the results of a study say.
+
+    Parameters
+    ----------
+    study : Study
+        The comparison.
+
+    Returns
+    -------
+    Findings
+        With the verdict on each difference; nothing is rounded.
+
+    Notes
+    -----
+    The rules are the kit's own; their limits stand at the top of this module and of
+    :mod:`analysis.report.comparison.findings.finding`. A difference favours a protocol only where its interval, adjusted for
+    the number of comparisons at the primary week (Bonferroni), leaves out zero and not too many were lost.
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> from analysis.cohort import write_cohort
+    >>> from analysis.report.comparison import prepare_study
+    >>> from synthetic_cohort import generate_cohort
+    >>> with TemporaryDirectory() as name:
+    ...     study = prepare_study(write_cohort(generate_cohort(patients=90, seed=3).observed, name + "/cohort"), imputations=5)
+    >>> [(one.protocol, one.verdict) for one in find(study).differences]
+    [('home stimulation', 'undecided'), ('home stimulation and early motion', 'undecided')]
+    """
+    seen = _seen(study)
+    by_name = {one.protocol: one for one in seen}
+    differences = tuple(_difference(row, study, by_name) for row in study.primary.to_dict("records"))
+    important = [found for found in study.responders if found.endpoint.to_reach.name == "minimal important change"]
+    responders = next(iter(important or study.responders), None)
+    return Findings(
+        seen=seen,
+        differences=differences,
+        courses=tuple(_courses(study, differences)),
+        responders=responders,
+        opposite=tuple(_opposite(differences, responders, study.measure.sign)),
+        imbalance=tuple(_imbalance(study)) if study.allocation == "observational" else (),
+        unusual=tuple(_unusual(study)),
+    )
+
+
+def _seen(study: Study) -> tuple[Seen, ...]:
+    table = study.missing.table
+    if table.empty or study.primary_week is None:
+        return ()
+    at = table[table["week"] == study.primary_week]
+    rows = {str(row["protocol"]): row for row in at.to_dict("records")}
+    return tuple(
+        Seen(name, int(rows[name]["seen"]), int(rows[name]["expected"])) for name in study.protocols if name in rows
+    )
+
+
+def _difference(row: dict[Any, Any], study: Study, seen: dict[str, Seen]) -> Difference:
+    protocol, reference = str(row["protocol"]), str(row["reference"])
+    own, other = seen.get(protocol), seen.get(reference)
+    means = _mean_at(study, protocol), _mean_at(study, reference)
+    lower, upper = float(row["adjusted_lower"]), float(row["adjusted_upper"])
+    turned, analyses = _turned(study, protocol, side(row["lower"], row["upper"]))
+    return Difference(
+        protocol=protocol,
+        reference=reference,
+        week=float(study.primary_week or np.nan),
+        estimate=float(row["estimate"]),
+        lower=lower,
+        upper=upper,
+        p_value=float(row["adjusted_p_value"]),
+        among=len(study.primary),
+        seen=own,
+        reference_seen=other,
+        verdict=_verdict(lower, upper, study.measure, (own, other), means),
+        mean=means[0],
+        reference_mean=means[1],
+        turned_by=turned,
+        analyses=analyses,
+    )
+
+
+def side(lower: float, upper: float) -> int:
+    """Say on which side of zero an interval lies: 1, -1, or 0 where it holds zero or is missing.
+
+    Examples
+    --------
+    >>> side(0.1, 0.2), side(-0.1, 0.2), side(-0.2, -0.1), side(float("nan"), 0.2)
+    (1, 0, -1, 0)
+    """
+    return int(lower > 0) - int(upper < 0)
+
+
+def _mean_at(study: Study, protocol: str) -> float:
+    """Give the model mean of a protocol at the primary week."""
+    at = study.means_by_week
+    row = at[(at["protocol"].astype("str") == protocol) & ((at["week"] - (study.primary_week or 0.0)).abs() < 1e-9)]
+    return float(row["estimate"].iloc[0]) if len(row) else float("nan")
+
+
+def _verdict(
+    lower: float, upper: float, measure: Measure, seen: tuple[Seen | None, Seen | None], means: tuple[float, float]
+) -> Verdict:
+    if np.isnan(lower) or np.isnan(upper):
+        return "not compared"
+    own, other = seen
+    if own is not None and other is not None:
+        worst, apart = max(own.lost, other.lost), abs(own.lost - other.lost)
+        if worst >= MUCH_LOST - 1e-9 or apart >= LOST_APART - 1e-9:
+            return "no conclusion"
+    better = side(lower, upper) * measure.sign
+    if better and measure.ideal is not None and max(measure.sign * (one - measure.ideal) for one in means) > 0:
+        return "beyond the ideal"
+    return "undecided" if better == 0 else "favours protocol" if better > 0 else "favours reference"
+
+
+def _turned(study: Study, protocol: str, main: int) -> tuple[int, int]:
+    """Count the analyses of missing visits other than by the curves, and those whose interval lies on another side."""
+    if isinstance(study.sensitivity, Lacking):
+        return 0, 0
+    table = study.sensitivity.analyses.differences
+    own = table[
+        (table["protocol"].astype("str") == protocol) & table["lower"].notna() & (table["analysis"] != BY_MODEL)
+    ]
+    sides = [side(lower, upper) for lower, upper in zip(own["lower"], own["upper"], strict=True)]
+    return sum(one != main for one in sides), len(sides)
+
+
+def _courses(study: Study, differences: tuple[Difference, ...]) -> list[Course]:
+    """Find weeks that tell another story than the primary one: for each protocol the earlier or later one furthest from 0."""
+    curves = study.curves
+    if curves is None or not differences or not curves.scheduled:
+        return []
+    table = curves.differences(level=study.level, adjust="bonferroni")
+    found = []
+    for one in differences:
+        main = side(one.lower, one.upper)
+        rows = table[(table["protocol"].astype("str") == one.protocol) & ((table["week"] - one.week).abs() > 1e-9)]
+        told = [row for row in rows.to_dict("records") if side(row["lower"], row["upper"]) not in (0, main)]
+        for kind in ("faded", "not yet"):
+            there = [row for row in told if (row["week"] < one.week) == (kind == "faded")]
+            if there:
+                row = max(there, key=lambda row: abs(float(row["estimate"])))
+                found.append(
+                    Course(
+                        one.protocol, one.reference, float(row["week"]), float(row["estimate"]), float(row["lower"]),
+                        float(row["upper"]), len(table), "reversed" if main else kind,
+                    )
+                )  # fmt: skip
+    return found
+
+
+def _opposite(differences: tuple[Difference, ...], responders: Responders | None, sign: int) -> list[str]:
+    if responders is None:
+        return []
+    table = responders.differences
+    points = dict(zip(table["protocol"].astype("str"), 100 * table["difference"].fillna(0.0), strict=True))
+    return [
+        one.protocol
+        for one in differences
+        if round(points.get(one.protocol, 0.0)) * side(one.lower, one.upper) * sign < 0
+    ]
+
+
+def _imbalance(study: Study) -> list[tuple[str, str, float]]:
+    """Give what lies far apart at the start, in pooled standard deviations (Austin, Stat Med 2009;28:3083, from memory)."""
+    found: dict[tuple[str, str], float] = {}
+    for (_, label, _), rows in study.baseline.table.groupby(
+        ["variable", "label", "category"], sort=False, dropna=False
+    ):
+        one = {str(row["protocol"]): row for row in rows.to_dict("records")}
+        for name in study.protocols:
+            if study.reference in one and name in one and name != study.reference:
+                gap = _standardised(one[name], one[study.reference])
+                if abs(gap) > max(APART_AT_START, abs(found.get((name, str(label)), 0.0))):
+                    found[name, str(label)] = gap
+    return sorted(((name, label, gap) for (name, label), gap in found.items()), key=lambda one: -abs(one[2]))
+
+
+def _standardised(own: dict[Any, Any], base: dict[Any, Any]) -> float:
+    if np.isfinite(own["mean"]) and np.isfinite(base["mean"]):
+        gap = own["mean"] - base["mean"]
+        variance = (own["standard_deviation"] ** 2 + base["standard_deviation"] ** 2) / 2
+    else:
+        gap = own["share"] - base["share"]
+        variance = (own["share"] * (1 - own["share"]) + base["share"] * (1 - base["share"])) / 2
+    return float(gap / variance**0.5) if variance > 0 and np.isfinite(gap) else 0.0
+
+
+def _unusual(study: Study) -> list[tuple[str, float, float]]:
+    """Give the mean of each protocol that lies furthest outside what means of groups are."""
+    measure = study.measure
+    seen = study.visits[study.visits["value"].notna() & study.visits["protocol"].notna()]
+    means = seen.groupby([seen["protocol"].astype("str"), "week"])["value"].mean()
+    outside = pd.concat([measure.lowest_mean - means, means - measure.highest_mean], axis=1).max(axis=1)
+    table = pd.DataFrame({"mean": means, "outside": outside}).reset_index().sort_values("outside", ascending=False)
+    worst = table[table["outside"] > 0].drop_duplicates("protocol").to_dict("records")
+    return [(str(row["protocol"]), float(row["week"]), float(row["mean"])) for row in worst]

@@ -1,0 +1,272 @@
+"""The findings of a protocol comparison in words: no more than was looked at, and first what a reader must know."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis.report.parts import numbers
+from analysis.report.parts.numbers import in_text, shown_decimals
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analysis.cohort.measures import Measure
+    from analysis.report.comparison.findings.finding import Course, Difference, Findings, Seen
+    from analysis.report.parts.wording import Allocation
+
+#: With more protocols than this a sentence names the lowest and the highest only.
+MOST_LISTED = 4
+#: With more comparisons than this, those that tell nothing are counted and not spelled out.
+MOST_SPELLED_OUT = 3
+
+
+def seen_words(found: Findings, week: float) -> str:
+    """Say how many of each protocol were seen at the primary week, and whether so many were lost that it matters.
+
+    Parameters
+    ----------
+    found : Findings
+        The findings; of patients whose visits have a schedule.
+    week : float
+        The primary week.
+    """
+    seen, allocated = sum(one.seen for one in found.seen), sum(one.allocated for one in found.seen)
+    who = f"At week {numbers.week(week)},"
+    if len(found.seen) == 1 or seen == allocated:
+        said = f"{who} {_were_seen(seen, allocated)}."
+    else:
+        said = f"{who} {_were_seen(seen, allocated)}: {_by_protocol(found.seen)}."
+    if found.much_lost:
+        names = numbers.listed([f"{one.protocol} ({_lost(one)})" for one in found.much_lost])
+        said += f" A third or more were not seen of {names}."
+    elif found.losses_differ:
+        least, most = (pick(found.seen, key=lambda one: one.lost) for pick in (min, max))
+        said += (
+            f" The losses differ: {_lost(most)} of {most.protocol} were not seen, {_lost(least)} of {least.protocol}."
+        )
+    return said
+
+
+def difference_words(
+    found: Difference, measure: Measure, *, level: float, allocation: Allocation, detectable: float | None = None
+) -> str:
+    """Say what a difference at the primary week supports.
+
+    Parameters
+    ----------
+    found : Difference
+        The difference with its verdict.
+    measure : Measure
+        The measure; its direction says which way is better.
+    level : float
+        Confidence level of the interval.
+    allocation : {"randomised", "observational"}
+        Whether patients were allocated at random.
+    detectable : float, optional
+        The change that exceeds the error of measurement in one patient.
+
+    Returns
+    -------
+    str
+        One to three sentences. An interval that holds zero is never called equality.
+
+    Examples
+    --------
+    >>> from analysis.cohort.measures import load_catalogue
+    >>> from analysis.report.comparison.findings.finding import Difference
+    >>> one = Difference("early", "usual", 26.0, -0.5, -1.2, 0.2, 0.16, 1, None, None, "undecided", 3.0, 3.5, 0, 0)
+    >>> difference_words(one, load_catalogue()["pain"], level=0.95, allocation="randomised")
+    'With early, mean pain at week 26 was 0.50 points lower than with usual, but the 95 % interval runs from 1.20 lower
+    (better) to 0.20 higher (worse): these data do not tell which of the two is better.'
+    """
+    decimals = shown_decimals(measure)
+    head = f"With {found.protocol}, mean {in_text(measure.label)} at week {numbers.week(found.week)}"
+    percent = numbers.level_in_words(level)
+    if found.verdict == "not compared":
+        return f"{head} could not be compared with {found.reference}: no interval can be given."
+    head = f"{head} was {_moved(found.estimate, decimals, measure.unit)} than with {found.reference}"
+    adjusted = f", adjusted for {found.among} comparisons," if found.among > 1 else ""
+    turned = _turned(found)
+    beyond = (
+        measure.ideal is not None
+        and max(measure.sign * (one - measure.ideal) for one in (found.mean, found.reference_mean)) > 0
+    )
+    limits = _limits(found, decimals, None if beyond or found.verdict == "no conclusion" else measure)
+    if found.verdict == "undecided":
+        return (
+            f"{head}, but the {percent} interval{adjusted} runs from {limits}: these data do not tell which of the two is "
+            f"better.{turned}"
+        )
+    if found.verdict == "beyond the ideal":
+        means = f"{numbers.number(found.mean, decimals)} and {numbers.number(found.reference_mean, decimals)}"
+        return (
+            f"{head} ({percent} interval{adjusted} {limits}); means of {means} reach beyond {measure.ideal:g}, where "
+            f"{'higher' if measure.sign > 0 else 'lower'} is not better, so nothing is said about which is.{turned}"
+        )
+    if found.verdict == "no conclusion":
+        lost = numbers.listed(
+            [f"{_lost(one)} with {one.protocol}" for one in (found.seen, found.reference_seen) if one]
+        )
+        return f"{head} ({percent} interval{adjusted} {limits}), but not seen were {lost}: no conclusion.{turned}"
+    near, far = sorted((abs(found.lower), abs(found.upper)))
+    limits = f"{numbers.interval(near, far, decimals)} {'higher' if found.estimate > 0 else 'lower'}"
+    better = found.protocol if found.verdict == "favours protocol" else found.reference
+    said = f"{head} ({percent} interval{adjusted} {limits})"
+    if allocation == "randomised":
+        said += f": these data favour {better}."
+    else:
+        said += f": patients with {better} did better on average, and the groups may differ in other ways."
+    if detectable is not None and abs(found.estimate) < detectable:
+        said += (
+            f" It is less than the change that a measurement can detect in one patient ({detectable:g} {measure.unit})."
+        )
+    return said + turned
+
+
+def course_words(found: Course, measure: Measure, *, level: float, primary_week: float) -> str:
+    """Tell another week at which the difference was another one than at the primary week.
+
+    Parameters
+    ----------
+    found : Course
+        The week.
+    measure : Measure
+        The measure.
+    level : float
+        Confidence level.
+    primary_week : float
+        The primary week.
+    """
+    decimals = shown_decimals(measure)
+    near, far = sorted((abs(found.lower), abs(found.upper)))
+    interval = (
+        f"{numbers.level_in_words(level)} interval, adjusted for {found.among} comparisons, "
+        f"{numbers.interval(near, far, decimals)}"
+    )
+    week, main = numbers.week(found.week), numbers.week(primary_week)
+    story = {
+        "faded": f"a difference that is not found at week {main}",
+        "not yet": f"a difference that is not yet found at week {main}",
+        "reversed": f"the other way than at week {main}",
+    }[found.kind]
+    size = f"{_moved(found.estimate, decimals, measure.unit)} than with {found.reference} ({interval})"
+    return f"At week {week} mean {in_text(measure.label)} with {found.protocol} was {size}: {story} (secondary)."
+
+
+def differences_words(
+    found: Findings, measure: Measure, *, level: float, allocation: Allocation, detectable: float | None
+) -> list[str]:
+    """Say every difference, or where there are many those that tell something, and count the others.
+
+    Parameters
+    ----------
+    found, measure, level, allocation, detectable
+        As of :func:`difference_words`.
+
+    Returns
+    -------
+    list of str
+        Sentences; the courses come after the differences.
+    """
+    told = found.differences
+    if len(told) > MOST_SPELLED_OUT:
+        told = tuple(one for one in told if one.verdict.startswith("favours"))
+    said = [difference_words(one, measure, level=level, allocation=allocation, detectable=detectable) for one in told]
+    rest = [one for one in found.differences if one not in told]
+    for verdict, what in (
+        ("undecided", "the interval holds no difference: these data do not tell which is better"),
+        ("no conclusion", "too many were lost for a conclusion"),
+        ("beyond the ideal", "a mean lies beyond the best value"),
+        ("not compared", "no interval can be given"),
+    ):
+        number = sum(one.verdict == verdict for one in rest)
+        if number:
+            others = "the comparison" if number == 1 else f"{number} of the {len(found.differences)} comparisons"
+            said.append(f"For {others} with {rest[0].reference} {what}.")
+    week = found.differences[0].week if found.differences else 0.0
+    return said + [course_words(one, measure, level=level, primary_week=week) for one in found.courses]
+
+
+def slide_title(found: Findings, measure: Measure) -> str:
+    """Say the differences in one line, for the title of a slide; empty where nothing is compared.
+
+    Parameters
+    ----------
+    found : Findings
+        The findings.
+    measure : Measure
+        The measure.
+    """
+    if not found.differences:
+        return ""
+    decimals, week = shown_decimals(measure), numbers.week(found.differences[0].week)
+    told = [
+        f"{one.protocol}: {_moved(one.estimate, decimals, measure.unit)} at week {week} "
+        f"({numbers.interval(min(abs(one.lower), abs(one.upper)), max(abs(one.lower), abs(one.upper)), decimals)})"
+        for one in found.differences
+        if one.verdict.startswith("favours")
+    ]
+    rest = [one for one in found.differences if not one.verdict.startswith("favours")]
+    for verdict, what in (
+        ("no conclusion", "too many lost to tell"),
+        ("beyond the ideal", "means beyond the best value"),
+        ("undecided", "these data cannot tell"),
+        ("not compared", "no interval"),
+    ):
+        group = [one for one in rest if one.verdict == verdict]
+        if group:
+            names = numbers.listed([one.protocol for one in group], "and")
+            several = f"{len(group)} of {len(found.differences)} protocols" if len(group) > 2 else names
+            told.append(f"{several}{'' if told else f', week {week}'}: {what}")
+    title = "; ".join(told)
+    return title[:1].upper() + title[1:]
+
+
+def _turned(found: Difference) -> str:
+    """Say how many of the other analyses give another answer; where it matters also that none does."""
+    if not found.analyses or not (found.turned_by or found.verdict == "no conclusion"):
+        return ""
+    verb = "gives" if found.turned_by < 2 else "give"
+    return (
+        f" Of {numbers.plural(found.analyses, 'analysis', 'analyses')} with other assumptions about missing visits "
+        f"{found.turned_by or 'none'} {verb} another answer."
+    )
+
+
+def _were_seen(seen: int, allocated: int) -> str:
+    if seen == allocated:
+        return f"all {numbers.plural(allocated, 'patient')} were seen" if allocated > 1 else "the one patient was seen"
+    return f"{numbers.count(seen)} of {numbers.plural(allocated, 'patient')} {'was' if seen == 1 else 'were'} seen"
+
+
+def _by_protocol(seen: Sequence[Seen]) -> str:
+    if len(seen) > MOST_LISTED:
+        least, most = (pick(seen, key=lambda one: -one.lost) for pick in (min, max))
+        return f"from {_fraction(least)} to {_fraction(most)}"
+    return ", ".join(_fraction(one) for one in seen)
+
+
+def _fraction(one: Seen) -> str:
+    return f"{one.protocol} {numbers.fraction(one.seen, one.allocated)}"
+
+
+def _lost(one: Seen) -> str:
+    return f"{numbers.count(one.allocated - one.seen)} of {numbers.count(one.allocated)}"
+
+
+def _moved(value: float, decimals: int, unit: str) -> str:
+    return f"{numbers.number(abs(value), decimals)} {unit} {'higher' if value > 0 else 'lower'}"
+
+
+def _limits(found: Difference, decimals: int, measure: Measure | None) -> str:
+    return f"{_limit(found.lower, decimals, measure)} to {_limit(found.upper, decimals, measure)}"
+
+
+def _limit(value: float, decimals: int, measure: Measure | None) -> str:
+    """Show a limit with its direction, and where a measure is given with which is better."""
+    if numbers.number(value, decimals).strip("−0.") == "":
+        return "no difference"
+    said = f"{numbers.number(abs(value), decimals)} {'higher' if value > 0 else 'lower'}"
+    if measure is None:
+        return said
+    return f"{said} ({'better' if value * measure.sign > 0 else 'worse'})"

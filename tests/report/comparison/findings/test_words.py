@@ -1,0 +1,189 @@
+"""Differences in words: what the verdict supports and no more, whichever way the measure goes."""
+
+import itertools
+import re
+
+import pytest
+
+from analysis.cohort import load_catalogue
+from analysis.report.comparison.findings.finding import Course, Difference, Findings, Seen
+from analysis.report.comparison.findings.words import (
+    course_words,
+    difference_words,
+    differences_words,
+    seen_words,
+    slide_title,
+)
+
+TORQUE, PAIN, EXTENSION = (load_catalogue()[name] for name in ("quadriceps_torque", "pain", "knee_extension"))
+NAN = float("nan")
+
+
+def difference(estimate, lower, upper, verdict, *, protocol="early", among=1, seen=(30, 30), allocated=30, **more):
+    given = {"mean": 2.0, "reference_mean": 2.0 - estimate, "turned_by": 0, "analyses": 6} | more
+    own, other = (Seen(name, number, allocated) for name, number in zip((protocol, "usual"), seen, strict=True))
+    return Difference(protocol, "usual", 26.0, estimate, lower, upper, 0.01, among, own, other, verdict, **given)
+
+
+def said(measure, *numbers, allocation="randomised", **more):
+    return difference_words(difference(*numbers, **more), measure, level=0.95, allocation=allocation)
+
+
+def found(*differences, seen=(), courses=()):
+    return Findings(tuple(seen), differences, tuple(courses), None, (), (), ())
+
+
+def test_an_interval_that_holds_zero_tells_nothing_apart_and_is_never_called_equal():
+    sentence = said(TORQUE, 0.06, -0.04, 0.16, "undecided")
+    assert sentence == (
+        "With early, mean quadriceps torque at week 26 was 0.06 N·m/kg higher than with usual, but the 95 % interval "
+        "runs from 0.04 lower (worse) to 0.16 higher (better): these data do not tell which of the two is better."
+    )
+    assert not any(word in sentence for word in ("no difference", "equal", "same", "significant"))
+
+
+@pytest.mark.parametrize(
+    ("measure", "estimate", "lower", "upper", "better"),
+    [
+        (TORQUE, 0.14, 0.04, 0.25, "protocol"),
+        (TORQUE, -0.14, -0.25, -0.04, "reference"),
+        (PAIN, -1.0, -1.8, -0.2, "protocol"),
+        (PAIN, 1.0, 0.2, 1.8, "reference"),
+    ],
+)
+def test_who_is_favoured_is_named(measure, estimate, lower, upper, better):
+    name = "early" if better == "protocol" else "usual"
+    assert said(measure, estimate, lower, upper, f"favours {better}").endswith(f"these data favour {name}.")
+
+
+def test_limits_are_read_from_the_nearer_to_the_further_and_say_what_they_are_adjusted_for():
+    sentence = said(TORQUE, -0.14, -0.25, -0.04, "favours reference", among=3)
+    assert "(95 % interval, adjusted for 3 comparisons, 0.04 to 0.25 lower)" in sentence
+
+
+def test_what_was_not_randomised_is_worded_as_an_association():
+    sentence = said(TORQUE, 0.14, 0.04, 0.25, "favours protocol", allocation="observational")
+    assert "on average, and the groups may differ in other ways" in sentence
+    assert not re.search("effect|favour|cause|benefit|lead", sentence)
+
+
+def test_a_missing_interval_compares_nothing():
+    assert said(TORQUE, 0.1, NAN, NAN, "not compared") == (
+        "With early, mean quadriceps torque at week 26 could not be compared with usual: no interval can be given."
+    )
+
+
+def test_what_one_measurement_cannot_detect_is_said_of_small_differences_only():
+    told = [
+        difference_words(
+            difference(size, size - 0.1, size + 0.1, "favours protocol"), TORQUE, level=0.95, allocation="randomised",
+            detectable=0.37,
+        )
+        for size in (0.36, 0.38)
+    ]  # fmt: skip
+    assert ["can detect in one patient (0.37 N·m/kg)" in one for one in told] == [True, False]
+
+
+def test_losses_are_said_with_their_denominators_and_the_other_analyses():
+    sentence = said(TORQUE, 0.5, 0.2, 0.8, "no conclusion", seen=(3, 25), turned_by=3)
+    assert sentence.endswith(
+        "but not seen were 27 of 30 with early and 5 of 30 with usual: no conclusion. Of 6 analyses with other assumptions "
+        "about missing visits 3 give another answer."
+    )
+    assert "none gives" in said(TORQUE, 0.5, 0.2, 0.8, "no conclusion", seen=(3, 25))
+    assert "analyses" not in said(TORQUE, 0.5, 0.2, 0.8, "favours protocol")
+    assert "1 gives another answer" in said(TORQUE, 0.5, 0.2, 0.8, "favours protocol", turned_by=1)
+
+
+def test_beyond_the_ideal_nothing_is_better():
+    sentence = said(EXTENSION, 4.0, 3.0, 5.0, "beyond the ideal", mean=2.4, reference_mean=-1.6)
+    assert "means of 2.4 and −1.6 reach beyond 0, where higher is not better" in sentence
+    undecided = said(EXTENSION, 0.2, -1.0, 1.4, "undecided", mean=2.4, reference_mean=2.2)
+    assert "from 1.0 lower to 1.4 higher" in undecided
+    assert "(better)" not in undecided
+
+
+@pytest.mark.parametrize(
+    ("kind", "words"),
+    [("faded", "not found at"), ("not yet", "not yet found at"), ("reversed", "the other way than at")],
+)
+def test_another_week_is_told_as_secondary(kind, words):
+    week = {"faded": 12.0, "not yet": 52.0, "reversed": 12.0}[kind]
+    one = Course("early", "usual", week, 0.2, 0.1, 0.3, 8, kind)
+    sentence = course_words(one, TORQUE, level=0.95, primary_week=26.0)
+    assert sentence.startswith(
+        f"At week {week:g} mean quadriceps torque with early was 0.20 N·m/kg higher than with usual (95 %"
+    )
+    assert f"{words} week 26 (secondary)." in sentence
+
+
+def test_of_many_comparisons_those_that_tell_something_are_said_and_the_others_counted():
+    names = [f"p{k}" for k in range(12)]
+    clear = difference(0.3, 0.1, 0.5, "favours protocol", protocol="p0", among=12)
+    lost = [difference(0.3, 0.1, 0.5, "no conclusion", protocol=name, among=12) for name in names[1:3]]
+    rest = [difference(0.1, -0.1, 0.3, "undecided", protocol=name, among=12) for name in names[3:]]
+    told = differences_words(found(clear, *lost, *rest), TORQUE, level=0.95, allocation="randomised", detectable=None)
+    assert len(told) == 3
+    assert "these data favour p0" in told[0]
+    assert told[1].startswith("For 9 of the 12 comparisons with usual the interval holds no difference")
+    assert told[2] == "For 2 of the 12 comparisons with usual too many were lost for a conclusion."
+
+
+@pytest.mark.parametrize(
+    ("seen", "words"),
+    [
+        ([("usual", 30, 30), ("early", 30, 30)], "At week 26, all 60 patients were seen."),
+        ([("usual", 1, 1)], "At week 26, the one patient was seen."),
+        ([("usual", 1, 2)], "At week 26, 1 of 2 patients was seen. A third or more were not seen of usual (1 of 2)."),
+        (
+            [("usual", 29, 30), ("early", 24, 30)],
+            ("At week 26, 53 of 60 patients were seen: usual 29/30, early 24/30. The losses differ: 6 of 30 of early were not"
+            " seen, 1 of 30 of usual."),
+        ),
+        (
+            [("usual", 20, 30), ("early", 30, 30)],
+            ("At week 26, 50 of 60 patients were seen: usual 20/30, early 30/30. A third or more were not seen of usual (10 of"
+            " 30)."),
+        ),
+        (
+            [(f"p{k}", 25 + k, 30) for k in range(5)],
+            "At week 26, 135 of 150 patients were seen: from p0 25/30 to p4 29/30.",
+        ),
+    ],
+)  # fmt: skip
+def test_who_was_seen(seen, words):
+    assert seen_words(found(seen=[Seen(*one) for one in seen]), 26.0) == words
+
+
+def test_the_title_of_a_slide_is_what_was_found():
+    clear = difference(0.15, 0.03, 0.26, "favours protocol", protocol="both")
+    nothing = difference(0.05, -0.05, 0.16, "undecided", protocol="alone")
+    lost = difference(0.5, 0.1, 0.9, "no conclusion", protocol="third")
+    assert slide_title(found(clear, nothing), TORQUE) == (
+        "Both: 0.15 N·m/kg higher at week 26 (0.03 to 0.26); alone: these data cannot tell"
+    )
+    assert (
+        slide_title(found(lost, nothing), TORQUE)
+        == "Third, week 26: too many lost to tell; alone: these data cannot tell"
+    )
+    assert slide_title(found(), TORQUE) == ""
+
+
+def test_every_combination_is_whole_sentences():
+    """No double spaces, brackets and full stops in pairs, no number without a unit lost; a grid of everything."""
+    verdicts = {
+        "favours protocol": (0.3, 0.1, 0.5), "favours reference": (-0.3, -0.5, -0.1), "undecided": (0.1, -0.1, 0.3),
+        "no conclusion": (0.3, 0.1, 0.5), "beyond the ideal": (0.3, 0.1, 0.5), "not compared": (0.1, NAN, NAN),
+    }  # fmt: skip
+    for (verdict, numbers), measure, allocation, among, turned in itertools.product(
+        verdicts.items(), (TORQUE, PAIN, EXTENSION), ("randomised", "observational"), (1, 2, 11), (0, 1, 6)
+    ):
+        if verdict == "beyond the ideal" and measure.ideal is None:
+            continue
+        sentence = said(measure, *numbers, verdict, allocation=allocation, among=among, turned_by=turned)
+        assert not re.search(r"  | [,.;:]|\.\.|,,|\( | \)|nan|None", sentence), sentence
+        assert sentence.count("(") == sentence.count(")")
+        assert sentence.endswith(".")
+        assert len(sentence) < 480, sentence
+        if allocation == "observational":
+            assert "favour" not in sentence

@@ -1,0 +1,135 @@
+"""What a comparison must say of a cohort whose truth is planted, and what it must not: In short, and titles of slides."""
+
+import pytest
+
+from analysis.cohort import write_cohort
+from analysis.report import Figure, comparison
+
+from .planted import plant, share
+
+LATE = (12, 26, 52)
+
+
+def better(size, weeks=LATE, protocol="early"):
+    return {protocol: dict.fromkeys(weeks, size)}
+
+
+def low_ones(name, week, value, rng):
+    return name == "early" and week >= 26 and value < 1.75
+
+
+def nearly_all_of_one(name, week, value, rng):
+    return name == "early" and week >= 26 and rng.random() < 0.93
+
+
+NOTHING, FAVOURS, NO_CONCLUSION = "these data do not tell", "these data favour {}", "no conclusion"
+#: Cohort, options of the report, what must be said, what must not be said, what the title of the slide says.
+TRUTHS = {
+    "no difference": (
+        {"lose": share({"usual": 0.1, "early": 0.1})}, {},
+        [NOTHING, "115 of 120 patients were seen: usual 57/60, early 58/60", "interval of the difference in shares holds zero",
+         "Looked for and not found"],
+        ["favour", "no conclusion", "secondary"], "Early, week 26: these data cannot tell",
+    ),
+    "early and fading": (
+        {"effect": better(0.3, (6, 12))}, {},
+        [NOTHING, "At week 6 mean quadriceps torque with early was", "not found at week 26 (secondary)"],
+        ["favour", "assumptions about missing visits"], "Early, week 26: these data cannot tell",
+    ),
+    "late only": (
+        {"effect": better(0.3, (52,))}, {}, [NOTHING, "not yet found at week 26 (secondary)"], ["favour"], "these data cannot tell",
+    ),
+    "reversed": (
+        {"effect": better(-0.3)}, {}, [FAVOURS.format("usual"), "lower than with usual"], [NOTHING, "favour early"],
+        "Early: 0.32 N·m/kg lower at week 26",
+    ),
+    "turned round": (
+        {"effect": {"early": {6: -0.3, 12: -0.3, 26: 0.3, 52: 0.3}}}, {},
+        [FAVOURS.format("early"), "the other way than at week 26 (secondary)"], ["favour usual"], "higher at week 26",
+    ),
+    "three protocols": (
+        {"protocols": ("usual", "early", "late"), "effect": better(0.35)}, {},
+        [FAVOURS.format("early"), "adjusted for 2 comparisons", NOTHING, "+68 percentage points"], ["favour late"],
+        "Early: 0.33 N·m/kg higher at week 26 (0.25 to 0.41); late: these data cannot tell",
+    ),
+    "confounded": (
+        {"start": {"early": 0.4}, "effect": better(0.3)}, {"design": "observational"},
+        ["not allocated", "At the start they differ most from usual in quadriceps torque", "(early, +1.1 SD)",
+         "on average"],
+        ["favour", "effect", "Looked for and not found"], "Early: 0.33 N·m/kg higher at week 26",
+    ),
+    "drop-out by outcome": (
+        {"lose": low_ones}, {},
+        [NO_CONCLUSION, "usual 60/60, early 31/60", "29 of 60 with early and 0 of 60 with usual", "allow no conclusion",
+         "may have fared otherwise", "analyses with other assumptions"],
+        ["favour", NOTHING, "Looked for and not found"], "Early, week 26: too many lost to tell",
+    ),
+    "one arm lost": (
+        {"lose": nearly_all_of_one, "effect": better(0.5)}, {},
+        [NO_CONCLUSION, "early 2/60", "Fewer than 20 patients were seen: early (2)", "allow no conclusion"], ["favour"],
+        "too many lost to tell",
+    ),
+    "half lost": (
+        {"lose": share({"usual": 0.5, "early": 0.5}), "effect": better(0.4)}, {},
+        [NO_CONCLUSION, "60 of 120 patients were seen", "A third or more were not seen of usual (30 of 60) and early (30 of 60)"],
+        ["favour", "Looked for and not found"], "too many lost to tell",
+    ),
+    "twelve patients": (
+        {"patients": 6}, {}, ["all 12 patients were seen", "Fewer than 20 patients were seen: usual (6) and early (6)"],
+        ["favour", "Looked for and not found"], "these data cannot tell",
+    ),
+    "one site": ({"sites": ("north",)}, {}, ["adjusted for the baseline."], ["baseline and site"], "these data cannot tell"),
+    "many sites": ({"sites": tuple("abcdefgh")}, {}, ["adjusted for the baseline and site"], ["favour"], "these data cannot tell"),
+    "complete": ({}, {}, ["all 120 patients were seen"], ["lost", "missing", "not seen"], "these data cannot tell"),
+    "pain": (
+        {"measure": "pain", "effect": better(1.2)}, {},
+        [FAVOURS.format("early"), "points lower than with usual", "less than the change that a measurement can detect",
+         "in 80 % (48/60) with usual and 95 % (57/60) with early"],
+        ["favour usual", "no conclusion"], "Early: 1.18 points lower at week 26",
+    ),
+    "extension": (
+        {"measure": "knee_extension", "effect": better(1.5)}, {}, [FAVOURS.format("early"), "higher than with usual"],
+        ["beyond", "Means lie outside"], "Early: 1.4 deg higher",
+    ),
+    "extension beyond straight": (
+        {"measure": "knee_extension", "effect": better(4.0)}, {},
+        ["means of 2.4 and −1.6 reach beyond 0, where higher is not better"], ["favour", "(better)", "(worse)"],
+        "means beyond the best value",
+    ),
+    "everybody improves": (
+        {"measure": "ikdc", "gain": 3.0}, {}, ["Everybody judged reached it (120 of 120)", "tell little"], ["favour"],
+        "these data cannot tell",
+    ),
+    "impossible values": (
+        {"measure": "knee_extension", "level": 9.6}, {},
+        ["Means lie outside what groups of patients have (−45 to 5 deg)", "Ask how it was measured"],
+        ["favour", "(better)", "Looked for and not found"], "these data cannot tell",
+    ),
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module", params=TRUTHS)
+def told(request, tmp_path_factory):
+    """Give what is said of a cohort beside what must and what must not be."""
+    cohort, options, must, must_not, title = TRUTHS[request.param]
+    folder = write_cohort(plant(**cohort), tmp_path_factory.mktemp("truth") / "cohort")
+    study = comparison.prepare_study(folder, **{"imputations": 5, "design": "randomised", **options})
+    (answer,) = comparison.answer(study)
+    titles = [one.message for one in comparison.differences(study) if isinstance(one, Figure)]
+    return list(answer.paragraphs), titles, must, must_not, title
+
+
+def test_what_must_be_said_is_said_and_what_must_not_is_not(told):
+    paragraphs, titles, must, must_not, title = told
+    said = "\n".join(paragraphs)
+    assert [words for words in must if words not in said] == []
+    assert [words for words in must_not if words in "\n".join([said, *titles])] == []
+    assert len(titles) == 1
+    assert title in titles[0]
+
+
+def test_in_short_is_four_points_who_was_seen_first(told):
+    paragraphs, *_ = told
+    assert len(paragraphs) == 4
+    assert paragraphs[0].startswith("At week 26, ")
+    assert " were seen" in paragraphs[0]
