@@ -1,4 +1,4 @@
-"""Which items that journals ask for stand in a protocol comparison, where, and which are not in the data."""
+"""Which items that journals ask for stand in a protocol comparison, where, and which are not known from the data."""
 
 from __future__ import annotations
 
@@ -6,11 +6,13 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from analysis.outcomes.patients.patient_flow import NO_REASON
 from analysis.report.parts import numbers
 from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.tables import Column, Table
 
 if TYPE_CHECKING:
+    from analysis.outcomes import PatientFlow
     from analysis.report.comparison.study import Study
 
 #: Number, subject in our own words, and where it is: keys of :func:`_places`, or words.
@@ -101,11 +103,11 @@ _SOURCES = {
     "observational": "Items of STROBE for cohort studies (BMJ 2007;335:806)",
 }
 _MET, _PART, _ABSENT = "yes", "in part", "no"
-NOT_IN_THE_DATA = "Not in the data"
+NOT_KNOWN = "Not known from the data"
 
 
 def checklist(study: Study) -> Section:
-    """List the reporting items of the design with where each is met, or that it is not in the data."""
+    """List the reporting items of the design with where each is met, or that it is not known from the data."""
     places = _places(study)
     items = CONSORT if study.allocation == "randomised" else STROBE
     rows = [(f"{number}  {subject}", *places[key]) for number, subject, key in items]
@@ -113,7 +115,7 @@ def checklist(study: Study) -> Section:
     counts = table["met"].value_counts()
     said = (
         f"Of {len(table)} items, {counts.get(_MET, 0)} are met, {counts.get(_PART, 0)} in part, and "
-        f"{counts.get(_ABSENT, 0)} are not in the data: their authors have to add them."
+        f"{counts.get(_ABSENT, 0)} are not known from the data: the authors have to add them."
     )
     return Section(
         (
@@ -133,10 +135,9 @@ def _places(study: Study) -> dict[str, tuple[str, str]]:
     """Say for each key whether it is met, and where."""
     patients = study.cohort.patients
     several = len(study.protocols) > 1
-    absent = (_ABSENT, f"{NOT_IN_THE_DATA}.")
+    absent = (_ABSENT, f"{NOT_KNOWN}.")
     modelled = study.curves is not None
     scheduled = bool(study.flow.weeks)
-    reasons = scheduled and study.events.recorded
     responders = _where(bool(study.responders), "Patients who improved by the threshold", "changes to count")
     results = "; ".join(
         [
@@ -148,12 +149,15 @@ def _places(study: Study) -> dict[str, tuple[str, str]]:
     return {
         "nothing": absent,
         "title": (_PART, "The design is said in What is estimated, not in the title."),
-        "summary": (_PART, "In short: one paragraph, not in parts."),
-        "plan": (_PART, "The analysis is in Methods in words; where a plan lies is not in the data."),
-        "sharing": (_PART, "Code, versions and hashes are in Provenance; who can have the data is not in the data."),
+        "summary": (_PART, "In short, in four points: seen, differences, responders, doubts."),
+        "plan": (_PART, "The analysis is in Methods in words; where a plan lies is not known from the data."),
+        "sharing": (
+            _PART,
+            "Code, versions and hashes are in Provenance; who can have the data is not known from the data.",
+        ),
         "objectives": (
             _PART,
-            "The comparison is in What is estimated; benefits and harms looked for are not in the data.",
+            "The comparison is in What is estimated; benefits and harms looked for are not known from the data.",
         ),
         "design": (_PART, "Allocation is said in What is estimated; its ratio can be read off Patients, Flow."),
         "setting": (
@@ -165,13 +169,13 @@ def _places(study: Study) -> dict[str, tuple[str, str]]:
             else absent
         ),
         "protocols": (
-            (_PART, "Names, and sessions prescribed in Home programme; the rest is not in the data.")
+            (_PART, "Names, and sessions prescribed in Home programme; the rest is not known from the data.")
             if study.adherence.recorded
-            else (_PART, "Names only; what they consist of is not in the data.")
+            else (_PART, "Names only; what they consist of is not known from the data.")
         ),
         "outcomes": (_MET, "What is estimated; Methods in words"),
         "harm methods": (
-            (_PART, "Harms lists the kinds; how they were asked for is not in the data.")
+            (_PART, "Harms lists the kinds; how they were asked for is not known from the data.")
             if study.events.recorded
             else absent
         ),
@@ -181,12 +185,8 @@ def _places(study: Study) -> dict[str, tuple[str, str]]:
         "appendix": _where(modelled, "Appendix", "enough values for a model"),
         "flow": (_MET, "Patients, Flow"),
         "diagram": (_MET, "Patients, Flow"),
-        "losses": (
-            (_MET, "Patients, Flow")
-            if reasons
-            else ((_PART, "Numbers in Patients, Flow; reasons are not in the data.") if scheduled else absent)
-        ),
-        "dates": (_ABSENT, f"{NOT_IN_THE_DATA}: dates are taken out when a cohort is de-identified."),
+        "losses": _losses(study.flow) if scheduled else absent,
+        "dates": (_ABSENT, f"{NOT_KNOWN}: dates are taken out when a cohort is de-identified."),
         "doses": _where(study.adherence.recorded, "Home programme", "home sessions"),
         "baseline": _where(not study.baseline.table.empty, "Patients, At the start", "characteristics"),
         "results": _where(modelled, results, "enough values for a model"),
@@ -196,7 +196,10 @@ def _places(study: Study) -> dict[str, tuple[str, str]]:
         "limitations": (_PART, "Cautions, as far as the data show them."),
         "not matched": (_MET, "No patients were matched: Methods in words"),
         "no subgroups": (_MET, "No subgroups are analysed."),
-        "sources": (_PART, "Files in Provenance, the measure in Methods in words; who measured is not in the data."),
+        "sources": (
+            _PART,
+            "Files in Provenance, the measure in Methods in words; who measured is not known from the data.",
+        ),
         "bias": (_PART, "Adjustment in What is estimated; differences at the start in Patients, At the start."),
         "follow-up": (
             (_PART, "Weeks of visits in Patients, Flow; dates are taken out when a cohort is de-identified.")
@@ -205,5 +208,14 @@ def _places(study: Study) -> dict[str, tuple[str, str]]:
     }
 
 
+def _losses(flow: PatientFlow) -> tuple[str, str]:
+    """Say for how many of those lost a reason is on record."""
+    lost = flow.lost
+    total, given = int(lost["patients"].sum()), int(lost.loc[lost["reason"] != NO_REASON, "patients"].sum())
+    if not total:
+        return (_MET, "Patients, Flow: nobody was lost at the last week")
+    return (_MET if given == total else _PART, f"Patients, Flow: reasons given for {given} of {total} lost")
+
+
 def _where(met: bool, section: str, lacking: str) -> tuple[str, str]:
-    return (_MET, section) if met else (_ABSENT, f"{NOT_IN_THE_DATA}: {lacking}.")
+    return (_MET, section) if met else (_ABSENT, f"{NOT_KNOWN}: {lacking}.")

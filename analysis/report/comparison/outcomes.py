@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from analysis.report.comparison.findings.rules import find
+from analysis.report.comparison.findings.rules import find, side
 from analysis.report.comparison.findings.words import slide_title
 from analysis.report.figures.difference_figure import difference_figure
 from analysis.report.figures.recovery_figure import recovery_figure
@@ -24,11 +25,12 @@ if TYPE_CHECKING:
     from analysis.outcomes import Responders
     from analysis.report.comparison.study import Study
     from analysis.report.parts.figures import Figure
+    from analysis.report.parts.wording import Allocation
 
 
 _NUMBER_NEEDED = (
-    "Number needed to treat with its interval as in Altman, BMJ 1998;317:1309: where the interval of the difference "
-    "holds zero, it runs from benefit through infinity to harm."
+    "Patients for one responder more or fewer: one over the difference and its limits (Altman, BMJ 1998;317:1309), given only "
+    "where the interval leaves out no difference."
 )
 
 
@@ -119,11 +121,11 @@ def responder_analysis(study: Study) -> Section:
                     )
                 )
             )
-        items += _one_analysis(found)
+        items += _one_analysis(found, study.allocation)
     return Section(tuple(items))
 
 
-def _one_analysis(found: Responders) -> list[Passage | Figure | Table]:
+def _one_analysis(found: Responders, allocation: Allocation) -> list[Passage | Figure | Table]:
     said = Passage(found.notes, "items")
     if found.distribution.shares.empty or not found.table["n"].any():
         return [
@@ -132,27 +134,49 @@ def _one_analysis(found: Responders) -> list[Passage | Figure | Table]:
         ]
     items: list[Passage | Figure | Table] = [said, responder_figure(found)]
     if len(found.differences):
-        items.append(_responder_differences(found))
+        items.append(responder_differences(found, allocation))
     return [*items, _mean_beside(found), change_figure(found)]
 
 
-def _responder_differences(found: Responders) -> Table:
+def responder_differences(found: Responders, allocation: Allocation) -> Table:
+    """Show the differences of shares, and of patients allocated at random how many make one responder more or fewer.
+
+    Parameters
+    ----------
+    found : Responders
+        A responder analysis of several protocols.
+    allocation : {"randomised", "observational"}
+        Whether patients were allocated at random.
+    """
     percent = numbers.level_in_words(found.endpoint.level)
+    columns = [
+        Column("protocol", "Protocol"),
+        Column("difference", "Difference (percentage points)", "points"),
+        Column(("lower", "upper"), f"{percent} interval", "points limits"),
+    ]
+    notes = [f"Intervals: {found.differences['method'].iloc[0]}."]
+    needed = [_needed(row) for row in found.differences.to_dict("records")]
+    if allocation == "randomised" and any(needed):
+        columns.append(Column("needed", "Patients for one responder more or fewer"))
+        notes.append(_NUMBER_NEEDED)
     return Table(
-        found.differences,
+        found.differences.assign(needed=[words or None for words in needed]),
         f"Responders by protocol compared with {found.reference}, week {numbers.week(found.endpoint.week)}.",
-        (
-            Column("protocol", "Protocol"),
-            Column("difference", "Difference (percentage points)", "points"),
-            Column(("lower", "upper"), f"{percent} interval", "points limits"),
-            Column("number_needed_in_words", "Number needed to treat"),
-        ),
-        (
-            f"Intervals: {found.differences['method'].iloc[0]}.",
-            _NUMBER_NEEDED,
-        ),
+        tuple(columns),
+        tuple(notes),
         name="responder-differences",
     )
+
+
+def _needed(row: dict[Any, Any]) -> str:
+    """Say how many patients make one responder more or fewer; nothing where the interval holds no difference."""
+    if not side(row["lower"], row["upper"]) or not math.isfinite(row["number_needed_last"]):
+        return ""
+    way = "more" if row["number_needed_kind"] == "benefit" else "fewer"
+    found, first, last = (
+        numbers.count(math.ceil(row[f"number_needed_{name}"] - 1e-9)) for name in ("to_treat", "first", "last")
+    )
+    return f"one {way} in {found} ({first} to {last})"
 
 
 def _mean_beside(found: Responders) -> Table:

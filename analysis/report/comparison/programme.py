@@ -18,6 +18,11 @@ if TYPE_CHECKING:
     from analysis.report.comparison.study import Study
 
 
+NOTHING_MISSING = (
+    "Every patient was seen at every expected week, so nothing hangs on an assumption about missing visits."
+)
+
+
 def home_programme(study: Study) -> Section:
     """Show the sessions done of those prescribed, by protocol."""
     if isinstance(study.at_home, Lacking):
@@ -127,6 +132,8 @@ def missing(study: Study) -> Section:
     """Show which values are missing, by protocol and week."""
     if study.missing.table.empty:
         return Section((absent(" ".join(study.missing.notes)),))
+    if study.nothing_missing:
+        return Section((Passage((NOTHING_MISSING,)),))
     found = study.missing_patterns
     tables = () if isinstance(found, Lacking) else (kinds_table(found), start_table(found))
     return Section((missing_figure(study.missing, study.measure), *tables))

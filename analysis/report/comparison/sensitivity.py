@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from analysis.outcomes.true_response.normality import LEVEL
 from analysis.report.comparison.counted_or_expected import counted_or_expected
 from analysis.report.comparison.opening import HOW_TO_NAME
+from analysis.report.comparison.programme import NOTHING_MISSING
 from analysis.report.comparison.study import Lacking
 from analysis.report.figures.model_figures import quantile_figure, residual_figure
 from analysis.report.figures.sensitivity_figures import analyses_figure, responder_analyses_table, tipping_figure
@@ -27,6 +28,8 @@ if TYPE_CHECKING:
 
 def sensitivity(study: Study) -> Section:
     """Show the comparison at the primary week under several assumptions about missing visits."""
+    if study.nothing_missing:
+        return Section((Passage((NOTHING_MISSING,)),))
     found = study.sensitivity
     if isinstance(found, Lacking):
         return Section((absent(found.what),))

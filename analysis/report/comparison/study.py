@@ -142,6 +142,11 @@ class Study(Prepared):
         return pd.DataFrame() if self.curves is None else self.curves.means(level=self.level)
 
     @cached_property
+    def nothing_missing(self) -> bool:
+        """Whether every patient was seen at every expected week; False where visits have no schedule."""
+        return bool(len(self.missing.table) and not self.missing.table["missing"].any())
+
+    @cached_property
     def intercurrent(self) -> IntercurrentEvents | Lacking:
         """Events up to the primary week that could change what the outcome means."""
         if self.curves is None:
@@ -272,6 +277,8 @@ class Study(Prepared):
             return Lacking("a schedule, so no visit can be counted as missing and imputed.")
         if len(self.curves.protocols) == 1:
             return Lacking("a second protocol to compare with.")
+        if self.nothing_missing:
+            return Lacking("a visit that was missed.")
         draws: int = self.parameters["imputations"]
         endpoint, beside = self._compared_by_means(), self.last_responders
 

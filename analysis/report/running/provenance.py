@@ -121,7 +121,7 @@ def repeatable_in_words(report: str, *, invented: bool, versions: Mapping[str, s
     Examples
     --------
     >>> repeatable_in_words("protocol_comparison", invented=False, versions={"kneecurve": "1"})[:70]
-    'It can be made again from its record, protocol_comparison.json, as lon'
+    'kneecurve repeat protocol_comparison.json makes it again from its reco'
     """
     unknown = [name for name, version in versions.items() if version == NOT_INSTALLED]
     if unknown:
@@ -130,11 +130,11 @@ def repeatable_in_words(report: str, *, invented: bool, versions: Mapping[str, s
             "was not installed as a package."
         )
     needs = (
-        "even without the cohort folder, from the scenario and its seed"
+        "; where the cohort folder is gone, it makes the cohort again from the scenario and its seed"
         if invented
-        else "as long as the files of the cohort folder are kept unchanged (their hashes are below)"
+        else ", as long as the files of the cohort folder are unchanged (their hashes are below)"
     )
     return (
-        f"It can be made again from its record, {report}.json, {needs}, with the versions below. kneecurve repeat "
-        f"{report}.json does that and compares every table, figure and sentence."
+        f"kneecurve repeat {report}.json makes it again from its record with the versions below{needs}. It compares every "
+        "table, figure and sentence and says whether they are equal; that was not tried when this report was made."
     )

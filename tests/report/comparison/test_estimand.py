@@ -176,7 +176,7 @@ def test_the_checklist_follows_the_design_and_names_sections_that_exist(studies)
         assert named <= known
         counted = [int(n) for n in re.findall(r"\d+", str(next(iter(section))))]
         absent = shown.loc[shown["Met"] == "no", "Section, or what is missing"]
-        assert absent.str.startswith("Not in the data").all()
+        assert absent.str.startswith("Not known from the data").all()
         assert counted == [len(shown), *((shown["Met"] == what).sum() for what in ("yes", "in part", "no"))]
 
 
@@ -186,4 +186,6 @@ def test_what_a_bare_cohort_lacks_is_not_ticked(make_cohort, folder_of):
     met = {row[0].split()[0]: row[1] for row in shown.to_numpy().tolist()}
     assert [met[number] for number in ("11", "15", "24a", "27")] == ["no"] * 4
     assert met["22b"] == "in part"
+    said = {row[0].split()[0]: row[2] for row in shown.to_numpy().tolist()}
+    assert said["22b"] == "Patients, Flow: reasons given for 0 of 3 lost"  # every fifth of 16, and no event is on record
     assert len(comparison.doses(study)) == 0

@@ -133,3 +133,15 @@ def test_in_short_is_four_points_who_was_seen_first(told):
     assert len(paragraphs) == 4
     assert paragraphs[0].startswith("At week 26, ")
     assert " were seen" in paragraphs[0]
+
+
+def test_where_nothing_is_missing_one_sentence_says_so(tmp_path):
+    study = comparison.prepare_study(write_cohort(plant(patients=12), tmp_path / "cohort"), design="randomised")
+    for section in (comparison.missing(study), comparison.sensitivity(study)):
+        (said,) = section
+        assert str(said).startswith("Every patient was seen at every expected week")
+    some = comparison.prepare_study(
+        write_cohort(plant(patients=12, lose=share({"usual": 0.2})), tmp_path / "some"), imputations=2
+    )
+    assert len(list(comparison.missing(some))) == 3
+    assert len(list(comparison.sensitivity(some))) >= 4
