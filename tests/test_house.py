@@ -98,7 +98,11 @@ def folders_without_a_room(tests):
     """Give the folders of tests, of those below ``tests``, that mirror no room of a package."""
     rooms = {(name, *room.relative_to(package).parts) for name, package in PACKAGES.items() for room in FOLDERS
              if room.is_relative_to(package)}  # fmt: skip
-    return [places for places in tests if places and not {places[0], "/".join(places)} & OF_THE_WHOLE and places not in rooms]
+    return [
+        places
+        for places in tests
+        if places and not {places[0], "/".join(places)} & OF_THE_WHOLE and places not in rooms
+    ]
 
 
 def test_folders_of_tests_mirror_the_rooms():

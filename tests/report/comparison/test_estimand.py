@@ -187,5 +187,7 @@ def test_what_a_bare_cohort_lacks_is_not_ticked(make_cohort, folder_of):
     assert [met[number] for number in ("11", "15", "24a", "27")] == ["no"] * 4
     assert met["22b"] == "in part"
     said = {row[0].split()[0]: row[2] for row in shown.to_numpy().tolist()}
-    assert said["22b"] == "Patients, Flow: reasons given for 0 of 3 lost"  # every fifth of 16, and no event is on record
+    assert (
+        said["22b"] == "Patients, Flow: reasons given for 0 of 3 lost"
+    )  # every fifth of 16, and no event is on record
     assert len(comparison.doses(study)) == 0
