@@ -43,18 +43,33 @@ def document_to_csv(document: Document) -> dict[str, str]:
     """
     files: dict[str, str] = {}
     rows = []
-    section, named = "", Counter[str]()
+    section, names = "", iter(csv_names(document))
     for block in document.blocks:
         if isinstance(block, Heading):
             section = block.text
         if not isinstance(block, Table | Figure):
             continue
-        table = block.table if isinstance(block, Figure) else block
-        stem = re.sub(r"[^\w.-]+", "-", block.name).strip("-.") or "table"
-        named[stem] += 1
-        name = f"{stem}.csv" if named[stem] == 1 else f"{stem}-{named[stem]}.csv"
+        table, name = block.table if isinstance(block, Figure) else block, next(names)
         files[name] = table.to_csv()
         caption = f"{block.title}. {block.caption}" if isinstance(block, Figure) else block.caption
         rows.append((name, section, block.part, caption, " ".join(table.notes)))
     contents = pd.DataFrame(rows, columns=["file", "section", "shown as", "caption", "notes"])
     return {CONTENTS: contents.to_csv(index=False, lineterminator="\n"), **files}
+
+
+def csv_names(document: Document) -> list[str]:
+    """Name the files of the tables and figures of a report, in their order.
+
+    Parameters
+    ----------
+    document : Document
+        The report.
+    """
+    found: list[str] = []
+    named = Counter[str]()
+    for block in document.blocks:
+        if isinstance(block, Table | Figure):
+            stem = re.sub(r"[^\w.-]+", "-", block.name).strip("-.") or "table"
+            named[stem] += 1
+            found.append(f"{stem}.csv" if named[stem] == 1 else f"{stem}-{named[stem]}.csv")
+    return found

@@ -19,6 +19,8 @@ from analysis.report.parts.wording import made_in_words
 if TYPE_CHECKING:
     from analysis.report.forms.document import Document
 
+#: The section whose own sections are folded, to be opened by whoever needs them; on paper they stand at the end.
+FOLDED, _FOLDED_LEVEL = "Appendix", 3
 TEMPLATES = Path(__file__).resolve().parent / "templates"
 
 
@@ -46,18 +48,28 @@ def document_to_html(document: Document, *, stamp: str) -> str:
     contents: dict[str, str] = {}
     used: set[str] = set()
     sections: list[list[str]] = [[]]
+    folding = folded = False
     for block in (document.title, *subtitle, *document.blocks):
         match block:
             case Heading(level, text, shown):
                 identity = _identity(text, used)
+                if folded and level <= _FOLDED_LEVEL:
+                    sections[-1].append("</details>")
+                    folded = False
                 if level == 2:
                     contents[identity] = text
                     sections.append([])
-                sections[-1].append(f'<h{level} id="{identity}">{shown or typeset(text)}</h{level}>')
+                    folding = text == FOLDED
+                heading = f'<h{level} id="{identity}">{shown or typeset(text)}</h{level}>'
+                if folding and level == _FOLDED_LEVEL:
+                    heading, folded = f'<details class="section"><summary>{heading}</summary>', True
+                sections[-1].append(heading)
             case Figure():
                 sections[-1].append(block.to_html(page=True))
             case _:
                 sections[-1].append(block.to_html())
+    if folded:
+        sections[-1].append("</details>")
     page = str(
         _template("page.html.j2").render(
             # The contents stand after the first section, which is the answer.

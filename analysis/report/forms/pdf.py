@@ -8,6 +8,8 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 from analysis.errors import ReportError
+from analysis.report.forms.csv_tables import CONTENTS, csv_names, document_to_csv
+from analysis.report.forms.html import FOLDED
 from analysis.report.forms.markdown import Heading, OwnWords
 from analysis.report.forms.paper import PNG, column_widths, in_parts, width_on_paper
 from analysis.report.parts.figures import Figure
@@ -19,9 +21,16 @@ from analysis.report.parts.wording import made_in_words
 if TYPE_CHECKING:
     from analysis.report.forms.document import Block, Document
 
+ATTACHED = (
+    "The numbers of every table and figure are attached to this file as CSV, and lie beside it in the folder of tables."
+)
 TEMPLATE = Path(__file__).resolve().parent / "templates" / "report.typ"
 #: Tables with more columns than this are set smaller.
 _MANY_COLUMNS = 6
+#: Level of the headings of sections. In the appendix figures are so much narrower, and tables with more rows are attached only.
+_SECTION, _IN_APPENDIX, _MOST_ROWS_IN_APPENDIX = 2, 0.55, 9
+#: Width of figures before it, as a part of what they can have.
+_BEFORE = 0.86
 #: Tables with at most this many rows are not parted between pages.
 _ROWS_KEPT_TOGETHER = 12
 #: Kept although they are not printable: spaces, and the mark after words written from right to left.
@@ -41,7 +50,7 @@ def document_to_pdf(document: Document, *, stamp: str) -> bytes:
     Returns
     -------
     bytes
-        The PDF. Figures come with their alternative text; their numbers stand in tables at the end.
+        The PDF. Figures come with their alternative text; the numbers of figures and tables are attached as CSV files.
 
     Raises
     ------
@@ -87,42 +96,60 @@ def _fonts() -> str:
 
 
 def _source(document: Document, folder: Path, *, stamp: str) -> str:
-    figures = [block for block in document.blocks if isinstance(block, Figure)]
     opening = f"title: {_text(document.title.text)}, subtitle: {_texts(document.subtitle)}"
     parts = [TEMPLATE.read_text(encoding="utf-8"), f"#show: report.with({opening})"]
-    parts += [_block(block, folder, number) for number, block in enumerate(document.blocks, start=1)]
-    if figures:
-        parts.append(f"#heading(level: 1, {_text('The numbers in the figures')})")
-        parts += [_table(part, numbered=False, name=one.title) for one in figures for part in in_parts(one.table)]
-    parts.append(f"#colophon({_text(made_in_words(stamp))})")
+    names = iter(csv_names(document))
+    appendix = False
+    for number, block in enumerate(document.blocks, start=1):
+        name = next(names) if isinstance(block, Table | Figure) else ""
+        if isinstance(block, Heading) and block.level == _SECTION:
+            appendix = block.text == FOLDED
+            parts += ["#show: appendix"] if appendix else []
+        if appendix and isinstance(block, Table) and len(block.data) > _MOST_ROWS_IN_APPENDIX:
+            parts.append(
+                f"#left-to-file({_text(block.caption)}, {_text(f'{len(block.data)} rows: attached as {name}.')})"
+            )
+        else:
+            parts.append(_block(block, folder, number, scale=_IN_APPENDIX if appendix else _BEFORE))
+    files = document_to_csv(document)
+    parts += [_attached(name, text, folder) for name, text in files.items()]
+    said = [made_in_words(stamp)] + ([ATTACHED] if len(files) > 1 else [])
+    parts.append(f"#colophon({_text(' '.join(said))})")
     return "\n".join(parts) + "\n"
 
 
-def _block(block: Block, folder: Path, number: int) -> str:
+def _block(block: Block, folder: Path, number: int, *, scale: float) -> str:
     match block:
         case Heading(level, text):
             return f"#heading(level: {max(level - 1, 1)}, {_text(text)})"
         case OwnWords(picture=picture, alt=alt) if picture:
-            path, width = _picture(picture, folder, number)
+            path, width = _picture(picture, folder, number, scale)
             return f"#image({_text(path)}, alt: {_text(alt)}, width: {width})"
         case Passage(paragraphs, kind):
             return f"#words({_text(kind)}, {_texts(paragraphs)})" if paragraphs else ""
         case Table():
             return "\n".join(_table(part) for part in in_parts(block))
         case Figure():
-            path, width = _picture(block.png(), folder, number)
+            path, width = _picture(block.png(), folder, number, scale)
             words = ", ".join(_text(one) for one in (path, block.alt, block.title, block.caption))
             return f"#picture({words}, width: {width})"
 
 
-def _picture(picture: bytes, folder: Path, number: int) -> tuple[str, str]:
+def _attached(name: str, text: str, folder: Path) -> str:
+    """Write a file of numbers beside the source, and attach it."""
+    (folder / name).write_text(text, encoding="utf-8", newline="\n")
+    what = "Which file holds what." if name == CONTENTS else "Numbers of this report, not rounded."
+    return f'#pdf.attach({_text(name)}, relationship: "data", mime-type: "text/csv", description: {_text(what)})'
+
+
+def _picture(picture: bytes, folder: Path, number: int, scale: float) -> tuple[str, str]:
     """Write a picture beside the source; give its name and its width."""
     path = f"picture-{number}.{'png' if picture[:4] == PNG else 'jpg'}"
     (folder / path).write_bytes(picture)
-    return path, f"{100 * width_on_paper(picture):.1f}%"
+    return path, f"{100 * scale * width_on_paper(picture):.1f}%"
 
 
-def _table(table: Table, *, numbered: bool = True, name: str = "") -> str:
+def _table(table: Table) -> str:
     count, rows = len(table.columns), list(table.grouped_rows())
     spans = table.spans()
     head = []
@@ -140,9 +167,8 @@ def _table(table: Table, *, numbered: bool = True, name: str = "") -> str:
         cells += [_shown(cell, code=True) for cell in row]
     aligned = ", ".join(table.sides())
     widths = ", ".join(f"{weight:g}fr" for weight in column_widths(table))
-    caption = f"{name}. {table.caption}" if name else table.caption
     return (
-        f"#grid-of(caption: {_text(caption)}, notes: {_texts(table.notes)}, numbered: {str(numbered).lower()}, "
+        f"#grid-of(caption: {_text(table.caption)}, notes: {_texts(table.notes)}, "
         f"small: {str(count > _MANY_COLUMNS).lower()}, whole: {str(len(rows) <= _ROWS_KEPT_TOGETHER).lower()}, "
         f"columns: ({widths},), align: ({aligned},), "
         f"head: ({', '.join(head)},), cells: ({', '.join(cells)}{',' if cells else ''}))"

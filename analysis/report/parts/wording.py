@@ -110,9 +110,8 @@ def multiplicity_sentence(n_comparisons: int) -> str:
     if n_comparisons == 1:
         return "There is one comparison at the primary week."
     return (
-        f"There are {n_comparisons} comparisons at the primary week; the intervals in the text are not adjusted for "
-        "that, and the table of the primary week gives adjusted ones beside them (Holm's procedure; Scand J Stat "
-        "1979;6:65). Other weeks are descriptive."
+        f"There are {n_comparisons} comparisons at the primary week. The intervals of In short are adjusted for that, and the "
+        "table of the primary week gives them beside those that are not. Other weeks are secondary."
     )
 
 

@@ -66,7 +66,7 @@ class ReportFiles:
     pdf, word, slides : Path or None
         The other forms, where they were asked for.
     tables : Path or None
-        Folder of the numbers as CSV, where it was asked for.
+        Folder of the numbers as CSV, where it or a PDF was asked for.
     """
 
     html: Path
@@ -186,7 +186,8 @@ def _files(destination: Path, name: str, formats: Sequence[Format]) -> ReportFil
         )
     always = (destination / f"{name}{ending}" for ending in (".html", ".ipynb", ".json"))
     endings = {"pdf": ".pdf", "docx": ".docx", "pptx": ".pptx", "csv": _TABLES}
-    more = (destination / f"{name}{ending}" if form in formats else None for form, ending in endings.items())
+    asked = {*formats, *(["csv"] if "pdf" in formats else [])}  # a PDF holds the numbers of its figures as such files
+    more = (destination / f"{name}{ending}" if form in asked else None for form, ending in endings.items())
     return ReportFiles(*always, *more)
 
 

@@ -18,6 +18,7 @@ from pypdf import PdfReader
 from analysis.errors import ReportError
 from analysis.report import Column, Figure, Passage, Table, make_report
 from analysis.report.forms import pandoc, pdf
+from analysis.report.forms.csv_tables import document_to_csv
 from analysis.report.forms.document import Document, Shown, read_document
 from analysis.report.forms.markdown import Heading
 from analysis.report.forms.paper import column_widths, in_parts, width_on_paper
@@ -278,12 +279,31 @@ def test_the_text_of_a_pdf_is_in_order_and_nothing_in_it_is_markup(document, tmp
         "Table 1",
         "Figure 1",
         "Deeper",
-        "The numbers in the figures",
+        "attached to this file",
     ]
     places = [text.index(word) for word in words]
     assert places == sorted(places)
     assert "#strong[x]" in text
     assert "=cmd()" in text
+
+
+def test_a_pdf_holds_the_numbers_of_tables_and_figures_as_files(document):
+    reader = PdfReader(io.BytesIO(pdf.document_to_pdf(document, stamp="now")))
+    files = document_to_csv(document)
+    assert len(files) == 1 + sum(isinstance(block, Table | Figure) for block in document.blocks)
+    assert {name: b"".join(reader.attachments[name]).decode() for name in files} == files
+
+
+def test_long_tables_of_the_appendix_of_a_pdf_are_named_with_their_file(document):
+    rows = pd.DataFrame({"week": range(20), "share": np.linspace(0, 1, 20)})
+    long, short = Table(rows, "Week by week.", name="weekly"), Table(rows.head(3), "Three weeks.", name="three")
+    within = of(Heading(2, "Before"), long, Heading(2, "Appendix"), Heading(3, "Detail"), long, short)
+    reader = PdfReader(io.BytesIO(pdf.document_to_pdf(within, stamp="now")))
+    text = " ".join(" ".join(page.extract_text() for page in reader.pages).split())
+    assert "20 rows: attached as weekly-2.csv." in text
+    assert len(re.findall("Table [0-9]: Week by week", text)) == 1
+    assert "Three weeks." in text
+    assert b"".join(reader.attachments["weekly-2.csv"]).decode() == long.to_csv()
 
 
 def test_the_same_document_has_the_same_bytes(document, word, slides):

@@ -14,7 +14,7 @@ from analysis.report.forms.markdown import Heading
 from analysis.report.parts.look import new_drawing
 
 RTL = "פרוטוקול מוקדם"
-PHRASES = ("Answer first.", "Then Élan.", "A caption with n = 3.", "cell one", "cell two", "The numbers in the figures")
+PHRASES = ("Answer first.", "Then Élan.", "A caption with n = 3.", "cell one", "cell two", "attached to this file")
 
 
 @pytest.fixture(scope="module")
@@ -79,9 +79,9 @@ def test_headings_do_not_jump_and_figures_have_their_sentence(tags):
 
 def test_tables_have_heads_with_scope_and_lists_are_lists(tags):
     names = [name for name, _, _ in tags]
-    assert names.count("/Table") == 2
+    assert names.count("/Table") == 1
     heads = [node for name, node, _ in tags if name == "/TH"]
-    assert len(heads) >= 2 * 3
+    assert len(heads) >= 3
     parts = [head["/A"].get_object() for head in heads]
     every = [one.get_object() for part in parts for one in (part if isinstance(part, list) else [part])]
     scopes = {one["/Scope"] for one in every if "/Scope" in one}
