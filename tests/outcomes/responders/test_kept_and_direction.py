@@ -48,6 +48,9 @@ def test_kept_from_a_later_week(cohort):
     assert found.weeks == (12.0,)
     assert found.table[["n", "responders"]].to_numpy().tolist() == [[3, 2], [1, 1]]
     assert found.notes[1] == "Reached at each of weeks 12."
+    both = reached_and_kept(cohort, choose_endpoint(cohort, "pain", week=12, threshold=2), until=26)
+    assert both.weeks == (12.0, 26.0)  # the last week itself is asked for
+    assert both.table[["n", "responders"]].to_numpy().tolist() == [[2, 1], [1, 1]]
 
 
 def test_kept_at_weeks_that_are_not_expected(cohort):
