@@ -100,6 +100,16 @@ def test_the_grid_holds_the_main_analysis_under_both_rules(two_protocols):
         assert gap["number_needed_in_words"] == main.differences["number_needed_in_words"].iloc[0]
 
 
+def test_the_grid_has_the_level_that_was_asked_for(two_protocols):
+    endpoint = choose_endpoint(two_protocols, "ikdc", week=26, threshold=12, level=0.8)
+    grid = threshold_grid(two_protocols, endpoint, thresholds=[5])
+    main = responders(two_protocols, "ikdc", week=26, threshold=12, level=0.8)
+    for here, there in ((grid.table, main.table), (grid.differences, main.differences)):
+        same = here.query("missing == 'excluded' and chosen")
+        assert same["level"].unique().tolist() == [0.8]
+        assert same[["lower", "upper"]].to_numpy().tolist() == there[["lower", "upper"]].to_numpy().tolist()
+
+
 def test_the_default_grid_names_what_is_published(two_protocols):
     grid = threshold_grid(two_protocols, choose_endpoint(two_protocols, "ikdc", week=26))
     named = grid.table.dropna(subset=["published"])
