@@ -201,6 +201,7 @@ def test_run_rules_of_perla_and_colleagues():
 def test_too_few_and_too_many_runs():
     assert run_chart(points([1] * 8 + [2] * 8)).rules == ("few runs",)
     assert run_chart(points([1, 2] * 8)).rules == ("many runs",)
+    assert run_chart(points([1] * 5 + [2] * 5)).rules == ("few runs",)  # ten points off the median are enough
     quiet = run_chart(points([1, 2, 2, 1, 1, 2, 1, 2]))
     assert quiet.rules == ()
     assert "10 are needed" in quiet.notes[-1]
