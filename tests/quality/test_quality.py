@@ -216,8 +216,7 @@ def test_patients_without_a_site_are_a_group_of_their_own() -> None:
         ({"A": (60, 90), "B": (40, 60), "C": (0, 60)}, ""),  # zero may be shown
         ({"A": (60, 90), "B": (4, 60), "C": (7, 60)}, "BC"),  # of the 11 of B and C each may have any number
         ({"A": (60, 90), "B": (1, 60), "C": (2, 60)}, "ABC"),  # of 3 in both together neither may have 11
-        ({"A": (1, 60), "B": (2, 60), "C": (60, 90)}, "ABC"),
-        ({"A": (2, 1), "B": (60, 90), "C": (60, 90)}, "AB"),
+        ({"A": (60, 20), "B": (2, 5), "C": (60, 60), "D": (12, 1)}, "ABCD"),  # of the 7 values of B none can be 11
         ({"A": (8, 90), "B": (2, 60)}, "AB"),
         ({"A": (30, 30), "B": (3, 2), "C": (40, 41), "D": (1, 90)}, "BD"),
     ],
