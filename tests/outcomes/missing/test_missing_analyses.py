@@ -82,6 +82,20 @@ def closed_form(model, assumption):
     return filled
 
 
+def test_what_is_taken_of_patients_seen_once_or_never():
+    """Own means 0, 5, 9; reference 1, 3, 4. From the first value on those of the reference rise by 2 and 3."""
+    own, reference = np.array([[0.0, 5.0, 9.0]]), np.array([[1.0, 3.0, 4.0]])
+    once, never = np.array([True, False, False]), np.zeros(3, dtype=bool)
+    increments = "copy increments in reference"
+    for seen, baseline, assumption, expected in [
+        (once, True, increments, [0, 2, 3]), (once, True, "jump to reference", [0, 3, 4]),
+        (once, False, increments, [0, 2, 3]), (once, False, "copy reference", [1, 3, 4]),
+        (never, True, increments, [0, 2, 3]), (never, True, "jump to reference", [0, 3, 4]),
+        (never, False, increments, [1, 3, 4]), (never, False, "jump to reference", [1, 3, 4]),
+    ]:  # fmt: skip
+        assert expected_means(own, reference, seen, assumption, baseline=baseline).tolist() == [expected]
+
+
 @pytest.mark.parametrize(
     "assumption", ["missing at random", "jump to reference", "copy reference", "copy increments in reference"]
 )
@@ -263,6 +277,18 @@ def test_the_tipping_point_is_where_the_interval_reaches_zero(rng):
         cohort, choose_endpoint(cohort, "ikdc", week=26, criterion=None), draws=30, deltas=[turn["delta_of_estimate"]]
     ).table
     assert at["difference"].abs().min() == pytest.approx(0, abs=1e-8)
+
+
+def test_of_two_shifts_that_turn_a_finding_the_nearer_one_is_given(rng):
+    """A difference above 0 whose interval holds 0: a shift up turns it sooner than one down, which does too."""
+    cohort = trial(rng, n=120, early=2, lost=0.5)
+    endpoint = choose_endpoint(cohort, "ikdc", week=26, criterion=None)
+    found = tipping_point(cohort, endpoint, draws=30, deltas=np.linspace(-30, 30, 61))
+    table, turn = found.table.set_index("delta"), found.tipping.iloc[0]
+    assert table.loc[0, "lower"] < 0 < table.loc[0, "difference"] < table.loc[0, "upper"]
+    up, down = table.index[table["lower"] > 0].min(), table.index[table["upper"] < 0].max()
+    assert 0 < up < -down
+    assert up - 1 <= turn["delta"] <= up
 
 
 def test_what_cannot_be_asked(rng):
