@@ -279,6 +279,22 @@ def test_the_tipping_point_is_where_the_interval_reaches_zero(rng):
     assert at["difference"].abs().min() == pytest.approx(0, abs=1e-8)
 
 
+def test_a_shift_is_that_of_one_protocol_and_leaves_the_others_as_they_are(rng):
+    """Three protocols, baselines complete: the same draws serve every shift, so the difference moves by delta times the
+    coefficient of a mark of the protocol's missing values (statsmodels), and by nothing of the other's."""
+    two = trial(rng, n=150, lost=0.5)
+    arms = np.resize(["usual", "early", "usual", "late"], 150)
+    cohort = Cohort(two.patients.assign(protocol=pd.Categorical(arms, ["usual", "early", "late"])), two.visits)
+    endpoint = choose_endpoint(cohort, "ikdc", week=26, criterion=None)
+    found = tipping_point(cohort, endpoint, draws=3, deltas=[8]).table.set_index(["protocol", "delta"])["difference"]
+    visits = cohort.visits.pivot_table(index="patient_id", columns="week", values="value")
+    people = cohort.patients.set_index("patient_id").join(visits[[0, 26]].set_axis(["start", "end"], axis=1))
+    for name in ("early", "late"):
+        people["mark"] = (people["end"].isna() & (people["protocol"] == name)).astype(float)
+        slope = smf.ols("mark ~ protocol + start", people).fit().params[f"protocol[T.{name}]"]
+        assert found[name, 8.0] - found[name, 0.0] == pytest.approx(8 * slope, rel=1e-9)
+
+
 def test_of_two_shifts_that_turn_a_finding_the_nearer_one_is_given(rng):
     """A difference above 0 whose interval holds 0: a shift up turns it sooner than one down, which does too."""
     cohort = trial(rng, n=120, early=2, lost=0.5)
