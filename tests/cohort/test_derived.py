@@ -48,6 +48,14 @@ def test_symmetry_to_the_other_limb_before_does_not_flatter():
         assert visit_frame(cohort, measure)["value"].tolist() == pytest.approx([share]), measure
 
 
+def test_the_other_limb_before_is_the_last_one_up_to_the_start():
+    visits = table(
+        ("a", 0, "quadriceps_torque", "uninvolved", 2.0), ("a", -4, "quadriceps_torque", "uninvolved", 2.5),
+        ("a", 1, "quadriceps_torque", "uninvolved", 1.0), ("a", 26, "quadriceps_torque", "involved", 1.5),
+    )  # fmt: skip
+    assert visit_frame(cohort_of(visits), "limb_symmetry_to_baseline")["value"].tolist() == [75.0]
+
+
 def test_symmetry_to_a_limb_before_injury_that_nobody_measured(cohort):
     with pytest.raises(CohortError, match="no torque from before the injury"):
         visit_frame(cohort, "limb_symmetry_to_pre_injury")
@@ -113,6 +121,9 @@ def test_torque_per_kg_of_the_baseline():
     assert from_visit[["value", "body_mass_from", "body_mass_week"]].to_numpy().tolist() == [[2.0, "baseline", -2.0]]
     from_table = torque_per_kg(cohort_of(visits, body_mass_kg=[100.0]), body_mass="baseline")
     assert from_table["value"].tolist() == [1.6]
+    at_start = pd.concat([visits, table(("a", 0, MASS, "none", 50), ("a", 1, MASS, "none", 40))])
+    on_the_day = torque_per_kg(cohort_of(at_start), body_mass="baseline")
+    assert on_the_day[["value", "body_mass_week"]].to_numpy().tolist() == [[3.2, 0.0]]
     with pytest.raises(CohortError, match="no choice of body mass"):
         torque_per_kg(cohort_of(visits), body_mass="mean")
 

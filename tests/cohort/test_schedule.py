@@ -34,6 +34,14 @@ def test_windows_halfway_between_weeks_keep_baselines_and_follow_up_apart():
     np.testing.assert_array_equal(weeks, [np.nan, 0, 0, 6, 6, 12, np.nan])
 
 
+def test_windows_halfway_between_weeks_that_are_all_after_or_all_before_the_start():
+    """As far before the first week as half way to the next; a baseline that comes last takes nothing after the start."""
+    after = [(window.earliest, window.latest) for window in VisitSchedule.halfway([4, 8, 12]).windows]
+    assert after == [(2, 6), (6, 10), (10, 14)]
+    before = [(window.earliest, window.latest) for window in VisitSchedule.halfway([-4, 0]).windows]
+    assert before == [(-12, -2), (-2, 0)]
+
+
 def test_a_visit_on_the_day_of_the_start_is_a_baseline_however_near_the_first_follow_up():
     assert VisitSchedule.halfway([-4, 1]).scheduled_week(np.array([0.0, 0.1])).tolist() == [-4, 1]
 

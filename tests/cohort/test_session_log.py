@@ -40,6 +40,11 @@ def test_sums_and_means_by_hand():
     assert table["sessions_prescribed"].isna().all()
 
 
+def test_levels_of_sessions_without_minutes_weigh_alike():
+    table = sum_sessions(log(week=[1, 1], minutes=[None, None], level_knee=[40, 60]))
+    assert table[["sessions_done", "level_knee"]].to_numpy().tolist() == [[2, 50]]
+
+
 def test_weeks_without_a_session_count_as_none_done_where_some_were_prescribed():
     table = sum_sessions(
         log(week=[2, 2], minutes=[20, 20]), prescribed={"strength stimulation": 5}, weeks=(1, 3), patients=["b", "a"]
@@ -159,6 +164,7 @@ def test_impossible_sessions():
     assert [5, "minutes", "more minutes than from the start to the end of the session"] in found
     assert [4, "pauses", "pauses below 0"] in found
     assert not [one for one in found if one[0] == 1]
+    assert problems(log(minutes=[2000])) == [[1, "minutes", "more minutes than a day has"]]  # one mistake is said once
 
 
 def test_the_length_of_a_session_is_common_practice_and_can_be_said():  # 20 and 30 minutes: common practice, no source

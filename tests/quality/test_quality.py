@@ -43,6 +43,9 @@ def test_completeness_counts_every_patient_at_every_scheduled_week(four: Cohort)
     assert table[["week", "seen", "expected"]].to_numpy().tolist() == [[0, 4, 4], [6, 2, 4], [12, 2, 4]]
     by_site = quality.completeness(quality.expected_values(four), ["site"])
     assert by_site[["site", "seen", "expected"]].to_numpy().tolist() == [["north", 8, 12]]
+    two = replace(four, patients=four.patients.assign(site=["north", "south", "south", "north"]))
+    apart = quality.completeness(quality.expected_values(two), ["site"])  # P1 and P4, P2 and P3
+    assert apart[["site", "seen", "expected"]].to_numpy().tolist() == [["north", 5, 6], ["south", 3, 6]]
 
 
 def test_patterns_are_monotone_or_intermittent(four: Cohort) -> None:
@@ -74,6 +77,20 @@ def test_lost_by_baseline_counts_thirds_and_labels(four: Cohort) -> None:
     assert protocol[["lost", "patients"]].to_numpy().tolist() == [[1, 2], [1, 2]]
     assert (table.groupby("characteristic")["patients"].sum() == 4).all()
     assert thirds(pd.Series([float(i) for i in range(9)]), 0).unique().tolist() == ["0 to 2", "3 to 5", "6 to 8"]
+
+
+def test_the_baseline_of_those_lost_is_the_last_value_up_to_the_start() -> None:
+    """P0 has 9 two weeks before the start and 1 at it: among the lowest third, with P1."""
+    starts = [1, 2, 4, 5, 7, 8]
+    lines = [one for i, pain in enumerate(starts) for one in rows(f"P{i}", "pain", {0: float(pain), 6: 3.0})]
+    cohort = cohort_of([*lines, *rows("P0", "pain", {-2: 9.0})])
+    table = quality.lost_by_baseline(cohort, quality.visit_patterns(cohort))
+    groups = table[table["characteristic"].str.startswith("Pain")]
+    assert groups[["group", "patients"]].to_numpy().tolist() == [
+        ["1.0 to 2.0", 2],
+        ["4.0 to 5.0", 2],
+        ["7.0 to 8.0", 2],
+    ]
 
 
 def test_timing_counts_visits_off_the_schedule() -> None:
@@ -112,14 +129,21 @@ def test_planted_impossible_and_unlikely_values_are_found_and_no_others() -> Non
 
 
 def test_a_change_against_the_trend_beyond_the_detectable_change_is_found() -> None:
-    # flexion rises by 10 in everybody; the catalogue's smallest detectable change is 10 deg (2018 J Exp Orthop)
+    # flexion rises by 10 in everybody; the catalogue's detectable changes are 10 deg (2018 J Exp Orthop) and 14
     lines = [one for i in range(12) for one in rows(f"P{i:02d}", "knee_flexion", {6: 100.0, 12: 110.0}, "involved")]
     lines += rows("Q1", "knee_flexion", {6: 120.0, 12: 105.0}, "involved")
     lines += rows("Q2", "knee_flexion", {6: 120.0, 12: 110.0}, "involved")  # 10 is not more than 10
     lines += rows("Q3", "knee_flexion", {6: 90.0, 12: 130.0}, "involved")  # with the trend
+    lines += rows("Q4", "knee_flexion", {6: 120.0, 12: 108.0}, "involved")  # 12 is more than the smaller one
     found = quality.unlikely_changes(cohort_of(lines))
-    assert found[["patient_id", "week", "value"]].to_numpy().tolist() == [["Q1", 12.0, 105.0]]
+    assert found[["patient_id", "week", "value"]].to_numpy().tolist() == [["Q1", 12.0, 105.0], ["Q4", 12.0, 108.0]]
     assert "changed by -15 deg since week 6, against a trend of +10" in found["problem"][0]
+
+
+def test_ten_patients_make_a_trend() -> None:
+    lines = [one for i in range(9) for one in rows(f"P{i}", "knee_flexion", {6: 100.0, 12: 110.0}, "involved")]
+    lines += rows("Q", "knee_flexion", {6: 120.0, 12: 90.0}, "involved")
+    assert quality.unlikely_changes(cohort_of(lines))["patient_id"].tolist() == ["Q"]
 
 
 def test_without_enough_patients_there_is_no_trend() -> None:
@@ -150,6 +174,13 @@ def test_digits_of_a_rounded_measure_are_uneven_and_those_of_a_free_one_are_not(
     assert table.loc["knee_flexion", "p_value"] < 1e-10
     assert table.loc["quadriceps_torque", ["place", "n"]].tolist() == [0.01, 200]
     assert table.loc["quadriceps_torque", "p_value"] > 0.001
+
+
+def test_the_last_place_is_that_of_95_in_100_values() -> None:
+    for halves, place in ((10, 1.0), (11, 0.1)):
+        values = [90.0 + i % 40 + (0.5 if i < halves else 0.0) for i in range(200)]
+        lines = [one for i, value in enumerate(values) for one in rows(f"P{i}", "knee_flexion", {0: value}, "involved")]
+        assert quality.digit_preference(cohort_of(lines))["place"].tolist() == [place]
 
 
 def by_site(counts: dict[str, tuple[int, int]]) -> Cohort:
@@ -185,6 +216,7 @@ def test_patients_without_a_site_are_a_group_of_their_own() -> None:
         ({"A": (60, 90), "B": (40, 60), "C": (0, 60)}, ""),  # zero may be shown
         ({"A": (60, 90), "B": (4, 60), "C": (7, 60)}, "BC"),  # of the 11 of B and C each may have any number
         ({"A": (60, 90), "B": (1, 60), "C": (2, 60)}, "ABC"),  # of 3 in both together neither may have 11
+        ({"A": (60, 20), "B": (2, 5), "C": (60, 60), "D": (12, 1)}, "ABCD"),  # of the 7 values of B none can be 11
         ({"A": (8, 90), "B": (2, 60)}, "AB"),
         ({"A": (30, 30), "B": (3, 2), "C": (40, 41), "D": (1, 90)}, "BD"),
     ],

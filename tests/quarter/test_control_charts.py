@@ -72,6 +72,20 @@ def test_individuals_as_nist_has_them():
     assert not chart.table["rules"].str.contains("outside").any()
 
 
+def test_limits_of_individuals_come_from_the_baseline_alone():
+    """Moving ranges of 1 in the baseline: 1.5 -+ 3 / 1.128; the jump from 2 to 20 after it is in no limit."""
+    chart = xmr_chart(points([1, 2, 1, 2, 20, 2]), baseline=months(4))
+    assert chart.table.loc[0, ["lower", "centre", "upper"]].tolist() == pytest.approx(
+        [-1.15957, 1.5, 4.15957], abs=1e-5
+    )
+    assert chart.range_limit == pytest.approx(3.267)
+
+
+def test_the_spread_of_the_baseline_is_that_of_a_sample():
+    # 40 and 60 of 100 about 50 %: -2 and 2 standard deviations, whose own is the root of (4 + 4) / 1
+    assert p_chart(counts([40, 60], 100)).spread == pytest.approx(8**0.5)
+
+
 def test_shares_as_nist_has_them():
     chart = p_chart(counts(NIST_SHARES, 50))
     row = chart.table.iloc[0]
@@ -201,6 +215,7 @@ def test_run_rules_of_perla_and_colleagues():
 def test_too_few_and_too_many_runs():
     assert run_chart(points([1] * 8 + [2] * 8)).rules == ("few runs",)
     assert run_chart(points([1, 2] * 8)).rules == ("many runs",)
+    assert run_chart(points([1] * 5 + [2] * 5)).rules == ("few runs",)  # ten points off the median are enough
     quiet = run_chart(points([1, 2, 2, 1, 1, 2, 1, 2]))
     assert quiet.rules == ()
     assert "10 are needed" in quiet.notes[-1]

@@ -76,6 +76,31 @@ def test_sites_stay_in_the_order_given_and_empty_ones_are_left_out():
         funnel(sites([0], 0))
 
 
+def test_limits_widened_for_over_dispersion_by_hand():
+    """30, 50 and 70 of 100 about 50 %: z of -4, 0 and 4, the ends pulled in to the 10 and 90 % quantiles, -3.2 and 3.2, so
+    a dispersion of 2 x 3.2^2 / 3. Spiegelhalter, Stat Med 2005;24:1185, A.3: the variance between is (3 x 6.8267 - 2) over
+    the sum of the weights less that of their squares over it, 1200 - 400: 0.0231; with 0.0025 within 0.16 squared."""
+    found = funnel(sites([30, 50, 70], 100), target=0.5)
+    assert found.over_dispersed
+    assert found.dispersion == pytest.approx(2 * 3.2**2 / 3)
+    assert found.p_value == pytest.approx(np.exp(-16))  # chi-square of 32 on 2 degrees of freedom
+    assert found.between_sites == pytest.approx(0.0231**0.5)
+    for name, z in (("95", 1.959964), ("998", 3.090232)):
+        limits = found.table.loc[0, [f"wide_lower_{name}", f"wide_upper_{name}"]].tolist()
+        assert limits == pytest.approx([0.5 - 0.16 * z, 0.5 + 0.16 * z], abs=1e-6)
+    assert found.table["wide_region"].tolist() == [WITHIN] * 3
+    assert found.table["region"].tolist() == [BEYOND_998, WITHIN, BEYOND_998]
+
+
+def test_without_over_dispersion_no_variance_between_sites_is_given():
+    """42, 50 and 58 of 100 about 50 %: chi-square 5.12 on 2, p 0.077, though the spread is a little above chance."""
+    found = funnel(sites([42, 50, 58], 100), target=0.5)
+    assert found.p_value == pytest.approx(np.exp(-2.56))
+    assert not found.over_dispersed
+    assert found.between_sites == 0
+    assert found.table["wide_upper_95"].tolist() == found.table["upper_95"].tolist()
+
+
 @pytest.mark.slow
 def test_chance_alone_is_seldom_called_over_dispersed_and_real_spread_mostly_is():
     rng = np.random.default_rng(11)
@@ -157,6 +182,25 @@ def test_missing_covariates_lose_nobody_and_separation_stays_finite(patients):
     found = case_mix(holes)
     assert found.table["n"].sum() == len(patients)
     assert np.isfinite(found.table["expected"]).all()
+
+
+def test_the_compared_as_a_whole_reach_what_is_expected_of_them(patients):
+    """Those of the last quarters do better than all before, which is no merit of a site."""
+    rng = np.random.default_rng(3)
+    late = pd.Series(rng.random(len(patients)) < 0.3)
+    better = patients.assign(outcome=np.where(late & (rng.random(len(patients)) < 0.5), 1.0, patients["outcome"]))
+    table = case_mix(better, compared=late).table
+    assert table["n"].sum() == late.sum()
+    assert table["observed"].sum() == better.loc[late, "outcome"].sum()
+    assert table["expected"].sum() == pytest.approx(better.loc[late, "outcome"].sum(), abs=1e-6)
+
+
+def test_patients_expected_alike_count_half_in_the_concordance():
+    """8 of 10 and 4 of 10: of 12 x 8 pairs 8 x 6 are told right, 4 x 2 wrong, the other 40 not at all."""
+    sex = np.repeat(["male", "female"], 10)
+    outcome = np.r_[np.arange(10) < 8, np.arange(10) < 4].astype(float)
+    found = case_mix(pd.DataFrame({"site": "one", "sex": sex, "outcome": outcome}))
+    assert found.concordance == pytest.approx((48 + 20) / 96)
 
 
 def test_one_site_and_sites_of_three_patients(patients):

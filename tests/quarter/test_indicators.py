@@ -86,6 +86,49 @@ def test_patients_not_yet_due_have_no_denominator():
     assert words == "Cannot be told: patients of Q2 2026 were not yet due."
 
 
+def test_a_quarter_whose_patients_are_not_yet_due_has_no_point():
+    """Some of them came early: 44 of 100 is not the share of that quarter."""
+    rows = [(name, f"2026-Q{q}", "a", n) for q in (1, 2, 3, 4) for name, n in (("seen", 100), ("better", 40 + q))]
+    one = Indicator("better", "Better", "share", "outcome", "higher", "better", "seen", "better", "seen")
+    table = pd.DataFrame(rows, columns=["quantity", "period", "site", "value"])
+    counts = QuarterCounts((one,), table, not_yet={"seen": ("2026-Q4",)})
+    chart = chart_of(release(counts, "2026-Q4", baseline=["2026-Q1"], window=["2026-Q4"]), one)
+    assert chart.points["value"].tolist() == pytest.approx([0.41, 0.42, 0.43, np.nan], nan_ok=True)
+    assert chart.why.startswith("3 points can be shown")
+
+
+def charted(kind, denominators, n_baseline):
+    """The chart of an indicator over the quarters from 2022 on, half of each denominator; a mean has no rest."""
+    periods = every_period(["2022-Q1", "2026-Q4"])[: len(denominators)]
+    rows = [
+        (name, period, "a", value)
+        for period, n in zip(periods, denominators, strict=True)
+        for name, value in (("seen", n), ("better", n / 2))
+    ]
+    one = Indicator("better", "Better", kind, "outcome", "higher", "better", "seen", "better", "seen")
+    table = pd.DataFrame(rows, columns=["quantity", "period", "site", "value"])
+    counts = QuarterCounts((one,), table, not_counts=frozenset({"better"} if kind == "mean" else ()))
+    return chart_of(release(counts, periods[-1], baseline=periods[:n_baseline], window=periods[-4:]), one)
+
+
+def test_a_control_chart_needs_twelve_points_in_its_baseline_too():
+    assert charted("share", [100] * 14, 12).why == ""
+    assert charted("share", [100] * 14, 11).why.startswith("The baseline holds 11 points; control limits need 12")
+    # limits of means come from the points of the baseline, of which one is missing here; those of shares from its total
+    assert charted("mean", [100] * 14, 12).why == ""
+    assert charted("mean", [100] * 5 + [0] + [100] * 9, 12).why.startswith("The baseline holds 11 points")
+    assert charted("share", [100] * 5 + [0] + [100] * 9, 12).why == ""
+
+
+def test_only_a_rate_is_shown_per_so_many(tmp_path):
+    file = tmp_path / "aggregates.csv"
+    file.write_text(
+        "indicator,kind,unit,period,numerator,denominator\n"
+        "Falls,rate,per 100 patients,2026-Q1,3,200\nGain,mean,per 100 steps,2026-Q1,350.5,200\n"
+    )
+    assert [(one.kind, one.per) for one in read_aggregates(file).indicators] == [("rate", 100), ("mean", 1)]
+
+
 def test_a_cohort_without_quarters_says_why():
     cohort = made_cohort()
     bare = Cohort(cohort.patients.drop(columns="quarter"), cohort.visits)

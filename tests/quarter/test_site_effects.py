@@ -84,6 +84,7 @@ def test_large_sites_keep_what_was_observed():
     """20,000 patients: the interval is that of a share of its own, 0.55 -+ 1.96 x 0.0035, all but for shrinkage of 0.03 points."""
     found, _ = shrunk([11_000, 10_000, 9_000], [np.full(20_000, 0.5)] * 3, 0.5)
     assert found.loc[0, ["estimate", "lower", "upper"]].tolist() == pytest.approx([0.55, 0.5431, 0.5569], abs=6e-4)
+    assert (found["shrinkage"] < 0.02).all()
 
 
 def test_expected_counts_are_scaled_within_what_is_possible():

@@ -64,6 +64,37 @@ def not_drawn(drawing, values):
     return [one for one in known[np.isfinite(known)] if not np.isclose(drawn, one, rtol=1e-6, atol=1e-9).any()]
 
 
+def rows(axes):
+    """Place of each label of the y axis, its lines joined."""
+    labels = [" ".join(one.get_text().split()) for one in axes.get_yticklabels()]
+    return dict(zip(labels, axes.get_yticks(), strict=True))
+
+
+def dots(axes, place=None):
+    """Marks that stand alone: (x, y, colour, marker); of one row of the y axis, where it is named."""
+    found = [
+        (float(x), float(y), line.get_color(), line.get_marker())
+        for line in axes.lines
+        if line.get_marker() not in ("", "None", "_", None)
+        and (line.get_linestyle() == "None" or len(line.get_xdata()) == 1)
+        for x, y in zip(line.get_xdata(), line.get_ydata(), strict=True)
+    ]
+    return [one for one in found if np.isfinite(one[0]) and (place is None or abs(one[1] - place) < 1e-9)]
+
+
+def legend(drawing):
+    """Names and colours of the legend, in its order."""
+    found = drawing.legends[0]
+    names = [" ".join(text.get_text().split()) for text in found.get_texts()]
+    return [(name, line.get_color()) for name, line in zip(names, found.get_lines(), strict=True)]
+
+
+def curve(axes, colour):
+    """Points of the one line of a colour in a panel."""
+    (line,) = [one for one in axes.lines if one.get_color() == colour and len(one.get_xdata()) > 2]
+    return np.asarray(line.get_xdata(), dtype=float), np.asarray(line.get_ydata(), dtype=float)
+
+
 def problems(drawing):
     """What a reader would stumble over, in words; empty where there is nothing."""
     found = []

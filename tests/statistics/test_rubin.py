@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from analysis.errors import ModelError
-from analysis.statistics.rubin import pool
+from analysis.statistics.rubin import pool, pool_shares
 
 
 def test_pooling_follows_rubin_and_barnard():
@@ -50,3 +50,19 @@ def test_without_gaps_pooling_gives_the_plain_interval():
     assert row["missing_information"] == 0
     with pytest.raises(ModelError, match="two imputations or more"):
         pool([1.0], [1.0])
+
+
+def test_shares_without_gaps_have_the_interval_of_newcombe():
+    """Newcombe, Stat Med 1998;17:873, method 10: 56/70 against 48/80 is 0.2, 0.0524 to 0.3339."""
+    row = pool_shares([[0.2]] * 2, [[0.01]] * 2, [[0.6, 0.8]] * 2, [80, 70], 0).iloc[0]
+    assert row[["estimate", "lower", "upper"]].tolist() == pytest.approx([0.2, 0.0524, 0.3339], abs=5e-5)
+
+
+def test_gaps_widen_the_interval_of_shares_alike_on_both_sides():
+    """The other group as the base turns the interval round: what the gaps leave of a group is counted for both."""
+    shares = np.array([[0.55, 0.8], [0.65, 0.8], [0.6, 0.9]])
+    gap, error = shares[:, [1]] - shares[:, [0]], np.full((3, 1), 0.005)
+    one = pool_shares(gap, error, shares, [80, 70], 0).iloc[0]
+    other = pool_shares(-gap, error, shares, [80, 70], 1).iloc[0]
+    assert one["missing_information"] > 0.3
+    assert [other["lower"], other["upper"]] == pytest.approx([-one["upper"], -one["lower"]])

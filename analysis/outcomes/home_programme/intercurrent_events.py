@@ -24,11 +24,11 @@ class IntercurrentEvents(Result):
     recorded : bool
         Whether events were recorded at all.
     week : float
-        Week of the outcome; later events are not counted.
+        Week of the outcome; later events are not counted, nor those before the start.
     table : pandas.DataFrame
-        One row a kind of event: event, patients (with one before the outcome), measured_after (of them, those with a
-        value after their first event of the kind and up to the week of the outcome), measured_at (of them, those with
-        a value at that week), allocated (every patient of the cohort).
+        One row a kind of event: event, patients (with one from the start to the outcome), measured_after (of them,
+        those with a value after their first event of the kind and up to the week of the outcome), measured_at (of them,
+        those with a value at that week), allocated (every patient of the cohort).
     """
 
     recorded: bool
@@ -40,7 +40,7 @@ class IntercurrentEvents(Result):
 
 
 def intercurrent_events(cohort: Cohort, visits: pd.DataFrame, week: float) -> IntercurrentEvents:
-    """Count the patients with each kind of event before the outcome, and those measured afterwards.
+    """Count the patients with each kind of event between start and outcome, and those measured afterwards.
 
     Parameters
     ----------
@@ -59,7 +59,8 @@ def intercurrent_events(cohort: Cohort, visits: pd.DataFrame, week: float) -> In
     Notes
     -----
     Intercurrent events as in ICH E9(R1), 2019, section A.3.1: events after the start of treatment that change how the
-    outcome is to be read, or whether there is one. An event in the week of the outcome counts as before it.
+    outcome is to be read, or whether there is one. An event on the day of the start counts as after it, one in the week
+    of the outcome as before the outcome.
 
     Examples
     --------
@@ -74,7 +75,7 @@ def intercurrent_events(cohort: Cohort, visits: pd.DataFrame, week: float) -> In
     if cohort.events is None:
         return IntercurrentEvents(recorded=False, week=week, table=pd.DataFrame(columns=columns))
     known = cohort.events["patient_id"].isin(cohort.patients["patient_id"])
-    events = cohort.events[known & (cohort.events["week"] <= week)]
+    events = cohort.events[known & cohort.events["week"].between(0, week)]
     firsts = (
         events.astype({"event": "str"}).groupby(["event", "patient_id"], as_index=False, observed=True)["week"].min()
     )

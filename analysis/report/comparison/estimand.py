@@ -40,7 +40,7 @@ def estimand(study: Study) -> Section:
     if not found.recorded:
         items.append(absent("events, so the intercurrent events of these patients are not known."))
     elif found.table.empty:
-        items.append(Passage((f"No event was recorded up to week {numbers.week(found.week)}.",)))
+        items.append(Passage((f"No event was recorded from the start to week {numbers.week(found.week)}.",)))
     else:
         items.append(events_for_readers(found))
     items.append(Passage(_multiplicity(study), "items"))
@@ -59,7 +59,7 @@ def events_for_readers(found: IntercurrentEvents) -> Table:
     measured = (shown["measured_after"] > 0) | (shown["measured_at"] > 0)
     handled = measured.map({True: "treatment policy", False: "hypothetical"})
     rest = found.table.iloc[MOST_KINDS:]
-    notes = ["Patients with the event up to that week; a patient can have several."]
+    notes = ["Patients with the event from the start to that week; a patient can have several."]
     notes += [words for words, there in ((_POLICY, measured.any()), (_HYPOTHETICAL, not measured.all())) if there]
     if len(rest):
         notes.append(f"{numbers.plural(len(rest), 'rarer kind')} of events handled in the same way: see Harms.")

@@ -83,6 +83,16 @@ def test_a_label_that_stands_for_no_protocol(patients, visits, label):
     assert Cohort(raw, visits).protocols == ["early", "usual"]
 
 
+def test_values_at_the_ends_of_a_range_are_inside_it(patients, visits):
+    """Pain goes from 0 to 10 points; on a scale of 100 mm the worst pain, 100, is still one of millimetres."""
+    pain = visits["measure"] == "pain"
+    ends = visits.assign(value=visits["value"].mask(pain, np.resize([0.0, 10.0], len(visits))))
+    assert ends.loc[pain, "value"].nunique() == 2
+    assert check_cohort(Cohort(patients, ends)).passed
+    visits.loc[visits.index[pain][0], "value"] = 100.0
+    assert len(only(found(patients, visits), "pain looks like mm of a 100 mm scale")) == 1
+
+
 def test_inches_in_place_of_centimetres(patients, visits):
     findings = found(patients.assign(height_cm=[70.0, 66.5, 72.0]), visits)
     hit = only(findings, "it looks like inches")

@@ -45,6 +45,7 @@ def test_by_hand():
     assert usual[["allocated", "n", "no_gap_before", "not_counted"]].tolist() == [4, 2, 1, 1]
     assert usual["regained_percent"] == pytest.approx(100 * (0.5 - 0.1) / 1.5)
     assert usual["median_percent"] == pytest.approx(15)
+    assert usual[["lower_quartile", "upper_quartile"]].tolist() == pytest.approx([-2.5, 32.5])  # of -20 and 50
     assert found.patients["status"].astype("str").tolist() == [
         "counted", "counted", "no gap before", "not seen", "counted", "no baseline of both limbs",
     ]  # fmt: skip

@@ -70,6 +70,15 @@ def test_the_share_chosen_is_rounded_up_but_not_for_a_rounding_error(make_cohort
     ).table["chosen"].tolist() == [chosen]
 
 
+def test_the_mean_of_all_is_that_of_everybody_with_a_baseline(make_cohort):
+    """Baselines 10, 20, 40, 50, 80; the worst two chosen, of whom 10 was seen: (1 - 0.5) (40 - 10) = 15 expected, though
+    the mean of those seen is 140 / 3."""
+    cohort = make_cohort({"usual": [20, None, 5, None, 5]}, baselines=[10, 20, 40, 50, 80])
+    endpoint = choose_endpoint(cohort, "ikdc", week=26, criterion=None)
+    row = chosen_group_change(cohort, endpoint, correlation=0.5, share=0.4).table.iloc[0]
+    assert row[["chosen", "n", "expected", "beyond"]].tolist() == [2, 1, 15, 5]
+
+
 def test_nobody_seen_of_a_protocol_is_missing(make_cohort):
     cohort = make_cohort({"usual": [3, 4, 5], "early": [None, None]}, baselines=[10, 50, 60, 20, 55])
     table = chosen_group_change(

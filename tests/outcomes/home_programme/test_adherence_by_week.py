@@ -36,6 +36,7 @@ def test_by_week(found):
     assert first["share_of_sessions"] == 0.7
     assert first["mean_share"] == pytest.approx(0.7)
     assert first["share_reached"] == 0.5
+    assert table.loc[("early", "exercise", 1.0), "reached"] == 1  # 4 of 5 are 80 %
     second = table.loc[("usual", "exercise", 2.0)]
     assert second[["recorded", "n", "none_prescribed", "more_than_prescribed"]].tolist() == [3, 1, 1, 1]
     assert second["share_of_sessions"] == 1.5

@@ -16,26 +16,7 @@ from analysis.outcomes.missing.weekly_model import fit_weekly
 from analysis.outcomes.responders.responders import responders
 from synthetic_cohort import generate_cohort
 
-
-def trial(rng, n=200, lost=0.25, early=4.0):
-    """Three visits, some not seen again after the first or the second; those who do badly are lost more often."""
-    protocol = np.resize(["usual", "early"], n)
-    mean = np.array([45, 55, 62.0]) + np.outer(protocol == "early", [0, early / 2, early])
-    values = mean + rng.normal(0, 8, (n, 1)) + rng.normal(0, 5, (n, 3))
-    lost_at_2 = rng.random(n) < lost * np.where(values[:, 1] < 55, 1.6, 0.4)
-    lost_at_1 = rng.random(n) < lost / 3
-    keep = np.column_stack([np.ones(n, dtype=bool), ~lost_at_1, ~lost_at_1 & ~lost_at_2])
-    ids = np.array([f"P{i:05d}" for i in range(n)])
-    rows = pd.DataFrame(
-        {
-            "patient_id": np.repeat(ids, 3),
-            "week": np.tile([0, 12, 26], n),
-            "value": values.ravel(),
-            "keep": keep.ravel(),
-        }
-    )
-    visits = rows[rows["keep"]].drop(columns="keep").assign(measure="ikdc", limb="none")
-    return Cohort(pd.DataFrame({"patient_id": ids, "protocol": pd.Categorical(protocol, ["usual", "early"])}), visits)
+from .trial_with_losses import trial
 
 
 def test_differences_of_completed_data_are_those_of_statsmodels(rng):
@@ -80,6 +61,20 @@ def closed_form(model, assumption):
         away = row[~gap] - mean[~gap]
         filled[who, gap] = mean[gap] - np.linalg.solve(Q[np.ix_(gap, gap)], Q[np.ix_(gap, ~gap)] @ away)
     return filled
+
+
+def test_what_is_taken_of_patients_seen_once_or_never():
+    """Own means 0, 5, 9; reference 1, 3, 4. From the first value on those of the reference rise by 2 and 3."""
+    own, reference = np.array([[0.0, 5.0, 9.0]]), np.array([[1.0, 3.0, 4.0]])
+    once, never = np.array([True, False, False]), np.zeros(3, dtype=bool)
+    increments = "copy increments in reference"
+    for seen, baseline, assumption, expected in [
+        (once, True, increments, [0, 2, 3]), (once, True, "jump to reference", [0, 3, 4]),
+        (once, False, increments, [0, 2, 3]), (once, False, "copy reference", [1, 3, 4]),
+        (never, True, increments, [0, 2, 3]), (never, True, "jump to reference", [0, 3, 4]),
+        (never, False, increments, [1, 3, 4]), (never, False, "jump to reference", [1, 3, 4]),
+    ]:  # fmt: skip
+        assert expected_means(own, reference, seen, assumption, baseline=baseline).tolist() == [expected]
 
 
 @pytest.mark.parametrize(
@@ -235,34 +230,6 @@ def test_other_criteria_without_gaps(rng, criterion, threshold):
     assert 0 < counted.table["share"].min() < counted.table["share"].max() < 1
     assert "multiple imputation" in set(found["analysis"])
     assert found["difference"].tolist() == pytest.approx([counted.differences["difference"].item()] * len(found))
-
-
-def test_a_shift_moves_the_difference_by_the_share_missing(rng):
-    """With no baseline slope the difference moves by delta times the share missing; here less by adjustment: within the
-    baseline's part. Delta 0 is the analysis at random, by the same draws exactly."""
-    cohort = trial(rng, n=300)
-    found = tipping_point(cohort, choose_endpoint(cohort, "ikdc", week=26, criterion=None), draws=30, deltas=[-8, 8])
-    table = found.table.set_index("delta")
-    share = table.loc[0, "n_missing"] / table.loc[0, "n"]
-    assert (table.loc[8, "difference"] - table.loc[0, "difference"]) == pytest.approx(8 * share, rel=0.1)
-    at_random = missing_data_analyses(cohort, choose_endpoint(cohort, "ikdc", week=26), draws=60).differences
-    same = at_random[at_random["assumption"] == "missing at random"].set_index("analysis").loc["multiple imputation"]
-    assert table.loc[0, "difference"] == pytest.approx(same["difference"], abs=0.35 * same["std_error"])
-
-
-def test_the_tipping_point_is_where_the_interval_reaches_zero(rng):
-    cohort = trial(rng, n=300, early=5)
-    found = tipping_point(cohort, choose_endpoint(cohort, "ikdc", week=26, criterion=None), draws=30)
-    turn = found.tipping.iloc[0]
-    assert turn["excludes_zero"]
-    there = tipping_point(
-        cohort, choose_endpoint(cohort, "ikdc", week=26, criterion=None), draws=30, deltas=[turn["delta"]]
-    ).table.set_index("delta")
-    assert there["lower"].iloc[0 if turn["delta"] < 0 else 1] == pytest.approx(0, abs=0.05)
-    at = tipping_point(
-        cohort, choose_endpoint(cohort, "ikdc", week=26, criterion=None), draws=30, deltas=[turn["delta_of_estimate"]]
-    ).table
-    assert at["difference"].abs().min() == pytest.approx(0, abs=1e-8)
 
 
 def test_what_cannot_be_asked(rng):

@@ -82,6 +82,15 @@ def test_reasons_of_the_lost(cohort):
     named = patient_flow(cohort, ending_events=["flare"])
     assert named.patients.set_index("patient_id").loc["f", "reason"] == "flare"
     assert flow.patients.loc[~flow.patients["lost"], "reason"].isna().all()
+    later = pd.DataFrame({"patient_id": ["c", "c"], "week": [9, 4], "event": ["lost to follow-up", "declined a visit"]})
+    twice = patient_flow(Cohort(cohort.patients, cohort.visits, events=pd.concat([later, cohort.events])))
+    assert twice.patients.set_index("patient_id").loc["c", "reason"] == "lost to follow-up"  # the last of three
+
+
+def test_a_visit_after_the_last_expected_week_is_not_one_at_it_but_nobody_is_lost_who_made_it(cohort):
+    flow = patient_flow(cohort, weeks=[0, 6, 12])
+    assert flow.allocated.set_index("protocol")["seen_at_last_week"].to_dict() == {"usual": 2, "early": 1}
+    assert not flow.patients.set_index("patient_id").loc["g", "lost"]  # seen at week 26, not at week 12
 
 
 def test_without_events_no_reason_is_known(cohort):
@@ -103,6 +112,14 @@ def test_an_unscheduled_visit_expects_nobody_else():
     seen = pd.DataFrame({"patient_id": range(101), "week": [6.0] * 100 + [7.3]})
     assert expected_weeks(seen) == [6.0]
     assert expected_weeks(seen, [12, -1, 0]) == [0.0, 12.0]
+    five = pd.DataFrame({"patient_id": range(105), "week": [6.0] * 100 + [7.0] * 5})
+    assert expected_weeks(five) == [6.0, 7.0]  # 5 % of the best-attended week is enough
+
+
+@pytest.mark.parametrize(("follow_ups", "weeks"), [(12, 13), (13, 0)])
+def test_a_schedule_has_twelve_weeks_after_the_baseline_at_most(follow_ups, weeks):
+    seen = pd.DataFrame({"patient_id": "a", "week": np.arange(follow_ups + 1.0)})
+    assert len(expected_weeks(seen)) == weeks
 
 
 def test_visits_without_a_schedule(rng):

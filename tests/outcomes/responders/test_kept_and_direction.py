@@ -48,6 +48,9 @@ def test_kept_from_a_later_week(cohort):
     assert found.weeks == (12.0,)
     assert found.table[["n", "responders"]].to_numpy().tolist() == [[3, 2], [1, 1]]
     assert found.notes[1] == "Reached at each of weeks 12."
+    both = reached_and_kept(cohort, choose_endpoint(cohort, "pain", week=12, threshold=2), until=26)
+    assert both.weeks == (12.0, 26.0)  # the last week itself is asked for
+    assert both.table[["n", "responders"]].to_numpy().tolist() == [[2, 1], [1, 1]]
 
 
 def test_kept_at_weeks_that_are_not_expected(cohort):
@@ -95,6 +98,16 @@ def test_the_grid_holds_the_main_analysis_under_both_rules(two_protocols):
         assert here["share"].tolist() == main.table["share"].tolist()
         gap = grid.differences.query("missing == @rule and chosen").iloc[0]
         assert gap["number_needed_in_words"] == main.differences["number_needed_in_words"].iloc[0]
+
+
+def test_the_grid_has_the_level_that_was_asked_for(two_protocols):
+    endpoint = choose_endpoint(two_protocols, "ikdc", week=26, threshold=12, level=0.8)
+    grid = threshold_grid(two_protocols, endpoint, thresholds=[5])
+    main = responders(two_protocols, "ikdc", week=26, threshold=12, level=0.8)
+    for here, there in ((grid.table, main.table), (grid.differences, main.differences)):
+        same = here.query("missing == 'excluded' and chosen")
+        assert same["level"].unique().tolist() == [0.8]
+        assert same[["lower", "upper"]].to_numpy().tolist() == there[["lower", "upper"]].to_numpy().tolist()
 
 
 def test_the_default_grid_names_what_is_published(two_protocols):

@@ -37,6 +37,22 @@ def test_symmetry_against_a_limb_that_weakened():
     assert found.differences.empty
 
 
+def test_the_limb_before_is_the_last_value_up_to_the_start_and_needed_to_say_what_is_hidden():
+    """a: 2.7 of 3.0 now, 2.7 of 3.6 before: 90 and 75 %. b: 80 % now, before not known: nothing is known to be hidden."""
+    rows = [
+        ("a", -4, "uninvolved", 2.0), ("a", 0, "uninvolved", 3.6), ("a", 26, "uninvolved", 3.0), ("a", 26, "involved", 2.7),
+        ("b", 26, "uninvolved", 3.0), ("b", 26, "involved", 2.4),
+    ]  # fmt: skip
+    visits = pd.DataFrame(rows, columns=["patient_id", "week", "limb", "value"]).assign(measure="quadriceps_torque")
+    cohort = Cohort(pd.DataFrame({"patient_id": ["a", "b"], "protocol": "usual"}), visits)
+    found = limb_symmetry(
+        cohort, choose_endpoint(cohort, "quadriceps_torque", week=26, threshold=3.0, criterion="state")
+    )
+    assert found.patients["of_before"].iloc[0] == pytest.approx(75)
+    counts = found.table.set_index("criterion")[["n", "responders"]]
+    assert counts.loc[[SYMMETRY, BEFORE, HIDDEN]].to_numpy().tolist() == [[2, 1], [1, 0], [1, 1]]
+
+
 def test_a_measure_of_no_limb(make_cohort):
     with pytest.raises(CohortError, match="not taken on limb 'uninvolved'"):
         limb_symmetry(

@@ -79,6 +79,11 @@ def test_weeks_without_both_answers_are_left_out(rng):
     )
     assert found.table["week"].unique().tolist() == [12.0, 26.0]
     assert "Left out, nobody or everybody responded: weeks 52." in found.notes
+    early = set(cohort.patients.loc[cohort.patients["protocol"] == "early", "patient_id"])
+    all_of_one = (cohort.visits["week"] == 52) & cohort.visits["patient_id"].isin(early)
+    one = Cohort(cohort.patients, cohort.visits.assign(value=cohort.visits["value"].mask(all_of_one, 99.0)))
+    found = repeated_responders(one, choose_endpoint(one, "ikdc", week=26, threshold=10))
+    assert found.table["week"].unique().tolist() == [12.0, 26.0]  # both answers in every protocol, not in one
     with pytest.raises(ModelError, match="At no week did some patients respond and some not in every protocol"):
         repeated_responders(
             those := Cohort(cohort.patients, late), choose_endpoint(those, "ikdc", week=26, threshold=10), weeks=[52]

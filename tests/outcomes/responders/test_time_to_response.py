@@ -79,6 +79,11 @@ def test_the_gap_between_visits_is_kept():
     assert rows.loc["P1", ["after_week", "by_week", "week"]].tolist() == [1, 3, 3]
     assert rows.loc["P2", ["after_week", "week"]].tolist() == [1, 1]
     assert not rows.loc["P2", "reached"]
+    soon = time_to_response(cohort, choose_endpoint(cohort, "ikdc", week=26, threshold=15))
+    assert soon.patients["after_week"].tolist() == [2, 2]
+    first = cohort_of({"usual": [(1, 1)]})  # the visit before the first one is the start, week 0
+    found = time_to_response(first, choose_endpoint(first, "ikdc", week=26, threshold=15))
+    assert found.patients[["after_week", "by_week"]].to_numpy().tolist() == [[0, 1]]
 
 
 def test_nobody_everybody_and_nobody_seen():

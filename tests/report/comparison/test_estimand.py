@@ -39,14 +39,27 @@ def test_events_are_counted_once_a_patient_up_to_the_week_with_the_values_after_
     events = pd.DataFrame(
         [
             ("p00", 3.0, "flare"), ("p00", 5.0, "flare"), ("p04", 7.0, "flare"), ("p09", 12.0, "withdrawal"),
-            ("p01", 20.0, "flare"),
+            ("p01", 20.0, "flare"), ("p14", 5.0, "fall"), ("p14", 7.0, "fall"),
         ],
         columns=["patient_id", "week", "event"],
     )  # fmt: skip
     cohort = replace(cohort, events=events)
     found = intercurrent_events(cohort, visit_frame(cohort, "pain"), 12.0).table
-    # p04 and p09 have no value at week 12: p04 was last seen at week 6, before the flare of week 7.
-    assert found.to_numpy().tolist() == [["flare", 2, 1, 1, 16], ["withdrawal", 1, 0, 0, 16]]
+    # p04, p09 and p14 have no value at week 12: p04 was last seen at week 6, before the flare of week 7, p14 then too, but
+    # after a first fall in week 5.
+    assert found.to_numpy().tolist() == [["flare", 2, 1, 1, 16], ["fall", 1, 1, 0, 16], ["withdrawal", 1, 0, 0, 16]]
+
+
+def test_an_event_before_the_start_is_not_intercurrent(make_cohort):
+    """ICH E9(R1), A.3.1: events that occur after the start of treatment. The injury itself came 4 weeks before."""
+    cohort = make_cohort(weeks=(0, 6, 12), patients=16)
+    events = pd.DataFrame(
+        [("p00", -4.0, "injury"), ("p01", -4.0, "injury"), ("p00", -1.0, "flare"), ("p00", 7.0, "flare"), ("p05", 0.0, "fall")],
+        columns=["patient_id", "week", "event"],
+    )  # fmt: skip
+    cohort = replace(cohort, events=events)
+    found = intercurrent_events(cohort, visit_frame(cohort, "pain"), 12.0).table
+    assert found[["event", "patients"]].to_numpy().tolist() == [["fall", 1], ["flare", 1]]
 
 
 def test_events_not_recorded_are_said(make_cohort, folder_of):

@@ -44,6 +44,45 @@ def test_a_control_chart_states_its_numbers_and_leaves_out_the_hidden_period(dra
     assert any(text.get_text() == "new garment" for text in axes.texts)
 
 
+def test_a_control_chart_draws_points_limits_and_baseline_where_they_are():
+    """Shares of 50, 50.5 and 51 % of 200 in turn. Baseline, 12 quarters with 3 of 200 in the fifth: 12 x 100 + 12 - 101 +
+    3 = 1114 of 2400, 46.417 %; three standard deviations 3 x sqrt(0.46417 x 0.53583 / 200) = 10.580 points (NIST/SEMATECH
+    e-Handbook 6.3.3.2)."""
+    axes = control_chart_figure(chart_of(released(16), SHARE), changes=[("2022-Q1", "new garment")]).drawing().axes[0]
+    centre, lower, upper, points = axes.lines[:4]
+    for line, height in ((centre, 46.417), (lower, 46.417 - 10.580), (upper, 46.417 + 10.580)):
+        shown = line.get_ydata()[np.isfinite(line.get_ydata())]
+        assert shown == pytest.approx(height, abs=0.002)
+    assert points.get_ydata() == pytest.approx([50 + 0.5 * (k % 3) for k in points.get_xdata()])
+    assert len(points.get_xdata()) == 14
+    named = {text.get_text(): text.xy[1] for text in axes.texts if "l" in text.get_text() and hasattr(text, "xy")}
+    assert named["upper limit"] > named["centre line"] > named["lower limit"]
+    assert named["centre line"] == pytest.approx(46.417, abs=0.002)
+    shaded = axes.patches[0].get_extents().transformed(axes.transData.inverted())
+    assert (shaded.x0, shaded.x1) == (pytest.approx(-0.5), pytest.approx(11.5))
+    change = [line.get_xdata()[0] for line in axes.lines if line.get_linestyle() == ":"]
+    assert change == [7.5]  # between the eighth quarter and 2022-Q1, the ninth
+    assert axes.get_ylabel() == "Patients (%)"
+    assert [label.get_text() for label in axes.get_xticklabels()][-1] == "Q4\n2023"
+
+
+def test_a_signal_is_marked_at_its_own_point():
+    """46 and 54 % of 200 in turn, 1.1 standard deviations (sqrt(0.25 / 200) = 3.54 points) off, the last 66 %, 4.5 off."""
+    periods = every_period(["2020-Q1", "2024-Q4"])
+    shares = [92, 108] * 9 + [92, 132]
+    rows = [
+        (name, period, "site 00", value)
+        for period, better in zip(periods, shares, strict=True)
+        for name, value in (("better", better), ("seen", 200), ("not better", 200 - better))
+    ]
+    table = pd.DataFrame(rows, columns=["quantity", "period", "site", "value"])
+    counts = QuarterCounts((SHARE,), table, (("seen", ("better", "not better")),))
+    shown = chart_of(release(counts, periods[-1], baseline=periods[:12], window=periods[-4:]), SHARE)
+    axes = control_chart_figure(shown).drawing().axes[0]
+    (marked,) = [line for line in axes.lines if line.get_marker() == "D"]
+    assert (marked.get_xdata().tolist(), marked.get_ydata().tolist()) == ([19], [pytest.approx(66)])
+
+
 def test_a_short_series_is_a_run_chart_and_says_so(drawn):
     figure = control_chart_figure(chart_of(released(8), SHARE))
     assert figure.alt.startswith("Run chart of 6 points")
@@ -72,6 +111,58 @@ def test_sixty_sites_are_not_all_named_in_the_picture_but_all_in_the_table(drawn
         assert "site 03" not in named
         assert len(named) < 20
         assert drawn.problems(figure.drawing(width)) == []
+
+
+def test_a_funnel_marks_each_site_by_where_it_lies_and_draws_the_limits_of_r():
+    """70 % of sites of every size but two of 100: 59 % beyond the 95 % limit, 54 % beyond the 99.8 % limit of R (0.54844
+    at n = 100, tests/quarter/test_funnel.py; the upper 97.5 % one, 0.78310, lies one count above)."""
+    n = np.array([20, 50, 200, 400] * 8 + [100, 100])
+    sites = pd.DataFrame({"site": [f"site {i:02d}" for i in range(34)], "denominator": n, "numerator": 7 * n // 10})
+    sites.loc[32:, "numerator"] = [59, 54]
+    sites = sites.assign(value=sites["numerator"] / sites["denominator"], hidden=False)
+    found = funnel(sites, target=0.7)
+    assert not found.over_dispersed
+    figure = funnel_figure(found, sites, SHARE, span="Q1 2026")
+    axes = figure.drawing().axes[0]
+    marks = {line.get_marker(): line for line in axes.lines if line.get_linestyle() == "None"}
+    assert [(*marks[shape].get_xdata(), *marks[shape].get_ydata()) for shape in "DX"] == [(100, 59), (100, 54)]
+    assert len({marks[shape].get_color() for shape in "oDX"}) == 3
+    assert marks["o"].get_xdata().tolist() == n[:-2].tolist()
+    assert marks["o"].get_ydata() == pytest.approx(70)
+    whole, *limits = [line for line in axes.lines if line.get_linestyle() != "None"]
+    assert list(whole.get_ydata()) == [pytest.approx(70)] * 2
+    assert len(limits) == 4
+    at = [float(np.interp(100, line.get_xdata(), line.get_ydata())) for line in limits]
+    # lower and upper of 95 %, then of 99.8 %; drawn between sizes of the grid, so to a third of a point
+    assert [at[1], at[2]] == [pytest.approx(79.31, abs=0.35), pytest.approx(54.84, abs=0.35)]
+    assert at[2] < at[0] < 70 < at[1] < at[3]
+    named = {text.get_text(): text.xy for text in axes.texts}
+    assert named["site 32"] == (100, 59)
+    assert named["site 33"] == (100, 54)
+    assert named["whole"][1] == pytest.approx(70)
+    assert 70 < named["95 %"][1] < named["99.8 %"][1]
+    assert "beyond the 99.8 % limits: site 33 (54 %); beyond the 95 % limits only: site 32 (59 %)" in figure.alt
+    assert (axes.get_xlabel(), axes.get_ylabel()) == ("Seen", "Patients (%)")
+    assert figure.table.cells()["Where it lies"].tolist()[-2:] == ["beyond the 95 % limits", "beyond the 99.8 % limits"]
+
+
+def test_each_site_after_adjustment_stands_in_its_row(drawn):
+    """Sites of 200 with 30, 50 and 80 %: nothing to adjust for, so 'adjusted' is what was seen."""
+    patients = pd.DataFrame({"site": np.repeat(["north", "south", "west"], 200)})
+    patients["outcome"] = np.concatenate([np.arange(200) < count for count in (60, 100, 160)]).astype(float)
+    found = case_mix(patients)
+    axes = case_mix_figure(found, SHARE, span="Q1 2026").drawing().axes[0]
+    places = drawn.rows(axes)
+    assert list(places) == ["north", "south", "west"]
+    assert axes.get_ylim()[0] > axes.get_ylim()[1]
+    segments = {one[0][1]: (one[0][0], one[1][0]) for one in axes.collections[0].get_segments()}
+    assert axes.lines[0].get_xdata() == [pytest.approx(100 * 320 / 600)] * 2
+    for row, seen in zip(found.table.itertuples(), (30, 50, 80), strict=True):
+        dots = {shape: x for x, _, _, shape in drawn.dots(axes, places[row.site])}
+        assert dots["o"] == pytest.approx(seen, abs=0.1)
+        assert abs(dots["s"] - 53.33) < abs(dots["o"] - 53.33)  # shrunk towards the whole
+        low, high = segments[places[row.site]]
+        assert low < dots["s"] < high
 
 
 @pytest.mark.parametrize("n_sites", [2, 60])

@@ -20,3 +20,14 @@ def test_cautions_defer_to_those_who_decide_and_name_what_is_weak():
     ):  # fmt: skip
         assert words in listed
     assert "effect" not in listed
+
+
+def test_cautions_begin_below_20_patients_and_above_20_per_cent_missing():
+    listed = " ".join(
+        cautions(
+            allocation="randomised", invented=False, sizes={"usual": 20, "early": 19},
+            missing_shares={"usual": 0.2, "early": 0.21}, responders=(),
+        )
+    )  # fmt: skip
+    assert "Few patients: early (19)." in listed
+    assert "More than 20 % are missing at the primary week: early 21 %." in listed

@@ -5,6 +5,7 @@ import dataclasses
 import pandas as pd
 import pytest
 
+from analysis.cohort import Cohort
 from analysis.outcomes import responders
 from analysis.report.comparison.findings.responder_words import responders_words
 
@@ -61,3 +62,27 @@ def test_a_limit_beside_zero_is_not_shown_as_zero(counted):
     rows = counted.differences.head(1).assign(difference=-0.5, lower=-0.8, upper=-0.0003)
     sentence = responders_words(dataclasses.replace(counted, differences=pd.DataFrame(rows)))
     assert "−50 percentage points (−80.00 to −0.03)" in sentence
+
+
+def test_of_many_protocols_the_lowest_and_the_highest_share_are_named_and_those_unseen_are_not_counted():
+    """Pain from 8 to 5 or to 8, two patients of each of six protocols; nobody of the first was seen at week 12."""
+    after = {"a": (), "b": (5, 8), "c": (8, 8), "d": (5, 5), "e": (5, 8), "f": (8, 5)}
+    ids = {f"{name}{k}": name for name in after for k in (1, 2)}
+    rows = [(one, 0, 8) for one in ids]
+    rows += [(f"{name}{k}", 12, value) for name, values in after.items() for k, value in enumerate(values, 1)]
+    visits = pd.DataFrame(rows, columns=["patient_id", "week", "value"]).assign(measure="pain", limb="none")
+    cohort = Cohort(pd.DataFrame({"patient_id": list(ids), "protocol": list(ids.values())}), visits)
+    sentence = responders_words(responders(cohort, "pain", week=12, threshold=2))
+    assert "in 0 % (0/2) with c to 100 % (2/2) with d, counting the patients seen" in sentence
+
+
+def test_a_difference_of_shares_whose_interval_ends_at_zero_is_not_one_that_leaves_it_out(counted):
+    rows = counted.differences.assign(difference=0.2, lower=0.0, upper=0.4)
+    assert "interval of each difference in shares holds zero" in responders_words(
+        dataclasses.replace(counted, differences=rows)
+    )
+    apart = dataclasses.replace(counted, differences=rows.assign(lower=0.01))
+    assert (
+        "that leave out zero: home stimulation minus exercise only +20 percentage points (+1 to +40)"
+        in responders_words(apart)
+    )
