@@ -96,15 +96,15 @@ def share(value: Any, decimals: int = 0) -> str:
 
     Examples
     --------
-    >>> share(0.256), share(float("nan")), share(0.004), share(0.998)
-    ('26 %', '–', '0.4 %', '99.8 %')
+    >>> share(0.256), share(float("nan")), share(0.004), share(0.9998), share(0.0), share(1.0)
+    ('26 %', '–', '0.4 %', '99.98 %', '0 %', '100 %')
     """
     if is_missing(value):
         return MISSING
     percent = float(value) * 100
-    rounded = f"{percent:.{decimals}f}"
-    if decimals == 0 and ((rounded == "0" and percent > 0) or (rounded == "100" and percent < 100)):
-        decimals = 1
+    if 0 < percent < 100:
+        # Only a share of nobody is shown as 0 %, only one of everybody as 100 %.
+        decimals = next((more for more in range(decimals, 6) if 0 < round(percent, more) < 100), decimals)
     return f"{number(percent, decimals)} %"
 
 
