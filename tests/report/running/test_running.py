@@ -166,7 +166,9 @@ def test_forms_of_an_earlier_report_do_not_outlive_it(own_notebook, cohort_folde
 
 @pytest.mark.usefixtures("no_kernel")
 def test_a_cohort_that_changes_meanwhile_is_refused(own_notebook, cohort_folder, tmp_path):
-    source = "from pathlib import Path\nvisits = Path(folder) / 'visits.csv'\nvisits.write_text(visits.read_text() + '\\n')"
+    source = (
+        "from pathlib import Path\nvisits = Path(folder) / 'visits.csv'\nvisits.write_text(visits.read_text() + '\\n')"
+    )
     with pytest.raises(ReportError, match="The cohort changed while the report was made") as caught:
         make_report(str(own_notebook(source)), cohort_folder, tmp_path / "report")
     assert caught.value.where.endswith("visits.csv")
