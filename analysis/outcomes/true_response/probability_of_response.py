@@ -251,8 +251,10 @@ def _free_notes(found: FreeProbability, model: WeeklyModel, told: float) -> list
     )
     notes = [
         said,
-        "Its intervals count that the shape is estimated, not that means and covariances are: in simulated cohorts of 400 "
-        "patients with seven visits, 95 % intervals of a protocol's share held the true one in 86 to 95 %.",
+        (
+            "Its intervals count that the shape is estimated, not that means and covariances are: in simulated cohorts of "
+            "400 patients with seven visits, 95 % intervals of a protocol's share held the true one in 86 to 95 %."
+        ),
     ]
     visits = np.isfinite(model.values).sum(axis=1)
     if (few := int((visits < _VISITS).sum())) > len(visits) / 2:
