@@ -40,7 +40,7 @@ def described(docstring, *sections):
 def written(annotation):
     """Write an annotation, names of the kit's own types (``Array``, ``Parts``) replaced by what they stand for."""
     text = ast.unparse(annotation) if annotation is not None else ""
-    return re.sub(r"\w+", lambda word: ALIASES.get(word[0], word[0]), text)
+    return re.sub(r"\w+", lambda word: aliases().get(word[0], word[0]), text)
 
 
 def taken(node):
@@ -67,7 +67,7 @@ def held(node):
 def inherited(node, of):
     """Give what a class has from itself and from the classes of the kit that it is made from."""
     bases = [
-        CLASSES[base.id] for base in getattr(node, "bases", []) if isinstance(base, ast.Name) and base.id in CLASSES
+        classes()[base.id] for base in getattr(node, "bases", []) if isinstance(base, ast.Name) and base.id in classes()
     ]
     return {
         name: kind for one in [*bases, node] for name, kind in (of(one) if one is node else inherited(one, of)).items()
@@ -97,15 +97,21 @@ def untrue(tree):
     return found
 
 
-CLASSES = {node.name: node for file in FILES for node in ast.walk(tree_of(file)) if isinstance(node, ast.ClassDef)}
-ALIASES = {
-    one.targets[0].id: ast.unparse(one.value)
-    for file in FILES
-    for one in tree_of(file).body
-    if isinstance(one, ast.Assign)
-    and isinstance(one.targets[0], ast.Name)
-    and re.match(r"[A-Z][a-z]", one.targets[0].id)
-}
+@cache
+def classes():
+    return {node.name: node for file in FILES for node in ast.walk(tree_of(file)) if isinstance(node, ast.ClassDef)}
+
+
+@cache
+def aliases():
+    return {
+        one.targets[0].id: ast.unparse(one.value)
+        for file in FILES
+        for one in tree_of(file).body
+        if isinstance(one, ast.Assign)
+        and isinstance(one.targets[0], ast.Name)
+        and re.match(r"[A-Z][a-z]", one.targets[0].id)
+    }
 
 
 def test_docstrings_describe_what_is_there():

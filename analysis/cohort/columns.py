@@ -174,12 +174,23 @@ def _as_arrow(text: pd.Series) -> pa.Array:
 
 def _as_category(values: pd.Series, categories: tuple[str, ...]) -> pd.Series:
     if isinstance(values.dtype, pd.CategoricalDtype):
+        if _holds_labels(values, categories):
+            return values
         names = _as_text(pd.Series(values.cat.categories))
         if names.notna().all() and names.is_unique:
             return _from_codes(values, values.cat.codes.to_numpy(), [str(name) for name in names], categories)
     encoded = _as_arrow(_as_text(values)).dictionary_encode()
     codes = encoded.indices.fill_null(-1).to_numpy(zero_copy_only=False)
     return _from_codes(values, codes, encoded.dictionary.to_pylist(), categories)
+
+
+def _holds_labels(values: pd.Series, categories: tuple[str, ...]) -> bool:
+    """Say whether a categorical is as it should be already: unordered labels of text, those that are set first."""
+    known = values.cat.categories
+    if values.cat.ordered or known.dtype != "str" or known.name is not None:
+        return False
+    names = known.tolist()
+    return "" not in names and names[: len(categories)] == list(categories)
 
 
 def _from_codes(values: pd.Series, codes: np.ndarray, names: list[str], categories: tuple[str, ...]) -> pd.Series:

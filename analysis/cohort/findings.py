@@ -216,6 +216,8 @@ class FindingList:
     ) -> None:
         """Add one finding for each row of a table that is wrong in a column; what is shown are ``values``, or its cells."""
         chosen = wrong.to_numpy(dtype=bool, na_value=False)
+        if not chosen.any():
+            return
         self.add(
             severity, table, problem, what_to_do, column=column, rows=frame.index.to_numpy()[chosen] + 1,
             patients=frame["patient_id"][chosen] if "patient_id" in frame else np.full(int(chosen.sum()), ""),

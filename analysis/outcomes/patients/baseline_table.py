@@ -160,14 +160,14 @@ def _numbers(values: pd.Series, protocol: pd.Series, head: dict[str, Any]) -> li
 
 def _shares(values: pd.Series, protocol: pd.Series, head: dict[str, Any]) -> list[dict[str, Any]]:
     rows = []
+    groups = [
+        (name, _counts(group), group.astype("str").to_numpy(dtype=object)) for name, group in _groups(values, protocol)
+    ]
     for category in _categories(values) or []:
-        for name, group in _groups(values, protocol):
-            n = int(group.notna().sum())
-            count = int((group.astype("str") == category).sum())
+        for name, counts, texts in groups:
+            n, count = counts["n"], int((texts == category).sum())
             share = count / n if n else float("nan")
-            rows.append(
-                {**head, "category": category, "protocol": name, **_counts(group), "count": count, "share": share}
-            )
+            rows.append({**head, "category": category, "protocol": name, **counts, "count": count, "share": share})
     return rows
 
 

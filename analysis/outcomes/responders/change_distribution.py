@@ -87,8 +87,15 @@ def change_distribution(
     True
     """
     table = change_at_week(cohort, endpoint)
-    base, turn = endpoint.compared_with(cohort, table["protocol"]), endpoint.turn
     table["amount"] = endpoint.amount(table["baseline"], table["value"])
+    return distribution_of(table, endpoint, endpoint.compared_with(cohort, table["protocol"]), thresholds=thresholds)
+
+
+def distribution_of(
+    table: pd.DataFrame, endpoint: Endpoint, reference: str, *, thresholds: Sequence[float] | None = None
+) -> ChangeDistribution:
+    """Give the distribution of a table with one row a patient: protocol and amount, what is compared with a threshold."""
+    turn = endpoint.turn
     seen = table["amount"].to_numpy(dtype=float)
     grid = _grid(seen) if thresholds is None else np.unique(turn * np.asarray(thresholds, dtype=float))
     shares = distribution_shares(table, grid, missing=endpoint.missing, level=endpoint.level)
@@ -98,7 +105,7 @@ def change_distribution(
     return ChangeDistribution(
         endpoint=endpoint,
         shares=shares,
-        differences=distribution_differences(shares, base, level=endpoint.level),
+        differences=distribution_differences(shares, reference, level=endpoint.level),
         notes=(
             f"Each share counts the patients whose {what[endpoint.criterion]} is {side} the threshold; read the whole curve.",
             "Intervals hold at each threshold by itself, not for the curve as a whole.",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any, Unpack
 
 import numpy as np
@@ -11,7 +12,7 @@ import pandas as pd
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import change_at_week
 from analysis.outcomes.endpoint import Endpoint, EndpointOptions, choose_endpoint
-from analysis.outcomes.responders.change_distribution import ChangeDistribution, change_distribution
+from analysis.outcomes.responders.change_distribution import ChangeDistribution, distribution_of
 from analysis.result import Result
 from analysis.statistics.mean_interval import describe_by, half_width, welch
 from analysis.statistics.proportions import add_number_needed, compare_shares, share_interval
@@ -49,8 +50,6 @@ class Responders(Result):
     patients : pandas.DataFrame
         One row a patient: the columns of :func:`analysis.outcomes.change.change.change_at_week`, amount (what is compared with
         the threshold) and responder (True, False or missing), counted and left out by the rule.
-    distribution : ChangeDistribution
-        The share at every threshold.
     notes : tuple of str
         Threshold, denominator, missing rule and cautions, one sentence each.
     """
@@ -63,8 +62,12 @@ class Responders(Result):
     mean_improvement: pd.DataFrame
     mean_differences: pd.DataFrame
     patients: pd.DataFrame
-    distribution: ChangeDistribution
     notes: tuple[str, ...]
+
+    @cached_property
+    def distribution(self) -> ChangeDistribution:
+        """The share at every threshold; made when first asked for."""
+        return distribution_of(self.patients, self.endpoint, self.reference)
 
     def _headline(self) -> str:
         return f"Responders. {self.endpoint.words}"
@@ -132,7 +135,6 @@ def responders(cohort: Cohort, endpoint: Endpoint | str, **options: Unpack[Endpo
         mean_improvement=mean_improvement(patients, level=level),
         mean_differences=mean_differences(patients, base, level=level),
         patients=patients,
-        distribution=change_distribution(cohort, endpoint),
         notes=_notes(patients, endpoint),
     )
 

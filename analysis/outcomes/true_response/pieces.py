@@ -153,7 +153,7 @@ def likelihood_in(
         chance = np.zeros_like(total)
         for classes in product(zip(variances, OFTEN, strict=False), repeat=len(shaky)):
             found = pair.evidence(seen, some[rows], {place: one[0] for place, one in zip(shaky, classes, strict=True)})
-            here, mean, spread = _in_pieces(found.weight, found.given, pieces)
+            here, mean, spread = _in_pieces(found.weight, found.given, pieces, first=threshold is not None)
             here += found.constant[:, None] + float(np.log([often for _, often in classes]).sum())
             both = np.logaddexp(total, here)
             if threshold is not None:
@@ -166,16 +166,17 @@ def likelihood_in(
     return logs, beyond
 
 
-def _in_pieces(weight: Floats, given: Floats, pieces: Pieces) -> tuple[Floats, Floats, Floats]:
-    """Give the log likelihood in each piece, and there the mean and spread of the first true value."""
+def _in_pieces(weight: Floats, given: Floats, pieces: Pieces, *, first: bool) -> tuple[Floats, Floats, Floats]:
+    """Give the log likelihood in each piece, and there the mean and spread of the first true value where asked for."""
     tight = 1 / pieces.width**2
     a, b, d = weight[0, 0] + tight[:, 0], weight[0, 1], weight[1, 1] + tight[:, 1]
     determinant = a * d - b * b
     pull = tight * pieces.centre
-    first, second = given[:, :1] + pull[:, 0], given[:, 1:] + pull[:, 1]
-    square = (d * first**2 - 2 * b * first * second + a * second**2) / determinant
+    one, other = given[:, :1] + pull[:, 0], given[:, 1:] + pull[:, 1]
+    square = (d * one**2 - 2 * b * one * other + a * other**2) / determinant
     fixed = np.log(tight).sum(axis=1) - np.log(determinant) - (pull * pieces.centre).sum(axis=1)
-    return (square + fixed) / 2, (d * first - b * second) / determinant, np.sqrt(d / determinant)
+    mean = (d * one - b * other) / determinant if first else np.empty(0)
+    return (square + fixed) / 2, mean, np.sqrt(d / determinant)
 
 
 def scaled(logs: Floats) -> Floats:

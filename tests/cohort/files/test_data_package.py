@@ -1,6 +1,7 @@
 """Cohort folders: round trip, whole or not at all, other programs' folders, folders that somebody changed."""
 
 import json
+import shutil
 
 import pandas as pd
 import pytest
@@ -14,9 +15,17 @@ def everything_under(folder):
     return sorted(path.relative_to(folder).as_posix() for path in folder.rglob("*"))
 
 
+@pytest.fixture(scope="module")
+def kept():
+    return {}
+
+
 @pytest.fixture
-def folder(cohort, tmp_path):
-    return write_cohort(cohort, tmp_path / "cohort")
+def folder(cohort, tmp_path, tmp_path_factory, kept):
+    """Give the folder of the cohort, to be changed at will; it is written once and then copied."""
+    if not kept:
+        kept["folder"] = write_cohort(cohort, tmp_path_factory.mktemp("written") / "cohort")
+    return shutil.copytree(kept["folder"], tmp_path / "cohort")
 
 
 @pytest.fixture

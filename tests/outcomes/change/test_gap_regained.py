@@ -3,7 +3,6 @@
 import numpy as np
 import pandas as pd
 import pytest
-import statsmodels.api as sm
 
 from analysis.cohort import Cohort
 from analysis.errors import ModelError
@@ -99,6 +98,8 @@ def test_nobody_left_is_missing_not_zero():
 def test_the_error_is_that_of_a_ratio(rng):
     """statsmodels WLS of the gain on the gap through the origin, weights 1 / gap, HC1: the ratio of means with the same
     residual sum and n / (n - 1)."""
+    import statsmodels.api as sm
+
     before = rng.uniform(0.3, 1.5, 60)
     gain = before * rng.normal(0.6, 0.3, 60)
     rows = [("usual", 2 - gap, 2.0, 2 - gap + won, 2.0) for gap, won in zip(before, gain, strict=True)]

@@ -8,6 +8,8 @@ import re
 import numpy as np
 import pytest
 
+from analysis.curves.mixed_model import fit_mixed
+
 FILE = "structures"
 INFORMATION = ["expected", "observed"]
 
@@ -65,6 +67,18 @@ def test_joint_test_of_the_interaction(reference, interaction_structure_case, in
     reference.check(
         FILE, interaction_structure_case, quantity, table[["statistic", "df"]].to_numpy(dtype=float).ravel()
     )
+
+
+def test_what_is_inferred_does_not_move_the_optimum(reference):
+    """The other tests find the optimum of a case once, whatever is inferred from it."""
+    given = reference.cases["knee intercept by-week ml"]
+    chosen = {name: given[name] for name in ("fixed", "patient", "week", "patient_effects", "residual", "method")}
+    fits = [
+        fit_mixed(reference.load(given["data"]), **chosen, inference=inference, information=information)
+        for inference, information in [("normal", "observed"), ("satterthwaite", "expected"), ("robust", "observed")]
+    ]
+    assert {fit.criterion for fit in fits} == {reference.fit("knee intercept by-week ml").criterion}
+    assert all((fit.optimum.theta == fits[0].optimum.theta).all() for fit in fits)
 
 
 def test_robust_standard_errors(reference, coefficients_like, structure_case):

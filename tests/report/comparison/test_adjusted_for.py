@@ -5,7 +5,6 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
-from analysis.cohort import write_cohort
 from analysis.errors import DistributionWarning
 from analysis.outcomes.endpoint import choose_endpoint
 from analysis.outcomes.responders.adjusted_difference import adjusted_difference
@@ -17,12 +16,11 @@ from synthetic_cohort import generate_cohort
 
 
 @pytest.fixture(scope="module")
-def study(tmp_path_factory):
+def study(study_in_memory):
     """Three sites; six patients whose site was not recorded, and two who were not seen after the start."""
     cohort = generate_cohort(patients=120, seed=5).observed
     patients = cohort.patients.assign(site=cohort.patients["site"].mask(cohort.patients.index % 20 == 3))
-    folder = write_cohort(replace(cohort, patients=patients), tmp_path_factory.mktemp("sites") / "cohort")
-    return comparison.prepare_study(folder, measure="ikdc", reference="exercise only", imputations=3)
+    return study_in_memory(replace(cohort, patients=patients), measure="ikdc", reference="exercise only", imputations=3)
 
 
 def items(section):
@@ -67,14 +65,12 @@ def test_the_responders_are_adjusted_for_the_same(study):
     assert table["share"].tolist() == own.table["share"].tolist()
 
 
-def test_the_answer_says_how_many_were_seen_at_its_week(tmp_path):
+def test_the_answer_says_how_many_were_seen_at_its_week(study_in_memory):
     """Few came back by week 26: the patients in the model are not those whom the comparison at that week rests on."""
     cohort = generate_cohort(patients=60, seed=5).observed
     stays = cohort.patients["patient_id"].iloc[::5]
     seen = cohort.visits["week"].le(12) | cohort.visits["patient_id"].isin(stays)
-    study = comparison.prepare_study(
-        write_cohort(replace(cohort, visits=cohort.visits[seen]), tmp_path / "cohort"), imputations=3
-    )
+    study = study_in_memory(replace(cohort, visits=cohort.visits[seen]), imputations=3)
     torque = study.curves.frame
     at = torque.loc[torque["week"] == 26, "patient_id"].nunique()
     assert 0 < at <= 12 < torque["patient_id"].nunique()

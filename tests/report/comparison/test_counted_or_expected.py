@@ -5,8 +5,7 @@ from types import SimpleNamespace
 import pandas as pd
 import pytest
 
-from analysis.cohort import write_cohort
-from analysis.report.comparison import prepare_study, probability
+from analysis.report.comparison import probability
 from analysis.report.comparison.counted_or_expected import counted_or_expected
 from analysis.report.parts.passages import Passage
 from synthetic_cohort import generate_cohort
@@ -106,9 +105,9 @@ def test_what_the_intervals_say(limits, words):
     assert words in counted_or_expected(*both(-0.1, 0.2, limits=limits)).paragraphs[0]
 
 
-def test_the_report_says_it_beside_the_two_tables(tmp_path):
+def test_the_report_says_it_beside_the_two_tables(study_in_memory):
     cohort = generate_cohort(patients=60, seed=2).observed
-    study = prepare_study(write_cohort(cohort, tmp_path / "cohort"), measure="ikdc", imputations=25)
+    study = study_in_memory(cohort, measure="ikdc", imputations=25)
     section = list(probability(study))
     names = [getattr(item, "name", None) for item in section]
     said = [item for item in section if isinstance(item, Passage)]

@@ -23,10 +23,8 @@ STROBE_ITEMS = (
 
 
 @pytest.fixture(scope="module")
-def studies(invented_folder):
-    return {
-        design: comparison.prepare_study(invented_folder, design=design) for design in ("randomised", "observational")
-    }
+def studies(study_in_memory, invented):
+    return {design: study_in_memory(invented, design=design) for design in ("randomised", "observational")}
 
 
 def rows(section, name):
@@ -62,8 +60,8 @@ def test_an_event_before_the_start_is_not_intercurrent(make_cohort):
     assert found[["event", "patients"]].to_numpy().tolist() == [["fall", 1], ["flare", 1]]
 
 
-def test_events_not_recorded_are_said(make_cohort, folder_of):
-    study = comparison.prepare_study(folder_of(make_cohort()))
+def test_events_not_recorded_are_said(make_cohort, study_in_memory):
+    study = study_in_memory(make_cohort())
     said = comparison.estimand(study)
     assert any("Not in the data: events" in str(item) for item in said)
 
@@ -152,13 +150,13 @@ def test_the_effect_of_the_home_dose_is_shown_by_modality(studies):
     assert not [item for item in observed if getattr(item, "name", "").startswith("home-dose-effect")]
 
 
-def test_an_arm_without_the_dose_does_not_take_the_others_from_the_report(invented, folder_of):
+def test_an_arm_without_the_dose_does_not_take_the_others_from_the_report(invented, study_in_memory):
     """'home stimulation' had no pain stimulation: its neighbour is shown, and the reason is said."""
     people = invented.patients
     without = people.loc[people["protocol"] == "home stimulation", "patient_id"]
     sessions = invented.sessions
     gone = sessions["patient_id"].isin(without) & (sessions["modality"] == "pain stimulation")
-    study = comparison.prepare_study(folder_of(replace(invented, sessions=sessions[~gone])), design="randomised")
+    study = study_in_memory(replace(invented, sessions=sessions[~gone]), design="randomised")
     items = list(comparison.dose_and_recovery(study))
     figure = next(item for item in items if getattr(item, "name", "") == "home-dose-effect-pain-stimulation")
     assert figure.data["protocol"].tolist() == ["home stimulation and early motion"]
@@ -193,8 +191,8 @@ def test_the_checklist_follows_the_design_and_names_sections_that_exist(studies)
         assert counted == [len(shown), *((shown["Met"] == what).sum() for what in ("yes", "in part", "no"))]
 
 
-def test_what_a_bare_cohort_lacks_is_not_ticked(make_cohort, folder_of):
-    study = comparison.prepare_study(folder_of(make_cohort()), design="randomised")
+def test_what_a_bare_cohort_lacks_is_not_ticked(make_cohort, study_in_memory):
+    study = study_in_memory(make_cohort(), design="randomised")
     shown = rows(comparison.checklist(study), "checklist")
     met = {row[0].split()[0]: row[1] for row in shown.to_numpy().tolist()}
     assert [met[number] for number in ("11", "15", "24a", "27")] == ["no"] * 4

@@ -5,7 +5,6 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
-from analysis.cohort import write_cohort
 from analysis.report import comparison
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.tables import Table
@@ -24,19 +23,14 @@ def with_limbs_exchanged(cohort):
 
 
 @pytest.fixture(scope="module")
-def studies(tmp_path_factory):
+def studies(study_in_memory):
     """The uninvolved limb of a cohort, and the involved limb of the same cohort with the limbs exchanged."""
     cohort = generate_cohort(patients=120, seed=7).observed
     torque = (cohort.visits["measure"] == "quadriceps_torque") & cohort.visits["week"].isin([0, 12, 26, 39])
     cohort = replace(cohort, visits=cohort.visits[torque])
     options = {"threshold": 0.25, "missing": "non-response", "imputations": 3, "primary_week": 39}
     return tuple(
-        comparison.prepare_study(
-            write_cohort(one, tmp_path_factory.mktemp("limb") / "cohort"),
-            limb=limb,
-            reference="home stimulation",
-            **options,
-        )
+        study_in_memory(one, limb=limb, reference="home stimulation", **options)
         for one, limb in ((cohort, "uninvolved"), (with_limbs_exchanged(cohort), "involved"))
     )
 

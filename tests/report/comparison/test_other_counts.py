@@ -5,9 +5,8 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
-from analysis.cohort import write_cohort
 from analysis.outcomes.responders.stratified_difference import stratified_responders
-from analysis.report.comparison import other_counts, prepare_study, symmetry
+from analysis.report.comparison import other_counts, symmetry
 from analysis.report.parts.tables import Table
 from synthetic_cohort import generate_cohort
 
@@ -17,9 +16,9 @@ def tables(section):
 
 
 @pytest.fixture(scope="module")
-def study(tmp_path_factory):
+def study(study_in_memory):
     cohort = generate_cohort(patients=120, seed=5).observed
-    return prepare_study(write_cohort(cohort, tmp_path_factory.mktemp("other") / "cohort"))
+    return study_in_memory(cohort)
 
 
 def test_the_ways_of_counting_start_from_the_difference_of_the_report(study):
@@ -96,7 +95,7 @@ def test_symmetry_stands_beside_the_torque_and_the_other_limb_before(study):
     ]
 
 
-def test_one_protocol_and_no_torque_are_said(tmp_path):
+def test_one_protocol_and_no_torque_are_said(study_in_memory):
     cohort = generate_cohort(patients=60, seed=2).observed
     only = cohort.patients["protocol"] == cohort.protocols[0]
     patients = cohort.patients[only]
@@ -108,7 +107,7 @@ def test_one_protocol_and_no_torque_are_said(tmp_path):
     visits = tables_of["visits"]
     tables_of["visits"] = visits[visits["measure"] != "quadriceps_torque"]
     small = replace(cohort, patients=patients, **tables_of)
-    study = prepare_study(write_cohort(small, tmp_path / "cohort"), measure="ikdc")
+    study = study_in_memory(small, measure="ikdc")
     found = tables(other_counts(study))
     assert "ways-of-counting" not in found
     assert set(found) == {"directions", "kept", "two-weeks", "first-reached"}

@@ -6,10 +6,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.cohort import Cohort, write_cohort
+from analysis.cohort import Cohort
 from analysis.outcomes.endpoint import choose_endpoint
 from analysis.outcomes.true_response.probability_of_response import probability_of_response
-from analysis.report.comparison import prepare_study, probability
+from analysis.report.comparison import probability
 from analysis.report.parts.passages import Passage
 from analysis.report.parts.tables import Table
 
@@ -27,15 +27,15 @@ def cohort_of(shape, n=240):
     return Cohort(pd.DataFrame({"patient_id": names, "protocol": np.resize(["usual", "early"], n)}), visits)
 
 
-def section_of(cohort, folder):
-    study = prepare_study(write_cohort(cohort, folder / "cohort"), measure="ikdc", primary_week=26, imputations=25)
+def section_of(cohort, study_in_memory):
+    study = study_in_memory(cohort, measure="ikdc", primary_week=26, imputations=25)
     return list(probability(study))
 
 
 @pytest.fixture(scope="module")
-def skewed(tmp_path_factory):
+def skewed(study_in_memory):
     cohort = cohort_of(lambda rng, n: rng.gamma(1.0, 1.0, n) - 1)
-    return cohort, section_of(cohort, tmp_path_factory.mktemp("skewed"))
+    return cohort, section_of(cohort, study_in_memory)
 
 
 def by_name(section):
@@ -76,8 +76,8 @@ def test_the_gap_between_the_versions_that_is_said_is_that_of_the_numbers(skewed
     assert said.endswith("All else in this section is by the normal model.")
 
 
-def test_where_normality_is_not_rejected_the_power_is_said_and_no_caution(tmp_path):
-    section = section_of(cohort_of(lambda rng, n: rng.standard_normal(n)), tmp_path)
+def test_where_normality_is_not_rejected_the_power_is_said_and_no_caution(study_in_memory):
+    section = section_of(cohort_of(lambda rng, n: rng.standard_normal(n)), study_in_memory)
     assert cautions(section) == []
     table = by_name(section)["expected-responders"]
     assert not any(name.startswith("Without the normal distribution") for name in table.cells())

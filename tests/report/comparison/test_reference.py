@@ -5,7 +5,6 @@ from functools import cache
 
 import pytest
 
-from analysis.cohort import write_cohort
 from analysis.report import comparison
 from analysis.report.parts.figures import Figure
 from synthetic_cohort import generate_cohort
@@ -14,7 +13,7 @@ HOW = 'To name it: reference = "..." in the map file, or --set "reference=\'...\
 
 
 @pytest.fixture(scope="module")
-def study_of(tmp_path_factory):
+def study_of(study_in_memory):
     """Make a study of some protocols of an invented cohort, in this order, of pain at three weeks; each is made once."""
     whole = generate_cohort(patients=90, seed=4).observed
 
@@ -27,8 +26,7 @@ def study_of(tmp_path_factory):
         cohort = replace(
             whole, patients=kept, visits=visits, sessions=None, brace_limits=None, events=None, reference=of_cohort
         )
-        folder = write_cohort(cohort, tmp_path_factory.mktemp("study") / "cohort")
-        return comparison.prepare_study(folder, measure="pain", imputations=2, **options)
+        return study_in_memory(cohort, measure="pain", imputations=2, **options)
 
     return make
 
@@ -82,7 +80,7 @@ def test_one_protocol_has_no_reference(study_of):
     assert said(one) == []
 
 
-def test_nobody_followed_the_reference(study_of, tmp_path):
+def test_nobody_followed_the_reference(study_of, study_in_memory):
     whole = study_of(EARLY, USUAL, THIRD, of_cohort=USUAL)
     rest = whole.cohort.patients["protocol"] != USUAL
     ids = whole.cohort.patients.loc[rest, "patient_id"]
@@ -91,20 +89,19 @@ def test_nobody_followed_the_reference(study_of, tmp_path):
         patients=whole.cohort.patients[rest],
         visits=whole.cohort.visits[whole.cohort.visits["patient_id"].isin(ids)],
     )
-    study = comparison.prepare_study(write_cohort(cohort, tmp_path / "cohort"), measure="pain")
+    study = study_in_memory(cohort, measure="pain")
     assert said(study) == []
     reason = "The reason: Nobody compared here followed 'exercise only', the reference of the cohort."
     assert reason in str(comparison.answer(study))
 
 
-def test_curves_and_responders_compare_with_the_same_protocol(study_of, tmp_path):
+def test_curves_and_responders_compare_with_the_same_protocol(study_of, study_in_memory):
     """No reference is named, and nobody of the first protocol has a value of the measure."""
     whole = study_of(EARLY, USUAL, THIRD)
     ids = whole.cohort.patients.loc[whole.cohort.patients["protocol"] == EARLY, "patient_id"]
     visits = whole.cohort.visits
     visits = visits[~visits["patient_id"].isin(ids)]
-    folder = write_cohort(replace(whole.cohort, visits=visits), tmp_path / "cohort")
-    study = comparison.prepare_study(folder, measure="pain")
+    study = study_in_memory(replace(whole.cohort, visits=visits), measure="pain")
     assert study.curves.protocols[0] == study.reference == study.responders[0].reference == USUAL
     assert "compared with exercise only, the first of them in the order of the data" in said(study)[0]
 

@@ -16,6 +16,8 @@ from analysis.report.running.provenance import repeatable_in_words
 from analysis.report.running.record import read_record
 from synthetic_cohort import generate_cohort
 
+from .in_this_process import run_here
+
 SHOW = """
 import pandas as pd
 from analysis.cohort import load_cohort
@@ -43,6 +45,12 @@ def unchanged_code(monkeypatch):
     monkeypatch.setattr(make, "code_digest", lambda: "0" * 64)
 
 
+@pytest.fixture
+def no_kernel(monkeypatch):
+    """Run notebooks in this process: that a kernel gives the same again is tested once."""
+    monkeypatch.setattr(make, "run_notebook", run_here)
+
+
 @pytest.fixture(scope="module")
 def made_once(tmp_path_factory):
     """Make a report of an invented cohort with a notebook of one's own."""
@@ -67,12 +75,13 @@ def change(record, **values):
     record.write_text(json.dumps(data | values), encoding="utf-8")
 
 
-def test_a_repeated_report_is_the_same_with_or_without_its_cohort(made, tmp_path):
+def test_a_repeated_report_is_the_same_with_or_without_its_cohort(made, tmp_path, monkeypatch):
     before = {path.name: path.read_bytes() for path in (tmp_path / "report").iterdir()}
     repeated = repeat_report(made)
     assert repeated.same
     assert repeated.surroundings.empty
     assert repeated.counts.to_numpy().tolist() == [["tables", 1, 1], ["passages", 1, 1]]
+    monkeypatch.setattr(make, "run_notebook", run_here)
     shutil.rmtree(tmp_path / "cohort")
     again = repeat_report(made, out=tmp_path / "again")
     assert again.same
@@ -81,6 +90,7 @@ def test_a_repeated_report_is_the_same_with_or_without_its_cohort(made, tmp_path
     assert {path.name: path.read_bytes() for path in (tmp_path / "report").iterdir()} == before
 
 
+@pytest.mark.usefixtures("no_kernel")
 def test_a_difference_is_named_with_its_cell(made, tmp_path):
     write_notebook(tmp_path, SHOW.replace("reset_index(name", "add(1).reset_index(name"))
     repeated = repeat_report(made)
@@ -91,6 +101,7 @@ def test_a_difference_is_named_with_its_cell(made, tmp_path):
     assert "NOT the same" in str(repeated)
 
 
+@pytest.mark.usefixtures("no_kernel")
 def test_without_the_old_notebook_a_difference_is_still_seen(made, tmp_path):
     made.with_suffix(".ipynb").unlink()
     write_notebook(tmp_path, SHOW.replace('"Patients."', '"Patients, counted."') + "\n", "print('more')")
@@ -109,6 +120,7 @@ def test_other_files_are_refused_and_named(made, tmp_path):
     )
 
 
+@pytest.mark.usefixtures("no_kernel")
 def test_a_cohort_that_is_not_there_and_not_invented_is_asked_for(made, tmp_path):
     origin = json.loads(made.read_text(encoding="utf-8"))["origin"]
     change(made, origin={**origin, "scenario": None, "seed": None})

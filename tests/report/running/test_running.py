@@ -14,12 +14,20 @@ from analysis.report import copy_notebooks, make_report, notebook_folder
 from analysis.report.running import make
 from analysis.report.running.notebooks import find_report, notebook_parameters, read_notebook
 
-SHOW = "from IPython.display import HTML, display\ndisplay(HTML(f'<p>week {week}, {many}</p>'))"
+from .in_this_process import run_here
+
+SHOW = "from IPython.display import HTML\nHTML(f'<p>week {week}, {many}</p>')"
 
 
 @pytest.fixture
 def cohort_folder(make_cohort, folder_of):
     return folder_of(make_cohort())
+
+
+@pytest.fixture
+def no_kernel(monkeypatch):
+    """Run notebooks in this process, where a test is of the files around the run."""
+    monkeypatch.setattr(make, "run_notebook", run_here)
 
 
 @pytest.fixture(scope="module")
@@ -36,7 +44,9 @@ def earlier(own_notebook, cohort_folder, tmp_path, kept):
         for name, content in kept.items():
             (out / name).write_bytes(content)
     else:
-        make_report(str(own_notebook(SHOW)), cohort_folder, out)
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(make, "run_notebook", run_here)
+            make_report(str(own_notebook(SHOW)), cohort_folder, out)
         kept |= {path.name: path.read_bytes() for path in out.iterdir()}
     return out
 
@@ -64,7 +74,7 @@ def test_a_report_is_a_page_its_notebook_and_its_record(own_notebook, cohort_fol
     assert str(tmp_path) not in files.notebook.read_text(encoding="utf-8")
 
 
-def test_a_failing_cell_leaves_its_notebook_and_the_old_report(own_notebook, cohort_folder, earlier):
+def test_a_failing_cell_leaves_its_notebook_and_the_old_report(own_notebook, cohort_folder, earlier, monkeypatch):
     out = earlier
     before = (out / "own.html").read_bytes()
     with pytest.raises(ReportError) as caught:
@@ -79,6 +89,7 @@ def test_a_failing_cell_leaves_its_notebook_and_the_old_report(own_notebook, coh
     assert (out / "own.html").read_bytes() == before
     outputs = [output for cell in nbformat.read(left, as_version=4).cells for output in cell.get("outputs", [])]
     assert "ZeroDivisionError" in "".join(next(one for one in outputs if one.output_type == "error").traceback)
+    monkeypatch.setattr(make, "run_notebook", run_here)
     make_report(str(own_notebook(SHOW)), cohort_folder, out, overwrite=True)
     assert files_in(out) == ["own.html", "own.ipynb", "own.json"]
 
@@ -99,6 +110,7 @@ def test_an_interruption_leaves_nothing(own_notebook, cohort_folder, tmp_path):
     assert not (tmp_path / "report").exists()
 
 
+@pytest.mark.usefixtures("no_kernel")
 def test_a_disk_that_fills_leaves_the_old_report(own_notebook, cohort_folder, earlier, monkeypatch):
     out = earlier
     before = {name: (out / name).read_bytes() for name in files_in(out)}
@@ -140,6 +152,7 @@ def test_a_stop_while_files_are_put_in_place_leaves_the_earlier_ones(tmp_path, m
     assert {name: (out / name).read_text() for name in files_in(out) if name[0] != "."} == before
 
 
+@pytest.mark.usefixtures("no_kernel")
 def test_forms_of_an_earlier_report_do_not_outlive_it(own_notebook, cohort_folder, tmp_path):
     out = tmp_path / "report"
     out.mkdir()
@@ -151,14 +164,18 @@ def test_forms_of_an_earlier_report_do_not_outlive_it(own_notebook, cohort_folde
     assert files_in(out) == ["mine.txt", "own.html", "own.ipynb", "own.json"]
 
 
+@pytest.mark.usefixtures("no_kernel")
 def test_a_cohort_that_changes_meanwhile_is_refused(own_notebook, cohort_folder, tmp_path):
-    source = "from pathlib import Path\n(Path(folder) / 'visits.csv').open('a').write('\\n')"
+    source = (
+        "from pathlib import Path\nvisits = Path(folder) / 'visits.csv'\nvisits.write_text(visits.read_text() + '\\n')"
+    )
     with pytest.raises(ReportError, match="The cohort changed while the report was made") as caught:
         make_report(str(own_notebook(source)), cohort_folder, tmp_path / "report")
     assert caught.value.where.endswith("visits.csv")
     assert not (tmp_path / "report").exists()
 
 
+@pytest.mark.usefixtures("no_kernel")
 def test_a_disk_that_fills_while_another_form_is_written(own_notebook, cohort_folder, earlier, monkeypatch):
     out = earlier
     before = {name: (out / name).read_bytes() for name in files_in(out)}

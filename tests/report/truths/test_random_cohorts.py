@@ -5,7 +5,6 @@ import re
 import numpy as np
 import pytest
 
-from analysis.cohort import write_cohort
 from analysis.report import comparison
 from analysis.report.comparison.findings.finding import MUCH_LOST
 
@@ -18,7 +17,7 @@ NUMBER = r"[\d.]+"
 
 
 @pytest.fixture(scope="module")
-def told(tmp_path_factory):
+def told(study_in_memory):
     """Give of each cohort whether a difference was planted, its study and its four points."""
     found = []
     for seed in range(COHORTS):
@@ -37,10 +36,7 @@ def told(tmp_path_factory):
             effect=effect,
             lose=share(losses),
         )
-        folder = write_cohort(cohort, tmp_path_factory.mktemp("random") / "cohort")
-        study = comparison.prepare_study(
-            folder, imputations=2, design="randomised" if rng.random() < 0.7 else "observational"
-        )
+        study = study_in_memory(cohort, imputations=2, design="randomised" if rng.random() < 0.7 else "observational")
         (answer,) = comparison.answer(study)
         found.append((planted, study, list(answer.paragraphs)))
     return found

@@ -2,7 +2,6 @@
 
 import pytest
 
-from analysis.cohort import write_cohort
 from analysis.report import Figure, comparison
 
 from .planted import plant, share
@@ -109,11 +108,10 @@ TRUTHS = {
 
 
 @pytest.fixture(scope="module", params=TRUTHS)
-def told(request, tmp_path_factory):
+def told(request, study_in_memory):
     """Give what is said of a cohort beside what must and what must not be."""
     cohort, options, must, must_not, title = TRUTHS[request.param]
-    folder = write_cohort(plant(**cohort), tmp_path_factory.mktemp("truth") / "cohort")
-    study = comparison.prepare_study(folder, **{"imputations": 5, "design": "randomised", **options})
+    study = study_in_memory(plant(**cohort), **{"imputations": 2, "design": "randomised", **options})
     (answer,) = comparison.answer(study)
     titles = [one.message for one in comparison.differences(study) if isinstance(one, Figure)]
     return list(answer.paragraphs), titles, must, must_not, title
@@ -135,13 +133,11 @@ def test_in_short_is_four_points_who_was_seen_first(told):
     assert " were seen" in paragraphs[0]
 
 
-def test_where_nothing_is_missing_one_sentence_says_so(tmp_path):
-    study = comparison.prepare_study(write_cohort(plant(patients=12), tmp_path / "cohort"), design="randomised")
+def test_where_nothing_is_missing_one_sentence_says_so(study_in_memory):
+    study = study_in_memory(plant(patients=12), design="randomised")
     for section in (comparison.missing(study), comparison.sensitivity(study)):
         (said,) = section
         assert str(said).startswith("Every patient was seen at every expected week")
-    some = comparison.prepare_study(
-        write_cohort(plant(patients=12, lose=share({"usual": 0.2})), tmp_path / "some"), imputations=2
-    )
+    some = study_in_memory(plant(patients=12, lose=share({"usual": 0.2})), imputations=2)
     assert len(list(comparison.missing(some))) == 3
     assert len(list(comparison.sensitivity(some))) >= 4
