@@ -1,5 +1,7 @@
 """What a comparison must say of a cohort whose truth is planted, and what it must not: In short, and titles of slides."""
 
+import re
+
 import pytest
 
 from analysis.report import Figure, comparison
@@ -21,30 +23,30 @@ def nearly_all_of_one(name, week, value, rng):
     return name == "early" and week >= 26 and rng.random() < 0.93
 
 
-NOTHING, FAVOURS, NO_CONCLUSION = "these data do not tell", "these data favour {}", "no conclusion"
+NOTHING, FAVOURS, NO_CONCLUSION = "These data do not tell whether", "These data favour {}", "No conclusion about"
 #: Cohort, options of the report, what must be said, what must not be said, what the title of the slide says.
 TRUTHS = {
     "no difference": (
         {"lose": share({"usual": 0.1, "early": 0.1})}, {},
         [NOTHING, "115 of 120 patients were seen: usual 57/60, early 58/60", "interval of the difference in shares holds zero",
          "Looked for and not found"],
-        ["favour", "no conclusion", "secondary"], "Early, week 26: these data cannot tell",
+        ["favour", "No conclusion", "econdary"], "Early, week 26: these data cannot tell",
     ),
     "early and fading": (
         {"effect": better(0.3, (6, 12))}, {},
-        [NOTHING, "At week 6 mean quadriceps torque with early was", "not found at week 26 (secondary)"],
+        [NOTHING, "at week 6 it was, with early, 0.29 N·m/kg higher", "It is not found at week 26."],
         ["favour", "assumptions about missing visits"], "Early, week 26: these data cannot tell",
     ),
     "late only": (
-        {"effect": better(0.3, (52,))}, {}, [NOTHING, "not yet found at week 26 (secondary)"], ["favour"], "these data cannot tell",
+        {"effect": better(0.3, (52,))}, {}, [NOTHING, "It is not yet found at week 26."], ["favour"], "these data cannot tell",
     ),
     "reversed": (
-        {"effect": better(-0.3)}, {}, [FAVOURS.format("usual"), "lower than with usual"], [NOTHING, "favour early"],
+        {"effect": better(-0.3)}, {}, [FAVOURS.format("usual over early"), "lower with early"], [NOTHING, "favour early"],
         "Early: 0.32 N·m/kg lower at week 26",
     ),
     "turned round": (
         {"effect": {"early": {6: -0.3, 12: -0.3, 26: 0.3, 52: 0.3}}}, {},
-        [FAVOURS.format("early"), "the other way than at week 26 (secondary)"], ["favour usual"], "higher at week 26",
+        [FAVOURS.format("early over usual"), "At week 26 it goes the other way."], ["favour usual"], "higher at week 26",
     ),
     "three protocols": (
         {"protocols": ("usual", "early", "late"), "effect": better(0.35)}, {},
@@ -82,17 +84,17 @@ TRUTHS = {
     "complete": ({}, {}, ["all 120 patients were seen"], ["lost", "missing", "not seen"], "these data cannot tell"),
     "pain": (
         {"measure": "pain", "effect": better(1.2)}, {},
-        [FAVOURS.format("early"), "points lower than with usual", "less than the change that a measurement can detect",
+        [FAVOURS.format("early"), "points lower with early", "less than a measurement can detect",
          "in 80 % (48/60) with usual and 95 % (57/60) with early"],
-        ["favour usual", "no conclusion"], "Early: 1.18 points lower at week 26",
+        ["favour usual", "No conclusion"], "Early: 1.18 points lower at week 26",
     ),
     "extension": (
-        {"measure": "knee_extension", "effect": better(1.5)}, {}, [FAVOURS.format("early"), "higher than with usual"],
+        {"measure": "knee_extension", "effect": better(1.5)}, {}, [FAVOURS.format("early"), "higher with early"],
         ["beyond", "Means lie outside"], "Early: 1.4 deg higher",
     ),
     "extension beyond straight": (
         {"measure": "knee_extension", "effect": better(4.0)}, {},
-        ["means of 2.4 and −1.6 reach beyond 0, where higher is not better"], ["favour", "(better)", "(worse)"],
+        ["means of 2.4 and −1.6 deg reach beyond 0, where higher is not better"], ["favour", "(better)", "(worse)"],
         "means beyond the best value",
     ),
     "everybody improves": (
@@ -124,6 +126,28 @@ def test_what_must_be_said_is_said_and_what_must_not_is_not(told):
     assert [words for words in must_not if words in "\n".join([said, *titles])] == []
     assert len(titles) == 1
     assert title in titles[0]
+
+
+def reading_age(text):
+    """Years of schooling by the automated readability index (Smith and Senter, AMRL-TR-66-220, 1967, from memory)."""
+    sentences = [one for one in re.split(r"(?<=[.!?])\s+(?=[A-Z\d])", text) if one.strip()]
+    words = re.findall(r"[A-Za-z]+(?:-[a-z]+)*|\d[\d.,/]*", text)
+    letters = sum(len(re.sub(r"\W", "", one)) for one in words)
+    return 4.71 * letters / len(words) + 0.5 * len(words) / len(sentences) - 21.43
+
+
+def test_in_short_can_be_read_after_twelve_years_of_schooling(told):
+    paragraphs, *_ = told
+    assert reading_age(" ".join(paragraphs)) <= 12
+
+
+def test_the_reading_age_is_that_of_the_formula():
+    """Three words and eleven letters in one sentence, and a sentence nobody would read aloud."""
+    assert reading_age("The cat slept.") == pytest.approx(4.71 * 11 / 3 + 0.5 * 3 - 21.43)
+    assert (
+        reading_age("Notwithstanding considerable interindividual heterogeneity, quantification remains approximate.")
+        > 20
+    )
 
 
 def test_in_short_is_four_points_who_was_seen_first(told):

@@ -63,7 +63,7 @@ def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation, n
         names = numbers.listed(list(found.opposite), "and")
         other = found.responders.endpoint.measure.label if found.responders is not None else ""
         beside = f" in {in_text(other)}" if other and other != measure.label else ""
-        said.append(f"Mean {in_text(measure.label)} and responders{beside} point in different directions for {names}.")
+        said.append(f"For {names} mean {in_text(measure.label)} and responders{beside} point in different directions.")
     if found.few_seen:
         few = numbers.listed([f"{one.protocol} ({one.seen})" for one in found.few_seen], "and")
         said.append(f"Fewer than {FEW_SEEN} patients were seen: {few}. Single patients can turn a result round.")

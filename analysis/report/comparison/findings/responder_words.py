@@ -40,8 +40,8 @@ def responders_words(found: Responders) -> str:
         reached = f"{shares[int(order.argmin())]} to {shares[int(order.argmax())]}"
     said = (
         f"By week {numbers.week(endpoint.week)} {in_text(endpoint.measure.label)} {endpoint.reached_words} "
-        f"({endpoint.to_reach.name}) in {reached}, counting "
-        f"{'the patients seen' if endpoint.missing == 'excluded' else 'patients not seen as not improved'}"
+        f"({endpoint.to_reach.name}) in {reached}. "
+        f"{'Only patients seen are counted' if endpoint.missing == 'excluded' else 'Patients not seen count as not improved'}"
     )
     known = [row for row in found.differences.to_dict("records") if not numbers.is_missing(row["difference"])]
     if known:
@@ -55,9 +55,9 @@ def responders_words(found: Responders) -> str:
         which = "the difference" if len(known) == 1 else "each difference"
         unadjusted = "" if len(known) == 1 else ", not adjusted for their number,"
         said += (
-            f"; {percent} intervals of differences{unadjusted} that leave out zero: {'; '.join(apart)}"
+            f". {percent} intervals of differences{unadjusted} that leave out zero: {'; '.join(apart)}"
             if apart
-            else f"; the {percent} interval of {which} in shares holds zero"
+            else f". The {percent} interval of {which} in shares holds zero"
         )
     if endpoint.missing == "excluded" and _too_many_lost(found):
         said += ". With so many not seen or so unlike losses, these shares allow no conclusion"

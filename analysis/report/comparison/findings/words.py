@@ -76,51 +76,47 @@ def difference_words(
     >>> from analysis.report.comparison.findings.finding import Difference
     >>> one = Difference("early", "usual", 26.0, -0.5, -1.2, 0.2, 0.16, 1, None, None, "undecided", 3.0, 3.5, 0, 0)
     >>> difference_words(one, load_catalogue()["pain"], level=0.95, allocation="randomised")
-    'With early, mean pain at week 26 was 0.50 points lower than with usual, but the 95 % interval runs from 1.20 lower
-    (better) to 0.20 higher (worse): these data do not tell which of the two is better.'
+    'These data do not tell whether early or usual is better. Mean pain at week 26 was 0.50 points lower with early; 95 %
+    interval 1.20 lower (better) to 0.20 higher (worse).'
     """
-    decimals = shown_decimals(measure)
-    head = f"With {found.protocol}, mean {in_text(measure.label)} at week {numbers.week(found.week)}"
-    percent = numbers.level_in_words(level)
+    decimals, percent = shown_decimals(measure), numbers.level_in_words(level)
+    protocol, reference = found.protocol, found.reference
     if found.verdict == "not compared":
-        return f"{head} could not be compared with {found.reference}: no interval can be given."
-    head = f"{head} was {_moved(found.estimate, decimals, measure.unit)} than with {found.reference}"
+        return f"{protocol} could not be compared with {reference} at week {numbers.week(found.week)}: no interval can be given."
     adjusted = f", adjusted for {found.among} comparisons," if found.among > 1 else ""
-    turned = _turned(found)
-    beyond = (
-        measure.ideal is not None
-        and max(measure.sign * (one - measure.ideal) for one in (found.mean, found.reference_mean)) > 0
+    beyond = measure.ideal is not None and (
+        max(measure.sign * (one - measure.ideal) for one in (found.mean, found.reference_mean)) > 0
     )
     limits = _limits(found, decimals, None if beyond or found.verdict == "no conclusion" else measure)
+    if found.verdict.startswith("favours"):
+        near, far = sorted((abs(found.lower), abs(found.upper)))
+        limits = f"{numbers.interval(near, far, decimals)} {'higher' if found.estimate > 0 else 'lower'}"
+    size = (
+        f"Mean {in_text(measure.label)} at week {numbers.week(found.week)} was "
+        f"{_moved(found.estimate, decimals, measure.unit)} with {protocol}; {percent} interval{adjusted} {limits}."
+    )
+    better, other = (protocol, reference) if found.verdict == "favours protocol" else (reference, protocol)
     if found.verdict == "undecided":
-        return (
-            f"{head}, but the {percent} interval{adjusted} runs from {limits}: these data do not tell which of the two is "
-            f"better.{turned}"
-        )
-    if found.verdict == "beyond the ideal":
+        verdict = f"These data do not tell whether {protocol} or {reference} is better."
+    elif found.verdict == "beyond the ideal":
         means = f"{numbers.number(found.mean, decimals)} and {numbers.number(found.reference_mean, decimals)}"
-        return (
-            f"{head} ({percent} interval{adjusted} {limits}); means of {means} reach beyond {measure.ideal:g}, where "
-            f"{'higher' if measure.sign > 0 else 'lower'} is not better, so nothing is said about which is.{turned}"
+        verdict = (
+            f"Which of {protocol} and {reference} is better is not said: means of {means} {measure.unit} reach beyond "
+            f"{measure.ideal:g}, where {'higher' if measure.sign > 0 else 'lower'} is not better."
         )
-    if found.verdict == "no conclusion":
+    elif found.verdict == "no conclusion":
         lost = numbers.listed(
             [f"{_lost(one)} with {one.protocol}" for one in (found.seen, found.reference_seen) if one]
         )
-        return f"{head} ({percent} interval{adjusted} {limits}), but not seen were {lost}: no conclusion.{turned}"
-    near, far = sorted((abs(found.lower), abs(found.upper)))
-    limits = f"{numbers.interval(near, far, decimals)} {'higher' if found.estimate > 0 else 'lower'}"
-    better = found.protocol if found.verdict == "favours protocol" else found.reference
-    said = f"{head} ({percent} interval{adjusted} {limits})"
-    if allocation == "randomised":
-        said += f": these data favour {better}."
+        verdict = f"No conclusion about {protocol} and {reference}: not seen were {lost}."
+    elif allocation == "randomised":
+        verdict = f"These data favour {better} over {other}."
     else:
-        said += f": patients with {better} did better on average, and the groups may differ in other ways."
-    if detectable is not None and abs(found.estimate) < detectable:
-        said += (
-            f" It is less than the change that a measurement can detect in one patient ({detectable:g} {measure.unit})."
-        )
-    return said + turned
+        verdict = f"Patients with {better} did better on average than those with {other}; the groups may differ in other ways."
+    detected = ""
+    if found.verdict.startswith("favours") and detectable is not None and abs(found.estimate) < detectable:
+        detected = f" That is less than a measurement can detect in one patient ({detectable:g} {measure.unit})."
+    return f"{verdict} {size}{detected}{_turned(found)}"
 
 
 def course_words(found: Course, measure: Measure, *, level: float, primary_week: float) -> str:
@@ -145,12 +141,12 @@ def course_words(found: Course, measure: Measure, *, level: float, primary_week:
     )
     week, main = numbers.week(found.week), numbers.week(primary_week)
     story = {
-        "faded": f"a difference that is not found at week {main}",
-        "not yet": f"a difference that is not yet found at week {main}",
-        "reversed": f"the other way than at week {main}",
+        "faded": f"It is not found at week {main}",
+        "not yet": f"It is not yet found at week {main}",
+        "reversed": f"At week {main} it goes the other way",
     }[found.kind]
     size = f"{_moved(found.estimate, decimals, measure.unit)} than with {found.reference} ({interval})"
-    return f"At week {week} mean {in_text(measure.label)} with {found.protocol} was {size}: {story} (secondary)."
+    return f"A secondary finding: at week {week} it was, with {found.protocol}, {size}. {story}."
 
 
 def differences_words(

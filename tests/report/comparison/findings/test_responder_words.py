@@ -73,7 +73,7 @@ def test_of_many_protocols_the_lowest_and_the_highest_share_are_named_and_those_
     visits = pd.DataFrame(rows, columns=["patient_id", "week", "value"]).assign(measure="pain", limb="none")
     cohort = Cohort(pd.DataFrame({"patient_id": list(ids), "protocol": list(ids.values())}), visits)
     sentence = responders_words(responders(cohort, "pain", week=12, threshold=2))
-    assert "in 0 % (0/2) with c to 100 % (2/2) with d, counting the patients seen" in sentence
+    assert "in 0 % (0/2) with c to 100 % (2/2) with d. Only patients seen are counted" in sentence
 
 
 def test_a_difference_of_shares_whose_interval_ends_at_zero_is_not_one_that_leaves_it_out(counted):

@@ -36,8 +36,8 @@ def found(*differences, seen=(), courses=()):
 def test_an_interval_that_holds_zero_tells_nothing_apart_and_is_never_called_equal():
     sentence = said(TORQUE, 0.06, -0.04, 0.16, "undecided")
     assert sentence == (
-        "With early, mean quadriceps torque at week 26 was 0.06 N·m/kg higher than with usual, but the 95 % interval "
-        "runs from 0.04 lower (worse) to 0.16 higher (better): these data do not tell which of the two is better."
+        "These data do not tell whether early or usual is better. Mean quadriceps torque at week 26 was 0.06 N·m/kg higher with "
+        "early; 95 % interval 0.04 lower (worse) to 0.16 higher (better)."
     )
     assert not any(word in sentence for word in ("no difference", "equal", "same", "significant"))
 
@@ -52,24 +52,26 @@ def test_an_interval_that_holds_zero_tells_nothing_apart_and_is_never_called_equ
     ],
 )
 def test_who_is_favoured_is_named(measure, estimate, lower, upper, better):
-    name = "early" if better == "protocol" else "usual"
-    assert said(measure, estimate, lower, upper, f"favours {better}").endswith(f"these data favour {name}.")
+    names = "early over usual" if better == "protocol" else "usual over early"
+    assert said(measure, estimate, lower, upper, f"favours {better}").startswith(f"These data favour {names}. ")
 
 
 def test_limits_are_read_from_the_nearer_to_the_further_and_say_what_they_are_adjusted_for():
     sentence = said(TORQUE, -0.14, -0.25, -0.04, "favours reference", among=3)
-    assert "(95 % interval, adjusted for 3 comparisons, 0.04 to 0.25 lower)" in sentence
+    assert "0.14 N·m/kg lower with early; 95 % interval, adjusted for 3 comparisons, 0.04 to 0.25 lower." in sentence
 
 
 def test_what_was_not_randomised_is_worded_as_an_association():
     sentence = said(TORQUE, 0.14, 0.04, 0.25, "favours protocol", allocation="observational")
-    assert "on average, and the groups may differ in other ways" in sentence
+    assert sentence.startswith(
+        "Patients with early did better on average than those with usual; the groups may differ in other ways. "
+    )
     assert not re.search("effect|favour|cause|benefit|lead", sentence)
 
 
 def test_a_missing_interval_compares_nothing():
     assert said(TORQUE, 0.1, NAN, NAN, "not compared") == (
-        "With early, mean quadriceps torque at week 26 could not be compared with usual: no interval can be given."
+        "early could not be compared with usual at week 26: no interval can be given."
     )
 
 
@@ -86,10 +88,10 @@ def test_what_one_measurement_cannot_detect_is_said_of_small_differences_only():
 
 def test_losses_are_said_with_their_denominators_and_the_other_analyses():
     sentence = said(TORQUE, 0.5, 0.2, 0.8, "no conclusion", seen=(3, 25), turned_by=3)
-    assert sentence.endswith(
-        "but not seen were 27 of 30 with early and 5 of 30 with usual: no conclusion. Of 6 analyses with other assumptions "
-        "about missing visits 3 give another answer."
+    assert sentence.startswith(
+        "No conclusion about early and usual: not seen were 27 of 30 with early and 5 of 30 with usual. Mean"
     )
+    assert sentence.endswith("Of 6 analyses with other assumptions about missing visits 3 give another answer.")
     assert "none gives" in said(TORQUE, 0.5, 0.2, 0.8, "no conclusion", seen=(3, 25))
     assert "analyses" not in said(TORQUE, 0.5, 0.2, 0.8, "favours protocol")
     assert "1 gives another answer" in said(TORQUE, 0.5, 0.2, 0.8, "favours protocol", turned_by=1)
@@ -97,24 +99,28 @@ def test_losses_are_said_with_their_denominators_and_the_other_analyses():
 
 def test_beyond_the_ideal_nothing_is_better():
     sentence = said(EXTENSION, 4.0, 3.0, 5.0, "beyond the ideal", mean=2.4, reference_mean=-1.6)
-    assert "means of 2.4 and −1.6 reach beyond 0, where higher is not better" in sentence
+    assert "means of 2.4 and −1.6 deg reach beyond 0, where higher is not better" in sentence
     undecided = said(EXTENSION, 0.2, -1.0, 1.4, "undecided", mean=2.4, reference_mean=2.2)
-    assert "from 1.0 lower to 1.4 higher" in undecided
+    assert "interval 1.0 lower to 1.4 higher." in undecided
     assert "(better)" not in undecided
 
 
 @pytest.mark.parametrize(
     ("kind", "words"),
-    [("faded", "not found at"), ("not yet", "not yet found at"), ("reversed", "the other way than at")],
+    [
+        ("faded", "It is not found at week 26."),
+        ("not yet", "It is not yet found at week 26."),
+        ("reversed", "At week 26 it goes the other way."),
+    ],
 )
 def test_another_week_is_told_as_secondary(kind, words):
     week = {"faded": 12.0, "not yet": 52.0, "reversed": 12.0}[kind]
     one = Course("early", "usual", week, 0.2, 0.1, 0.3, 8, kind)
     sentence = course_words(one, TORQUE, level=0.95, primary_week=26.0)
     assert sentence.startswith(
-        f"At week {week:g} mean quadriceps torque with early was 0.20 N·m/kg higher than with usual (95 %"
+        f"A secondary finding: at week {week:g} it was, with early, 0.20 N·m/kg higher than with usual (95 %"
     )
-    assert f"{words} week 26 (secondary)." in sentence
+    assert sentence.endswith(words)
 
 
 def test_of_many_comparisons_those_that_tell_something_are_said_and_the_others_counted():
@@ -124,7 +130,7 @@ def test_of_many_comparisons_those_that_tell_something_are_said_and_the_others_c
     rest = [difference(0.1, -0.1, 0.3, "undecided", protocol=name, among=12) for name in names[3:]]
     told = differences_words(found(clear, *lost, *rest), TORQUE, level=0.95, allocation="randomised", detectable=None)
     assert len(told) == 3
-    assert "these data favour p0" in told[0]
+    assert told[0].startswith("These data favour p0 over usual.")
     assert told[1].startswith("For 9 of the 12 comparisons with usual the interval holds no difference")
     assert told[2] == "For 2 of the 12 comparisons with usual too many were lost for a conclusion."
 
