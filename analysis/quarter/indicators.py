@@ -15,7 +15,7 @@ from analysis.outcomes.endpoint import choose_endpoint
 from analysis.outcomes.home_programme.events import NOT_A_HARM
 from analysis.outcomes.home_programme.sessions_done import session_shares
 from analysis.quarter.counts import NO_SITE, Indicator, QuarterCounts
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 
 if TYPE_CHECKING:
     from analysis.cohort.tables import Cohort
@@ -28,7 +28,7 @@ STARTED, DUE, CHANGE, IMPROVED, GAIN = "started", "due", "change known", "improv
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class QuarterCohort(Result):
+class QuarterCohort(ResultWithNotes):
     """The counts of a cohort, with what they were made from.
 
     Attributes
@@ -51,7 +51,6 @@ class QuarterCohort(Result):
     measure: str
     label: str
     week: float
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"{self.label} at week {self.week:g}: {self.counts._headline()}"
@@ -158,7 +157,7 @@ def quarter_indicators(
         *([chosen.caution] if chosen.caution else []),
     ]
     counts = QuarterCounts(tuple(indicators), counted.table(), tuple(counted.sums), frozenset({GAIN}), counted.not_yet)
-    return QuarterCohort(counts, patients[known & quarter.notna()], name, label, at, tuple(notes))
+    return QuarterCohort(counts, patients[known & quarter.notna()], name, label, at, notes=tuple(notes))
 
 
 class _Counted:

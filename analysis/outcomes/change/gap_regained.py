@@ -11,7 +11,7 @@ import pandas as pd
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import change_at_week
 from analysis.outcomes.endpoint import rounding_room
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.mean_interval import half_width, welch
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ STATUSES = ("counted", "no gap before", "not seen", "no baseline of both limbs")
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class GapRegained(Result):
+class GapRegained(ResultWithNotes):
     """Gap to the other limb, and the share of it regained by a week.
 
     Attributes
@@ -43,8 +43,6 @@ class GapRegained(Result):
     patients : pandas.DataFrame
         patient_id, protocol, involved_before, other_before, involved, other, gap_before, gap, regained_percent
         (missing without a gap), status.
-    notes : tuple of str
-        How to read it.
     """
 
     endpoint: Endpoint
@@ -52,7 +50,6 @@ class GapRegained(Result):
     table: pd.DataFrame
     differences: pd.DataFrame
     patients: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"{self.endpoint.measure.label}: gap to the other limb regained by week {self.endpoint.week:g}"

@@ -18,7 +18,7 @@ from analysis.outcomes.home_programme.home_exposure import (
     weekly_exposure,
     without_prescription,
 )
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -48,7 +48,7 @@ _TINY = 1e-9
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class AdherenceAssociation(Result):
+class AdherenceAssociation(ResultWithNotes):
     """Association of home sessions with recovery.
 
     Attributes
@@ -67,8 +67,6 @@ class AdherenceAssociation(Result):
         std_error, df, lower, upper, level, error ("HC3" or "by patient"), can_say, cannot_say.
     patients : pandas.DataFrame
         patient_id, protocol, baseline, improvement, exposure: what the naive slope is made of.
-    notes : tuple of str
-        What was used.
     """
 
     endpoint: Endpoint
@@ -78,7 +76,6 @@ class AdherenceAssociation(Result):
     not_prescribed: tuple[str, ...]
     table: pd.DataFrame
     patients: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"{self.exposure} and improvement: associations, not effects. {self.endpoint.words}"

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort.reference import used_protocols
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import check_level, share_interval
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ NOT_A_HARM = ("withdr", "lost to follow", "declined", "moved away")
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class EventsByProtocol(Result):
+class EventsByProtocol(ResultWithNotes):
     """Events by protocol and kind.
 
     Attributes
@@ -32,13 +32,10 @@ class EventsByProtocol(Result):
         protocol, event ("any harm" first), harm (False for withdrawals and the like), allocated (the denominator),
         patients (with one or more), events, serious_patients, serious_events, related_patients, related_events
         (missing where it was never said), share (of allocated, patients with an event), lower, upper, level, method.
-    notes : tuple of str
-        What was counted.
     """
 
     recorded: bool
     table: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return "Events by protocol" if self.recorded else "Events: not recorded"
@@ -106,7 +103,7 @@ def events_by_protocol(cohort: Cohort, *, level: float = 0.95) -> EventsByProtoc
         unsaid = int(events[flag].isna().sum()) if flag in events else len(events)
         if unsaid:
             notes.append(f"For {unsaid} of {len(events)} events it was not said whether they were {flag}.")
-    return EventsByProtocol(True, _with_shares(pd.DataFrame(rows)[_COUNTED], level), tuple(notes))
+    return EventsByProtocol(True, _with_shares(pd.DataFrame(rows)[_COUNTED], level), notes=tuple(notes))
 
 
 _COUNTED = [

@@ -14,7 +14,7 @@ from analysis.outcomes.home_programme.prescribed_modalities import (
     prescribed_modalities,
 )
 from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, session_shares
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.mean_interval import describe_by
 from analysis.statistics.proportions import check_level
 
@@ -32,7 +32,7 @@ _DOSES = ("dose_knee", "dose_thigh")
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class HomeDose(Result):
+class HomeDose(ResultWithNotes):
     """Minutes and stimulation delivered at home.
 
     Attributes
@@ -50,15 +50,12 @@ class HomeDose(Result):
     patients : pandas.DataFrame
         One row a patient and modality: patient_id, protocol, modality, weeks_recorded, minutes, weeks_with_minutes,
         minutes_a_session, dose_knee, weeks_with_dose_knee, dose_thigh, weeks_with_dose_thigh.
-    notes : tuple of str
-        What was counted.
     """
 
     recorded: bool
     table: pd.DataFrame
     overall: pd.DataFrame
     patients: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return "Home dose" if self.recorded else "Home dose: not recorded"

@@ -10,7 +10,7 @@ import pandas as pd
 from analysis.cohort.reference import used_protocols
 from analysis.errors import ModelError
 from analysis.outcomes.home_programme.prescribed_modalities import not_prescribed_in_words, prescribed_modalities
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import check_level, share_interval
 
 if TYPE_CHECKING:
@@ -20,7 +20,7 @@ NOT_RECORDED = "Home sessions were not recorded: nothing can be said about adher
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class AdherenceByWeek(Result):
+class AdherenceByWeek(ResultWithNotes):
     """Adherence by protocol, modality and week.
 
     Attributes
@@ -41,8 +41,6 @@ class AdherenceByWeek(Result):
     patients : pandas.DataFrame
         One row an entry: patient_id, protocol, modality, week, sessions_prescribed, sessions_done, share (missing
         where none was prescribed; above 1 where more was done than prescribed).
-    notes : tuple of str
-        What was counted, kept and left out.
     """
 
     recorded: bool
@@ -50,7 +48,6 @@ class AdherenceByWeek(Result):
     table: pd.DataFrame
     overall: pd.DataFrame
     patients: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return "Home adherence" if self.recorded else "Home adherence: not recorded"

@@ -16,7 +16,7 @@ from analysis.outcomes.home_programme.prescribed_modalities import (
     prescribed_modalities,
 )
 from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, session_shares
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.kaplan_meier import (
     curves_by_protocol,
     log_rank,
@@ -34,7 +34,7 @@ ALL_SESSIONS = "all sessions"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class TimeToStopping(Result):
+class TimeToStopping(ResultWithNotes):
     """Time to stopping the home programme.
 
     Attributes
@@ -58,8 +58,6 @@ class TimeToStopping(Result):
     patients : pandas.DataFrame
         patient_id, protocol, first_week, last_week (with sessions prescribed and recorded), week (first idle one, or
         the last recorded one), stopped, never_started.
-    notes : tuple of str
-        What was counted.
     """
 
     modality: str
@@ -70,7 +68,6 @@ class TimeToStopping(Result):
     comparison: pd.DataFrame
     differences: pd.DataFrame
     patients: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"Time to stopping the home programme: {self.modality}"

@@ -23,7 +23,7 @@ from analysis.outcomes.missing.same_adjustment import adjusting, adjustment_by_w
 from analysis.outcomes.missing.weekly_model import WeeklyModel, check_draws, several_protocols, week_place
 from analysis.outcomes.responders.responders import responders
 from analysis.progress import in_portions
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.rubin import pool, pool_shares
 
 if TYPE_CHECKING:
@@ -47,7 +47,7 @@ _CARRIED = "Carrying the last value forward is not offered: it assumes that reco
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class MissingDataAnalyses(Result):
+class MissingDataAnalyses(ResultWithNotes):
     """One comparison under several assumptions about missing visits.
 
     Attributes
@@ -66,8 +66,6 @@ class MissingDataAnalyses(Result):
     responders : pandas.DataFrame
         The same for the share of responders; empty without a threshold. std_error and df are missing where the interval
         is not made from them.
-    notes : tuple of str
-        Assumptions in words.
     """
 
     endpoint: Endpoint
@@ -76,7 +74,6 @@ class MissingDataAnalyses(Result):
     covariates: tuple[str, ...]
     differences: pd.DataFrame
     responders: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"{self.endpoint.measure.label} at week {self.endpoint.week:g} under several assumptions about missing visits"

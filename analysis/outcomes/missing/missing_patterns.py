@@ -12,7 +12,7 @@ from analysis.cohort.reference import used_protocols
 from analysis.cohort.visit_frame import visit_frame
 from analysis.errors import ModelError
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks, visit_grid
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import check_level, share_interval
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ BASELINE = "baseline"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class MissingPatterns(Result):
+class MissingPatterns(ResultWithNotes):
     """Patterns of visits, and the start of those seen and missing at one week.
 
     Attributes
@@ -49,8 +49,6 @@ class MissingPatterns(Result):
         n_seen, seen, n_missing, missing (means, or shares of the category among those with a value; NaN of nobody),
         difference (missing minus seen), standardised_difference (in standard deviations of both groups, the variances
         averaged; NaN where a group has fewer than two or nothing varies).
-    notes : tuple of str
-        How to read it.
     """
 
     measure: str
@@ -62,7 +60,6 @@ class MissingPatterns(Result):
     patterns: pd.DataFrame
     kinds: pd.DataFrame
     baseline: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"Who is missing: {self.label}"

@@ -14,7 +14,7 @@ from analysis.outcomes.missing.imputation import imputations
 from analysis.outcomes.missing.same_adjustment import adjusting, model_and_adjustment
 from analysis.outcomes.missing.weekly_model import check_draws, several_protocols, week_place
 from analysis.progress import in_portions
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.rubin import pool
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ _REACH, _STEPS = 1.5, 13
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class TippingPoint(Result):
+class TippingPoint(ResultWithNotes):
     """The comparison at one week when the missing values of a protocol are shifted.
 
     Attributes
@@ -48,8 +48,6 @@ class TippingPoint(Result):
         protocol, excludes_zero (whether the interval does at delta 0), delta (nearest to 0 at which that changes;
         missing where no shift tried does it), delta_of_estimate (at which the difference itself is 0; missing where
         nobody is missing), smallest, largest (shift tried).
-    notes : tuple of str
-        How to read it.
     """
 
     endpoint: Endpoint
@@ -58,7 +56,6 @@ class TippingPoint(Result):
     covariates: tuple[str, ...]
     table: pd.DataFrame
     tipping: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"{self.endpoint.measure.label} at week {self.endpoint.week:g}: missing values shifted"

@@ -12,7 +12,7 @@ import pandas as pd
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import with_covariates
 from analysis.outcomes.missing.completed_data import covariate_columns
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.combined_limits import difference_limits, share_limits
 from analysis.statistics.proportions import add_number_needed
 
@@ -29,7 +29,7 @@ _COMPARED = "standardised logistic model, score limits combined (MOVER)"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class AdjustedDifference(Result):
+class AdjustedDifference(ResultWithNotes):
     """Responder shares and differences standardised over the covariates of all patients analysed.
 
     Attributes
@@ -41,14 +41,11 @@ class AdjustedDifference(Result):
     differences : pandas.DataFrame
         protocol, reference, n, reference_n, difference, std_error, lower, upper, level, method, and the number needed to
         treat as in :class:`analysis.outcomes.responders.responders.Responders`.
-    notes : tuple of str
-        How it was done; why numbers are missing.
     """
 
     covariates: tuple[str, ...]
     table: pd.DataFrame
     differences: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"Responders, adjusted for {', '.join(self.covariates) or 'nothing'}"

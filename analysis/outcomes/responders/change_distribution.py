@@ -10,7 +10,7 @@ import pandas as pd
 
 from analysis.outcomes.change.change import change_at_week
 from analysis.outcomes.endpoint import rounding_room
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import share_difference, share_interval
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ MOST_THRESHOLDS = 200
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class ChangeDistribution(Result):
+class ChangeDistribution(ResultWithNotes):
     """Share of patients that improved by at least each amount, by protocol.
 
     Attributes
@@ -38,14 +38,11 @@ class ChangeDistribution(Result):
         share, lower, upper, level, method.
     differences : pandas.DataFrame
         protocol, reference, threshold, n, reference_n, difference, lower, upper, level, method.
-    notes : tuple of str
-        How to read it.
     """
 
     endpoint: Endpoint
     shares: pd.DataFrame
     differences: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"Share of patients at every threshold. {self.endpoint.words}"

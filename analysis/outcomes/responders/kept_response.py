@@ -13,7 +13,7 @@ from analysis.errors import ModelError
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
 from analysis.outcomes.responders.responders import count_responders
 from analysis.outcomes.responders.visit_history import responder_history
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import add_number_needed, compare_shares
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class KeptResponse(Result):
+class KeptResponse(ResultWithNotes):
     """Patients who reached a threshold by a week and kept it at every later visit.
 
     Attributes
@@ -37,8 +37,6 @@ class KeptResponse(Result):
         As of :class:`analysis.outcomes.responders.responders.Responders`.
     patients : pandas.DataFrame
         patient_id, protocol, visits_seen, visits_reached, responder.
-    notes : tuple of str
-        What was counted.
     """
 
     endpoint: Endpoint
@@ -46,7 +44,6 @@ class KeptResponse(Result):
     table: pd.DataFrame
     differences: pd.DataFrame
     patients: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"Reached and kept at weeks {', '.join(f'{week:g}' for week in self.weeks)}"

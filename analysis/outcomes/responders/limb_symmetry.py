@@ -13,7 +13,7 @@ from analysis.cohort.visit_frame import visit_frame
 from analysis.outcomes.change.change import change_at_week
 from analysis.outcomes.endpoint import reached
 from analysis.outcomes.responders.responders import count_responders
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import compare_shares
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ HIDDEN = "symmetry reached, share of the limb before not"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class LimbSymmetry(Result):
+class LimbSymmetry(ResultWithNotes):
     """Limb symmetry and its companions by protocol at one week.
 
     Attributes
@@ -40,15 +40,12 @@ class LimbSymmetry(Result):
         criterion, protocol, reference, n, reference_n, difference, lower, upper, level, method.
     patients : pandas.DataFrame
         patient_id, protocol, involved, uninvolved, uninvolved_before (torques), symmetry and of_before (per cent).
-    notes : tuple of str
-        What was counted.
     """
 
     endpoint: Endpoint
     table: pd.DataFrame
     differences: pd.DataFrame
     patients: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"Limb symmetry and absolute torque at week {self.endpoint.week:g}"

@@ -11,7 +11,7 @@ import pandas as pd
 from analysis.errors import ModelError
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
 from analysis.outcomes.responders.visit_history import responder_history
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.combined_limits import COMBINED, difference_limits, share_limits
 from analysis.statistics.estimating_equations import Correlation, Errors, fit_gee
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class RepeatedResponders(Result):
+class RepeatedResponders(ResultWithNotes):
     """Responders at repeated visits, by a marginal logistic model.
 
     Attributes
@@ -39,8 +39,6 @@ class RepeatedResponders(Result):
         level, method; the week "mean" is the mean over the weeks.
     association : float
         Estimated working correlation.
-    notes : tuple of str
-        How it was fitted.
     """
 
     endpoint: Endpoint
@@ -48,7 +46,6 @@ class RepeatedResponders(Result):
     table: pd.DataFrame
     differences: pd.DataFrame
     association: float
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return "Responders at repeated visits"

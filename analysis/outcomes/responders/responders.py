@@ -12,7 +12,7 @@ from analysis.errors import ModelError
 from analysis.outcomes.change.change import change_at_week
 from analysis.outcomes.endpoint import Endpoint, EndpointOptions, choose_endpoint
 from analysis.outcomes.responders.change_distribution import ChangeDistribution, change_distribution
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.mean_interval import describe_by, half_width, welch
 from analysis.statistics.proportions import add_number_needed, compare_shares, share_interval
 from analysis.statistics.ratios import share_ratios
@@ -24,7 +24,7 @@ WELCH = "Welch t, not adjusted for baseline"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Responders(Result):
+class Responders(ResultWithNotes):
     """Responders by protocol at one week.
 
     Attributes
@@ -51,8 +51,6 @@ class Responders(Result):
         the threshold) and responder (True, False or missing), counted and left out by the rule.
     distribution : ChangeDistribution
         The share at every threshold.
-    notes : tuple of str
-        Threshold, denominator, missing rule and cautions, one sentence each.
     """
 
     endpoint: Endpoint
@@ -64,7 +62,6 @@ class Responders(Result):
     mean_differences: pd.DataFrame
     patients: pd.DataFrame
     distribution: ChangeDistribution
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"Responders. {self.endpoint.words}"

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.errors import ModelError
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.mean_interval import half_width
 from analysis.statistics.proportions import check_level
 
@@ -37,7 +37,7 @@ _FEW = 4
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Reliability(Result):
+class Reliability(ResultWithNotes):
     """Reliability and measurement error of one measure.
 
     Attributes
@@ -62,8 +62,6 @@ class Reliability(Result):
         upper_limit_upper, level, method, size_correlation (Spearman, of the absolute difference with the mean).
     patients : pandas.DataFrame
         patient, first, second, mean, difference: the points of the figure of Bland and Altman.
-    notes : tuple of str
-        What was used and left out.
     """
 
     n_patients: int
@@ -75,7 +73,6 @@ class Reliability(Result):
     detectable_change: pd.DataFrame
     agreement: pd.DataFrame
     patients: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"Reliability: {self.n_patients} patients at {self.n_occasions} occasions"
