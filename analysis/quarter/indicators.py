@@ -12,7 +12,7 @@ from analysis.cohort.derived import measured_values
 from analysis.errors import CohortError
 from analysis.outcomes.change.change import change_at_week, weeks_seen
 from analysis.outcomes.endpoint import choose_endpoint
-from analysis.outcomes.home_programme.events import NOT_A_HARM
+from analysis.outcomes.home_programme.events import is_harm
 from analysis.outcomes.home_programme.sessions_done import session_shares
 from analysis.quarter.counts import NO_SITE, Indicator, QuarterCounts
 from analysis.result import ResultWithNotes
@@ -333,8 +333,7 @@ def _harms(cohort: Cohort, counted: _Counted) -> list[Indicator]:
     if cohort.events is None:
         return []
     events = cohort.events.dropna(subset=["event"])
-    named = events["event"].astype("str").str.lower()
-    harms = events[~named.str.contains("|".join(NOT_A_HARM), regex=True)]
+    harms = events[is_harm(events["event"])]
     of_patient = cohort.patients["patient_id"].map(harms["patient_id"].value_counts()).fillna(0.0)
     counted.add("harms", of_patient > 0, weights=of_patient)
     counted.add("patients harmed", of_patient > 0)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.reference import used_protocols
+from analysis.cohort.reference import patients_by_protocol
 from analysis.errors import ModelError
 from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED
 from analysis.outcomes.home_programme.time_to_stopping import time_to_stopping, weeks_of_patients
@@ -111,8 +111,7 @@ def adherence_classes(
     low, high = _checked(cohort, limits, fall, characteristics)
     weeks = weeks_of_patients(cohort)
     stopping = time_to_stopping(cohort, idle_weeks=idle_weeks).patients.set_index("patient_id")
-    ids = cohort.patients["patient_id"]
-    patients = pd.DataFrame({"patient_id": ids, "protocol": used_protocols(cohort.patients["protocol"])})
+    ids, patients = cohort.patients["patient_id"], patients_by_protocol(cohort)
     patients = patients.merge(_courses(weeks), on="patient_id", how="left", validate="one_to_one")
     share = patients["share_of_sessions"]
     dropped = (patients["first_third"] - patients["last_third"] >= fall - 1e-9) & (patients["weeks"] >= _LEAST_WEEKS)

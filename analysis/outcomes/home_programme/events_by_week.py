@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.reference import used_protocols
+from analysis.cohort.reference import patients_by_protocol
 from analysis.cohort.session_log import programme_week
-from analysis.outcomes.home_programme.events import NOT_A_HARM
+from analysis.outcomes.home_programme.events import is_harm
 from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, session_shares
 from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import check_level
@@ -160,13 +160,10 @@ def _patient_weeks(entries: pd.DataFrame) -> pd.DataFrame:
 
 def _harms(cohort: Cohort) -> pd.DataFrame:
     """Give the harms with their protocol and programme week, as :func:`programme_week` counts."""
-    people = cohort.patients[["patient_id"]].assign(protocol=used_protocols(cohort.patients["protocol"]))
-    events = (cohort.events if cohort.events is not None else pd.DataFrame()).merge(
-        people, on="patient_id", how="inner"
-    )
+    events = cohort.events if cohort.events is not None else pd.DataFrame()
+    events = events.merge(patients_by_protocol(cohort), on="patient_id", how="inner")
     events = events.reindex(columns=["patient_id", "protocol", "week", "event", "serious", "related"])
-    harm = ~events["event"].astype("str").str.lower().str.contains("|".join(NOT_A_HARM), regex=True, na=False)
-    found = events[harm].copy()
+    found = events[is_harm(events["event"])].copy()
     found["week"] = programme_week(7.0 * found["week"].astype("float64"))
     for flag in ("serious", "related"):
         found[flag] = found[flag].astype("boolean").astype("Float64").astype("float64")

@@ -13,7 +13,7 @@ from analysis.outcomes.home_programme.prescribed_modalities import (
     not_prescribed_in_words,
     prescribed_modalities,
 )
-from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, session_shares
+from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, session_entries, session_shares
 from analysis.result import ResultWithNotes
 from analysis.statistics.mean_interval import describe_by
 from analysis.statistics.proportions import check_level
@@ -148,16 +148,7 @@ def dose_entries(cohort: Cohort) -> pd.DataFrame:
     >>> bool(entries.loc[entries["modality"] == "exercise", "dose_knee"].isna().all())
     True
     """
-    people = pd.DataFrame(
-        {"patient_id": cohort.patients["patient_id"], "protocol": used_protocols(cohort.patients["protocol"])}
-    )
-    numbers = ["sessions_done", "minutes_done", "level_knee", "level_thigh"]
-    head = ["patient_id", "protocol", "modality", "week"]
-    sessions = cohort.sessions
-    if sessions is None:
-        sessions = pd.DataFrame({name: pd.Series(dtype="str") for name in ("patient_id", "modality")}).assign(week=0.0)
-    entries = sessions.merge(people, on="patient_id", how="inner", validate="many_to_one")
-    entries = entries.reindex(columns=[*head, *numbers]).astype(dict.fromkeys([*numbers, "week"], "float64"))
+    entries = session_entries(cohort, ["sessions_done", "minutes_done", "level_knee", "level_thigh"])
     entries = entries.rename(columns={"minutes_done": "minutes"})
     # No session is no minute, where the log left the minutes out.
     entries["minutes"] = entries["minutes"].mask(entries["minutes"].isna() & (entries["sessions_done"] == 0), 0.0)

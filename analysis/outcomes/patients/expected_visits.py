@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort.columns import is_among
-from analysis.cohort.reference import used_protocols
+from analysis.cohort.reference import patients_by_protocol
 from analysis.cohort.visit_frame import visit_frame
 from analysis.errors import ModelError
 
@@ -124,12 +124,13 @@ def visit_grid(cohort: Cohort, seen: pd.DataFrame, weeks: Sequence[float]) -> pd
     there[row, np.searchsorted(np.asarray(weeks, dtype=float), kept["week"].to_numpy())] = True
     later = np.flip(np.maximum.accumulate(np.flip(there, axis=1), axis=1), axis=1)
     state = np.select([there, later], ["seen", "missed, seen later"], "not seen again")
-    return pd.DataFrame(
-        {
-            "patient_id": ids.repeat(len(weeks)).reset_index(drop=True),
-            "protocol": used_protocols(cohort.patients["protocol"]).repeat(len(weeks)).reset_index(drop=True),
-            "week": np.tile(np.asarray(weeks, dtype=float), len(ids)),
-            "seen": there.ravel(),
-            "state": pd.Categorical(state.ravel(), categories=["seen", "missed, seen later", "not seen again"]),
-        }
+    people = patients_by_protocol(cohort)
+    return (
+        people.loc[people.index.repeat(len(weeks))]
+        .assign(
+            week=np.tile(np.asarray(weeks, dtype=float), len(ids)),
+            seen=there.ravel(),
+            state=pd.Categorical(state.ravel(), categories=["seen", "missed, seen later", "not seen again"]),
+        )
+        .reset_index(drop=True)
     )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.reference import used_protocols
+from analysis.cohort.reference import patients_by_protocol
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks, visit_grid
 from analysis.result import ResultWithNotes
 
@@ -122,13 +122,8 @@ def patient_flow(
 
 def _last_seen(cohort: Cohort, seen: pd.DataFrame, expected: list[float]) -> pd.DataFrame:
     last = seen.groupby("patient_id")["week"].max()
-    patients = pd.DataFrame(
-        {
-            "patient_id": cohort.patients["patient_id"],
-            "protocol": used_protocols(cohort.patients["protocol"]),
-            "last_week_seen": cohort.patients["patient_id"].map(last).astype("float64"),
-        }
-    )
+    patients = patients_by_protocol(cohort)
+    patients["last_week_seen"] = patients["patient_id"].map(last).astype("float64")
     end = expected[-1] if expected else -np.inf
     return patients.assign(lost=~(patients["last_week_seen"].fillna(-np.inf) >= end))
 

@@ -108,7 +108,7 @@ def better_or_worse(cohort: Cohort, endpoint: Endpoint, *, worsening: float | No
         yes, n = counts[state].to_numpy(), counts.sum(axis=1).to_numpy()
         one = pd.DataFrame({"protocol": names, "direction": state, "n": n, "patients": yes})
         parts.append(one.join(share_interval(yes, n, level=level)))
-        gap = compare_shares(one.assign(responders=yes), base, names, level=level)
+        gap = compare_shares(one.assign(responders=yes), base, level=level)
         gap.insert(0, "direction", state)
         gaps.append(gap)
     by_protocol = np.argsort(np.tile(np.arange(len(names)), len(STATES)), kind="stable")

@@ -121,34 +121,13 @@ def distribution_shares(
 
 def distribution_differences(shares: pd.DataFrame, reference: str, *, level: float) -> pd.DataFrame:
     """Compare the shares of every protocol with the reference's at each threshold."""
-    base = shares[shares["protocol"] == reference].reset_index(drop=True)
-    parts = []
-    for name, rows in shares[shares["protocol"] != reference].groupby("protocol", sort=False):
-        one = rows.reset_index(drop=True)
-        compared = share_difference(one["responders"], one["n"], base["responders"], base["n"], level=level)
-        head = pd.DataFrame(
-            {
-                "protocol": str(name),
-                "reference": reference,
-                "threshold": one["threshold"],
-                "n": one["n"],
-                "reference_n": base["n"],
-            }
-        )
-        parts.append(head.join(compared))
-    columns = [
-        "protocol",
-        "reference",
-        "threshold",
-        "n",
-        "reference_n",
-        "difference",
-        "lower",
-        "upper",
-        "level",
-        "method",
-    ]
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
+    counts = shares[["protocol", "threshold", "n", "responders"]]
+    base = counts[counts["protocol"] == reference].drop(columns="protocol")
+    pairs = counts[counts["protocol"] != reference].merge(base, on="threshold", suffixes=("", "_of_reference"))
+    of_base = (pairs["responders_of_reference"], pairs["n_of_reference"])
+    compared = share_difference(pairs["responders"], pairs["n"], *of_base, level=level)
+    pairs = pairs.assign(reference=reference, reference_n=pairs["n_of_reference"])
+    return pairs[["protocol", "reference", "threshold", "n", "reference_n"]].join(compared)
 
 
 def _grid(improvement: NDArray[np.float64]) -> NDArray[np.float64]:

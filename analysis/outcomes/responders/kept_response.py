@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.reference import used_protocols
+from analysis.cohort.reference import patients_by_protocol
 from analysis.errors import ModelError
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
 from analysis.outcomes.responders.responders import count_responders
@@ -93,11 +93,9 @@ def reached_and_kept(cohort: Cohort, endpoint: Endpoint, *, until: float | None 
         )
     seen = history[history["week"].isin(weeks) & history["responder"].notna()]
     counts = seen.groupby("patient_id")["responder"].agg(["size", "sum"])
-    patients = cohort.patients[["patient_id", "protocol"]].assign(
-        protocol=used_protocols(cohort.patients["protocol"]),
-        visits_seen=cohort.patients["patient_id"].map(counts["size"]).fillna(0).astype("int64"),
-        visits_reached=cohort.patients["patient_id"].map(counts["sum"]).fillna(0).astype("int64"),
-    )
+    patients = patients_by_protocol(cohort)
+    for name, counted in (("visits_seen", "size"), ("visits_reached", "sum")):
+        patients[name] = patients["patient_id"].map(counts[counted]).fillna(0).astype("int64")
     failed = patients["visits_reached"] < patients["visits_seen"]
     whole = patients["visits_seen"] == len(weeks)
     patients["responder"] = pd.Series(whole & ~failed, dtype="boolean").mask(
@@ -116,7 +114,7 @@ def reached_and_kept(cohort: Cohort, endpoint: Endpoint, *, until: float | None 
         endpoint=endpoint,
         weeks=tuple(weeks),
         table=table,
-        differences=add_number_needed(compare_shares(table, base, table["protocol"].tolist(), level=endpoint.level)),
+        differences=add_number_needed(compare_shares(table, base, level=endpoint.level)),
         patients=patients,
         notes=(endpoint.to_reach.words, f"Reached at each of weeks {', '.join(f'{one:g}' for one in weeks)}.", rule),
     )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.reference import used_protocols
+from analysis.cohort.reference import patients_by_protocol
 from analysis.errors import ModelError
 from analysis.outcomes.responders.visit_history import responder_history
 from analysis.result import ResultWithNotes
@@ -146,7 +146,7 @@ def responders_at_two_weeks(cohort: Cohort, endpoint: Endpoint, *, earlier: floa
             what_to_do="Name two different weeks above 0, the earlier first.",
         )
     history = responder_history(cohort, endpoint)
-    patients = cohort.patients[["patient_id"]].assign(protocol=used_protocols(cohort.patients["protocol"]))
+    patients = patients_by_protocol(cohort)
     for name, week in (("earlier", earlier), ("later", later)):
         at = history[history["week"] == week].set_index("patient_id")["responder"]
         patients[name] = patients["patient_id"].map(at).astype("boolean")

@@ -119,13 +119,12 @@ def responders(cohort: Cohort, endpoint: Endpoint | str, **options: Unpack[Endpo
     if endpoint.missing == "non-response" and patients["amount"].notna().any():
         patients["responder"] = patients["responder"].fillna(value=False).mask(patients["protocol"].isna())
     table = count_responders(patients, level=level)
-    names = table["protocol"].tolist()
     return Responders(
         endpoint=endpoint,
         reference=base,
         table=table,
-        differences=add_number_needed(compare_shares(table, base, names, level=level)),
-        ratios=share_ratios(table, base, names, level=level),
+        differences=add_number_needed(compare_shares(table, base, level=level)),
+        ratios=share_ratios(table, base, level=level),
         mean_improvement=mean_improvement(patients, level=level),
         mean_differences=mean_differences(patients, base, level=level),
         patients=patients,
