@@ -271,7 +271,7 @@ def add_number_needed(differences: pd.DataFrame) -> pd.DataFrame:
     found = [number_needed_to_treat(*limits, level=level) for *limits, level in zip(*columns, strict=True)]
     types = {"number": "float64", "kind": "str", "first": "float64", "first_kind": "str", "last": "float64",
              "last_kind": "str", "through_infinity": "bool", "words": "str"}  # fmt: skip
-    table = pd.DataFrame([vars(one) for one in found], index=differences.index, columns=list(types)).astype(types)
+    table = pd.DataFrame(found, index=differences.index, columns=list(types)).astype(types)
     return differences.join(
         table.rename(columns={"number": "to_treat", "words": "in_words"}).add_prefix("number_needed_")
     )

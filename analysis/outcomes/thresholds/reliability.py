@@ -16,7 +16,7 @@ from analysis.statistics.mean_interval import half_width
 from analysis.statistics.proportions import check_level
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
@@ -342,18 +342,9 @@ def _limits(table: pd.DataFrame, first: object, second: object, level: float) ->
 
 
 def _points(table: pd.DataFrame) -> pd.DataFrame:
-    return pd.concat(_pairs(table), ignore_index=True)
-
-
-def _pairs(table: pd.DataFrame) -> Iterator[pd.DataFrame]:
+    parts = []
     for first, second in itertools.combinations(table, 2):
-        one, other = table[first].to_numpy(dtype=float), table[second].to_numpy(dtype=float)
-        yield pd.DataFrame(
-            {
-                "patient": table.index,
-                "first": str(first),
-                "second": str(second),
-                "mean": (one + other) / 2,
-                "difference": other - one,
-            }
-        )
+        pair = table[[first, second]].astype(float)
+        points = pd.DataFrame({"patient": table.index, "first": str(first), "second": str(second)}, index=table.index)
+        parts.append(points.assign(mean=pair.mean(axis=1), difference=pair[second] - pair[first]))
+    return pd.concat(parts, ignore_index=True)
