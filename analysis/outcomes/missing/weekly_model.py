@@ -206,22 +206,6 @@ def check_baseline(endpoint: Endpoint) -> None:
         )
 
 
-def several_protocols(model: WeeklyModel) -> None:
-    """Refuse a cohort in which there is nothing to compare.
-
-    Raises
-    ------
-    ModelError
-        There is one protocol only.
-    """
-    if len(model.protocols) < 2:
-        raise ModelError(
-            "There is one protocol only, so there is nothing to compare.",
-            where=f"protocol {model.protocols[0]}",
-            what_to_do="Give a cohort of two protocols or more.",
-        )
-
-
 def _nobody(rows: pd.DataFrame, schedule: Floats) -> dict[float, tuple[str, ...]]:
     """Find the weeks at which nobody of a protocol was seen."""
     counts = pd.crosstab(rows["week"], rows["protocol"], dropna=False).reindex(schedule, fill_value=0)
