@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from analysis.cohort.checks.checks import check_cohort, check_tables, raise_on_errors
 from analysis.cohort.columns import is_among
-from analysis.cohort.files.conversion import convert_table
+from analysis.cohort.files.conversion import add_ragged, convert_table
 from analysis.cohort.files.package_files import (
     path_in_folder,
     read_descriptor,
@@ -41,7 +41,6 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from analysis.cohort.files.conversion import RawTable
     from analysis.cohort.findings import CheckReport
     from analysis.cohort.measures import Measures
     from analysis.cohort.provenance import Provenance
@@ -277,18 +276,6 @@ class _Package:
         return check_tables(
             self.tables, self.measures, self.privacy, self.findings, synthetic=synthetic, reference=self.reference
         )
-
-
-def add_ragged(raw: RawTable, table: str, findings: FindingList) -> None:
-    """Add a finding for each row whose cells do not fit the header."""
-    expected = len(raw.frame.columns)
-    findings.add(
-        "error",
-        table,
-        [f"the row has {cells} cells where the header has {expected}" for _, cells in raw.ragged],
-        "Check the delimiter, and put texts that hold it in quotation marks.",
-        rows=[row for row, _ in raw.ragged],
-    )
 
 
 def _write_table(name: str, frame: pd.DataFrame, folder: Path, file_format: FileFormat) -> dict[str, Any]:
