@@ -13,11 +13,9 @@ from analysis.cohort.deidentification.report import DeidentificationReport
 from analysis.cohort.deidentification.tables import Choices, Deidentified, deidentify_tables
 from analysis.cohort.files.conversion import convert_table
 from analysis.cohort.files.data_package import write_cohort
-from analysis.cohort.files.package_files import path_in_folder, read_descriptor, whole_folder, write_csv
+from analysis.cohort.files.package_files import read_descriptor, read_resource, whole_folder, write_csv
 from analysis.cohort.files.package_schema import (
     DESCRIPTOR,
-    delimiter_of,
-    missing_values,
     read_columns,
     read_own_part,
     read_reference,
@@ -129,14 +127,7 @@ def _deidentify_cohort(
         name = str(resource["name"])
         if name not in TABLES:
             continue
-        path, encoding = path_in_folder(source, resource), resource.get("encoding")
-        table = read_table(
-            path,
-            delimiter=delimiter_of(resource),
-            encoding=encoding and str(encoding),
-            missing=missing_values(resource),
-        )
-        raw[name], columns[name] = table.frame, read_columns(resource)
+        raw[name], columns[name] = read_resource(source, resource)[1].frame, read_columns(resource)
     done = deidentify_tables(raw, choices, key)
     findings = FindingList()
     tables: dict[str, pd.DataFrame] = {}

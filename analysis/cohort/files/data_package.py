@@ -11,8 +11,8 @@ from analysis.cohort.checks.checks import check_cohort, check_tables, raise_on_e
 from analysis.cohort.columns import is_among
 from analysis.cohort.files.conversion import add_ragged, convert_table
 from analysis.cohort.files.package_files import (
-    path_in_folder,
     read_descriptor,
+    read_resource,
     whole_folder,
     write_csv,
     write_parquet,
@@ -20,15 +20,12 @@ from analysis.cohort.files.package_files import (
 from analysis.cohort.files.package_schema import (
     DESCRIPTOR,
     OWN_PART,
-    delimiter_of,
-    missing_values,
     own_part,
     read_columns,
     read_own_part,
     read_reference,
     table_schema,
 )
-from analysis.cohort.files.readers import read_table
 from analysis.cohort.findings import FindingList
 from analysis.cohort.provenance import describe_source
 from analysis.cohort.tables import TABLES, Cohort, Privacy
@@ -250,14 +247,7 @@ class _Package:
             self.findings.add("warning", name, "the table is not a known one and is not used", "Remove it.")
             return
         try:
-            path = path_in_folder(folder, resource)
-            encoding = resource.get("encoding")
-            raw = read_table(
-                path,
-                delimiter=delimiter_of(resource),
-                encoding=str(encoding) if encoding else None,
-                missing=missing_values(resource),
-            )
+            path, raw = read_resource(folder, resource)
         except CohortError as error:
             self.findings.add("error", name, f"{error.what} ({error.where})", error.what_to_do)
             return

@@ -18,6 +18,7 @@ from analysis.outcomes.home_programme.home_exposure import (
     weekly_exposure,
     without_prescription,
 )
+from analysis.outcomes.missing.completed_data import covariate_columns
 from analysis.result import ResultWithNotes
 
 if TYPE_CHECKING:
@@ -283,14 +284,7 @@ def design_matrix(frame: pd.DataFrame, names: Sequence[str]) -> NDArray[np.float
     >>> design_matrix(frame, ["dose", "protocol"]).tolist()
     [[0.5, 0.0, 1.0], [1.0, 1.0, 1.0]]
     """
-    parts: list[NDArray[np.float64]] = []
-    for name in names:
-        values = frame[name]
-        if pd.api.types.is_numeric_dtype(values) and not pd.api.types.is_bool_dtype(values):
-            parts.append(values.to_numpy(dtype=float)[:, None])
-        else:
-            parts.append(pd.get_dummies(values.astype("str"), drop_first=True, dtype=float).to_numpy())
-    return np.column_stack([*parts, np.ones(len(frame))])
+    return np.column_stack([covariate_columns(frame[list(names)], standardised=False), np.ones(len(frame))])
 
 
 def _independent(design: NDArray[np.float64]) -> NDArray[np.float64]:
