@@ -12,7 +12,7 @@ from typing import Any, Literal, get_args
 
 import pandas as pd
 
-from analysis.errors import CohortError
+from analysis.errors import CohortError, check_choice
 from analysis.result import Result
 
 Direction = Literal["higher is better", "lower is better"]
@@ -313,12 +313,7 @@ def read_measure(name: str, data: Any, where: str) -> Measure:
     """
     place = f"{where}, measure {name!r}"
     _check_keys(data, _ALLOWED, {"unit", "direction"}, place)
-    if data["direction"] not in get_args(Direction):
-        raise CohortError(
-            f"There is no direction {data['direction']!r}.",
-            where=place,
-            what_to_do=f"Use one of: {', '.join(get_args(Direction))}.",
-        )
+    check_choice(data["direction"], get_args(Direction), "direction", error=CohortError, where=place)
     limbs = tuple(data.get("limbs", ("none",)))
     if not limbs or not set(limbs) <= set(_LIMBS):
         raise CohortError(

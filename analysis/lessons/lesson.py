@@ -6,7 +6,7 @@ from abc import ABC, abstractmethod
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, ClassVar
 
-from analysis.errors import ReportError
+from analysis.errors import ReportError, check_choice
 from analysis.lessons.certificate import write_certificate
 from analysis.lessons.exercise_words import read_exercises
 from analysis.lessons.exercises import NumberExercise
@@ -167,12 +167,7 @@ class Lesson(ABC):
         )
 
     def _exercise(self, name: str) -> Exercise:
-        if name not in self.exercises:
-            raise ReportError(
-                f"There is no exercise {name!r}.",
-                where=f"lesson {self.number}",
-                what_to_do=f"Use one of: {', '.join(self.exercises)}.",
-            )
+        check_choice(name, self.exercises, "exercise", error=ReportError, where=f"lesson {self.number}")
         return self.exercises[name]
 
     @abstractmethod

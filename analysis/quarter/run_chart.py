@@ -127,20 +127,18 @@ def run_chart(points: pd.DataFrame, *, baseline: Sequence[str] | None = None) ->
     return RunChart(table, periods, len(runs), above + below, fewest, most, tuple(whole), notes=tuple(notes))
 
 
-def limits_of_runs(above: int, below: int, *, tail: float = _TAIL) -> tuple[float, float]:
+def limits_of_runs(above: int, below: int) -> tuple[float, float]:
     """Give the smallest and the largest number of runs that chance explains.
 
     Parameters
     ----------
     above, below : int
         Points above and below the median.
-    tail : float
-        Probability of each tail that is called unlikely.
 
     Returns
     -------
     tuple of float
-        Fewer runs than the first, or more than the second, have a probability of ``tail`` at most.
+        Fewer runs than the first, or more than the second, have a probability of 2.5 % at most.
 
     Examples
     --------
@@ -152,8 +150,8 @@ def limits_of_runs(above: int, below: int, *, tail: float = _TAIL) -> tuple[floa
     total = comb(above + below, above)
     possible = range(2, 2 * min(above, below) + 2)
     share = {runs: _arrangements(runs, above, below) / total for runs in possible}
-    few = [runs for runs in possible if sum(share[one] for one in possible if one <= runs) <= tail]
-    many = [runs for runs in possible if sum(share[one] for one in possible if one >= runs) <= tail]
+    few = [runs for runs in possible if sum(share[one] for one in possible if one <= runs) <= _TAIL]
+    many = [runs for runs in possible if sum(share[one] for one in possible if one >= runs) <= _TAIL]
     return float(max(few, default=1) + 1), float(min(many, default=possible[-1] + 1) - 1)
 
 

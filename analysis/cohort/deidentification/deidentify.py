@@ -24,7 +24,7 @@ from analysis.cohort.files.readers import read_table
 from analysis.cohort.findings import FindingList
 from analysis.cohort.recognition.find_identifiers import find_identifiers
 from analysis.cohort.tables import TABLES, Cohort, Privacy
-from analysis.errors import CohortError, DeidentificationError
+from analysis.errors import CohortError, DeidentificationError, check_choice
 from analysis.progress import steps
 
 if TYPE_CHECKING:
@@ -103,8 +103,7 @@ def deidentify(
     ...     print((Path(place) / "out" / "clinic.csv").read_text().splitlines()[0])
     patient_id,seen_week
     """
-    if level not in get_args(Privacy):
-        raise CohortError(f"There is no level {level!r}.", what_to_do=f"Use one of: {', '.join(get_args(Privacy))}.")
+    check_choice(level, get_args(Privacy), "level", error=CohortError)
     given, target = Path(source), Path(folder)
     _refuse_overlap(given, target)
     key = None if key_file is None else _read_key(Path(key_file), (given, target))

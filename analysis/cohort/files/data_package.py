@@ -29,7 +29,7 @@ from analysis.cohort.files.package_schema import (
 from analysis.cohort.findings import FindingList
 from analysis.cohort.provenance import describe_source
 from analysis.cohort.tables import TABLES, Cohort, Privacy
-from analysis.errors import CohortError
+from analysis.errors import CohortError, check_choice
 from analysis.progress import steps
 
 if TYPE_CHECKING:
@@ -95,12 +95,8 @@ def write_cohort(
     >>> again.protocols
     ['usual', 'early']
     """
-    if file_format not in get_args(FileFormat):
-        raise CohortError(
-            f"There is no file format {file_format!r}.",
-            where="write_cohort(file_format=...)",
-            what_to_do=f"Use one of: {', '.join(get_args(FileFormat))}.",
-        )
+    where = "write_cohort(file_format=...)"
+    check_choice(file_format, get_args(FileFormat), "file format", error=CohortError, where=where)
     target = Path(folder)
     with steps(f"Writing {target.absolute().name}") as step:
         raise_on_errors(check_cohort(cohort), "the cohort to be written", "Nothing was written. Mend the source first.")

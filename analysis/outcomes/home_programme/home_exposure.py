@@ -9,7 +9,7 @@ import pandas as pd
 
 from analysis.cohort.reference import used_protocols
 from analysis.cohort.session_log import programme_week
-from analysis.errors import ModelError
+from analysis.errors import ModelError, check_choice
 from analysis.outcomes.home_programme.home_dose import dose_entries
 from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, of_modality, session_shares, whole_weeks
 
@@ -105,10 +105,7 @@ def without_prescription(
 
 def _entries(cohort: Cohort, exposure: Exposure, modality: str | None) -> pd.DataFrame:
     """Give the entries with amount and of, those of one modality or of all that the exposure is about."""
-    if exposure not in get_args(Exposure):
-        raise ModelError(
-            f"There is no exposure {exposure!r}.", what_to_do=f"Use one of: {', '.join(get_args(Exposure))}."
-        )
+    check_choice(exposure, get_args(Exposure), "exposure", error=ModelError)
     if cohort.sessions is None:
         raise ModelError(NOT_RECORDED, what_to_do="This needs the sessions table of the cohort.")
     key = ["patient_id", "modality", "week"]

@@ -71,7 +71,6 @@ def fit_weekly(
     *,
     limb: str | None = None,
     covariates: Sequence[str] = (),
-    weeks: Sequence[float] | None = None,
 ) -> WeeklyModel:
     """Fit the joint model of all scheduled visits of a measure.
 
@@ -85,13 +84,12 @@ def fit_weekly(
         The limb; by default the involved one where the measure has limbs.
     covariates : sequence of str
         Columns of the patients that enter by week: what they say of the baseline need not be what they say later.
-    weeks : sequence of float, optional
-        The schedule; by default read off the visits. Visits at other weeks are left out.
 
     Returns
     -------
     WeeklyModel
-        The fit. The last value at or before week 0 is the baseline, an outcome at week 0 like the others.
+        The fit. The last value at or before week 0 is the baseline, an outcome at week 0 like the others. The schedule is
+        read off the visits; those at other weeks are left out.
 
     Raises
     ------
@@ -107,7 +105,7 @@ def fit_weekly(
     >>> model.covariance.shape
     (7, 7)
     """
-    schedule = np.array(expected_weeks(seen_weeks(cohort, measure, limb), weeks))
+    schedule = np.array(expected_weeks(seen_weeks(cohort, measure, limb)))
     if len(schedule) < 2:
         raise ModelError(
             "The joint model of visits needs a schedule of two weeks or more.",
