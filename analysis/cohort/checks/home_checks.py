@@ -130,17 +130,12 @@ def _check_flexion(visits: pd.DataFrame, brace: pd.DataFrame, findings: FindingL
     limit = in_force[n:]
     beyond = (flexion["value"].to_numpy() > limit) & (limit < END_OF_HINGE)
     for chosen in np.unique(limit[beyond]):
-        rows = flexion[beyond & (limit == chosen)]
-        findings.add(
-            "warning",
-            "visits",
-            f"flexion beyond the brace's limit of that week, {chosen:g} deg",
-            "Check both records; flexion measured without the brace is nothing wrong, but ask why the limit stayed.",
-            column="value",
-            rows=rows.index.to_numpy() + 1,
-            patients=rows["patient_id"],
-            values=rows["value"],
+        problem = f"flexion beyond the brace's limit of that week, {chosen:g} deg"
+        advice = (
+            "Check both records; flexion measured without the brace is nothing wrong, but ask why the limit stayed."
         )
+        rows = flexion[beyond & (limit == chosen)]
+        findings.add_rows("warning", "visits", rows, None, "value", problem, advice)
 
 
 def _range() -> tuple[float, float]:

@@ -34,7 +34,7 @@ def check_visits(visits: pd.DataFrame, measures: Measures, findings: FindingList
         if not len(rows):
             continue
         if name not in measures:
-            _unknown_measure(visits, rows, str(name), measures, findings)
+            _unknown_measure(visits, rows, measures, findings)
         elif measures[name].derived:
             findings.add(
                 "error",
@@ -51,20 +51,11 @@ def check_visits(visits: pd.DataFrame, measures: Measures, findings: FindingList
     _check_baselines(visits, findings)
 
 
-def _unknown_measure(
-    visits: pd.DataFrame, rows: np.ndarray, name: str, measures: Measures, findings: FindingList
-) -> None:
+def _unknown_measure(visits: pd.DataFrame, rows: np.ndarray, measures: Measures, findings: FindingList) -> None:
     known = ", ".join(measure.name for measure in measures.values() if not measure.derived)
-    findings.add(
-        "error",
-        "visits",
-        f"the measure is not known ({len(rows):,} rows)",
-        f"Use a known one ({known}), or add the measure in the map file.",
-        column="measure",
-        rows=visits.index.to_numpy()[rows[:1]] + 1,
-        patients=visits["patient_id"].iloc[rows[:1]],
-        values=[name],
-    )
+    problem = f"the measure is not known ({len(rows):,} rows)"
+    advice = f"Use a known one ({known}), or add the measure in the map file."
+    findings.add_rows("error", "visits", visits.iloc[rows[:1]], None, "measure", problem, advice)
 
 
 def _check_measure(visits: pd.DataFrame, rows: np.ndarray, measure: Measure, findings: FindingList) -> None:
@@ -73,14 +64,8 @@ def _check_measure(visits: pd.DataFrame, rows: np.ndarray, measure: Measure, fin
     limb_codes = visits["limb"].cat.codes.to_numpy()[rows]
     wrong = rows[(limb_codes >= 0) & ~np.append(allowed, False)[limb_codes]]
     wrong = wrong[visits["limb"].iloc[wrong].isin(["involved", "uninvolved", "none"]).to_numpy()]
-    _add(
-        findings,
-        visits,
-        wrong,
-        "limb",
-        f"{measure.name} is not taken on this limb",
-        f"Use {' or '.join(measure.limbs)}.",
-    )
+    problem, advice = f"{measure.name} is not taken on this limb", f"Use {' or '.join(measure.limbs)}."
+    findings.add_rows("error", "visits", visits.iloc[wrong], None, "limb", problem, advice)
     values = visits["value"].to_numpy()[rows]
     outside = np.isfinite(values) & ((values < measure.lowest) | (values > measure.highest))
     left = outside.copy()
@@ -89,15 +74,12 @@ def _check_measure(visits: pd.DataFrame, rows: np.ndarray, measure: Measure, fin
         mixed = left & (values >= mix_up.lowest) & (values <= mix_up.highest)
         left &= ~mixed
         problem = f"outside {plausible}; {measure.name} looks like {mix_up.unit} where {measure.unit} is declared"
-        _add(findings, visits, rows[mixed], "value", problem, mix_up.what_to_do)
-    _add(
-        findings,
-        visits,
-        rows[left],
-        "value",
-        f"{measure.name} outside the plausible range, {plausible}",
-        "Correct the value or leave it empty; where the range is too narrow, give the measure another one in the map.",
+        findings.add_rows("error", "visits", visits.iloc[rows[mixed]], None, "value", problem, mix_up.what_to_do)
+    problem = f"{measure.name} outside the plausible range, {plausible}"
+    advice = (
+        "Correct the value or leave it empty; where the range is too narrow, give the measure another one in the map."
     )
+    findings.add_rows("error", "visits", visits.iloc[rows[left]], None, "value", problem, advice)
     if np.isnan(values).all():
         findings.add(
             "warning",
@@ -186,19 +168,3 @@ def _check_baselines(visits: pd.DataFrame, findings: FindingList) -> None:
         patients=names.to_numpy()[found],
         values=lacking[found],
     )
-
-
-def _add(
-    findings: FindingList, visits: pd.DataFrame, rows: np.ndarray, column: str, problem: str, what_to_do: str
-) -> None:
-    if len(rows):
-        findings.add(
-            "error",
-            "visits",
-            problem,
-            what_to_do,
-            column=column,
-            rows=visits.index.to_numpy()[rows] + 1,
-            patients=visits["patient_id"].iloc[rows],
-            values=visits[column].iloc[rows],
-        )
