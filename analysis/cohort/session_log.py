@@ -20,7 +20,6 @@ if TYPE_CHECKING:
 #: Minutes of one session by modality: common practice, no source. Exercise has no set length.
 SESSION_MINUTES: dict[str, float] = {"strength stimulation": 20.0, "pain stimulation": 30.0}
 
-LOG_COLUMNS = ("patient_id", "week", "modality", "minutes", "length_minutes", "level_knee", "level_thigh", "pauses")
 _LEVELS = ("level_knee", "level_thigh")
 _KEY = ["patient_id", "week", "modality"]
 _MINUTES_IN_DAY = 1440.0

@@ -36,14 +36,9 @@ def check_visits(visits: pd.DataFrame, measures: Measures, findings: FindingList
         if name not in measures:
             _unknown_measure(visits, rows, measures, findings)
         elif measures[name].derived:
-            findings.add(
-                "error",
-                "visits",
-                f"the measure {name!r} is computed from {', '.join(measures[name].derived_from)}",
-                "Leave it out; it is never stored.",
-                column="measure",
-                values=[name],
-            )
+            problem = f"the measure {name!r} is computed from {', '.join(measures[name].derived_from)}"
+            advice = "Leave it out; it is never stored."
+            findings.add("error", "visits", problem, advice, column="measure", values=[name])
         else:
             _check_measure(visits, rows, measures[name], findings)
     _check_stored_twice(visits, findings)
@@ -81,47 +76,29 @@ def _check_measure(visits: pd.DataFrame, rows: np.ndarray, measure: Measure, fin
     )
     findings.add_rows("error", "visits", visits.iloc[rows[left]], None, "value", problem, advice)
     if np.isnan(values).all():
-        findings.add(
-            "warning",
-            "visits",
-            f"all {len(values):,} values of {measure.name} are missing",
-            "Leave the measure out, or find its values.",
-            column="value",
-        )
+        problem = f"all {len(values):,} values of {measure.name} are missing"
+        advice = "Leave the measure out, or find its values."
+        findings.add("warning", "visits", problem, advice, column="value")
 
 
 def _check_stored_twice(visits: pd.DataFrame, findings: FindingList) -> None:
     both = ["quadriceps_torque", "quadriceps_torque_nm"]
     if set(both) <= set(visits.loc[visits["value"].notna(), "measure"].unique()):
-        findings.add(
-            "error",
-            "visits",
-            "quadriceps torque is stored in N·m and in N·m/kg",
-            "Keep one of them; torque per kilogram is computed from N·m and body mass.",
-            column="measure",
-            values=[", ".join(both)],
-        )
+        problem = "quadriceps torque is stored in N·m and in N·m/kg"
+        advice = "Keep one of them; torque per kilogram is computed from N·m and body mass."
+        findings.add("error", "visits", problem, advice, column="measure", values=[", ".join(both)])
 
 
 def _check_missing(visits: pd.DataFrame, findings: FindingList) -> None:
     if visits["value"].isna().all():
-        findings.add(
-            "error",
-            "visits",
-            f"all {len(visits):,} values are missing",
-            "Check which column the map names for the values, and how missing values are written.",
-            column="value",
-        )
+        problem = f"all {len(visits):,} values are missing"
+        advice = "Check which column the map names for the values, and how missing values are written."
+        findings.add("error", "visits", problem, advice, column="value")
     present = visits["value"].notna()
     weeks = visits.loc[present, "week"].dropna().unique()
     if len(weeks) == 1:
-        findings.add(
-            "warning",
-            "visits",
-            f"there is one week only, week {weeks[0]:g}",
-            "No curve over weeks can be fitted.",
-            column="week",
-        )
+        problem, advice = f"there is one week only, week {weeks[0]:g}", "No curve over weeks can be fitted."
+        findings.add("warning", "visits", problem, advice, column="week")
 
 
 def _check_baselines(visits: pd.DataFrame, findings: FindingList) -> None:
@@ -131,13 +108,9 @@ def _check_baselines(visits: pd.DataFrame, findings: FindingList) -> None:
         return
     before = seen["week"] <= 0
     if not before.any():
-        findings.add(
-            "warning",
-            "visits",
-            "no measure has a value at or before week 0",
-            "Changes from baseline cannot be computed; give baseline visits week 0.",
-            column="week",
-        )
+        problem = "no measure has a value at or before week 0"
+        advice = "Changes from baseline cannot be computed; give baseline visits week 0."
+        findings.add("warning", "visits", problem, advice, column="week")
         return
     named = seen["measure"].notna() & seen["limb"].notna()  # what is not named is another finding
     seen, before = seen[named], before[named]

@@ -82,14 +82,8 @@ def find_identifiers(
             known = table is not None and table.column(str(column)) is not None
             if not known and (rule := name_rule(str(column), limited=limited)) is not None:
                 advice = _WEEKS if rule.what == "a date" else _WHAT_TO_DO
-                findings.add(
-                    "error",
-                    name,
-                    f"the name of the column says that it holds {rule.what}, {rule.paragraph}",
-                    advice,
-                    column=str(column),
-                    identifier=True,
-                )
+                problem, advice = f"the name of the column says that it holds {rule.what}, {rule.paragraph}", advice
+                findings.add("error", name, problem, advice, column=str(column), identifier=True)
                 continue
             values = frame[column]
             if name == "patients" and column == "quarter":
@@ -164,14 +158,9 @@ def _quarters(patients: pd.DataFrame, findings: FindingList, *, allowed: bool) -
     quarter = patients["quarter"]
     if not allowed:
         if quarter.notna().any():
-            findings.add(
-                "error",
-                "patients",
-                "a quarter is an element of a date finer than the year, (C) dates",
-                "Leave it out, or make a limited data set: kneecurve deidentify --level limited.",
-                column="quarter",
-                identifier=True,
-            )
+            problem = "a quarter is an element of a date finer than the year, (C) dates"
+            advice = "Leave it out, or make a limited data set: kneecurve deidentify --level limited."
+            findings.add("error", "patients", problem, advice, column="quarter", identifier=True)
         return
     wrong = quarter.notna() & ~quarter.astype("str").str.fullmatch(_PERIOD).fillna(value=False).astype(bool)
     advice = "Write quarters as 2026-Q1, or months as 2026-01."
@@ -214,22 +203,13 @@ def _text_identifiers(table: str, frame: pd.DataFrame, column: str, findings: Fi
         problems, masked = ["looks like " + hits[text] for text in texts], texts.map(mask)
         findings.add_rows("error", table, frame, rows, column, problems, _WHAT_TO_DO, masked, identifier=True)
     if not hits and column not in _LABELS and are_unique_codes(values):
-        findings.add(
-            "error",
-            table,
-            "nearly every patient has a code of their own, (R) any other unique identifying number or code",
-            _WHAT_TO_DO,
-            column=column,
-            identifier=True,
-        )
+        problem = "nearly every patient has a code of their own, (R) any other unique identifying number or code"
+        advice = _WHAT_TO_DO
+        findings.add("error", table, problem, advice, column=column, identifier=True)
     if is_free_text(distinct):
-        findings.add(
-            "warning",
-            table,
-            "the column holds free text, in which a check cannot see names",
-            "Remove it, or read it through and replace it with categories.",
-            column=column,
-        )
+        problem = "the column holds free text, in which a check cannot see names"
+        advice = "Remove it, or read it through and replace it with categories."
+        findings.add("warning", table, problem, advice, column=column)
 
 
 def is_free_text(distinct: pd.Series) -> bool:
