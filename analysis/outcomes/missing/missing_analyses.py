@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, get_args
+from typing import TYPE_CHECKING, Any, get_args
 
 import numpy as np
 import pandas as pd
@@ -182,7 +182,7 @@ def missing_data_analyses(
     )
 
 
-def _rows(table: pd.DataFrame, base: str, analysis: str, assumption: str, n: Mapping[str, int]) -> pd.DataFrame:
+def _rows(table: pd.DataFrame, base: str, analysis: str, assumption: str, n: Mapping[Any, int]) -> pd.DataFrame:
     """Lay out one analysis, a row a protocol other than the base; ``n`` has the patients of each protocol."""
     return pd.DataFrame(
         {

@@ -161,24 +161,17 @@ def _patterns(there: np.ndarray, protocol: pd.Series, weeks: list[float], level:
     kind = np.select([last < 0, there.all(axis=1), unbroken], ["never seen", "complete", "stopped"], "gaps")
     frame = pd.DataFrame(
         {
-            "protocol": protocol.to_numpy(),
+            "protocol": protocol.array,
             "pattern": ["".join(SEEN if one else MISSED for one in row) for row in there],
             "kind": kind,
             "last_week_seen": np.where(last < 0, np.nan, np.asarray(weeks)[last]),
         }
     )
-    frame["protocol"] = protocol.to_numpy()
     table = frame.groupby([*frame], observed=True, dropna=False, sort=False).size().rename("count").reset_index()
     size = protocol.value_counts()
     table.insert(4, "n", table["protocol"].map(size).astype("int64"))
-    order = {str(name): place for place, name in enumerate(protocol.cat.categories)}
-    table = table.astype({"protocol": "str"})
-    table = table.sort_values(
-        ["protocol", "count", "pattern"],
-        ascending=[True, False, False],
-        key=lambda one: one.map(order) if one.name == "protocol" else one,
-        ignore_index=True,
-    )
+    by = ["protocol", "count", "pattern"]
+    table = table.sort_values(by, ascending=[True, False, False], ignore_index=True).astype({"protocol": "str"})
     return table.join(share_interval(table["count"], table["n"], level=level))
 
 
