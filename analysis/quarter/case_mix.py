@@ -206,7 +206,5 @@ def _fit(design: NDArray[np.float64], outcome: NDArray[np.float64], *, free: int
 
 
 def _concordance(outcome: NDArray[np.float64], expected: NDArray[np.float64]) -> float:
-    rank = stats.rankdata(expected)
-    with_it = outcome == 1
-    n1, n0 = with_it.sum(), (~with_it).sum()
-    return float((rank[with_it].sum() - n1 * (n1 + 1) / 2) / (n1 * n0))
+    with_it, without = expected[outcome == 1], expected[outcome != 1]
+    return float(stats.mannwhitneyu(with_it, without).statistic / (len(with_it) * len(without)))

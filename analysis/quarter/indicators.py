@@ -257,9 +257,10 @@ def _week(cohort: Cohort, measure: str, week: float | None) -> float:
 
 
 def _symmetry(cohort: Cohort, counted: _Counted, due: pd.Series, week: float) -> list[Indicator]:
-    if not _both_limbs(cohort):
+    both = _both_limbs(cohort)
+    if not both:
         return []
-    both, value = _both_limbs(cohort), _at_week(cohort, SYMMETRY, week)
+    value = _at_week(cohort, SYMMETRY, week)
     known = due & value.notna()
     counted.add(both, known, of_due=True)
     counted.add("symmetry reached", known & (value >= SYMMETRY_REACHED))
