@@ -116,7 +116,7 @@ def reliability(
 
     Notes
     -----
-    Shrout and Fleiss, Psychol Bull 1979;86:420 (through pingouin); Weir, J Strength Cond Res 2005;19:231;
+    Shrout and Fleiss, Psychol Bull 1979;86:420 (intervals by pingouin); Weir, J Strength Cond Res 2005;19:231;
     Bland and Altman, Stat Methods Med Res 1999;8:135; group change: de Vet et al., Measurement in Medicine 2011. The
     standard error of measurement is the spread of repeated measurements of one patient, not the error of a mean.
 
@@ -136,7 +136,9 @@ def reliability(
     values = table.to_numpy(dtype=float)
     n, k = values.shape
     squares = _mean_squares(values)
-    correlations = _correlations(table) if n * k > _FEW else correlations_of_squares(n, k, squares)
+    correlations = correlations_of_squares(n, k, squares)
+    if n * k > _FEW:
+        correlations[["lower", "upper"]] = _correlation_limits(table)
     errors = _errors(values, squares, correlations, level)
     notes = ["The occasions must find the patients unchanged; change between them counts as error."]
     if left_out:
@@ -201,7 +203,7 @@ def _mean_squares(values: NDArray[np.float64]) -> pd.DataFrame:
     return pd.DataFrame([{"source": name, "df": df, "mean_square": total / df} for name, (df, total) in rows.items()])
 
 
-def _correlations(table: pd.DataFrame) -> pd.DataFrame:
+def _correlation_limits(table: pd.DataFrame) -> NDArray[np.float64]:
     import pingouin
 
     long = table.reset_index(names="patient").melt(id_vars="patient", var_name="occasion", value_name="value")
@@ -214,22 +216,7 @@ def _correlations(table: pd.DataFrame) -> pd.DataFrame:
             found = pingouin.intraclass_corr(long, targets="patient", raters="occasion", ratings="value")
     finally:
         pingouin.options.update(rounding)
-    limits = np.vstack(found["CI95"].to_numpy())
-    return pd.DataFrame(
-        {
-            "form": [FORMS[name][0] for name in found["Type"]],
-            "other_name": found["Type"].tolist(),
-            "meaning": [FORMS[name][1] for name in found["Type"]],
-            "estimate": found["ICC"].to_numpy(),
-            "lower": limits[:, 0],
-            "upper": limits[:, 1],
-            "level": 0.95,
-            "statistic": found["F"].to_numpy(),
-            "df_numerator": found["df1"].to_numpy(),
-            "df": found["df2"].to_numpy(),
-            "n": len(table),
-        }
-    )
+    return np.vstack(found.set_index("Type").loc[list(FORMS), "CI95"].to_numpy())
 
 
 def correlations_of_squares(n: int, k: int, squares: pd.DataFrame) -> pd.DataFrame:
