@@ -14,12 +14,7 @@ from analysis.cohort.deidentification.tables import Choices, Deidentified, deide
 from analysis.cohort.files.conversion import convert_table
 from analysis.cohort.files.data_package import write_cohort
 from analysis.cohort.files.package_files import read_descriptor, read_resource, whole_folder, write_csv
-from analysis.cohort.files.package_schema import (
-    DESCRIPTOR,
-    read_columns,
-    read_own_part,
-    read_reference,
-)
+from analysis.cohort.files.package_schema import DESCRIPTOR, read_columns, read_own_part, read_reference
 from analysis.cohort.files.readers import read_table
 from analysis.cohort.findings import FindingList
 from analysis.cohort.recognition.find_identifiers import find_identifiers

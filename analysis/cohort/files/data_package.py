@@ -10,13 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal, get_args
 from analysis.cohort.checks.checks import check_cohort, check_tables, raise_on_errors
 from analysis.cohort.columns import is_among
 from analysis.cohort.files.conversion import add_ragged, convert_table
-from analysis.cohort.files.package_files import (
-    read_descriptor,
-    read_resource,
-    whole_folder,
-    write_csv,
-    write_parquet,
-)
+from analysis.cohort.files.package_files import read_descriptor, read_resource, whole_folder, write_csv, write_parquet
 from analysis.cohort.files.package_schema import (
     DESCRIPTOR,
     OWN_PART,

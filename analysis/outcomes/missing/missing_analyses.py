@@ -13,11 +13,7 @@ from analysis.curves.recovery import fit_recovery
 from analysis.curves.recovery_choices import adjusted_in_words
 from analysis.errors import DesignWarning, KneecurveError
 from analysis.outcomes.endpoint import MissingRule, rounding_room
-from analysis.outcomes.missing.completed_data import (
-    mean_differences,
-    residual_freedom,
-    share_differences,
-)
+from analysis.outcomes.missing.completed_data import mean_differences, residual_freedom, share_differences
 from analysis.outcomes.missing.imputation import AT_RANDOM, Assumption, imputations, reference_needed
 from analysis.outcomes.missing.same_adjustment import Comparison, adjustment_by_week, compare_at_week
 from analysis.outcomes.missing.weekly_model import check_draws

@@ -65,13 +65,7 @@ class WeeklyModel(JointModel):
             yield np.asarray(coefficients, dtype=np.float64), self.covariance_at(here.theta)
 
 
-def fit_weekly(
-    cohort: Cohort,
-    measure: str,
-    *,
-    limb: str | None = None,
-    covariates: Sequence[str] = (),
-) -> WeeklyModel:
+def fit_weekly(cohort: Cohort, measure: str, *, limb: str | None = None, covariates: Sequence[str] = ()) -> WeeklyModel:
     """Fit the joint model of all scheduled visits of a measure.
 
     Parameters

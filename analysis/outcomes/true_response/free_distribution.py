@@ -57,12 +57,7 @@ class FreeProbability:
 
 
 def free_probability(
-    pair: TruePair,
-    threshold: float,
-    protocol: NDArray[np.int64],
-    *,
-    draws: int,
-    seed: int,
+    pair: TruePair, threshold: float, protocol: NDArray[np.int64], *, draws: int, seed: int
 ) -> FreeProbability:
     """Estimate the distribution of two true values from the visits, and each patient's probability from it.
 
