@@ -219,6 +219,8 @@ class FindingList:
         What is shown are ``values``, or the cells of the column.
         """
         rows = frame if wrong is None else frame[wrong.to_numpy(dtype=bool, na_value=False)]
+        if rows.empty:
+            return
         self.add(
             severity, table, problem, what_to_do, column=column, rows=rows.index.to_numpy() + 1,
             patients=rows.get("patient_id"), values=rows[column] if values is None else values, identifier=identifier,

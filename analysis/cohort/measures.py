@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import tomllib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import asdict, dataclass, fields
 from functools import cache
 from importlib import resources
 from typing import Any, Literal, get_args
@@ -222,10 +222,8 @@ class Measure(Result):
         data |= {"limbs": list(self.limbs), "decimals": self.decimals, "description": self.description}
         if self.derived_from:
             data["derived_from"] = list(self.derived_from)
-        data["thresholds"] = [
-            {f.name: getattr(threshold, f.name) for f in fields(Threshold)} for threshold in self.thresholds
-        ]
-        data["mix_ups"] = [{f.name: getattr(mix_up, f.name) for f in fields(MixUp)} for mix_up in self.mix_ups]
+        data["thresholds"] = [asdict(threshold) for threshold in self.thresholds]
+        data["mix_ups"] = [asdict(mix_up) for mix_up in self.mix_ups]
         return data
 
 

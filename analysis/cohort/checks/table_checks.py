@@ -124,39 +124,22 @@ def check_patients(tables: Mapping[str, pd.DataFrame], findings: FindingList) ->
 
 
 def _check_duplicates(frame: pd.DataFrame, table: Table, findings: FindingList, source_rows: np.ndarray) -> None:
-    codes = row_codes(frame, table.key)
-    again = pd.Series(codes).duplicated().to_numpy()
-    if again.any():
-        again = again & frame[list(table.key)].notna().all(axis=1).to_numpy()
+    key = list(table.key)
+    again = frame.duplicated(key) & frame[key].notna().all(axis=1)
     if not again.any():
         return
-    again_rows = pd.Series(again, index=frame.index)
-    first_row = pd.Series(source_rows).groupby(codes).transform("first").to_numpy()[again]
-    values = frame.loc[again_rows, table.key[-1] if "value" not in frame else "value"]
+    shared = frame[key].assign(row=source_rows)[frame.duplicated(key, keep=False)]
+    first_row = shared.groupby(key, observed=True, sort=False, dropna=False)["row"].transform("first")[again]
     column = "value" if "value" in frame else table.key[-1]
     problems = [f"the same {', '.join(table.key)} as row {row}" for row in first_row]
-    findings.add_rows("error", table.name, frame, again_rows, column, problems, "Keep one of these rows.", values)
+    findings.add_rows("error", table.name, frame, again, column, problems, "Keep one of these rows.")
     if table.name == "patients" and "protocol" in frame:
         several = frame.groupby("patient_id", observed=True)["protocol"].transform("nunique") > 1
         problem, advice = (
             "the protocol changes within the patient",
             "Give each patient the protocol assigned at the start.",
         )
-        findings.add_rows("error", "patients", frame, several & again_rows, "protocol", problem, advice)
-
-
-def row_codes(frame: pd.DataFrame, key: tuple[str, ...]) -> np.ndarray:
-    """Give each combination of the key columns a number: rows with the same number share the key."""
-    combined = np.zeros(len(frame), dtype=np.int64)
-    for column in key:
-        values = frame[column]
-        if isinstance(values.dtype, pd.CategoricalDtype):
-            codes, n = values.cat.codes.to_numpy().astype(np.int64), len(values.cat.categories)
-        else:
-            found, distinct = pd.factorize(values)
-            codes, n = found.astype(np.int64), len(distinct)
-        combined = combined * (n + 1) + codes + 1
-    return combined
+        findings.add_rows("error", "patients", frame, several & again, "protocol", problem, advice)
 
 
 def _check_range(table: str, frame: pd.DataFrame, column: Column, findings: FindingList, privacy: Privacy) -> None:
