@@ -130,9 +130,8 @@ def fit_weekly(cohort: Cohort, measure: str, *, limb: str | None = None, covaria
         )
     rows = rows[rows["week"].isin(schedule)]
     fit, choices = _fit(rows, tuple(covariates), several=len(people["protocol"].cat.categories) > 1)
-    values = np.full((len(people), len(schedule)), np.nan)
-    row = pd.Index(people["patient_id"]).get_indexer(rows["patient_id"])
-    values[row, np.searchsorted(schedule, rows["week"].to_numpy())] = rows["value"].to_numpy()
+    wide = rows.pivot_table(index="patient_id", columns="week", values="value", observed=True)
+    values = wide.reindex(index=people["patient_id"], columns=schedule).to_numpy(dtype=np.float64)
     choices += left_out
     choices += [
         f"Week {week:g} is left out: nobody of {', '.join(missed)} was seen there." for week, missed in nobody.items()

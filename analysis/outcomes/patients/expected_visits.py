@@ -119,9 +119,8 @@ def visit_grid(cohort: Cohort, seen: pd.DataFrame, weeks: Sequence[float]) -> pd
     """
     ids = cohort.patients["patient_id"]
     kept = seen[seen["week"].isin(list(weeks))]
-    row = kept["patient_id"].map(pd.Series(np.arange(len(ids)), index=ids)).to_numpy(dtype="int64")
-    there = np.zeros((len(ids), len(weeks)), dtype=bool)
-    there[row, np.searchsorted(np.asarray(weeks, dtype=float), kept["week"].to_numpy())] = True
+    counts = pd.crosstab(kept["patient_id"], kept["week"])
+    there = counts.reindex(index=ids, columns=list(weeks), fill_value=0).to_numpy(dtype=bool)
     later = np.flip(np.maximum.accumulate(np.flip(there, axis=1), axis=1), axis=1)
     state = np.select([there, later], ["seen", "missed, seen later"], "not seen again")
     people = patients_by_protocol(cohort)
