@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
 __all__ = [
     "BoundaryWarning",
     "CohortError",
@@ -15,6 +20,7 @@ __all__ = [
     "KneecurveWarning",
     "ModelError",
     "ReportError",
+    "check_choice",
     "explain",
 ]
 
@@ -114,3 +120,36 @@ def explain(what: str, where: str = "", what_to_do: str = "") -> str:
     if what_to_do:
         lines.append(f"  what to do: {what_to_do}")
     return "\n".join(lines)
+
+
+def check_choice(
+    value: object, choices: Iterable[object], what: str, *, error: type[KneecurveError], where: str = ""
+) -> None:
+    """Refuse a choice that is none of those there are.
+
+    Parameters
+    ----------
+    value : object
+        What was chosen.
+    choices : iterable
+        All there are.
+    what : str
+        What they are called.
+    error : type
+        The error raised.
+    where : str
+        As in :class:`KneecurveError`.
+
+    Examples
+    --------
+    >>> check_choice("late", ("earlier", "later"), "rule", error=ModelError)
+    Traceback (most recent call last):
+    ...
+    analysis.errors.ModelError: There is no rule 'late'.
+      what to do: Use one of: earlier, later.
+    """
+    known = list(choices)
+    if value not in known:
+        raise error(
+            f"There is no {what} {value!r}.", where=where, what_to_do=f"Use one of: {', '.join(map(str, known))}."
+        )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import html
 import re
-from dataclasses import fields
+from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -28,8 +28,7 @@ class Result:
 
     Subclasses are frozen data classes (with ``repr=False``); their fields that are data frames are shown under their
     names, in the order of definition, apart from the names in ``hidden``: of the first one twelve rows, and the others
-    whole where they are short; one that does not fit is named with its number of rows. A ``notes`` field, a tuple of
-    sentences, is shown below.
+    whole where they are short; one that does not fit is named with its number of rows. Notes are shown below.
     """
 
     #: Frames with one row a patient, which a result does not show by itself.
@@ -44,7 +43,7 @@ class Result:
         return {name: value for name, value in named.items() if isinstance(value, pd.DataFrame)}
 
     def _shown_notes(self) -> Sequence[str]:
-        return getattr(self, "notes", ())
+        return ()
 
     def __repr__(self) -> str:
         shown, named = _chosen(self._shown_tables())
@@ -63,6 +62,22 @@ class Result:
             f"<section><p><strong>{html.escape(visible(self._headline()))}</strong></p>{tables}"
             f"{f'<ul>{below}</ul>' if below else ''}</section>"
         )
+
+
+@dataclass(frozen=True, eq=False, repr=False, kw_only=True)
+class ResultWithNotes(Result):
+    """Base of the results that hold sentences which belong beside their numbers.
+
+    Attributes
+    ----------
+    notes : tuple of str
+        What was counted or fitted, what was assumed and left out, why numbers are missing, cautions.
+    """
+
+    notes: tuple[str, ...]
+
+    def _shown_notes(self) -> Sequence[str]:
+        return self.notes
 
 
 def visible(text: str) -> str:

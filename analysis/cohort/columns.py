@@ -113,6 +113,24 @@ def convert(values: pd.Series, column: Column) -> tuple[pd.Series, np.ndarray]:
     return _as_boolean(values) if column.kind == "boolean" else _as_date(values)
 
 
+def read_numbers(values: pd.Series) -> tuple[pd.Series, np.ndarray]:
+    """Bring a series to numbers, texts with a decimal comma too.
+
+    Returns
+    -------
+    tuple of (pandas.Series, numpy.ndarray)
+        As of :func:`convert`.
+
+    Examples
+    --------
+    >>> read_numbers(pd.Series(["1,5", "2"]))[0].tolist()
+    [1.5, 2.0]
+    """
+    if not pd.api.types.is_numeric_dtype(values.dtype):
+        values = values.astype("str").str.replace(",", ".", regex=False)
+    return convert(values, Column("", "number", ""))
+
+
 def is_among(values: pd.Series, of: pd.Series) -> np.ndarray:
     """Say which texts are among others; for a million of them far quicker than ``isin``. A missing one is not.
 

@@ -206,7 +206,7 @@ class FindingList:
         severity: Severity,
         table: str,
         frame: pd.DataFrame,
-        wrong: pd.Series,
+        wrong: pd.Series | None,
         column: str,
         problem: str | Sequence[str],
         what_to_do: str,
@@ -214,14 +214,17 @@ class FindingList:
         *,
         identifier: bool = False,
     ) -> None:
-        """Add one finding for each row of a table that is wrong in a column; what is shown are ``values``, or its cells."""
-        chosen = wrong.to_numpy(dtype=bool, na_value=False)
-        if not chosen.any():
+        """Add one finding for each row of a table that is wrong in a column (each row, where ``wrong`` is None).
+
+        What is shown are ``values``, or the cells of the column.
+        """
+        chosen = None if wrong is None else wrong.to_numpy(dtype=bool, na_value=False)
+        if frame.empty or (chosen is not None and not chosen.any()):
             return
+        rows = frame if chosen is None else frame[chosen]
         self.add(
-            severity, table, problem, what_to_do, column=column, rows=frame.index.to_numpy()[chosen] + 1,
-            patients=frame["patient_id"][chosen] if "patient_id" in frame else np.full(int(chosen.sum()), ""),
-            values=frame[column][chosen] if values is None else values, identifier=identifier,
+            severity, table, problem, what_to_do, column=column, rows=rows.index.to_numpy() + 1,
+            patients=rows.get("patient_id"), values=rows[column] if values is None else values, identifier=identifier,
         )  # fmt: skip
 
     def tables_with_errors(self) -> frozenset[str]:

@@ -5,14 +5,14 @@ from __future__ import annotations
 import math
 import tomllib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import asdict, dataclass, fields
 from functools import cache
 from importlib import resources
 from typing import Any, Literal, get_args
 
 import pandas as pd
 
-from analysis.errors import CohortError
+from analysis.errors import CohortError, check_choice
 from analysis.result import Result
 
 Direction = Literal["higher is better", "lower is better"]
@@ -234,10 +234,8 @@ class Measure(Result):
         data |= {"limbs": list(self.limbs), "decimals": self.decimals, "description": self.description}
         if self.derived_from:
             data["derived_from"] = list(self.derived_from)
-        data["thresholds"] = [
-            {f.name: getattr(threshold, f.name) for f in fields(Threshold)} for threshold in self.thresholds
-        ]
-        data["mix_ups"] = [{f.name: getattr(mix_up, f.name) for f in fields(MixUp)} for mix_up in self.mix_ups]
+        data["thresholds"] = [asdict(threshold) for threshold in self.thresholds]
+        data["mix_ups"] = [asdict(mix_up) for mix_up in self.mix_ups]
         return data
 
 
@@ -325,12 +323,7 @@ def read_measure(name: str, data: Any, where: str) -> Measure:
     """
     place = f"{where}, measure {name!r}"
     _check_keys(data, _ALLOWED, {"unit", "direction"}, place)
-    if data["direction"] not in get_args(Direction):
-        raise CohortError(
-            f"There is no direction {data['direction']!r}.",
-            where=place,
-            what_to_do=f"Use one of: {', '.join(get_args(Direction))}.",
-        )
+    check_choice(data["direction"], get_args(Direction), "direction", error=CohortError, where=place)
     limbs = tuple(data.get("limbs", ("none",)))
     if not limbs or not set(limbs) <= set(_LIMBS):
         raise CohortError(

@@ -77,6 +77,18 @@ def used_protocols(protocol: pd.Series) -> pd.Series:
     return protocol.astype("category").cat.remove_unused_categories()
 
 
+def patients_by_protocol(cohort: Cohort) -> pd.DataFrame:
+    """Give patient_id and protocol of every patient, the protocols as :func:`used_protocols` gives them.
+
+    Examples
+    --------
+    >>> from synthetic_cohort import generate_cohort
+    >>> list(patients_by_protocol(generate_cohort(patients=30, seed=1).observed))
+    ['patient_id', 'protocol']
+    """
+    return cohort.patients[["patient_id"]].assign(protocol=used_protocols(cohort.patients["protocol"]))
+
+
 def check_reference(tables: Mapping[str, pd.DataFrame], findings: FindingList, reference: str | None) -> None:
     """Find a reference that is not a protocol, or that no patient had."""
     patients = tables.get("patients")

@@ -126,12 +126,8 @@ class VisitSchedule:
         twice = [window.week for window, after in pairwise(self.windows) if window.week == after.week]
         if twice:
             raise _wrong(f"week {twice[0]:g} has two windows", "Give each scheduled week one window.")
-        for name, options in (
-            ("two_in_window", TwoInWindow),
-            ("tie", Tie),
-            ("others", Others),
-            ("unscheduled", Others),
-        ):
+        rules = {"two_in_window": TwoInWindow, "tie": Tie, "others": Others, "unscheduled": Others}
+        for name, options in rules.items():
             if getattr(self, name) not in get_args(options):
                 raise _wrong(f"there is no rule {name} = {getattr(self, name)!r}", f"Use {_or(get_args(options))}.")
 
@@ -328,35 +324,23 @@ def to_scheduled_weeks(cohort: Cohort, schedule: VisitSchedule) -> tuple[Cohort,
     ([0.0, 6.0], 1)
     """
     visits, report = schedule_visits(cohort.visits, schedule)
-    return (
-        replace(cohort, visits=visits, provenance=cohort.provenance.with_step(report.sentence)),
-        report,
-    )
+    return replace(cohort, visits=visits, provenance=cohort.provenance.with_step(report.sentence)), report
 
 
 def _groups(visits: pd.DataFrame, week: np.ndarray) -> np.ndarray:
     """Number each patient, measure, limb and week."""
-    keys = [pd.factorize(visits[name])[0] for name in ("patient_id", "measure", "limb")]
-    keys.append(pd.factorize(week)[0])
-    combined = np.zeros(len(visits), dtype=np.int64)
-    for codes in keys:
-        combined = combined * (int(codes.max(initial=0)) + 2) + codes + 1
-    return pd.factorize(combined)[0]
+    keys = ["patient_id", "measure", "limb", week]
+    return visits.groupby(keys, sort=False, observed=True, dropna=False).ngroup().to_numpy()
 
 
 def _counting(visits: pd.DataFrame, actual: np.ndarray, planned: np.ndarray, schedule: VisitSchedule) -> np.ndarray:
     """Say which values count in their window: those of the one day that the rule chooses."""
-    if len(visits) == 0:
-        return np.zeros(0, dtype=bool)
     group, day = _groups(visits, planned), in_days(actual)
     late = day if schedule.tie == "earlier" else -day
     rank = {"nearest": days_apart(actual, planned), "first": day, "last": -day}[schedule.two_in_window]
-    order = np.lexsort((late, np.nan_to_num(rank, nan=math.inf), group))
-    first = np.ones(len(order), dtype=bool)
-    first[1:] = group[order][1:] != group[order][:-1]
-    chosen = np.empty(int(group.max()) + 1)
-    chosen[group[order][first]] = day[order][first]
-    return np.asarray(day == chosen[group])
+    order = np.lexsort((late, np.nan_to_num(rank, nan=math.inf)))
+    chosen = pd.Series(day[order]).groupby(group[order]).first()
+    return np.asarray(day == chosen.to_numpy()[group])
 
 
 def _taken(visits: pd.DataFrame, week: np.ndarray, rows: np.ndarray, counts: np.ndarray) -> np.ndarray:

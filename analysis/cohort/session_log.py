@@ -20,7 +20,6 @@ if TYPE_CHECKING:
 #: Minutes of one session by modality: common practice, no source. Exercise has no set length.
 SESSION_MINUTES: dict[str, float] = {"strength stimulation": 20.0, "pain stimulation": 30.0}
 
-LOG_COLUMNS = ("patient_id", "week", "modality", "minutes", "length_minutes", "level_knee", "level_thigh", "pauses")
 _LEVELS = ("level_knee", "level_thigh")
 _KEY = ["patient_id", "week", "modality"]
 _MINUTES_IN_DAY = 1440.0
@@ -70,18 +69,22 @@ def check_session_log(
     usual = log["modality"].astype("str").map(lengths).astype("float64") if "modality" in log else own
     for column in _LEVELS:
         level = _numbers(log, column)
-        _add(log, name, findings, (level < 0) | (level > 100), column, "a stimulation level outside 0 to 100 %",
-             "Correct it; the level is a share of the device's maximum.")  # fmt: skip
+        problem = "a stimulation level outside 0 to 100 %"
+        advice = "Correct it; the level is a share of the device's maximum."
+        findings.add_rows("error", name, log, (level < 0) | (level > 100), column, problem, advice)
     for column in ("minutes", "pauses", "length_minutes"):
         problem = "the session ends before it starts" if column == "length_minutes" else f"{column} below 0"
-        _add(log, name, findings, _numbers(log, column) < 0, column, problem, "Correct the log.")
-    _add(log, name, findings, minutes > _MINUTES_IN_DAY, "minutes", "more minutes than a day has", "Give minutes.")
+        findings.add_rows("error", name, log, _numbers(log, column) < 0, column, problem, "Correct the log.")
+    problem, advice = "more minutes than a day has", "Give minutes."
+    findings.add_rows("error", name, log, minutes > _MINUTES_IN_DAY, "minutes", problem, advice)
     over = (minutes > own) & (own >= 0)
-    _add(log, name, findings, over, "minutes", "more minutes than from the start to the end of the session",
-         "Correct the minutes, the start or the end.")  # fmt: skip
+    problem = "more minutes than from the start to the end of the session"
+    advice = "Correct the minutes, the start or the end."
+    findings.add_rows("error", name, log, over, "minutes", problem, advice)
     over = (minutes > usual) & ~over & (minutes <= _MINUTES_IN_DAY)
-    _add(log, name, findings, over, "minutes", "more minutes than one session of this modality lasts",
-         "Correct it, or give the length of a session under [session_log], session_minutes, in the map.")  # fmt: skip
+    problem = "more minutes than one session of this modality lasts"
+    advice = "Correct it, or give the length of a session under [session_log], session_minutes, in the map."
+    findings.add_rows("error", name, log, over, "minutes", problem, advice)
 
 
 def sum_sessions(
@@ -203,20 +206,3 @@ def _numbers(log: pd.DataFrame, column: str) -> pd.Series:
     if column not in log:
         return pd.Series(np.nan, index=log.index)
     return log[column].astype("float64")
-
-
-def _add(
-    log: pd.DataFrame, name: str, findings: FindingList, rows: pd.Series, column: str, problem: str, what_to_do: str
-) -> None:
-    chosen = rows.to_numpy(dtype=bool)
-    if chosen.any():
-        findings.add(
-            "error",
-            name,
-            problem,
-            what_to_do,
-            column=column,
-            rows=log.index.to_numpy()[chosen] + 1,
-            patients=log["patient_id"][chosen],
-            values=log[column][chosen],
-        )

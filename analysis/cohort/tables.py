@@ -11,7 +11,7 @@ from analysis.cohort.columns import Column, Kind, conform
 from analysis.cohort.measures import Measures, load_catalogue
 from analysis.cohort.no_labels import no_labels
 from analysis.cohort.provenance import Provenance
-from analysis.errors import CohortError
+from analysis.errors import CohortError, check_choice
 from analysis.result import Result
 
 if TYPE_CHECKING:
@@ -207,12 +207,8 @@ class Cohort(Result):
     reference: str | None = None
 
     def __post_init__(self) -> None:
-        if self.privacy not in get_args(Privacy):
-            raise CohortError(
-                f"There is no privacy level {self.privacy!r}.",
-                where="Cohort(privacy=...)",
-                what_to_do=f"Use one of: {', '.join(get_args(Privacy))}.",
-            )
+        where = "Cohort(privacy=...)"
+        check_choice(self.privacy, get_args(Privacy), "privacy level", error=CohortError, where=where)
         for name, table in TABLES.items():
             frame = getattr(self, name)
             if frame is not None:

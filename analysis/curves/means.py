@@ -15,8 +15,6 @@ from analysis.errors import ModelError
 if TYPE_CHECKING:
     from analysis.curves.engine.fitted_model import FittedModel
 
-_MOST_WEEKS = 40
-
 
 def model_means(
     model: FittedModel, by: str | Sequence[str] | None, weeks: Sequence[float] | None, level: float

@@ -13,7 +13,7 @@ from analysis.cohort.visit_frame import visit_frame
 from analysis.curves.own_curve import expected_given_visits
 from analysis.curves.recovery import RecoveryCurves, fit_recovery
 from analysis.errors import ModelError
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 
 if TYPE_CHECKING:
     from analysis.cohort.measures import Measure
@@ -27,7 +27,7 @@ _SMOOTH_WEEKS = 30
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class PatientOnCohort(Result):
+class PatientOnCohort(ResultWithNotes):
     """One measure of one patient on the curves of all the others.
 
     Attributes
@@ -53,8 +53,6 @@ class PatientOnCohort(Result):
         Patients the curves rest on, and those of them with the patient's protocol.
     level : float
         Level of the intervals.
-    notes : tuple of str
-        What a reader should know.
     """
 
     patient: str
@@ -68,7 +66,6 @@ class PatientOnCohort(Result):
     n_others: int
     n_same_protocol: int
     level: float
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"{self.measure.label} of patient {self.patient} ({self.protocol}) beside {self.n_others:,} others"

@@ -13,8 +13,6 @@ from analysis.errors import ModelError
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    import pandas as pd
-
     from analysis.curves.covariances.residual_structures import Residual
 
 #: A measure seen at more weeks than this is taken as having no schedule (design choice).
@@ -173,15 +171,13 @@ def covariance_candidates(
     variance for each week, since with one for all the comparison of protocols is anticonservative in a small trial whose
     spread changes over time; ``tests/simulation/report_trials.csv`` has the type I error that follows.
     """
-    patient, patients = pd.factorize(frame["patient_id"])
-    at, weeks = pd.factorize(frame["week"], sort=True)
-    seen = np.zeros((len(patients), len(weeks)), dtype=np.int64)
-    seen[patient, at] = 1
+    counts = pd.crosstab(frame["patient_id"], frame["week"])
+    weeks, seen = counts.columns, counts.clip(upper=1).to_numpy()
     visits_each = seen.sum(axis=1)
     if visits_each.max() == 1:
         return [(None, "independent")], []
     if not scheduled:
-        slopes = float((visits_each > 1).mean()) > 0.5 and len(patients) >= 20
+        slopes = float((visits_each > 1).mean()) > 0.5 and len(seen) >= 20
         return ([("1 + log1p(week)", "independent"), ("1", "independent")] if slopes else [("1", "independent")]), []
     simpler: list[tuple[str | None, Residual]] = [("1", "by-week"), ("1", "independent")]
     if len(frame) > seen.sum():

@@ -11,7 +11,7 @@ import pandas as pd
 
 from analysis.curves.patients import rows_of
 from analysis.errors import ModelError
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 
 if TYPE_CHECKING:
     from analysis.curves.mixed_model import MixedModel
@@ -21,10 +21,10 @@ _MOST_VISITS = 3_000
 
 
 @dataclass(frozen=True, repr=False)
-class SecondOpinion(Result):
+class SecondOpinion(ResultWithNotes):
     """Two programs on one model.
 
-    Parameters
+    Attributes
     ----------
     table : DataFrame
         Index quantity; columns kneecurve, statsmodels, relative_difference (of the larger of the two).
@@ -32,14 +32,11 @@ class SecondOpinion(Result):
         The largest of that column.
     program : str
         The other program, its version and the method used there.
-    notes : tuple of str
-        What the other program could not do, or said.
     """
 
     table: pd.DataFrame
     largest_relative_difference: float
     program: str
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"{self.program}; largest relative difference {self.largest_relative_difference:.2g}"
@@ -105,7 +102,7 @@ def second_opinion(model: MixedModel) -> SecondOpinion:
         table,
         float(table["relative_difference"].max()),
         f"statsmodels {statsmodels.__version__}, {program}",
-        tuple(notes),
+        notes=tuple(notes),
     )
 
 

@@ -6,7 +6,7 @@ from abc import ABC, abstractmethod
 from functools import cached_property
 from typing import TYPE_CHECKING, Any, ClassVar
 
-from analysis.errors import ReportError
+from analysis.errors import ReportError, check_choice
 from analysis.lessons.certificate import write_certificate
 from analysis.lessons.exercise_words import read_exercises
 from analysis.lessons.exercises import NumberExercise
@@ -36,8 +36,6 @@ class Lesson(ABC):
 
     number: ClassVar[int]
     title: ClassVar[str]
-    #: Names of the exercises, in the order in which they come.
-    exercise_names: ClassVar[tuple[str, ...]]
 
     def __init__(self, *, seed: int = 1, folder: Path | str = ".") -> None:
         self.seed = seed
@@ -48,8 +46,8 @@ class Lesson(ABC):
 
     @cached_property
     def exercises(self) -> dict[str, Exercise]:
-        """Exercises by name, their answers computed from the data."""
-        return self._exercises()
+        """Exercises by name, in the order in which they come, their answers computed from the data."""
+        return read_exercises(type(self).__module__.rpartition(".")[2], self._answers())
 
     def check(self, name: str, answer: Any) -> Feedback:
         """Judge an answer at once, and keep the progress.
@@ -169,17 +167,8 @@ class Lesson(ABC):
         )
 
     def _exercise(self, name: str) -> Exercise:
-        if name not in self.exercises:
-            raise ReportError(
-                f"There is no exercise {name!r}.",
-                where=f"lesson {self.number}",
-                what_to_do=f"Use one of: {', '.join(self.exercises)}.",
-            )
+        check_choice(name, self.exercises, "exercise", error=ReportError, where=f"lesson {self.number}")
         return self.exercises[name]
-
-    def _exercises(self) -> dict[str, Exercise]:
-        """Make the exercises by name, in the order in which they come."""
-        return read_exercises(type(self).__module__.rpartition(".")[2], self._answers())
 
     @abstractmethod
     def _answers(self) -> Answers:

@@ -11,7 +11,7 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, get_args
 
-from analysis.errors import ReportError
+from analysis.errors import ReportError, check_choice
 from analysis.report.running.notebooks import notebook_folder
 
 if TYPE_CHECKING:
@@ -147,13 +147,8 @@ def read_cells(text: str, where: str = "a lesson") -> list[Cell]:
         held, tags, inside = [], (), "text"
         if opens and opened is not None:
             tags, inside = tuple(opened[1].split()), "code"
-            unknown = [tag for tag in tags if tag not in TAGS]
-            if unknown:
-                raise ReportError(
-                    f"There is no tag {unknown[0]!r}.",
-                    where=f"{where}, line {number}",
-                    what_to_do=f"Use one of: {', '.join(TAGS)}.",
-                )
+            for tag in tags:
+                check_choice(tag, TAGS, "tag", error=ReportError, where=f"{where}, line {number}")
         elif opens and line.strip() == _NOTE:
             tags, inside = ("teaching-note",), "note"
     if inside != "text":

@@ -10,7 +10,7 @@ import pandas as pd
 
 from analysis.cohort.measures import Threshold
 from analysis.cohort.reference import reference_protocol
-from analysis.errors import ModelError
+from analysis.errors import ModelError, check_choice
 from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold, Criterion, choose_threshold
 from analysis.result import Result
 from analysis.statistics.proportions import check_level
@@ -323,10 +323,7 @@ def _threshold(
     cohort: Cohort, measure: str, threshold: float | Threshold | None, criterion: Criterion, week: float
 ) -> ChosenThreshold:
     known = cohort.measures[measure]
-    if criterion not in get_args(Criterion):
-        raise ModelError(
-            f"There is no criterion {criterion!r}.", what_to_do=f"Use one of: {', '.join(get_args(Criterion))}."
-        )
+    check_choice(criterion, get_args(Criterion), "criterion", error=ModelError)
     if criterion == "improvement":
         return choose_threshold(cohort, measure, threshold, week=week if 0 < week < np.inf else None)
     if threshold is None or isinstance(threshold, Threshold):

@@ -12,7 +12,7 @@ from scipy.special import expit, logit
 
 from analysis.errors import ModelError
 from analysis.quarter.site_effects import shrink
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import check_level
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ _MOST_LEVELS = 8
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class CaseMix(Result):
+class CaseMix(ResultWithNotes):
     """Observed against expected.
 
     Attributes
@@ -46,8 +46,6 @@ class CaseMix(Result):
         Standard deviation of the sites on the scale of log odds, after adjustment; its posterior mean.
     concordance : float
         How well the model tells the outcomes apart: 0.5 not at all, 1 wholly.
-    notes : tuple of str
-        The model in words.
     """
 
     table: pd.DataFrame
@@ -55,7 +53,6 @@ class CaseMix(Result):
     share: float
     between_sites: float
     concordance: float
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"Observed against expected, {len(self.table)} sites"
@@ -156,7 +153,7 @@ def case_mix(
             "support a ranking."
         ),
     )
-    return CaseMix(table, tuple(used), whole, between, concordance, notes)
+    return CaseMix(table, tuple(used), whole, between, concordance, notes=notes)
 
 
 _WORDS = {
@@ -209,7 +206,5 @@ def _fit(design: NDArray[np.float64], outcome: NDArray[np.float64], *, free: int
 
 
 def _concordance(outcome: NDArray[np.float64], expected: NDArray[np.float64]) -> float:
-    rank = stats.rankdata(expected)
-    with_it = outcome == 1
-    n1, n0 = with_it.sum(), (~with_it).sum()
-    return float((rank[with_it].sum() - n1 * (n1 + 1) / 2) / (n1 * n0))
+    with_it, without = expected[outcome == 1], expected[outcome != 1]
+    return float(stats.mannwhitneyu(with_it, without).statistic / (len(with_it) * len(without)))

@@ -53,13 +53,6 @@ class IndicatorChart(Result):
         return [self.why] if self.why else []
 
     @property
-    def rules_now(self) -> tuple[str, ...]:
-        """Rules whose pattern the last point belongs to; empty where it is not shown."""
-        if self.chart is None or not np.isfinite(self.chart.table["value"].iloc[-1]):
-            return ()
-        return _named(self.chart.table["rules"].iloc[-1])
-
-    @property
     def signals(self) -> list[tuple[str, tuple[str, ...]]]:
         """Periods with the rules whose patterns they belong to."""
         if self.chart is None:

@@ -10,7 +10,7 @@ import pandas as pd
 
 from analysis.errors import ModelError
 from analysis.quarter.special_causes import RULE_SET, special_causes
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -31,7 +31,7 @@ TOO_WIDE = 1.4
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class ControlChart(Result):
+class ControlChart(ResultWithNotes):
     """Points with centre line and control limits.
 
     Attributes
@@ -49,8 +49,6 @@ class ControlChart(Result):
     spread : float
         Standard deviation of the baseline points in binomial or Poisson standard deviations; near 1 where the counts
         vary by chance alone. NaN for an XmR chart.
-    notes : tuple of str
-        Method, rule set, cautions.
     sigma_z : float
         What the standard deviations of a p' or u' chart are multiplied by; 1 for the others.
     """
@@ -60,7 +58,6 @@ class ControlChart(Result):
     baseline: tuple[str, ...]
     range_limit: float
     spread: float
-    notes: tuple[str, ...]
     sigma_z: float = 1.0
 
     def _headline(self) -> str:
@@ -98,7 +95,7 @@ def xmr_chart(points: pd.DataFrame, *, baseline: Sequence[str] | None = None) ->
     >>> xmr_chart(points).table.loc[0, ["lower", "centre", "upper"]].astype(float).round(2).tolist()
     [45.82, 50.81, 55.8]
     """
-    table = _started(points)
+    table = started(points)
     inside = _baseline(table, baseline)
     known = table.loc[inside & table["value"].notna(), "value"]
     if len(known) < 2:
@@ -155,7 +152,7 @@ def p_chart(
     >>> p_chart(points).table["value"].tolist()
     [0.24, 0.3]
     """
-    table = _with_ratio(_started(points))
+    table = _with_ratio(started(points))
     if (table["numerator"] > table["denominator"]).any():
         worst = table.loc[table["numerator"] > table["denominator"], "period"].tolist()
         raise ModelError(
@@ -203,7 +200,7 @@ def u_chart(
     >>> u_chart(points).table["centre"].tolist()
     [0.1, 0.1]
     """
-    table, method = _with_ratio(_started(points)), "Poisson standard deviations (NIST/SEMATECH e-Handbook 6.3.3.1)"
+    table, method = _with_ratio(started(points)), "Poisson standard deviations (NIST/SEMATECH e-Handbook 6.3.3.1)"
     return _of_ratios("u", table, baseline, baseline_total, method)
 
 
@@ -230,7 +227,8 @@ def standardised(table: pd.DataFrame) -> NDArray[np.float64]:
     return np.asarray(z[table["in_baseline"].to_numpy(dtype=bool) & np.isfinite(z)], dtype=float)
 
 
-def _started(points: pd.DataFrame) -> pd.DataFrame:
+def started(points: pd.DataFrame) -> pd.DataFrame:
+    """Give period, numerator, denominator and value of the points, missing where they are not there."""
     table = pd.DataFrame({"period": points["period"].astype("str").to_numpy()})
     for name in ("numerator", "denominator", "value"):
         table[name] = points[name].to_numpy(dtype=float) if name in points else np.nan
@@ -289,6 +287,14 @@ def _too_few(there: int, needed: int) -> ModelError:
     )
 
 
+def with_limits(table: pd.DataFrame, sigma: pd.Series, bounds: tuple[float, float]) -> pd.DataFrame:
+    """Put limits at three standard deviations from the centre line, within the bounds, and name the rules met."""
+    sigma = sigma.where(np.isfinite(sigma))
+    lower, upper = ((table["centre"] + side * LIMITS * sigma).clip(*bounds) for side in (-1, 1))
+    rules = [", ".join(one) for one in special_causes(table["value"], table["centre"], sigma)]
+    return table.assign(sigma=sigma, lower=lower, upper=upper, rules=rules)
+
+
 def _finished(
     kind: ChartKind,
     table: pd.DataFrame,
@@ -300,13 +306,8 @@ def _finished(
     method: str,
     range_limit: float = float("nan"),
 ) -> ControlChart:
-    table = table.assign(centre=centre, sigma=sigma, in_baseline=inside)
-    table["lower"] = np.clip(centre - LIMITS * sigma, *bounds)
-    table["upper"] = np.clip(centre + LIMITS * sigma, *bounds)
-    table["moving_range"] = table.get("moving_range", np.nan)
-    no_limits = ~np.isfinite(sigma)
-    table.loc[no_limits, ["sigma", "lower", "upper"]] = np.nan
-    table["rules"] = [", ".join(one) for one in special_causes(table["value"], table["centre"], table["sigma"])]
+    table = table.assign(centre=centre, in_baseline=inside, moving_range=table.get("moving_range", np.nan))
+    table = with_limits(table, pd.Series(sigma, index=table.index), bounds)
     z = standardised(table)
     spread = float(np.std(z, ddof=1)) if kind != "XmR" and len(z) > 1 else float("nan")
     notes = [f"{kind} chart, {method}. Rules: {RULE_SET}."]
@@ -315,9 +316,8 @@ def _finished(
             f"The points of the baseline vary {spread:.1f} times as much as chance alone would make them, so the limits "
             "are too narrow and signals come too often: look for what differs between periods before acting on one."
         )
-    columns = [
-        "period", "numerator", "denominator", "value", "centre", "sigma", "lower", "upper", "moving_range",
-        "in_baseline", "rules",
-    ]  # fmt: skip
+    first, last = ["period", "numerator", "denominator", "value", "centre"], ["moving_range", "in_baseline", "rules"]
     periods = tuple(table.loc[inside, "period"])
-    return ControlChart(kind, table[columns], periods, range_limit, spread, tuple(notes))
+    return ControlChart(
+        kind, table[[*first, "sigma", "lower", "upper", *last]], periods, range_limit, spread, notes=tuple(notes)
+    )

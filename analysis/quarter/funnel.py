@@ -10,7 +10,7 @@ import pandas as pd
 from scipy import stats
 
 from analysis.errors import ModelError
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -26,7 +26,7 @@ WITHIN, BEYOND_95, BEYOND_998 = "within the 95 % limits", "beyond the 95 % limit
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Funnel(Result):
+class Funnel(ResultWithNotes):
     """Sites against limits.
 
     Attributes
@@ -49,8 +49,6 @@ class Funnel(Result):
         Whether that test has a p-value under 0.05, so that the limits were widened.
     between_sites : float
         Standard deviation between sites that the widened limits allow for.
-    notes : tuple of str
-        Method and cautions.
     """
 
     kind: FunnelKind
@@ -61,7 +59,6 @@ class Funnel(Result):
     p_value: float
     over_dispersed: bool
     between_sites: float
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"Funnel of {len(self.table)} sites about {self.target:.3g}"
@@ -135,7 +132,7 @@ def funnel(sites: pd.DataFrame, kind: FunnelKind = "share", *, target: float | N
     table["wide_region"] = _region(table, "wide_")
     return Funnel(
         kind, whole, table, grid, dispersion, p_value, over, between if over else 0.0,
-        _notes(len(table), over, dispersion, p_value),
+        notes=_notes(len(table), over, dispersion, p_value),
     )  # fmt: skip
 
 

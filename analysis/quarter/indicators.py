@@ -12,10 +12,10 @@ from analysis.cohort.derived import measured_values
 from analysis.errors import CohortError
 from analysis.outcomes.change.change import change_at_week, weeks_seen
 from analysis.outcomes.endpoint import choose_endpoint
-from analysis.outcomes.home_programme.events import NOT_A_HARM
+from analysis.outcomes.home_programme.events import is_harm
 from analysis.outcomes.home_programme.sessions_done import session_shares
 from analysis.quarter.counts import NO_SITE, Indicator, QuarterCounts
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 
 if TYPE_CHECKING:
     from analysis.cohort.tables import Cohort
@@ -28,7 +28,7 @@ STARTED, DUE, CHANGE, IMPROVED, GAIN = "started", "due", "change known", "improv
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class QuarterCohort(Result):
+class QuarterCohort(ResultWithNotes):
     """The counts of a cohort, with what they were made from.
 
     Attributes
@@ -51,7 +51,6 @@ class QuarterCohort(Result):
     measure: str
     label: str
     week: float
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"{self.label} at week {self.week:g}: {self.counts._headline()}"
@@ -158,7 +157,7 @@ def quarter_indicators(
         *([chosen.caution] if chosen.caution else []),
     ]
     counts = QuarterCounts(tuple(indicators), counted.table(), tuple(counted.sums), frozenset({GAIN}), counted.not_yet)
-    return QuarterCohort(counts, patients[known & quarter.notna()], name, label, at, tuple(notes))
+    return QuarterCohort(counts, patients[known & quarter.notna()], name, label, at, notes=tuple(notes))
 
 
 class _Counted:
@@ -258,9 +257,10 @@ def _week(cohort: Cohort, measure: str, week: float | None) -> float:
 
 
 def _symmetry(cohort: Cohort, counted: _Counted, due: pd.Series, week: float) -> list[Indicator]:
-    if not _both_limbs(cohort):
+    both = _both_limbs(cohort)
+    if not both:
         return []
-    both, value = _both_limbs(cohort), _at_week(cohort, SYMMETRY, week)
+    value = _at_week(cohort, SYMMETRY, week)
     known = due & value.notna()
     counted.add(both, known, of_due=True)
     counted.add("symmetry reached", known & (value >= SYMMETRY_REACHED))
@@ -334,8 +334,7 @@ def _harms(cohort: Cohort, counted: _Counted) -> list[Indicator]:
     if cohort.events is None:
         return []
     events = cohort.events.dropna(subset=["event"])
-    named = events["event"].astype("str").str.lower()
-    harms = events[~named.str.contains("|".join(NOT_A_HARM), regex=True)]
+    harms = events[is_harm(events["event"])]
     of_patient = cohort.patients["patient_id"].map(harms["patient_id"].value_counts()).fillna(0.0)
     counted.add("harms", of_patient > 0, weights=of_patient)
     counted.add("patients harmed", of_patient > 0)

@@ -11,15 +11,15 @@ from analysis.errors import ModelError
 from analysis.quarter.control_charts import (
     D2,
     FEWEST_POINTS,
-    LIMITS,
     TOO_WIDE,
     ChartKind,
     ControlChart,
     p_chart,
     standardised,
     u_chart,
+    with_limits,
 )
-from analysis.quarter.special_causes import RULE_SET, special_causes
+from analysis.quarter.special_causes import RULE_SET
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -160,11 +160,7 @@ def _widened(chart: ControlChart) -> ControlChart:
             what_to_do="Choose a longer baseline.",
         )
     sigma_z = float(np.abs(np.diff(z)).mean()) / D2
-    table = chart.table.assign(sigma=chart.table["sigma"] * sigma_z)
-    highest = 1.0 if chart.kind == "p" else np.inf
-    table["lower"] = (table["centre"] - LIMITS * table["sigma"]).clip(lower=0.0)
-    table["upper"] = (table["centre"] + LIMITS * table["sigma"]).clip(upper=highest)
-    table["rules"] = [", ".join(one) for one in special_causes(table["value"], table["centre"], table["sigma"])]
+    table = with_limits(chart.table, chart.table["sigma"] * sigma_z, (0.0, 1.0 if chart.kind == "p" else np.inf))
     kind: ChartKind = "p'" if chart.kind == "p" else "u'"
     note = (
         f"{kind} chart, limits at three {_COUNTS[kind]} standard deviations times a sigma Z of {sigma_z:.2f}, from the "

@@ -10,8 +10,9 @@ import numpy as np
 import pandas as pd
 
 from analysis.errors import ModelError
+from analysis.quarter.control_charts import started
 from analysis.quarter.special_causes import sides, trends
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -30,7 +31,7 @@ _TAIL = 0.025
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class RunChart(Result):
+class RunChart(ResultWithNotes):
     """Points about their median.
 
     Attributes
@@ -46,8 +47,6 @@ class RunChart(Result):
         Smallest and largest number of runs that chance explains; NaN with fewer than ten useful points.
     rules : tuple of str
         Rules of the whole chart that are met: "few runs" or "many runs".
-    notes : tuple of str
-        Rule set, and what it could not judge.
     """
 
     table: pd.DataFrame
@@ -57,7 +56,6 @@ class RunChart(Result):
     fewest: float
     most: float
     rules: tuple[str, ...]
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"Run chart, {self.runs} runs of {self.useful} useful points"
@@ -95,9 +93,7 @@ def run_chart(points: pd.DataFrame, *, baseline: Sequence[str] | None = None) ->
     >>> run_chart(points).runs
     8
     """
-    table = pd.DataFrame({"period": points["period"].astype("str").to_numpy()})
-    for name in ("numerator", "denominator", "value"):
-        table[name] = points[name].to_numpy(dtype=float) if name in points else np.nan
+    table = started(points)
     inside = table["period"].isin(list(baseline)) if baseline is not None else pd.Series(True, index=table.index)
     known = table.loc[inside & table["value"].notna(), "value"]
     if known.empty:
@@ -128,23 +124,21 @@ def run_chart(points: pd.DataFrame, *, baseline: Sequence[str] | None = None) ->
             f"With {above + below} points off the median the number of runs says nothing; {FEWEST_USEFUL} are needed."
         )
     periods = tuple(table.loc[inside, "period"])
-    return RunChart(table, periods, len(runs), above + below, fewest, most, tuple(whole), tuple(notes))
+    return RunChart(table, periods, len(runs), above + below, fewest, most, tuple(whole), notes=tuple(notes))
 
 
-def limits_of_runs(above: int, below: int, *, tail: float = _TAIL) -> tuple[float, float]:
+def limits_of_runs(above: int, below: int) -> tuple[float, float]:
     """Give the smallest and the largest number of runs that chance explains.
 
     Parameters
     ----------
     above, below : int
         Points above and below the median.
-    tail : float
-        Probability of each tail that is called unlikely.
 
     Returns
     -------
     tuple of float
-        Fewer runs than the first, or more than the second, have a probability of ``tail`` at most.
+        Fewer runs than the first, or more than the second, have a probability of 2.5 % at most.
 
     Examples
     --------
@@ -156,8 +150,8 @@ def limits_of_runs(above: int, below: int, *, tail: float = _TAIL) -> tuple[floa
     total = comb(above + below, above)
     possible = range(2, 2 * min(above, below) + 2)
     share = {runs: _arrangements(runs, above, below) / total for runs in possible}
-    few = [runs for runs in possible if sum(share[one] for one in possible if one <= runs) <= tail]
-    many = [runs for runs in possible if sum(share[one] for one in possible if one >= runs) <= tail]
+    few = [runs for runs in possible if sum(share[one] for one in possible if one <= runs) <= _TAIL]
+    many = [runs for runs in possible if sum(share[one] for one in possible if one >= runs) <= _TAIL]
     return float(max(few, default=1) + 1), float(min(many, default=possible[-1] + 1) - 1)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import itertools
+from itertools import groupby, pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -71,15 +71,8 @@ def sides(distance: NDArray[np.float64]) -> list[list[int]]:
     >>> sides(np.array([1.0, 2.0, 0.0, 3.0, -1.0]))
     [[0, 1, 3], [4]]
     """
-    runs: list[list[int]] = []
-    before = 0.0
-    for i in np.flatnonzero(distance != 0):
-        side = float(np.sign(distance[i]))
-        if side != before:
-            runs.append([])
-        runs[-1].append(int(i))
-        before = side
-    return runs
+    away = np.flatnonzero(distance != 0).tolist()
+    return [list(run) for _, run in groupby(away, key=lambda i: distance[i] > 0)]
 
 
 def trends(values: NDArray[np.float64]) -> list[list[int]]:
@@ -91,15 +84,8 @@ def trends(values: NDArray[np.float64]) -> list[list[int]]:
     [[0, 1, 3], [3, 4]]
     """
     kept = [i for i in range(len(values)) if i == 0 or values[i] != values[i - 1]]
-    runs: list[list[int]] = []
-    before = 0.0
-    for earlier, later in itertools.pairwise(kept):
-        way = float(np.sign(values[later] - values[earlier]))
-        if way != before:
-            runs.append([earlier])
-        runs[-1].append(later)
-        before = way
-    return runs
+    steps = groupby(pairwise(kept), key=lambda step: values[step[1]] > values[step[0]])
+    return [list(dict.fromkeys(i for step in run for i in step)) for _, run in steps]
 
 
 def _standardised(
@@ -124,9 +110,5 @@ def _two_of_three(z: NDArray[np.float64]) -> Iterator[list[int]]:
 
 
 def _stretches(flags: NDArray[np.bool_]) -> list[list[int]]:
-    runs: list[list[int]] = []
-    for i in np.flatnonzero(flags):
-        if i == 0 or not flags[i - 1]:
-            runs.append([])
-        runs[-1].append(int(i))
-    return runs
+    runs = groupby(range(len(flags)), key=lambda i: bool(flags[i]))
+    return [list(run) for flagged, run in runs if flagged]

@@ -49,6 +49,39 @@ def share_limits(share: ArrayLike, size: ArrayLike, *, quantile: ArrayLike) -> t
     return np.clip(centre - half, 0.0, p), np.clip(centre + half, p, 1.0)
 
 
+def model_difference(shares: ArrayLike, covariance: ArrayLike, *, level: float) -> tuple[float, float, float, float]:
+    """Compare two shares that a model gives with the covariance of their errors.
+
+    Parameters
+    ----------
+    shares : array_like, shape (2,)
+        The difference is the first minus the second.
+    covariance : array_like, shape (2, 2)
+        Of the errors.
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    tuple of float
+        Difference, standard error, lower and upper limit: score limits with the effective sizes that the errors stand for,
+        combined with their correlation.
+
+    Examples
+    --------
+    >>> model_difference([0.9, 0.5], np.diag([0.0045, 0.0125]), level=0.95)[2:]
+    (0.11..., 0.61...)
+    """
+    from scipy.special import ndtri
+
+    both, square = np.asarray(shares, dtype=float), np.asarray(covariance, dtype=float)
+    variance, shared = np.diag(square), square[0, 1]
+    limits = share_limits(both, both * (1 - both) / variance, quantile=float(ndtri((1 + level) / 2)))
+    one, other = zip(*limits, strict=True)
+    lower, upper = difference_limits(both[0], one, both[1], other, correlation=shared / np.sqrt(variance.prod()))
+    return float(both[0] - both[1]), float(np.sqrt(variance.sum() - 2 * shared)), float(lower), float(upper)
+
+
 def difference_limits(
     share: ArrayLike,
     limits: tuple[ArrayLike, ArrayLike],

@@ -103,3 +103,36 @@ def describe_by(table: pd.DataFrame, by: Sequence[str], value: str, *, level: fl
     found = found.assign(lower=found["mean"] - half, upper=found["mean"] + half, level=level, method=MEAN)
     found["median"], found["lower_quartile"] = groups.median(), groups.quantile(0.25)
     return found.assign(upper_quartile=groups.quantile(0.75)).reset_index()
+
+
+def compare_means(means: pd.DataFrame, reference: str, *, level: float) -> pd.DataFrame:
+    """Compare the mean of every protocol with the reference's, by :func:`welch`.
+
+    Parameters
+    ----------
+    means : pandas.DataFrame
+        One row a protocol: protocol, n, mean, std_error.
+    reference : str
+        The protocol that the others are compared with.
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    pandas.DataFrame
+        protocol, reference, n, reference_n, estimate, std_error, df, lower, upper, level.
+
+    Examples
+    --------
+    >>> means = pd.DataFrame({"protocol": ["a", "b"], "n": [10, 12], "mean": [5.0, 7.0], "std_error": [0.6, 0.8]})
+    >>> compare_means(means, "a", level=0.95)[["estimate", "lower", "upper"]].round(2).iloc[0].tolist()
+    [2.0, -0.09, 4.09]
+    """
+    base = means[means["protocol"] == reference].iloc[0]
+    rows = []
+    for _, one in means[means["protocol"] != reference].iterrows():
+        error, df = welch(one["std_error"], one["n"], base["std_error"], base["n"])
+        gap, half = one["mean"] - base["mean"], half_width(error, df, level=level)
+        rows.append((one["protocol"], reference, one["n"], base["n"], gap, error, df, gap - half, gap + half, level))
+    numbers = ["n", "reference_n", "estimate", "std_error", "df", "lower", "upper", "level"]
+    return pd.DataFrame(rows, columns=["protocol", "reference", *numbers])

@@ -13,8 +13,6 @@ from analysis.errors import ModelError
 from analysis.result import Result
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from numpy.typing import ArrayLike, NDArray
 
 WILSON = "Wilson score"
@@ -270,23 +268,16 @@ def add_number_needed(differences: pd.DataFrame) -> pd.DataFrame:
     [5.0]
     """
     columns = [differences[name].astype(float).tolist() for name in ("difference", "lower", "upper", "level")]
-    found = [
-        number_needed_to_treat(difference, lower, upper, level=level)
-        for difference, lower, upper, level in zip(*columns, strict=True)
-    ]
-    return differences.assign(
-        number_needed_to_treat=np.array([one.number for one in found], dtype=float),
-        number_needed_kind=_text(one.kind for one in found),
-        number_needed_first=np.array([one.first for one in found], dtype=float),
-        number_needed_first_kind=_text(one.first_kind for one in found),
-        number_needed_last=np.array([one.last for one in found], dtype=float),
-        number_needed_last_kind=_text(one.last_kind for one in found),
-        number_needed_through_infinity=np.array([one.through_infinity for one in found], dtype=bool),
-        number_needed_in_words=_text(one.words for one in found),
+    found = [number_needed_to_treat(*limits, level=level) for *limits, level in zip(*columns, strict=True)]
+    types = {"number": "float64", "kind": "str", "first": "float64", "first_kind": "str", "last": "float64",
+             "last_kind": "str", "through_infinity": "bool", "words": "str"}  # fmt: skip
+    table = pd.DataFrame(found, index=differences.index, columns=list(types)).astype(types)
+    return differences.join(
+        table.rename(columns={"number": "to_treat", "words": "in_words"}).add_prefix("number_needed_")
     )
 
 
-def compare_shares(table: pd.DataFrame, reference: str, protocols: Sequence[str], *, level: float) -> pd.DataFrame:
+def compare_shares(table: pd.DataFrame, reference: str, *, level: float) -> pd.DataFrame:
     """Compare the shares of every protocol with the reference's.
 
     Parameters
@@ -295,8 +286,6 @@ def compare_shares(table: pd.DataFrame, reference: str, protocols: Sequence[str]
         One row a protocol, with columns protocol, responders, n.
     reference : str
         The protocol that the others are compared with.
-    protocols : sequence of str
-        All protocols.
     level : float
         Confidence level.
 
@@ -309,29 +298,15 @@ def compare_shares(table: pd.DataFrame, reference: str, protocols: Sequence[str]
     Examples
     --------
     >>> counts = pd.DataFrame({"protocol": ["a", "b"], "responders": [48, 56], "n": [80, 70]})
-    >>> compare_shares(counts, "a", ["a", "b"], level=0.95)["difference"].round(3).tolist()
+    >>> compare_shares(counts, "a", level=0.95)["difference"].round(3).tolist()
     [0.2]
     """
-    by_protocol = table.set_index("protocol")
-    others = [name for name in protocols if name != reference]
-    rows = by_protocol.loc[others]
-    base = by_protocol.loc[reference]
-    compared = share_difference(
-        rows["responders"].to_numpy(),
-        rows["n"].to_numpy(),
-        np.full(len(others), base["responders"]),
-        np.full(len(others), base["n"]),
-        level=level,
-    )
-    head = pd.DataFrame(
-        {
-            "protocol": _text(others),
-            "reference": _text(reference for _ in others),
-            "n": rows["n"].to_numpy(),
-            "reference_n": np.full(len(others), base["n"]),
-        }
-    )
-    return pd.concat([head, compared], axis=1)
+    rows = table.loc[table["protocol"] != reference, ["protocol", "responders", "n"]].reset_index(drop=True)
+    base = table.set_index("protocol").loc[reference]
+    of_base = (np.full(len(rows), base["responders"]), np.full(len(rows), base["n"]))
+    compared = share_difference(rows["responders"], rows["n"], *of_base, level=level)
+    head = pd.DataFrame({"protocol": _text(rows["protocol"]), "reference": _text(reference for _ in rows["n"])})
+    return head.assign(n=rows["n"], reference_n=of_base[1]).join(compared)
 
 
 def _filled(count: ArrayLike, n: ArrayLike) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

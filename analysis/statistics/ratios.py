@@ -3,20 +3,16 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from analysis.statistics.proportions import check_level
 
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
 METHOD = "exact limits of both shares combined (MOVER-R) for the ratio, exact conditional ones for the odds ratio"
 
 
-def share_ratios(table: pd.DataFrame, reference: str, protocols: Sequence[str], *, level: float = 0.95) -> pd.DataFrame:
+def share_ratios(table: pd.DataFrame, reference: str, *, level: float = 0.95) -> pd.DataFrame:
     """Give the ratio and the odds ratio of every protocol's share to the reference's.
 
     Parameters
@@ -25,8 +21,6 @@ def share_ratios(table: pd.DataFrame, reference: str, protocols: Sequence[str], 
         One row a protocol, with columns protocol, responders, n.
     reference : str
         The protocol compared with.
-    protocols : sequence of str
-        All protocols.
     level : float
         Confidence level.
 
@@ -49,7 +43,7 @@ def share_ratios(table: pd.DataFrame, reference: str, protocols: Sequence[str], 
     Examples
     --------
     >>> counts = pd.DataFrame({"protocol": ["sugar", "licorice"], "responders": [42, 22], "n": [116, 117]})
-    >>> share_ratios(counts, "sugar", ["sugar", "licorice"]).round(3).iloc[0, 2:5].tolist()
+    >>> share_ratios(counts, "sugar").round(3).iloc[0, 2:5].tolist()
     [0.519, 0.318, 0.821]
     """
     check_level(level)
@@ -58,11 +52,10 @@ def share_ratios(table: pd.DataFrame, reference: str, protocols: Sequence[str], 
         for name, yes, n in zip(table["protocol"], table["responders"], table["n"], strict=True)
     }
     rows = []
-    for name in protocols:
-        if name == reference:
-            continue
-        row: dict[str, object] = {"protocol": name, "reference": reference}
-        rows.append(row | _one_ratio(*by_protocol[name], *by_protocol[reference], level=level))
+    for name, counts in by_protocol.items():
+        if name != reference:
+            row: dict[str, object] = {"protocol": name, "reference": reference}
+            rows.append(row | _one_ratio(*counts, *by_protocol[reference], level=level))
     columns = ["ratio", "ratio_lower", "ratio_upper", "odds_ratio", "odds_ratio_lower", "odds_ratio_upper"]
     return pd.DataFrame(rows, columns=["protocol", "reference", *columns, "level", "method"])
 

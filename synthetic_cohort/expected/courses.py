@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,8 +15,9 @@ if TYPE_CHECKING:
     from synthetic_cohort.scenarios.scenario_parts import Effect, Series
 
 
-def fallen_share(series: Series, weeks: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Give how much of the fall (or of the dip) is present at each week.
+@dataclass(frozen=True, eq=False)
+class SeriesCourse:
+    """One series by week: its mean under the reference protocol, and how far values lie from it.
 
     Parameters
     ----------
@@ -22,45 +25,70 @@ def fallen_share(series: Series, weeks: NDArray[np.float64]) -> NDArray[np.float
         The series.
     weeks : array of shape (w,)
         Weeks since the start.
-
-    Returns
-    -------
-    array of shape (w,)
-        fall and regain: 0 at week 0 or before, then 1 just after it, halving every ``half_life_weeks``; dip: 0 at week
-        0, 1 at ``half_life_weeks``, then fading.
 
     Examples
     --------
     >>> from synthetic_cohort import load_scenario
     >>> torque = load_scenario("ligament reconstruction").primary
-    >>> fallen_share(torque, np.array([0.0, torque.half_life_weeks, 2 * torque.half_life_weeks])).tolist()
+    >>> SeriesCourse(torque, np.array([0.0, torque.half_life_weeks, 2 * torque.half_life_weeks])).fallen.tolist()
     [0.0, 0.5, 0.25]
     """
-    relative = weeks / series.half_life_weeks
-    if series.kind == "dip":
-        return np.where(weeks > 0, relative * np.exp(1 - relative), 0.0)
-    return np.where(weeks > 0, 2.0**-relative, 0.0)
 
+    series: Series
+    weeks: NDArray[np.float64]
 
-def reference_mean(series: Series, weeks: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Give the mean of a series on the observed scale under the reference protocol.
+    @cached_property
+    def fallen(self) -> NDArray[np.float64]:
+        """How much of the fall (or of the dip) is present at each week, shape (w,).
 
-    Parameters
-    ----------
-    series : Series
-        The series.
-    weeks : array of shape (w,)
-        Weeks since the start.
+        fall and regain: 0 at week 0 or before, then 1 just after it, halving every ``half_life_weeks``; dip: 0 at week
+        0, 1 at ``half_life_weeks``, then fading.
+        """
+        relative = self.weeks / self.series.half_life_weeks
+        if self.series.kind == "dip":
+            return np.where(self.weeks > 0, relative * np.exp(1 - relative), 0.0)
+        return np.where(self.weeks > 0, 2.0**-relative, 0.0)
 
-    Returns
-    -------
-    array of shape (w,)
-        Mean at each week, in the unit of the measure.
-    """
-    fallen = fallen_share(series, weeks)
-    if series.kind == "dip":
-        return series.before - (series.before - series.after) * fallen
-    return np.where(weeks > 0, series.plateau + (series.after - series.plateau) * fallen, series.before)
+    @cached_property
+    def mean(self) -> NDArray[np.float64]:
+        """Mean under the reference protocol on the observed scale, shape (w,), in the unit of the measure."""
+        series = self.series
+        if series.kind == "dip":
+            return series.before - (series.before - series.after) * self.fallen
+        return np.where(self.weeks > 0, series.plateau + (series.after - series.plateau) * self.fallen, series.before)
+
+    @property
+    def deviations(self) -> tuple[NDArray[np.float64], ...]:
+        """Multipliers of a patient's standard normal level, drop and plateau: three arrays of shape (w,)."""
+        series = self.series
+        regained = np.zeros(len(self.weeks))
+        if series.kind == "fall and regain":
+            regained = np.where(self.weeks > 0, 1 - self.fallen, 0.0)
+        level = series.level_sd * (1 - series.loss_share * self.fallen)
+        return level, series.drop_sd * self.fallen, series.plateau_sd * regained
+
+    @property
+    def true_variance(self) -> NDArray[np.float64]:
+        """Variance of true values about their mean, covariates apart, shape (w,).
+
+        Between patients, of visits, sites and therapists together, in squared units of the measure.
+        """
+        series, (level, drop, plateau) = self.series, self.deviations
+        shared = series.recovery_loading**2
+        return np.asarray(
+            level**2
+            + drop**2
+            + plateau**2
+            + 2 * shared * drop * plateau
+            + series.visit_sd**2
+            + series.site_sd**2
+            + series.therapist_sd**2
+        )
+
+    @property
+    def error_sd(self) -> NDArray[np.float64]:
+        """Standard deviation of measurement error, shape (w,), from the mean at that week."""
+        return np.asarray(self.series.error_sd + self.series.error_share * np.abs(self.mean))
 
 
 def effect_course(effect: Effect, weeks: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from synthetic_cohort.expected.courses import fallen_share, protocol_effects, reference_mean
+from synthetic_cohort.expected.courses import SeriesCourse, protocol_effects
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -91,8 +91,9 @@ def series_means(scenario: Scenario, series: Series) -> Means:
     True
     """
     weeks = np.array(scenario.visit_weeks)
-    reference = reference_mean(series, weeks)
-    spread = np.sqrt(true_variance(series, weeks) + error_sd(series, reference) ** 2)
+    course = SeriesCourse(series, weeks)
+    reference = course.mean
+    spread = np.sqrt(course.true_variance + course.error_sd**2)
     shares, weights = _covariate_grid(scenario, series)
     offsets = shares[:, None] * reference
     low = np.full(len(weeks), series.lowest) - 8 * spread
@@ -107,59 +108,6 @@ def series_means(scenario: Scenario, series: Series) -> Means:
     squares = np.sum(weights[:, None] * _bounded_square(series, middle + offsets, spread), axis=0)
     mean = _mixture_mean(series, middle, spread, offsets, weights)
     return Means(weeks, reference, latent, observed, np.sqrt(squares - mean**2))
-
-
-def true_variance(series: Series, weeks: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Give the variance of true values about their mean, covariates apart.
-
-    Parameters
-    ----------
-    series : Series
-        The series.
-    weeks : array of shape (w,)
-        Weeks since the start.
-
-    Returns
-    -------
-    array of shape (w,)
-        Variance between patients, of visits, sites and therapists together, in squared units of the measure.
-    """
-    level, drop, plateau = deviation_weights(series, weeks)
-    shared = series.recovery_loading**2
-    return np.asarray(
-        level**2
-        + drop**2
-        + plateau**2
-        + 2 * shared * drop * plateau
-        + series.visit_sd**2
-        + series.site_sd**2
-        + series.therapist_sd**2
-    )
-
-
-def deviation_weights(series: Series, weeks: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:
-    """Give the standard deviations at each week of a patient's level, drop and plateau.
-
-    Parameters
-    ----------
-    series : Series
-        The series.
-    weeks : array of shape (w,)
-        Weeks since the start.
-
-    Returns
-    -------
-    tuple of three arrays of shape (w,)
-        Multipliers of the standard normal level, drop and plateau of a patient.
-    """
-    fallen = fallen_share(series, weeks)
-    regained = np.where(weeks > 0, 1 - fallen, 0.0) if series.kind == "fall and regain" else np.zeros(len(weeks))
-    return series.level_sd * (1 - series.loss_share * fallen), series.drop_sd * fallen, series.plateau_sd * regained
-
-
-def error_sd(series: Series, reference: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Give the standard deviation of measurement error at each week, from the mean at that week."""
-    return np.asarray(series.error_sd + series.error_share * np.abs(reference))
 
 
 def cut_ages(mix: PatientMix, uniform: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit, logit
 
-from synthetic_cohort.expected.expectation import deviation_weights
+from synthetic_cohort.expected.courses import SeriesCourse
 from synthetic_cohort.streams import stream
 
 if TYPE_CHECKING:
@@ -186,7 +186,7 @@ def dose_response(scenario: Scenario) -> pd.DataFrame:
     """
     primary = scenario.primary
     week = np.array([scenario.primary_week])
-    _, drop, plateau = deviation_weights(primary, week)
+    _, drop, plateau = SeriesCourse(primary, week).deviations
     change = float(primary.recovery_loading * (drop + plateau)[0])
     _, (variance, covariance) = _propensity_moments(scenario)
     causal = scenario.home.gain_of_full_adherence

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from synthetic_cohort.expected.expectation import deviation_weights, error_sd, mean_age, series_means
+from synthetic_cohort.expected.courses import SeriesCourse
+from synthetic_cohort.expected.expectation import mean_age, series_means
 from synthetic_cohort.streams import stream
 
 if TYPE_CHECKING:
@@ -106,7 +107,7 @@ def draw_curves(scenario: Scenario, patients: Patients, traits: Traits, gain: ND
         if series == scenario.primary and scenario.home.gain_of_full_adherence:
             latent += gain[:, None] * _gain_course(scenario, weeks)
         true.append(np.asarray(np.round(np.clip(latent, series.lowest, series.highest), _TRUE_DECIMALS)))
-        spread = error_sd(series, series_means(scenario, series).reference)
+        spread = SeriesCourse(series, weeks).error_sd
         latent += spread * stream(seed, "visits", series.key, "error").standard_normal(latent.shape)
         measured.append(read_off(series, latent))
         labels = [list(patients.frame[column].cat.categories) for column in ("site", "therapist")]
@@ -154,7 +155,7 @@ def _place_effects(scenario: Scenario, series: Series, seed: int) -> tuple[NDArr
 def _latent(scenario: Scenario, series: Series, patients: Patients, traits: Traits, seed: int) -> NDArray[np.float64]:
     means = series_means(scenario, series)
     n = len(patients)
-    level_weight, drop_weight, plateau_weight = deviation_weights(series, means.weeks)
+    level_weight, drop_weight, plateau_weight = SeriesCourse(series, means.weeks).deviations
     rest = np.sqrt(1 - series.general_loading**2 - series.strength_loading**2)
     level = (
         series.general_loading * traits.general

@@ -8,7 +8,7 @@ from dataclasses import MISSING, Field, fields, replace
 from functools import cache
 from importlib import resources
 from pathlib import Path
-from typing import Any, Literal, TypeVar, get_args, get_origin, get_type_hints
+from typing import Any, Literal, TypeVar, cast, get_args, get_origin, get_type_hints
 
 from analysis.errors import CohortError
 from synthetic_cohort.scenarios.scenario import Scenario, part_path
@@ -77,11 +77,7 @@ def load_scenario(name: str | Path) -> Scenario:
     scenario = _shipped(file)
     if plain != base:
         scenario = scenario.without_effects()
-    if mechanism == "completely at random":
-        return scenario.with_missingness("completely at random")
-    if mechanism == "at random":
-        return scenario.with_missingness("at random")
-    return scenario.with_missingness("not at random") if mechanism else scenario
+    return scenario.with_missingness(cast("Mechanism", mechanism)) if mechanism else scenario
 
 
 def read_scenario(data: Mapping[str, Any], where: str) -> Scenario:

@@ -1,8 +1,11 @@
 """The sources of the lessons, and a way to run their notebooks in a kernel of their own."""
 
 import re
+import tomllib
+from importlib import resources
 
 from analysis.lessons import lesson_notebook, lesson_sources
+from analysis.lessons.course.lesson_list import LESSONS
 from analysis.lessons.source import read_cells
 from analysis.report.running.notebooks import run_notebook
 
@@ -23,6 +26,12 @@ def cells_of(number):
 def text_of(number, *, notes=True):
     cells = [cell for cell in cells_of(number) if cell.kind == "markdown"]
     return "\n\n".join(cell.text for cell in cells if notes or "teaching-note" not in cell.tags)
+
+
+def exercises_of(number):
+    """Name the exercises that have words, in the order of their file."""
+    file = f"{LESSONS[number].__module__.rpartition('.')[2]}.toml"
+    return tuple(tomllib.loads(resources.files("analysis.lessons.course").joinpath(file).read_text(encoding="utf-8")))
 
 
 def run(number, version, folder, seed=1):

@@ -79,7 +79,7 @@ def test_a_guess_that_was_off_is_set_beside_the_answer_and_what_it_teaches(tmp_p
 
 def test_a_guessed_letter_is_answered_with_the_right_one(tmp_path):
     lesson = start_lesson(1, folder=tmp_path)
-    lesson._exercises = lambda: {"one": ChoiceExercise("Which?", "b", {"a": "Not a line.", "b": "It bends."})}
+    lesson.exercises = {"one": ChoiceExercise("Which?", "b", {"a": "Not a line.", "b": "It bends."})}
     lesson.guess("one", "a")
     assert lesson.look_back("one").hint == "You guessed a. Not a line. The answer is b. It bends."
     assert Progress(tmp_path).of(1)["one"]["right"]

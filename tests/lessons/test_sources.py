@@ -11,7 +11,7 @@ from analysis.lessons.course.lesson_list import LESSONS
 from analysis.lessons.glossary import glossary
 from analysis.lessons.source import lesson_outlines, read_cells
 
-from .lesson_runs import NUMBERS, cells_of, source_of, text_of
+from .lesson_runs import NUMBERS, cells_of, exercises_of, source_of, text_of
 
 #: Which of the fifteen errors of residents is met in which lesson.
 ERRORS = {1: (4, 13, 14), 2: (9,), 3: (10, 11), 4: (1, 2, 3), 5: (6, 7, 8), 6: (5,), 7: (12,), 8: (15,)}
@@ -67,7 +67,7 @@ def test_every_exercise_of_the_lesson_is_asked_in_order_and_has_a_solution(numbe
     for cell in cells_of(number):
         for tag in set(asked) & set(cell.tags):
             asked[tag] += re.findall(r'lesson\.(?:check|guess)\("(\w+)"', cell.text)
-    assert asked["exercise"] == asked["solution"] == list(LESSONS[number].exercise_names)
+    assert asked["exercise"] == asked["solution"] == list(exercises_of(number))
 
 
 @pytest.mark.parametrize("number", NUMBERS)
@@ -117,4 +117,4 @@ def test_a_source_that_is_not_closed_or_has_a_strange_tag_is_refused():
 
 def test_outlines_are_those_of_the_lessons():
     said = [(lesson.number, lesson.title, lesson.exercises) for lesson in lesson_outlines()]
-    assert said == [(number, lesson.title, lesson.exercise_names) for number, lesson in LESSONS.items()]
+    assert said == [(number, lesson.title, exercises_of(number)) for number, lesson in LESSONS.items()]

@@ -5,8 +5,9 @@ import pandas as pd
 import pytest
 from scipy.special import expit
 
-from analysis.outcomes.responders.adjusted_difference import compare_standardised, standardise
+from analysis.outcomes.responders.adjusted_difference import standardise
 from analysis.outcomes.thresholds.reliability import reliability
+from analysis.statistics.combined_limits import model_difference
 
 pytestmark = pytest.mark.slow
 
@@ -30,7 +31,7 @@ def test_adjusted_difference_covers_the_true_difference(model_is_right):
         share, covariance = standardise(
             response, pd.Series(np.where(early == 1, "b", "a")), ["a", "b"], pd.DataFrame({"x": x})
         )
-        _, _, lower, upper = compare_standardised(share, covariance, 1, 0, 0.95)
+        _, _, lower, upper = model_difference(share[::-1], covariance[::-1, ::-1], level=0.95)
         held += lower <= truth <= upper
     assert 0.935 <= held / 2000 <= 0.965
 

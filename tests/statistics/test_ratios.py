@@ -15,7 +15,7 @@ def ratios_of(yes, n, other_yes, other_n, level=0.95):
     """Rows of the ratios of one or several groups to a reference."""
     table = pd.DataFrame({"responders": [other_yes, *yes], "n": [other_n] + [n] * len(yes)})
     table["protocol"] = [f"group {i}" for i in table.index]
-    return share_ratios(table, "group 0", table["protocol"].tolist(), level=level)
+    return share_ratios(table, "group 0", level=level)
 
 
 @pytest.mark.parametrize(

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from synthetic_cohort import generate_cohort, load_scenario
-from synthetic_cohort.expected.courses import reference_mean
+from synthetic_cohort.expected.courses import SeriesCourse
 
 N = 20_000
 
@@ -142,7 +142,7 @@ def test_strength_after_knee_replacement(replacement):
     19 % below it before (n = 43, Vuorenmaa 2008); tolerance 6, 6, 8 and 3 points, reference protocol.
     """
     torque = replacement.scenario.primary
-    before, month, quarter = reference_mean(torque, np.array([0.0, 4.0, 12.0]))
+    before, month, quarter = SeriesCourse(torque, np.array([0.0, 4.0, 12.0])).mean
     assert 100 * month / before == pytest.approx(40, abs=6)
     assert 100 * quarter / before == pytest.approx(74, abs=6)
     reference = (replacement.made.complete.patients["protocol"] == "exercise only").to_numpy()
@@ -158,7 +158,7 @@ def test_strength_is_back_between_half_a_year_and_a_year_after_replacement(repla
     """Not fully back at 6 months (17 studies, Paravlic 2022), not different at 26 weeks and above before at 52
     (Sjostrom 2025): between 90 and 105 % at 26 weeks, 102 to 120 % at 52, reference protocol.
     """
-    before, half, year = reference_mean(replacement.scenario.primary, np.array([0.0, 26.0, 52.0]))
+    before, half, year = SeriesCourse(replacement.scenario.primary, np.array([0.0, 26.0, 52.0])).mean
     assert 90 < 100 * half / before < 105
     assert 102 < 100 * year / before < 120
 
@@ -197,7 +197,7 @@ def test_a_score_that_does_not_fall_though_performance_does(replacement):
     before, 73 at 6 weeks (tolerance 2), 90 at 2 years (3, at 52 weeks here), n = 50.
     """
     daily_living = next(one for one in replacement.scenario.series if one.measure == "koos_adl")
-    before, six_weeks = reference_mean(daily_living, np.array([0.0, 6.0]))
+    before, six_weeks = SeriesCourse(daily_living, np.array([0.0, 6.0])).mean
     assert before == 49
     assert six_weeks == pytest.approx(73, abs=2)
     change = {

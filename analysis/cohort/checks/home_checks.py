@@ -116,31 +116,21 @@ def _check_flexion(visits: pd.DataFrame, brace: pd.DataFrame, findings: FindingL
     flexion, settings = flexion[np.isfinite(flexion["week"])], settings[np.isfinite(settings["week"])]
     if flexion.empty or settings.empty:
         return
-    # the newest setting at or before each visit: both in one list by patient and week, settings first
-    patient, _ = pd.factorize(pd.concat([settings["patient_id"], flexion["patient_id"]]))
-    n = len(settings)
-    week = np.concatenate([settings["week"], flexion["week"]])
-    kind = np.repeat([0, 1], [n, len(flexion)])
-    order = np.lexsort((np.arange(len(week)), kind, week, patient))
-    newest = np.maximum.accumulate(np.where(kind[order] == 0, np.arange(len(order)), -1))
-    setting = np.where(newest >= 0, order[newest], 0)
-    same = (newest >= 0) & (patient[setting] == patient[order])
-    in_force = np.full(len(week), np.nan)
-    in_force[order[same]] = settings["flexion_limit_deg"].to_numpy()[setting[same]]
-    limit = in_force[n:]
+    # the newest setting at or before each visit
+    flexion, settings = (
+        rows.astype({"patient_id": "str", "week": "float64"}).sort_values("week", kind="stable")
+        for rows in (flexion, settings)
+    )
+    in_force = pd.merge_asof(flexion, settings, on="week", by="patient_id")
+    limit = in_force["flexion_limit_deg"].to_numpy(dtype="float64")
     beyond = (flexion["value"].to_numpy() > limit) & (limit < END_OF_HINGE)
     for chosen in np.unique(limit[beyond]):
-        rows = flexion[beyond & (limit == chosen)]
-        findings.add(
-            "warning",
-            "visits",
-            f"flexion beyond the brace's limit of that week, {chosen:g} deg",
-            "Check both records; flexion measured without the brace is nothing wrong, but ask why the limit stayed.",
-            column="value",
-            rows=rows.index.to_numpy() + 1,
-            patients=rows["patient_id"],
-            values=rows["value"],
+        problem = f"flexion beyond the brace's limit of that week, {chosen:g} deg"
+        advice = (
+            "Check both records; flexion measured without the brace is nothing wrong, but ask why the limit stayed."
         )
+        rows = flexion[beyond & (limit == chosen)]
+        findings.add_rows("warning", "visits", rows, None, "value", problem, advice)
 
 
 def _range() -> tuple[float, float]:

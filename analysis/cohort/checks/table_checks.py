@@ -40,24 +40,14 @@ def check_columns(
         missing = [column for column in table.required_columns if column not in frame]
         for column in missing:
             there = ", ".join(str(other) for other in frame.columns) or "none"
-            findings.add(
-                "error",
-                name,
-                f"the column is missing; columns there: {there}",
-                "Add it, or map it with a map file.",
-                column=column,
-            )
+            problem, advice = f"the column is missing; columns there: {there}", "Add it, or map it with a map file."
+            findings.add("error", name, problem, advice, column=column)
         if table.required and frame.empty:
             findings.add("error", name, "the table has no row", f"One row is {table.row}; give at least one.")
         for column in frame.columns:
             if name != "patients" and table.column(str(column)) is None:
-                findings.add(
-                    "warning",
-                    name,
-                    "the column is not a known one and is not used",
-                    "Remove it, or correct its name.",
-                    column=str(column),
-                )
+                problem, advice = "the column is not a known one and is not used", "Remove it, or correct its name."
+                findings.add("warning", name, problem, advice, column=str(column))
 
 
 def check_keys(
@@ -84,13 +74,8 @@ def check_cells(tables: Mapping[str, pd.DataFrame], findings: FindingList, priva
         table = TABLES[name]  # type: ignore[index]
         for column in frame.columns:
             if _CONTROL.search(str(column)):
-                findings.add(
-                    "error",
-                    name,
-                    "the name of the column holds control characters",
-                    "Give it another name.",
-                    column=str(column),
-                )
+                problem, advice = "the name of the column holds control characters", "Give it another name."
+                findings.add("error", name, problem, advice, column=str(column))
             values = frame[column]
             known = table.column(str(column))
             if pd.api.types.is_float_dtype(values.dtype):
@@ -134,49 +119,28 @@ def check_patients(tables: Mapping[str, pd.DataFrame], findings: FindingList) ->
         protocol = patients["protocol"]
         given = protocol[~protocol.isin(no_labels(protocol.dropna().unique()))].dropna().unique()
         if len(given) == 1:
-            findings.add(
-                "warning",
-                "patients",
-                f"there is one protocol only, {given[0]!r}",
-                "Nothing can be compared; curves can still be fitted.",
-                column="protocol",
-            )
+            problem = f"there is one protocol only, {given[0]!r}"
+            advice = "Nothing can be compared; curves can still be fitted."
+            findings.add("warning", "patients", problem, advice, column="protocol")
 
 
 def _check_duplicates(frame: pd.DataFrame, table: Table, findings: FindingList, source_rows: np.ndarray) -> None:
-    codes = row_codes(frame, table.key)
-    again = pd.Series(codes).duplicated().to_numpy()
-    if again.any():
-        again = again & frame[list(table.key)].notna().all(axis=1).to_numpy()
+    key = list(table.key)
+    again = frame.duplicated(key) & frame[key].notna().all(axis=1)
     if not again.any():
         return
-    again_rows = pd.Series(again, index=frame.index)
-    first_row = pd.Series(source_rows).groupby(codes).transform("first").to_numpy()[again]
-    values = frame.loc[again_rows, table.key[-1] if "value" not in frame else "value"]
+    shared = frame[key].assign(row=source_rows)[frame.duplicated(key, keep=False)]
+    first_row = shared.groupby(key, observed=True, sort=False, dropna=False)["row"].transform("first")[again]
     column = "value" if "value" in frame else table.key[-1]
     problems = [f"the same {', '.join(table.key)} as row {row}" for row in first_row]
-    findings.add_rows("error", table.name, frame, again_rows, column, problems, "Keep one of these rows.", values)
+    findings.add_rows("error", table.name, frame, again, column, problems, "Keep one of these rows.")
     if table.name == "patients" and "protocol" in frame:
         several = frame.groupby("patient_id", observed=True)["protocol"].transform("nunique") > 1
         problem, advice = (
             "the protocol changes within the patient",
             "Give each patient the protocol assigned at the start.",
         )
-        findings.add_rows("error", "patients", frame, several & again_rows, "protocol", problem, advice)
-
-
-def row_codes(frame: pd.DataFrame, key: tuple[str, ...]) -> np.ndarray:
-    """Give each combination of the key columns a number: rows with the same number share the key."""
-    combined = np.zeros(len(frame), dtype=np.int64)
-    for column in key:
-        values = frame[column]
-        if isinstance(values.dtype, pd.CategoricalDtype):
-            codes, n = values.cat.codes.to_numpy().astype(np.int64), len(values.cat.categories)
-        else:
-            found, distinct = pd.factorize(values)
-            codes, n = found.astype(np.int64), len(distinct)
-        combined = combined * (n + 1) + codes + 1
-    return combined
+        findings.add_rows("error", "patients", frame, several & again, "protocol", problem, advice)
 
 
 def _check_range(table: str, frame: pd.DataFrame, column: Column, findings: FindingList, privacy: Privacy) -> None:
@@ -208,27 +172,17 @@ def _check_weeks(
     """Tell years, days of a spreadsheet and weeks before the start apart; return what is left outside."""
     known = week[np.isfinite(week)]
     if len(known) and known.between(*_YEARS).all() and (known == known.round()).all():
-        findings.add(
-            "error",
-            table,
-            "the weeks look like calendar years, (C) dates",
-            "Give weeks since surgery or start.",
-            column="week",
-            identifier=True,
-        )
+        problem, advice = "the weeks look like calendar years, (C) dates", "Give weeks since surgery or start."
+        findings.add("error", table, problem, advice, column="week", identifier=True)
         return outside & False
     dates = outside & (week.between(*_SPREADSHEET_DAYS) | week.between(19_000_101, 21_001_231))
     problem, advice = "the week looks like a date written as a number, (C) dates", "Give weeks since surgery or start."
     findings.add_rows("error", table, frame, dates, "week", problem, advice, identifier=True)
     before = week.lt(0) & ~outside
     if before.any():
-        findings.add(
-            "warning",
-            table,
-            f"{int(before.sum()):,} rows are before week 0 and count as baseline",
-            "Check that these visits were before surgery or start.",
-            column="week",
-        )
+        problem = f"{int(before.sum()):,} rows are before week 0 and count as baseline"
+        advice = "Check that these visits were before surgery or start."
+        findings.add("warning", table, problem, advice, column="week")
     return outside & ~dates
 
 

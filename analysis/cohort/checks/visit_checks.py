@@ -34,16 +34,11 @@ def check_visits(visits: pd.DataFrame, measures: Measures, findings: FindingList
         if not len(rows):
             continue
         if name not in measures:
-            _unknown_measure(visits, rows, str(name), measures, findings)
+            _unknown_measure(visits, rows, measures, findings)
         elif measures[name].derived:
-            findings.add(
-                "error",
-                "visits",
-                f"the measure {name!r} is computed from {', '.join(measures[name].derived_from)}",
-                "Leave it out; it is never stored.",
-                column="measure",
-                values=[name],
-            )
+            problem = f"the measure {name!r} is computed from {', '.join(measures[name].derived_from)}"
+            advice = "Leave it out; it is never stored."
+            findings.add("error", "visits", problem, advice, column="measure", values=[name])
         else:
             _check_measure(visits, rows, measures[name], findings)
     _check_stored_twice(visits, findings)
@@ -51,20 +46,11 @@ def check_visits(visits: pd.DataFrame, measures: Measures, findings: FindingList
     _check_baselines(visits, findings)
 
 
-def _unknown_measure(
-    visits: pd.DataFrame, rows: np.ndarray, name: str, measures: Measures, findings: FindingList
-) -> None:
+def _unknown_measure(visits: pd.DataFrame, rows: np.ndarray, measures: Measures, findings: FindingList) -> None:
     known = ", ".join(measure.name for measure in measures.values() if not measure.derived)
-    findings.add(
-        "error",
-        "visits",
-        f"the measure is not known ({len(rows):,} rows)",
-        f"Use a known one ({known}), or add the measure in the map file.",
-        column="measure",
-        rows=visits.index.to_numpy()[rows[:1]] + 1,
-        patients=visits["patient_id"].iloc[rows[:1]],
-        values=[name],
-    )
+    problem = f"the measure is not known ({len(rows):,} rows)"
+    advice = f"Use a known one ({known}), or add the measure in the map file."
+    findings.add_rows("error", "visits", visits.iloc[rows[:1]], None, "measure", problem, advice)
 
 
 def _check_measure(visits: pd.DataFrame, rows: np.ndarray, measure: Measure, findings: FindingList) -> None:
@@ -73,14 +59,8 @@ def _check_measure(visits: pd.DataFrame, rows: np.ndarray, measure: Measure, fin
     limb_codes = visits["limb"].cat.codes.to_numpy()[rows]
     wrong = rows[(limb_codes >= 0) & ~np.append(allowed, False)[limb_codes]]
     wrong = wrong[visits["limb"].iloc[wrong].isin(["involved", "uninvolved", "none"]).to_numpy()]
-    _add(
-        findings,
-        visits,
-        wrong,
-        "limb",
-        f"{measure.name} is not taken on this limb",
-        f"Use {' or '.join(measure.limbs)}.",
-    )
+    problem, advice = f"{measure.name} is not taken on this limb", f"Use {' or '.join(measure.limbs)}."
+    findings.add_rows("error", "visits", visits.iloc[wrong], None, "limb", problem, advice)
     values = visits["value"].to_numpy()[rows]
     outside = np.isfinite(values) & ((values < measure.lowest) | (values > measure.highest))
     left = outside.copy()
@@ -89,57 +69,36 @@ def _check_measure(visits: pd.DataFrame, rows: np.ndarray, measure: Measure, fin
         mixed = left & (values >= mix_up.lowest) & (values <= mix_up.highest)
         left &= ~mixed
         problem = f"outside {plausible}; {measure.name} looks like {mix_up.unit} where {measure.unit} is declared"
-        _add(findings, visits, rows[mixed], "value", problem, mix_up.what_to_do)
-    _add(
-        findings,
-        visits,
-        rows[left],
-        "value",
-        f"{measure.name} outside the plausible range, {plausible}",
-        "Correct the value or leave it empty; where the range is too narrow, give the measure another one in the map.",
+        findings.add_rows("error", "visits", visits.iloc[rows[mixed]], None, "value", problem, mix_up.what_to_do)
+    problem = f"{measure.name} outside the plausible range, {plausible}"
+    advice = (
+        "Correct the value or leave it empty; where the range is too narrow, give the measure another one in the map."
     )
+    findings.add_rows("error", "visits", visits.iloc[rows[left]], None, "value", problem, advice)
     if np.isnan(values).all():
-        findings.add(
-            "warning",
-            "visits",
-            f"all {len(values):,} values of {measure.name} are missing",
-            "Leave the measure out, or find its values.",
-            column="value",
-        )
+        problem = f"all {len(values):,} values of {measure.name} are missing"
+        advice = "Leave the measure out, or find its values."
+        findings.add("warning", "visits", problem, advice, column="value")
 
 
 def _check_stored_twice(visits: pd.DataFrame, findings: FindingList) -> None:
     both = ["quadriceps_torque", "quadriceps_torque_nm"]
     if set(both) <= set(visits.loc[visits["value"].notna(), "measure"].unique()):
-        findings.add(
-            "error",
-            "visits",
-            "quadriceps torque is stored in N·m and in N·m/kg",
-            "Keep one of them; torque per kilogram is computed from N·m and body mass.",
-            column="measure",
-            values=[", ".join(both)],
-        )
+        problem = "quadriceps torque is stored in N·m and in N·m/kg"
+        advice = "Keep one of them; torque per kilogram is computed from N·m and body mass."
+        findings.add("error", "visits", problem, advice, column="measure", values=[", ".join(both)])
 
 
 def _check_missing(visits: pd.DataFrame, findings: FindingList) -> None:
     if visits["value"].isna().all():
-        findings.add(
-            "error",
-            "visits",
-            f"all {len(visits):,} values are missing",
-            "Check which column the map names for the values, and how missing values are written.",
-            column="value",
-        )
+        problem = f"all {len(visits):,} values are missing"
+        advice = "Check which column the map names for the values, and how missing values are written."
+        findings.add("error", "visits", problem, advice, column="value")
     present = visits["value"].notna()
     weeks = visits.loc[present, "week"].dropna().unique()
     if len(weeks) == 1:
-        findings.add(
-            "warning",
-            "visits",
-            f"there is one week only, week {weeks[0]:g}",
-            "No curve over weeks can be fitted.",
-            column="week",
-        )
+        problem, advice = f"there is one week only, week {weeks[0]:g}", "No curve over weeks can be fitted."
+        findings.add("warning", "visits", problem, advice, column="week")
 
 
 def _check_baselines(visits: pd.DataFrame, findings: FindingList) -> None:
@@ -149,13 +108,9 @@ def _check_baselines(visits: pd.DataFrame, findings: FindingList) -> None:
         return
     before = seen["week"] <= 0
     if not before.any():
-        findings.add(
-            "warning",
-            "visits",
-            "no measure has a value at or before week 0",
-            "Changes from baseline cannot be computed; give baseline visits week 0.",
-            column="week",
-        )
+        problem = "no measure has a value at or before week 0"
+        advice = "Changes from baseline cannot be computed; give baseline visits week 0."
+        findings.add("warning", "visits", problem, advice, column="week")
         return
     named = seen["measure"].notna() & seen["limb"].notna()  # what is not named is another finding
     seen, before = seen[named], before[named]
@@ -186,19 +141,3 @@ def _check_baselines(visits: pd.DataFrame, findings: FindingList) -> None:
         patients=names.to_numpy()[found],
         values=lacking[found],
     )
-
-
-def _add(
-    findings: FindingList, visits: pd.DataFrame, rows: np.ndarray, column: str, problem: str, what_to_do: str
-) -> None:
-    if len(rows):
-        findings.add(
-            "error",
-            "visits",
-            problem,
-            what_to_do,
-            column=column,
-            rows=visits.index.to_numpy()[rows] + 1,
-            patients=visits["patient_id"].iloc[rows],
-            values=visits[column].iloc[rows],
-        )

@@ -8,17 +8,17 @@ from typing import TYPE_CHECKING, Literal
 
 import pandas as pd
 
-from analysis.cohort.columns import Column, convert
+from analysis.cohort.columns import read_numbers
 from analysis.cohort.recognition.find_identifiers import (
     are_dates,
     are_unique_codes,
     is_free_text,
     name_rule,
+    plain,
     what_cells_hold,
     what_whole_numbers_are,
 )
 from analysis.cohort.recognition.identifier_rules import GIVEN_NAMES
-from analysis.cohort.recognition.recognise_columns import plain
 from analysis.cohort.tables import TABLES
 
 if TYPE_CHECKING:
@@ -133,7 +133,7 @@ def as_numbers(values: pd.Series) -> pd.Series | None:
         return None
     if pd.api.types.is_numeric_dtype(values.dtype):
         return present.astype("float64")
-    numbers, bad = convert(present.astype("str").str.replace(",", ".", regex=False), Column("", "number", ""))
+    numbers, bad = read_numbers(present)
     return None if len(bad) else numbers
 
 

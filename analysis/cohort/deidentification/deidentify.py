@@ -13,20 +13,13 @@ from analysis.cohort.deidentification.report import DeidentificationReport
 from analysis.cohort.deidentification.tables import Choices, Deidentified, deidentify_tables
 from analysis.cohort.files.conversion import convert_table
 from analysis.cohort.files.data_package import write_cohort
-from analysis.cohort.files.package_files import path_in_folder, read_descriptor, whole_folder, write_csv
-from analysis.cohort.files.package_schema import (
-    DESCRIPTOR,
-    delimiter_of,
-    missing_values,
-    read_columns,
-    read_own_part,
-    read_reference,
-)
+from analysis.cohort.files.package_files import read_descriptor, read_resource, whole_folder, write_csv
+from analysis.cohort.files.package_schema import DESCRIPTOR, read_columns, read_own_part, read_reference
 from analysis.cohort.files.readers import read_table
 from analysis.cohort.findings import FindingList
 from analysis.cohort.recognition.find_identifiers import find_identifiers
 from analysis.cohort.tables import TABLES, Cohort, Privacy
-from analysis.errors import CohortError, DeidentificationError
+from analysis.errors import CohortError, DeidentificationError, check_choice
 from analysis.progress import steps
 
 if TYPE_CHECKING:
@@ -105,8 +98,7 @@ def deidentify(
     ...     print((Path(place) / "out" / "clinic.csv").read_text().splitlines()[0])
     patient_id,seen_week
     """
-    if level not in get_args(Privacy):
-        raise CohortError(f"There is no level {level!r}.", what_to_do=f"Use one of: {', '.join(get_args(Privacy))}.")
+    check_choice(level, get_args(Privacy), "level", error=CohortError)
     given, target = Path(source), Path(folder)
     _refuse_overlap(given, target)
     key = None if key_file is None else _read_key(Path(key_file), (given, target))
@@ -129,14 +121,7 @@ def _deidentify_cohort(
         name = str(resource["name"])
         if name not in TABLES:
             continue
-        path, encoding = path_in_folder(source, resource), resource.get("encoding")
-        table = read_table(
-            path,
-            delimiter=delimiter_of(resource),
-            encoding=encoding and str(encoding),
-            missing=missing_values(resource),
-        )
-        raw[name], columns[name] = table.frame, read_columns(resource)
+        raw[name], columns[name] = read_resource(source, resource)[1].frame, read_columns(resource)
     done = deidentify_tables(raw, choices, key)
     findings = FindingList()
     tables: dict[str, pd.DataFrame] = {}

@@ -11,9 +11,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.recognition.find_identifiers import what_cells_hold
+from analysis.cohort.recognition.find_identifiers import plain, what_cells_hold
 from analysis.cohort.recognition.identifier_rules import RESTRICTED_ZIP_CODES
-from analysis.cohort.recognition.recognise_columns import plain
 from analysis.errors import CohortError, DeidentificationError
 
 if TYPE_CHECKING:

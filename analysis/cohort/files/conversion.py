@@ -41,6 +41,14 @@ class RawTable:
     labelled: Mapping[str, pd.Series] = field(default_factory=dict)
 
 
+def add_ragged(raw: RawTable, table: str, findings: FindingList) -> None:
+    """Add a finding for each row whose cells do not fit the header."""
+    expected = len(raw.frame.columns)
+    problem = [f"the row has {cells} cells where the header has {expected}" for _, cells in raw.ragged]
+    advice = "Check the delimiter, and put texts that hold it in quotation marks."
+    findings.add("error", table, problem, advice, rows=[row for row, _ in raw.ragged])
+
+
 def convert_table(
     frame: pd.DataFrame, table: Table, findings: FindingList, extra: Mapping[str, Column] | None = None
 ) -> pd.DataFrame:

@@ -9,30 +9,21 @@ from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from analysis.cohort.checks.checks import check_cohort, check_tables, raise_on_errors
 from analysis.cohort.columns import is_among
-from analysis.cohort.files.conversion import convert_table
-from analysis.cohort.files.package_files import (
-    path_in_folder,
-    read_descriptor,
-    whole_folder,
-    write_csv,
-    write_parquet,
-)
+from analysis.cohort.files.conversion import add_ragged, convert_table
+from analysis.cohort.files.package_files import read_descriptor, read_resource, whole_folder, write_csv, write_parquet
 from analysis.cohort.files.package_schema import (
     DESCRIPTOR,
     OWN_PART,
-    delimiter_of,
-    missing_values,
     own_part,
     read_columns,
     read_own_part,
     read_reference,
     table_schema,
 )
-from analysis.cohort.files.readers import read_table
 from analysis.cohort.findings import FindingList
 from analysis.cohort.provenance import describe_source
 from analysis.cohort.tables import TABLES, Cohort, Privacy
-from analysis.errors import CohortError
+from analysis.errors import CohortError, check_choice
 from analysis.progress import steps
 
 if TYPE_CHECKING:
@@ -41,7 +32,6 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from analysis.cohort.files.conversion import RawTable
     from analysis.cohort.findings import CheckReport
     from analysis.cohort.measures import Measures
     from analysis.cohort.provenance import Provenance
@@ -99,12 +89,8 @@ def write_cohort(
     >>> again.protocols
     ['usual', 'early']
     """
-    if file_format not in get_args(FileFormat):
-        raise CohortError(
-            f"There is no file format {file_format!r}.",
-            where="write_cohort(file_format=...)",
-            what_to_do=f"Use one of: {', '.join(get_args(FileFormat))}.",
-        )
+    where = "write_cohort(file_format=...)"
+    check_choice(file_format, get_args(FileFormat), "file format", error=CohortError, where=where)
     target = Path(folder)
     with steps(f"Writing {target.absolute().name}") as step:
         raise_on_errors(check_cohort(cohort), "the cohort to be written", "Nothing was written. Mend the source first.")
@@ -251,14 +237,7 @@ class _Package:
             self.findings.add("warning", name, "the table is not a known one and is not used", "Remove it.")
             return
         try:
-            path = path_in_folder(folder, resource)
-            encoding = resource.get("encoding")
-            raw = read_table(
-                path,
-                delimiter=delimiter_of(resource),
-                encoding=str(encoding) if encoding else None,
-                missing=missing_values(resource),
-            )
+            path, raw = read_resource(folder, resource)
         except CohortError as error:
             self.findings.add("error", name, f"{error.what} ({error.where})", error.what_to_do)
             return
@@ -277,18 +256,6 @@ class _Package:
         return check_tables(
             self.tables, self.measures, self.privacy, self.findings, synthetic=synthetic, reference=self.reference
         )
-
-
-def add_ragged(raw: RawTable, table: str, findings: FindingList) -> None:
-    """Add a finding for each row whose cells do not fit the header."""
-    expected = len(raw.frame.columns)
-    findings.add(
-        "error",
-        table,
-        [f"the row has {cells} cells where the header has {expected}" for _, cells in raw.ragged],
-        "Check the delimiter, and put texts that hold it in quotation marks.",
-        rows=[row for row, _ in raw.ragged],
-    )
 
 
 def _write_table(name: str, frame: pd.DataFrame, folder: Path, file_format: FileFormat) -> dict[str, Any]:

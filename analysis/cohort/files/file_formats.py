@@ -59,10 +59,9 @@ def read_workbook(path: Path, *, sheet: str | None = None, missing: Sequence[str
     _refuse_bomb(path)
     name, rows = _rows_of_sheet(path, sheet)
     place = f"{path.name}, sheet {name}"
-    header, body = (rows[0], rows[1:]) if rows else ((), [])
     width = max((len(row) - _trailing(row) for row in rows), default=0)
-    cells = [*header, *[None] * (width - len(header))][:width]
-    names = ["" if cell is None else _as_text(cell).strip() for cell in cells]
+    whole = [[*row, *[None] * (width - len(row))][:width] for row in rows] or [[]]
+    names = ["" if cell is None else _as_text(cell).strip() for cell in whole[0]]
     if sum(bool(one) for one in names) < 2:
         raise CohortError(
             "The sheet is empty."
@@ -73,9 +72,8 @@ def read_workbook(path: Path, *, sheet: str | None = None, missing: Sequence[str
         )
     check_names(place, names)
     names = [name or f"column {i + 1}" for i, name in enumerate(names)]
-    whole = [[*row, *[None] * (width - len(row))][:width] for row in body]
     absent = set(missing)
-    columns = {label: _column([row[i] for row in whole], absent) for i, label in enumerate(names)}
+    columns = {label: _column([row[i] for row in whole[1:]], absent) for i, label in enumerate(names)}
     return RawTable(pd.DataFrame(columns, columns=pd.Index(names, dtype="str")).dropna(how="all"))
 
 

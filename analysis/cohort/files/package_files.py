@@ -16,11 +16,14 @@ import pyarrow.compute as pc
 import pyarrow.csv as arrow_csv
 import pyarrow.parquet as arrow_parquet
 
-from analysis.cohort.files.package_schema import DESCRIPTOR, OWN_PART
+from analysis.cohort.files.package_schema import DESCRIPTOR, OWN_PART, delimiter_of, missing_values
+from analysis.cohort.files.readers import read_table
 from analysis.errors import CohortError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+
+    from analysis.cohort.files.conversion import RawTable
 
 _NEEDS_QUOTES = r'[",\r\n]|^\s|\s$'
 
@@ -147,6 +150,24 @@ def path_in_folder(folder: Path, resource: dict[str, Any]) -> Path:
     path = folder.joinpath(*parts)
     _refuse_link(folder, path)
     return path
+
+
+def read_resource(folder: Path, resource: dict[str, Any]) -> tuple[Path, RawTable]:
+    """Read the file of a resource as the descriptor says that it is written; give its path too.
+
+    Raises
+    ------
+    CohortError
+        The path leads out of the folder, or the file cannot be read.
+    """
+    path, encoding = path_in_folder(folder, resource), resource.get("encoding")
+    raw = read_table(
+        path,
+        delimiter=delimiter_of(resource),
+        encoding=str(encoding) if encoding else None,
+        missing=missing_values(resource),
+    )
+    return path, raw
 
 
 def _refuse_link(folder: Path, path: Path) -> None:

@@ -172,10 +172,8 @@ def _patients(mapped: ImportMap, sources: Sources, findings: FindingList) -> pd.
 
 def _find_changes(rows: SourceRows, column: PatientColumn, values: pd.Series, findings: FindingList) -> None:
     """Find values that differ from the first one of their patient."""
-    codes, _ = pd.factorize(values)
-    present = codes >= 0
-    first = pd.Series(np.where(present, codes, np.nan)).groupby(rows.patient_codes).transform("first").to_numpy()
-    changed = present & (codes != first)
+    first = values.groupby(rows.patient_codes).transform("first")
+    changed = (values.notna() & (values != first)).to_numpy(dtype=bool)
     protocol = column.name == "protocol"
     findings.add(
         "error" if protocol else "warning",

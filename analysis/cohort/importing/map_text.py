@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from analysis.cohort.importing.map_keys import FileFormat
+from analysis.cohort.importing.map_keys import FileFormat
 
 
 @dataclass
@@ -50,15 +48,8 @@ def compose(suggestion: SuggestedMap, name: str, doubts: list[str]) -> str:
     if suggestion.part_of:
         parts = ["\n".join(head), "\n".join(["[files]", *suggestion.files]), *suggestion.home]
         return "\n\n".join([*parts, *_left_out(suggestion)]) + "\n"
-    file = []
-    if form.delimiter != ",":
-        file.append(f"delimiter = {quoted(form.delimiter)}")
-    if form.decimal != ".":
-        file.append(f"decimal = {quoted(form.decimal)}")
-    if form.encoding is not None:
-        file.append(f"encoding = {quoted(form.encoding)}")
-    if form.sheet is not None:
-        file.append(f"sheet = {quoted(form.sheet)}")
+    said = {name: getattr(form, name) for name in ("delimiter", "decimal", "encoding", "sheet")}
+    file = [f"{name} = {quoted(value)}" for name, value in said.items() if value != getattr(FileFormat(), name)]
     parts = ["\n".join([*head, "", f'layout = "{suggestion.layout}"', *_reference(suggestion.protocols)])]
     if file:
         parts.append("\n".join(["[file]", *file]))

@@ -6,6 +6,7 @@ import os
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from analysis.cohort.files.conversion import add_ragged
 from analysis.cohort.files.readers import read_table
 from analysis.cohort.importing.source_rows import SourceRows
 from analysis.errors import CohortError
@@ -100,14 +101,7 @@ class Sources:
                 catalog=catalog,
             )  # fmt: skip
             name = path.name + (f", sheet {form.sheet}" if form.sheet else "")
-            expected = len(raw.frame.columns)
-            self.findings.add(
-                "error",
-                name,
-                [f"the row has {cells} cells where the header has {expected}" for _, cells in raw.ragged],
-                "Check the delimiter, and put texts that hold it in quotation marks.",
-                rows=[row for row, _ in raw.ragged],
-            )
+            add_ragged(raw, name, self.findings)
             self._tables[form] = (raw, name)
             self.files += [one for one in (path, catalog) if one is not None and one not in self.files]
         return self._tables[form]

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from analysis.cohort.columns import Column, convert
+from analysis.cohort.columns import Column, convert, read_numbers
 from analysis.cohort.files.file_formats import STATISTICS_FILES, WORKBOOKS
 from analysis.cohort.files.readers import DELIMITERS, read_table
 from analysis.cohort.importing.map_keys import FileFormat
@@ -260,7 +260,7 @@ def _fill_wide(suggestion: SuggestedMap, groups: dict[str, list[WideColumn]], ce
         )
         suggestion.week.append(f'unit = "weeks"{note}')
     for stem, group in groups.items():
-        numbers = [convert(cells[one.name].astype("str").str.replace(",", ".", regex=False), _NUMBER) for one in group]
+        numbers = [read_numbers(cells[one.name]) for one in group]
         if all(values.isna().all() for values, _ in numbers):
             suggestion.left_out += [f"{one.name}: no numbers" for one in group]
             continue
@@ -275,18 +275,13 @@ def _fill_column(suggestion: SuggestedMap, one: Recognised, cells: dict[str, pd.
         note = "" if one.sure else suggestion.not_sure("is it this?")
         suggestion.patients.append(f"{one.target} = {quoted(one.name)}{note}")
     elif one.role == "measure" and suggestion.layout == "long":
-        values, _ = convert(cells[one.name].astype("str").str.replace(",", ".", regex=False), _NUMBER)
+        values, _ = read_numbers(cells[one.name])
         measure = _measure_line(suggestion, one.target, one.name, one.limb, [values], sure=one.sure)
         suggestion.value_entries.append("\n".join(["[[values]]", *measure, f"column = {quoted(one.name)}"]))
     elif one.role in ("patient", "identifier", "date", "start", "home"):
         by_week = suggestion.layout == "wide" and one.role == "home" and wide_column(one.name) is not None
         suggestion.left_out.append(f"{one.name}: {_HOME_IN_COLUMNS if by_week else _what_it_is(one)}")
-    elif (
-        varies
-        and suggestion.layout == "long"
-        and pd.api.types.is_numeric_dtype(convert(cells[one.name], _NUMBER)[0])
-        and not len(convert(cells[one.name], _NUMBER)[1])
-    ):
+    elif varies and suggestion.layout == "long" and not len(convert(cells[one.name], Column("value", "number", ""))[1]):
         suggestion.value_entries.append(
             f"# [[values]]  # changes within patients, {one.note or 'numbers'}; a measure? Then describe it under [measures]\n"
             f'# measure = "{key(one.name)}"\n# column = {quoted(one.name)}'
@@ -311,9 +306,6 @@ def _what_it_is(one: Recognised) -> str:
         "start": "dates, (C); give weeks since surgery or start",
         "home": "home programme; see the sections sessions, session_log, brace_limits, events",
     }.get(one.role, one.note or one.target or "not recognised")
-
-
-_NUMBER = Column("value", "number", "")
 
 
 def _measure_line(

@@ -82,14 +82,8 @@ def find_identifiers(
             known = table is not None and table.column(str(column)) is not None
             if not known and (rule := name_rule(str(column), limited=limited)) is not None:
                 advice = _WEEKS if rule.what == "a date" else _WHAT_TO_DO
-                findings.add(
-                    "error",
-                    name,
-                    f"the name of the column says that it holds {rule.what}, {rule.paragraph}",
-                    advice,
-                    column=str(column),
-                    identifier=True,
-                )
+                problem, advice = f"the name of the column says that it holds {rule.what}, {rule.paragraph}", advice
+                findings.add("error", name, problem, advice, column=str(column), identifier=True)
                 continue
             values = frame[column]
             if name == "patients" and column == "quarter":
@@ -117,12 +111,17 @@ def name_rule(column: str, *, limited: bool = False) -> NameRule | None:
     >>> name_rule("site_name") is None
     True
     """
-    words = re.sub(r"(?<=[a-z0-9])(?=[A-Z])", "_", column.strip())
-    words = re.sub(r"[^a-z0-9]+", "_", words.lower()).strip("_")
+    words = plain(column)
     for rule in NAME_RULES:
         if rule.pattern.search(words) and not (limited and rule.allowed_in_limited):
             return rule
     return None
+
+
+def plain(name: str) -> str:
+    """Bring a name to lower case with underscores between its words."""
+    words = re.sub(r"(?<=[a-z0-9])(?=[A-Z])", "_", name.strip())
+    return re.sub(r"[^a-z0-9]+", "_", words.lower()).strip("_")
 
 
 def are_dates(text: pd.Series) -> pd.Series:
@@ -159,26 +158,13 @@ def _quarters(patients: pd.DataFrame, findings: FindingList, *, allowed: bool) -
     quarter = patients["quarter"]
     if not allowed:
         if quarter.notna().any():
-            findings.add(
-                "error",
-                "patients",
-                "a quarter is an element of a date finer than the year, (C) dates",
-                "Leave it out, or make a limited data set: kneecurve deidentify --level limited.",
-                column="quarter",
-                identifier=True,
-            )
+            problem = "a quarter is an element of a date finer than the year, (C) dates"
+            advice = "Leave it out, or make a limited data set: kneecurve deidentify --level limited."
+            findings.add("error", "patients", problem, advice, column="quarter", identifier=True)
         return
     wrong = quarter.notna() & ~quarter.astype("str").str.fullmatch(_PERIOD).fillna(value=False).astype(bool)
-    findings.add(
-        "error",
-        "patients",
-        "this is no quarter",
-        "Write quarters as 2026-Q1, or months as 2026-01.",
-        column="quarter",
-        rows=quarter.index[wrong].to_numpy() + 1,
-        patients=patients["patient_id"][wrong] if "patient_id" in patients else None,
-        values=quarter[wrong],
-    )
+    advice = "Write quarters as 2026-Q1, or months as 2026-01."
+    findings.add_rows("error", "patients", patients, wrong, "quarter", "this is no quarter", advice)
 
 
 def _patient_identifiers(table: str, values: pd.Series, findings: FindingList) -> set[str]:
@@ -212,37 +198,18 @@ def _text_identifiers(table: str, frame: pd.DataFrame, column: str, findings: Fi
     rules = first_rule(distinct, limited=limited)
     hits = {distinct.iloc[place]: _RULE_NAMES[rules[place]] for place in np.flatnonzero(rules >= 0)}
     if hits:
-        rows = values.isin(hits).to_numpy()
+        rows = values.isin(hits)
         texts = values[rows].astype("str")
-        patients = frame.loc[rows, "patient_id"] if "patient_id" in frame else None
-        findings.add(
-            "error",
-            table,
-            ["looks like " + hits[text] for text in texts],
-            _WHAT_TO_DO,
-            column=column,
-            rows=texts.index.to_numpy() + 1,
-            patients=patients,
-            values=texts.map(mask),
-            identifier=True,
-        )
+        problems, masked = ["looks like " + hits[text] for text in texts], texts.map(mask)
+        findings.add_rows("error", table, frame, rows, column, problems, _WHAT_TO_DO, masked, identifier=True)
     if not hits and column not in _LABELS and are_unique_codes(values):
-        findings.add(
-            "error",
-            table,
-            "nearly every patient has a code of their own, (R) any other unique identifying number or code",
-            _WHAT_TO_DO,
-            column=column,
-            identifier=True,
-        )
+        problem = "nearly every patient has a code of their own, (R) any other unique identifying number or code"
+        advice = _WHAT_TO_DO
+        findings.add("error", table, problem, advice, column=column, identifier=True)
     if is_free_text(distinct):
-        findings.add(
-            "warning",
-            table,
-            "the column holds free text, in which a check cannot see names",
-            "Remove it, or read it through and replace it with categories.",
-            column=column,
-        )
+        problem = "the column holds free text, in which a check cannot see names"
+        advice = "Remove it, or read it through and replace it with categories."
+        findings.add("warning", table, problem, advice, column=column)
 
 
 def is_free_text(distinct: pd.Series) -> bool:
@@ -289,7 +256,6 @@ def what_cells_hold(text: pd.Series, *, limited: bool) -> pd.Series:
 
 def _number_identifiers(table: str, frame: pd.DataFrame, column: str, findings: FindingList, *, limited: bool) -> None:
     values = frame[column]
-    patients = frame.get("patient_id")
     if pd.api.types.is_datetime64_any_dtype(values.dtype):
         if not limited and values.notna().any():
             findings.add("error", table, "the column holds dates, (C) dates", _WEEKS, column=column, identifier=True)
@@ -305,17 +271,8 @@ def _number_identifiers(table: str, frame: pd.DataFrame, column: str, findings: 
             return
     if not limited and re.search(r"(?:^|_)age(?:_|$)", column.lower()) and "month" not in column.lower():
         old = numbers[numbers.between(90.5, 130)]
-        findings.add(
-            "error",
-            table,
-            "an age over 89 must be pooled, (C)",
-            "Write 90 for every age of 90 and over.",
-            column=column,
-            rows=old.index.to_numpy() + 1,
-            patients=None if patients is None else patients.loc[old.index],
-            values=old,
-            identifier=True,
-        )
+        problem, advice = "an age over 89 must be pooled, (C)", "Write 90 for every age of 90 and over."
+        findings.add_rows("error", table, frame.loc[old.index], None, column, problem, advice, old, identifier=True)
 
 
 def what_whole_numbers_are(numbers: pd.Series, *, limited: bool) -> str:

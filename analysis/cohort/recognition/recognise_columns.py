@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Literal
 
 import pandas as pd
 
-from analysis.cohort.columns import Column, convert
-from analysis.cohort.recognition.find_identifiers import are_dates, look_like_names, name_rule
+from analysis.cohort.columns import read_numbers
+from analysis.cohort.recognition.find_identifiers import are_dates, look_like_names, name_rule, plain
 
 if TYPE_CHECKING:
     from analysis.cohort.importing.map_file import WeekUnit
@@ -213,12 +213,6 @@ def wide_column(name: str) -> WideColumn | None:
     return None
 
 
-def plain(name: str) -> str:
-    """Bring a name to lower case with underscores between its words."""
-    words = re.sub(r"(?<=[a-z0-9])(?=[A-Z])", "_", name.strip())
-    return re.sub(r"[^a-z0-9]+", "_", words.lower()).strip("_")
-
-
 def _fits_surely(words: str, measure: str) -> bool:
     if measure in ("quadriceps_torque", "hamstring_torque"):
         return "kg" in words
@@ -233,9 +227,7 @@ def _are_numbers(values: pd.Series) -> bool:
         return pd.api.types.is_numeric_dtype(values.dtype)
     if pd.api.types.is_datetime64_any_dtype(values.dtype):
         return False
-    text = known.astype("str").str.replace(",", ".", regex=False)
-    _, bad = convert(text, Column("", "number", ""))
-    return len(bad) <= 0.05 * len(known)
+    return len(read_numbers(known)[1]) <= 0.05 * len(known)
 
 
 def _hold_dates(values: pd.Series) -> bool:
@@ -252,7 +244,7 @@ def _describe(values: pd.Series, *, number: bool) -> str:
     if known.empty:
         return "empty"
     if number:
-        numbers = convert(known.astype("str").str.replace(",", ".", regex=False), Column("", "number", ""))[0].dropna()
+        numbers = read_numbers(known)[0].dropna()
         return f"numbers from {numbers.min():g} to {numbers.max():g}"
     distinct = known.astype("str").unique()
     if len(distinct) <= _FEW_LABELS and not look_like_names(pd.Series(distinct)).any():

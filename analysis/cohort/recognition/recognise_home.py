@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING, Literal
 
 import pandas as pd
 
-from analysis.cohort.columns import Column, convert
-from analysis.cohort.recognition.find_identifiers import look_like_names
-from analysis.cohort.recognition.recognise_columns import plain
+from analysis.cohort.columns import Column, convert, read_numbers
+from analysis.cohort.recognition.find_identifiers import look_like_names, plain
 from analysis.cohort.tables import TABLES
 
 if TYPE_CHECKING:
@@ -141,7 +140,7 @@ def _number_key(name: str, values: pd.Series) -> str | None:
     """Give the key of the map that a column of numbers belongs to; an empty column may be one of numbers."""
     words = plain(name)
     key = next((key for key, pattern in _NUMBERS.items() if re.search(pattern, words)), None)
-    return key if key is not None and not len(convert(_with_point(values), Column("", "number", ""))[1]) else None
+    return key if key is not None and not len(read_numbers(values)[1]) else None
 
 
 def _is_modality(name: str, one: Recognised, values: pd.Series) -> bool:
@@ -195,30 +194,24 @@ def _doubts(
     if "week" not in columns and "start" not in columns:
         doubts["week"] = "no column is named like a week or a date; which one tells the time?"
     elif "week" in columns:
-        unit, weeks = found[columns["week"]].target, _numbers(cells[columns["week"]])
+        unit, weeks = found[columns["week"]].target, read_numbers(cells[columns["week"]])[0]
         if unit != "weeks":
             doubts["week"] = f"the map takes weeks of the programme here, and the column is named like {unit}"
         elif row == "a session" and bool((weeks == 0).any()):
             doubts["week"] = "weeks of the programme count from 1, and here is a week 0"
     for key in ("minutes", "minutes_done"):
-        if key in columns and row == "a session" and (most := _numbers(cells[columns[key]]).max()) > _MOST_MINUTES:
+        if (
+            key in columns
+            and row == "a session"
+            and (most := read_numbers(cells[columns[key]])[0].max()) > _MOST_MINUTES
+        ):
             doubts[key] = f"values up to {most:g}; are these minutes?"
     if "minutes_done" in columns and not {"sessions_done", "sessions_prescribed"} & set(columns):
         doubts["minutes_done"] = "all minutes of a week? Where a row is one session, call the section session_log"
     for key in ("level_knee", "level_thigh"):
-        values = _numbers(cells[columns[key]]).dropna() if key in columns else pd.Series(dtype="float64")
+        values = read_numbers(cells[columns[key]])[0].dropna() if key in columns else pd.Series(dtype="float64")
         if not values.between(0, 100).all():
             doubts[key] = f"values from {values.min():g} to {values.max():g}; it should be 0 to 100 %"
         elif len(values) and key.removeprefix("level_") not in plain(columns[key]):
             doubts[key] = "knee or thigh?"
     return doubts
-
-
-def _numbers(values: pd.Series) -> pd.Series:
-    return convert(_with_point(values), Column("", "number", ""))[0]
-
-
-def _with_point(values: pd.Series) -> pd.Series:
-    if pd.api.types.is_numeric_dtype(values.dtype):
-        return values
-    return values.astype("str").str.replace(",", ".", regex=False)

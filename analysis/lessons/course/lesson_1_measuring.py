@@ -33,9 +33,6 @@ class Measuring(Lesson):
 
     number: ClassVar[int] = 1
     title: ClassVar[str] = "What did we measure, and how well?"
-    exercise_names: ClassVar[tuple[str, ...]] = (
-        "old_limb", "symmetry", "lost_passes", "body_mass", "test_error", "detectable", "one_point_over",
-    )  # fmt: skip
 
     @cached_property
     def made(self) -> SyntheticCohort:
@@ -93,8 +90,7 @@ class Measuring(Lesson):
             axes.scatter(now[lost], before[lost], s=34, marker="^", color=mark["lost"].colour)
             axes.axvline(BAR, color=INK, linewidth=0.8)
             axes.axhline(BAR, color=INK, linewidth=0.8)
-            axes.set_xlabel("Involved limb, % of the other limb now")
-            axes.set_ylabel("% of the other limb before surgery")
+            axes.set(xlabel="Involved limb, % of the other limb now", ylabel="% of the other limb before surgery")
             axes.text(0.98, 0.04, "▲ passes only by the limb now", transform=axes.transAxes, ha="right",
                       color=mark["lost"].colour)  # fmt: skip
 
@@ -116,8 +112,7 @@ class Measuring(Lesson):
             axes.scatter(mean, difference, s=18, color=marks(["a", "b"])["b"].colour)
             for place in (-limit, 0.0, limit):
                 axes.axhline(difference.mean() + place, color=INK, linewidth=0.8, linestyle="-" if not place else "--")
-            axes.set_xlabel("Mean of both tests, N·m/kg")
-            axes.set_ylabel("Second less first, N·m/kg")
+            axes.set(xlabel="Mean of both tests, N·m/kg", ylabel="Second less first, N·m/kg")
 
         return lesson_figure(
             "Two tests of the same knee",

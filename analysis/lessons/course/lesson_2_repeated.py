@@ -33,7 +33,6 @@ class Repeated(Lesson):
 
     number: ClassVar[int] = 2
     title: ClassVar[str] = "Why not just average the visits?"
-    exercise_names: ClassVar[tuple[str, ...]] = ("patients", "honest_error", "between", "own_weight", "moves_most")
 
     @cached_property
     def flexion(self) -> pd.DataFrame:
@@ -71,8 +70,7 @@ class Repeated(Lesson):
             for _, rows in frame.groupby("patient_id", observed=True):
                 axes.plot(rows["week"], rows["value"], color=FAINT, linewidth=0.7)
             axes.plot(mean["week"], mean["mean"], color=marks(["a", "b"])["b"].colour, linewidth=2.6, marker="o")
-            axes.set_xlabel("Week since surgery")
-            axes.set_ylabel("Flexion, degrees")
+            axes.set(xlabel="Week since surgery", ylabel="Flexion, degrees")
 
         low, high = mean["mean"].min(), mean["mean"].max()
         return lesson_figure(
@@ -211,7 +209,6 @@ def _draw_pooling(axes: Any, data: pd.DataFrame, *, legend: bool = True) -> None
     axes.axhline(CENTRE, color=QUIET, linestyle="--", linewidth=0.9)
     axes.set_ylim(CENTRE - 26, CENTRE + 30)
     axes.set_xticks(range(1, len(data) + 1))
-    axes.set_xlabel("Patient")
-    axes.set_ylabel("Flexion, degrees")
+    axes.set(xlabel="Patient", ylabel="Flexion, degrees")
     if legend:
         axes.legend(loc="upper center", fontsize=7)

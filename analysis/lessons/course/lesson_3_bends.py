@@ -79,8 +79,7 @@ class Bends:
             for name, mark in marks(list(curves.columns[1:])).items():
                 axes.plot(weeks, curves[name], color=mark.colour, linestyle=mark.dash, label=name)
             axes.plot(seen["week"], seen["value"], "o", color=INK, label="one patient", zorder=5)
-            axes.set_xlabel("Week since surgery")
-            axes.set_ylabel("Flexion, degrees")
+            axes.set(xlabel="Week since surgery", ylabel="Flexion, degrees")
             axes.legend(loc="lower right", handlelength=LONG_HANDLE)
 
         misses = self.pieces.set_index("pieces")["these"]

@@ -52,9 +52,6 @@ class Shape(Lesson):
 
     number: ClassVar[int] = 3
     title: ClassVar[str] = "What shape is recovery?"
-    exercise_names: ClassVar[tuple[str, ...]] = (
-        "worst", "two_years", "bend", "one_window", "plateau", "next_patients", "best",
-    )  # fmt: skip
 
     @cached_property
     def made(self) -> SyntheticCohort:
@@ -121,12 +118,8 @@ class Shape(Lesson):
         seen = self.flexion.groupby("week")["value"].mean()
 
         def draw(axes: Any, _width: Any) -> None:
-            for name, mark in marks(list(SHAPES)).items():
-                axes.plot(weeks, curves[name], color=mark.colour, linestyle=mark.dash, label=name)
             axes.plot(seen.index, seen, "o", color=INK, label="mean of visits", zorder=5)
-            axes.set_xlabel("Week since surgery")
-            axes.set_ylabel("Flexion, degrees")
-            axes.legend(handlelength=LONG_HANDLE)
+            _draw_shapes(axes, curves)
 
         gap = {name: float(np.abs(self._curve(name, seen.index.to_numpy(float)) - seen).max()) for name in SHAPES}
         words = ", ".join(f"{name} {size:.1f}" for name, size in gap.items())
@@ -139,13 +132,9 @@ class Shape(Lesson):
         curves = pd.DataFrame({"week": weeks} | {name: self._curve(name, weeks) for name in SHAPES})
 
         def draw(axes: Any, _width: Any) -> None:
-            for name, mark in marks(list(SHAPES)).items():
-                axes.plot(weeks, curves[name], color=mark.colour, linestyle=mark.dash, label=name)
+            _draw_shapes(axes, curves)
             axes.axvline(52, color=QUIET, linestyle=":")
             axes.text(54, curves.iloc[:, 1:].to_numpy().min(), "no visits from here on", color=QUIET, fontsize=8)
-            axes.set_xlabel("Week since surgery")
-            axes.set_ylabel("Flexion, degrees")
-            axes.legend(handlelength=LONG_HANDLE)
 
         ends = ", ".join(f"{name} {curves[name].iloc[-1]:.0f}" for name in SHAPES)
         return lesson_figure(
@@ -251,6 +240,13 @@ class Shape(Lesson):
                 },
             },
         }
+
+
+def _draw_shapes(axes: Any, curves: pd.DataFrame) -> None:
+    for name, mark in marks(list(SHAPES)).items():
+        axes.plot(curves["week"], curves[name], color=mark.colour, linestyle=mark.dash, label=name)
+    axes.set(xlabel="Week since surgery", ylabel="Flexion, degrees")
+    axes.legend(handlelength=LONG_HANDLE)
 
 
 def _with_terms(frame: pd.DataFrame) -> pd.DataFrame:

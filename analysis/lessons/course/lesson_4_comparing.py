@@ -37,9 +37,6 @@ class Comparing(Lesson):
 
     number: ClassVar[int] = 4
     title: ClassVar[str] = "Did one protocol do better?"
-    exercise_names: ClassVar[tuple[str, ...]] = (
-        "untreated_gain", "listed_gain", "change_or_adjusted", "within_groups", "difference", "many_weeks", "four_times",
-    )  # fmt: skip
 
     @cached_property
     def listed(self) -> pd.DataFrame:
@@ -105,8 +102,7 @@ class Comparing(Lesson):
                 frame["first"][low], frame["second"][low], s=14, marker="^", color=marks(["a", "b"])["b"].colour
             )
             axes.axline((MEAN, MEAN), slope=1, color=INK, linewidth=0.9)
-            axes.set_xlabel("First score, points")
-            axes.set_ylabel("Second score, points")
+            axes.set(xlabel="First score, points", ylabel="Second score, points")
 
         above = 100 * float((worst["second"] > worst["first"]).mean())
         return lesson_figure(
@@ -128,8 +124,7 @@ class Comparing(Lesson):
                 axes.errorbar(rows["week"] + shift, rows["estimate"], yerr=bars, fmt=mark.marker, color=mark.colour,
                               label=name)  # fmt: skip
             axes.axhline(0, color=INK, linewidth=0.9)
-            axes.set_xlabel("Week since surgery")
-            axes.set_ylabel("Difference from exercise only, N·m/kg")
+            axes.set(xlabel="Week since surgery", ylabel="Difference from exercise only, N·m/kg")
             axes.legend()
 
         row = frame[(frame["protocol"] == names[0]) & (frame["week"] == WEEK)].iloc[0]

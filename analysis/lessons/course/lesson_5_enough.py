@@ -44,9 +44,6 @@ class Enough(Lesson):
 
     number: ClassVar[int] = 5
     title: ClassVar[str] = "How much is enough?"
-    exercise_names: ClassVar[tuple[str, ...]] = (
-        "below_noise", "responders", "responder_gap", "largest_gap", "split_cost", "left_out", "other_threshold", "anchor",
-    )  # fmt: skip
 
     @cached_property
     def improvement(self) -> pd.DataFrame:
@@ -179,8 +176,7 @@ class Enough(Lesson):
                 )
             axes.axvline(step, color=INK, linewidth=1.2)
             axes.set_ylim(0, None)
-            axes.set_xlabel("Improvement, points")
-            axes.set_ylabel("Patients")
+            axes.set(xlabel="Improvement, points", ylabel="Patients")
             axes.legend(loc="upper left")
 
         return lesson_figure(
@@ -197,8 +193,7 @@ class Enough(Lesson):
             for name, mark in marks(["usual", "new"]).items():
                 axes.plot(frame["threshold"], frame[name], color=mark.colour, linestyle=mark.dash, marker=mark.marker,
                           label=name)  # fmt: skip
-            axes.set_xlabel("Threshold, points")
-            axes.set_ylabel("Improved by at least so much, %")
+            axes.set(xlabel="Threshold, points", ylabel="Improved by at least so much, %")
             axes.legend()
 
         words = ", ".join(f"{row.gap:.1f} with {row.threshold}" for row in frame.itertuples())

@@ -48,9 +48,6 @@ class Absent(Lesson):
 
     number: ClassVar[int] = 6
     title: ClassVar[str] = "Who did not come back?"
-    exercise_names: ClassVar[tuple[str, ...]] = (
-        "mean_of_all", "completers", "carried", "kind", "model_error", "can_tell", "lowest_share", "tipping",
-    )  # fmt: skip
 
     def __init__(self, **how: Any) -> None:
         super().__init__(**how)
@@ -138,8 +135,7 @@ class Absent(Lesson):
             axes.plot(frame["shift"], frame["difference"], color=colour, marker="o", markersize=3.5)
             axes.axhline(0, color=INK, linewidth=0.9)
             axes.invert_xaxis()
-            axes.set_xlabel("Degrees added to each missing value of the new protocol")
-            axes.set_ylabel("Difference, degrees")
+            axes.set(xlabel="Degrees added to each missing value of the new protocol", ylabel="Difference, degrees")
 
         return lesson_figure(
             "Missing values shifted",
@@ -188,8 +184,7 @@ class Absent(Lesson):
                 axes.plot(frame["week"], frame[way], color=mark.colour, linestyle=mark.dash, marker=mark.marker,
                           markersize=4, label=way)  # fmt: skip
             axes.set_ylim(bottom=80)
-            axes.set_xlabel("Week since surgery")
-            axes.set_ylabel("Mean flexion, degrees")
+            axes.set(xlabel="Week since surgery", ylabel="Mean flexion, degrees")
             axes.legend(loc="lower right")
 
         off = frame.iloc[-1]

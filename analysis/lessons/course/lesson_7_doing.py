@@ -47,9 +47,6 @@ class Doing(Lesson):
 
     number: ClassVar[int] = 7
     title: ClassVar[str] = "Did doing the programme help?"
-    exercise_names: ClassVar[tuple[str, ...]] = (
-        "gap", "due_to_sessions", "story", "slope", "offered", "per_session_share", "dropped", "assumption",
-    )  # fmt: skip
 
     def __init__(self, **how: Any) -> None:
         super().__init__(**how)
@@ -116,8 +113,10 @@ class Doing(Lesson):
             axes.plot(100 * means["share_done"], means["gain"], color=other.colour, marker="s", markersize=7,
                       label="mean of a third")  # fmt: skip
             axes.axhline(0, color=INK, linewidth=0.9)
-            axes.set_xlabel("Stimulation sessions done, % of those prescribed")
-            axes.set_ylabel(f"Gain in torque to week {WEEK}, N·m/kg")
+            axes.set(
+                xlabel="Stimulation sessions done, % of those prescribed",
+                ylabel=f"Gain in torque to week {WEEK}, N·m/kg",
+            )
             axes.legend(loc="lower right")
 
         words = ", ".join(f"{row.third} {row.gain:+.2f}" for row in means.itertuples())
@@ -206,8 +205,7 @@ class Doing(Lesson):
                               color=mark.colour, label=way)  # fmt: skip
             axes.axhline(EFFECT, color=INK, linewidth=1)
             axes.set_xticks(range(len(STEPS)), list(STEPS))
-            axes.set_xlabel("Sessions follow recovery")
-            axes.set_ylabel("All instead of none, N·m/kg")
+            axes.set(xlabel="Sessions follow recovery", ylabel="All instead of none, N·m/kg")
             axes.legend(loc="upper left")
 
         words = "; ".join(

@@ -47,9 +47,6 @@ class Quarter(Lesson):
 
     number: ClassVar[int] = 8
     title: ClassVar[str] = "Is this quarter different?"
-    exercise_names: ClassVar[tuple[str, ...]] = (
-        "spread", "lower_limit", "news", "signals", "outside", "expected", "no_harm",
-    )  # fmt: skip
 
     @cached_property
     def quiet(self) -> pd.DataFrame:
@@ -153,8 +150,7 @@ class Quarter(Lesson):
                               linewidth=1.1, label={"95": "95 %", "998": "99.8 %"}[name] if end == "lower" else None)  # fmt: skip
             axes.axhline(100 * found.target, color=INK, linewidth=0.9)
             axes.plot(frame["patients"], frame["share"], "o", color=marks(["one"])["one"].colour, markersize=5)
-            axes.set_xlabel("Patients of the clinic")
-            axes.set_ylabel("Reached the goal, %")
+            axes.set(xlabel="Patients of the clinic", ylabel="Reached the goal, %")
             axes.legend(loc="lower right", title="limits")
 
         return lesson_figure(
@@ -226,8 +222,7 @@ class Quarter(Lesson):
             axes.set_xticks(SIZES, [str(size) for size in SIZES])
             axes.minorticks_off()
             axes.set_ylim(bottom=0)
-            axes.set_xlabel("Patients in a quarter")
-            axes.set_ylabel("Limit from the centre, points")
+            axes.set(xlabel="Patients in a quarter", ylabel="Limit from the centre, points")
 
         words = ", ".join(f"{limit:.0f} with {size}" for size, limit in zip(SIZES, half, strict=True))
         return lesson_figure(

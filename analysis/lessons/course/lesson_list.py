@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from analysis.errors import ReportError
+from analysis.errors import ReportError, check_choice
 from analysis.lessons.course.lesson_1_measuring import Measuring
 from analysis.lessons.course.lesson_2_repeated import Repeated
 from analysis.lessons.course.lesson_3_shape import Shape
@@ -50,10 +50,5 @@ def start_lesson(number: int, *, seed: int = 1, folder: Path | str = ".") -> Any
     >>> start_lesson(1).title
     'What did we measure, and how well?'
     """
-    if number not in LESSONS:
-        raise ReportError(
-            f"There is no lesson {number!r}.",
-            where="start_lesson",
-            what_to_do=f"Use one of: {', '.join(map(str, LESSONS))}.",
-        )
+    check_choice(number, LESSONS, "lesson", error=ReportError, where="start_lesson")
     return LESSONS[number](seed=seed, folder=folder)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.reference import used_protocols
+from analysis.cohort.reference import patients_by_protocol
 from analysis.cohort.visit_frame import visit_frame
 from analysis.errors import ModelError
 
@@ -84,9 +84,7 @@ def change_at_week(cohort: Cohort, endpoint: Endpoint) -> pd.DataFrame:
     frame = frame[frame["value"].notna()]
     baselines = frame.drop_duplicates("patient_id").set_index("patient_id")["baseline"]
     values = frame[frame["week"] == endpoint.week].set_index("patient_id")["value"]
-    patients = cohort.patients
-    table = pd.DataFrame({"patient_id": patients["patient_id"], "protocol": used_protocols(patients["protocol"])})
-    table["week"] = endpoint.week
+    table = patients_by_protocol(cohort).assign(week=endpoint.week)
     table["baseline"] = table["patient_id"].map(baselines).astype("float64")
     table["value"] = table["patient_id"].map(values).astype("float64")
     table["change"] = table["value"] - table["baseline"]

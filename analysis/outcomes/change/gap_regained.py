@@ -11,8 +11,8 @@ import pandas as pd
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import change_at_week
 from analysis.outcomes.endpoint import rounding_room
-from analysis.result import Result
-from analysis.statistics.mean_interval import half_width, welch
+from analysis.result import ResultWithNotes
+from analysis.statistics.mean_interval import compare_means, half_width
 
 if TYPE_CHECKING:
     from analysis.cohort.measures import Measure
@@ -25,7 +25,7 @@ STATUSES = ("counted", "no gap before", "not seen", "no baseline of both limbs")
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class GapRegained(Result):
+class GapRegained(ResultWithNotes):
     """Gap to the other limb, and the share of it regained by a week.
 
     Attributes
@@ -43,8 +43,6 @@ class GapRegained(Result):
     patients : pandas.DataFrame
         patient_id, protocol, involved_before, other_before, involved, other, gap_before, gap, regained_percent
         (missing without a gap), status.
-    notes : tuple of str
-        How to read it.
     """
 
     endpoint: Endpoint
@@ -52,7 +50,6 @@ class GapRegained(Result):
     table: pd.DataFrame
     differences: pd.DataFrame
     patients: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"{self.endpoint.measure.label}: gap to the other limb regained by week {self.endpoint.week:g}"
@@ -126,6 +123,8 @@ def gap_regained(
     patients["status"] = pd.Categorical(status, categories=list(STATUSES))
     names = [str(name) for name in patients["protocol"].cat.categories]
     table = pd.DataFrame([_summary(name, patients[patients["protocol"] == name], level) for name in names])
+    means = table.rename(columns={"regained_percent": "mean", "_error": "std_error"})
+    differences = compare_means(means, endpoint.compared_with(cohort, patients["protocol"]), level=level)
     compared = {
         "before start": "The other limb is taken as it was before the start; it may have weakened by then.",
         "same week": "The other limb is taken at the same week; where it weakened too, the per cent flatters.",
@@ -134,7 +133,7 @@ def gap_regained(
         endpoint=endpoint,
         other_limb=other_limb,
         table=table.drop(columns=["_error"]),
-        differences=_differences(table, endpoint.compared_with(cohort, patients["protocol"]), level),
+        differences=differences.rename(columns={"estimate": "difference"}).assign(method=METHOD),
         patients=patients,
         notes=(
             compared[other_limb],
@@ -192,19 +191,3 @@ def _summary(name: str, rows: pd.DataFrame, level: float) -> dict[str, object]:
         "upper_quartile": float(own.quantile(0.75)) if n else nothing,
         "_error": 100 * error,
     }
-
-
-def _differences(table: pd.DataFrame, reference: str, level: float) -> pd.DataFrame:
-    columns = [
-        "protocol", "reference", "n", "reference_n", "difference", "std_error", "df", "lower", "upper", "level", "method",
-    ]  # fmt: skip
-    base = table[table["protocol"] == reference].iloc[0]
-    rows = []
-    for _, one in table[table["protocol"] != reference].iterrows():
-        error, df = welch(one["_error"], one["n"], base["_error"], base["n"])
-        gap = one["regained_percent"] - base["regained_percent"]
-        half = half_width(error, df, level=level)
-        rows.append(
-            (one["protocol"], reference, one["n"], base["n"], gap, error, df, gap - half, gap + half, level, METHOD)
-        )
-    return pd.DataFrame(rows, columns=columns)

@@ -11,7 +11,7 @@ import pandas as pd
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import change_at_week
 from analysis.outcomes.endpoint import rounding_room
-from analysis.result import Result
+from analysis.result import Result, ResultWithNotes
 from analysis.statistics.mean_interval import half_width
 
 if TYPE_CHECKING:
@@ -142,7 +142,7 @@ def regression_to_mean(
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class ChosenGroupChange(Result):
+class ChosenGroupChange(ResultWithNotes):
     """Change of a group chosen for a bad baseline, beside what regression to the mean alone brings.
 
     Attributes
@@ -157,15 +157,12 @@ class ChosenGroupChange(Result):
         protocol ("all protocols" first), chosen (patients), n (of them seen, the denominator), baseline (mean of
         these), improvement (mean, positive is better), expected (improvement by regression to the mean alone), beyond
         (improvement less expected), lower, upper (of beyond), level, method.
-    notes : tuple of str
-        What was assumed.
     """
 
     endpoint: Endpoint
     share: float
     cutoff: float
     table: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"The worst {100 * self.share:g} % at baseline. {self.endpoint.words}"

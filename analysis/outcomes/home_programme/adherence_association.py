@@ -18,7 +18,8 @@ from analysis.outcomes.home_programme.home_exposure import (
     weekly_exposure,
     without_prescription,
 )
-from analysis.result import Result
+from analysis.outcomes.missing.completed_data import covariate_columns
+from analysis.result import ResultWithNotes
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -48,7 +49,7 @@ _TINY = 1e-9
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class AdherenceAssociation(Result):
+class AdherenceAssociation(ResultWithNotes):
     """Association of home sessions with recovery.
 
     Attributes
@@ -67,8 +68,6 @@ class AdherenceAssociation(Result):
         std_error, df, lower, upper, level, error ("HC3" or "by patient"), can_say, cannot_say.
     patients : pandas.DataFrame
         patient_id, protocol, baseline, improvement, exposure: what the naive slope is made of.
-    notes : tuple of str
-        What was used.
     """
 
     endpoint: Endpoint
@@ -78,7 +77,6 @@ class AdherenceAssociation(Result):
     not_prescribed: tuple[str, ...]
     table: pd.DataFrame
     patients: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"{self.exposure} and improvement: associations, not effects. {self.endpoint.words}"
@@ -286,14 +284,7 @@ def design_matrix(frame: pd.DataFrame, names: Sequence[str]) -> NDArray[np.float
     >>> design_matrix(frame, ["dose", "protocol"]).tolist()
     [[0.5, 0.0, 1.0], [1.0, 1.0, 1.0]]
     """
-    parts: list[NDArray[np.float64]] = []
-    for name in names:
-        values = frame[name]
-        if pd.api.types.is_numeric_dtype(values) and not pd.api.types.is_bool_dtype(values):
-            parts.append(values.to_numpy(dtype=float)[:, None])
-        else:
-            parts.append(pd.get_dummies(values.astype("str"), drop_first=True, dtype=float).to_numpy())
-    return np.column_stack([*parts, np.ones(len(frame))])
+    return np.column_stack([covariate_columns(frame[list(names)], standardised=False), np.ones(len(frame))])
 
 
 def _independent(design: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.reference import used_protocols
+from analysis.cohort.reference import patients_by_protocol
 from analysis.errors import ModelError
 from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED
 from analysis.outcomes.home_programme.time_to_stopping import time_to_stopping, weeks_of_patients
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import check_level, share_interval
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ _LEAST_WEEKS = 6
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class AdherenceClasses(Result):
+class AdherenceClasses(ResultWithNotes):
     """Patients by course of adherence.
 
     Attributes
@@ -45,8 +45,6 @@ class AdherenceClasses(Result):
         5 points of a limit), and for each characteristic its median, or the share of its first level.
     patients : pandas.DataFrame
         patient_id, protocol, weeks, share_of_sessions, first_third, last_third, adherence_class.
-    notes : tuple of str
-        The rules, and what classes cost.
     """
 
     limits: tuple[float, float]
@@ -54,7 +52,6 @@ class AdherenceClasses(Result):
     table: pd.DataFrame
     description: pd.DataFrame
     patients: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return "Courses of adherence"
@@ -114,8 +111,7 @@ def adherence_classes(
     low, high = _checked(cohort, limits, fall, characteristics)
     weeks = weeks_of_patients(cohort)
     stopping = time_to_stopping(cohort, idle_weeks=idle_weeks).patients.set_index("patient_id")
-    ids = cohort.patients["patient_id"]
-    patients = pd.DataFrame({"patient_id": ids, "protocol": used_protocols(cohort.patients["protocol"])})
+    ids, patients = cohort.patients["patient_id"], patients_by_protocol(cohort)
     patients = patients.merge(_courses(weeks), on="patient_id", how="left", validate="one_to_one")
     share = patients["share_of_sessions"]
     dropped = (patients["first_third"] - patients["last_third"] >= fall - 1e-9) & (patients["weeks"] >= _LEAST_WEEKS)

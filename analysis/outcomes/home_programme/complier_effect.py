@@ -18,7 +18,7 @@ from analysis.outcomes.home_programme.home_exposure import (
     weekly_exposure,
     without_prescription,
 )
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.two_stages import anderson_rubin, two_stages
 
 if TYPE_CHECKING:
@@ -42,7 +42,7 @@ ASSUMPTIONS = (
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class ComplierEffect(Result):
+class ComplierEffect(ResultWithNotes):
     """Effect of the home dose by the allocation of a trial.
 
     Attributes
@@ -66,8 +66,6 @@ class ComplierEffect(Result):
         What must hold.
     patients : pandas.DataFrame
         patient_id, protocol, baseline, improvement, exposure.
-    notes : tuple of str
-        What it can and cannot say, and what was used.
     """
 
     endpoint: Endpoint
@@ -78,7 +76,6 @@ class ComplierEffect(Result):
     table: pd.DataFrame
     assumptions: tuple[str, ...]
     patients: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"Effect of {self.exposure} by allocation. {self.endpoint.words}"

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.reference import used_protocols
-from analysis.result import Result
+from analysis.cohort.reference import patients_by_protocol, used_protocols
+from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import check_level, share_interval
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ NOT_A_HARM = ("withdr", "lost to follow", "declined", "moved away")
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class EventsByProtocol(Result):
+class EventsByProtocol(ResultWithNotes):
     """Events by protocol and kind.
 
     Attributes
@@ -32,13 +32,10 @@ class EventsByProtocol(Result):
         protocol, event ("any harm" first), harm (False for withdrawals and the like), allocated (the denominator),
         patients (with one or more), events, serious_patients, serious_events, related_patients, related_events
         (missing where it was never said), share (of allocated, patients with an event), lower, upper, level, method.
-    notes : tuple of str
-        What was counted.
     """
 
     recorded: bool
     table: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return "Events by protocol" if self.recorded else "Events: not recorded"
@@ -79,16 +76,14 @@ def events_by_protocol(cohort: Cohort, *, level: float = 0.95) -> EventsByProtoc
         note = "Events were not recorded: this says nothing about harms."
         return EventsByProtocol(recorded=False, table=empty, notes=(note,))
     protocol = used_protocols(cohort.patients["protocol"])
-    events = cohort.events.merge(
-        pd.DataFrame({"patient_id": cohort.patients["patient_id"], "protocol": protocol}), on="patient_id", how="inner"
-    )
+    events = cohort.events.merge(patients_by_protocol(cohort), on="patient_id", how="inner")
     notes = ["A patient with several events counts once among patients; the denominator is every patient allocated."]
     if len(events) < len(cohort.events):
         notes.append(f"{len(cohort.events) - len(events)} events of patients who are not in the cohort are left out.")
     if events.empty:
         notes.append("Events were recorded and none happened.")
     events = events.assign(event=events["event"].astype("str"))
-    events["harm"] = ~events["event"].str.lower().str.contains("|".join(NOT_A_HARM), regex=True, na=False)
+    events["harm"] = is_harm(events["event"])
     by_kind = events.dropna(subset=["event"]).groupby("event")["harm"].first()
     kinds = {ANY: True} | {str(kind): bool(harm) for kind, harm in sorted(by_kind.items())}
     rows = [
@@ -106,7 +101,7 @@ def events_by_protocol(cohort: Cohort, *, level: float = 0.95) -> EventsByProtoc
         unsaid = int(events[flag].isna().sum()) if flag in events else len(events)
         if unsaid:
             notes.append(f"For {unsaid} of {len(events)} events it was not said whether they were {flag}.")
-    return EventsByProtocol(True, _with_shares(pd.DataFrame(rows)[_COUNTED], level), tuple(notes))
+    return EventsByProtocol(True, _with_shares(pd.DataFrame(rows)[_COUNTED], level), notes=tuple(notes))
 
 
 _COUNTED = [
@@ -121,6 +116,17 @@ _COUNTED = [
     "related_patients",
     "related_events",
 ]
+
+
+def is_harm(event: pd.Series) -> pd.Series:
+    """Say of each name of an event whether it is a harm; withdrawals and the like are none.
+
+    Examples
+    --------
+    >>> is_harm(pd.Series(["Fall", "Withdrew"])).tolist()
+    [True, False]
+    """
+    return ~event.astype("str").str.lower().str.contains("|".join(NOT_A_HARM), regex=True, na=False)
 
 
 def _count(chosen: pd.DataFrame, events: pd.DataFrame) -> dict[str, object]:

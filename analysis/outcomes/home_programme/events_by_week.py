@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.reference import used_protocols
+from analysis.cohort.reference import patients_by_protocol
 from analysis.cohort.session_log import programme_week
-from analysis.outcomes.home_programme.events import NOT_A_HARM
+from analysis.outcomes.home_programme.events import is_harm
 from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, session_shares
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import check_level
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ DURING, AFTER, OUTSIDE = "during", "after the programme", "outside the record"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class EventsByWeek(Result):
+class EventsByWeek(ResultWithNotes):
     """Harms by week of the home programme.
 
     Attributes
@@ -42,14 +42,11 @@ class EventsByWeek(Result):
         (harms after the last programme week of the protocol), outside_record (harms before the start, without a week,
         or in a week without an entry of the patient). All harms of the protocol are in events, after_programme or
         outside_record.
-    notes : tuple of str
-        What was counted.
     """
 
     recorded: bool
     table: pd.DataFrame
     overall: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return "Harms during the home programme" if self.recorded else "Harms during the home programme: not recorded"
@@ -89,7 +86,7 @@ def events_by_week(cohort: Cohort, *, level: float = 0.95) -> EventsByWeek:
     check_level(level)
     if cohort.sessions is None or cohort.events is None:
         said = NOT_RECORDED if cohort.sessions is None else "Events were not recorded: this says nothing about harms."
-        return EventsByWeek(False, pd.DataFrame(columns=_COLUMNS), pd.DataFrame(columns=_OVERALL), (said,))
+        return EventsByWeek(False, pd.DataFrame(columns=_COLUMNS), pd.DataFrame(columns=_OVERALL), notes=(said,))
     entries = session_shares(cohort)
     numbers = ["sessions_prescribed", "sessions_done"]
     known = entries[numbers].notna().all(axis=1) & (entries["sessions_prescribed"] > 0)
@@ -163,13 +160,10 @@ def _patient_weeks(entries: pd.DataFrame) -> pd.DataFrame:
 
 def _harms(cohort: Cohort) -> pd.DataFrame:
     """Give the harms with their protocol and programme week, as :func:`programme_week` counts."""
-    people = cohort.patients[["patient_id"]].assign(protocol=used_protocols(cohort.patients["protocol"]))
-    events = (cohort.events if cohort.events is not None else pd.DataFrame()).merge(
-        people, on="patient_id", how="inner"
-    )
+    events = cohort.events if cohort.events is not None else pd.DataFrame()
+    events = events.merge(patients_by_protocol(cohort), on="patient_id", how="inner")
     events = events.reindex(columns=["patient_id", "protocol", "week", "event", "serious", "related"])
-    harm = ~events["event"].astype("str").str.lower().str.contains("|".join(NOT_A_HARM), regex=True, na=False)
-    found = events[harm].copy()
+    found = events[is_harm(events["event"])].copy()
     found["week"] = programme_week(7.0 * found["week"].astype("float64"))
     for flag in ("serious", "related"):
         found[flag] = found[flag].astype("boolean").astype("Float64").astype("float64")

@@ -13,8 +13,8 @@ from analysis.outcomes.home_programme.prescribed_modalities import (
     not_prescribed_in_words,
     prescribed_modalities,
 )
-from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, session_shares
-from analysis.result import Result
+from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, session_entries, session_shares
+from analysis.result import ResultWithNotes
 from analysis.statistics.mean_interval import describe_by
 from analysis.statistics.proportions import check_level
 
@@ -32,7 +32,7 @@ _DOSES = ("dose_knee", "dose_thigh")
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class HomeDose(Result):
+class HomeDose(ResultWithNotes):
     """Minutes and stimulation delivered at home.
 
     Attributes
@@ -50,15 +50,12 @@ class HomeDose(Result):
     patients : pandas.DataFrame
         One row a patient and modality: patient_id, protocol, modality, weeks_recorded, minutes, weeks_with_minutes,
         minutes_a_session, dose_knee, weeks_with_dose_knee, dose_thigh, weeks_with_dose_thigh.
-    notes : tuple of str
-        What was counted.
     """
 
     recorded: bool
     table: pd.DataFrame
     overall: pd.DataFrame
     patients: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return "Home dose" if self.recorded else "Home dose: not recorded"
@@ -151,16 +148,7 @@ def dose_entries(cohort: Cohort) -> pd.DataFrame:
     >>> bool(entries.loc[entries["modality"] == "exercise", "dose_knee"].isna().all())
     True
     """
-    people = pd.DataFrame(
-        {"patient_id": cohort.patients["patient_id"], "protocol": used_protocols(cohort.patients["protocol"])}
-    )
-    numbers = ["sessions_done", "minutes_done", "level_knee", "level_thigh"]
-    head = ["patient_id", "protocol", "modality", "week"]
-    sessions = cohort.sessions
-    if sessions is None:
-        sessions = pd.DataFrame({name: pd.Series(dtype="str") for name in ("patient_id", "modality")}).assign(week=0.0)
-    entries = sessions.merge(people, on="patient_id", how="inner", validate="many_to_one")
-    entries = entries.reindex(columns=[*head, *numbers]).astype(dict.fromkeys([*numbers, "week"], "float64"))
+    entries = session_entries(cohort, ["sessions_done", "minutes_done", "level_knee", "level_thigh"])
     entries = entries.rename(columns={"minutes_done": "minutes"})
     # No session is no minute, where the log left the minutes out.
     entries["minutes"] = entries["minutes"].mask(entries["minutes"].isna() & (entries["sessions_done"] == 0), 0.0)

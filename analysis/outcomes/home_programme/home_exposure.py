@@ -9,9 +9,9 @@ import pandas as pd
 
 from analysis.cohort.reference import used_protocols
 from analysis.cohort.session_log import programme_week
-from analysis.errors import ModelError
+from analysis.errors import ModelError, check_choice
 from analysis.outcomes.home_programme.home_dose import dose_entries
-from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, session_shares
+from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, of_modality, session_shares, whole_weeks
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -64,12 +64,8 @@ def weekly_exposure(cohort: Cohort, exposure: Exposure, modality: str | None = N
     >>> bool((weeks["of"] == 1).all())
     True
     """
-    entries = _entries(cohort, exposure, modality)
-    entries = entries[entries["sessions_prescribed"] != 0]
-    unknown = entries[["amount", "of"]].isna().any(axis=1)
-    groups = entries.assign(unknown=unknown).groupby(["patient_id", "protocol", "week"], observed=True, as_index=False)
-    weeks = groups.agg({"amount": "sum", "of": "sum" if exposure == "share of sessions" else "max", "unknown": "sum"})
-    return weeks[weeks["unknown"] == 0].drop(columns="unknown").reset_index(drop=True)
+    how = {"amount": "sum", "of": "sum" if exposure == "share of sessions" else "max"}
+    return whole_weeks(_entries(cohort, exposure, modality), how)
 
 
 def without_prescription(
@@ -109,21 +105,12 @@ def without_prescription(
 
 def _entries(cohort: Cohort, exposure: Exposure, modality: str | None) -> pd.DataFrame:
     """Give the entries with amount and of, those of one modality or of all that the exposure is about."""
-    if exposure not in get_args(Exposure):
-        raise ModelError(
-            f"There is no exposure {exposure!r}.", what_to_do=f"Use one of: {', '.join(get_args(Exposure))}."
-        )
+    check_choice(exposure, get_args(Exposure), "exposure", error=ModelError)
     if cohort.sessions is None:
         raise ModelError(NOT_RECORDED, what_to_do="This needs the sessions table of the cohort.")
     key = ["patient_id", "modality", "week"]
     entries = session_shares(cohort)
-    names = [str(name) for name in entries["modality"].dropna().unique()]
-    if modality is not None and modality not in names:
-        raise ModelError(
-            f"There is no modality {modality!r} among the sessions.",
-            where=f"modalities there: {', '.join(names) or 'none'}",
-            what_to_do="Name one of them, or none for all sessions together.",
-        )
+    of_modality(entries, modality)
     if exposure == "share of sessions":
         entries = entries.assign(amount=entries["sessions_done"], of=entries["sessions_prescribed"])
     else:
@@ -133,7 +120,7 @@ def _entries(cohort: Cohort, exposure: Exposure, modality: str | None) -> pd.Dat
         entries = entries.assign(amount=entries[column] / 60, of=1.0)
         if column != "minutes":
             entries = entries[entries["modality"].isin(dose.loc[dose[column].notna(), "modality"].unique())]
-    return entries if modality is None else entries[entries["modality"] == modality]
+    return of_modality(entries, modality)
 
 
 def exposure_between(

@@ -10,7 +10,7 @@ import pandas as pd
 from analysis.cohort.reference import used_protocols
 from analysis.errors import ModelError
 from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, check_enough, session_shares
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.mean_interval import describe_by
 from analysis.statistics.proportions import check_level
 
@@ -21,7 +21,7 @@ _KEY = ["patient_id", "week", "modality"]
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class ReportedAdherence(Result):
+class ReportedAdherence(ResultWithNotes):
     """Sessions reported by patients against sessions logged.
 
     Attributes
@@ -40,8 +40,6 @@ class ReportedAdherence(Result):
     patients : pandas.DataFrame
         patient_id, protocol, modality, weeks, sessions_prescribed, sessions_logged, sessions_reported, share_logged,
         share_reported, difference.
-    notes : tuple of str
-        What was compared and left out.
     """
 
     enough: float
@@ -49,7 +47,6 @@ class ReportedAdherence(Result):
     by_week: pd.DataFrame
     yes_or_no: pd.DataFrame
     patients: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return "Home sessions: reported against logged"

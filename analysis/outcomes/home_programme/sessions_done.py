@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from analysis.cohort.reference import used_protocols
+from analysis.cohort.reference import patients_by_protocol, used_protocols
 from analysis.errors import ModelError
 from analysis.outcomes.home_programme.prescribed_modalities import not_prescribed_in_words, prescribed_modalities
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import check_level, share_interval
 
 if TYPE_CHECKING:
@@ -20,7 +20,7 @@ NOT_RECORDED = "Home sessions were not recorded: nothing can be said about adher
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class AdherenceByWeek(Result):
+class AdherenceByWeek(ResultWithNotes):
     """Adherence by protocol, modality and week.
 
     Attributes
@@ -41,8 +41,6 @@ class AdherenceByWeek(Result):
     patients : pandas.DataFrame
         One row an entry: patient_id, protocol, modality, week, sessions_prescribed, sessions_done, share (missing
         where none was prescribed; above 1 where more was done than prescribed).
-    notes : tuple of str
-        What was counted, kept and left out.
     """
 
     recorded: bool
@@ -50,7 +48,6 @@ class AdherenceByWeek(Result):
     table: pd.DataFrame
     overall: pd.DataFrame
     patients: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return "Home adherence" if self.recorded else "Home adherence: not recorded"
@@ -150,19 +147,51 @@ def session_shares(cohort: Cohort) -> pd.DataFrame:
     >>> session_shares(generate_cohort(patients=30, seed=1).observed)["share"].dropna().ge(0).all()
     np.True_
     """
-    columns = ["patient_id", "protocol", "modality", "week", "sessions_prescribed", "sessions_done", "share"]
-    people = pd.DataFrame(
-        {"patient_id": cohort.patients["patient_id"], "protocol": used_protocols(cohort.patients["protocol"])}
-    )
-    if cohort.sessions is None:
-        sessions = pd.DataFrame({name: pd.Series(dtype="float64") for name in columns[2:]}).assign(patient_id="")
-    else:
-        sessions = cohort.sessions
-    entries = sessions.merge(people, on="patient_id", how="inner", validate="many_to_one")
-    entries = entries.reindex(columns=columns[:-1])
-    numbers = ["sessions_prescribed", "sessions_done"]
-    entries[numbers] = entries[numbers].astype("float64")
+    entries = session_entries(cohort, ["sessions_prescribed", "sessions_done"])
     return entries.assign(share=_share(entries))
+
+
+def session_entries(cohort: Cohort, numbers: list[str]) -> pd.DataFrame:
+    """Give patient_id, protocol, modality, week and numbers of the entries of the cohort's patients.
+
+    Numbers that were not recorded are missing; without a record of sessions there is no row.
+    """
+    sessions = cohort.sessions
+    if sessions is None:
+        sessions = pd.DataFrame({name: pd.Series(dtype="str") for name in ("patient_id", "modality")})
+    entries = sessions.merge(patients_by_protocol(cohort), on="patient_id", how="inner", validate="many_to_one")
+    entries = entries.reindex(columns=["patient_id", "protocol", "modality", "week", *numbers])
+    return entries.astype(dict.fromkeys(["week", *numbers], "float64"))
+
+
+def of_modality(entries: pd.DataFrame, modality: str | None) -> pd.DataFrame:
+    """Give the entries of one modality, or all where none is named.
+
+    Raises
+    ------
+    ModelError
+        There is no such modality.
+    """
+    names = [str(name) for name in entries["modality"].dropna().unique()]
+    if modality is not None and modality not in names:
+        raise ModelError(
+            f"There is no modality {modality!r} among the sessions.",
+            where=f"modalities there: {', '.join(names) or 'none'}",
+            what_to_do="Name one of them, or none for all sessions together.",
+        )
+    return entries if modality is None else entries[entries["modality"] == modality]
+
+
+def whole_weeks(entries: pd.DataFrame, how: dict[str, str]) -> pd.DataFrame:
+    """Put the entries of a patient's week together, each column as ``how`` says.
+
+    Entries with nothing prescribed are left out, and weeks in which a part is unknown.
+    """
+    entries = entries[entries["sessions_prescribed"] != 0]
+    marked = entries.assign(unknown=entries[list(how)].isna().any(axis=1))
+    groups = marked.groupby(["patient_id", "protocol", "week"], observed=True, as_index=False)
+    weeks = groups.agg(how | {"unknown": "any"})
+    return weeks[~weeks.pop("unknown").astype(bool)].reset_index(drop=True)
 
 
 def _share(entries: pd.DataFrame) -> pd.Series:

@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.reference import reference_protocol, used_protocols
+from analysis.cohort.reference import patients_by_protocol, reference_protocol, used_protocols
 from analysis.errors import ModelError
 from analysis.outcomes.home_programme.prescribed_modalities import (
     NOT_PRESCRIBED,
     not_prescribed_in_words,
     prescribed_modalities,
 )
-from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, session_shares
-from analysis.result import Result
+from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, of_modality, session_shares, whole_weeks
+from analysis.result import ResultWithNotes
 from analysis.statistics.kaplan_meier import (
     curves_by_protocol,
     log_rank,
@@ -34,7 +34,7 @@ ALL_SESSIONS = "all sessions"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class TimeToStopping(Result):
+class TimeToStopping(ResultWithNotes):
     """Time to stopping the home programme.
 
     Attributes
@@ -58,8 +58,6 @@ class TimeToStopping(Result):
     patients : pandas.DataFrame
         patient_id, protocol, first_week, last_week (with sessions prescribed and recorded), week (first idle one, or
         the last recorded one), stopped, never_started.
-    notes : tuple of str
-        What was counted.
     """
 
     modality: str
@@ -70,7 +68,6 @@ class TimeToStopping(Result):
     comparison: pd.DataFrame
     differences: pd.DataFrame
     patients: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"Time to stopping the home programme: {self.modality}"
@@ -176,22 +173,8 @@ def weeks_of_patients(cohort: Cohort, modality: str | None = None) -> pd.DataFra
     >>> bool((weeks["sessions_prescribed"] > 0).all())
     True
     """
-    entries = session_shares(cohort)
-    names = [str(name) for name in entries["modality"].dropna().unique()]
-    if modality is not None:
-        if modality not in names:
-            raise ModelError(
-                f"There is no modality {modality!r} among the sessions.",
-                where=f"modalities there: {', '.join(names) or 'none'}",
-                what_to_do="Name one of them, or none for all sessions together.",
-            )
-        entries = entries[entries["modality"] == modality]
-    numbers = ["sessions_prescribed", "sessions_done"]
-    prescribed = entries[entries["sessions_prescribed"] != 0]
-    known = prescribed.assign(unknown=prescribed[numbers].isna().any(axis=1))
-    groups = known.groupby(["patient_id", "protocol", "week"], observed=True, as_index=False)
-    weeks = groups[[*numbers, "unknown"]].sum()
-    weeks = weeks[weeks["unknown"] == 0].drop(columns="unknown").reset_index(drop=True)
+    entries = of_modality(session_shares(cohort), modality)
+    weeks = whole_weeks(entries, dict.fromkeys(("sessions_prescribed", "sessions_done"), "sum"))
     return weeks.assign(share=weeks["sessions_done"] / weeks["sessions_prescribed"])
 
 
@@ -202,8 +185,7 @@ def _followed(cohort: Cohort, weeks: pd.DataFrame, idle_weeks: int) -> pd.DataFr
     last_done = weeks["patient_id"].map(ends).astype("float64")
     idle = weeks[weeks["week"] > last_done.fillna(-np.inf)].groupby("patient_id")["week"].agg(["min", "size"])
     whole = weeks.groupby("patient_id")["week"].agg(["min", "max"])
-    ids = cohort.patients["patient_id"]
-    patients = pd.DataFrame({"patient_id": ids, "protocol": used_protocols(cohort.patients["protocol"])})
+    ids, patients = cohort.patients["patient_id"], patients_by_protocol(cohort)
     patients["first_week"] = ids.map(whole["min"]).astype("float64")
     patients["last_week"] = ids.map(whole["max"]).astype("float64")
     stopped = ids.map(idle["size"]).astype("float64").fillna(0) >= idle_weeks

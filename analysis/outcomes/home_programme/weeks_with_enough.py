@@ -11,7 +11,7 @@ from analysis.cohort.reference import used_protocols
 from analysis.outcomes.home_programme.prescribed_modalities import not_prescribed_in_words, prescribed_modalities
 from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, check_enough, session_shares
 from analysis.outcomes.home_programme.time_to_stopping import ALL_SESSIONS, weeks_of_patients
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.mean_interval import describe_by
 from analysis.statistics.proportions import check_level, share_interval
 
@@ -23,7 +23,7 @@ USUAL = 0.8
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class WeeksWithEnough(Result):
+class WeeksWithEnough(ResultWithNotes):
     """Weeks in which enough of the sessions prescribed was done.
 
     Attributes
@@ -40,15 +40,12 @@ class WeeksWithEnough(Result):
     patients : pandas.DataFrame
         patient_id, protocol, modality, enough, weeks (with sessions prescribed and the sessions done known), reached
         (weeks), share_of_weeks.
-    notes : tuple of str
-        What was counted.
     """
 
     shares: tuple[float, ...]
     table: pd.DataFrame
     every_week: pd.DataFrame
     patients: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"Weeks at {', '.join(f'{100 * one:g} %' for one in self.shares)} of the sessions prescribed"

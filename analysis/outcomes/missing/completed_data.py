@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 _NOTHING_NEW = 1e-13
 
 
-def covariate_columns(covariates: pd.DataFrame) -> Floats:
-    """Give the columns of a model: numbers standardised, labels as indicators without the first.
+def covariate_columns(covariates: pd.DataFrame, *, standardised: bool = True) -> Floats:
+    """Give the columns of a model: numbers, standardised or as they are, and labels as indicators without the first.
 
     Examples
     --------
@@ -30,8 +30,10 @@ def covariate_columns(covariates: pd.DataFrame) -> Floats:
         values = covariates[name]
         if pd.api.types.is_numeric_dtype(values) and not pd.api.types.is_bool_dtype(values):
             numbers = values.to_numpy(dtype=float)
-            spread = numbers.std()
-            parts.append(((numbers - numbers.mean()) / (spread if spread > 0 else 1.0))[:, None])
+            if standardised:
+                spread = numbers.std()
+                numbers = (numbers - numbers.mean()) / (spread if spread > 0 else 1.0)
+            parts.append(numbers[:, None])
         else:
             parts.append(pd.get_dummies(values.astype("str"), drop_first=True, dtype=float).to_numpy())
     return np.column_stack(parts)

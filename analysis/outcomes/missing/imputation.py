@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Literal, get_args
 
 import numpy as np
 
-from analysis.errors import ModelError
+from analysis.errors import ModelError, check_choice
 from analysis.outcomes.missing.gaps import Gaps
 
 if TYPE_CHECKING:
@@ -81,10 +81,7 @@ def imputations(
     >>> filled.shape, bool(np.isfinite(filled).all())
     ((120, 7), True)
     """
-    if assumption not in get_args(Assumption):
-        raise ModelError(
-            f"There is no assumption {assumption!r}.", what_to_do=f"Use one of: {', '.join(get_args(Assumption))}."
-        )
+    check_choice(assumption, get_args(Assumption), "assumption", error=ModelError)
     if reference is None and assumption != AT_RANDOM:
         raise ModelError(
             f"To {assumption} a reference must be named.",

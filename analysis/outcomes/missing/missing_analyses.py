@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, get_args
+from typing import TYPE_CHECKING, Any, get_args
 
 import numpy as np
 import pandas as pd
@@ -13,21 +13,17 @@ from analysis.curves.recovery import fit_recovery
 from analysis.curves.recovery_choices import adjusted_in_words
 from analysis.errors import DesignWarning, KneecurveError
 from analysis.outcomes.endpoint import MissingRule, rounding_room
-from analysis.outcomes.missing.completed_data import (
-    mean_differences,
-    residual_freedom,
-    share_differences,
-)
+from analysis.outcomes.missing.completed_data import mean_differences, residual_freedom, share_differences
 from analysis.outcomes.missing.imputation import AT_RANDOM, Assumption, imputations, reference_needed
-from analysis.outcomes.missing.same_adjustment import adjusting, adjustment_by_week, model_and_adjustment
-from analysis.outcomes.missing.weekly_model import WeeklyModel, check_draws, several_protocols, week_place
-from analysis.outcomes.responders.responders import responders
+from analysis.outcomes.missing.same_adjustment import Comparison, adjustment_by_week, compare_at_week
+from analysis.outcomes.missing.weekly_model import check_draws
+from analysis.outcomes.responders.responders import Responders, responders
 from analysis.progress import in_portions
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.rubin import pool, pool_shares
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from analysis.cohort.tables import Cohort
     from analysis.outcomes.endpoint import Endpoint
@@ -47,7 +43,7 @@ _CARRIED = "Carrying the last value forward is not offered: it assumes that reco
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class MissingDataAnalyses(Result):
+class MissingDataAnalyses(ResultWithNotes):
     """One comparison under several assumptions about missing visits.
 
     Attributes
@@ -66,8 +62,6 @@ class MissingDataAnalyses(Result):
     responders : pandas.DataFrame
         The same for the share of responders; empty without a threshold. std_error and df are missing where the interval
         is not made from them.
-    notes : tuple of str
-        Assumptions in words.
     """
 
     endpoint: Endpoint
@@ -76,7 +70,6 @@ class MissingDataAnalyses(Result):
     covariates: tuple[str, ...]
     differences: pd.DataFrame
     responders: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"{self.endpoint.measure.label} at week {self.endpoint.week:g} under several assumptions about missing visits"
@@ -135,14 +128,11 @@ def missing_data_analyses(
     ['missing at random', 'jump to reference']
     """
     check_draws(draws)
-    week, level = endpoint.week, endpoint.level
-    model, adjusted_for = model_and_adjustment(cohort, endpoint, covariates)
-    several_protocols(model)
-    place = week_place(model, week)
+    compared = compare_at_week(cohort, endpoint, covariates)
+    model, adjusted_for, base = compared.model, compared.adjusted_for, str(compared.endpoint.reference)
     named = endpoint.reference is not None or cohort.reference is not None
-    base_name = endpoint.compared_with(cohort, model.patients["protocol"])
-    endpoint = replace(endpoint, reference=base_name)
-    means: list[pd.DataFrame] = [_observed(model, place, base_name, adjusted_for, level)]
+    endpoint = compared.endpoint
+    means: list[pd.DataFrame] = [_observed(compared)]
     shares: list[pd.DataFrame] = []
     left_out: tuple[str, ...] = ()
     mixed = _mixed(cohort, endpoint, adjusted_for)
@@ -152,19 +142,18 @@ def missing_data_analyses(
         means.append(mixed)
     if endpoint.threshold is not None:
         raw, counted = (responders(cohort, replace(endpoint, missing=rule)) for rule in get_args(MissingRule))
-        shares += [_shares(raw.differences, OBSERVED, "the missing are like those seen")]
-        shares += [_shares(counted.differences, NON_RESPONSE, "nobody missing improved enough")]
+        shares += [_shares(raw, OBSERVED, "the missing are like those seen")]
+        shares += [_shares(counted, NON_RESPONSE, "nobody missing improved enough")]
     done = 0
     kinds = get_args(Assumption) if named else (AT_RANDOM,)
     for number, assumption in enumerate(kinds):
         parts = _imputed(
-            model, endpoint, adjusted_for, assumption, draws, np.random.default_rng([seed, number]),
-            _ahead(tell, done, draws * len(kinds)),
-        )  # fmt: skip
+            compared, assumption, draws, np.random.default_rng([seed, number]), _ahead(tell, done, draws * len(kinds))
+        )
         means.append(parts[0])
         shares += parts[1:]
         done += draws
-    seen_by = f"a value at week {week:g}" + (" and a baseline" if "baseline" in adjusted_for else "")
+    seen_by = f"a value at week {endpoint.week:g}" + (" and a baseline" if "baseline" in adjusted_for else "")
     notes = (
         f"Differences of means are adjusted for {adjusted_in_words(adjusted_for) or 'nothing'}.",
         *([] if model.has_baseline else ["There is no baseline."]),
@@ -175,12 +164,12 @@ def missing_data_analyses(
         *model.choices,
         "Imputed values are normal: they are not rounded to a score's points and may lie beyond the ends of its scale.",
         f"Each multiple imputation: {draws} completed data sets.",
-        _ANCHORED if named else reference_needed(base_name),
+        _ANCHORED if named else reference_needed(base),
         _CARRIED,
     )
     return MissingDataAnalyses(
         endpoint=endpoint,
-        reference=base_name,
+        reference=base,
         draws=draws,
         covariates=adjusted_for,
         differences=pd.concat(means, ignore_index=True),
@@ -189,53 +178,48 @@ def missing_data_analyses(
     )
 
 
-def rows_of(
-    model: WeeklyModel, base: str, table: pd.DataFrame, analysis: str, assumption: str, n: np.ndarray
-) -> pd.DataFrame:
-    """Lay out one analysis: a row a protocol other than the base."""
-    others = [k for k, name in enumerate(model.protocols) if name != base]
+def _rows(table: pd.DataFrame, base: str, analysis: str, assumption: str, n: Mapping[Any, int]) -> pd.DataFrame:
+    """Lay out one analysis, a row a protocol other than the base; ``n`` has the patients of each protocol."""
     return pd.DataFrame(
         {
             "analysis": analysis,
             "assumption": assumption,
-            "protocol": [model.protocols[k] for k in others],
+            "protocol": table["protocol"],
             "reference": base,
-            "n": n[others],
-            "reference_n": n[model.protocols.index(base)],
-            "difference": table["estimate"].to_numpy(),
-            **{name: table[name].to_numpy() for name in ("std_error", "df", "lower", "upper", "level", "method")},
+            "n": table["protocol"].map(n),
+            "reference_n": n[base],
+            "difference": table["estimate"],
+            **{name: table[name] for name in ("std_error", "df", "lower", "upper", "level", "method")},
         }
     )
 
 
-def _observed(model: WeeklyModel, place: int, base: str, adjusted_for: Sequence[str], level: float) -> pd.DataFrame:
+def _sizes(compared: Comparison, protocol: np.ndarray) -> dict[str, int]:
+    """Count the patients of each protocol."""
+    names = compared.model.protocols
+    return dict(zip(names, np.bincount(protocol, minlength=len(names)).tolist(), strict=True))
+
+
+def _observed(compared: Comparison) -> pd.DataFrame:
     from scipy.special import stdtrit
 
-    values = model.values  # noqa: PD011 - a field, not a frame
-    value, columns = values[:, place], adjusting(model, adjusted_for)(values)
+    values, level = compared.model.values, compared.endpoint.level  # noqa: PD011 - a field, not a frame
+    value, columns = values[:, compared.place], compared.columns(values)
     seen = np.isfinite(value) & np.isfinite(columns).all(axis=1)
-    protocol, count = model.protocol[seen], len(model.protocols)
-    estimate, variance = mean_differences(value[seen], columns[seen], protocol, model.protocols.index(base), count)
-    df = residual_freedom(columns[seen], protocol, count)
-    half = stdtrit(df, (1 + level) / 2) * np.sqrt(variance)
-    table = pd.DataFrame(
-        {
-            "estimate": estimate,
-            "std_error": np.sqrt(variance),
-            "df": df,
-            "lower": estimate - half,
-            "upper": estimate + half,
-            "level": level,
-            "method": "least squares, t",
-        }
-    )
-    n = np.bincount(protocol, minlength=count)
-    return rows_of(model, base, table, OBSERVED, "the missing are like those seen", n)
+    everyone, base, count = compared.groups
+    protocol = everyone[seen]
+    estimate, variance = mean_differences(value[seen], columns[seen], protocol, base, count)
+    df, error = residual_freedom(columns[seen], protocol, count), np.sqrt(variance)
+    half = stdtrit(df, (1 + level) / 2) * error
+    table = pd.DataFrame({"protocol": compared.others, "estimate": estimate, "std_error": error, "df": df})
+    table = table.assign(lower=estimate - half, upper=estimate + half, level=level, method="least squares, t")
+    sizes = _sizes(compared, protocol)
+    return _rows(table, compared.model.protocols[base], OBSERVED, "the missing are like those seen", sizes)
 
 
 def _mixed(cohort: Cohort, endpoint: Endpoint, adjusted_for: Sequence[str]) -> pd.DataFrame | str:
     """Give the mixed model's rows, or why there are none."""
-    base, level = str(endpoint.reference), endpoint.level
+    base = str(endpoint.reference)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", DesignWarning)  # weeks that a protocol did not reach are in the notes
@@ -247,45 +231,30 @@ def _mixed(cohort: Cohort, endpoint: Endpoint, adjusted_for: Sequence[str]) -> p
     if set(curves.adjusted_for) != set(adjusted_for):
         own, asked = (adjusted_in_words(names) or "nothing" for names in (curves.adjusted_for, adjusted_for))
         return f"it is adjusted for {own} and the others for {asked}, so it would compare something else."
-    found = curves.primary_differences(level=level)
-    seen = curves.frame.groupby("protocol", observed=False)["patient_id"].nunique()
-    return pd.DataFrame(
-        {
-            "analysis": MIXED_MODEL,
-            "assumption": "missing at random",
-            "protocol": found["protocol"].astype("str").to_numpy(),
-            "reference": base,
-            "n": [int(seen[name]) for name in found["protocol"]],
-            "reference_n": int(seen[base]),
-            "difference": found["estimate"].to_numpy(),
-            **{name: found[name].to_numpy() for name in ("std_error", "df", "lower", "upper")},
-            "level": level,
-            "method": found["method"].astype("str").to_numpy(),
-        }
-    )
+    found = curves.primary_differences(level=endpoint.level).astype({"protocol": "str", "method": "str"})
+    seen = curves.frame.groupby("protocol", observed=False)["patient_id"].nunique().to_dict()
+    return _rows(found, base, MIXED_MODEL, "missing at random", seen)
 
 
 def _imputed(
-    model: WeeklyModel,
-    endpoint: Endpoint,
-    adjusted_for: Sequence[str],
+    compared: Comparison,
     assumption: Assumption,
     draws: int,
     rng: np.random.Generator,
     tell: Callable[[int, int], None] | None,
 ) -> list[pd.DataFrame]:
     """Analyse the completed data sets of one assumption."""
-    base_name, level, place = str(endpoint.reference), endpoint.level, week_place(model, endpoint.week)
-    base, count = model.protocols.index(base_name), len(model.protocols)
-    protocol, columns_of = model.protocol, adjusting(model, adjusted_for)
+    model, endpoint, place = compared.model, compared.endpoint, compared.place
+    (protocol, base, count), level = compared.groups, endpoint.level
+    base_name = model.protocols[base]
     responses = endpoint.threshold is not None and (model.has_baseline or endpoint.criterion == "state")
     means, mean_variances, gaps, gap_variances, shares = [], [], [], [], []
-    places = [0, place] if responses or "baseline" in adjusted_for else [place]
+    places = [0, place] if responses or "baseline" in compared.adjusted_for else [place]
     filled = imputations(model, draws, rng, assumption=assumption, reference=base_name, places=places)
     for begin, end in in_portions(draws, 10, f"Imputations, {assumption}", tell):
         for _ in range(begin, end):
             values = next(filled)
-            columns = columns_of(values)
+            columns = compared.columns(values)
             estimate, variance = mean_differences(values[:, place], columns, protocol, base, count)
             means.append(estimate)
             mean_variances.append(variance)
@@ -301,20 +270,15 @@ def _imputed(
     if shares:
         df = float(max(len(protocol) - count, 1))
         tables.append(pool_shares(gaps, gap_variances, shares, size, base, df=df, level=level).assign(method=OF_SHARES))
-    return [rows_of(model, base_name, table, IMPUTED, assumption, size) for table in tables]
+    return [
+        _rows(table.assign(protocol=compared.others), base_name, IMPUTED, assumption, _sizes(compared, protocol))
+        for table in tables
+    ]
 
 
-def _shares(differences: pd.DataFrame, analysis: str, assumption: str) -> pd.DataFrame:
-    keep = ["protocol", "reference", "n", "reference_n", "difference", "lower", "upper", "level", "method"]
-    table = differences[keep].assign(
-        analysis=analysis,
-        assumption=assumption,
-        std_error=np.nan,
-        df=np.nan,
-        protocol=differences["protocol"].astype("str"),
-    )
-    first = ["analysis", "assumption", *keep[:5], "std_error", "df", *keep[5:]]
-    return table[first]
+def _shares(found: Responders, analysis: str, assumption: str) -> pd.DataFrame:
+    table = found.differences.assign(estimate=found.differences["difference"], std_error=np.nan, df=np.nan)
+    return _rows(table, found.reference, analysis, assumption, found.table.set_index("protocol")["n"].to_dict())
 
 
 def _ahead(tell: Callable[[int, int], None] | None, done: int, total: int) -> Callable[[int, int], None] | None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks, visit_grid
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import check_level, share_interval
 
 if TYPE_CHECKING:
@@ -20,7 +20,7 @@ _NO_SCHEDULE = "Visits follow no schedule, so none can be counted as missing; na
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class MissingByWeek(Result):
+class MissingByWeek(ResultWithNotes):
     """Missing visits of one measure by protocol and week.
 
     Attributes
@@ -32,15 +32,12 @@ class MissingByWeek(Result):
     table : pandas.DataFrame
         protocol, week, expected (patients of the protocol), seen, missing, missed_seen_later, not_seen_again, share
         (of expected, missing), lower, upper, level, method.
-    notes : tuple of str
-        What was counted.
     """
 
     measure: str
     limb: str
     weeks: tuple[float, ...]
     table: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"Missing visits of {self.measure}"

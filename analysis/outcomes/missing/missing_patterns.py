@@ -12,7 +12,7 @@ from analysis.cohort.reference import used_protocols
 from analysis.cohort.visit_frame import visit_frame
 from analysis.errors import ModelError
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks, visit_grid
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import check_level, share_interval
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ BASELINE = "baseline"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class MissingPatterns(Result):
+class MissingPatterns(ResultWithNotes):
     """Patterns of visits, and the start of those seen and missing at one week.
 
     Attributes
@@ -49,8 +49,6 @@ class MissingPatterns(Result):
         n_seen, seen, n_missing, missing (means, or shares of the category among those with a value; NaN of nobody),
         difference (missing minus seen), standardised_difference (in standard deviations of both groups, the variances
         averaged; NaN where a group has fewer than two or nothing varies).
-    notes : tuple of str
-        How to read it.
     """
 
     measure: str
@@ -62,7 +60,6 @@ class MissingPatterns(Result):
     patterns: pd.DataFrame
     kinds: pd.DataFrame
     baseline: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"Who is missing: {self.label}"
@@ -164,24 +161,17 @@ def _patterns(there: np.ndarray, protocol: pd.Series, weeks: list[float], level:
     kind = np.select([last < 0, there.all(axis=1), unbroken], ["never seen", "complete", "stopped"], "gaps")
     frame = pd.DataFrame(
         {
-            "protocol": protocol.to_numpy(),
+            "protocol": protocol.array,
             "pattern": ["".join(SEEN if one else MISSED for one in row) for row in there],
             "kind": kind,
             "last_week_seen": np.where(last < 0, np.nan, np.asarray(weeks)[last]),
         }
     )
-    frame["protocol"] = protocol.to_numpy()
     table = frame.groupby([*frame], observed=True, dropna=False, sort=False).size().rename("count").reset_index()
     size = protocol.value_counts()
     table.insert(4, "n", table["protocol"].map(size).astype("int64"))
-    order = {str(name): place for place, name in enumerate(protocol.cat.categories)}
-    table = table.astype({"protocol": "str"})
-    table = table.sort_values(
-        ["protocol", "count", "pattern"],
-        ascending=[True, False, False],
-        key=lambda one: one.map(order) if one.name == "protocol" else one,
-        ignore_index=True,
-    )
+    by = ["protocol", "count", "pattern"]
+    table = table.sort_values(by, ascending=[True, False, False], ignore_index=True).astype({"protocol": "str"})
     return table.join(share_interval(table["count"], table["n"], level=level))
 
 

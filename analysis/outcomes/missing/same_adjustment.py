@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,18 +12,62 @@ from analysis.curves.recovery import adjustment
 from analysis.curves.recovery_choices import adjusted_in_words
 from analysis.errors import ModelError
 from analysis.outcomes.missing.completed_data import covariate_columns
-from analysis.outcomes.missing.weekly_model import WeeklyModel, check_baseline, fit_weekly
+from analysis.outcomes.missing.weekly_model import WeeklyModel, check_baseline, fit_weekly, week_place
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
 
     from analysis.cohort.tables import Cohort
     from analysis.outcomes.endpoint import Endpoint
 
 
-def model_and_adjustment(
-    cohort: Cohort, endpoint: Endpoint, covariates: Sequence[str] | None
-) -> tuple[WeeklyModel, tuple[str, ...]]:
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """One comparison of protocols at a week, adjusted as the recovery curves are.
+
+    Attributes
+    ----------
+    model : WeeklyModel
+        The joint model of all visits, with what is adjusted for.
+    endpoint : Endpoint
+        What is compared; its reference is the protocol compared with.
+    adjusted_for : tuple of str
+        "baseline" and columns of the patients.
+    place : int
+        Of the week among those of the model.
+    base : int
+        Of the reference among the protocols.
+    """
+
+    model: WeeklyModel
+    endpoint: Endpoint
+    adjusted_for: tuple[str, ...]
+    place: int
+    base: int
+
+    @property
+    def groups(self) -> tuple[NDArray[np.int64], int, int]:
+        """Number of each patient's protocol, that of the reference, and how many there are."""
+        return self.model.protocol, self.base, len(self.model.protocols)
+
+    @property
+    def others(self) -> list[str]:
+        """The protocols that are compared with the reference."""
+        return [name for k, name in enumerate(self.model.protocols) if k != self.base]
+
+    @cached_property
+    def covariates(self) -> NDArray[np.float64]:
+        """The columns adjusted for that are the same in every data set, shape (patients, columns)."""
+        return covariate_columns(self.model.patients[[name for name in self.adjusted_for if name != "baseline"]])
+
+    def columns(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Give the columns adjusted for, shape (patients, columns), from the values of a data set, (patients, weeks)."""
+        return np.column_stack([values[:, 0], self.covariates]) if "baseline" in self.adjusted_for else self.covariates
+
+
+def compare_at_week(cohort: Cohort, endpoint: Endpoint, covariates: Sequence[str] | None) -> Comparison:
     """Fit the joint model with what the comparison is adjusted for; by default what the recovery curves take.
 
     Parameters
@@ -35,14 +81,14 @@ def model_and_adjustment(
 
     Returns
     -------
-    tuple of (WeeklyModel, tuple of str)
-        The model, and what is adjusted for.
+    Comparison
+        The model, and what is compared with what.
 
     Raises
     ------
     ModelError
-        The baseline is asked for and there is none, or is not the last value before the start; a column is not known; or
-        the model cannot be fitted.
+        The baseline is asked for and there is none, or is not the last value before the start; a column is not known;
+        the model cannot be fitted; there is one protocol only; or the week is not a scheduled one.
     """
     check_baseline(endpoint)
     measure, limb = endpoint.measure.name, endpoint.limb
@@ -57,28 +103,14 @@ def model_and_adjustment(
                 what_to_do='Leave "baseline" out of the covariates.',
             )
         names = further
-    return model, names
-
-
-def adjusting(model: WeeklyModel, adjusted_for: Sequence[str]) -> Callable[[np.ndarray], np.ndarray]:
-    """Give what turns the values of a data set into the columns that the comparison is adjusted for.
-
-    Parameters
-    ----------
-    model : WeeklyModel
-        The joint model, with the covariates.
-    adjusted_for : sequence of str
-        As :func:`model_and_adjustment` gives it.
-
-    Returns
-    -------
-    callable
-        Takes values, shape (patients, weeks); gives columns, shape (patients, columns).
-    """
-    fixed = covariate_columns(model.patients[[name for name in adjusted_for if name != "baseline"]])
-    if "baseline" not in adjusted_for:
-        return lambda _: fixed
-    return lambda values: np.column_stack([values[:, 0], fixed])
+    if len(model.protocols) < 2:
+        raise ModelError(
+            "There is one protocol only, so there is nothing to compare.",
+            where=f"protocol {model.protocols[0]}",
+            what_to_do="Give a cohort of two protocols or more.",
+        )
+    place, base = week_place(model, endpoint.week), endpoint.compared_with(cohort, model.patients["protocol"])
+    return Comparison(model, replace(endpoint, reference=base), names, place, model.protocols.index(base))
 
 
 def adjustment_by_week(adjusted_for: Sequence[str]) -> list[str]:

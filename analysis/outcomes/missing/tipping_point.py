@@ -11,10 +11,10 @@ import pandas as pd
 from analysis.errors import ModelError
 from analysis.outcomes.missing.completed_data import residual_freedom, shifted_differences
 from analysis.outcomes.missing.imputation import imputations
-from analysis.outcomes.missing.same_adjustment import adjusting, model_and_adjustment
-from analysis.outcomes.missing.weekly_model import check_draws, several_protocols, week_place
+from analysis.outcomes.missing.same_adjustment import compare_at_week
+from analysis.outcomes.missing.weekly_model import check_draws
 from analysis.progress import in_portions
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.rubin import pool
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ _REACH, _STEPS = 1.5, 13
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class TippingPoint(Result):
+class TippingPoint(ResultWithNotes):
     """The comparison at one week when the missing values of a protocol are shifted.
 
     Attributes
@@ -48,8 +48,6 @@ class TippingPoint(Result):
         protocol, excludes_zero (whether the interval does at delta 0), delta (nearest to 0 at which that changes;
         missing where no shift tried does it), delta_of_estimate (at which the difference itself is 0; missing where
         nobody is missing), smallest, largest (shift tried).
-    notes : tuple of str
-        How to read it.
     """
 
     endpoint: Endpoint
@@ -58,7 +56,6 @@ class TippingPoint(Result):
     covariates: tuple[str, ...]
     table: pd.DataFrame
     tipping: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"{self.endpoint.measure.label} at week {self.endpoint.week:g}: missing values shifted"
@@ -114,55 +111,50 @@ def tipping_point(
     [-10.0, 0.0, 10.0]
     """
     check_draws(draws)
-    week, level = endpoint.week, endpoint.level
-    model, adjusted_for = model_and_adjustment(cohort, endpoint, covariates)
-    several_protocols(model)
-    place = week_place(model, week)
-    base_name = endpoint.compared_with(cohort, model.patients["protocol"])
-    base, count = model.protocols.index(base_name), len(model.protocols)
-    others = [k for k in range(count) if k != base]
+    compared = compare_at_week(cohort, endpoint, covariates)
+    model, place, others = compared.model, compared.place, compared.others
+    protocol, base, count = compared.groups
     shifts = _shifts(deltas, float(np.sqrt(model.covariance[place, place])))
-    protocol = model.protocol
     missing = ~np.isfinite(model.values[:, place])  # noqa: PD011 - a field, not a frame
     shape = (draws, len(shifts), len(others))
     estimates, variances = np.empty(shape), np.empty(shape)
-    moved, each = np.array([missing & (protocol == other) for other in others]), np.arange(len(others))
-    columns_of = adjusting(model, adjusted_for)
-    places = [0, place] if "baseline" in adjusted_for else [place]
+    numbers, each = [model.protocols.index(other) for other in others], np.arange(len(others))
+    moved = np.array([missing & (protocol == number) for number in numbers])
+    places = [0, place] if "baseline" in compared.adjusted_for else [place]
     filled = imputations(model, draws, np.random.default_rng(seed), places=places)
     for begin, end in in_portions(draws, 10, "Imputations", tell):
         for draw in range(begin, end):
             values = next(filled)
-            columns = columns_of(values)
+            columns = compared.columns(values)
             found = shifted_differences(values[:, place], moved, shifts, columns, protocol, base, count)
             estimates[draw], variances[draw] = (part[each, :, each].T for part in found)
     df = residual_freedom(columns, protocol, count)
-    pooled = pool(estimates.reshape(draws, -1), variances.reshape(draws, -1), df=df, level=level)
+    pooled = pool(estimates.reshape(draws, -1), variances.reshape(draws, -1), df=df, level=endpoint.level)
     size = np.bincount(protocol, minlength=count)
     lost = np.bincount(protocol, weights=missing, minlength=count).astype("int64")
     table = pd.DataFrame(
         {
-            "protocol": np.tile([model.protocols[k] for k in others], len(shifts)),
-            "reference": base_name,
+            "protocol": np.tile(others, len(shifts)),
+            "reference": model.protocols[base],
             "delta": np.repeat(shifts, len(others)),
-            "n": np.tile(size[others], len(shifts)),
-            "n_missing": np.tile(lost[others], len(shifts)),
+            "n": np.tile(size[numbers], len(shifts)),
+            "n_missing": np.tile(lost[numbers], len(shifts)),
             "difference": pooled["estimate"],
             **{name: pooled[name] for name in ("std_error", "df", "lower", "upper", "level", "method")},
         }
     )
-    table = table.sort_values(["protocol", "delta"], key=_in_order(model.protocols), kind="stable", ignore_index=True)
+    table = pd.concat([table[table["protocol"] == other] for other in others], ignore_index=True)
     return TippingPoint(
         endpoint=endpoint,
-        reference=base_name,
+        reference=model.protocols[base],
         draws=draws,
-        covariates=adjusted_for,
+        covariates=compared.adjusted_for,
         table=table,
         tipping=pd.DataFrame([_turn(one) for _, one in table.groupby("protocol", sort=False)]),
         notes=(
             *model.left_out,
-            f"Missing values at week {week:g} are imputed as missing at random ({draws} data sets).",
-            f"Then delta is added in one protocol; the missing values of {base_name} are left as they are.",
+            f"Missing values at week {endpoint.week:g} are imputed as missing at random ({draws} data sets).",
+            f"Then delta is added in one protocol; the missing values of {model.protocols[base]} are left as they are.",
             "A shift near 0 that turns the finding means that it hangs on who was not seen.",
             "Whether a shift is plausible is a clinical judgement.",
         ),
@@ -176,11 +168,6 @@ def _shifts(deltas: Sequence[float] | None, deviation: float) -> np.ndarray:
     if not np.isfinite(shifts).all():
         raise ModelError("A shift is not a finite number.", where="deltas", what_to_do="Give shifts in the unit.")
     return np.unique(shifts)
-
-
-def _in_order(protocols: tuple[str, ...]) -> Callable[[pd.Series], pd.Series]:
-    place = {name: number for number, name in enumerate(protocols)}
-    return lambda column: column.map(place) if column.name == "protocol" else column
 
 
 def _turn(table: pd.DataFrame) -> dict[str, object]:

@@ -65,14 +65,7 @@ class WeeklyModel(JointModel):
             yield np.asarray(coefficients, dtype=np.float64), self.covariance_at(here.theta)
 
 
-def fit_weekly(
-    cohort: Cohort,
-    measure: str,
-    *,
-    limb: str | None = None,
-    covariates: Sequence[str] = (),
-    weeks: Sequence[float] | None = None,
-) -> WeeklyModel:
+def fit_weekly(cohort: Cohort, measure: str, *, limb: str | None = None, covariates: Sequence[str] = ()) -> WeeklyModel:
     """Fit the joint model of all scheduled visits of a measure.
 
     Parameters
@@ -85,13 +78,12 @@ def fit_weekly(
         The limb; by default the involved one where the measure has limbs.
     covariates : sequence of str
         Columns of the patients that enter by week: what they say of the baseline need not be what they say later.
-    weeks : sequence of float, optional
-        The schedule; by default read off the visits. Visits at other weeks are left out.
 
     Returns
     -------
     WeeklyModel
-        The fit. The last value at or before week 0 is the baseline, an outcome at week 0 like the others.
+        The fit. The last value at or before week 0 is the baseline, an outcome at week 0 like the others. The schedule is
+        read off the visits; those at other weeks are left out.
 
     Raises
     ------
@@ -107,7 +99,7 @@ def fit_weekly(
     >>> model.covariance.shape
     (7, 7)
     """
-    schedule = np.array(expected_weeks(seen_weeks(cohort, measure, limb), weeks))
+    schedule = np.array(expected_weeks(seen_weeks(cohort, measure, limb)))
     if len(schedule) < 2:
         raise ModelError(
             "The joint model of visits needs a schedule of two weeks or more.",
@@ -138,9 +130,8 @@ def fit_weekly(
         )
     rows = rows[rows["week"].isin(schedule)]
     fit, choices = _fit(rows, tuple(covariates), several=len(people["protocol"].cat.categories) > 1)
-    values = np.full((len(people), len(schedule)), np.nan)
-    row = pd.Index(people["patient_id"]).get_indexer(rows["patient_id"])
-    values[row, np.searchsorted(schedule, rows["week"].to_numpy())] = rows["value"].to_numpy()
+    wide = rows.pivot_table(index="patient_id", columns="week", values="value", observed=True)
+    values = wide.reindex(index=people["patient_id"], columns=schedule).to_numpy(dtype=np.float64)
     choices += left_out
     choices += [
         f"Week {week:g} is left out: nobody of {', '.join(missed)} was seen there." for week, missed in nobody.items()
@@ -203,22 +194,6 @@ def check_baseline(endpoint: Endpoint) -> None:
             f"The joint model of all visits knows no baseline {endpoint.baseline!r}.",
             where=f"endpoint: {endpoint.words}",
             what_to_do='Choose the endpoint with baseline="last before start".',
-        )
-
-
-def several_protocols(model: WeeklyModel) -> None:
-    """Refuse a cohort in which there is nothing to compare.
-
-    Raises
-    ------
-    ModelError
-        There is one protocol only.
-    """
-    if len(model.protocols) < 2:
-        raise ModelError(
-            "There is one protocol only, so there is nothing to compare.",
-            where=f"protocol {model.protocols[0]}",
-            what_to_do="Give a cohort of two protocols or more.",
         )
 
 

@@ -10,7 +10,7 @@ import pandas as pd
 from analysis.cohort.reference import used_protocols
 from analysis.cohort.tables import TABLES
 from analysis.cohort.visit_frame import visit_frame
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -24,7 +24,7 @@ _UNITS = {"_years": "years", "_kg": "kg", "_cm": "cm", "_mm": "mm", "_deg": "deg
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class BaselineTable(Result):
+class BaselineTable(ResultWithNotes):
     """Baseline characteristics by protocol, in long form.
 
     Attributes
@@ -33,12 +33,9 @@ class BaselineTable(Result):
         variable, label, unit, category (missing for numbers), protocol (the last one "all patients"), allocated, n
         (patients with a value: the denominator), missing; for numbers mean, standard_deviation, median,
         lower_quartile, upper_quartile, lowest, highest; for categories count and share (of n).
-    notes : tuple of str
-        What was counted and what was left out.
     """
 
     table: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return "Baseline"
@@ -97,7 +94,7 @@ def baseline_table(
             rows += _shares(values, protocol, head)
     for head, values in _baselines(cohort, measures):
         rows += _numbers(values, protocol, head)
-    return BaselineTable(pd.DataFrame(rows, columns=_COLUMNS), tuple(notes))
+    return BaselineTable(pd.DataFrame(rows, columns=_COLUMNS), notes=tuple(notes))
 
 
 _COLUMNS = [

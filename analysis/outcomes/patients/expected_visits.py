@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort.columns import is_among
-from analysis.cohort.reference import used_protocols
+from analysis.cohort.reference import patients_by_protocol
 from analysis.cohort.visit_frame import visit_frame
 from analysis.errors import ModelError
 
@@ -119,17 +119,17 @@ def visit_grid(cohort: Cohort, seen: pd.DataFrame, weeks: Sequence[float]) -> pd
     """
     ids = cohort.patients["patient_id"]
     kept = seen[seen["week"].isin(list(weeks))]
-    row = kept["patient_id"].map(pd.Series(np.arange(len(ids)), index=ids)).to_numpy(dtype="int64")
-    there = np.zeros((len(ids), len(weeks)), dtype=bool)
-    there[row, np.searchsorted(np.asarray(weeks, dtype=float), kept["week"].to_numpy())] = True
+    counts = pd.crosstab(kept["patient_id"], kept["week"])
+    there = counts.reindex(index=ids, columns=list(weeks), fill_value=0).to_numpy(dtype=bool)
     later = np.flip(np.maximum.accumulate(np.flip(there, axis=1), axis=1), axis=1)
     state = np.select([there, later], ["seen", "missed, seen later"], "not seen again")
-    return pd.DataFrame(
-        {
-            "patient_id": ids.repeat(len(weeks)).reset_index(drop=True),
-            "protocol": used_protocols(cohort.patients["protocol"]).repeat(len(weeks)).reset_index(drop=True),
-            "week": np.tile(np.asarray(weeks, dtype=float), len(ids)),
-            "seen": there.ravel(),
-            "state": pd.Categorical(state.ravel(), categories=["seen", "missed, seen later", "not seen again"]),
-        }
+    people = patients_by_protocol(cohort)
+    return (
+        people.loc[people.index.repeat(len(weeks))]
+        .assign(
+            week=np.tile(np.asarray(weeks, dtype=float), len(ids)),
+            seen=there.ravel(),
+            state=pd.Categorical(state.ravel(), categories=["seen", "missed, seen later", "not seen again"]),
+        )
+        .reset_index(drop=True)
     )

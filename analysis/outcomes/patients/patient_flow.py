@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.reference import used_protocols
+from analysis.cohort.reference import patients_by_protocol
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks, visit_grid
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -23,7 +23,7 @@ NO_REASON = "no reason recorded"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class PatientFlow(Result):
+class PatientFlow(ResultWithNotes):
     """Flow of patients by protocol.
 
     Attributes
@@ -40,8 +40,6 @@ class PatientFlow(Result):
         protocol, reason, patients, allocated, share: patients not seen at the last expected week nor after it.
     patients : pandas.DataFrame
         One row a patient: patient_id, protocol, last_week_seen (missing where never), lost (boolean), reason.
-    notes : tuple of str
-        What was counted.
     """
 
     measure: str | None
@@ -50,7 +48,6 @@ class PatientFlow(Result):
     by_week: pd.DataFrame
     lost: pd.DataFrame
     patients: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return "Patient flow"
@@ -125,13 +122,8 @@ def patient_flow(
 
 def _last_seen(cohort: Cohort, seen: pd.DataFrame, expected: list[float]) -> pd.DataFrame:
     last = seen.groupby("patient_id")["week"].max()
-    patients = pd.DataFrame(
-        {
-            "patient_id": cohort.patients["patient_id"],
-            "protocol": used_protocols(cohort.patients["protocol"]),
-            "last_week_seen": cohort.patients["patient_id"].map(last).astype("float64"),
-        }
-    )
+    patients = patients_by_protocol(cohort)
+    patients["last_week_seen"] = patients["patient_id"].map(last).astype("float64")
     end = expected[-1] if expected else -np.inf
     return patients.assign(lost=~(patients["last_week_seen"].fillna(-np.inf) >= end))
 

@@ -12,8 +12,8 @@ import pandas as pd
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import with_covariates
 from analysis.outcomes.missing.completed_data import covariate_columns
-from analysis.result import Result
-from analysis.statistics.combined_limits import difference_limits, share_limits
+from analysis.result import ResultWithNotes
+from analysis.statistics.combined_limits import model_difference, share_limits
 from analysis.statistics.proportions import add_number_needed
 
 if TYPE_CHECKING:
@@ -29,7 +29,7 @@ _COMPARED = "standardised logistic model, score limits combined (MOVER)"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class AdjustedDifference(Result):
+class AdjustedDifference(ResultWithNotes):
     """Responder shares and differences standardised over the covariates of all patients analysed.
 
     Attributes
@@ -41,14 +41,11 @@ class AdjustedDifference(Result):
     differences : pandas.DataFrame
         protocol, reference, n, reference_n, difference, std_error, lower, upper, level, method, and the number needed to
         treat as in :class:`analysis.outcomes.responders.responders.Responders`.
-    notes : tuple of str
-        How it was done; why numbers are missing.
     """
 
     covariates: tuple[str, ...]
     table: pd.DataFrame
     differences: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"Responders, adjusted for {', '.join(self.covariates) or 'nothing'}"
@@ -153,6 +150,7 @@ def standardise(
     >>> share.round(3).tolist()
     [0.333, 0.667]
     """
+    from scipy.special import expit
     from statsmodels.genmod.families import Binomial
     from statsmodels.genmod.generalized_linear_model import GLM
 
@@ -166,84 +164,36 @@ def standardise(
             what_to_do="Leave one of them out.",
         )
     n, p = design.shape
+    separated = _NoFitError("in some group nobody or everybody responded, so the logistic model has no finite optimum.")
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error")
             beta = GLM(response, design, family=Binomial()).fit(maxiter=50, tol=1e-10).params
     except (Warning, ArithmeticError, ValueError, np.linalg.LinAlgError) as error:
-        message = "in some group nobody or everybody responded, so the logistic model has no finite optimum."
-        raise _NoFitError(message) from error
-    chance = _expit(design @ beta)
+        raise separated from error
     if np.abs(design @ beta).max() > 15:
-        message = "in some group nobody or everybody responded, so the logistic model has no finite optimum."
-        raise _NoFitError(message)
+        raise separated
+    chance = expit(design @ beta)
     score = design * (response - chance)[:, None]
     bread = np.linalg.inv((design * (chance * (1 - chance))[:, None]).T @ design / n)
     shares, influence = np.empty(len(protocols)), np.empty((n, len(protocols)))
     for k in range(len(protocols)):
         under = design.copy()
         under[:, : len(protocols)] = np.eye(len(protocols))[k]
-        predicted = _expit(under @ beta)
+        predicted = expit(under @ beta)
         slope = (under * (predicted * (1 - predicted))[:, None]).mean(axis=0)
         shares[k] = predicted.mean()
         influence[:, k] = predicted - shares[k] + score @ bread @ slope
     return shares, influence.T @ influence / n / max(n - p, 1)
 
 
-def compare_standardised(
-    shares: NDArray[np.float64], covariance: NDArray[np.float64], one: int, base: int, level: float
-) -> tuple[float, float, float, float]:
-    """Give the difference of two standardised shares with its error and limits.
-
-    Parameters
-    ----------
-    shares, covariance : ndarray, shapes (protocols,) and (protocols, protocols)
-        As :func:`standardise` gives them.
-    one, base : int
-        Places of the two protocols; the difference is the first minus the second.
-    level : float
-        Confidence level.
-
-    Returns
-    -------
-    tuple of float
-        Difference, standard error, lower and upper limit.
-
-    Examples
-    --------
-    >>> compare_standardised(np.array([0.5, 0.9]), np.diag([0.0125, 0.0045]), 1, 0, 0.95)[2:]
-    (0.11..., 0.61...)
-    """
-    errors = np.sqrt(np.diag(covariance))
-    lower, upper = _limits(shares, errors, level)
-    low, high = difference_limits(
-        shares[one], (lower[one], upper[one]), shares[base], (lower[base], upper[base]),
-        correlation=covariance[one, base] / (errors[one] * errors[base]),
-    )  # fmt: skip
-    error = np.sqrt(covariance[one, one] + covariance[base, base] - 2 * covariance[one, base])
-    return float(shares[one] - shares[base]), float(error), float(low), float(high)
-
-
-def _limits(
-    share: NDArray[np.float64], error: NDArray[np.float64], level: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _share_table(names: list[str], counts: pd.Series, shares: Any, covariance: Any, level: float) -> pd.DataFrame:
     from scipy.special import ndtri
 
-    return share_limits(share, share * (1 - share) / error**2, quantile=float(ndtri((1 + level) / 2)))
-
-
-def _expit(values: NDArray[np.float64]) -> NDArray[np.float64]:
-    from scipy.special import expit
-
-    answer: NDArray[np.float64] = expit(values)
-    return answer
-
-
-def _share_table(names: list[str], counts: pd.Series, shares: Any, covariance: Any, level: float) -> pd.DataFrame:
     nothing = np.full(len(names), np.nan)
     share = nothing if shares is None else shares
     error = nothing if covariance is None else np.sqrt(np.diag(covariance))
-    lower, upper = _limits(share, error, level)
+    lower, upper = share_limits(share, share * (1 - share) / error**2, quantile=float(ndtri((1 + level) / 2)))
     table = pd.DataFrame({"protocol": names, "n": [int(counts.get(name, 0)) for name in names]})
     table = table.assign(share=share, std_error=error, lower=lower, upper=upper)
     return table.assign(level=level, method=STANDARDISED)
@@ -257,11 +207,15 @@ def _difference_table(
     for k, name in enumerate(names):
         if k == base:
             continue
-        found = (float("nan"),) * 4 if shares is None else compare_standardised(shares, covariance, k, base, level)
-        row = {"protocol": name, "reference": reference, "n": int(counts.get(name, 0))}
-        row |= {"reference_n": int(counts.get(reference, 0))}
-        row |= dict(zip(("difference", "std_error", "lower", "upper"), found, strict=True))
-        rows.append(row | {"level": level, "method": _COMPARED})
+        pair = [k, base]
+        found = (
+            (np.nan,) * 4
+            if shares is None
+            else model_difference(shares[pair], covariance[np.ix_(pair, pair)], level=level)
+        )
+        rows.append(
+            (name, reference, int(counts.get(name, 0)), int(counts.get(reference, 0)), *found, level, _COMPARED)
+        )
     columns = [
         "protocol",
         "reference",

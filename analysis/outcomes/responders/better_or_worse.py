@@ -11,7 +11,7 @@ import pandas as pd
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import change_at_week
 from analysis.outcomes.endpoint import rounding_room
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import compare_shares, share_interval
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ STATES = ("better", "unchanged", "worse")
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class BetterOrWorse(Result):
+class BetterOrWorse(ResultWithNotes):
     """Direction of change by protocol at one week.
 
     Attributes
@@ -37,8 +37,6 @@ class BetterOrWorse(Result):
         direction, protocol, reference, n, reference_n, difference, lower, upper, level, method.
     patients : pandas.DataFrame
         One row a patient: the columns of :func:`analysis.outcomes.change.change.change_at_week` and direction.
-    notes : tuple of str
-        What was counted.
     """
 
     endpoint: Endpoint
@@ -46,7 +44,6 @@ class BetterOrWorse(Result):
     table: pd.DataFrame
     differences: pd.DataFrame
     patients: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"Better, unchanged or worse at week {self.endpoint.week:g}"
@@ -111,7 +108,7 @@ def better_or_worse(cohort: Cohort, endpoint: Endpoint, *, worsening: float | No
         yes, n = counts[state].to_numpy(), counts.sum(axis=1).to_numpy()
         one = pd.DataFrame({"protocol": names, "direction": state, "n": n, "patients": yes})
         parts.append(one.join(share_interval(yes, n, level=level)))
-        gap = compare_shares(one.assign(responders=yes), base, names, level=level)
+        gap = compare_shares(one.assign(responders=yes), base, level=level)
         gap.insert(0, "direction", state)
         gaps.append(gap)
     by_protocol = np.argsort(np.tile(np.arange(len(names)), len(STATES)), kind="stable")

@@ -10,7 +10,7 @@ import pandas as pd
 
 from analysis.outcomes.change.change import change_at_week
 from analysis.outcomes.endpoint import rounding_room
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import share_difference, share_interval
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ MOST_THRESHOLDS = 200
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class ChangeDistribution(Result):
+class ChangeDistribution(ResultWithNotes):
     """Share of patients that improved by at least each amount, by protocol.
 
     Attributes
@@ -38,14 +38,11 @@ class ChangeDistribution(Result):
         share, lower, upper, level, method.
     differences : pandas.DataFrame
         protocol, reference, threshold, n, reference_n, difference, lower, upper, level, method.
-    notes : tuple of str
-        How to read it.
     """
 
     endpoint: Endpoint
     shares: pd.DataFrame
     differences: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"Share of patients at every threshold. {self.endpoint.words}"
@@ -131,34 +128,13 @@ def distribution_shares(
 
 def distribution_differences(shares: pd.DataFrame, reference: str, *, level: float) -> pd.DataFrame:
     """Compare the shares of every protocol with the reference's at each threshold."""
-    base = shares[shares["protocol"] == reference].reset_index(drop=True)
-    parts = []
-    for name, rows in shares[shares["protocol"] != reference].groupby("protocol", sort=False):
-        one = rows.reset_index(drop=True)
-        compared = share_difference(one["responders"], one["n"], base["responders"], base["n"], level=level)
-        head = pd.DataFrame(
-            {
-                "protocol": str(name),
-                "reference": reference,
-                "threshold": one["threshold"],
-                "n": one["n"],
-                "reference_n": base["n"],
-            }
-        )
-        parts.append(head.join(compared))
-    columns = [
-        "protocol",
-        "reference",
-        "threshold",
-        "n",
-        "reference_n",
-        "difference",
-        "lower",
-        "upper",
-        "level",
-        "method",
-    ]
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
+    counts = shares[["protocol", "threshold", "n", "responders"]]
+    base = counts[counts["protocol"] == reference].drop(columns="protocol")
+    pairs = counts[counts["protocol"] != reference].merge(base, on="threshold", suffixes=("", "_of_reference"))
+    of_base = (pairs["responders_of_reference"], pairs["n_of_reference"])
+    compared = share_difference(pairs["responders"], pairs["n"], *of_base, level=level)
+    pairs = pairs.assign(reference=reference, reference_n=pairs["n_of_reference"])
+    return pairs[["protocol", "reference", "threshold", "n", "reference_n"]].join(compared)
 
 
 def _grid(improvement: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.reference import used_protocols
+from analysis.cohort.reference import patients_by_protocol
 from analysis.errors import ModelError
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
 from analysis.outcomes.responders.responders import count_responders
 from analysis.outcomes.responders.visit_history import responder_history
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import add_number_needed, compare_shares
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class KeptResponse(Result):
+class KeptResponse(ResultWithNotes):
     """Patients who reached a threshold by a week and kept it at every later visit.
 
     Attributes
@@ -37,8 +37,6 @@ class KeptResponse(Result):
         As of :class:`analysis.outcomes.responders.responders.Responders`.
     patients : pandas.DataFrame
         patient_id, protocol, visits_seen, visits_reached, responder.
-    notes : tuple of str
-        What was counted.
     """
 
     endpoint: Endpoint
@@ -46,7 +44,6 @@ class KeptResponse(Result):
     table: pd.DataFrame
     differences: pd.DataFrame
     patients: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"Reached and kept at weeks {', '.join(f'{week:g}' for week in self.weeks)}"
@@ -96,11 +93,9 @@ def reached_and_kept(cohort: Cohort, endpoint: Endpoint, *, until: float | None 
         )
     seen = history[history["week"].isin(weeks) & history["responder"].notna()]
     counts = seen.groupby("patient_id")["responder"].agg(["size", "sum"])
-    patients = cohort.patients[["patient_id", "protocol"]].assign(
-        protocol=used_protocols(cohort.patients["protocol"]),
-        visits_seen=cohort.patients["patient_id"].map(counts["size"]).fillna(0).astype("int64"),
-        visits_reached=cohort.patients["patient_id"].map(counts["sum"]).fillna(0).astype("int64"),
-    )
+    patients = patients_by_protocol(cohort)
+    for name, counted in (("visits_seen", "size"), ("visits_reached", "sum")):
+        patients[name] = patients["patient_id"].map(counts[counted]).fillna(0).astype("int64")
     failed = patients["visits_reached"] < patients["visits_seen"]
     whole = patients["visits_seen"] == len(weeks)
     patients["responder"] = pd.Series(whole & ~failed, dtype="boolean").mask(
@@ -119,7 +114,7 @@ def reached_and_kept(cohort: Cohort, endpoint: Endpoint, *, until: float | None 
         endpoint=endpoint,
         weeks=tuple(weeks),
         table=table,
-        differences=add_number_needed(compare_shares(table, base, table["protocol"].tolist(), level=endpoint.level)),
+        differences=add_number_needed(compare_shares(table, base, level=endpoint.level)),
         patients=patients,
         notes=(endpoint.to_reach.words, f"Reached at each of weeks {', '.join(f'{one:g}' for one in weeks)}.", rule),
     )

@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.reference import used_protocols
 from analysis.cohort.visit_frame import visit_frame
 from analysis.outcomes.change.change import change_at_week
 from analysis.outcomes.endpoint import reached
 from analysis.outcomes.responders.responders import count_responders
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import compare_shares
 
 if TYPE_CHECKING:
@@ -27,7 +26,7 @@ HIDDEN = "symmetry reached, share of the limb before not"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class LimbSymmetry(Result):
+class LimbSymmetry(ResultWithNotes):
     """Limb symmetry and its companions by protocol at one week.
 
     Attributes
@@ -40,15 +39,12 @@ class LimbSymmetry(Result):
         criterion, protocol, reference, n, reference_n, difference, lower, upper, level, method.
     patients : pandas.DataFrame
         patient_id, protocol, involved, uninvolved, uninvolved_before (torques), symmetry and of_before (per cent).
-    notes : tuple of str
-        What was counted.
     """
 
     endpoint: Endpoint
     table: pd.DataFrame
     differences: pd.DataFrame
     patients: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"Limb symmetry and absolute torque at week {self.endpoint.week:g}"
@@ -98,15 +94,11 @@ def limb_symmetry(cohort: Cohort, endpoint: Endpoint, *, symmetry: float = 90.0)
     other = visit_frame(cohort, endpoint.measure.name, "uninvolved")
     now = other[other["week"] == endpoint.week].set_index("patient_id")["value"]
     before = other.drop_duplicates("patient_id").set_index("patient_id")["baseline"]
-    ids = cohort.patients["patient_id"]
-    patients = pd.DataFrame(
-        {
-            "patient_id": ids,
-            "protocol": used_protocols(cohort.patients["protocol"]),
-            "involved": involved["value"],
-            "uninvolved": ids.map(now).astype("float64"),
-            "uninvolved_before": ids.map(before).astype("float64"),
-        }
+    ids = involved["patient_id"]
+    patients = involved[["patient_id", "protocol"]].assign(
+        involved=involved["value"],
+        uninvolved=ids.map(now).astype("float64"),
+        uninvolved_before=ids.map(before).astype("float64"),
     )
     patients["symmetry"] = 100 * patients["involved"] / patients["uninvolved"].where(patients["uninvolved"] > 0)
     former = patients["uninvolved_before"]
@@ -124,11 +116,10 @@ def limb_symmetry(cohort: Cohort, endpoint: Endpoint, *, symmetry: float = 90.0)
     tables, gaps = [], []
     for name, (answer, threshold, unit) in answers.items():
         counted = count_responders(patients[["protocol"]].assign(responder=answer), level=level)
-        gap = compare_shares(counted, base, counted["protocol"].tolist(), level=level)
-        counted.insert(0, "unit", unit)
-        counted.insert(0, "threshold", threshold)
-        for frame in (counted, gap):
-            frame.insert(0, "criterion", name)
+        gap = compare_shares(counted, base, level=level)
+        for column, value in (("unit", unit), ("threshold", threshold), ("criterion", name)):
+            counted.insert(0, column, value)
+        gap.insert(0, "criterion", name)
         tables.append(counted)
         gaps.append(gap)
     return LimbSymmetry(

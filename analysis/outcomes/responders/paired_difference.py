@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.reference import used_protocols
+from analysis.cohort.reference import patients_by_protocol
 from analysis.errors import ModelError
 from analysis.outcomes.responders.visit_history import responder_history
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.combined_limits import difference_limits, share_limits
 from analysis.statistics.proportions import check_counts, check_level
 
@@ -25,7 +25,7 @@ PAIRED = "Newcombe hybrid score for pairs (method 10)"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class RespondersAtTwoWeeks(Result):
+class RespondersAtTwoWeeks(ResultWithNotes):
     """Responders at two weeks, in the patients who were judged at both.
 
     Attributes
@@ -40,15 +40,12 @@ class RespondersAtTwoWeeks(Result):
         (later minus earlier), lower, upper, level, method.
     patients : pandas.DataFrame
         patient_id, protocol, earlier, later (True, False or missing).
-    notes : tuple of str
-        What was counted.
     """
 
     endpoint: Endpoint
     weeks: tuple[float, float]
     table: pd.DataFrame
     patients: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"Responders at weeks {self.weeks[0]:g} and {self.weeks[1]:g}, the same patients"
@@ -149,7 +146,7 @@ def responders_at_two_weeks(cohort: Cohort, endpoint: Endpoint, *, earlier: floa
             what_to_do="Name two different weeks above 0, the earlier first.",
         )
     history = responder_history(cohort, endpoint)
-    patients = cohort.patients[["patient_id"]].assign(protocol=used_protocols(cohort.patients["protocol"]))
+    patients = patients_by_protocol(cohort)
     for name, week in (("earlier", earlier), ("later", later)):
         at = history[history["week"] == week].set_index("patient_id")["responder"]
         patients[name] = patients["patient_id"].map(at).astype("boolean")

@@ -11,8 +11,8 @@ import pandas as pd
 from analysis.errors import ModelError
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
 from analysis.outcomes.responders.visit_history import responder_history
-from analysis.result import Result
-from analysis.statistics.combined_limits import COMBINED, difference_limits, share_limits
+from analysis.result import ResultWithNotes
+from analysis.statistics.combined_limits import COMBINED, model_difference
 from analysis.statistics.estimating_equations import Correlation, Errors, fit_gee
 
 if TYPE_CHECKING:
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class RepeatedResponders(Result):
+class RepeatedResponders(ResultWithNotes):
     """Responders at repeated visits, by a marginal logistic model.
 
     Attributes
@@ -39,8 +39,6 @@ class RepeatedResponders(Result):
         level, method; the week "mean" is the mean over the weeks.
     association : float
         Estimated working correlation.
-    notes : tuple of str
-        How it was fitted.
     """
 
     endpoint: Endpoint
@@ -48,7 +46,6 @@ class RepeatedResponders(Result):
     table: pd.DataFrame
     differences: pd.DataFrame
     association: float
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return "Responders at repeated visits"
@@ -193,38 +190,10 @@ def _cell_differences(
         own, others = (np.vstack([one, one.mean(axis=0)]) for one in (own, others))
         for label, one, other in zip([*weeks, "mean"], own, others, strict=True):
             covariance_of_shares = (np.array([one, other]) * slope) @ covariance @ (np.array([one, other]) * slope).T
-            difference, error, limits = _compare(one @ share, other @ share, covariance_of_shares, z)
+            found = model_difference([one @ share, other @ share], covariance_of_shares, level=level)
             log_odds = float((one - other) @ estimate)
             odds_error = float(np.sqrt((one - other) @ covariance @ (one - other)))
-            rows.append(
-                {
-                    "protocol": name,
-                    "reference": reference,
-                    "week": label,
-                    "difference": difference,
-                    "std_error": error,
-                    "lower": limits[0],
-                    "upper": limits[1],
-                    "odds_ratio": np.exp(log_odds),
-                    "odds_ratio_lower": np.exp(log_odds - z * odds_error),
-                    "odds_ratio_upper": np.exp(log_odds + z * odds_error),
-                    "level": level,
-                    "method": COMBINED,
-                }
-            )
-    return pd.DataFrame(rows)
-
-
-def _compare(share: float, other: float, covariance: np.ndarray, z: float) -> tuple[float, float, tuple[float, float]]:
-    """Difference of two shares of the model, its error and its limits."""
-    both, variance = np.array([share, other]), np.diag(covariance)
-    lower, upper = share_limits(both, both * (1 - both) / variance, quantile=z)
-    low, high = difference_limits(
-        share,
-        (lower[0], upper[0]),
-        other,
-        (lower[1], upper[1]),
-        correlation=covariance[0, 1] / np.sqrt(variance.prod()),
-    )
-    error = np.sqrt(variance.sum() - 2 * covariance[0, 1])
-    return float(share - other), float(error), (float(low), float(high))
+            odds = np.exp(log_odds + z * odds_error * np.array([0.0, -1.0, 1.0]))
+            rows.append((name, reference, label, *found, *odds, level, COMBINED))
+    numbers = ["difference", "std_error", "lower", "upper", "odds_ratio", "odds_ratio_lower", "odds_ratio_upper"]
+    return pd.DataFrame(rows, columns=["protocol", "reference", "week", *numbers, "level", "method"])

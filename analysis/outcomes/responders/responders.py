@@ -4,17 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, Unpack
+from typing import TYPE_CHECKING, Unpack
 
-import numpy as np
 import pandas as pd
 
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import change_at_week
 from analysis.outcomes.endpoint import Endpoint, EndpointOptions, choose_endpoint
 from analysis.outcomes.responders.change_distribution import ChangeDistribution, distribution_of
-from analysis.result import Result
-from analysis.statistics.mean_interval import describe_by, half_width, welch
+from analysis.result import ResultWithNotes
+from analysis.statistics.mean_interval import compare_means, describe_by
 from analysis.statistics.proportions import add_number_needed, compare_shares, share_interval
 from analysis.statistics.ratios import share_ratios
 
@@ -25,7 +24,7 @@ WELCH = "Welch t, not adjusted for baseline"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Responders(Result):
+class Responders(ResultWithNotes):
     """Responders by protocol at one week.
 
     Attributes
@@ -50,8 +49,6 @@ class Responders(Result):
     patients : pandas.DataFrame
         One row a patient: the columns of :func:`analysis.outcomes.change.change.change_at_week`, amount (what is compared with
         the threshold) and responder (True, False or missing), counted and left out by the rule.
-    notes : tuple of str
-        Threshold, denominator, missing rule and cautions, one sentence each.
     """
 
     endpoint: Endpoint
@@ -62,7 +59,6 @@ class Responders(Result):
     mean_improvement: pd.DataFrame
     mean_differences: pd.DataFrame
     patients: pd.DataFrame
-    notes: tuple[str, ...]
 
     @cached_property
     def distribution(self) -> ChangeDistribution:
@@ -125,15 +121,15 @@ def responders(cohort: Cohort, endpoint: Endpoint | str, **options: Unpack[Endpo
     if endpoint.missing == "non-response" and patients["amount"].notna().any():
         patients["responder"] = patients["responder"].fillna(value=False).mask(patients["protocol"].isna())
     table = count_responders(patients, level=level)
-    names = table["protocol"].tolist()
+    means = mean_improvement(patients, level=level)
     return Responders(
         endpoint=endpoint,
         reference=base,
         table=table,
-        differences=add_number_needed(compare_shares(table, base, names, level=level)),
-        ratios=share_ratios(table, base, names, level=level),
-        mean_improvement=mean_improvement(patients, level=level),
-        mean_differences=mean_differences(patients, base, level=level),
+        differences=add_number_needed(compare_shares(table, base, level=level)),
+        ratios=share_ratios(table, base, level=level),
+        mean_improvement=means,
+        mean_differences=compare_means(means, base, level=level).assign(method=WELCH),
         patients=patients,
         notes=_notes(patients, endpoint),
     )
@@ -148,15 +144,8 @@ def count_responders(patients: pd.DataFrame, *, level: float) -> pd.DataFrame:
         protocol, allocated, n, responders, share, lower, upper, level, method.
     """
     groups = patients.groupby("protocol", observed=True)["responder"]
-    allocated, n, yes = groups.size(), groups.count(), groups.sum().fillna(0)
-    counts = pd.DataFrame(
-        {
-            "protocol": pd.Series([str(name) for name in n.index], dtype="str"),
-            "allocated": allocated.to_numpy(dtype="int64"),
-            "n": n.to_numpy(dtype="int64"),
-            "responders": yes.to_numpy(dtype="int64"),
-        }
-    )
+    counts = pd.DataFrame({"allocated": groups.size(), "n": groups.count(), "responders": groups.sum().fillna(0)})
+    counts = counts.astype("int64").reset_index().astype({"protocol": "str"})
     return counts.join(share_interval(counts["responders"], counts["n"], level=level))
 
 
@@ -175,35 +164,6 @@ def mean_improvement(patients: pd.DataFrame, *, level: float) -> pd.DataFrame:
     )
     columns = ["protocol", "n", "mean", "standard_deviation", "std_error", "lower", "upper", "level", "method"]
     return found[columns]
-
-
-def mean_differences(patients: pd.DataFrame, reference: str, *, level: float) -> pd.DataFrame:
-    """Compare the mean improvement of every protocol with the reference's (Welch); NaN below two patients a group.
-
-    Returns
-    -------
-    pandas.DataFrame
-        protocol, reference, n, reference_n, estimate, std_error, df, lower, upper, level, method.
-    """
-    known = patients.dropna(subset=["improvement"])
-    base = known.loc[known["protocol"] == reference, "improvement"].to_numpy(dtype=float)
-    rows = []
-    for name in patients["protocol"].cat.categories:
-        if name == reference:
-            continue
-        group = known.loc[known["protocol"] == name, "improvement"].to_numpy(dtype=float)
-        row: dict[str, Any] = {"protocol": str(name), "reference": reference, "n": len(group), "reference_n": len(base)}
-        row |= dict.fromkeys(("estimate", "std_error", "df", "lower", "upper"), np.nan)
-        if len(group) and len(base):
-            row["estimate"] = group.mean() - base.mean()
-        if len(group) > 1 and len(base) > 1:
-            errors = [float(one.std(ddof=1)) / len(one) ** 0.5 for one in (group, base)]
-            row["std_error"], row["df"] = welch(errors[0], len(group), errors[1], len(base))
-            half = half_width(row["std_error"], row["df"], level=level)
-            row |= {"lower": row["estimate"] - half, "upper": row["estimate"] + half}
-        rows.append({**row, "level": level, "method": WELCH})
-    columns = ["protocol", "reference", "n", "reference_n", "estimate", "std_error", "df", "lower", "upper"]
-    return pd.DataFrame(rows, columns=[*columns, "level", "method"])
 
 
 def _notes(patients: pd.DataFrame, endpoint: Endpoint) -> tuple[str, ...]:

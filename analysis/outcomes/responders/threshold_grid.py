@@ -10,7 +10,7 @@ import pandas as pd
 
 from analysis.outcomes.change.change import change_at_week
 from analysis.outcomes.responders.change_distribution import distribution_differences, distribution_shares
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import add_number_needed
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ _RULES: tuple[MissingRule, ...] = ("excluded", "non-response")
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class ThresholdGrid(Result):
+class ThresholdGrid(ResultWithNotes):
     """Responders at several thresholds and under both rules for missing visits.
 
     Attributes
@@ -39,14 +39,11 @@ class ThresholdGrid(Result):
     differences : pandas.DataFrame
         missing, protocol, reference, threshold, chosen, n, reference_n, difference, lower, upper, level, method, and
         the number needed to treat as in :class:`analysis.outcomes.responders.responders.Responders`.
-    notes : tuple of str
-        How to read it.
     """
 
     endpoint: Endpoint
     table: pd.DataFrame
     differences: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return "Responders over a grid of thresholds"

@@ -10,7 +10,7 @@ import pandas as pd
 
 from analysis.cohort.reference import used_protocols
 from analysis.outcomes.responders.visit_history import responder_history
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.kaplan_meier import (
     curves_by_protocol,
     log_rank,
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class TimeToResponse(Result):
+class TimeToResponse(ResultWithNotes):
     """Time to the first visit at which a threshold was reached.
 
     Attributes
@@ -44,8 +44,6 @@ class TimeToResponse(Result):
     patients : pandas.DataFrame
         patient_id, protocol, after_week (last visit before), by_week (first visit at which it was reached, or missing),
         week (of the analysis), reached.
-    notes : tuple of str
-        What was counted.
     """
 
     endpoint: Endpoint
@@ -54,7 +52,6 @@ class TimeToResponse(Result):
     comparison: pd.DataFrame
     differences: pd.DataFrame
     patients: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return "Time to the first visit at which the threshold was reached"

@@ -17,7 +17,7 @@ from analysis.outcomes.thresholds.anchor_quality import (
     describe_anchor,
 )
 from analysis.progress import in_portions
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import check_level
 
 if TYPE_CHECKING:
@@ -35,7 +35,7 @@ _CELLS_A_PORTION = 400_000
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class FoundThresholds(Result):
+class FoundThresholds(ResultWithNotes):
     """Thresholds found in one data set.
 
     Attributes
@@ -54,8 +54,6 @@ class FoundThresholds(Result):
     baseline_dependence : pandas.DataFrame
         One row: slope (change of the predictive threshold a unit of baseline), lower, upper, level, n; empty without
         a baseline.
-    notes : tuple of str
-        Cautions.
     """
 
     unit: str
@@ -63,7 +61,6 @@ class FoundThresholds(Result):
     distribution_based: pd.DataFrame
     anchor: pd.DataFrame
     baseline_dependence: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"Thresholds of improvement, {self.unit}".rstrip(", ")

@@ -11,12 +11,12 @@ import numpy as np
 import pandas as pd
 
 from analysis.errors import ModelError
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 from analysis.statistics.mean_interval import half_width
 from analysis.statistics.proportions import check_level
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
@@ -37,7 +37,7 @@ _FEW = 4
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class Reliability(Result):
+class Reliability(ResultWithNotes):
     """Reliability and measurement error of one measure.
 
     Attributes
@@ -62,8 +62,6 @@ class Reliability(Result):
         upper_limit_upper, level, method, size_correlation (Spearman, of the absolute difference with the mean).
     patients : pandas.DataFrame
         patient, first, second, mean, difference: the points of the figure of Bland and Altman.
-    notes : tuple of str
-        What was used and left out.
     """
 
     n_patients: int
@@ -75,7 +73,6 @@ class Reliability(Result):
     detectable_change: pd.DataFrame
     agreement: pd.DataFrame
     patients: pd.DataFrame
-    notes: tuple[str, ...]
 
     def _headline(self) -> str:
         return f"Reliability: {self.n_patients} patients at {self.n_occasions} occasions"
@@ -119,7 +116,7 @@ def reliability(
 
     Notes
     -----
-    Shrout and Fleiss, Psychol Bull 1979;86:420 (through pingouin); Weir, J Strength Cond Res 2005;19:231;
+    Shrout and Fleiss, Psychol Bull 1979;86:420 (intervals by pingouin); Weir, J Strength Cond Res 2005;19:231;
     Bland and Altman, Stat Methods Med Res 1999;8:135; group change: de Vet et al., Measurement in Medicine 2011. The
     standard error of measurement is the spread of repeated measurements of one patient, not the error of a mean.
 
@@ -139,7 +136,9 @@ def reliability(
     values = table.to_numpy(dtype=float)
     n, k = values.shape
     squares = _mean_squares(values)
-    correlations = _correlations(table) if n * k > _FEW else correlations_of_squares(n, k, squares)
+    correlations = correlations_of_squares(n, k, squares)
+    if n * k > _FEW:
+        correlations[["lower", "upper"]] = _correlation_limits(table)
     errors = _errors(values, squares, correlations, level)
     notes = ["The occasions must find the patients unchanged; change between them counts as error."]
     if left_out:
@@ -204,7 +203,7 @@ def _mean_squares(values: NDArray[np.float64]) -> pd.DataFrame:
     return pd.DataFrame([{"source": name, "df": df, "mean_square": total / df} for name, (df, total) in rows.items()])
 
 
-def _correlations(table: pd.DataFrame) -> pd.DataFrame:
+def _correlation_limits(table: pd.DataFrame) -> NDArray[np.float64]:
     import pingouin
 
     long = table.reset_index(names="patient").melt(id_vars="patient", var_name="occasion", value_name="value")
@@ -217,22 +216,7 @@ def _correlations(table: pd.DataFrame) -> pd.DataFrame:
             found = pingouin.intraclass_corr(long, targets="patient", raters="occasion", ratings="value")
     finally:
         pingouin.options.update(rounding)
-    limits = np.vstack(found["CI95"].to_numpy())
-    return pd.DataFrame(
-        {
-            "form": [FORMS[name][0] for name in found["Type"]],
-            "other_name": found["Type"].tolist(),
-            "meaning": [FORMS[name][1] for name in found["Type"]],
-            "estimate": found["ICC"].to_numpy(),
-            "lower": limits[:, 0],
-            "upper": limits[:, 1],
-            "level": 0.95,
-            "statistic": found["F"].to_numpy(),
-            "df_numerator": found["df1"].to_numpy(),
-            "df": found["df2"].to_numpy(),
-            "n": len(table),
-        }
-    )
+    return np.vstack(found.set_index("Type").loc[list(FORMS), "CI95"].to_numpy())
 
 
 def correlations_of_squares(n: int, k: int, squares: pd.DataFrame) -> pd.DataFrame:
@@ -345,18 +329,9 @@ def _limits(table: pd.DataFrame, first: object, second: object, level: float) ->
 
 
 def _points(table: pd.DataFrame) -> pd.DataFrame:
-    return pd.concat(_pairs(table), ignore_index=True)
-
-
-def _pairs(table: pd.DataFrame) -> Iterator[pd.DataFrame]:
+    parts = []
     for first, second in itertools.combinations(table, 2):
-        one, other = table[first].to_numpy(dtype=float), table[second].to_numpy(dtype=float)
-        yield pd.DataFrame(
-            {
-                "patient": table.index,
-                "first": str(first),
-                "second": str(second),
-                "mean": (one + other) / 2,
-                "difference": other - one,
-            }
-        )
+        pair = table[[first, second]].astype(float)
+        points = pd.DataFrame({"patient": table.index, "first": str(first), "second": str(second)}, index=table.index)
+        parts.append(points.assign(mean=pair.mean(axis=1), difference=pair[second] - pair[first]))
+    return pd.concat(parts, ignore_index=True)

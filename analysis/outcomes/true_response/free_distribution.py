@@ -12,8 +12,6 @@ from analysis.outcomes.true_response.smooth_shape import smooth_shape
 from analysis.progress import in_portions
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from numpy.typing import NDArray
 
     from analysis.outcomes.true_response.true_pair import TruePair
@@ -59,13 +57,7 @@ class FreeProbability:
 
 
 def free_probability(
-    pair: TruePair,
-    threshold: float,
-    protocol: NDArray[np.int64],
-    *,
-    draws: int,
-    seed: int,
-    tell: Callable[[int, int], None] | None = None,
+    pair: TruePair, threshold: float, protocol: NDArray[np.int64], *, draws: int, seed: int
 ) -> FreeProbability:
     """Estimate the distribution of two true values from the visits, and each patient's probability from it.
 
@@ -79,8 +71,6 @@ def free_probability(
         Number of each patient's protocol.
     draws, seed : int
         Draws of the distribution, and the seed.
-    tell : callable, optional
-        Told how many draws are done.
 
     Returns
     -------
@@ -144,7 +134,7 @@ def free_probability(
     for rows, steps in zip(members, apart, strict=True):
         probability[rows] = _chance(likelihood[rows], beyond[rows], _climb(likelihood[rows], common, steps))
     shares = np.empty((draws, protocols))
-    for begin, end in in_portions(draws, 10, "Draws without the normal distribution", tell):
+    for begin, end in in_portions(draws, 10, "Draws without the normal distribution"):
         for draw in range(begin, end):
             weight = rng.standard_exponential(n)
             common = _climb(likelihood, shape.shares(weight[some]), _strides(together), weight, _STRIDE)

@@ -17,7 +17,7 @@ from analysis.outcomes.true_response.normality import check_normality
 from analysis.outcomes.true_response.response_posterior import normal_posterior, true_covariance
 from analysis.outcomes.true_response.response_tables import differences_of_shares, expected_responders, raw_disagreement
 from analysis.outcomes.true_response.true_pair import TruePair
-from analysis.result import Result
+from analysis.result import ResultWithNotes
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -40,7 +40,7 @@ _VISITS, _TOLD, _PATIENTS = 3, 0.8, 1000
 
 
 @dataclass(frozen=True, eq=False, repr=False)
-class ProbabilityOfResponse(Result):
+class ProbabilityOfResponse(ResultWithNotes):
     """Posterior probabilities that the true change of each patient reaches the threshold.
 
     ``table``, ``differences``, ``disagreement`` and the patients' ``probability`` are always those of the normal model.
@@ -74,8 +74,6 @@ class ProbabilityOfResponse(Result):
     patients : pandas.DataFrame
         patient_id, protocol, visits_seen, expected (true change in the better direction, or value for a state),
         standard_deviation, probability, raw (True, False or missing), free_probability (missing where not made).
-    notes : tuple of str
-        Assumptions.
     """
 
     endpoint: Endpoint
@@ -90,7 +88,6 @@ class ProbabilityOfResponse(Result):
     free_table: pd.DataFrame
     free_differences: pd.DataFrame
     patients: pd.DataFrame
-    notes: tuple[str, ...]
 
     @property
     def versions(self) -> tuple[str, ...]:

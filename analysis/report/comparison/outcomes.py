@@ -6,6 +6,8 @@ import math
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+import pandas as pd
+
 from analysis.report.comparison.findings.rules import find, side
 from analysis.report.comparison.findings.words import slide_title
 from analysis.report.figures.difference_figure import difference_figure
@@ -19,8 +21,6 @@ from analysis.report.parts.tables import Column, Table
 from analysis.report.parts.wording import method_in_words, multiplicity_sentence
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from analysis.curves.recovery import RecoveryCurves
     from analysis.outcomes import Responders
     from analysis.report.comparison.study import Study
@@ -160,7 +160,7 @@ def responder_differences(found: Responders, allocation: Allocation) -> Table:
         columns.append(Column("needed", "Patients for one responder more or fewer"))
         notes.append(_NUMBER_NEEDED)
     return Table(
-        found.differences.assign(needed=[words or None for words in needed]),
+        found.differences.assign(needed=pd.Series([words or None for words in needed], dtype=object)),
         f"Responders by protocol compared with {found.reference}, week {numbers.week(found.endpoint.week)}.",
         tuple(columns),
         tuple(notes),

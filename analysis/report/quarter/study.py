@@ -343,4 +343,4 @@ def _expected_as_given(
         ),
         "Estimates are shrunk towards the whole. Sites stand by name: the intervals do not support a ranking.",
     )
-    return CaseMix(table, (), share, between, float("nan"), notes), ""
+    return CaseMix(table, (), share, between, float("nan"), notes=notes), ""

@@ -15,7 +15,7 @@ def counted(invented):
 
 
 def with_differences(found, *rows):
-    table = found.differences.iloc[: len(rows)].copy()
+    table = found.differences.iloc[: len(rows)].filter(regex="^(?!number_needed)").copy()
     table[["difference", "lower", "upper"]] = rows
     return dataclasses.replace(found, differences=add_number_needed(table))
 
