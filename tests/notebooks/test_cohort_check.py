@@ -3,6 +3,7 @@
 import re
 from dataclasses import replace
 
+import pandas as pd
 import pytest
 
 from analysis.cohort import Provenance, write_cohort
@@ -150,3 +151,24 @@ def test_the_cautions_defer_and_judge_nobody():
     words = " ".join(CAUTIONS)
     for part in ("privacy officer and the ethics board", "treating clinician", "no judgement of a site"):
         assert part in words
+
+
+@pytest.mark.parametrize(
+    ("lost", "usable"), [((2, 2), True), ((0, 2), True), ((4, 3), False), ((0, 3), False), ((7, 7), False)]
+)
+def test_whether_a_cohort_can_be_used_depends_on_the_losses_by_protocol(study, lost, usable):
+    """Of 12 and 15 patients: a third or more of one lost, or 15 points more than of the other, and no verdict is given."""
+    sizes = {"usual": 12, "early": 15}
+    rows = [
+        (name, place < gone) for (name, size), gone in zip(sizes.items(), lost, strict=True) for place in range(size)
+    ]
+    patterns = pd.DataFrame(rows, columns=["protocol", "lost"]).assign(pattern="monotone")
+    clean = replace(study, patterns=patterns)
+    assert clean.checked.n_errors == 0
+    said = text_of(quality.answer(clean))
+    assert ("the cohort can be used" in said) == usable
+    counted = f"early {lost[1]}/15, usual {lost[0]}/12."
+    assert (
+        f"too many were lost before the last scheduled week to conclude anything about protocols there: {counted}"
+        in said
+    ) != usable

@@ -4,6 +4,8 @@
 - ``typesetting``: Plain text as HTML: escaped, numbers kept on one line with their units, and on their side of names
   in any script.
 - ``wording``: Sentences of the reports: what is claimed, and no more than the interval supports.
+- ``losses``: From which losses on nothing is concluded about protocols: one rule for all reports, our own (no source
+  gives one limit).
 - ``part``: A part of a report in a notebook: text, HTML, and a description in one type of our own that gives the part
   back.
 - ``passages``: Sentences of a report, and sections made of sentences, figures and tables.

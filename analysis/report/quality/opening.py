@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analysis.report.parts import numbers
+from analysis.report.parts.losses import too_many_lost
 from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.wording import INVENTED
 
@@ -60,4 +61,12 @@ def _errors(study: QualityStudy) -> str:
     errors, warnings = numbers.plural(checked.n_errors, "error"), numbers.plural(checked.n_warnings, "warning")
     if checked.n_errors:
         return f"The check found {errors} and {warnings}: the cohort is refused by the other reports until they are mended."
+    lost = study.patterns.groupby(study.patterns["protocol"].astype("str"))["lost"].agg(["sum", "size"])
+    shares = (lost["sum"] / lost["size"]).tolist()
+    if len(lost) and too_many_lost(shares):
+        counts = [f"{name} {numbers.fraction(row['sum'], row['size'])}" for name, row in lost.iterrows()]
+        return (
+            f"The check found no error and {warnings}. The cohort can be loaded, but too many were lost before the last "
+            f"scheduled week to conclude anything about protocols there: {', '.join(counts)}."
+        )
     return f"The check found no error and {warnings}: the cohort can be used."

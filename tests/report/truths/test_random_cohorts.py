@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.report import comparison
-from analysis.report.comparison.findings.finding import MUCH_LOST
+from analysis.report.parts.losses import MUCH_LOST
 
 from .planted import MEASURES, WEEKS, plant, share
 

@@ -5,12 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+from analysis.report.parts.losses import losses_differ, much_lost
+
 if TYPE_CHECKING:
     from analysis.outcomes import Responders
 
-#: From this share of a protocol not seen, or this much more than in the other, a difference is no conclusion (our own rule;
-#: no source gives one limit).
-MUCH_LOST, LOST_APART = 1 / 3, 0.15
 #: A protocol in which fewer patients were seen gets a doubt (design choice).
 FEW_SEEN = 20
 #: Shares of responders of all patients counted below this, or above 1 minus it, say little (design choice).
@@ -143,13 +142,12 @@ class Findings:
     @property
     def much_lost(self) -> tuple[Seen, ...]:
         """Protocols of which a third or more were not seen."""
-        return tuple(one for one in self.seen if one.lost >= MUCH_LOST - 1e-9)
+        return tuple(one for one in self.seen if much_lost(one.lost))
 
     @property
     def losses_differ(self) -> bool:
         """Whether the shares lost of two protocols are 15 points or more apart."""
-        lost = [one.lost for one in self.seen if one.allocated]
-        return bool(lost) and max(lost) - min(lost) >= LOST_APART - 1e-9
+        return losses_differ(one.lost for one in self.seen if one.allocated)
 
     @property
     def few_seen(self) -> tuple[Seen, ...]:

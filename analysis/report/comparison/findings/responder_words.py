@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from analysis.report.comparison.findings.finding import HARDLY_ANY, LOST_APART, MUCH_LOST
+from analysis.report.comparison.findings.finding import HARDLY_ANY
 from analysis.report.comparison.findings.rules import side
 from analysis.report.parts import numbers
+from analysis.report.parts.losses import too_many_lost
 from analysis.report.parts.numbers import in_text
 
 if TYPE_CHECKING:
@@ -71,8 +70,7 @@ def responders_words(found: Responders) -> str:
 
 def _too_many_lost(found: Responders) -> bool:
     table = found.table[found.table["allocated"] > 0]
-    lost = (1 - table["n"] / table["allocated"]).to_numpy(dtype=float)
-    return bool(lost.size and (lost.max() >= MUCH_LOST - 1e-9 or np.ptp(lost) >= LOST_APART - 1e-9))
+    return too_many_lost((1 - table["n"] / table["allocated"]).tolist())
 
 
 def _points(lower: float, upper: float) -> str:

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from analysis.report.comparison.findings.finding import LOST_APART, MUCH_LOST, Course, Difference, Findings, Seen
+from analysis.report.comparison.findings.finding import Course, Difference, Findings, Seen
 from analysis.report.comparison.study import Lacking
+from analysis.report.parts.losses import too_many_lost
 
 if TYPE_CHECKING:
     from analysis.cohort import Measure
@@ -129,10 +130,8 @@ def _verdict(
     if np.isnan(lower) or np.isnan(upper):
         return "not compared"
     own, other = seen
-    if own is not None and other is not None:
-        worst, apart = max(own.lost, other.lost), abs(own.lost - other.lost)
-        if worst >= MUCH_LOST - 1e-9 or apart >= LOST_APART - 1e-9:
-            return "no conclusion"
+    if own is not None and other is not None and too_many_lost([own.lost, other.lost]):
+        return "no conclusion"
     better = side(lower, upper) * measure.sign
     if better and measure.ideal is not None and max(measure.sign * (one - measure.ideal) for one in means) > 0:
         return "beyond the ideal"
