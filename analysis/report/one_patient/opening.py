@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analysis.report.one_patient.worse import worse_in_words
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
 from analysis.report.parts.passages import Passage, Section
@@ -42,7 +43,7 @@ def answer(page: PatientPage) -> Section:
         words = (
             "No visit of this patient could be compared with the other patients, so nothing is said about the recovery."
         )
-        return Section((Passage((words, FOR_DISCUSSION), "answer"),))
+        return Section((Passage((words, *worse_in_words(page), FOR_DISCUSSION), "answer"),))
     off = [_off_in_words(one) for one in page.found if len(one.off)]
     marked = sum(len(one.off) for one in page.found)
     by_chance = numbers.number(compared * (1 - page.level), 1)
@@ -54,13 +55,14 @@ def answer(page: PatientPage) -> Section:
     )
     chance = f"By chance alone about {by_chance} of {of} would be marked in an ordinary recovery"
     chance += ", so a single mark says little." if marked else "."
-    return Section((Passage((f"{opening} {chance}", FOR_DISCUSSION), "answer"),))
+    return Section((Passage((f"{opening} {chance}", *worse_in_words(page), FOR_DISCUSSION), "answer"),))
 
 
 def _off_in_words(one: PatientOnCohort) -> str:
-    decimals = one.measure.decimals
     parts = []
     for visit in one.off.itertuples():
+        limit = visit.lower if visit.place == "below" else visit.upper
+        decimals = numbers.decimals_apart(visit.value, limit, one.measure.decimals)
         better = (visit.place == "above") == (one.measure.sign > 0)
         parts.append(
             f"{numbers.number(visit.value, decimals)} {one.measure.unit} at week {numbers.week(visit.week)}, {visit.place} "

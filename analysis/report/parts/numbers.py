@@ -258,6 +258,25 @@ def centile(value: Any) -> str:
     return f"{whole}{ending}"
 
 
+def decimals_apart(one: Any, other: Any, decimals: int) -> int:
+    """Give the decimals with which two numbers that differ are shown as different: those given, or as many more.
+
+    Parameters
+    ----------
+    one, other : float
+        The numbers.
+    decimals : int
+        Decimals at least.
+
+    Examples
+    --------
+    >>> decimals_apart(82.96, 83.2, 0), decimals_apart(82.96, 82.98, 0), decimals_apart(82.0, 90.0, 0)
+    (1, 2, 0)
+    """
+    more = range(decimals, decimals + 4)
+    return next((place for place in more if number(one, place) != number(other, place)), decimals)
+
+
 def shown_decimals(measure: Measure) -> int:
     """Return the decimals for means of a measure: one more than its values have, about three figures in all.
 

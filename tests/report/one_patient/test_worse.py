@@ -1,0 +1,85 @@
+"""One patient's page says first what is low throughout, what is worse than at the start, and who is lost."""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis.report import one_patient
+from analysis.report.one_patient import study
+from analysis.report.one_patient.worse import worse_in_words
+from synthetic_cohort import generate_cohort
+
+
+@pytest.fixture(scope="module")
+def page():
+    """The page of a patient who was seen at every week of a schedule to week 52; torque and pain."""
+    cohort = generate_cohort(patients=60, seed=3).observed
+    weeks = cohort.visits[cohort.visits["value"].notna()].groupby("patient_id", observed=True)["week"].agg(set)
+    patient = next(name for name, seen in weeks.items() if seen >= {0, 2, 6, 12, 26, 39, 52})
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(study, "load_cohort", lambda folder: cohort)
+        return study.prepare_patient("in memory", patient=str(patient), measures=["quadriceps_torque", "pain"])
+
+
+def with_visits(page, measure, weeks, values, centiles):
+    """The page with other visits of one measure, and of the others none that says anything."""
+    nan = np.full(len(weeks), np.nan)
+    visits = pd.DataFrame({"week": weeks, "value": values, "expected": nan, "lower": nan, "upper": nan})
+    visits = visits.assign(centile=centiles, place=["start", *["within"] * (len(weeks) - 1)])
+    found = [replace(one, visits=visits) for one in page.found if one.measure.name == measure]
+    return replace(page, found=tuple(found))
+
+
+WEEKS, NAN = [0.0, 6.0, 12.0, 26.0], float("nan")
+
+
+def test_a_patient_low_at_every_visit_is_said_to_be(page):
+    low = with_visits(page, "quadriceps_torque", WEEKS, [1.0, 1.0, 1.0, 1.0], [NAN, 1.9, 2.4, 2.6])
+    assert worse_in_words(low) == [
+        "Among the worst 2.5 % of comparable patients: quadriceps torque at 2 of 3 visits (weeks 6 and 12)."
+    ]
+    assert "Among the worst 2.5 %" in str(one_patient.answer(low))
+    assert worse_in_words(with_visits(page, "quadriceps_torque", WEEKS, [1.0] * 4, [NAN, 97.6, 99.0, 50.0])) == []
+
+
+def test_where_lower_is_better_the_upper_end_is_the_worse_one(page):
+    high = with_visits(page, "pain", WEEKS, [3.0, 3.0, 3.0, 3.0], [NAN, 97.6, 1.0, 50.0])
+    assert worse_in_words(high) == ["Among the worst 2.5 % of comparable patients: pain at 1 of 3 visits (week 6)."]
+
+
+@pytest.mark.parametrize(
+    ("measure", "values", "words"),
+    [
+        ("quadriceps_torque", [2.0, 1.63, 1.9, 2.1], ("quadriceps torque from 2.00 to 1.63 N·m/kg at week 6 (minimal detectable "
+         "change 0.37), 2.10 at week 26")),
+        ("quadriceps_torque", [2.0, 1.9, 1.8, 1.5], ("quadriceps torque from 2.00 to 1.50 N·m/kg at week 26 (minimal detectable "
+         "change 0.37).")),
+        ("quadriceps_torque", [2.0, 1.64, 1.9, 3.0], ""),
+        ("pain", [3.0, 4.0, 5.0, 2.0], "pain from 3.0 to 5.0 points at week 12 (minimal important change 2), 2.0 at week 26"),
+        ("pain", [3.0, 1.0, 0.0, 4.9], ""),
+    ],
+)  # fmt: skip
+def test_what_is_worse_than_at_the_start_by_a_threshold_is_said(page, measure, values, words):
+    said = worse_in_words(with_visits(page, measure, WEEKS, values, [NAN, 50.0, 50.0, 50.0]))
+    assert ([f"Worse than at the start by a threshold or more: {words}".rstrip(".") + "."] if words else []) == said
+
+
+def test_a_patient_not_seen_at_the_last_weeks_is_lost_or_not_yet_due(page):
+    kept = ~((page.cohort.visits["patient_id"] == page.patient) & (page.cohort.visits["week"] > 12))
+    gone = replace(page, cohort=replace(page.cohort, visits=page.cohort.visits[kept]), found=())
+    assert worse_in_words(gone) == [
+        "Lost, or not yet due: not seen after week 12; visits are scheduled at weeks 26, 39 and 52."
+    ]
+    assert "Lost, or not yet due" in str(one_patient.answer(gone))
+    assert worse_in_words(replace(page, found=())) == []
+
+
+def test_a_value_just_outside_its_limits_is_not_shown_as_one_of_them(page):
+    near = with_visits(page, "pain", WEEKS, [3.0, 5.04, 3.0, 3.0], [NAN, 50.0, 50.0, 50.0])
+    (one,) = near.found
+    visits = one.visits.assign(expected=3.0, lower=1.0, upper=5.02)
+    visits.loc[1, "place"] = "above"
+    said = str(one_patient.answer(replace(near, found=(replace(one, visits=visits),))))
+    assert "5.04 points at week 6, above 1.00 to 5.02 (worse than expected)" in said
