@@ -60,7 +60,7 @@ def _past_threshold(one: PatientOnCohort, threshold: ChosenThreshold | None) -> 
         return ""
     base = float(start["value"].iloc[-1])
     loss = one.measure.sign * (base - after["value"])
-    worst, last = after.loc[loss.idxmax()], after.iloc[-1]
+    worst, last = after.iloc[int(loss.to_numpy().argmax())], after.iloc[-1]
     if loss.max() < threshold.value - float(rounding_room(threshold.value)):
         return ""
     values = " to ".join(numbers.number(value, one.measure.decimals) for value in (base, worst["value"]))
