@@ -52,12 +52,11 @@ def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
     Figure
         Its table has a row a protocol and week: estimate, interval and patients seen.
     """
-    means = curves.means(level=level)
-    means["protocol"] = means.get("protocol", pd.Series(curves.protocols[0], index=means.index)).astype("str")
-    seen = seen_by_week(curves)
+    means = _with_protocol(curves.means(level=level), curves)
+    seen = _seen_by_week(curves)
     table = means.drop(columns="n").merge(seen, on=["protocol", "week"], how="left")
     table["n"] = table["n"].astype("Int64")
-    baseline = baseline_means(curves)
+    baseline = _baseline_means(curves)
     lines = _lines(curves, means, level)
 
     def draw(width: Width) -> Drawing:
@@ -68,14 +67,13 @@ def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
         _draw_together(drawing.add_subplot(), curves, lines, baseline, seen, marks(curves.protocols), "wide")
         return drawing
 
+    unit = curves.measure.unit
+
     def draw_many_for_slide() -> Drawing:
         at = lines[(lines["week"] - curves.primary_week).abs() < 1e-9]
-        label = (
-            f"Mean {in_text(curves.measure.label)} at week {numbers.week(curves.primary_week)} ({curves.measure.unit})"
-        )
+        label = f"Mean {in_text(curves.measure.label)} at week {numbers.week(curves.primary_week)} ({unit})"
         return draw_forest(at, marks(curves.protocols), label=label, zero=False)
 
-    unit = curves.measure.unit
     decimals = shown_decimals(curves.measure)
     percent = numbers.level_in_words(level)
     drawn_of = max((visits["patient_id"].nunique() for _, visits in curves.visits.groupby("protocol", observed=True)))
@@ -103,7 +101,7 @@ def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
             f"{curves.measure.label} ({unit}): model means with {percent} intervals by week.",
             (
                 Column("week", "Week", "week"),
-                Column(("estimate", "lower", "upper"), f"Mean ({percent} interval)", "number with interval", decimals),
+                Column("estimate", f"Mean ({percent} interval)", "number with interval", decimals),
                 Column("n", "Patients seen", "count"),
             ),
             name="recovery",
@@ -119,19 +117,8 @@ def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
     )
 
 
-def seen_by_week(curves: RecoveryCurves) -> pd.DataFrame:
-    """Count the patients seen by protocol and week: at the week, or halfway to its neighbours without a schedule.
-
-    Parameters
-    ----------
-    curves : RecoveryCurves
-        The fit.
-
-    Returns
-    -------
-    pandas.DataFrame
-        protocol, week, n.
-    """
+def _seen_by_week(curves: RecoveryCurves) -> pd.DataFrame:
+    """Count the patients seen by protocol and week (n): at the week, or halfway to its neighbours without a schedule."""
     frame = curves.visits[["protocol", "week", "patient_id"]].copy()
     if not curves.scheduled:
         weeks = np.asarray(curves.weeks, dtype=float)
@@ -142,21 +129,11 @@ def seen_by_week(curves: RecoveryCurves) -> pd.DataFrame:
     return counted.rename("n").reset_index()
 
 
-def baseline_means(curves: RecoveryCurves) -> pd.DataFrame:
+def _baseline_means(curves: RecoveryCurves) -> pd.DataFrame:
     """Give the common start of the curves, the mean baseline of all patients in the model; empty where there is none.
 
-    The model means are adjusted to it, so a curve that set off from its own protocol's baseline would show a change that the
-    model does not estimate.
-
-    Parameters
-    ----------
-    curves : RecoveryCurves
-        The fit.
-
-    Returns
-    -------
-    pandas.DataFrame
-        protocol, week (0), estimate (the same for all), n (patients of the protocol).
+    The model means are adjusted to it, so a curve that set off from its own protocol's baseline would show a change that
+    the model does not estimate. The column n has the patients of the protocol.
     """
     if not curves.baseline_adjusted:
         return pd.DataFrame({"protocol": [], "week": [], "estimate": [], "n": []})
@@ -173,9 +150,13 @@ def _lines(curves: RecoveryCurves, means: pd.DataFrame, level: float) -> pd.Data
         return means
     grid = np.linspace(min(curves.weeks), max(curves.weeks), _SMOOTH_POINTS)
     by = "protocol" if len(curves.protocols) > 1 else None
-    smooth = curves.model.means(by=by, weeks=[float(week) for week in grid], level=level)
-    smooth["protocol"] = smooth.get("protocol", pd.Series(curves.protocols[0], index=smooth.index)).astype("str")
-    return smooth
+    return _with_protocol(curves.model.means(by=by, weeks=[float(week) for week in grid], level=level), curves)
+
+
+def _with_protocol(means: pd.DataFrame, curves: RecoveryCurves) -> pd.DataFrame:
+    """Name the protocol of means as text, also where all patients followed one."""
+    only = pd.Series(curves.protocols[0], index=means.index)
+    return means.assign(protocol=means.get("protocol", only).astype("str"))
 
 
 def _draw_recovery(
@@ -201,7 +182,7 @@ def _draw_recovery(
     if top:
         _draw_together(parts[0, 0].subplots(), curves, lines, baseline, seen, drawn, width)
         if width == "narrow":
-            legend_above(parts[0, 0], drawn)
+            legend_above(parts[0, 0], drawn, width)
     panels = parts[-1, 0].subplots(rows, columns, sharey=True, squeeze=False)
     for axes in panels.flat[len(names) :]:
         axes.set_axis_off()

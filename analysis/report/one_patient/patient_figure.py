@@ -12,7 +12,7 @@ from analysis.report.parts import numbers
 from analysis.report.parts.axes import axes_inches, week_axis, wrap
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import FAINT, INK, QUIET, Width, new_drawing, quiet_grid
-from analysis.report.parts.numbers import in_text
+from analysis.report.parts.numbers import capitalised, in_text
 from analysis.report.parts.tables import Column, Table
 
 if TYPE_CHECKING:
@@ -187,5 +187,4 @@ def _in_words(one: PatientOnCohort) -> str:
             f"({numbers.interval(end['lower'], end['upper'], decimals)})"
         )
     marked = f"; {numbers.listed(off)}" if off else ""
-    label = in_text(one.measure.label)
-    return f"{label[0].upper()}{label[1:]}: {at}{among}{marked}{ahead}."
+    return f"{capitalised(in_text(one.measure.label))}: {at}{among}{marked}{ahead}."

@@ -285,6 +285,17 @@ def in_text(label: str) -> str:
     return label[:1].lower() + label[1:] if first in _COMMON else label
 
 
+def capitalised(words: str) -> str:
+    """Begin words with a capital letter, as a heading or a sentence does.
+
+    Examples
+    --------
+    >>> capitalised("patients due"), capitalised("IKDC score")
+    ('Patients due', 'IKDC score')
+    """
+    return words[:1].upper() + words[1:]
+
+
 def is_missing(value: object) -> bool:
     """Return whether a value is None, NaN or pandas' missing value.
 
