@@ -35,19 +35,11 @@ def doses(study: Study) -> Section:
     """Show the doses given against those planned; empty where home sessions were not recorded."""
     if isinstance(study.at_home, Lacking):
         return Section(())
-    return Section((dose_table(study.adherence, study.at_home.dose),))
+    return Section((_dose_table(study.adherence, study.at_home.dose),))
 
 
-def dose_table(adherence: AdherenceByWeek, given: HomeDose) -> Table:
-    """Set sessions planned and done side by side, a patient, with minutes and stimulation.
-
-    Parameters
-    ----------
-    adherence : AdherenceByWeek
-        Sessions.
-    given : HomeDose
-        Minutes and stimulation.
-    """
+def _dose_table(adherence: AdherenceByWeek, given: HomeDose) -> Table:
+    """Set sessions planned and done side by side, a patient, with minutes and stimulation."""
     table = with_words(adherence.overall)
     table = table.assign(
         planned=table["sessions_prescribed"] / table["n"].where(table["n"] > 0),

@@ -221,7 +221,7 @@ def plural(n: Any, noun: str, several: str | None = None) -> str:
     return f"{count(n)} {noun if n == 1 else (several or noun + 's')}"
 
 
-def listed(words: list[str] | tuple[str, ...], last: str = "and") -> str:
+def listed(words: list[str] | tuple[str, ...]) -> str:
     """Join words the way a sentence does.
 
     Examples
@@ -231,7 +231,7 @@ def listed(words: list[str] | tuple[str, ...], last: str = "and") -> str:
     """
     if len(words) < 2:
         return "".join(words)
-    return f"{', '.join(words[:-1])} {last} {words[-1]}"
+    return f"{', '.join(words[:-1])} and {words[-1]}"
 
 
 def centile(value: Any) -> str:
