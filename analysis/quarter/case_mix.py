@@ -57,6 +57,11 @@ class CaseMix(Result):
     concordance: float
     notes: tuple[str, ...]
 
+    @property
+    def apart(self) -> pd.DataFrame:
+        """The sites whose interval leaves out the whole."""
+        return self.table[(self.table["lower"] > self.share) | (self.table["upper"] < self.share)]
+
     def _headline(self) -> str:
         return f"Observed against expected, {len(self.table)} sites"
 

@@ -53,6 +53,11 @@ class IndicatorChart(Result):
         return [self.why] if self.why else []
 
     @property
+    def known_values(self) -> list[float]:
+        """The values that may be shown, in order of time."""
+        return [float(value) for value in self.points["value"].dropna()]
+
+    @property
     def rules_now(self) -> tuple[str, ...]:
         """Rules whose pattern the last point belongs to; empty where it is not shown."""
         if self.chart is None or not np.isfinite(self.chart.table["value"].iloc[-1]):

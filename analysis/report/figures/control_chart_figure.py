@@ -86,7 +86,7 @@ def control_chart_figure(
         last = int(np.flatnonzero(seen)[-1])
         above = y[last] >= float(table["centre"].iloc[last]) * factor
         axes.annotate(
-            bare_shower(indicator, _known(found))(float(table["value"].iloc[last])), xy=(x[last], y[last]),
+            bare_shower(indicator, found.known_values)(float(table["value"].iloc[last])), xy=(x[last], y[last]),
             xytext=(0, 6 if above else -6), textcoords="offset points", ha="center", va="bottom" if above else "top",
             fontsize=8, color=SIGNAL if signal[last] else LINE, fontweight="bold", zorder=5, bbox=_ON_PAPER,
         )  # fmt: skip
@@ -114,7 +114,7 @@ def _table(found: IndicatorChart, chart: ControlChart | RunChart) -> Table:
     """Show the points of a chart with its lines and the rules they meet."""
     indicator = found.indicator
     limited = isinstance(chart, ControlChart)
-    show = bare_shower(indicator, _known(found))
+    show = bare_shower(indicator, found.known_values)
     words = RULES if limited else RUN_RULES
     rows = with_text(found.points, indicator).assign(centre=chart.table["centre"].to_numpy())
     rows["period_text"] = [quarter_in_words(one) for one in rows["period"]]
@@ -134,10 +134,6 @@ def _table(found: IndicatorChart, chart: ControlChart | RunChart) -> Table:
     if rows["hidden"].any():
         notes.append(HIDDEN_NOTE)
     return Table(rows, f"{indicator.label}, by {_period_noun(chart.table)}.", tuple(columns), tuple(notes), "chart")
-
-
-def _known(found: IndicatorChart) -> list[float]:
-    return [float(value) for value in found.points["value"].dropna()]
 
 
 def _lines(axes: Axes, table: pd.DataFrame, factor: float, *, limited: bool) -> None:
@@ -215,7 +211,7 @@ def _caption(found: IndicatorChart, chart: ControlChart | RunChart) -> str:
 
 def _in_words(found: IndicatorChart, chart: ControlChart | RunChart, cause: str) -> str:
     indicator, table = found.indicator, chart.table
-    show = value_shower(indicator, _known(found))
+    show = value_shower(indicator, found.known_values)
     shown = table[table["value"].notna()]
     last = shown.iloc[-1]
     kind = f"{chart.kind} chart" if isinstance(chart, ControlChart) else "Run chart"

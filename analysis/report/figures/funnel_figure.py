@@ -266,11 +266,10 @@ def _funnel_in_words(found: Funnel, indicator: Indicator, region: pd.Series, spa
 
 def _case_mix_in_words(found: CaseMix, level: str) -> str:
     table = found.table
-    apart = table[(table["lower"] > found.share) | (table["upper"] < found.share)]
     ratios = numbers.interval(table["ratio"].min(), table["ratio"].max(), 2)
     named = [
         f"{row.site} ({numbers.share(row.estimate)}, {numbers.share_interval(row.lower, row.upper)})"
-        for row in apart.itertuples()
+        for row in found.apart.itertuples()
     ]
     return (
         f"{numbers.plural(len(table), 'site')} after adjustment, observed over expected {ratios}; shrunken shares from "

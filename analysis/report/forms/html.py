@@ -59,7 +59,7 @@ def document_to_html(document: Document, *, stamp: str) -> str:
             case _:
                 sections[-1].append(block.to_html())
     page = str(
-        _template("page.html.j2").render(
+        _page().render(
             # The contents stand after the first section, which is the answer.
             first="\n".join(part for section in sections[:2] for part in section),
             rest="\n".join(part for section in sections[2:] for part in section),
@@ -157,10 +157,9 @@ class _StandsAlone(HTMLParser):
 
 
 @cache
-def _template(name: str) -> Any:
+def _page() -> Any:
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-    environment = Environment(
-        loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=True
-    )
-    return environment.get_template(name)
+    templates = FileSystemLoader(TEMPLATES)
+    environment = Environment(loader=templates, autoescape=True, undefined=StrictUndefined, trim_blocks=True)
+    return environment.get_template("page.html.j2")

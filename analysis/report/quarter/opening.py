@@ -120,10 +120,8 @@ def _site_sentences(study: QuarterStudy) -> list[str]:
     limits = f"the 99.8 % limits of the funnel, {study.span}"
     sentences = [f"Beyond {limits}: {numbers.listed(far)}." if far else f"No site lies beyond {limits}."]
     if study.case_mix is not None:
-        table = study.case_mix.table
-        apart = table[(table["lower"] > study.case_mix.share) | (table["upper"] < study.case_mix.share)]
         level = numbers.level_in_words(study.level)
-        names = numbers.listed([str(site) for site in apart["site"]])
+        names = numbers.listed([str(site) for site in study.case_mix.apart["site"]])
         sentences.append(
             f"After adjustment for case mix the {level} interval leaves out the whole for {names}."
             if names

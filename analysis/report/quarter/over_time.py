@@ -55,7 +55,7 @@ def _message(study: QuarterStudy, one: Indicator) -> str:
     at = study.released.of(one, [study.released.quarter]).iloc[0]
     if at["value"] != at["value"]:
         return f"{one.title}: no value for {study.quarter_words} can be shown"
-    show = value_shower(one, study.charts[one.name].points["value"].dropna().tolist())
+    show = value_shower(one, study.charts[one.name].known_values)
     found = {
         "special cause": f"a special cause{f' for the {change.direction}' if change.direction else ''}",
         "common cause": "no sign of a special cause",

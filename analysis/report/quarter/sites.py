@@ -37,10 +37,9 @@ def case_mix(study: QuarterStudy) -> Section:
     """Show the sites after adjustment for the case mix of their patients."""
     if study.case_mix is None or study.compared is None:
         return Section((absent(study.no_case_mix),))
-    table = study.case_mix.table
-    apart = int(((table["lower"] > study.case_mix.share) | (table["upper"] < study.case_mix.share)).sum())
+    apart, n = len(study.case_mix.apart), len(study.case_mix.table)
     message = (
-        f"After case-mix adjustment {numbers.plural(apart, 'site')} of {len(table)} differ{'s' if apart == 1 else ''} "
+        f"After case-mix adjustment {numbers.plural(apart, 'site')} of {n} differ{'s' if apart == 1 else ''} "
         "from the whole"
         if apart
         else "After case-mix adjustment no site differs from the whole"
