@@ -52,11 +52,10 @@ def stopping_figure(found: TimeToStopping) -> Figure:
                 continue
             mark = drawn[name]
             one = found.table[found.table["protocol"] == name]
-            share = 100 * np.array([0.0, *one["share"], *one["share"].tail(1)])
-            steps = [0.0, *one["week"], last[name]] if len(one) else [0.0]
-            axes.step(steps, share, where="post", color=mark.colour, linestyle=mark.dash, zorder=4)
-            if not len(one):
-                axes.plot([0.0, last[name]], [0.0, 0.0], color=mark.colour, linestyle=mark.dash, zorder=4)
+            share = 100 * np.array([0.0, *one["share"]])
+            weeks_drawn, share = [0.0, *one["week"], last[name]], np.append(share, share[-1])
+            axes.step(weeks_drawn, share, where="post", color=mark.colour, linestyle=mark.dash, zorder=4)
+            if one.empty:
                 continue
             limits = 100 * one[["lower", "upper"]].iloc[-1].to_numpy(dtype=float)
             axes.plot(

@@ -67,12 +67,8 @@ def dose_change_figure(found: AdherenceAssociation) -> Figure:
                 line = own["improvement"].mean() + naive["slope"] * (ends - own["exposure"].mean())
                 axes.plot(scale * ends, line, color=drawn[name].colour, linestyle=drawn[name].dash, zorder=4)
         zero_line(axes)
-        axes.set_xlabel(
-            wrap(
-                f"Sessions{of} done of those prescribed (%)" if is_share else f"{found.exposure}, hours a week",
-                46 if width == "wide" else 34,
-            )
-        )
+        done = f"Sessions{of} done of those prescribed (%)" if is_share else f"{found.exposure}, hours a week"
+        axes.set_xlabel(wrap(done, 46 if width == "wide" else 34))
         axes.set_ylabel(f"Improvement by\nweek {numbers.week(found.endpoint.week)} ({measure.unit})")
         quiet_grid(axes, "both")
         legend_above(drawing, drawn, width)
@@ -165,12 +161,7 @@ def effect_figure(found: ComplierEffect) -> Figure:
         axes.axvline(0, color=INK, linewidth=0.9, zorder=1)
         axes.set_yticks(range(len(labels)), labels)
         axes.set_ylim(len(labels) - 0.5, -0.5)
-        axes.set_xlabel(
-            wrap(
-                f"Improvement more than under {found.table['reference'].iloc[0]} ({measure.unit})",
-                46 if width == "wide" else 30,
-            )
-        )
+        axes.set_xlabel(wrap(f"Improvement more than under {base} ({measure.unit})", 46 if width == "wide" else 30))
         quiet_grid(axes, "x")
         return drawing
 

@@ -171,25 +171,12 @@ def patient_effect_figure(model: MixedModel) -> Figure:
         Its table has the spread of each effect; single patients are not in it.
     """
     effects = model.patient_effects()
-    names = [str(name) for name in dict.fromkeys(effects["effect"])]
-    decimals = decimals_for(effects["estimate"].abs().tolist()) if len(effects) else 1
-    rows = []
-    for name in names:
-        estimate = effects.loc[effects["effect"] == name, "estimate"]
-        quartiles = estimate.quantile([0.25, 0.5, 0.75])
-        rows.append(
-            {
-                "effect": name,
-                "n": len(estimate),
-                "standard_deviation": estimate.std(),
-                "lowest": estimate.min(),
-                "lower_quartile": quartiles[0.25],
-                "median": quartiles[0.5],
-                "upper_quartile": quartiles[0.75],
-                "highest": estimate.max(),
-            }
-        )
-    summary = pd.DataFrame(rows)
+    decimals = decimals_for(effects["estimate"].abs().tolist())
+    summary = effects.groupby("effect", sort=False)["estimate"].describe().drop(columns="mean").reset_index()
+    quartiles = ["lower_quartile", "median", "upper_quartile"]
+    summary.columns = pd.Index(["effect", "n", "standard_deviation", "lowest", *quartiles, "highest"])
+    summary = summary.astype({"n": int})
+    names = summary["effect"].astype("str").tolist()
 
     def draw(width: Width) -> Drawing:
         drawing, panels = panel_grid(len(names), width, above=0.3, height=2.6, most=2)
@@ -209,10 +196,10 @@ def patient_effect_figure(model: MixedModel) -> Figure:
         return drawing
 
     parts = [
-        f"{row['effect']}: {numbers.plural(row['n'], 'patient')}, standard deviation "
-        f"{numbers.number(row['standard_deviation'], decimals)}, from {numbers.signed(row['lowest'], decimals)} to "
-        f"{numbers.signed(row['highest'], decimals)}"
-        for row in rows
+        f"{row.effect}: {numbers.plural(row.n, 'patient')}, standard deviation "
+        f"{numbers.number(row.standard_deviation, decimals)}, from {numbers.signed(row.lowest, decimals)} to "
+        f"{numbers.signed(row.highest, decimals)}"
+        for row in summary.itertuples()
     ]
     return Figure(
         name="patient-effects",

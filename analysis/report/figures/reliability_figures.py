@@ -58,10 +58,9 @@ def agreement_figure(found: Reliability, label: str) -> Figure:
             _one_pair(found, place, axes, decimals)
             if len(pairs) > 1:
                 axes.set_title(f"{pairs[place][1]} minus {pairs[place][0]}")
+        of = "" if len(pairs) > 1 else f", {pairs[0][1]} minus {pairs[0][0]}"
         for axes in panels[:, 0]:
-            axes.set_ylabel(
-                f"Difference{unit}" if len(pairs) > 1 else f"Difference, {pairs[0][1]} minus {pairs[0][0]}{unit}"
-            )
+            axes.set_ylabel(f"Difference{of}{unit}")
         for axes in panels[-1, :]:
             axes.set_xlabel(f"Mean of both{unit}")
         return drawing

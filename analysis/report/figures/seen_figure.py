@@ -45,9 +45,7 @@ def seen_summary(visits: pd.DataFrame) -> pd.DataFrame:
     >>> seen_summary(frame)[["week", "n", "mean"]].values.tolist()
     [['6', 2, 2.0]]
     """
-    known = visits[visits["value"].notna()].copy()
-    known["protocol"] = known["protocol"].astype("str")
-    known["position"], words = _spans(known["week"])
+    known, words = _placed(visits)
     grouped = known.groupby(["protocol", "position"], sort=True)
     value = grouped["value"]
     table = pd.DataFrame(
@@ -85,10 +83,7 @@ def seen_figure(visits: pd.DataFrame, measure: Measure) -> Figure:
     table = seen_summary(visits)
     names = [name for name in _order(visits["protocol"]) if name in set(table["protocol"])]
     drawn = marks(names)
-    words = dict(zip(table["position"], table["week"], strict=True))
-    known = visits[visits["value"].notna()].copy()
-    known["protocol"] = known["protocol"].astype("str")
-    known["position"], _ = _spans(known["week"])
+    known, words = _placed(visits)
     decimals = shown_decimals(measure)
 
     def draw(width: Width) -> Drawing:
@@ -145,6 +140,13 @@ def seen_figure(visits: pd.DataFrame, measure: Measure) -> Figure:
         ),
         draw=draw,
     )
+
+
+def _placed(visits: pd.DataFrame) -> tuple[pd.DataFrame, dict[int, str]]:
+    """Give the visits with a value, each with the place of its week, and the names of the places."""
+    known = visits[visits["value"].notna()]
+    position, words = _spans(known["week"])
+    return known.assign(protocol=known["protocol"].astype("str"), position=position), words
 
 
 def _spans(weeks: pd.Series) -> tuple[pd.Series, dict[int, str]]:
