@@ -53,8 +53,8 @@ def stopping_figure(found: TimeToStopping) -> Figure:
             mark = drawn[name]
             one = found.table[found.table["protocol"] == name]
             share = 100 * np.array([0.0, *one["share"]])
-            weeks_drawn, share = [0.0, *one["week"], last[name]], np.append(share, share[-1])
-            axes.step(weeks_drawn, share, where="post", color=mark.colour, linestyle=mark.dash, zorder=4)
+            steps = [0.0, *one["week"], last[name]]
+            axes.step(steps, [*share, share[-1]], where="post", color=mark.colour, linestyle=mark.dash, zorder=4)
             if one.empty:
                 continue
             limits = 100 * one[["lower", "upper"]].iloc[-1].to_numpy(dtype=float)

@@ -137,8 +137,8 @@ def brace_figure(brace: pd.DataFrame, motion: pd.DataFrame) -> Figure:
         axes = drawing.add_subplot()
         weeks = np.append(limits["week"].to_numpy(dtype=float), end)
         flexion, extension = (
-            np.append(own, own[-1])
-            for own in limits[["flexion_limit_deg", "extension_limit_deg"]].to_numpy(dtype=float).T
+            np.append(limits[name].to_numpy(dtype=float), limits[name].iloc[-1])
+            for name in ("flexion_limit_deg", "extension_limit_deg")
         )
         axes.fill_between(weeks, extension, flexion, step="post", color=FAINT, alpha=0.35, linewidth=0)
         axes.step(weeks, flexion, where="post", color=_FLEXION, label="flexion limit")

@@ -49,6 +49,11 @@ def panel_grid(
         The matplotlib figure.
     numpy.ndarray of Axes
         The panels, row by row.
+
+    Examples
+    --------
+    >>> panel_grid(5, "wide", height=2.0)[1].shape, panel_grid(5, "narrow", height=2.0)[1].shape
+    ((2, 3), (5, 1))
     """
     columns = min(n, most) if width == "wide" else 1
     rows = math.ceil(n / columns)
