@@ -1,4 +1,4 @@
-"""Parts that several figures share: the week axis, numbers seen under it, direct labels, wrapped names."""
+"""Parts that several figures share: panels, the week axis, numbers seen under it, direct labels, wrapped names."""
 
 from __future__ import annotations
 
