@@ -7,6 +7,7 @@ from pathlib import Path
 from analysis.errors import ReportError
 from analysis.lessons.glossary import glossary_page
 from analysis.lessons.source import Version, lesson_notebook, lesson_sources
+from analysis.report.running.make import working_folder
 
 
 def copy_lessons(to: Path | str, *, version: Version = "learner", overwrite: bool = False) -> list[Path]:
@@ -54,16 +55,9 @@ def copy_lessons(to: Path | str, *, version: Version = "learner", overwrite: boo
             where=", ".join(there[:3]) + (f" and {len(there) - 3} more" if len(there) > 3 else ""),
             what_to_do="Add --overwrite (in Python overwrite=True), or choose another folder.",
         )
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
+    with working_folder(folder, "The lessons") as working:
         for name, text in texts.items():
-            working = folder / f".{name}.being-written"
-            working.write_text(text, encoding="utf-8")
-            working.replace(folder / name)
-    except OSError as error:
-        raise ReportError(
-            f"The lessons cannot be written: {error.strerror or error}.",
-            where=str(error.filename or folder),
-            what_to_do="Choose a folder that you may write to.",
-        ) from error
+            (working / name).write_text(text, encoding="utf-8")
+        for name in texts:
+            (working / name).replace(folder / name)
     return [folder / name for name in texts]

@@ -54,6 +54,11 @@ class CaseMix(ResultWithNotes):
     between_sites: float
     concordance: float
 
+    @property
+    def apart(self) -> pd.DataFrame:
+        """The sites whose interval leaves out the whole."""
+        return self.table[(self.table["lower"] > self.share) | (self.table["upper"] < self.share)]
+
     def _headline(self) -> str:
         return f"Observed against expected, {len(self.table)} sites"
 

@@ -53,6 +53,11 @@ class IndicatorChart(Result):
         return [self.why] if self.why else []
 
     @property
+    def known_values(self) -> list[float]:
+        """The values that may be shown, in order of time."""
+        return [float(value) for value in self.points["value"].dropna()]
+
+    @property
     def signals(self) -> list[tuple[str, tuple[str, ...]]]:
         """Periods with the rules whose patterns they belong to."""
         if self.chart is None:

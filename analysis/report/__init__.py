@@ -21,32 +21,23 @@ if TYPE_CHECKING:
     from analysis.report.running.repeat import Repetition, repeat_report
     from analysis.report.running.working_copy import copy_notebooks
 
-_HOMES = {
-    "make_report": "running.make",
-    "ReportFiles": "running.make",
-    "repeat_report": "running.repeat",
-    "Repetition": "running.repeat",
-    "report_names": "running.notebooks",
-    "with_parameters": "running.declared",
-    "notebook_folder": "running.notebooks",
-    "copy_notebooks": "running.working_copy",
-    "residual_figure": "figures.model_figures",
-    "quantile_figure": "figures.model_figures",
-    "patient_effect_figure": "figures.model_figures",
-    "recovery_figure": "figures.recovery_figure",
-    "dose_figure": "figures.adherence_figures",
-    "agreement_figure": "figures.reliability_figures",
-    "correlation_table": "figures.reliability_figures",
-    "error_table": "figures.reliability_figures",
-    "threshold_figure": "figures.threshold_figures",
-    "anchor_figure": "figures.threshold_figures",
-    "calibration_figure": "figures.sensitivity_figures",
-    "Figure": "parts.figures",
-    "Table": "parts.tables",
-    "Column": "parts.tables",
-    "Passage": "parts.passages",
-    "Section": "parts.passages",
+_NAMES = {
+    "running.make": ("make_report", "ReportFiles"),
+    "running.repeat": ("repeat_report", "Repetition"),
+    "running.notebooks": ("report_names", "notebook_folder"),
+    "running.declared": ("with_parameters",),
+    "running.working_copy": ("copy_notebooks",),
+    "figures.model_figures": ("residual_figure", "quantile_figure", "patient_effect_figure"),
+    "figures.recovery_figure": ("recovery_figure",),
+    "figures.adherence_figures": ("dose_figure",),
+    "figures.reliability_figures": ("agreement_figure", "correlation_table", "error_table"),
+    "figures.threshold_figures": ("threshold_figure", "anchor_figure"),
+    "figures.sensitivity_figures": ("calibration_figure",),
+    "parts.figures": ("Figure",),
+    "parts.tables": ("Table", "Column"),
+    "parts.passages": ("Passage", "Section"),
 }
+_HOMES = {name: home for home, names in _NAMES.items() for name in names}
 
 __all__ = [  # noqa: RUF022 - in the order of the work
     "make_report",  # run a report notebook and write its page

@@ -193,3 +193,9 @@ def test_an_unknown_measure_is_refused(tmp_path, cohort):
     folder = write_cohort(cohort, tmp_path / "cohort")
     with pytest.raises(CohortError, match="There is no measure 'strength'"):
         prepare_patient(folder, measures=["strength"])
+
+
+def test_three_measures_leave_no_empty_axes(cohort, page_of):
+    page = page_of(cohort, measures=["knee_flexion", "pain", "ikdc"])
+    figure = next(item for item in one_patient.curves(page) if isinstance(item, Figure))
+    assert [axes.axison for axes in figure.drawing("wide").axes] == [True, True, True, False]

@@ -42,11 +42,9 @@ def counted_or_expected(found: ProbabilityOfResponse, beside: Responders) -> Pas
     """
     counted = {str(row["protocol"]): row for _, row in beside.differences.iterrows()}
     said = [
-        _explained(row, counted[name], found.patients, beside)
-        for name, (_, row) in zip(
-            found.differences["protocol"].astype("str"), found.differences.iterrows(), strict=True
-        )
-        if name in counted and _worth_a_word(counted[name], row)
+        _explained(row, same, found.patients, beside)
+        for _, row in found.differences.iterrows()
+        if (same := counted.get(str(row["protocol"]))) is not None and _worth_a_word(same, row)
     ]
     return Passage((*said, _GENERAL)) if said else None
 
@@ -76,12 +74,7 @@ def _explained(expected: pd.Series, counted: pd.Series, patients: pd.DataFrame, 
         f"{numbers.points_interval(counted['lower'], counted['upper'])}), {numbers.points(second)} points expected "
         f"({numbers.points_interval(expected['lower'], expected['upper'])}); {how}."
     )
-    sentences = [
-        head,
-        *_parts(expected, first, patients, beside),
-        _intervals(counted, expected),
-    ]
-    return " ".join(sentences)
+    return " ".join([head, *_parts(expected, first, patients, beside), _intervals(counted, expected)])
 
 
 def _parts(expected: pd.Series, counted: float, patients: pd.DataFrame, beside: Responders) -> list[str]:

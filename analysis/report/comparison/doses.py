@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import pandas as pd
-
 from analysis.report.comparison.programme import with_words
 from analysis.report.comparison.study import Lacking
 from analysis.report.parts.passages import Section
@@ -35,33 +33,20 @@ def doses(study: Study) -> Section:
     """Show the doses given against those planned; empty where home sessions were not recorded."""
     if isinstance(study.at_home, Lacking):
         return Section(())
-    return Section((dose_table(study.adherence, study.at_home.dose),))
+    return Section((_dose_table(study.adherence, study.at_home.dose),))
 
 
-def dose_table(adherence: AdherenceByWeek, given: HomeDose) -> Table:
-    """Set sessions planned and done side by side, a patient, with minutes and stimulation.
-
-    Parameters
-    ----------
-    adherence : AdherenceByWeek
-        Sessions.
-    given : HomeDose
-        Minutes and stimulation.
-    """
+def _dose_table(adherence: AdherenceByWeek, given: HomeDose) -> Table:
+    """Set sessions planned and done side by side, a patient, with minutes and stimulation."""
     table = with_words(adherence.overall)
     table = table.assign(
         planned=table["sessions_prescribed"] / table["n"].where(table["n"] > 0),
         done=table["sessions_done"] / table["n"].where(table["n"] > 0),
         part=table["sessions_done"] / table["sessions_prescribed"].where(table["sessions_prescribed"] > 0),
     )
-    wide = given.overall[given.overall["quantity"].isin(_QUANTITIES)]
-    means = pd.DataFrame({column: pd.Series(dtype="float64") for column in _QUANTITIES.values()})
-    if len(wide):
-        means = wide.pivot_table(index=_KEYS, columns="quantity", values="mean", observed=True).rename(
-            columns=_QUANTITIES
-        )
-    table = table.merge(means.reset_index() if len(wide) else pd.DataFrame(columns=_KEYS), on=_KEYS, how="left")
-    table = table.reindex(columns=[*dict.fromkeys([*table.columns, *_QUANTITIES.values()])])
+    for quantity, name in _QUANTITIES.items():
+        mean = given.overall[given.overall["quantity"] == quantity].set_index(_KEYS)["mean"]
+        table = table.join(mean.rename(name), on=_KEYS)
     columns = [
         Column("protocol", "Protocol"),
         Column("n", "Patients", "count"),

@@ -15,13 +15,13 @@ from analysis.report.parts.tables import Column, Table
 if TYPE_CHECKING:
     from analysis.outcomes.home_programme.intercurrent_events import IntercurrentEvents
     from analysis.report.comparison.study import Study
+    from analysis.report.parts.passages import Item
 
 _SOURCE = "The five parts are those of ICH E9(R1), 2019."
 #: More protocols than this are counted and not named.
 MOST_NAMED = 6
 #: More kinds of events than this are counted together in the last row (design choice).
 MOST_KINDS = 10
-_COMPARISONS = {True: "There is {} comparison", False: "There are {} comparisons"}
 _POLICY = (
     "Treatment policy: values after the event count as measured; those not measured are taken as missing at random."
 )
@@ -33,7 +33,7 @@ _HYPOTHETICAL = (
 
 def estimand(study: Study) -> Section:
     """State what is estimated, and how each event that could change its meaning is handled."""
-    items: list[Passage | Table] = [_parts(study)]
+    items: list[Item] = [_parts(study)]
     found = study.intercurrent
     if isinstance(found, Lacking):
         return Section((*items, absent(found.what)))
@@ -42,19 +42,13 @@ def estimand(study: Study) -> Section:
     elif found.table.empty:
         items.append(Passage((f"No event was recorded from the start to week {numbers.week(found.week)}.",)))
     else:
-        items.append(events_for_readers(found))
+        items.append(_events_table(found))
     items.append(Passage(_multiplicity(study), "items"))
     return Section(tuple(items))
 
 
-def events_for_readers(found: IntercurrentEvents) -> Table:
-    """Show the intercurrent events with how each is handled.
-
-    Parameters
-    ----------
-    found : IntercurrentEvents
-        The counts.
-    """
+def _events_table(found: IntercurrentEvents) -> Table:
+    """Show the intercurrent events with how each is handled."""
     shown = found.table.head(MOST_KINDS)
     measured = (shown["measured_after"] > 0) | (shown["measured_at"] > 0)
     handled = measured.map({True: "treatment policy", False: "hypothetical"})
@@ -145,8 +139,7 @@ def _summary(study: Study) -> str:
     week = numbers.week(curves.primary_week)
     if len(curves.protocols) == 1:
         return f"The mean at week {week}."
-    adjusted = [*(["the baseline value"] if curves.baseline_adjusted else [])]
-    adjusted += list(curves.covariates)
+    adjusted = [*(["the baseline value"] if curves.baseline_adjusted else []), *curves.covariates]
     words = f", adjusted for {numbers.listed(adjusted)}" if adjusted else ", not adjusted"
     if study.allocation == "randomised":
         return f"Difference between mean values at week {week}{words}."
@@ -161,7 +154,8 @@ def _multiplicity(study: Study) -> tuple[str, ...]:
     said = []
     if several:
         where = "" if several == 1 else ", adjusted for in a table of Differences by week"
-        said.append(f"{_COMPARISONS[several == 1].format(several)} at the primary week{where}.")
+        there = "There is" if several == 1 else "There are"
+        said.append(f"{there} {numbers.plural(several, 'comparison')} at the primary week{where}.")
     if study.responders and several:
         said.append(
             "Shares of responders, the other weeks, harms, adherence and the appendix are looked at beside the primary "

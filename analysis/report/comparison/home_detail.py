@@ -20,10 +20,7 @@ if TYPE_CHECKING:
 
     from analysis.outcomes import AdherenceAssociation, ComplierEffect
     from analysis.report.comparison.study import Study
-    from analysis.report.parts.figures import Figure
-    from analysis.report.parts.tables import Table
-
-    Item = Passage | Figure | Table
+    from analysis.report.parts.passages import Item
 
 Found = TypeVar("Found")
 
@@ -106,7 +103,7 @@ def _not_shown(rows: pd.DataFrame, by_design: tuple[str, ...], modality: str) ->
     rest = rows[~neither & rows["first_stage_f"].isna()]
     said = []
     if neither.any():
-        names = numbers.listed([str(name) for name in rows.loc[neither, "protocol"]], "and")
+        names = numbers.listed([str(name) for name in rows.loc[neither, "protocol"]])
         said.append(f"{modality}: prescribed neither to {names} nor to {base}, so the allocation moved no dose of it.")
     if len(weak):
         names = numbers.listed([f"{row.protocol} (F {row.first_stage_f:.1f})" for row in weak.itertuples()])

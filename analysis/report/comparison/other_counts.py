@@ -9,17 +9,16 @@ import pandas as pd
 from analysis.curves.recovery_choices import adjusted_in_words
 from analysis.report.comparison.study import Lacking
 from analysis.report.parts import numbers
+from analysis.report.parts.outcome_tables import share_table
 from analysis.report.parts.passages import Passage, Section, absent
-from analysis.report.parts.tables import Column, Table
+from analysis.report.parts.tables import Column, Table, level_of
 
 if TYPE_CHECKING:
     from analysis.outcomes import Responders, RespondersAtTwoWeeks
     from analysis.outcomes.responders.better_or_worse import BetterOrWorse
     from analysis.outcomes.responders.threshold_grid import ThresholdGrid
     from analysis.report.comparison.study import CountedOtherwise, Study
-    from analysis.report.parts.figures import Figure
-
-    Items = list[Passage | Figure | Table]
+    from analysis.report.parts.passages import Item
 
 
 def other_counts(study: Study) -> Section:
@@ -35,13 +34,11 @@ def other_counts(study: Study) -> Section:
     if isinstance(found, Lacking):
         return Section((absent(found.what),))
     measure, chosen = found.of.endpoint.measure, found.of.endpoint.to_reach
-    percent = numbers.level_in_words(study.level)
-    items: Items = [Passage((f"{measure.label}, {chosen.name} {chosen.value:g} {chosen.unit}, in other ways.",))]
+    items: list[Item] = [Passage((f"{measure.label}, {chosen.name} {chosen.value:g} {chosen.unit}, in other ways.",))]
     if found.grid is not None:
-        ratios, thresholds = _ratios(found.of, percent), _along_thresholds(found.grid, found.of, percent)
-        items += [_side_by_side(found, found.grid, percent), ratios, thresholds]
-    items.append(_directions(found.directions, percent))
-    items += _kept_and_first(found, percent)
+        items += [_side_by_side(found, found.grid), _ratios(found.of), _along_thresholds(found.grid, found.of)]
+    items.append(_directions(found.directions))
+    items += _kept_and_first(found)
     return Section(tuple(items))
 
 
@@ -50,28 +47,23 @@ def symmetry(study: Study) -> Section:
     found = study.symmetry
     if isinstance(found, Lacking):
         return Section((absent(found.what),))
-    percent = numbers.level_in_words(study.level)
     limits = found.table["threshold"].map("{:g}".format) + " " + found.table["unit"].astype("str")
     line = found.table["criterion"].astype("str").str.cat(": " + limits + " or more")
     table = found.table.assign(
         line=line.where(found.table["threshold"].notna(), found.table["criterion"].astype("str"))
     )
-    shown = Table(
+    shown = share_table(
         table,
         f"Limb symmetry of quadriceps torque at week {numbers.week(found.endpoint.week)}, with what it can hide.",
-        (
-            Column("protocol", "Protocol"),
-            Column(("responders", "n"), "Patients", "fraction"),
-            Column(("share", "lower", "upper"), f"Share ({percent} interval)", "share with interval"),
-        ),
-        (f"Intervals: {found.table['method'].iloc[0]}.", *found.notes),
+        Column("protocol", "Protocol"),
+        notes=found.notes,
         name="symmetry",
         rows_grouped_by="line",
     )
     return Section((shown,))
 
 
-def _side_by_side(otherwise: CountedOtherwise, grid: ThresholdGrid, percent: str) -> Table:
+def _side_by_side(otherwise: CountedOtherwise, grid: ThresholdGrid) -> Table:
     """One table of the difference by every way of counting."""
     found = otherwise.of
     parts = [(f"as in the report, missing visits: {found.endpoint.missing}", found.differences)]
@@ -106,7 +98,7 @@ def _side_by_side(otherwise: CountedOtherwise, grid: ThresholdGrid, percent: str
         "several ways.",
         (
             Column("way", "Way of counting"),
-            Column(("difference", "lower", "upper"), f"Percentage points ({percent} interval)", "points with interval"),
+            Column("difference", f"Percentage points ({level_of(table)} interval)", "points with interval"),
             Column("method", "Method of the interval"),
         ),
         tuple(dict.fromkeys(notes)),
@@ -128,39 +120,31 @@ def _within_sites(table: pd.DataFrame) -> tuple[list[tuple[str, pd.DataFrame]], 
     return [("within sites", known)] if len(known) else [], notes
 
 
-def _ratios(found: Responders, percent: str) -> Table:
+def _ratios(found: Responders) -> Table:
+    percent = level_of(found.ratios)
+    odds_ratio = ("odds_ratio", "odds_ratio_lower", "odds_ratio_upper")
     return Table(
         found.ratios,
         f"Ratio of shares and odds ratio against {found.reference}, week {numbers.week(found.endpoint.week)}.",
         (
             Column("protocol", "Protocol"),
             Column(("ratio", "ratio_lower", "ratio_upper"), f"Ratio ({percent} interval)", "number with interval", 2),
-            Column(
-                ("odds_ratio", "odds_ratio_lower", "odds_ratio_upper"),
-                f"Odds ratio ({percent} interval)",
-                "number with interval",
-                2,
-            ),
+            Column(odds_ratio, f"Odds ratio ({percent} interval)", "number with interval", 2),
         ),
         (f"Intervals: {found.ratios['method'].iloc[0]}.", "Above 1: more responders than the protocol compared with."),
         name="ratios",
     )
 
 
-def _along_thresholds(grid: ThresholdGrid, found: Responders, percent: str) -> Table:
+def _along_thresholds(grid: ThresholdGrid, found: Responders) -> Table:
     rows = grid.differences[grid.differences["missing"] == found.endpoint.missing]
-    shown = rows.assign(
-        mark=[
-            f"{value:g}{' (used)' if chosen else ''}"
-            for value, chosen in zip(rows["threshold"], rows["chosen"], strict=True)
-        ]
-    )
+    used = rows["chosen"].map({True: " (used)", False: ""})
     return Table(
-        shown,
+        rows.assign(mark=rows["threshold"].map("{:g}".format) + used),
         f"Difference from {found.reference} in the share of responders, at other thresholds ({found.endpoint.to_reach.unit}).",
         (
             Column("mark", "Threshold"),
-            Column(("difference", "lower", "upper"), f"Percentage points ({percent} interval)", "points with interval"),
+            Column("difference", f"Percentage points ({level_of(rows)} interval)", "points with interval"),
         ),
         (f"Intervals: {rows['method'].iloc[0]}, each by itself.", *grid.notes[1:]),
         name="other-thresholds",
@@ -168,54 +152,40 @@ def _along_thresholds(grid: ThresholdGrid, found: Responders, percent: str) -> T
     )
 
 
-def _directions(both: BetterOrWorse, percent: str) -> Table:
-    return Table(
+def _directions(both: BetterOrWorse) -> Table:
+    return share_table(
         both.table,
         f"Better, unchanged and worse by week {numbers.week(both.endpoint.week)}.",
-        (
-            Column("direction", "Direction"),
-            Column(("patients", "n"), "Patients", "fraction"),
-            Column(("share", "lower", "upper"), f"Share ({percent} interval)", "share with interval"),
-        ),
-        (f"Intervals: {both.table['method'].iloc[0]}.", *both.notes[1:]),
+        Column("direction", "Direction"),
+        ("patients", "n"),
+        notes=both.notes[1:],
         name="directions",
         rows_grouped_by="protocol",
     )
 
 
-def _kept_and_first(found: CountedOtherwise, percent: str) -> Items:
-    items: Items = []
+def _kept_and_first(found: CountedOtherwise) -> list[Item]:
+    items: list[Item] = []
     kept, first = found.kept, found.first_reached
     if isinstance(kept, Lacking):
         items.append(absent(kept.what))
     else:
-        items.append(
-            Table(
-                kept.table,
-                f"Reached the threshold by week {numbers.week(kept.endpoint.week)} and kept it.",
-                (
-                    Column("protocol", "Protocol"),
-                    Column(("responders", "n"), "Patients", "fraction"),
-                    Column(("share", "lower", "upper"), f"Share ({percent} interval)", "share with interval"),
-                ),
-                (f"Intervals: {kept.table['method'].iloc[0]}.", *kept.notes[1:]),
-                name="kept",
-            )
-        )
+        caption = f"Reached the threshold by week {numbers.week(kept.endpoint.week)} and kept it."
+        of = Column("protocol", "Protocol")
+        items.append(share_table(kept.table, caption, of, notes=kept.notes[1:], name="kept"))
     if found.two_weeks is not None:
-        items.append(_two_weeks(found.two_weeks, percent))
+        items.append(_two_weeks(found.two_weeks))
     if first.table.empty:
         return [*items, absent("a patient who reached the threshold.")]
     items.append(
-        Table(
+        share_table(
             first.table,
             "Threshold first reached, by week.",
-            (
-                Column("week", "Week", "week"),
-                Column(("reached", "at_risk"), "First reached at this visit, of those still at risk", "fraction"),
-                Column(("share", "lower", "upper"), f"Reached by then ({percent} interval)", "share with interval"),
-            ),
-            (f"Intervals: {first.table['method'].iloc[0]}.", *first.notes[1:]),
+            Column("week", "Week", "week"),
+            ("reached", "at_risk"),
+            "First reached at this visit, of those still at risk",
+            "Reached by then",
+            notes=first.notes[1:],
             name="first-reached",
             rows_grouped_by="protocol",
         )
@@ -223,7 +193,7 @@ def _kept_and_first(found: CountedOtherwise, percent: str) -> Items:
     return items
 
 
-def _two_weeks(two: RespondersAtTwoWeeks, percent: str) -> Table:
+def _two_weeks(two: RespondersAtTwoWeeks) -> Table:
     """Show the responders at the week and at the visit before it, in the patients judged at both."""
     earlier, later = (numbers.week(week) for week in two.weeks)
     return Table(
@@ -236,7 +206,7 @@ def _two_weeks(two: RespondersAtTwoWeeks, percent: str) -> Table:
             Column("lost", f"Only at week {earlier}", "count"),
             Column("earlier_share", f"Week {earlier}", "share"),
             Column("later_share", f"Week {later}", "share"),
-            Column(("difference", "lower", "upper"), f"Percentage points ({percent} interval)", "points with interval"),
+            Column("difference", f"Percentage points ({level_of(two.table)} interval)", "points with interval"),
         ),
         (f"Intervals: {two.table['method'].iloc[0]}.", *two.notes[1:]),
         name="two-weeks",

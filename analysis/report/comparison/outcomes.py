@@ -15,18 +15,18 @@ from analysis.report.figures.recovery_figure import recovery_figure
 from analysis.report.figures.responder_figures import change_figure, responder_figure
 from analysis.report.figures.seen_figure import seen_figure
 from analysis.report.parts import numbers
+from analysis.report.parts.axes import decimals_for
 from analysis.report.parts.numbers import in_text, shown_decimals
 from analysis.report.parts.passages import Passage, Section, absent
-from analysis.report.parts.tables import Column, Table
+from analysis.report.parts.tables import Column, Table, level_of
 from analysis.report.parts.wording import method_in_words, multiplicity_sentence
 
 if TYPE_CHECKING:
     from analysis.curves.recovery import RecoveryCurves
     from analysis.outcomes import Responders
     from analysis.report.comparison.study import Study
-    from analysis.report.parts.figures import Figure
+    from analysis.report.parts.passages import Item
     from analysis.report.parts.wording import Allocation
-
 
 _NUMBER_NEEDED = (
     "Patients for one responder more or fewer: one over the difference and its limits (Altman, BMJ 1998;317:1309), given only "
@@ -57,27 +57,17 @@ def differences(study: Study) -> Section:
     figure = difference_figure(study.curves, level=study.level)
     return Section(
         (
-            primary_table(study.curves, study.primary, study.level),
+            _primary_table(study, study.curves),
             Passage((multiplicity_sentence(len(study.curves.protocols) - 1),)),
             replace(figure, message=slide_title(find(study), study.measure)),
         )
     )
 
 
-def primary_table(curves: RecoveryCurves, table: pd.DataFrame, level: float) -> Table:
-    """Show the differences at the primary week, as they are and adjusted for their number.
-
-    Parameters
-    ----------
-    curves : RecoveryCurves
-        The fit, of two protocols or more.
-    table : pandas.DataFrame
-        Differences at the primary week, as :attr:`analysis.report.comparison.study.Study.primary` gives them.
-    level : float
-        Confidence level.
-    """
+def _primary_table(study: Study, curves: RecoveryCurves) -> Table:
+    """Show the differences at the primary week, as they are and adjusted for their number."""
+    table, percent = study.primary, numbers.level_in_words(study.level)
     several = len(table) > 1
-    percent = numbers.level_in_words(level)
     decimals = shown_decimals(curves.measure)
     columns = [
         Column("protocol", "Protocol"),
@@ -109,30 +99,23 @@ def primary_table(curves: RecoveryCurves, table: pd.DataFrame, level: float) -> 
 
 def responder_analysis(study: Study) -> Section:
     """Show who reached the threshold, the mean beside it, and the share at every threshold."""
-    items: list[Passage | Figure | Table] = []
+    items: list[Item] = []
     if study.no_responders:
         items.append(absent(f"{study.no_responders}."))
     for position, found in enumerate(study.responders):
         if position or study.no_responders:
-            items.append(
-                Passage(
-                    (
-                        f"{found.endpoint.measure.label}, a score with an accepted minimal important change, in the same patients:",
-                    )
-                )
-            )
+            score = f"{found.endpoint.measure.label}, a score with an accepted minimal important change"
+            items.append(Passage((f"{score}, in the same patients:",)))
         items += _one_analysis(found, study.allocation)
     return Section(tuple(items))
 
 
-def _one_analysis(found: Responders, allocation: Allocation) -> list[Passage | Figure | Table]:
+def _one_analysis(found: Responders, allocation: Allocation) -> list[Item]:
     said = Passage(found.notes, "items")
     if found.distribution.shares.empty or not found.table["n"].any():
-        return [
-            said,
-            absent(f"changes of {in_text(found.endpoint.measure.label)} by week {numbers.week(found.endpoint.week)}."),
-        ]
-    items: list[Passage | Figure | Table] = [said, responder_figure(found)]
+        label, week = in_text(found.endpoint.measure.label), numbers.week(found.endpoint.week)
+        return [said, absent(f"changes of {label} by week {week}.")]
+    items: list[Item] = [said, responder_figure(found)]
     if len(found.differences):
         items.append(responder_differences(found, allocation))
     return [*items, _mean_beside(found), change_figure(found)]
@@ -180,27 +163,21 @@ def _needed(row: dict[Any, Any]) -> str:
 
 
 def _mean_beside(found: Responders) -> Table:
-    percent, measure = numbers.level_in_words(found.endpoint.level), found.endpoint.measure
-    decimals = min(2, shown_decimals_of(found))
-    table = found.mean_improvement
+    table, measure = found.mean_improvement, found.endpoint.measure
+    percent, decimals = level_of(table), min(2, decimals_for(table["standard_deviation"].tolist()))
     columns = [
         Column("protocol", "Protocol"),
         Column("n", "Patients", "count"),
-        Column(("mean", "lower", "upper"), f"Mean improvement ({percent} interval)", "signed with interval", decimals),
+        Column("mean", f"Mean improvement ({percent} interval)", "signed with interval", decimals),
         Column("standard_deviation", "SD", "number", decimals),
     ]
     notes = [f"SD: standard deviation. Intervals of means: {table['method'].iloc[0]}."]
     if len(found.mean_differences):
         beside = found.mean_differences.set_index("protocol")[["estimate", "lower", "upper"]].add_prefix("difference_")
         table = table.merge(beside, left_on="protocol", right_index=True, how="left")
-        columns.append(
-            Column(
-                ("difference_estimate", "difference_lower", "difference_upper"),
-                f"Difference from {found.reference} ({percent} interval)",
-                "signed with interval",
-                decimals,
-            )
-        )
+        names = ("difference_estimate", "difference_lower", "difference_upper")
+        heading = f"Difference from {found.reference} ({percent} interval)"
+        columns.append(Column(names, heading, "signed with interval", decimals))
         notes.append(f"Differences: {found.mean_differences['method'].iloc[0]}.")
     return Table(
         table,
@@ -210,10 +187,3 @@ def _mean_beside(found: Responders) -> Table:
         tuple(notes),
         name="mean-improvement",
     )
-
-
-def shown_decimals_of(found: Responders) -> int:
-    """Return the decimals for the improvements of a responder analysis: about three figures of their spread."""
-    from analysis.report.parts.axes import decimals_for
-
-    return decimals_for(found.mean_improvement["standard_deviation"].tolist())

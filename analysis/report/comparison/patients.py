@@ -16,8 +16,7 @@ if TYPE_CHECKING:
     from analysis.cohort import Cohort
     from analysis.outcomes import BaselineTable
     from analysis.report.comparison.study import Study
-    from analysis.report.parts.figures import Figure
-
+    from analysis.report.parts.passages import Item
 
 #: A characteristic with more categories than this is named under the table and not shown (design choice).
 MOST_CATEGORIES = 8
@@ -28,7 +27,7 @@ _NOTE = "Numbers: mean (standard deviation, SD). Categories: patients (share)."
 def flow(study: Study) -> Section:
     """Show how many patients were allocated, seen and lost."""
     found = study.flow
-    items: list[Passage | Figure | Table] = []
+    items: list[Item] = []
     if len(found.allocated) <= MOST_COLUMNS:
         modelled = None
         if study.curves is not None:
@@ -51,23 +50,13 @@ def baseline(study: Study) -> Section:
     """Describe the patients at the start, by protocol, without tests."""
     if study.baseline.table.empty:
         return Section((absent("characteristics of the patients at the start, and values at or before week 0."),))
-    return Section((baseline_for_readers(study.baseline, study.cohort),))
+    return Section((_baseline_table(study.baseline, study.cohort),))
 
 
-def baseline_for_readers(found: BaselineTable, cohort: Cohort) -> Table:
+def _baseline_table(found: BaselineTable, cohort: Cohort) -> Table:
     """Turn the long baseline table into one with a column a protocol.
 
-    Parameters
-    ----------
-    found : BaselineTable
-        The long table.
-    cohort : Cohort
-        The cohort, for the decimals of its measures.
-
-    Returns
-    -------
-    Table
-        Rows: mean (standard deviation) of numbers, count (share) of categories.
+    Rows are means (standard deviations) of numbers, and counts (shares) of categories.
     """
     protocols = list(dict.fromkeys(found.table["protocol"]))
     sizes = found.table.drop_duplicates("protocol").set_index("protocol")["allocated"]

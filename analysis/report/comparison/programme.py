@@ -8,8 +8,9 @@ from analysis.outcomes.home_programme.prescribed_modalities import IN_WORDS
 from analysis.report.comparison.study import Lacking
 from analysis.report.figures.programme_figures import adherence_figure, missing_figure
 from analysis.report.parts import numbers
+from analysis.report.parts.outcome_tables import share_table
 from analysis.report.parts.passages import Passage, Section, absent
-from analysis.report.parts.tables import Column, Table
+from analysis.report.parts.tables import Column, Table, level_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -27,40 +28,24 @@ def home_programme(study: Study) -> Section:
     """Show the sessions done of those prescribed, by protocol."""
     if isinstance(study.at_home, Lacking):
         return Section((absent("home sessions. Nothing can be said about adherence."),))
-    return Section((adherence_table(study.adherence), adherence_figure(study.adherence)))
+    return Section((_adherence_table(study.adherence), adherence_figure(study.adherence)))
 
 
-def adherence_table(found: AdherenceByWeek) -> Table:
-    """Show adherence over the whole programme by modality and protocol.
-
-    Parameters
-    ----------
-    found : AdherenceByWeek
-        Home adherence.
-    """
-    reached = f"Patients at {numbers.share(found.enough)} or more"
-    level = found.overall["level"].iloc[0]
-    shown = with_words(found.overall)
+def _adherence_table(found: AdherenceByWeek) -> Table:
+    """Show adherence over the whole programme by modality and protocol."""
+    done, reached = ("sessions_done", "sessions_prescribed"), f"Patients at {numbers.share(found.enough)} or more"
+    share = f"Share ({level_of(found.overall)} interval)"
     return Table(
-        shown,
+        with_words(found.overall),
         "Home sessions done of those prescribed, over the whole programme.",
         (
             Column("protocol", "Protocol"),
             Column("n", "Patients", "count"),
-            Column(
-                ("sessions_done", "sessions_prescribed"),
-                "Sessions done / prescribed",
-                "fraction with share",
-                instead="words",
-            ),
+            Column(done, "Sessions done / prescribed", "fraction with share", instead="words"),
             Column("median_share", "Median of patients", "share"),
             Column(("lower_quartile", "upper_quartile"), "Quartiles", "shares"),
             Column(("reached", "n"), reached, "fraction", instead="dash"),
-            Column(
-                ("share_reached", "lower", "upper"),
-                f"Share ({numbers.level_in_words(level)} interval)",
-                "share with interval",
-            ),
+            Column("share_reached", share, "share with interval"),
         ),
         (f"Intervals: {found.overall['method'].iloc[0]}.", *found.notes),
         name="adherence",
@@ -90,31 +75,24 @@ def harms(study: Study) -> Section:
     if not study.events.recorded:
         return Section((absent("events. That none are shown does not mean that none happened."),))
     if not study.events.table["events"].any():
-        return Section((Passage(("Events were recorded, and none happened.",)), harm_table(study.events)))
-    return Section((harm_table(study.events),))
+        return Section((Passage(("Events were recorded, and none happened.",)), _harm_table(study.events)))
+    return Section((_harm_table(study.events),))
 
 
-def harm_table(found: EventsByProtocol) -> Table:
-    """Show events by kind and protocol.
-
-    Parameters
-    ----------
-    found : EventsByProtocol
-        Events.
-    """
+def _harm_table(found: EventsByProtocol) -> Table:
+    """Show events by kind and protocol."""
     order = list(dict.fromkeys(found.table["event"]))
     protocols = list(dict.fromkeys(found.table["protocol"]))
     table = found.table.assign(
         _kind=found.table["event"].map(order.index), _protocol=found.table["protocol"].map(protocols.index)
     ).sort_values(["_kind", "_protocol"], kind="stable")
-    level = numbers.level_in_words(table["level"].iloc[0])
     return Table(
         table,
         "Patients with an event, and events, by kind and protocol.",
         (
             Column("protocol", "Protocol"),
             Column(("patients", "allocated"), "Patients with it", "fraction"),
-            Column(("share", "lower", "upper"), f"Share ({level} interval)", "share with interval", 1),
+            Column("share", f"Share ({level_of(table)} interval)", "share with interval", 1),
             Column("events", "Events", "count"),
             Column("serious_patients", "Patients, serious", "count"),
             Column("related_patients", "Patients, related", "count"),
@@ -135,41 +113,25 @@ def missing(study: Study) -> Section:
     if study.nothing_missing:
         return Section((Passage((NOTHING_MISSING,)),))
     found = study.missing_patterns
-    tables = () if isinstance(found, Lacking) else (kinds_table(found), start_table(found))
+    tables = () if isinstance(found, Lacking) else (_kinds_table(found), _start_table(found))
     return Section((missing_figure(study.missing, study.measure), *tables))
 
 
-def kinds_table(found: MissingPatterns) -> Table:
-    """Show how many patients were seen throughout, stopped coming, or came with gaps.
-
-    Parameters
-    ----------
-    found : MissingPatterns
-        The patterns of visits.
-    """
-    percent = numbers.level_in_words(float(found.kinds["level"].iloc[0]))
-    return Table(
+def _kinds_table(found: MissingPatterns) -> Table:
+    """Show how many patients were seen throughout, stopped coming, or came with gaps."""
+    return share_table(
         found.kinds,
         "Patients by their pattern of visits.",
-        (
-            Column("kind", "Pattern"),
-            Column(("count", "n"), "Patients", "fraction"),
-            Column(("share", "lower", "upper"), f"Share ({percent} interval)", "share with interval"),
-        ),
-        (f"Intervals: {found.kinds['method'].iloc[0]}.", *found.notes[1:2]),
+        Column("kind", "Pattern"),
+        ("count", "n"),
+        notes=found.notes[1:2],
         name="missing-kinds",
         rows_grouped_by="protocol",
     )
 
 
-def start_table(found: MissingPatterns) -> Table:
-    """Show how those missing at the week differed at the start from those seen.
-
-    Parameters
-    ----------
-    found : MissingPatterns
-        The patterns of visits.
-    """
+def _start_table(found: MissingPatterns) -> Table:
+    """Show how those missing at the week differed at the start from those seen."""
     words = found.baseline["variable"].astype("str").str.replace("_", " ")
     category = found.baseline["category"].astype("object")
     shares = category.notna()

@@ -14,16 +14,14 @@ from analysis.report.figures.sensitivity_figures import analyses_figure, respond
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
 from analysis.report.parts.passages import Passage, Section, absent
-from analysis.report.parts.tables import Column, Format, Table
+from analysis.report.parts.tables import Column, Format, Table, level_of
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from analysis.outcomes import ProbabilityOfResponse, Responders
     from analysis.report.comparison.study import Study
-    from analysis.report.parts.figures import Figure
-
-    Items = list[Passage | Figure | Table]
+    from analysis.report.parts.passages import Item
 
 
 def sensitivity(study: Study) -> Section:
@@ -34,7 +32,7 @@ def sensitivity(study: Study) -> Section:
     if isinstance(found, Lacking):
         return Section((absent(found.what),))
     named = study.parameters["reference"] is not None or study.cohort.reference is not None
-    items: Items = [
+    items: list[Item] = [
         *([] if named else [_no_reference()]),
         analyses_figure(found.analyses),
         Passage(found.analyses.notes, "items"),
@@ -67,7 +65,7 @@ def probability(study: Study) -> Section:
         return Section((absent(beside.what),))
     if isinstance(found, Lacking):
         return Section((absent(found.what),))
-    items: Items = [*normality_caution(found), expected_table(found, beside)]
+    items: list[Item] = [*_normality_caution(found), _expected_table(found, beside)]
     if len(found.differences):
         items.append(_differences(found, beside))
         explained = counted_or_expected(found, beside)
@@ -77,14 +75,8 @@ def probability(study: Study) -> Section:
     return Section(tuple(items))
 
 
-def normality_caution(found: ProbabilityOfResponse) -> list[Passage]:
-    """Warn where normality is rejected, and say how far the version without it is from the normal model.
-
-    Parameters
-    ----------
-    found : ProbabilityOfResponse
-        The posterior probabilities.
-    """
+def _normality_caution(found: ProbabilityOfResponse) -> list[Passage]:
+    """Warn where normality is rejected, and say how far the version without it is from the normal model."""
     if not found.normality_rejected:
         return []
     parts = found.normality
@@ -104,17 +96,8 @@ def normality_caution(found: ProbabilityOfResponse) -> list[Passage]:
     return [Passage((leans, beside), "caution")]
 
 
-def expected_table(found: ProbabilityOfResponse, beside: Responders) -> Table:
-    """Show expected responders by protocol beside those counted.
-
-    Parameters
-    ----------
-    found : ProbabilityOfResponse
-        The posterior probabilities.
-    beside : Responders
-        The responders as counted.
-    """
-    percent = numbers.level_in_words(float(found.table["level"].iloc[0]))
+def _expected_table(found: ProbabilityOfResponse, beside: Responders) -> Table:
+    """Show expected responders by protocol beside those counted."""
     counted = beside.table.set_index("protocol")[["responders", "n"]].add_prefix("counted_")
     table = _beside(found.table, found.free_table, "share").merge(
         counted, left_on="protocol", right_index=True, how="left"
@@ -126,7 +109,7 @@ def expected_table(found: ProbabilityOfResponse, beside: Responders) -> Table:
         (
             Column("protocol", "Protocol"),
             Column("n", "Patients", "count"),
-            Column(("share", "lower", "upper"), f"Expected share ({percent} interval)", "share with interval"),
+            Column("share", f"Expected share ({level_of(found.table)} interval)", "share with interval"),
             *_free_column(found, ("free_share", "free_lower", "free_upper"), "share with interval"),
             Column(("counted_responders", "counted_n"), "As counted", "fraction with share"),
         ),
@@ -136,13 +119,12 @@ def expected_table(found: ProbabilityOfResponse, beside: Responders) -> Table:
 
 
 def _differences(found: ProbabilityOfResponse, beside: Responders) -> Table:
-    percent = numbers.level_in_words(float(found.table["level"].iloc[0]))
     return Table(
         _beside(found.differences, found.free_differences, "difference"),
         f"Difference in the expected share of responders from {beside.reference}.",
         (
             Column("protocol", "Protocol"),
-            Column(("difference", "lower", "upper"), f"Percentage points ({percent} interval)", "points with interval"),
+            Column("difference", f"Percentage points ({level_of(found.table)} interval)", "points with interval"),
             *_free_column(found, ("free_difference", "free_lower", "free_upper"), "points with interval"),
         ),
         (_intervals(found),),

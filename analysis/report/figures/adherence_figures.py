@@ -11,7 +11,7 @@ from analysis.report.parts import numbers
 from analysis.report.parts.axes import axes_inches, decimals_for, legend_above, week_axis, wrap
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import Width, marks, new_drawing, quiet_grid, without_markers
-from analysis.report.parts.tables import Column, Table
+from analysis.report.parts.tables import Column, Table, level_of
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Drawing
@@ -41,7 +41,7 @@ def stopping_figure(found: TimeToStopping) -> Figure:
     drawn = marks(names)
     last = {name: float(found.patients.loc[found.patients["protocol"] == name, "week"].max()) for name in names}
     weeks = [week for week in last.values() if np.isfinite(week)]
-    percent = numbers.level_in_words(float(found.medians["level"].iloc[0])) if len(found.medians) else "95 %"
+    percent = level_of(found.medians)
 
     def draw(width: Width) -> Drawing:
         drawing = new_drawing(width, 2.7 + (0.2 * len(names) if width == "narrow" else 0.0))
@@ -52,11 +52,10 @@ def stopping_figure(found: TimeToStopping) -> Figure:
                 continue
             mark = drawn[name]
             one = found.table[found.table["protocol"] == name]
-            share = 100 * np.array([0.0, *one["share"], *one["share"].tail(1)])
-            steps = [0.0, *one["week"], last[name]] if len(one) else [0.0]
-            axes.step(steps, share, where="post", color=mark.colour, linestyle=mark.dash, zorder=4)
-            if not len(one):
-                axes.plot([0.0, last[name]], [0.0, 0.0], color=mark.colour, linestyle=mark.dash, zorder=4)
+            share = 100 * np.array([0.0, *one["share"]])
+            steps = [0.0, *one["week"], last[name]]
+            axes.step(steps, [*share, share[-1]], where="post", color=mark.colour, linestyle=mark.dash, zorder=4)
+            if one.empty:
                 continue
             limits = 100 * one[["lower", "upper"]].iloc[-1].to_numpy(dtype=float)
             axes.plot(
@@ -68,7 +67,7 @@ def stopping_figure(found: TimeToStopping) -> Figure:
         axes.set_xlim(right=end * (1.05 + 0.02 * len(names)))
         axes.set_ylabel("Patients who had\nstopped (%)")
         quiet_grid(axes)
-        legend_above(drawing, without_markers(drawn), columns=1 if width == "narrow" else min(len(names), 3))
+        legend_above(drawing, without_markers(drawn), width)
         return drawing
 
     parts = [
@@ -98,7 +97,7 @@ def stopping_figure(found: TimeToStopping) -> Figure:
                 Column("week", "Week", "week"),
                 Column("at_risk", "Still going", "count"),
                 Column("stopped", "Stopped this week", "count"),
-                Column(("share", "lower", "upper"), f"Stopped by then ({percent} interval)", "share with interval"),
+                Column("share", f"Stopped by then ({percent} interval)", "share with interval"),
             ),
             found.notes,
             name="stopping",
@@ -133,7 +132,7 @@ def dose_figure(found: HomeDose) -> Figure:
     names = list(dict.fromkeys(table["protocol"]))
     pairs = list(dict.fromkeys(zip(table["modality"], table["quantity"], strict=True)))
     drawn = marks(names)
-    percent = numbers.level_in_words(float(table["level"].iloc[0]))
+    percent = level_of(table)
 
     def draw(width: Width) -> Drawing:
         quantities, modalities = (list(dict.fromkeys(pair[place] for pair in pairs)) for place in (1, 0))
@@ -159,7 +158,7 @@ def dose_figure(found: HomeDose) -> Figure:
             axes.set_title(f"{wrap(modality, 30)}\n{wrap(quantity, 34)}", fontsize=8.5)
             axes.set_ylabel(f"{own['unit'].iloc[0]} a week")
             quiet_grid(axes)
-        legend_above(drawing, without_markers(drawn), columns=1 if width == "narrow" else min(len(names), 3))
+        legend_above(drawing, without_markers(drawn), width)
         return drawing
 
     whole = found.overall[found.overall["quantity"] != "minutes a session"]
@@ -184,7 +183,7 @@ def dose_figure(found: HomeDose) -> Figure:
             (
                 Column("week", "Week", "week"),
                 Column("n", "Patients", "count"),
-                Column(("mean", "lower", "upper"), f"Mean ({percent} interval)", "number with interval", decimals),
+                Column("mean", f"Mean ({percent} interval)", "number with interval", decimals),
                 Column("median", "Median", "number", decimals),
                 Column(("lower_quartile", "upper_quartile"), "Quartiles", "interval", decimals),
             ),
@@ -213,7 +212,7 @@ def classes_figure(found: AdherenceClasses) -> Figure:
     names = list(dict.fromkeys(table["protocol"]))
     kinds = list(dict.fromkeys(table["adherence_class"]))
     drawn = marks(names)
-    percent = numbers.level_in_words(float(table["level"].iloc[0]))
+    percent = level_of(table)
     rules = dict(zip(found.description["adherence_class"], found.description["rule"], strict=True))
 
     def draw(width: Width) -> Drawing:
@@ -233,7 +232,7 @@ def classes_figure(found: AdherenceClasses) -> Figure:
         axes.set_xlim(left=-1.5)
         axes.set_xlabel("Patients (%)")
         quiet_grid(axes, "x")
-        legend_above(drawing, drawn, columns=1 if width == "narrow" else min(len(names), 3))
+        legend_above(drawing, drawn, width)
         return drawing
 
     parts = []
@@ -257,7 +256,7 @@ def classes_figure(found: AdherenceClasses) -> Figure:
             (
                 Column("adherence_class", "Class"),
                 Column(("patients", "n"), "Patients / denominator", "fraction"),
-                Column(("share", "lower", "upper"), f"Share ({percent} interval)", "share with interval"),
+                Column("share", f"Share ({percent} interval)", "share with interval"),
             ),
             found.notes,
             name="adherence-classes",

@@ -18,6 +18,8 @@ from analysis.report.parts.indicator_numbers import (
     axis_factor,
     axis_label,
     bare_shower,
+    limits_text,
+    text_columns,
     value_shower,
     with_text,
 )
@@ -35,7 +37,7 @@ if TYPE_CHECKING:
 
 LINE, SIGNAL, CHANGE = "#0067a3", "#b84a00", "#00755a"
 _BASELINE = "#eef2f4"
-_INCHES_PER_LABEL = {"wide": 0.62, "narrow": 0.62}
+_INCHES_PER_LABEL = 0.62
 _SLIDE_HEIGHT = 3.7
 #: What is written over lines stays readable.
 _ON_PAPER: dict[str, Any] = {"boxstyle": "square,pad=0.08", "facecolor": PAPER, "edgecolor": "none", "alpha": 0.75}
@@ -84,7 +86,7 @@ def control_chart_figure(
         last = int(np.flatnonzero(seen)[-1])
         above = y[last] >= float(table["centre"].iloc[last]) * factor
         axes.annotate(
-            bare_shower(indicator, _known(found))(float(table["value"].iloc[last])), xy=(x[last], y[last]),
+            bare_shower(indicator, found.known_values)(float(table["value"].iloc[last])), xy=(x[last], y[last]),
             xytext=(0, 6 if above else -6), textcoords="offset points", ha="center", va="bottom" if above else "top",
             fontsize=8, color=SIGNAL if signal[last] else LINE, fontweight="bold", zorder=5, bbox=_ON_PAPER,
         )  # fmt: skip
@@ -99,45 +101,32 @@ def control_chart_figure(
     return Figure(
         name=f"chart-{indicator.name}".replace(" ", "-"),
         title=f"{indicator.title} by {_period_noun(table)}",
-        caption=f"{indicator.label}. {_caption(found)}",
-        alt=_in_words(found, cause),
-        table=chart_table(found),
+        caption=f"{indicator.label}. {_caption(found, chart)}",
+        alt=_in_words(found, chart, cause),
+        table=_table(found, chart),
         draw=draw,
         message=message,
         draw_for_slide=lambda: draw("wide", _SLIDE_HEIGHT),
     )
 
 
-def chart_table(found: IndicatorChart) -> Table:
-    """Show the points of a chart with its lines and the rules they meet.
-
-    Parameters
-    ----------
-    found : IndicatorChart
-        The chart; its ``chart`` is not None.
-    """
-    chart, indicator = found.chart, found.indicator
-    if chart is None:
-        raise ValueError("there is no chart to show")
-    show = bare_shower(indicator, _known(found))
-    words = RULES if isinstance(chart, ControlChart) else RUN_RULES
+def _table(found: IndicatorChart, chart: ControlChart | RunChart) -> Table:
+    """Show the points of a chart with its lines and the rules they meet."""
+    indicator = found.indicator
+    limited = isinstance(chart, ControlChart)
+    show = bare_shower(indicator, found.known_values)
+    words = RULES if limited else RUN_RULES
     rows = with_text(found.points, indicator).assign(centre=chart.table["centre"].to_numpy())
     rows["period_text"] = [quarter_in_words(one) for one in rows["period"]]
     rows["rules_text"] = [rules or "none" for rules in chart.table["rules"]]
     rows["centre_text"] = [show(value) for value in rows["centre"]]
     columns = [
         Column("period_text", _period_noun(chart.table).capitalize()),
-        Column("numerator_text", _heading(indicator.numerator_words), "right"),
-        Column("denominator_text", _heading(indicator.denominator_words), "right"),
-        Column("value_text", f"Value ({indicator.unit})" if indicator.unit else "Value", "right"),
-        Column("centre_text", "Centre line" if isinstance(chart, ControlChart) else "Median", "right"),
+        *text_columns(indicator, f"Value ({indicator.unit})" if indicator.unit else "Value"),
+        Column("centre_text", "Centre line" if limited else "Median", "right"),
     ]
-    if isinstance(chart, ControlChart):
-        shown = chart.table[["lower", "upper"]].to_numpy()
-        rows["limits_text"] = [
-            numbers.MISSING if np.isnan(low) or np.isnan(high) else f"{show(low)} to {show(high)}"
-            for low, high in shown
-        ]
+    if limited:
+        rows["limits_text"] = limits_text(chart.table["lower"], chart.table["upper"], show)
         columns.append(Column("limits_text", "Control limits", "right"))
     columns.append(Column("rules_text", "Rules met"))
     met = dict.fromkeys(rule for _, rules in found.signals for rule in rules)
@@ -145,10 +134,6 @@ def chart_table(found: IndicatorChart) -> Table:
     if rows["hidden"].any():
         notes.append(HIDDEN_NOTE)
     return Table(rows, f"{indicator.label}, by {_period_noun(chart.table)}.", tuple(columns), tuple(notes), "chart")
-
-
-def _known(found: IndicatorChart) -> list[float]:
-    return [float(value) for value in found.points["value"].dropna()]
 
 
 def _lines(axes: Axes, table: pd.DataFrame, factor: float, *, limited: bool) -> None:
@@ -174,7 +159,7 @@ def _room(axes: Axes, *, limited: bool, table: pd.DataFrame, factor: float, name
 
 def _period_axis(axes: Axes, periods: list[str], width: Width) -> None:
     inches = 6.0 if width == "wide" else 2.6
-    step = max(1, int(np.ceil(len(periods) * _INCHES_PER_LABEL[width] / inches)))
+    step = max(1, int(np.ceil(len(periods) * _INCHES_PER_LABEL / inches)))
     kept = list(range(len(periods) - 1, -1, -step))[::-1]
     axes.set_xticks(kept, [quarter_in_words(periods[i]).replace(" ", "\n", 1) for i in kept])
 
@@ -209,10 +194,7 @@ def _annotate(
         )  # fmt: skip
 
 
-def _caption(found: IndicatorChart) -> str:
-    chart = found.chart
-    if chart is None:
-        return found.why
+def _caption(found: IndicatorChart, chart: ControlChart | RunChart) -> str:
     first, last = (quarter_in_words(chart.baseline[i]) for i in (0, -1))
     baseline = f"The baseline, shaded, is fixed: {first} to {last}."
     hidden = int(found.points["hidden"].sum())
@@ -227,12 +209,9 @@ def _caption(found: IndicatorChart) -> str:
     return f"{baseline} {lines}{signal}{left_out} {' '.join(chart.notes)}"
 
 
-def _in_words(found: IndicatorChart, cause: str) -> str:
-    chart, indicator = found.chart, found.indicator
-    if chart is None:
-        return found.why
-    table = chart.table
-    show = value_shower(indicator, _known(found))
+def _in_words(found: IndicatorChart, chart: ControlChart | RunChart, cause: str) -> str:
+    indicator, table = found.indicator, chart.table
+    show = value_shower(indicator, found.known_values)
     shown = table[table["value"].notna()]
     last = shown.iloc[-1]
     kind = f"{chart.kind} chart" if isinstance(chart, ControlChart) else "Run chart"
@@ -270,7 +249,3 @@ def _span(periods: list[str]) -> str:
 
 def _period_noun(table: pd.DataFrame) -> str:
     return "quarter" if "Q" in str(table["period"].iloc[0]) else "month"
-
-
-def _heading(words: str) -> str:
-    return words[:1].upper() + words[1:]

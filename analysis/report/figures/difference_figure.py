@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.report.parts import numbers
-from analysis.report.parts.axes import axes_inches, draw_estimates, week_axis, wrap, zero_line
+from analysis.report.parts.axes import axes_inches, draw_estimates, panel_grid, week_axis, wrap, zero_line
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.forest import draw_forest
-from analysis.report.parts.look import FAINT, Width, marks, new_drawing, quiet_grid
+from analysis.report.parts.look import FAINT, Width, marks, quiet_grid
 from analysis.report.parts.numbers import in_text, shown_decimals
 from analysis.report.parts.tables import Column, Table
 from analysis.report.parts.wording import method_in_words
@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.figure import Figure as Drawing
 
-    from analysis.cohort.measures import Measure
     from analysis.curves.recovery import RecoveryCurves
 
 
@@ -48,15 +47,15 @@ def difference_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
     reference = curves.protocols[0]
     drawn = {name: mark for name, mark in marks(curves.protocols).items() if name in others}
     percent = numbers.level_in_words(level)
-    better = better_side(curves.measure, others[0] if len(others) == 1 else "the protocol named")
+    side = "above" if curves.measure.sign > 0 else "below"
+    better = f"{side} the line is better for {others[0] if len(others) == 1 else 'the protocol named'}"
     decimals = shown_decimals(curves.measure)
 
     def draw(width: Width) -> Drawing:
-        side_by_side = width == "wide" and len(others) <= MOST_BESIDE_EACH_OTHER
-        columns = len(others) if side_by_side else (1 if width == "narrow" else 3)
-        rows = int(np.ceil(len(others) / columns))
-        drawing = new_drawing(width, 0.6 + 2.3 * rows)
-        panels = drawing.subplots(rows, columns, sharey=True, sharex=True, squeeze=False)
+        drawing, panels = panel_grid(
+            len(others), width, above=0.6, height=2.3, most=MOST_BESIDE_EACH_OTHER, sharex=True, sharey=True
+        )
+        columns = panels.shape[1]
         for name, axes in zip(others, panels.flat, strict=False):
             one = table[table["protocol"] == name]
             mark = drawn[name]
@@ -67,8 +66,6 @@ def difference_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
             room = 30 if columns > 2 else 38
             axes.set_title(f"{wrap(name, room)}\n{wrap(f'minus {reference}', room)}", color=mark.colour)
             quiet_grid(axes)
-        for axes in panels.flat[len(others) :]:
-            axes.set_axis_off()
         for axes in panels[:, 0]:
             axes.set_ylabel(f"Difference ({curves.measure.unit})")
         return drawing
@@ -86,59 +83,27 @@ def difference_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
             f"The line is no difference; the shaded week is the primary one, week {numbers.week(curves.primary_week)}."
         ),
         alt=_differences_in_words(table, curves, decimals, percent),
-        table=difference_table(table, curves.measure, level),
+        table=_table(table, curves, decimals, percent),
         draw=draw,
         message=_difference_message(table, curves),
         draw_for_slide=draw_for_slide if len(others) > MOST_BESIDE_EACH_OTHER else None,
     )
 
 
-def difference_table(differences: pd.DataFrame, measure: Measure, level: float) -> Table:
-    """Show differences by week as a table.
-
-    Parameters
-    ----------
-    differences : pandas.DataFrame
-        As of :meth:`RecoveryCurves.differences`.
-    measure : Measure
-        The measure.
-    level : float
-        Confidence level of the intervals.
-    """
-    percent = numbers.level_in_words(level)
-    decimals = shown_decimals(measure)
-    comparison = differences["protocol"].astype("str") + " minus " + differences["reference"].astype("str")
+def _table(table: pd.DataFrame, curves: RecoveryCurves, decimals: int, percent: str) -> Table:
+    """Show the differences by week."""
     return Table(
-        differences.assign(comparison=comparison),
-        f"Differences in {in_text(measure.label)} ({measure.unit}) by week, with {percent} intervals.",
+        table.assign(comparison=table["protocol"] + " minus " + table["reference"].astype("str")),
+        f"Differences in {in_text(curves.measure.label)} ({curves.measure.unit}) by week, with {percent} intervals.",
         (
             Column("week", "Week", "week"),
-            Column(
-                ("estimate", "lower", "upper"), f"Difference ({percent} interval)", "signed with interval", decimals
-            ),
+            Column("estimate", f"Difference ({percent} interval)", "signed with interval", decimals),
             Column("p_value", "P value", "p"),
         ),
-        (
-            f"Intervals: {method_in_words(differences)}.",
-            "P values are not adjusted for the number of weeks or protocols.",
-        ),
+        (f"Intervals: {method_in_words(table)}.", "P values are not adjusted for the number of weeks or protocols."),
         name="differences",
         rows_grouped_by="comparison",
     )
-
-
-def better_side(measure: Measure, protocol: str) -> str:
-    """Say which side of the line is better.
-
-    Parameters
-    ----------
-    measure : Measure
-        The measure.
-    protocol : str
-        Who is better off on that side.
-    """
-    side = "above" if measure.sign > 0 else "below"
-    return f"{side} the line is better for {protocol}"
 
 
 def _difference_message(table: pd.DataFrame, curves: RecoveryCurves) -> str:

@@ -12,7 +12,7 @@ from analysis.report.parts.axes import decimals_for, legend_above, wrap, zero_li
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import INK, QUIET, Mark, Width, marks, new_drawing, quiet_grid
 from analysis.report.parts.numbers import in_text
-from analysis.report.parts.tables import Column, Table
+from analysis.report.parts.tables import Column, Table, level_of
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Drawing
@@ -67,22 +67,18 @@ def dose_change_figure(found: AdherenceAssociation) -> Figure:
                 line = own["improvement"].mean() + naive["slope"] * (ends - own["exposure"].mean())
                 axes.plot(scale * ends, line, color=drawn[name].colour, linestyle=drawn[name].dash, zorder=4)
         zero_line(axes)
-        axes.set_xlabel(
-            wrap(
-                f"Sessions{of} done of those prescribed (%)" if is_share else f"{found.exposure}, hours a week",
-                46 if width == "wide" else 34,
-            )
-        )
+        done = f"Sessions{of} done of those prescribed (%)" if is_share else f"{found.exposure}, hours a week"
+        axes.set_xlabel(wrap(done, 46 if width == "wide" else 34))
         axes.set_ylabel(f"Improvement by\nweek {numbers.week(found.endpoint.week)} ({measure.unit})")
         quiet_grid(axes, "both")
-        legend_above(drawing, drawn, columns=1 if width == "narrow" else min(len(names), 3))
+        legend_above(drawing, drawn, width)
         return drawing
 
     apart = f"Not prescribed to {numbers.listed(found.not_prescribed)}. " if found.not_prescribed else ""
     sample = f"A sample of {numbers.count(len(shown))} points is drawn. " if len(shown) < len(known) else ""
     slope = numbers.signed(naive["slope"], decimals)
     limits = numbers.interval(naive["lower"], naive["upper"], decimals)
-    percent = numbers.level_in_words(float(naive["level"]))
+    percent = level_of(found.table)
     return Figure(
         name=f"dose-change{_slug(found.modality)}",
         title=f"Home sessions{of} and improvement in {in_text(measure.label)}",
@@ -95,22 +91,15 @@ def dose_change_figure(found: AdherenceAssociation) -> Figure:
             f"{numbers.plural(int(naive['n']), 'patient')}: slope {slope} {measure.unit} for {found.exposure_unit} ({percent} "
             f"interval {limits})."
         ),
-        table=association_table(found),
+        table=_association_table(found, percent),
         draw=draw,
     )
 
 
-def association_table(found: AdherenceAssociation) -> Table:
-    """Show the slopes of each method with what they can and cannot say.
-
-    Parameters
-    ----------
-    found : AdherenceAssociation
-        The association.
-    """
+def _association_table(found: AdherenceAssociation, percent: str) -> Table:
+    """Show the slopes of each method with what they can and cannot say."""
     endpoint = found.endpoint
     decimals = decimals_for([*found.table["slope"], *found.table["upper"]])
-    percent = numbers.level_in_words(float(found.table["level"].iloc[0]))
     return Table(
         found.table,
         f"Association of {found.exposure} with improvement in {in_text(endpoint.measure.label)} by week "
@@ -118,7 +107,7 @@ def association_table(found: AdherenceAssociation) -> Table:
         (
             Column("method", "Method"),
             Column("n", "Patients", "count"),
-            Column(("slope", "lower", "upper"), f"Slope ({percent} interval)", "signed with interval", decimals),
+            Column("slope", f"Slope ({percent} interval)", "signed with interval", decimals),
             Column("can_say", "What it can say"),
             Column("cannot_say", "What it cannot say"),
         ),
@@ -149,7 +138,7 @@ def effect_figure(found: ComplierEffect) -> Figure:
     base = str(table["reference"].iloc[0])
     drawn = marks([base, *(str(name) for name in found.patients["protocol"].cat.categories if name != base)])
     decimals = decimals_for([*table["effect"], *table["upper"]])
-    percent = numbers.level_in_words(float(table["level"].iloc[0]))
+    percent = level_of(table)
     kinds = {
         "Allocation": ("allocation_effect", "allocation_lower", "allocation_upper"),
         "Home dose": ("effect", "lower", "upper"),
@@ -172,12 +161,7 @@ def effect_figure(found: ComplierEffect) -> Figure:
         axes.axvline(0, color=INK, linewidth=0.9, zorder=1)
         axes.set_yticks(range(len(labels)), labels)
         axes.set_ylim(len(labels) - 0.5, -0.5)
-        axes.set_xlabel(
-            wrap(
-                f"Improvement more than under {found.table['reference'].iloc[0]} ({measure.unit})",
-                46 if width == "wide" else 30,
-            )
-        )
+        axes.set_xlabel(wrap(f"Improvement more than under {base} ({measure.unit})", 46 if width == "wide" else 30))
         quiet_grid(axes, "x")
         return drawing
 
@@ -198,36 +182,23 @@ def effect_figure(found: ComplierEffect) -> Figure:
             f"({table['method'].iloc[0]}).{none} It holds only where all of this does: {' '.join(found.assumptions)}"
         ),
         alt=f"Effects at week {numbers.week(found.endpoint.week)} in {measure.unit}. {'; '.join(parts)}.",
-        table=effect_table(found),
+        table=_effect_table(found, decimals, percent),
         draw=draw,
     )
 
 
-def effect_table(found: ComplierEffect) -> Table:
-    """Show the effects by allocation.
-
-    Parameters
-    ----------
-    found : ComplierEffect
-        The effect by allocation.
-    """
-    measure = found.endpoint.measure
-    decimals = decimals_for([*found.table["effect"], *found.table["upper"]])
-    percent = numbers.level_in_words(float(found.table["level"].iloc[0]))
+def _effect_table(found: ComplierEffect, decimals: int, percent: str) -> Table:
+    """Show the effects by allocation."""
+    allocation = ("allocation_effect", "allocation_lower", "allocation_upper")
     return Table(
         found.table,
-        f"Effect of the allocation, and by it of {found.exposure}, on {in_text(measure.label)}.",
+        f"Effect of the allocation, and by it of {found.exposure}, on {in_text(found.endpoint.measure.label)}.",
         (
             Column("protocol", "Protocol"),
             Column(("n", "allocated"), "Patients used / allocated", "fraction"),
             Column("dose_difference", "Difference in dose", "signed", 2),
-            Column(
-                ("allocation_effect", "allocation_lower", "allocation_upper"),
-                f"Allocation ({percent} interval)",
-                "signed with interval",
-                decimals,
-            ),
-            Column(("effect", "lower", "upper"), f"Home dose ({percent} interval)", "signed with interval", decimals),
+            Column(allocation, f"Allocation ({percent} interval)", "signed with interval", decimals),
+            Column("effect", f"Home dose ({percent} interval)", "signed with interval", decimals),
         ),
         (*found.assumptions, *found.notes),
         name=f"home-dose-effect{_slug(found.modality)}",
@@ -244,7 +215,6 @@ def instrument_table(found: ComplierEffect) -> Table:
     """
     measure = found.endpoint.measure
     decimals = decimals_for([*found.table["effect"], *found.table["upper"]])
-    percent = numbers.level_in_words(float(found.table["level"].iloc[0]))
     return Table(
         found.table,
         f"How strongly the allocation moves {found.exposure}, and the set of Anderson and Rubin for its effect on "
@@ -252,7 +222,12 @@ def instrument_table(found: ComplierEffect) -> Table:
         (
             Column("protocol", "Protocol"),
             Column("first_stage_f", "F of the allocation", "number", 0),
-            Column(("robust_lower", "robust_upper"), f"Set of Anderson and Rubin ({percent})", "interval", decimals),
+            Column(
+                ("robust_lower", "robust_upper"),
+                f"Set of Anderson and Rubin ({level_of(found.table)})",
+                "interval",
+                decimals,
+            ),
         ),
         name=f"home-dose-instrument{_slug(found.modality)}",
     )

@@ -62,34 +62,23 @@ def flow_figure(found: PatientFlow, *, modelled: pd.Series | None = None, modell
         title="Patient flow",
         caption=" ".join(["Read each column downwards.", *found.notes]),
         alt=_flow_in_words(found, total),
-        table=flow_table(found),
+        table=Table(
+            found.by_week,
+            "Patients seen at each week, by protocol.",
+            (
+                Column("week", "Week", "week"),
+                Column("allocated", "Allocated", "count"),
+                Column(("seen", "allocated"), "Seen", "fraction with share"),
+                Column("missed_seen_later", "Missed, seen later", "count"),
+                Column("not_seen_again", "Not seen again", "count"),
+            ),
+            found.notes,
+            name="flow",
+            rows_grouped_by="protocol",
+        ),
         draw=draw,
         message=_flow_message(found, total),
         draw_for_slide=draw_for_slide,
-    )
-
-
-def flow_table(found: PatientFlow) -> Table:
-    """Show how many patients were seen by protocol and week.
-
-    Parameters
-    ----------
-    found : PatientFlow
-        The flow.
-    """
-    return Table(
-        found.by_week,
-        "Patients seen at each week, by protocol.",
-        (
-            Column("week", "Week", "week"),
-            Column("allocated", "Allocated", "count"),
-            Column(("seen", "allocated"), "Seen", "fraction with share"),
-            Column("missed_seen_later", "Missed, seen later", "count"),
-            Column("not_seen_again", "Not seen again", "count"),
-        ),
-        found.notes,
-        name="flow",
-        rows_grouped_by="protocol",
     )
 
 

@@ -10,9 +10,18 @@ from analysis.quarter.funnel import BEYOND_95, BEYOND_998, WITHIN
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import wrap
 from analysis.report.parts.figures import Figure
-from analysis.report.parts.indicator_numbers import HIDDEN_NOTE, axis_factor, axis_label, value_shower, with_text
+from analysis.report.parts.indicator_numbers import (
+    HIDDEN_NOTE,
+    axis_factor,
+    axis_label,
+    limits_text,
+    text_columns,
+    value_shower,
+    with_text,
+)
 from analysis.report.parts.look import FAINT, INK, PAPER, QUIET, Width, new_drawing, quiet_grid, spread
-from analysis.report.parts.tables import Column, Table
+from analysis.report.parts.numbers import capitalised
+from analysis.report.parts.tables import Column, Table, level_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -52,7 +61,7 @@ def funnel_figure(found: Funnel, sites: pd.DataFrame, indicator: Indicator, *, s
     """
     factor = axis_factor(indicator)
     table = found.table
-    region = table["wide_region" if found.over_dispersed else "region"]
+    region = table["wide_region"]
     named = table["site"] if len(table) <= MOST_NAMED else table.loc[region != WITHIN, "site"]
 
     def draw(width: Width, height: float = 3.4) -> Drawing:
@@ -65,7 +74,7 @@ def funnel_figure(found: Funnel, sites: pd.DataFrame, indicator: Indicator, *, s
                 one["denominator"], one["value"] * factor, linestyle="none", marker=marker, color=colour, markersize=size,
                 zorder=4,
             )  # fmt: skip
-        axes.set_xlabel(wrap(_heading(indicator.denominator_words), 80 if width == "wide" else 38))
+        axes.set_xlabel(wrap(capitalised(indicator.denominator_words), 80 if width == "wide" else 38))
         axes.set_ylabel(axis_label(indicator))
         low, high = _range(found, factor, share=indicator.kind == "share")
         axes.set_ylim(low, high)
@@ -83,43 +92,24 @@ def funnel_figure(found: Funnel, sites: pd.DataFrame, indicator: Indicator, *, s
             f"crosses beyond the 99.8 % limits. {' '.join(found.notes)} Not adjusted for the patients' case mix.{_left_out(sites)}"
         ),
         alt=_funnel_in_words(found, indicator, region, span, n_hidden=int(sites["hidden"].sum())),
-        table=funnel_table(found, sites, indicator, span=span),
+        table=_funnel_table(found, sites, indicator, span),
         draw=draw,
         message=message,
         draw_for_slide=lambda: draw("wide", _SLIDE_HEIGHT),
     )
 
 
-def funnel_table(found: Funnel, sites: pd.DataFrame, indicator: Indicator, *, span: str) -> Table:
-    """Show every site by name with its limits; hidden sites without numbers.
-
-    Parameters
-    ----------
-    found : Funnel
-        The funnel.
-    sites : pandas.DataFrame
-        Every site: site, numerator, denominator, value, hidden.
-    indicator : Indicator
-        The indicator.
-    span : str
-        The quarters compared, in words.
-    """
+def _funnel_table(found: Funnel, sites: pd.DataFrame, indicator: Indicator, span: str) -> Table:
+    """Show every site by name with its limits; hidden sites without numbers."""
     show = value_shower(indicator)
-    wide = "wide_" if found.over_dispersed else ""
-    rows = with_text(sites, indicator).merge(
-        found.table.drop(columns=["numerator", "denominator", "value"]), on="site", how="left"
-    )
+    limits = found.table.drop(columns=["numerator", "denominator", "value"])
+    rows = with_text(sites, indicator).merge(limits, on="site", how="left")
     for name in ("95", "998"):
-        limits = rows[[f"{wide}lower_{name}", f"{wide}upper_{name}"]].to_numpy(dtype=float)
-        rows[f"limits_{name}"] = [
-            numbers.MISSING if np.isnan(low) else f"{show(low)} to {show(high)}" for low, high in limits
-        ]
-    rows["where"] = rows[f"{wide}region"].where(rows[f"{wide}region"].notna(), numbers.MISSING)
+        rows[f"limits_{name}"] = limits_text(rows[f"wide_lower_{name}"], rows[f"wide_upper_{name}"], show)
+    rows["where"] = rows["wide_region"].fillna(numbers.MISSING)
     columns = (
         Column("site", "Site"),
-        Column("numerator_text", _heading(indicator.numerator_words), "right"),
-        Column("denominator_text", _heading(indicator.denominator_words), "right"),
-        Column("value_text", "Value", "right"),
+        *text_columns(indicator),
         Column("limits_95", "95 % limits", "right"),
         Column("limits_998", "99.8 % limits", "right"),
         Column("where", "Where it lies"),
@@ -168,7 +158,7 @@ def case_mix_figure(found: CaseMix, indicator: Indicator, *, span: str, message:
             axes.set_xlabel("Patients (%), adjusted")
         return drawing
 
-    level = numbers.level_in_words(float(table["level"].iloc[0]))
+    level = level_of(table)
     return Figure(
         name="case-mix",
         title=f"{indicator.title}: sites after adjustment for case mix",
@@ -178,68 +168,47 @@ def case_mix_figure(found: CaseMix, indicator: Indicator, *, span: str, message:
             f"{numbers.share(found.share)}. {' '.join(found.notes)}"
         ),
         alt=_case_mix_in_words(found, level),
-        table=case_mix_table(found, indicator, span=span),
+        table=Table(
+            table,
+            f"Observed against expected by site: {indicator.label[:1].lower() + indicator.label[1:]}, {span}.",
+            (
+                Column("site", "Site"),
+                Column("n", "Patients", "count"),
+                Column("observed", "Observed", "count"),
+                Column("expected", "Expected", "number", 1),
+                Column("ratio", "Observed / expected", "number", 2),
+                Column("adjusted", "Adjusted share", "share"),
+                Column("estimate", f"Shrunk ({level} interval)", "share with interval"),
+            ),
+            (f"Intervals: {table['method'].iloc[0]}.", *found.notes),
+            name="case-mix",
+        ),
         draw=draw,
         message=message,
         draw_for_slide=lambda: draw("wide", _SLIDE_HEIGHT if len(table) <= 2 * _ROWS_A_COLUMN else 4.2),
     )
 
 
-def case_mix_table(found: CaseMix, indicator: Indicator, *, span: str) -> Table:
-    """Show observed against expected by site.
-
-    Parameters
-    ----------
-    found : CaseMix
-        Observed against expected.
-    indicator : Indicator
-        The indicator.
-    span : str
-        The quarters compared, in words.
-    """
-    level = numbers.level_in_words(float(found.table["level"].iloc[0]))
-    return Table(
-        found.table,
-        f"Observed against expected by site: {indicator.label[:1].lower() + indicator.label[1:]}, {span}.",
-        (
-            Column("site", "Site"),
-            Column("n", "Patients", "count"),
-            Column("observed", "Observed", "count"),
-            Column("expected", "Expected", "number", 1),
-            Column("ratio", "Observed / expected", "number", 2),
-            Column("adjusted", "Adjusted share", "share"),
-            Column(("estimate", "lower", "upper"), f"Shrunk ({level} interval)", "share with interval"),
-        ),
-        (f"Intervals: {found.table['method'].iloc[0]}.", *found.notes),
-        name="case-mix",
-    )
-
-
 def _limits(axes: Axes, found: Funnel, factor: float) -> None:
+    """Draw the whole and the limits, the widened ones where sites differ by more than chance, and name them."""
     grid = found.limits
-    wide = "wide_" if found.over_dispersed else ""
+    end = float(grid["denominator"].iloc[-1])
+    beside: dict[str, Any] = {"textcoords": "offset points", "fontsize": 7.5, "va": "center", "annotation_clip": False}
     axes.axhline(found.target * factor, color=INK, linewidth=1.0, zorder=2)
     for name, dash in (("95", (0, (2, 1.5))), ("998", (0, (6, 2)))):
         for side in ("lower", "upper"):
-            curve = grid[f"{wide}{side}_{name}"] * factor
+            curve = grid[f"wide_{side}_{name}"] * factor
             axes.plot(grid["denominator"], curve, color=QUIET, linewidth=1.0, linestyle=dash, zorder=2)
-        place = float(grid[f"{wide}upper_{name}"].iloc[-1]) * factor
-        axes.annotate(
-            "95 %" if name == "95" else "99.8 %", xy=(float(grid["denominator"].iloc[-1]), place), xytext=(3, 0),
-            textcoords="offset points", fontsize=7.5, color=QUIET, va="center", annotation_clip=False,
-        )  # fmt: skip
-    axes.annotate(
-        "whole", xy=(float(grid["denominator"].iloc[-1]), found.target * factor), xytext=(3, 0),
-        textcoords="offset points", fontsize=7.5, color=INK, va="center", annotation_clip=False,
-    )  # fmt: skip
+        place = float(grid[f"wide_upper_{name}"].iloc[-1]) * factor
+        axes.annotate("95 %" if name == "95" else "99.8 %", (end, place), xytext=(3, 0), color=QUIET, **beside)
+    axes.annotate("whole", (end, found.target * factor), xytext=(3, 0), color=INK, **beside)
 
 
 def _range(found: Funnel, factor: float, *, share: bool) -> tuple[float, float]:
-    wide = "wide_" if found.over_dispersed else ""
     smallest = found.table["denominator"].min()
     near = found.limits[found.limits["denominator"] >= 0.9 * smallest]
-    low = min(float(near[f"{wide}lower_998"].min()), float(found.table["value"].min())) * factor
-    high = max(float(near[f"{wide}upper_998"].max()), float(found.table["value"].max())) * factor
+    low = min(float(near["wide_lower_998"].min()), float(found.table["value"].min())) * factor
+    high = max(float(near["wide_upper_998"].max()), float(found.table["value"].max())) * factor
     margin = 0.06 * (high - low) + 0.5
     top = high + margin
     return max(low - margin, -0.02 * high), min(top, 102.0) if share else top
@@ -285,40 +254,25 @@ def _funnel_in_words(found: Funnel, indicator: Indicator, region: pd.Series, spa
         f"{numbers.plural(len(found.table), 'site')}, {span}: {indicator.label[:1].lower() + indicator.label[1:]}, "
         f"{show(found.target)} over the whole, from {show(values.min())} to {show(values.max())} at single sites"
     )
-    outside = [
-        f"{row.site} ({show(row.value)})"  # type: ignore[arg-type]
-        for row in found.table[region == BEYOND_998].itertuples()
-    ]
-    between = [
-        f"{row.site} ({show(row.value)})"  # type: ignore[arg-type]
-        for row in found.table[region == BEYOND_95].itertuples()
-    ]
     limits = "widened limits" if found.over_dispersed else "limits"
-    said = [
-        f"beyond the 99.8 % {limits}: {numbers.listed(outside) or 'none'}",
-        f"beyond the 95 % {limits} only: {numbers.listed(between) or 'none'}",
-    ]
+    said = []
+    for where, words in ((BEYOND_998, f"beyond the 99.8 % {limits}"), (BEYOND_95, f"beyond the 95 % {limits} only")):
+        there = found.table[region == where]
+        sites = [f"{site} ({show(value)})" for site, value in zip(there["site"], there["value"], strict=True)]
+        said.append(f"{words}: {numbers.listed(sites) or 'none'}")
     hidden = f"; {numbers.plural(n_hidden, 'site')} not shown because of small counts" if n_hidden else ""
     return f"{sentence}; {'; '.join(said)}{hidden}."
 
 
 def _case_mix_in_words(found: CaseMix, level: str) -> str:
     table = found.table
-    apart = table[(table["lower"] > found.share) | (table["upper"] < found.share)]
-    ratio = table["ratio"].dropna()
-    spread_of = (
-        f"{numbers.number(ratio.min(), 2)} to {numbers.number(ratio.max(), 2)}" if len(ratio) else numbers.MISSING
-    )
+    ratios = numbers.interval(table["ratio"].min(), table["ratio"].max(), 2)
     named = [
         f"{row.site} ({numbers.share(row.estimate)}, {numbers.share_interval(row.lower, row.upper)})"
-        for row in apart.itertuples()
+        for row in found.apart.itertuples()
     ]
     return (
-        f"{numbers.plural(len(table), 'site')} after adjustment, observed over expected {spread_of}; shrunken shares from "
+        f"{numbers.plural(len(table), 'site')} after adjustment, observed over expected {ratios}; shrunken shares from "
         f"{numbers.share(table['estimate'].min())} to {numbers.share(table['estimate'].max())} about the whole of "
         f"{numbers.share(found.share)}. {level} intervals that leave out the whole: {numbers.listed(named) or 'none'}."
     )
-
-
-def _heading(words: str) -> str:
-    return words[:1].upper() + words[1:]

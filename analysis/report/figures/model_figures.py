@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.report.parts import numbers
-from analysis.report.parts.axes import axes_inches, decimals_for, week_axis, wrap, zero_line
+from analysis.report.parts.axes import axes_inches, decimals_for, panel_grid, week_axis, wrap, zero_line
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import FAINT, INK, QUIET, Width, new_drawing, quiet_grid
 from analysis.report.parts.tables import Column, Table
@@ -109,16 +109,51 @@ def quantile_figure(model: MixedModel) -> Figure:
     Figure
         Its table has some quantiles beside the normal ones.
     """
-    residual = np.sort(model.residuals()["decorrelated"].to_numpy(dtype=float))
-    return _quantiles(
-        residual,
+    from scipy import stats
+
+    values = np.sort(model.residuals()["decorrelated"].to_numpy(dtype=float))
+    expected = stats.norm.ppf((np.arange(len(values)) + 0.5) / len(values))
+    table = pd.DataFrame(
+        {"share": _QUANTILES, "normal": stats.norm.ppf(_QUANTILES), "seen": np.quantile(values, _QUANTILES)}
+    )
+    agreement = float(np.corrcoef(expected, values)[0, 1]) if len(values) > 2 else float("nan")
+
+    def draw(width: Width) -> Drawing:
+        drawing = new_drawing(width, 3.4)
+        axes = drawing.add_subplot()
+        limit = max(float(np.abs(expected).max()), float(np.abs(values).max())) * 1.05
+        axes.plot([-limit, limit], [-limit, limit], color=INK, linewidth=0.9)
+        axes.plot(expected, values, ".", color=_POINT, markersize=3)
+        axes.set_xlabel("Normal quantile")
+        axes.set_ylabel("Residual")
+        axes.set_aspect("equal")
+        quiet_grid(axes, "both")
+        return drawing
+
+    low, high = np.quantile(values, [0.05, 0.95])
+    return Figure(
         name="quantiles",
         title="Quantiles of the residuals",
         caption=(
             "Residuals made independent within the patient against what the normal distribution would give; points on "
             "the line mean that it fits. Estimates of means bear moderate departures well in all but small groups."
         ),
-        what="residuals",
+        alt=(
+            f"Ordered residuals against normal quantiles, correlation {numbers.number(agreement, 3)}. The lowest and "
+            f"highest twentieth begin at {numbers.signed(low, 2)} and {numbers.signed(high, 2)}, where the normal "
+            "distribution has −1.64 and +1.64."
+        ),
+        table=Table(
+            table,
+            "Quantiles of the residuals beside the normal ones.",
+            (
+                Column("share", "Share below", "share"),
+                Column("normal", "Normal", "signed", 2),
+                Column("seen", "Seen", "signed", 2),
+            ),
+            name="quantiles",
+        ),
+        draw=draw,
     )
 
 
@@ -136,37 +171,21 @@ def patient_effect_figure(model: MixedModel) -> Figure:
         Its table has the spread of each effect; single patients are not in it.
     """
     effects = model.patient_effects()
-    names = [str(name) for name in dict.fromkeys(effects["effect"])]
-    decimals = decimals_for(effects["estimate"].abs().tolist()) if len(effects) else 1
-    rows = []
-    for name in names:
-        estimate = effects.loc[effects["effect"] == name, "estimate"]
-        quartiles = estimate.quantile([0.25, 0.5, 0.75])
-        rows.append(
-            {
-                "effect": name,
-                "n": len(estimate),
-                "standard_deviation": estimate.std(),
-                "lowest": estimate.min(),
-                "lower_quartile": quartiles[0.25],
-                "median": quartiles[0.5],
-                "upper_quartile": quartiles[0.75],
-                "highest": estimate.max(),
-            }
-        )
-    summary = pd.DataFrame(rows)
+    decimals = decimals_for(effects["estimate"].abs().tolist())
+    summary = effects.groupby("effect", sort=False)["estimate"].describe().drop(columns="mean").reset_index()
+    quartiles = ["lower_quartile", "median", "upper_quartile"]
+    summary.columns = pd.Index(["effect", "n", "standard_deviation", "lowest", *quartiles, "highest"])
+    summary = summary.astype({"n": int})
+    names = summary["effect"].astype("str").tolist()
 
     def draw(width: Width) -> Drawing:
-        columns = min(len(names), 2) if width == "wide" else 1
-        deep = int(np.ceil(len(names) / columns))
-        drawing = new_drawing(width, 0.3 + 2.6 * deep)
-        panels = drawing.subplots(deep, columns, squeeze=False).flat
-        for name, axes in zip(names, panels, strict=False):
+        drawing, panels = panel_grid(len(names), width, above=0.3, height=2.6, most=2)
+        for name, axes in zip(names, panels.flat, strict=False):
             one = effects[effects["effect"] == name].sort_values("estimate")
             place = np.arange(len(one))
             half = 1.96 * one["std_error"].to_numpy(dtype=float)
             middle = one["estimate"].to_numpy(dtype=float)
-            points = 72 * axes_inches(width, columns=columns) / max(len(one), 1)
+            points = 72 * axes_inches(width, columns=panels.shape[1]) / max(len(one), 1)
             axes.vlines(place, middle - half, middle + half, color=FAINT, linewidth=min(2.0, 0.45 * points))
             axes.plot(place, middle, ".", color=_POINT, markersize=2.5 if len(one) > 80 else 5)
             zero_line(axes)
@@ -177,10 +196,10 @@ def patient_effect_figure(model: MixedModel) -> Figure:
         return drawing
 
     parts = [
-        f"{row['effect']}: {numbers.plural(row['n'], 'patient')}, standard deviation "
-        f"{numbers.number(row['standard_deviation'], decimals)}, from {numbers.signed(row['lowest'], decimals)} to "
-        f"{numbers.signed(row['highest'], decimals)}"
-        for row in rows
+        f"{row.effect}: {numbers.plural(row.n, 'patient')}, standard deviation "
+        f"{numbers.number(row.standard_deviation, decimals)}, from {numbers.signed(row.lowest, decimals)} to "
+        f"{numbers.signed(row.highest, decimals)}"
+        for row in summary.itertuples()
     ]
     return Figure(
         name="patient-effects",
@@ -202,51 +221,6 @@ def patient_effect_figure(model: MixedModel) -> Figure:
                 Column(("lowest", "highest"), "Range", "interval", decimals),
             ),
             name="patient-effects",
-        ),
-        draw=draw,
-    )
-
-
-def _quantiles(values: NDArray[np.float64], *, name: str, title: str, caption: str, what: str) -> Figure:
-    from scipy import stats
-
-    expected = stats.norm.ppf((np.arange(len(values)) + 0.5) / len(values))
-    table = pd.DataFrame(
-        {"share": _QUANTILES, "normal": stats.norm.ppf(_QUANTILES), "seen": np.quantile(values, _QUANTILES)}
-    )
-    agreement = float(np.corrcoef(expected, values)[0, 1]) if len(values) > 2 else float("nan")
-
-    def draw(width: Width) -> Drawing:
-        drawing = new_drawing(width, 3.4)
-        axes = drawing.add_subplot()
-        limit = max(float(np.abs(expected).max()), float(np.abs(values).max())) * 1.05
-        axes.plot([-limit, limit], [-limit, limit], color=INK, linewidth=0.9)
-        axes.plot(expected, values, ".", color=_POINT, markersize=3)
-        axes.set_xlabel("Normal quantile")
-        axes.set_ylabel("Residual")
-        axes.set_aspect("equal")
-        quiet_grid(axes, "both")
-        return drawing
-
-    low, high = np.quantile(values, [0.05, 0.95])
-    return Figure(
-        name=name,
-        title=title,
-        caption=caption,
-        alt=(
-            f"Ordered {what} against normal quantiles, correlation {numbers.number(agreement, 3)}. The lowest and "
-            f"highest twentieth begin at {numbers.signed(low, 2)} and {numbers.signed(high, 2)}, where the normal "
-            "distribution has −1.64 and +1.64."
-        ),
-        table=Table(
-            table,
-            f"Quantiles of the {what} beside the normal ones.",
-            (
-                Column("share", "Share below", "share"),
-                Column("normal", "Normal", "signed", 2),
-                Column("seen", "Seen", "signed", 2),
-            ),
-            name=name,
         ),
         draw=draw,
     )

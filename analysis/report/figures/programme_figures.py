@@ -9,7 +9,7 @@ import pandas as pd
 
 from analysis.outcomes.home_programme.prescribed_modalities import IN_WORDS
 from analysis.report.parts import numbers
-from analysis.report.parts.axes import axes_inches, legend_above, week_axis, wrap
+from analysis.report.parts.axes import axes_inches, legend_above, panel_grid, week_axis, wrap
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import (
     INK,
@@ -54,10 +54,7 @@ def adherence_figure(found: AdherenceByWeek) -> Figure:
     drawn = marks(names)
 
     def draw(width: Width) -> Drawing:
-        columns = min(len(modalities), 3) if width == "wide" else 1
-        rows = int(np.ceil(len(modalities) / columns))
-        drawing = new_drawing(width, 0.7 + 2.2 * rows)
-        panels = drawing.subplots(rows, columns, sharey=True, squeeze=False)
+        drawing, panels = panel_grid(len(modalities), width, above=0.7, height=2.2, sharey=True)
         for modality, axes in zip(modalities, panels.flat, strict=False):
             own = table[table["modality"] == modality]
             for name in names:
@@ -67,16 +64,13 @@ def adherence_figure(found: AdherenceByWeek) -> Figure:
                 mark = drawn[name]
                 axes.plot(one["week"], one["share_of_sessions"] * 100, color=mark.colour, linestyle=mark.dash)
             axes.axhline(100 * found.enough, color=QUIET, linewidth=0.9, linestyle=":")
-            ticks = _even_weeks(own["week"])
-            week_axis(axes, ticks, inches=axes_inches(width, columns=columns))
+            week_axis(axes, _even_weeks(own["week"]), inches=axes_inches(width, columns=panels.shape[1]))
             axes.set_ylim(0, max(102.0, 104 * float(own["share_of_sessions"].max(skipna=True))))
             axes.set_title(wrap(modality, 30))
             quiet_grid(axes)
-        for axes in panels.flat[len(modalities) :]:
-            axes.set_axis_off()
         for axes in panels[:, 0]:
             axes.set_ylabel("Sessions done of\nthose prescribed (%)")
-        legend_above(drawing, without_markers(drawn), columns=min(len(names), 3) if width == "wide" else 1)
+        legend_above(drawing, without_markers(drawn), width)
         return drawing
 
     return Figure(
@@ -171,37 +165,24 @@ def missing_figure(found: MissingByWeek, measure: Measure) -> Figure:
             "protocol is expected at every week, those who withdrew included."
         ),
         alt=_missing_in_words(table),
-        table=missing_table(found, measure),
+        table=Table(
+            table,
+            f"Missing values of {in_text(measure.label)} by protocol and week.",
+            (
+                Column("week", "Week", "week"),
+                Column("expected", "Expected", "count"),
+                Column("seen", "Seen", "count"),
+                Column(("missing", "expected"), "Missing", "fraction with share"),
+                Column("missed_seen_later", "Missed, seen later", "count"),
+                Column("not_seen_again", "Not seen again", "count"),
+            ),
+            found.notes,
+            name="missing",
+            rows_grouped_by="protocol",
+        ),
         draw=lambda width: draw(width, 0.42),
         draw_for_slide=(lambda: draw("wide", LOW_ROW)) if len(names) > MOST_HIGH_ROWS else None,
         message=_missing_message(table),
-    )
-
-
-def missing_table(found: MissingByWeek, measure: Measure) -> Table:
-    """Show missing visits by protocol and week.
-
-    Parameters
-    ----------
-    found : MissingByWeek
-        Missing visits.
-    measure : Measure
-        The measure.
-    """
-    return Table(
-        found.table,
-        f"Missing values of {in_text(measure.label)} by protocol and week.",
-        (
-            Column("week", "Week", "week"),
-            Column("expected", "Expected", "count"),
-            Column("seen", "Seen", "count"),
-            Column(("missing", "expected"), "Missing", "fraction with share"),
-            Column("missed_seen_later", "Missed, seen later", "count"),
-            Column("not_seen_again", "Not seen again", "count"),
-        ),
-        found.notes,
-        name="missing",
-        rows_grouped_by="protocol",
     )
 
 
@@ -247,11 +228,10 @@ def _missing_in_words(table: pd.DataFrame) -> str:
             f"{name} {numbers.fraction(last['missing'], last['expected'])} ({numbers.share(last['share'])}) at week "
             f"{numbers.week(last['week'])}"
         )
+    said = f"Table of shades of missing values by protocol and week. At the last week: {'; '.join(parts)}."
     known = table.dropna(subset=["share"]).sort_values("share", kind="stable")
-    worst = known.iloc[-1] if len(known) else None
-    most = (
-        f" The most: {numbers.share(worst['share'])} in {worst['protocol']} at week {numbers.week(worst['week'])}."
-        if worst is not None
-        else ""
-    )
-    return f"Table of shades of missing values by protocol and week. At the last week: {'; '.join(parts)}.{most}"
+    if known.empty:
+        return said
+    worst = known.iloc[-1]
+    most = f"{numbers.share(worst['share'])} in {worst['protocol']} at week {numbers.week(worst['week'])}"
+    return f"{said} The most: {most}."

@@ -52,30 +52,27 @@ def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
     Figure
         Its table has a row a protocol and week: estimate, interval and patients seen.
     """
-    means = curves.means(level=level)
-    means["protocol"] = means.get("protocol", pd.Series(curves.protocols[0], index=means.index)).astype("str")
-    seen = seen_by_week(curves)
+    means = _with_protocol(curves.means(level=level), curves)
+    seen = _seen_by_week(curves)
     table = means.drop(columns="n").merge(seen, on=["protocol", "week"], how="left")
     table["n"] = table["n"].astype("Int64")
-    baseline = baseline_means(curves)
     lines = _lines(curves, means, level)
 
     def draw(width: Width) -> Drawing:
-        return _draw_recovery(curves, means, lines, baseline, seen, width)
+        return _draw_recovery(curves, means, lines, seen, width)
 
     def draw_for_slide() -> Drawing:
         drawing = new_drawing("wide", 3.4)
-        _draw_together(drawing.add_subplot(), curves, lines, baseline, seen, marks(curves.protocols), "wide")
+        _draw_together(drawing.add_subplot(), curves, lines, seen, marks(curves.protocols), "wide")
         return drawing
+
+    unit = curves.measure.unit
 
     def draw_many_for_slide() -> Drawing:
         at = lines[(lines["week"] - curves.primary_week).abs() < 1e-9]
-        label = (
-            f"Mean {in_text(curves.measure.label)} at week {numbers.week(curves.primary_week)} ({curves.measure.unit})"
-        )
+        label = f"Mean {in_text(curves.measure.label)} at week {numbers.week(curves.primary_week)} ({unit})"
         return draw_forest(at, marks(curves.protocols), label=label, zero=False)
 
-    unit = curves.measure.unit
     decimals = shown_decimals(curves.measure)
     percent = numbers.level_in_words(level)
     drawn_of = max((visits["patient_id"].nunique() for _, visits in curves.visits.groupby("protocol", observed=True)))
@@ -103,7 +100,7 @@ def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
             f"{curves.measure.label} ({unit}): model means with {percent} intervals by week.",
             (
                 Column("week", "Week", "week"),
-                Column(("estimate", "lower", "upper"), f"Mean ({percent} interval)", "number with interval", decimals),
+                Column("estimate", f"Mean ({percent} interval)", "number with interval", decimals),
                 Column("n", "Patients seen", "count"),
             ),
             name="recovery",
@@ -119,19 +116,8 @@ def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
     )
 
 
-def seen_by_week(curves: RecoveryCurves) -> pd.DataFrame:
-    """Count the patients seen by protocol and week: at the week, or halfway to its neighbours without a schedule.
-
-    Parameters
-    ----------
-    curves : RecoveryCurves
-        The fit.
-
-    Returns
-    -------
-    pandas.DataFrame
-        protocol, week, n.
-    """
+def _seen_by_week(curves: RecoveryCurves) -> pd.DataFrame:
+    """Count the patients seen by protocol and week (n): at the week, or halfway to its neighbours without a schedule."""
     frame = curves.visits[["protocol", "week", "patient_id"]].copy()
     if not curves.scheduled:
         weeks = np.asarray(curves.weeks, dtype=float)
@@ -142,49 +128,23 @@ def seen_by_week(curves: RecoveryCurves) -> pd.DataFrame:
     return counted.rename("n").reset_index()
 
 
-def baseline_means(curves: RecoveryCurves) -> pd.DataFrame:
-    """Give the common start of the curves, the mean baseline of all patients in the model; empty where there is none.
-
-    The model means are adjusted to it, so a curve that set off from its own protocol's baseline would show a change that the
-    model does not estimate.
-
-    Parameters
-    ----------
-    curves : RecoveryCurves
-        The fit.
-
-    Returns
-    -------
-    pandas.DataFrame
-        protocol, week (0), estimate (the same for all), n (patients of the protocol).
-    """
-    if not curves.baseline_adjusted:
-        return pd.DataFrame({"protocol": [], "week": [], "estimate": [], "n": []})
-    patients = curves.frame.drop_duplicates("patient_id")
-    table = patients.groupby(patients["protocol"].astype("str"), sort=False).size().rename("n").reset_index()
-    table.insert(1, "week", 0.0)
-    table.insert(2, "estimate", float(patients["baseline"].mean()))
-    return table
-
-
 def _lines(curves: RecoveryCurves, means: pd.DataFrame, level: float) -> pd.DataFrame:
     """Give the means to draw: at the weeks, or along a smooth curve where visits had no schedule."""
     if curves.scheduled:
         return means
     grid = np.linspace(min(curves.weeks), max(curves.weeks), _SMOOTH_POINTS)
     by = "protocol" if len(curves.protocols) > 1 else None
-    smooth = curves.model.means(by=by, weeks=[float(week) for week in grid], level=level)
-    smooth["protocol"] = smooth.get("protocol", pd.Series(curves.protocols[0], index=smooth.index)).astype("str")
-    return smooth
+    return _with_protocol(curves.model.means(by=by, weeks=[float(week) for week in grid], level=level), curves)
+
+
+def _with_protocol(means: pd.DataFrame, curves: RecoveryCurves) -> pd.DataFrame:
+    """Name the protocol of means as text, also where all patients followed one."""
+    only = pd.Series(curves.protocols[0], index=means.index)
+    return means.assign(protocol=means.get("protocol", only).astype("str"))
 
 
 def _draw_recovery(
-    curves: RecoveryCurves,
-    means: pd.DataFrame,
-    lines: pd.DataFrame,
-    baseline: pd.DataFrame,
-    seen: pd.DataFrame,
-    width: Width,
+    curves: RecoveryCurves, means: pd.DataFrame, lines: pd.DataFrame, seen: pd.DataFrame, width: Width
 ) -> Drawing:
     names = list(curves.protocols)
     drawn = marks(names)
@@ -199,9 +159,9 @@ def _draw_recovery(
     low, high = _limits(curves, means)
     weeks = _weeks_of_axis(curves)
     if top:
-        _draw_together(parts[0, 0].subplots(), curves, lines, baseline, seen, drawn, width)
+        _draw_together(parts[0, 0].subplots(), curves, lines, seen, drawn, width)
         if width == "narrow":
-            legend_above(parts[0, 0], drawn)
+            legend_above(parts[0, 0], drawn, width)
     panels = parts[-1, 0].subplots(rows, columns, sharey=True, squeeze=False)
     for axes in panels.flat[len(names) :]:
         axes.set_axis_off()
@@ -209,10 +169,10 @@ def _draw_recovery(
         _draw_patients(axes, curves, name, drawn[name])
         for other in names:
             if other != name and together:
-                one = _with_start(lines[lines["protocol"] == other], baseline, other)
+                one = _from_start(curves, lines, other)
                 axes.plot(one["week"], one["estimate"], color=QUIET, linewidth=0.9, linestyle=":", zorder=2)
         draw_estimates(axes, lines[lines["protocol"] == name], drawn[name], smooth=not curves.scheduled)
-        one = _with_start(lines[lines["protocol"] == name], baseline, name)
+        one = _from_start(curves, lines, name)
         axes.plot(one["week"], one["estimate"], color=drawn[name].colour, linestyle=drawn[name].dash, zorder=3)
         kept = week_axis(axes, weeks, inches=axes_inches(width, columns=columns))
         if not top:
@@ -226,13 +186,7 @@ def _draw_recovery(
 
 
 def _draw_together(
-    axes: Axes,
-    curves: RecoveryCurves,
-    lines: pd.DataFrame,
-    baseline: pd.DataFrame,
-    seen: pd.DataFrame,
-    drawn: Mapping[str, Mark],
-    width: Width,
+    axes: Axes, curves: RecoveryCurves, lines: pd.DataFrame, seen: pd.DataFrame, drawn: Mapping[str, Mark], width: Width
 ) -> None:
     ends = {}
     shifts = _dodge(list(drawn), _weeks_of_axis(curves)) if curves.scheduled else dict.fromkeys(drawn, 0.0)
@@ -240,7 +194,7 @@ def _draw_together(
         own = lines[lines["protocol"] == name]
         if own.empty:
             continue
-        one = _with_start(own, baseline, name)
+        one = _from_start(curves, lines, name)
         axes.plot(
             one["week"] + shifts[name], one["estimate"], color=mark.colour, linestyle=mark.dash, marker=mark.marker
             if curves.scheduled else None, zorder=3,
@@ -275,10 +229,17 @@ def _draw_patients(axes: Axes, curves: RecoveryCurves, protocol: str, mark: Mark
         axes.plot(single[:, 0], single[:, 1], ".", color=mark.colour, alpha=opacity, markersize=3, zorder=1)
 
 
-def _with_start(one: pd.DataFrame, baseline: pd.DataFrame, protocol: str) -> pd.DataFrame:
-    columns = ["week", "estimate"]
-    start = baseline.loc[baseline["protocol"] == protocol, columns]
-    return pd.concat([start, one[columns]], ignore_index=True) if len(start) else one[columns]
+def _from_start(curves: RecoveryCurves, lines: pd.DataFrame, protocol: str) -> pd.DataFrame:
+    """Give the curve of a protocol from the common start, the mean baseline of all patients in the model, where there is one.
+
+    The model means are adjusted to it, so a curve that set off from its own protocol's baseline would show a change that
+    the model does not estimate.
+    """
+    own = lines.loc[lines["protocol"] == protocol, ["week", "estimate"]]
+    if not curves.baseline_adjusted:
+        return own
+    baseline = float(curves.frame.drop_duplicates("patient_id")["baseline"].mean())
+    return pd.concat([pd.DataFrame({"week": [0.0], "estimate": [baseline]}), own], ignore_index=True)
 
 
 def _dodge(names: list[str], weeks: list[float]) -> dict[str, float]:

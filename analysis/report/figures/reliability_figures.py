@@ -4,14 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from analysis.report.parts import numbers
-from analysis.report.parts.axes import decimals_for
+from analysis.report.parts.axes import decimals_for, panel_grid
 from analysis.report.parts.figures import Figure
-from analysis.report.parts.look import INK, QUIET, Width, marks, new_drawing, quiet_grid
+from analysis.report.parts.look import INK, QUIET, Width, marks, quiet_grid
 from analysis.report.parts.numbers import in_text
-from analysis.report.parts.tables import Column, Table
+from analysis.report.parts.tables import Column, Table, level_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -49,25 +47,20 @@ def agreement_figure(found: Reliability, label: str) -> Figure:
     pairs = list(zip(rows["first"], rows["second"], strict=True))[:_MOST_PANELS]
     unit = f" ({found.unit})" if found.unit else ""
     decimals = decimals_for([*found.patients["difference"], *rows["upper_limit"]])
-    percent = numbers.level_in_words(float(rows["level"].iloc[0]))
+    percent = level_of(rows)
     sizes = found.detectable_change.query("group_size == 1 and confidence == 0.95")["estimate"]
     detectable = numbers.number(float(sizes.iloc[0]), decimals)
 
     def draw(width: Width) -> Drawing:
-        columns = min(len(pairs), 3) if width == "wide" else 1
-        down = int(np.ceil(len(pairs) / columns))
-        drawing = new_drawing(width, 2.9 * down if len(pairs) == 1 or width == "narrow" else 2.6 * down)
-        panels = drawing.subplots(down, columns, sharex=True, sharey=True, squeeze=False)
+        height = 2.9 if len(pairs) == 1 or width == "narrow" else 2.6
+        drawing, panels = panel_grid(len(pairs), width, height=height, sharex=True, sharey=True)
         for place, axes in zip(range(len(pairs)), panels.flat, strict=False):
             _one_pair(found, place, axes, decimals)
             if len(pairs) > 1:
                 axes.set_title(f"{pairs[place][1]} minus {pairs[place][0]}")
-        for axes in panels.flat[len(pairs) :]:
-            axes.set_axis_off()
+        of = "" if len(pairs) > 1 else f", {pairs[0][1]} minus {pairs[0][0]}"
         for axes in panels[:, 0]:
-            axes.set_ylabel(
-                f"Difference{unit}" if len(pairs) > 1 else f"Difference, {pairs[0][1]} minus {pairs[0][0]}{unit}"
-            )
+            axes.set_ylabel(f"Difference{of}{unit}")
         for axes in panels[-1, :]:
             axes.set_xlabel(f"Mean of both{unit}")
         return drawing
@@ -89,7 +82,7 @@ def agreement_figure(found: Reliability, label: str) -> Figure:
             f"Differences of repeated measurements against their means in {numbers.plural(found.n_patients, 'patient')}"
             f"{unit}: {'; '.join(said)}."
         ),
-        table=agreement_table(found),
+        table=_agreement_table(found, percent),
         draw=draw,
         message=f"A change of {in_text(label)} below {detectable} {found.unit} may be error alone".replace("  ", " "),
     )
@@ -116,17 +109,10 @@ def _one_pair(found: Reliability, place: int, axes: Axes, decimals: int) -> None
     quiet_grid(axes)
 
 
-def agreement_table(found: Reliability) -> Table:
-    """Show the limits of agreement, a row a pair of occasions.
-
-    Parameters
-    ----------
-    found : Reliability
-        Reliability of a measure.
-    """
+def _agreement_table(found: Reliability, percent: str) -> Table:
+    """Show the limits of agreement, a row a pair of occasions."""
     rows = found.agreement
     decimals = decimals_for([*rows["upper_limit"], *rows["lower_limit"]])
-    percent = numbers.level_in_words(float(rows["level"].iloc[0]))
     head = f"({percent} interval)"
     parts = (("Mean difference", "bias"), ("Lower limit", "lower_limit"), ("Upper limit", "upper_limit"))
     return Table(
@@ -160,7 +146,7 @@ def correlation_table(found: Reliability) -> Table:
         (
             Column("form", "Form"),
             Column("meaning", "Of what"),
-            Column(("estimate", "lower", "upper"), "Correlation (95 % interval)", "number with interval", 2),
+            Column("estimate", "Correlation (95 % interval)", "number with interval", 2),
         ),
         ("Forms of Shrout and Fleiss (1979); intervals by the F distribution.",),
         name="correlations",
@@ -184,21 +170,18 @@ def error_table(found: Reliability) -> Table:
     for name in ("estimate", "lower", "upper"):
         shown[name] = shown["formula"].map(errors[name])
     decimals = decimals_for([*found.detectable_change["estimate"]])
-    percent = numbers.level_in_words(float(found.errors["level"].iloc[0]))
+    error = f"Standard error of measurement ({level_of(found.errors)} interval)"
     unit = f" ({found.unit})" if found.unit else ""
     return Table(
         shown,
         f"Error of measurement and minimal detectable change{unit}.",
         (
             Column("applies_to", "For"),
-            Column(
-                ("estimate", "lower", "upper"), f"Standard error of measurement ({percent} interval)",
-                "number with interval", decimals,
-            ),
+            Column("estimate", error, "number with interval", decimals),
             Column("mdc90", "Detectable change, 90 %", "number", decimals),
             Column("mdc95", "Detectable change, 95 %", "number", decimals),
         ),
         ("The error of measurement is the spread of tests of one patient, not the error of a mean.",),
         name="detectable-change",
         rows_grouped_by="formula",
-    )  # fmt: skip
+    )

@@ -82,7 +82,7 @@ def change_figure(found: Responders) -> Figure:
         )
         axes.set_ylabel("Patients improved\nby at least this much (%)")
         quiet_grid(axes, "both")
-        legend_above(drawing, without_markers(drawn), columns=1 if narrow else min(len(names), 3))
+        legend_above(drawing, without_markers(drawn), width)
         return drawing
 
     return Figure(
@@ -184,7 +184,7 @@ def responder_table(found: Responders) -> Table:
             Column("protocol", "Protocol"),
             Column("allocated", "Patients", "count"),
             Column(("responders", "n"), "Responders / denominator", "fraction"),
-            Column(("share", "lower", "upper"), f"Share ({percent} interval)", "share with interval"),
+            Column("share", f"Share ({percent} interval)", "share with interval"),
         ),
         (f"Intervals: {found.table['method'].iloc[0]}.", *found.notes),
         name="responders",
@@ -217,7 +217,7 @@ def _at_amounts(shares: pd.DataFrame, found: Responders) -> Table:
         (
             Column("threshold", "Improvement", "signed", shown_decimals(measure)),
             Column(("responders", "n"), "Improved / denominator", "fraction"),
-            Column(("share", "lower", "upper"), f"Share ({percent} interval)", "share with interval"),
+            Column("share", f"Share ({percent} interval)", "share with interval"),
         ),
         found.distribution.notes,
         name="change",

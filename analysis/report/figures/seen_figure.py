@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 
 from analysis.report.parts import numbers
-from analysis.report.parts.axes import legend_above, wrap
+from analysis.report.parts.axes import legend_above, panel_grid, wrap
 from analysis.report.parts.figures import Figure
-from analysis.report.parts.look import MOST_IN_ONE_PANEL, Width, marks, new_drawing, quiet_grid, without_markers
+from analysis.report.parts.look import MOST_IN_ONE_PANEL, Width, marks, quiet_grid, without_markers
 from analysis.report.parts.numbers import in_text, shown_decimals
 from analysis.report.parts.tables import Column, Table
 
@@ -22,8 +22,6 @@ if TYPE_CHECKING:
 
 #: A measure seen at more weeks than this is summarised in eight spans of about equally many visits.
 MOST_WEEKS_SHOWN = 12
-#: Panels beside each other at a desk, where every protocol has its own.
-_COLUMNS = 3
 _ROOM: dict[Width, int] = {"wide": 90, "narrow": 32}
 
 
@@ -47,9 +45,7 @@ def seen_summary(visits: pd.DataFrame) -> pd.DataFrame:
     >>> seen_summary(frame)[["week", "n", "mean"]].values.tolist()
     [['6', 2, 2.0]]
     """
-    known = visits[visits["value"].notna()].copy()
-    known["protocol"] = known["protocol"].astype("str")
-    known["position"], words = _spans(known["week"])
+    known, words = _placed(visits)
     grouped = known.groupby(["protocol", "position"], sort=True)
     value = grouped["value"]
     table = pd.DataFrame(
@@ -87,19 +83,15 @@ def seen_figure(visits: pd.DataFrame, measure: Measure) -> Figure:
     table = seen_summary(visits)
     names = [name for name in _order(visits["protocol"]) if name in set(table["protocol"])]
     drawn = marks(names)
-    words = dict(zip(table["position"], table["week"], strict=True))
-    known = visits[visits["value"].notna()].copy()
-    known["protocol"] = known["protocol"].astype("str")
-    known["position"], _ = _spans(known["week"])
+    known, words = _placed(visits)
     decimals = shown_decimals(measure)
 
     def draw(width: Width) -> Drawing:
         together = len(names) <= MOST_IN_ONE_PANEL and width == "wide"
         groups = [names] if together else [[name] for name in names]
-        columns = min(len(groups), _COLUMNS) if width == "wide" else 1
-        rows = -(-len(groups) // columns)
-        drawing = new_drawing(width, 3.1 if together else 0.4 + 1.9 * rows)
-        panels = drawing.subplots(rows, columns, sharey=True, sharex=True, squeeze=False)
+        above, height = (0.0, 3.1) if together else (0.4, 1.9)
+        drawing, panels = panel_grid(len(groups), width, above=above, height=height, sharex=True, sharey=True)
+        columns = panels.shape[1]
         for group, axes in zip(groups, panels.flat, strict=False):
             for place, name in enumerate(group):
                 _draw_boxes(axes, known[known["protocol"] == name], drawn[name].colour, place, len(group))
@@ -109,8 +101,6 @@ def seen_figure(visits: pd.DataFrame, measure: Measure) -> Figure:
                 axes.set_title(wrap(group[0], 44 if columns == 1 else 27), color=drawn[group[0]].colour)
         for axes in panels[:, 0]:
             axes.set_ylabel(f"{wrap(measure.label, 26)}\n({measure.unit})")
-        for axes in panels.flat[len(groups) :]:
-            axes.set_axis_off()
         shown = [words[position] for position in sorted(words)]
         for axes in panels.flat[max(0, len(groups) - columns) : len(groups)]:
             axes.set_xlabel("Weeks")
@@ -119,7 +109,7 @@ def seen_figure(visits: pd.DataFrame, measure: Measure) -> Figure:
             if sum(len(word) + 2 for word in shown) > _ROOM[width] / columns:
                 axes.tick_params(axis="x", rotation=45)
         if together and len(names) > 1:
-            legend_above(drawing, without_markers(drawn, dashes=False), columns=min(len(names), 3))
+            legend_above(drawing, without_markers(drawn, dashes=False), width)
         return drawing
 
     return Figure(
@@ -132,38 +122,31 @@ def seen_figure(visits: pd.DataFrame, measure: Measure) -> Figure:
             "These are the patients who came; the model means further down allow for those who did not."
         ),
         alt=_seen_in_words(table, measure, decimals),
-        table=seen_table(table, measure),
+        table=Table(
+            table,
+            f"{measure.label} ({measure.unit}) of the patients seen, by week.",
+            (
+                Column("week", "Week", "text"),
+                Column("n", "Patients seen", "count"),
+                Column("mean", "Mean", "number", decimals),
+                Column("standard_deviation", "SD", "number", decimals),
+                Column("median", "Median", "number", decimals),
+                Column(("lower_quartile", "upper_quartile"), "Quartiles", "interval", decimals),
+                Column(("lowest", "highest"), "Range", "interval", decimals),
+            ),
+            ("SD: standard deviation.",),
+            name="seen",
+            rows_grouped_by="protocol",
+        ),
         draw=draw,
     )
 
 
-def seen_table(summary: pd.DataFrame, measure: Measure) -> Table:
-    """Show a summary of the values seen by week.
-
-    Parameters
-    ----------
-    summary : pandas.DataFrame
-        As :func:`seen_summary` gives it.
-    measure : Measure
-        The measure.
-    """
-    decimals = shown_decimals(measure)
-    return Table(
-        summary,
-        f"{measure.label} ({measure.unit}) of the patients seen, by week.",
-        (
-            Column("week", "Week", "text"),
-            Column("n", "Patients seen", "count"),
-            Column("mean", "Mean", "number", decimals),
-            Column("standard_deviation", "SD", "number", decimals),
-            Column("median", "Median", "number", decimals),
-            Column(("lower_quartile", "upper_quartile"), "Quartiles", "interval", decimals),
-            Column(("lowest", "highest"), "Range", "interval", decimals),
-        ),
-        ("SD: standard deviation.",),
-        name="seen",
-        rows_grouped_by="protocol",
-    )
+def _placed(visits: pd.DataFrame) -> tuple[pd.DataFrame, dict[int, str]]:
+    """Give the visits with a value, each with the place of its week, and the names of the places."""
+    known = visits[visits["value"].notna()]
+    position, words = _spans(known["week"])
+    return known.assign(protocol=known["protocol"].astype("str"), position=position), words
 
 
 def _spans(weeks: pd.Series) -> tuple[pd.Series, dict[int, str]]:

@@ -8,11 +8,11 @@ import numpy as np
 
 from analysis.curves.recovery_choices import adjusted_in_words
 from analysis.report.parts import numbers
-from analysis.report.parts.axes import wrap, zero_line
+from analysis.report.parts.axes import panel_grid, wrap, zero_line
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import FAINT, INK, QUIET, Width, marks, new_drawing, quiet_grid
 from analysis.report.parts.numbers import in_text, shown_decimals
-from analysis.report.parts.tables import Column, Table
+from analysis.report.parts.tables import Column, Table, level_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -21,6 +21,14 @@ if TYPE_CHECKING:
     from analysis.cohort.measures import Measure
     from analysis.outcomes.missing.missing_analyses import MissingDataAnalyses
     from analysis.outcomes.missing.tipping_point import TippingPoint
+
+
+#: The first columns of a table of analyses side by side.
+_ANALYSES = (
+    Column("line", "Analysis, assumption"),
+    Column("n", "Patients", "count"),
+    Column("reference_n", "Patients compared with", "count"),
+)
 
 
 def analyses_figure(found: MissingDataAnalyses) -> Figure:
@@ -42,14 +50,12 @@ def analyses_figure(found: MissingDataAnalyses) -> Figure:
     lines = list(dict.fromkeys(table["line"]))
     drawn = {name: mark for name, mark in marks([found.reference, *others]).items() if name != found.reference}
     decimals = shown_decimals(measure)
-    percent = numbers.level_in_words(float(table["level"].iloc[0]))
+    percent = level_of(table)
 
     def draw(width: Width) -> Drawing:
         wide = width == "wide"
-        columns = min(len(others), 3) if wide else 1
-        rows = int(np.ceil(len(others) / columns))
-        drawing = new_drawing(width, rows * (0.9 + (0.27 if wide else 0.36) * len(lines)))
-        panels = drawing.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)
+        height = 0.9 + (0.27 if wide else 0.36) * len(lines)
+        drawing, panels = panel_grid(len(others), width, height=height, sharex=True, sharey=True)
         for name, axes in zip(others, panels.flat, strict=False):
             one = table[table["protocol"] == name].set_index("line").reindex(lines)
             places = np.arange(len(lines))
@@ -61,8 +67,6 @@ def analyses_figure(found: MissingDataAnalyses) -> Figure:
             axes.set_ylim(len(lines) - 0.5, -0.5)
             axes.set_title(f"{wrap(name, 30)}\n{wrap(f'minus {found.reference}', 30)}", color=mark.colour)
             quiet_grid(axes, "x")
-        for axes in panels.flat[len(others) :]:
-            axes.set_axis_off()
         for axes in panels[-1]:
             axes.set_xlabel(wrap(f"Difference at week {numbers.week(found.endpoint.week)} ({measure.unit})", 34))
         return drawing
@@ -76,30 +80,20 @@ def analyses_figure(found: MissingDataAnalyses) -> Figure:
             "the finding does not hang on who was missed."
         ),
         alt=_agreement_in_words(table, others, measure, decimals),
-        table=analyses_table(table, measure.unit, decimals, percent, found.notes),
-        draw=draw,
-    )
-
-
-def analyses_table(table: pd.DataFrame, unit: str, decimals: int, percent: str, notes: tuple[str, ...]) -> Table:
-    """Show the differences of means under every assumption."""
-    return Table(
-        table,
-        "Differences of means under several assumptions about missing visits.",
-        (
-            Column("line", "Analysis, assumption"),
-            Column("n", "Patients", "count"),
-            Column("reference_n", "Patients compared with", "count"),
-            Column(
-                ("difference", "lower", "upper"),
-                f"Difference in {unit} ({percent} interval)",
-                "signed with interval",
-                decimals,
+        table=Table(
+            table,
+            "Differences of means under several assumptions about missing visits.",
+            (
+                *_ANALYSES,
+                Column(
+                    "difference", f"Difference in {measure.unit} ({percent} interval)", "signed with interval", decimals
+                ),
             ),
+            found.notes,
+            name="missing-analyses",
+            rows_grouped_by="protocol",
         ),
-        notes,
-        name="missing-analyses",
-        rows_grouped_by="protocol",
+        draw=draw,
     )
 
 
@@ -112,16 +106,14 @@ def responder_analyses_table(found: MissingDataAnalyses) -> Table:
         The analyses, of a measure with a threshold.
     """
     table = _by_protocol(found.responders)
-    percent = numbers.level_in_words(float(table["level"].iloc[0]))
+    percent = level_of(table)
     return Table(
         table,
         f"Differences of responder shares from {found.reference} at week {numbers.week(found.endpoint.week)} under several "
         "assumptions about missing visits.",
         (
-            Column("line", "Analysis, assumption"),
-            Column("n", "Patients", "count"),
-            Column("reference_n", "Patients compared with", "count"),
-            Column(("difference", "lower", "upper"), f"Percentage points ({percent} interval)", "points with interval"),
+            *_ANALYSES,
+            Column("difference", f"Percentage points ({percent} interval)", "points with interval"),
             Column("method", "Method of the interval"),
         ),
         (found.endpoint.to_reach.words,),
@@ -148,13 +140,10 @@ def tipping_figure(found: TippingPoint) -> Figure:
     others = list(dict.fromkeys(table["protocol"]))
     drawn = marks([found.reference, *others])
     decimals = shown_decimals(measure)
-    percent = numbers.level_in_words(float(table["level"].iloc[0]))
+    percent = level_of(table)
 
     def draw(width: Width) -> Drawing:
-        columns = min(len(others), 3) if width == "wide" else 1
-        rows = int(np.ceil(len(others) / columns))
-        drawing = new_drawing(width, 0.5 + 2.5 * rows)
-        panels = drawing.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)
+        drawing, panels = panel_grid(len(others), width, above=0.5, height=2.5, sharex=True, sharey=True)
         for name, axes in zip(others, panels.flat, strict=False):
             one = table[table["protocol"] == name]
             colour = drawn[name].colour
@@ -172,8 +161,6 @@ def tipping_figure(found: TippingPoint) -> Figure:
                 )  # fmt: skip
             axes.set_title(f"{wrap(name, 30)}\n{wrap(f'minus {found.reference}', 30)}", color=colour)
             quiet_grid(axes)
-        for axes in panels.flat[len(others) :]:
-            axes.set_axis_off()
         for axes in panels[-1]:
             axes.set_xlabel(wrap(f"Added to the missing values ({measure.unit})", 34))
         for axes in panels[:, 0]:
@@ -195,12 +182,7 @@ def tipping_figure(found: TippingPoint) -> Figure:
             (
                 Column("delta", "Shift", "signed", decimals),
                 Column(("n_missing", "n"), "Shifted, of patients", "fraction"),
-                Column(
-                    ("difference", "lower", "upper"),
-                    f"Difference ({percent} interval)",
-                    "signed with interval",
-                    decimals,
-                ),
+                Column("difference", f"Difference ({percent} interval)", "signed with interval", decimals),
             ),
             found.notes,
             name="tipping-point",
@@ -233,7 +215,7 @@ def calibration_figure(table: pd.DataFrame, *, truth: str) -> Figure:
     'Are the probabilities of response right?'
     """
     known = table[table["n"] > 0]
-    percent = numbers.level_in_words(float(table["level"].iloc[0]))
+    percent = level_of(table)
     furthest = float((known["share"] - known["mean_probability"]).abs().max()) if len(known) else float("nan")
 
     def draw(width: Width) -> Drawing:
@@ -270,7 +252,7 @@ def calibration_figure(table: pd.DataFrame, *, truth: str) -> Figure:
                 Column(("band_from", "band_to"), "Band", "shares"),
                 Column("mean_probability", "Mean probability", "share", 1),
                 Column(("responders", "n"), "Responded, of patients", "fraction"),
-                Column(("share", "lower", "upper"), f"Share ({percent} interval)", "share with interval", 1),
+                Column("share", f"Share ({percent} interval)", "share with interval", 1),
             ),
             (f"Intervals: {table['method'].iloc[0]}.",),
             name="calibration",

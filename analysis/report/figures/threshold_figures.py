@@ -12,7 +12,7 @@ from analysis.report.parts.axes import decimals_for, legend_above, wrap
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import FAINT, INK, QUIET, Width, marks, new_drawing, quiet_grid, without_markers
 from analysis.report.parts.numbers import in_text
-from analysis.report.parts.tables import Column, Table
+from analysis.report.parts.tables import Column, Table, level_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -54,8 +54,7 @@ def threshold_figure(found: FoundThresholds, label: str) -> Figure:
     unit = f" ({found.unit})" if found.unit else ""
     decimals = decimals_for([*rows["estimate"], *rows["upper"]])
     detectable = _detectable(found)
-    levels = found.anchor_based["level"].unique()
-    percent = numbers.level_in_words(float(levels[0])) if len(levels) else "95 %"
+    percent = level_of(found.anchor_based)
 
     def draw(width: Width) -> Drawing:
         room = 34 if width == "wide" else 20
@@ -97,36 +96,21 @@ def threshold_figure(found: FoundThresholds, label: str) -> Figure:
             f"and error, which say nothing about importance. {_against(found, decimals)}"
         ),
         alt=_in_words(found, decimals),
-        table=threshold_table(found, label),
+        table=Table(
+            rows,
+            f"Thresholds of improvement in {in_text(label)}{unit}.",
+            (
+                Column("method", "Method"),
+                Column("n", "Patients", "count"),
+                Column("estimate", "Threshold (interval)", "number with interval", decimals),
+                Column("against_error", "Against the error of one test"),
+            ),
+            ("Intervals: bootstrap percentile, for thresholds from the anchor only.", *found.notes),
+            name="thresholds",
+            rows_grouped_by="kind",
+        ),
         draw=draw,
         message=_message(found, label, decimals),
-    )
-
-
-def threshold_table(found: FoundThresholds, label: str) -> Table:
-    """Show the thresholds by method.
-
-    Parameters
-    ----------
-    found : FoundThresholds
-        Thresholds found in one data set.
-    label : str
-        Name of the measure.
-    """
-    rows = _rows(found)
-    decimals = decimals_for([*rows["estimate"], *rows["upper"]])
-    return Table(
-        rows,
-        f"Thresholds of improvement in {in_text(label)}{f' ({found.unit})' if found.unit else ''}.",
-        (
-            Column("method", "Method"),
-            Column("n", "Patients", "count"),
-            Column(("estimate", "lower", "upper"), "Threshold (interval)", "number with interval", decimals),
-            Column("against_error", "Against the error of one test"),
-        ),
-        ("Intervals: bootstrap percentile, for thresholds from the anchor only.", *found.notes),
-        name="thresholds",
-        rows_grouped_by="kind",
     )
 
 
@@ -165,6 +149,8 @@ def anchor_figure(
         [_of_class(known.loc[known[anchor] == value, improvement], word) for value, word in words.items()]
     )
     drawn = marks(list(words.values()))
+    in_unit = f" ({unit})" if unit else ""
+    quartiles = ("median", "lower_quartile", "upper_quartile")
     decimals = decimals_for([*table["lower_quartile"], *table["upper_quartile"]])
 
     def draw(width: Width) -> Drawing:
@@ -177,10 +163,10 @@ def anchor_figure(
             one = shown[shown["feels"] == word]
             seaborn.ecdfplot(one, x="improvement", ax=axes, color=mark.colour, linestyle=mark.dash, stat="percent")
         axes.set_ylim(0, 104)
-        axes.set_xlabel(f"Improvement{f' ({unit})' if unit else ''}")
+        axes.set_xlabel(f"Improvement{in_unit}")
         axes.set_ylabel("Patients improved by\nat most this much (%)")
         quiet_grid(axes, "both")
-        legend_above(drawing, without_markers(drawn), columns=1 if width == "narrow" else min(len(drawn), 5))
+        legend_above(drawing, without_markers(drawn), width, most=5)
         return drawing
 
     parts = [
@@ -197,16 +183,11 @@ def anchor_figure(
         alt=f"Cumulative distributions of improvement{f' in {unit}' if unit else ''}: {'; '.join(parts)}.",
         table=Table(
             table,
-            f"Improvement in {in_text(label)}{f' ({unit})' if unit else ''} by the patients' own judgement.",
+            f"Improvement in {in_text(label)}{in_unit} by the patients' own judgement.",
             (
                 Column("anchor_class", "Judgement"),
                 Column("n", "Patients", "count"),
-                Column(
-                    ("median", "lower_quartile", "upper_quartile"),
-                    "Median (quartiles)",
-                    "signed with interval",
-                    decimals,
-                ),
+                Column(quartiles, "Median (quartiles)", "signed with interval", decimals),
             ),
             name="anchor",
         ),

@@ -71,7 +71,7 @@ def document_to_html(document: Document, *, stamp: str) -> str:
     if folded:
         sections[-1].append("</details>")
     page = str(
-        _template("page.html.j2").render(
+        _page().render(
             # The contents stand after the first section, which is the answer.
             first="\n".join(part for section in sections[:2] for part in section),
             rest="\n".join(part for section in sections[2:] for part in section),
@@ -169,10 +169,9 @@ class _StandsAlone(HTMLParser):
 
 
 @cache
-def _template(name: str) -> Any:
+def _page() -> Any:
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-    environment = Environment(
-        loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined, trim_blocks=True
-    )
-    return environment.get_template(name)
+    templates = FileSystemLoader(TEMPLATES)
+    environment = Environment(loader=templates, autoescape=True, undefined=StrictUndefined, trim_blocks=True)
+    return environment.get_template("page.html.j2")

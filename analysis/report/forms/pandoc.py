@@ -106,14 +106,9 @@ def _run(arguments: list[str], folder: Path) -> str:
     environment = {**os.environ, "SOURCE_DATE_EPOCH": _EPOCH}
     try:
         done = subprocess.run(
-            [_path(), *arguments],
-            capture_output=True,
-            check=False,
-            timeout=_TIME_LIMIT,
-            env=environment,
-            text=True,
+            [_path(), *arguments], capture_output=True, check=False, timeout=_TIME_LIMIT, env=environment, text=True,
             cwd=folder,
-        )
+        )  # fmt: skip
     except subprocess.TimeoutExpired as error:
         raise ReportError("Pandoc took too long.", what_to_do="Choose html, or a smaller cohort.") from error
     if done.returncode:

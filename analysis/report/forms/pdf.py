@@ -35,6 +35,8 @@ _BEFORE = 0.86
 _ROWS_KEPT_TOGETHER = 12
 #: Kept although they are not printable: spaces, and the mark after words written from right to left.
 _KEPT = f"\u00a0\u2003{MARK}"
+#: How characters are written in a string literal of Typst.
+_ESCAPED = str.maketrans({"\\": "\\\\", '"': '\\"', "\n": "\\n", "\r": "", "\t": " "})
 
 
 def document_to_pdf(document: Document, *, stamp: str) -> bytes:
@@ -154,17 +156,17 @@ def _table(table: Table) -> str:
     spans = table.spans()
     head = []
     if any(over for over, _ in spans):
-        head += [f"table.cell(colspan: {len(under)}, align: center, [{_shown(over)}])" for over, under in spans]
-    head += [f"[{_shown(column.label)}]" for column in table.columns]
+        head += [f"table.cell(colspan: {len(under)}, align: center, [#{_text(over)}])" for over, under in spans]
+    head += [f"[#{_text(column.label)}]" for column in table.columns]
     cells = []
     for group, row in rows:
         if group is not None:
             # A header of the second level is never the last line of a page.
             cells.append(
                 f"table.header(level: 2, repeat: false, table.cell(colspan: {count}, align: left, "
-                f"inset: (top: 7pt, bottom: 3pt), group[{_shown(group)}]))"
+                f"inset: (top: 7pt, bottom: 3pt), group[#{_text(group)}]))"
             )
-        cells += [_shown(cell, code=True) for cell in row]
+        cells += [_text(cell) for cell in row]
     aligned = ", ".join(table.sides())
     widths = ", ".join(f"{weight:g}fr" for weight in column_widths(table))
     return (
@@ -175,23 +177,12 @@ def _table(table: Table) -> str:
     )
 
 
-def _shown(text: str, *, code: bool = False) -> str:
-    return _text(text) if code else f"#{_text(text)}"
-
-
 def _texts(texts: tuple[str, ...]) -> str:
     return f"({', '.join(_text(text) for text in texts)}{',' if texts else ''})"
 
 
 def _text(text: str) -> str:
     """Write a string literal of Typst; nothing in it is markup."""
-    escaped = (
-        hold_together(text)
-        .replace("\\", "\\\\")
-        .replace('"', '\\"')
-        .replace("\n", "\\n")
-        .replace("\r", "")
-        .replace("\t", " ")
-    )
+    escaped = hold_together(text).translate(_ESCAPED)
     kept = "".join(character for character in escaped if character.isprintable() or character in _KEPT)
     return f'"{kept}"'

@@ -59,7 +59,7 @@ def document_to_slides(document: Document, *, stamp: str) -> bytes:
         paragraphs = [paragraph for one in answers for paragraph in one.paragraphs]
         points = [sentence for paragraph in paragraphs for sentence in _sentences(paragraph)]
         slides += _slide("In short", [_points(points)], " ".join(paragraphs))
-    for one in figures_for_slides(document):
+    for one in _figures(document):
         # Pandoc shows an alternative text under the picture and reads a title out: so the sentence is the title.
         picture = image(pictures.add(one.png("slide")), title=one.alt)
         said = f"{one.alt} {one.caption} {_rows(one.table)}".strip()
@@ -70,17 +70,11 @@ def document_to_slides(document: Document, *, stamp: str) -> bytes:
     return write_office(slides, pictures, "pptx", title=title)
 
 
-def figures_for_slides(document: Document) -> list[Figure]:
-    """Choose the figures that become slides: those with a message, the last of each title, in order, at most five.
-
-    Parameters
-    ----------
-    document : Document
-        The report.
-    """
-    by_title = {one.title: one for one in document.blocks if isinstance(one, Figure) and one.message}
-    chosen = [one for one in document.blocks if any(one is kept for kept in by_title.values())]
-    return [one for one in chosen if isinstance(one, Figure)][:MOST_FIGURES]
+def _figures(document: Document) -> list[Figure]:
+    """Choose the figures that become slides: those with a message, the last of each title, in order, at most five."""
+    figures = [one for one in document.blocks if isinstance(one, Figure) and one.message]
+    last = {one.title: one for one in figures}
+    return [one for one in figures if one is last[one.title]][:MOST_FIGURES]
 
 
 def _slide(title: str, body: list[Node], said: str) -> list[Node]:

@@ -35,9 +35,9 @@ def sessions(page: PatientPage) -> Section:
 
 def brace(page: PatientPage) -> Section:
     """Show the limits of the brace with the motion measured."""
-    if page.brace is None or page.brace.dropna(subset=["flexion_limit_deg", "extension_limit_deg"]).empty:
+    known = None if page.brace is None else page.brace.dropna(subset=["flexion_limit_deg", "extension_limit_deg"])
+    if known is None or known.empty:
         return Section((absent("limits of a brace for this patient."),))
-    known = page.brace.dropna(subset=["flexion_limit_deg", "extension_limit_deg"])
     own = page.cohort.visits[page.cohort.visits["patient_id"] == page.patient]
     parts = []
     # Extension is measured as degrees of extension: its sign is turned to count as the brace does.
@@ -64,19 +64,11 @@ def events(page: PatientPage) -> Section:
         related=yes_no(page.events, "related"),
         event=page.events["event"].astype("str"),
     )
-    return Section(
-        (
-            Table(
-                table.sort_values("week"),
-                "Events.",
-                (
-                    Column("week", "Week", "week"),
-                    Column("event", "Event"),
-                    Column("serious", "Serious"),
-                    Column("related", "Related to the programme"),
-                ),
-                ("Related: in the eyes of those who recorded it.",),
-                name="events",
-            ),
-        )
+    columns = (
+        Column("week", "Week", "week"),
+        Column("event", "Event"),
+        Column("serious", "Serious"),
+        Column("related", "Related to the programme"),
     )
+    note = "Related: in the eyes of those who recorded it."
+    return Section((Table(table.sort_values("week"), "Events.", columns, (note,), name="events"),))

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.report.parts import numbers
-from analysis.report.parts.axes import axes_inches, week_axis, wrap
+from analysis.report.parts.axes import axes_inches, panel_grid, week_axis, wrap
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import FAINT, INK, QUIET, Width, new_drawing, quiet_grid
 from analysis.report.parts.tables import Column, Table
@@ -38,21 +38,16 @@ def session_figure(sessions: pd.DataFrame) -> Figure:
     weeks = sorted(float(week) for week in sessions["week"].unique())
 
     def draw(width: Width) -> Drawing:
-        columns = min(len(modalities), 3) if width == "wide" else 1
-        rows = int(np.ceil(len(modalities) / columns))
-        drawing = new_drawing(width, 0.4 + 2.0 * rows)
-        panels = list(drawing.subplots(rows, columns, sharey=True, squeeze=False).flat)
-        for modality, axes in zip(modalities, panels, strict=False):
+        drawing, panels = panel_grid(len(modalities), width, above=0.4, height=2.0, sharey=True)
+        for modality, axes in zip(modalities, panels.flat, strict=False):
             own = table[table["modality"] == modality]
             axes.bar(own["week"], own["sessions_prescribed"], width=0.8, color="none", edgecolor=QUIET, linewidth=0.8)
             axes.bar(own["week"], own["sessions_done"], width=0.8, color=_DONE, alpha=0.85)
-            week_axis(axes, weeks, inches=axes_inches(width, columns=columns))
+            week_axis(axes, weeks, inches=axes_inches(width, columns=panels.shape[1]))
             axes.set_xlim(weeks[0] - 0.7, weeks[-1] + 0.7)
             axes.set_title(wrap(modality, 28))
             quiet_grid(axes)
-        for axes in panels[len(modalities) :]:
-            axes.set_axis_off()
-        for axes in panels[::columns]:
+        for axes in panels[:, 0]:
             axes.set_ylabel("Sessions a week")
         return drawing
 
@@ -141,24 +136,14 @@ def brace_figure(brace: pd.DataFrame, motion: pd.DataFrame) -> Figure:
         drawing = new_drawing(width, 2.9)
         axes = drawing.add_subplot()
         weeks = np.append(limits["week"].to_numpy(dtype=float), end)
-        steps = {
-            name: np.append(limits[name].to_numpy(dtype=float), float(limits[name].iloc[-1]))
+        flexion, extension = (
+            np.append(limits[name].to_numpy(dtype=float), limits[name].iloc[-1])
             for name in ("flexion_limit_deg", "extension_limit_deg")
-        }
-        axes.fill_between(
-            weeks,
-            steps["extension_limit_deg"],
-            steps["flexion_limit_deg"],
-            step="post",
-            color=FAINT,
-            alpha=0.35,
-            linewidth=0,
         )
-        axes.step(weeks, steps["flexion_limit_deg"], where="post", color=_FLEXION, label="flexion limit")
+        axes.fill_between(weeks, extension, flexion, step="post", color=FAINT, alpha=0.35, linewidth=0)
+        axes.step(weeks, flexion, where="post", color=_FLEXION, label="flexion limit")
         dash = (0, (6, 2))
-        axes.step(
-            weeks, steps["extension_limit_deg"], where="post", color=_EXTENSION, linestyle=dash, label="extension limit"
-        )
+        axes.step(weeks, extension, where="post", color=_EXTENSION, linestyle=dash, label="extension limit")
         for direction, colour, marker in (("flexion", _FLEXION, "o"), ("extension", _EXTENSION, "s")):
             own = motion[motion["direction"] == direction]
             if len(own):

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from analysis.report.one_patient.worse import worse_in_words
 from analysis.report.parts import numbers
-from analysis.report.parts.numbers import in_text
+from analysis.report.parts.numbers import capitalised, in_text
 from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.wording import INVENTED
 
@@ -68,5 +68,4 @@ def _off_in_words(one: PatientOnCohort) -> str:
             f"{numbers.number(visit.value, decimals)} {one.measure.unit} at week {numbers.week(visit.week)}, {visit.place} "
             f"{numbers.interval(visit.lower, visit.upper, decimals)} ({'better' if better else 'worse'} than expected)"
         )
-    label = in_text(one.measure.label)
-    return f"{label[0].upper()}{label[1:]}: {'; '.join(parts)}."
+    return f"{capitalised(in_text(one.measure.label))}: {'; '.join(parts)}."

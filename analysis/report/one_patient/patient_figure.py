@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
 from analysis.report.parts import numbers
-from analysis.report.parts.axes import axes_inches, week_axis, wrap
+from analysis.report.parts.axes import axes_inches, panel_grid, week_axis, wrap
 from analysis.report.parts.figures import Figure
-from analysis.report.parts.look import FAINT, INK, QUIET, Width, new_drawing, quiet_grid
-from analysis.report.parts.numbers import in_text
+from analysis.report.parts.look import FAINT, INK, QUIET, Width, quiet_grid
+from analysis.report.parts.numbers import capitalised, in_text
 from analysis.report.parts.tables import Column, Table
 
 if TYPE_CHECKING:
@@ -47,17 +46,14 @@ def patient_figure(found: Sequence[PatientOnCohort], thresholds: Mapping[str, Ch
         Its table has a row a measure and week: centiles of the others and the patient's value.
     """
     percent = numbers.level_in_words(found[0].level)
-    beside = min(len(found), 2 if len(found) <= _MOST_IN_TWO_COLUMNS else 3)
+    beside = 2 if len(found) <= _MOST_IN_TWO_COLUMNS else 3
     off, compared = sum(len(one.off) for one in found), sum(len(one.compared) for one in found)
 
-    def draw(width: Width, columns: int, height: float) -> Drawing:
-        rows = math.ceil(len(found) / columns)
-        drawing = new_drawing(width, 0.7 + height * rows)
-        panels = drawing.subplots(rows, columns, squeeze=False).flat
-        for one, axes in zip(found, panels, strict=False):
+    def draw(width: Width, most: int, height: float) -> Drawing:
+        drawing, panels = panel_grid(len(found), width, above=0.7, height=height, most=most)
+        columns = panels.shape[1]
+        for one, axes in zip(found, panels.flat, strict=False):
             _draw_measure(axes, one, thresholds.get(one.measure.name), axes_inches(width, columns=columns))
-        for axes in list(panels)[len(found) :]:
-            axes.set_axis_off()
         _legend(
             drawing, ahead=any(len(one.ahead) for one in found), columns=columns,
             thresholds=any(one.measure.name in thresholds for one in found),
@@ -76,11 +72,11 @@ def patient_figure(found: Sequence[PatientOnCohort], thresholds: Mapping[str, Ch
         ),
         alt=" ".join(_in_words(one) for one in found),
         table=_table(found),
-        draw=lambda width: draw(width, beside if width == "wide" else 1, 2.35),
+        draw=lambda width: draw(width, beside, 2.35),
         message=""
         if not compared
         else f"{off} of {numbers.plural(compared, 'value')} {'is' if off == 1 else 'are'} off the expected curve",
-        draw_for_slide=lambda: draw("wide", min(len(found), 3), 1.5),
+        draw_for_slide=lambda: draw("wide", 3, 1.5),
     )
 
 
@@ -187,5 +183,4 @@ def _in_words(one: PatientOnCohort) -> str:
             f"({numbers.interval(end['lower'], end['upper'], decimals)})"
         )
     marked = f"; {numbers.listed(off)}" if off else ""
-    label = in_text(one.measure.label)
-    return f"{label[0].upper()}{label[1:]}: {at}{among}{marked}{ahead}."
+    return f"{capitalised(in_text(one.measure.label))}: {at}{among}{marked}{ahead}."

@@ -16,19 +16,13 @@ if TYPE_CHECKING:
 
     from analysis.curves.patient_on_cohort import PatientOnCohort
     from analysis.report.one_patient.study import PatientPage
-    from analysis.report.parts.figures import Figure
+    from analysis.report.parts.passages import Item
 
 _PLACES = {"start": "baseline", "not compared": "not compared"}
 
 
-def off_rule(level: float) -> str:
-    """Say when a visit is marked as off the expected curve.
-
-    Examples
-    --------
-    >>> off_rule(0.95)[:94]
-    'The rule: a value is off the expected curve where it lies outside the 95 % prediction interval'
-    """
+def _off_rule(level: float) -> str:
+    """Say when a visit is marked as off the expected curve."""
     return (
         f"The rule: a value is off the expected curve where it lies outside the {numbers.level_in_words(level)} prediction "
         "interval for that visit, given the protocol, the baseline and the patient's earlier visits, by curves fitted to "
@@ -43,7 +37,7 @@ def curves(page: PatientPage) -> Section:
     if not page.found:
         return Section((absent("a measure that could be compared with the other patients."), *left_out))
     notes = [f"{one.measure.label}: {note}" for one in page.found for note in one.notes]
-    items: list[Passage | Figure] = [patient_figure(page.found, page.thresholds)]
+    items: list[Item] = [patient_figure(page.found, page.thresholds)]
     if notes:
         items.append(Passage(tuple(notes), "items"))
     return Section((*items, *left_out))
@@ -72,7 +66,7 @@ def visits(page: PatientPage) -> Section:
         name="visits",
         rows_grouped_by="measure",
     )
-    return Section((Passage((off_rule(page.level),)), table))
+    return Section((Passage((_off_rule(page.level),)), table))
 
 
 def _visit_rows(one: PatientOnCohort) -> Iterator[dict[str, object]]:

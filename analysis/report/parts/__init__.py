@@ -10,12 +10,12 @@
   back.
 - ``passages``: Sentences of a report, and sections made of sentences, figures and tables.
 - ``tables``: A table of a report: numbers kept as they are, shown as text by column formats, the same in every form.
-- ``outcome_tables``: Tables of the home programme and of change for an appendix: one call a table.
+- ``outcome_tables``: Tables of counts with their shares, of the home programme and of change: one call a table.
 - ``indicator_numbers``: Values of a quarter's indicators as readers see them; what is hidden is said to be hidden.
 - ``figures``: A figure of a report: drawn when it is shown, never without a sentence and a table that say the same.
 - ``look``: The look of figures: colours that colour-blind readers tell apart, with markers and dashes that say the
   same.
-- ``axes``: Parts that several figures share: the week axis, numbers seen under it, direct labels, wrapped names.
+- ``axes``: Parts that several figures share: panels, the week axis, numbers seen under it, direct labels, wrapped names.
 - ``forest``: One row a protocol with its estimate and interval at one week: what a slide shows where there are many
   protocols.
 """

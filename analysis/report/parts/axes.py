@@ -1,4 +1,4 @@
-"""Parts that several figures share: the week axis, numbers seen under it, direct labels, wrapped names."""
+"""Parts that several figures share: panels, the week axis, numbers seen under it, direct labels, wrapped names."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analysis.report.parts import numbers
-from analysis.report.parts.look import INK, QUIET, WIDTH_INCHES, Mark, Width, spread
+from analysis.report.parts.look import INK, QUIET, WIDTH_INCHES, Mark, Width, new_drawing, spread
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -25,7 +25,46 @@ _POINTS_PER_ROW = 12.0
 _LABEL = 20
 
 
-def week_axis(axes: Axes, weeks: Sequence[float], *, inches: float, label: bool = True) -> list[float]:
+def panel_grid(
+    n: int, width: Width, *, height: float, above: float = 0.0, most: int = 3, **shared: Any
+) -> tuple[Drawing, Any]:
+    """Return a new drawing with so many panels, beside each other at a desk and one below another on a phone.
+
+    Parameters
+    ----------
+    n : int
+        Panels; the places left over in the last row stay empty.
+    width : {"wide", "narrow"}
+        For a desk and paper, or for a phone.
+    height, above : float
+        Inches of a row of panels, and of what stands above and below them all.
+    most : int
+        Panels beside each other at a desk.
+    **shared
+        Which axes are shared: ``sharex``, ``sharey``.
+
+    Returns
+    -------
+    Figure
+        The matplotlib figure.
+    numpy.ndarray of Axes
+        The panels, row by row.
+
+    Examples
+    --------
+    >>> panel_grid(5, "wide", height=2.0)[1].shape, panel_grid(5, "narrow", height=2.0)[1].shape
+    ((2, 3), (5, 1))
+    """
+    columns = min(n, most) if width == "wide" else 1
+    rows = math.ceil(n / columns)
+    drawing = new_drawing(width, above + height * rows)
+    panels = drawing.subplots(rows, columns, squeeze=False, **shared)
+    for axes in panels.flat[n:]:
+        axes.set_axis_off()
+    return drawing, panels
+
+
+def week_axis(axes: Axes, weeks: Sequence[float], *, inches: float) -> list[float]:
     """Put a tick at each week that was scheduled, as many as there is room for.
 
     Parameters
@@ -36,8 +75,6 @@ def week_axis(axes: Axes, weeks: Sequence[float], *, inches: float, label: bool 
         Weeks in the data.
     inches : float
         Width of the axes.
-    label : bool
-        Whether the axis is named.
 
     Returns
     -------
@@ -50,8 +87,7 @@ def week_axis(axes: Axes, weeks: Sequence[float], *, inches: float, label: bool 
     axes.set_xlim(ordered[0] - margin, ordered[-1] + margin)
     kept = with_room(ordered, _INCHES_PER_NUMBER * (span + 2 * margin) / inches)
     axes.set_xticks(kept, [numbers.week(week) for week in kept])
-    if label:
-        axes.set_xlabel("Weeks")
+    axes.set_xlabel("Weeks")
     return kept
 
 
@@ -147,7 +183,7 @@ def label_ends(
         )  # fmt: skip
 
 
-def legend_above(drawing: Drawing | SubFigure, drawn: Mapping[str, Mark], *, columns: int = 1) -> None:
+def legend_above(drawing: Drawing | SubFigure, drawn: Mapping[str, Mark], width: Width, *, most: int = 3) -> None:
     """Name the protocols above the panels, where there is no room beside the lines.
 
     Parameters
@@ -156,8 +192,10 @@ def legend_above(drawing: Drawing | SubFigure, drawn: Mapping[str, Mark], *, col
         The matplotlib figure.
     drawn : mapping of str to Mark
         How each is drawn.
-    columns : int
-        Columns of names.
+    width : {"wide", "narrow"}
+        On a phone the names stand one below another.
+    most : int
+        Names beside each other at a desk.
     """
     from matplotlib.lines import Line2D
 
@@ -165,6 +203,7 @@ def legend_above(drawing: Drawing | SubFigure, drawn: Mapping[str, Mark], *, col
         Line2D([], [], color=mark.colour, marker=mark.marker, linestyle=mark.dash, label=wrap(name, 40))
         for name, mark in drawn.items()
     ]
+    columns = min(len(drawn), most) if width == "wide" else 1
     drawing.legend(handles=handles, loc="outside upper left", ncols=columns, handlelength=2.6, borderaxespad=0.2)
 
 
@@ -179,9 +218,9 @@ def wrap(name: str, width: int, *, lines: int = 3) -> str:
     return "\n".join(textwrap.wrap(str(name), width, max_lines=lines, placeholder=" …") or [""])
 
 
-def axes_inches(width: Width, *, columns: int = 1, left: float = 0.6, right: float = 0.2) -> float:
+def axes_inches(width: Width, *, columns: int = 1, right: float = 0.2) -> float:
     """Return about how wide the axes of a figure are."""
-    return (WIDTH_INCHES[width] - left - right) / columns
+    return (WIDTH_INCHES[width] - 0.6 - right) / columns
 
 
 def draw_estimates(axes: Axes, one: pd.DataFrame, mark: Mark, *, smooth: bool) -> None:

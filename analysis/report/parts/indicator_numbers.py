@@ -8,6 +8,8 @@ import pandas as pd
 
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import decimals_for
+from analysis.report.parts.numbers import capitalised
+from analysis.report.parts.tables import Column
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -70,7 +72,7 @@ def axis_label(indicator: Indicator) -> str:
     """
     if indicator.kind == "share":
         return "Patients (%)"
-    return indicator.unit[:1].upper() + indicator.unit[1:] or "Value"
+    return capitalised(indicator.unit) or "Value"
 
 
 def axis_factor(indicator: Indicator) -> float:
@@ -104,18 +106,36 @@ def with_text(found: pd.DataFrame, indicator: Indicator) -> pd.DataFrame:
     """
     show = bare_shower(indicator, found["value"].dropna().tolist())
     late = found["not_yet"] if "not_yet" in found else pd.Series(False, index=found.index)
-    decimals = 1 if indicator.kind == "mean" else 0
 
-    def text(name: str) -> list[str]:
+    def text(name: str, places: int) -> list[str]:
         return [
             NOT_YET if due_later else HIDDEN if numbers.is_missing(value) and hidden else numbers.number(value, places)
-            for value, hidden, due_later, places in zip(
-                found[name], found["hidden"], late, [decimals if name == "numerator" else 0] * len(found), strict=True
-            )
+            for value, hidden, due_later in zip(found[name], found["hidden"], late, strict=True)
         ]
 
     values = [
         NOT_YET if due_later else HIDDEN if hidden else show(value)
         for value, hidden, due_later in zip(found["value"], found["hidden"], late, strict=True)
     ]
-    return found.assign(numerator_text=text("numerator"), denominator_text=text("denominator"), value_text=values)
+    return found.assign(
+        numerator_text=text("numerator", 1 if indicator.kind == "mean" else 0),
+        denominator_text=text("denominator", 0),
+        value_text=values,
+    )
+
+
+def text_columns(indicator: Indicator, value: str = "Value") -> tuple[Column, Column, Column]:
+    """Return the columns that :func:`with_text` adds, as a table shows them; ``value`` heads the last one."""
+    return (
+        Column("numerator_text", capitalised(indicator.numerator_words), "right"),
+        Column("denominator_text", capitalised(indicator.denominator_words), "right"),
+        Column("value_text", value, "right"),
+    )
+
+
+def limits_text(lower: pd.Series, upper: pd.Series, show: Callable[[float], str]) -> list[str]:
+    """Write limits of values, row by row, by a function of :func:`value_shower`; a dash where one is missing."""
+    return [
+        numbers.MISSING if numbers.is_missing(low) or numbers.is_missing(high) else f"{show(low)} to {show(high)}"
+        for low, high in zip(lower, upper, strict=True)
+    ]

@@ -226,8 +226,8 @@ def listed(words: list[str] | tuple[str, ...], last: str = "and") -> str:
 
     Examples
     --------
-    >>> listed(["a"]), listed(["a", "b"]), listed(["a", "b", "c"])
-    ('a', 'a and b', 'a, b and c')
+    >>> listed(["a"]), listed(["a", "b"]), listed(["a", "b", "c"], "or")
+    ('a', 'a and b', 'a, b or c')
     """
     if len(words) < 2:
         return "".join(words)
@@ -302,6 +302,17 @@ def in_text(label: str) -> str:
     """
     first = label.split(" ", 1)[0].rstrip(",").lower()
     return label[:1].lower() + label[1:] if first in _COMMON else label
+
+
+def capitalised(words: str) -> str:
+    """Begin words with a capital letter, as a heading or a sentence does.
+
+    Examples
+    --------
+    >>> capitalised("patients due"), capitalised("IKDC score")
+    ('Patients due', 'IKDC score')
+    """
+    return words[:1].upper() + words[1:]
 
 
 def is_missing(value: object) -> bool:

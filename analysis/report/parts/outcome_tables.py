@@ -1,4 +1,4 @@
-"""Tables of the home programme and of change for an appendix: one call a table."""
+"""Tables of counts with their shares, of the home programme and of change: one call a table."""
 
 from __future__ import annotations
 
@@ -6,14 +6,69 @@ from typing import TYPE_CHECKING
 
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text, shown_decimals
-from analysis.report.parts.tables import Column, Table
+from analysis.report.parts.tables import Column, Table, level_of
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import pandas as pd
 
     from analysis.outcomes.change.gap_regained import GapRegained
     from analysis.outcomes.home_programme.events_by_week import EventsByWeek
     from analysis.outcomes.home_programme.weeks_with_enough import WeeksWithEnough
+
+
+def share_table(
+    table: pd.DataFrame,
+    caption: str,
+    of: Column,
+    counted: tuple[str, str] = ("responders", "n"),
+    counted_words: str = "Patients",
+    share_words: str = "Share",
+    *,
+    notes: Sequence[str] = (),
+    name: str,
+    rows_grouped_by: str = "",
+) -> Table:
+    """Show how many patients there are of how many, and their share with its interval.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        The counts, share (0 to 1), lower, upper, level, method.
+    caption : str
+        What the table shows.
+    of : Column
+        What heads a row.
+    counted : tuple of str
+        Columns of numerator and denominator.
+    counted_words, share_words : str
+        Headings.
+    notes : sequence of str
+        Further notes, after the one on the method of the intervals.
+    name, rows_grouped_by : str
+        As of :class:`Table`.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> found = {"protocol": "usual", "responders": 5, "n": 20, "share": 0.25, "lower": 0.11, "upper": 0.47}
+    >>> found |= {"level": 0.95, "method": "Wilson score"}
+    >>> share_table(pd.DataFrame([found]), "Responders.", Column("protocol", "Protocol"), name="responders").rows()
+    [['usual', '5/20', '25 % (11 to 47 %)']]
+    """
+    return Table(
+        table,
+        caption,
+        (
+            of,
+            Column(counted, counted_words, "fraction"),
+            Column("share", f"{share_words} ({level_of(table)} interval)", "share with interval"),
+        ),
+        (f"Intervals: {_method(table)}.", *notes),
+        name=name,
+        rows_grouped_by=rows_grouped_by,
+    )
 
 
 def weeks_table(found: WeeksWithEnough) -> Table:
@@ -24,7 +79,6 @@ def weeks_table(found: WeeksWithEnough) -> Table:
     found : WeeksWithEnough
         Weeks at 80 % and at the user's share.
     """
-    percent = _level(found.table)
     rows = found.table.assign(at_least=[numbers.share(value) for value in found.table["enough"]])
     return Table(
         rows.assign(group=rows["protocol"] + ", " + rows["modality"]),
@@ -33,7 +87,7 @@ def weeks_table(found: WeeksWithEnough) -> Table:
             Column("at_least", "At least"),
             Column("n", "Patients", "count"),
             Column(("weeks_reached", "weeks"), "Weeks reached / known", "fraction"),
-            Column(("mean", "lower", "upper"), f"Mean share of weeks ({percent} interval)", "share with interval"),
+            Column("mean", f"Mean share of weeks ({level_of(found.table)} interval)", "share with interval"),
             Column(("lower_quartile", "upper_quartile"), "Quartiles of patients", "shares"),
         ),
         (f"Intervals: {_method(found.table)}.", *found.notes),
@@ -90,7 +144,7 @@ def gap_table(found: GapRegained) -> Table:
         Gap before and at the week.
     """
     measure = found.endpoint.measure
-    decimals, percent = shown_decimals(measure), _level(found.table)
+    decimals, percent = shown_decimals(measure), level_of(found.table)
     return Table(
         found.table,
         f"Gap to the other limb in {in_text(measure.label)} regained by week {numbers.week(found.endpoint.week)}.",
@@ -100,16 +154,12 @@ def gap_table(found: GapRegained) -> Table:
             Column("no_gap_before", "Without a gap before", "count"),
             Column("gap_before", f"Gap before ({measure.unit})", "signed", decimals),
             Column("gap", f"Gap at the week ({measure.unit})", "signed", decimals),
-            Column(("regained_percent", "lower", "upper"), f"Regained, % ({percent} interval)", "number with interval"),
+            Column("regained_percent", f"Regained, % ({percent} interval)", "number with interval"),
             Column("median_percent", "Median of patients, %", "number"),
         ),
         (f"Intervals: {_method(found.table)}.", *found.notes),
         name="gap-regained",
     )
-
-
-def _level(table: pd.DataFrame) -> str:
-    return numbers.level_in_words(float(table["level"].iloc[0])) if len(table) else "95 %"
 
 
 def _method(table: pd.DataFrame) -> str:

@@ -61,6 +61,10 @@ class Passage(Part):
         return "\n".join(self.paragraphs)
 
 
+#: What a section is made of.
+Item = Passage | Figure | Table
+
+
 @dataclass(frozen=True)
 class Section:
     """What one cell of a report shows, in order; in a notebook each item is an output of its own.
@@ -71,9 +75,9 @@ class Section:
         Passages, figures and tables.
     """
 
-    items: tuple[Passage | Figure | Table, ...]
+    items: tuple[Item, ...]
 
-    def __iter__(self) -> Iterator[Passage | Figure | Table]:
+    def __iter__(self) -> Iterator[Item]:
         return iter(self.items)
 
     def __len__(self) -> int:

@@ -31,8 +31,9 @@ class Column:
     Parameters
     ----------
     name : str or tuple of str
-        Column of the data, or the columns one cell is made of: (estimate, lower, upper) for a value with its interval,
-        (lower, upper) for an interval, (numerator, denominator) for a fraction.
+        Column of the data, or the columns one cell is made of: (numerator, denominator) for a fraction, (lower, upper) for
+        an interval, (estimate, lower, upper) for a value with its interval, or the value alone where its limits are the
+        columns lower and upper.
     label : str
         Heading, with the unit.
     format : str
@@ -62,6 +63,8 @@ class Column:
     def sources(self) -> tuple[str, ...]:
         """Names of the columns of the data it is made of."""
         names = (self.name,) if isinstance(self.name, str) else self.name
+        if self.format in _WITH_INTERVAL and len(names) == 1:
+            names = (*names, "lower", "upper")
         return (*names, self.instead) if self.instead else names
 
     def cell(self, values: Sequence[Any]) -> str:
@@ -140,7 +143,7 @@ class Table(Part):
     Examples
     --------
     >>> data = pd.DataFrame({"protocol": ["usual"], "share": [0.25], "lower": [0.1], "upper": [0.47]})
-    >>> columns = (Column("protocol", "Protocol"), Column(("share", "lower", "upper"), "Share", "share with interval"))
+    >>> columns = (Column("protocol", "Protocol"), Column("share", "Share", "share with interval"))
     >>> Table(data, "Responders.", columns).cells()
       Protocol            Share
     0    usual  25 % (10 to 47 %)
@@ -293,6 +296,17 @@ class Table(Part):
         if self.rows_grouped_by:
             shown.insert(0, "", self.groups())
         return "\n".join([self.caption, shown.to_string(index=False), *self.notes])
+
+
+def level_of(table: pd.DataFrame) -> str:
+    """Show the level of the intervals in a table of estimates, from its column level; 95 % where it has no row.
+
+    Examples
+    --------
+    >>> level_of(pd.DataFrame({"level": [0.9]}))
+    '90 %'
+    """
+    return numbers.level_in_words(float(table["level"].iloc[0])) if len(table) else "95 %"
 
 
 def _head(table: Table) -> str:

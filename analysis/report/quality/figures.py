@@ -9,9 +9,9 @@ import pandas as pd
 from matplotlib.ticker import MaxNLocator
 
 from analysis.report.parts import numbers
-from analysis.report.parts.axes import wrap
+from analysis.report.parts.axes import panel_grid, wrap
 from analysis.report.parts.figures import Figure
-from analysis.report.parts.look import FAINT, INK, QUIET, Width, marks, new_drawing, quiet_grid
+from analysis.report.parts.look import FAINT, INK, QUIET, Width, marks, quiet_grid
 from analysis.report.parts.tables import Column, Table
 
 if TYPE_CHECKING:
@@ -34,10 +34,8 @@ def completeness_figure(by_week: pd.DataFrame, level: float) -> Figure:
     colour = marks(["", *names])[names[0]].colour if names else _BAR
 
     def draw(width: Width) -> Drawing:
-        columns = min(len(names), 3 if width == "wide" else 1)
-        rows = -(-len(names) // columns)
-        drawing = new_drawing(width, 0.5 + 1.75 * rows)
-        panels = drawing.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)
+        drawing, panels = panel_grid(len(names), width, above=0.5, height=1.75, sharex=True, sharey=True)
+        columns = panels.shape[1]
         for name, axes in zip(names, panels.flat, strict=False):
             one = by_week[by_week["measure"] == name]
             share = 100 * one[["share", "lower", "upper"]].to_numpy(dtype=float)
@@ -51,8 +49,6 @@ def completeness_figure(by_week: pd.DataFrame, level: float) -> Figure:
             quiet_grid(axes)
         for axes in panels[:, 0]:
             axes.set_ylabel("There (%)")
-        for axes in panels.flat[len(names) :]:
-            axes.set_axis_off()
         for axes in panels.flat[max(0, len(names) - columns) : len(names)]:
             axes.set_xlabel("Week")
             axes.tick_params(axis="x", labelbottom=True)
@@ -77,7 +73,7 @@ def completeness_figure(by_week: pd.DataFrame, level: float) -> Figure:
             (
                 Column("week", "Week", "week"),
                 Column(("seen", "expected"), "There", "fraction"),
-                Column(("share", "lower", "upper"), "Share", "share with interval"),
+                Column("share", "Share", "share with interval"),
             ),
             name="completeness-week",
             rows_grouped_by="measure",
@@ -98,10 +94,8 @@ def digit_figure(digits: pd.DataFrame) -> Figure:
     columns_of_digits = [f"digit_{i}" for i in range(10)]
 
     def draw(width: Width) -> Drawing:
-        columns = min(len(digits), 3 if width == "wide" else 1)
-        rows = -(-len(digits) // columns)
-        drawing = new_drawing(width, 0.5 + 1.75 * rows)
-        panels = drawing.subplots(rows, columns, sharex=True, sharey=True, squeeze=False)
+        drawing, panels = panel_grid(len(digits), width, above=0.5, height=1.75, sharex=True, sharey=True)
+        columns = panels.shape[1]
         for (_, row), axes in zip(digits.iterrows(), panels.flat, strict=False):
             shares = 100 * row[columns_of_digits].to_numpy(dtype=float) / row["n"]
             axes.bar(range(10), shares, color=_BAR, width=0.7)
@@ -114,8 +108,6 @@ def digit_figure(digits: pd.DataFrame) -> Figure:
             quiet_grid(axes)
         for axes in panels[:, 0]:
             axes.set_ylabel("Values (%)")
-        for axes in panels.flat[len(digits) :]:
-            axes.set_axis_off()
         for axes in panels.flat[max(0, len(digits) - columns) : len(digits)]:
             axes.set_xlabel("Last digit")
         return drawing

@@ -15,6 +15,7 @@ from analysis.report.quality.figures import digit_figure
 if TYPE_CHECKING:
     import pandas as pd
 
+    from analysis.report.parts.passages import Item
     from analysis.report.quality.study import QualityStudy
 
 #: Findings listed in the report; all of them are in the files for the sites.
@@ -68,7 +69,7 @@ def findings(study: QualityStudy) -> Section:
 
 def values(study: QualityStudy) -> Section:
     """Show impossible and unlikely values and changes by measure."""
-    items: list[Passage | Table] = []
+    items: list[Item] = []
     if study.questions.empty:
         items.append(
             Passage(("No value breaks a rule, and no change goes against the trend by more than is detectable.",))

@@ -13,6 +13,7 @@ from analysis.report.parts.tables import Column, Table
 from analysis.report.quality.figures import completeness_figure
 
 if TYPE_CHECKING:
+    from analysis.report.parts.passages import Item
     from analysis.report.quality.study import QualityStudy
 
 _NO_SCHEDULE = "Visits follow no schedule, so none can be counted as missing."
@@ -24,7 +25,7 @@ def completeness(study: QualityStudy) -> Section:
         return Section((absent(_NO_SCHEDULE),))
     expected = study.expected.assign(measure=study.expected["measure"].map(study.label))
     by_week = quality.completeness(expected, ["measure", "week"], study.level)
-    parts: list[Passage | Table] = []
+    parts: list[Item] = []
     for by, heading in (("measure", "Measure"), ("protocol", "Protocol"), ("site", "Site")):
         if by == "site" and "site" not in study.cohort.patients:
             parts.append(absent("The site of the patients was not recorded."))
@@ -115,7 +116,7 @@ def _named(table: pd.DataFrame) -> pd.DataFrame:
 def _counts(part: str, whole: str, heading: str) -> tuple[Column, Column]:
     return (
         Column((part, whole), heading, "fraction"),
-        Column(("share", "lower", "upper"), "Share", "share with interval"),
+        Column("share", "Share", "share with interval"),
     )
 
 

@@ -33,10 +33,8 @@ def actions(study: QuarterStudy) -> Section:
     special = [one for one in study.released.indicators if study.changes[one.name].cause == "special cause"]
     seen = [f"{one.title}: special cause in {study.quarter_words}" for one in special]
     rows = pd.DataFrame({"seen": [*seen, *["…"] * _EMPTY_ROWS]})
-    for name in ("question", "action", "who", "when"):
-        rows[name] = "…"
     table = Table(
-        rows,
+        rows.assign(**dict.fromkeys(("question", "action", "who", "when"), "…")),
         "Actions, to be filled in by the team.",
         (
             Column("seen", "What was seen"),

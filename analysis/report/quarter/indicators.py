@@ -32,26 +32,23 @@ def indicators(study: QuarterStudy) -> Section:
         *([HIDDEN_NOTE] if hidden else []),
     ]
     before, now = quarter_in_words(released.before), study.quarter_words
-    return Section(
+    table = Table(
+        pd.DataFrame(rows),
+        f"Indicators in {now}, with the quarter before and the baseline.",
         (
-            Table(
-                pd.DataFrame(rows),
-                f"Indicators in {now}, with the quarter before and the baseline.",
-                (
-                    Column("label", "Indicator"),
-                    Column("numerator", "Numerator", "right", group=now),
-                    Column("denominator", "Denominator", "right", group=now),
-                    Column("value", "Value", "right", group=now),
-                    Column("before", before, "right"),
-                    Column("baseline", "Baseline", "right"),
-                    Column("unit", "Unit"),
-                ),
-                tuple(notes),
-                name="indicators",
-                rows_grouped_by="role",
-            ),
-        )
+            Column("label", "Indicator"),
+            Column("numerator", "Numerator", "right", group=now),
+            Column("denominator", "Denominator", "right", group=now),
+            Column("value", "Value", "right", group=now),
+            Column("before", before, "right"),
+            Column("baseline", "Baseline", "right"),
+            Column("unit", "Unit"),
+        ),
+        tuple(notes),
+        name="indicators",
+        rows_grouped_by="role",
     )
+    return Section((table,))
 
 
 def completeness(study: QuarterStudy) -> Section:
@@ -75,29 +72,25 @@ def completeness(study: QuarterStudy) -> Section:
                 "hidden": bool(at["hidden"] or before["hidden"]),
             }
         )
-    table = pd.DataFrame(rows)
     notes = ["Of the patients who started in the quarter and were due."] if study.origin is not None else []
-    if table["hidden"].any():
+    if any(row["hidden"] for row in rows):
         notes.append(HIDDEN_NOTE)
-    return Section(
+    table = Table(
+        pd.DataFrame(rows),
+        f"Completeness by measure in {study.quarter_words}, against the floor.",
         (
-            Table(
-                table,
-                f"Completeness by measure in {study.quarter_words}, against the floor.",
-                (
-                    Column("label", "Measure"),
-                    Column("numerator", "With a value", "right"),
-                    Column("denominator", "Due", "right"),
-                    Column("value", "Share", "right"),
-                    Column("before", quarter_in_words(study.released.before), "right"),
-                    Column("floor", "Floor", "right"),
-                    Column("verdict", "Floor reached"),
-                ),
-                tuple(notes),
-                name="completeness",
-            ),
-        )
+            Column("label", "Measure"),
+            Column("numerator", "With a value", "right"),
+            Column("denominator", "Due", "right"),
+            Column("value", "Share", "right"),
+            Column("before", quarter_in_words(study.released.before), "right"),
+            Column("floor", "Floor", "right"),
+            Column("verdict", "Floor reached"),
+        ),
+        tuple(notes),
+        name="completeness",
     )
+    return Section((table,))
 
 
 def _row(study: QuarterStudy, one: Indicator) -> dict[str, object]:

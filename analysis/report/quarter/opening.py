@@ -86,7 +86,7 @@ def _time_sentences(study: QuarterStudy) -> list[str]:
         names = numbers.listed([_in_text(one.title) for one in by_cause["common cause"]])
         few = len(by_cause["common cause"]) == 1
         sentences.append(
-            f"{names[:1].upper() + names[1:]} {'varies' if few else 'vary'} as {'it has' if few else 'they have'} since "
+            f"{numbers.capitalised(names)} {'varies' if few else 'vary'} as {'it has' if few else 'they have'} since "
             "the baseline: common cause."
         )
     if by_cause["cannot be told"]:
@@ -116,17 +116,12 @@ def _site_sentences(study: QuarterStudy) -> list[str]:
     if study.funnel is None or study.compared is None:
         return []
     found = study.funnel
-    region = found.table["wide_region" if found.over_dispersed else "region"]
-    far = [str(site) for site in found.table.loc[region == BEYOND_998, "site"]]
-    if far:
-        sentences = [f"Beyond the 99.8 % limits of the funnel, {study.span}: {numbers.listed(far)}."]
-    else:
-        sentences = [f"No site lies beyond the 99.8 % limits of the funnel, {study.span}."]
+    far = [str(site) for site in found.table.loc[found.table["wide_region"] == BEYOND_998, "site"]]
+    limits = f"the 99.8 % limits of the funnel, {study.span}"
+    sentences = [f"Beyond {limits}: {numbers.listed(far)}." if far else f"No site lies beyond {limits}."]
     if study.case_mix is not None:
-        table = study.case_mix.table
-        apart = table[(table["lower"] > study.case_mix.share) | (table["upper"] < study.case_mix.share)]
         level = numbers.level_in_words(study.level)
-        names = numbers.listed([str(site) for site in apart["site"]])
+        names = numbers.listed([str(site) for site in study.case_mix.apart["site"]])
         sentences.append(
             f"After adjustment for case mix the {level} interval leaves out the whole for {names}."
             if names

@@ -10,7 +10,7 @@ from analysis.report.parts.passages import Passage, Section, absent
 
 if TYPE_CHECKING:
     from analysis.quarter import Indicator
-    from analysis.report.parts.figures import Figure
+    from analysis.report.parts.passages import Item
     from analysis.report.quarter.study import QuarterStudy
 
 #: Slides for charts: title, answer, funnel, case mix and cautions leave room for three of eight.
@@ -30,7 +30,7 @@ def balancing(study: QuarterStudy) -> Section:
 def _charts(study: QuarterStudy, found: list[Indicator], nothing: str) -> Section:
     if not found:
         return Section((absent(nothing),))
-    items: list[Passage | Figure] = []
+    items: list[Item] = []
     for one in found:
         chart = study.charts[one.name]
         if chart.chart is None:
@@ -55,7 +55,7 @@ def _message(study: QuarterStudy, one: Indicator) -> str:
     at = study.released.of(one, [study.released.quarter]).iloc[0]
     if at["value"] != at["value"]:
         return f"{one.title}: no value for {study.quarter_words} can be shown"
-    show = value_shower(one, study.charts[one.name].points["value"].dropna().tolist())
+    show = value_shower(one, study.charts[one.name].known_values)
     found = {
         "special cause": f"a special cause{f' for the {change.direction}' if change.direction else ''}",
         "common cause": "no sign of a special cause",

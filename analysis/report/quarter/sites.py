@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING
 from analysis.quarter.funnel import BEYOND_998
 from analysis.report.figures.funnel_figure import case_mix_figure, funnel_figure
 from analysis.report.parts import numbers
-from analysis.report.parts.indicator_numbers import HIDDEN_NOTE, with_text
+from analysis.report.parts.indicator_numbers import HIDDEN_NOTE, text_columns, with_text
 from analysis.report.parts.passages import Section, absent
 from analysis.report.parts.tables import Column, Table
 
 if TYPE_CHECKING:
+    from analysis.quarter import Indicator
     from analysis.report.quarter.study import QuarterStudy
 
 
@@ -19,11 +20,10 @@ def sites(study: QuarterStudy) -> Section:
     """Show the sites about the whole."""
     if study.compared is None or (study.funnel is None and len(study.released.sites) < 2):
         return Section((absent(study.no_funnel),))
-    found = study.released.by_site(study.compared)
     if study.funnel is None:
-        return Section((absent(study.no_funnel), _plain_table(study)))
-    region = study.funnel.table["wide_region" if study.funnel.over_dispersed else "region"]
-    far = int((region == BEYOND_998).sum())
+        return Section((absent(study.no_funnel), _plain_table(study, study.compared)))
+    found = study.released.by_site(study.compared)
+    far = int((study.funnel.table["wide_region"] == BEYOND_998).sum())
     title = study.compared.title
     message = (
         f"{title}: {numbers.plural(far, 'site')} beyond the 99.8 % limits"
@@ -37,10 +37,9 @@ def case_mix(study: QuarterStudy) -> Section:
     """Show the sites after adjustment for the case mix of their patients."""
     if study.case_mix is None or study.compared is None:
         return Section((absent(study.no_case_mix),))
-    table = study.case_mix.table
-    apart = int(((table["lower"] > study.case_mix.share) | (table["upper"] < study.case_mix.share)).sum())
+    apart, n = len(study.case_mix.apart), len(study.case_mix.table)
     message = (
-        f"After case-mix adjustment {numbers.plural(apart, 'site')} of {len(table)} differ{'s' if apart == 1 else ''} "
+        f"After case-mix adjustment {numbers.plural(apart, 'site')} of {n} differ{'s' if apart == 1 else ''} "
         "from the whole"
         if apart
         else "After case-mix adjustment no site differs from the whole"
@@ -48,16 +47,8 @@ def case_mix(study: QuarterStudy) -> Section:
     return Section((case_mix_figure(study.case_mix, study.compared, span=study.span, message=message),))
 
 
-def _plain_table(study: QuarterStudy) -> Table:
-    compared = study.compared
-    if compared is None:
-        raise ValueError("no indicator to compare by")
+def _plain_table(study: QuarterStudy, compared: Indicator) -> Table:
     rows = with_text(study.released.by_site(compared), compared)
-    columns = (
-        Column("site", "Site"),
-        Column("numerator_text", compared.numerator_words[:1].upper() + compared.numerator_words[1:], "right"),
-        Column("denominator_text", compared.denominator_words[:1].upper() + compared.denominator_words[1:], "right"),
-        Column("value_text", "Value", "right"),
-    )
+    columns = (Column("site", "Site"), *text_columns(compared))
     notes = (HIDDEN_NOTE,) if rows["hidden"].any() else ()
     return Table(rows, f"{compared.label}, by site, {study.span}.", columns, notes, "sites")

@@ -194,7 +194,7 @@ def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
         released = release(counts, at, baseline=fixed, window=window, by_site=by_site, small_counts=asked.small_counts)
         charts = {one.name: chart_of(released, one) for one in released.indicators}
         words = {
-            one.name: change_in_words(released, charts[one.name], value_shower(one, _values(charts[one.name])))
+            one.name: change_in_words(released, charts[one.name], value_shower(one, charts[one.name].known_values))
             for one in released.indicators
         }
         sites, no_funnel = _funnel(released, compared)
@@ -233,10 +233,6 @@ def _without_patients(cohort: Cohort, origin: Provenance) -> Cohort:
         cohort.patients.iloc[:0], cohort.visits.iloc[:0], measures=cohort.measures, provenance=origin,
         privacy=cohort.privacy,
     )  # fmt: skip
-
-
-def _values(chart: IndicatorChart) -> list[float]:
-    return [float(value) for value in chart.points["value"].dropna()]
 
 
 def _baseline(text: str | None, periods: list[str]) -> list[str]:

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import os
 import sys
-from contextlib import contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from jupyter_client.kernelspec import KernelSpec, KernelSpecManager
 from jupyter_client.manager import AsyncKernelManager
@@ -17,31 +16,18 @@ from papermill.engines import NBClientEngine, papermill_engines
 
 from analysis.errors import ReportError
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
 ENGINE = "kneecurve"
 #: Addresses of local sockets are at most 107 bytes; some are left for what jupyter_client adds.
 _LONGEST_ADDRESS = 90
-_NO_HISTORY = "--HistoryManager.enabled=False"
 
 
 class _ThisInterpreter(KernelSpecManager):
     """Answer every question for a kernel with the interpreter in use."""
 
     def get_kernel_spec(self, kernel_name: str) -> KernelSpec:  # noqa: ARG002
-        return KernelSpec(
-            argv=[
-                sys.executable,
-                "-m",
-                "ipykernel_launcher",
-                "--HistoryManager.enabled=False",
-                "-f",
-                "{connection_file}",
-            ],
-            display_name="This Python",
-            language="python",
-        )
+        without_history = "--HistoryManager.enabled=False"
+        command = [sys.executable, "-m", "ipykernel_launcher", without_history, "-f", "{connection_file}"]
+        return KernelSpec(argv=command, display_name="This Python", language="python")
 
 
 class _Engine(NBClientEngine):  # type: ignore[misc]
@@ -58,7 +44,9 @@ class _Engine(NBClientEngine):  # type: ignore[misc]
         def count(cell: Any, cell_index: int) -> None:  # noqa: ARG001
             told(cell_index + 1, total)
 
-        with _private_folders() as folder:
+        # What the kernel leaves behind is gone afterwards.
+        with TemporaryDirectory(prefix="kneecurve-", ignore_cleanup_errors=True) as name:
+            folder = Path(name)
             manager = AsyncKernelManager(
                 kernel_name=kernel_name,
                 kernel_spec_manager=_ThisInterpreter(),
@@ -90,13 +78,6 @@ class _Engine(NBClientEngine):  # type: ignore[misc]
 
 
 papermill_engines.register(ENGINE, _Engine)
-
-
-@contextmanager
-def _private_folders() -> Iterator[Path]:
-    """Give a folder for what a kernel leaves behind; it is gone afterwards."""
-    with TemporaryDirectory(prefix="kneecurve-", ignore_cleanup_errors=True) as name:
-        yield Path(name)
 
 
 def _transport(folder: Path) -> dict[str, Any]:

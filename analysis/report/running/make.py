@@ -45,10 +45,9 @@ if TYPE_CHECKING:
     from analysis.cohort.provenance import Source
     from analysis.report.forms.document import Document
 
-#: Ends the name of the folder of CSV files.
-_TABLES = ".tables"
-
 Format = Literal["html", "pdf", "docx", "pptx", "csv"]
+#: How the names of the forms end that are written where they are asked for.
+_ENDINGS = {"pdf": ".pdf", "docx": ".docx", "pptx": ".pptx", "csv": ".tables"}
 
 
 @dataclass(frozen=True)
@@ -142,7 +141,7 @@ def make_report(
     files = _files(destination, source.stem, formats)
     _refuse_to_replace(_every_file(destination, source.stem)[:-1], overwrite=overwrite)
 
-    with _working_folder(destination) as working:
+    with working_folder(destination, "The report") as working:
         seen_from_out = _relative(cohort_folder, destination)
         executed, failure = run_notebook(
             notebook, {FOLDER_PARAMETER: seen_from_out, **given}, working_folder=destination, progress=progress
@@ -150,8 +149,9 @@ def make_report(
         stamp = time_stamp()
         executed.metadata["kneecurve"] = {"made": stamp}
         if failure:
-            left = _leave_failed(executed, working, destination / f"{source.stem}.failed.ipynb")
-            raise _failure(source.stem, failure, left)
+            left = working / f"{source.stem}.failed.ipynb"
+            _write(left, _notebook_text(executed))
+            raise _failure(source.stem, failure, left.replace(destination / left.name))
         _refuse_a_cohort_that_changed(cohort_folder, inputs)
         document = read_document(executed)
         record = Record(
@@ -185,15 +185,14 @@ def _files(destination: Path, name: str, formats: Sequence[Format]) -> ReportFil
             what_to_do=f"Use some of: {', '.join(get_args(Format))}.",
         )
     always = (destination / f"{name}{ending}" for ending in (".html", ".ipynb", ".json"))
-    endings = {"pdf": ".pdf", "docx": ".docx", "pptx": ".pptx", "csv": _TABLES}
     asked = {*formats, *(["csv"] if "pdf" in formats else [])}  # a PDF holds the numbers of its figures as such files
-    more = (destination / f"{name}{ending}" if form in asked else None for form, ending in endings.items())
+    more = (destination / f"{name}{ending}" if form in asked else None for form, ending in _ENDINGS.items())
     return ReportFiles(*always, *more)
 
 
 def _every_file(destination: Path, name: str) -> list[Path]:
     """Give every file that a report of that name may have, a failed notebook among them."""
-    endings = (".json", ".ipynb", ".pdf", ".docx", ".pptx", _TABLES, ".html", ".failed.ipynb")
+    endings = (".json", ".ipynb", *_ENDINGS.values(), ".html", ".failed.ipynb")
     return [destination / f"{name}{ending}" for ending in endings]
 
 
@@ -261,8 +260,21 @@ def _refuse_to_replace(files: Sequence[Path], *, overwrite: bool) -> None:
 
 
 @contextmanager
-def _working_folder(destination: Path) -> Iterator[Path]:
-    """Give a folder inside the destination that is gone afterwards, and the destination too where nothing was left."""
+def working_folder(destination: Path, what: str) -> Iterator[Path]:
+    """Give a folder inside the destination that is gone afterwards, and the destination too where nothing was left.
+
+    Parameters
+    ----------
+    destination : Path
+        Folder that is written; made where it is not there.
+    what : str
+        What is written, as an error begins.
+
+    Raises
+    ------
+    ReportError
+        The folder cannot be written.
+    """
     made = [path for path in (destination, *destination.parents) if not path.exists()]
     working: Path | None = None
     try:
@@ -271,7 +283,7 @@ def _working_folder(destination: Path) -> Iterator[Path]:
         yield working
     except OSError as error:
         raise ReportError(
-            f"The report cannot be written: {error.strerror or error}.",
+            f"{what} cannot be written: {error.strerror or error}.",
             where=str(error.filename or destination),
             what_to_do="Choose a folder that you may write to, on a disk that has room.",
         ) from error
@@ -289,12 +301,6 @@ def _relative(folder: Path, start: Path) -> str:
         return Path(os.path.relpath(folder.resolve(), start.resolve())).as_posix()
     except ValueError:  # another drive
         return folder.resolve().as_posix()
-
-
-def _leave_failed(executed: NotebookNode, working: Path, path: Path) -> Path:
-    _write(working / path.name, _notebook_text(executed))
-    (working / path.name).replace(path)
-    return path
 
 
 def _failure(name: str, failure: CellFailure, left: Path) -> ReportError:

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import shutil
-from contextlib import suppress
 from pathlib import Path
-from tempfile import mkdtemp
 
 from analysis.errors import ReportError
+from analysis.report.running.make import working_folder
 from analysis.report.running.notebooks import notebook_folder
 
 #: Small enough to be quick, large enough that every structure of the report can be fitted.
@@ -58,10 +57,7 @@ def copy_notebooks(to: Path | str, *, overwrite: bool = False) -> list[Path]:
             where=", ".join(there[:3]) + (f" and {len(there) - 3} more" if len(there) > 3 else ""),
             what_to_do="Add --overwrite (in Python overwrite=True), or choose another folder.",
         )
-    working: Path | None = None
-    try:
-        destination.mkdir(parents=True, exist_ok=True)
-        working = Path(mkdtemp(prefix=".being-written-", dir=destination))
+    with working_folder(destination, "The notebooks") as working:
         write_cohort(generate_cohort(patients=PATIENTS, seed=SEED).observed, working / "cohort")
         by_quarter = generate_cohort(patients=PATIENTS_BY_QUARTER, seed=SEED, quarters=QUARTERS).observed
         write_cohort(by_quarter, working / "cohort_by_quarter", file_format="parquet")
@@ -70,23 +66,11 @@ def copy_notebooks(to: Path | str, *, overwrite: bool = False) -> list[Path]:
             shutil.copyfile(source / name, working / name)
         for name in wanted:
             _move(working / name, destination / name)
-    except OSError as error:
-        raise ReportError(
-            f"The notebooks cannot be written: {error.strerror or error}.",
-            where=str(error.filename or destination),
-            what_to_do="Choose a folder that you may write to, on a disk that has room.",
-        ) from error
-    finally:
-        if working is not None:
-            shutil.rmtree(working, ignore_errors=True)
     return [destination / name for name in wanted]
 
 
 def _move(source: Path, target: Path) -> None:
     if target.is_dir():
         shutil.rmtree(target)
-    else:
-        with suppress(FileNotFoundError):
-            target.unlink()
     target.parent.mkdir(parents=True, exist_ok=True)
     source.replace(target)

@@ -44,10 +44,18 @@ SHARES = pd.DataFrame(
         (Column(("share", "lower", "upper"), "I", "signed with interval", 2), ["+0.15 (0.05 to 0.36)", "–"]),
         (Column(("share", "lower", "upper"), "I", "share with interval"), ["15 % (5 to 36 %)", "–"]),
         (Column(("share", "lower", "upper"), "I", "points with interval"), ["+15 (+5 to +36)", "–"]),
+        (Column("share", "I", "share with interval"), ["15 % (5 to 36 %)", "–"]),
     ],
 )
 def test_a_column_shows_its_format_and_an_empty_denominator_never_as_zero_percent(column, shown):
     assert Table(SHARES, "Shares.", (column,)).cells()[column.label].tolist() == shown
+
+
+def test_a_value_that_names_no_limits_takes_lower_and_upper():
+    table = Table(SHARES, "Shares.", (Column("share", "Share", "share with interval"),))
+    assert table.to_csv().splitlines()[:2] == ["share,lower,upper", "0.15,0.05,0.36"]
+    with pytest.raises(ReportError, match="no column 'lower', 'upper'"):
+        Table(SHARES[["share"]], "Shares.", (Column("share", "Share", "share with interval"),))
 
 
 def test_words_stand_in_the_place_of_numbers_where_there_are_some():

@@ -189,6 +189,16 @@ def test_a_disk_that_fills_while_another_form_is_written(own_notebook, cohort_fo
     assert {name: (out / name).read_bytes() for name in files_in(out)} == before
 
 
+def test_notebooks_that_cannot_be_written_leave_nothing(tmp_path, monkeypatch):
+    def full(source, target):
+        raise OSError(errno.ENOSPC, "No space left on device", str(target))
+
+    monkeypatch.setattr("shutil.copyfile", full)
+    with pytest.raises(ReportError, match="The notebooks cannot be written: No space left on device"):
+        copy_notebooks(tmp_path / "deep" / "work")
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_an_output_folder_that_is_a_file_is_refused(own_notebook, cohort_folder, tmp_path):
     (tmp_path / "taken").write_text("x")
     with pytest.raises(ReportError, match="The report cannot be written"):

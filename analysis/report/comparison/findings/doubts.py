@@ -60,12 +60,12 @@ def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation, n
                 f"At the start they differ most from {found.differences[0].reference} in {numbers.listed(apart, 'and')}."
             )
     if found.opposite:
-        names = numbers.listed(list(found.opposite), "and")
+        names = numbers.listed(list(found.opposite))
         other = found.responders.endpoint.measure.label if found.responders is not None else ""
         beside = f" in {in_text(other)}" if other and other != measure.label else ""
         said.append(f"For {names} mean {in_text(measure.label)} and responders{beside} point in different directions.")
     if found.few_seen:
-        few = numbers.listed([f"{one.protocol} ({one.seen})" for one in found.few_seen], "and")
+        few = numbers.listed([f"{one.protocol} ({one.seen})" for one in found.few_seen])
         said.append(f"Fewer than {FEW_SEEN} patients were seen: {few}. Single patients can turn a result round.")
     if found.much_lost or found.losses_differ:
         said.append("Those who were not seen may have fared otherwise than those who were.")

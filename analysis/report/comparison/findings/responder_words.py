@@ -33,7 +33,7 @@ def responders_words(found: Responders) -> str:
     ]
     if not shares:
         return f"Nobody had both a baseline and a value at week {numbers.week(endpoint.week)}: no share can be given."
-    reached = numbers.listed(shares, "and")
+    reached = numbers.listed(shares)
     if len(shares) > MOST_LISTED:
         order = found.table[found.table["n"] > 0].reset_index(drop=True)["share"]
         reached = f"{shares[int(order.argmin())]} to {shares[int(order.argmax())]}"

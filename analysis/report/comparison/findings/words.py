@@ -211,7 +211,7 @@ def slide_title(found: Findings, measure: Measure) -> str:
     ):
         group = [one for one in rest if one.verdict == verdict]
         if group:
-            names = numbers.listed([one.protocol for one in group], "and")
+            names = numbers.listed([one.protocol for one in group])
             several = f"{len(group)} of {len(found.differences)} protocols" if len(group) > 2 else names
             told.append(f"{several}{'' if told else f', week {week}'}: {what}")
     title = "; ".join(told)
