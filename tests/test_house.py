@@ -26,8 +26,8 @@ PACKAGES = {
 }
 #: Folders of tests of no one room: what is made of all rooms, and what is compared with outside.
 OF_THE_WHOLE = {"benchmarks", "browser", "command_line", "notebooks", "reference", "report/truths", "simulation"}
-#: Files of a folder at most, beside its table of contents.
-MOST = 16
+#: Files of a folder at most, beside its table of contents; with more than so many the contents name each.
+MOST, MOST_WITHOUT_CONTENTS = 16, 5
 
 
 @cache
@@ -84,6 +84,8 @@ def test_a_folder_has_few_files_and_says_what_is_in_it(folder):
     assert len(files) <= MOST
     contents = ast.get_docstring(ast.parse((folder / "__init__.py").read_text(encoding="utf-8")))
     assert contents
+    if len(files) > MOST_WITHOUT_CONTENTS:
+        assert "\n- ``" in contents
     if "\n- ``" in contents:
         named = [line.split("``")[1] for line in contents.splitlines() if line.startswith("- ``")]
         assert sorted(named) == files

@@ -1,4 +1,23 @@
-"""LOAD and CHECK: cohorts from files, their tables, measures, and every problem found in them."""
+"""LOAD and CHECK: cohorts from files, their tables, measures, and every problem found in them.
+
+- ``tables``: The Cohort, and the only place with the names of its columns, their meaning and their units.
+- ``columns``: Kinds of columns, and how a column is brought to its kind without losing or changing a value.
+- ``measures``: Outcome measures: unit, direction, plausible range, and the thresholds of change with where they come
+  from.
+- ``derived``: Measures computed from stored ones; they are never stored.
+- ``visit_frame``: One measure of a cohort as one row a visit, with baseline, change and the patient's columns: what
+  models take.
+- ``session_log``: A home-session log, one row a session, checked and summed into weeks of one modality.
+- ``prescriptions``: What was prescribed: which home sessions, how often, to which protocols, in which weeks of the
+  programme.
+- ``reference``: Which protocol the others are compared with: one function decides for every comparison.
+- ``schedule``: Schedule: actual weeks become scheduled weeks by visit windows, and every value's way is on record.
+- ``no_labels``: Labels that programs write where there is none, such as nan: no protocol or site has such a name.
+- ``findings``: The result of a check: every problem found, in one table, for the screen, a notebook or the site that
+  must answer.
+- ``provenance``: Where a cohort came from: source files with their hashes, or a scenario with its seed, and the steps
+  since.
+"""
 
 from analysis.cohort.checks.checks import FailedCheckError, check_cohort
 from analysis.cohort.deidentification.deidentify import deidentify

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks, visit_grid
+from analysis.outcomes.patients.expected_visits import NO_SCHEDULE, expected_weeks, seen_weeks, visit_grid
 from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import check_level, share_interval
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from analysis.cohort.tables import Cohort
 
-_NO_SCHEDULE = "Visits follow no schedule, so none can be counted as missing; name the expected weeks to count them."
+_NO_SCHEDULE = f"{NO_SCHEDULE}; name the expected weeks to count them."
 
 
 @dataclass(frozen=True, eq=False, repr=False)

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
     from analysis.cohort.tables import Cohort
 
+#: What is said where there is no schedule; without a full stop.
+NO_SCHEDULE = "Visits follow no schedule, so none can be counted as missing"
 #: A measure seen at more weeks than this after the baseline has no schedule (design choice).
 MOST_SCHEDULED_WEEKS = 12
 #: A week seen by a smaller share of the best-attended week's patients is an unscheduled visit (design choice).

@@ -3,7 +3,7 @@
 - ``numbers``: Numbers as readers see them: the only place where they are rounded.
 - ``typesetting``: Plain text as HTML: escaped, numbers kept on one line with their units, and on their side of names
   in any script.
-- ``wording``: Sentences of the reports: what is claimed, and no more than the interval supports.
+- ``wording``: Sentences of the reports: the model and how its fit went, methods, cautions, several comparisons.
 - ``losses``: From which losses on nothing is concluded about protocols: one rule for all reports, our own (no source
   gives one limit).
 - ``part``: A part of a report in a notebook: text, HTML, and a description in one type of our own that gives the part

@@ -1,4 +1,4 @@
-"""Sentences of the reports: what is claimed, and no more than the interval supports."""
+"""Sentences of the reports: the model and how its fit went, methods, cautions, several comparisons."""
 
 from __future__ import annotations
 

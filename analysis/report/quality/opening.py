@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analysis.outcomes.patients.expected_visits import NO_SCHEDULE
 from analysis.report.parts import numbers
 from analysis.report.parts.losses import too_many_lost
 from analysis.report.parts.passages import Passage, Section
@@ -38,7 +39,7 @@ def answer(study: QualityStudy) -> Section:
             f"{numbers.week(worst.index[place])}, {numbers.share(worst.iloc[place])}."
         )
     else:
-        said.append("Visits follow no schedule, so none can be counted as missing.")
+        said.append(f"{NO_SCHEDULE}.")
     if len(study.patterns):
         lost = int(study.patterns["lost"].sum())
         back = int((study.patterns["pattern"] == "intermittent").sum())

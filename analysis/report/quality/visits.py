@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from analysis import quality
+from analysis.outcomes.patients.expected_visits import NO_SCHEDULE
 from analysis.report.parts import numbers
 from analysis.report.parts.passages import Passage, Section, absent
 from analysis.report.parts.tables import Column, Table
@@ -16,13 +17,11 @@ if TYPE_CHECKING:
     from analysis.report.parts.passages import Item
     from analysis.report.quality.study import QualityStudy
 
-_NO_SCHEDULE = "Visits follow no schedule, so none can be counted as missing."
-
 
 def completeness(study: QualityStudy) -> Section:
     """Show how many of the expected values are there, by measure and week, protocol and site."""
     if study.expected.empty:
-        return Section((absent(_NO_SCHEDULE),))
+        return Section((absent(f"{NO_SCHEDULE}."),))
     expected = study.expected.assign(measure=study.expected["measure"].map(study.label))
     by_week = quality.completeness(expected, ["measure", "week"], study.level)
     parts: list[Item] = []
@@ -45,7 +44,7 @@ def completeness(study: QualityStudy) -> Section:
 def timing(study: QualityStudy) -> Section:
     """Show how many patients came at and around each scheduled week."""
     if study.timing.empty:
-        return Section((absent(_NO_SCHEDULE),))
+        return Section((absent(f"{NO_SCHEDULE}."),))
     off = int(study.timing["off_schedule"].sum())
     said = Passage(
         (
@@ -73,7 +72,7 @@ def timing(study: QualityStudy) -> Section:
 def lost(study: QualityStudy) -> Section:
     """Show the patterns of missed visits, and who is lost by baseline."""
     if study.patterns.empty:
-        return Section((absent(_NO_SCHEDULE),))
+        return Section((absent(f"{NO_SCHEDULE}."),))
     patterns = Table(
         quality.patterns_by_protocol(study.patterns, study.level),
         "Patients by pattern of missed visits.",

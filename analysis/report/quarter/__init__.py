@@ -1,4 +1,12 @@
-"""The sections of a quarter's outcomes, in their order; a cell of the notebook calls one."""
+"""The sections of a quarter's outcomes, in their order; a cell of the notebook calls one.
+
+- ``study``: Everything a quarter's report is made of, computed once from counts that may be shown.
+- ``opening``: What stands at the top of a quarter's report: what was counted, the answer, and what changed.
+- ``indicators``: The indicators of the quarter with numerator and denominator, and completeness against its floor.
+- ``over_time``: The charts over time: outcomes, and the measures that must not get worse meanwhile.
+- ``sites``: The sites: a funnel about the whole, and observed against expected; by name, never ranked.
+- ``closing``: What stands at the end of a quarter's report: actions to fill in, methods, cautions, provenance.
+"""
 
 from analysis.report.quarter.closing import actions, cautions, methods, provenance
 from analysis.report.quarter.indicators import completeness, indicators
