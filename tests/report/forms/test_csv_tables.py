@@ -6,7 +6,7 @@ import json
 import pandas as pd
 import pytest
 
-from analysis.report import Column, Figure, Table, make_report
+from analysis.report import Column, Figure, Table
 from analysis.report.forms.csv_tables import document_to_csv
 from analysis.report.forms.document import Document, Shown
 from analysis.report.forms.markdown import Heading
@@ -77,16 +77,3 @@ def test_the_name_of_a_table_leads_nowhere_else(name):
     _, file = written(table)
     assert not set(file) & set("/\\")
     assert not file.startswith(".")
-
-
-def test_a_report_leaves_its_numbers_in_a_folder_and_takes_an_earlier_one_away(
-    own_notebook, make_cohort, folder_of, tmp_path
-):
-    code = "import pandas as pd\nfrom analysis.report import Table\nTable(pd.DataFrame({'x': [1 / 3]}), 'Thirds.', name='x')"
-    notebook, cohort, out = own_notebook(code), folder_of(make_cohort()), tmp_path / "report"
-    files = make_report(str(notebook), cohort, out, formats=("csv",))
-    assert files.tables == out / "own.tables"
-    assert sorted(path.name for path in files.tables.iterdir()) == ["contents.csv", "x.csv"]
-    assert (files.tables / "x.csv").read_text(encoding="utf-8") == f"x\n{1 / 3}\n"
-    make_report(str(notebook), cohort, out, overwrite=True)
-    assert not files.tables.exists()

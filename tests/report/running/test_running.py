@@ -297,3 +297,22 @@ def test_no_grammar_of_web_addresses_is_built():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, check=True, text=True)
     assert done.stdout.split() == ["False", "False", "True"]
+
+
+@pytest.mark.usefixtures("no_kernel")
+def test_a_report_leaves_its_numbers_in_a_folder_and_takes_an_earlier_one_away(own_notebook, cohort_folder, tmp_path):
+    code = "import pandas as pd\nfrom analysis.report import Table\nTable(pd.DataFrame({'x': [1 / 3]}), 'Thirds.', name='x')"
+    notebook, out = own_notebook(code), tmp_path / "report"
+    files = make_report(str(notebook), cohort_folder, out, formats=("csv",))
+    assert files.tables == out / "own.tables"
+    assert files_in(files.tables) == ["contents.csv", "x.csv"]
+    assert (files.tables / "x.csv").read_text(encoding="utf-8") == f"x\n{1 / 3}\n"
+    make_report(str(notebook), cohort_folder, out, overwrite=True)
+    assert files_in(out) == ["own.html", "own.ipynb", "own.json"]
+
+
+@pytest.mark.usefixtures("no_kernel")
+def test_a_pdf_brings_its_numbers_along(own_notebook, cohort_folder, tmp_path):
+    code = "import pandas as pd\nfrom analysis.report import Table\nTable(pd.DataFrame({'x': [1 / 3]}), 'Thirds.', name='x')"
+    make_report(str(own_notebook(code)), cohort_folder, tmp_path / "report", formats=("pdf",))
+    assert files_in(tmp_path / "report") == ["own.html", "own.ipynb", "own.json", "own.pdf", "own.tables"]
