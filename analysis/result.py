@@ -80,6 +80,17 @@ class ResultWithNotes(Result):
         return self.notes
 
 
+def patients_have(count: int, total: int, what: str) -> str:
+    """Say how many of the patients have something, in a sentence; one of them has it.
+
+    Examples
+    --------
+    >>> patients_have(1, 12, "no entry"), patients_have(2, 1200, "no entry")
+    ('1 of 12 patients has no entry.', '2 of 1,200 patients have no entry.')
+    """
+    return f"{count:,} of {total:,} patients {'has' if count == 1 else 'have'} {what}."
+
+
 def visible(text: str) -> str:
     r"""Show control characters, also those that turn the direction of writing, in place of sending them.
 

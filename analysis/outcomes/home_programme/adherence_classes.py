@@ -12,7 +12,7 @@ from analysis.cohort.reference import patients_by_protocol
 from analysis.errors import ModelError
 from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED
 from analysis.outcomes.home_programme.time_to_stopping import time_to_stopping, weeks_of_patients
-from analysis.result import ResultWithNotes
+from analysis.result import ResultWithNotes, patients_have
 from analysis.statistics.proportions import check_level, share_interval
 
 if TYPE_CHECKING:
@@ -238,5 +238,5 @@ def _notes(cohort: Cohort, patients: pd.DataFrame) -> tuple[str, ...]:
     ]
     lost = int(patients["share_of_sessions"].isna().sum())
     if lost:
-        notes.append(f"{lost:,} of {len(patients):,} patients have no week with sessions prescribed and recorded.")
+        notes.append(patients_have(lost, len(patients), "no week with sessions prescribed and recorded"))
     return tuple(notes)

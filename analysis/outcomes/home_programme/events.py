@@ -81,7 +81,7 @@ def events_by_protocol(cohort: Cohort, *, level: float = 0.95) -> EventsByProtoc
     if len(events) < len(cohort.events):
         notes.append(f"{len(cohort.events) - len(events)} events of patients who are not in the cohort are left out.")
     if events.empty:
-        notes.append("Events were recorded and none happened.")
+        notes.append("Events were recorded, and none is on record.")
     events = events.assign(event=events["event"].astype("str"))
     events["harm"] = is_harm(events["event"])
     by_kind = events.dropna(subset=["event"]).groupby("event")["harm"].first()

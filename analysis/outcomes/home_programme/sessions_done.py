@@ -10,7 +10,7 @@ import pandas as pd
 from analysis.cohort.reference import patients_by_protocol, used_protocols
 from analysis.errors import ModelError
 from analysis.outcomes.home_programme.prescribed_modalities import not_prescribed_in_words, prescribed_modalities
-from analysis.result import ResultWithNotes
+from analysis.result import ResultWithNotes, patients_have
 from analysis.statistics.proportions import check_level, share_interval
 
 if TYPE_CHECKING:
@@ -272,5 +272,5 @@ def _notes(cohort: Cohort, entries: pd.DataFrame) -> tuple[str, ...]:
         notes.append(f"In {unknown:,} of {len(entries):,} weekly entries sessions prescribed or done are missing.")
     without = len(cohort.patients) - entries["patient_id"].nunique()
     if without:
-        notes.append(f"{without:,} of {len(cohort.patients):,} patients have no entry at all.")
+        notes.append(patients_have(without, len(cohort.patients), "no entry at all"))
     return tuple(notes)

@@ -16,7 +16,7 @@ from analysis.outcomes.home_programme.prescribed_modalities import (
     prescribed_modalities,
 )
 from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, of_modality, session_shares, whole_weeks
-from analysis.result import ResultWithNotes
+from analysis.result import ResultWithNotes, patients_have
 from analysis.statistics.kaplan_meier import (
     curves_by_protocol,
     log_rank,
@@ -219,5 +219,5 @@ def _notes(cohort: Cohort, patients: pd.DataFrame, idle_weeks: int, modality: st
         patients = patients[~patients["protocol"].astype("str").isin(no)]
     lost = int(patients["week"].isna().sum())
     if lost:
-        notes.append(f"{lost:,} of {len(patients):,} patients have no week with sessions prescribed and recorded.")
+        notes.append(patients_have(lost, len(patients), "no week with sessions prescribed and recorded"))
     return tuple(notes) if modality is None else (*notes, *not_prescribed_in_words(status))

@@ -11,7 +11,7 @@ from analysis.cohort.reference import used_protocols
 from analysis.outcomes.home_programme.prescribed_modalities import not_prescribed_in_words, prescribed_modalities
 from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, check_enough, session_shares
 from analysis.outcomes.home_programme.time_to_stopping import ALL_SESSIONS, weeks_of_patients
-from analysis.result import ResultWithNotes
+from analysis.result import ResultWithNotes, patients_have
 from analysis.statistics.mean_interval import describe_by
 from analysis.statistics.proportions import check_level, share_interval
 
@@ -139,5 +139,5 @@ def _notes(cohort: Cohort, patients: pd.DataFrame) -> tuple[str, ...]:
     ]
     without = len(cohort.patients) - patients["patient_id"].nunique()
     if without:
-        notes.append(f"{without:,} of {len(cohort.patients):,} patients have no such week.")
+        notes.append(patients_have(without, len(cohort.patients), "no such week"))
     return tuple(notes)

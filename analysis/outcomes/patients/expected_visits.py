@@ -23,6 +23,8 @@ NO_SCHEDULE = "Visits follow no schedule, so none can be counted as missing"
 MOST_SCHEDULED_WEEKS = 12
 #: A week seen by a smaller share of the best-attended week's patients is an unscheduled visit (design choice).
 LEAST_SHARE_OF_A_SCHEDULED_WEEK = 0.05
+#: Where fewer of the visits after the baseline than this share lie at such weeks, there is no schedule (design choice).
+LEAST_SHARE_AT_SCHEDULED_WEEKS = 0.5
 
 
 def seen_weeks(cohort: Cohort, measure: str | None = None, limb: str | None = None) -> pd.DataFrame:
@@ -69,7 +71,8 @@ def expected_weeks(seen: pd.DataFrame, weeks: Sequence[float] | None = None) -> 
     Returns
     -------
     list of float
-        In order; empty where visits follow no schedule (more than 12 different weeks after the baseline).
+        In order; empty where visits follow no schedule: more than 12 such weeks after the baseline, or fewer than half of
+        the visits after the baseline at them.
 
     Raises
     ------
@@ -91,7 +94,9 @@ def expected_weeks(seen: pd.DataFrame, weeks: Sequence[float] | None = None) -> 
         return []
     usual = counts[counts >= LEAST_SHARE_OF_A_SCHEDULED_WEEK * counts.max()]
     scheduled = sorted(float(week) for week in usual.index)
-    return scheduled if sum(week > 0 for week in scheduled) <= MOST_SCHEDULED_WEEKS else []
+    after, kept = counts[counts.index > 0].sum(), usual[usual.index > 0].sum()
+    follows = kept >= LEAST_SHARE_AT_SCHEDULED_WEEKS * after
+    return scheduled if follows and sum(week > 0 for week in scheduled) <= MOST_SCHEDULED_WEEKS else []
 
 
 def visit_grid(cohort: Cohort, seen: pd.DataFrame, weeks: Sequence[float]) -> pd.DataFrame:

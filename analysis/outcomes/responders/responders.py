@@ -12,7 +12,7 @@ from analysis.errors import ModelError
 from analysis.outcomes.change.change import change_at_week
 from analysis.outcomes.endpoint import Endpoint, EndpointOptions, choose_endpoint
 from analysis.outcomes.responders.change_distribution import ChangeDistribution, distribution_of
-from analysis.result import ResultWithNotes
+from analysis.result import ResultWithNotes, patients_have
 from analysis.statistics.mean_interval import compare_means, describe_by
 from analysis.statistics.proportions import add_number_needed, compare_shares, share_interval
 from analysis.statistics.ratios import share_ratios
@@ -172,7 +172,13 @@ def _notes(patients: pd.DataFrame, endpoint: Endpoint) -> tuple[str, ...]:
     total, known = len(patients), patients["amount"].notna()
     nameless = int(patients["protocol"].isna().sum())
     if nameless:
-        notes.append(f"{nameless} of {total} patients have no protocol and are in no count.")
+        notes.append(
+            patients_have(
+                nameless,
+                total,
+                "no protocol and is in no count" if nameless == 1 else "no protocol and are in no count",
+            )
+        )
     needs = "a value" if endpoint.criterion == "state" else "both a baseline and a value"
     if not known.any():
         notes.append(f"Nobody has {needs} at week {week:g}: the shares are missing, not 0 %.")
@@ -182,7 +188,7 @@ def _notes(patients: pd.DataFrame, endpoint: Endpoint) -> tuple[str, ...]:
         if nobody:
             notes.append(f"Nobody of {', '.join(nobody)} was seen at week {week:g}; the 0 % there says only that.")
     if counts["not seen"]:
-        notes.append(f"{counts['not seen']} of {total} patients have no value at week {week:g}.")
+        notes.append(patients_have(int(counts["not seen"]), total, f"no value at week {week:g}"))
     if counts["seen, no baseline"]:
         notes.append(f"{counts['seen, no baseline']} of {total} patients seen at week {week:g} have no baseline.")
     at_zero = int((patients["improvement"].notna() & ~known).sum())

@@ -10,7 +10,7 @@ import pandas as pd
 
 from analysis.cohort.reference import used_protocols
 from analysis.outcomes.responders.visit_history import responder_history
-from analysis.result import ResultWithNotes
+from analysis.result import ResultWithNotes, patients_have
 from analysis.statistics.kaplan_meier import (
     curves_by_protocol,
     log_rank,
@@ -100,7 +100,7 @@ def time_to_response(cohort: Cohort, endpoint: Endpoint) -> TimeToResponse:
     ]
     lost = len(patients) - len(followed)
     if lost:
-        notes.append(f"{lost} of {len(patients)} patients have no visit at which it could be judged.")
+        notes.append(patients_have(lost, len(patients), "no visit at which it could be judged"))
     return TimeToResponse(
         endpoint=endpoint,
         table=shares_by_week(curves, "reached", endpoint.level),

@@ -83,7 +83,7 @@ def _parts(study: Study) -> Table:
         ("Outcome", _outcome(study)),
         (
             "Intercurrent events",
-            "Those recorded, handled as the next table says; sessions left out count as part of the protocol.",
+            "Those recorded, where there are any handled as the next table says; sessions left out count as part of the protocol.",
         ),
         ("Summary", _summary(study)),
     ]
@@ -159,7 +159,8 @@ def _multiplicity(study: Study) -> tuple[str, ...]:
     if study.responders and several:
         said.append(
             "Shares of responders, the other weeks, harms, adherence and the appendix are looked at beside the primary "
-            "comparison; none of their intervals is adjusted for their number. Among many intervals at "
+            "comparison; none of their intervals is adjusted for their number, but those of other weeks that In short names. "
+            "Among many intervals at "
             f"{numbers.level_in_words(study.level)}, some leave out zero by chance alone."
         )
     return tuple(said) or ("Nothing is compared.",)

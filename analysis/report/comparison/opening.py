@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analysis.curves.recovery_choices import adjusted_in_words
-from analysis.report.comparison.findings.doubts import doubts_words
+from analysis.report.comparison.findings.doubts import doubts_words, harms_words
 from analysis.report.comparison.findings.responder_words import responders_words
 from analysis.report.comparison.findings.rules import find
 from analysis.report.comparison.findings.words import differences_words, seen_words
@@ -57,7 +57,7 @@ def answer(study: Study) -> Section:
     points = [*_seen(study, found), *_differs(study, found), *improved]
     doubts = doubts_words(found, study.measure, allocation=study.allocation, not_allocated=NOT_ALLOCATED)
     if found.differences:
-        points.append(" ".join(doubts))
+        points.append(" ".join([*doubts, *harms_words(found)]))
     return Section((Passage(tuple(points), "answer"),))
 
 
@@ -66,7 +66,7 @@ def _seen(study: Study, found: Findings) -> list[str]:
     if curves is None:
         said = f"No recovery curves could be fitted to the data of {numbers.plural(patients, 'patient')}, so nothing can be "
         return [f"{said}said about differences. The reason: {study.no_curves}"]
-    week = f"{seen_words(found, curves.primary_week)} " if found.seen else ""
+    week = f"{seen_words(found, curves.primary_week, study.measure)} " if found.seen else ""
     adjusted = f", which is adjusted for {adjusted_in_words(curves.adjusted_for)}" if curves.adjusted_for else ""
     modelled = curves.model.n_patients
     which = "All" if modelled == patients > 1 else numbers.count(modelled)

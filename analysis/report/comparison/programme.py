@@ -74,8 +74,6 @@ def harms(study: Study) -> Section:
     """Show events by protocol with their denominators."""
     if not study.events.recorded:
         return Section((absent("events. That none are shown does not mean that none happened."),))
-    if not study.events.table["events"].any():
-        return Section((Passage(("Events were recorded, and none happened.",)), _harm_table(study.events)))
     return Section((_harm_table(study.events),))
 
 

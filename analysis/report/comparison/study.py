@@ -144,7 +144,8 @@ class Study(Prepared):
     @cached_property
     def nothing_missing(self) -> bool:
         """Whether every patient was seen at every expected week; False where visits have no schedule."""
-        return bool(len(self.missing.table) and not self.missing.table["missing"].any())
+        table = self.missing.table
+        return bool(len(table) and (table["week"] > 0).any() and not table["missing"].any())
 
     @cached_property
     def intercurrent(self) -> IntercurrentEvents | Lacking:

@@ -120,10 +120,12 @@ def _differences_in_words(table: pd.DataFrame, curves: RecoveryCurves, decimals:
     for name, one in table.groupby("protocol", sort=False):
         at = one[np.isclose(one["week"].astype(float), curves.primary_week)].iloc[0]
         apart = int(((one["lower"] > 0) | (one["upper"] < 0)).sum())
+        size = "no interval can be given"
+        if not numbers.is_missing(at["lower"]):
+            limits = numbers.interval(at["lower"], at["upper"], decimals)
+            size = f"{numbers.signed(at['estimate'], decimals)} {curves.measure.unit} ({percent} interval {limits})"
         sentences.append(
-            f"{name} minus {curves.protocols[0]} at week {numbers.week(curves.primary_week)}: "
-            f"{numbers.signed(at['estimate'], decimals)} {curves.measure.unit} "
-            f"({percent} interval {numbers.interval(at['lower'], at['upper'], decimals)}); the interval leaves out "
-            f"zero at {apart} of {len(one)} weeks"
+            f"{name} minus {curves.protocols[0]} at week {numbers.week(curves.primary_week)}: {size}; the interval leaves out "
+            f"zero at {apart} of {numbers.plural(int(one['lower'].notna().sum()), 'week')} that have one"
         )
     return f"{'. '.join(sentences)}."

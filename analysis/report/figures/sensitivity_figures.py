@@ -77,7 +77,7 @@ def analyses_figure(found: MissingDataAnalyses) -> Figure:
         caption=(
             f"Differences in {in_text(measure.label)} from {found.reference} at week {numbers.week(found.endpoint.week)} with "
             f"{percent} intervals, adjusted for {adjusted_in_words(found.covariates) or 'nothing'}. Where the rows agree, "
-            "the finding does not hang on who was missed."
+            "the finding does not hang on which of these assumptions holds."
         ),
         alt=_agreement_in_words(table, others, measure, decimals),
         table=Table(

@@ -64,8 +64,13 @@ def _off_in_words(one: PatientOnCohort) -> str:
         limit = visit.lower if visit.place == "below" else visit.upper
         decimals = numbers.decimals_apart(visit.value, limit, one.measure.decimals)
         better = (visit.place == "above") == (one.measure.sign > 0)
+        judged = f"{'better' if better else 'worse'} than expected"
+        if one.measure.ideal is not None and one.measure.sign * (float(visit.value) - one.measure.ideal) > 0:  # type: ignore[arg-type]
+            judged = (
+                f"beyond {one.measure.ideal:g}, where {'higher' if one.measure.sign > 0 else 'lower'} is not better"
+            )
         parts.append(
             f"{numbers.number(visit.value, decimals)} {one.measure.unit} at week {numbers.week(visit.week)}, {visit.place} "
-            f"{numbers.interval(visit.lower, visit.upper, decimals)} ({'better' if better else 'worse'} than expected)"
+            f"{numbers.interval(visit.lower, visit.upper, decimals)} ({judged})"
         )
     return f"{capitalised(in_text(one.measure.label))}: {'; '.join(parts)}."

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from analysis.outcomes.endpoint import rounding_room
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
+from analysis.outcomes.patients.patient_flow import ENDING_WORDS
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
 
@@ -39,7 +40,7 @@ def worse_in_words(page: PatientPage) -> list[str]:
     past = [words for one in page.found if (words := _past_threshold(one, page.thresholds.get(one.measure.name)))]
     if past:
         said.append(f"Worse than at the start by a threshold or more: {'; '.join(past)}.")
-    return said + _lost(page)
+    return [*said, *_serious(page), *_lost(page)]
 
 
 def _outer(one: PatientOnCohort, level: float) -> str:
@@ -71,6 +72,15 @@ def _past_threshold(one: PatientOnCohort, threshold: ChosenThreshold | None) -> 
     )
 
 
+def _serious(page: PatientPage) -> list[str]:
+    """Name the serious events on record."""
+    if page.events is None or "serious" not in page.events:
+        return []
+    rows = page.events[page.events["serious"].fillna(value=False).astype(bool)].sort_values("week")
+    named = [f"{row['event']} at week {numbers.week(row['week'])}" for row in rows.to_dict("records")]
+    return [f"Serious {'event' if len(named) == 1 else 'events'} on record: {numbers.listed(named)}."] if named else []
+
+
 def _lost(page: PatientPage) -> list[str]:
     """Say that the patient was not seen at the last scheduled weeks."""
     seen = seen_weeks(page.cohort)
@@ -85,4 +95,14 @@ def _lost(page: PatientPage) -> list[str]:
         else f"weeks {numbers.listed([numbers.week(one) for one in missed])}"
     )
     since = "never seen" if own.empty else f"not seen after week {numbers.week(own.max())}"
-    return [f"Lost, or not yet due: {since}; visits are scheduled at {at}."]
+    return [f"Lost, or not yet due: {since}; visits are scheduled at {at}.{_reason(page)}"]
+
+
+def _reason(page: PatientPage) -> str:
+    """Name the event on record that ended the follow-up."""
+    if page.events is None:
+        return ""
+    names = page.events["event"].astype("str")
+    ended = page.events[names.str.lower().str.contains("|".join(ENDING_WORDS))].to_dict("records")
+    named = [f"{row['event']} at week {numbers.week(row['week'])}" for row in ended]
+    return f" On record: {numbers.listed(named)}." if named else ""

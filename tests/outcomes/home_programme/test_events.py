@@ -42,7 +42,7 @@ def test_not_recorded_is_not_none():
     assert none.table["event"].tolist() == [ANY, ANY]
     assert none.table["events"].tolist() == [0, 0]
     assert none.table["upper"].gt(0).all()
-    assert "Events were recorded and none happened." in none.notes
+    assert "Events were recorded, and none is on record." in none.notes
 
 
 def test_events_without_flags_leave_them_missing():

@@ -74,4 +74,6 @@ def test_the_answer_says_how_many_were_seen_at_its_week(study_in_memory):
     torque = study.curves.frame
     at = torque.loc[torque["week"] == 26, "patient_id"].nunique()
     assert 0 < at <= 12 < torque["patient_id"].nunique()
-    assert str(comparison.answer(study)).startswith(f"At week 26, {at} of 60 patients were seen: ")
+    assert str(comparison.answer(study)).startswith(
+        f"At week 26, {at} of 60 patients were seen with a value of quadriceps torque: "
+    )

@@ -1,7 +1,9 @@
 """What a comparison must say of a cohort whose truth is planted, and what it must not: In short, and titles of slides."""
 
+import dataclasses
 import re
 
+import numpy as np
 import pytest
 
 from analysis.report import Figure, comparison
@@ -28,7 +30,8 @@ NOTHING, FAVOURS, NO_CONCLUSION = "These data do not tell whether", "These data 
 TRUTHS = {
     "no difference": (
         {"lose": share({"usual": 0.1, "early": 0.1})}, {},
-        [NOTHING, "115 of 120 patients were seen: usual 57/60, early 58/60", "interval of the difference in shares holds zero",
+        [NOTHING, "115 of 120 patients were seen with a value of quadriceps torque: usual 57/60, early 58/60",
+         "interval of the difference in shares holds zero",
          "Looked for and not found"],
         ["favour", "No conclusion", "econdary"], "Early, week 26: these data cannot tell",
     ),
@@ -61,18 +64,18 @@ TRUTHS = {
     ),
     "drop-out by outcome": (
         {"lose": low_ones}, {},
-        [NO_CONCLUSION, "usual 60/60, early 31/60", "29 of 60 with early and 0 of 60 with usual", "allow no conclusion",
+        [NO_CONCLUSION, "usual 60/60, early 31/60", "29 of 60 with early and 0 of 60 with usual", "for a conclusion about early",
          "may have fared otherwise", "analyses with other assumptions"],
         ["favour", NOTHING, "Looked for and not found"], "Early, week 26: too many lost to tell",
     ),
     "one arm lost": (
         {"lose": nearly_all_of_one, "effect": better(0.5)}, {},
-        [NO_CONCLUSION, "early 2/60", "Fewer than 20 patients were seen: early (2)", "allow no conclusion"], ["favour"],
+        [NO_CONCLUSION, "early 2/60", "Fewer than 20 patients were seen: early (2)", "for a conclusion about early"], ["favour"],
         "too many lost to tell",
     ),
     "half lost": (
         {"lose": share({"usual": 0.5, "early": 0.5}), "effect": better(0.4)}, {},
-        [NO_CONCLUSION, "60 of 120 patients were seen", "A third or more were not seen of usual (30 of 60) and early (30 of 60)"],
+        [NO_CONCLUSION, "60 of 120 patients were seen", "A third or more have none with usual (30 of 60) and early (30 of 60)"],
         ["favour", "Looked for and not found"], "too many lost to tell",
     ),
     "twelve patients": (
@@ -81,10 +84,10 @@ TRUTHS = {
     ),
     "one site": ({"sites": ("north",)}, {}, ["adjusted for the baseline."], ["baseline and site"], "these data cannot tell"),
     "many sites": ({"sites": tuple("abcdefgh")}, {}, ["adjusted for the baseline and site"], ["favour"], "these data cannot tell"),
-    "complete": ({}, {}, ["all 120 patients were seen"], ["lost", "missing", "not seen"], "these data cannot tell"),
+    "complete": ({}, {}, ["all 120 patients were seen"], ["not seen", "missing"], "these data cannot tell"),
     "pain": (
         {"measure": "pain", "effect": better(1.2)}, {},
-        [FAVOURS.format("early"), "points lower with early", "less than a measurement can detect",
+        [FAVOURS.format("early"), "points lower with early", "could not be told from the error of measurement",
          "in 80 % (48/60) with usual and 95 % (57/60) with early"],
         ["favour usual", "No conclusion"], "Early: 1.18 points lower at week 26",
     ),
@@ -165,3 +168,37 @@ def test_where_nothing_is_missing_one_sentence_says_so(study_in_memory):
     some = study_in_memory(plant(patients=12, lose=share({"usual": 0.2})), imputations=2)
     assert len(list(comparison.missing(some))) == 3
     assert len(list(comparison.sensitivity(some))) >= 4
+
+
+def off_schedule(cohort, seed=5):
+    """Every visit after the start up to two weeks off."""
+    visits = cohort.visits.copy()
+    later = visits["week"] > 0
+    visits.loc[later, "week"] += np.random.default_rng(seed).uniform(-2, 2, int(later.sum()))
+    return dataclasses.replace(cohort, visits=visits)
+
+
+def test_without_a_schedule_nothing_is_said_of_who_was_missed(study_in_memory):
+    cohort = off_schedule(plant(14, lose=share({"usual": 0.1, "early": 0.6})))
+    study = study_in_memory(cohort, imputations=2, design="randomised")
+    (answer,) = comparison.answer(study)
+    assert "Visits have no schedule, so who was missed is not known." in answer.paragraphs[-1]
+    said = str(
+        [comparison.missing(study), comparison.sensitivity(study), comparison.flow(study), comparison.checklist(study)]
+    )
+    assert "Every patient was seen" not in said
+    assert "nobody was lost" not in said
+
+
+def test_what_other_assumptions_turn_is_not_said_to_be_not_found(study_in_memory):
+    """The doubts look at the same analyses as the differences."""
+    checked = 0
+    for seed in (3, 7, 12, 17):
+        cohort = plant(seed, effect=better(0.08, (12, 26, 52)), lose=share({"usual": 0.2, "early": 0.25}))
+        study = study_in_memory(cohort, imputations=2, design="randomised")
+        (answer,) = comparison.answer(study)
+        if "another answer" in answer.paragraphs[1]:
+            checked += 1
+            assert "Looked for and not found" not in answer.paragraphs[-1]
+            assert "Other assumptions about missing visits change the answer for early." in answer.paragraphs[-1]
+    assert checked

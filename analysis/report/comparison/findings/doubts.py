@@ -67,13 +67,40 @@ def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation, n
     if found.few_seen:
         few = numbers.listed([f"{one.protocol} ({one.seen})" for one in found.few_seen])
         said.append(f"Fewer than {FEW_SEEN} patients were seen: {few}. Single patients can turn a result round.")
+    turned = [one.protocol for one in found.differences if one.turned_by]
+    if turned:
+        said.append(f"Other assumptions about missing visits change the answer for {numbers.listed(turned)}.")
+    if found.tips:
+        shifts = [
+            f"{numbers.number(abs(shift), shown_decimals(measure))} {measure.unit} {'higher' if shift > 0 else 'lower'} with {name}"
+            for name, shift in found.tips
+        ]
+        said.append(
+            f"Nobody would be favoured were the missed values on average {numbers.listed(shifts)} than expected."
+        )
     if found.much_lost or found.losses_differ:
         said.append("Those who were not seen may have fared otherwise than those who were.")
     if said:
         return said
-    looked_for = ["few patients seen", "many or unlike losses"]
+    if not found.seen:
+        return ["Visits have no schedule, so who was missed is not known."]
+    looked_for = ["few patients seen", "a third or more lost", "losses 15 points apart"]
     if np.isfinite([measure.lowest_mean, measure.highest_mean]).any():
         looked_for.append("means outside what groups have")
     if any(one.analyses for one in found.differences) and any(one.lost for one in found.seen):
         looked_for.append("other answers under other assumptions about missing visits")
     return [f"Looked for and not found: {numbers.listed(looked_for, 'or')}. What was not measured cannot be seen here."]
+
+
+def harms_words(found: Findings) -> list[str]:
+    """Say in how many patients of each protocol any harm is on record; nothing where events were not recorded.
+
+    Parameters
+    ----------
+    found : Findings
+        The findings.
+    """
+    if not found.harms:
+        return []
+    counts = [f"{name} {numbers.fraction(patients, allocated)}" for name, patients, allocated in found.harms]
+    return [f"Any harm is on record of: {', '.join(counts)}."]

@@ -32,7 +32,7 @@ class Seen:
     protocol : str
         The protocol.
     seen, allocated : int
-        Patients with a value at the week, and all.
+        Patients with a value of the measure at the week, and all.
     """
 
     protocol: str
@@ -129,6 +129,10 @@ class Findings:
         patients not allocated at random.
     unusual : tuple of (str, float, float)
         Protocol, week and mean of the patients seen, where it lies outside what groups have; the furthest of each protocol.
+    tips : tuple of (str, float)
+        Protocols of which a shift of the missed values that is smaller than the measure's smallest threshold takes a favour away.
+    harms : tuple of (str, int, int)
+        Protocol, patients with any harm, and all; empty where events were not recorded.
     """
 
     seen: tuple[Seen, ...]
@@ -138,6 +142,8 @@ class Findings:
     opposite: tuple[str, ...]
     imbalance: tuple[tuple[str, str, float], ...]
     unusual: tuple[tuple[str, float, float], ...]
+    tips: tuple[tuple[str, float], ...]
+    harms: tuple[tuple[str, int, int], ...]
 
     @property
     def much_lost(self) -> tuple[Seen, ...]:

@@ -58,8 +58,11 @@ def responders_words(found: Responders) -> str:
             if apart
             else f". The {percent} interval of {which} in shares holds zero"
         )
-    if endpoint.missing == "excluded" and _too_many_lost(found):
-        said += ". With so many not seen or so unlike losses, these shares allow no conclusion"
+    lost = [] if endpoint.missing == "non-response" else not_concluded(found)
+    if lost:
+        said += f". Too many were not seen for a conclusion about {numbers.listed(lost)}"
+    if endpoint.criterion != "state" and _beyond_the_ideal(found):
+        said += f". Values beyond {endpoint.measure.ideal:g} are counted as improved, though they are no better"
     total, count = int(found.table["n"].sum()), int(found.table["responders"].sum())
     if count < HARDLY_ANY * total or count > (1 - HARDLY_ANY) * total:
         hardly = "Hardly anybody" if count < HARDLY_ANY * total else "Nearly everybody"
@@ -68,9 +71,26 @@ def responders_words(found: Responders) -> str:
     return f"{said}."
 
 
-def _too_many_lost(found: Responders) -> bool:
+def not_concluded(found: Responders) -> list[str]:
+    """Name the protocols about which nothing is concluded, as too many of them or of the reference were not seen.
+
+    Parameters
+    ----------
+    found : Responders
+        A responder analysis.
+    """
     table = found.table[found.table["allocated"] > 0]
-    return too_many_lost((1 - table["n"] / table["allocated"]).tolist())
+    lost = dict(zip(table["protocol"].astype("str"), 1 - table["n"] / table["allocated"], strict=True))
+    base = lost.get(found.reference, 0.0)
+    return [name for name, share in lost.items() if name != found.reference and too_many_lost([share, base])]
+
+
+def _beyond_the_ideal(found: Responders) -> bool:
+    measure = found.endpoint.measure
+    if measure.ideal is None:
+        return False
+    means = found.patients.groupby(found.patients["protocol"].astype("str"))["value"].mean()
+    return bool((measure.sign * (means - measure.ideal) > 0).any())
 
 
 def _points(lower: float, upper: float) -> str:

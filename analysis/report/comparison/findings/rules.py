@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from analysis.outcomes.home_programme.events import ANY
 from analysis.report.comparison.findings.finding import Course, Difference, Findings, Seen
 from analysis.report.comparison.study import Lacking
 from analysis.report.parts.losses import too_many_lost
@@ -67,6 +68,8 @@ def find(study: Study) -> Findings:
         opposite=tuple(_opposite(differences, responders, study.measure.sign)),
         imbalance=tuple(_imbalance(study)) if study.allocation == "observational" else (),
         unusual=tuple(_unusual(study)),
+        tips=tuple(_tips(study, differences)),
+        harms=tuple(_harms(study)),
     )
 
 
@@ -160,7 +163,12 @@ def _courses(study: Study, differences: tuple[Difference, ...]) -> list[Course]:
     for one in differences:
         main = side(one.lower, one.upper)
         rows = table[(table["protocol"].astype("str") == one.protocol) & ((table["week"] - one.week).abs() > 1e-9)]
-        told = [row for row in rows.to_dict("records") if side(row["lower"], row["upper"]) not in (0, main)]
+        told = [
+            row
+            for row in rows.to_dict("records")
+            if side(row["lower"], row["upper"]) not in (0, main)
+            and not too_many_lost(_lost_at(study, float(row["week"]), (one.protocol, one.reference)))
+        ]
         for kind in ("faded", "not yet"):
             there = [row for row in told if (row["week"] < one.week) == (kind == "faded")]
             if there:
@@ -172,6 +180,30 @@ def _courses(study: Study, differences: tuple[Difference, ...]) -> list[Course]:
                     )
                 )  # fmt: skip
     return found
+
+
+def _lost_at(study: Study, week: float, protocols: tuple[str, ...]) -> list[float]:
+    table = study.missing.table
+    at = table[((table["week"] - week).abs() < 1e-9) & table["protocol"].astype("str").isin(protocols)]
+    return [float(share) for share in at["share"]]
+
+
+def _tips(study: Study, differences: tuple[Difference, ...]) -> list[tuple[str, float]]:
+    """Give the shifts that take a favour away and are smaller than any threshold of the measure."""
+    if isinstance(study.sensitivity, Lacking):
+        return []
+    small = min((one.value for one in study.measure.thresholds if one.accepted), default=0.0)
+    table = study.sensitivity.tipping.tipping
+    shift = dict(zip(table["protocol"].astype("str"), table["delta"].astype(float), strict=True))
+    favoured = [one.protocol for one in differences if one.verdict.startswith("favours")]
+    return [(name, shift[name]) for name in favoured if abs(shift.get(name, np.nan)) < small]
+
+
+def _harms(study: Study) -> list[tuple[str, int, int]]:
+    if not study.events.recorded:
+        return []
+    rows = study.events.table[study.events.table["event"] == ANY].to_dict("records")
+    return [(str(row["protocol"]), int(row["patients"]), int(row["allocated"])) for row in rows]
 
 
 def _opposite(differences: tuple[Difference, ...], responders: Responders | None, sign: int) -> list[str]:
@@ -189,16 +221,20 @@ def _opposite(differences: tuple[Difference, ...], responders: Responders | None
 def _imbalance(study: Study) -> list[tuple[str, str, float]]:
     """Give what lies far apart at the start, in pooled standard deviations (Austin, Stat Med 2009;28:3083, from memory)."""
     found: dict[tuple[str, str], float] = {}
-    for (_, label, _), rows in study.baseline.table.groupby(
+    for (_, label, category), rows in study.baseline.table.groupby(
         ["variable", "label", "category"], sort=False, dropna=False
     ):
         one = {str(row["protocol"]): row for row in rows.to_dict("records")}
         for name in study.protocols:
             if study.reference in one and name in one and name != study.reference:
                 gap = _standardised(one[name], one[study.reference])
-                if abs(gap) > max(APART_AT_START, abs(found.get((name, str(label)), 0.0))):
-                    found[name, str(label)] = gap
+                if abs(gap) > max(APART_AT_START, abs(found.get((name, _with_category(label, category)), 0.0))):
+                    found[name, _with_category(label, category)] = gap
     return sorted(((name, label, gap) for (name, label), gap in found.items()), key=lambda one: -abs(one[2]))
+
+
+def _with_category(label: object, category: object) -> str:
+    return str(label) if pd.isna(category) else f"{label}: {category}"  # type: ignore[call-overload]
 
 
 def _standardised(own: dict[Any, Any], base: dict[Any, Any]) -> float:

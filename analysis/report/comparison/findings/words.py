@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analysis.report.parts import numbers
-from analysis.report.parts.numbers import in_text, shown_decimals
+from analysis.report.parts.numbers import capitalised, in_text, shown_decimals
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -20,7 +20,7 @@ MOST_LISTED = 4
 MOST_SPELLED_OUT = 3
 
 
-def seen_words(found: Findings, week: float) -> str:
+def seen_words(found: Findings, week: float, measure: Measure) -> str:
     """Say how many of each protocol were seen at the primary week, and whether so many were lost that it matters.
 
     Parameters
@@ -29,21 +29,23 @@ def seen_words(found: Findings, week: float) -> str:
         The findings; of patients whose visits have a schedule.
     week : float
         The primary week.
+    measure : Measure
+        The measure compared.
     """
     seen, allocated = sum(one.seen for one in found.seen), sum(one.allocated for one in found.seen)
     who = f"At week {numbers.week(week)},"
     if len(found.seen) == 1 or seen == allocated:
-        said = f"{who} {_were_seen(seen, allocated)}."
+        said = f"{who} {_were_seen(seen, allocated)} with a value of {in_text(measure.label)}."
     else:
-        said = f"{who} {_were_seen(seen, allocated)}: {_by_protocol(found.seen)}."
+        said = (
+            f"{who} {_were_seen(seen, allocated)} with a value of {in_text(measure.label)}: {_by_protocol(found.seen)}."
+        )
     if found.much_lost:
         names = numbers.listed([f"{one.protocol} ({_lost(one)})" for one in found.much_lost])
-        said += f" A third or more were not seen of {names}."
+        said += f" A third or more have none with {names}."
     elif found.losses_differ:
         least, most = (pick(found.seen, key=lambda one: one.lost) for pick in (min, max))
-        said += (
-            f" The losses differ: {_lost(most)} of {most.protocol} were not seen, {_lost(least)} of {least.protocol}."
-        )
+        said += f" The losses differ: none have {_lost(most)} with {most.protocol} and {_lost(least)} with {least.protocol}."
     return said
 
 
@@ -82,7 +84,7 @@ def difference_words(
     decimals, percent = shown_decimals(measure), numbers.level_in_words(level)
     protocol, reference = found.protocol, found.reference
     if found.verdict == "not compared":
-        return f"{protocol} could not be compared with {reference} at week {numbers.week(found.week)}: no interval can be given."
+        return f"{capitalised(protocol)} could not be compared with {reference} at week {numbers.week(found.week)}: no interval can be given."
     adjusted = f", adjusted for {found.among} comparisons," if found.among > 1 else ""
     beyond = measure.ideal is not None and (
         max(measure.sign * (one - measure.ideal) for one in (found.mean, found.reference_mean)) > 0
@@ -108,14 +110,17 @@ def difference_words(
         lost = numbers.listed(
             [f"{_lost(one)} with {one.protocol}" for one in (found.seen, found.reference_seen) if one]
         )
-        verdict = f"No conclusion about {protocol} and {reference}: not seen were {lost}."
+        verdict = f"No conclusion about {protocol} against {reference}: not seen were {lost}."
     elif allocation == "randomised":
         verdict = f"These data favour {better} over {other}."
     else:
         verdict = f"Patients with {better} did better on average than those with {other}; the groups may differ in other ways."
     detected = ""
     if found.verdict.startswith("favours") and detectable is not None and abs(found.estimate) < detectable:
-        detected = f" That is less than a measurement can detect in one patient ({detectable:g} {measure.unit})."
+        detected = (
+            f" In one patient a change of that size could not be told from the error of measurement (up to {detectable:g} "
+            f"{measure.unit})."
+        )
     return f"{verdict} {size}{detected}{_turned(found)}"
 
 
@@ -178,7 +183,9 @@ def differences_words(
         number = sum(one.verdict == verdict for one in rest)
         if number:
             others = "the comparison" if number == 1 else f"{number} of the {len(found.differences)} comparisons"
-            said.append(f"For {others} with {rest[0].reference} {what}.")
+            names = numbers.listed([one.protocol for one in rest if one.verdict == verdict])
+            named = f" ({names})" if verdict == "no conclusion" else ""
+            said.append(f"For {others} with {rest[0].reference}{named} {what}.")
     week = found.differences[0].week if found.differences else 0.0
     return said + [course_words(one, measure, level=level, primary_week=week) for one in found.courses]
 
@@ -214,8 +221,7 @@ def slide_title(found: Findings, measure: Measure) -> str:
             names = numbers.listed([one.protocol for one in group])
             several = f"{len(group)} of {len(found.differences)} protocols" if len(group) > 2 else names
             told.append(f"{several}{'' if told else f', week {week}'}: {what}")
-    title = "; ".join(told)
-    return title[:1].upper() + title[1:]
+    return capitalised("; ".join(told)) if told else ""
 
 
 def _turned(found: Difference) -> str:

@@ -30,7 +30,7 @@ def said(measure, *numbers, allocation="randomised", **more):
 
 
 def found(*differences, seen=(), courses=()):
-    return Findings(tuple(seen), differences, tuple(courses), None, (), (), ())
+    return Findings(tuple(seen), differences, tuple(courses), None, (), (), (), (), ())
 
 
 def test_an_interval_that_holds_zero_tells_nothing_apart_and_is_never_called_equal():
@@ -71,7 +71,7 @@ def test_what_was_not_randomised_is_worded_as_an_association():
 
 def test_a_missing_interval_compares_nothing():
     assert said(TORQUE, 0.1, NAN, NAN, "not compared") == (
-        "early could not be compared with usual at week 26: no interval can be given."
+        "Early could not be compared with usual at week 26: no interval can be given."
     )
 
 
@@ -83,13 +83,16 @@ def test_what_one_measurement_cannot_detect_is_said_of_small_differences_only():
         )
         for size in (0.36, 0.38)
     ]  # fmt: skip
-    assert ["can detect in one patient (0.37 N·m/kg)" in one for one in told] == [True, False]
+    assert ["could not be told from the error of measurement (up to 0.37 N·m/kg)" in one for one in told] == [
+        True,
+        False,
+    ]
 
 
 def test_losses_are_said_with_their_denominators_and_the_other_analyses():
     sentence = said(TORQUE, 0.5, 0.2, 0.8, "no conclusion", seen=(3, 25), turned_by=3)
     assert sentence.startswith(
-        "No conclusion about early and usual: not seen were 27 of 30 with early and 5 of 30 with usual. Mean"
+        "No conclusion about early against usual: not seen were 27 of 30 with early and 5 of 30 with usual. Mean"
     )
     assert sentence.endswith("Of 6 analyses with other assumptions about missing visits 3 give another answer.")
     assert "none gives" in said(TORQUE, 0.5, 0.2, 0.8, "no conclusion", seen=(3, 25))
@@ -132,33 +135,33 @@ def test_of_many_comparisons_those_that_tell_something_are_said_and_the_others_c
     assert len(told) == 3
     assert told[0].startswith("These data favour p0 over usual.")
     assert told[1].startswith("For 9 of the 12 comparisons with usual the interval holds no difference")
-    assert told[2] == "For 2 of the 12 comparisons with usual too many were lost for a conclusion."
+    assert told[2] == "For 2 of the 12 comparisons with usual (p1 and p2) too many were lost for a conclusion."
 
 
 @pytest.mark.parametrize(
     ("seen", "words"),
     [
-        ([("usual", 30, 30), ("early", 30, 30)], "At week 26, all 60 patients were seen."),
-        ([("usual", 1, 1)], "At week 26, the one patient was seen."),
-        ([("usual", 1, 2)], "At week 26, 1 of 2 patients was seen. A third or more were not seen of usual (1 of 2)."),
+        ([("usual", 30, 30), ("early", 30, 30)], "At week 26, all 60 patients were seen with a value of pain."),
+        ([("usual", 1, 1)], "At week 26, the one patient was seen with a value of pain."),
+        ([("usual", 1, 2)], "At week 26, 1 of 2 patients was seen with a value of pain. A third or more have none with usual (1 of 2)."),
         (
             [("usual", 29, 30), ("early", 24, 30)],
-            ("At week 26, 53 of 60 patients were seen: usual 29/30, early 24/30. The losses differ: 6 of 30 of early were not"
-            " seen, 1 of 30 of usual."),
+            ("At week 26, 53 of 60 patients were seen with a value of pain: usual 29/30, early 24/30. The losses differ: none have "
+             "6 of 30 with early and 1 of 30 with usual."),
         ),
         (
             [("usual", 20, 30), ("early", 30, 30)],
-            ("At week 26, 50 of 60 patients were seen: usual 20/30, early 30/30. A third or more were not seen of usual (10 of"
-            " 30)."),
+            ("At week 26, 50 of 60 patients were seen with a value of pain: usual 20/30, early 30/30. A third or more have none "
+             "with usual (10 of 30)."),
         ),
         (
             [(f"p{k}", 25 + k, 30) for k in range(5)],
-            "At week 26, 135 of 150 patients were seen: from p0 25/30 to p4 29/30.",
+            "At week 26, 135 of 150 patients were seen with a value of pain: from p0 25/30 to p4 29/30.",
         ),
     ],
 )  # fmt: skip
 def test_who_was_seen(seen, words):
-    assert seen_words(found(seen=[Seen(*one) for one in seen]), 26.0) == words
+    assert seen_words(found(seen=[Seen(*one) for one in seen]), 26.0, PAIN) == words
 
 
 def test_the_title_of_a_slide_is_what_was_found():
