@@ -162,6 +162,17 @@ class Measure(Result):
         return 1 if self.direction == "higher is better" else -1
 
     @property
+    def direction_in_words(self) -> str:
+        """Which way improvement goes, and up to where.
+
+        Examples
+        --------
+        >>> load_catalogue()["pain"].direction_in_words, load_catalogue()["knee_extension"].direction_in_words
+        ('lower is better', 'higher is better, up to 0')
+        """
+        return self.direction if self.ideal is None else f"{self.direction}, up to {self.ideal:g}"
+
+    @property
     def default_limb(self) -> str:
         """Limb that a question about the measure means when it names none."""
         return "involved" if "involved" in self.limbs else self.limbs[0]

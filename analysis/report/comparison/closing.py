@@ -18,7 +18,7 @@ def methods(study: Study) -> Section:
     """Say in words how the numbers came about."""
     measure = study.measure
     sentences = [
-        f"Measure: {study.measure_in_words}, in {measure.unit}; {measure.direction}. {measure.description}".strip(),
+        f"Measure: {study.measure_in_words}, in {measure.unit}; {measure.direction_in_words}. {measure.description}".strip(),
         "Baseline: the last value at week 0 or before. Change: value minus baseline.",
     ]
     sentences += model_in_words(study.curves) if study.curves is not None else [f"No model: {study.no_curves}"]

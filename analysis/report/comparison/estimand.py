@@ -126,7 +126,7 @@ def _protocols(study: Study) -> str:
 
 
 def _outcome(study: Study) -> str:
-    said = f"{study.measure_in_words} ({study.measure.unit}; {study.measure.direction})"
+    said = f"{study.measure_in_words} ({study.measure.unit}; {study.measure.direction_in_words})"
     if study.curves is None:
         return f"{said}."
     return f"{said} at week {numbers.week(study.curves.primary_week)}."

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from analysis.report.comparison.findings.responder_words import not_concluded
 from analysis.report.comparison.findings.rules import find, side
 from analysis.report.comparison.findings.words import slide_title
 from analysis.report.figures.difference_figure import difference_figure
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
 
 _NUMBER_NEEDED = (
     "Patients for one responder more or fewer: one over the difference and its limits (Altman, BMJ 1998;317:1309), given only "
-    "where the interval leaves out no difference."
+    "where the interval leaves out no difference and not too many were lost."
 )
 
 
@@ -81,11 +82,12 @@ def _primary_table(study: Study, curves: RecoveryCurves) -> Table:
             Column("adjusted_p_value", "Adjusted p", "p"),
         ]
     better = "Positive" if curves.measure.sign > 0 else "Negative"
-    notes = [f"{better} differences are better for the protocol named. Intervals: {method_in_words(table)}."]
+    ideal = "" if curves.measure.ideal is None else f", up to a mean of {curves.measure.ideal:g}"
+    notes = [f"{better} differences are better for the protocol named{ideal}. Intervals: {method_in_words(table)}."]
     if several:
         notes.append(
             f"Adjusted for {len(table)} comparisons: intervals by Bonferroni, together {percent}; p values by Holm, so that one can "
-            "be below 5 % while its interval holds zero."
+            f"be below {numbers.share(1 - study.level)} while its interval holds zero."
         )
     return Table(
         table,
@@ -138,7 +140,8 @@ def responder_differences(found: Responders, allocation: Allocation) -> Table:
         Column(("lower", "upper"), f"{percent} interval", "points limits"),
     ]
     notes = [f"Intervals: {found.differences['method'].iloc[0]}."]
-    needed = [_needed(row) for row in found.differences.to_dict("records")]
+    lost = not_concluded(found) if found.endpoint.missing == "excluded" else []
+    needed = ["" if str(row["protocol"]) in lost else _needed(row) for row in found.differences.to_dict("records")]
     if allocation == "randomised" and any(needed):
         columns.append(Column("needed", "Patients for one responder more or fewer"))
         notes.append(_NUMBER_NEEDED)

@@ -49,6 +49,7 @@ def difference_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
     percent = numbers.level_in_words(level)
     side = "above" if curves.measure.sign > 0 else "below"
     better = f"{side} the line is better for {others[0] if len(others) == 1 else 'the protocol named'}"
+    better += "" if curves.measure.ideal is None else f", up to a mean of {curves.measure.ideal:g}"
     decimals = shown_decimals(curves.measure)
 
     def draw(width: Width) -> Drawing:

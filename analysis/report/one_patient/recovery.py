@@ -78,7 +78,7 @@ def _visit_rows(one: PatientOnCohort) -> Iterator[dict[str, object]]:
             expected = f"{numbers.number(visit['expected'], decimals)} ({limits})"
         place = str(visit["place"])
         yield {
-            "measure": f"{one.measure.label} ({one.measure.unit}), {one.measure.direction}",
+            "measure": f"{one.measure.label} ({one.measure.unit}), {one.measure.direction_in_words}",
             "week": visit["week"],
             "value": numbers.number(visit["value"], decimals),
             "expected": expected,

@@ -6,7 +6,7 @@ import re
 import numpy as np
 import pytest
 
-from analysis.report import Figure, comparison
+from analysis.report import Figure, Table, comparison
 
 from .planted import plant, share
 
@@ -202,3 +202,21 @@ def test_what_other_assumptions_turn_is_not_said_to_be_not_found(study_in_memory
             assert "Looked for and not found" not in answer.paragraphs[-1]
             assert "Other assumptions about missing visits change the answer for early." in answer.paragraphs[-1]
     assert checked
+
+
+def test_of_a_measure_with_an_ideal_every_direction_says_up_to_where(study_in_memory):
+    study = study_in_memory(plant(10, measure="knee_extension", effect=better(4.0)), imputations=2, design="randomised")
+    shown = [
+        one for section in (comparison.differences(study), comparison.responder_analysis(study)) for one in section
+    ]
+    words = str(
+        [
+            one.to_json() if isinstance(one, Table) else (one.caption if isinstance(one, Figure) else str(one))
+            for one in shown
+        ]
+    )
+    assert "differences are better for the protocol named, up to a mean of 0." in words
+    assert "above the line is better for early, up to a mean of 0" in words
+    assert "A curve further to the right is better, as long as values stay below 0." in words
+    assert "higher is better, up to 0" in str(comparison.methods(study))
+    assert "Values beyond 0 are counted as improved, though they are no better" in str(comparison.answer(study))
