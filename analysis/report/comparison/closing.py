@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from analysis.report.comparison.prepared import ComparisonParameters
 from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.wording import cautions as said_cautions
-from analysis.report.parts.wording import model_in_words
+from analysis.report.parts.wording import first_cautions, model_in_words
 from analysis.report.running.provenance import show_provenance
 
 if TYPE_CHECKING:
@@ -46,7 +46,7 @@ def cautions(study: Study) -> Section:
         missing_shares=shares,
         responders=study.responders,
     )
-    return Section((Passage(tuple(said), "caution"),))
+    return Section((Passage(tuple(said), "caution", points=first_cautions(said)),))
 
 
 def provenance(study: Study, report: str) -> Section:

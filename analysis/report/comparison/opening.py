@@ -8,7 +8,7 @@ from analysis.curves.recovery_choices import adjusted_in_words
 from analysis.report.comparison.findings.doubts import doubts_words, harms_words
 from analysis.report.comparison.findings.responder_words import responders_words
 from analysis.report.comparison.findings.rules import find
-from analysis.report.comparison.findings.words import differences_words, seen_words
+from analysis.report.comparison.findings.words import MOST_SPELLED_OUT, differences_words, seen_words
 from analysis.report.parts import numbers
 from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.wording import INVENTED, NOT_ALLOCATED, mean_sentence
@@ -54,11 +54,27 @@ def answer(study: Study) -> Section:
     """Give the answer in four points: who was seen; what differs, with its course; who improved; what to doubt."""
     found = find(study)
     improved = [responders_words(found.responders)] if found.responders is not None else []
-    points = [*_seen(study, found), *_differs(study, found), *improved]
-    doubts = doubts_words(found, study.measure, allocation=study.allocation, not_allocated=NOT_ALLOCATED)
+    told = [*_seen(study, found), *_differs(study, found), *improved]
+    doubts = doubts_words(found, allocation=study.allocation, measure=study.measure, not_allocated=NOT_ALLOCATED)
+    harms = harms_words(found)
     if found.differences:
-        points.append(" ".join([*doubts, *harms_words(found)]))
-    return Section((Passage(tuple(points), "answer"),))
+        told.append(" ".join([*doubts, *harms]))
+    points = (
+        ()
+        if study.curves is None
+        else (_first(told[0]), *_verdicts(study, found), *map(_first, improved), doubts[0], *harms)
+    )
+    return Section((Passage(tuple(told), "answer", points=points if found.differences else ()),))
+
+
+def _first(text: str) -> str:
+    """Give the first sentence."""
+    return f"{text.partition('. ')[0].rstrip('.')}."
+
+
+def _verdicts(study: Study, found: Findings) -> list[str]:
+    """Give the verdict on each difference, without its numbers, which the slide of the differences has."""
+    return [_first(text) for text in _told_of_differences(study, found)[:MOST_SPELLED_OUT]]
 
 
 def _seen(study: Study, found: Findings) -> list[str]:
@@ -80,12 +96,15 @@ def _differs(study: Study, found: Findings) -> list[str]:
         return []
     if len(curves.protocols) == 1:
         return [mean_sentence(curves, level=study.level)]
+    return [" ".join(_told_of_differences(study, found))]
+
+
+def _told_of_differences(study: Study, found: Findings) -> list[str]:
     detectable = [one.value for one in study.measure.thresholds if one.kind == "MDC" and one.accepted]
-    said = differences_words(
+    return differences_words(
         found,
         study.measure,
         level=study.level,
         allocation=study.allocation,
         detectable=min(detectable, default=None),
     )
-    return [" ".join(said)]

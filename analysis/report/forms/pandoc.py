@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from analysis.errors import ReportError
 from analysis.report.forms.paper import PNG
-from analysis.report.forms.reference_styles import change_parts, with_our_styles
+from analysis.report.forms.reference_styles import change_parts, dark, with_our_styles
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
@@ -89,6 +89,8 @@ def _without_names(file: bytes, names: Collection[str]) -> bytes:
     """Keep the alternative texts of the pictures on slides; pandoc adds the names of their files."""
 
     def change(part: str, text: str) -> str:
+        if part == "ppt/slides/slide1.xml":
+            text = dark(text)
         for name in names if part.startswith("ppt/slides/slide") else ():
             text = text.replace(f'\n\n{name}"', '"')
         return text

@@ -65,6 +65,24 @@ def change_parts(file: bytes, change: Callable[[str, str], str]) -> bytes:
     return stream.getvalue()
 
 
+def dark(slide: str) -> str:
+    """Turn the colours of a slide round: light words on the accent colour, as the first one has them.
+
+    Parameters
+    ----------
+    slide : str
+        Its XML.
+    """
+    accents = " ".join(f'accent{number}="accent{number}"' for number in range(1, 7))
+    turned = (
+        f'<a:overrideClrMapping bg1="dk2" tx1="lt1" bg2="dk1" tx2="lt2" {accents} hlink="hlink" folHlink="folHlink"/>'
+    )
+    known = re.sub(r"<p:clrMapOvr>.*?</p:clrMapOvr>", "", slide, flags=re.DOTALL)
+    paper = '<p:bg><p:bgPr><a:solidFill><a:schemeClr val="dk2"/></a:solidFill><a:effectLst/></p:bgPr></p:bg>'
+    known = re.sub(r"(<p:cSld[^>]*>)", rf"\1{paper}", known, count=1)
+    return known.replace("</p:cSld>", f"</p:cSld><p:clrMapOvr>{turned}</p:clrMapOvr>", 1)
+
+
 def _word_part(name: str, text: str) -> str:
     """Put our styles in the place of pandoc's, and set paper and margins."""
     if name == "word/styles.xml":
@@ -97,7 +115,7 @@ def _slide_part(name: str, text: str) -> str:
     if name == "ppt/slideMasters/slideMaster1.xml":
         title = re.search(r"<p:titleStyle>.*?</p:titleStyle>", text, flags=re.DOTALL)
         if title:
-            ours_title = title[0].replace('algn="ctr"', 'algn="l"').replace('sz="3300"', 'sz="2200" b="1"')
+            ours_title = title[0].replace('algn="ctr"', 'algn="l"').replace('sz="3300"', 'sz="2000" b="1"')
             ours_title = ours_title.replace('schemeClr val="tx1"', 'schemeClr val="tx2"')
             text = text.replace(title[0], ours_title)
         for before, after in (("2400", "1600"), ("2100", "1400"), ("1800", "1300")):

@@ -16,15 +16,16 @@ from analysis.report.parts.wording import made_in_words
 if TYPE_CHECKING:
     from analysis.report.forms.blocks import Node
     from analysis.report.forms.document import Document
+    from analysis.report.parts.passages import PassageKind
     from analysis.report.parts.tables import Table
 
 #: Title, answer and cautions leave room for this many figures on eight slides.
 MOST_FIGURES = 5
-_MOST_POINTS = 6
+_MOST_POINTS = 7
 #: Letters of text that a slide holds; what does not fit stands in the notes alone.
 _MOST_LETTERS = 950
 #: Letters of a title that stay within two lines.
-_LONGEST_TITLE = 92
+_LONGEST_TITLE = 108
 _IN_THE_NOTES = "The rest is in the notes."
 _MOST_ROWS_IN_NOTES = 60
 
@@ -53,21 +54,26 @@ def document_to_slides(document: Document, *, stamp: str) -> bytes:
     title, pictures = document.title.text, Pictures()
     opening = (title,) if len(title) > _LONGEST_TITLE else ()
     slides = _slide(title, [paragraph(line) for line in (*opening, *document.subtitle)], made)
-    answers = [one for one in document.blocks if isinstance(one, Passage) and one.kind == "answer"]
-    cautions = [one for one in document.blocks if isinstance(one, Passage) and one.kind == "caution"]
-    if answers:
-        paragraphs = [paragraph for one in answers for paragraph in one.paragraphs]
-        points = [sentence for paragraph in paragraphs for sentence in _sentences(paragraph)]
-        slides += _slide("In short", [_points(points)], " ".join(paragraphs))
+    slides += _words(document, "answer", "In short")
     for one in _figures(document):
         # Pandoc shows an alternative text under the picture and reads a title out: so the sentence is the title.
         picture = image(pictures.add(one.png("slide")), title=one.alt)
         said = f"{one.alt} {one.caption} {_rows(one.table)}".strip()
         slides += _slide(one.message, [{"t": "Para", "c": [picture]}], said)
-    if cautions:
-        points = [paragraph for one in cautions for paragraph in one.paragraphs]
-        slides += _slide("Read with these cautions", [_points(points)], " ".join(points))
+    slides += _words(document, "caution", "Read with these cautions")
     return write_office(slides, pictures, "pptx", title=title)
+
+
+def _words(document: Document, kind: PassageKind, title: str) -> list[Node]:
+    """Write a slide of the passages of a kind: their points, or where they have none their sentences; all in the notes."""
+    passages = [one for one in document.blocks if isinstance(one, Passage) and one.kind == kind]
+    if not passages:
+        return []
+    paragraphs = [paragraph for one in passages for paragraph in one.paragraphs]
+    points = [point for one in passages for point in one.points]
+    if not points:
+        points = [sentence for text in paragraphs for sentence in (_sentences(text) if kind == "answer" else [text])]
+    return _slide(title, [_points(points)], " ".join(paragraphs))
 
 
 def _figures(document: Document) -> list[Figure]:

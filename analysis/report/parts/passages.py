@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self
 
 from analysis.report.parts.figures import Figure
@@ -29,6 +29,8 @@ class Passage(Part):
         Paragraphs, or the items of a list.
     kind : str
         What the passage is, see :data:`PassageKind`.
+    points : tuple of str
+        What a slide shows of an answer or of cautions, in few words; empty for their sentences.
 
     Examples
     --------
@@ -40,15 +42,17 @@ class Passage(Part):
 
     paragraphs: tuple[str, ...]
     kind: PassageKind = "text"
+    points: tuple[str, ...] = field(default=(), kw_only=True)
 
     def to_json(self) -> dict[str, Any]:
         """Return the passage in plain lists and dictionaries."""
-        return {"kind": self.kind, "paragraphs": list(self.paragraphs)}
+        points = {"points": list(self.points)} if self.points else {}
+        return {"kind": self.kind, "paragraphs": list(self.paragraphs), **points}
 
     @classmethod
     def from_json(cls, shown: Mapping[str, Any]) -> Self:
         """Give back a passage."""
-        return cls(tuple(shown["paragraphs"]), shown["kind"])
+        return cls(tuple(shown["paragraphs"]), shown["kind"], points=tuple(shown.get("points", ())))
 
     def to_html(self) -> str:
         """Return the passage as an HTML fragment; all text escaped."""

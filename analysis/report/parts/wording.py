@@ -234,6 +234,26 @@ def cautions(
     return said
 
 
+def first_cautions(said: Sequence[str]) -> tuple[str, ...]:
+    """Choose what a slide holds of cautions, so that it is read: four, the standing ones, then those of these data.
+
+    Parameters
+    ----------
+    said : sequence of str
+        As :func:`cautions` gives them.
+
+    Examples
+    --------
+    >>> first_cautions([FOR_GROUPS, DEFERS, NOT_ALLOCATED, "Few patients: early (9).", "A difference ..."])[2:]
+    ('Few patients: early (9).', 'The patients were not allocated to the protocols at random, or the data do not say that they were.')
+    """
+    standing = [text for text in said if text in (INVENTED, FOR_GROUPS, DEFERS)]
+    own = [text for text in said if text.startswith(("Few patients", "More than"))]
+    own += [f"{NOT_ALLOCATED.partition('. ')[0]}."] if NOT_ALLOCATED in said else []
+    rest = [text for text in said if text not in (*standing, *own, NOT_ALLOCATED)]
+    return tuple([*standing, *own, *rest][:4])
+
+
 def _covariance_in_words(model: MixedModel) -> str:
     terms = model.terms.names
     if not terms:

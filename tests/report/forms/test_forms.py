@@ -186,7 +186,7 @@ def test_a_long_title_is_cut_on_its_slide_and_whole_in_the_text_and_the_notes(do
     title = f"{'A long title of many words ' * 8}at its end"
     known = parts(document_to_slides(of(title=title), stamp="now"))
     shown = shapes(known["ppt/slides/slide1.xml"])
-    assert len(shown[0]) <= 92
+    assert len(shown[0]) <= 108
     assert shown[0].endswith("…")
     assert "at its end" in shown[1]
     assert any("at its end" in text for name, text in known.items() if "notesSlide" in name)
@@ -335,3 +335,22 @@ def test_an_unknown_format_is_refused(invented_folder, tmp_path):
     assert str(caught.value) == (
         "There is no format 'odt'.\n  where: formats of the report\n  what to do: Use some of: html, pdf, docx, pptx, csv."
     )
+
+
+def test_a_slide_of_an_answer_shows_its_points_and_the_notes_its_sentences():
+    said = Passage(("A long sentence. Another one.",), "answer", points=("In few words.",))
+    known = parts(document_to_slides(of(said), stamp="now"))
+    assert "In few words." in "".join(shapes(known["ppt/slides/slide2.xml"]))
+    assert "Another one." not in "".join(shapes(known["ppt/slides/slide2.xml"]))
+    assert any("Another one." in text for name, text in known.items() if "notesSlide" in name)
+    assert Passage.from_json(said.to_json()) == said
+
+
+def test_the_first_slide_is_light_on_dark_and_no_other(slides):
+    known = parts(slides)
+    turned = [
+        name for name, text in known.items() if name.startswith("ppt/slides/slide") and "overrideClrMapping" in text
+    ]
+    assert turned == ["ppt/slides/slide1.xml"]
+    assert known["ppt/slides/slide1.xml"].count("<p:bg>") == 1
+    assert known["ppt/slides/slide1.xml"].count("<p:clrMapOvr>") == 1

@@ -33,15 +33,15 @@ TRUTHS = {
         [NOTHING, "115 of 120 patients were seen with a value of quadriceps torque: usual 57/60, early 58/60",
          "interval of the difference in shares holds zero",
          "Looked for and not found"],
-        ["favour", "No conclusion", "econdary"], "Early, week 26: these data cannot tell",
+        ["favour", "No conclusion", "econdary"], "Early, week 26: cannot be told",
     ),
     "early and fading": (
         {"effect": better(0.3, (6, 12))}, {},
         [NOTHING, "at week 6 it was, with early, 0.29 N·m/kg higher", "It is not found at week 26."],
-        ["favour", "assumptions about missing visits"], "Early, week 26: these data cannot tell",
+        ["favour", "assumptions about missing visits"], "Early, week 26: cannot be told",
     ),
     "late only": (
-        {"effect": better(0.3, (52,))}, {}, [NOTHING, "It is not yet found at week 26."], ["favour"], "these data cannot tell",
+        {"effect": better(0.3, (52,))}, {}, [NOTHING, "It is not yet found at week 26."], ["favour"], "cannot be told",
     ),
     "reversed": (
         {"effect": better(-0.3)}, {}, [FAVOURS.format("usual over early"), "lower with early"], [NOTHING, "favour early"],
@@ -54,7 +54,7 @@ TRUTHS = {
     "three protocols": (
         {"protocols": ("usual", "early", "late"), "effect": better(0.35)}, {},
         [FAVOURS.format("early"), "adjusted for 2 comparisons", NOTHING, "+68 percentage points"], ["favour late"],
-        "Early: 0.33 N·m/kg higher at week 26 (0.25 to 0.41); late: these data cannot tell",
+        "Early: 0.33 N·m/kg higher at week 26 (0.25 to 0.41); late: cannot be told",
     ),
     "confounded": (
         {"start": {"early": 0.4}, "effect": better(0.3)}, {"design": "observational"},
@@ -80,11 +80,11 @@ TRUTHS = {
     ),
     "twelve patients": (
         {"patients": 6}, {}, ["all 12 patients were seen", "Fewer than 20 patients were seen: usual (6) and early (6)"],
-        ["favour", "Looked for and not found"], "these data cannot tell",
+        ["favour", "Looked for and not found"], "cannot be told",
     ),
-    "one site": ({"sites": ("north",)}, {}, ["adjusted for the baseline."], ["baseline and site"], "these data cannot tell"),
-    "many sites": ({"sites": tuple("abcdefgh")}, {}, ["adjusted for the baseline and site"], ["favour"], "these data cannot tell"),
-    "complete": ({}, {}, ["all 120 patients were seen"], ["not seen", "missing"], "these data cannot tell"),
+    "one site": ({"sites": ("north",)}, {}, ["adjusted for the baseline."], ["baseline and site"], "cannot be told"),
+    "many sites": ({"sites": tuple("abcdefgh")}, {}, ["adjusted for the baseline and site"], ["favour"], "cannot be told"),
+    "complete": ({}, {}, ["all 120 patients were seen"], ["not seen", "missing"], "cannot be told"),
     "pain": (
         {"measure": "pain", "effect": better(1.2)}, {},
         [FAVOURS.format("early"), "points lower with early", "could not be told from the error of measurement",
@@ -102,12 +102,12 @@ TRUTHS = {
     ),
     "everybody improves": (
         {"measure": "ikdc", "gain": 3.0}, {}, ["Everybody judged reached it (120 of 120)", "tell little"], ["favour"],
-        "these data cannot tell",
+        "cannot be told",
     ),
     "impossible values": (
         {"measure": "knee_extension", "level": 9.6}, {},
         ["Means lie outside what groups of patients have (−45 to 5 deg)", "Ask how it was measured"],
-        ["favour", "(better)", "Looked for and not found"], "these data cannot tell",
+        ["favour", "(better)", "Looked for and not found"], "cannot be told",
     ),
 }  # fmt: skip
 

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 MOST_LISTED = 4
 #: With more comparisons than this, those that tell nothing are counted and not spelled out.
 MOST_SPELLED_OUT = 3
+#: Letters of the title of a slide, from which on the protocols of which nothing can be told are counted.
+_LONGEST_TITLE = 96
 
 
 def seen_words(found: Findings, week: float, measure: Measure) -> str:
@@ -213,13 +215,15 @@ def slide_title(found: Findings, measure: Measure) -> str:
     for verdict, what in (
         ("no conclusion", "too many lost to tell"),
         ("beyond the ideal", "means beyond the best value"),
-        ("undecided", "these data cannot tell"),
+        ("undecided", "cannot be told"),
         ("not compared", "no interval"),
     ):
         group = [one for one in rest if one.verdict == verdict]
         if group:
             names = numbers.listed([one.protocol for one in group])
             several = f"{len(group)} of {len(found.differences)} protocols" if len(group) > 2 else names
+            if told and len("; ".join([*told, several, what])) > _LONGEST_TITLE:
+                several = f"{len(group)} other" if len(group) == 1 else f"{len(group)} others"
             told.append(f"{several}{'' if told else f', week {week}'}: {what}")
     return capitalised("; ".join(told)) if told else ""
 

@@ -169,12 +169,9 @@ def test_the_title_of_a_slide_is_what_was_found():
     nothing = difference(0.05, -0.05, 0.16, "undecided", protocol="alone")
     lost = difference(0.5, 0.1, 0.9, "no conclusion", protocol="third")
     assert slide_title(found(clear, nothing), TORQUE) == (
-        "Both: 0.15 N·m/kg higher at week 26 (0.03 to 0.26); alone: these data cannot tell"
+        "Both: 0.15 N·m/kg higher at week 26 (0.03 to 0.26); alone: cannot be told"
     )
-    assert (
-        slide_title(found(lost, nothing), TORQUE)
-        == "Third, week 26: too many lost to tell; alone: these data cannot tell"
-    )
+    assert slide_title(found(lost, nothing), TORQUE) == "Third, week 26: too many lost to tell; alone: cannot be told"
     assert slide_title(found(), TORQUE) == ""
 
 
