@@ -98,7 +98,7 @@ def test_without_baseline_sessions_and_events_each_section_says_so(quick_report_
     assert page_rules.problems(made.page) == []
     for cell in ("responders", "programme", "harms"):
         assert made.absent(cell), cell
-    assert "adjusted for the baseline" not in made.sentences("answer")[0]
+    assert "adjusted for the baseline" not in " ".join(made.sentences("answer"))
     assert made.figures("recovery")
 
 
@@ -120,7 +120,7 @@ def test_one_visit_only_has_no_curve(quick_report_of, page_rules, bare):
     made = quick_report_of(bare([0]))
     assert page_rules.problems(made.page) == []
     assert made.absent("recovery")
-    assert "No recovery curves could be fitted" in made.sentences("answer")[0]
+    assert "No recovery curves could be fitted" in " ".join(made.sentences("answer"))
 
 
 @pytest.mark.slow
@@ -130,9 +130,9 @@ def test_parameters_reach_the_report(quick_report_of):
         cohort, measure="pain", primary_week=12, reference="home stimulation", threshold=1.5, missing="non-response",
         design="observational", level=0.9,
     )  # fmt: skip
-    answer = made.sentences("answer")[0]
-    assert "mean pain at week 12" in answer
-    assert "than with home stimulation" in answer
+    answer = " ".join(made.sentences("answer"))
+    assert "Mean pain at week 12" in answer
+    assert "home stimulation" in answer
     assert any("an association between protocol and outcome" in row[1] for row in made.tables("estimand")[0]["rows"])
     assert not re.search(r"\b(effects?|due to|because of|leads? to|caused)\b", visible(made.page), re.IGNORECASE)
     assert "90 % interval" in answer
@@ -145,7 +145,7 @@ def test_many_protocols_keep_the_answer_short(quick_report_of, page_rules, bare)
     names = tuple(f"protocol {number}" for number in range(9))
     made = quick_report_of(bare([0, 6, 12, 26], n=60, protocols=names))
     assert page_rules.problems(made.page) == []
-    answer = made.sentences("answer")[0]
+    answer = " ".join(made.sentences("answer"))
     assert len(answer) < 1500
     assert "8 comparisons" in answer
     assert " to " in answer

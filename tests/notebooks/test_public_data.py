@@ -43,9 +43,9 @@ def test_recovery_after_coma_at_irregular_days(report_of, public_cohort, page_ru
     made = report_of(public_cohort("wong"))
     assert page_rules.problems(made.page) == []
     assert not re.search("effect|significan", words_of(made.page))
-    assert "not allocated to the protocols at random" in made.sentences("answer")[0]
+    assert "not allocated to the protocols at random" in " ".join(made.sentences("answer"))
     assert any("fitted to 331 visits of 200 patients" in text for text in made.sentences("methods"))
-    assert "visits had no schedule" in made.absent("responders")[0]["paragraphs"][0]
+    assert "a schedule of visits" in made.absent("responders")[0]["paragraphs"][0]
     assert "Visits follow no schedule" in made.absent("missing")[0]["paragraphs"][0]
     assert made.figures("recovery")[0]["table"]["rows"]
 
@@ -67,4 +67,4 @@ def test_growth_of_children_at_four_ages(report_of, public_cohort, page_rules):
     assert boys == pytest.approx([22.875, 23.8125, 25.71875, 27.46875], abs=0.005)
     assert girls == pytest.approx([21.18182, 22.22727, 23.09091, 24.09091], abs=0.005)
     assert differences_in(made) == pytest.approx([-0.735794, -1.405280, -2.530468], abs=0.005)
-    assert "adjusted for the baseline" in made.sentences("answer")[0]
+    assert "adjusted for the baseline" in " ".join(made.sentences("answer"))

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from analysis.report.comparison.findings.finding import Findings
     from analysis.report.parts.wording import Allocation
 
+#: More protocols than this are counted.
+MOST_LISTED = 4
 #: Characteristics named that lie apart at the start.
 _MOST_IMBALANCES = 3
 
@@ -66,6 +68,8 @@ def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation, n
         said.append(f"For {names} mean {in_text(measure.label)} and responders{beside} point in different directions.")
     if found.few_seen:
         few = numbers.listed([f"{one.protocol} ({one.seen})" for one in found.few_seen])
+        if len(found.few_seen) > MOST_LISTED:
+            few = f"{len(found.few_seen)} of the {len(found.seen)} protocols"
         said.append(f"Fewer than {FEW_SEEN} patients were seen: {few}. Single patients can turn a result round.")
     turned = [one.protocol for one in found.differences if one.turned_by]
     if turned:

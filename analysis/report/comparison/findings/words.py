@@ -44,6 +44,8 @@ def seen_words(found: Findings, week: float, measure: Measure) -> str:
         )
     if found.much_lost:
         names = numbers.listed([f"{one.protocol} ({_lost(one)})" for one in found.much_lost])
+        if len(found.much_lost) > MOST_LISTED:
+            names = f"{len(found.much_lost)} of the {len(found.seen)} protocols"
         said += f" A third or more have none with {names}."
     elif found.losses_differ:
         least, most = (pick(found.seen, key=lambda one: one.lost) for pick in (min, max))
@@ -186,7 +188,7 @@ def differences_words(
         if number:
             others = "the comparison" if number == 1 else f"{number} of the {len(found.differences)} comparisons"
             names = numbers.listed([one.protocol for one in rest if one.verdict == verdict])
-            named = f" ({names})" if verdict == "no conclusion" else ""
+            named = f" ({names})" if verdict == "no conclusion" and number <= MOST_LISTED else ""
             said.append(f"For {others} with {rest[0].reference}{named} {what}.")
     week = found.differences[0].week if found.differences else 0.0
     return said + [course_words(one, measure, level=level, primary_week=week) for one in found.courses]
