@@ -12,7 +12,7 @@ from pypdf import PdfReader
 pytestmark = pytest.mark.slow
 
 SECTIONS = (
-    "Protocol comparison", "In short", "Recovery curves", "Table 1", "Differences by week", "At the start", "Harms",
+    "Protocol comparison", "In short", "Recovery curves", "Differences by week", "Table 1", "At the start", "Harms",
     "What is estimated", "Methods in words", "Reporting checklist",
 )  # fmt: skip
 
