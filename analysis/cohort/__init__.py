@@ -4,6 +4,8 @@
 - ``columns``: Kinds of columns, and how a column is brought to its kind without losing or changing a value.
 - ``measures``: Outcome measures: unit, direction, plausible range, and the thresholds of change with where they come
   from.
+- ``catalogue``: Measures from plain data: the catalogue that comes with the kit, and those of a map file or cohort,
+  read strictly.
 - ``derived``: Measures computed from stored ones; they are never stored.
 - ``visit_frame``: One measure of a cohort as one row a visit, with baseline, change and the patient's columns: what
   models take.
@@ -19,6 +21,7 @@
   since.
 """
 
+from analysis.cohort.catalogue import load_catalogue
 from analysis.cohort.checks.checks import FailedCheckError, check_cohort
 from analysis.cohort.deidentification.deidentify import deidentify
 from analysis.cohort.deidentification.disclosure import DisclosureRisk, disclosure_risk
@@ -28,7 +31,7 @@ from analysis.cohort.files.data_package import check_folder, load_cohort, write_
 from analysis.cohort.findings import CheckReport
 from analysis.cohort.importing.import_cohort import Imported, import_cohort
 from analysis.cohort.importing.suggest_map import suggest_map
-from analysis.cohort.measures import Measure, Measures, Threshold, load_catalogue
+from analysis.cohort.measures import Measure, Measures, Threshold
 from analysis.cohort.prescriptions import Prescription
 from analysis.cohort.provenance import Provenance, Source
 from analysis.cohort.schedule import ScheduleReport, VisitSchedule, VisitWindow, to_scheduled_weeks

@@ -3,38 +3,17 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Iterator, Mapping
-from dataclasses import asdict, dataclass, fields
-from functools import cache
-from importlib import resources
+from dataclasses import asdict, dataclass
 from typing import Any, Literal, get_args
 
 import pandas as pd
 
-from analysis.errors import CohortError, check_choice
+from analysis.errors import CohortError
 from analysis.result import Result
 
 Direction = Literal["higher is better", "lower is better"]
 ThresholdKind = Literal["MIC", "MDC"]
-
-_LIMBS = ("involved", "uninvolved", "none")
-_ALLOWED = {
-    "label",
-    "unit",
-    "direction",
-    "lowest",
-    "highest",
-    "limbs",
-    "ideal",
-    "lowest_mean",
-    "highest_mean",
-    "decimals",
-    "derived_from",
-    "description",
-    "thresholds",
-    "mix_ups",
-}
 
 
 @dataclass(frozen=True)
@@ -130,6 +109,7 @@ class Measure(Result):
 
     Examples
     --------
+    >>> from analysis.cohort.catalogue import load_catalogue
     >>> pain = load_catalogue()["pain"]
     >>> pain.unit, pain.direction, pain.threshold().value, pain.threshold().name
     ('points', 'lower is better', 2.0, 'minimal important change')
@@ -167,6 +147,7 @@ class Measure(Result):
 
         Examples
         --------
+        >>> from analysis.cohort.catalogue import load_catalogue
         >>> load_catalogue()["pain"].direction_in_words, load_catalogue()["knee_extension"].direction_in_words
         ('lower is better', 'higher is better, up to 0')
         """
@@ -207,6 +188,7 @@ class Measure(Result):
 
         Examples
         --------
+        >>> from analysis.cohort.catalogue import load_catalogue
         >>> load_catalogue()["knee_flexion"].threshold().kind
         'MDC'
         """
@@ -294,113 +276,3 @@ class Measures(Result, Mapping[str, Measure]):
     def with_measures(self, *more: Measure) -> Measures:
         """Return these measures and more; one with a known name replaces the known one."""
         return Measures([*self._by_name.values(), *more])
-
-
-@cache
-def load_catalogue() -> Measures:
-    """Read the catalogue that comes with the kit.
-
-    Returns
-    -------
-    Measures
-        Every measure of ``measures.toml``, in its order.
-    """
-    text = resources.files("analysis.cohort").joinpath("measures.toml").read_text(encoding="utf-8")
-    return Measures([read_measure(name, data, "measures.toml") for name, data in tomllib.loads(text).items()])
-
-
-def read_measure(name: str, data: Any, where: str) -> Measure:
-    """Make a measure from plain data, strictly: an unknown key is an error that names the allowed ones.
-
-    Parameters
-    ----------
-    name : str
-        Name of the measure.
-    data : mapping
-        Keys label, unit, direction (required) and lowest, highest, ideal, lowest_mean, highest_mean, limbs, decimals, description, derived_from,
-        thresholds, mix_ups.
-    where : str
-        File the data come from, for the message.
-
-    Returns
-    -------
-    Measure
-        The measure.
-
-    Raises
-    ------
-    CohortError
-        A key is unknown or missing, or a value is not of its type.
-    """
-    place = f"{where}, measure {name!r}"
-    _check_keys(data, _ALLOWED, {"unit", "direction"}, place)
-    check_choice(data["direction"], get_args(Direction), "direction", error=CohortError, where=place)
-    limbs = tuple(data.get("limbs", ("none",)))
-    if not limbs or not set(limbs) <= set(_LIMBS):
-        raise CohortError(
-            f"There is no limb {next((limb for limb in limbs if limb not in _LIMBS), '')!r}.",
-            where=place,
-            what_to_do=f"Use some of: {', '.join(_LIMBS)}.",
-        )
-    lowest = _number(data.get("lowest", -math.inf), "lowest", place)
-    highest = _number(data.get("highest", math.inf), "highest", place)
-    if not lowest < highest:
-        raise CohortError("The plausible range is empty.", where=place, what_to_do="Give lowest below highest.")
-    return Measure(
-        name=name,
-        label=str(data.get("label", name.replace("_", " "))),
-        unit=str(data["unit"]),
-        direction=data["direction"],
-        lowest=lowest,
-        highest=highest,
-        limbs=limbs,
-        thresholds=tuple(_read_threshold(one, place) for one in data.get("thresholds", ())),
-        derived_from=tuple(data.get("derived_from", ())),
-        ideal=None if data.get("ideal") is None else _number(data["ideal"], "ideal", place),
-        lowest_mean=_number(data.get("lowest_mean", -math.inf), "lowest_mean", place),
-        highest_mean=_number(data.get("highest_mean", math.inf), "highest_mean", place),
-        decimals=int(_number(data.get("decimals", 1), "decimals", place)),
-        description=str(data.get("description", "")),
-        mix_ups=tuple(_read_mix_up(one, place) for one in data.get("mix_ups", ())),
-    )
-
-
-def _read_threshold(data: Any, place: str) -> Threshold:
-    names = {f.name for f in fields(Threshold)}
-    _check_keys(data, names, {"value", "kind"}, f"{place}, thresholds")
-    if data["kind"] not in get_args(ThresholdKind):
-        raise CohortError(
-            f"There is no kind of threshold {data['kind']!r}.",
-            where=place,
-            what_to_do="Use MIC (a change that matters) or MDC (a change beyond measurement error).",
-        )
-    value = _number(data["value"], "value", f"{place}, thresholds")
-    text = {name: str(data.get(name, "")) for name in names - {"value", "kind", "accepted"}}
-    return Threshold(value=value, kind=data["kind"], accepted=bool(data.get("accepted", True)), **text)
-
-
-def _read_mix_up(data: Any, place: str) -> MixUp:
-    names = {f.name for f in fields(MixUp)}
-    _check_keys(data, names, names, f"{place}, mix_ups")
-    lowest, highest = (_number(data[end], end, f"{place}, mix_ups") for end in ("lowest", "highest"))
-    return MixUp(str(data["unit"]), lowest, highest, str(data["what_to_do"]))
-
-
-def _check_keys(data: Any, allowed: set[str], required: set[str], place: str) -> None:
-    if not isinstance(data, Mapping):
-        raise CohortError(
-            "A table of keys is expected here.", where=place, what_to_do=f"Keys: {', '.join(sorted(allowed))}."
-        )
-    for problem, names in (("is not known", set(data) - allowed), ("is missing", required - set(data))):
-        if names:
-            raise CohortError(
-                f"The key {sorted(names)[0]!r} {problem}.",
-                where=place,
-                what_to_do=f"Allowed keys: {', '.join(sorted(allowed))}; required: {', '.join(sorted(required))}.",
-            )
-
-
-def _number(value: Any, key: str, place: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or math.isnan(value):
-        raise CohortError(f"{key} should be a number, not {value!r}.", where=place, what_to_do="Give a number.")
-    return float(value)

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Literal, get_args
 
 import pandas as pd
 
+from analysis.cohort.catalogue import load_catalogue
 from analysis.cohort.columns import Column, Kind, conform
-from analysis.cohort.measures import Measures, load_catalogue
+from analysis.cohort.measures import Measures
 from analysis.cohort.no_labels import no_labels
 from analysis.cohort.provenance import Provenance
 from analysis.errors import CohortError, check_choice

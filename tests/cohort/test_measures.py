@@ -5,7 +5,7 @@ import math
 import pytest
 
 from analysis.cohort import Measures, load_catalogue
-from analysis.cohort.measures import read_measure
+from analysis.cohort.catalogue import read_measure
 from analysis.errors import CohortError
 
 OWN = {"unit": "points", "direction": "lower is better"}

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from analysis.cohort.catalogue import load_catalogue, read_measure
 from analysis.cohort.columns import Column, Kind
-from analysis.cohort.measures import Measures, load_catalogue, read_measure
+from analysis.cohort.measures import Measures
 from analysis.cohort.provenance import Provenance
 from analysis.cohort.tables import TABLES, kind_of
 from analysis.errors import CohortError

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.catalogue import load_catalogue
 from analysis.cohort.checks.checks import check_tables, raise_on_errors
 from analysis.cohort.columns import Column, convert
 from analysis.cohort.findings import FindingList
@@ -17,7 +18,6 @@ from analysis.cohort.importing.map_file import WEEKS_IN, ImportMap, ValueColumns
 from analysis.cohort.importing.map_keys import PatientColumn
 from analysis.cohort.importing.sources import Sources, listed
 from analysis.cohort.importing.start_dates import StartDates
-from analysis.cohort.measures import load_catalogue
 from analysis.cohort.provenance import Provenance, describe_source
 from analysis.cohort.schedule import ScheduleReport, schedule_visits
 from analysis.cohort.tables import TABLES, Cohort

@@ -8,9 +8,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal, get_args
 
+from analysis.cohort.catalogue import read_measure
 from analysis.cohort.importing.map_home import HomeTable, SessionLog, read_home_table, read_schedule, read_session_log
 from analysis.cohort.importing.map_keys import FileFormat, Keys, PatientColumn, read_column, read_format
-from analysis.cohort.measures import Measure, read_measure
+from analysis.cohort.measures import Measure
 from analysis.cohort.tables import Privacy
 from analysis.errors import CohortError
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from analysis.cohort.catalogue import load_catalogue
 from analysis.cohort.columns import Column, convert, read_numbers
 from analysis.cohort.files.file_formats import STATISTICS_FILES, WORKBOOKS
 from analysis.cohort.files.readers import DELIMITERS, read_table
@@ -16,7 +17,6 @@ from analysis.cohort.importing.map_keys import FileFormat
 from analysis.cohort.importing.map_text import SuggestedMap, compose, key, quoted
 from analysis.cohort.importing.sources import Sources
 from analysis.cohort.importing.suggest_home import fill_home
-from analysis.cohort.measures import load_catalogue
 from analysis.cohort.recognition.recognise_columns import (
     Recognised,
     WideColumn,

@@ -282,7 +282,7 @@ def shown_decimals(measure: Measure) -> int:
 
     Examples
     --------
-    >>> from analysis.cohort.measures import load_catalogue
+    >>> from analysis.cohort.catalogue import load_catalogue
     >>> known = load_catalogue()
     >>> [shown_decimals(known[name]) for name in ("quadriceps_torque", "pain", "knee_flexion", "koos_pain")]
     [2, 2, 1, 1]

@@ -5,10 +5,10 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort, FailedCheckError, check_cohort
+from analysis.cohort.catalogue import load_catalogue
 from analysis.cohort.checks.checks import check_tables, raise_on_errors
 from analysis.cohort.checks.table_checks import check_cells
 from analysis.cohort.findings import FindingList, looks_like_formula
-from analysis.cohort.measures import load_catalogue
 from analysis.errors import DeidentificationError
 
 

@@ -15,9 +15,9 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import deidentify
+from analysis.cohort.catalogue import load_catalogue
 from analysis.cohort.checks.checks import check_tables
 from analysis.cohort.findings import FindingList
-from analysis.cohort.measures import load_catalogue
 from analysis.cohort.recognition.identifier_rules import NAME_RULES
 
 from .planted_tables import Planted, clean_table, planted_table

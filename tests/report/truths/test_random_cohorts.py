@@ -65,7 +65,7 @@ def test_nobody_is_reassured_where_a_third_or_more_were_lost(told):
         if max(lost.values()) < MUCH_LOST:
             continue
         checked += 1
-        assert "A third or more have none with" in points[0]
+        assert "A third or more have none: " in points[0]
         assert "Looked for and not found" not in points[-1]
         for name in (one for one in lost if one != study.reference):
             if max(lost[name], lost[study.reference]) >= MUCH_LOST:

@@ -75,7 +75,7 @@ TRUTHS = {
     ),
     "half lost": (
         {"lose": share({"usual": 0.5, "early": 0.5}), "effect": better(0.4)}, {},
-        [NO_CONCLUSION, "60 of 120 patients were seen", "A third or more have none with usual (30 of 60) and early (30 of 60)"],
+        [NO_CONCLUSION, "60 of 120 patients were seen", "A third or more have none: usual (30 of 60) and early (30 of 60)"],
         ["favour", "Looked for and not found"], "too many lost to tell",
     ),
     "twelve patients": (
@@ -220,3 +220,17 @@ def test_of_a_measure_with_an_ideal_every_direction_says_up_to_where(study_in_me
     assert "A curve further to the right is better, as long as values stay below 0." in words
     assert "higher is better, up to 0" in str(comparison.methods(study))
     assert "Values beyond 0 are counted as improved, though they are no better" in str(comparison.answer(study))
+
+
+def test_a_shift_that_would_take_the_difference_away_is_told_without_favour_where_nobody_drew_lots(study_in_memory):
+    cohort = plant(4, effect=better(0.12), lose=share({"usual": 0.12, "early": 0.2}))
+    said = {}
+    for design in ("randomised", "observational"):
+        study = study_in_memory(cohort, imputations=3, design=design)
+        (answer,) = comparison.answer(study)
+        said[design] = "\n".join(answer.paragraphs)
+    assert "These data favour early over usual." in said["randomised"]
+    assert all(
+        "The interval would hold no difference were the missed values on average" in text for text in said.values()
+    )
+    assert "favour" not in said["observational"]

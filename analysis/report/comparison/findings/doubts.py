@@ -80,7 +80,7 @@ def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation, n
             for name, shift in found.tips
         ]
         said.append(
-            f"Nobody would be favoured were the missed values on average {numbers.listed(shifts)} than expected."
+            f"The interval would hold no difference were the missed values on average {numbers.listed(shifts)} than expected."
         )
     if found.much_lost or found.losses_differ:
         said.append("Those who were not seen may have fared otherwise than those who were.")

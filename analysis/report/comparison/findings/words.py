@@ -46,10 +46,10 @@ def seen_words(found: Findings, week: float, measure: Measure) -> str:
         names = numbers.listed([f"{one.protocol} ({_lost(one)})" for one in found.much_lost])
         if len(found.much_lost) > MOST_LISTED:
             names = f"{len(found.much_lost)} of the {len(found.seen)} protocols"
-        said += f" A third or more have none with {names}."
+        said += f" A third or more have none: {names}."
     elif found.losses_differ:
         least, most = (pick(found.seen, key=lambda one: one.lost) for pick in (min, max))
-        said += f" The losses differ: none have {_lost(most)} with {most.protocol} and {_lost(least)} with {least.protocol}."
+        said += f" The losses differ: {_lost(most)} with {most.protocol} and {_lost(least)} with {least.protocol} have none."
     return said
 
 
@@ -78,7 +78,7 @@ def difference_words(
 
     Examples
     --------
-    >>> from analysis.cohort.measures import load_catalogue
+    >>> from analysis.cohort.catalogue import load_catalogue
     >>> from analysis.report.comparison.findings.finding import Difference
     >>> one = Difference("early", "usual", 26.0, -0.5, -1.2, 0.2, 0.16, 1, None, None, "undecided", 3.0, 3.5, 0, 0)
     >>> difference_words(one, load_catalogue()["pain"], level=0.95, allocation="randomised")

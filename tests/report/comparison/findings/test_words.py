@@ -143,16 +143,16 @@ def test_of_many_comparisons_those_that_tell_something_are_said_and_the_others_c
     [
         ([("usual", 30, 30), ("early", 30, 30)], "At week 26, all 60 patients were seen with a value of pain."),
         ([("usual", 1, 1)], "At week 26, the one patient was seen with a value of pain."),
-        ([("usual", 1, 2)], "At week 26, 1 of 2 patients was seen with a value of pain. A third or more have none with usual (1 of 2)."),
+        ([("usual", 1, 2)], "At week 26, 1 of 2 patients was seen with a value of pain. A third or more have none: usual (1 of 2)."),
         (
             [("usual", 29, 30), ("early", 24, 30)],
-            ("At week 26, 53 of 60 patients were seen with a value of pain: usual 29/30, early 24/30. The losses differ: none have "
-             "6 of 30 with early and 1 of 30 with usual."),
+            ("At week 26, 53 of 60 patients were seen with a value of pain: usual 29/30, early 24/30. The losses differ: "
+             "6 of 30 with early and 1 of 30 with usual have none."),
         ),
         (
             [("usual", 20, 30), ("early", 30, 30)],
-            ("At week 26, 50 of 60 patients were seen with a value of pain: usual 20/30, early 30/30. A third or more have none "
-             "with usual (10 of 30)."),
+            ("At week 26, 50 of 60 patients were seen with a value of pain: usual 20/30, early 30/30. A third or more have "
+             "none: usual (10 of 30)."),
         ),
         (
             [(f"p{k}", 25 + k, 30) for k in range(5)],
