@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -55,12 +54,12 @@ def differences(study: Study) -> Section:
         return Section((absent(f"enough to compare protocols. {study.no_curves}"),))
     if len(study.curves.protocols) == 1:
         return Section((absent(f"a second protocol: all patients followed {study.curves.protocols[0]}."),))
-    figure = difference_figure(study.curves, level=study.level)
+    message = slide_title(find(study), study.measure)
     return Section(
         (
             _primary_table(study, study.curves),
             Passage((multiplicity_sentence(len(study.curves.protocols) - 1),)),
-            replace(figure, message=slide_title(find(study), study.measure)),
+            difference_figure(study.curves, level=study.level, message=message),
         )
     )
 

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 MOST_BESIDE_EACH_OTHER = 3
 
 
-def difference_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
+def difference_figure(curves: RecoveryCurves, *, level: float = 0.95, message: str = "") -> Figure:
     """Draw the difference of each protocol from the reference by week, against the line of no difference.
 
     Parameters
@@ -35,6 +35,8 @@ def difference_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
         The fit, of two protocols or more.
     level : float
         Confidence level of the intervals.
+    message : str
+        What a slide says above it; empty for none.
 
     Returns
     -------
@@ -86,7 +88,7 @@ def difference_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
         alt=_differences_in_words(table, curves, decimals, percent),
         table=_table(table, curves, decimals, percent),
         draw=draw,
-        message=_difference_message(table, curves),
+        message=message,
         draw_for_slide=draw_for_slide if len(others) > MOST_BESIDE_EACH_OTHER else None,
     )
 
@@ -105,15 +107,6 @@ def _table(table: pd.DataFrame, curves: RecoveryCurves, decimals: int, percent: 
         name="differences",
         rows_grouped_by="comparison",
     )
-
-
-def _difference_message(table: pd.DataFrame, curves: RecoveryCurves) -> str:
-    at = table[np.isclose(table["week"].astype(float), curves.primary_week)]
-    apart = int(((at["lower"] > 0) | (at["upper"] < 0)).sum())
-    week = numbers.week(curves.primary_week)
-    if len(at) == 1:
-        return f"At week {week} the interval of the difference {'leaves out' if apart else 'holds'} zero"
-    return f"At week {week} the intervals of {apart} of {len(at)} differences leave out zero"
 
 
 def _differences_in_words(table: pd.DataFrame, curves: RecoveryCurves, decimals: int, percent: str) -> str:

@@ -182,7 +182,9 @@ def test_without_a_schedule_nothing_is_said_of_who_was_missed(study_in_memory):
     cohort = off_schedule(plant(14, lose=share({"usual": 0.1, "early": 0.6})))
     study = study_in_memory(cohort, imputations=2, design="randomised")
     (answer,) = comparison.answer(study)
-    assert "Visits have no schedule, so who was missed is not known." in answer.paragraphs[-1]
+    assert (
+        "Who was missed is not known, as no visit was scheduled at the week of the comparison." in answer.paragraphs[-1]
+    )
     said = str(
         [comparison.missing(study), comparison.sensitivity(study), comparison.flow(study), comparison.checklist(study)]
     )
@@ -191,17 +193,12 @@ def test_without_a_schedule_nothing_is_said_of_who_was_missed(study_in_memory):
 
 
 def test_what_other_assumptions_turn_is_not_said_to_be_not_found(study_in_memory):
-    """The doubts look at the same analyses as the differences."""
-    checked = 0
-    for seed in (3, 7, 12, 17):
-        cohort = plant(seed, effect=better(0.08, (12, 26, 52)), lose=share({"usual": 0.2, "early": 0.25}))
-        study = study_in_memory(cohort, imputations=2, design="randomised")
-        (answer,) = comparison.answer(study)
-        if "another answer" in answer.paragraphs[1]:
-            checked += 1
-            assert "Looked for and not found" not in answer.paragraphs[-1]
-            assert "Other assumptions about missing visits change the answer for early." in answer.paragraphs[-1]
-    assert checked
+    """The doubts look at the same analyses as the differences; the difference of this cohort is at the edge."""
+    cohort = plant(7, effect=better(0.08, (12, 26, 52)), lose=share({"usual": 0.2, "early": 0.25}))
+    (answer,) = comparison.answer(study_in_memory(cohort, imputations=2, design="randomised"))
+    assert "another answer" in answer.paragraphs[1]
+    assert "Looked for and not found" not in answer.paragraphs[-1]
+    assert "Other assumptions about missing visits change the answer for early." in answer.paragraphs[-1]
 
 
 def test_of_a_measure_with_an_ideal_every_direction_says_up_to_where(study_in_memory):

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.report.comparison.findings.finding import FEW_SEEN
+from analysis.report.comparison.findings.finding import FEW_SEEN, MOST_LISTED
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text, shown_decimals
 
@@ -15,8 +15,6 @@ if TYPE_CHECKING:
     from analysis.report.comparison.findings.finding import Findings
     from analysis.report.parts.wording import Allocation
 
-#: More protocols than this are counted.
-MOST_LISTED = 4
 #: Characteristics named that lie apart at the start.
 _MOST_IMBALANCES = 3
 
@@ -59,7 +57,7 @@ def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation, n
                 for name, label, gap in found.imbalance[:_MOST_IMBALANCES]
             ]
             said.append(
-                f"At the start they differ most from {found.differences[0].reference} in {numbers.listed(apart, 'and')}."
+                f"At the start they differ most from {found.differences[0].reference} in {numbers.listed(apart)}."
             )
     if found.opposite:
         names = numbers.listed(list(found.opposite))
@@ -87,7 +85,7 @@ def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation, n
     if said:
         return said
     if not found.seen:
-        return ["Visits have no schedule, so who was missed is not known."]
+        return ["Who was missed is not known, as no visit was scheduled at the week of the comparison."]
     looked_for = ["few patients seen", "a third or more lost", "losses 15 points apart"]
     if np.isfinite([measure.lowest_mean, measure.highest_mean]).any():
         looked_for.append("means outside what groups have")

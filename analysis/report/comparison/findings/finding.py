@@ -12,6 +12,8 @@ if TYPE_CHECKING:
 
 #: A protocol in which fewer patients were seen gets a doubt (design choice).
 FEW_SEEN = 20
+#: More protocols than this are counted, or named by the lowest and the highest.
+MOST_LISTED = 4
 #: Shares of responders of all patients counted below this, or above 1 minus it, say little (design choice).
 HARDLY_ANY = 0.05
 
@@ -93,7 +95,7 @@ class Course:
     Attributes
     ----------
     protocol, reference, week, estimate, lower, upper, among
-        As of :class:`Difference`, without regard to losses.
+        As of :class:`Difference`; weeks at which too many were lost are left out.
     kind : {"faded", "not yet", "reversed"}
         An earlier difference not found at the primary week; a later one; one in the other direction than at the primary.
     """

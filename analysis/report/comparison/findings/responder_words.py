@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis.report.comparison.findings.finding import HARDLY_ANY
+from analysis.report.comparison.findings.finding import HARDLY_ANY, MOST_LISTED
 from analysis.report.comparison.findings.rules import side
 from analysis.report.parts import numbers
 from analysis.report.parts.losses import too_many_lost
@@ -12,9 +12,6 @@ from analysis.report.parts.numbers import in_text
 
 if TYPE_CHECKING:
     from analysis.outcomes.responders.responders import Responders
-
-#: With more protocols than this a sentence names the lowest and the highest share only.
-MOST_LISTED = 4
 
 
 def responders_words(found: Responders) -> str:

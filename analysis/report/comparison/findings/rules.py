@@ -51,7 +51,7 @@ def find(study: Study) -> Findings:
     >>> from analysis.report.comparison import prepare_study
     >>> from synthetic_cohort import generate_cohort
     >>> with TemporaryDirectory() as name:
-    ...     study = prepare_study(write_cohort(generate_cohort(patients=90, seed=3).observed, name + "/cohort"), imputations=5)
+    ...     study = prepare_study(write_cohort(generate_cohort(patients=48, seed=3).observed, name + "/cohort"), imputations=2)
     >>> [(one.protocol, one.verdict) for one in find(study).differences]
     [('home stimulation', 'undecided'), ('home stimulation and early motion', 'undecided')]
     """

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analysis.report.comparison.findings.finding import MOST_LISTED
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import capitalised, in_text, shown_decimals
 
@@ -14,8 +15,6 @@ if TYPE_CHECKING:
     from analysis.report.comparison.findings.finding import Course, Difference, Findings, Seen
     from analysis.report.parts.wording import Allocation
 
-#: With more protocols than this a sentence names the lowest and the highest only.
-MOST_LISTED = 4
 #: With more comparisons than this, those that tell nothing are counted and not spelled out.
 MOST_SPELLED_OUT = 3
 #: Letters of the title of a slide, from which on the protocols of which nothing can be told are counted.
