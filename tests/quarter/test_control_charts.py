@@ -140,6 +140,12 @@ def test_bad_input_is_explained(make, message):
         make()
 
 
+def test_limits_without_width_have_no_inner_third():
+    """No harm in sixteen quarters: every point lies on the line, and so do the limits."""
+    assert special_causes([0.0] * 16, [0.0] * 16, [0.0] * 16) == [()] * 16
+    assert special_causes([0.0] * 16, [0.0] * 16, [1.0] * 16) == [("hugging",)] * 16
+
+
 def rules_of(values, sigma=1.0):
     return special_causes(values, np.zeros(len(values)), np.full(len(values), sigma))
 

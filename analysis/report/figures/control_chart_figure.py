@@ -44,7 +44,7 @@ _ON_PAPER: dict[str, Any] = {"boxstyle": "square,pad=0.08", "facecolor": PAPER, 
 
 
 def control_chart_figure(
-    found: IndicatorChart, *, changes: Sequence[tuple[str, str]] = (), message: str = "", cause: str = ""
+    found: IndicatorChart, *, changes: Sequence[tuple[str, str]] = (), message: str = "", told: str = ""
 ) -> Figure:
     """Draw an indicator over time with its centre line, limits, baseline, annotated changes and signals.
 
@@ -56,8 +56,8 @@ def control_chart_figure(
         Period and words of changes that were made.
     message : str
         Title of a slide; empty where it is not for slides.
-    cause : str
-        What the quarter was found to be, for the sentence.
+    told : str
+        What was found of the quarter, for the sentence.
 
     Returns
     -------
@@ -102,7 +102,7 @@ def control_chart_figure(
         name=f"chart-{indicator.name}".replace(" ", "-"),
         title=f"{indicator.title} by {_period_noun(table)}",
         caption=f"{indicator.label}. {_caption(found, chart)}",
-        alt=_in_words(found, chart, cause),
+        alt=_in_words(found, chart, told),
         table=_table(found, chart),
         draw=draw,
         message=message,
@@ -209,7 +209,7 @@ def _caption(found: IndicatorChart, chart: ControlChart | RunChart) -> str:
     return f"{baseline} {lines}{signal}{left_out} {' '.join(chart.notes)}"
 
 
-def _in_words(found: IndicatorChart, chart: ControlChart | RunChart, cause: str) -> str:
+def _in_words(found: IndicatorChart, chart: ControlChart | RunChart, told: str) -> str:
     indicator, table = found.indicator, chart.table
     show = value_shower(indicator, found.known_values)
     shown = table[table["value"].notna()]
@@ -234,7 +234,7 @@ def _in_words(found: IndicatorChart, chart: ControlChart | RunChart, cause: str)
     else:
         sentence += ". No rule of the chart is met"
     whole = _whole_chart(chart)
-    return f"{sentence}{whole}.{f' {cause}' if cause else ''}"
+    return f"{sentence}{whole}.{f' {told}' if told else ''}"
 
 
 def _whole_chart(chart: ControlChart | RunChart) -> str:

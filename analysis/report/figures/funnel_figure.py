@@ -251,7 +251,7 @@ def _funnel_in_words(found: Funnel, indicator: Indicator, region: pd.Series, spa
     show = value_shower(indicator)
     values = found.table["value"]
     sentence = (
-        f"{numbers.plural(len(found.table), 'site')}, {span}: {indicator.label[:1].lower() + indicator.label[1:]}, "
+        f"Funnel of {numbers.plural(len(found.table), 'site')}, {span}: {indicator.label[:1].lower() + indicator.label[1:]}, "
         f"{show(found.target)} over the whole, from {show(values.min())} to {show(values.max())} at single sites"
     )
     limits = "widened limits" if found.over_dispersed else "limits"
@@ -272,7 +272,7 @@ def _case_mix_in_words(found: CaseMix, level: str) -> str:
         for row in found.apart.itertuples()
     ]
     return (
-        f"{numbers.plural(len(table), 'site')} after adjustment, observed over expected {ratios}; shrunken shares from "
+        f"Estimates of {numbers.plural(len(table), 'site')} after adjustment, observed over expected {ratios}; shrunken shares from "
         f"{numbers.share(table['estimate'].min())} to {numbers.share(table['estimate'].max())} about the whole of "
-        f"{numbers.share(found.share)}. {level} intervals that leave out the whole: {numbers.listed(named) or 'none'}."
+        f"{numbers.share(found.share)}. Intervals ({level}) that leave out the whole: {numbers.listed(named) or 'none'}."
     )
