@@ -18,7 +18,7 @@ from analysis.report.parts import numbers
 from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.tables import Column, Table
 from analysis.report.parts.wording import DEFERS, FOR_GROUPS, INVENTED
-from analysis.report.quarter.findings.words import title_words
+from analysis.report.quarter.findings.words import has_changed, title_words
 from analysis.report.quarter.opening import NOT_FOR_RELEASE, RELEASED
 from analysis.report.quarter.study import QuarterParameters
 from analysis.report.running.provenance import show_provenance
@@ -31,7 +31,7 @@ _EMPTY_ROWS = 3
 
 def actions(study: QuarterStudy) -> Section:
     """Give a table to fill in: a row for each signal, and empty ones."""
-    seen = [title_words(study.found, one) for one in study.found.followed if one.change.verdict == "signal"]
+    seen = [title_words(study.found, one) for one in study.found.followed if has_changed(one)]
     rows = pd.DataFrame({"seen": [*seen, *["…"] * _EMPTY_ROWS]})
     table = Table(
         rows.assign(**dict.fromkeys(("question", "action", "who", "when"), "…")),

@@ -10,9 +10,10 @@ from analysis.quarter.periods import quarter_in_words
 from analysis.quarter.release import BASELINE
 from analysis.quarter.value_interval import METHODS
 from analysis.report.parts import numbers
-from analysis.report.parts.indicator_numbers import HIDDEN_NOTE, bare_shower, limits_text, with_text
+from analysis.report.parts.indicator_numbers import HIDDEN_NOTE, with_text
 from analysis.report.parts.passages import Section, absent
 from analysis.report.parts.tables import Column, Table
+from analysis.report.quarter.findings.words import interval_words
 
 if TYPE_CHECKING:
     from analysis.quarter import Indicator
@@ -45,7 +46,6 @@ def indicators(study: QuarterStudy) -> Section:
             Column("interval", f"{numbers.level_in_words(study.level)} interval", "right", group=now),
             Column("before", before, "right"),
             Column("baseline", "Baseline", "right"),
-            Column("unit", "Unit"),
         ),
         tuple(notes),
         name="indicators",
@@ -100,18 +100,17 @@ def _row(study: QuarterStudy, one: Indicator) -> dict[str, object]:
     released = study.released
     found = released.of(one, [released.quarter, released.before, BASELINE])
     text, judged = with_text(found, one), study.found.of(one.name)
-    show = bare_shower(one, [judged.value])
-    (interval,) = limits_text(pd.Series([judged.lower]), pd.Series([judged.upper]), show)
+    known = not numbers.is_missing(judged.lower)
+    unit = f", in {one.unit}" if one.kind == "mean" and one.unit else ""
     return {
         "role": {"outcome": "Outcomes", "balancing": "Balancing measures", "process": "Process"}[one.role],
-        "label": f"{one.label} ({one.numerator_words} of {one.denominator_words})",
+        "label": f"{one.label}{unit} ({one.numerator_words} of {one.denominator_words})",
         "numerator": text["numerator_text"].iloc[0],
         "denominator": text["denominator_text"].iloc[0],
         "value": text["value_text"].iloc[0],
-        "interval": interval,
+        "interval": interval_words(judged) if known else numbers.MISSING,
         "before": text["value_text"].iloc[1],
         "baseline": text["value_text"].iloc[2],
-        "unit": "share" if one.kind == "share" else one.unit or "mean",
         "any_hidden": bool(found["hidden"].any()),
     }
 

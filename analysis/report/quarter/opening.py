@@ -9,7 +9,16 @@ from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.wording import INVENTED
 from analysis.report.quarter.findings.doubts import doubts_words, harms_point, harms_words
 from analysis.report.quarter.findings.site_words import site_point, site_words
-from analysis.report.quarter.findings.words import NO_VALUE, changed_points, changed_words, item_words, who_words
+from analysis.report.quarter.findings.words import (
+    LOST,
+    NO_VALUE,
+    STEADIER,
+    changed_points,
+    changed_words,
+    group_of,
+    item_words,
+    who_words,
+)
 
 if TYPE_CHECKING:
     from analysis.report.quarter.study import QuarterStudy
@@ -45,8 +54,8 @@ def answer(study: QuarterStudy) -> Section:
 def changed(study: QuarterStudy) -> Section:
     """Say of each indicator its value, that of the quarter before, and what its chart tells."""
     items: list[Passage] = []
-    for verdicts, meaning in _MEANING.items():
-        those = [one for one in study.found.followed if one.change.verdict in verdicts]
+    for groups, meaning in _MEANING.items():
+        those = [one for one in study.found.followed if group_of(study.found, one) in groups]
         if those:
             told = tuple(item_words(study.found, one, verdict=False) for one in those)
             items += [Passage((meaning,)), Passage(told, "items")]
@@ -59,6 +68,8 @@ _MEANING = {
         "A signal (special cause). The quarter belongs to a pattern that chance seldom makes. Ask what was different and "
         "when it began."
     ),
+    (LOST,): "Too many were lost for a conclusion. What is given holds for those seen.",
+    (STEADIER,): "Points nearer together than chance makes them, which is no change: ask whether the limits fit.",
     ("no signal",): (
         "No signal (common cause). These lie within what they have done since the baseline. A difference from the quarter "
         "before needs no explanation of its own; who wants another level changes the process."

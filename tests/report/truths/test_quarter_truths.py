@@ -101,17 +101,17 @@ TRUTHS = {
     "nothing there": (
         {}, {},
         ["In Q4 2025, 160 patients started; all count as due.", "Seen were 144 of 160 (90 %)", "16 were lost.", NO_CHANGE,
-         "Patients improved: 61 % (88/144; 95 % interval 53 to 69 %) in Q4 2025, 61 % over the baseline; the chart takes 49 "
-         "to 73 % in one quarter for chance.",
+         ("Patients improved: 61 % (88/144; 95 % interval 53 to 69 %) in Q4 2025, 61 % over the baseline; the chart takes 49 "
+          "to 73 % in one quarter for chance."),
          "all 4 are judged. Of those judged, none lies beyond the 99.8 % limits",
          "On record are 32 harms among 160 patients who started (20.0 per 100 patients, 95 % interval 13.7 to 28.2)",
          LOOKED_FOR],
-        ["A change is seen", "higher than", "lower than", "hidden.", "too small", "third or more lost:"],
+        ["A change is seen", "higher than", "lower than", "because of small", "may have fared"],
         ["Patients improved: 61 % in Q4 2025, no change can be told", "of 4 sites judged, none lies beyond"],
     ),
     "one site bad but hidden": (
         BAD_AND_SMALL, {},
-        ["3 of 5 are judged; 2 are too small to be shown, and nothing is said of them.", "Of those judged, none lies beyond",
+        ["3 of 5 are judged; 2 are hidden because of small counts.", "Of those judged, none lies beyond",
          "Whether a site that is hidden lies beyond the limits is not known."],
         ["tiny", "No site", "no site", "all 5", "every site", LOOKED_FOR],
         ["of 3 sites judged, none lies beyond the 99.8 % limits; 2 hidden", "can be told for 3 sites judged; 2 hidden"],
@@ -132,8 +132,8 @@ TRUTHS = {
     ),
     "a true improvement": (
         {"quarters": 20, "improved": lambda q, site: 0.7 if q >= 12 else 0.6}, {},
-        ["A change is seen in 2 of the 3 indicators judged. Patients improved: 66 % (93/141; 95 % interval 58 to 73 %) in Q4 "
-         "2026, 61 % over the baseline; higher than the baseline since Q4 2024 (better)."],
+        [("A change is seen in 2 of the 3 indicators judged. Patients improved: 66 % (93/141; 95 % interval 58 to 73 %) in Q4 "
+          "2026, 61 % over the baseline; higher than the baseline since Q4 2024 (better).")],
         ["(worse)", NO_CHANGE, "lower than", "Harms: higher"],
         ["Patients improved: 66 % in Q4 2026, higher than the baseline since Q4 2024 (better)"],
     ),
@@ -145,8 +145,8 @@ TRUTHS = {
     "a rise of harms": (
         {"harms": lambda q, site: 0.4 if q == 15 else 0.2}, {},
         ["A change is seen in 1 of the 3 indicators judged. Harms: higher than the baseline (worse).",
-         "64 harms among 160 patients who started (40.0 per 100 patients, 95 % interval 30.8 to 51.1), 19.7 per 100 patients "
-         "over the baseline; higher than the baseline (worse)."],
+         ("64 harms among 160 patients who started (40.0 per 100 patients, 95 % interval 30.8 to 51.1), 19.7 per 100 patients "
+          "over the baseline; higher than the baseline (worse).")],
         ["(better)", NO_CHANGE], ["Harms: 40.0 per 100 patients in Q4 2025, higher than the baseline (worse)"],
     ),
     "fewer harms": (
@@ -167,7 +167,7 @@ TRUTHS = {
         ["Seen were 80 of 160 (50 %)", "80 were lost, a third or more.",
          "Too many were lost for a conclusion about patients improved and mean improvement.",
          "No change can be told in the one indicator judged, harms.", "Patients improved among those seen: 60 %",
-         "those who were not seen may have fared otherwise", "50 % were lost, more than the 10 % of the baseline",
+         "Those who were not seen may have fared otherwise", "50 % were lost, more than the 10 % of the baseline",
          "some may not be due yet", "Fewer than the 80 % asked for have a value"],
         [LOOKED_FOR, NO_CHANGE], ["Patients improved: 60 % in Q4 2025, too many lost to tell"],
     ),
@@ -195,15 +195,16 @@ TRUTHS = {
     ),
     "not yet due": (
         {"due": False}, {},
-        ["In Q4 2025, 160 patients started. They are not yet due, so nothing is said of their outcomes. The latest quarter "
-         "that is due is Q3 2025.", "Nothing can be told of patients improved and mean improvement: the patients are not yet due.",
+        [("In Q4 2025, 160 patients started. They are not yet due, so nothing is said of their outcomes. The latest quarter "
+          "that is due is Q3 2025; a report of that quarter tells its outcomes."),
+         "Nothing can be told of patients improved and mean improvement: the patients are not yet due.",
          "their follow-up is not over", "Outcomes and losses of the quarter are not known yet."],
         ["were lost", LOOKED_FOR, "Patients improved: 6"], ["Patients improved, Q4 2025: the patients are not yet due"],
     ),
     "one early visit makes the quarter due": (
         {"due": False, "early": 1}, {},
-        ["160 patients started; all count as due. How many were seen", "is hidden, as a count is small.",
-         "no value can be shown, as a count is small", "some may not be due yet", "Fewer than the 80 % asked for have a value"],
+        ["160 patients started; all count as due. How many were seen", "is hidden because of small counts.",
+         "no value can be shown because of small counts", "some may not be due yet", "Fewer than the 80 % asked for have a value"],
         [LOOKED_FOR, " 0 %", "(1 %", "1 of 160", "159"], ["Patients improved, Q4 2025: no value can be shown"],
     ),
     "early visits of some": (
@@ -213,7 +214,7 @@ TRUTHS = {
     ),
     "all hidden": (
         {"sites": ("a", "b"), "each": 2, "quarters": 5}, {},
-        ["no value can be shown, as a count is small", "Of 2 sites none can be judged"],
+        ["no value can be shown because of small counts", "Of 2 sites none can be judged"],
         ["No change", "A change", "none lies", LOOKED_FOR, "No harm"], [],
     ),
 }  # fmt: skip

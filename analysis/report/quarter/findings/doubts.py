@@ -13,6 +13,7 @@ from analysis.report.quarter.findings.words import (
     NO_VALUE,
     against_words,
     has_changed,
+    interval_words,
     name_words,
     shown,
     title_words,
@@ -43,12 +44,11 @@ def harms_words(found: QuarterFindings) -> str:
     if one.numerator == 0:
         return f"No harm is on record of the {patients} who started{more}; what was not recorded cannot be seen."
     (rate,) = shown(one, one.value)
-    low, high = (text.removesuffix(one.indicator.unit).strip() for text in shown(one, one.lower, one.upper))
     on_record = numbers.plural(one.numerator, "harm")
     are = "is" if one.numerator == 1 else "are"
     level = numbers.level_in_words(found.level)
     return (
-        f"On record {are} {on_record} among {patients} who started ({rate}, {level} interval {low} to {high}), "
+        f"On record {are} {on_record} among {patients} who started ({rate}, {level} interval {interval_words(one)}), "
         f"{against_words(one)}; {verdict_words(found, one)}{more}."
     )
 
@@ -84,7 +84,7 @@ def doubts_words(found: QuarterFindings) -> list[str]:
     complete = found.of_role("process")
     said = []
     if who is not None and who.much_lost:
-        said.append("A third or more were lost: those who were not seen may have fared otherwise than those who were.")
+        said.append("Those who were not seen may have fared otherwise than those who were.")
     if who is not None and who.losses_differ:
         was = "more" if who.lost > who.lost_before else "fewer"
         said.append(
@@ -98,10 +98,13 @@ def doubts_words(found: QuarterFindings) -> list[str]:
     if under:
         floors = numbers.share_range([one.indicator.floor for one in under])
         names = numbers.listed([in_text(one.indicator.title) for one in under])
-        which = names if len(under) <= MOST_NAMED else f"{len(under)} of {len(complete)} measures"
-        said.append(f"Fewer than the {floors} asked for have a value of {which}.")
+        said.append(
+            f"Fewer than the {floors} asked for have a value of {names}."
+            if len(under) <= MOST_NAMED
+            else f"In {len(under)} of {len(complete)} measures fewer than the {floors} asked for have a value."
+        )
     elif unknown:
-        said.append("Whether many were lost cannot be said, as a count is hidden.")
+        said.append("Whether many were lost cannot be said, as counts are hidden.")
     if who is not None and who.not_yet_due:
         said.append("Outcomes and losses of the quarter are not known yet.")
     if found.sites is not None and found.sites.hidden and len(found.sites.recorded) > 1:

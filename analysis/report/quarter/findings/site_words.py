@@ -105,14 +105,11 @@ def _verb(those: Sequence[Site], verb: str) -> str:
 
 def _why(sites: Sites) -> str:
     """Say how many are not judged and why; nothing where all are."""
-    said = [f"{sites.hidden} {_are(sites.hidden)} too small to be shown"] if sites.hidden else []
+    said = [f"{sites.hidden} {_are(sites.hidden)} hidden because of small counts"] if sites.hidden else []
     empty = len(sites.recorded) - sites.judged - sites.hidden
     if empty:
         said.append(f"{empty} {'has' if empty == 1 else 'have'} nobody to judge")
-    if not said:
-        return ""
-    them = "it" if sites.hidden + empty == 1 else "them"
-    return f"; {numbers.listed(said)}{f', and nothing is said of {them}' if sites.judged else ''}"
+    return f"; {numbers.listed(said)}" if said else ""
 
 
 def _sided(those: Sequence[Site], *, values: bool = True) -> str:

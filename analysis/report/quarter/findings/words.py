@@ -18,11 +18,11 @@ if TYPE_CHECKING:
 
 #: More indicators than this are counted and not named.
 MOST_NAMED = 4
-_MOST_POINTS = 2
+LOST, STEADIER = "too many lost", "steadier"
 #: Why an indicator has no value in the quarter.
 NO_VALUE = {
     "not yet due": "the patients are not yet due",
-    "hidden": "no value can be shown, as a count is small",
+    "hidden": "no value can be shown because of small counts",
     "nobody": "nobody is counted",
 }
 
@@ -42,21 +42,21 @@ def who_words(found: QuarterFindings) -> list[str]:
         ]
     started = _started(who, quarter)
     if who.not_yet_due:
-        latest = f" The latest quarter that is due is {quarter_in_words(found.latest_due)}." if found.latest_due else ""
+        due = quarter_in_words(found.latest_due) if found.latest_due else ""
+        latest = (
+            f" The latest quarter that is due is {due}; a report of that quarter tells its outcomes." if due else ""
+        )
         return [started, f"They are not yet due, so nothing is said of their outcomes.{latest}"]
     if numbers.is_missing(who.lost):
         return [
             started,
-            f"How many were seen ({who.judged_words}) and how many were lost is hidden, as a count is small.",
+            f"How many were seen ({who.judged_words}) and how many were lost is hidden because of small counts.",
         ]
-    lost = who.due - who.judged
-    share = f"{numbers.count(lost)} {'was' if lost == 1 else 'were'} lost{', a third or more' if who.much_lost else ''}"
-    return [
-        started,
-        f"Seen {'was' if who.judged == 1 else 'were'} {numbers.count(who.judged)} of {numbers.count(who.due)} ({numbers.share(1 - who.lost)}), the "
-        f"{who.judged_words}; "
-        f"{share if lost else 'nobody was lost'}.",
-    ]
+    seen = f"{'was' if who.judged == 1 else 'were'} {numbers.count(who.judged)} of {numbers.count(who.due)}"
+    n = who.due - who.judged
+    lost = f"{numbers.count(n)} {'was' if n == 1 else 'were'} lost{', a third or more' if who.much_lost else ''}"
+    of_them = f"({numbers.share(1 - who.lost)}), the {who.judged_words}; {lost if n else 'nobody was lost'}."
+    return [started, f"Seen {seen} {of_them}"]
 
 
 def changed_words(found: QuarterFindings) -> list[str]:
@@ -87,8 +87,8 @@ def changed_points(found: QuarterFindings) -> list[str]:
     """
     first, told, rest = _told(found)
     main = _main(found, told)
-    named = told or ([main] if main else [])
-    return [" ".join([*first, *rest]), *(f"{title_words(found, one)}." for one in named[:_MOST_POINTS])]
+    named = [*told[:1], main] if main else told[:2]
+    return [" ".join([*first, *rest]), *(f"{title_words(found, one)}." for one in named)]
 
 
 def _told(found: QuarterFindings) -> tuple[list[str], list[Followed], list[str]]:
@@ -96,7 +96,7 @@ def _told(found: QuarterFindings) -> tuple[list[str], list[Followed], list[str]]
     followed = found.of_role("outcome", "balancing")
     if not followed:
         return ["No outcome was followed."], [], []
-    lost = [one for one in followed if one.judged and _too_many_lost(found, one)]
+    lost = [one for one in followed if group_of(found, one) == LOST]
     judged = [one for one in followed if one.judged and one not in lost]
     changed = sorted((one for one in judged if has_changed(one)), key=lambda one: _ORDER[one.change.direction])
     among = (
@@ -109,7 +109,7 @@ def _told(found: QuarterFindings) -> tuple[list[str], list[Followed], list[str]]
         first.append(f"No change can be told in {among if len(judged) == 1 else f'any of {among}'}.")
     told = changed[:MOST_NAMED]
     rest = [f"The other {len(changed) - len(told)} stand under What changed."] if len(changed) > len(told) else []
-    steadier = [one for one in judged if one.change.way == "steadier"]
+    steadier = [one for one in judged if one.change.way == STEADIER]
     if steadier:
         rest.append(
             f"Points lie nearer together than chance makes them in {_names(steadier)}: ask whether the limits fit."
@@ -124,7 +124,7 @@ def _main(found: QuarterFindings, told: Sequence[Followed]) -> Followed | None:
 
 
 def _state(found: QuarterFindings, main: Followed) -> str:
-    among = " among those seen" if main.judged and _too_many_lost(found, main) else ""
+    among = " among those seen" if group_of(found, main) == LOST else ""
     return f"{name_words(main)}{among}: {_measured(found, main)}, {against_words(main)}{_usual(main)}."
 
 
@@ -154,9 +154,24 @@ def _not_judged(followed: Sequence[Followed], *, any_judged: bool) -> list[str]:
     return said
 
 
+def group_of(found: QuarterFindings, one: Followed) -> str:
+    """Give the verdict on an indicator, or what takes its place: too many lost, or points that only hug their line.
+
+    Parameters
+    ----------
+    found : QuarterFindings
+        The findings.
+    one : Followed
+        The indicator.
+    """
+    if one.judged and found.too_many_lost and one.indicator.role == "outcome":
+        return LOST
+    return STEADIER if one.change.way == "steadier" else one.change.verdict
+
+
 def has_changed(one: Followed) -> bool:
     """Say whether a signal tells a change of level or a trend, and not only that points hug their centre line."""
-    return one.change.verdict == "signal" and one.change.way != "steadier"
+    return one.change.verdict == "signal" and one.change.way != STEADIER
 
 
 def verdict_words(found: QuarterFindings, one: Followed) -> str:
@@ -170,10 +185,10 @@ def verdict_words(found: QuarterFindings, one: Followed) -> str:
         The indicator.
     """
     change = one.change
-    if one.judged and _too_many_lost(found, one):
+    if group_of(found, one) == LOST:
         return "too many lost to tell"
     if change.verdict == "signal":
-        if change.way == "steadier":
+        if change.way == STEADIER:
             return "no change, points nearer together than by chance"
         began = "" if change.since == found.quarter else f" since {quarter_in_words(change.since)}"
         than = f" than {'the baseline' if one.chart == 'control chart' else 'the median'}"
@@ -246,6 +261,19 @@ def shown(one: Followed, *values: float) -> list[str]:
     return [f"{numbers.number(value, decimals)} {kind.unit}".rstrip() for value in scaled]
 
 
+def interval_words(one: Followed) -> str:
+    """Give the limits of the interval, without the unit of a rate.
+
+    Parameters
+    ----------
+    one : Followed
+        The indicator.
+    """
+    if one.indicator.kind == "share":
+        return numbers.share_interval(one.lower, one.upper)
+    return " to ".join(text.removesuffix(one.indicator.unit).strip() for text in shown(one, one.lower, one.upper))
+
+
 def _measured(found: QuarterFindings, one: Followed) -> str:
     """Give the value of the quarter with its counts and its interval."""
     value, *_ = shown(one, one.value, one.baseline if has_changed(one) else one.value)
@@ -254,8 +282,7 @@ def _measured(found: QuarterFindings, one: Followed) -> str:
         one.indicator.kind
     ]
     if not numbers.is_missing(one.lower):
-        low, high = (text.removesuffix(one.indicator.unit).strip() for text in shown(one, one.lower, one.upper))
-        counts.append(f"{numbers.level_in_words(found.level)} interval {low.removesuffix(' %')} to {high}")
+        counts.append(f"{numbers.level_in_words(found.level)} interval {interval_words(one)}")
     bracket = f" ({'; '.join(counts)})" if counts else ""
     return f"{value}{bracket} in {quarter_in_words(found.quarter)}"
 
@@ -289,10 +316,6 @@ def _started(who: Patients, quarter: str) -> str:
         return f"In {quarter}, {numbers.plural(who.due, 'patient')} {'counts' if who.due == 1 else 'count'} as due."
     late = "" if who.not_yet_due else "; all count as due" if who.started != 1 else " and counts as due"
     return f"In {quarter}, {numbers.plural(who.started, 'patient')} started{late}."
-
-
-def _too_many_lost(found: QuarterFindings, one: Followed) -> bool:
-    return found.too_many_lost and one.indicator.role == "outcome"
 
 
 def name_words(one: Followed) -> str:
