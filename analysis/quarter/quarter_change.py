@@ -47,7 +47,7 @@ class QuarterChange(Result):
     direction : {"better", "worse", ""}
         Whether that way is better; empty where it is neither.
     since : str
-        The period in which the run on one side, or the trend, began; the period of the signal for the other rules.
+        The period in which the run on one side, the neighbouring signals of that side, or the trend began.
     """
 
     name: str
@@ -131,7 +131,7 @@ def _steps(shown: pd.DataFrame) -> list[float]:
 
 
 def _since(shown: pd.DataFrame, at: int) -> str:
-    """Follow a shift, or else a trend, back to the point at which it began."""
+    """Follow a shift, neighbours beyond the same side, or else a trend back to the point at which they began."""
     rules = _rules(shown, at)
     sides = [float(one) for one in np.sign(np.round(shown["value"] - shown["centre"], 12))]
     steps, first = _steps(shown), at
@@ -140,6 +140,9 @@ def _since(shown: pd.DataFrame, at: int) -> str:
             if sides[i] == -sides[at]:
                 break
             first = i if sides[i] else first
+    elif not _OF_A_SIDE.isdisjoint(rules):
+        while first > 0 and sides[first - 1] == sides[at] and not _OF_A_SIDE.isdisjoint(_rules(shown, first - 1)):
+            first -= 1
     elif "trend" in rules:
         while first > 0 and steps[first] == steps[at]:
             first -= 1

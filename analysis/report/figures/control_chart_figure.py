@@ -199,7 +199,7 @@ def _caption(found: IndicatorChart, chart: ControlChart | RunChart) -> str:
     baseline = f"The baseline, shaded, is fixed: {first} to {last}."
     hidden = int(found.points["hidden"].sum())
     left_out = (
-        f" {numbers.plural(hidden, 'period')} hidden because of small counts; rules run across them." if hidden else ""
+        f" Hidden because of small counts: {numbers.plural(hidden, 'period')}; rules run across them." if hidden else ""
     )
     if isinstance(chart, ControlChart):
         lines = "Solid: centre line; dashed: control limits, three standard deviations."

@@ -242,7 +242,7 @@ def _left_out(sites: pd.DataFrame) -> str:
     if not hidden:
         return ""
     return (
-        f" {hidden} of {numbers.plural(len(sites), 'site')} hidden because of small counts, mostly small sites: over more "
+        f" Hidden because of small counts: {hidden} of {numbers.plural(len(sites), 'site')}, mostly small ones; over more "
         "quarters (parameter site_quarters) more of them can be shown."
     )
 

@@ -212,6 +212,12 @@ TRUTHS = {
         ["Seen were 40 of 160 (25 %)", "120 were lost, a third or more", "some may not be due yet", "Too many were lost"],
         [LOOKED_FOR, NO_CHANGE], ["too many lost to tell"],
     ),
+    "one patient": (
+        {"sites": ("only",), "each": 1, "quarters": 3, "harms": 1.0, "seen": 1.0}, {"small_counts": "shown"},
+        ["In Q3 2022, 1 patient started and counts as due. Seen was 1 of 1 (100 %)", "nobody was lost.",
+         "On record is 1 harm among 1 patient who started"],
+        ["1 patients", "1 harms", "No change"], [],
+    ),
     "all hidden": (
         {"sites": ("a", "b"), "each": 2, "quarters": 5}, {},
         ["no value can be shown because of small counts", "Of 2 sites none can be judged"],
@@ -261,3 +267,26 @@ def test_every_sentence_is_whole_and_none_gives_a_cause(told):
 def test_in_short_can_be_read_after_twelve_years_of_schooling(told):
     (answer, *_), *_ = told
     assert reading_age(" ".join(answer.paragraphs)) <= 12
+
+
+def test_aggregates_say_what_they_do_not_hold(tmp_path):
+    """Months of two indicators at two sites, of which one rises in the last quarter; complications are worse when higher."""
+    rows = [
+        (name, kind, role, better, month, site, round(60 * level + TO_AND_FRO[i % 16] * (site == "a") * 4), 60)
+        for i, month in enumerate(every_period(["2024-01", "2025-06"]))
+        for site in ("a", "b")
+        for name, kind, role, better, level in (
+            ("Full extension", "share", "outcome", "higher", 0.6),
+            ("Complications", "rate", "balancing", "lower", 0.6 if i > 14 else 0.3),
+        )
+    ]
+    columns = ["indicator", "kind", "role", "better", "period", "site", "numerator", "denominator"]
+    pd.DataFrame(rows, columns=columns).to_csv(tmp_path / "aggregates.csv", index=False)
+    answer, titles, _ = told_of(quarter.prepare_quarter(tmp_path))
+    who, changed, sites, doubts = answer.paragraphs
+    assert who.endswith("who was due, seen or lost is not in them.")
+    assert changed.startswith("A change is seen in 1 of the 2 indicators judged. Complications: 0.6 (")
+    assert "higher than the baseline since April 2025 (worse). Full extension: " in changed
+    assert "both are judged. Of those judged, none lies beyond" in sites
+    assert doubts.startswith("Which of these counts are harms is not in the data.")
+    assert not re.search("started|were seen|were lost", " ".join([*answer.paragraphs, *titles]))
