@@ -36,9 +36,9 @@ def _charts(study: QuarterStudy, found: list[Indicator], nothing: str) -> Sectio
         if chart.chart is None:
             items.append(Passage((f"{one.label}: {chart.why}",), "absent"))
             continue
-        found = study.found.of(one.name)
-        message = title_words(study.found, found) if one.name in _on_slides(study) else ""
-        told = item_words(study.found, found)
+        followed = study.found.of(one.name)
+        message = title_words(study.found, followed) if one.name in _on_slides(study) else ""
+        told = item_words(study.found, followed)
         items.append(control_chart_figure(chart, changes=study.annotations, message=message, told=told))
     return Section(tuple(items))
 

@@ -23,7 +23,7 @@ FOUR = ("north", "east", "south", "west")
 
 def plant(
     *, quarters=16, sites=FOUR, each=40, improved=0.6, seen=0.9, harms=0.2, due=True, early=0, events=True,
-    started=None,
+    started=None, spread=1.0,
 ):  # fmt: skip
     """Make a cohort: ``each`` patients of a site and quarter, of whom shares are seen, improve and have a harm.
 
@@ -33,7 +33,7 @@ def plant(
     periods = every_period(["2022-Q1", "2029-Q4"])[:quarters]
     frames = []
     for q, period in enumerate(periods):
-        off = TO_AND_FRO[q % len(TO_AND_FRO)]
+        off = spread * TO_AND_FRO[q % len(TO_AND_FRO)]
         for s, site in enumerate(sites):
             n = (started or {}).get(site, each)
             here = q % len(sites) == s  # one site a quarter carries what lies off, so that none does over the year
@@ -130,6 +130,11 @@ TRUTHS = {
         ["no difference from the whole"],
         ["4 sites judged differ by more than chance, none lies beyond the widened 99.8 % limits"],
     ),
+    "nothing varies": (
+        {"spread": 0.0}, {},
+        [NO_CHANGE, "Points lie nearer together than chance makes them in patients improved and harms: ask whether the limits fit."],
+        ["A change is seen", "(better)", "(worse)"], ["no change, points nearer together than by chance"],
+    ),
     "a true improvement": (
         {"quarters": 20, "improved": lambda q, site: 0.7 if q >= 12 else 0.6}, {},
         [("A change is seen in 2 of the 3 indicators judged. Patients improved: 66 % (93/141; 95 % interval 58 to 73 %) in Q4 "
@@ -150,9 +155,9 @@ TRUTHS = {
         ["(better)", NO_CHANGE], ["Harms: 40.0 per 100 patients in Q4 2025, higher than the baseline (worse)"],
     ),
     "fewer harms": (
-        {"quarters": 22, "harms": lambda q, site: 0.12 if q >= 12 else 0.2}, {},
-        ["Harms: lower than the baseline since Q4 2024 (better)."], ["(worse)", "higher than"],
-        ["lower than the baseline since Q4 2024 (better)"],
+        {"harms": lambda q, site: 0.07 if q >= 14 else 0.2}, {},
+        ["Harms: lower than the baseline since Q3 2025 (better)."], ["(worse)", "higher than"],
+        ["lower than the baseline since Q3 2025 (better)"],
     ),
     "no harm": (
         {"harms": 0.0}, {},
@@ -160,21 +165,16 @@ TRUTHS = {
         ["nearer together", "no harms"], ["Harms: 0.0 per 100 patients in Q4 2025, no change can be told"],
     ),
     "harms not recorded": (
-        {"events": False}, {}, ["Harms were not recorded, so nothing is said of them."], ["No harm", "Harms:"], [],
+        {"events": False, "quarters": 4}, {}, ["Harms were not recorded, so nothing is said of them."], ["No harm", "Harms:"], [],
     ),
-    "half lost": (
-        {"seen": lambda q, site: 0.5 if q == 15 else 0.9}, {},
+    "half lost, better those seen": (
+        {"seen": lambda q, site: 0.5 if q == 15 else 0.9, "improved": lambda q, site: 0.8 if q == 15 else 0.6}, {},
         ["Seen were 80 of 160 (50 %)", "80 were lost, a third or more.",
          "Too many were lost for a conclusion about patients improved and mean improvement.",
-         "No change can be told in the one indicator judged, harms.", "Patients improved among those seen: 60 %",
+         "No change can be told in the one indicator judged, harms.", "Patients improved among those seen: 80 %",
          "Those who were not seen may have fared otherwise", "50 % were lost, more than the 10 % of the baseline",
          "some may not be due yet", "Fewer than the 80 % asked for have a value"],
-        [LOOKED_FOR, NO_CHANGE], ["Patients improved: 60 % in Q4 2025, too many lost to tell"],
-    ),
-    "improved among the half that was seen": (
-        {"seen": lambda q, site: 0.5 if q == 15 else 0.9, "improved": lambda q, site: 0.8 if q == 15 else 0.6}, {},
-        ["Too many were lost for a conclusion about patients improved"],
-        ["A change is seen", "(better)", LOOKED_FOR], ["Patients improved: 80 % in Q4 2025, too many lost to tell"],
+        [LOOKED_FOR, NO_CHANGE, "A change is seen", "(better)"], ["Patients improved: 80 % in Q4 2025, too many lost to tell"],
     ),
     "too few quarters": (
         {"quarters": 4}, {},
@@ -194,21 +194,21 @@ TRUTHS = {
         ["limits about", "site that is hidden", "judged, none"], [],
     ),
     "not yet due": (
-        {"due": False}, {},
-        [("In Q4 2025, 160 patients started. They are not yet due, so nothing is said of their outcomes. The latest quarter "
-          "that is due is Q3 2025; a report of that quarter tells its outcomes."),
+        {"due": False, "quarters": 8}, {},
+        [("In Q4 2023, 160 patients started. They are not yet due, so nothing is said of their outcomes. The latest quarter "
+          "that is due is Q3 2023; a report of that quarter tells its outcomes."),
          "Nothing can be told of patients improved and mean improvement: the patients are not yet due.",
          "their follow-up is not over", "Outcomes and losses of the quarter are not known yet."],
-        ["were lost", LOOKED_FOR, "Patients improved: 6"], ["Patients improved, Q4 2025: the patients are not yet due"],
+        ["were lost", LOOKED_FOR, "Patients improved: 6"], ["Patients improved, Q4 2023: the patients are not yet due"],
     ),
     "one early visit makes the quarter due": (
-        {"due": False, "early": 1}, {},
+        {"due": False, "quarters": 8, "early": 1}, {},
         ["160 patients started; all count as due. How many were seen", "is hidden because of small counts.",
          "no value can be shown because of small counts", "some may not be due yet", "Fewer than the 80 % asked for have a value"],
-        [LOOKED_FOR, " 0 %", "(1 %", "1 of 160", "159"], ["Patients improved, Q4 2025: no value can be shown"],
+        [LOOKED_FOR, " 0 %", "(1 %", "1 of 160", "159"], ["Patients improved, Q4 2023: no value can be shown"],
     ),
     "early visits of some": (
-        {"due": False, "early": 40}, {},
+        {"due": False, "quarters": 8, "early": 40}, {},
         ["Seen were 40 of 160 (25 %)", "120 were lost, a third or more", "some may not be due yet", "Too many were lost"],
         [LOOKED_FOR, NO_CHANGE], ["too many lost to tell"],
     ),
