@@ -106,7 +106,7 @@ TRUTHS = {
          "all 4 are judged. Of those judged, none lies beyond the 99.8 % limits",
          "On record are 32 harms among 160 patients who started (20.0 per 100 patients, 95 % interval 13.7 to 28.2)",
          LOOKED_FOR],
-        ["A change is seen", "higher than", "lower than", "because of small", "may have fared"],
+        ["A change is seen", "higher than", "lower than", "because of small", "may have fared", "in 100 show"],
         ["Patients improved: 61 % in Q4 2025, no change can be told", "of 4 sites judged, none lies beyond"],
     ),
     "one site bad but hidden": (
@@ -138,7 +138,8 @@ TRUTHS = {
     "a true improvement": (
         {"quarters": 20, "improved": lambda q, site: 0.7 if q >= 12 else 0.6}, {},
         [("A change is seen in 2 of the 3 indicators judged. Patients improved: 66 % (93/141; 95 % interval 58 to 73 %) in Q4 "
-          "2026, 61 % over the baseline; higher than the baseline since Q4 2024 (better).")],
+          "2026, 61 % over the baseline; higher than the baseline since Q4 2024 (better)."),
+         "in which nothing changes, 2 to 4 in 100 show a change in the last one."],
         ["(worse)", NO_CHANGE, "lower than", "Harms: higher"],
         ["Patients improved: 66 % in Q4 2026, higher than the baseline since Q4 2024 (better)"],
     ),

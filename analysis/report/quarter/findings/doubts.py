@@ -12,6 +12,7 @@ from analysis.report.quarter.findings.words import (
     MOST_NAMED,
     NO_VALUE,
     against_words,
+    group_of,
     has_changed,
     interval_words,
     name_words,
@@ -22,6 +23,9 @@ from analysis.report.quarter.findings.words import (
 
 if TYPE_CHECKING:
     from analysis.report.quarter.findings.finding import QuarterFindings
+
+#: tests/quarter/test_control_charts.py counts them.
+BY_CHANCE = "Of charts of 16 to 24 quarters in which nothing changes, 2 to 4 in 100 show a change in the last one."
 
 
 def harms_words(found: QuarterFindings) -> str:
@@ -110,6 +114,8 @@ def doubts_words(found: QuarterFindings) -> list[str]:
     if found.sites is not None and found.sites.hidden and len(found.sites.recorded) > 1:
         said.append("Whether a site that is hidden lies beyond the limits is not known.")
     said += [f"{name_words(one)}: {verdict_words(found, one)}." for one in complete if has_changed(one)]
+    if any(group_of(found, one) == "signal" and one.chart == "control chart" for one in followed):
+        said.append(BY_CHANCE)
     early = [one for one in followed if one.chart != "control chart" and one.points]
     if early:
         most = max(one.points for one in early)

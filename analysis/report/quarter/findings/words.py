@@ -73,7 +73,7 @@ def changed_words(found: QuarterFindings) -> list[str]:
         Sentences; what got worse comes first.
     """
     first, told, rest = _told(found)
-    main = _main(found, told)
+    main = _main(found)
     return [*first, *(_change(found, one) for one in told), *rest, *([_state(found, main)] if main else [])]
 
 
@@ -86,7 +86,7 @@ def changed_points(found: QuarterFindings) -> list[str]:
         The findings.
     """
     first, told, rest = _told(found)
-    main = _main(found, told)
+    main = _main(found)
     named = [*told[:1], main] if main else told[:2]
     return [" ".join([*first, *rest]), *(f"{title_words(found, one)}." for one in named)]
 
@@ -98,7 +98,8 @@ def _told(found: QuarterFindings) -> tuple[list[str], list[Followed], list[str]]
         return ["No outcome was followed."], [], []
     lost = [one for one in followed if group_of(found, one) == LOST]
     judged = [one for one in followed if one.judged and one not in lost]
-    changed = sorted((one for one in judged if has_changed(one)), key=lambda one: _ORDER[one.change.direction])
+    order = {"worse": 0, "better": 1, "": 2}
+    changed = sorted((one for one in judged if has_changed(one)), key=lambda one: order[one.change.direction])
     among = (
         f"the one indicator judged, {_names(judged)}" if len(judged) == 1 else f"the {len(judged)} indicators judged"
     )
@@ -117,10 +118,12 @@ def _told(found: QuarterFindings) -> tuple[list[str], list[Followed], list[str]]
     return first, told, [*rest, *_not_judged(followed, any_judged=bool(judged or lost))]
 
 
-def _main(found: QuarterFindings, told: Sequence[Followed]) -> Followed | None:
-    """Give the main outcome where it has a value and is not told already."""
-    main = next((one for one in found.followed if one.indicator.name == found.main and one not in told), None)
-    return main if main is not None and not numbers.is_missing(main.value) else None
+def _main(found: QuarterFindings) -> Followed | None:
+    """Give the main outcome where it has a value, unless it has changed, which is told with the changes."""
+    main = next((one for one in found.followed if one.indicator.name == found.main), None)
+    if main is None or numbers.is_missing(main.value) or group_of(found, main) == "signal":
+        return None
+    return main
 
 
 def _state(found: QuarterFindings, main: Followed) -> str:
@@ -336,6 +339,3 @@ def _names(those: Sequence[Followed]) -> str:
         if len(those) <= MOST_NAMED
         else f"{len(those)} indicators"
     )
-
-
-_ORDER = {"worse": 0, "better": 1, "": 2}
