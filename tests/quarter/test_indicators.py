@@ -91,9 +91,11 @@ def test_a_quarter_whose_patients_are_not_yet_due_has_no_point():
     one = Indicator("better", "Better", "share", "outcome", "higher", "better", "seen", "better", "seen")
     table = pd.DataFrame(rows, columns=["quantity", "period", "site", "value"])
     counts = QuarterCounts((one,), table, not_yet={"seen": ("2026-Q4",)})
-    chart = chart_of(release(counts, "2026-Q4", baseline=["2026-Q1"], window=["2026-Q4"]), one)
+    shown = release(counts, "2026-Q4", baseline=["2026-Q1"], window=["2026-Q4"])
+    chart = chart_of(shown, one)
     assert chart.points["value"].tolist() == pytest.approx([0.41, 0.42, 0.43, np.nan], nan_ok=True)
     assert chart.why.startswith("3 points can be shown")
+    assert quarter_change(shown, chart).verdict == "not yet due"
 
 
 def charted(kind, denominators, n_baseline):
@@ -262,6 +264,7 @@ def test_a_shift_has_its_beginning_also_across_a_point_on_the_line():
     found = change([*[0.48, 0.52] * 6, *[0.53] * 4, 0.5, *[0.54] * 4])
     assert ("shift" in found.rules, found.way, found.direction) == (True, "higher", "better")
     assert found.since == "2022-Q4"  # the last quarter of the baseline lies above the line too
+    assert change([*[0.52, 0.48] * 6, 0.5, *[0.53] * 8]).since == "2023-Q2"  # a point on the line begins nothing
 
 
 def test_a_trend_below_the_line_rises():

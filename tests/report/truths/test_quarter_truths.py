@@ -205,7 +205,8 @@ TRUTHS = {
     "one early visit makes the quarter due": (
         {"due": False, "quarters": 8, "early": 1}, {},
         ["160 patients started; all count as due. How many were seen", "is hidden because of small counts.",
-         "no value can be shown because of small counts", "some may not be due yet", "Fewer than the 80 % asked for have a value"],
+         "no value can be shown because of small counts", "some may not be due yet", "Fewer than the 80 % asked for have a value",
+         "of a chart are hidden."],
         [LOOKED_FOR, " 0 %", "(1 %", "1 of 160", "159"], ["Patients improved, Q4 2023: no value can be shown"],
     ),
     "early visits of some": (
