@@ -267,6 +267,11 @@ def test_a_shift_has_its_beginning_also_across_a_point_on_the_line():
     assert change([*[0.52, 0.48] * 6, 0.5, *[0.53] * 8]).since == "2023-Q2"  # a point on the line begins nothing
 
 
+def test_neighbouring_signals_of_one_side_began_with_the_first():
+    assert change([*STEADY, 0.62, 0.63]).since == "2023-Q2"
+    assert change([*STEADY, 0.38, 0.62]).since == "2023-Q3"
+
+
 def test_a_trend_below_the_line_rises():
     """Six points in a row rise, all below the centre line: a rise is no lower level."""
     found = change([*[0.52, 0.48] * 8, 0.45, 0.46, 0.47, 0.48, 0.49, 0.495])

@@ -13,6 +13,7 @@ from analysis.cohort import Cohort
 from analysis.quarter.periods import every_period
 from analysis.report import Figure, quarter
 from analysis.report.quarter import study as study_module
+from analysis.report.quarter.findings.words import name_words
 
 from .test_what_is_said import reading_age
 
@@ -140,7 +141,7 @@ TRUTHS = {
         [("A change is seen in 2 of the 3 indicators judged. Patients improved: 66 % (93/141; 95 % interval 58 to 73 %) in Q4 "
           "2026, 61 % over the baseline; higher than the baseline since Q4 2024 (better)."),
          "in which nothing changes, 2 to 4 in 100 show a change in the last one."],
-        ["(worse)", NO_CHANGE, "lower than", "Harms: higher"],
+        ["(worse)", NO_CHANGE, "lower than", "Harms: higher", "the chart takes"],
         ["Patients improved: 66 % in Q4 2026, higher than the baseline since Q4 2024 (better)"],
     ),
     "a true decline": (
@@ -148,12 +149,12 @@ TRUTHS = {
         ["A change is seen in 2 of the 3 indicators judged.", "lower than the baseline (worse)"],
         ["(better)", NO_CHANGE, "higher than"], ["lower than the baseline (worse)"],
     ),
-    "a rise of harms": (
-        {"harms": lambda q, site: 0.4 if q == 15 else 0.2}, {},
-        ["A change is seen in 1 of the 3 indicators judged. Harms: higher than the baseline (worse).",
+    "better, and more harms": (
+        {"improved": lambda q, site: 0.8 if q == 15 else 0.6, "harms": lambda q, site: 0.4 if q == 15 else 0.2}, {},
+        ["A change is seen in 3 of the 3 indicators judged. Harms: higher than the baseline (worse). Patients improved: 81 %",
          ("64 harms among 160 patients who started (40.0 per 100 patients, 95 % interval 30.8 to 51.1), 19.7 per 100 patients "
           "over the baseline; higher than the baseline (worse).")],
-        ["(better)", NO_CHANGE], ["Harms: 40.0 per 100 patients in Q4 2025, higher than the baseline (worse)"],
+        [NO_CHANGE, "lower than"], ["Harms: 40.0 per 100 patients in Q4 2025, higher than the baseline (worse)"],
     ),
     "fewer harms": (
         {"harms": lambda q, site: 0.07 if q >= 14 else 0.2}, {},
@@ -186,6 +187,11 @@ TRUTHS = {
     "a run chart": (
         {"quarters": 9}, {}, [NO_CHANGE, "With 9 points over time one unusual quarter cannot be told from chance"],
         ["too early", "for chance.", LOOKED_FOR], ["no change can be told"],
+    ),
+    "a step in a short series": (
+        {"quarters": 10, "improved": lambda q, site: 0.7 if q > 4 else 0.5}, {},
+        ["Over the whole chart the runs about the median are not those of chance: patients improved"],
+        [LOOKED_FOR], ["in Q2 2024, no change can be told"],
     ),
     "the quarter in its own baseline": (
         {"quarters": 12}, {}, ["Q4 2024 is part of the baseline, so a change shows less."], [LOOKED_FOR], [],
@@ -230,13 +236,14 @@ TRUTHS = {
 
 @pytest.fixture(scope="module", params=TRUTHS)
 def told(request, tmp_path_factory):
-    """Give what is said of a cohort, beside what must be said and what must not be."""
+    """Give what is said of a cohort, beside what must be said and what must not be, and the study."""
     cohort, options, must, must_not, titles = TRUTHS[request.param]
-    return told_of(prepared(plant(**cohort), tmp_path_factory.mktemp("quarter"), **options)), must, must_not, titles
+    study = prepared(plant(**cohort), tmp_path_factory.mktemp("quarter"), **options)
+    return told_of(study), must, must_not, titles, study
 
 
 def test_what_must_be_said_is_said_and_what_must_not_is_not(told):
-    (answer, titles, claims), must, must_not, wanted = told
+    (answer, titles, claims), must, must_not, wanted, _ = told
     page = html.unescape(re.sub(r"<[^>]+>", "\n", answer.to_html())).replace("\u00a0", " ")
     assert [words for words in must if words not in page] == []
     assert [words for words in must_not if words in "\n".join([page, *titles])] == []
@@ -245,6 +252,14 @@ def test_what_must_be_said_is_said_and_what_must_not_is_not(told):
     spoken = "\n".join(claims)
     for words in ("(better)", "(worse)"):
         assert (words in spoken) == (words in page)
+
+
+def test_every_indicator_stands_once_under_what_changed(told):
+    *_, study = told
+    items = [text for one in quarter.changed(study) if one.kind == "items" for text in one.paragraphs]
+    assert len(items) == len(study.found.followed)
+    for one in study.found.followed:
+        assert sum(text.startswith(name_words(one)) for text in items) == 1
 
 
 CAUSES = re.compile(

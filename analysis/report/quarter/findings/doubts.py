@@ -123,6 +123,11 @@ def doubts_words(found: QuarterFindings) -> list[str]:
             f"With {numbers.plural(most, 'point')} over time one unusual quarter cannot be told from chance; {FEWEST_POINTS} "
             "are needed."
         )
+    wandering = [in_text(name_words(one)) for one in followed if one.wanders]
+    if wandering:
+        said.append(
+            f"Over the whole chart the runs about the median are not those of chance: {numbers.listed(wandering)}."
+        )
     if any(one.in_baseline and one.judged and one.chart == "control chart" for one in followed):
         said.append(f"{quarter_in_words(found.quarter)} is part of the baseline, so a change shows less.")
     hidden = max((one.hidden for one in followed), default=0)
