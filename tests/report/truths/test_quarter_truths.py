@@ -234,7 +234,13 @@ TRUTHS = {
 }  # fmt: skip
 
 
-@pytest.fixture(scope="module", params=TRUTHS)
+#: Near others, and left to the slow tests so that the quick ones stay quick.
+SLOW = {"a true decline", "early visits of some"}
+
+
+@pytest.fixture(
+    scope="module", params=[pytest.param(one, marks=[pytest.mark.slow] if one in SLOW else []) for one in TRUTHS]
+)
 def told(request, tmp_path_factory):
     """Give what is said of a cohort, beside what must be said and what must not be, and the study."""
     cohort, options, must, must_not, titles = TRUTHS[request.param]
