@@ -157,7 +157,7 @@ class QuarterCounts(Result):
         pandas.DataFrame
             Periods from the first to the last by sites in the order of :attr:`sites`.
         """
-        found = self._summed.loc[quantity] if quantity in self._summed.index else self._summed.droplevel(0).iloc[:0]
+        found = self._summed[self._summed.index.get_level_values(0) == quantity].droplevel(0)
         return found.reindex(index=self.periods, columns=self.sites, fill_value=0.0).fillna(0.0)
 
     @cached_property

@@ -176,7 +176,8 @@ TRUTHS = {
          "No change can be told in the one indicator judged, harms.", "Patients improved among those seen: 80 %",
          "Those who were not seen may have fared otherwise", "50 % were lost, more than the 10 % of the baseline",
          "some may not be due yet", "Fewer than the 80 % asked for have a value"],
-        [LOOKED_FOR, NO_CHANGE, "A change is seen", "(better)"], ["Patients improved: 80 % in Q4 2025, too many lost to tell"],
+        [LOOKED_FOR, NO_CHANGE, "A change is seen", "(better)", "the chart takes"],
+        ["Patients improved: 80 % in Q4 2025, too many lost to tell"],
     ),
     "too few quarters": (
         {"quarters": 4}, {},
@@ -255,7 +256,7 @@ def test_what_must_be_said_is_said_and_what_must_not_is_not(told):
     assert [words for words in must_not if words in "\n".join([page, *titles])] == []
     assert [words for words in wanted if not any(words in title for title in titles)] == []
     # What tells a change or its lack in the sections and alternative sentences is what In short tells.
-    spoken = "\n".join(claims)
+    spoken = "\n".join(line for one in claims for line in one.split("\n") if not line.startswith("Completeness"))
     for words in ("(better)", "(worse)"):
         assert (words in spoken) == (words in page)
 

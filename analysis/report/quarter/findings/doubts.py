@@ -113,7 +113,9 @@ def doubts_words(found: QuarterFindings) -> list[str]:
         said.append("Outcomes and losses of the quarter are not known yet.")
     if found.sites is not None and found.sites.hidden and len(found.sites.recorded) > 1:
         said.append("Whether a site that is hidden lies beyond the limits is not known.")
-    said += [f"{name_words(one)}: {verdict_words(found, one)}." for one in complete if has_changed(one)]
+    said += [
+        f"{name_words(one)}: {verdict_words(found, one)}." for one in complete if has_changed(one) and one not in under
+    ]
     if any(group_of(found, one) == "signal" and one.chart == "control chart" for one in followed):
         said.append(BY_CHANCE)
     early = [one for one in followed if one.chart != "control chart" and one.points]

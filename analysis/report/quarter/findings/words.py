@@ -127,8 +127,9 @@ def _main(found: QuarterFindings) -> Followed | None:
 
 
 def _state(found: QuarterFindings, main: Followed) -> str:
-    among = " among those seen" if group_of(found, main) == LOST else ""
-    return f"{name_words(main)}{among}: {_measured(found, main)}, {against_words(main)}{_usual(main)}."
+    lost = group_of(found, main) == LOST
+    who, usual = (" among those seen", "") if lost else ("", _usual(main))
+    return f"{name_words(main)}{who}: {_measured(found, main)}, {against_words(main)}{usual}."
 
 
 def _change(found: QuarterFindings, one: Followed) -> str:
