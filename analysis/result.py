@@ -86,9 +86,9 @@ def patients_have(count: int, total: int, what: str) -> str:
     Examples
     --------
     >>> patients_have(1, 12, "no entry"), patients_have(2, 1200, "no entry")
-    ('1 of 12 patients has no entry.', '2 of 1,200 patients have no entry.')
+    ('Of 12 patients 1 has no entry.', 'Of 1,200 patients 2 have no entry.')
     """
-    return f"{count:,} of {total:,} patients {'has' if count == 1 else 'have'} {what}."
+    return f"Of {total:,} patients {count:,} {'has' if count == 1 else 'have'} {what}."
 
 
 def visible(text: str) -> str:

@@ -17,13 +17,14 @@ from analysis.quality.digits import digit_preference, digits_by_site
 from analysis.quality.lost import PATTERNS, lost_by_baseline, patterns_by_protocol, visit_patterns
 from analysis.quality.site_export import all_findings, export_findings, write_findings
 from analysis.quality.timing import visit_timing
-from analysis.quality.unlikely_changes import unlikely_changes, without_detectable_change
+from analysis.quality.unlikely_changes import changes_judged, unlikely_changes, without_detectable_change
 from analysis.quality.value_rules import ValueRule, check_values, read_value_rules
 
 __all__ = [
     "PATTERNS",
     "ValueRule",
     "all_findings",
+    "changes_judged",
     "check_values",
     "completeness",
     "digit_preference",

@@ -169,7 +169,7 @@ def adherence_association(
             f"Slopes: improvement ({endpoint.measure.unit}) for {UNITS[exposure]}; the reversed one the other way about.",
             f"Adjusted for {', '.join(covariates) or 'nothing'}; every model has an intercept for each protocol.",
             *([apart] if none else []),
-            f"{lost:,} of {len(asked):,} patients lack the improvement or the sessions and are left out.",
+            f"Of {len(asked):,} patients {lost:,} {'lacks' if lost == 1 else 'lack'} the improvement or the sessions: left out.",
             *left_out,
             "Associations only: adherence follows recovery as well as going before it.",
         ),

@@ -233,7 +233,7 @@ def _notes(rows: list[dict[str, Any]], unit: str) -> tuple[str, ...]:
         used, all_of = row["n"] + row["reference_n"], row["allocated"] + row["reference_allocated"]
         if used < all_of:
             notes.append(
-                f"{row['protocol']}: {used:,} of {all_of:,} patients allocated are used; the others lack the improvement, "
+                f"For {row['protocol']} {used:,} of {all_of:,} patients allocated are used; the others lack the improvement, "
                 "the sessions or a covariate, which breaks the random allocation."
             )
         if row["why"]:
@@ -250,7 +250,7 @@ def _dose_notes(cohort: Cohort, none: tuple[str, ...], own_accord: int, modality
     """Say whose dose is 0 by design, and what was counted together."""
     notes = []
     if none:
-        notes.append(f"{', '.join(none)}: none prescribed, a dose of 0 by design.")
+        notes.append(f"Not prescribed to {', '.join(none)}: a dose of 0 by design.")
     if own_accord:
         notes.append(
             f"{own_accord:,} patient{'' if own_accord == 1 else 's'} of these did some that was not prescribed; it counts as 0."

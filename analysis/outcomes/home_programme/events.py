@@ -77,7 +77,9 @@ def events_by_protocol(cohort: Cohort, *, level: float = 0.95) -> EventsByProtoc
         return EventsByProtocol(recorded=False, table=empty, notes=(note,))
     protocol = used_protocols(cohort.patients["protocol"])
     events = cohort.events.merge(patients_by_protocol(cohort), on="patient_id", how="inner")
-    notes = ["A patient with several events counts once among patients; the denominator is every patient allocated."]
+    notes = [
+        "A patient with several events counts once among patients; the denominator is every patient of the protocol."
+    ]
     if len(events) < len(cohort.events):
         notes.append(f"{len(cohort.events) - len(events)} events of patients who are not in the cohort are left out.")
     if events.empty:

@@ -203,7 +203,7 @@ def _overall(patient_weeks: pd.DataFrame, harms: pd.DataFrame, level: float) -> 
 
 def _notes(cohort: Cohort, harms: pd.DataFrame) -> tuple[str, ...]:
     notes = [
-        "n: patients with an entry of sessions in the week; withdrawals and the like are no harms.",
+        "Patients (n) are those with an entry of sessions in the week; withdrawals and the like are no harms.",
         "Days 0 to 6 since the start are week 1, for sessions and for harms.",
         "Side by side only: an event may have stopped the sessions, or the sessions brought on the event.",
     ]
@@ -224,8 +224,7 @@ def _notes(cohort: Cohort, harms: pd.DataFrame) -> tuple[str, ...]:
     if after:
         verb = "is" if after == 1 else "are"
         notes.append(
-            f"{after:,} of {_harms_in_words(harms)} came after the last programme week of their protocol and {verb} not in "
-            "the rate."
+            f"Of {_harms_in_words(harms)} {after:,} came after the last programme week of the protocol and {verb} not in the rate."
         )
     strangers = (
         0 if cohort.events is None else int((~cohort.events["patient_id"].isin(cohort.patients["patient_id"])).sum())

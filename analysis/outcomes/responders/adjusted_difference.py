@@ -103,7 +103,7 @@ def adjusted_difference(
     ]
     left_out = int(patients["responder"].notna().sum()) - len(known)
     if left_out:
-        notes.append(f"{left_out} patients left out for want of a covariate.")
+        notes.append(f"Without a covariate, {left_out} patient{' is' if left_out == 1 else 's are'} left out.")
     names = [str(name) for name in patients["protocol"].cat.categories]
     counts = known["protocol"].value_counts()
     empty = [name for name in names if not counts.get(name, 0)]

@@ -110,11 +110,16 @@ def reached_and_kept(cohort: Cohort, endpoint: Endpoint, *, until: float | None 
         if endpoint.missing == "excluded"
         else endpoint.denominator + " A missed visit counts as not kept."
     )
+    when = "each of weeks" if len(weeks) > 1 else "week"
     return KeptResponse(
         endpoint=endpoint,
         weeks=tuple(weeks),
         table=table,
         differences=add_number_needed(compare_shares(table, base, level=endpoint.level)),
         patients=patients,
-        notes=(endpoint.to_reach.words, f"Reached at each of weeks {', '.join(f'{one:g}' for one in weeks)}.", rule),
+        notes=(
+            endpoint.to_reach.words,
+            f"Reached at {when} {', '.join(f'{one:g}' for one in weeks)}.",
+            rule,
+        ),
     )

@@ -60,7 +60,7 @@ class Normality:
         if self.rejected:
             far = self.parts[self.parts["adjusted_p_value"] < LEVEL]
             said = [
-                f"{part} (skewness {skewness:.2f}, excess kurtosis {kurtosis:.2f})"
+                f"{part} (skewness {skewness:.2f}, excess kurtosis {kurtosis:.2f})".replace("-", "−")
                 for part, skewness, kurtosis in zip(far["part"], far["skewness"], far["excess_kurtosis"], strict=True)
             ]
             return (

@@ -262,17 +262,17 @@ def _free_notes(found: FreeProbability, model: WeeklyModel, told: float) -> list
         )
     if told < _TOLD:
         notes.append(
-            f"The visits tell {100 * told:.0f} % of the variance of the true change, too little to see its shape well: in "
+            f"The visits tell {100 * told:.0f} % of the variance of the true change, too little to see its shape well. In "
             "simulated cohorts of 8,000 patients in which they told 66 to 77 %, the version without the normal "
             "distribution was off by up to 18 percentage points in the worst tenth, the most near a sharp end of a skewed "
             "distribution, with errors as normal as stated."
         )
     if found.used < _PATIENTS:
         notes.append(
-            f"{found.used:,} patients show the shape of a distribution roughly: in simulated cohorts of 240 whose true changes had "
-            "heavy tails, a skew or were of two kinds the version "
-            "without the normal distribution was off by 4 to 11 percentage points in the worst tenth on average (the normal "
-            "model by 9 to 16), of 1,000 by 2 to 5 (the normal model by 9 to 16), with seven visits a patient."
+            f"From {found.used:,} patients the shape of a distribution is seen roughly. In simulated cohorts whose true changes "
+            "had heavy tails, a skew or were of two kinds, with seven visits a patient, the version without the normal "
+            "distribution was off in the worst tenth by 4 to 11 percentage points on average in cohorts of 240, and by 2 to 5 "
+            "in those of 1,000 (the normal model by 9 to 16 in both)."
         )
     return notes
 

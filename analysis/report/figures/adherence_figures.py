@@ -277,4 +277,4 @@ def _some_weeks(weeks: pd.Series) -> list[float]:
 
 def _stopping_message(found: TimeToStopping) -> str:
     n, gone = int(found.summary["n"].sum()), int(found.summary[["never_started", "stopped_later"]].to_numpy().sum())
-    return f"{numbers.fraction(gone, n)} patients stopped their home sessions or never started" if n else ""
+    return f"Home sessions stopped or never started: {numbers.fraction(gone, n)} patients" if n else ""

@@ -113,13 +113,13 @@ def _differences_in_words(table: pd.DataFrame, curves: RecoveryCurves, decimals:
     sentences = []
     for name, one in table.groupby("protocol", sort=False):
         at = one[np.isclose(one["week"].astype(float), curves.primary_week)].iloc[0]
-        apart = int(((one["lower"] > 0) | (one["upper"] < 0)).sum())
+        apart, judged = int(((one["lower"] > 0) | (one["upper"] < 0)).sum()), int(one["lower"].notna().sum())
         size = "no interval can be given"
         if not numbers.is_missing(at["lower"]):
             limits = numbers.interval(at["lower"], at["upper"], decimals)
             size = f"{numbers.signed(at['estimate'], decimals)} {curves.measure.unit} ({percent} interval {limits})"
         sentences.append(
-            f"{name} minus {curves.protocols[0]} at week {numbers.week(curves.primary_week)}: {size}; the interval leaves out "
-            f"zero at {apart} of {numbers.plural(int(one['lower'].notna().sum()), 'week')} that have one"
+            f"{numbers.capitalised(str(name))} minus {curves.protocols[0]} at week {numbers.week(curves.primary_week)}: {size}; "
+            f"the interval leaves out zero at {apart or 'none'} of {numbers.plural(judged, 'week')} with one"
         )
     return f"{'. '.join(sentences)}."

@@ -67,7 +67,7 @@ def flow_figure(found: PatientFlow, *, modelled: pd.Series | None = None, modell
             "Patients seen at each week, by protocol.",
             (
                 Column("week", "Week", "week"),
-                Column("allocated", "Allocated", "count"),
+                Column("allocated", "Patients", "count"),
                 Column(("seen", "allocated"), "Seen", "fraction with share"),
                 Column("missed_seen_later", "Missed, seen later", "count"),
                 Column("not_seen_again", "Not seen again", "count"),
@@ -96,10 +96,10 @@ def flow_across(found: PatientFlow) -> Table:
     weeks = [str(name) for name in wide.columns[1:]]
     return Table(
         table,
-        "Patients allocated, and seen at each week, by protocol.",
+        "Patients of each protocol, and how many were seen at each week.",
         (
             Column("protocol", "Protocol"),
-            Column("allocated", "Allocated", "count"),
+            Column("allocated", "Patients", "count"),
             *(Column(name, name.capitalize(), "count", group="Seen") for name in weeks),
         ),
         found.notes,
@@ -131,7 +131,7 @@ def _boxes(found: PatientFlow, name: str, modelled: pd.Series | None, modelled_w
     row = found.allocated[found.allocated["protocol"] == name].iloc[0]
     weeks = found.by_week[found.by_week["protocol"] == name]
     boxes = [
-        [name, f"allocated: {numbers.count(row['allocated'])}"],
+        [name, f"patients: {numbers.count(row['allocated'])}"],
         [f"with a baseline: {numbers.count(row['with_baseline'])}"],
     ]
     seen = [
@@ -229,10 +229,19 @@ def _draw_column(
 
 
 def _flow_message(found: PatientFlow, total: int) -> str:
-    if not found.weeks:
-        return f"{numbers.count(found.allocated['seen_after_baseline'].sum())} of {total} patients were seen afterwards"
-    seen = numbers.count(found.allocated["seen_at_last_week"].sum())
-    return f"{seen} of {numbers.plural(total, 'patient')} were seen at week {numbers.week(found.weeks[-1])}"
+    """Say how many were seen at the last week, and of few protocols how many of each."""
+    column = "seen_at_last_week" if found.weeks else "seen_after_baseline"
+    when = f"at week {numbers.week(found.weeks[-1])}" if found.weeks else "after the baseline"
+    seen = int(found.allocated[column].sum())
+    if seen == total:
+        return (
+            f"All {numbers.plural(total, 'patient')} were seen {when}" if total > 1 else f"The patient was seen {when}"
+        )
+    said = f"{numbers.capitalised(when)}, {seen or 'none'} of {numbers.plural(total, 'patient')} {'was' if seen == 1 else 'were'} seen"
+    if not 1 < len(found.allocated) <= MOST_COLUMNS:
+        return said
+    rows = found.allocated[["protocol", column, "allocated"]].itertuples(index=False)
+    return f"{said}: {', '.join(f'{name} {numbers.fraction(part, whole)}' for name, part, whole in rows)}"
 
 
 def _flow_in_words(found: PatientFlow, total: int) -> str:
@@ -242,5 +251,5 @@ def _flow_in_words(found: PatientFlow, total: int) -> str:
             end = f"{numbers.count(row.seen_at_last_week)} seen at week {numbers.week(found.weeks[-1])}"
         else:
             end = f"{numbers.count(row.seen_after_baseline)} seen after the baseline"
-        parts.append(f"{row.protocol} {numbers.count(row.allocated)} allocated, {end}")
+        parts.append(f"{row.protocol} {numbers.plural(row.allocated, 'patient')}, {end}")
     return f"Flow of {numbers.plural(total, 'patient')}: {'; '.join(parts)}."

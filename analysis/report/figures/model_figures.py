@@ -76,7 +76,7 @@ def residual_figure(model: MixedModel) -> Figure:
             "mean by span."
         ),
         alt=(
-            f"{numbers.plural(len(residual), 'residual')} against week and fitted mean: "
+            f"Residuals of {numbers.plural(len(residual), 'visit')} against week and fitted mean: "
             f"{numbers.share(beyond / len(residual), 1)} lie beyond ±1.96, where 5 % are expected; the mean by span of "
             f"weeks runs from {numbers.signed(summary['mean'].min(), 2)} to {numbers.signed(summary['mean'].max(), 2)}."
         ),

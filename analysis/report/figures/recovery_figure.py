@@ -86,7 +86,11 @@ def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
         if curves.baseline_adjusted
         else ""
     )
-    under = "patients seen at that week" if curves.scheduled else "patients seen between halfway to the neighbours"
+    under = (
+        "patients seen at that week"
+        if curves.scheduled
+        else "patients seen nearer to that week than to the next one named"
+    )
     return Figure(
         name="recovery",
         title=f"{curves.measure.label} by week",
@@ -278,6 +282,8 @@ def _recovery_in_words(table: pd.DataFrame, curves: RecoveryCurves, decimals: in
     parts = [
         f"{row.protocol} {numbers.number(row.estimate, decimals)} "
         f"({percent} interval {numbers.interval(row.lower, row.upper, decimals)})"
+        if not numbers.is_missing(row.estimate)
+        else f"{row.protocol}: none, nobody was seen"
         for row in at.itertuples()
     ]
     first, last = table["week"].min(), table["week"].max()

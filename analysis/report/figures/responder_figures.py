@@ -101,13 +101,15 @@ def change_figure(found: Responders) -> Figure:
     )
 
 
-def responder_figure(found: Responders) -> Figure:
+def responder_figure(found: Responders, *, message: str = "") -> Figure:
     """Draw the share of responders of each protocol with its interval.
 
     Parameters
     ----------
     found : Responders
         A responder analysis.
+    message : str
+        What a slide of it says.
 
     Returns
     -------
@@ -150,6 +152,8 @@ def responder_figure(found: Responders) -> Figure:
     reached = [
         f"{row.protocol} {numbers.share(row.share)} ({numbers.fraction(row.responders, row.n)}, {percent} interval "
         f"{numbers.share_interval(row.lower, row.upper)})"
+        if row.n
+        else f"{row.protocol}: nobody judged"
         for row in table.itertuples()
     ]
     return Figure(
@@ -163,10 +167,7 @@ def responder_figure(found: Responders) -> Figure:
         table=responder_table(found),
         draw=lambda width: draw(width, 0.42 if width == "wide" else 0.5),
         draw_for_slide=(lambda: draw("wide", LOW_ROW)) if len(names) > MOST_HIGH_ROWS else None,
-        message=(
-            f"{found.endpoint.measure.label} {found.endpoint.reached_words} in "
-            f"{numbers.share_range(table['share'].tolist())}"
-        ),
+        message=message,
     )
 
 
@@ -247,6 +248,8 @@ def _change_in_words(found: Responders, decimals: int) -> str:
         middle = numbers.number(improvement.median() if len(improvement) else None, decimals)
         parts.append(
             f"{row.protocol} {numbers.share(row.share)} of {numbers.count(row.n)}, median improvement {middle}"
+            if row.n
+            else f"{row.protocol}: nobody judged"
         )
     return (
         f"Curves of the share of patients improved by at least each amount by week {numbers.week(found.endpoint.week)}. At the "

@@ -119,7 +119,7 @@ def seen_figure(visits: pd.DataFrame, measure: Measure) -> Figure:
             f"Values in {measure.unit}: boxes span the middle half of the patients seen, the line inside is the "
             "median, whiskers reach the furthest value within one and a half box heights, points lie beyond. "
             "Within a week the protocols stand in the order in which they are named. "
-            "These are the patients who came; the model means further down allow for those who did not."
+            "These are the patients who came; the model means of the recovery curves allow for those who did not."
         ),
         alt=_seen_in_words(table, measure, decimals),
         table=Table(
@@ -188,7 +188,7 @@ def _seen_in_words(table: pd.DataFrame, measure: Measure, decimals: int) -> str:
     for name, one in table.groupby("protocol", sort=False):
         first, last = one.iloc[0], one.iloc[-1]
         parts.append(
-            f"{name} from {numbers.number(first['median'], decimals)} at week {first['week']} ({first['n']} patients) "
+            f"{name} from {numbers.number(first['median'], decimals)} at week {first['week']} ({numbers.plural(first['n'], 'patient')}) "
             f"to {numbers.number(last['median'], decimals)} at week {last['week']} ({last['n']})"
         )
     return f"Boxes of {in_text(measure.label)} by week. Median in {measure.unit}: {'; '.join(parts)}."

@@ -282,8 +282,8 @@ def _agreement_in_words(table: pd.DataFrame, others: list[str], measure: Measure
         apart = int(((one["lower"] > 0) | (one["upper"] < 0)).sum())
         low, high = numbers.signed(one["difference"].min(), decimals), numbers.signed(one["difference"].max(), decimals)
         said.append(
-            f"{name}: differences from {low} to {high} {measure.unit}; the interval leaves out zero in {apart} of "
-            f"{len(one)} analyses"
+            f"{numbers.capitalised(name)}: differences from {low} to {high} {measure.unit}; the interval leaves out zero in "
+            f"{apart or 'none'} of {len(one)} analyses"
         )
     return f"{'. '.join(said)}."
 
@@ -300,5 +300,5 @@ def _turns_in_words(found: TippingPoint, measure: Measure, decimals: int) -> str
             if shift == numbers.signed(0.0, decimals) and row.delta != 0:
                 shift = f"less than {numbers.number(10.0**-decimals, decimals)}"
             turn = f"a shift of {shift} {measure.unit} changes that"
-        said.append(f"{row.protocol}: without a shift the interval {now} zero; {turn}")
+        said.append(f"{numbers.capitalised(str(row.protocol))}: without a shift the interval {now} zero; {turn}")
     return f"{'. '.join(said)}."
