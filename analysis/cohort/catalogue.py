@@ -14,22 +14,7 @@ from analysis.cohort.measures import Direction, Measure, Measures, MixUp, Thresh
 from analysis.errors import CohortError, check_choice
 
 _LIMBS = ("involved", "uninvolved", "none")
-_ALLOWED = {
-    "label",
-    "unit",
-    "direction",
-    "lowest",
-    "highest",
-    "limbs",
-    "ideal",
-    "lowest_mean",
-    "highest_mean",
-    "decimals",
-    "derived_from",
-    "description",
-    "thresholds",
-    "mix_ups",
-}
+_ALLOWED = {one.name for one in fields(Measure)} - {"name"}
 
 
 @cache
