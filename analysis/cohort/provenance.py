@@ -117,18 +117,7 @@ class Provenance:
 
 
 def describe_source(path: Path) -> Source:
-    """Hash one file.
-
-    Parameters
-    ----------
-    path : Path
-        A file that can be read.
-
-    Returns
-    -------
-    Source
-        Name, SHA-256 and size.
-    """
+    """Give name, SHA-256 and size of one file."""
     digest = hashlib.sha256()
     with path.open("rb") as stream:
         while block := stream.read(_BLOCK):

@@ -242,23 +242,11 @@ class ScheduleReport(Result):
 
 
 def schedule_visits(visits: pd.DataFrame, schedule: VisitSchedule) -> tuple[pd.DataFrame, ScheduleReport]:
-    """Put scheduled weeks in the place of actual ones.
+    """Put scheduled weeks in the place of actual ones; give the visits that stay, in their order, and what became of all.
 
     A measure of one limb of one patient is judged on its own: the value that counts in a window may come from another
-    day than that of another measure.
-
-    Parameters
-    ----------
-    visits : pandas.DataFrame
-        Columns patient_id, week (actual), measure, limb, value; the index is kept.
-    schedule : VisitSchedule
-        Windows and rules.
-
-    Returns
-    -------
-    tuple of (pandas.DataFrame, ScheduleReport)
-        The visits that stay, in their order, and what became of all of them. Rows of the same patient, week, measure
-        and limb stay duplicates, which the check finds.
+    day than that of another measure. The visits have patient_id, week (actual), measure, limb, value; their index is kept.
+    Rows of the same patient, week, measure and limb stay duplicates, which the check finds.
 
     Examples
     --------

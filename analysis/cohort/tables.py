@@ -277,18 +277,8 @@ class Cohort(Result):
 def conform_table(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
     """Bring a frame to the types of a table: known columns as specified, further ones as they look.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        The frame; it is not changed.
-    table : Table
-        The specification.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Same rows in the same order, index 0, 1, 2, ...; columns in the order given. Labels of patients that stand for a
-        missing one, such as nan, are missing.
+    Rows and columns stay in their order, the index becomes 0, 1, 2, ...; the frame given is not changed. Labels of patients
+    that stand for a missing one, such as nan, are missing.
 
     Raises
     ------

@@ -12,18 +12,7 @@ if TYPE_CHECKING:
 
 
 def covariance_table(model: FittedModel) -> pd.DataFrame:
-    """Give the covariance parameters in the outcome's units.
-
-    Parameters
-    ----------
-    model : FittedModel
-        The fit.
-
-    Returns
-    -------
-    DataFrame
-        Index parameter; columns part, estimate, std_error, sd_or_correlation.
-    """
+    """Give the covariance parameters in the outcome's units: part, estimate, std_error, sd_or_correlation by parameter."""
     covariance = model.optimum.likelihood.covariance
     theta, skip = model.optimum.theta, covariance.n_effects_parameters
     D = model.patient_covariance.to_numpy()

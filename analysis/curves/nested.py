@@ -116,11 +116,8 @@ def _columns(fit: FittedModel, rows: VisitRows) -> NDArray[np.float64]:
 def covariance_within(smaller: FittedModel, larger: FittedModel) -> int | None:
     """Say whether every covariance of the smaller model is one of the larger, or the limit of some.
 
-    Returns
-    -------
-    int or None
-        The number of parameters that lie at a limit of their range (a variance or a range of zero) where the smaller
-        model is true; None where it is not a special case.
+    Given is the number of parameters that lie at a limit of their range (a variance or a range of zero) where the smaller
+    model is true; None where it is not a special case.
     """
     structures = (smaller.residual, larger.residual)
     same = structures[0] == structures[1]

@@ -253,20 +253,8 @@ def fit_recovery(
 def adjustment(cohort: Cohort, measure: str, *, limb: str | None = None) -> tuple[str, ...]:
     """Give what the recovery curves of a measure are adjusted for, so that analyses beside them do the same.
 
-    Parameters
-    ----------
-    cohort : Cohort
-        The cohort.
-    measure : str
-        A stored or derived measure.
-    limb : str, optional
-        The limb; the involved one where the measure has limbs.
-
-    Returns
-    -------
-    tuple of str
-        ``"baseline"`` where half of the patients or more have one and it varies, and columns of the patients: site,
-        where there are several with ten patients each on average or more.
+    ``"baseline"`` where half of the patients or more have one and it varies, and columns of the patients: site, where there
+    are several with ten patients each on average or more.
 
     Raises
     ------

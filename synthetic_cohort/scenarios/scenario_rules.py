@@ -14,14 +14,7 @@ if TYPE_CHECKING:
 
 
 def check_scenario(scenario: Scenario, where: str) -> None:
-    """Refuse a scenario that cannot be generated, naming every problem.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        The scenario.
-    where : str
-        Where it came from, for the message.
+    """Refuse a scenario that cannot be generated, naming every problem; ``where`` it came from is for the message.
 
     Raises
     ------

@@ -19,24 +19,10 @@ _WITHDRAWAL = "withdrawal"
 
 
 def draw_events(scenario: Scenario, patients: Patients, missing: Missing, seed: int) -> pd.DataFrame:
-    """Draw the events of every patient, and add the withdrawals.
+    """Draw the events of every patient, and add the withdrawals. Events do not change the patient's curves.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        The kinds of events. Events do not change the patient's curves.
-    patients : Patients
-        The patients.
-    missing : Missing
-        Who was lost, when and why.
-    seed : int
-        Seed of the cohort.
-
-    Returns
-    -------
-    pandas.DataFrame
-        patient (position), week (since the start, on a whole day; a withdrawal in whole weeks), event, serious, related;
-        sorted by patient and week. It holds what happened after a patient was lost too.
+    Columns patient (position), week (since the start, on a whole day; a withdrawal in whole weeks), event, serious, related;
+    sorted by patient and week. They hold what happened after a patient was lost too.
     """
     names = [*dict.fromkeys(kind.event for kind in scenario.events), _WITHDRAWAL]
     frames = []

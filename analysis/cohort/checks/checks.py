@@ -83,27 +83,11 @@ def check_tables(
     synthetic: bool = False,
     reference: str | None = None,
 ) -> CheckReport:
-    """Check tables that may be no valid cohort.
+    """Check tables that may be no valid cohort; to ``findings`` made while the tables were read more are added.
 
-    Parameters
-    ----------
-    tables : mapping of str to pandas.DataFrame
-        Tables by name, in their types, with any columns; the index holds the row of the source, from 0, and may repeat.
-    measures : Measures
-        Measures of the cohort.
-    privacy : {"safe-harbor", "limited"}
-        Level of de-identification that is claimed.
-    findings : FindingList
-        Findings made while the tables were read; more are added.
-    synthetic : bool
-        Whether the patients are invented, so that quarters tell nothing about anybody.
-    reference : str, optional
-        The protocol that is named as the reference.
-
-    Returns
-    -------
-    CheckReport
-        Every finding.
+    The tables are in their types, with any columns; their index holds the row of the source, from 0, and may repeat.
+    ``privacy`` is the level of de-identification that is claimed; of patients who are invented (``synthetic``) quarters tell
+    nothing about anybody.
     """
     findings.counts = {name: len(frame) for name, frame in tables.items()}
     source_rows = {name: frame.index.to_numpy() + 1 for name, frame in tables.items()}
@@ -139,16 +123,7 @@ def _with_numbered_patients(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def raise_on_errors(report: CheckReport, where: str, what_to_do: str) -> None:
-    """Raise where a report has errors.
-
-    Parameters
-    ----------
-    report : CheckReport
-        The report.
-    where : str
-        File or folder checked.
-    what_to_do : str
-        Next step for the user.
+    """Raise where a report has errors; ``where`` names the file or folder that was checked.
 
     Raises
     ------

@@ -25,12 +25,7 @@ IDLE_WEEKS = 2
 def check_home(tables: Mapping[str, pd.DataFrame], findings: FindingList) -> None:
     """Find what is wrong in the tables sessions and brace_limits, and measured flexion beyond the brace's limit.
 
-    Parameters
-    ----------
-    tables : mapping of str to pandas.DataFrame
-        Tables by name, in their types; the index holds the row number from 0.
-    findings : FindingList
-        Where the findings go.
+    The tables are in their types; their index holds the row number, from 0.
     """
     if "sessions" in tables:
         _check_sessions(tables["sessions"], findings)

@@ -54,21 +54,9 @@ class Deidentified:
 
 
 def deidentify_tables(tables: Mapping[str, pd.DataFrame], choices: Choices, key: bytes | None) -> Deidentified:
-    """De-identify tables that share their patients.
+    """De-identify tables that share their patients; cells may be of any type, and the tables given stay as they were.
 
-    Parameters
-    ----------
-    tables : mapping of str to pandas.DataFrame
-        Tables by name, cells of any type; they are not changed.
-    choices : Choices
-        Level, columns and forms.
-    key : bytes, optional
-        Key of the new identifiers; None for random ones.
-
-    Returns
-    -------
-    Deidentified
-        The tables, sorted by the new identifiers so that the order says nothing.
+    Without a key the new identifiers are random. The new tables are sorted by them, so that the order says nothing.
 
     Raises
     ------

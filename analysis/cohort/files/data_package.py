@@ -170,16 +170,8 @@ def check_folder(folder: str | os.PathLike[str]) -> CheckReport:
 def load_with_findings(folder: str | os.PathLike[str]) -> tuple[Cohort, CheckReport]:
     """Read a cohort folder that may have errors, for a report about its quality; identifiers are still refused.
 
-    Parameters
-    ----------
-    folder : path
-        Folder with ``datapackage.json``.
-
-    Returns
-    -------
-    tuple of (Cohort, CheckReport)
-        The cohort without the rows that no table can hold (a key that is missing or comes twice, a patient or a measure
-        that is not known), and every finding of the folder as it is.
+    The cohort comes without the rows that no table can hold (a key that is missing or comes twice, a patient or a measure
+    that is not known), and with every finding of the folder as it is.
 
     Raises
     ------

@@ -32,17 +32,7 @@ _NEEDS_QUOTES = r'[",\r\n]|^\s|\s$'
 def whole_folder(folder: Path, *, overwrite: bool) -> Iterator[Path]:
     """Give an empty folder beside ``folder`` to write into; at the end, without an error, it takes its place.
 
-    Parameters
-    ----------
-    folder : Path
-        The folder that shall exist in the end.
-    overwrite : bool
-        Whether a cohort folder that is there is replaced. A folder with anything else in it never is.
-
-    Yields
-    ------
-    Path
-        The folder to write into; removed where an error occurs.
+    With ``overwrite`` a cohort folder that is there is replaced; a folder with anything else in it never is.
 
     Raises
     ------

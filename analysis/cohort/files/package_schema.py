@@ -40,22 +40,10 @@ _KINDS: dict[str, Kind] = {
 
 
 def table_schema(frame: pd.DataFrame, table: Table, file_format: str = "csv") -> dict[str, Any]:
-    """Describe a table in the terms of Table Schema.
+    """Describe a table in the terms of Table Schema: fields, missingValues, primaryKey and foreignKeys.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        The table in its types.
-    table : Table
-        Its specification.
-    file_format : {"csv", "parquet"}
-        Format of the file. A range is left out for a Parquet column with missing numbers: readers that turn these into
-        NaN find NaN out of the range.
-
-    Returns
-    -------
-    dict
-        fields (name, type, description, unit, categories, constraints), missingValues, primaryKey and foreignKeys.
+    A field has name, type, description, unit, categories, constraints. A range is left out for a Parquet column with missing
+    numbers: readers that turn these into NaN find NaN out of the range.
     """
     schema: dict[str, Any] = {
         "fields": [
@@ -95,18 +83,7 @@ def _field(values: pd.Series, known: Column | None, *, ranged: bool) -> dict[str
 
 
 def read_columns(resource: dict[str, Any]) -> dict[str, Column]:
-    """Read the columns that the schema of a resource names; types that are not known become text.
-
-    Parameters
-    ----------
-    resource : dict
-        A resource of the descriptor.
-
-    Returns
-    -------
-    dict of str to Column
-        Columns by name; none where there is no schema.
-    """
+    """Read the columns that the schema of a resource names, by name; none without a schema. Types not known become text."""
     schema = resource.get("schema")
     fields = schema.get("fields", []) if isinstance(schema, dict) else []
     columns = {}

@@ -31,17 +31,6 @@ def home_table(mapped: ImportMap, entry: HomeTable, sources: Sources, starts: St
     """Give one table of the home programme; the index holds the row of its file.
 
     Where it comes from the file of other tables, rows in which nothing of it stands are left out.
-
-    Parameters
-    ----------
-    mapped : ImportMap
-        The map.
-    entry : HomeTable
-        Its section for this table.
-    sources : Sources
-        The files.
-    starts : StartDates
-        Dates of surgery or start, for weeks that are given as dates.
     """
     patient = entry.patient or mapped.patient_column
     form = mapped.format_of(entry.table)

@@ -122,16 +122,6 @@ class ImportMap:
 def read_map(path: Path) -> ImportMap:
     """Read a map file.
 
-    Parameters
-    ----------
-    path : Path
-        The TOML file.
-
-    Returns
-    -------
-    ImportMap
-        What it says.
-
     Raises
     ------
     CohortError

@@ -22,20 +22,9 @@ if TYPE_CHECKING:
 
 
 class SourceRows:
-    """Rows of one file or sheet that belong to a patient.
+    """Rows of one file or sheet that belong to a patient; one without a patient is a finding, and is left out.
 
-    Parameters
-    ----------
-    raw : RawTable
-        The table as read.
-    form : FileFormat
-        How it was written.
-    name : str
-        Name of the file or sheet, for the findings.
-    patient : PatientColumn
-        The column of the patient.
-    findings : FindingList
-        Where the findings go; a row without a patient is one, and is left out.
+    ``raw`` is the table as read and ``form`` how it was written; ``name`` of the file or sheet is for the findings.
     """
 
     def __init__(
@@ -80,12 +69,7 @@ class SourceRows:
     def values(self, column: PatientColumn, known: Column | None) -> pd.Series:
         """Give a column in the kind that its table wants; cells that do not fit are findings and become missing.
 
-        Parameters
-        ----------
-        column : PatientColumn
-            Where it comes from.
-        known : Column or None
-            Its specification; None for a further column, whose kind the map or its cells say.
+        Where it is no ``known`` column of the table, the map or its cells say the kind.
         """
         if column.column is None:
             values = pd.Series([column.constant] * len(self.frame), index=self.frame.index)

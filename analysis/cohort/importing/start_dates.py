@@ -17,12 +17,7 @@ if TYPE_CHECKING:
 class StartDates:
     """Dates of surgery or start, as the section [week] of the map says.
 
-    Parameters
-    ----------
-    mapped : ImportMap
-        The map.
-    sources : Sources
-        The files; the column is looked for in the file at hand, then in that of the patients.
+    The column is looked for in the file at hand, then in that of the patients.
     """
 
     def __init__(self, mapped: ImportMap, sources: Sources) -> None:

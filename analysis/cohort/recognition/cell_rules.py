@@ -25,19 +25,9 @@ _NOT_PLAIN = r"[^\x20-\x7e]"
 
 
 def first_rule(text: pd.Series, *, limited: bool) -> np.ndarray:
-    """Give the first rule that each text falls under.
+    """Give the first rule that each text falls under, spaces around it left out: its place in ``VALUE_RULES``.
 
-    Parameters
-    ----------
-    text : pandas.Series
-        Texts; spaces around them do not count.
-    limited : bool
-        Whether rules that a limited data set may break are left out.
-
-    Returns
-    -------
-    numpy.ndarray
-        For each text the place of the rule in ``VALUE_RULES``; -1 where none fits or the text is missing.
+    It is -1 where none fits or the text is missing. ``limited`` leaves out rules that a limited data set may break.
 
     Examples
     --------

@@ -123,19 +123,7 @@ class WideColumn:
 
 
 def recognise(values: pd.Series, name: str) -> Recognised:
-    """Say what a column may hold.
-
-    Parameters
-    ----------
-    values : pandas.Series
-        Its cells, of any type.
-    name : str
-        Its name.
-
-    Returns
-    -------
-    Recognised
-        Role and target.
+    """Say what a column may hold, by its cells of any type and by its name.
 
     Examples
     --------

@@ -69,21 +69,9 @@ class HomeColumns:
 def recognise_home(
     found: Mapping[str, Recognised], cells: Mapping[str, pd.Series], ids: pd.Series
 ) -> HomeColumns | None:
-    """Say which columns hold a home programme.
+    """Say which columns hold a home programme; None where neither minutes nor sessions are recognised.
 
-    Parameters
-    ----------
-    found : mapping of str to Recognised
-        What each column may hold by itself.
-    cells : mapping of str to pandas.Series
-        The columns.
-    ids : pandas.Series
-        The patient of each row.
-
-    Returns
-    -------
-    HomeColumns or None
-        None where neither minutes nor sessions are recognised.
+    ``found`` is what each column may hold by itself, ``ids`` the patient of each row.
 
     Examples
     --------

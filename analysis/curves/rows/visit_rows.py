@@ -161,23 +161,7 @@ def _mark_seen(patient: Codes, slot: Codes, patients: int, slots: int) -> NDArra
 
 
 def read_rows(data: pd.DataFrame, *, outcome: str, variables: list[str], patient: str, week: str) -> VisitRows:
-    """Check the rows and lay them out.
-
-    Parameters
-    ----------
-    data : DataFrame
-        One row a visit.
-    outcome : str
-        Column of the outcome.
-    variables : list of str
-        Further columns that the model needs.
-    patient, week : str
-        Columns of the patient and the week.
-
-    Returns
-    -------
-    VisitRows
-        Rows with a missing value are left out and counted.
+    """Check the rows, one a visit, and lay them out; those that miss a value are left out and counted.
 
     Raises
     ------
