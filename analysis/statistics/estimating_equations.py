@@ -30,22 +30,10 @@ _INSTEAD = 'Use correlation="independence", or fewer weeks.'
 
 @dataclass(frozen=True)
 class _Equations:
-    """The equations at one place: scores and information, in units of each visit's standard deviation.
+    """The equations at one place: scores (patients, columns) and expected information (columns, columns).
 
-    Attributes
-    ----------
-    slopes : ndarray, shape (visits, columns)
-        Derivatives of the expected outcomes, over the standard deviations.
-    residuals : ndarray, shape (visits,)
-        Outcomes less the expected ones, over the standard deviations.
-    own : float
-        On the diagonal of the inverse of a patient's working correlation, before ``shared`` is taken off.
-    shared : ndarray, shape (patients,)
-        What is taken off everywhere in it.
-    scores : ndarray, shape (patients, columns)
-        What each patient adds to the score.
-    information : ndarray, shape (columns, columns)
-        Expected information.
+    Slopes (visits, columns) and residuals (visits,) are in units of each visit's standard deviation. The inverse of a patient's
+    working correlation has ``own`` on its diagonal, less ``shared``, shape (patients,), everywhere.
     """
 
     slopes: Floats

@@ -17,14 +17,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, eq=False)
 class SeriesCourse:
-    """One series by week: its mean under the reference protocol, and how far values lie from it.
-
-    Parameters
-    ----------
-    series : Series
-        The series.
-    weeks : array of shape (w,)
-        Weeks since the start.
+    """One series by weeks since the start: its mean under the reference protocol, and how far values lie from it.
 
     Examples
     --------

@@ -85,22 +85,11 @@ _FEW_LABELS = 12
 
 @dataclass(frozen=True)
 class Recognised:
-    """What a column may hold.
+    """What a column of a file may hold.
 
-    Parameters
-    ----------
-    name : str
-        Name in the file.
-    role : str
-        patient, protocol, covariate, week, date, start, measure, home, identifier or unknown.
-    target : str
-        Column of patients, measure, or unit of time; empty where there is none.
-    limb : str
-        involved, uninvolved, none or empty.
-    sure : bool
-        Whether name and content leave little doubt.
-    note : str
-        What is in doubt, or what the column holds.
+    ``target`` is the column of patients, the measure or the unit of time that it stands for, empty where there is none;
+    ``limb`` involved, uninvolved, none or empty; ``sure`` says that name and content leave little doubt; the note is what is in
+    doubt, or what the column holds.
     """
 
     name: str

@@ -44,19 +44,10 @@ _MOST_MINUTES = 300.0
 class HomeColumns:
     """The columns of a home programme.
 
-    Parameters
-    ----------
-    row : {"a session", "a week"}
-        What one row is.
-    columns : dict of str to str
-        Column of the file for each key of the map: week, start, end, modality, minutes (of a session) or minutes_done,
-        sessions_done, sessions_prescribed, level_knee, level_thigh, pauses.
-    recode : dict of str to str
-        Kinds of session that the labels of the file seem to mean.
-    programme_start : str or None
-        Column with the date from which weeks are counted.
-    doubts : dict of str to str
-        What is to be checked, by key.
+    ``columns`` gives the column of the file for each key of the map: week, start, end, modality, minutes (of a session) or
+    minutes_done, sessions_done, sessions_prescribed, level_knee, level_thigh, pauses; ``recode`` the kinds of session that the
+    labels of the file seem to mean; ``programme_start`` the column with the date from which weeks are counted; ``doubts`` what
+    is to be checked, by key.
     """
 
     row: Row

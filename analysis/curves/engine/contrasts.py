@@ -22,15 +22,7 @@ _AGREES = 1e-6
 
 @dataclass(frozen=True, eq=False)
 class Contrasts:
-    """Turns rows of contrasts of the formula's columns into estimates.
-
-    Parameters
-    ----------
-    basis : WorkingBasis
-        The way from the formula's to the working columns.
-    small_sample : SmallSample
-        Standard errors and degrees of freedom.
-    """
+    """Turns rows of contrasts of the formula's columns into estimates."""
 
     basis: WorkingBasis
     small_sample: SmallSample

@@ -24,17 +24,7 @@ _LARGEST_SQUARE = 20
 
 @dataclass(frozen=True, eq=False)
 class Likelihood:
-    """The likelihood of one model, as a function of the covariance parameters.
-
-    Parameters
-    ----------
-    basis : WorkingBasis
-        The sums and the fixed effects.
-    covariance : Covariance
-        V and its derivatives.
-    method : "reml" or "ml"
-        Restricted or full likelihood.
-    """
+    """The restricted or full likelihood of one model, as a function of the covariance parameters."""
 
     basis: WorkingBasis
     covariance: Covariance

@@ -83,13 +83,7 @@ def _factor(values: NDArray[np.float64]) -> Any:
 
 @dataclass(frozen=True)
 class WeekFunctions:
-    """The week functions of one data set; they remember its weeks, so that later weeks get the same knots.
-
-    Parameters
-    ----------
-    weeks : ndarray of float
-        The distinct weeks of the data, from which knots are placed.
-    """
+    """The week functions of one data set; from its distinct weeks knots are placed, so that later weeks get the same ones."""
 
     weeks: NDArray[np.float64]
 

@@ -23,13 +23,7 @@ MOST_SCHEDULED_WEEKS = 40
 
 @dataclass(frozen=True)
 class Block:
-    """Some patients and the rows that hold theirs.
-
-    Parameters
-    ----------
-    patients, rows : slice
-        Which.
-    """
+    """Some patients and the rows that hold theirs."""
 
     patients: slice
     rows: slice
