@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.tables import TABLES
 from analysis.errors import CohortError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
 
 _MODALITY = TABLES["sessions"].column("modality")
 #: Kinds of home session.

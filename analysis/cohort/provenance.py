@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from analysis.errors import CohortError
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
 
 _BLOCK = 1 << 20
 

@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
 
 import pandas as pd
 
+from analysis.cohort.findings import FindingList
 from analysis.cohort.no_labels import no_labels
+from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from analysis.cohort.findings import FindingList
-    from analysis.cohort.tables import Cohort
 
 
 def reference_protocol(cohort: Cohort, protocol: pd.Series, named: str | None = None) -> str:

@@ -3,24 +3,19 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import TYPE_CHECKING, Literal, get_args
+from pathlib import Path
+from typing import Literal, get_args
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-from analysis.cohort.tables import EARLIEST_WEEK, LATEST_WEEK
+from analysis.cohort.tables import EARLIEST_WEEK, LATEST_WEEK, Cohort
 from analysis.errors import CohortError
 from analysis.result import Result
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-    from pathlib import Path
-
-    from numpy.typing import NDArray
-
-    from analysis.cohort.tables import Cohort
 
 TwoInWindow = Literal["nearest", "first", "last"]
 Tie = Literal["earlier", "later"]

@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.findings import FindingList
 from analysis.cohort.prescriptions import Prescription, check_weeks, never_done, prescribed_to_all, prescribed_weeks
 from analysis.cohort.schedule import DECIMALS_OF_A_DAY
 from analysis.cohort.tables import TABLES
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from analysis.cohort.findings import FindingList
 
 #: Minutes of one session by modality: common practice, no source. Exercise has no set length.
 SESSION_MINUTES: dict[str, float] = {"strength stimulation": 20.0, "pain stimulation": 30.0}

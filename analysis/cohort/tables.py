@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal, get_args
+from typing import Literal, get_args
 
 import pandas as pd
 
@@ -14,9 +15,6 @@ from analysis.cohort.no_labels import no_labels
 from analysis.cohort.provenance import Provenance
 from analysis.errors import CohortError, check_choice
 from analysis.result import Result
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
 
 Privacy = Literal["safe-harbor", "limited"]
 Level = Literal["safe-harbor", "limited", "synthetic"]

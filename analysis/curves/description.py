@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 
-if TYPE_CHECKING:
-    from analysis.curves.engine.fitted_model import FittedModel
+from analysis.curves.engine.fitted_model import FittedModel
 
 
 def covariance_table(model: FittedModel) -> pd.DataFrame:

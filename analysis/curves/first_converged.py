@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Iterable
 
+import pandas as pd
+
+from analysis.curves.covariances.residual_structures import Residual
+from analysis.curves.engine.small_sample import Inference
 from analysis.curves.mixed_model import MixedModel, fit_mixed
 from analysis.errors import ModelError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    import pandas as pd
-
-    from analysis.curves.covariances.residual_structures import Residual
-    from analysis.curves.engine.small_sample import Inference
 
 
 def fit_first_that_converges(

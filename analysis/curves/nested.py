@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
+from analysis.curves.engine.fitted_model import FittedModel
+from analysis.curves.rows.visit_rows import VisitRows
 from analysis.errors import ModelError
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from analysis.curves.engine.fitted_model import FittedModel
-    from analysis.curves.rows.visit_rows import VisitRows
 
 _EQUAL = 1e-9
 """Numbers are the same where they differ by this share: sums taken in another order."""

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import pandas as pd
 
+from analysis.cohort.measures import Measure
 from analysis.cohort.reference import reference_protocol
+from analysis.cohort.tables import Cohort
 from analysis.cohort.visit_frame import visit_frame
 from analysis.curves.first_converged import fit_first_that_converges
+from analysis.curves.mixed_model import MixedModel
 from analysis.curves.recovery_choices import (
     after_baseline,
     choose_primary_week,
@@ -24,11 +27,6 @@ from analysis.curves.recovery_choices import (
 )
 from analysis.errors import ModelError
 from analysis.result import Result
-
-if TYPE_CHECKING:
-    from analysis.cohort.measures import Measure
-    from analysis.cohort.tables import Cohort
-    from analysis.curves.mixed_model import MixedModel
 
 DIFFERENCE_COLUMNS = (
     "protocol", "reference", "week", "estimate", "std_error", "df", "statistic", "p_value", "lower", "upper", "level",

@@ -4,15 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from synthetic_cohort.scenarios.scenario import Scenario
-    from synthetic_cohort.scenarios.scenario_parts import Effect, Series
+from synthetic_cohort.scenarios.scenario import Scenario
+from synthetic_cohort.scenarios.scenario_parts import Effect, Series
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,18 +10,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import product
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from synthetic_cohort.expected.courses import SeriesCourse, protocol_effects
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from synthetic_cohort.scenarios.scenario import Scenario
-    from synthetic_cohort.scenarios.scenario_parts import PatientMix, Series
+from synthetic_cohort.scenarios.scenario import Scenario
+from synthetic_cohort.scenarios.scenario_parts import PatientMix, Series
 
 _AGE_POINTS = 24
 _MOST_STEPS = 200

@@ -2,19 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
+from synthetic_cohort.patients.patients import Patients
+from synthetic_cohort.patients.trajectories import Curves
+from synthetic_cohort.scenarios.scenario import Scenario
 from synthetic_cohort.streams import stream
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from synthetic_cohort.patients.patients import Patients
-    from synthetic_cohort.patients.trajectories import Curves
-    from synthetic_cohort.scenarios.scenario import Scenario
 
 _WIDEST_DEG = 135.0
 _NOTCH_DEG = 5.0

@@ -3,22 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from scipy.special import expit, logit
 
 from synthetic_cohort.expected.courses import SeriesCourse
+from synthetic_cohort.patients.patients import Patients
+from synthetic_cohort.patients.trajectories import Traits
+from synthetic_cohort.scenarios.scenario import Scenario
+from synthetic_cohort.scenarios.scenario_parts import HomeProgramme, Modality
 from synthetic_cohort.streams import stream
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from synthetic_cohort.patients.patients import Patients
-    from synthetic_cohort.patients.trajectories import Traits
-    from synthetic_cohort.scenarios.scenario import Scenario
-    from synthetic_cohort.scenarios.scenario_parts import HomeProgramme, Modality
 
 _NODES = 60
 _RECENT_WEEKS = 4

@@ -3,18 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from synthetic_cohort.expected.expectation import cut_ages
+from synthetic_cohort.scenarios.scenario import Scenario
 from synthetic_cohort.streams import stream
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from synthetic_cohort.scenarios.scenario import Scenario
 
 _FEWEST_DIGITS = 4
 _MASS_CUT = 2.5

@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Iterator
 
 from analysis.errors import CohortError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from synthetic_cohort.scenarios.scenario import Scenario
-    from synthetic_cohort.scenarios.scenario_parts import Series
+from synthetic_cohort.scenarios.scenario import Scenario
+from synthetic_cohort.scenarios.scenario_parts import Series
 
 
 def check_scenario(scenario: Scenario, where: str) -> None:

@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 
-from synthetic_cohort.seen.missingness import REASONS
+from synthetic_cohort.patients.patients import Patients
+from synthetic_cohort.scenarios.scenario import Scenario
+from synthetic_cohort.seen.missingness import REASONS, Missing
 from synthetic_cohort.streams import stream
-
-if TYPE_CHECKING:
-    from synthetic_cohort.patients.patients import Patients
-    from synthetic_cohort.scenarios.scenario import Scenario
-    from synthetic_cohort.seen.missingness import Missing
 
 _WITHDRAWAL = "withdrawal"
 

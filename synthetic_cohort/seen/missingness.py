@@ -3,22 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import expit
 
 from analysis.cohort import load_catalogue
 from synthetic_cohort.expected.expectation import series_means
-from synthetic_cohort.home_programme.sessions import standard_adherence
+from synthetic_cohort.home_programme.sessions import Sessions, standard_adherence
+from synthetic_cohort.patients.trajectories import Curves
+from synthetic_cohort.scenarios.scenario import Scenario
 from synthetic_cohort.streams import stream
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from synthetic_cohort.home_programme.sessions import Sessions
-    from synthetic_cohort.patients.trajectories import Curves
-    from synthetic_cohort.scenarios.scenario import Scenario
 
 #: Reasons in the order of their codes; code 0 is a value that was observed.
 REASONS = ("", "withdrew", "moved away", "could not be reached", "missed visit", "not tested")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
 
 import pandas as pd
 
@@ -10,18 +10,13 @@ from analysis.cohort.checks.home_checks import check_home
 from analysis.cohort.checks.table_checks import check_cells, check_columns, check_keys, check_patients
 from analysis.cohort.checks.visit_checks import check_visits
 from analysis.cohort.findings import CheckReport, FindingList
+from analysis.cohort.measures import Measures
 from analysis.cohort.no_labels import check_no_labels
 from analysis.cohort.recognition.find_identifiers import find_identifiers
 from analysis.cohort.reference import check_reference
-from analysis.cohort.tables import TABLES
+from analysis.cohort.tables import TABLES, Cohort, Privacy
 from analysis.errors import CohortError, DeidentificationError
 from analysis.progress import steps
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from analysis.cohort.measures import Measures
-    from analysis.cohort.tables import Cohort, Privacy
 
 _ROWS_IN_MESSAGE = 5
 

@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.findings import FindingList
 from analysis.cohort.prescriptions import LEAST_PATIENTS
 from analysis.cohort.session_log import SESSION_MINUTES
 from analysis.cohort.tables import TABLES
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from analysis.cohort.findings import FindingList
 
 #: Where the hinge itself ends: a limit here is no limit (common practice, no source).
 END_OF_HINGE = 135.0

@@ -2,14 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 
-if TYPE_CHECKING:
-    from analysis.cohort.findings import FindingList
-    from analysis.cohort.measures import Measure, Measures
+from analysis.cohort.findings import FindingList
+from analysis.cohort.measures import Measure, Measures
 
 _COLUMNS = {"patient_id", "week", "measure", "limb", "value"}
 

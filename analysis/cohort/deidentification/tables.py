@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -21,13 +21,9 @@ from analysis.cohort.deidentification.transforms import (
     weeks_between,
 )
 from analysis.cohort.recognition.recognise_columns import recognise
+from analysis.cohort.tables import Privacy
 from analysis.errors import CohortError
 from analysis.progress import in_portions, steps
-
-if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping
-
-    from analysis.cohort.tables import Privacy
 
 PATIENT = "patient_id"
 

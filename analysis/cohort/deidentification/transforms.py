@@ -6,7 +6,7 @@ import hashlib
 import hmac
 import re
 import secrets
-from typing import TYPE_CHECKING
+from collections.abc import Iterable
 
 import numpy as np
 import pandas as pd
@@ -14,9 +14,6 @@ import pandas as pd
 from analysis.cohort.recognition.find_identifiers import plain, what_cells_hold
 from analysis.cohort.recognition.identifier_rules import RESTRICTED_ZIP_CODES
 from analysis.errors import CohortError, DeidentificationError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
 
 #: Ages from here on are one group, 45 CFR 164.514(b)(2)(i)(C).
 OLDEST = 90.0

@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from analysis.cohort.columns import Column, convert
+from analysis.cohort.findings import FindingList
 from analysis.cohort.recognition.find_identifiers import are_dates
-from analysis.cohort.tables import kind_of
+from analysis.cohort.tables import Table, kind_of
 from analysis.progress import in_portions
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from analysis.cohort.findings import FindingList
-    from analysis.cohort.tables import Table
 
 _IN_WORDS = {"number": "a number", "boolean": "true or false", "date": "a date as year-month-day"}
 _DECIMAL_COMMA = r"\s*[+-]?\d+,\d+\s*"

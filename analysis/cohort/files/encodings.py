@@ -4,12 +4,9 @@ from __future__ import annotations
 
 import codecs
 import re
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 from analysis.errors import CohortError
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 _BLOCK = 16 << 20
 _BYTE_ORDER_MARKS = (

@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import datetime as dt
 import zipfile
-from typing import TYPE_CHECKING, Any
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.files.conversion import RawTable
 from analysis.errors import CohortError
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-    from pathlib import Path
 
 WORKBOOKS = (".xlsx", ".xlsm")
 STATISTICS_FILES = {

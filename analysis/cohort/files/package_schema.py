@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
@@ -11,11 +11,8 @@ from analysis.cohort.catalogue import load_catalogue, read_measure
 from analysis.cohort.columns import Column, Kind
 from analysis.cohort.measures import Measures
 from analysis.cohort.provenance import Provenance
-from analysis.cohort.tables import TABLES, kind_of
+from analysis.cohort.tables import TABLES, Cohort, Table, kind_of
 from analysis.errors import CohortError
-
-if TYPE_CHECKING:
-    from analysis.cohort.tables import Cohort, Table
 
 DESCRIPTOR = "datapackage.json"
 #: Our own part of the descriptor; other tools leave it alone.

@@ -5,7 +5,8 @@ from __future__ import annotations
 import codecs
 import csv
 import io
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from pathlib import Path
 
 import pandas as pd
 import pyarrow as pa
@@ -24,10 +25,6 @@ from analysis.cohort.files.file_formats import (
 )
 from analysis.errors import CohortError
 from analysis.progress import steps
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-    from pathlib import Path
 
 #: Texts that stand for a missing value where a map says nothing else.
 USUAL_MISSING = ("", "NA", "N/A", "n/a", "NaN", "nan", "NULL", "null", ".", "#N/A")

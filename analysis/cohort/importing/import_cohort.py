@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -12,10 +13,11 @@ import pandas as pd
 from analysis.cohort.catalogue import load_catalogue
 from analysis.cohort.checks.checks import check_tables, raise_on_errors
 from analysis.cohort.columns import Column, convert
-from analysis.cohort.findings import FindingList
+from analysis.cohort.findings import CheckReport, FindingList
 from analysis.cohort.importing.import_home import home_table, sessions_of_log
 from analysis.cohort.importing.map_file import WEEKS_IN, ImportMap, ValueColumns, read_map
 from analysis.cohort.importing.map_keys import PatientColumn
+from analysis.cohort.importing.source_rows import SourceRows
 from analysis.cohort.importing.sources import Sources, listed
 from analysis.cohort.importing.start_dates import StartDates
 from analysis.cohort.provenance import Provenance, describe_source
@@ -24,13 +26,6 @@ from analysis.cohort.tables import TABLES, Cohort
 from analysis.errors import CohortError
 from analysis.progress import steps
 from analysis.result import Result
-
-if TYPE_CHECKING:
-    import os
-    from collections.abc import Callable
-
-    from analysis.cohort.findings import CheckReport
-    from analysis.cohort.importing.source_rows import SourceRows
 
 
 @dataclass(frozen=True, repr=False)

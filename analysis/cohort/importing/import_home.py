@@ -4,25 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from analysis.cohort.columns import Column
-from analysis.cohort.importing.map_home import OTHER_HINGE
-from analysis.cohort.prescriptions import never_done
+from analysis.cohort.findings import FindingList
+from analysis.cohort.importing.map_file import ImportMap
+from analysis.cohort.importing.map_home import OTHER_HINGE, HomeTable, SessionLog
+from analysis.cohort.importing.map_keys import PatientColumn
+from analysis.cohort.importing.source_rows import SourceRows
+from analysis.cohort.importing.sources import Sources
+from analysis.cohort.importing.start_dates import StartDates
+from analysis.cohort.prescriptions import Prescription, never_done
 from analysis.cohort.session_log import check_session_log, programme_week, sum_sessions
 from analysis.cohort.tables import TABLES
-
-if TYPE_CHECKING:
-    from analysis.cohort.findings import FindingList
-    from analysis.cohort.importing.map_file import ImportMap
-    from analysis.cohort.importing.map_home import HomeTable, SessionLog
-    from analysis.cohort.importing.map_keys import PatientColumn
-    from analysis.cohort.importing.source_rows import SourceRows
-    from analysis.cohort.importing.sources import Sources
-    from analysis.cohort.importing.start_dates import StartDates
-    from analysis.cohort.prescriptions import Prescription
 
 _LOG_NUMBERS = ("minutes", "level_knee", "level_thigh", "pauses")
 

@@ -6,19 +6,16 @@ import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal, get_args
+from pathlib import Path
+from typing import Literal, get_args
 
 from analysis.cohort.catalogue import read_measure
 from analysis.cohort.importing.map_home import HomeTable, SessionLog, read_home_table, read_schedule, read_session_log
 from analysis.cohort.importing.map_keys import FileFormat, Keys, PatientColumn, read_column, read_format
 from analysis.cohort.measures import Measure
+from analysis.cohort.schedule import VisitSchedule
 from analysis.cohort.tables import Privacy
 from analysis.errors import CohortError
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from analysis.cohort.schedule import VisitSchedule
 
 Layout = Literal["long", "wide"]
 WeekUnit = Literal["days", "weeks", "months", "years"]

@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, get_args
+from typing import get_args
 
 from analysis.cohort.importing.map_keys import Keys, PatientColumn, read_column
 from analysis.cohort.prescriptions import MODALITIES, Prescription
 from analysis.cohort.schedule import Others, Tie, TwoInWindow, VisitSchedule, VisitWindow
-from analysis.cohort.tables import TABLES
+from analysis.cohort.tables import TABLES, TableName
 from analysis.errors import CohortError
-
-if TYPE_CHECKING:
-    from analysis.cohort.tables import TableName
 
 #: The limits of the other hinge, where both were recorded: they say whether both agree.
 OTHER_HINGE = {

@@ -2,23 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.columns import Column, convert
-from analysis.cohort.files.conversion import add_unconverted
+from analysis.cohort.columns import Column, Kind, convert
+from analysis.cohort.files.conversion import RawTable, add_unconverted
+from analysis.cohort.findings import FindingList
+from analysis.cohort.importing.map_keys import FileFormat, PatientColumn
 from analysis.cohort.tables import kind_of
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from analysis.cohort.columns import Kind
-    from analysis.cohort.files.conversion import RawTable
-    from analysis.cohort.findings import FindingList
-    from analysis.cohort.importing.map_keys import FileFormat, PatientColumn
 
 
 class SourceRows:

@@ -3,20 +3,15 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from analysis.cohort.files.conversion import add_ragged
+from analysis.cohort.files.conversion import RawTable, add_ragged
 from analysis.cohort.files.readers import read_table
+from analysis.cohort.findings import FindingList
+from analysis.cohort.importing.map_keys import FileFormat, PatientColumn
 from analysis.cohort.importing.source_rows import SourceRows
 from analysis.errors import CohortError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from analysis.cohort.files.conversion import RawTable
-    from analysis.cohort.findings import FindingList
-    from analysis.cohort.importing.map_keys import FileFormat, PatientColumn
 
 _NAMES_LISTED = 40
 

@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
+from analysis.cohort.importing.map_file import ImportMap
+from analysis.cohort.importing.source_rows import SourceRows
+from analysis.cohort.importing.sources import Sources
 from analysis.errors import CohortError
-
-if TYPE_CHECKING:
-    from analysis.cohort.importing.map_file import ImportMap
-    from analysis.cohort.importing.source_rows import SourceRows
-    from analysis.cohort.importing.sources import Sources
 
 
 class StartDates:

@@ -2,13 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-from analysis.cohort.importing.map_text import quoted
-
-if TYPE_CHECKING:
-    from analysis.cohort.importing.map_text import SuggestedMap
-    from analysis.cohort.recognition.recognise_home import HomeColumns
+from analysis.cohort.importing.map_text import SuggestedMap, quoted
+from analysis.cohort.recognition.recognise_home import HomeColumns
 
 _LOG_KEYS = ("week", "start", "end", "modality", "minutes", "level_knee", "level_thigh", "pauses")
 _WEEK_KEYS = ("week", "date", "modality", "sessions_prescribed", "sessions_done", "minutes_done", "level_knee",

@@ -3,20 +3,15 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from functools import cache
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analysis.cohort.recognition.identifier_rules import VALUE_RULES
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from analysis.cohort.recognition.identifier_rules import ValueRule
+from analysis.cohort.recognition.identifier_rules import VALUE_RULES, ValueRule
 
 #: From this many texts on, a search for all rules at once picks those that are looked at one by one.
 _MANY = 2_000

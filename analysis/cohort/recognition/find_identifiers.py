@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.columns import is_among
-from analysis.cohort.findings import mask
+from analysis.cohort.findings import FindingList, mask
 from analysis.cohort.recognition.cell_rules import first_rule
 from analysis.cohort.recognition.identifier_rules import (
     DATE_PATTERN,
@@ -19,13 +19,7 @@ from analysis.cohort.recognition.identifier_rules import (
     VALUE_RULES,
     NameRule,
 )
-from analysis.cohort.tables import TABLES
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from analysis.cohort.findings import FindingList
-    from analysis.cohort.tables import Privacy
+from analysis.cohort.tables import TABLES, Privacy
 
 _WHAT_TO_DO = "Remove it, or replace it with something that does not identify the patient."
 _WEEKS = "Use weeks since surgery or start."

@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import pandas as pd
 
 from analysis.cohort.columns import read_numbers
+from analysis.cohort.importing.map_file import WeekUnit
 from analysis.cohort.recognition.find_identifiers import are_dates, look_like_names, name_rule, plain
-
-if TYPE_CHECKING:
-    from analysis.cohort.importing.map_file import WeekUnit
 
 Role = Literal["patient", "protocol", "covariate", "week", "date", "start", "measure", "home", "identifier", "unknown"]
 

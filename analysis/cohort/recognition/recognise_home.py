@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import pandas as pd
 
 from analysis.cohort.columns import Column, convert, read_numbers
 from analysis.cohort.recognition.find_identifiers import look_like_names, plain
+from analysis.cohort.recognition.recognise_columns import Recognised
 from analysis.cohort.tables import TABLES
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from analysis.cohort.recognition.recognise_columns import Recognised
 
 Row = Literal["a session", "a week"]
 

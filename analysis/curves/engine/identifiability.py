@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
+from analysis.curves.covariances.residual_base import Array
 from analysis.curves.engine.likelihood import Likelihood
-
-if TYPE_CHECKING:
-    from analysis.curves.covariances.residual_base import Array
 
 _SINGULAR = 1e-9
 """Smallest eigenvalue of the information, scaled by what it would be without fixed effects, that is more than rounding:
