@@ -38,21 +38,11 @@ class CheckReport(Result):
         How many of the errors are about something that could identify a patient.
     counts : dict
         Number of rows of each table checked.
-
-    Examples
-    --------
-    >>> CheckReport.empty().passed
-    True
     """
 
     findings: pd.DataFrame
     n_identifiers: int = 0
     counts: dict[str, int] = field(default_factory=dict)
-
-    @classmethod
-    def empty(cls) -> CheckReport:
-        """Return a report without findings."""
-        return FindingList().report()
 
     @property
     def n_errors(self) -> int:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 import pandas as pd
 
@@ -11,6 +10,7 @@ from analysis.cohort.measures import Measure
 from analysis.cohort.reference import reference_protocol
 from analysis.cohort.tables import Cohort
 from analysis.cohort.visit_frame import visit_frame
+from analysis.curves.engine.contrasts import Adjust
 from analysis.curves.first_converged import fit_first_that_converges
 from analysis.curves.mixed_model import MixedModel
 from analysis.curves.recovery_choices import (
@@ -32,8 +32,6 @@ DIFFERENCE_COLUMNS = (
     "protocol", "reference", "week", "estimate", "std_error", "df", "statistic", "p_value", "lower", "upper", "level",
     "method", "adjust",
 )  # fmt: skip
-
-Adjustment = Literal["none", "holm", "bonferroni", "sidak"]
 
 
 @dataclass(frozen=True, repr=False)
@@ -111,7 +109,7 @@ class RecoveryCurves(Result):
             return means.assign(protocol=pd.Categorical([self.protocols[0]] * len(means)))[["protocol", *means.columns]]
         return self.model.means(by="protocol", weeks=list(self.weeks), level=level)
 
-    def differences(self, *, level: float = 0.95, adjust: Adjustment = "none") -> pd.DataFrame:
+    def differences(self, *, level: float = 0.95, adjust: Adjust = "none") -> pd.DataFrame:
         """Give the difference of every protocol from the reference at every week.
 
         Parameters
@@ -128,7 +126,7 @@ class RecoveryCurves(Result):
         """
         return self._differences(self.weeks, level, adjust)
 
-    def primary_differences(self, *, level: float = 0.95, adjust: Adjustment = "none") -> pd.DataFrame:
+    def primary_differences(self, *, level: float = 0.95, adjust: Adjust = "none") -> pd.DataFrame:
         """Give the differences at the primary week only; ``adjust`` works among these.
 
         Returns
@@ -156,7 +154,7 @@ class RecoveryCurves(Result):
     def _shown_notes(self) -> tuple[str, ...]:
         return (f"Main comparison: {self.primary_week_rule}.", *self.choices, *self.model.record.notes)
 
-    def _differences(self, weeks: tuple[float, ...], level: float, adjust: Adjustment) -> pd.DataFrame:
+    def _differences(self, weeks: tuple[float, ...], level: float, adjust: Adjust) -> pd.DataFrame:
         if len(self.protocols) == 1:
             return pd.DataFrame(columns=pd.Index(DIFFERENCE_COLUMNS))
         return self.model.differences(

@@ -44,11 +44,12 @@ def all_findings(cohort: Cohort, checked: CheckReport, values: pd.DataFrame) -> 
 
     Examples
     --------
-    >>> from analysis.cohort import CheckReport
+    >>> from analysis.cohort import check_cohort
     >>> from synthetic_cohort import generate_cohort
     >>> cohort = generate_cohort(patients=20, seed=1).observed
-    >>> len(all_findings(cohort, CheckReport.empty(), pd.DataFrame()))
-    0
+    >>> checked = check_cohort(cohort)
+    >>> len(all_findings(cohort, checked, pd.DataFrame())) == len(checked.findings)
+    True
     """
     found = checked.findings
     place = [

@@ -201,8 +201,8 @@ def _read_week(keys: Keys, layout: str) -> WeekColumn:
                 raise keys.error(key, "is for long files; in a wide one the columns under [[values]] have their times")
     elif "dates" in keys.data:
         raise keys.error("dates", 'is for wide files; in a long one give date = "name of the column"')
-    elif ("column" in keys.data) == ("date" in keys.data):
-        raise keys.error("column", "or date must be given, one of them")
+    else:
+        keys.one_of("column", "date")
     dated = "date" in keys.data or "dates" in keys.data
     if dated and "start" not in keys.data:
         raise keys.error("start", "is missing: the column with the date of surgery or start")
@@ -234,12 +234,10 @@ def _read_values(keys: Keys, layout: str, usual: FileFormat) -> ValueColumns:
             "measure", "limb", "column", "measure_column", "measures", "limb_column", "limbs", "multiply", "file", "sheet",
             required=("column",),
         )  # fmt: skip
-        if ("measure" in keys.data) == ("measure_column" in keys.data):
-            raise keys.error("measure", "or measure_column must be given, one of them")
+        keys.one_of("measure", "measure_column")
     else:
         keys.allow("measure", "limb", "columns", "pattern", "multiply", "file", "sheet", required=("measure",))
-        if ("columns" in keys.data) == ("pattern" in keys.data):
-            raise keys.error("columns", "or pattern must be given, one of them")
+        keys.one_of("columns", "pattern")
     pattern = keys.text("pattern")
     if pattern is not None and pattern.count(_PLACE_OF_WEEK) != 1:
         raise keys.error("pattern", f"should hold {_PLACE_OF_WEEK} once, for example 'flexion_w{_PLACE_OF_WEEK}'")

@@ -10,9 +10,9 @@ from typing import Literal
 import pandas as pd
 
 from analysis.cohort.columns import Column, convert, read_numbers
+from analysis.cohort.prescriptions import MODALITIES
 from analysis.cohort.recognition.find_identifiers import look_like_names, plain
 from analysis.cohort.recognition.recognise_columns import Recognised
-from analysis.cohort.tables import TABLES
 
 Row = Literal["a session", "a week"]
 
@@ -136,11 +136,10 @@ def _several_a_week(columns: dict[str, str], cells: Mapping[str, pd.Series], ids
 
 def _kinds(values: pd.Series) -> tuple[dict[str, str], list[str]]:
     """Give the labels to be recoded, and those whose kind is not recognised."""
-    known = TABLES["sessions"].column("modality")
     recode: dict[str, str] = {}
     unknown: list[str] = []
     for label in values.dropna().astype("str").unique():
-        if known is not None and label in known.categories:
+        if label in MODALITIES:
             continue
         words = re.sub(r"[_\W]+", " ", label.lower())
         kind = next((kind for kind, pattern in _KINDS.items() if re.search(pattern, words)), None)
