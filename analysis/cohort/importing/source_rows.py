@@ -27,7 +27,6 @@ class SourceRows:
         self.form, self.name, self.findings = form, name, findings
         self.labelled = raw.labelled
         self._numbers: dict[str, pd.Series] = {}
-        self.n_read = len(raw.frame)
         self.frame = raw.frame
         ids = self.texts(patient)
         nobody = ids.isna().to_numpy()

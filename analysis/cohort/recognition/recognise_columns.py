@@ -106,7 +106,6 @@ class WideColumn:
     stem: str
     time: float
     unit: WeekUnit | None
-    baseline: bool
 
 
 def recognise(values: pd.Series, name: str) -> Recognised:
@@ -170,7 +169,7 @@ def wide_column(name: str) -> WideColumn | None:
     Examples
     --------
     >>> wide_column("koos_6w")
-    WideColumn(name='koos_6w', stem='koos', time=6.0, unit='weeks', baseline=False)
+    WideColumn(name='koos_6w', stem='koos', time=6.0, unit='weeks')
     >>> wide_column("flexion.pre").time, wide_column("flexion") is None
     (0.0, True)
     """
@@ -180,11 +179,9 @@ def wide_column(name: str) -> WideColumn | None:
         if match is None:
             continue
         if match["baseline"]:
-            return WideColumn(name, match["stem"], 0.0, None, baseline=True)
+            return WideColumn(name, match["stem"], 0.0, None)
         mark = match["before"] or match["after"] or ""
-        return WideColumn(
-            name, match["stem"], float(match["number"] or match["number2"]), _UNITS.get(mark[:1]), baseline=False
-        )
+        return WideColumn(name, match["stem"], float(match["number"] or match["number2"]), _UNITS.get(mark[:1]))
     return None
 
 
