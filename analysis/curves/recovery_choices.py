@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 import itertools
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
 
+from analysis.curves.covariances.residual_structures import Residual
 from analysis.errors import ModelError
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from analysis.curves.covariances.residual_structures import Residual
 
 #: A measure seen at more weeks than this is taken as having no schedule (design choice).
 MOST_SCHEDULED_WEEKS = 12

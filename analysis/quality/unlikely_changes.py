@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.derived import measured_values
+from analysis.cohort.measures import Measure
+from analysis.cohort.tables import Cohort
 from analysis.quality.value_rules import join_findings
-
-if TYPE_CHECKING:
-    from analysis.cohort.measures import Measure
-    from analysis.cohort.tables import Cohort
 
 #: A trend between two weeks is read off at least this many patients (design choice).
 FEWEST_FOR_A_TREND = 10
