@@ -88,6 +88,8 @@ def patients_have(count: int, total: int, what: str) -> str:
     >>> patients_have(1, 12, "no entry"), patients_have(2, 1200, "no entry")
     ('Of 12 patients 1 has no entry.', 'Of 1,200 patients 2 have no entry.')
     """
+    if total == 1:
+        return f"The one patient has {what}."
     return f"Of {total:,} patients {count:,} {'has' if count == 1 else 'have'} {what}."
 
 

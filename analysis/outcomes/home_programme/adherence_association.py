@@ -19,7 +19,7 @@ from analysis.outcomes.home_programme.home_exposure import (
     without_prescription,
 )
 from analysis.outcomes.missing.completed_data import covariate_columns
-from analysis.result import ResultWithNotes
+from analysis.result import ResultWithNotes, patients_have
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -169,7 +169,11 @@ def adherence_association(
             f"Slopes: improvement ({endpoint.measure.unit}) for {UNITS[exposure]}; the reversed one the other way about.",
             f"Adjusted for {', '.join(covariates) or 'nothing'}; every model has an intercept for each protocol.",
             *([apart] if none else []),
-            f"Of {len(asked):,} patients {lost:,} {'lacks' if lost == 1 else 'lack'} the improvement or the sessions: left out.",
+            *(
+                [patients_have(lost, len(asked), "no improvement or sessions on record and are no part of this")]
+                if lost
+                else []
+            ),
             *left_out,
             "Associations only: adherence follows recovery as well as going before it.",
         ),
