@@ -1,17 +1,13 @@
 """Figures of the lessons: the look of the reports, with a sentence and a table that say the same."""
 
-from __future__ import annotations
+from collections.abc import Callable
+from typing import Any
 
-from typing import TYPE_CHECKING, Any
+import pandas as pd
 
 from analysis.lessons.lesson_table import LessonTable, lesson_table
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import Width, new_drawing, quiet_grid
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    import pandas as pd
 
 
 def lesson_figure(

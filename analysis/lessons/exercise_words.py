@@ -1,17 +1,12 @@
 """The words of the exercises, one TOML file a lesson, put together with what the data give."""
 
-from __future__ import annotations
-
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from importlib import resources
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from analysis.lessons.exercises import ChoiceExercise, CommonWrong, NumberExercise
-
-if TYPE_CHECKING:
-    from analysis.lessons.exercises import Exercise
+from analysis.lessons.exercises import ChoiceExercise, CommonWrong, Exercise, NumberExercise
 
 
 @dataclass(frozen=True)

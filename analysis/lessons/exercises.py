@@ -1,16 +1,12 @@
 """Exercises: an answer is compared with the truth of the data, and the hint depends on the answer given."""
 
-from __future__ import annotations
-
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from numbers import Real
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import Any, Protocol
 
 from analysis.lessons.feedback import Feedback, NotAnsweredYet
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
 
 #: An answer this many tolerances away is near.
 _NEAR = 4.0

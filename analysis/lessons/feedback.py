@@ -1,7 +1,5 @@
 """What a learner is told: about an answer, and where one is still missing."""
 
-from __future__ import annotations
-
 import html
 from dataclasses import dataclass
 from typing import Literal

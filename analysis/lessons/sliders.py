@@ -1,14 +1,10 @@
 """A slider that redraws a figure where a kernel runs, and a still picture of all its steps where none does."""
 
-from __future__ import annotations
-
 import html
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Sequence
+from typing import Any
 
-if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-
-    from analysis.report.parts.figures import Figure
+from analysis.report.parts.figures import Figure
 
 
 class Slider:

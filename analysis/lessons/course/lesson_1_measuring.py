@@ -1,9 +1,7 @@
 """Lesson 1: what was measured, and how well; symmetry and its denominator, the error of one test."""
 
-from __future__ import annotations
-
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 import pandas as pd
@@ -14,12 +12,10 @@ from analysis.lessons.exercise_words import Answers, Numbers
 from analysis.lessons.lesson import Lesson
 from analysis.lessons.lesson_table import lesson_table
 from analysis.outcomes import reliability
+from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import FAINT, INK, marks
 from synthetic_cohort import generate_cohort
-
-if TYPE_CHECKING:
-    from analysis.report.parts.figures import Figure
-    from synthetic_cohort.generate import SyntheticCohort
+from synthetic_cohort.generate import SyntheticCohort
 
 WEEK = 26
 _TORQUE = "N·m/kg"

@@ -1,9 +1,7 @@
 """Lesson 2: repeated visits; what averaging hides, how many patients stand behind the rows, partial pooling."""
 
-from __future__ import annotations
-
 from functools import cache, cached_property
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 import pandas as pd
@@ -15,11 +13,9 @@ from analysis.lessons.exercise_words import Answers, Numbers
 from analysis.lessons.lesson import Lesson
 from analysis.lessons.lesson_table import lesson_table
 from analysis.lessons.sliders import Slider
+from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import FAINT, INK, QUIET, marks
 from synthetic_cohort import generate_cohort
-
-if TYPE_CHECKING:
-    from analysis.report.parts.figures import Figure
 
 PATIENTS, SHOWN = 60, 10
 LATE_WEEKS = (12, 26, 52)

@@ -1,24 +1,18 @@
 """Lesson 3, how many bends: splines with more and more pieces through a small clinic, and the next patients."""
 
-from __future__ import annotations
-
+from collections.abc import Callable
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from analysis.curves.formula.week_functions import natural_spline_basis, spline_knots
 from analysis.lessons.drawing import lesson_figure
 from analysis.lessons.lesson_table import lesson_table
+from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import INK, marks
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from numpy.typing import NDArray
-
-    from analysis.report.parts.figures import Figure
 
 #: A usual curve after knee replacement: start, plateau (degrees), and weeks in which half of the rest is regained.
 START, PLATEAU, HALF_LIFE = 85.0, 117.0, 4.6

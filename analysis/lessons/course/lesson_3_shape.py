@@ -1,29 +1,23 @@
 """Lesson 3: the shape of recovery; four shapes, extrapolation, the plateau from early visits, splines that bend too much."""
 
-from __future__ import annotations
-
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
+from typing import Any, ClassVar, NamedTuple
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from analysis.cohort import visit_frame
-from analysis.curves import fit_mixed
+from analysis.curves import MixedModel, fit_mixed
 from analysis.lessons.course.lesson_3_bends import HALF_LIFE, LONG_HANDLE, PIECES, Bends, over_fitting, usual_curve
 from analysis.lessons.drawing import lesson_figure
 from analysis.lessons.exercise_words import Answers, Numbers
 from analysis.lessons.lesson import Lesson
 from analysis.lessons.lesson_table import lesson_table
+from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import INK, QUIET, marks
 from synthetic_cohort import generate_cohort
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from analysis.curves import MixedModel
-    from analysis.report.parts.figures import Figure
-    from synthetic_cohort.generate import SyntheticCohort
+from synthetic_cohort.generate import SyntheticCohort
 
 PATIENTS, PROTOCOL = 90, "exercise only"
 BEND, FAR = 8, 104

@@ -1,27 +1,22 @@
 """Lesson 4: did one protocol do better; regression to the mean, change scores, p values within groups, small samples."""
 
-from __future__ import annotations
-
 from functools import cache, cached_property
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 import pandas as pd
 
 from analysis.cohort import visit_frame
-from analysis.curves import fit_recovery
+from analysis.curves import RecoveryCurves, fit_recovery
 from analysis.lessons.drawing import lesson_figure
 from analysis.lessons.exercise_words import Answers, Numbers
 from analysis.lessons.lesson import Lesson
 from analysis.lessons.lesson_table import lesson_table
 from analysis.lessons.sliders import Slider
+from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import INK, QUIET, marks
 from synthetic_cohort import generate_cohort
-
-if TYPE_CHECKING:
-    from analysis.curves import RecoveryCurves
-    from analysis.report.parts.figures import Figure
-    from synthetic_cohort.generate import SyntheticCohort
+from synthetic_cohort.generate import SyntheticCohort
 
 PATIENTS, WEEK = 150, 12
 _TORQUE = "N·m/kg"

@@ -1,10 +1,8 @@
 """Lesson 5: how much is enough; detectable and important change, the cost of yes or no, the responders of a cohort."""
 
-from __future__ import annotations
-
 import math
 from functools import cache, cached_property
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 import pandas as pd
@@ -15,16 +13,13 @@ from analysis.lessons.exercise_words import Answers, Numbers
 from analysis.lessons.lesson import Lesson
 from analysis.lessons.lesson_table import lesson_table
 from analysis.lessons.sliders import Slider
-from analysis.outcomes import find_thresholds, responders
+from analysis.outcomes import Responders, find_thresholds, responders
 from analysis.report.figures import responder_figures
+from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import INK, marks
+from analysis.report.parts.tables import Table
 from synthetic_cohort import generate_cohort
-
-if TYPE_CHECKING:
-    from analysis.outcomes import Responders
-    from analysis.report.parts.figures import Figure
-    from analysis.report.parts.tables import Table
-    from synthetic_cohort.generate import SyntheticCohort
+from synthetic_cohort.generate import SyntheticCohort
 
 GROUP, SPREAD = 300, 15.0
 TRUE_MEANS = {"usual": 12.0, "new": 17.0}

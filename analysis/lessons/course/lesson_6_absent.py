@@ -1,10 +1,8 @@
 """Lesson 6: who did not come back; three ways to be lost, completers, carrying forward, the tipping point."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from functools import cache, cached_property
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 import pandas as pd
@@ -17,15 +15,13 @@ from analysis.lessons.lesson import Lesson
 from analysis.lessons.lesson_table import LessonTable, lesson_table
 from analysis.lessons.sliders import Slider
 from analysis.outcomes import choose_endpoint, tipping_point
+from analysis.outcomes.missing.tipping_point import TippingPoint
+from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import INK, marks
 from synthetic_cohort import Effect, generate_cohort, load_scenario
-
-if TYPE_CHECKING:
-    from analysis.outcomes.missing.tipping_point import TippingPoint
-    from analysis.report.parts.figures import Figure
-    from synthetic_cohort.generate import SyntheticCohort
-    from synthetic_cohort.scenarios.scenario import Scenario
-    from synthetic_cohort.scenarios.scenario_parts import Mechanism
+from synthetic_cohort.generate import SyntheticCohort
+from synthetic_cohort.scenarios.scenario import Scenario
+from synthetic_cohort.scenarios.scenario_parts import Mechanism
 
 PATIENTS, MEASURE, LAST, GOAL = 400, "knee_flexion", 52, 115
 #: What the lesson calls the three mechanisms, and what the generator calls them.

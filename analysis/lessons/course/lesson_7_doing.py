@@ -1,10 +1,8 @@
 """Lesson 7: did doing the programme help; adherence follows recovery, the naive slope, and the allocation of a trial."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from functools import cache, cached_property
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 import pandas as pd
@@ -23,11 +21,9 @@ from analysis.outcomes import (
     choose_endpoint,
     complier_effect,
 )
+from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import INK, marks
 from synthetic_cohort import generate_cohort, load_scenario
-
-if TYPE_CHECKING:
-    from analysis.report.parts.figures import Figure
 
 PATIENTS, MEASURE, WEEK = 800, "quadriceps_torque", 52
 MODALITY = "strength stimulation"

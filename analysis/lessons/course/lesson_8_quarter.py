@@ -1,9 +1,8 @@
 """Lesson 8: is this quarter different; common and special cause, fixed limits, funnel, case mix, small numbers."""
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from functools import cache, cached_property
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 import pandas as pd
@@ -14,12 +13,8 @@ from analysis.lessons.lesson import Lesson
 from analysis.lessons.lesson_table import LessonTable, lesson_table
 from analysis.lessons.sliders import Slider
 from analysis.quarter import Funnel, funnel, p_chart
+from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import INK, QUIET, marks
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from analysis.report.parts.figures import Figure
 
 #: The clinic: quarters, those of the baseline, patients in each, and the share that truly reaches the goal.
 QUARTERS, BASELINE, SIZE, SHARE = 20, 12, 40, 0.60

@@ -1,22 +1,17 @@
 """Events during the weeks of the home programme, beside what was done at home in those weeks."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.reference import patients_by_protocol
 from analysis.cohort.session_log import programme_week
+from analysis.cohort.tables import Cohort
 from analysis.outcomes.home_programme.events import is_harm
 from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, session_shares
 from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import check_level
-
-if TYPE_CHECKING:
-    from analysis.cohort.tables import Cohort
 
 EXACT = "exact Poisson"
 DURING, AFTER, OUTSIDE = "during", "after the programme", "outside the record"

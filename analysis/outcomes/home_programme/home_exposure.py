@@ -1,22 +1,17 @@
 """What a patient did at home in some weeks, as one number: a share of sessions, or hours a week."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Literal, get_args
+from typing import Literal, get_args
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike, NDArray
 
 from analysis.cohort.reference import used_protocols
 from analysis.cohort.session_log import programme_week
+from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError, check_choice
 from analysis.outcomes.home_programme.home_dose import dose_entries
 from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, of_modality, session_shares, whole_weeks
-
-if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
-
-    from analysis.cohort.tables import Cohort
 
 Exposure = Literal["share of sessions", "minutes", "stimulation above the knee", "stimulation at the thigh"]
 

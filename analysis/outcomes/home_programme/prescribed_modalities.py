@@ -1,13 +1,8 @@
 """Which home sessions each protocol prescribes: what is not prescribed has no adherence, and is not done to 0 %."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
+from collections.abc import Iterable
 
 import pandas as pd
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
 
 PRESCRIBED, NOT_PRESCRIBED, NOT_KNOWN, NO_RECORD = "yes", "no", "not known", "not recorded"
 

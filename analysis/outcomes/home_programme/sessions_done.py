@@ -1,20 +1,15 @@
 """Home adherence: sessions done against sessions prescribed, by protocol, week and modality, with denominators."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from analysis.cohort.reference import patients_by_protocol, used_protocols
+from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
 from analysis.outcomes.home_programme.prescribed_modalities import not_prescribed_in_words, prescribed_modalities
 from analysis.result import ResultWithNotes, patients_have
 from analysis.statistics.proportions import check_level, share_interval
-
-if TYPE_CHECKING:
-    from analysis.cohort.tables import Cohort
 
 NOT_RECORDED = "Home sessions were not recorded: nothing can be said about adherence."
 

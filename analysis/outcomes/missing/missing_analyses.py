@@ -1,18 +1,18 @@
 """The comparison at one week under different assumptions about the missing visits, side by side."""
 
-from __future__ import annotations
-
 import warnings
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, get_args
+from typing import Any, get_args
 
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.tables import Cohort
 from analysis.curves.recovery import fit_recovery
 from analysis.curves.recovery_choices import adjusted_in_words
 from analysis.errors import DesignWarning, KneecurveError
-from analysis.outcomes.endpoint import MissingRule, rounding_room
+from analysis.outcomes.endpoint import Endpoint, MissingRule, rounding_room
 from analysis.outcomes.missing.completed_data import mean_differences, residual_freedom, share_differences
 from analysis.outcomes.missing.imputation import AT_RANDOM, Assumption, imputations, reference_needed
 from analysis.outcomes.missing.same_adjustment import Comparison, adjustment_by_week, compare_at_week
@@ -21,12 +21,6 @@ from analysis.outcomes.responders.responders import Responders, responders
 from analysis.progress import in_portions
 from analysis.result import ResultWithNotes
 from analysis.statistics.rubin import pool, pool_shares
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
-
-    from analysis.cohort.tables import Cohort
-    from analysis.outcomes.endpoint import Endpoint
 
 OBSERVED = "observed cases"
 MIXED_MODEL = "mixed model"

@@ -1,21 +1,15 @@
 """Which visits were expected: the weeks of the schedule, read off the visits or named by the user."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.columns import is_among
 from analysis.cohort.reference import patients_by_protocol
+from analysis.cohort.tables import Cohort
 from analysis.cohort.visit_frame import visit_frame
 from analysis.errors import ModelError
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from analysis.cohort.tables import Cohort
 
 #: What is said where there is no schedule; without a full stop.
 NO_SCHEDULE = "Visits follow no schedule, so none can be counted as missing"

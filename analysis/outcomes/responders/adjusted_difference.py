@@ -1,28 +1,22 @@
 """Difference of responder shares adjusted for baseline covariates: standardisation from a logistic model."""
 
-from __future__ import annotations
-
 import warnings
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
+from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import with_covariates
 from analysis.outcomes.missing.completed_data import covariate_columns
+from analysis.outcomes.responders.responders import Responders
 from analysis.result import ResultWithNotes
 from analysis.statistics.combined_limits import model_difference, share_limits
 from analysis.statistics.proportions import add_number_needed
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import NDArray
-
-    from analysis.cohort.tables import Cohort
-    from analysis.outcomes.responders.responders import Responders
 
 STANDARDISED = "standardised logistic model, score limits"
 _COMPARED = "standardised logistic model, score limits combined (MOVER)"

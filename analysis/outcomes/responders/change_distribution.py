@@ -1,25 +1,17 @@
 """The cumulative distribution of change by protocol: the responder share at every threshold, so that no one decides."""
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
+from analysis.cohort.tables import Cohort
 from analysis.outcomes.change.change import change_at_week
-from analysis.outcomes.endpoint import rounding_room
+from analysis.outcomes.endpoint import Endpoint, MissingRule, rounding_room
 from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import share_difference, share_interval
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import NDArray
-
-    from analysis.cohort.tables import Cohort
-    from analysis.outcomes.endpoint import Endpoint, MissingRule
 
 #: Thresholds at which the distribution is given; more distinct changes than this are read off an even grid.
 MOST_THRESHOLDS = 200

@@ -1,25 +1,19 @@
 """A difference of two shares of the same patients: two weeks, or two limbs."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
 from analysis.cohort.reference import patients_by_protocol
+from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
+from analysis.outcomes.endpoint import Endpoint
 from analysis.outcomes.responders.visit_history import responder_history
 from analysis.result import ResultWithNotes
 from analysis.statistics.combined_limits import difference_limits, share_limits
 from analysis.statistics.proportions import check_counts, check_level
-
-if TYPE_CHECKING:
-    from numpy.typing import ArrayLike
-
-    from analysis.cohort.tables import Cohort
-    from analysis.outcomes.endpoint import Endpoint
 
 PAIRED = "Newcombe hybrid score for pairs (method 10)"
 

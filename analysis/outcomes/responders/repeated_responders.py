@@ -1,25 +1,19 @@
 """Responders at repeated visits, several weeks together, by generalised estimating equations."""
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
+from analysis.outcomes.endpoint import Endpoint
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
 from analysis.outcomes.responders.visit_history import responder_history
 from analysis.result import ResultWithNotes
 from analysis.statistics.combined_limits import COMBINED, model_difference
 from analysis.statistics.estimating_equations import Correlation, Errors, fit_gee
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from analysis.cohort.tables import Cohort
-    from analysis.outcomes.endpoint import Endpoint
 
 
 @dataclass(frozen=True, eq=False, repr=False)

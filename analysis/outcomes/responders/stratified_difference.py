@@ -1,22 +1,15 @@
 """A difference of responder shares within strata, such as the sites of a trial that allocated patients by site."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike, NDArray
 
+from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
+from analysis.outcomes.responders.responders import Responders
 from analysis.statistics.proportions import check_counts, check_level
 
-if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
-
-    from analysis.cohort.tables import Cohort
-    from analysis.outcomes.responders.responders import Responders
-
-    Floats = NDArray[np.float64]
+Floats = NDArray[np.float64]
 
 STRATIFIED = "Mantel-Haenszel weights, Miettinen-Nurminen score by strata"
 COLUMNS = ["strata", "n", "reference_n", "left_out", "difference", "lower", "upper", "level", "method"]

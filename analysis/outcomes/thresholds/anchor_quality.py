@@ -1,18 +1,14 @@
 """How good an anchor is: its classes, its direction, its correlation with change, baseline and follow-up."""
 
-from __future__ import annotations
-
 import warnings
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from analysis.errors import CohortWarning, ModelError
 from analysis.outcomes.thresholds import anchor_methods as anchors
-
-if TYPE_CHECKING:
-    from analysis.outcomes.thresholds.anchor_methods import AnchorCounts, Floats
+from analysis.outcomes.thresholds.anchor_methods import AnchorCounts, Floats
 
 #: Correlation of anchor and change below which the anchor says too little (0.3 to 0.5 are in use; common practice).
 WEAK_ANCHOR, GOOD_ANCHOR = 0.3, 0.5

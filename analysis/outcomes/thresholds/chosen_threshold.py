@@ -1,23 +1,17 @@
 """The threshold of a responder analysis: chosen from the catalogue or given, always said where it comes from."""
 
-from __future__ import annotations
-
 import re
 import warnings
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.measures import Threshold
+from analysis.cohort.measures import Measure, Threshold
+from analysis.cohort.tables import Cohort
 from analysis.errors import CohortWarning, ModelError
 from analysis.result import Result
-
-if TYPE_CHECKING:
-    from analysis.cohort.measures import Measure
-    from analysis.cohort.tables import Cohort
-
 
 Criterion = Literal["improvement", "percent", "state"]
 

@@ -1,15 +1,15 @@
 """Thresholds of change found in data: from an anchor, and apart from that from the spread and error of the score."""
 
-from __future__ import annotations
-
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from analysis.errors import ModelError
 from analysis.outcomes.thresholds import anchor_methods as anchors
+from analysis.outcomes.thresholds.anchor_methods import AnchorCounts, Floats
 from analysis.outcomes.thresholds.anchor_quality import (
     baseline_slope,
     check_anchor,
@@ -19,11 +19,6 @@ from analysis.outcomes.thresholds.anchor_quality import (
 from analysis.progress import in_portions
 from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import check_level
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Collection
-
-    from analysis.outcomes.thresholds.anchor_methods import AnchorCounts, Floats
 
 MEAN_CHANGE = "mean change of the slightly better"
 YOUDEN = "receiver operating characteristic, Youden"

@@ -1,24 +1,18 @@
 """Reliability from test-retest data: intraclass correlation, error of measurement, detectable change, agreement."""
 
-from __future__ import annotations
-
 import itertools
 import warnings
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from analysis.errors import ModelError
 from analysis.result import ResultWithNotes
 from analysis.statistics.mean_interval import half_width
 from analysis.statistics.proportions import check_level
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import NDArray
 
 FORMS = {
     "ICC(1,1)": ("ICC(1,1)", "one measurement, occasions differ from patient to patient"),

@@ -1,19 +1,14 @@
 """A distribution of two true values as many narrow normal pieces, and what each patient's visits say of each piece."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from itertools import product
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
+from analysis.outcomes.true_response.true_pair import TruePair
 
-    from analysis.outcomes.true_response.true_pair import TruePair
-
-    Floats = NDArray[np.float64]
+Floats = NDArray[np.float64]
 
 #: How often the error of a single measurement has each of three variances, whose mean is 1.
 OFTEN = (0.55, 0.35, 0.10)

@@ -1,11 +1,14 @@
 """The figure of an indicator over time: a control chart, or a run chart where there are too few points."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure as Drawing
 
+from analysis.quarter import IndicatorChart, RunChart
 from analysis.quarter.control_charts import ControlChart
 from analysis.quarter.periods import quarter_in_words
 from analysis.quarter.run_chart import RULES as RUN_RULES
@@ -25,15 +28,6 @@ from analysis.report.parts.indicator_numbers import (
 )
 from analysis.report.parts.look import INK, PAPER, QUIET, Width, new_drawing, quiet_grid
 from analysis.report.parts.tables import Column, Table
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    import pandas as pd
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure as Drawing
-
-    from analysis.quarter import IndicatorChart, RunChart
 
 LINE, SIGNAL, CHANGE = "#0067a3", "#b84a00", "#00755a"
 _BASELINE = "#eef2f4"

@@ -1,24 +1,19 @@
 """Figures of home sessions against recovery: the patients, and the slopes with what they can and cannot say."""
 
-from __future__ import annotations
-
 import re
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+from matplotlib.figure import Figure as Drawing
 
+from analysis.outcomes.home_programme.adherence_association import AdherenceAssociation
+from analysis.outcomes.home_programme.complier_effect import ComplierEffect
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import decimals_for, legend_above, wrap, zero_line
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import INK, QUIET, Mark, Width, marks, new_drawing, quiet_grid
 from analysis.report.parts.numbers import in_text
 from analysis.report.parts.tables import Column, Table, level_of
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure as Drawing
-
-    from analysis.outcomes.home_programme.adherence_association import AdherenceAssociation
-    from analysis.outcomes.home_programme.complier_effect import ComplierEffect
 
 #: More points than this are not told apart; a fixed sample is drawn.
 _MOST_POINTS = 1500

@@ -1,21 +1,15 @@
 """The flow of patients as a diagram: allocated, with a baseline, seen at each week, lost and why."""
 
-from __future__ import annotations
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure as Drawing
 
-from typing import TYPE_CHECKING
-
+from analysis.outcomes.patients.patient_flow import PatientFlow
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import wrap
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import FAINT, INK, PAPER, QUIET, WIDTH_INCHES, Mark, Width, marks, new_drawing
 from analysis.report.parts.tables import Column, Table
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure as Drawing
-
-    from analysis.outcomes.patients.patient_flow import PatientFlow
 
 #: More protocols than this are shown in the table only.
 MOST_COLUMNS = 4

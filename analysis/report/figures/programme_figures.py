@@ -1,13 +1,14 @@
 """Figures of the home programme and of missing visits."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
+from matplotlib.colors import Colormap
+from matplotlib.figure import Figure as Drawing
 
+from analysis.cohort.measures import Measure
 from analysis.outcomes.home_programme.prescribed_modalities import IN_WORDS
+from analysis.outcomes.home_programme.sessions_done import AdherenceByWeek
+from analysis.outcomes.missing.missing_by_week import MissingByWeek
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import axes_inches, legend_above, panel_grid, week_axis, wrap
 from analysis.report.parts.figures import Figure
@@ -25,14 +26,6 @@ from analysis.report.parts.look import (
 )
 from analysis.report.parts.numbers import in_text
 from analysis.report.parts.tables import Column, Table
-
-if TYPE_CHECKING:
-    from matplotlib.colors import Colormap
-    from matplotlib.figure import Figure as Drawing
-
-    from analysis.cohort.measures import Measure
-    from analysis.outcomes.home_programme.sessions_done import AdherenceByWeek
-    from analysis.outcomes.missing.missing_by_week import MissingByWeek
 
 
 def adherence_figure(found: AdherenceByWeek) -> Figure:

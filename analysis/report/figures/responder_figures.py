@@ -1,11 +1,10 @@
 """Figures of responders: how far patients improved, and how many reached a threshold."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
+import pandas as pd
+from matplotlib.figure import Figure as Drawing
 
+from analysis.outcomes.responders.responders import Responders
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import legend_above, wrap
 from analysis.report.parts.figures import Figure
@@ -22,12 +21,6 @@ from analysis.report.parts.look import (
 )
 from analysis.report.parts.numbers import in_text, shown_decimals
 from analysis.report.parts.tables import Column, Table
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.figure import Figure as Drawing
-
-    from analysis.outcomes.responders.responders import Responders
 
 _ROOM: dict[Width, int] = {"wide": 90, "narrow": 32}
 

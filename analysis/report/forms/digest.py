@@ -1,20 +1,16 @@
 """What the record keeps of a report, item by item, so that two runs can be told apart and the difference named."""
 
-from __future__ import annotations
-
 import base64
 import hashlib
 import json
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from analysis.report.forms.document import Block, Document
 from analysis.report.forms.markdown import Heading, OwnWords
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.passages import Passage
 from analysis.report.parts.tables import Table
-
-if TYPE_CHECKING:
-    from analysis.report.forms.document import Block, Document
 
 #: The table of package versions: compared package by package, not as a table of the report.
 VERSIONS_TABLE = "versions"

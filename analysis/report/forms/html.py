@@ -1,23 +1,19 @@
 """A report as one HTML file that stands alone: no script, nothing loaded, readable at every width."""
 
-from __future__ import annotations
-
 import itertools
 import re
 from functools import cache
 from html.parser import HTMLParser
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from analysis.errors import ReportError
+from analysis.report.forms.document import Document
 from analysis.report.forms.markdown import Heading
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.passages import Passage
 from analysis.report.parts.typesetting import typeset
 from analysis.report.parts.wording import made_in_words
-
-if TYPE_CHECKING:
-    from analysis.report.forms.document import Document
 
 #: The section whose own sections are folded, to be opened by whoever needs them; on paper they stand at the end.
 FOLDED, _FOLDED_LEVEL = "Appendix", 3

@@ -1,13 +1,9 @@
 """How tables and pictures stand on paper: widths of columns, tables too wide for it, pictures too tall."""
 
-from __future__ import annotations
-
 import struct
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from analysis.report.parts.tables import Table
+from analysis.report.parts.tables import Table
 
 #: A picture that begins so is PNG.
 PNG = b"\x89PNG"

@@ -1,15 +1,11 @@
 """Styles of Word files and slides: pandoc's own reference file, as it gives it, with our styles in their place."""
 
-from __future__ import annotations
-
 import io
 import re
 import zipfile
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
+from typing import Literal
 
 Form = Literal["docx", "pptx"]
 

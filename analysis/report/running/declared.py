@@ -1,16 +1,14 @@
 """The parameters of a report of the kit, each declared once: its notebook, its call and its documentation follow."""
 
-from __future__ import annotations
+from __future__ import annotations  # types of fields are read as they are written
 
 import inspect
 import json
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields
-from typing import TYPE_CHECKING, Any, Self, TypeVar
+from typing import Any, Self, TypeVar
 
 from analysis.report.running.parameters import Parameter, check_parameters
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
 
 FOLDER_PARAMETER = "folder"
 Prepare = TypeVar("Prepare", bound="Callable[..., Any]")

@@ -6,6 +6,7 @@ import copy
 import importlib
 import logging
 import sys
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -16,8 +17,6 @@ from analysis.report.parts.typesetting import without_colours
 from analysis.report.running.parameters import Parameter, read_parameters
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
-
     from nbformat import NotebookNode
 
 

@@ -1,21 +1,16 @@
 """What a report was made from, as the report shows it: enough to make it again and to see that it is the same."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
+from analysis.cohort import Cohort
 from analysis.report.forms.digest import REPEAT_OPENING, VERSIONS_TABLE
 from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.tables import Column, Table
 from analysis.report.running.record import NOT_INSTALLED, command_to_repeat, record_inputs, versions
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-    from pathlib import Path
-
-    from analysis.cohort import Cohort
 
 
 def show_provenance(

@@ -1,23 +1,19 @@
 """The record beside a report: input hashes, versions, parameters, seed, command, and a digest of all that is shown."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 import platform
 import shlex
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from importlib import metadata
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from analysis.cohort.provenance import Provenance, Source, describe_source
 from analysis.errors import CohortError, ReportError
 from analysis.report.forms.digest import Digest
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
 
 #: Packages whose version can change a number or a picture.
 PACKAGES = (
