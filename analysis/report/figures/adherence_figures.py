@@ -19,15 +19,7 @@ _NO_WEEK = "no week with sessions prescribed and recorded"
 def stopping_figure(found: TimeToStopping) -> Figure:
     """Draw the share of patients who had stopped the home programme, by week and protocol.
 
-    Parameters
-    ----------
-    found : TimeToStopping
-        Time to stopping, of a cohort with sessions recorded.
-
-    Returns
-    -------
-    Figure
-        Its table has a row a protocol and week at which somebody stopped.
+    Sessions are recorded; the table has a row a protocol and week at which somebody stopped.
     """
     names = list(found.summary["protocol"])
     drawn = marks(names)
@@ -188,18 +180,7 @@ def dose_figure(found: HomeDose) -> Figure:
 
 
 def classes_figure(found: AdherenceClasses) -> Figure:
-    """Draw the shares of patients by class of adherence and protocol.
-
-    Parameters
-    ----------
-    found : AdherenceClasses
-        Classes of adherence.
-
-    Returns
-    -------
-    Figure
-        Its table has a row a protocol and class.
-    """
+    """Draw the shares of patients by class of adherence and protocol; the table has a row for each of these."""
     table = found.table
     names = list(dict.fromkeys(table["protocol"]))
     kinds = list(dict.fromkeys(table["adherence_class"]))

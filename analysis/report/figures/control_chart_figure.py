@@ -42,21 +42,9 @@ def control_chart_figure(
 ) -> Figure:
     """Draw an indicator over time with its centre line, limits, baseline, annotated changes and signals.
 
-    Parameters
-    ----------
-    found : IndicatorChart
-        The chart; its ``chart`` is not None.
-    changes : sequence of (str, str)
-        Period and words of changes that were made.
-    message : str
-        Title of a slide; empty where it is not for slides.
-    cause : str
-        What the quarter was found to be, for the sentence.
-
-    Returns
-    -------
-    Figure
-        Its table has a row a period; hidden periods have no point and no number.
+    ``changes`` are period and words of what was changed, ``message`` is the title of a slide (empty for none),
+    ``cause`` what the quarter was found to be, for the sentence. The chart of ``found`` is not None. The table has a
+    row a period; hidden periods have no point and no number.
     """
     chart, indicator = found.chart, found.indicator
     if chart is None:

@@ -22,15 +22,7 @@ _MOST_POINTS = 1500
 def dose_change_figure(found: AdherenceAssociation) -> Figure:
     """Draw each patient's improvement against what was done at home, with the naive slope.
 
-    Parameters
-    ----------
-    found : AdherenceAssociation
-        The association.
-
-    Returns
-    -------
-    Figure
-        Its table has a row a method, with what it can and cannot say.
+    Its table has a row a method, with what it can and cannot say.
     """
     measure = found.endpoint.measure
     known = found.patients.dropna(subset=["improvement", "exposure"])
@@ -112,17 +104,9 @@ def _association_table(found: AdherenceAssociation, percent: str) -> Table:
 
 
 def effect_figure(found: ComplierEffect) -> Figure:
-    """Draw the effect of the allocation and, by it, of the home dose.
+    """Draw the effect of the allocation and, by it, of the home dose, of two protocols or more.
 
-    Parameters
-    ----------
-    found : ComplierEffect
-        The effect by allocation, of two protocols or more.
-
-    Returns
-    -------
-    Figure
-        Its table has a row a protocol.
+    Its table has a row a protocol.
     """
     measure = found.endpoint.measure
     table = found.table
@@ -201,13 +185,7 @@ def _effect_table(found: ComplierEffect, decimals: int, percent: str) -> Table:
 
 
 def instrument_table(found: ComplierEffect) -> Table:
-    """Show how strongly the allocation moves the dose, and the set that stays right where it does so weakly.
-
-    Parameters
-    ----------
-    found : ComplierEffect
-        The effect by allocation.
-    """
+    """Show how strongly the allocation moves the dose, and the set that stays right where it does so weakly."""
     measure = found.endpoint.measure
     decimals = decimals_for([*found.table["effect"], *found.table["upper"]])
     return Table(

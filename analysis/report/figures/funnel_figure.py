@@ -116,21 +116,8 @@ def _funnel_table(found: Funnel, sites: pd.DataFrame, indicator: Indicator, span
 def case_mix_figure(found: CaseMix, indicator: Indicator, *, span: str, message: str = "") -> Figure:
     """Draw the shrunken estimate of each site with its interval, by name, against the whole.
 
-    Parameters
-    ----------
-    found : CaseMix
-        Observed against expected.
-    indicator : Indicator
-        The indicator.
-    span : str
-        The quarters compared, in words.
-    message : str
-        Title of a slide; empty where it is not for slides.
-
-    Returns
-    -------
-    Figure
-        Its table has a row a site, by name.
+    ``span`` are the quarters compared, in words; ``message`` is the title of a slide, empty for none. The table has a
+    row a site, by name.
     """
     table = found.table
 

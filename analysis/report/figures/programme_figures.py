@@ -31,15 +31,7 @@ from analysis.report.parts.tables import Column, Table
 def adherence_figure(found: AdherenceByWeek) -> Figure:
     """Draw the share of prescribed sessions that was done, by week, modality and protocol.
 
-    Parameters
-    ----------
-    found : AdherenceByWeek
-        Home adherence, recorded and not empty.
-
-    Returns
-    -------
-    Figure
-        Its table has a row a protocol, modality and week.
+    Some sessions are recorded; the table has a row a protocol, modality and week.
     """
     table = found.table[found.table["recorded"] > found.table["none_prescribed"]]
     names = list(dict.fromkeys(table["protocol"]))
@@ -98,17 +90,7 @@ def adherence_figure(found: AdherenceByWeek) -> Figure:
 def missing_figure(found: MissingByWeek, measure: Measure) -> Figure:
     """Draw the share of expected visits that were missed as a table of shades, by protocol and week.
 
-    Parameters
-    ----------
-    found : MissingByWeek
-        Missing visits, not empty.
-    measure : Measure
-        The measure.
-
-    Returns
-    -------
-    Figure
-        Its table has a row a protocol and week.
+    Some visits are expected; the table has a row a protocol and week.
     """
     table = found.table
     names = list(dict.fromkeys(table["protocol"]))

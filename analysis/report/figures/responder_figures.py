@@ -95,18 +95,7 @@ def change_figure(found: Responders) -> Figure:
 
 
 def responder_figure(found: Responders) -> Figure:
-    """Draw the share of responders of each protocol with its interval.
-
-    Parameters
-    ----------
-    found : Responders
-        A responder analysis.
-
-    Returns
-    -------
-    Figure
-        Its table has a row a protocol.
-    """
+    """Draw the share of responders of each protocol with its interval; its table has a row a protocol."""
     table = found.table
     names = list(table["protocol"])
     drawn = marks(names)

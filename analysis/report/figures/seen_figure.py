@@ -59,19 +59,9 @@ def seen_summary(visits: pd.DataFrame) -> pd.DataFrame:
 
 
 def seen_figure(visits: pd.DataFrame, measure: Measure) -> Figure:
-    """Draw the values measured by week and protocol as boxes.
+    """Draw the values measured by week and protocol as boxes; the table summarises each.
 
-    Parameters
-    ----------
-    visits : pandas.DataFrame
-        As :func:`analysis.cohort.visit_frame` gives it, with at least one value.
-    measure : Measure
-        The measure.
-
-    Returns
-    -------
-    Figure
-        Its table summarises each protocol and week.
+    ``visits`` are as :func:`analysis.cohort.visit_frame` gives them, with at least one value.
     """
     table = seen_summary(visits)
     names = [name for name in _order(visits["protocol"]) if name in set(table["protocol"])]

@@ -26,15 +26,7 @@ _ANALYSES = (
 def analyses_figure(found: MissingDataAnalyses) -> Figure:
     """Draw the difference of each protocol from the reference under every assumption about missing visits.
 
-    Parameters
-    ----------
-    found : MissingDataAnalyses
-        The analyses.
-
-    Returns
-    -------
-    Figure
-        Its table has a row an analysis and protocol.
+    Its table has a row an analysis and protocol.
     """
     measure = found.endpoint.measure
     table = _by_protocol(found.differences)
@@ -90,13 +82,7 @@ def analyses_figure(found: MissingDataAnalyses) -> Figure:
 
 
 def responder_analyses_table(found: MissingDataAnalyses) -> Table:
-    """Show the differences of responder shares under every assumption.
-
-    Parameters
-    ----------
-    found : MissingDataAnalyses
-        The analyses, of a measure with a threshold.
-    """
+    """Show the differences of responder shares under every assumption, of a measure with a threshold."""
     table = _by_protocol(found.responders)
     percent = level_of(table)
     return Table(

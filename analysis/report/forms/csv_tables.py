@@ -53,13 +53,7 @@ def document_to_csv(document: Document) -> dict[str, str]:
 
 
 def csv_names(document: Document) -> list[str]:
-    """Name the files of the tables and figures of a report, in their order.
-
-    Parameters
-    ----------
-    document : Document
-        The report.
-    """
+    """Name the files of the tables and figures of a report, in their order."""
     found: list[str] = []
     named = Counter[str]()
     for block in document.blocks:

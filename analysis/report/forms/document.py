@@ -98,16 +98,8 @@ class Document:
 def read_document(notebook: NotebookNode) -> Document:
     """Read the document out of an executed notebook.
 
-    Parameters
-    ----------
-    notebook : NotebookNode
-        An executed notebook.
-
-    Returns
-    -------
-    Document
-        Passages, tables and figures of the kit, of the classes that showed them; other outputs as what they show. Code
-        and messages on the error stream are left out.
+    Passages, tables and figures of the kit are of the classes that showed them; other outputs are what they show. Code
+    and messages on the error stream are left out.
 
     Raises
     ------

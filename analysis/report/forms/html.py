@@ -21,19 +21,7 @@ TEMPLATES = Path(__file__).resolve().parent / "templates"
 
 
 def document_to_html(document: Document, *, stamp: str) -> str:
-    """Turn a document into a page.
-
-    Parameters
-    ----------
-    document : Document
-        The report.
-    stamp : str
-        When the report was made, the only part that differs between two equal runs.
-
-    Returns
-    -------
-    str
-        The page.
+    """Turn a document into a page; ``stamp``, when it was made, is the only part in which two equal runs differ.
 
     Raises
     ------
@@ -91,11 +79,6 @@ def _identity(text: str, used: set[str]) -> str:
 
 def refuse_what_does_not_stand_alone(page: str) -> None:
     """Refuse a page with a script, an event handler, an address that leads outside the file, or headings that jump.
-
-    Parameters
-    ----------
-    page : str
-        HTML.
 
     Raises
     ------

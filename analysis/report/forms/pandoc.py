@@ -35,23 +35,7 @@ class Pictures:
 
 
 def write_office(blocks: Sequence[Node], pictures: Pictures, form: Form, *, title: str) -> bytes:
-    """Write a Word or PowerPoint file.
-
-    Parameters
-    ----------
-    blocks : sequence of dict
-        Of :mod:`analysis.report.forms.blocks`.
-    pictures : Pictures
-        The pictures that are named in them.
-    form : {"docx", "pptx"}
-        The form.
-    title : str
-        Title of the file.
-
-    Returns
-    -------
-    bytes
-        The file.
+    """Write a Word or PowerPoint file of blocks (:mod:`analysis.report.forms.blocks`) and the pictures named in them.
 
     Raises
     ------

@@ -36,19 +36,9 @@ _ESCAPED = str.maketrans({"\\": "\\\\", '"': '\\"', "\n": "\\n", "\r": "", "\t":
 
 
 def document_to_pdf(document: Document, *, stamp: str) -> bytes:
-    """Set a document as PDF.
+    """Set a document as PDF; ``stamp``, when it was made, is shown at the end.
 
-    Parameters
-    ----------
-    document : Document
-        The report.
-    stamp : str
-        When it was made; shown at the end.
-
-    Returns
-    -------
-    bytes
-        The PDF. Figures come with their alternative text; the numbers of figures and tables are attached as CSV files.
+    Figures come with their alternative text; the numbers of figures and tables are attached as CSV files.
 
     Raises
     ------

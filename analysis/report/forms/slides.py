@@ -24,19 +24,7 @@ _MOST_ROWS_IN_NOTES = 60
 
 
 def document_to_slides(document: Document, *, stamp: str) -> bytes:
-    """Write a document as a PowerPoint file.
-
-    Parameters
-    ----------
-    document : Document
-        The report; its figures that have a message become slides.
-    stamp : str
-        When it was made.
-
-    Returns
-    -------
-    bytes
-        The file.
+    """Write a document as a PowerPoint file; its figures that have a message become slides.
 
     Raises
     ------

@@ -17,19 +17,7 @@ _STYLES = {"answer": "Answer", "caution": "Caution", "absent": "Absent", "output
 
 
 def document_to_word(document: Document, *, stamp: str) -> bytes:
-    """Write a document as a Word file.
-
-    Parameters
-    ----------
-    document : Document
-        The report.
-    stamp : str
-        When it was made; shown at the end.
-
-    Returns
-    -------
-    bytes
-        The file; the numbers of the figures stand in tables at the end.
+    """Write a document as a Word file; the numbers of the figures stand in tables at the end.
 
     Raises
     ------

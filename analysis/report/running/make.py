@@ -259,12 +259,7 @@ def _refuse_to_replace(files: Sequence[Path], *, overwrite: bool) -> None:
 def working_folder(destination: Path, what: str) -> Iterator[Path]:
     """Give a folder inside the destination that is gone afterwards, and the destination too where nothing was left.
 
-    Parameters
-    ----------
-    destination : Path
-        Folder that is written; made where it is not there.
-    what : str
-        What is written, as an error begins.
+    The destination is made where it is not there; ``what`` is written, as an error begins.
 
     Raises
     ------

@@ -16,25 +16,9 @@ from analysis.report.running.record import NOT_INSTALLED, command_to_repeat, rec
 def show_provenance(
     cohort: Cohort, folder: Path, *, report: str, parameters: Mapping[str, Any], changed: Mapping[str, Any]
 ) -> Section:
-    """Say what a report was made from.
+    """Say what a report was made from, in sentences, then tables of input files, parameters and versions.
 
-    Parameters
-    ----------
-    cohort : Cohort
-        The cohort.
-    folder : Path
-        Its folder.
-    report : str
-        Name of the report.
-    parameters : mapping
-        Every parameter of the report with the value used.
-    changed : mapping
-        Those that are not at their default.
-
-    Returns
-    -------
-    Section
-        Sentences, then tables of input files, parameters and versions.
+    ``parameters`` are all with the values used, ``changed`` those that are not at their default.
     """
     origin = cohort.provenance
     if origin.scenario is not None:
@@ -102,16 +86,7 @@ def show_provenance(
 
 
 def repeatable_in_words(report: str, *, invented: bool, versions: Mapping[str, str]) -> str:
-    """Say whether a report can be made again from its record.
-
-    Parameters
-    ----------
-    report : str
-        Name of the report.
-    invented : bool
-        Whether scenario and seed of the cohort are known.
-    versions : mapping
-        Package and version, as :func:`analysis.report.running.record.versions` gives them.
+    """Say whether a report can be made again from its record: ``invented`` where its scenario and seed are known.
 
     Examples
     --------

@@ -146,17 +146,7 @@ def read_record(path: Path | str) -> Record:
 
 
 def record_inputs(folder: Path) -> tuple[Source, ...]:
-    """Hash the files of a cohort folder.
-
-    Parameters
-    ----------
-    folder : Path
-        The folder.
-
-    Returns
-    -------
-    tuple of Source
-        By file name.
+    """Hash the files of a cohort folder, by file name.
 
     Raises
     ------
@@ -176,11 +166,6 @@ def record_origin(folder: Path) -> Provenance:
     """Read where a cohort came from, without its tables; nothing is known where the folder does not say it.
 
     What was done to the data is left in the folder: its sentences may name counts that a report hides.
-
-    Parameters
-    ----------
-    folder : Path
-        The folder.
     """
     try:
         described = json.loads((folder / "datapackage.json").read_text(encoding="utf-8"))
@@ -230,16 +215,7 @@ def code_digest() -> str:
 
 
 def command_to_repeat(report: str, folder_name: str, parameters: Mapping[str, Any]) -> str:
-    """Return the command that makes the report again.
-
-    Parameters
-    ----------
-    report : str
-        Name of the report.
-    folder_name : str
-        The cohort folder.
-    parameters : mapping
-        The parameters that differ from the defaults.
+    """Return the command that makes the report again, with the parameters that differ from the defaults.
 
     Examples
     --------
