@@ -14,7 +14,7 @@ def lesson_figure(
     title: str,
     alt: str,
     data: pd.DataFrame,
-    draw: Callable[[Any, Width], None],
+    draw: Callable[[Any], None],
     *,
     caption: str = "",
     height: float = 3.0,
@@ -31,7 +31,7 @@ def lesson_figure(
     data : pandas.DataFrame
         The numbers drawn; a table made by :func:`analysis.lessons.lesson_table.lesson_table` keeps its units.
     draw : callable
-        Takes the axes, or the array of axes where there are several panels, and the width.
+        Takes the axes, or the array of axes where there are several panels.
     caption : str
         What a reader must know.
     height : float
@@ -51,7 +51,7 @@ def lesson_figure(
         axes: Any = made.subplots(1, panels) if wide else made.subplots(panels, 1)
         for one in [axes] if panels == 1 else axes:
             quiet_grid(one)
-        draw(axes, width)
+        draw(axes)
         return made
 
     numbers = data.copy() if isinstance(data, LessonTable) else lesson_table(data, "", {})

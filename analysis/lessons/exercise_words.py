@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from importlib import resources
 from typing import Any
 
-from analysis.lessons.exercises import ChoiceExercise, CommonWrong, Exercise, NumberExercise
+from analysis.lessons.exercises import ChoiceExercise, Exercise, NumberExercise
 
 
 @dataclass(frozen=True)
@@ -62,7 +62,7 @@ def _exercise(said: dict[str, Any], given: Numbers | Mapping[str, object]) -> Ex
     if not isinstance(given, Numbers):
         return ChoiceExercise(**_filled(said, given))
     words = _filled(said, given.words)
-    wrong = tuple(CommonWrong(*pair) for pair in zip(given.wrong, words.pop("wrong", ()), strict=True))
+    wrong = tuple(zip(given.wrong, words.pop("wrong", ()), strict=True))
     unit = words.pop("unit", "")
     return NumberExercise(words.pop("question"), given.truth, given.tolerance, unit, *given.between, wrong, **words)
 

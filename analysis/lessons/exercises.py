@@ -4,7 +4,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from numbers import Real
-from typing import Any, Protocol
+from typing import Any
 
 from analysis.lessons.feedback import Feedback, NotAnsweredYet
 
@@ -14,37 +14,6 @@ _NEAR = 4.0
 _SHARE = "You gave a share. It is asked for in {}: multiply by 100."
 _HUNDREDFOLD = "You gave it a hundred times too large: per cent in place of a plain number?"
 _SIGN = "The size is right, the sign is not. Which one is taken from which?"
-
-
-class Exercise(Protocol):
-    """What every exercise can do."""
-
-    @property
-    def question(self) -> str:
-        """What is asked."""
-
-    @property
-    def solution(self) -> str:
-        """The way to the answer, and the answer."""
-
-    def judge(self, answer: Any) -> Feedback:
-        """Say how good an answer is and what to think of next."""
-
-
-@dataclass(frozen=True)
-class CommonWrong:
-    """A wrong answer that learners give, and what to say to it.
-
-    Parameters
-    ----------
-    value : float
-        The answer that the mistake leads to, from the data.
-    hint : str
-        What to think of next.
-    """
-
-    value: float
-    hint: str
 
 
 @dataclass(frozen=True)
@@ -63,8 +32,8 @@ class NumberExercise:
         Unit, empty for none.
     lowest, highest : float
         What the answer can be at all.
-    wrong : tuple of CommonWrong
-        Wrong answers that are recognised.
+    wrong : tuple of (float, str)
+        Wrong answers that learners give: what the mistake leads to, from the data, and what to say to it.
     hint : str
         For any other wrong answer.
     explanation : str
@@ -85,7 +54,7 @@ class NumberExercise:
     unit: str
     lowest: float
     highest: float
-    wrong: tuple[CommonWrong, ...] = ()
+    wrong: tuple[tuple[float, str], ...] = ()
     hint: str = ""
     explanation: str = ""
     way: str = ""
@@ -138,7 +107,7 @@ class NumberExercise:
         value : number
             The answer.
         """
-        told = [(one.value, self.tolerance, one.hint) for one in self.wrong]
+        told = [(wrong, self.tolerance, hint) for wrong, hint in self.wrong]
         if self.unit in ("%", "percentage points"):
             told.append((self.truth / 100, self.tolerance / 100, _SHARE.format(self.unit)))
         else:
@@ -206,6 +175,9 @@ class ChoiceExercise:
         if letter == self.right:
             return Feedback("right", self.said[letter], self.solution)
         return Feedback("wrong", self.said[letter], self.solution)
+
+
+Exercise = NumberExercise | ChoiceExercise
 
 
 def _stop_where_empty(answer: Any, question: str) -> None:

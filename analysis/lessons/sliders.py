@@ -2,11 +2,14 @@
 
 import html
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 from analysis.report.parts.figures import Figure
 
 
+@dataclass(frozen=True, eq=False, repr=False)
 class Slider:
     """A figure with a slider, and a still picture that says the same.
 
@@ -17,7 +20,7 @@ class Slider:
     values : sequence
         Steps of the slider.
     draw : callable
-        Takes a step and returns the figure.
+        Takes a step and returns the figure; each is drawn once.
     still : Figure
         All steps in one picture, for a page without a kernel.
     start : int
@@ -31,14 +34,11 @@ class Slider:
     26
     """
 
-    def __init__(
-        self, label: str, values: Sequence[Any], draw: Callable[[Any], Figure], still: Figure, *, start: int = 0
-    ) -> None:
-        self.label = label
-        self.values = tuple(values)
-        self.draw = draw
-        self.still = still
-        self.start = start
+    label: str
+    values: Sequence[Any]
+    draw: Callable[[Any], Figure]
+    still: Figure
+    start: int = 0
 
     def widget(self) -> Any:
         """Return the ipywidgets box: the slider, the picture, and a sentence that says what it shows.
@@ -50,7 +50,8 @@ class Slider:
         """
         import ipywidgets
 
-        first = self.draw(self.values[self.start])
+        drawn = cache(self.draw)
+        first = drawn(self.values[self.start])
         slider = ipywidgets.SelectionSlider(
             options=[(str(value), value) for value in self.values],
             value=self.values[self.start],
@@ -63,7 +64,7 @@ class Slider:
         sentence = ipywidgets.HTML(value=f'<p role="status">{html.escape(first.alt)}</p>')
 
         def redraw(change: dict[str, Any]) -> None:
-            figure = self.draw(change["new"])
+            figure = drawn(change["new"])
             picture.value = figure.png()
             sentence.value = f'<p role="status">{html.escape(figure.alt)}</p>'
 

@@ -79,7 +79,7 @@ class Measuring(Lesson):
         passes, kept = now >= BAR, (now >= BAR) & (before >= BAR)
         data = pd.DataFrame({"against the other limb now, %": now, "against it before surgery, %": before})
 
-        def draw(axes: Any, _width: Any) -> None:
+        def draw(axes: Any) -> None:
             mark = marks(["both", "lost"])
             lost = passes & ~kept
             axes.scatter(now[~lost], before[~lost], s=18, color=FAINT, edgecolor=INK, linewidth=0.4)
@@ -104,7 +104,7 @@ class Measuring(Lesson):
         limit = 1.96 * float(difference.std(ddof=1))
         data = pd.DataFrame({"mean of both tests, N·m/kg": mean, "second less first, N·m/kg": difference})
 
-        def draw(axes: Any, _width: Any) -> None:
+        def draw(axes: Any) -> None:
             axes.scatter(mean, difference, s=18, color=marks(["a", "b"])["b"].colour)
             for place in (-limit, 0.0, limit):
                 axes.axhline(difference.mean() + place, color=INK, linewidth=0.8, linestyle="-" if not place else "--")

@@ -69,7 +69,7 @@ class Bends:
         curves = pd.DataFrame({"week": weeks} | {_in_pieces(one): self._small_spline(one)(weeks) for one in DRAWN})
         seen = self.small_clinic
 
-        def draw(axes: Any, _width: Any) -> None:
+        def draw(axes: Any) -> None:
             for name, mark in marks(list(curves.columns[1:])).items():
                 axes.plot(weeks, curves[name], color=mark.colour, linestyle=mark.dash, label=name)
             axes.plot(seen["week"], seen["value"], "o", color=INK, label="one patient", zorder=5)

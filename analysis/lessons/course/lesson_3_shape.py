@@ -111,7 +111,7 @@ class Shape(Lesson):
         curves = pd.DataFrame({"week": weeks} | {name: self._curve(name, weeks) for name in SHAPES})
         seen = self.flexion.groupby("week")["value"].mean()
 
-        def draw(axes: Any, _width: Any) -> None:
+        def draw(axes: Any) -> None:
             axes.plot(seen.index, seen, "o", color=INK, label="mean of visits", zorder=5)
             _draw_shapes(axes, curves)
 
@@ -125,7 +125,7 @@ class Shape(Lesson):
         weeks = np.arange(2.0, FAR + 1)
         curves = pd.DataFrame({"week": weeks} | {name: self._curve(name, weeks) for name in SHAPES})
 
-        def draw(axes: Any, _width: Any) -> None:
+        def draw(axes: Any) -> None:
             _draw_shapes(axes, curves)
             axes.axvline(52, color=QUIET, linestyle=":")
             axes.text(54, curves.iloc[:, 1:].to_numpy().min(), "no visits from here on", color=QUIET, fontsize=8)
@@ -157,7 +157,7 @@ class Shape(Lesson):
         frame = self.plateaus
         span = {name: (frame[name].min(), frame[name].max()) for name in ("early", "all")}
 
-        def draw(axes: Any, _width: Any) -> None:
+        def draw(axes: Any) -> None:
             for place, (name, mark) in enumerate(marks(["early", "all"]).items()):
                 axes.plot(frame[name], np.full(len(frame), place), mark.marker, color=mark.colour, alpha=0.6)
             axes.set_yticks([0, 1], ["visits to week 8", "visits to week 52"])

@@ -1,7 +1,7 @@
 """Lesson 5: how much is enough; detectable and important change, the cost of yes or no, the responders of a cohort."""
 
 import math
-from functools import cache, cached_property
+from functools import cached_property
 from typing import Any, ClassVar
 
 import numpy as np
@@ -139,7 +139,7 @@ class Enough(Lesson):
 
     def threshold_slider(self) -> Slider:
         """Show the share of responders of both groups, by the threshold."""
-        return Slider("Threshold, points", STEPS, cache(self._threshold_figure), self._all_thresholds(), start=3)
+        return Slider("Threshold, points", STEPS, self._threshold_figure, self._all_thresholds(), start=3)
 
     def truth(self) -> pd.DataFrame:
         """Uncover the truth: the gap by threshold in an endless number of such patients, percentage points."""
@@ -158,7 +158,7 @@ class Enough(Lesson):
         for name, values in (("usual", self.usual), ("new", self.new)):
             counts[name] = np.histogram(np.clip(values, edges[0], edges[-1]), edges)[0]
 
-        def draw(axes: Any, _width: Any) -> None:
+        def draw(axes: Any) -> None:
             for name, mark in marks(["usual", "new"]).items():
                 axes.stairs(
                     counts[name],
@@ -184,7 +184,7 @@ class Enough(Lesson):
     def _all_thresholds(self) -> Figure:
         frame = self.gaps
 
-        def draw(axes: Any, _width: Any) -> None:
+        def draw(axes: Any) -> None:
             for name, mark in marks(["usual", "new"]).items():
                 axes.plot(frame["threshold"], frame[name], color=mark.colour, linestyle=mark.dash, marker=mark.marker,
                           label=name)  # fmt: skip

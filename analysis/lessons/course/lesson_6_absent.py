@@ -85,9 +85,7 @@ class Absent(Lesson):
 
     def mechanism_slider(self) -> Slider:
         """Show the curves of three ways to reckon beside the truth, by what drop-out depends on."""
-        return Slider(
-            "Drop-out depends on", tuple(MECHANISMS), cache(self._mechanism_figure), self._all_mechanisms(), start=0
-        )
+        return Slider("Drop-out depends on", tuple(MECHANISMS), self._mechanism_figure, self._all_mechanisms())
 
     @cached_property
     def trial(self) -> SyntheticCohort:
@@ -125,7 +123,7 @@ class Absent(Lesson):
         """Draw the difference and its interval at every shift."""
         frame, tips = self.shifts, self._tips_at()
 
-        def draw(axes: Any, _width: Any) -> None:
+        def draw(axes: Any) -> None:
             colour = marks(["one"])["one"].colour
             axes.fill_between(frame["shift"], frame["lower"], frame["upper"], color=colour, alpha=0.2)
             axes.plot(frame["shift"], frame["difference"], color=colour, marker="o", markersize=3.5)
@@ -172,7 +170,7 @@ class Absent(Lesson):
     def _mechanism_figure(self, name: str) -> Figure:
         frame = self._curves(name)
 
-        def draw(axes: Any, _width: Any) -> None:
+        def draw(axes: Any) -> None:
             axes.plot(
                 frame["week"], frame["all"], color=INK, linewidth=2.2, alpha=0.35, label="all patients, seen or not"
             )
@@ -194,7 +192,7 @@ class Absent(Lesson):
     def _all_mechanisms(self) -> Figure:
         frame = self.errors
 
-        def draw(axes: Any, _width: Any) -> None:
+        def draw(axes: Any) -> None:
             places = np.arange(len(frame))[::-1]
             for way, mark in marks(list(WAYS)).items():
                 axes.plot(frame[way], places, mark.marker, color=mark.colour, label=way, markersize=7)
