@@ -100,17 +100,9 @@ def events_by_protocol(cohort: Cohort, *, level: float = 0.95) -> EventsByProtoc
 
 
 _COUNTED = [
-    "protocol",
-    "event",
-    "harm",
-    "allocated",
-    "patients",
-    "events",
-    "serious_patients",
-    "serious_events",
-    "related_patients",
-    "related_events",
-]
+    "protocol", "event", "harm", "allocated", "patients", "events", "serious_patients", "serious_events",
+    "related_patients", "related_events",
+]  # fmt: skip
 
 
 def is_harm(event: pd.Series) -> pd.Series:

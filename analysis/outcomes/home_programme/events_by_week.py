@@ -107,34 +107,13 @@ def events_by_week(cohort: Cohort, *, level: float = 0.95) -> EventsByWeek:
 
 
 _COLUMNS = [
-    "protocol",
-    "week",
-    "n",
-    "sessions_prescribed",
-    "sessions_done",
-    "share_of_sessions",
-    "patients",
-    "events",
-    "serious",
-    "related",
-    "outside_record",
-]
+    "protocol", "week", "n", "sessions_prescribed", "sessions_done", "share_of_sessions", "patients", "events",
+    "serious", "related", "outside_record",
+]  # fmt: skip
 _OVERALL = [
-    "protocol",
-    "patient_weeks",
-    "sessions_done",
-    "patients",
-    "events",
-    "per_100_patient_weeks",
-    "lower",
-    "upper",
-    "level",
-    "method",
-    "events_with_sessions",
-    "per_1000_sessions",
-    "after_programme",
-    "outside_record",
-]
+    "protocol", "patient_weeks", "sessions_done", "patients", "events", "per_100_patient_weeks", "lower", "upper",
+    "level", "method", "events_with_sessions", "per_1000_sessions", "after_programme", "outside_record",
+]  # fmt: skip
 
 
 def _weeks(entries: pd.DataFrame, numbers: list[str]) -> pd.DataFrame:

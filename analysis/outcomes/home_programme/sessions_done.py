@@ -231,25 +231,10 @@ def _summarise(
 
 
 _ORDER = [
-    "allocated",
-    "recorded",
-    "n",
-    "none_prescribed",
-    "more_than_prescribed",
-    "sessions_prescribed",
-    "sessions_done",
-    "share_of_sessions",
-    "mean_share",
-    "median_share",
-    "lower_quartile",
-    "upper_quartile",
-    "reached",
-    "share_reached",
-    "lower",
-    "upper",
-    "level",
-    "method",
-]
+    "allocated", "recorded", "n", "none_prescribed", "more_than_prescribed", "sessions_prescribed", "sessions_done",
+    "share_of_sessions", "mean_share", "median_share", "lower_quartile", "upper_quartile", "reached", "share_reached",
+    "lower", "upper", "level", "method",
+]  # fmt: skip
 
 
 def _notes(cohort: Cohort, entries: pd.DataFrame) -> tuple[str, ...]:

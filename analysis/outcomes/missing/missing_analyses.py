@@ -7,6 +7,7 @@ from typing import Any, get_args
 
 import numpy as np
 import pandas as pd
+from scipy.special import stdtrit
 
 from analysis.cohort.tables import Cohort
 from analysis.curves.recovery import fit_recovery
@@ -195,8 +196,6 @@ def _sizes(compared: Comparison, protocol: np.ndarray) -> dict[str, int]:
 
 
 def _observed(compared: Comparison) -> pd.DataFrame:
-    from scipy.special import stdtrit
-
     values, level = compared.model.values, compared.endpoint.level  # noqa: PD011 - a field, not a frame
     value, columns = values[:, compared.place], compared.columns(values)
     seen = np.isfinite(value) & np.isfinite(columns).all(axis=1)

@@ -92,24 +92,9 @@ def baseline_table(
 
 
 _COLUMNS = [
-    "variable",
-    "label",
-    "unit",
-    "category",
-    "protocol",
-    "allocated",
-    "n",
-    "missing",
-    "mean",
-    "standard_deviation",
-    "median",
-    "lower_quartile",
-    "upper_quartile",
-    "lowest",
-    "highest",
-    "count",
-    "share",
-]
+    "variable", "label", "unit", "category", "protocol", "allocated", "n", "missing", "mean", "standard_deviation",
+    "median", "lower_quartile", "upper_quartile", "lowest", "highest", "count", "share",
+]  # fmt: skip
 
 
 def _covariates(cohort: Cohort) -> list[str]:

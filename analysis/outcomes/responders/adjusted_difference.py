@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import expit, ndtri
 
 from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
@@ -144,7 +145,6 @@ def standardise(
     >>> share.round(3).tolist()
     [0.333, 0.667]
     """
-    from scipy.special import expit
     from statsmodels.genmod.families import Binomial
     from statsmodels.genmod.generalized_linear_model import GLM
 
@@ -182,8 +182,6 @@ def standardise(
 
 
 def _share_table(names: list[str], counts: pd.Series, shares: Any, covariance: Any, level: float) -> pd.DataFrame:
-    from scipy.special import ndtri
-
     nothing = np.full(len(names), np.nan)
     share = nothing if shares is None else shares
     error = nothing if covariance is None else np.sqrt(np.diag(covariance))
@@ -211,15 +209,6 @@ def _difference_table(
             (name, reference, int(counts.get(name, 0)), int(counts.get(reference, 0)), *found, level, _COMPARED)
         )
     columns = [
-        "protocol",
-        "reference",
-        "n",
-        "reference_n",
-        "difference",
-        "std_error",
-        "lower",
-        "upper",
-        "level",
-        "method",
-    ]
+        "protocol", "reference", "n", "reference_n", "difference", "std_error", "lower", "upper", "level", "method",
+    ]  # fmt: skip
     return add_number_needed(pd.DataFrame(rows, columns=columns))

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
+from scipy.special import ndtri
 
 from analysis.cohort.reference import patients_by_protocol
 from analysis.cohort.tables import Cohort
@@ -79,8 +80,6 @@ def paired_difference(
        difference   lower   upper
     0         0.2  0.0562  0.3292
     """
-    from scipy import stats
-
     check_level(level)
     check_counts(both, first_only, second_only, neither)
     a, b, c, d = (np.atleast_1d(np.asarray(one, dtype=float)) for one in (both, first_only, second_only, neither))
@@ -90,7 +89,7 @@ def paired_difference(
     cross = np.where(cross > 0, np.maximum(cross - n / 2, 0.0), cross)
     size = np.sqrt((a + b) * (c + d) * (a + c) * (b + d))
     phi = np.divide(cross, size, out=np.zeros_like(cross), where=size > 0)
-    z = float(stats.norm.ppf((1 + level) / 2))
+    z = float(ndtri((1 + level) / 2))
     limits, other_limits = (share_limits(share, n, quantile=z) for share in (first, second))
     lower, upper = difference_limits(first, limits, second, other_limits, correlation=phi)
     table = pd.DataFrame({"n": (a + b + c + d).astype("int64"), "first_share": first, "second_share": second})

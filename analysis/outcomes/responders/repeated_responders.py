@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from scipy.special import expit, ndtri
 
 from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
@@ -146,9 +147,7 @@ def _mixed_weeks(known: pd.DataFrame, weeks: Sequence[float]) -> tuple[list[floa
 def _cell_shares(
     used: pd.DataFrame, cells: list[tuple[str, float]], estimate: np.ndarray, covariance: np.ndarray, level: float
 ) -> pd.DataFrame:
-    from scipy import special, stats
-
-    half = float(stats.norm.ppf((1 + level) / 2)) * np.sqrt(np.diag(covariance))
+    half = float(ndtri((1 + level) / 2)) * np.sqrt(np.diag(covariance))
     grouped = used.groupby([used["protocol"].astype("str"), "week"])["responder"]
     seen, yes = grouped.size().to_dict(), grouped.sum().to_dict()
     return pd.DataFrame(
@@ -157,9 +156,9 @@ def _cell_shares(
             "week": [week for _, week in cells],
             "n": [int(seen[cell]) for cell in cells],
             "responders": [int(yes[cell]) for cell in cells],
-            "share": special.expit(estimate),
-            "lower": special.expit(estimate - half),
-            "upper": special.expit(estimate + half),
+            "share": expit(estimate),
+            "lower": expit(estimate - half),
+            "upper": expit(estimate + half),
             "level": level,
             "method": "generalised estimating equations, logit",
         }
@@ -169,10 +168,8 @@ def _cell_shares(
 def _cell_differences(
     cells: list[tuple[str, float]], reference: str, estimate: np.ndarray, covariance: np.ndarray, level: float
 ) -> pd.DataFrame:
-    from scipy import special, stats
-
-    z = float(stats.norm.ppf((1 + level) / 2))
-    share = special.expit(estimate)
+    z = float(ndtri((1 + level) / 2))
+    share = expit(estimate)
     slope = share * (1 - share)
     place = {cell: k for k, cell in enumerate(cells)}
     weeks = list(dict.fromkeys(week for _, week in cells))

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtri
 
 from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
@@ -129,12 +130,12 @@ def stratified_responders(cohort: Cohort, found: Responders, *, stratum: str = "
 
 
 def _limits(yes: Floats, n: Floats, other_yes: Floats, other_n: Floats, level: float) -> tuple[float, float, float]:
-    from scipy import optimize, stats
+    from scipy import optimize
 
     weight = n * other_n / (n + other_n)
     away = yes / n - other_yes / other_n
     estimate = float(weight @ away / weight.sum())
-    z = float(stats.norm.ppf((1 + level) / 2))
+    z = float(ndtri((1 + level) / 2))
 
     def score(difference: float, side: float) -> float:
         variance = _variance(difference, yes, n, other_yes, other_n)

@@ -139,21 +139,9 @@ def published_thresholds(cohort: Cohort, measure: str, *, week: float | None = N
 
 
 _PUBLISHED = [
-    "value",
-    "unit",
-    "kind",
-    "population",
-    "procedure",
-    "follow_up",
-    "follow_up_weeks",
-    "method",
-    "source",
-    "mark",
-    "accepted",
-    "same_procedure",
-    "default",
-    "caution",
-]
+    "value", "unit", "kind", "population", "procedure", "follow_up", "follow_up_weeks", "method", "source", "mark",
+    "accepted", "same_procedure", "default", "caution",
+]  # fmt: skip
 _WEEKS_IN = {"day": 1 / 7, "week": 1.0, "month": 365.25 / 12 / 7, "year": 365.25 / 7}
 
 

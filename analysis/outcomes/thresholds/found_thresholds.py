@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy.special import ndtri
 
 from analysis.errors import ModelError
 from analysis.outcomes.thresholds import anchor_methods as anchors
@@ -265,8 +266,6 @@ def _side_by_side(
 
 
 def _distribution_based(table: pd.DataFrame, baseline: str, measurement_error: float | None) -> pd.DataFrame:
-    from scipy import stats
-
     rows: list[tuple[str, float, int]] = []
     if baseline in table and table[baseline].notna().sum() > 1:
         start = table[baseline].dropna()
@@ -274,6 +273,6 @@ def _distribution_based(table: pd.DataFrame, baseline: str, measurement_error: f
     if measurement_error is not None:
         rows.append(("standard error of measurement", measurement_error, len(table)))
         for share in (0.90, 0.95):
-            change = float(stats.norm.ppf((1 + share) / 2)) * 2**0.5 * measurement_error
+            change = float(ndtri((1 + share) / 2)) * 2**0.5 * measurement_error
             rows.append((f"minimal detectable change ({100 * share:.0f} %)", change, len(table)))
     return pd.DataFrame(rows, columns=["method", "estimate", "n"])

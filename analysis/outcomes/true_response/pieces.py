@@ -5,6 +5,7 @@ from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from analysis.outcomes.true_response.true_pair import TruePair
 
@@ -138,8 +139,6 @@ def likelihood_in(
     tuple of ndarray
         Log likelihoods, shape (n, pieces); chances, of that shape, or empty without a threshold.
     """
-    from scipy.special import ndtr
-
     logs = np.empty((len(some), len(pieces.centre)))
     beyond = np.zeros_like(logs if threshold is not None else logs[:0])
     for seen, rows in _patterns_of(pair, some):

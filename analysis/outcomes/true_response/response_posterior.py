@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from analysis.outcomes.missing.gaps import patterns
 from analysis.outcomes.missing.weekly_model import WeeklyModel
@@ -77,8 +78,6 @@ def normal_posterior(
     >>> found.probability.shape, found.shares.shape
     ((120,), (5, 3))
     """
-    from scipy.special import ndtr
-
     rng = np.random.default_rng(seed)
     design, kind = model.design(), model.kinds[1]
     groups = patterns(model.values)

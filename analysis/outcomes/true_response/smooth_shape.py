@@ -6,6 +6,7 @@ from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from analysis.curves.formula.week_functions import natural_spline_basis
 from analysis.outcomes.true_response.pieces import Pieces, grid, lay_out, likelihood_in, scaled
@@ -52,8 +53,6 @@ class _Curve:
 
     def shares(self, coefficients: Floats, borders: Floats) -> tuple[Floats, Floats]:
         """Share of the distribution between one border and the next, and its derivatives by the coefficients."""
-        from scipy.special import ndtr
-
         height, slope, by = self.values(coefficients)
         at = np.interp(borders, height, _VALUES)
         inside = (borders > height[0]) & (borders < height[-1])
