@@ -100,13 +100,7 @@ class NumberExercise:
         return Feedback("wrong", f"{'Too high' if value > self.truth else 'Too low'}. {self.hint}", self.solution)
 
     def recognised(self, value: Any) -> str:
-        """Say what is told to a wrong answer that learners often give; empty for any other answer.
-
-        Parameters
-        ----------
-        value : number
-            The answer.
-        """
+        """Say what is told to a wrong answer that learners often give; empty for any other answer."""
         told = [(wrong, self.tolerance, hint) for wrong, hint in self.wrong]
         if self.unit in ("%", "percentage points"):
             told.append((self.truth / 100, self.tolerance / 100, _SHARE.format(self.unit)))

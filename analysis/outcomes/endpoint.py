@@ -239,7 +239,6 @@ def choose_endpoint(
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     measure : str
         A stored or derived measure.
     week : float

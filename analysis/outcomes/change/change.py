@@ -21,7 +21,6 @@ def change_frame(cohort: Cohort, endpoint: Endpoint) -> pd.DataFrame:
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         What was measured, where, and which value is the baseline; its week plays no part.
 
@@ -56,7 +55,6 @@ def change_at_week(cohort: Cohort, endpoint: Endpoint) -> pd.DataFrame:
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         What was measured, where, by when and from which baseline; it needs no threshold.
 

@@ -170,7 +170,6 @@ def chosen_group_change(
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         The measure, by which week and from which baseline; it needs no threshold.
     correlation : float

@@ -90,7 +90,6 @@ def adherence_association(
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         The improvement; sessions up to its week count. It needs no threshold.
     exposure : {"share of sessions", "minutes", "stimulation above the knee", "stimulation at the thigh"}

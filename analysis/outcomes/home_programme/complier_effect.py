@@ -89,7 +89,6 @@ def complier_effect(
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         The improvement; sessions up to its week count. It needs no threshold.
     randomised : bool

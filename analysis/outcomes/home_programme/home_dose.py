@@ -124,11 +124,6 @@ def _of_the_protocol(cohort: Cohort, entries: pd.DataFrame) -> tuple[pd.DataFram
 def dose_entries(cohort: Cohort) -> pd.DataFrame:
     """Give each entry of the sessions with its minutes and the stimulation delivered.
 
-    Parameters
-    ----------
-    cohort : Cohort
-        The cohort.
-
     Returns
     -------
     pandas.DataFrame

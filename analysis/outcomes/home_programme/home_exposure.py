@@ -35,7 +35,6 @@ def weekly_exposure(cohort: Cohort, exposure: Exposure, modality: str | None = N
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     exposure : {"share of sessions", "minutes", "stimulation above the knee", "stimulation at the thigh"}
         What is counted.
     modality : str, optional

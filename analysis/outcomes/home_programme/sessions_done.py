@@ -125,11 +125,6 @@ def adherence_by_week(cohort: Cohort, *, enough: float = 0.8, level: float = 0.9
 def session_shares(cohort: Cohort) -> pd.DataFrame:
     """Give each entry of the sessions with the share of the prescribed sessions that was done.
 
-    Parameters
-    ----------
-    cohort : Cohort
-        The cohort.
-
     Returns
     -------
     pandas.DataFrame

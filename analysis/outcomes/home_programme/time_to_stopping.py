@@ -146,7 +146,6 @@ def weeks_of_patients(cohort: Cohort, modality: str | None = None) -> pd.DataFra
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     modality : str, optional
         One modality; by default all of them together.
 

@@ -84,7 +84,6 @@ def missing_data_analyses(
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         What is compared, at a scheduled week; its own rule for missing visits plays no part. Without a threshold there are
         no responders. Where no reference is named, in it or in the cohort, the analyses that fill visits as if under the

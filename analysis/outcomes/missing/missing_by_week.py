@@ -50,7 +50,6 @@ def missing_by_week(
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     measure : str
         A stored or derived measure.
     limb : str, optional

@@ -75,7 +75,6 @@ def missing_patterns(
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     measure : str
         A stored or derived measure.
     week : float, optional

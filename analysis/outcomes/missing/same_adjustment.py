@@ -66,7 +66,6 @@ def compare_at_week(cohort: Cohort, endpoint: Endpoint, covariates: Sequence[str
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         What is compared.
     covariates : sequence of str or None

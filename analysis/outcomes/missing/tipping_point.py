@@ -70,7 +70,6 @@ def tipping_point(
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         What is compared, at a scheduled week; it needs no threshold.
     deltas : sequence of float, optional

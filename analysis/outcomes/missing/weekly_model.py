@@ -64,7 +64,6 @@ def fit_weekly(cohort: Cohort, measure: str, *, limb: str | None = None, covaria
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     measure : str
         A stored or derived measure.
     limb : str, optional

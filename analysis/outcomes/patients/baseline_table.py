@@ -43,7 +43,6 @@ def baseline_table(
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     covariates : sequence of str, optional
         Columns of ``patients`` to describe; by default all but the identifier and the protocol.
     measures : sequence of str, optional

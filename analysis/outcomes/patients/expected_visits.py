@@ -27,7 +27,6 @@ def seen_weeks(cohort: Cohort, measure: str | None = None, limb: str | None = No
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     measure : str, optional
         Seen means having a value of this measure; by default of any.
     limb : str, optional
@@ -99,7 +98,6 @@ def visit_grid(cohort: Cohort, seen: pd.DataFrame, weeks: Sequence[float]) -> pd
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     seen : pandas.DataFrame
         As :func:`seen_weeks` gives it.
     weeks : sequence of float

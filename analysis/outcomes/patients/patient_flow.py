@@ -60,7 +60,6 @@ def patient_flow(
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     measure : str, optional
         A visit is one with a value of this measure; by default of any measure.
     limb : str, optional

@@ -49,7 +49,6 @@ def better_or_worse(cohort: Cohort, endpoint: Endpoint, *, worsening: float | No
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         The improvement that counts as better, also in per cent of the baseline. Who was not seen is left out.
     worsening : float, optional

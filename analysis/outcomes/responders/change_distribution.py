@@ -48,7 +48,6 @@ def change_distribution(
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         By its criterion the distribution is of the improvement, of the improvement in per cent of the baseline, or of the
         value itself (share at or above each value; at or below where lower is better). It needs no threshold.

@@ -50,7 +50,6 @@ def reached_and_kept(cohort: Cohort, endpoint: Endpoint, *, until: float | None 
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         What must be reached, from its week on. Missing visits "excluded": a patient counts once every visit between was
         made, or one visit showed that it was not kept; "non-response": a missed visit counts as not kept.

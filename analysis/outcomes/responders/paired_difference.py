@@ -102,7 +102,6 @@ def responders_at_two_weeks(cohort: Cohort, endpoint: Endpoint, *, earlier: floa
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         What must be reached; its week is the later one. Who missed one of the visits is left out.
     earlier : float

@@ -58,7 +58,6 @@ def repeated_responders(
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         What must be reached at each week; its own week plays no part.
     weeks : sequence of float, optional

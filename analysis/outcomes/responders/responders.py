@@ -71,7 +71,6 @@ def responders(cohort: Cohort, endpoint: Endpoint | str, **options: Unpack[Endpo
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint or str
         What is counted; or a measure, and the other words of :func:`analysis.outcomes.endpoint.choose_endpoint` behind it:
         ``responders(cohort, "koos_pain", week=26)``.

@@ -49,7 +49,6 @@ def threshold_grid(cohort: Cohort, endpoint: Endpoint, *, thresholds: Sequence[f
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         The main analysis.
     thresholds : sequence of float, optional

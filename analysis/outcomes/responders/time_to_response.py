@@ -58,7 +58,6 @@ def time_to_response(cohort: Cohort, endpoint: Endpoint) -> TimeToResponse:
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         What must be reached; its week plays no part.
 

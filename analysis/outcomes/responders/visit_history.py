@@ -14,7 +14,6 @@ def responder_history(cohort: Cohort, endpoint: Endpoint) -> pd.DataFrame:
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         What must be reached; its week plays no part.
 

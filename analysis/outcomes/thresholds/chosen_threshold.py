@@ -81,7 +81,6 @@ def published_thresholds(cohort: Cohort, measure: str, *, week: float | None = N
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     measure : str
         The measure.
     week : float, optional

@@ -107,7 +107,6 @@ def probability_of_response(
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         What the true change, or for a state the true value, must reach at a scheduled week. Every patient modelled counts,
         seen at the week or not.

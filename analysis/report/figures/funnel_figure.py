@@ -43,7 +43,6 @@ def funnel_figure(found: Funnel, sites: pd.DataFrame, indicator: Indicator, *, s
     sites : pandas.DataFrame
         Every site: site, numerator, denominator, value, hidden.
     indicator : Indicator
-        The indicator.
     span : str
         The quarters compared, in words.
     message : str
