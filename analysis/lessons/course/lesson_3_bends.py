@@ -25,13 +25,7 @@ LONG_HANDLE = 3.6
 
 
 class Bends:
-    """A small clinic, its splines, and the next patients.
-
-    Parameters
-    ----------
-    seed : int
-        Seed of the data.
-    """
+    """A small clinic, its splines, and the next patients, of data with a seed."""
 
     def __init__(self, seed: int) -> None:
         self.seed = seed

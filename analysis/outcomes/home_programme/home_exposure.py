@@ -67,21 +67,9 @@ def without_prescription(
 ) -> tuple[tuple[str, ...], int]:
     """Name the protocols that prescribe none of it: their patients have a dose of 0 by design.
 
-    Parameters
-    ----------
-    cohort, exposure, modality
-        As in :func:`weekly_exposure`.
-
-    Returns
-    -------
-    tuple of (tuple of str, int)
-        The protocols in their order: without an entry, or with 0 sessions prescribed in every one (a prescription that is
-        missing is not 0); and how many of their patients did some all the same.
-
-    Raises
-    ------
-    ModelError
-        As in :func:`weekly_exposure`.
+    Takes and raises what :func:`weekly_exposure` does. Gives the protocols in their order: without an entry, or with 0
+    sessions prescribed in every one (a prescription that is missing is not 0); and how many of their patients did some
+    all the same.
 
     Examples
     --------

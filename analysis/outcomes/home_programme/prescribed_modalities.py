@@ -62,12 +62,7 @@ IN_WORDS = {NOT_PRESCRIBED: "not prescribed", NO_RECORD: "not recorded"}
 
 
 def not_prescribed_in_words(table: pd.DataFrame) -> tuple[str, ...]:
-    """Name what is not prescribed, and the protocols without any session on record.
-
-    Parameters
-    ----------
-    table : pandas.DataFrame
-        From :func:`prescribed_modalities`.
+    """Name what is not prescribed by :func:`prescribed_modalities`, and the protocols without any session on record.
 
     Examples
     --------

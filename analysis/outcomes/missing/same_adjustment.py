@@ -63,18 +63,7 @@ class Comparison:
 def compare_at_week(cohort: Cohort, endpoint: Endpoint, covariates: Sequence[str] | None) -> Comparison:
     """Fit the joint model with what the comparison is adjusted for; by default what the recovery curves take.
 
-    Parameters
-    ----------
-    cohort : Cohort
-    endpoint : Endpoint
-        What is compared.
-    covariates : sequence of str or None
-        "baseline" and columns of the patients.
-
-    Returns
-    -------
-    Comparison
-        The model, and what is compared with what.
+    ``covariates`` are "baseline" and columns of the patients.
 
     Raises
     ------

@@ -158,12 +158,7 @@ def week_place(model: WeeklyModel, week: float) -> int:
 
 
 def check_draws(draws: int) -> None:
-    """Refuse fewer than two draws, which have no spread.
-
-    Raises
-    ------
-    ModelError
-        Fewer than two.
+    """Refuse fewer than two draws, which have no spread, by a ModelError.
 
     Examples
     --------

@@ -68,20 +68,7 @@ def grid(centres: tuple[Floats, Floats], borders: tuple[Floats, Floats]) -> Piec
 
 
 def lay_out(pair: TruePair, some: NDArray[np.int64]) -> Pieces:
-    """Lay pieces out as far as the patients reach.
-
-    Parameters
-    ----------
-    pair : TruePair
-        What the visits say of the two true values of each patient.
-    some : ndarray of int
-        The patients.
-
-    Returns
-    -------
-    Pieces
-        Denser within three standard deviations.
-    """
+    """Lay pieces out as far as some of the patients reach, denser within three standard deviations."""
     reach = np.full(2, _CORE + 1)
     for seen, rows in _patterns_of(pair, some):
         found = pair.evidence(seen, some[rows], {})
@@ -174,17 +161,7 @@ def _in_pieces(weight: Floats, given: Floats, pieces: Pieces, *, first: bool) ->
 
 
 def scaled(logs: Floats) -> Floats:
-    """Give likelihoods whose largest is 1 for each patient.
-
-    Parameters
-    ----------
-    logs : ndarray, shape (n, pieces)
-        Log likelihoods.
-
-    Returns
-    -------
-    ndarray, shape (n, pieces)
-        Likelihoods.
+    """Give likelihoods, shape (n, pieces), whose largest is 1 for each patient, from log likelihoods of that shape.
 
     Examples
     --------
