@@ -1,17 +1,13 @@
 """What every result shares: it shows itself, as text and in a notebook, by a headline, a short table and notes."""
 
-from __future__ import annotations
-
 import html
 import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
 
 #: Rows shown of a table at most, and of all tables of a result together; the tables themselves are whole.
 _ROWS_SHOWN, _ROWS_IN_ALL = 12, 16

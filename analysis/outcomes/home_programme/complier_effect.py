@@ -1,15 +1,17 @@
 """Effect of the home dose in a trial, by its allocation: what more sessions did in those who do them when offered."""
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
+from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import change_at_week, with_covariates
+from analysis.outcomes.endpoint import Endpoint
 from analysis.outcomes.home_programme.adherence_association import design_matrix
 from analysis.outcomes.home_programme.home_exposure import (
     UNITS,
@@ -20,14 +22,6 @@ from analysis.outcomes.home_programme.home_exposure import (
 )
 from analysis.result import ResultWithNotes
 from analysis.statistics.two_stages import anderson_rubin, two_stages
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import NDArray
-
-    from analysis.cohort.tables import Cohort
-    from analysis.outcomes.endpoint import Endpoint
 
 METHOD = "two-stage least squares, HC1, t"
 #: First-stage F below which an instrument is called weak (Staiger and Stock, Econometrica 1997;65:557).
@@ -95,7 +89,6 @@ def complier_effect(
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         The improvement; sessions up to its week count. It needs no threshold.
     randomised : bool

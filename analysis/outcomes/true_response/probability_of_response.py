@@ -1,35 +1,27 @@
 """Probability of response: how likely each patient's true change is beyond the threshold, error and gaps counted in."""
 
-from __future__ import annotations
-
 import warnings
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
+from analysis.cohort.measures import Measure
+from analysis.cohort.tables import Cohort
 from analysis.errors import DistributionWarning, ModelError
+from analysis.outcomes.endpoint import Endpoint
 from analysis.outcomes.missing.weekly_model import WeeklyModel, check_baseline, check_draws, fit_weekly, week_place
 from analysis.outcomes.responders.responders import responders
-from analysis.outcomes.true_response.free_distribution import free_probability
+from analysis.outcomes.true_response.free_distribution import FreeProbability, free_probability
 from analysis.outcomes.true_response.normality import check_normality
 from analysis.outcomes.true_response.response_posterior import normal_posterior, true_covariance
 from analysis.outcomes.true_response.response_tables import differences_of_shares, expected_responders, raw_disagreement
 from analysis.outcomes.true_response.true_pair import TruePair
 from analysis.result import ResultWithNotes
 
-if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-
-    from numpy.typing import NDArray
-
-    from analysis.cohort.measures import Measure
-    from analysis.cohort.tables import Cohort
-    from analysis.outcomes.endpoint import Endpoint
-    from analysis.outcomes.true_response.free_distribution import FreeProbability
-
-    Floats = NDArray[np.float64]
+Floats = NDArray[np.float64]
 
 POSTERIOR = "posterior draws of the mixed model"
 FREE = "draws of a distribution of free shape"
@@ -115,7 +107,6 @@ def probability_of_response(
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         What the true change, or for a state the true value, must reach at a scheduled week. Every patient modelled counts,
         seen at the week or not.

@@ -1,11 +1,10 @@
 """The figure and the table of differences by week, against the line of no difference."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
+import pandas as pd
+from matplotlib.figure import Figure as Drawing
 
+from analysis.curves.recovery import RecoveryCurves
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import axes_inches, draw_estimates, panel_grid, week_axis, wrap, zero_line
 from analysis.report.parts.figures import Figure
@@ -14,13 +13,6 @@ from analysis.report.parts.look import FAINT, Width, marks, quiet_grid
 from analysis.report.parts.numbers import in_text, shown_decimals
 from analysis.report.parts.tables import Column, Table
 from analysis.report.parts.wording import method_in_words
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.figure import Figure as Drawing
-
-    from analysis.curves.recovery import RecoveryCurves
-
 
 #: More differences than this stand in rows of three, and as one row each on a slide.
 MOST_BESIDE_EACH_OTHER = 3

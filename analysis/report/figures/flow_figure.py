@@ -1,21 +1,15 @@
 """The flow of patients as a diagram: allocated, with a baseline, seen at each week, lost and why."""
 
-from __future__ import annotations
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure as Drawing
 
-from typing import TYPE_CHECKING
-
+from analysis.outcomes.patients.patient_flow import PatientFlow
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import wrap
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import FAINT, INK, PAPER, QUIET, WIDTH_INCHES, Mark, Width, marks, new_drawing
 from analysis.report.parts.tables import Column, Table
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure as Drawing
-
-    from analysis.outcomes.patients.patient_flow import PatientFlow
 
 #: More protocols than this are shown in the table only.
 MOST_COLUMNS = 4
@@ -26,21 +20,9 @@ _ON_A_SLIDE = 1.4
 
 
 def flow_figure(found: PatientFlow, *, modelled: pd.Series | None = None, modelled_words: str = "") -> Figure:
-    """Draw the flow of patients, a column a protocol.
+    """Draw the flow of one to four protocols, a column each; its table has the numbers at every week.
 
-    Parameters
-    ----------
-    found : PatientFlow
-        The flow, of one to four protocols.
-    modelled : pandas.Series, optional
-        Patients in the model, by protocol.
-    modelled_words : str
-        What the model is of.
-
-    Returns
-    -------
-    Figure
-        Its table has the numbers at every week.
+    ``modelled`` has the patients in the model by protocol, ``modelled_words`` what it is of.
     """
     names = [str(name) for name in found.allocated["protocol"]]
     drawn = marks(names)
@@ -83,13 +65,7 @@ def flow_figure(found: PatientFlow, *, modelled: pd.Series | None = None, modell
 
 
 def flow_across(found: PatientFlow) -> Table:
-    """Show how many patients were seen with a row a protocol and a column a week, for many protocols.
-
-    Parameters
-    ----------
-    found : PatientFlow
-        The flow.
-    """
+    """Show how many patients were seen with a row a protocol and a column a week, for many protocols."""
     wide = found.by_week.pivot_table(index="protocol", columns="week", values="seen", sort=False).reset_index()
     wide.columns = ["protocol", *(f"week {float(week):g}" for week in wide.columns[1:])]
     table = found.allocated[["protocol", "allocated"]].merge(wide, on="protocol", how="left")
@@ -108,13 +84,7 @@ def flow_across(found: PatientFlow) -> Table:
 
 
 def lost_table(found: PatientFlow) -> Table:
-    """Show who was lost before the last week, and why.
-
-    Parameters
-    ----------
-    found : PatientFlow
-        The flow.
-    """
+    """Show who was lost before the last week, and why."""
     return Table(
         found.lost,
         f"Patients not seen at week {numbers.week(found.weeks[-1])} nor later, with the reason on record.",

@@ -1,14 +1,15 @@
 """Figures of the home programme, of harms and of missing visits."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
+from matplotlib.colors import Colormap
+from matplotlib.figure import Figure as Drawing
 
-from analysis.outcomes.home_programme.events import ANY
+from analysis.cohort.measures import Measure
+from analysis.outcomes.home_programme.events import ANY, EventsByProtocol
 from analysis.outcomes.home_programme.prescribed_modalities import IN_WORDS
+from analysis.outcomes.home_programme.sessions_done import AdherenceByWeek
+from analysis.outcomes.missing.missing_by_week import MissingByWeek
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import axes_inches, legend_above, panel_grid, week_axis, wrap
 from analysis.report.parts.figures import Figure
@@ -29,28 +30,11 @@ from analysis.report.parts.numbers import in_text
 from analysis.report.parts.tables import Column, Table, level_of
 from analysis.report.parts.wording import MOST_LISTED
 
-if TYPE_CHECKING:
-    from matplotlib.colors import Colormap
-    from matplotlib.figure import Figure as Drawing
-
-    from analysis.cohort.measures import Measure
-    from analysis.outcomes.home_programme.events import EventsByProtocol
-    from analysis.outcomes.home_programme.sessions_done import AdherenceByWeek
-    from analysis.outcomes.missing.missing_by_week import MissingByWeek
-
 
 def adherence_figure(found: AdherenceByWeek) -> Figure:
     """Draw the share of prescribed sessions that was done, by week, modality and protocol.
 
-    Parameters
-    ----------
-    found : AdherenceByWeek
-        Home adherence, recorded and not empty.
-
-    Returns
-    -------
-    Figure
-        Its table has a row a protocol, modality and week.
+    Some sessions are recorded; the table has a row a protocol, modality and week.
     """
     table = found.table[found.table["recorded"] > found.table["none_prescribed"]]
     names = list(dict.fromkeys(table["protocol"]))
@@ -156,17 +140,7 @@ def harm_figure(found: EventsByProtocol) -> Figure:
 def missing_figure(found: MissingByWeek, measure: Measure) -> Figure:
     """Draw the share of expected visits that were missed as a table of shades, by protocol and week.
 
-    Parameters
-    ----------
-    found : MissingByWeek
-        Missing visits, not empty.
-    measure : Measure
-        The measure.
-
-    Returns
-    -------
-    Figure
-        Its table has a row a protocol and week.
+    Some visits are expected; the table has a row a protocol and week.
     """
     table = found.table
     names = list(dict.fromkeys(table["protocol"]))

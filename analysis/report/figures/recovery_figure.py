@@ -1,12 +1,13 @@
 """The figure of recovery curves: model means by week with their intervals, and the patients behind them."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure as Drawing
 
+from analysis.curves.recovery import RecoveryCurves
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import (
     axes_inches,
@@ -23,14 +24,6 @@ from analysis.report.parts.look import MOST_IN_ONE_PANEL, QUIET, Mark, Width, ma
 from analysis.report.parts.numbers import in_text, shown_decimals
 from analysis.report.parts.tables import Column, Table
 from analysis.report.parts.wording import method_in_words
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure as Drawing
-
-    from analysis.curves.recovery import RecoveryCurves
 
 #: Behind the means at most this many patients of a protocol are drawn; the caption says so.
 MOST_PATIENTS_DRAWN = 150

@@ -1,11 +1,10 @@
 """Figures of responders: how far patients improved, and how many reached a threshold."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
+import pandas as pd
+from matplotlib.figure import Figure as Drawing
 
+from analysis.outcomes.responders.responders import Responders
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import legend_above, wrap
 from analysis.report.parts.figures import Figure
@@ -22,12 +21,6 @@ from analysis.report.parts.look import (
 )
 from analysis.report.parts.numbers import in_text, shown_decimals
 from analysis.report.parts.tables import Column, Table
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.figure import Figure as Drawing
-
-    from analysis.outcomes.responders.responders import Responders
 
 _ROOM: dict[Width, int] = {"wide": 90, "narrow": 32}
 
@@ -102,19 +95,9 @@ def change_figure(found: Responders) -> Figure:
 
 
 def responder_figure(found: Responders, *, message: str = "") -> Figure:
-    """Draw the share of responders of each protocol with its interval.
+    """Draw the share of responders of each protocol with its interval; its table has a row a protocol.
 
-    Parameters
-    ----------
-    found : Responders
-        A responder analysis.
-    message : str
-        What a slide of it says.
-
-    Returns
-    -------
-    Figure
-        Its table has a row a protocol.
+    The message is what a slide of it says.
     """
     table = found.table
     names = list(table["protocol"])
