@@ -1,22 +1,16 @@
 """The command line: each command calls the library once and says what it did and what to open next."""
 
-from __future__ import annotations
-
 import ast
 import sys
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, TypeVar
+from typing import Annotated, Any, TypeVar
 
 import typer
 from rich.console import Console
 from rich.markup import escape
 
 from analysis.errors import KneecurveError, ReportError
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from analysis.cohort import CheckReport
 
 app = typer.Typer(
     name="kneecurve",
@@ -60,7 +54,6 @@ def demo(
     cohort = generate_cohort(DEMO_SCENARIO, patients=patients, seed=seed).observed
     out.print("2/3 Checking the cohort")
     checked = check_cohort(cohort)
-    _stop_on_errors(checked)
     written = write_cohort(cohort, cohort_folder, overwrite=overwrite)
     out.print(f"    {checked.n_errors} errors, {checked.n_warnings} warnings; written to {escape(str(written))}")
     out.print("3/3 Running the report notebook")
@@ -121,7 +114,7 @@ def import_file(
     try:
         imported = import_cohort(file, map_file)
     except FailedCheckError as error:
-        _show(error.report)
+        out.print(escape(error.report.to_text()))
         raise KneecurveError(error.what, where=str(file), what_to_do=error.what_to_do) from None
     cohort = imported.cohort
     if schedule_file is not None and (imported.schedule is None or schedule_file.exists()):
@@ -132,7 +125,7 @@ def import_file(
             where=f"--schedule-report {schedule_file}",
             what_to_do="Add a section [schedule] to the map." if imported.schedule is None else "Choose another name.",
         )
-    _show(imported.checked)
+    out.print(escape(imported.checked.to_text()))
     written = write_cohort(cohort, folder, file_format=file_format, overwrite=overwrite)  # type: ignore[arg-type]
     if imported.schedule is not None:
         out.print(escape(str(imported.schedule)))
@@ -158,7 +151,7 @@ def check(
     from analysis.cohort import check_folder
 
     checked = check_folder(folder)
-    _show(checked)
+    out.print(escape(checked.to_text()))
     if export is not None:
         from analysis.quality import export_findings
 
@@ -200,7 +193,7 @@ def deidentify_source(
     overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace a cohort in that folder.")] = False,
 ) -> None:
     """Take the identifiers out of data (Safe Harbor, 45 CFR 164.514(b)(2)) and say what was found and done."""
-    from analysis.cohort import deidentify
+    from analysis.cohort import deidentify, disclosure_risk, load_cohort
 
     done = deidentify(
         source,
@@ -217,7 +210,7 @@ def deidentify_source(
     out.print(escape(done.to_text()))
     out.print(f"Written to {escape(str(folder))}")
     if (folder / "datapackage.json").exists():
-        _show_risk(folder)
+        out.print(escape(str(disclosure_risk(load_cohort(folder)))))
     else:
         out.print("Next, a map of the new tables: kneecurve import FILE --suggest-map")
 
@@ -340,22 +333,6 @@ def _parameter(text: str) -> tuple[str, Any]:
         return name.strip(), ast.literal_eval(value)
     except (ValueError, SyntaxError):
         return name.strip(), value
-
-
-def _show(checked: CheckReport) -> None:
-    out.print(escape(checked.to_text()))
-
-
-def _show_risk(folder: Path) -> None:
-    from analysis.cohort import disclosure_risk, load_cohort
-
-    out.print(escape(str(disclosure_risk(load_cohort(folder)))))
-
-
-def _stop_on_errors(checked: CheckReport) -> None:
-    if not checked.passed:
-        err.print("[bold red]Error:[/] The cohort has errors; nothing was written. Mend the source and try again.")
-        raise typer.Exit(1)
 
 
 def _with_progress(work: Callable[[Callable[[int, int], None]], Result]) -> Result:

@@ -1,11 +1,6 @@
 """Exceptions and warnings of the kit; every message says what happened, where, and what to do."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
+from collections.abc import Iterable
 
 __all__ = [
     "BoundaryWarning",

@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, nullcontext
 from threading import Timer
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
 
 #: Seconds after which progress is shown.
 PATIENCE = 2.0

@@ -1,17 +1,13 @@
 """What every result shares: it shows itself, as text and in a notebook, by a headline, a short table and notes."""
 
-from __future__ import annotations
-
 import html
 import re
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
 
 #: Rows shown of a table at most, and of all tables of a result together; the tables themselves are whole.
 _ROWS_SHOWN, _ROWS_IN_ALL = 12, 16
@@ -86,9 +82,11 @@ def patients_have(count: int, total: int, what: str) -> str:
     Examples
     --------
     >>> patients_have(1, 12, "no entry"), patients_have(2, 1200, "no entry")
-    ('1 of 12 patients has no entry.', '2 of 1,200 patients have no entry.')
+    ('Of 12 patients 1 has no entry.', 'Of 1,200 patients 2 have no entry.')
     """
-    return f"{count:,} of {total:,} patients {'has' if count == 1 else 'have'} {what}."
+    if total == 1:
+        return f"The one patient has {what}."
+    return f"Of {total:,} patients {count:,} {'has' if count == 1 else 'have'} {what}."
 
 
 def visible(text: str) -> str:

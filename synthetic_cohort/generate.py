@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from analysis.cohort import Cohort, Provenance
 from analysis.errors import CohortError
@@ -23,9 +23,6 @@ from synthetic_cohort.seen.events import draw_events
 from synthetic_cohort.seen.long_table import make_cells
 from synthetic_cohort.seen.missingness import REASONS, Missing, draw_missing
 from synthetic_cohort.truth import Truth
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
 
 _SESSIONS = ["patient_id", "week", "modality", "sessions_prescribed", "sessions_done", "minutes_done", "level_knee",
              "level_thigh"]  # fmt: skip

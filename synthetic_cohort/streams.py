@@ -8,20 +8,10 @@ import numpy as np
 
 
 def stream(seed: int, *names: str) -> np.random.Generator:
-    """Give the generator of one named part of a cohort.
+    """Give the generator of one named part of a cohort, by its path, for example ``"visits", "pain", "error"``.
 
-    Parameters
-    ----------
-    seed : int
-        Seed of the cohort, 0 or more.
-    *names : str
-        Path of the part, for example ``"visits", "pain", "error"``.
-
-    Returns
-    -------
-    numpy.random.Generator
-        PCG64, seeded with the seed and the first 128 bits of the SHA-256 of the path: the same on every platform, and
-        independent of the streams of other paths.
+    PCG64, seeded with the seed and the first 128 bits of the SHA-256 of the path: the same on every platform, and
+    independent of the streams of other paths.
 
     Examples
     --------

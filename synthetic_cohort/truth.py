@@ -4,19 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from synthetic_cohort.expected.expectation import series_means
-from synthetic_cohort.home_programme.sessions import dose_response
-
-if TYPE_CHECKING:
-    from synthetic_cohort.home_programme.sessions import Sessions
-    from synthetic_cohort.patients.trajectories import Curves, Traits
-    from synthetic_cohort.scenarios.scenario import Scenario
-    from synthetic_cohort.seen.long_table import Cells
+from synthetic_cohort.home_programme.sessions import Sessions, dose_response
+from synthetic_cohort.patients.trajectories import Curves, Traits
+from synthetic_cohort.scenarios.scenario import Scenario
+from synthetic_cohort.seen.long_table import Cells
 
 
 @dataclass(frozen=True, eq=False)

@@ -24,6 +24,12 @@ def tree_of(file):
     return ast.parse(file.read_text(encoding="utf-8"))
 
 
+@cache
+def parts_of(tree):
+    """Walk through a tree once."""
+    return list(ast.walk(tree))
+
+
 def described(docstring, *sections):
     """Give the names that sections of a numpydoc docstring describe, with what they call the type of each."""
     found = {}
@@ -37,12 +43,14 @@ def described(docstring, *sections):
     return found
 
 
+@cache
 def written(annotation):
     """Write an annotation, names of the kit's own types (``Array``, ``Parts``) replaced by what they stand for."""
     text = ast.unparse(annotation) if annotation is not None else ""
-    return re.sub(r"\w+", lambda word: aliases().get(word[0], word[0]), text)
+    return re.sub(r"[A-Z]\w+", lambda word: aliases().get(word[0], word[0]), text)
 
 
+@cache
 def taken(node):
     """Give what a function takes, or a class to be made, with the annotation of each."""
     if isinstance(node, ast.ClassDef):
@@ -55,11 +63,12 @@ def taken(node):
     return {one.arg: written(one.annotation) for one in every if one is not None and one.arg not in {"self", "cls"}}
 
 
+@cache
 def held(node):
     """Give what the objects of a class have: what it takes, its methods, and what is set anywhere in it."""
     names = {one.name: written(one.returns) for one in node.body if isinstance(one, ast.FunctionDef)}
     for one in ast.walk(node):
-        if isinstance(one, ast.Attribute | ast.Name) and isinstance(one.ctx, ast.Store):
+        if isinstance(one, (ast.Attribute, ast.Name)) and isinstance(one.ctx, ast.Store):
             names.setdefault(getattr(one, "attr", None) or one.id, "")
     return {**names, **taken(node)}
 
@@ -77,8 +86,8 @@ def inherited(node, of):
 def untrue(tree):
     """Give what docstrings describe though it is not there, or as another type than it is, or leave out."""
     found = []
-    for node in ast.walk(tree):
-        if not isinstance(node, ast.ClassDef | ast.FunctionDef) or not (text := ast.get_docstring(node)):
+    for node in parts_of(tree):
+        if not isinstance(node, (ast.ClassDef, ast.FunctionDef)) or not (text := ast.get_docstring(node)):
             continue
         sections = {"Parameters": inherited(node, taken)}
         if isinstance(node, ast.ClassDef):
@@ -99,7 +108,7 @@ def untrue(tree):
 
 @cache
 def classes():
-    return {node.name: node for file in FILES for node in ast.walk(tree_of(file)) if isinstance(node, ast.ClassDef)}
+    return {node.name: node for file in FILES for node in parts_of(tree_of(file)) if isinstance(node, ast.ClassDef)}
 
 
 @cache
@@ -129,8 +138,8 @@ def words_of_code():
     words = set()
     for file in FILES:
         words.update(file.relative_to(ROOT).with_suffix("").parts)
-        for node in ast.walk(tree_of(file)):
-            words.update(str(getattr(node, name, "")) for name in ("id", "attr", "arg", "name"))
+        for node in parts_of(tree_of(file)):
+            words.update(str(node.__dict__[name]) for name in ("id", "attr", "arg", "name") if name in node.__dict__)
             if isinstance(node, ast.Constant) and isinstance(node.value, str) and "\n" not in node.value:
                 words.update(re.findall(r"\w+", node.value))
     for file in (file for name in ("analysis", "synthetic_cohort") for file in (ROOT / name).rglob("*.toml")):
@@ -140,7 +149,7 @@ def words_of_code():
 
 def unknown_names(tree, known):
     """Give what docstrings write as a name of the code, and no code has."""
-    said = [one for one in ast.walk(tree) if isinstance(one, ast.Module | ast.ClassDef | ast.FunctionDef)]
+    said = [one for one in parts_of(tree) if isinstance(one, (ast.Module, ast.ClassDef, ast.FunctionDef))]
     texts = [ast.get_docstring(one) or "" for one in said]
     named = re.findall(r"(?::\w+:`~?|``)(\w[\w.]*?)(?:\(\))?`", "\n".join(texts))
     words = {word for name in named for word in name.split(".") if word and not word.isdigit()}
@@ -178,8 +187,8 @@ def test_tolerances_have_a_name_and_a_reason(room):
 
 def reached_around(tree):
     """Give the lines that read all local names at once, or change a frozen object after it was made."""
-    calls = {one: ast.unparse(one.func) for one in ast.walk(tree) if isinstance(one, ast.Call)}
-    making = [one for one in ast.walk(tree) if isinstance(one, ast.FunctionDef) and one.name == "__post_init__"]
+    calls = {one: ast.unparse(one.func) for one in parts_of(tree) if isinstance(one, ast.Call)}
+    making = [one for one in parts_of(tree) if isinstance(one, ast.FunctionDef) and one.name == "__post_init__"]
     allowed = {one for made in making for one in ast.walk(made) if calls.get(one) == "object.__setattr__"}
     reached = {one for one, name in calls.items() if name in {"locals", "vars", "object.__setattr__"}}
     return sorted(one.lineno for one in reached - allowed)

@@ -2,23 +2,17 @@
 
 - ``tables``: The Cohort, and the only place with the names of its columns, their meaning and their units.
 - ``columns``: Kinds of columns, and how a column is brought to its kind without losing or changing a value.
-- ``measures``: Outcome measures: unit, direction, plausible range, and the thresholds of change with where they come
-  from.
-- ``catalogue``: Measures from plain data: the catalogue that comes with the kit, and those of a map file or cohort,
-  read strictly.
+- ``measures``: Outcome measures: unit, direction, plausible range, and thresholds of change with their sources.
+- ``catalogue``: Measures from plain data, read strictly: the catalogue of the kit, those of a map or cohort.
 - ``derived``: Measures computed from stored ones; they are never stored.
-- ``visit_frame``: One measure of a cohort as one row a visit, with baseline, change and the patient's columns: what
-  models take.
+- ``visit_frame``: One measure of a cohort as one row a visit, with baseline and change: what models take.
 - ``session_log``: A home-session log, one row a session, checked and summed into weeks of one modality.
-- ``prescriptions``: What was prescribed: which home sessions, how often, to which protocols, in which weeks of the
-  programme.
+- ``prescriptions``: What was prescribed: which home sessions, how often, to which protocols, in which weeks.
 - ``reference``: Which protocol the others are compared with: one function decides for every comparison.
 - ``schedule``: Schedule: actual weeks become scheduled weeks by visit windows, and every value's way is on record.
 - ``no_labels``: Labels that programs write where there is none, such as nan: no protocol or site has such a name.
-- ``findings``: The result of a check: every problem found, in one table, for the screen, a notebook or the site that
-  must answer.
-- ``provenance``: Where a cohort came from: source files with their hashes, or a scenario with its seed, and the steps
-  since.
+- ``findings``: The result of a check: every problem found, in one table.
+- ``provenance``: Where a cohort came from: source files with their hashes, or a scenario with its seed.
 """
 
 from analysis.cohort.catalogue import load_catalogue

@@ -14,22 +14,7 @@ from analysis.cohort.measures import Direction, Measure, Measures, MixUp, Thresh
 from analysis.errors import CohortError, check_choice
 
 _LIMBS = ("involved", "uninvolved", "none")
-_ALLOWED = {
-    "label",
-    "unit",
-    "direction",
-    "lowest",
-    "highest",
-    "limbs",
-    "ideal",
-    "lowest_mean",
-    "highest_mean",
-    "decimals",
-    "derived_from",
-    "description",
-    "thresholds",
-    "mix_ups",
-}
+_ALLOWED = {one.name for one in fields(Measure)} - {"name"}
 
 
 @cache
@@ -48,20 +33,8 @@ def load_catalogue() -> Measures:
 def read_measure(name: str, data: Any, where: str) -> Measure:
     """Make a measure from plain data, strictly: an unknown key is an error that names the allowed ones.
 
-    Parameters
-    ----------
-    name : str
-        Name of the measure.
-    data : mapping
-        Keys label, unit, direction (required) and lowest, highest, ideal, lowest_mean, highest_mean, limbs, decimals, description, derived_from,
-        thresholds, mix_ups.
-    where : str
-        File the data come from, for the message.
-
-    Returns
-    -------
-    Measure
-        The measure.
+    The keys are the fields of :class:`analysis.cohort.measures.Measure` without the name; unit and direction are required.
+    ``where`` names the file that the data come from.
 
     Raises
     ------

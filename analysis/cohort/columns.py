@@ -57,16 +57,7 @@ class Column:
 
 
 def conform(values: pd.Series, column: Column, table: str) -> pd.Series:
-    """Bring a series to the kind of its column.
-
-    Parameters
-    ----------
-    values : pandas.Series
-        Values of any type.
-    column : Column
-        The specification.
-    table : str
-        Name of the table, for the message.
+    """Bring a series of any type to the kind of its column; ``table`` names the table in the message.
 
     Returns
     -------
@@ -96,12 +87,9 @@ def conform(values: pd.Series, column: Column, table: str) -> pd.Series:
 
 
 def convert(values: pd.Series, column: Column) -> tuple[pd.Series, np.ndarray]:
-    """Bring a series to the kind of its column as far as possible.
+    """Bring a series to the kind of its column as far as possible: missing where a value could not be converted.
 
-    Returns
-    -------
-    tuple of (pandas.Series, numpy.ndarray)
-        The converted series, missing where a value could not be converted, and the positions (from 0) of those values.
+    The second of the two is the positions (from 0) of those values.
     """
     none = np.array([], dtype=np.intp)
     if column.kind == "text":
@@ -114,12 +102,7 @@ def convert(values: pd.Series, column: Column) -> tuple[pd.Series, np.ndarray]:
 
 
 def read_numbers(values: pd.Series) -> tuple[pd.Series, np.ndarray]:
-    """Bring a series to numbers, texts with a decimal comma too.
-
-    Returns
-    -------
-    tuple of (pandas.Series, numpy.ndarray)
-        As of :func:`convert`.
+    """Bring a series to numbers, texts with a decimal comma too; gives what :func:`convert` gives.
 
     Examples
     --------

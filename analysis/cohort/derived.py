@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Literal, get_args
+from collections.abc import Callable
+from typing import Literal, get_args
 
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.schedule import days_apart
+from analysis.cohort.tables import Cohort
 from analysis.errors import CohortError
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from analysis.cohort.tables import Cohort
 
 BodyMass = Literal["nearest visit", "baseline"]
 

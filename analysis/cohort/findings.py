@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Literal
+from pathlib import Path
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
@@ -11,10 +13,6 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from analysis.result import Result, visible
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-    from pathlib import Path
 
 Severity = Literal["error", "warning"]
 
@@ -40,21 +38,11 @@ class CheckReport(Result):
         How many of the errors are about something that could identify a patient.
     counts : dict
         Number of rows of each table checked.
-
-    Examples
-    --------
-    >>> CheckReport.empty().passed
-    True
     """
 
     findings: pd.DataFrame
     n_identifiers: int = 0
     counts: dict[str, int] = field(default_factory=dict)
-
-    @classmethod
-    def empty(cls) -> CheckReport:
-        """Return a report without findings."""
-        return FindingList().report()
 
     @property
     def n_errors(self) -> int:
@@ -163,26 +151,8 @@ class FindingList:
     ) -> None:
         """Add one finding for each row, or a single one where ``rows`` and ``patients`` are not given.
 
-        Parameters
-        ----------
-        severity : {"error", "warning"}
-            Whether it keeps the cohort from being used.
-        table : str
-            Name of the table; empty where it concerns the folder.
-        problem : str or sequence of str
-            What is wrong; one for all rows, or one each.
-        what_to_do : str
-            Next step.
-        column : str
-            Column concerned.
-        rows : array-like of int, optional
-            Data row numbers, the first is 1.
-        patients : array-like of str, optional
-            Patients, one a row.
-        values : array-like, optional
-            Values, one a row.
-        identifier : bool
-            Whether it is about something that could identify a patient.
+        ``table`` is empty where it concerns the folder; a problem is one for all rows, or one each; the first data row is 1.
+        ``identifier`` says that it is about something that could identify a patient.
         """
         given = [part for part in (rows, patients, values) if part is not None]
         n = len(given[0]) if given else 1
@@ -232,14 +202,9 @@ class FindingList:
         return frozenset(part["table"].iloc[0] for part in self._parts if (part["severity"] == "error").any())
 
     def extend(self, other: FindingList, source_rows: Mapping[str, np.ndarray]) -> None:
-        """Take over the findings of another list.
+        """Take over the findings of another list, whose rows count the rows of a table, from 1.
 
-        Parameters
-        ----------
-        other : FindingList
-            Findings whose rows count the rows of a table, from 1.
-        source_rows : mapping of str to numpy.ndarray
-            For each table, the row of the source of each of its rows.
+        For each table ``source_rows`` has the row of the source of each of its rows.
         """
         for part in other._parts:
             name, rows = part["table"].iloc[0], part["row"]
@@ -250,13 +215,7 @@ class FindingList:
         self._identifiers += other._identifiers
 
     def report(self, masked_patients: frozenset[str] = frozenset()) -> CheckReport:
-        """Return what was collected, in order.
-
-        Parameters
-        ----------
-        masked_patients : frozenset of str
-            Patient identifiers that say too much; they are masked wherever they stand.
-        """
+        """Return what was collected, in order; ``masked_patients`` say too much, and are masked wherever they stand."""
         if self._parts:
             findings = pd.concat(self._parts, ignore_index=True)
         else:

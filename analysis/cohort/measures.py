@@ -56,17 +56,7 @@ class Threshold:
 
 @dataclass(frozen=True)
 class MixUp:
-    """A unit that the measure is often recorded in by mistake.
-
-    Parameters
-    ----------
-    unit : str
-        The other unit.
-    lowest, highest : float
-        Usual values in that unit.
-    what_to_do : str
-        How to convert.
-    """
+    """A unit that the measure is often recorded in by mistake: its usual values, and how to convert them."""
 
     unit: str
     lowest: float

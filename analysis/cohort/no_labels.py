@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 import pandas as pd
 
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
-
-    from analysis.cohort.columns import Column
-    from analysis.cohort.findings import FindingList
+from analysis.cohort.columns import Column
+from analysis.cohort.findings import FindingList
 
 #: What programs write for a label that is missing, blanks apart; no protocol or site has such a name.
 _NO_LABEL = frozenset({"", "nan", "<na>", "nat"})

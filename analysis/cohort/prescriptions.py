@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.tables import TABLES
 from analysis.errors import CohortError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
 
 _MODALITY = TABLES["sessions"].column("modality")
 #: Kinds of home session.
@@ -81,19 +78,9 @@ def check_weeks(weeks: tuple[int, int]) -> None:
 
 
 def prescribed_weeks(prescriptions: Sequence[Prescription], protocols: Mapping[str, str]) -> pd.DataFrame:
-    """Give every week in which sessions were prescribed to a patient.
+    """Give every week in which sessions were prescribed to a patient, from the protocol of each.
 
-    Parameters
-    ----------
-    prescriptions : sequence of Prescription
-        What was prescribed.
-    protocols : mapping of str to str
-        Protocol of each patient.
-
-    Returns
-    -------
-    pandas.DataFrame
-        patient_id, week, modality, sessions_prescribed.
+    Columns patient_id, week, modality, sessions_prescribed.
 
     Raises
     ------
@@ -127,21 +114,7 @@ def prescribed_weeks(prescriptions: Sequence[Prescription], protocols: Mapping[s
 
 
 def prescribed_to_all(prescribed: Mapping[str, float], weeks: tuple[int, int], patients: Sequence[str]) -> pd.DataFrame:
-    """Give the same, where every patient was asked for the same sessions in the same weeks.
-
-    Parameters
-    ----------
-    prescribed : mapping of str to float
-        Sessions a week, by modality.
-    weeks : tuple of int
-        First and last week of the programme.
-    patients : sequence of str
-        The patients.
-
-    Returns
-    -------
-    pandas.DataFrame
-        patient_id, week, modality, sessions_prescribed.
+    """Give the same, where every patient was asked for the same sessions a week (by modality) from a first to a last week.
 
     Examples
     --------
@@ -160,19 +133,8 @@ def never_done(
 ) -> list[tuple[str, str, int]]:
     """Give the protocols in which nobody did a modality that another protocol does: it was hardly prescribed to them.
 
-    Parameters
-    ----------
-    log : pandas.DataFrame
-        patient_id, modality, sessions_done: the sessions by week.
-    modalities : iterable of str
-        The modalities asked about.
-    protocols : mapping of str to str
-        Protocol of each patient.
-
-    Returns
-    -------
-    list of tuple
-        Modality, protocol, and its patients: 5 or more.
+    The log has patient_id, modality, sessions_done: the sessions by week; ``protocols`` the protocol of each patient. Given
+    are modality, protocol, and the number of its patients: 5 or more.
 
     Examples
     --------

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from analysis.errors import CohortError
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
 
 _BLOCK = 1 << 20
 
@@ -117,18 +115,7 @@ class Provenance:
 
 
 def describe_source(path: Path) -> Source:
-    """Hash one file.
-
-    Parameters
-    ----------
-    path : Path
-        A file that can be read.
-
-    Returns
-    -------
-    Source
-        Name, SHA-256 and size.
-    """
+    """Give name, SHA-256 and size of one file."""
     digest = hashlib.sha256()
     with path.open("rb") as stream:
         while block := stream.read(_BLOCK):

@@ -2,37 +2,22 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
 
 import pandas as pd
 
+from analysis.cohort.findings import FindingList
 from analysis.cohort.no_labels import no_labels
+from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from analysis.cohort.findings import FindingList
-    from analysis.cohort.tables import Cohort
 
 
 def reference_protocol(cohort: Cohort, protocol: pd.Series, named: str | None = None) -> str:
     """Give the protocol that the others are compared with.
 
-    Parameters
-    ----------
-    cohort : Cohort
-        The cohort, which may name its reference.
-    protocol : pandas.Series
-        Protocols of the patients or visits compared, as categories; unused ones do not count.
-    named : str, optional
-        The reference that the user named for this comparison.
-
-    Returns
-    -------
-    str
-        The one named, otherwise that of the cohort, otherwise the first in the order of the data. Where all followed
-        one protocol and none is named for the comparison, it is that one: nothing is compared.
+    It is the one named for this comparison, otherwise that of the cohort, otherwise the first in the order of the data.
+    Where all followed one protocol and none is named for the comparison, it is that one: nothing is compared. Of
+    ``protocol``, of the patients or visits compared, unused categories do not count.
 
     Raises
     ------

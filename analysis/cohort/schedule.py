@@ -3,24 +3,19 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import TYPE_CHECKING, Literal, get_args
+from pathlib import Path
+from typing import Literal, get_args
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-from analysis.cohort.tables import EARLIEST_WEEK, LATEST_WEEK
+from analysis.cohort.tables import EARLIEST_WEEK, LATEST_WEEK, Cohort
 from analysis.errors import CohortError
 from analysis.result import Result
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-    from pathlib import Path
-
-    from numpy.typing import NDArray
-
-    from analysis.cohort.tables import Cohort
 
 TwoInWindow = Literal["nearest", "first", "last"]
 Tie = Literal["earlier", "later"]
@@ -242,23 +237,11 @@ class ScheduleReport(Result):
 
 
 def schedule_visits(visits: pd.DataFrame, schedule: VisitSchedule) -> tuple[pd.DataFrame, ScheduleReport]:
-    """Put scheduled weeks in the place of actual ones.
+    """Put scheduled weeks in the place of actual ones; give the visits that stay, in their order, and what became of all.
 
     A measure of one limb of one patient is judged on its own: the value that counts in a window may come from another
-    day than that of another measure.
-
-    Parameters
-    ----------
-    visits : pandas.DataFrame
-        Columns patient_id, week (actual), measure, limb, value; the index is kept.
-    schedule : VisitSchedule
-        Windows and rules.
-
-    Returns
-    -------
-    tuple of (pandas.DataFrame, ScheduleReport)
-        The visits that stay, in their order, and what became of all of them. Rows of the same patient, week, measure
-        and limb stay duplicates, which the check finds.
+    day than that of another measure. The visits have patient_id, week (actual), measure, limb, value; their index is kept.
+    Rows of the same patient, week, measure and limb stay duplicates, which the check finds.
 
     Examples
     --------

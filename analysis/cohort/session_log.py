@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.findings import FindingList
 from analysis.cohort.prescriptions import Prescription, check_weeks, never_done, prescribed_to_all, prescribed_weeks
 from analysis.cohort.schedule import DECIMALS_OF_A_DAY
 from analysis.cohort.tables import TABLES
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from analysis.cohort.findings import FindingList
 
 #: Minutes of one session by modality: common practice, no source. Exercise has no set length.
 SESSION_MINUTES: dict[str, float] = {"strength stimulation": 20.0, "pain stimulation": 30.0}
@@ -29,13 +24,7 @@ def programme_week(days: pd.Series) -> pd.Series:
     """Give the week of the home programme of a day since the start: days 0 to 6 are week 1.
 
     The one rule for sessions, events, and the sessions before and after a visit. Days before the start are in week 0 and
-    below.
-
-    Parameters
-    ----------
-    days : pandas.Series
-        Days since the start; times of the day as parts of a day, weeks times 7. Rounded to less than a second, so that
-        29 / 7 weeks are day 29.
+    below; times of the day count as parts of a day. Rounded to less than a second, so that 29 / 7 weeks are day 29.
 
     Examples
     --------
@@ -48,20 +37,12 @@ def programme_week(days: pd.Series) -> pd.Series:
 def check_session_log(
     log: pd.DataFrame, name: str, findings: FindingList, *, session_minutes: Mapping[str, float] | None = None
 ) -> None:
-    """Find sessions that cannot have been as they were logged.
+    """Find sessions that cannot have been as they were logged; ``name`` of the file is for the findings.
 
-    Parameters
-    ----------
-    log : pandas.DataFrame
-        One row a session: patient_id, week, modality, minutes, and where known length_minutes (from start to end),
-        level_knee and level_thigh (0 to 100, % of the device's maximum), pauses. The index holds the row, from 0.
-    name : str
-        File, for the findings.
-    findings : FindingList
-        Where the findings go.
-    session_minutes : mapping of str to float, optional
-        Minutes that one session of a modality lasts; by default 20 of strength and 30 of pain stimulation (common
-        practice, no source).
+    The log has one row a session: patient_id, week, modality, minutes, and where known length_minutes (from start to end),
+    level_knee and level_thigh (0 to 100, % of the device's maximum), pauses; its index holds the row, from 0.
+    ``session_minutes`` says how long one session of a modality lasts; by default 20 minutes of strength and 30 of pain
+    stimulation (common practice, no source).
     """
     lengths = SESSION_MINUTES if session_minutes is None else dict(session_minutes)
     minutes = _numbers(log, "minutes")

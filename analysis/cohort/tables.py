@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal, get_args
+from typing import Literal, get_args
 
 import pandas as pd
 
@@ -14,9 +15,6 @@ from analysis.cohort.no_labels import no_labels
 from analysis.cohort.provenance import Provenance
 from analysis.errors import CohortError, check_choice
 from analysis.result import Result
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
 
 Privacy = Literal["safe-harbor", "limited"]
 Level = Literal["safe-harbor", "limited", "synthetic"]
@@ -277,18 +275,8 @@ class Cohort(Result):
 def conform_table(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
     """Bring a frame to the types of a table: known columns as specified, further ones as they look.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        The frame; it is not changed.
-    table : Table
-        The specification.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Same rows in the same order, index 0, 1, 2, ...; columns in the order given. Labels of patients that stand for a
-        missing one, such as nan, are missing.
+    Rows and columns stay in their order, the index becomes 0, 1, 2, ...; the frame given is not changed. Labels of patients
+    that stand for a missing one, such as nan, are missing.
 
     Raises
     ------

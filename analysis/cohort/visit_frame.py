@@ -2,15 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.derived import measured_values
-
-if TYPE_CHECKING:
-    from analysis.cohort.tables import Cohort
+from analysis.cohort.tables import Cohort
 
 
 def visit_frame(cohort: Cohort, measure: str, limb: str | None = None) -> pd.DataFrame:

@@ -3,19 +3,15 @@
 - ``mixed_model``: Fit a linear mixed model to visits, and what can be asked of the fit.
 - ``means``: Model means by week, and differences between groups, with intervals.
 - ``description``: A fit in words and tables: what a notebook or terminal shows of it.
-- ``nested``: Whether one fit is a special case of another: the same visits, a mean and a covariance that lie within the
-  other's.
+- ``nested``: Whether one fit is a special case of another.
 - ``comparison``: Compare two nested fits by their likelihoods.
 - ``own_curve``: One patient's own curve, given some of the visits: also of a patient that the fit has not seen.
 - ``patients``: What the model says of single patients: their effects, residuals, predictions and expected curves.
-- ``first_converged``: Fit one mean with several covariances in turn, and take the first that converges and has
-  intervals.
-- ``recovery_choices``: What the recovery-curve model of a report takes from the design of the cohort, never from its
-  results.
+- ``first_converged``: Fit one mean with several covariances in turn, and take the first that converges.
+- ``recovery_choices``: What the recovery-curve model of a report takes from the design of the cohort.
 - ``recovery``: The recovery-curve model of a report: chosen from the design of the cohort, never from its results.
 - ``second_opinion``: The same model through another program, side by side.
-- ``patient_on_cohort``: One patient beside the rest of the cohort: centiles, each visit against what was expected, and
-  the weeks ahead.
+- ``patient_on_cohort``: One patient beside the rest of the cohort: centiles, visits, and the weeks ahead.
 """
 
 from analysis.curves.formula.design import visit_moments

@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 import warnings
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from scipy import special
 
+from analysis.curves.engine.fitted_model import FittedModel
 from analysis.curves.engine.fitting import fit_parts
 from analysis.curves.nested import check_same_visits, covariance_within, differing_means, mean_within
 from analysis.curves.rows.moment_sums import visit_patterns
 from analysis.errors import KneecurveWarning, ModelError
 from analysis.progress import in_portions
-
-if TYPE_CHECKING:
-    from analysis.curves.engine.fitted_model import FittedModel
 
 _ROUNDING = 1e-6
 """A difference of criteria this small is none: the larger model ends where the smaller one is."""

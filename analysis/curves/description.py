@@ -2,28 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 
-if TYPE_CHECKING:
-    from analysis.curves.engine.fitted_model import FittedModel
+from analysis.curves.engine.fitted_model import FittedModel
 
 
 def covariance_table(model: FittedModel) -> pd.DataFrame:
-    """Give the covariance parameters in the outcome's units.
-
-    Parameters
-    ----------
-    model : FittedModel
-        The fit.
-
-    Returns
-    -------
-    DataFrame
-        Index parameter; columns part, estimate, std_error, sd_or_correlation.
-    """
+    """Give the covariance parameters in the outcome's units: part, estimate, std_error, sd_or_correlation by parameter."""
     covariance = model.optimum.likelihood.covariance
     theta, skip = model.optimum.theta, covariance.n_effects_parameters
     D = model.patient_covariance.to_numpy()

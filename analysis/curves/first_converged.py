@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Iterable
 
+import pandas as pd
+
+from analysis.curves.covariances.residual_structures import Residual
+from analysis.curves.engine.small_sample import Inference
 from analysis.curves.mixed_model import MixedModel, fit_mixed
 from analysis.errors import ModelError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    import pandas as pd
-
-    from analysis.curves.covariances.residual_structures import Residual
-    from analysis.curves.engine.small_sample import Inference
 
 
 def fit_first_that_converges(
@@ -25,25 +21,10 @@ def fit_first_that_converges(
     failure: str,
     what_to_do: str,
 ) -> tuple[MixedModel, str, list[str]]:
-    """Fit the covariances in turn.
+    """Fit the covariances in turn, as (patient effects, residual, what the pair is called), the preferred one first.
 
-    Parameters
-    ----------
-    rows : pandas.DataFrame
-        One row a visit: patient_id, week, value and what the formula names.
-    fixed : str
-        Formula of the fixed effects.
-    candidates : iterable of (str or None, str, str)
-        Patient effects, residual, and what the pair is called, the preferred one first.
-    inference : {"kenward-roger", "satterthwaite", "normal"}
-        As in :func:`analysis.curves.mixed_model.fit_mixed`.
-    failure, what_to_do : str
-        What is said where none converges.
-
-    Returns
-    -------
-    tuple of MixedModel, str, list of str
-        The fit, what its covariance is called, and a sentence for each one tried before.
+    The rows have patient_id, week, value and what the formula names; ``failure`` and ``what_to_do`` are said where none
+    converges. Given are the fit, what its covariance is called, and a sentence for each one tried before.
 
     Raises
     ------

@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from analysis.curves.covariances.residual_base import Array
 from analysis.curves.engine.contrasts import Adjust, adjust_table
+from analysis.curves.engine.fitted_model import FittedModel
 from analysis.errors import ModelError
-
-if TYPE_CHECKING:
-    from analysis.curves.engine.fitted_model import FittedModel
 
 
 def model_means(

@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
+from analysis.curves.engine.fitted_model import FittedModel
+from analysis.curves.rows.visit_rows import VisitRows
 from analysis.errors import ModelError
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from analysis.curves.engine.fitted_model import FittedModel
-    from analysis.curves.rows.visit_rows import VisitRows
 
 _EQUAL = 1e-9
 """Numbers are the same where they differ by this share: sums taken in another order."""
@@ -116,11 +111,8 @@ def _columns(fit: FittedModel, rows: VisitRows) -> NDArray[np.float64]:
 def covariance_within(smaller: FittedModel, larger: FittedModel) -> int | None:
     """Say whether every covariance of the smaller model is one of the larger, or the limit of some.
 
-    Returns
-    -------
-    int or None
-        The number of parameters that lie at a limit of their range (a variance or a range of zero) where the smaller
-        model is true; None where it is not a special case.
+    Given is the number of parameters that lie at a limit of their range (a variance or a range of zero) where the smaller
+    model is true; None where it is not a special case.
     """
     structures = (smaller.residual, larger.residual)
     same = structures[0] == structures[1]

@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 from scipy import special
 
 from analysis.curves.covariances.residual_structures import STRUCTURES
+from analysis.curves.engine.fitted_model import FittedModel
 from analysis.curves.engine.fitting import build_covariance
 from analysis.errors import ModelError
-
-if TYPE_CHECKING:
-    from analysis.curves.engine.fitted_model import FittedModel
 
 
 def expected_given_visits(

@@ -3,21 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from scipy import special
 
+from analysis.cohort.measures import Measure
+from analysis.cohort.tables import Cohort
 from analysis.cohort.visit_frame import visit_frame
 from analysis.curves.own_curve import expected_given_visits
 from analysis.curves.recovery import RecoveryCurves, fit_recovery
 from analysis.errors import ModelError
 from analysis.result import ResultWithNotes
-
-if TYPE_CHECKING:
-    from analysis.cohort.measures import Measure
-    from analysis.cohort.tables import Cohort
 
 #: Centiles of the rest of the cohort that are given (design choice; growth charts use the like).
 CENTILES = (5.0, 25.0, 50.0, 75.0, 95.0)

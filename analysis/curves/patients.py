@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from analysis.curves.engine.fitted_model import FittedModel
 from analysis.curves.engine.patient_blocks import patient_blocks
 from analysis.curves.own_curve import expected_given_visits
 from analysis.curves.rows.visit_rows import VisitRows
 from analysis.errors import ModelError
-
-if TYPE_CHECKING:
-    from analysis.curves.engine.fitted_model import FittedModel
 
 
 def rows_of(model: FittedModel, wish: str) -> VisitRows:

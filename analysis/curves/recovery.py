@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
 
 import pandas as pd
 
+from analysis.cohort.measures import Measure
 from analysis.cohort.reference import reference_protocol
+from analysis.cohort.tables import Cohort
 from analysis.cohort.visit_frame import visit_frame
+from analysis.curves.engine.contrasts import Adjust
 from analysis.curves.first_converged import fit_first_that_converges
+from analysis.curves.mixed_model import MixedModel
 from analysis.curves.recovery_choices import (
     after_baseline,
     choose_primary_week,
@@ -25,17 +28,10 @@ from analysis.curves.recovery_choices import (
 from analysis.errors import ModelError
 from analysis.result import Result
 
-if TYPE_CHECKING:
-    from analysis.cohort.measures import Measure
-    from analysis.cohort.tables import Cohort
-    from analysis.curves.mixed_model import MixedModel
-
 DIFFERENCE_COLUMNS = (
     "protocol", "reference", "week", "estimate", "std_error", "df", "statistic", "p_value", "lower", "upper", "level",
     "method", "adjust",
 )  # fmt: skip
-
-Adjustment = Literal["none", "holm", "bonferroni", "sidak"]
 
 
 @dataclass(frozen=True, repr=False)
@@ -113,7 +109,7 @@ class RecoveryCurves(Result):
             return means.assign(protocol=pd.Categorical([self.protocols[0]] * len(means)))[["protocol", *means.columns]]
         return self.model.means(by="protocol", weeks=list(self.weeks), level=level)
 
-    def differences(self, *, level: float = 0.95, adjust: Adjustment = "none") -> pd.DataFrame:
+    def differences(self, *, level: float = 0.95, adjust: Adjust = "none") -> pd.DataFrame:
         """Give the difference of every protocol from the reference at every week.
 
         Parameters
@@ -130,7 +126,7 @@ class RecoveryCurves(Result):
         """
         return self._differences(self.weeks, level, adjust)
 
-    def primary_differences(self, *, level: float = 0.95, adjust: Adjustment = "none") -> pd.DataFrame:
+    def primary_differences(self, *, level: float = 0.95, adjust: Adjust = "none") -> pd.DataFrame:
         """Give the differences at the primary week only; ``adjust`` works among these.
 
         Returns
@@ -158,7 +154,7 @@ class RecoveryCurves(Result):
     def _shown_notes(self) -> tuple[str, ...]:
         return (f"Main comparison: {self.primary_week_rule}.", *self.choices, *self.model.record.notes)
 
-    def _differences(self, weeks: tuple[float, ...], level: float, adjust: Adjustment) -> pd.DataFrame:
+    def _differences(self, weeks: tuple[float, ...], level: float, adjust: Adjust) -> pd.DataFrame:
         if len(self.protocols) == 1:
             return pd.DataFrame(columns=pd.Index(DIFFERENCE_COLUMNS))
         return self.model.differences(
@@ -253,20 +249,8 @@ def fit_recovery(
 def adjustment(cohort: Cohort, measure: str, *, limb: str | None = None) -> tuple[str, ...]:
     """Give what the recovery curves of a measure are adjusted for, so that analyses beside them do the same.
 
-    Parameters
-    ----------
-    cohort : Cohort
-        The cohort.
-    measure : str
-        A stored or derived measure.
-    limb : str, optional
-        The limb; the involved one where the measure has limbs.
-
-    Returns
-    -------
-    tuple of str
-        ``"baseline"`` where half of the patients or more have one and it varies, and columns of the patients: site,
-        where there are several with ten patients each on average or more.
+    ``"baseline"`` where half of the patients or more have one and it varies, and columns of the patients: site, where there
+    are several with ten patients each on average or more.
 
     Raises
     ------

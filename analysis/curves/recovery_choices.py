@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 import itertools
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
 
+from analysis.curves.covariances.residual_structures import Residual
 from analysis.errors import ModelError
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from analysis.curves.covariances.residual_structures import Residual
 
 #: A measure seen at more weeks than this is taken as having no schedule (design choice).
 MOST_SCHEDULED_WEEKS = 12
@@ -51,7 +47,8 @@ def after_baseline(visits: pd.DataFrame, where: str) -> tuple[pd.DataFrame, bool
         frame = after if seen else visits
         return _trim(frame), False, 0, [choice]
     missing = int(per_patient.isna().sum())
-    choice = f"Adjusted for the baseline value; {missing} of {len(per_patient)} patients left out for want of one."
+    rest = f"without one, {missing} of {len(per_patient)} patients are left out" if missing else "every patient has one"
+    choice = f"Adjusted for the baseline value; {rest}."
     frame = after[after["baseline"].notna()]
     flat = bool(np.isclose(per_patient.dropna().std(ddof=0), 0.0))
     if flat:
@@ -93,7 +90,7 @@ def adjusted_in_words(adjusted_for: Sequence[str]) -> str:
 
 def left_out_for_want_of(patients: int, what: str) -> list[str]:
     """Say how many patients lack something that the model needs; nothing where none does."""
-    return [f"{patients} patient{'' if patients == 1 else 's'} left out for want of a {what}."] if patients else []
+    return [f"Without a {what}, {patients} patient{' is' if patients == 1 else 's are'} left out."] if patients else []
 
 
 def has_schedule(counts: pd.Series) -> bool:

@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from analysis.curves.mixed_model import MixedModel
 from analysis.curves.patients import rows_of
 from analysis.errors import ModelError
 from analysis.result import ResultWithNotes
-
-if TYPE_CHECKING:
-    from analysis.curves.mixed_model import MixedModel
 
 _MOST_VISITS = 3_000
 """Generalised least squares there builds a visits-by-visits matrix."""

@@ -1,19 +1,17 @@
 """Lessons: the learner's tools. Lessons may import everything; nothing imports lessons.
 
-- ``source``: One source a lesson, a Markdown file; the learner's and the instructor's notebook are derived from it by
-  tags.
-- ``lesson``: What every lesson has: data with a seed, exercises, progress.
-- ``lesson_table``: Tables and numbers as learners see them: with their unit and few digits. The numbers themselves are
-  not rounded.
-- ``drawing``: Figures of the lessons: the look of the reports, with a sentence and a table that say the same.
-- ``sliders``: A slider that redraws a figure where a kernel runs, and a still picture of all its steps where none does.
-- ``exercises``: Exercises: an answer is compared with the truth of the data, and the hint depends on the answer given.
-- ``exercise_words``: The words of the exercises, one TOML file a lesson, put together with what the data give.
-- ``feedback``: What a learner is told: about an answer, and where one is still missing.
-- ``glossary``: The glossary: every term of the lessons in plain words.
-- ``progress``: Progress: what a learner answered, kept in one file of the working folder.
-- ``certificate``: The certificate page: what was done in the lessons, one HTML file that stands alone.
-- ``copy_lessons``: A working folder with the lessons.
+- ``source``: one Markdown file a lesson; the learner's and the instructor's notebook are derived from it by tags.
+- ``lesson``: what every lesson has: data with a seed, exercises, progress.
+- ``lesson_table``: tables and numbers as learners see them: with their unit and few digits, and not rounded.
+- ``drawing``: figures: the look of the reports, with a sentence and a table that say the same.
+- ``sliders``: a slider that redraws a figure where a kernel runs, and a still picture of all its steps.
+- ``exercises``: an answer is compared with the truth of the data, and the hint depends on the answer given.
+- ``exercise_words``: the words of the exercises, one TOML file a lesson, put together with what the data give.
+- ``feedback``: what a learner is told: about an answer, and where one is still missing.
+- ``glossary``: every term of the lessons in plain words.
+- ``progress``: what a learner answered, kept in one file of the working folder.
+- ``certificate``: what was done in the lessons, one HTML file that stands alone.
+- ``copy_lessons``: a working folder with the lessons.
 """
 
 from analysis.lessons.certificate import write_certificate

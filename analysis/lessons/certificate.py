@@ -1,7 +1,5 @@
 """The certificate page: what was done in the lessons, one HTML file that stands alone."""
 
-from __future__ import annotations
-
 import html
 from datetime import date
 from pathlib import Path

@@ -1,7 +1,5 @@
 """A working folder with the lessons."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 from analysis.errors import ReportError

@@ -1,24 +1,20 @@
 """Figures of the lessons: the look of the reports, with a sentence and a table that say the same."""
 
-from __future__ import annotations
+from collections.abc import Callable
+from typing import Any
 
-from typing import TYPE_CHECKING, Any
+import pandas as pd
 
 from analysis.lessons.lesson_table import LessonTable, lesson_table
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import Width, new_drawing, quiet_grid
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    import pandas as pd
 
 
 def lesson_figure(
     title: str,
     alt: str,
     data: pd.DataFrame,
-    draw: Callable[[Any, Width], None],
+    draw: Callable[[Any], None],
     *,
     caption: str = "",
     height: float = 3.0,
@@ -35,7 +31,7 @@ def lesson_figure(
     data : pandas.DataFrame
         The numbers drawn; a table made by :func:`analysis.lessons.lesson_table.lesson_table` keeps its units.
     draw : callable
-        Takes the axes, or the array of axes where there are several panels, and the width.
+        Takes the axes, or the array of axes where there are several panels.
     caption : str
         What a reader must know.
     height : float
@@ -55,7 +51,7 @@ def lesson_figure(
         axes: Any = made.subplots(1, panels) if wide else made.subplots(panels, 1)
         for one in [axes] if panels == 1 else axes:
             quiet_grid(one)
-        draw(axes, width)
+        draw(axes)
         return made
 
     numbers = data.copy() if isinstance(data, LessonTable) else lesson_table(data, "", {})

@@ -1,17 +1,12 @@
 """The words of the exercises, one TOML file a lesson, put together with what the data give."""
 
-from __future__ import annotations
-
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from importlib import resources
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from analysis.lessons.exercises import ChoiceExercise, CommonWrong, NumberExercise
-
-if TYPE_CHECKING:
-    from analysis.lessons.exercises import Exercise
+from analysis.lessons.exercises import ChoiceExercise, Exercise, NumberExercise
 
 
 @dataclass(frozen=True)
@@ -67,7 +62,7 @@ def _exercise(said: dict[str, Any], given: Numbers | Mapping[str, object]) -> Ex
     if not isinstance(given, Numbers):
         return ChoiceExercise(**_filled(said, given))
     words = _filled(said, given.words)
-    wrong = tuple(CommonWrong(*pair) for pair in zip(given.wrong, words.pop("wrong", ()), strict=True))
+    wrong = tuple(zip(given.wrong, words.pop("wrong", ()), strict=True))
     unit = words.pop("unit", "")
     return NumberExercise(words.pop("question"), given.truth, given.tolerance, unit, *given.between, wrong, **words)
 

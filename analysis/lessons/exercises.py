@@ -1,16 +1,12 @@
 """Exercises: an answer is compared with the truth of the data, and the hint depends on the answer given."""
 
-from __future__ import annotations
-
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from numbers import Real
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import Any
 
 from analysis.lessons.feedback import Feedback, NotAnsweredYet
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
 
 #: An answer this many tolerances away is near.
 _NEAR = 4.0
@@ -18,37 +14,6 @@ _NEAR = 4.0
 _SHARE = "You gave a share. It is asked for in {}: multiply by 100."
 _HUNDREDFOLD = "You gave it a hundred times too large: per cent in place of a plain number?"
 _SIGN = "The size is right, the sign is not. Which one is taken from which?"
-
-
-class Exercise(Protocol):
-    """What every exercise can do."""
-
-    @property
-    def question(self) -> str:
-        """What is asked."""
-
-    @property
-    def solution(self) -> str:
-        """The way to the answer, and the answer."""
-
-    def judge(self, answer: Any) -> Feedback:
-        """Say how good an answer is and what to think of next."""
-
-
-@dataclass(frozen=True)
-class CommonWrong:
-    """A wrong answer that learners give, and what to say to it.
-
-    Parameters
-    ----------
-    value : float
-        The answer that the mistake leads to, from the data.
-    hint : str
-        What to think of next.
-    """
-
-    value: float
-    hint: str
 
 
 @dataclass(frozen=True)
@@ -67,8 +32,8 @@ class NumberExercise:
         Unit, empty for none.
     lowest, highest : float
         What the answer can be at all.
-    wrong : tuple of CommonWrong
-        Wrong answers that are recognised.
+    wrong : tuple of (float, str)
+        Wrong answers that learners give: what the mistake leads to, from the data, and what to say to it.
     hint : str
         For any other wrong answer.
     explanation : str
@@ -89,7 +54,7 @@ class NumberExercise:
     unit: str
     lowest: float
     highest: float
-    wrong: tuple[CommonWrong, ...] = ()
+    wrong: tuple[tuple[float, str], ...] = ()
     hint: str = ""
     explanation: str = ""
     way: str = ""
@@ -135,14 +100,8 @@ class NumberExercise:
         return Feedback("wrong", f"{'Too high' if value > self.truth else 'Too low'}. {self.hint}", self.solution)
 
     def recognised(self, value: Any) -> str:
-        """Say what is told to a wrong answer that learners often give; empty for any other answer.
-
-        Parameters
-        ----------
-        value : number
-            The answer.
-        """
-        told = [(one.value, self.tolerance, one.hint) for one in self.wrong]
+        """Say what is told to a wrong answer that learners often give; empty for any other answer."""
+        told = [(wrong, self.tolerance, hint) for wrong, hint in self.wrong]
         if self.unit in ("%", "percentage points"):
             told.append((self.truth / 100, self.tolerance / 100, _SHARE.format(self.unit)))
         else:
@@ -210,6 +169,9 @@ class ChoiceExercise:
         if letter == self.right:
             return Feedback("right", self.said[letter], self.solution)
         return Feedback("wrong", self.said[letter], self.solution)
+
+
+Exercise = NumberExercise | ChoiceExercise
 
 
 def _stop_where_empty(answer: Any, question: str) -> None:

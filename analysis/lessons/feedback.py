@@ -1,7 +1,5 @@
 """What a learner is told: about an answer, and where one is still missing."""
 
-from __future__ import annotations
-
 import html
 from dataclasses import dataclass
 from typing import Literal
@@ -42,12 +40,9 @@ class Feedback:
     hint: str
     solution: str = ""
 
-    def __str__(self) -> str:
+    def __repr__(self) -> str:
         sign, word, _ = _SHOWN[self.verdict]
         return f"{sign} {word} {self.hint}"
-
-    def __repr__(self) -> str:
-        return str(self)
 
     def _repr_html_(self) -> str:
         sign, word, colour = _SHOWN[self.verdict]

@@ -1,7 +1,5 @@
 """The glossary: every term of the lessons in plain words."""
 
-from __future__ import annotations
-
 import tomllib
 from dataclasses import dataclass
 from functools import cache

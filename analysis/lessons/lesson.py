@@ -1,26 +1,18 @@
 """What every lesson has: data with a seed, exercises, progress."""
 
-from __future__ import annotations
-
 from abc import ABC, abstractmethod
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, ClassVar
+from pathlib import Path
+from typing import Any, ClassVar
 
 from analysis.errors import ReportError, check_choice
 from analysis.lessons.certificate import write_certificate
-from analysis.lessons.exercise_words import read_exercises
-from analysis.lessons.exercises import NumberExercise
+from analysis.lessons.exercise_words import Answers, read_exercises
+from analysis.lessons.exercises import Exercise, NumberExercise
 from analysis.lessons.feedback import Feedback, NotAnsweredYet
-from analysis.lessons.glossary import glossary_entry
+from analysis.lessons.glossary import Term, glossary_entry
 from analysis.lessons.lesson_table import few_digits, show_few_digits
 from analysis.lessons.progress import Progress
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from analysis.lessons.exercise_words import Answers
-    from analysis.lessons.exercises import Exercise
-    from analysis.lessons.glossary import Term
 
 
 class Lesson(ABC):

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import sys
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Mapping
+from typing import Any
 
 import pandas as pd
 
 from analysis.report.parts import numbers
 from analysis.report.parts.tables import Column, Table
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
 
 
 class LessonTable(pd.DataFrame):

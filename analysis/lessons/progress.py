@@ -1,7 +1,5 @@
 """Progress: what a learner answered, kept in one file of the working folder."""
 
-from __future__ import annotations
-
 import json
 import os
 from pathlib import Path

@@ -1,16 +1,15 @@
 """A slider that redraws a figure where a kernel runs, and a still picture of all its steps where none does."""
 
-from __future__ import annotations
-
 import html
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
 
-if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-
-    from analysis.report.parts.figures import Figure
+from analysis.report.parts.figures import Figure
 
 
+@dataclass(frozen=True, eq=False, repr=False)
 class Slider:
     """A figure with a slider, and a still picture that says the same.
 
@@ -21,7 +20,7 @@ class Slider:
     values : sequence
         Steps of the slider.
     draw : callable
-        Takes a step and returns the figure.
+        Takes a step and returns the figure; each is drawn once.
     still : Figure
         All steps in one picture, for a page without a kernel.
     start : int
@@ -35,14 +34,11 @@ class Slider:
     26
     """
 
-    def __init__(
-        self, label: str, values: Sequence[Any], draw: Callable[[Any], Figure], still: Figure, *, start: int = 0
-    ) -> None:
-        self.label = label
-        self.values = tuple(values)
-        self.draw = draw
-        self.still = still
-        self.start = start
+    label: str
+    values: Sequence[Any]
+    draw: Callable[[Any], Figure]
+    still: Figure
+    start: int = 0
 
     def widget(self) -> Any:
         """Return the ipywidgets box: the slider, the picture, and a sentence that says what it shows.
@@ -54,7 +50,8 @@ class Slider:
         """
         import ipywidgets
 
-        first = self.draw(self.values[self.start])
+        drawn = cache(self.draw)
+        first = drawn(self.values[self.start])
         slider = ipywidgets.SelectionSlider(
             options=[(str(value), value) for value in self.values],
             value=self.values[self.start],
@@ -67,7 +64,7 @@ class Slider:
         sentence = ipywidgets.HTML(value=f'<p role="status">{html.escape(first.alt)}</p>')
 
         def redraw(change: dict[str, Any]) -> None:
-            figure = self.draw(change["new"])
+            figure = drawn(change["new"])
             picture.value = figure.png()
             sentence.value = f'<p role="status">{html.escape(figure.alt)}</p>'
 

@@ -9,14 +9,13 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Literal, get_args
 
 from analysis.errors import ReportError, check_choice
 from analysis.report.running.notebooks import notebook_folder
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from nbformat import NotebookNode
 
 Version = Literal["learner", "instructor"]

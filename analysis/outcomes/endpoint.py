@@ -1,25 +1,19 @@
 """The endpoint: what of whom is counted or compared, when, against which threshold; checked once, said in words once."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal, TypedDict, TypeVar, get_args
+from typing import Literal, TypedDict, TypeVar, get_args
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-from analysis.cohort.measures import Threshold
+from analysis.cohort.measures import Measure, Threshold
 from analysis.cohort.reference import reference_protocol
+from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError, check_choice
 from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold, Criterion, choose_threshold
 from analysis.result import Result
 from analysis.statistics.proportions import check_level
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from analysis.cohort.measures import Measure
-    from analysis.cohort.tables import Cohort
 
 BaselineRule = Literal["last before start", "first before start", "mean before start"]
 MissingRule = Literal["excluded", "non-response"]
@@ -245,7 +239,6 @@ def choose_endpoint(
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     measure : str
         A stored or derived measure.
     week : float

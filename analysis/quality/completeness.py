@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
+from analysis.cohort.tables import Cohort
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks, visit_grid
 from analysis.progress import in_portions
 from analysis.statistics.proportions import check_level, share_interval
-
-if TYPE_CHECKING:
-    from analysis.cohort.tables import Cohort
 
 NO_SITE = NO_PROTOCOL = "not recorded"
 

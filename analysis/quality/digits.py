@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 from scipy import stats
 
+from analysis.cohort.tables import Cohort
 from analysis.progress import steps
 from analysis.quality.completeness import NO_SITE
 from analysis.statistics.small_counts import LARGEST_HIDDEN, CellSystem, hide_small_cells
-
-if TYPE_CHECKING:
-    from analysis.cohort.tables import Cohort
 
 #: With fewer values the expected count of a digit is below 5, and the chi-square distribution does not hold (Cochran
 #: 1954, Biometrics 10:417, from memory).

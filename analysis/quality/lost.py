@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.derived import measured_values
+from analysis.cohort.tables import Cohort
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks, visit_grid
 from analysis.progress import steps
 from analysis.quality.completeness import NO_PROTOCOL
 from analysis.statistics.proportions import share_interval
-
-if TYPE_CHECKING:
-    from analysis.cohort.tables import Cohort
 
 #: complete: seen at every expected week. monotone: seen at every week up to one, and never after (lost). intermittent:
 #: missed a week, and seen at the last one. intermittent, then lost: both. never seen: at no expected week.

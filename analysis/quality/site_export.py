@@ -2,26 +2,21 @@
 
 from __future__ import annotations
 
+import os
 import re
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from analysis.cohort.files.data_package import load_with_findings
-from analysis.cohort.findings import not_run
+from analysis.cohort.findings import CheckReport, not_run
+from analysis.cohort.tables import Cohort
 from analysis.errors import CohortError
 from analysis.progress import steps
 from analysis.quality.completeness import site_of
 from analysis.quality.unlikely_changes import unlikely_changes
 from analysis.quality.value_rules import check_values
 from analysis.result import visible
-
-if TYPE_CHECKING:
-    import os
-
-    from analysis.cohort.findings import CheckReport
-    from analysis.cohort.tables import Cohort
 
 #: Columns that the site fills in.
 ANSWER_COLUMNS = ("answer", "corrected_value", "answered_by")
@@ -49,11 +44,12 @@ def all_findings(cohort: Cohort, checked: CheckReport, values: pd.DataFrame) -> 
 
     Examples
     --------
-    >>> from analysis.cohort import CheckReport
+    >>> from analysis.cohort import check_cohort
     >>> from synthetic_cohort import generate_cohort
     >>> cohort = generate_cohort(patients=20, seed=1).observed
-    >>> len(all_findings(cohort, CheckReport.empty(), pd.DataFrame()))
-    0
+    >>> checked = check_cohort(cohort)
+    >>> len(all_findings(cohort, checked, pd.DataFrame())) == len(checked.findings)
+    True
     """
     found = checked.findings
     place = [

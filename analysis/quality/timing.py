@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.schedule import days_apart
+from analysis.cohort.tables import Cohort
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
 from analysis.progress import steps
-
-if TYPE_CHECKING:
-    from analysis.cohort.tables import Cohort
 
 
 @steps("visit timing")

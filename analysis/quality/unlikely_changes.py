@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.derived import measured_values
+from analysis.cohort.measures import Measure
+from analysis.cohort.tables import Cohort
 from analysis.quality.value_rules import join_findings
-
-if TYPE_CHECKING:
-    from analysis.cohort.measures import Measure
-    from analysis.cohort.tables import Cohort
 
 #: A trend between two weeks is read off at least this many patients (design choice).
 FEWEST_FOR_A_TREND = 10
@@ -43,13 +39,26 @@ def unlikely_changes(cohort: Cohort) -> pd.DataFrame:
     >>> set(unlikely_changes(generate_cohort(patients=60, seed=1).observed)["severity"]) <= {"unlikely"}
     True
     """
-    parts = []
-    for name in _stored(cohort):
-        measure = cohort.measures[name]
-        smallest = detectable_change(measure)
-        if smallest is not None:
-            parts += [_against_trend(cohort, measure, limb, smallest) for limb in measure.limbs]
-    return join_findings(cohort, parts)
+    return join_findings(cohort, [_against_trend(cohort, *one) for one in _with_detectable_change(cohort)])
+
+
+def changes_judged(cohort: Cohort) -> int:
+    """Count the changes that were looked at: of measures with a detectable change, between visits with a trend.
+
+    Examples
+    --------
+    >>> from synthetic_cohort import generate_cohort
+    >>> changes_judged(generate_cohort(patients=4, seed=1).observed)
+    0
+    """
+    looked_at = _with_detectable_change(cohort)
+    return sum(int(_steps(cohort, measure, limb)["trend"].notna().sum()) for measure, limb, _ in looked_at)
+
+
+def _with_detectable_change(cohort: Cohort) -> list[tuple[Measure, str, float]]:
+    """Give measures and limbs whose changes can be judged, with the smallest detectable change."""
+    known = [(cohort.measures[name], detectable_change(cohort.measures[name])) for name in _stored(cohort)]
+    return [(measure, limb, value) for measure, value in known if value is not None for limb in measure.limbs]
 
 
 def detectable_change(measure: Measure) -> float | None:
@@ -68,20 +77,26 @@ def _stored(cohort: Cohort) -> list[str]:
     return [name for name in seen if name in cohort.measures]
 
 
-def _against_trend(cohort: Cohort, measure: Measure, limb: str, smallest: float) -> pd.DataFrame:
+def _steps(cohort: Cohort, measure: Measure, limb: str) -> pd.DataFrame:
+    """Give the changes from one visit to the next, with the trend where enough patients have it."""
     values = measured_values(cohort.visits, measure.name, limb, cohort.patients).dropna()
     values = values.sort_values(["patient_id", "week"], kind="stable")
     groups = values.groupby("patient_id", sort=False)
     values["before"], values["change"] = groups["week"].shift(), groups["value"].diff()
     steps = values.dropna(subset=["change"])
-    trend = steps.groupby(["before", "week"])["change"].transform("median")
-    many = steps.groupby(["before", "week"])["change"].transform("size") >= FEWEST_FOR_A_TREND
-    against = many & (np.sign(steps["change"]) == -np.sign(trend)) & (trend != 0) & (steps["change"].abs() > smallest)
-    found = steps[against]
+    together = steps.groupby(["before", "week"])["change"]
+    many = together.transform("size") >= FEWEST_FOR_A_TREND
+    return steps.assign(trend=together.transform("median").where(many))
+
+
+def _against_trend(cohort: Cohort, measure: Measure, limb: str, smallest: float) -> pd.DataFrame:
+    steps = _steps(cohort, measure, limb)
+    against = (np.sign(steps["change"]) == -np.sign(steps["trend"])) & (steps["trend"] != 0)
+    found = steps[against & (steps["change"].abs() > smallest)]
     problem = [
         f"changed by {change:+.{measure.decimals}f} {measure.unit} since week {before:g}, against a trend of "
         f"{usual:+.{measure.decimals}f}; the detectable change is {smallest:g}"
-        for change, before, usual in zip(found["change"], found["before"], trend[against], strict=True)
+        for change, before, usual in zip(found["change"], found["before"], found["trend"], strict=True)
     ]
     return found[["patient_id", "week", "value"]].assign(
         severity="unlikely",

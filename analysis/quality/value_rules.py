@@ -3,23 +3,20 @@
 from __future__ import annotations
 
 import math
+import os
 import tomllib
+from collections.abc import Iterable
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, get_args
+from typing import Any, Literal, get_args
 
 import pandas as pd
 
 from analysis.cohort.derived import measured_values
+from analysis.cohort.tables import Cohort
 from analysis.errors import CohortError
 from analysis.quality.completeness import site_of
-
-if TYPE_CHECKING:
-    import os
-    from collections.abc import Iterable
-
-    from analysis.cohort.tables import Cohort
 
 Severity = Literal["impossible", "unlikely"]
 

@@ -1,21 +1,13 @@
 """General statistics, without a word of knees.
 
-- ``proportions``: Shares with their denominators: Wilson intervals, Newcombe differences, number needed to treat as
-  Altman wrote it.
-- ``ratios``: Ratios and odds ratios of responder shares with intervals that hold their level in small groups and
-  empty cells.
-- ``combined_limits``: Limits of a difference of two shares from the limits of each, so that they stay between -1 and
-  1.
-- ``mean_interval``: Means of patients with t intervals, and differences of two by Welch; none where fewer than two
-  patients carry one.
-- ``kaplan_meier``: Shares by week of patients to whom something has happened, some followed for a shorter time:
-  Kaplan and Meier.
-- ``two_stages``: Two-stage least squares with robust errors, and the interval that stays right where the instrument
-  is weak.
+- ``proportions``: Shares with their denominators: Wilson intervals, Newcombe differences, number needed to treat.
+- ``ratios``: Ratios and odds ratios of responder shares, also in small groups and empty cells.
+- ``combined_limits``: Limits of a difference of two shares from the limits of each.
+- ``mean_interval``: Means of patients with t intervals, and differences of two by Welch.
+- ``kaplan_meier``: Shares by week of patients to whom something has happened: Kaplan and Meier.
+- ``two_stages``: Two-stage least squares, and the interval that stays right where the instrument is weak.
 - ``rubin``: Rubin's rules: one answer from many imputed data sets.
-- ``estimating_equations``: Generalised estimating equations for yes or no at repeated visits, solved for all patients
-  at once.
+- ``estimating_equations``: Generalised estimating equations for yes or no at repeated visits.
 - ``calibration``: Whether probabilities given are right: how often it was true, in bands of the probability.
-- ``small_counts``: Small cells hidden, with others beside them, so that no reader can compute them back from what is
-  shown.
+- ``small_counts``: Small cells hidden, with others beside them, so that no reader can compute them back.
 """

@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
 from analysis.errors import ModelError
 from analysis.statistics.proportions import share_interval
-
-if TYPE_CHECKING:
-    from numpy.typing import ArrayLike
 
 
 def calibration_table(

@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
-if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
-
-    Floats = NDArray[np.float64]
+Floats = NDArray[np.float64]
 
 COMBINED = "score limits of both shares combined (MOVER)"
 

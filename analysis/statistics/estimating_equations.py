@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from analysis.errors import ModelError
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Floats = NDArray[np.float64]
+Floats = NDArray[np.float64]
 
 Correlation = Literal["exchangeable", "independence"]
 Errors = Literal["robust", "bias_reduced", "naive"]
@@ -30,22 +28,10 @@ _INSTEAD = 'Use correlation="independence", or fewer weeks.'
 
 @dataclass(frozen=True)
 class _Equations:
-    """The equations at one place: scores and information, in units of each visit's standard deviation.
+    """The equations at one place: scores (patients, columns) and expected information (columns, columns).
 
-    Attributes
-    ----------
-    slopes : ndarray, shape (visits, columns)
-        Derivatives of the expected outcomes, over the standard deviations.
-    residuals : ndarray, shape (visits,)
-        Outcomes less the expected ones, over the standard deviations.
-    own : float
-        On the diagonal of the inverse of a patient's working correlation, before ``shared`` is taken off.
-    shared : ndarray, shape (patients,)
-        What is taken off everywhere in it.
-    scores : ndarray, shape (patients, columns)
-        What each patient adds to the score.
-    information : ndarray, shape (columns, columns)
-        Expected information.
+    Slopes (visits, columns) and residuals (visits,) are in units of each visit's standard deviation. The inverse of a patient's
+    working correlation has ``own`` on its diagonal, less ``shared``, shape (patients,), everywhere.
     """
 
     slopes: Floats

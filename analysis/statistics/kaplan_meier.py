@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import warnings
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from analysis.statistics.combined_limits import COMBINED, difference_limits, share_limits
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
 
 KAPLAN_MEIER = "Kaplan-Meier, log-log limits"
 #: A share this near to one half is one half: a product of fractions is seldom exact (as in R's survival).

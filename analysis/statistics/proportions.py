@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike, NDArray
 
 from analysis.errors import ModelError
 from analysis.result import Result
-
-if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
 
 WILSON = "Wilson score"
 NEWCOMBE = "Newcombe hybrid score (method 10)"

@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike, NDArray
 
 from analysis.errors import ModelError
 from analysis.statistics.combined_limits import difference_limits, share_limits
 from analysis.statistics.proportions import check_level
-
-if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
 
 #: Fewer degrees of freedom are none: the interval is without end, and its quantile can still be computed.
 _LEAST_DF = 1e-6

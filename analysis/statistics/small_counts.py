@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 from scipy import sparse
 from scipy.optimize import Bounds, LinearConstraint, milp
 
 from analysis.errors import ModelError
 from analysis.progress import in_portions
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
-
-    from numpy.typing import ArrayLike, NDArray
 
 #: Counts that are not shown, ends included (CMS cell suppression policy).
 SMALLEST_HIDDEN, LARGEST_HIDDEN = 1, 10

@@ -4,27 +4,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from synthetic_cohort.scenarios.scenario import Scenario
-    from synthetic_cohort.scenarios.scenario_parts import Effect, Series
+from synthetic_cohort.scenarios.scenario import Scenario
+from synthetic_cohort.scenarios.scenario_parts import Effect, Series
 
 
 @dataclass(frozen=True, eq=False)
 class SeriesCourse:
-    """One series by week: its mean under the reference protocol, and how far values lie from it.
-
-    Parameters
-    ----------
-    series : Series
-        The series.
-    weeks : array of shape (w,)
-        Weeks since the start.
+    """One series by weeks since the start: its mean under the reference protocol, and how far values lie from it.
 
     Examples
     --------
@@ -92,21 +82,11 @@ class SeriesCourse:
 
 
 def effect_course(effect: Effect, weeks: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Give what an effect adds at each week, before the ends of the scale are applied.
+    """Give what an effect adds at each week since the start, before the ends of the scale are applied.
 
-    Parameters
-    ----------
-    effect : Effect
-        The effect.
-    weeks : array of shape (w,)
-        Weeks since the start.
-
-    Returns
-    -------
-    array of shape (w,)
-        Zero at week 0 or before. With ``r = week / effect.week``: early and fading ``size * r * exp(1 - r)``, which is
-        largest, ``size``, at ``effect.week``; late ``size * r ** 3 / (1 + r ** 3)``, half of it at ``effect.week``;
-        constant ``size``.
+    Zero at week 0 or before. With ``r = week / effect.week``: early and fading ``size * r * exp(1 - r)``, which is
+    largest, ``size``, at ``effect.week``; late ``size * r ** 3 / (1 + r ** 3)``, half of it at ``effect.week``;
+    constant ``size``.
 
     Examples
     --------
@@ -124,22 +104,7 @@ def effect_course(effect: Effect, weeks: NDArray[np.float64]) -> NDArray[np.floa
 
 
 def protocol_effects(scenario: Scenario, series: Series, weeks: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Sum the effects of every protocol on one series.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        The scenario.
-    series : Series
-        One of its series.
-    weeks : array of shape (w,)
-        Weeks since the start.
-
-    Returns
-    -------
-    array of shape (protocols, w)
-        What is added under each protocol; zero for the reference.
-    """
+    """Sum the effects of every protocol on one series, shape (protocols, weeks); zero for the reference."""
     added = np.zeros((len(scenario.protocols), len(weeks)))
     for effect in scenario.effects:
         if (effect.measure, effect.limb) == (series.measure, series.limb):

@@ -10,18 +10,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import product
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 
 from synthetic_cohort.expected.courses import SeriesCourse, protocol_effects
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from synthetic_cohort.scenarios.scenario import Scenario
-    from synthetic_cohort.scenarios.scenario_parts import PatientMix, Series
+from synthetic_cohort.scenarios.scenario import Scenario
+from synthetic_cohort.scenarios.scenario_parts import PatientMix, Series
 
 _AGE_POINTS = 24
 _MOST_STEPS = 200
@@ -58,18 +54,8 @@ class Means:
 def series_means(scenario: Scenario, series: Series) -> Means:
     """Compute the population means of one series under every protocol.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        The scenario.
-    series : Series
-        One of its series.
-
-    Returns
-    -------
-    Means
-        The means. The latent mean of the reference is found by bisection, so that its observed mean is the one that the
-        scenario states; effects of protocols are added on the latent scale and then carried to the observed scale.
+    The latent mean of the reference is found by bisection, so that its observed mean is the one that the scenario states;
+    effects of protocols are added on the latent scale and then carried to the observed scale.
 
     Notes
     -----
@@ -111,20 +97,7 @@ def series_means(scenario: Scenario, series: Series) -> Means:
 
 
 def cut_ages(mix: PatientMix, uniform: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Turn uniform numbers into ages: normal, cut at the lowest and highest age.
-
-    Parameters
-    ----------
-    mix : PatientMix
-        Mean, standard deviation and ends, years.
-    uniform : array
-        Numbers between 0 and 1.
-
-    Returns
-    -------
-    array of the same shape
-        Ages in years, not rounded.
-    """
+    """Turn uniform numbers into ages in years, not rounded: normal, cut at the lowest and highest age."""
     low, high = (ndtr((end - mix.age_mean) / mix.age_sd) for end in (mix.age_lowest, mix.age_highest))
     return np.asarray(
         np.clip(mix.age_mean + mix.age_sd * ndtri(low + (high - low) * uniform), mix.age_lowest, mix.age_highest)

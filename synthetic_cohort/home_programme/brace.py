@@ -2,44 +2,25 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
+from synthetic_cohort.patients.patients import Patients
+from synthetic_cohort.patients.trajectories import Curves
+from synthetic_cohort.scenarios.scenario import Scenario
 from synthetic_cohort.streams import stream
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from synthetic_cohort.patients.patients import Patients
-    from synthetic_cohort.patients.trajectories import Curves
-    from synthetic_cohort.scenarios.scenario import Scenario
 
 _WIDEST_DEG = 135.0
 _NOTCH_DEG = 5.0
 
 
 def draw_brace_limits(scenario: Scenario, patients: Patients, curves: Curves, seed: int) -> pd.DataFrame:
-    """Draw the brace settings of every patient.
+    """Draw the brace settings of every patient by the plan of the protocol.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        The plans and the protocols that use them.
-    patients : Patients
-        The patients.
-    curves : Curves
-        Measured values: a limit is opened to the flexion measured while it holds, in notches of 5 deg up to 135, where
-        the plan is behind it.
-    seed : int
-        Seed of the cohort.
-
-    Returns
-    -------
-    pandas.DataFrame
-        patient (position), week, flexion_limit_deg, extension_limit_deg, locked, both_hinges_agree, sorted by patient
-        and week. In a share of the patients every setting after the first comes a week late.
+    A limit is opened to the flexion measured while it holds, in notches of 5 deg up to 135, where the plan is behind it. In a
+    share of the patients every setting after the first comes a week late. Columns patient (position), week,
+    flexion_limit_deg, extension_limit_deg, locked, both_hinges_agree, sorted by patient and week.
     """
     frames = []
     for number, plan in enumerate(scenario.brace):

@@ -3,22 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from scipy.special import expit, logit
 
 from synthetic_cohort.expected.courses import SeriesCourse
+from synthetic_cohort.patients.patients import Patients
+from synthetic_cohort.patients.trajectories import Traits
+from synthetic_cohort.scenarios.scenario import Scenario
+from synthetic_cohort.scenarios.scenario_parts import HomeProgramme, Modality
 from synthetic_cohort.streams import stream
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from synthetic_cohort.patients.patients import Patients
-    from synthetic_cohort.patients.trajectories import Traits
-    from synthetic_cohort.scenarios.scenario import Scenario
-    from synthetic_cohort.scenarios.scenario_parts import HomeProgramme, Modality
 
 _NODES = 60
 _RECENT_WEEKS = 4
@@ -51,21 +47,7 @@ class Sessions:
 def draw_sessions(scenario: Scenario, patients: Patients, traits: Traits, seed: int) -> Sessions:
     """Draw the home sessions of every patient.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        The scenario.
-    patients : Patients
-        The patients.
-    traits : Traits
-        Their traits: the log-odds of a session follow the recovery trait by ``home.follows_recovery``.
-    seed : int
-        Seed of the cohort.
-
-    Returns
-    -------
-    Sessions
-        Sessions by patient, week and modality.
+    The log-odds of a session follow the recovery trait by ``home.follows_recovery``.
     """
     home = scenario.home
     n = len(patients)
@@ -118,18 +100,8 @@ def weekly_log_odds(home: HomeProgramme, last: int) -> NDArray[np.float64]:
 def own_gain(scenario: Scenario, sessions: Sessions) -> NDArray[np.float64]:
     """Give what a patient's own sessions add to the primary measure, compared with the population's mean adherence.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        The scenario; the gain of full adherence is a true effect.
-    sessions : Sessions
-        The sessions.
-
-    Returns
-    -------
-    array of shape (n,)
-        Gain at the primary week in the unit of the primary measure. Its population mean is zero, so that the means of
-        the protocols stay what the scenario says.
+    Shape (n,): the gain at the primary week in the unit of the primary measure, a true effect. Its population mean is zero,
+    so that the means of the protocols stay what the scenario says.
     """
     mean, _ = _propensity_moments(scenario)
     return scenario.home.gain_of_full_adherence * (sessions.propensity - mean)
@@ -138,19 +110,8 @@ def own_gain(scenario: Scenario, sessions: Sessions) -> NDArray[np.float64]:
 def standard_adherence(scenario: Scenario, sessions: Sessions, week: float) -> NDArray[np.float64]:
     """Standardise the share of sessions done in the four weeks up to a week, or in the last four of the programme.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        The scenario: its population mean and standard deviation of the expected share in these weeks are used.
-    sessions : Sessions
-        The sessions.
-    week : float
-        Weeks since the start.
-
-    Returns
-    -------
-    array of shape (n,)
-        Standardised share; 0 where nothing was prescribed.
+    Shape (n,): by the population mean and standard deviation of the expected share in these weeks; 0 where nothing was
+    prescribed.
     """
     end = int(np.clip(week, 1, sessions.done_share.shape[1]))
     recent = slice(max(0, end - _RECENT_WEEKS), end)
@@ -164,17 +125,9 @@ def standard_adherence(scenario: Scenario, sessions: Sessions, week: float) -> N
 def dose_response(scenario: Scenario) -> pd.DataFrame:
     """Compute what a naive reader would conclude from adherence, and what is true.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        The scenario.
-
-    Returns
-    -------
-    pandas.DataFrame
-        One row: measure, limb, week, causal_slope (true change of the outcome from none to all of the sessions),
-        naive_slope (population slope of change from baseline on the patient's own expected share of sessions, within a
-        protocol), bias (naive less causal), in the unit of the primary measure.
+    One row: measure, limb, week, causal_slope (true change of the outcome from none to all of the sessions), naive_slope
+    (population slope of change from baseline on the patient's own expected share of sessions, within a protocol), bias
+    (naive less causal), in the unit of the primary measure.
 
     Notes
     -----

@@ -3,18 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from synthetic_cohort.expected.expectation import cut_ages
+from synthetic_cohort.scenarios.scenario import Scenario
 from synthetic_cohort.streams import stream
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from synthetic_cohort.scenarios.scenario import Scenario
 
 _FEWEST_DIGITS = 4
 _MASS_CUT = 2.5
@@ -52,22 +48,7 @@ class Patients:
 
 
 def draw_patients(scenario: Scenario, n_patients: int, seed: int) -> Patients:
-    """Draw the patients and randomise them to protocols within their site.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        Who they are.
-    n_patients : int
-        How many.
-    seed : int
-        Seed of the cohort.
-
-    Returns
-    -------
-    Patients
-        The patients, in the order of their opaque ids.
-    """
+    """Draw the patients, in the order of their opaque ids, and randomise them to protocols within their site."""
     mix = scenario.patients
     site = _labels(stream(seed, "patients", "site"), np.array(scenario.site_shares), n_patients)
     within = stream(seed, "patients", "therapist").integers(scenario.therapists_per_site, size=n_patients)
@@ -106,21 +87,9 @@ def draw_patients(scenario: Scenario, n_patients: int, seed: int) -> Patients:
 
 
 def allocate(site: NDArray[np.intp], n_protocols: int, generator: np.random.Generator) -> NDArray[np.intp]:
-    """Randomise within sites in permuted blocks of two patients a protocol.
+    """Randomise patients in order of arrival within sites, in permuted blocks of two patients a protocol.
 
-    Parameters
-    ----------
-    site : array of int of shape (n,)
-        Site of each patient, in order of arrival.
-    n_protocols : int
-        Number of protocols.
-    generator : numpy.random.Generator
-        Source of random numbers.
-
-    Returns
-    -------
-    array of int of shape (n,)
-        Protocol of each patient. In each site every full block of ``2 * n_protocols`` holds every protocol twice.
+    In each site every full block of ``2 * n_protocols`` holds every protocol twice.
 
     Examples
     --------

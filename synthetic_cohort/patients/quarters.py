@@ -13,19 +13,7 @@ FIRST_YEAR = 2022
 def draw_quarters(n_patients: int, n_quarters: int, seed: int) -> pd.Series:
     """Draw the quarter in which each patient started; all equally likely, and unrelated to anything else.
 
-    Parameters
-    ----------
-    n_patients : int
-        Number of patients.
-    n_quarters : int
-        Number of quarters, from the first quarter of 2022 on.
-    seed : int
-        Seed of the cohort.
-
-    Returns
-    -------
-    pandas.Series
-        Categories in order, such as ``2022-Q1``, one entry a patient.
+    Categories in order, such as ``2022-Q1``, from the first quarter of 2022 on.
 
     Examples
     --------

@@ -3,21 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from synthetic_cohort.expected.courses import SeriesCourse
 from synthetic_cohort.expected.expectation import mean_age, series_means
+from synthetic_cohort.patients.patients import Patients
+from synthetic_cohort.scenarios.scenario import Scenario
+from synthetic_cohort.scenarios.scenario_parts import Series
 from synthetic_cohort.streams import stream
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from synthetic_cohort.patients.patients import Patients
-    from synthetic_cohort.scenarios.scenario import Scenario
-    from synthetic_cohort.scenarios.scenario_parts import Series
 
 _TRUE_DECIMALS = 6
 
@@ -70,24 +66,8 @@ def draw_traits(n_patients: int, seed: int) -> Traits:
 def draw_curves(scenario: Scenario, patients: Patients, traits: Traits, gain: NDArray[np.float64], seed: int) -> Curves:
     """Draw the true and the measured value of every series at every visit week.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        The scenario.
-    patients : Patients
-        The patients.
-    traits : Traits
-        Their traits.
-    gain : array of shape (n,)
-        What the patient's own home sessions add to the primary measure at the primary week, compared with the mean of
-        the patient's protocol; its course over weeks is that of the regain.
-    seed : int
-        Seed of the cohort.
-
-    Returns
-    -------
-    Curves
-        True and measured values.
+    ``gain``, shape (n,), is what the patient's own home sessions add to the primary measure at the primary week, compared with
+    the mean of the patient's protocol; its course over weeks is that of the regain.
 
     Notes
     -----
@@ -117,19 +97,7 @@ def draw_curves(scenario: Scenario, patients: Patients, traits: Traits, gain: ND
 
 
 def read_off(series: Series, latent: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Read a value as the instrument shows it: cut at the ends of the scale and rounded to the step.
-
-    Parameters
-    ----------
-    series : Series
-        lowest, highest, step and decimals.
-    latent : array
-        Values on the unbounded scale.
-
-    Returns
-    -------
-    array of the same shape
-        Values recorded.
+    """Read values of the unbounded scale as the instrument shows them: cut at the ends of its scale and rounded to its step.
 
     Examples
     --------
@@ -187,22 +155,7 @@ def _visit_variation(series: Series, weeks: NDArray[np.float64], n: int, seed: i
 
 
 def covariate_offset(scenario: Scenario, series: Series, patients: Patients) -> NDArray[np.float64]:
-    """Give what sex, age and covariates add, as a share of the mean, centred on the population.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        The scenario.
-    series : Series
-        One of its series.
-    patients : Patients
-        The patients.
-
-    Returns
-    -------
-    array of shape (n,)
-        Share of the mean at the week.
-    """
+    """Give what sex, age and covariates add, as a share of the mean at the week, centred on the population; shape (n,)."""
     mix = scenario.patients
     offset = series.women_share * (patients.woman - mix.women_share)
     offset += series.decade_share * (patients.age_years - mean_age(mix)) / 10

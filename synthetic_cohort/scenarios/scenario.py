@@ -6,8 +6,9 @@ and not checked, ``design choice`` chosen for an invented cohort. No number here
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, fields, is_dataclass, replace
+import json
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass, fields, is_dataclass, replace
 from typing import Any
 
 import pandas as pd
@@ -110,7 +111,7 @@ class Scenario:
 
     def to_json(self) -> dict[str, Any]:
         """Return plain lists and dictionaries, from which ``read_scenario`` makes the scenario again."""
-        data: dict[str, Any] = _plain(self)
+        data: dict[str, Any] = json.loads(json.dumps(asdict(self)))
         del data["sources"]
         return data | {"parameter_sources": dict(self.sources)}
 
@@ -151,11 +152,3 @@ def _walk(part: Any, path: str = "") -> Iterator[tuple[str, str]]:
                 yield from _walk(item, f"{path}{part_path(one.name, item, position)}.")
         else:
             yield f"{path}{one.name}", ", ".join(map(str, value)) if isinstance(value, tuple) else str(value)
-
-
-def _plain(value: Any) -> Any:
-    if is_dataclass(value):
-        return {one.name: _plain(getattr(value, one.name)) for one in fields(value)}
-    if isinstance(value, tuple):
-        return [_plain(item) for item in value]
-    return dict(value) if isinstance(value, Mapping) else value

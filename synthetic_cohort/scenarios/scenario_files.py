@@ -81,19 +81,9 @@ def load_scenario(name: str | Path) -> Scenario:
 
 
 def read_scenario(data: Mapping[str, Any], where: str) -> Scenario:
-    """Make a scenario from plain data, strictly.
+    """Make a scenario from plain data, those of a file or of :meth:`Scenario.to_json`, strictly, and check it.
 
-    Parameters
-    ----------
-    data : mapping
-        What a scenario file or :meth:`Scenario.to_json` holds.
-    where : str
-        Where the data come from, for the message.
-
-    Returns
-    -------
-    Scenario
-        The scenario, checked.
+    ``where`` the data come from is for the message.
 
     Raises
     ------

@@ -36,17 +36,7 @@ class PatientMix:
 
 @dataclass(frozen=True)
 class Covariate:
-    """A further baseline column of labels, drawn independently.
-
-    Parameters
-    ----------
-    name : str
-        Name of the column.
-    levels : tuple of str
-        Labels.
-    shares : tuple of float
-        Share of each label; they sum to 1.
-    """
+    """A further baseline column of labels, drawn independently; the shares of its labels sum to 1."""
 
     name: str
     levels: tuple[str, ...]

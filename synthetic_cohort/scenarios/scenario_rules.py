@@ -2,26 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Iterator
 
 from analysis.errors import CohortError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from synthetic_cohort.scenarios.scenario import Scenario
-    from synthetic_cohort.scenarios.scenario_parts import Series
+from synthetic_cohort.scenarios.scenario import Scenario
+from synthetic_cohort.scenarios.scenario_parts import Series
 
 
 def check_scenario(scenario: Scenario, where: str) -> None:
-    """Refuse a scenario that cannot be generated, naming every problem.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        The scenario.
-    where : str
-        Where it came from, for the message.
+    """Refuse a scenario that cannot be generated, naming every problem; ``where`` it came from is for the message.
 
     Raises
     ------

@@ -2,41 +2,22 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 
-from synthetic_cohort.seen.missingness import REASONS
+from synthetic_cohort.patients.patients import Patients
+from synthetic_cohort.scenarios.scenario import Scenario
+from synthetic_cohort.seen.missingness import REASONS, Missing
 from synthetic_cohort.streams import stream
-
-if TYPE_CHECKING:
-    from synthetic_cohort.patients.patients import Patients
-    from synthetic_cohort.scenarios.scenario import Scenario
-    from synthetic_cohort.seen.missingness import Missing
 
 _WITHDRAWAL = "withdrawal"
 
 
 def draw_events(scenario: Scenario, patients: Patients, missing: Missing, seed: int) -> pd.DataFrame:
-    """Draw the events of every patient, and add the withdrawals.
+    """Draw the events of every patient, and add the withdrawals. Events do not change the patient's curves.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        The kinds of events. Events do not change the patient's curves.
-    patients : Patients
-        The patients.
-    missing : Missing
-        Who was lost, when and why.
-    seed : int
-        Seed of the cohort.
-
-    Returns
-    -------
-    pandas.DataFrame
-        patient (position), week (since the start, on a whole day; a withdrawal in whole weeks), event, serious, related;
-        sorted by patient and week. It holds what happened after a patient was lost too.
+    Columns patient (position), week (since the start, on a whole day; a withdrawal in whole weeks), event, serious, related;
+    sorted by patient and week. They hold what happened after a patient was lost too.
     """
     names = [*dict.fromkeys(kind.event for kind in scenario.events), _WITHDRAWAL]
     frames = []

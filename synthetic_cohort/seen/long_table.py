@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from synthetic_cohort.scenarios.scenario import Scenario
+from synthetic_cohort.scenarios.scenario import Scenario
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,19 +48,9 @@ class Cells:
         return values
 
     def frame(self, by_series: list[NDArray[np.float64]], keep: NDArray[np.bool_] | None = None) -> pd.DataFrame:
-        """Make a long table.
+        """Make a long table of the values of each series, shape (patients, weeks), all or those in the rows to keep.
 
-        Parameters
-        ----------
-        by_series : list of array of shape (n, w)
-            Values of each series.
-        keep : array of bool of shape (n, c), optional
-            Rows wanted; all by default.
-
-        Returns
-        -------
-        pandas.DataFrame
-            patient_id, week, measure, limb, value; sorted by patient, week and series.
+        Columns patient_id, week, measure, limb, value; sorted by patient, week and series.
         """
         return self.labels(keep).assign(value=_flat(self.gather(by_series), keep))
 
@@ -86,20 +74,7 @@ class Cells:
 
 
 def make_cells(scenario: Scenario, patient_id: pd.Series) -> Cells:
-    """Lay out the cells of a scenario.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        The scenario: its visit weeks, and the weeks of each series.
-    patient_id : pandas.Series
-        Ids of the patients.
-
-    Returns
-    -------
-    Cells
-        The layout.
-    """
+    """Lay out the cells of a scenario: its visit weeks, as far as each series is measured in them."""
     pairs = [
         (w, s)
         for w, week in enumerate(scenario.visit_weeks)

@@ -3,22 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import expit
 
 from analysis.cohort import load_catalogue
 from synthetic_cohort.expected.expectation import series_means
-from synthetic_cohort.home_programme.sessions import standard_adherence
+from synthetic_cohort.home_programme.sessions import Sessions, standard_adherence
+from synthetic_cohort.patients.trajectories import Curves
+from synthetic_cohort.scenarios.scenario import Scenario
 from synthetic_cohort.streams import stream
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from synthetic_cohort.home_programme.sessions import Sessions
-    from synthetic_cohort.patients.trajectories import Curves
-    from synthetic_cohort.scenarios.scenario import Scenario
 
 #: Reasons in the order of their codes; code 0 is a value that was observed.
 REASONS = ("", "withdrew", "moved away", "could not be reached", "missed visit", "not tested")
@@ -47,23 +42,7 @@ class Missing:
 
 
 def draw_missing(scenario: Scenario, curves: Curves, sessions: Sessions, seed: int) -> Missing:
-    """Draw who is lost, which visits are missed and which measurements are not made.
-
-    Parameters
-    ----------
-    scenario : Scenario
-        The scenario; the mechanisms are in ``scenario.missingness``.
-    curves : Curves
-        Values of every series.
-    sessions : Sessions
-        Home sessions; the logged share of the four weeks before counts.
-    seed : int
-        Seed of the cohort.
-
-    Returns
-    -------
-    Missing
-        What is missing and why. Everybody is seen at week 0.
+    """Draw who is lost, which visits are missed and which measurements are not made. Everybody is seen at week 0.
 
     Notes
     -----
@@ -113,15 +92,7 @@ def draw_missing(scenario: Scenario, curves: Curves, sessions: Sessions, seed: i
 def visit_hazards(scenario: Scenario) -> NDArray[np.float64]:
     """Turn shares lost by stated weeks into the chance of being lost between one visit and the next.
 
-    Parameters
-    ----------
-    scenario : Scenario
-        The scenario.
-
-    Returns
-    -------
-    array of shape (w,)
-        Chance at each visit week among those still followed; 0 at week 0.
+    Shape (w,): the chance at each visit week among those still followed; 0 at week 0.
 
     Examples
     --------
@@ -137,21 +108,9 @@ def visit_hazards(scenario: Scenario) -> NDArray[np.float64]:
 
 
 def chance(score: NDArray[np.float64], share: float, followed: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """Give the chance of being lost or missing, logistic in a score, with a stated mean.
+    """Give each patient's chance of being lost or missing, logistic in a score, with a stated mean of those still followed.
 
-    Parameters
-    ----------
-    score : array of shape (n,)
-        Log-odds, up to a constant.
-    share : float
-        Mean chance of those still followed, 0 to 1.
-    followed : array of bool of shape (n,)
-        Who is still followed.
-
-    Returns
-    -------
-    array of shape (n,)
-        Chance of each patient. The constant is found by bisection over 400 quantiles of the scores of those followed.
+    The score is the log-odds up to a constant, which is found by bisection over 400 quantiles of the scores of those followed.
 
     Examples
     --------

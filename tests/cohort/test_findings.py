@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.findings import FINDING_COLUMNS, CheckReport, FindingList, looks_like_formula, mask, values_as_text
+from analysis.cohort.findings import FINDING_COLUMNS, FindingList, looks_like_formula, mask, values_as_text
 
 
 def a_list():
@@ -81,4 +81,4 @@ def test_rows_of_a_source_take_the_place_of_rows_of_a_table():
 def test_values_as_text_and_an_empty_report():
     assert values_as_text([1.0, 0.1, np.nan]).tolist() == ["1", "0.1", ""]
     assert len(values_as_text(["x" * 500])[0]) == 60
-    assert CheckReport.empty().to_text() == "0 errors, 0 warnings in nothing"
+    assert FindingList().report().to_text() == "0 errors, 0 warnings in nothing"

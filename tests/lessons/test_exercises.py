@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from analysis.errors import ReportError
-from analysis.lessons.exercises import ChoiceExercise, CommonWrong, NumberExercise
+from analysis.lessons.exercises import ChoiceExercise, NumberExercise
 from analysis.lessons.feedback import NotAnsweredYet
 from analysis.lessons.source import lesson_outlines
 
@@ -17,7 +17,7 @@ from .lesson_runs import NUMBERS
 @pytest.fixture
 def share():
     return NumberExercise(
-        "How many per cent?", 40.0, 0.5, "%", 0, 100, wrong=(CommonWrong(60.0, "That is the rest."),), hint="Divide."
+        "How many per cent?", 40.0, 0.5, "%", 0, 100, wrong=((60.0, "That is the rest."),), hint="Divide."
     )
 
 
@@ -88,8 +88,8 @@ def test_every_exercise_takes_right_near_wrong_and_absurd_answers(lesson_of, num
         assert exercise.judge(exercise.truth).verdict == "right", name
         assert exercise.judge(exercise.highest * 1000 + 1e6).verdict == "absurd", name
         assert len(exercise.wrong) >= 3, name
-        told = {exercise.judge(one.value).hint for one in exercise.wrong if not _is_right(exercise, one)}
-        assert told <= {one.hint for one in exercise.wrong}, name
+        told = {exercise.judge(value).hint for value, _ in exercise.wrong if not _is_right(exercise, value)}
+        assert told <= {hint for _, hint in exercise.wrong}, name
         assert len(told) >= 2, name
         far = exercise.truth + 3 * exercise.tolerance
         assert exercise.judge(far).verdict in ("near", "wrong", "absurd"), name
@@ -115,5 +115,5 @@ def test_an_unknown_exercise_or_lesson_is_named(lesson_of):
         lesson_of(1, 7).look_back("old_limb")
 
 
-def _is_right(exercise, wrong):
-    return abs(wrong.value - exercise.truth) <= exercise.tolerance
+def _is_right(exercise, value):
+    return abs(value - exercise.truth) <= exercise.tolerance

@@ -9,6 +9,7 @@ import pytest
 from analysis.cohort import Provenance, write_cohort
 from analysis.errors import DeidentificationError
 from analysis.report import make_report, quality
+from analysis.report.parts import numbers
 from analysis.report.parts.figures import Figure
 from analysis.report.quality.closing import CAUTIONS
 from synthetic_cohort import generate_cohort
@@ -88,8 +89,13 @@ def test_a_cohort_with_identifiers_is_refused(tmp_path, cohort):
 def test_the_numbers_of_the_answer_are_those_of_the_cohort(cohort, study):
     said = text_of(quality.answer(study))
     last = cohort.visits[(cohort.visits["week"] == 52) & cohort.visits["value"].notna()]["patient_id"].nunique()
-    assert f"{60 - last}/60 patients are lost before the last scheduled week" in said
-    assert f"{study.expected['seen'].sum()}/{len(study.expected)} expected values are there" in said
+    assert f"Of 60 patients {60 - last} are lost before the last scheduled week" in said
+    seen, expected = study.expected["seen"].sum(), len(study.expected)
+    assert f"Of {numbers.count(expected)} expected values {numbers.count(seen)} are there" in said
+    unlikely = len(study.questions)
+    assert set(study.questions["severity"]) == {"unlikely"}
+    judged = f"Of {numbers.plural(study.values_judged, 'value')} and {numbers.plural(study.changes_judged, 'change')} judged none is"
+    assert f"{judged} impossible and {unlikely} unlikely: questions to the sites." in said
 
 
 def test_a_cohort_without_a_schedule_site_or_fine_measures(tmp_path, cohort):

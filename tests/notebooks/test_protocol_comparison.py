@@ -44,7 +44,7 @@ def test_the_whole_report_keeps_the_rules_and_has_every_section(report_of, page_
         "recovery",
         "differences",
         "responders",
-        "programme",
+        "harms",
         "missing",
         "model-checks",
     ):

@@ -80,11 +80,11 @@ def test_they_have_no_protocol_whatever_stood_in_the_cell(cohorts):
 
 def test_they_are_counted(cohorts):
     with_gaps = cohorts[0]
-    said = "5 of 90 patients have no protocol and are in no count."
+    said = "Of 90 patients 5 have no protocol and are in no count."
     assert said in outcomes.responders(with_gaps, "pain", week=26).notes
-    assert "5 patients left out for want of a protocol." in fit_recovery(with_gaps, "pain").choices
+    assert "Without a protocol, 5 patients are left out." in fit_recovery(with_gaps, "pain").choices
     assert (
-        "5 patients left out for want of a protocol."
+        "Without a protocol, 5 patients are left out."
         in tipping_point(with_gaps, choose_endpoint(with_gaps, "pain", week=26, criterion=None), draws=2).notes
     )
     by = quality.completeness(quality.expected_values(with_gaps), ["protocol"]).set_index("protocol")

@@ -1,8 +1,7 @@
 """CHECK: what cannot be, in tables, visits and the home programme.
 
 - ``checks``: CHECK: every problem of a cohort in one table, never only the first.
-- ``table_checks``: Checks that hold for every table: columns, keys, ranges, labels, texts, and patients that belong
-  together.
+- ``table_checks``: Checks that hold for every table: columns, keys, ranges, labels, texts, patients.
 - ``visit_checks``: Checks of the measured values: known measures, limbs, plausible ranges, mixed-up units, baselines.
 - ``home_checks``: Checks of the home programme: sessions and brace settings that cannot have been, or need a look.
 """

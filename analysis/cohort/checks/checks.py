@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
 
 import pandas as pd
 
@@ -10,18 +10,13 @@ from analysis.cohort.checks.home_checks import check_home
 from analysis.cohort.checks.table_checks import check_cells, check_columns, check_keys, check_patients
 from analysis.cohort.checks.visit_checks import check_visits
 from analysis.cohort.findings import CheckReport, FindingList
+from analysis.cohort.measures import Measures
 from analysis.cohort.no_labels import check_no_labels
 from analysis.cohort.recognition.find_identifiers import find_identifiers
 from analysis.cohort.reference import check_reference
-from analysis.cohort.tables import TABLES
+from analysis.cohort.tables import TABLES, Cohort, Privacy
 from analysis.errors import CohortError, DeidentificationError
 from analysis.progress import steps
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from analysis.cohort.measures import Measures
-    from analysis.cohort.tables import Cohort, Privacy
 
 _ROWS_IN_MESSAGE = 5
 
@@ -83,27 +78,11 @@ def check_tables(
     synthetic: bool = False,
     reference: str | None = None,
 ) -> CheckReport:
-    """Check tables that may be no valid cohort.
+    """Check tables that may be no valid cohort; to ``findings`` made while the tables were read more are added.
 
-    Parameters
-    ----------
-    tables : mapping of str to pandas.DataFrame
-        Tables by name, in their types, with any columns; the index holds the row of the source, from 0, and may repeat.
-    measures : Measures
-        Measures of the cohort.
-    privacy : {"safe-harbor", "limited"}
-        Level of de-identification that is claimed.
-    findings : FindingList
-        Findings made while the tables were read; more are added.
-    synthetic : bool
-        Whether the patients are invented, so that quarters tell nothing about anybody.
-    reference : str, optional
-        The protocol that is named as the reference.
-
-    Returns
-    -------
-    CheckReport
-        Every finding.
+    The tables are in their types, with any columns; their index holds the row of the source, from 0, and may repeat.
+    ``privacy`` is the level of de-identification that is claimed; of patients who are invented (``synthetic``) quarters tell
+    nothing about anybody.
     """
     findings.counts = {name: len(frame) for name, frame in tables.items()}
     source_rows = {name: frame.index.to_numpy() + 1 for name, frame in tables.items()}
@@ -139,16 +118,7 @@ def _with_numbered_patients(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def raise_on_errors(report: CheckReport, where: str, what_to_do: str) -> None:
-    """Raise where a report has errors.
-
-    Parameters
-    ----------
-    report : CheckReport
-        The report.
-    where : str
-        File or folder checked.
-    what_to_do : str
-        Next step for the user.
+    """Raise where a report has errors; ``where`` names the file or folder that was checked.
 
     Raises
     ------

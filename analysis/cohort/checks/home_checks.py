@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.findings import FindingList
 from analysis.cohort.prescriptions import LEAST_PATIENTS
 from analysis.cohort.session_log import SESSION_MINUTES
 from analysis.cohort.tables import TABLES
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from analysis.cohort.findings import FindingList
 
 #: Where the hinge itself ends: a limit here is no limit (common practice, no source).
 END_OF_HINGE = 135.0
@@ -25,12 +21,7 @@ IDLE_WEEKS = 2
 def check_home(tables: Mapping[str, pd.DataFrame], findings: FindingList) -> None:
     """Find what is wrong in the tables sessions and brace_limits, and measured flexion beyond the brace's limit.
 
-    Parameters
-    ----------
-    tables : mapping of str to pandas.DataFrame
-        Tables by name, in their types; the index holds the row number from 0.
-    findings : FindingList
-        Where the findings go.
+    The tables are in their types; their index holds the row number, from 0.
     """
     if "sessions" in tables:
         _check_sessions(tables["sessions"], findings)

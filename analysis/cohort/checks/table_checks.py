@@ -3,22 +3,15 @@
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.columns import is_among
-from analysis.cohort.findings import looks_like_formula
+from analysis.cohort.columns import Column, is_among
+from analysis.cohort.findings import FindingList, Severity, looks_like_formula
 from analysis.cohort.no_labels import no_labels
-from analysis.cohort.tables import TABLES
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from analysis.cohort.columns import Column
-    from analysis.cohort.findings import FindingList, Severity
-    from analysis.cohort.tables import Privacy, Table
+from analysis.cohort.tables import TABLES, Privacy, Table
 
 _CONTROL = re.compile(r"[\x00-\x1f\x7f]")
 #: In texts joined by line ends: control characters, and what may begin a formula. Where it finds nothing, nothing is wrong.

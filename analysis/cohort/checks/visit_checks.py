@@ -2,30 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 
-if TYPE_CHECKING:
-    from analysis.cohort.findings import FindingList
-    from analysis.cohort.measures import Measure, Measures
+from analysis.cohort.findings import FindingList
+from analysis.cohort.measures import Measure, Measures
 
 _COLUMNS = {"patient_id", "week", "measure", "limb", "value"}
 
 
 def check_visits(visits: pd.DataFrame, measures: Measures, findings: FindingList) -> None:
-    """Find what is wrong with measured values.
-
-    Parameters
-    ----------
-    visits : pandas.DataFrame
-        The table visits in its types; the index holds the row number from 0.
-    measures : Measures
-        Measures of the cohort.
-    findings : FindingList
-        Where the findings go.
-    """
+    """Find what is wrong with measured values; the index of the table visits holds the row number, from 0."""
     if not set(visits.columns) >= _COLUMNS or visits.empty:
         return
     codes = visits["measure"].cat.codes.to_numpy()

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Collection
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import pandas as pd
 
@@ -19,12 +20,7 @@ from analysis.cohort.recognition.find_identifiers import (
     what_whole_numbers_are,
 )
 from analysis.cohort.recognition.identifier_rules import GIVEN_NAMES
-from analysis.cohort.tables import TABLES
-
-if TYPE_CHECKING:
-    from collections.abc import Collection
-
-    from analysis.cohort.tables import Privacy
+from analysis.cohort.tables import TABLES, Privacy
 
 Action = Literal["drop", "weeks", "start", "birth", "place", "age", "cells", "site", "kept"]
 

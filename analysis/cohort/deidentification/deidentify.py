@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import os
 import secrets
+from collections.abc import Callable, Collection
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, get_args
+from typing import get_args
+
+import pandas as pd
 
 from analysis.cohort.checks.checks import check_tables, raise_on_errors
+from analysis.cohort.columns import Column
 from analysis.cohort.deidentification.report import DeidentificationReport
 from analysis.cohort.deidentification.tables import Choices, Deidentified, deidentify_tables
 from analysis.cohort.files.conversion import convert_table
@@ -21,13 +25,6 @@ from analysis.cohort.recognition.find_identifiers import find_identifiers
 from analysis.cohort.tables import TABLES, Cohort, Privacy
 from analysis.errors import CohortError, DeidentificationError, check_choice
 from analysis.progress import steps
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Collection
-
-    import pandas as pd
-
-    from analysis.cohort.columns import Column
 
 _KEY_BYTES = 32
 REPORT_FILE = "deidentification.csv"

@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from analysis.cohort.tables import Cohort
 from analysis.errors import CohortError
 from analysis.progress import steps
 from analysis.result import Result
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
-    from analysis.cohort.tables import Cohort
 
 #: Combinations of fewer patients than this are rare: no cell of 1 to 10 is shown (cell size suppression policy of the
 #: Centers for Medicare & Medicaid Services).

@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import pandas as pd
 
 from analysis.cohort.findings import not_run
+from analysis.cohort.tables import Privacy
 from analysis.result import Result, visible
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from analysis.cohort.tables import Privacy
 
 CITATION = "45 CFR 164.514(b)(2)(i)"
 REPORT_COLUMNS = ("table", "column", "paragraph", "found", "done", "n_cells")

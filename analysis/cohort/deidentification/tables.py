@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -21,13 +21,9 @@ from analysis.cohort.deidentification.transforms import (
     weeks_between,
 )
 from analysis.cohort.recognition.recognise_columns import recognise
+from analysis.cohort.tables import Privacy
 from analysis.errors import CohortError
 from analysis.progress import in_portions, steps
-
-if TYPE_CHECKING:
-    from collections.abc import Collection, Mapping
-
-    from analysis.cohort.tables import Privacy
 
 PATIENT = "patient_id"
 
@@ -54,21 +50,9 @@ class Deidentified:
 
 
 def deidentify_tables(tables: Mapping[str, pd.DataFrame], choices: Choices, key: bytes | None) -> Deidentified:
-    """De-identify tables that share their patients.
+    """De-identify tables that share their patients; cells may be of any type, and the tables given stay as they were.
 
-    Parameters
-    ----------
-    tables : mapping of str to pandas.DataFrame
-        Tables by name, cells of any type; they are not changed.
-    choices : Choices
-        Level, columns and forms.
-    key : bytes, optional
-        Key of the new identifiers; None for random ones.
-
-    Returns
-    -------
-    Deidentified
-        The tables, sorted by the new identifiers so that the order says nothing.
+    Without a key the new identifiers are random. The new tables are sorted by them, so that the order says nothing.
 
     Raises
     ------

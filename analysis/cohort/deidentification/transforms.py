@@ -6,7 +6,7 @@ import hashlib
 import hmac
 import re
 import secrets
-from typing import TYPE_CHECKING
+from collections.abc import Iterable
 
 import numpy as np
 import pandas as pd
@@ -14,9 +14,6 @@ import pandas as pd
 from analysis.cohort.recognition.find_identifiers import plain, what_cells_hold
 from analysis.cohort.recognition.identifier_rules import RESTRICTED_ZIP_CODES
 from analysis.errors import CohortError, DeidentificationError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
 
 #: Ages from here on are one group, 45 CFR 164.514(b)(2)(i)(C).
 OLDEST = 90.0
@@ -29,22 +26,10 @@ _LEAST_KEY = 16
 
 
 def parse_dates(values: pd.Series, name: str, date_format: str | None = None) -> pd.Series:
-    """Read a column of dates; where day and month could be meant either way, ask.
+    """Read a column of dates of any type; where day and month could be meant either way, ask.
 
-    Parameters
-    ----------
-    values : pandas.Series
-        Dates of any type.
-    name : str
-        Name of the column, for messages.
-    date_format : str, optional
-        How the dates are written, in the notation of ``strptime``; by default year-month-day, or the one usual form
-        that fits all cells.
-
-    Returns
-    -------
-    pandas.Series
-        ``datetime64``; missing where a cell is no date.
+    ``date_format`` is in the notation of ``strptime``; by default year-month-day, or the one usual form that fits all cells.
+    Cells that are no date are missing in the ``datetime64`` given.
 
     Raises
     ------
@@ -158,20 +143,10 @@ def week_name(column: str, taken: Iterable[str]) -> str:
 
 
 def opaque_identifiers(identifiers: Iterable[str], key: bytes | None = None) -> dict[str, str]:
-    """Give each patient a new identifier that says nothing about the person.
+    """Give each patient, by the old identifier, a new one that says nothing about the person.
 
-    Parameters
-    ----------
-    identifiers : iterable of str
-        Identifiers of the source.
-    key : bytes, optional
-        Secret key of a keyed hash (HMAC-SHA-256, the first 15 hexadecimal digits): the same patient gets the same
-        identifier again, and who has the key can find the patient. None draws identifiers at random.
-
-    Returns
-    -------
-    dict of str to str
-        New identifier of each old one.
+    With a key it is a keyed hash (HMAC-SHA-256, the first 15 hexadecimal digits): the same patient gets the same identifier
+    again, and who has the key can find the patient. Without one identifiers are drawn at random.
 
     Raises
     ------

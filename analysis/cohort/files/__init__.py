@@ -1,13 +1,10 @@
 """LOAD: files read and written, and the folder a cohort is kept in.
 
 - ``readers``: Read a file of any origin into a table, or say in one message why that cannot be.
-- ``file_formats``: Read workbooks and the files of statistics programs: Excel, SPSS, Stata, SAS; value labels come
-  along.
+- ``file_formats``: Read workbooks and the files of statistics programs: Excel, SPSS, Stata, SAS.
 - ``encodings``: The encoding of a text file, checked over the whole file before it is read.
 - ``conversion``: Tables as read, of text, become tables of their types; what cannot be converted becomes a finding.
-- ``data_package``: The folder format of a cohort: CSV or Parquet files with a Data Package descriptor that any tool
-  can read.
-- ``package_files``: The files of a cohort folder: written whole or not at all, read without following anything out of
-  the folder.
+- ``data_package``: The folder format of a cohort: CSV or Parquet files with a Data Package descriptor.
+- ``package_files``: The files of a cohort folder: written whole or not at all, read from within the folder only.
 - ``package_schema``: The descriptor of a cohort folder, ``datapackage.json``: columns in Table Schema and back.
 """

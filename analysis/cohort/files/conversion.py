@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from analysis.cohort.columns import Column, convert
+from analysis.cohort.findings import FindingList
 from analysis.cohort.recognition.find_identifiers import are_dates
-from analysis.cohort.tables import kind_of
+from analysis.cohort.tables import Table, kind_of
 from analysis.progress import in_portions
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from analysis.cohort.findings import FindingList
-    from analysis.cohort.tables import Table
 
 _IN_WORDS = {"number": "a number", "boolean": "true or false", "date": "a date as year-month-day"}
 _DECIMAL_COMMA = r"\s*[+-]?\d+,\d+\s*"
@@ -52,23 +47,10 @@ def add_ragged(raw: RawTable, table: str, findings: FindingList) -> None:
 def convert_table(
     frame: pd.DataFrame, table: Table, findings: FindingList, extra: Mapping[str, Column] | None = None
 ) -> pd.DataFrame:
-    """Bring a table to its types, and add a finding for each cell that cannot be converted.
+    """Bring a table to its types, and add a finding for each cell that cannot be converted: it is missing then.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        Table as read; the index holds the data row, from 0.
-    table : Table
-        Its specification.
-    findings : FindingList
-        Where the findings go.
-    extra : mapping of str to Column, optional
-        Specifications of columns that the table does not know, and orders of categories, from a data package or a map.
-
-    Returns
-    -------
-    pandas.DataFrame
-        The same rows and index; cells that could not be converted are missing.
+    The index holds the data row, from 0, and stays. ``extra`` specifies columns that the table does not know, and orders of
+    categories, from a data package or a map.
     """
     converted = {}
     columns = list(frame.items())
@@ -99,20 +81,8 @@ def add_unconverted(
 ) -> None:
     """Add a finding for each cell that is not of the kind of its column.
 
-    Parameters
-    ----------
-    cells : pandas.Series
-        The cells; the index holds the row, from 0.
-    patients : pandas.Series
-        The patient of each cell.
-    table : str
-        Table or file.
-    column : Column
-        Name and kind of the column.
-    findings : FindingList
-        Where the findings go.
-    week : bool
-        Whether a week is expected.
+    The index of the cells holds the row, from 0; ``patients`` has the patient of each, ``table`` the name of the table or
+    file. ``week`` says that a week is expected.
     """
     if cells.empty:
         return

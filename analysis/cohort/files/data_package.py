@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import json
+import os
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, get_args
+from typing import Any, Literal, get_args
+
+import pandas as pd
 
 from analysis.cohort.checks.checks import check_cohort, check_tables, raise_on_errors
 from analysis.cohort.columns import is_among
@@ -20,21 +24,12 @@ from analysis.cohort.files.package_schema import (
     read_reference,
     table_schema,
 )
-from analysis.cohort.findings import FindingList
-from analysis.cohort.provenance import describe_source
+from analysis.cohort.findings import CheckReport, FindingList
+from analysis.cohort.measures import Measures
+from analysis.cohort.provenance import Provenance, describe_source
 from analysis.cohort.tables import TABLES, Cohort, Privacy
 from analysis.errors import CohortError, check_choice
 from analysis.progress import steps
-
-if TYPE_CHECKING:
-    import os
-    from collections.abc import Callable
-
-    import pandas as pd
-
-    from analysis.cohort.findings import CheckReport
-    from analysis.cohort.measures import Measures
-    from analysis.cohort.provenance import Provenance
 
 FileFormat = Literal["csv", "parquet"]
 
@@ -170,16 +165,8 @@ def check_folder(folder: str | os.PathLike[str]) -> CheckReport:
 def load_with_findings(folder: str | os.PathLike[str]) -> tuple[Cohort, CheckReport]:
     """Read a cohort folder that may have errors, for a report about its quality; identifiers are still refused.
 
-    Parameters
-    ----------
-    folder : path
-        Folder with ``datapackage.json``.
-
-    Returns
-    -------
-    tuple of (Cohort, CheckReport)
-        The cohort without the rows that no table can hold (a key that is missing or comes twice, a patient or a measure
-        that is not known), and every finding of the folder as it is.
+    The cohort comes without the rows that no table can hold (a key that is missing or comes twice, a patient or a measure
+    that is not known), and with every finding of the folder as it is.
 
     Raises
     ------

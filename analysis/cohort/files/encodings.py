@@ -4,12 +4,9 @@ from __future__ import annotations
 
 import codecs
 import re
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 from analysis.errors import CohortError
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 _BLOCK = 16 << 20
 _BYTE_ORDER_MARKS = (
@@ -38,21 +35,9 @@ _SIGNATURES = (
 
 
 def encoding_of(path: Path, head: bytes, declared: str | None) -> str:
-    """Find the encoding, and check that the whole file can be read in it.
+    """Find the encoding, as a decoder names it, and check that the whole file can be read in it.
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-    head : bytes
-        Its beginning.
-    declared : str, optional
-        Encoding that somebody said; without one a byte-order mark counts, and without that UTF-8.
-
-    Returns
-    -------
-    str
-        Name of the encoding, for a decoder.
+    ``head`` is the beginning of the file. Where nobody declared an encoding a byte-order mark counts, and without that UTF-8.
 
     Raises
     ------

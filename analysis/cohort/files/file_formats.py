@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import datetime as dt
 import zipfile
-from typing import TYPE_CHECKING, Any
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.files.conversion import RawTable
 from analysis.errors import CohortError
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-    from pathlib import Path
 
 WORKBOOKS = (".xlsx", ".xlsm")
 STATISTICS_FILES = {
@@ -33,23 +31,11 @@ _OLD_WORKBOOK = b"\xd0\xcf\x11\xe0"
 
 
 def read_workbook(path: Path, *, sheet: str | None = None, missing: Sequence[str] = ()) -> RawTable:
-    """Read one sheet of an Excel workbook; its first row holds the names of the columns.
+    """Read one sheet of an Excel workbook (.xlsx, .xlsm); its first row holds the names of the columns.
 
-    Formulas give the values that were stored with them. Nothing in the workbook is run.
-
-    Parameters
-    ----------
-    path : Path
-        The workbook, .xlsx or .xlsm.
-    sheet : str, optional
-        Name of the sheet; may be left out where there is one only.
-    missing : sequence of str
-        Texts that stand for a missing value.
-
-    Returns
-    -------
-    RawTable
-        Columns of numbers, dates or true and false as such, mixed columns as text; empty rows left out.
+    Formulas give the values that were stored with them. Nothing in the workbook is run. ``sheet`` may be left out where there
+    is one only; ``missing`` are texts that stand for a missing value. Columns of numbers, dates or true and false come as
+    such, mixed columns as text; empty rows are left out.
 
     Raises
     ------
@@ -78,23 +64,12 @@ def read_workbook(path: Path, *, sheet: str | None = None, missing: Sequence[str
 
 
 def read_statistics_file(path: Path, *, encoding: str | None = None, catalog: Path | None = None) -> RawTable:
-    """Read an SPSS, Stata or SAS file.
+    """Read an SPSS, Stata or SAS file: .sav, .zsav, .dta, .sas7bdat or .xpt.
 
-    Parameters
-    ----------
-    path : Path
-        File ending in .sav, .zsav, .dta, .sas7bdat or .xpt.
-    encoding : str, optional
-        Encoding of its texts where the file says a wrong one.
-    catalog : Path, optional
-        The SAS catalog (.sas7bcat) with the value labels of a .sas7bdat file.
-
-    Returns
-    -------
-    RawTable
-        Columns with their types; values declared missing are missing. A column whose every value has a label also
-        stands in ``labelled``, its categories in the order of the codes; one that has labels for some values only (the
-        ends of a scale) keeps its numbers.
+    ``encoding`` is for texts of a file that says a wrong one, ``catalog`` the SAS catalog (.sas7bcat) with the value labels
+    of a .sas7bdat file. Values declared missing are missing. A column whose every value has a label also stands in
+    ``labelled``, its categories in the order of the codes; one that has labels for some values only (the ends of a scale)
+    keeps its numbers.
 
     Raises
     ------
@@ -136,14 +111,7 @@ def read_statistics_file(path: Path, *, encoding: str | None = None, catalog: Pa
 
 
 def check_names(place: str, names: list[str]) -> None:
-    """Refuse columns without a name, or two of the same name.
-
-    Parameters
-    ----------
-    place : str
-        File or sheet, for the message.
-    names : list of str
-        Names of the columns.
+    """Refuse columns without a name, or two of the same name; ``place`` is the file or sheet.
 
     Raises
     ------

@@ -6,9 +6,10 @@ import json
 import os
 import shutil
 import uuid
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path, PurePosixPath
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 import pyarrow as pa
@@ -16,14 +17,10 @@ import pyarrow.compute as pc
 import pyarrow.csv as arrow_csv
 import pyarrow.parquet as arrow_parquet
 
+from analysis.cohort.files.conversion import RawTable
 from analysis.cohort.files.package_schema import DESCRIPTOR, OWN_PART, delimiter_of, missing_values
 from analysis.cohort.files.readers import read_table
 from analysis.errors import CohortError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from analysis.cohort.files.conversion import RawTable
 
 _NEEDS_QUOTES = r'[",\r\n]|^\s|\s$'
 
@@ -32,17 +29,7 @@ _NEEDS_QUOTES = r'[",\r\n]|^\s|\s$'
 def whole_folder(folder: Path, *, overwrite: bool) -> Iterator[Path]:
     """Give an empty folder beside ``folder`` to write into; at the end, without an error, it takes its place.
 
-    Parameters
-    ----------
-    folder : Path
-        The folder that shall exist in the end.
-    overwrite : bool
-        Whether a cohort folder that is there is replaced. A folder with anything else in it never is.
-
-    Yields
-    ------
-    Path
-        The folder to write into; removed where an error occurs.
+    With ``overwrite`` a cohort folder that is there is replaced; a folder with anything else in it never is.
 
     Raises
     ------

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
@@ -11,11 +11,8 @@ from analysis.cohort.catalogue import load_catalogue, read_measure
 from analysis.cohort.columns import Column, Kind
 from analysis.cohort.measures import Measures
 from analysis.cohort.provenance import Provenance
-from analysis.cohort.tables import TABLES, kind_of
+from analysis.cohort.tables import TABLES, Cohort, Table, kind_of
 from analysis.errors import CohortError
-
-if TYPE_CHECKING:
-    from analysis.cohort.tables import Cohort, Table
 
 DESCRIPTOR = "datapackage.json"
 #: Our own part of the descriptor; other tools leave it alone.
@@ -40,22 +37,10 @@ _KINDS: dict[str, Kind] = {
 
 
 def table_schema(frame: pd.DataFrame, table: Table, file_format: str = "csv") -> dict[str, Any]:
-    """Describe a table in the terms of Table Schema.
+    """Describe a table in the terms of Table Schema: fields, missingValues, primaryKey and foreignKeys.
 
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        The table in its types.
-    table : Table
-        Its specification.
-    file_format : {"csv", "parquet"}
-        Format of the file. A range is left out for a Parquet column with missing numbers: readers that turn these into
-        NaN find NaN out of the range.
-
-    Returns
-    -------
-    dict
-        fields (name, type, description, unit, categories, constraints), missingValues, primaryKey and foreignKeys.
+    A field has name, type, description, unit, categories, constraints. A range is left out for a Parquet column with missing
+    numbers: readers that turn these into NaN find NaN out of the range.
     """
     schema: dict[str, Any] = {
         "fields": [
@@ -95,18 +80,7 @@ def _field(values: pd.Series, known: Column | None, *, ranged: bool) -> dict[str
 
 
 def read_columns(resource: dict[str, Any]) -> dict[str, Column]:
-    """Read the columns that the schema of a resource names; types that are not known become text.
-
-    Parameters
-    ----------
-    resource : dict
-        A resource of the descriptor.
-
-    Returns
-    -------
-    dict of str to Column
-        Columns by name; none where there is no schema.
-    """
+    """Read the columns that the schema of a resource names, by name; none without a schema. Types not known become text."""
     schema = resource.get("schema")
     fields = schema.get("fields", []) if isinstance(schema, dict) else []
     columns = {}

@@ -5,7 +5,8 @@ from __future__ import annotations
 import codecs
 import csv
 import io
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
+from pathlib import Path
 
 import pandas as pd
 import pyarrow as pa
@@ -25,10 +26,6 @@ from analysis.cohort.files.file_formats import (
 from analysis.errors import CohortError
 from analysis.progress import steps
 
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-    from pathlib import Path
-
 #: Texts that stand for a missing value where a map says nothing else.
 USUAL_MISSING = ("", "NA", "N/A", "n/a", "NaN", "nan", "NULL", "null", ".", "#N/A")
 DELIMITERS = {",": "a comma", ";": "a semicolon", "\t": "a tab", "|": "a bar"}
@@ -44,25 +41,10 @@ def read_csv(
     encoding: str | None = None,
     missing: Sequence[str] = USUAL_MISSING,
 ) -> RawTable:
-    """Read a CSV file as text.
+    """Read a CSV file as text; its first row holds the names of the columns.
 
-    A byte-order mark is accepted; without one and without ``encoding`` the file must be UTF-8.
-
-    Parameters
-    ----------
-    path : Path
-        The file; its first row holds the names of the columns.
-    delimiter : str
-        Character between the cells.
-    encoding : str, optional
-        Name of the encoding.
-    missing : sequence of str
-        Texts that stand for a missing value.
-
-    Returns
-    -------
-    RawTable
-        All columns as text; rows whose number of cells does not fit the header are left out and named.
+    A byte-order mark is accepted; without one and without ``encoding`` the file must be UTF-8. ``missing`` are texts that
+    stand for a missing value. Rows whose number of cells does not fit the header are left out and named.
 
     Raises
     ------
@@ -119,17 +101,7 @@ def read_csv(
 
 
 def read_parquet(path: Path) -> RawTable:
-    """Read a Parquet file with its types.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-
-    Returns
-    -------
-    RawTable
-        Its columns; lists and records inside a cell are refused.
+    """Read a Parquet file with its types; lists and records inside a cell are refused.
 
     Raises
     ------
@@ -174,21 +146,8 @@ def read_table(
 ) -> RawTable:
     """Read a file by its ending: Parquet, Excel, SPSS, Stata, SAS; anything else as CSV.
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-    delimiter, encoding, missing
-        For CSV, as in :func:`read_csv`.
-    sheet : str, optional
-        For workbooks, the name of the sheet.
-    catalog : Path, optional
-        For SAS, the catalog with the value labels.
-
-    Returns
-    -------
-    RawTable
-        The table.
+    The options are those of :func:`read_csv`, of :func:`analysis.cohort.files.file_formats.read_workbook` and of
+    :func:`analysis.cohort.files.file_formats.read_statistics_file`.
     """
     ending = path.suffix.lower()
     with steps(f"reading {path.name}"):

@@ -2,35 +2,29 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.catalogue import load_catalogue
 from analysis.cohort.checks.checks import check_tables, raise_on_errors
-from analysis.cohort.columns import Column, convert
-from analysis.cohort.findings import FindingList
+from analysis.cohort.findings import CheckReport, FindingList
 from analysis.cohort.importing.import_home import home_table, sessions_of_log
 from analysis.cohort.importing.map_file import WEEKS_IN, ImportMap, ValueColumns, read_map
 from analysis.cohort.importing.map_keys import PatientColumn
+from analysis.cohort.importing.source_rows import SourceRows
 from analysis.cohort.importing.sources import Sources, listed
 from analysis.cohort.importing.start_dates import StartDates
 from analysis.cohort.provenance import Provenance, describe_source
 from analysis.cohort.schedule import ScheduleReport, schedule_visits
-from analysis.cohort.tables import TABLES, Cohort
+from analysis.cohort.tables import TABLES, Cohort, conform_table
 from analysis.errors import CohortError
 from analysis.progress import steps
 from analysis.result import Result
-
-if TYPE_CHECKING:
-    import os
-    from collections.abc import Callable
-
-    from analysis.cohort.findings import CheckReport
-    from analysis.cohort.importing.source_rows import SourceRows
 
 
 @dataclass(frozen=True, repr=False)
@@ -204,16 +198,8 @@ def _visits(
     empty = whole["value"].isna()
     kept = whole if empty.all() else whole[~empty]
     kept = kept.sort_values(["_patient", "week", "_entry"], kind="stable")
-    visits = pd.DataFrame(
-        {
-            "patient_id": kept["patient_id"].astype("str"),
-            "week": kept["week"],
-            "measure": convert(kept["measure"], _column("measure"))[0],
-            "limb": convert(kept["limb"], _column("limb"))[0],
-            "value": kept["value"],
-        }
-    )
-    return visits, int(empty.sum())
+    visits = conform_table(kept[[column.name for column in TABLES["visits"].columns]], TABLES["visits"])
+    return visits.set_index(kept.index), int(empty.sum())
 
 
 def _entry(
@@ -272,10 +258,3 @@ def _part(entry: ValueColumns, rows: SourceRows, column: str, weeks: pd.Series) 
         part["limb"] = rows.labels(entry.limb_column, entry.limbs)
     part["value"] = rows.numbers(column) * entry.multiply
     return part
-
-
-def _column(name: str) -> Column:
-    column = TABLES["visits"].column(name)
-    if column is None:
-        raise CohortError(f"The table visits has no column {name!r}.")
-    return column

@@ -4,44 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from analysis.cohort.columns import Column
-from analysis.cohort.importing.map_home import OTHER_HINGE
-from analysis.cohort.prescriptions import never_done
+from analysis.cohort.findings import FindingList
+from analysis.cohort.importing.map_file import ImportMap
+from analysis.cohort.importing.map_home import OTHER_HINGE, HomeTable, SessionLog
+from analysis.cohort.importing.sources import Sources
+from analysis.cohort.importing.start_dates import StartDates
+from analysis.cohort.prescriptions import Prescription, never_done
 from analysis.cohort.session_log import check_session_log, programme_week, sum_sessions
 from analysis.cohort.tables import TABLES
-
-if TYPE_CHECKING:
-    from analysis.cohort.findings import FindingList
-    from analysis.cohort.importing.map_file import ImportMap
-    from analysis.cohort.importing.map_home import HomeTable, SessionLog
-    from analysis.cohort.importing.map_keys import PatientColumn
-    from analysis.cohort.importing.source_rows import SourceRows
-    from analysis.cohort.importing.sources import Sources
-    from analysis.cohort.importing.start_dates import StartDates
-    from analysis.cohort.prescriptions import Prescription
-
-_LOG_NUMBERS = ("minutes", "level_knee", "level_thigh", "pauses")
 
 
 def home_table(mapped: ImportMap, entry: HomeTable, sources: Sources, starts: StartDates) -> pd.DataFrame:
     """Give one table of the home programme; the index holds the row of its file.
 
     Where it comes from the file of other tables, rows in which nothing of it stands are left out.
-
-    Parameters
-    ----------
-    mapped : ImportMap
-        The map.
-    entry : HomeTable
-        Its section for this table.
-    sources : Sources
-        The files.
-    starts : StartDates
-        Dates of surgery or start, for weeks that are given as dates.
     """
     patient = entry.patient or mapped.patient_column
     form = mapped.format_of(entry.table)
@@ -88,10 +68,8 @@ def sessions_of_log(
     for column in log.columns:
         if column.name == "modality":
             frame["modality"] = rows.texts(column)
-        elif column.name == "week":
-            frame["week"] = _number(rows, column)
-        elif column.name in _LOG_NUMBERS:
-            frame[column.name] = _number(rows, column)
+        elif column.name != "patient_id":
+            frame[column.name] = rows.values(replace(column, kind="number"), Column(column.name, "number", ""))
     if log.start is not None:
         frame["week"] = programme_week(starts.days(rows, log.start))
         began = starts.dates(rows, log.start)
@@ -105,11 +83,8 @@ def sessions_of_log(
         )  # fmt: skip
     check_session_log(frame, rows.name, findings, session_minutes=log.session_minutes)
     for name in ("week", "modality"):
-        empty = frame[name].isna().to_numpy()
-        findings.add(
-            "error", rows.name, f"the session has no {name}", "Fill the cell, or remove the row.",
-            column=name, rows=frame.index.to_numpy()[empty] + 1, patients=rows.ids[empty],
-        )  # fmt: skip
+        problem, advice = f"the session has no {name}", "Fill the cell, or remove the row."
+        findings.add_rows("error", rows.name, frame, frame[name].isna(), name, problem, advice)
     whole = frame.dropna(subset=["week", "modality"])
     known = patients.dropna(subset=["patient_id"]).astype({"patient_id": "str"})
     if isinstance(log.prescribed, tuple):
@@ -145,10 +120,6 @@ def _check_protocols(
         "error", mapped.name, "sessions are prescribed to a protocol that no patient has",
         f"Write it as in the protocols of the patients: {', '.join(there) or 'none'}.", column="prescribed", values=unknown,
     )  # fmt: skip
-
-
-def _number(rows: SourceRows, column: PatientColumn) -> pd.Series:
-    return rows.values(replace(column, kind="number"), Column(column.name, "number", ""))
 
 
 def _with_agreement(frame: pd.DataFrame) -> pd.DataFrame:

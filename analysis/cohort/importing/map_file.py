@@ -6,19 +6,16 @@ import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal, get_args
+from pathlib import Path
+from typing import Literal, get_args
 
 from analysis.cohort.catalogue import read_measure
 from analysis.cohort.importing.map_home import HomeTable, SessionLog, read_home_table, read_schedule, read_session_log
 from analysis.cohort.importing.map_keys import FileFormat, Keys, PatientColumn, read_column, read_format
 from analysis.cohort.measures import Measure
+from analysis.cohort.schedule import VisitSchedule
 from analysis.cohort.tables import Privacy
 from analysis.errors import CohortError
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from analysis.cohort.schedule import VisitSchedule
 
 Layout = Literal["long", "wide"]
 WeekUnit = Literal["days", "weeks", "months", "years"]
@@ -122,16 +119,6 @@ class ImportMap:
 def read_map(path: Path) -> ImportMap:
     """Read a map file.
 
-    Parameters
-    ----------
-    path : Path
-        The TOML file.
-
-    Returns
-    -------
-    ImportMap
-        What it says.
-
     Raises
     ------
     CohortError
@@ -214,8 +201,8 @@ def _read_week(keys: Keys, layout: str) -> WeekColumn:
                 raise keys.error(key, "is for long files; in a wide one the columns under [[values]] have their times")
     elif "dates" in keys.data:
         raise keys.error("dates", 'is for wide files; in a long one give date = "name of the column"')
-    elif ("column" in keys.data) == ("date" in keys.data):
-        raise keys.error("column", "or date must be given, one of them")
+    else:
+        keys.one_of("column", "date")
     dated = "date" in keys.data or "dates" in keys.data
     if dated and "start" not in keys.data:
         raise keys.error("start", "is missing: the column with the date of surgery or start")
@@ -247,12 +234,10 @@ def _read_values(keys: Keys, layout: str, usual: FileFormat) -> ValueColumns:
             "measure", "limb", "column", "measure_column", "measures", "limb_column", "limbs", "multiply", "file", "sheet",
             required=("column",),
         )  # fmt: skip
-        if ("measure" in keys.data) == ("measure_column" in keys.data):
-            raise keys.error("measure", "or measure_column must be given, one of them")
+        keys.one_of("measure", "measure_column")
     else:
         keys.allow("measure", "limb", "columns", "pattern", "multiply", "file", "sheet", required=("measure",))
-        if ("columns" in keys.data) == ("pattern" in keys.data):
-            raise keys.error("columns", "or pattern must be given, one of them")
+        keys.one_of("columns", "pattern")
     pattern = keys.text("pattern")
     if pattern is not None and pattern.count(_PLACE_OF_WEEK) != 1:
         raise keys.error("pattern", f"should hold {_PLACE_OF_WEEK} once, for example 'flexion_w{_PLACE_OF_WEEK}'")

@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, get_args
+from typing import get_args
 
 from analysis.cohort.importing.map_keys import Keys, PatientColumn, read_column
 from analysis.cohort.prescriptions import MODALITIES, Prescription
 from analysis.cohort.schedule import Others, Tie, TwoInWindow, VisitSchedule, VisitWindow
-from analysis.cohort.tables import TABLES
+from analysis.cohort.tables import TABLES, TableName
 from analysis.errors import CohortError
-
-if TYPE_CHECKING:
-    from analysis.cohort.tables import TableName
 
 #: The limits of the other hinge, where both were recorded: they say whether both agree.
 OTHER_HINGE = {
@@ -63,8 +60,7 @@ def read_home_table(keys: Keys, name: str) -> HomeTable:
     table = TABLES[name]  # type: ignore[index]
     more = tuple(OTHER_HINGE) if name == "brace_limits" else ()
     keys.allow("date", *(column.name for column in table.columns), *more)
-    if ("week" in keys.data) == ("date" in keys.data):
-        raise keys.error("week", "or date must be given, one of them")
+    keys.one_of("week", "date")
     needed = [column for column in table.required_columns if column not in ("patient_id", "week")]
     for column in needed:
         if column not in keys.data:
@@ -77,8 +73,7 @@ def read_session_log(keys: Keys) -> SessionLog:
     """Read the section of a log with one row a session."""
     keys.allow("patient_id", "week", "start", "end", *_LOG_COLUMNS, "prescribed", "weeks", "session_minutes",
                required=("modality", "minutes"))  # fmt: skip
-    if ("week" in keys.data) == ("start" in keys.data):
-        raise keys.error("start", "or week must be given, one of them")
+    keys.one_of("start", "week")
     if "end" in keys.data and "start" not in keys.data:
         raise keys.error("end", "needs start")
     weeks, prescribed = _read_weeks(keys), _read_prescribed(keys)
@@ -124,11 +119,8 @@ def _read_prescription(keys: Keys) -> Prescription:
     protocols = [protocol] if isinstance(protocol, str) else protocol
     if not isinstance(protocols, list) or not protocols or not all(isinstance(one, str) for one in protocols):
         raise keys.error("protocol", "should be a protocol or a list of protocols")
-    modality, sessions, weeks = (
-        keys.choice("modality", MODALITIES, MODALITIES[0]),
-        keys.number("sessions"),
-        _read_weeks(keys),
-    )
+    modality, sessions = keys.choice("modality", MODALITIES, MODALITIES[0]), keys.number("sessions")
+    weeks = _read_weeks(keys)
     try:
         return Prescription(modality, sessions or 0.0, weeks or (0, 0), tuple(protocols))
     except CohortError as error:
@@ -139,8 +131,7 @@ def _read_prescription(keys: Keys) -> Prescription:
 def read_schedule(keys: Keys) -> VisitSchedule:
     """Read visit windows and their rules."""
     keys.allow("weeks", "windows", "two_in_window", "tie", "others", "unscheduled")
-    if ("weeks" in keys.data) == ("windows" in keys.data):
-        raise keys.error("weeks", "or windows must be given, one of them")
+    keys.one_of("weeks", "windows")
     rules = {
         "two_in_window": keys.choice("two_in_window", get_args(TwoInWindow), "nearest"),
         "tie": keys.choice("tie", get_args(Tie), "earlier"),

@@ -72,6 +72,11 @@ class Keys:
                     f"The key {names[0]!r} {problem}.", where=place, what_to_do=f"Allowed keys: {', '.join(allowed)}."
                 )
 
+    def one_of(self, key: str, other: str) -> None:
+        """Refuse two keys that stand for each other where both are given, or none."""
+        if (key in self.data) == (other in self.data):
+            raise self.error(key, f"or {other} must be given, one of them")
+
     def table(self, key: str) -> Keys:
         """Give a table under this one; empty where there is none."""
         return Keys(self.data.get(key, {}), self.file, key)
@@ -138,8 +143,7 @@ def read_column(table: Keys, name: str) -> PatientColumn:
         return PatientColumn(name, column=given)
     keys = Keys(given, table.file, f"{table.place}.{name}")
     keys.allow("column", "constant", "kind", "recode", "order")
-    if ("column" in keys.data) == ("constant" in keys.data):
-        raise keys.error("column", "or constant must be given, one of them")
+    keys.one_of("column", "constant")
     kind = keys.choice("kind", ("text", "category", "number", "boolean"), "") or None
     order = keys.data.get("order", [])
     if not isinstance(order, list):

@@ -2,40 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.columns import Column, convert
-from analysis.cohort.files.conversion import add_unconverted
+from analysis.cohort.columns import Column, Kind, convert
+from analysis.cohort.files.conversion import RawTable, add_unconverted
+from analysis.cohort.findings import FindingList
+from analysis.cohort.importing.map_keys import FileFormat, PatientColumn
 from analysis.cohort.tables import kind_of
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from analysis.cohort.columns import Kind
-    from analysis.cohort.files.conversion import RawTable
-    from analysis.cohort.findings import FindingList
-    from analysis.cohort.importing.map_keys import FileFormat, PatientColumn
 
 
 class SourceRows:
-    """Rows of one file or sheet that belong to a patient.
+    """Rows of one file or sheet that belong to a patient; one without a patient is a finding, and is left out.
 
-    Parameters
-    ----------
-    raw : RawTable
-        The table as read.
-    form : FileFormat
-        How it was written.
-    name : str
-        Name of the file or sheet, for the findings.
-    patient : PatientColumn
-        The column of the patient.
-    findings : FindingList
-        Where the findings go; a row without a patient is one, and is left out.
+    ``raw`` is the table as read and ``form`` how it was written; ``name`` of the file or sheet is for the findings.
     """
 
     def __init__(
@@ -44,7 +27,6 @@ class SourceRows:
         self.form, self.name, self.findings = form, name, findings
         self.labelled = raw.labelled
         self._numbers: dict[str, pd.Series] = {}
-        self.n_read = len(raw.frame)
         self.frame = raw.frame
         ids = self.texts(patient)
         nobody = ids.isna().to_numpy()
@@ -80,12 +62,7 @@ class SourceRows:
     def values(self, column: PatientColumn, known: Column | None) -> pd.Series:
         """Give a column in the kind that its table wants; cells that do not fit are findings and become missing.
 
-        Parameters
-        ----------
-        column : PatientColumn
-            Where it comes from.
-        known : Column or None
-            Its specification; None for a further column, whose kind the map or its cells say.
+        Where it is no ``known`` column of the table, the map or its cells say the kind.
         """
         if column.column is None:
             values = pd.Series([column.constant] * len(self.frame), index=self.frame.index)

@@ -3,35 +3,21 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from analysis.cohort.files.conversion import add_ragged
+from analysis.cohort.files.conversion import RawTable, add_ragged
 from analysis.cohort.files.readers import read_table
+from analysis.cohort.findings import FindingList
+from analysis.cohort.importing.map_keys import FileFormat, PatientColumn
 from analysis.cohort.importing.source_rows import SourceRows
 from analysis.errors import CohortError
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from analysis.cohort.files.conversion import RawTable
-    from analysis.cohort.findings import FindingList
-    from analysis.cohort.importing.map_keys import FileFormat, PatientColumn
 
 _NAMES_LISTED = 40
 
 
 class Sources:
-    """The file, or the folder of files, that is imported.
-
-    Parameters
-    ----------
-    path : Path
-        File or folder.
-    map_name : str
-        Name of the map file, for messages.
-    findings : FindingList
-        Where the findings go.
+    """The file, or the folder of files, that is imported; ``map_name`` is for messages.
 
     Raises
     ------
@@ -49,15 +35,6 @@ class Sources:
 
     def rows(self, form: FileFormat, patient: PatientColumn, columns: Iterable[str | None]) -> SourceRows:
         """Read a file, or take it as read before, and check that it has the columns that the map names.
-
-        Parameters
-        ----------
-        form : FileFormat
-            Which file or sheet, and how it is written.
-        patient : PatientColumn
-            The column of the patient in it.
-        columns : iterable of str or None
-            Further columns that the map names.
 
         Raises
         ------

@@ -2,27 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
+from analysis.cohort.importing.map_file import ImportMap
+from analysis.cohort.importing.source_rows import SourceRows
+from analysis.cohort.importing.sources import Sources
 from analysis.errors import CohortError
-
-if TYPE_CHECKING:
-    from analysis.cohort.importing.map_file import ImportMap
-    from analysis.cohort.importing.source_rows import SourceRows
-    from analysis.cohort.importing.sources import Sources
 
 
 class StartDates:
     """Dates of surgery or start, as the section [week] of the map says.
 
-    Parameters
-    ----------
-    mapped : ImportMap
-        The map.
-    sources : Sources
-        The files; the column is looked for in the file at hand, then in that of the patients.
+    The column is looked for in the file at hand, then in that of the patients.
     """
 
     def __init__(self, mapped: ImportMap, sources: Sources) -> None:

@@ -2,13 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-from analysis.cohort.importing.map_text import quoted
-
-if TYPE_CHECKING:
-    from analysis.cohort.importing.map_text import SuggestedMap
-    from analysis.cohort.recognition.recognise_home import HomeColumns
+from analysis.cohort.importing.map_text import SuggestedMap, quoted
+from analysis.cohort.recognition.recognise_home import HomeColumns
 
 _LOG_KEYS = ("week", "start", "end", "modality", "minutes", "level_knee", "level_thigh", "pauses")
 _WEEK_KEYS = ("week", "date", "modality", "sessions_prescribed", "sessions_done", "minutes_done", "level_knee",
@@ -16,18 +11,9 @@ _WEEK_KEYS = ("week", "date", "modality", "sessions_prescribed", "sessions_done"
 
 
 def fill_home(suggestion: SuggestedMap, home: HomeColumns, *, file: str, alone: bool) -> None:
-    """Add the section of the home programme.
+    """Add the section of the home programme to a map in which the line of the patient stands already.
 
-    Parameters
-    ----------
-    suggestion : SuggestedMap
-        The map, in which the line of the patient stands already; lines are added to it.
-    home : HomeColumns
-        What was recognised.
-    file : str
-        Name of the file.
-    alone : bool
-        Whether the file holds nothing else, so that the section belongs into the map of other files.
+    ``alone`` says that the file holds nothing else, so that the section belongs into the map of other files.
     """
     log = home.row == "a session"
     name, keys = ("session_log", _LOG_KEYS) if log else ("sessions", _WEEK_KEYS)

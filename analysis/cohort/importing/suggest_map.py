@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import re
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -28,9 +28,6 @@ from analysis.cohort.recognition.recognise_columns import (
 from analysis.cohort.recognition.recognise_home import recognise_home, varies_within
 from analysis.errors import CohortError
 from analysis.progress import steps
-
-if TYPE_CHECKING:
-    import os
 
 _HEAD_ROWS = 100_000
 _MOST_PROTOCOLS = 8

@@ -1,12 +1,8 @@
 """What a column is, by its name and its cells; identifiers among them.
 
 - ``recognise_columns``: Recognise what a column of an unknown file may hold, by its name and by what stands in it.
-- ``recognise_home``: Recognise the home programme in an unknown file: a log with one row a session, or counts with
-  one row a week.
-- ``find_identifiers``: Find direct identifiers in the tables of a cohort, by the names of columns and by what stands
-  in them.
-- ``identifier_rules``: The identifiers of 45 CFR 164.514(b)(2) as rules: read from ``identifier_rules.toml``, a
-  pattern each.
-- ``cell_rules``: Which rule of the identifiers a text falls under: quick for a million texts, the same as one text at
-  a time.
+- ``recognise_home``: Recognise the home programme in an unknown file: a log of sessions, or counts by week.
+- ``find_identifiers``: Find direct identifiers by the names of columns and by what stands in them.
+- ``identifier_rules``: The identifiers of 45 CFR 164.514(b)(2) as rules, a pattern each.
+- ``cell_rules``: Which rule of the identifiers a text falls under, quick for a million texts.
 """

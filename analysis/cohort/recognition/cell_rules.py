@@ -3,20 +3,15 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from functools import cache
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analysis.cohort.recognition.identifier_rules import VALUE_RULES
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from analysis.cohort.recognition.identifier_rules import ValueRule
+from analysis.cohort.recognition.identifier_rules import VALUE_RULES, ValueRule
 
 #: From this many texts on, a search for all rules at once picks those that are looked at one by one.
 _MANY = 2_000
@@ -25,19 +20,9 @@ _NOT_PLAIN = r"[^\x20-\x7e]"
 
 
 def first_rule(text: pd.Series, *, limited: bool) -> np.ndarray:
-    """Give the first rule that each text falls under.
+    """Give the first rule that each text falls under, spaces around it left out: its place in ``VALUE_RULES``.
 
-    Parameters
-    ----------
-    text : pandas.Series
-        Texts; spaces around them do not count.
-    limited : bool
-        Whether rules that a limited data set may break are left out.
-
-    Returns
-    -------
-    numpy.ndarray
-        For each text the place of the rule in ``VALUE_RULES``; -1 where none fits or the text is missing.
+    It is -1 where none fits or the text is missing. ``limited`` leaves out rules that a limited data set may break.
 
     Examples
     --------

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.columns import is_among
-from analysis.cohort.findings import mask
+from analysis.cohort.findings import FindingList, mask
 from analysis.cohort.recognition.cell_rules import first_rule
 from analysis.cohort.recognition.identifier_rules import (
     DATE_PATTERN,
@@ -19,13 +19,7 @@ from analysis.cohort.recognition.identifier_rules import (
     VALUE_RULES,
     NameRule,
 )
-from analysis.cohort.tables import TABLES
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from analysis.cohort.findings import FindingList
-    from analysis.cohort.tables import Privacy
+from analysis.cohort.tables import TABLES, Privacy
 
 _WHAT_TO_DO = "Remove it, or replace it with something that does not identify the patient."
 _WEEKS = "Use weeks since surgery or start."
@@ -52,26 +46,12 @@ def find_identifiers(
     *,
     quarters: bool = False,
 ) -> frozenset[str]:
-    """Add a finding for everything that looks like a direct identifier.
+    """Add a finding for everything that looks like a direct identifier; values are masked there.
 
-    The rules are those of 45 CFR 164.514(b)(2), and of (e) for a limited data set, as far as names of columns and forms
-    of cells show them; they cannot see an identifier written as free text, so free text is a warning.
-
-    Parameters
-    ----------
-    tables : mapping of str to pandas.DataFrame
-        Tables by name, with any columns; the index holds the row number from 0.
-    findings : FindingList
-        Where the findings go; values are masked there.
-    privacy : {"safe-harbor", "limited"}
-        A limited data set may hold dates and places.
-    quarters : bool
-        Whether the column quarter of patients may be there.
-
-    Returns
-    -------
-    frozenset of str
-        Patient identifiers that look like names or other identifiers.
+    The rules are those of 45 CFR 164.514(b)(2), and of (e) for a limited data set (which may hold dates and places), as far
+    as names of columns and forms of cells show them; they cannot see an identifier written as free text, so free text is a
+    warning. The index of the tables holds the row number, from 0; ``quarters`` says that the column quarter of patients may
+    be there. Given are the patient identifiers that look like names or other identifiers.
     """
     limited = privacy == "limited"
     known_patients = pd.Series(dtype="str")
@@ -222,14 +202,7 @@ def is_free_text(distinct: pd.Series) -> bool:
 
 
 def are_unique_codes(values: pd.Series, n_patients: int | None = None) -> bool:
-    """Say whether nearly every patient has a text of their own that reads like a code.
-
-    Parameters
-    ----------
-    values : pandas.Series
-        The cells.
-    n_patients : int, optional
-        Number of patients with a cell; by default one a cell.
+    """Say whether nearly every patient has a text of their own that reads like a code; by default one cell is one patient.
 
     Examples
     --------

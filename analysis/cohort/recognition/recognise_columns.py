@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import pandas as pd
 
 from analysis.cohort.columns import read_numbers
+from analysis.cohort.importing.map_file import WeekUnit
 from analysis.cohort.recognition.find_identifiers import are_dates, look_like_names, name_rule, plain
-
-if TYPE_CHECKING:
-    from analysis.cohort.importing.map_file import WeekUnit
 
 Role = Literal["patient", "protocol", "covariate", "week", "date", "start", "measure", "home", "identifier", "unknown"]
 
@@ -85,22 +83,11 @@ _FEW_LABELS = 12
 
 @dataclass(frozen=True)
 class Recognised:
-    """What a column may hold.
+    """What a column of a file may hold.
 
-    Parameters
-    ----------
-    name : str
-        Name in the file.
-    role : str
-        patient, protocol, covariate, week, date, start, measure, home, identifier or unknown.
-    target : str
-        Column of patients, measure, or unit of time; empty where there is none.
-    limb : str
-        involved, uninvolved, none or empty.
-    sure : bool
-        Whether name and content leave little doubt.
-    note : str
-        What is in doubt, or what the column holds.
+    ``target`` is the column of patients, the measure or the unit of time that it stands for, empty where there is none;
+    ``limb`` involved, uninvolved, none or empty; ``sure`` says that name and content leave little doubt; the note is what is in
+    doubt, or what the column holds.
     """
 
     name: str
@@ -119,23 +106,10 @@ class WideColumn:
     stem: str
     time: float
     unit: WeekUnit | None
-    baseline: bool
 
 
 def recognise(values: pd.Series, name: str) -> Recognised:
-    """Say what a column may hold.
-
-    Parameters
-    ----------
-    values : pandas.Series
-        Its cells, of any type.
-    name : str
-        Its name.
-
-    Returns
-    -------
-    Recognised
-        Role and target.
+    """Say what a column may hold, by its cells of any type and by its name.
 
     Examples
     --------
@@ -195,7 +169,7 @@ def wide_column(name: str) -> WideColumn | None:
     Examples
     --------
     >>> wide_column("koos_6w")
-    WideColumn(name='koos_6w', stem='koos', time=6.0, unit='weeks', baseline=False)
+    WideColumn(name='koos_6w', stem='koos', time=6.0, unit='weeks')
     >>> wide_column("flexion.pre").time, wide_column("flexion") is None
     (0.0, True)
     """
@@ -205,11 +179,9 @@ def wide_column(name: str) -> WideColumn | None:
         if match is None:
             continue
         if match["baseline"]:
-            return WideColumn(name, match["stem"], 0.0, None, baseline=True)
+            return WideColumn(name, match["stem"], 0.0, None)
         mark = match["before"] or match["after"] or ""
-        return WideColumn(
-            name, match["stem"], float(match["number"] or match["number2"]), _UNITS.get(mark[:1]), baseline=False
-        )
+        return WideColumn(name, match["stem"], float(match["number"] or match["number2"]), _UNITS.get(mark[:1]))
     return None
 
 

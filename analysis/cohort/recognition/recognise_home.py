@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import pandas as pd
 
 from analysis.cohort.columns import Column, convert, read_numbers
+from analysis.cohort.prescriptions import MODALITIES
 from analysis.cohort.recognition.find_identifiers import look_like_names, plain
-from analysis.cohort.tables import TABLES
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from analysis.cohort.recognition.recognise_columns import Recognised
+from analysis.cohort.recognition.recognise_columns import Recognised
 
 Row = Literal["a session", "a week"]
 
@@ -44,19 +41,10 @@ _MOST_MINUTES = 300.0
 class HomeColumns:
     """The columns of a home programme.
 
-    Parameters
-    ----------
-    row : {"a session", "a week"}
-        What one row is.
-    columns : dict of str to str
-        Column of the file for each key of the map: week, start, end, modality, minutes (of a session) or minutes_done,
-        sessions_done, sessions_prescribed, level_knee, level_thigh, pauses.
-    recode : dict of str to str
-        Kinds of session that the labels of the file seem to mean.
-    programme_start : str or None
-        Column with the date from which weeks are counted.
-    doubts : dict of str to str
-        What is to be checked, by key.
+    ``columns`` gives the column of the file for each key of the map: week, start, end, modality, minutes (of a session) or
+    minutes_done, sessions_done, sessions_prescribed, level_knee, level_thigh, pauses; ``recode`` the kinds of session that the
+    labels of the file seem to mean; ``programme_start`` the column with the date from which weeks are counted; ``doubts`` what
+    is to be checked, by key.
     """
 
     row: Row
@@ -69,21 +57,9 @@ class HomeColumns:
 def recognise_home(
     found: Mapping[str, Recognised], cells: Mapping[str, pd.Series], ids: pd.Series
 ) -> HomeColumns | None:
-    """Say which columns hold a home programme.
+    """Say which columns hold a home programme; None where neither minutes nor sessions are recognised.
 
-    Parameters
-    ----------
-    found : mapping of str to Recognised
-        What each column may hold by itself.
-    cells : mapping of str to pandas.Series
-        The columns.
-    ids : pandas.Series
-        The patient of each row.
-
-    Returns
-    -------
-    HomeColumns or None
-        None where neither minutes nor sessions are recognised.
+    ``found`` is what each column may hold by itself, ``ids`` the patient of each row.
 
     Examples
     --------
@@ -160,11 +136,10 @@ def _several_a_week(columns: dict[str, str], cells: Mapping[str, pd.Series], ids
 
 def _kinds(values: pd.Series) -> tuple[dict[str, str], list[str]]:
     """Give the labels to be recoded, and those whose kind is not recognised."""
-    known = TABLES["sessions"].column("modality")
     recode: dict[str, str] = {}
     unknown: list[str] = []
     for label in values.dropna().astype("str").unique():
-        if known is not None and label in known.categories:
+        if label in MODALITIES:
             continue
         words = re.sub(r"[_\W]+", " ", label.lower())
         kind = next((kind for kind, pattern in _KINDS.items() if re.search(pattern, words)), None)

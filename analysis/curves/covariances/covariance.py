@@ -18,16 +18,8 @@ class Covariance:
 
     ``theta`` is what the information and the small-sample methods work on; V is linear in the elements of D. The
     optimiser works on ``phi``: the Cholesky factor of D (which reaches a singular D without a constraint) and a link
-    for each residual parameter.
-
-    Parameters
-    ----------
-    Z : ndarray, shape (1 or patterns, slots, effects)
-        The patient effects' functions of the week.
-    correlated : bool
-        Whether D is a full matrix or a diagonal one.
-    residual : ResidualStructure
-        R.
+    for each residual parameter. Z, the patient effects' functions of the week, has shape (1 or patterns, slots, effects); D
+    is a full matrix where effects are ``correlated``, or a diagonal one; the residual structure is R.
     """
 
     Z: Array

@@ -21,12 +21,12 @@ class FirstOrder(ResidualStructure):
         self._lag = grid.lag
 
     def starts(self) -> Sequence[Array]:
-        """Start from a small, a middle and a large correlation."""
-        return [np.array([1.0, rho]) for rho in (0.1, 0.5, 0.85)]
+        """Start from equal variances, and from a small, a middle and a large correlation."""
+        return [np.append(np.ones(len(self.names) - 1), rho) for rho in (0.1, 0.5, 0.85)]
 
     def distant_starts(self) -> Sequence[Array]:
         """Start from a negative, a very high and a very low correlation."""
-        return [np.array([1.0, start]) for start in (-0.4, 0.97, -0.97)]
+        return [np.append(np.ones(len(self.names) - 1), rho) for rho in (-0.4, 0.97, -0.97)]
 
     def matrix(self, theta: Array) -> Array:
         """Give the decaying matrix."""
@@ -43,14 +43,11 @@ class FirstOrder(ResidualStructure):
 
     def units(self, outcome: float) -> Array:
         """Leave the correlation."""
-        return np.array([outcome**2, 1.0])
+        return np.append(np.full(len(self.names) - 1, outcome**2), 1.0)
 
 
-class FirstOrderByWeek(ResidualStructure):
+class FirstOrderByWeek(FirstOrder):
     """First-order autoregressive correlation with a variance per week."""
-
-    needs_schedule = True
-    needs_order = True
 
     def __init__(self, grid: VisitGrid) -> None:
         super().__init__(grid)
@@ -60,20 +57,11 @@ class FirstOrderByWeek(ResidualStructure):
             *(f"residual variance at week {week:g}" for week in grid.weeks),
             "residual correlation of next visits",
         )
-        self._lag = grid.lag
         at = np.stack([grid.at(k) for k in range(count)])
         self._cross = at[:, :, :, None] + at[:, :, None, :]  # 1 in row and column k, 2 where they meet
         self._off = (self._cross == 1.0).astype(np.float64)
         both = at[:, None, :, :, None] * at[None, :, :, None, :]
         self._meets = both + both.swapaxes(-1, -2)  # 1 where weeks k and l meet
-
-    def starts(self) -> Sequence[Array]:
-        """Start from equal variances and three correlations."""
-        return [np.append(np.ones(len(self.names) - 1), rho) for rho in (0.1, 0.5, 0.85)]
-
-    def distant_starts(self) -> Sequence[Array]:
-        """Start from a negative, a very high and a very low correlation."""
-        return [np.append(np.ones(len(self.names) - 1), start) for start in (-0.4, 0.97, -0.97)]
 
     def _deviations(self, theta: Array) -> Array:
         deviation = np.sqrt(theta[:-1])[self.grid.index]
@@ -102,10 +90,6 @@ class FirstOrderByWeek(ResidualStructure):
                 found.append((k, other, 0.25 / (variances[k] * variances[other]) * self._meets[k, other] * V))
         found.append((last, last, self._deviations(theta) * power_bend(theta[-1], self._lag)))
         return found
-
-    def units(self, outcome: float) -> Array:
-        """Leave the correlation."""
-        return np.append(np.full(len(self.names) - 1, outcome**2), 1.0)
 
 
 class Exponential(ResidualStructure):

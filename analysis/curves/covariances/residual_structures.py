@@ -33,6 +33,10 @@ class Linear(ResidualStructure):
 
     matrices: Array
 
+    def starts(self) -> Sequence[Array]:
+        """Start at equal variances without covariance."""
+        return [np.array([float(name.startswith("residual variance")) for name in self.names])]
+
     def matrix(self, theta: Array) -> Array:
         """Give the sum of the matrices, each times its parameter."""
         return np.tensordot(theta, self.matrices, axes=1)
@@ -49,10 +53,6 @@ class Nothing(Linear):
         super().__init__(grid)
         self.matrices = np.zeros((0, *grid.same.shape))
 
-    def starts(self) -> Sequence[Array]:
-        """Start from nothing."""
-        return [np.zeros(0)]
-
 
 class Independent(Linear):
     """The same variance at every visit, no correlation."""
@@ -61,10 +61,6 @@ class Independent(Linear):
         super().__init__(grid)
         self.links, self.names = ("log",), ("residual variance",)
         self.matrices = grid.same[None]
-
-    def starts(self) -> Sequence[Array]:
-        """Start at one."""
-        return [np.ones(1)]
 
 
 class ByWeek(Linear):
@@ -78,10 +74,6 @@ class ByWeek(Linear):
         self.names = tuple(f"residual variance at week {week:g}" for week in grid.weeks)
         self.matrices = np.stack([grid.at(k)[:, :, None] * grid.same for k in range(grid.weeks.size)])
 
-    def starts(self) -> Sequence[Array]:
-        """Start at equal variances."""
-        return [np.ones(len(self.names))]
-
 
 class CompoundSymmetry(Linear):
     """One variance and one covariance, which may be negative."""
@@ -90,10 +82,6 @@ class CompoundSymmetry(Linear):
         super().__init__(grid)
         self.links, self.names = ("identity",) * 2, ("residual variance", "residual covariance")
         self.matrices = np.stack([grid.same, np.ones_like(grid.same) - grid.same])
-
-    def starts(self) -> Sequence[Array]:
-        """Start without correlation."""
-        return [np.array([1.0, 0.0])]
 
     def distant_starts(self) -> Sequence[Array]:
         """Start from a large and from a negative covariance."""
@@ -112,10 +100,6 @@ class Toeplitz(Linear):
         self.links = ("identity",) * size
         self.names = ("residual variance", *(f"residual covariance, {lag} visits apart" for lag in range(1, size)))
         self.matrices = np.stack([(grid.lag == lag).astype(np.float64) for lag in range(size)])
-
-    def starts(self) -> Sequence[Array]:
-        """Start without correlation."""
-        return [np.eye(len(self.names))[0]]
 
     def distant_starts(self) -> Sequence[Array]:
         """Start from a correlation that falls from visit to visit, and from one that changes its sign."""
@@ -142,15 +126,11 @@ class Unstructured(Linear):
                 f"residual variance at week {grid.weeks[a]:g}" if a == b else f"residual covariance of weeks {weeks}"
             )
         self.names, self.matrices = tuple(names), np.stack(matrices)
-        self._diagonal = (rows == columns).astype(np.float64)
-
-    def starts(self) -> Sequence[Array]:
-        """Start at the identity."""
-        return [self._diagonal]
 
     def distant_starts(self) -> Sequence[Array]:
         """Start from equal correlations, high and very high."""
-        return [(1.0 - start) * self._diagonal + start for start in (0.7, 0.97)]
+        variances = self.starts()[0]
+        return [(1.0 - start) * variances + start for start in (0.7, 0.97)]
 
 
 STRUCTURES: dict[str, type[ResidualStructure]] = {

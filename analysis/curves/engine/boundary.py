@@ -48,19 +48,7 @@ class Settled:
 
 
 def settle(optimum: Optimum, terms: PatientTerms) -> Settled:
-    """Look for variances at zero and parameters at the edge of their range.
-
-    Parameters
-    ----------
-    optimum : Optimum
-        Where the optimiser ended.
-    terms : PatientTerms
-        The patient effects, for the notes.
-
-    Returns
-    -------
-    Settled
-    """
+    """Look for variances at zero and parameters at the edge of their range; the patient effects are named in the notes."""
     evaluation = free = optimum.evaluation
     covariance = evaluation.likelihood.covariance
     skip = covariance.n_effects_parameters

@@ -22,15 +22,7 @@ _AGREES = 1e-6
 
 @dataclass(frozen=True, eq=False)
 class Contrasts:
-    """Turns rows of contrasts of the formula's columns into estimates.
-
-    Parameters
-    ----------
-    basis : WorkingBasis
-        The way from the formula's to the working columns.
-    small_sample : SmallSample
-        Standard errors and degrees of freedom.
-    """
+    """Turns rows of contrasts of the formula's columns into estimates."""
 
     basis: WorkingBasis
     small_sample: SmallSample
@@ -54,19 +46,9 @@ class Contrasts:
         return np.asarray((np.abs(rows[:, gone] - expected) < _AGREES * size).all(axis=1))
 
     def estimates(self, rows: Array, level: float) -> pd.DataFrame:
-        """Estimate contrasts.
+        """Estimate contrasts of the formula's columns, shape (contrasts, columns), with intervals of a confidence level.
 
-        Parameters
-        ----------
-        rows : ndarray, shape (contrasts, columns of the formula)
-            The contrasts.
-        level : float
-            Confidence level of each interval.
-
-        Returns
-        -------
-        DataFrame
-            estimate, std_error, df, statistic, p_value, lower, upper; missing where a contrast cannot be estimated.
+        Columns estimate, std_error, df, statistic, p_value, lower, upper; missing where a contrast cannot be estimated.
         """
         if not 0.0 < level < 1.0:
             raise ModelError(f"The level must lie between 0 and 1, not {level}.", what_to_do="Give 0.95 for 95 %.")
@@ -108,22 +90,10 @@ class Contrasts:
 
 
 def adjust_table(table: pd.DataFrame, adjust: Adjust, level: float) -> pd.DataFrame:
-    """Adjust p values and intervals for the number of comparisons in a table.
+    """Adjust p_value, lower and upper for the number of comparisons: all rows that have a p value.
 
-    Parameters
-    ----------
-    table : DataFrame
-        With estimate, std_error, df, p_value, lower, upper.
-    adjust : "none", "holm", "bonferroni" or "sidak"
-        The method, over all rows that have a p value. Holm has no intervals of its own; they are widened as
-        Bonferroni's, which never claims more than Holm's test.
-    level : float
-        Joint level of the intervals.
-
-    Returns
-    -------
-    DataFrame
-        The table with p_value, lower and upper adjusted.
+    Holm has no intervals of its own; they are widened as Bonferroni's, which never claims more than Holm's test. The level is
+    the joint one of the intervals.
     """
     if adjust not in {"none", "holm", "bonferroni", "sidak"}:
         raise ModelError(

@@ -183,21 +183,7 @@ def _why_not(optimum: Optimum, residual: Residual) -> str:
 def build_covariance(
     design: Design, terms: PatientTerms, schedule: Array, weeks: Array, residual: Residual, *, correlated: bool
 ) -> Covariance:
-    """Build V for some slots.
-
-    Parameters
-    ----------
-    design, terms, residual, correlated
-        The model.
-    schedule : ndarray
-        The distinct weeks of the data.
-    weeks : ndarray, shape (1 or patterns, slots)
-        The week of each slot.
-
-    Returns
-    -------
-    Covariance
-    """
+    """Build V for slots at some weeks, shape (1 or patterns, slots); ``schedule`` is the distinct weeks of the data."""
     unit = float(np.ptp(schedule)) or 1.0
     grid = VisitGrid(np.searchsorted(schedule, weeks), weeks / unit, schedule, unit)
     Z = np.zeros((*weeks.shape, 0))

@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
+from analysis.curves.covariances.residual_base import Array
 from analysis.curves.engine.likelihood import Likelihood
-
-if TYPE_CHECKING:
-    from analysis.curves.covariances.residual_base import Array
 
 _SINGULAR = 1e-9
 """Smallest eigenvalue of the information, scaled by what it would be without fixed effects, that is more than rounding:
@@ -22,16 +18,7 @@ def confounded(likelihood: Likelihood) -> list[int]:
     The expected information of the restricted likelihood knows the visits and the fixed effects but not the outcome;
     at a point inside the range of all parameters it is singular just where the model is not identified: a variance
     at a week whose mean takes all that was seen there, a patient effect that the residual correlation can say as well.
-
-    Parameters
-    ----------
-    likelihood : Likelihood
-        The model, with the sums of its visits.
-
-    Returns
-    -------
-    list of int
-        Places of the parameters in theta that share a direction without information; empty where all can be told apart.
+    Given are the places in theta of the parameters that share a direction without information.
     """
     theta = _inside(likelihood)
     restricted, full = (Likelihood(likelihood.basis, likelihood.covariance, m).at(theta) for m in ("reml", "ml"))

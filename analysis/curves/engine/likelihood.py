@@ -24,17 +24,7 @@ _LARGEST_SQUARE = 20
 
 @dataclass(frozen=True, eq=False)
 class Likelihood:
-    """The likelihood of one model, as a function of the covariance parameters.
-
-    Parameters
-    ----------
-    basis : WorkingBasis
-        The sums and the fixed effects.
-    covariance : Covariance
-        V and its derivatives.
-    method : "reml" or "ml"
-        Restricted or full likelihood.
-    """
+    """The restricted or full likelihood of one model, as a function of the covariance parameters."""
 
     basis: WorkingBasis
     covariance: Covariance
@@ -84,7 +74,7 @@ class Likelihood:
         criterion = log_determinant + quadratic + degrees * np.log(2.0 * np.pi * basis.scale**2)
         if self.method == "reml":
             criterion += log_information + 2.0 * basis.log_scale
-        return Evaluation(self, theta, criterion, b, A_inverse, N, H, quadratic)
+        return Evaluation(self, theta, criterion, b, A_inverse, N, H)
 
 
 @dataclass(frozen=True, eq=False)
@@ -108,8 +98,6 @@ class Evaluation:
         Their covariance.
     N, H : ndarray
         Inverse of V by pattern, and N F.
-    quadratic : float
-        r'V^-1 r.
     """
 
     likelihood: Likelihood
@@ -119,7 +107,6 @@ class Evaluation:
     A_inverse: Array
     N: Array
     H: Array
-    quadratic: float
 
     @cached_property
     def slopes(self) -> Array:

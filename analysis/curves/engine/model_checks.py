@@ -27,12 +27,7 @@ def check_structure(
     *,
     correlated: bool,
 ) -> None:
-    """Check that the covariance can be told from these visits.
-
-    Parameters
-    ----------
-    design, moments, terms, residual, rows, correlated
-        As in ``fit_mixed``, read.
+    """Check that the covariance can be told from these visits; what is given is as in ``fit_mixed``, read.
 
     Raises
     ------
@@ -81,11 +76,6 @@ def check_structure(
 def check_size(design: Design, moments: VisitMoments, covariance: Covariance) -> None:
     """Check that there are enough patients and visits for the parameters.
 
-    Parameters
-    ----------
-    design, moments, covariance
-        The model.
-
     Raises
     ------
     ModelError
@@ -110,12 +100,7 @@ def check_size(design: Design, moments: VisitMoments, covariance: Covariance) ->
 def check_identified(
     likelihood: Likelihood, design: Design, terms: PatientTerms, residual: Residual, patient_effects: str | None
 ) -> None:
-    """Check that these visits can tell the covariance parameters apart.
-
-    Parameters
-    ----------
-    likelihood, design, terms, residual, patient_effects
-        The model; the patient effects read and as written.
+    """Check that these visits can tell the covariance parameters apart; the patient effects come read and as written.
 
     Raises
     ------

@@ -109,15 +109,6 @@ def optimise(likelihood: Likelihood) -> Optimum:
     derivative is not positive definite its eigenvalues are made so; a step that does not decrease the criterion is
     halved. A parameter near a limit of its range is put there and held where the criterion is as low there. With few
     patients, whose criterion may have several minima, every start is followed, and the lowest minimum taken.
-
-    Parameters
-    ----------
-    likelihood : Likelihood
-        The model.
-
-    Returns
-    -------
-    Optimum
     """
     counter = _Counter(likelihood)
     starts = sorted(_linearised_starts(counter), key=lambda pair: pair[1].criterion)

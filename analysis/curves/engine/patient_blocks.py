@@ -42,19 +42,7 @@ class PatientBlock:
 
 
 def patient_blocks(design: Design, rows: VisitRows, basis: WorkingBasis, coefficients: Array) -> Iterator[PatientBlock]:
-    """Go through the patients, some at a time.
-
-    Parameters
-    ----------
-    design, rows, basis
-        The model and its rows.
-    coefficients : ndarray
-        Of the kept columns of the formula.
-
-    Yields
-    ------
-    PatientBlock
-    """
+    """Go through the patients, some at a time; the coefficients are those of the kept columns of the formula."""
     pattern = visit_patterns(rows)[1]
     order = np.argsort(rows.patient, kind="stable")
     ends = np.cumsum(np.bincount(rows.patient, minlength=rows.n_patients))

@@ -20,23 +20,13 @@ _EXACT = 1e-7
 def patient_sandwich(
     design: Design, moments: VisitMoments, rows: VisitRows | None, basis: WorkingBasis, evaluation: Evaluation
 ) -> tuple[Array, float]:
-    """Estimate the covariance of the coefficients from the patients' own scatter.
+    """Estimate the covariance of the working coefficients from the patients' own scatter; give its degrees of freedom too.
 
     The sandwich of Liang & Zeger (1986, Biometrika 73(1)) with each patient's residual corrected for its leverage,
     (I - H_i)^-1 r_i, by Mancl & DeRouen (2001, Biometrics 57(1)): right whatever the true covariance, with little or
     upward bias in small samples. Intervals use t with patients minus patient covariates (the constant included)
-    degrees of freedom (design choice).
-
-    Parameters
-    ----------
-    design, moments, rows, basis, evaluation
-        The fit.
-
-    Returns
-    -------
-    tuple of ndarray and float
-        Covariance of the working coefficients, missing where the model fits a patient exactly (one who alone tells a
-        coefficient, such as the only one of a site), and the degrees of freedom.
+    degrees of freedom (design choice). It is missing where the model fits a patient exactly (one who alone tells a
+    coefficient, such as the only one of a site).
 
     Raises
     ------

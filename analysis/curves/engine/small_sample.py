@@ -175,20 +175,10 @@ class SmallSample:
         return np.where(df > _INFINITE_DF, np.inf, df)
 
     def joint(self, rows: Array, values: Array) -> tuple[float, int, float, str]:
-        """Test several contrasts together.
+        """Test several contrasts, shape (contrasts, columns), together; the values are their estimates in working units.
 
-        Parameters
-        ----------
-        rows : ndarray, shape (contrasts, columns)
-            The contrasts.
-        values : ndarray, shape (contrasts,)
-            Their estimates, in working units.
-
-        Returns
-        -------
-        tuple of float, int, float, str
-            F, its numerator and its denominator degrees of freedom, and the method: the inference asked for, or
-            what took its place where no F distribution has the moments that it asks for.
+        Given are F, its numerator and its denominator degrees of freedom, and the method: the inference asked for, or what took
+        its place where no F distribution has the moments that it asks for.
         """
         middle = rows @ self.model_covariance @ rows.T
         eigenvalues, vectors = np.linalg.eigh(middle)
@@ -229,17 +219,9 @@ def infer(
     information: Information,
     sandwich: tuple[Array, float] | None,
 ) -> tuple[SmallSample, list[str]]:
-    """Take the inference asked for, or what has to take its place.
+    """Take the inference asked for, or what has to take its place, with notes that say so.
 
-    Parameters
-    ----------
-    evaluation, active, inference, information, sandwich
-        As :class:`SmallSample` takes them.
-
-    Returns
-    -------
-    tuple of SmallSample and list of str
-        The inference, and notes on what took the place of another.
+    What is given is as :class:`SmallSample` takes it.
     """
     notes = []
     if evaluation.likelihood.method == "ml" and inference in _KENWARD_ROGER:
@@ -260,7 +242,9 @@ def infer(
 def matched_moments(q: int, A1: float, A2: float) -> tuple[float, float] | None:
     """Find the F distribution with the mean and variance of Kenward & Roger (1997, Biometrics 53(3), section 3.2).
 
-    The published form divides by terms that vanish together with their numerators where the test is an exact F test
+    Given are its denominator degrees of freedom and the factor of F for q contrasts, with A1 and A2 as in the article; None
+    where no F distribution has such moments: A2 of q or more, 2 df or fewer, or a scale that is not positive, off the exact
+    test. The published form divides by terms that vanish together with their numerators where the test is an exact F test
     (A1 = q A2, df = 2 q / A2), above all at 2 df. Here the common factors are taken out, with
 
         a = A2 / q, s = A1 / A2, d = q - s (0 for an exact test), u = (q + 1) / (q + 2), g = q - 2 - u d
@@ -268,19 +252,6 @@ def matched_moments(q: int, A1: float, A2: float) -> tuple[float, float] | None:
         df = N1 / N2, scale = x N1 / N3
 
     where N1, N2, N3 are polynomials in x, e and bottom; for d = 0 the e is 0 and the factors cancel by hand.
-
-    Parameters
-    ----------
-    q : int
-        Number of contrasts.
-    A1, A2 : float
-        As in the article.
-
-    Returns
-    -------
-    tuple of float, or None
-        Denominator degrees of freedom and the factor of F; None where no F distribution has such moments: A2 of q or
-        more, 2 df or fewer, or a scale that is not positive, off the exact test.
 
     Examples
     --------

@@ -81,17 +81,6 @@ class WorkingBasis:
 def working_basis(design: Design, moments: VisitMoments) -> WorkingBasis:
     """Build the working arrays; drop the columns that earlier ones explain.
 
-    Parameters
-    ----------
-    design : Design
-        The formula's columns.
-    moments : VisitMoments
-        The sums.
-
-    Returns
-    -------
-    WorkingBasis
-
     Raises
     ------
     ModelError

@@ -1,7 +1,6 @@
 """From a formula to the columns of a design.
 
-- ``formula_columns``: Take a formula apart: which encoded column of which factor each column of the design
-  multiplies.
+- ``formula_columns``: Take a formula apart: which encoded columns each column of the design multiplies.
 - ``week_functions``: Functions of the week that a formula may use: splines, broken lines, logarithm.
 - ``factors``: The factors of a formula: what each varies with, and its encoded columns on any frame.
 - ``patient_terms``: The patient effects of a model: functions of the week, in a well-scaled basis.

@@ -69,17 +69,7 @@ class Design:
         return [column.name for column in self.columns]
 
     def matrix(self, frame: pd.DataFrame) -> NDArray[np.float64]:
-        """Give the design rows of a frame that has the week and the covariates.
-
-        Parameters
-        ----------
-        frame : DataFrame
-            Rows with the columns that the formula reads.
-
-        Returns
-        -------
-        ndarray, shape (rows, columns)
-        """
+        """Give the design rows, shape (rows, columns), of a frame that has the week and the covariates."""
         absent = [name for name in (self.week, *self.covariates) if name not in frame.columns and self._reads(name)]
         if absent:
             raise ModelError(
@@ -127,19 +117,6 @@ def design_from_rows(
     data: pd.DataFrame, fixed: str, *, patient: str, week: str
 ) -> tuple[Design, VisitRows, VisitMoments]:
     """Read the rows, sort the factors of the formula, and gather the moments.
-
-    Parameters
-    ----------
-    data : DataFrame
-        One row a visit.
-    fixed : str
-        The formula.
-    patient, week : str
-        Columns of the patient and the week.
-
-    Returns
-    -------
-    tuple of Design, VisitRows and VisitMoments
 
     Raises
     ------
@@ -197,18 +174,7 @@ def visit_moments(data: pd.DataFrame, fixed: str, *, patient: str = "patient_id"
 
 
 def design_from_moments(moments: VisitMoments, fixed: str) -> Design:
-    """Sort the factors of a formula by the covariates that moments were gathered with.
-
-    Parameters
-    ----------
-    moments : VisitMoments
-        The moments.
-    fixed : str
-        A formula of the same outcome and of columns that the moments hold.
-
-    Returns
-    -------
-    Design
+    """Sort the factors of a formula of the same outcome by the covariates that moments were gathered with.
 
     Raises
     ------

@@ -246,24 +246,9 @@ def build_factor(
     frames: Mapping[Scope, pd.DataFrame],
     functions: WeekFunctions,
 ) -> Factor:
-    """Sort a factor by what it varies with, and make it ready to encode.
+    """Sort a factor as formulaic parsed it by what it varies with, and make it ready to encode.
 
-    Parameters
-    ----------
-    factor : formulaic Factor
-        As parsed.
-    week : str
-        Column of the week.
-    covariates : mapping of str to Covariate
-        The other columns of the data.
-    frames : mapping of "week", "patient", "visit" to DataFrame
-        What a factor of each scope learns from.
-    functions : WeekFunctions
-        The week functions of the data.
-
-    Returns
-    -------
-    Factor
+    ``frames`` are what a factor of each scope learns from, ``functions`` the week functions of the data.
 
     Raises
     ------

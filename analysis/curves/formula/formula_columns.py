@@ -61,18 +61,7 @@ def _parse(fixed: str) -> Formula:
 
 
 def parse_formula(fixed: str, known: list[str]) -> tuple[Formula, str]:
-    """Parse a formula into its right-hand side and the name of the outcome.
-
-    Parameters
-    ----------
-    fixed : str
-        For example ``"value ~ protocol * week_spline + baseline"``.
-    known : list of str
-        Columns of the data.
-
-    Returns
-    -------
-    tuple of Formula and str
+    """Parse a formula into its right-hand side and the name of the outcome, one of the columns known.
 
     Raises
     ------
@@ -121,32 +110,12 @@ def formula_columns(
     frames: Mapping[Scope, pd.DataFrame],
     sample: pd.DataFrame,
 ) -> tuple[tuple[Column, ...], dict[str, Factor]]:
-    """Take the right-hand side of a formula apart.
+    """Take the right-hand side of a formula apart, into columns and factors by expression.
 
     The columns, their names and the coding of categories are formulaic's: it builds the design of a few rows, every
     column's name is looked up among the products of encoded factors, and the values of the products are compared with
-    formulaic's own. The structure is remembered for the next fit with the same formula, weeks and categories.
-
-    Parameters
-    ----------
-    fixed : str
-        The formula as written.
-    formula : Formula
-        Its right-hand side.
-    week : str
-        Column of the week.
-    covariates : mapping of str to Covariate
-        The other columns of the data.
-    functions : WeekFunctions
-        The week functions of the data.
-    frames : mapping of "week", "patient", "visit" to DataFrame
-        What factors learn from.
-    sample : DataFrame
-        A few rows.
-
-    Returns
-    -------
-    tuple of columns and factors by expression
+    formulaic's own. The structure is remembered for the next fit with the same formula as written (``fixed``), weeks and
+    categories. ``frames`` are what factors learn from, ``sample`` is a few rows.
 
     Raises
     ------

@@ -63,21 +63,10 @@ class PatientTerms:
 
 
 def patient_terms(design: Design, wanted: str | None, *, correlated: bool) -> PatientTerms:
-    """Read the formula of the patient effects.
+    """Read the formula of the patient effects, for example ``"1 + week"``; None for no effects.
 
-    Parameters
-    ----------
-    design : Design
-        The fixed effects, which know the weeks.
-    wanted : str or None
-        For example ``"1 + week"``; None for no patient effects. The word ``week`` stands for the week column,
-        whatever its name.
-    correlated : bool
-        Whether the effects may be correlated; then they are made orthogonal internally.
-
-    Returns
-    -------
-    PatientTerms
+    The word ``week`` stands for the week column, whatever its name. Effects that may be correlated are made orthogonal
+    internally.
 
     Raises
     ------

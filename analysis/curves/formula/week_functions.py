@@ -17,20 +17,10 @@ SPLINE_DF = 3
 
 
 def spline_knots(weeks: ArrayLike, df: int) -> NDArray[np.float64]:
-    """Place the knots of a natural cubic spline.
+    """Place the knots of a natural cubic spline of ``df`` columns: ``df + 1`` weeks, increasing.
 
-    Parameters
-    ----------
-    weeks : array_like
-        The weeks at which patients were seen; only the distinct ones count, so that a well attended
-        week does not draw the knots to itself.
-    df : int
-        Columns wanted; ``df + 1`` knots: the first and last week, and quantiles of the distinct weeks between.
-
-    Returns
-    -------
-    ndarray of float, shape (df + 1,)
-        Knots in weeks, increasing.
+    They are the first and last week, and quantiles of the distinct weeks between: only distinct weeks count, so that a well
+    attended one does not draw the knots to itself.
 
     Raises
     ------
@@ -53,23 +43,11 @@ def spline_knots(weeks: ArrayLike, df: int) -> NDArray[np.float64]:
 
 
 def natural_spline_basis(week: ArrayLike, knots: ArrayLike) -> NDArray[np.float64]:
-    """Evaluate a natural cubic spline basis without its constant.
+    """Evaluate a natural cubic spline basis without its constant, shape (weeks, knots - 1); the first column is the straight line.
 
     The truncated-power form of Hastie, Tibshirani & Friedman (2009, The Elements of Statistical Learning,
-    eq. 5.4 and 5.5), on the week rescaled to 0 at the first and 1 at the last knot: cubic between the knots, straight
-    outside the first and last one.
-
-    Parameters
-    ----------
-    week : array_like, shape (n,)
-        Weeks at which to evaluate.
-    knots : array_like, shape (k,)
-        Knots in weeks, increasing.
-
-    Returns
-    -------
-    ndarray of float, shape (n, k - 1)
-        The first column is the straight line.
+    eq. 5.4 and 5.5), on the week rescaled to 0 at the first and 1 at the last of the increasing knots: cubic between the
+    knots, straight outside the first and last one.
 
     Examples
     --------
@@ -105,13 +83,7 @@ def _factor(values: NDArray[np.float64]) -> Any:
 
 @dataclass(frozen=True)
 class WeekFunctions:
-    """The week functions of one data set; they remember its weeks, so that later weeks get the same knots.
-
-    Parameters
-    ----------
-    weeks : ndarray of float
-        The distinct weeks of the data, from which knots are placed.
-    """
+    """The week functions of one data set; from its distinct weeks knots are placed, so that later weeks get the same ones."""
 
     weeks: NDArray[np.float64]
 

@@ -23,22 +23,8 @@ def gather_moments(
 ) -> VisitMoments:
     """Sum the rows into moments.
 
-    Parameters
-    ----------
-    rows : VisitRows
-        The rows, laid out.
-    outcome, week, patient : str
-        Their columns.
-    covariates : sequence of Covariate
-        What the columns stand for.
-    patient_columns : mapping of str to ndarray, shape (patients,)
-        The columns of u that belong to the patient; the constant is added in front.
-    visit_columns : mapping of str to ndarray, shape (rows,)
-        The columns that change by visit.
-
-    Returns
-    -------
-    VisitMoments
+    The patient columns of u have shape (patients,), the constant is added in front; the visit columns, which change by visit,
+    have shape (rows,). The covariates say what the columns stand for.
     """
     weeks, pattern, representative = visit_patterns(rows)
     k, r, m = len(patient_columns) + 1, len(visit_columns), rows.slots
@@ -83,15 +69,7 @@ def visit_patterns(
 ) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.int64]]:
     """Group the patients by the visits they have.
 
-    Parameters
-    ----------
-    rows : VisitRows
-        The rows, laid out.
-
-    Returns
-    -------
-    tuple of ndarray
-        Weeks (1 or patterns, slots); the pattern of each patient; a patient of each pattern.
+    Given are the weeks, shape (1 or patterns, slots), the pattern of each patient, and a patient of each pattern.
     """
     if rows.scheduled:
         pattern, representative = _distinct_masks(rows.seen)

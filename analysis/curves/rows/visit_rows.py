@@ -23,13 +23,7 @@ MOST_SCHEDULED_WEEKS = 40
 
 @dataclass(frozen=True)
 class Block:
-    """Some patients and the rows that hold theirs.
-
-    Parameters
-    ----------
-    patients, rows : slice
-        Which.
-    """
+    """Some patients and the rows that hold theirs."""
 
     patients: slice
     rows: slice
@@ -43,8 +37,6 @@ class VisitRows:
     ----------
     frame : DataFrame
         The rows used, with the columns that the model needs.
-    row_numbers : ndarray of int, or None
-        Position of each row in the data frame that came in; None where no row was dropped.
     patient_ids : ndarray
         One a patient, in order of first appearance.
     patient : ndarray of int, shape (rows,)
@@ -72,7 +64,6 @@ class VisitRows:
     """
 
     frame: pd.DataFrame
-    row_numbers: NDArray[np.int64] | None
     patient_ids: NDArray[np.object_]
     patient: Codes
     first_row: NDArray[np.int64]
@@ -161,23 +152,7 @@ def _mark_seen(patient: Codes, slot: Codes, patients: int, slots: int) -> NDArra
 
 
 def read_rows(data: pd.DataFrame, *, outcome: str, variables: list[str], patient: str, week: str) -> VisitRows:
-    """Check the rows and lay them out.
-
-    Parameters
-    ----------
-    data : DataFrame
-        One row a visit.
-    outcome : str
-        Column of the outcome.
-    variables : list of str
-        Further columns that the model needs.
-    patient, week : str
-        Columns of the patient and the week.
-
-    Returns
-    -------
-    VisitRows
-        Rows with a missing value are left out and counted.
+    """Check the rows, one a visit, and lay them out; those that miss a value are left out and counted.
 
     Raises
     ------
@@ -199,12 +174,9 @@ def read_rows(data: pd.DataFrame, *, outcome: str, variables: list[str], patient
     frame = pd.DataFrame({name: data[name] for name in wanted}, copy=False)
     _refuse_infinite(frame)
     complete = _complete(frame)
-    row_numbers: NDArray[np.int64] | None = None
-    dropped = 0
-    if not complete.all():
-        row_numbers = np.flatnonzero(complete)
-        dropped = int(complete.size - row_numbers.size)
-        frame = frame.iloc[row_numbers]
+    dropped = int(complete.size - np.count_nonzero(complete))
+    if dropped:
+        frame = frame.iloc[np.flatnonzero(complete)]
     if frame.empty:
         raise ModelError(
             "No row has outcome, patient, week and every covariate.",
@@ -225,7 +197,6 @@ def read_rows(data: pd.DataFrame, *, outcome: str, variables: list[str], patient
         scheduled = False
     return VisitRows(
         frame=frame,
-        row_numbers=row_numbers,
         patient_ids=ids,
         patient=code,
         first_row=first,

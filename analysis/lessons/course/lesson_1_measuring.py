@@ -1,9 +1,7 @@
 """Lesson 1: what was measured, and how well; symmetry and its denominator, the error of one test."""
 
-from __future__ import annotations
-
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 import pandas as pd
@@ -14,12 +12,10 @@ from analysis.lessons.exercise_words import Answers, Numbers
 from analysis.lessons.lesson import Lesson
 from analysis.lessons.lesson_table import lesson_table
 from analysis.outcomes import reliability
+from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import FAINT, INK, marks
 from synthetic_cohort import generate_cohort
-
-if TYPE_CHECKING:
-    from analysis.report.parts.figures import Figure
-    from synthetic_cohort.generate import SyntheticCohort
+from synthetic_cohort.generate import SyntheticCohort
 
 WEEK = 26
 _TORQUE = "N·m/kg"
@@ -83,7 +79,7 @@ class Measuring(Lesson):
         passes, kept = now >= BAR, (now >= BAR) & (before >= BAR)
         data = pd.DataFrame({"against the other limb now, %": now, "against it before surgery, %": before})
 
-        def draw(axes: Any, _width: Any) -> None:
+        def draw(axes: Any) -> None:
             mark = marks(["both", "lost"])
             lost = passes & ~kept
             axes.scatter(now[~lost], before[~lost], s=18, color=FAINT, edgecolor=INK, linewidth=0.4)
@@ -108,7 +104,7 @@ class Measuring(Lesson):
         limit = 1.96 * float(difference.std(ddof=1))
         data = pd.DataFrame({"mean of both tests, N·m/kg": mean, "second less first, N·m/kg": difference})
 
-        def draw(axes: Any, _width: Any) -> None:
+        def draw(axes: Any) -> None:
             axes.scatter(mean, difference, s=18, color=marks(["a", "b"])["b"].colour)
             for place in (-limit, 0.0, limit):
                 axes.axhline(difference.mean() + place, color=INK, linewidth=0.8, linestyle="-" if not place else "--")

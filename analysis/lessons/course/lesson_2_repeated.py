@@ -1,9 +1,7 @@
 """Lesson 2: repeated visits; what averaging hides, how many patients stand behind the rows, partial pooling."""
 
-from __future__ import annotations
-
-from functools import cache, cached_property
-from typing import TYPE_CHECKING, Any, ClassVar
+from functools import cached_property
+from typing import Any, ClassVar
 
 import numpy as np
 import pandas as pd
@@ -15,11 +13,9 @@ from analysis.lessons.exercise_words import Answers, Numbers
 from analysis.lessons.lesson import Lesson
 from analysis.lessons.lesson_table import lesson_table
 from analysis.lessons.sliders import Slider
+from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import FAINT, INK, QUIET, marks
 from synthetic_cohort import generate_cohort
-
-if TYPE_CHECKING:
-    from analysis.report.parts.figures import Figure
 
 PATIENTS, SHOWN = 60, 10
 LATE_WEEKS = (12, 26, 52)
@@ -66,7 +62,7 @@ class Repeated(Lesson):
         frame = self.flexion
         mean = frame.groupby("week")["value"].agg(["mean", "size"]).reset_index()
 
-        def draw(axes: Any, _width: Any) -> None:
+        def draw(axes: Any) -> None:
             for _, rows in frame.groupby("patient_id", observed=True):
                 axes.plot(rows["week"], rows["value"], color=FAINT, linewidth=0.7)
             axes.plot(mean["week"], mean["mean"], color=marks(["a", "b"])["b"].colour, linewidth=2.6, marker="o")
@@ -83,8 +79,7 @@ class Repeated(Lesson):
 
     def partial_pooling_slider(self) -> Slider:
         """Show how far estimates are drawn to the mean of all, by the number of visits."""
-        figure = cache(self._pooling_figure)
-        return Slider("Visits of each patient", STEPS, figure, self._pooling_still())
+        return Slider("Visits of each patient", STEPS, self._pooling_figure, self._pooling_still())
 
     def truth(self) -> pd.DataFrame:
         """Uncover the truth: usual error of both estimates over 400 patients, by the number of visits."""
@@ -111,7 +106,7 @@ class Repeated(Lesson):
             f"Partial pooling with {visits} visit{'' if visits == 1 else 's'}",
             f"With {visits} visit{'' if visits == 1 else 's'} the own mean has a weight of {100 * weight:.0f} %; estimates "
             f"move towards the mean by {np.abs(pooled - own).mean():.1f} degrees on average.",
-            data, lambda axes, _width: _draw_pooling(axes, data), height=3.2,
+            data, lambda axes: _draw_pooling(axes, data), height=3.2,
             caption=f"{SHOWN} invented patients; dashed: mean of all patients.",
         )  # fmt: skip
 
@@ -121,7 +116,7 @@ class Repeated(Lesson):
         for frame in frames.values():
             frame.insert(0, "patient", range(1, SHOWN + 1))
 
-        def draw(panels: Any, _width: Any) -> None:
+        def draw(panels: Any) -> None:
             for position, (axes, (visits, frame)) in enumerate(zip(panels, frames.items(), strict=True)):
                 _draw_pooling(axes, frame, legend=position == 0)
                 axes.set_title(f"{visits} visit{'' if visits == 1 else 's'}")

@@ -1,24 +1,18 @@
 """Lesson 3, how many bends: splines with more and more pieces through a small clinic, and the next patients."""
 
-from __future__ import annotations
-
+from collections.abc import Callable
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from analysis.curves.formula.week_functions import natural_spline_basis, spline_knots
 from analysis.lessons.drawing import lesson_figure
 from analysis.lessons.lesson_table import lesson_table
+from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import INK, marks
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from numpy.typing import NDArray
-
-    from analysis.report.parts.figures import Figure
 
 #: A usual curve after knee replacement: start, plateau (degrees), and weeks in which half of the rest is regained.
 START, PLATEAU, HALF_LIFE = 85.0, 117.0, 4.6
@@ -31,13 +25,7 @@ LONG_HANDLE = 3.6
 
 
 class Bends:
-    """A small clinic, its splines, and the next patients.
-
-    Parameters
-    ----------
-    seed : int
-        Seed of the data.
-    """
+    """A small clinic, its splines, and the next patients, of data with a seed."""
 
     def __init__(self, seed: int) -> None:
         self.seed = seed
@@ -75,7 +63,7 @@ class Bends:
         curves = pd.DataFrame({"week": weeks} | {_in_pieces(one): self._small_spline(one)(weeks) for one in DRAWN})
         seen = self.small_clinic
 
-        def draw(axes: Any, _width: Any) -> None:
+        def draw(axes: Any) -> None:
             for name, mark in marks(list(curves.columns[1:])).items():
                 axes.plot(weeks, curves[name], color=mark.colour, linestyle=mark.dash, label=name)
             axes.plot(seen["week"], seen["value"], "o", color=INK, label="one patient", zorder=5)

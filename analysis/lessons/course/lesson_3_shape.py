@@ -1,29 +1,23 @@
 """Lesson 3: the shape of recovery; four shapes, extrapolation, the plateau from early visits, splines that bend too much."""
 
-from __future__ import annotations
-
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
+from typing import Any, ClassVar, NamedTuple
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from analysis.cohort import visit_frame
-from analysis.curves import fit_mixed
+from analysis.curves import MixedModel, fit_mixed
 from analysis.lessons.course.lesson_3_bends import HALF_LIFE, LONG_HANDLE, PIECES, Bends, over_fitting, usual_curve
 from analysis.lessons.drawing import lesson_figure
 from analysis.lessons.exercise_words import Answers, Numbers
 from analysis.lessons.lesson import Lesson
 from analysis.lessons.lesson_table import lesson_table
+from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import INK, QUIET, marks
 from synthetic_cohort import generate_cohort
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from analysis.curves import MixedModel
-    from analysis.report.parts.figures import Figure
-    from synthetic_cohort.generate import SyntheticCohort
+from synthetic_cohort.generate import SyntheticCohort
 
 PATIENTS, PROTOCOL = 90, "exercise only"
 BEND, FAR = 8, 104
@@ -117,7 +111,7 @@ class Shape(Lesson):
         curves = pd.DataFrame({"week": weeks} | {name: self._curve(name, weeks) for name in SHAPES})
         seen = self.flexion.groupby("week")["value"].mean()
 
-        def draw(axes: Any, _width: Any) -> None:
+        def draw(axes: Any) -> None:
             axes.plot(seen.index, seen, "o", color=INK, label="mean of visits", zorder=5)
             _draw_shapes(axes, curves)
 
@@ -131,7 +125,7 @@ class Shape(Lesson):
         weeks = np.arange(2.0, FAR + 1)
         curves = pd.DataFrame({"week": weeks} | {name: self._curve(name, weeks) for name in SHAPES})
 
-        def draw(axes: Any, _width: Any) -> None:
+        def draw(axes: Any) -> None:
             _draw_shapes(axes, curves)
             axes.axvline(52, color=QUIET, linestyle=":")
             axes.text(54, curves.iloc[:, 1:].to_numpy().min(), "no visits from here on", color=QUIET, fontsize=8)
@@ -163,7 +157,7 @@ class Shape(Lesson):
         frame = self.plateaus
         span = {name: (frame[name].min(), frame[name].max()) for name in ("early", "all")}
 
-        def draw(axes: Any, _width: Any) -> None:
+        def draw(axes: Any) -> None:
             for place, (name, mark) in enumerate(marks(["early", "all"]).items()):
                 axes.plot(frame[name], np.full(len(frame), place), mark.marker, color=mark.colour, alpha=0.6)
             axes.set_yticks([0, 1], ["visits to week 8", "visits to week 52"])

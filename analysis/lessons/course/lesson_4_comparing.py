@@ -1,27 +1,22 @@
 """Lesson 4: did one protocol do better; regression to the mean, change scores, p values within groups, small samples."""
 
-from __future__ import annotations
-
-from functools import cache, cached_property
-from typing import TYPE_CHECKING, Any, ClassVar
+from functools import cached_property
+from typing import Any, ClassVar
 
 import numpy as np
 import pandas as pd
 
 from analysis.cohort import visit_frame
-from analysis.curves import fit_recovery
+from analysis.curves import RecoveryCurves, fit_recovery
 from analysis.lessons.drawing import lesson_figure
 from analysis.lessons.exercise_words import Answers, Numbers
 from analysis.lessons.lesson import Lesson
 from analysis.lessons.lesson_table import lesson_table
 from analysis.lessons.sliders import Slider
+from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import INK, QUIET, marks
 from synthetic_cohort import generate_cohort
-
-if TYPE_CHECKING:
-    from analysis.curves import RecoveryCurves
-    from analysis.report.parts.figures import Figure
-    from synthetic_cohort.generate import SyntheticCohort
+from synthetic_cohort.generate import SyntheticCohort
 
 PATIENTS, WEEK = 150, 12
 _TORQUE = "N·m/kg"
@@ -95,7 +90,7 @@ class Comparing(Lesson):
         frame, worst = self.listed.head(400), self.worst_quarter
         cut = float(worst["first"].max())
 
-        def draw(axes: Any, _width: Any) -> None:
+        def draw(axes: Any) -> None:
             low = frame["first"] <= cut
             axes.scatter(frame["first"][~low], frame["second"][~low], s=9, color=QUIET, alpha=0.5)
             axes.scatter(
@@ -117,7 +112,7 @@ class Comparing(Lesson):
         frame = self.differences
         names = list(dict.fromkeys(frame["protocol"].astype(str)))
 
-        def draw(axes: Any, _width: Any) -> None:
+        def draw(axes: Any) -> None:
             for shift, (name, mark) in zip((-0.5, 0.5), list(marks(["reference", *names]).items())[1:], strict=True):
                 rows = frame[frame["protocol"] == name]
                 bars = [rows["estimate"] - rows["lower"], rows["upper"] - rows["estimate"]]
@@ -136,8 +131,7 @@ class Comparing(Lesson):
 
     def interval_slider(self) -> Slider:
         """Show 24 repeated trials with their intervals, by the patients in each group."""
-        figure = cache(self._trials_figure)
-        return Slider("Patients in each group", SIZES, figure, self._trials_still(), start=2)
+        return Slider("Patients in each group", SIZES, self._trials_figure, self._trials_still(), start=2)
 
     def truth(self) -> pd.DataFrame:
         """Uncover the truth: true differences from exercise only beside the estimates, N·m/kg."""
@@ -176,14 +170,14 @@ class Comparing(Lesson):
             f"Trials of {size} and {size}",
             f"With {size} patients in each group the intervals are {(frame['upper'] - frame['lower']).mean():.0f} points "
             f"wide on average; {int((frame['lower'] > 0).sum())} of {DRAWS} lie above 0.",
-            frame, lambda axes, _width: _draw_trials(axes, frame), height=3.2,
+            frame, lambda axes: _draw_trials(axes, frame), height=3.2,
             caption=f"{DRAWS} invented trials, true difference {TRUE_DIFFERENCE:g}; 95 % intervals by t.",
         )  # fmt: skip
 
     def _trials_still(self) -> Figure:
         frames = {size: self.trials(size) for size in (5, 20, 100)}
 
-        def draw(panels: Any, _width: Any) -> None:
+        def draw(panels: Any) -> None:
             for axes, (size, frame) in zip(panels, frames.items(), strict=True):
                 _draw_trials(axes, frame)
                 axes.set_title(f"{size} and {size}")

@@ -1,10 +1,8 @@
 """Lesson 5: how much is enough; detectable and important change, the cost of yes or no, the responders of a cohort."""
 
-from __future__ import annotations
-
 import math
-from functools import cache, cached_property
-from typing import TYPE_CHECKING, Any, ClassVar
+from functools import cached_property
+from typing import Any, ClassVar
 
 import numpy as np
 import pandas as pd
@@ -15,16 +13,13 @@ from analysis.lessons.exercise_words import Answers, Numbers
 from analysis.lessons.lesson import Lesson
 from analysis.lessons.lesson_table import lesson_table
 from analysis.lessons.sliders import Slider
-from analysis.outcomes import find_thresholds, responders
+from analysis.outcomes import Responders, find_thresholds, responders
 from analysis.report.figures import responder_figures
+from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import INK, marks
+from analysis.report.parts.tables import Table
 from synthetic_cohort import generate_cohort
-
-if TYPE_CHECKING:
-    from analysis.outcomes import Responders
-    from analysis.report.parts.figures import Figure
-    from analysis.report.parts.tables import Table
-    from synthetic_cohort.generate import SyntheticCohort
+from synthetic_cohort.generate import SyntheticCohort
 
 GROUP, SPREAD = 300, 15.0
 TRUE_MEANS = {"usual": 12.0, "new": 17.0}
@@ -144,7 +139,7 @@ class Enough(Lesson):
 
     def threshold_slider(self) -> Slider:
         """Show the share of responders of both groups, by the threshold."""
-        return Slider("Threshold, points", STEPS, cache(self._threshold_figure), self._all_thresholds(), start=3)
+        return Slider("Threshold, points", STEPS, self._threshold_figure, self._all_thresholds(), start=3)
 
     def truth(self) -> pd.DataFrame:
         """Uncover the truth: the gap by threshold in an endless number of such patients, percentage points."""
@@ -163,7 +158,7 @@ class Enough(Lesson):
         for name, values in (("usual", self.usual), ("new", self.new)):
             counts[name] = np.histogram(np.clip(values, edges[0], edges[-1]), edges)[0]
 
-        def draw(axes: Any, _width: Any) -> None:
+        def draw(axes: Any) -> None:
             for name, mark in marks(["usual", "new"]).items():
                 axes.stairs(
                     counts[name],
@@ -189,7 +184,7 @@ class Enough(Lesson):
     def _all_thresholds(self) -> Figure:
         frame = self.gaps
 
-        def draw(axes: Any, _width: Any) -> None:
+        def draw(axes: Any) -> None:
             for name, mark in marks(["usual", "new"]).items():
                 axes.plot(frame["threshold"], frame[name], color=mark.colour, linestyle=mark.dash, marker=mark.marker,
                           label=name)  # fmt: skip

@@ -1,10 +1,8 @@
 """Lesson 6: who did not come back; three ways to be lost, completers, carrying forward, the tipping point."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from functools import cache, cached_property
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 import pandas as pd
@@ -17,15 +15,13 @@ from analysis.lessons.lesson import Lesson
 from analysis.lessons.lesson_table import LessonTable, lesson_table
 from analysis.lessons.sliders import Slider
 from analysis.outcomes import choose_endpoint, tipping_point
+from analysis.outcomes.missing.tipping_point import TippingPoint
+from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import INK, marks
 from synthetic_cohort import Effect, generate_cohort, load_scenario
-
-if TYPE_CHECKING:
-    from analysis.outcomes.missing.tipping_point import TippingPoint
-    from analysis.report.parts.figures import Figure
-    from synthetic_cohort.generate import SyntheticCohort
-    from synthetic_cohort.scenarios.scenario import Scenario
-    from synthetic_cohort.scenarios.scenario_parts import Mechanism
+from synthetic_cohort.generate import SyntheticCohort
+from synthetic_cohort.scenarios.scenario import Scenario
+from synthetic_cohort.scenarios.scenario_parts import Mechanism
 
 PATIENTS, MEASURE, LAST, GOAL = 400, "knee_flexion", 52, 115
 #: What the lesson calls the three mechanisms, and what the generator calls them.
@@ -89,9 +85,7 @@ class Absent(Lesson):
 
     def mechanism_slider(self) -> Slider:
         """Show the curves of three ways to reckon beside the truth, by what drop-out depends on."""
-        return Slider(
-            "Drop-out depends on", tuple(MECHANISMS), cache(self._mechanism_figure), self._all_mechanisms(), start=0
-        )
+        return Slider("Drop-out depends on", tuple(MECHANISMS), self._mechanism_figure, self._all_mechanisms())
 
     @cached_property
     def trial(self) -> SyntheticCohort:
@@ -129,7 +123,7 @@ class Absent(Lesson):
         """Draw the difference and its interval at every shift."""
         frame, tips = self.shifts, self._tips_at()
 
-        def draw(axes: Any, _width: Any) -> None:
+        def draw(axes: Any) -> None:
             colour = marks(["one"])["one"].colour
             axes.fill_between(frame["shift"], frame["lower"], frame["upper"], color=colour, alpha=0.2)
             axes.plot(frame["shift"], frame["difference"], color=colour, marker="o", markersize=3.5)
@@ -176,7 +170,7 @@ class Absent(Lesson):
     def _mechanism_figure(self, name: str) -> Figure:
         frame = self._curves(name)
 
-        def draw(axes: Any, _width: Any) -> None:
+        def draw(axes: Any) -> None:
             axes.plot(
                 frame["week"], frame["all"], color=INK, linewidth=2.2, alpha=0.35, label="all patients, seen or not"
             )
@@ -198,7 +192,7 @@ class Absent(Lesson):
     def _all_mechanisms(self) -> Figure:
         frame = self.errors
 
-        def draw(axes: Any, _width: Any) -> None:
+        def draw(axes: Any) -> None:
             places = np.arange(len(frame))[::-1]
             for way, mark in marks(list(WAYS)).items():
                 axes.plot(frame[way], places, mark.marker, color=mark.colour, label=way, markersize=7)

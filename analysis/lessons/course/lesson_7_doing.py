@@ -1,10 +1,8 @@
 """Lesson 7: did doing the programme help; adherence follows recovery, the naive slope, and the allocation of a trial."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from functools import cache, cached_property
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 import pandas as pd
@@ -23,11 +21,9 @@ from analysis.outcomes import (
     choose_endpoint,
     complier_effect,
 )
+from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import INK, marks
 from synthetic_cohort import generate_cohort, load_scenario
-
-if TYPE_CHECKING:
-    from analysis.report.parts.figures import Figure
 
 PATIENTS, MEASURE, WEEK = 800, "quadriceps_torque", 52
 MODALITY = "strength stimulation"
@@ -107,7 +103,7 @@ class Doing(Lesson):
         """Draw the gain of those offered against the share of the sessions done."""
         frame, means = self.offered, self.thirds
 
-        def draw(axes: Any, _width: Any) -> None:
+        def draw(axes: Any) -> None:
             one, other = marks(["a", "b"]).values()
             axes.scatter(100 * frame["share_done"], frame["gain"], s=9, color=one.colour, alpha=0.35)
             axes.plot(100 * means["share_done"], means["gain"], color=other.colour, marker="s", markersize=7,
@@ -125,7 +121,7 @@ class Doing(Lesson):
 
     def following_slider(self) -> Slider:
         """Show both ways to reckon beside the truth, by how strongly sessions follow recovery."""
-        return Slider("Sessions follow recovery", tuple(STEPS), cache(self._estimates_figure), self._all(), start=0)
+        return Slider("Sessions follow recovery", tuple(STEPS), self._estimates_figure, self._all())
 
     def truth(self) -> LessonTable:
         """Uncover the truth: what each way says of all instead of none of the sessions, N·m/kg."""
@@ -174,7 +170,7 @@ class Doing(Lesson):
     def _estimates_figure(self, follows: str) -> Figure:
         frame = self._estimates(follows)
 
-        def draw(axes: Any, _width: Any) -> None:
+        def draw(axes: Any) -> None:
             for place, (row, mark) in enumerate(zip(frame.itertuples(), marks(list(WAYS)).values(), strict=True)):
                 axes.plot([row.lower, row.upper], [1 - place] * 2, color=mark.colour, linewidth=2)
                 axes.plot(row.estimate, 1 - place, mark.marker, color=mark.colour, markersize=8)
@@ -197,7 +193,7 @@ class Doing(Lesson):
     def _all(self) -> Figure:
         frame = self.estimates
 
-        def draw(axes: Any, _width: Any) -> None:
+        def draw(axes: Any) -> None:
             for shift, (way, mark) in zip((-0.06, 0.06), marks(list(WAYS)).items(), strict=True):
                 rows = frame[frame["way"] == way]
                 bars = [rows["estimate"] - rows["lower"], rows["upper"] - rows["estimate"]]

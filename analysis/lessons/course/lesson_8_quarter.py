@@ -1,9 +1,8 @@
 """Lesson 8: is this quarter different; common and special cause, fixed limits, funnel, case mix, small numbers."""
 
-from __future__ import annotations
-
-from functools import cache, cached_property
-from typing import TYPE_CHECKING, Any, ClassVar
+from collections.abc import Sequence
+from functools import cached_property
+from typing import Any, ClassVar
 
 import numpy as np
 import pandas as pd
@@ -14,12 +13,8 @@ from analysis.lessons.lesson import Lesson
 from analysis.lessons.lesson_table import LessonTable, lesson_table
 from analysis.lessons.sliders import Slider
 from analysis.quarter import Funnel, funnel, p_chart
+from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import INK, QUIET, marks
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from analysis.report.parts.figures import Figure
 
 #: The clinic: quarters, those of the baseline, patients in each, and the share that truly reaches the goal.
 QUARTERS, BASELINE, SIZE, SHARE = 20, 12, 40, 0.60
@@ -126,7 +121,7 @@ class Quarter(Lesson):
         return lesson_figure(
             "Twenty quarters",
             f"The share that reached the goal goes from {frame['share'].min():.0f} to {frame['share'].max():.0f} %.",
-            frame, lambda axes, _width: _draw_quarters(axes, frame), height=2.9,
+            frame, lambda axes: _draw_quarters(axes, frame), height=2.9,
             caption=f"One invented clinic, {SIZE} patients a quarter.",
         )  # fmt: skip
 
@@ -136,14 +131,14 @@ class Quarter(Lesson):
 
     def quarter_size_slider(self) -> Slider:
         """Show the quarters with their limits, by the patients in a quarter."""
-        return Slider("Patients in a quarter", SIZES, cache(self._size_figure), self._all_sizes(), start=2)
+        return Slider("Patients in a quarter", SIZES, self._size_figure, self._all_sizes(), start=2)
 
     def funnel_figure(self) -> Figure:
         """Draw the clinics by size, with the limits about the whole."""
         found = self.funnel
         limits, frame = found.limits, self.clinics
 
-        def draw(axes: Any, _width: Any) -> None:
+        def draw(axes: Any) -> None:
             for name, dash in (("95", "--"), ("998", "-")):
                 for end in ("lower", "upper"):
                     axes.plot(limits["denominator"], 100 * limits[f"{end}_{name}"], color=QUIET, linestyle=dash,
@@ -196,7 +191,7 @@ class Quarter(Lesson):
         lower, centre, upper = limits.tolist()
         drawn = points[["period", "share"]].assign(lower=lower, centre=centre, upper=upper)
 
-        def draw(axes: Any, _width: Any) -> None:
+        def draw(axes: Any) -> None:
             axes.axvspan(-0.5, BASELINE - 0.5, color=QUIET, alpha=0.12)
             _draw_quarters(axes, points)
             axes.axhline(centre, color=INK, linewidth=0.9)
@@ -216,7 +211,7 @@ class Quarter(Lesson):
         half = [300 * (SHARE * (1 - SHARE) / size) ** 0.5 for size in SIZES]
         frame = lesson_table(pd.DataFrame({"patients": SIZES, "limit": half}), "Limits.", {"limit": "points"})
 
-        def draw(axes: Any, _width: Any) -> None:
+        def draw(axes: Any) -> None:
             axes.plot(frame["patients"], frame["limit"], marker="o", color=marks(["one"])["one"].colour)
             axes.set_xscale("log")
             axes.set_xticks(SIZES, [str(size) for size in SIZES])

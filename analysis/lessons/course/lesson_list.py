@@ -1,8 +1,7 @@
 """The lessons, in reading order."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 from analysis.errors import ReportError, check_choice
 from analysis.lessons.course.lesson_1_measuring import Measuring
@@ -13,11 +12,7 @@ from analysis.lessons.course.lesson_5_enough import Enough
 from analysis.lessons.course.lesson_6_absent import Absent
 from analysis.lessons.course.lesson_7_doing import Doing
 from analysis.lessons.course.lesson_8_quarter import Quarter
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from analysis.lessons.lesson import Lesson
+from analysis.lessons.lesson import Lesson
 
 _IN_ORDER = (Measuring, Repeated, Shape, Comparing, Enough, Absent, Doing, Quarter)
 LESSONS: dict[int, type[Lesson]] = {lesson.number: lesson for lesson in _IN_ORDER}

@@ -1,21 +1,15 @@
 """Change from baseline: which visit is the baseline, and how far each patient has come by a week."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.reference import patients_by_protocol
+from analysis.cohort.tables import Cohort
 from analysis.cohort.visit_frame import visit_frame
 from analysis.errors import ModelError
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from analysis.cohort.tables import Cohort
-    from analysis.outcomes.endpoint import Endpoint
+from analysis.outcomes.endpoint import Endpoint
 
 #: What became of a patient at the week asked for.
 STATUSES = ("seen", "seen, no baseline", "not seen")
@@ -27,7 +21,6 @@ def change_frame(cohort: Cohort, endpoint: Endpoint) -> pd.DataFrame:
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         What was measured, where, and which value is the baseline; its week plays no part.
 
@@ -62,7 +55,6 @@ def change_at_week(cohort: Cohort, endpoint: Endpoint) -> pd.DataFrame:
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         What was measured, where, by when and from which baseline; it needs no threshold.
 

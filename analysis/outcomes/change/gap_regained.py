@@ -1,23 +1,18 @@
 """How much of the gap to the other limb was regained, in per cent of the gap before the start."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal, get_args
+from typing import Literal, get_args
 
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.measures import Measure
+from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import change_at_week
-from analysis.outcomes.endpoint import rounding_room
+from analysis.outcomes.endpoint import Endpoint, rounding_room
 from analysis.result import ResultWithNotes
 from analysis.statistics.mean_interval import compare_means, half_width
-
-if TYPE_CHECKING:
-    from analysis.cohort.measures import Measure
-    from analysis.cohort.tables import Cohort
-    from analysis.outcomes.endpoint import Endpoint
 
 OtherLimb = Literal["before start", "same week"]
 METHOD = "ratio of means, linearised, t"

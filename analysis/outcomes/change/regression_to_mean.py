@@ -1,22 +1,16 @@
 """Regression to the mean: what a group that was chosen for a bad baseline gains with no treatment at all."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import change_at_week
-from analysis.outcomes.endpoint import rounding_room
+from analysis.outcomes.endpoint import Endpoint, rounding_room
 from analysis.result import Result, ResultWithNotes
 from analysis.statistics.mean_interval import half_width
-
-if TYPE_CHECKING:
-    from analysis.cohort.tables import Cohort
-    from analysis.outcomes.endpoint import Endpoint
 
 METHOD = "t, expected change taken as known"
 
@@ -176,7 +170,6 @@ def chosen_group_change(
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         The measure, by which week and from which baseline; it needs no threshold.
     correlation : float

@@ -1,16 +1,18 @@
 """Home sessions and recovery: the naive slope, the adjusted one, the lagged one and its reverse, each labelled."""
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from analysis.cohort.reference import used_protocols
+from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import change_at_week, change_frame, with_covariates
+from analysis.outcomes.endpoint import Endpoint
 from analysis.outcomes.home_programme.home_exposure import (
     UNITS,
     Exposure,
@@ -19,15 +21,7 @@ from analysis.outcomes.home_programme.home_exposure import (
     without_prescription,
 )
 from analysis.outcomes.missing.completed_data import covariate_columns
-from analysis.result import ResultWithNotes
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import NDArray
-
-    from analysis.cohort.tables import Cohort
-    from analysis.outcomes.endpoint import Endpoint
+from analysis.result import ResultWithNotes, patients_have
 
 NAIVE, ADJUSTED = "naive", "adjusted"
 LAGGED, REVERSED = "lagged: last weeks' dose, next change", "reversed: last change, next weeks' dose"
@@ -96,7 +90,6 @@ def adherence_association(
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         The improvement; sessions up to its week count. It needs no threshold.
     exposure : {"share of sessions", "minutes", "stimulation above the knee", "stimulation at the thigh"}
@@ -169,7 +162,11 @@ def adherence_association(
             f"Slopes: improvement ({endpoint.measure.unit}) for {UNITS[exposure]}; the reversed one the other way about.",
             f"Adjusted for {', '.join(covariates) or 'nothing'}; every model has an intercept for each protocol.",
             *([apart] if none else []),
-            f"{lost:,} of {len(asked):,} patients lack the improvement or the sessions and are left out.",
+            *(
+                [patients_have(lost, len(asked), "no improvement or sessions on record and are no part of this")]
+                if lost
+                else []
+            ),
             *left_out,
             "Associations only: adherence follows recovery as well as going before it.",
         ),

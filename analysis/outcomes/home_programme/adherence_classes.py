@@ -1,24 +1,18 @@
 """Courses of adherence described in classes, with the limits said and the share itself kept beside them."""
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.reference import patients_by_protocol
+from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
 from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED
 from analysis.outcomes.home_programme.time_to_stopping import time_to_stopping, weeks_of_patients
 from analysis.result import ResultWithNotes, patients_have
 from analysis.statistics.proportions import check_level, share_interval
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from analysis.cohort.tables import Cohort
 
 #: Classes in the order in which they are decided; the first that fits is taken.
 CLASSES = ("never started", "stopped", "falling", "low", "middle", "high")

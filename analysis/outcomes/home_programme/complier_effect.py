@@ -1,15 +1,17 @@
 """Effect of the home dose in a trial, by its allocation: what more sessions did in those who do them when offered."""
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
+from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import change_at_week, with_covariates
+from analysis.outcomes.endpoint import Endpoint
 from analysis.outcomes.home_programme.adherence_association import design_matrix
 from analysis.outcomes.home_programme.home_exposure import (
     UNITS,
@@ -20,14 +22,6 @@ from analysis.outcomes.home_programme.home_exposure import (
 )
 from analysis.result import ResultWithNotes
 from analysis.statistics.two_stages import anderson_rubin, two_stages
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import NDArray
-
-    from analysis.cohort.tables import Cohort
-    from analysis.outcomes.endpoint import Endpoint
 
 METHOD = "two-stage least squares, HC1, t"
 #: First-stage F below which an instrument is called weak (Staiger and Stock, Econometrica 1997;65:557).
@@ -95,7 +89,6 @@ def complier_effect(
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         The improvement; sessions up to its week count. It needs no threshold.
     randomised : bool
@@ -233,7 +226,7 @@ def _notes(rows: list[dict[str, Any]], unit: str) -> tuple[str, ...]:
         used, all_of = row["n"] + row["reference_n"], row["allocated"] + row["reference_allocated"]
         if used < all_of:
             notes.append(
-                f"{row['protocol']}: {used:,} of {all_of:,} patients allocated are used; the others lack the improvement, "
+                f"For {row['protocol']} {used:,} of {all_of:,} patients allocated are used; the others lack the improvement, "
                 "the sessions or a covariate, which breaks the random allocation."
             )
         if row["why"]:
@@ -250,7 +243,7 @@ def _dose_notes(cohort: Cohort, none: tuple[str, ...], own_accord: int, modality
     """Say whose dose is 0 by design, and what was counted together."""
     notes = []
     if none:
-        notes.append(f"{', '.join(none)}: none prescribed, a dose of 0 by design.")
+        notes.append(f"Not prescribed to {', '.join(none)}: a dose of 0 by design.")
     if own_accord:
         notes.append(
             f"{own_accord:,} patient{'' if own_accord == 1 else 's'} of these did some that was not prescribed; it counts as 0."

@@ -1,19 +1,14 @@
 """Harms and other events by protocol, with denominators; not recorded is not the same as none."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.reference import patients_by_protocol, used_protocols
+from analysis.cohort.tables import Cohort
 from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import check_level, share_interval
-
-if TYPE_CHECKING:
-    from analysis.cohort.tables import Cohort
 
 ANY = "any harm"
 #: Parts of event names that end follow-up without being a harm (design choice).
@@ -77,7 +72,9 @@ def events_by_protocol(cohort: Cohort, *, level: float = 0.95) -> EventsByProtoc
         return EventsByProtocol(recorded=False, table=empty, notes=(note,))
     protocol = used_protocols(cohort.patients["protocol"])
     events = cohort.events.merge(patients_by_protocol(cohort), on="patient_id", how="inner")
-    notes = ["A patient with several events counts once among patients; the denominator is every patient allocated."]
+    notes = [
+        "A patient with several events counts once among patients; the denominator is every patient of the protocol."
+    ]
     if len(events) < len(cohort.events):
         notes.append(f"{len(cohort.events) - len(events)} events of patients who are not in the cohort are left out.")
     if events.empty:
@@ -105,17 +102,9 @@ def events_by_protocol(cohort: Cohort, *, level: float = 0.95) -> EventsByProtoc
 
 
 _COUNTED = [
-    "protocol",
-    "event",
-    "harm",
-    "allocated",
-    "patients",
-    "events",
-    "serious_patients",
-    "serious_events",
-    "related_patients",
-    "related_events",
-]
+    "protocol", "event", "harm", "allocated", "patients", "events", "serious_patients", "serious_events",
+    "related_patients", "related_events",
+]  # fmt: skip
 
 
 def is_harm(event: pd.Series) -> pd.Series:

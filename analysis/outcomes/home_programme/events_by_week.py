@@ -1,22 +1,17 @@
 """Events during the weeks of the home programme, beside what was done at home in those weeks."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.reference import patients_by_protocol
 from analysis.cohort.session_log import programme_week
+from analysis.cohort.tables import Cohort
 from analysis.outcomes.home_programme.events import is_harm
 from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, session_shares
 from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import check_level
-
-if TYPE_CHECKING:
-    from analysis.cohort.tables import Cohort
 
 EXACT = "exact Poisson"
 DURING, AFTER, OUTSIDE = "during", "after the programme", "outside the record"
@@ -112,34 +107,13 @@ def events_by_week(cohort: Cohort, *, level: float = 0.95) -> EventsByWeek:
 
 
 _COLUMNS = [
-    "protocol",
-    "week",
-    "n",
-    "sessions_prescribed",
-    "sessions_done",
-    "share_of_sessions",
-    "patients",
-    "events",
-    "serious",
-    "related",
-    "outside_record",
-]
+    "protocol", "week", "n", "sessions_prescribed", "sessions_done", "share_of_sessions", "patients", "events",
+    "serious", "related", "outside_record",
+]  # fmt: skip
 _OVERALL = [
-    "protocol",
-    "patient_weeks",
-    "sessions_done",
-    "patients",
-    "events",
-    "per_100_patient_weeks",
-    "lower",
-    "upper",
-    "level",
-    "method",
-    "events_with_sessions",
-    "per_1000_sessions",
-    "after_programme",
-    "outside_record",
-]
+    "protocol", "patient_weeks", "sessions_done", "patients", "events", "per_100_patient_weeks", "lower", "upper",
+    "level", "method", "events_with_sessions", "per_1000_sessions", "after_programme", "outside_record",
+]  # fmt: skip
 
 
 def _weeks(entries: pd.DataFrame, numbers: list[str]) -> pd.DataFrame:
@@ -203,7 +177,7 @@ def _overall(patient_weeks: pd.DataFrame, harms: pd.DataFrame, level: float) -> 
 
 def _notes(cohort: Cohort, harms: pd.DataFrame) -> tuple[str, ...]:
     notes = [
-        "n: patients with an entry of sessions in the week; withdrawals and the like are no harms.",
+        "Patients (n) are those with an entry of sessions in the week; withdrawals and the like are no harms.",
         "Days 0 to 6 since the start are week 1, for sessions and for harms.",
         "Side by side only: an event may have stopped the sessions, or the sessions brought on the event.",
     ]
@@ -224,8 +198,7 @@ def _notes(cohort: Cohort, harms: pd.DataFrame) -> tuple[str, ...]:
     if after:
         verb = "is" if after == 1 else "are"
         notes.append(
-            f"{after:,} of {_harms_in_words(harms)} came after the last programme week of their protocol and {verb} not in "
-            "the rate."
+            f"Of {_harms_in_words(harms)} {after:,} came after the last programme week of the protocol and {verb} not in the rate."
         )
     strangers = (
         0 if cohort.events is None else int((~cohort.events["patient_id"].isin(cohort.patients["patient_id"])).sum())

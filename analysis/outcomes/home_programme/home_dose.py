@@ -1,13 +1,11 @@
 """Home dose: minutes done, and stimulation delivered (minutes times level) above the knee and at the thigh."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from analysis.cohort.reference import used_protocols
+from analysis.cohort.tables import Cohort
 from analysis.outcomes.home_programme.prescribed_modalities import (
     NOT_PRESCRIBED,
     not_prescribed_in_words,
@@ -17,9 +15,6 @@ from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, session
 from analysis.result import ResultWithNotes
 from analysis.statistics.mean_interval import describe_by
 from analysis.statistics.proportions import check_level
-
-if TYPE_CHECKING:
-    from analysis.cohort.tables import Cohort
 
 #: What is measured: column, name, unit.
 QUANTITIES = {
@@ -128,11 +123,6 @@ def _of_the_protocol(cohort: Cohort, entries: pd.DataFrame) -> tuple[pd.DataFram
 
 def dose_entries(cohort: Cohort) -> pd.DataFrame:
     """Give each entry of the sessions with its minutes and the stimulation delivered.
-
-    Parameters
-    ----------
-    cohort : Cohort
-        The cohort.
 
     Returns
     -------

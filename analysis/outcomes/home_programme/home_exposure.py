@@ -1,22 +1,17 @@
 """What a patient did at home in some weeks, as one number: a share of sessions, or hours a week."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Literal, get_args
+from typing import Literal, get_args
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike, NDArray
 
 from analysis.cohort.reference import used_protocols
 from analysis.cohort.session_log import programme_week
+from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError, check_choice
 from analysis.outcomes.home_programme.home_dose import dose_entries
 from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, of_modality, session_shares, whole_weeks
-
-if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
-
-    from analysis.cohort.tables import Cohort
 
 Exposure = Literal["share of sessions", "minutes", "stimulation above the knee", "stimulation at the thigh"]
 
@@ -40,7 +35,6 @@ def weekly_exposure(cohort: Cohort, exposure: Exposure, modality: str | None = N
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     exposure : {"share of sessions", "minutes", "stimulation above the knee", "stimulation at the thigh"}
         What is counted.
     modality : str, optional
@@ -73,21 +67,9 @@ def without_prescription(
 ) -> tuple[tuple[str, ...], int]:
     """Name the protocols that prescribe none of it: their patients have a dose of 0 by design.
 
-    Parameters
-    ----------
-    cohort, exposure, modality
-        As in :func:`weekly_exposure`.
-
-    Returns
-    -------
-    tuple of (tuple of str, int)
-        The protocols in their order: without an entry, or with 0 sessions prescribed in every one (a prescription that is
-        missing is not 0); and how many of their patients did some all the same.
-
-    Raises
-    ------
-    ModelError
-        As in :func:`weekly_exposure`.
+    Takes and raises what :func:`weekly_exposure` does. Gives the protocols in their order: without an entry, or with 0
+    sessions prescribed in every one (a prescription that is missing is not 0); and how many of their patients did some
+    all the same.
 
     Examples
     --------

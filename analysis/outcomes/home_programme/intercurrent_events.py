@@ -1,16 +1,11 @@
 """Events after the start that can change what an outcome means, and how many patients were measured after them."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from analysis.cohort.tables import Cohort
 from analysis.result import Result
-
-if TYPE_CHECKING:
-    from analysis.cohort.tables import Cohort
 
 NOT_RECORDED = "Events were not recorded: which intercurrent events happened is not known."
 

@@ -1,13 +1,8 @@
 """Which home sessions each protocol prescribes: what is not prescribed has no adherence, and is not done to 0 %."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
+from collections.abc import Iterable
 
 import pandas as pd
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
 
 PRESCRIBED, NOT_PRESCRIBED, NOT_KNOWN, NO_RECORD = "yes", "no", "not known", "not recorded"
 
@@ -67,12 +62,7 @@ IN_WORDS = {NOT_PRESCRIBED: "not prescribed", NO_RECORD: "not recorded"}
 
 
 def not_prescribed_in_words(table: pd.DataFrame) -> tuple[str, ...]:
-    """Name what is not prescribed, and the protocols without any session on record.
-
-    Parameters
-    ----------
-    table : pandas.DataFrame
-        From :func:`prescribed_modalities`.
+    """Name what is not prescribed by :func:`prescribed_modalities`, and the protocols without any session on record.
 
     Examples
     --------

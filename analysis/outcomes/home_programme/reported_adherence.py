@@ -1,21 +1,16 @@
 """What patients say they did against what was logged."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from analysis.cohort.reference import used_protocols
+from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
 from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, check_enough, session_shares
 from analysis.result import ResultWithNotes
 from analysis.statistics.mean_interval import describe_by
 from analysis.statistics.proportions import check_level
-
-if TYPE_CHECKING:
-    from analysis.cohort.tables import Cohort
 
 _KEY = ["patient_id", "week", "modality"]
 

@@ -1,20 +1,15 @@
 """Home adherence: sessions done against sessions prescribed, by protocol, week and modality, with denominators."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from analysis.cohort.reference import patients_by_protocol, used_protocols
+from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
 from analysis.outcomes.home_programme.prescribed_modalities import not_prescribed_in_words, prescribed_modalities
 from analysis.result import ResultWithNotes, patients_have
 from analysis.statistics.proportions import check_level, share_interval
-
-if TYPE_CHECKING:
-    from analysis.cohort.tables import Cohort
 
 NOT_RECORDED = "Home sessions were not recorded: nothing can be said about adherence."
 
@@ -130,11 +125,6 @@ def adherence_by_week(cohort: Cohort, *, enough: float = 0.8, level: float = 0.9
 def session_shares(cohort: Cohort) -> pd.DataFrame:
     """Give each entry of the sessions with the share of the prescribed sessions that was done.
 
-    Parameters
-    ----------
-    cohort : Cohort
-        The cohort.
-
     Returns
     -------
     pandas.DataFrame
@@ -236,25 +226,10 @@ def _summarise(
 
 
 _ORDER = [
-    "allocated",
-    "recorded",
-    "n",
-    "none_prescribed",
-    "more_than_prescribed",
-    "sessions_prescribed",
-    "sessions_done",
-    "share_of_sessions",
-    "mean_share",
-    "median_share",
-    "lower_quartile",
-    "upper_quartile",
-    "reached",
-    "share_reached",
-    "lower",
-    "upper",
-    "level",
-    "method",
-]
+    "allocated", "recorded", "n", "none_prescribed", "more_than_prescribed", "sessions_prescribed", "sessions_done",
+    "share_of_sessions", "mean_share", "median_share", "lower_quartile", "upper_quartile", "reached", "share_reached",
+    "lower", "upper", "level", "method",
+]  # fmt: skip
 
 
 def _notes(cohort: Cohort, entries: pd.DataFrame) -> tuple[str, ...]:

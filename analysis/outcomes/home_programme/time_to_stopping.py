@@ -1,14 +1,12 @@
 """Time to stopping the home programme, by protocol: the first week of a run of idle weeks that lasts to the end."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.reference import patients_by_protocol, reference_protocol, used_protocols
+from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
 from analysis.outcomes.home_programme.prescribed_modalities import (
     NOT_PRESCRIBED,
@@ -25,9 +23,6 @@ from analysis.statistics.kaplan_meier import (
     shares_by_week,
 )
 from analysis.statistics.proportions import check_level
-
-if TYPE_CHECKING:
-    from analysis.cohort.tables import Cohort
 
 #: All modalities of a patient's week taken together.
 ALL_SESSIONS = "all sessions"
@@ -151,7 +146,6 @@ def weeks_of_patients(cohort: Cohort, modality: str | None = None) -> pd.DataFra
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     modality : str, optional
         One modality; by default all of them together.
 

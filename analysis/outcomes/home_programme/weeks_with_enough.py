@@ -1,22 +1,17 @@
 """Share of the programme's weeks in which a patient did enough of the sessions prescribed, at 80 % and other shares."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from analysis.cohort.reference import used_protocols
+from analysis.cohort.tables import Cohort
 from analysis.outcomes.home_programme.prescribed_modalities import not_prescribed_in_words, prescribed_modalities
 from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, check_enough, session_shares
 from analysis.outcomes.home_programme.time_to_stopping import ALL_SESSIONS, weeks_of_patients
 from analysis.result import ResultWithNotes, patients_have
 from analysis.statistics.mean_interval import describe_by
 from analysis.statistics.proportions import check_level, share_interval
-
-if TYPE_CHECKING:
-    from analysis.cohort.tables import Cohort
 
 #: Share of the sessions prescribed that is always shown; by custom, no source.
 USUAL = 0.8

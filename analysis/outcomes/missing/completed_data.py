@@ -1,16 +1,10 @@
 """What is computed from each completed data set: differences of means and of shares between protocols."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Floats = NDArray[np.float64]
+Floats = NDArray[np.float64]
 
 
 #: A column adjusted for that adds less than this share of its square to the others and the protocols adds nothing.

@@ -1,20 +1,14 @@
 """Draws of the covariance parameters of a mixed model, where they cannot be drawn exactly week after week."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
+from collections.abc import Iterator
 
 import numpy as np
+from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator
+from analysis.curves.engine.likelihood import Evaluation
+from analysis.curves.mixed_model import MixedModel
 
-    from numpy.typing import NDArray
-
-    from analysis.curves.engine.likelihood import Evaluation
-    from analysis.curves.mixed_model import MixedModel
-
-    Floats = NDArray[np.float64]
+Floats = NDArray[np.float64]
 
 
 #: Metropolis steps between draws: with three proposals of four taken, as is usual here, neighbours hardly resemble each

@@ -1,18 +1,12 @@
 """The gaps in the visits of patients, and how they are filled from a normal."""
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import NDArray
-
-    Floats = NDArray[np.float64]
+Floats = NDArray[np.float64]
 
 
 def patterns(values: Floats) -> list[tuple[NDArray[np.bool_], NDArray[np.int64]]]:

@@ -1,22 +1,16 @@
 """Imputation from the joint model of visits: missing at random, or as if a patient had had the reference protocol."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Literal, get_args
+from collections.abc import Iterator, Sequence
+from typing import Literal, get_args
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.errors import ModelError, check_choice
 from analysis.outcomes.missing.gaps import Gaps
+from analysis.outcomes.missing.weekly_model import WeeklyModel
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
-    from numpy.typing import NDArray
-
-    from analysis.outcomes.missing.weekly_model import WeeklyModel
-
-    Floats = NDArray[np.float64]
+Floats = NDArray[np.float64]
 
 Assumption = Literal[
     "missing at random", "jump to reference", "copy reference", "copy increments in reference"

@@ -1,20 +1,15 @@
 """A joint model of all scheduled visits: its parts, the design of every kind of patient, and the covariance of visits."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
+from analysis.curves.mixed_model import MixedModel
 
-    from analysis.curves.mixed_model import MixedModel
-
-    Floats = NDArray[np.float64]
+Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)

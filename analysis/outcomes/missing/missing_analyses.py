@@ -1,18 +1,19 @@
 """The comparison at one week under different assumptions about the missing visits, side by side."""
 
-from __future__ import annotations
-
 import warnings
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, get_args
+from typing import Any, get_args
 
 import numpy as np
 import pandas as pd
+from scipy.special import stdtrit
 
+from analysis.cohort.tables import Cohort
 from analysis.curves.recovery import fit_recovery
 from analysis.curves.recovery_choices import adjusted_in_words
 from analysis.errors import DesignWarning, KneecurveError
-from analysis.outcomes.endpoint import MissingRule, rounding_room
+from analysis.outcomes.endpoint import Endpoint, MissingRule, rounding_room
 from analysis.outcomes.missing.completed_data import mean_differences, residual_freedom, share_differences
 from analysis.outcomes.missing.imputation import AT_RANDOM, Assumption, imputations, reference_needed
 from analysis.outcomes.missing.same_adjustment import Comparison, adjustment_by_week, compare_at_week
@@ -21,12 +22,6 @@ from analysis.outcomes.responders.responders import Responders, responders
 from analysis.progress import in_portions
 from analysis.result import ResultWithNotes
 from analysis.statistics.rubin import pool, pool_shares
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
-
-    from analysis.cohort.tables import Cohort
-    from analysis.outcomes.endpoint import Endpoint
 
 OBSERVED = "observed cases"
 MIXED_MODEL = "mixed model"
@@ -89,7 +84,6 @@ def missing_data_analyses(
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         What is compared, at a scheduled week; its own rule for missing visits plays no part. Without a threshold there are
         no responders. Where no reference is named, in it or in the cohort, the analyses that fill visits as if under the
@@ -201,8 +195,6 @@ def _sizes(compared: Comparison, protocol: np.ndarray) -> dict[str, int]:
 
 
 def _observed(compared: Comparison) -> pd.DataFrame:
-    from scipy.special import stdtrit
-
     values, level = compared.model.values, compared.endpoint.level  # noqa: PD011 - a field, not a frame
     value, columns = values[:, compared.place], compared.columns(values)
     seen = np.isfinite(value) & np.isfinite(columns).all(axis=1)

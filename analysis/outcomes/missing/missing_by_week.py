@@ -1,20 +1,14 @@
 """Missing visits: who was expected, seen and missing, by protocol and week."""
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from analysis.cohort.tables import Cohort
 from analysis.outcomes.patients.expected_visits import NO_SCHEDULE, expected_weeks, seen_weeks, visit_grid
 from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import check_level, share_interval
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from analysis.cohort.tables import Cohort
 
 _NO_SCHEDULE = f"{NO_SCHEDULE}; name the expected weeks to count them."
 
@@ -56,7 +50,6 @@ def missing_by_week(
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     measure : str
         A stored or derived measure.
     limb : str, optional

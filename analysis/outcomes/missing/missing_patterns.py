@@ -1,24 +1,19 @@
 """Who is missing: patterns of visits made and missed, and how the missing differed at the start from those seen."""
 
-from __future__ import annotations
-
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.reference import used_protocols
+from analysis.cohort.tables import Cohort
 from analysis.cohort.visit_frame import visit_frame
 from analysis.errors import ModelError
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks, visit_grid
 from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import check_level, share_interval
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
-    from analysis.cohort.tables import Cohort
 
 #: How a pattern is written, a sign a week.
 SEEN, MISSED = "x", "."
@@ -80,7 +75,6 @@ def missing_patterns(
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     measure : str
         A stored or derived measure.
     week : float, optional

@@ -1,24 +1,17 @@
 """Draws from the posterior of the joint model of visits: exact, week after week, by monotone data augmentation."""
 
-from __future__ import annotations
-
 import math
+from collections.abc import Iterator
 from itertools import pairwise
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.outcomes.missing.covariance_draws import CovarianceDraws
 from analysis.outcomes.missing.gaps import Gaps
+from analysis.outcomes.missing.joint_model import JointModel
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from numpy.typing import NDArray
-
-    from analysis.outcomes.missing.joint_model import JointModel
-
-    Floats = NDArray[np.float64]
+Floats = NDArray[np.float64]
 
 _EXACT = "Parameters are drawn from their posterior, week after week (monotone data augmentation)."
 _STEPS = "Parameters are drawn from their posterior, by Metropolis steps from a normal approximation."

@@ -1,26 +1,19 @@
 """What the recovery curves are adjusted for, in the analyses of missing visits that stand beside them."""
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
+from analysis.cohort.tables import Cohort
 from analysis.curves.recovery import adjustment
 from analysis.curves.recovery_choices import adjusted_in_words
 from analysis.errors import ModelError
+from analysis.outcomes.endpoint import Endpoint
 from analysis.outcomes.missing.completed_data import covariate_columns
 from analysis.outcomes.missing.weekly_model import WeeklyModel, check_baseline, fit_weekly, week_place
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import NDArray
-
-    from analysis.cohort.tables import Cohort
-    from analysis.outcomes.endpoint import Endpoint
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,19 +63,7 @@ class Comparison:
 def compare_at_week(cohort: Cohort, endpoint: Endpoint, covariates: Sequence[str] | None) -> Comparison:
     """Fit the joint model with what the comparison is adjusted for; by default what the recovery curves take.
 
-    Parameters
-    ----------
-    cohort : Cohort
-        The cohort.
-    endpoint : Endpoint
-        What is compared.
-    covariates : sequence of str or None
-        "baseline" and columns of the patients.
-
-    Returns
-    -------
-    Comparison
-        The model, and what is compared with what.
+    ``covariates`` are "baseline" and columns of the patients.
 
     Raises
     ------

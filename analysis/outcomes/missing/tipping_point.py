@@ -1,14 +1,14 @@
 """How far the missing values would have to lie from what the model expects before the finding turns."""
 
-from __future__ import annotations
-
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
+from analysis.outcomes.endpoint import Endpoint
 from analysis.outcomes.missing.completed_data import residual_freedom, shifted_differences
 from analysis.outcomes.missing.imputation import imputations
 from analysis.outcomes.missing.same_adjustment import compare_at_week
@@ -16,12 +16,6 @@ from analysis.outcomes.missing.weekly_model import check_draws
 from analysis.progress import in_portions
 from analysis.result import ResultWithNotes
 from analysis.statistics.rubin import pool
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-
-    from analysis.cohort.tables import Cohort
-    from analysis.outcomes.endpoint import Endpoint
 
 #: The shifts tried by default reach this many standard deviations of the values at the week, both ways.
 _REACH, _STEPS = 1.5, 13
@@ -76,7 +70,6 @@ def tipping_point(
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         What is compared, at a scheduled week; it needs no threshold.
     deltas : sequence of float, optional

@@ -1,35 +1,28 @@
 """The joint model of all scheduled visits, baseline included, and draws from it: what imputation and probability need."""
 
-from __future__ import annotations
-
 import warnings
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from analysis.cohort.reference import used_protocols
+from analysis.cohort.tables import Cohort
 from analysis.cohort.visit_frame import visit_frame
+from analysis.curves.covariances.residual_structures import Residual
 from analysis.curves.first_converged import fit_first_that_converges
+from analysis.curves.mixed_model import MixedModel
 from analysis.curves.recovery_choices import left_out_for_want_of
 from analysis.errors import DesignWarning, ModelError
+from analysis.outcomes.endpoint import Endpoint
 from analysis.outcomes.missing.covariance_draws import CovarianceDraws
 from analysis.outcomes.missing.joint_model import JointModel
 from analysis.outcomes.missing.monotone_draws import MonotoneDraws, how_drawn
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
-    from numpy.typing import NDArray
-
-    from analysis.cohort.tables import Cohort
-    from analysis.curves.covariances.residual_structures import Residual
-    from analysis.curves.mixed_model import MixedModel
-    from analysis.outcomes.endpoint import Endpoint
-
-    Floats = NDArray[np.float64]
+Floats = NDArray[np.float64]
 
 #: Covariances tried, the first that can be fitted and converges is taken.
 _CANDIDATES: tuple[tuple[str | None, Residual, str], ...] = (
@@ -71,7 +64,6 @@ def fit_weekly(cohort: Cohort, measure: str, *, limb: str | None = None, covaria
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     measure : str
         A stored or derived measure.
     limb : str, optional
@@ -166,12 +158,7 @@ def week_place(model: WeeklyModel, week: float) -> int:
 
 
 def check_draws(draws: int) -> None:
-    """Refuse fewer than two draws, which have no spread.
-
-    Raises
-    ------
-    ModelError
-        Fewer than two.
+    """Refuse fewer than two draws, which have no spread, by a ModelError.
 
     Examples
     --------

@@ -1,21 +1,15 @@
 """The baseline table: who was in each protocol. No p-values: allocation is not a hypothesis."""
 
-from __future__ import annotations
-
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
 from analysis.cohort.reference import used_protocols
-from analysis.cohort.tables import TABLES
+from analysis.cohort.tables import TABLES, Cohort
 from analysis.cohort.visit_frame import visit_frame
 from analysis.result import ResultWithNotes
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
-
-    from analysis.cohort.tables import Cohort
 
 ALL_PATIENTS = "all patients"
 #: A text column with more different values than this is left out (design choice).
@@ -49,7 +43,6 @@ def baseline_table(
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     covariates : sequence of str, optional
         Columns of ``patients`` to describe; by default all but the identifier and the protocol.
     measures : sequence of str, optional
@@ -98,24 +91,9 @@ def baseline_table(
 
 
 _COLUMNS = [
-    "variable",
-    "label",
-    "unit",
-    "category",
-    "protocol",
-    "allocated",
-    "n",
-    "missing",
-    "mean",
-    "standard_deviation",
-    "median",
-    "lower_quartile",
-    "upper_quartile",
-    "lowest",
-    "highest",
-    "count",
-    "share",
-]
+    "variable", "label", "unit", "category", "protocol", "allocated", "n", "missing", "mean", "standard_deviation",
+    "median", "lower_quartile", "upper_quartile", "lowest", "highest", "count", "share",
+]  # fmt: skip
 
 
 def _covariates(cohort: Cohort) -> list[str]:

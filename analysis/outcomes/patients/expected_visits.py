@@ -1,21 +1,15 @@
 """Which visits were expected: the weeks of the schedule, read off the visits or named by the user."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.columns import is_among
 from analysis.cohort.reference import patients_by_protocol
+from analysis.cohort.tables import Cohort
 from analysis.cohort.visit_frame import visit_frame
 from analysis.errors import ModelError
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from analysis.cohort.tables import Cohort
 
 #: What is said where there is no schedule; without a full stop.
 NO_SCHEDULE = "Visits follow no schedule, so none can be counted as missing"
@@ -33,7 +27,6 @@ def seen_weeks(cohort: Cohort, measure: str | None = None, limb: str | None = No
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     measure : str, optional
         Seen means having a value of this measure; by default of any.
     limb : str, optional
@@ -105,7 +98,6 @@ def visit_grid(cohort: Cohort, seen: pd.DataFrame, weeks: Sequence[float]) -> pd
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     seen : pandas.DataFrame
         As :func:`seen_weeks` gives it.
     weeks : sequence of float

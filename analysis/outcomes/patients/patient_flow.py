@@ -1,21 +1,15 @@
 """Patient flow: allocated, seen at each week, lost and why, by protocol."""
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.reference import patients_by_protocol
+from analysis.cohort.tables import Cohort
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks, visit_grid
 from analysis.result import ResultWithNotes
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from analysis.cohort.tables import Cohort
 
 #: Parts of event names that explain why somebody was not seen again (design choice).
 ENDING_WORDS = ("withdr", "lost to follow", "death", "died", "declined", "moved away", "discontinu")
@@ -66,7 +60,6 @@ def patient_flow(
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     measure : str, optional
         A visit is one with a value of this measure; by default of any measure.
     limb : str, optional

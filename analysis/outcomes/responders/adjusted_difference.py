@@ -1,28 +1,23 @@
 """Difference of responder shares adjusted for baseline covariates: standardisation from a logistic model."""
 
-from __future__ import annotations
-
 import warnings
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import expit, ndtri
 
+from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import with_covariates
 from analysis.outcomes.missing.completed_data import covariate_columns
+from analysis.outcomes.responders.responders import Responders
 from analysis.result import ResultWithNotes
 from analysis.statistics.combined_limits import model_difference, share_limits
 from analysis.statistics.proportions import add_number_needed
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import NDArray
-
-    from analysis.cohort.tables import Cohort
-    from analysis.outcomes.responders.responders import Responders
 
 STANDARDISED = "standardised logistic model, score limits"
 _COMPARED = "standardised logistic model, score limits combined (MOVER)"
@@ -103,7 +98,7 @@ def adjusted_difference(
     ]
     left_out = int(patients["responder"].notna().sum()) - len(known)
     if left_out:
-        notes.append(f"{left_out} patients left out for want of a covariate.")
+        notes.append(f"Without a covariate, {left_out} patient{' is' if left_out == 1 else 's are'} left out.")
     names = [str(name) for name in patients["protocol"].cat.categories]
     counts = known["protocol"].value_counts()
     empty = [name for name in names if not counts.get(name, 0)]
@@ -150,7 +145,6 @@ def standardise(
     >>> share.round(3).tolist()
     [0.333, 0.667]
     """
-    from scipy.special import expit
     from statsmodels.genmod.families import Binomial
     from statsmodels.genmod.generalized_linear_model import GLM
 
@@ -188,8 +182,6 @@ def standardise(
 
 
 def _share_table(names: list[str], counts: pd.Series, shares: Any, covariance: Any, level: float) -> pd.DataFrame:
-    from scipy.special import ndtri
-
     nothing = np.full(len(names), np.nan)
     share = nothing if shares is None else shares
     error = nothing if covariance is None else np.sqrt(np.diag(covariance))
@@ -217,15 +209,6 @@ def _difference_table(
             (name, reference, int(counts.get(name, 0)), int(counts.get(reference, 0)), *found, level, _COMPARED)
         )
     columns = [
-        "protocol",
-        "reference",
-        "n",
-        "reference_n",
-        "difference",
-        "std_error",
-        "lower",
-        "upper",
-        "level",
-        "method",
-    ]
+        "protocol", "reference", "n", "reference_n", "difference", "std_error", "lower", "upper", "level", "method",
+    ]  # fmt: skip
     return add_number_needed(pd.DataFrame(rows, columns=columns))

@@ -1,22 +1,16 @@
 """Better, unchanged or worse by a week: both directions of change, by protocol."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import change_at_week
-from analysis.outcomes.endpoint import rounding_room
+from analysis.outcomes.endpoint import Endpoint, rounding_room
 from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import compare_shares, share_interval
-
-if TYPE_CHECKING:
-    from analysis.cohort.tables import Cohort
-    from analysis.outcomes.endpoint import Endpoint
 
 STATES = ("better", "unchanged", "worse")
 
@@ -55,7 +49,6 @@ def better_or_worse(cohort: Cohort, endpoint: Endpoint, *, worsening: float | No
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         The improvement that counts as better, also in per cent of the baseline. Who was not seen is left out.
     worsening : float, optional

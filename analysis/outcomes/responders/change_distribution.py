@@ -1,25 +1,17 @@
 """The cumulative distribution of change by protocol: the responder share at every threshold, so that no one decides."""
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
+from analysis.cohort.tables import Cohort
 from analysis.outcomes.change.change import change_at_week
-from analysis.outcomes.endpoint import rounding_room
+from analysis.outcomes.endpoint import Endpoint, MissingRule, rounding_room
 from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import share_difference, share_interval
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import NDArray
-
-    from analysis.cohort.tables import Cohort
-    from analysis.outcomes.endpoint import Endpoint, MissingRule
 
 #: Thresholds at which the distribution is given; more distinct changes than this are read off an even grid.
 MOST_THRESHOLDS = 200
@@ -56,7 +48,6 @@ def change_distribution(
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         By its criterion the distribution is of the improvement, of the improvement in per cent of the baseline, or of the
         value itself (share at or above each value; at or below where lower is better). It needs no threshold.

@@ -1,24 +1,19 @@
 """Reached and kept: patients who passed a threshold by a week and stayed beyond it at every later visit."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.reference import patients_by_protocol
+from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
+from analysis.outcomes.endpoint import Endpoint
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
 from analysis.outcomes.responders.responders import count_responders
 from analysis.outcomes.responders.visit_history import responder_history
 from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import add_number_needed, compare_shares
-
-if TYPE_CHECKING:
-    from analysis.cohort.tables import Cohort
-    from analysis.outcomes.endpoint import Endpoint
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -55,7 +50,6 @@ def reached_and_kept(cohort: Cohort, endpoint: Endpoint, *, until: float | None 
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         What must be reached, from its week on. Missing visits "excluded": a patient counts once every visit between was
         made, or one visit showed that it was not kept; "non-response": a missed visit counts as not kept.
@@ -110,11 +104,16 @@ def reached_and_kept(cohort: Cohort, endpoint: Endpoint, *, until: float | None 
         if endpoint.missing == "excluded"
         else endpoint.denominator + " A missed visit counts as not kept."
     )
+    when = "each of weeks" if len(weeks) > 1 else "week"
     return KeptResponse(
         endpoint=endpoint,
         weeks=tuple(weeks),
         table=table,
         differences=add_number_needed(compare_shares(table, base, level=endpoint.level)),
         patients=patients,
-        notes=(endpoint.to_reach.words, f"Reached at each of weeks {', '.join(f'{one:g}' for one in weeks)}.", rule),
+        notes=(
+            endpoint.to_reach.words,
+            f"Reached at {when} {', '.join(f'{one:g}' for one in weeks)}.",
+            rule,
+        ),
     )

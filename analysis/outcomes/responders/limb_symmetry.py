@@ -1,23 +1,17 @@
 """Limb symmetry beside what it hides: the absolute torque, and the other limb as it was before surgery."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.tables import Cohort
 from analysis.cohort.visit_frame import visit_frame
 from analysis.outcomes.change.change import change_at_week
-from analysis.outcomes.endpoint import reached
+from analysis.outcomes.endpoint import Endpoint, reached
 from analysis.outcomes.responders.responders import count_responders
 from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import compare_shares
-
-if TYPE_CHECKING:
-    from analysis.cohort.tables import Cohort
-    from analysis.outcomes.endpoint import Endpoint
 
 SYMMETRY = "limb symmetry index"
 BEFORE = "share of the other limb before the start"

@@ -1,25 +1,20 @@
 """A difference of two shares of the same patients: two weeks, or two limbs."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
+from scipy.special import ndtri
 
 from analysis.cohort.reference import patients_by_protocol
+from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
+from analysis.outcomes.endpoint import Endpoint
 from analysis.outcomes.responders.visit_history import responder_history
 from analysis.result import ResultWithNotes
 from analysis.statistics.combined_limits import difference_limits, share_limits
 from analysis.statistics.proportions import check_counts, check_level
-
-if TYPE_CHECKING:
-    from numpy.typing import ArrayLike
-
-    from analysis.cohort.tables import Cohort
-    from analysis.outcomes.endpoint import Endpoint
 
 PAIRED = "Newcombe hybrid score for pairs (method 10)"
 
@@ -85,8 +80,6 @@ def paired_difference(
        difference   lower   upper
     0         0.2  0.0562  0.3292
     """
-    from scipy import stats
-
     check_level(level)
     check_counts(both, first_only, second_only, neither)
     a, b, c, d = (np.atleast_1d(np.asarray(one, dtype=float)) for one in (both, first_only, second_only, neither))
@@ -96,7 +89,7 @@ def paired_difference(
     cross = np.where(cross > 0, np.maximum(cross - n / 2, 0.0), cross)
     size = np.sqrt((a + b) * (c + d) * (a + c) * (b + d))
     phi = np.divide(cross, size, out=np.zeros_like(cross), where=size > 0)
-    z = float(stats.norm.ppf((1 + level) / 2))
+    z = float(ndtri((1 + level) / 2))
     limits, other_limits = (share_limits(share, n, quantile=z) for share in (first, second))
     lower, upper = difference_limits(first, limits, second, other_limits, correlation=phi)
     table = pd.DataFrame({"n": (a + b + c + d).astype("int64"), "first_share": first, "second_share": second})
@@ -109,7 +102,6 @@ def responders_at_two_weeks(cohort: Cohort, endpoint: Endpoint, *, earlier: floa
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         What must be reached; its week is the later one. Who missed one of the visits is left out.
     earlier : float

@@ -1,25 +1,20 @@
 """Responders at repeated visits, several weeks together, by generalised estimating equations."""
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from scipy.special import expit, ndtri
 
+from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
+from analysis.outcomes.endpoint import Endpoint
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
 from analysis.outcomes.responders.visit_history import responder_history
 from analysis.result import ResultWithNotes
 from analysis.statistics.combined_limits import COMBINED, model_difference
 from analysis.statistics.estimating_equations import Correlation, Errors, fit_gee
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from analysis.cohort.tables import Cohort
-    from analysis.outcomes.endpoint import Endpoint
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -63,7 +58,6 @@ def repeated_responders(
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         What must be reached at each week; its own week plays no part.
     weeks : sequence of float, optional
@@ -152,9 +146,7 @@ def _mixed_weeks(known: pd.DataFrame, weeks: Sequence[float]) -> tuple[list[floa
 def _cell_shares(
     used: pd.DataFrame, cells: list[tuple[str, float]], estimate: np.ndarray, covariance: np.ndarray, level: float
 ) -> pd.DataFrame:
-    from scipy import special, stats
-
-    half = float(stats.norm.ppf((1 + level) / 2)) * np.sqrt(np.diag(covariance))
+    half = float(ndtri((1 + level) / 2)) * np.sqrt(np.diag(covariance))
     grouped = used.groupby([used["protocol"].astype("str"), "week"])["responder"]
     seen, yes = grouped.size().to_dict(), grouped.sum().to_dict()
     return pd.DataFrame(
@@ -163,9 +155,9 @@ def _cell_shares(
             "week": [week for _, week in cells],
             "n": [int(seen[cell]) for cell in cells],
             "responders": [int(yes[cell]) for cell in cells],
-            "share": special.expit(estimate),
-            "lower": special.expit(estimate - half),
-            "upper": special.expit(estimate + half),
+            "share": expit(estimate),
+            "lower": expit(estimate - half),
+            "upper": expit(estimate + half),
             "level": level,
             "method": "generalised estimating equations, logit",
         }
@@ -175,10 +167,8 @@ def _cell_shares(
 def _cell_differences(
     cells: list[tuple[str, float]], reference: str, estimate: np.ndarray, covariance: np.ndarray, level: float
 ) -> pd.DataFrame:
-    from scipy import special, stats
-
-    z = float(stats.norm.ppf((1 + level) / 2))
-    share = special.expit(estimate)
+    z = float(ndtri((1 + level) / 2))
+    share = expit(estimate)
     slope = share * (1 - share)
     place = {cell: k for k, cell in enumerate(cells)}
     weeks = list(dict.fromkeys(week for _, week in cells))

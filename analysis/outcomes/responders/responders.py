@@ -1,13 +1,12 @@
 """Responders: the share of patients whose improvement reaches a threshold, by protocol, beside the mean difference."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Unpack
+from typing import Unpack
 
 import pandas as pd
 
+from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import change_at_week
 from analysis.outcomes.endpoint import Endpoint, EndpointOptions, choose_endpoint
@@ -16,9 +15,6 @@ from analysis.result import ResultWithNotes, patients_have
 from analysis.statistics.mean_interval import compare_means, describe_by
 from analysis.statistics.proportions import add_number_needed, compare_shares, share_interval
 from analysis.statistics.ratios import share_ratios
-
-if TYPE_CHECKING:
-    from analysis.cohort.tables import Cohort
 
 WELCH = "Welch t, not adjusted for baseline"
 
@@ -75,7 +71,6 @@ def responders(cohort: Cohort, endpoint: Endpoint | str, **options: Unpack[Endpo
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint or str
         What is counted; or a measure, and the other words of :func:`analysis.outcomes.endpoint.choose_endpoint` behind it:
         ``responders(cohort, "koos_pain", week=26)``.

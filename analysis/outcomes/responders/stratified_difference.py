@@ -1,22 +1,16 @@
 """A difference of responder shares within strata, such as the sites of a trial that allocated patients by site."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtri
 
+from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
+from analysis.outcomes.responders.responders import Responders
 from analysis.statistics.proportions import check_counts, check_level
 
-if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
-
-    from analysis.cohort.tables import Cohort
-    from analysis.outcomes.responders.responders import Responders
-
-    Floats = NDArray[np.float64]
+Floats = NDArray[np.float64]
 
 STRATIFIED = "Mantel-Haenszel weights, Miettinen-Nurminen score by strata"
 COLUMNS = ["strata", "n", "reference_n", "left_out", "difference", "lower", "upper", "level", "method"]
@@ -136,12 +130,12 @@ def stratified_responders(cohort: Cohort, found: Responders, *, stratum: str = "
 
 
 def _limits(yes: Floats, n: Floats, other_yes: Floats, other_n: Floats, level: float) -> tuple[float, float, float]:
-    from scipy import optimize, stats
+    from scipy import optimize
 
     weight = n * other_n / (n + other_n)
     away = yes / n - other_yes / other_n
     estimate = float(weight @ away / weight.sum())
-    z = float(stats.norm.ppf((1 + level) / 2))
+    z = float(ndtri((1 + level) / 2))
 
     def score(difference: float, side: float) -> float:
         variance = _variance(difference, yes, n, other_yes, other_n)

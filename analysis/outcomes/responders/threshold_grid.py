@@ -1,24 +1,18 @@
 """Responders over a grid of thresholds and both rules for missing visits, so that no one choice decides."""
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.tables import Cohort
 from analysis.outcomes.change.change import change_at_week
+from analysis.outcomes.endpoint import Endpoint, MissingRule
 from analysis.outcomes.responders.change_distribution import distribution_differences, distribution_shares
+from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold
 from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import add_number_needed
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from analysis.cohort.tables import Cohort
-    from analysis.outcomes.endpoint import Endpoint, MissingRule
-    from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold
 
 #: Multiples of the chosen threshold on the default grid (design choice).
 MULTIPLES = (0.5, 0.75, 1.0, 1.25, 1.5)
@@ -55,7 +49,6 @@ def threshold_grid(cohort: Cohort, endpoint: Endpoint, *, thresholds: Sequence[f
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         The main analysis.
     thresholds : sequence of float, optional

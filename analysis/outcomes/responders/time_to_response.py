@@ -1,14 +1,13 @@
 """Time to the first visit at which a threshold was reached, by protocol (Kaplan and Meier)."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.reference import used_protocols
+from analysis.cohort.tables import Cohort
+from analysis.outcomes.endpoint import Endpoint
 from analysis.outcomes.responders.visit_history import responder_history
 from analysis.result import ResultWithNotes, patients_have
 from analysis.statistics.kaplan_meier import (
@@ -18,10 +17,6 @@ from analysis.statistics.kaplan_meier import (
     share_differences,
     shares_by_week,
 )
-
-if TYPE_CHECKING:
-    from analysis.cohort.tables import Cohort
-    from analysis.outcomes.endpoint import Endpoint
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -63,7 +58,6 @@ def time_to_response(cohort: Cohort, endpoint: Endpoint) -> TimeToResponse:
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         What must be reached; its week plays no part.
 

@@ -1,17 +1,11 @@
 """Whether a threshold had been reached, at every visit of every patient."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
+import pandas as pd
 
 from analysis.cohort.reference import used_protocols
+from analysis.cohort.tables import Cohort
 from analysis.outcomes.change.change import change_frame
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from analysis.cohort.tables import Cohort
-    from analysis.outcomes.endpoint import Endpoint
+from analysis.outcomes.endpoint import Endpoint
 
 
 def responder_history(cohort: Cohort, endpoint: Endpoint) -> pd.DataFrame:
@@ -20,7 +14,6 @@ def responder_history(cohort: Cohort, endpoint: Endpoint) -> pd.DataFrame:
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         What must be reached; its week plays no part.
 

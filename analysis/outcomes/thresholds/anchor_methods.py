@@ -1,17 +1,12 @@
 """Thresholds of change from an anchor: the numbers of every method for many weighted samples at once."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import expit, logit
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Floats = NDArray[np.float64]
+Floats = NDArray[np.float64]
 
 #: Newton steps of the logistic regression; separated samples never settle and are given up as missing.
 MOST_STEPS = 40

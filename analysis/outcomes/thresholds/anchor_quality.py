@@ -1,18 +1,15 @@
 """How good an anchor is: its classes, its direction, its correlation with change, baseline and follow-up."""
 
-from __future__ import annotations
-
 import warnings
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy.special import ndtri
 
 from analysis.errors import CohortWarning, ModelError
 from analysis.outcomes.thresholds import anchor_methods as anchors
-
-if TYPE_CHECKING:
-    from analysis.outcomes.thresholds.anchor_methods import AnchorCounts, Floats
+from analysis.outcomes.thresholds.anchor_methods import AnchorCounts, Floats
 
 #: Correlation of anchor and change below which the anchor says too little (0.3 to 0.5 are in use; common practice).
 WEAK_ANCHOR, GOOD_ANCHOR = 0.3, 0.5
@@ -40,13 +37,11 @@ def describe_anchor(
     A sound anchor correlates with the baseline about as strongly, and the other way, as with the follow-up; one that
     goes with the follow-up alone reflects the present state, not the change.
     """
-    from scipy import stats
-
     gains = table[improvement].to_numpy(dtype=float)
     counts = count_at_improvements(gains, marks)
     area = float(anchors.area_under_curve(counts)[0])
     yes, no = int(marks.sum()), int((~marks).sum())
-    half = float(stats.norm.ppf((1 + level) / 2)) * _area_error(area, yes, no)
+    half = float(ndtri((1 + level) / 2)) * _area_error(area, yes, no)
     row: dict[str, Any] = {
         "n": len(table),
         "improved": yes,
@@ -131,7 +126,6 @@ def baseline_slope(table: pd.DataFrame, marks: Any, improvement: str, baseline: 
     if baseline not in table:
         return pd.DataFrame(columns=columns)
     import statsmodels.api as sm
-    from scipy import stats
 
     known = table[baseline].notna().to_numpy()
     both = sm.add_constant(table.loc[known, [improvement, baseline]].to_numpy(dtype=float), has_constant="add")
@@ -145,5 +139,5 @@ def baseline_slope(table: pd.DataFrame, marks: Any, improvement: str, baseline: 
         slope = float(-d / b)
     except (Warning, ArithmeticError, ValueError, np.linalg.LinAlgError):
         slope = error = float("nan")
-    half = float(stats.norm.ppf((1 + level) / 2)) * error
+    half = float(ndtri((1 + level) / 2)) * error
     return pd.DataFrame([(slope, slope - half, slope + half, level, int(known.sum()))], columns=columns)

@@ -1,23 +1,17 @@
 """The threshold of a responder analysis: chosen from the catalogue or given, always said where it comes from."""
 
-from __future__ import annotations
-
 import re
 import warnings
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.measures import Threshold
+from analysis.cohort.measures import Measure, Threshold
+from analysis.cohort.tables import Cohort
 from analysis.errors import CohortWarning, ModelError
 from analysis.result import Result
-
-if TYPE_CHECKING:
-    from analysis.cohort.measures import Measure
-    from analysis.cohort.tables import Cohort
-
 
 Criterion = Literal["improvement", "percent", "state"]
 
@@ -87,7 +81,6 @@ def published_thresholds(cohort: Cohort, measure: str, *, week: float | None = N
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     measure : str
         The measure.
     week : float, optional
@@ -145,21 +138,9 @@ def published_thresholds(cohort: Cohort, measure: str, *, week: float | None = N
 
 
 _PUBLISHED = [
-    "value",
-    "unit",
-    "kind",
-    "population",
-    "procedure",
-    "follow_up",
-    "follow_up_weeks",
-    "method",
-    "source",
-    "mark",
-    "accepted",
-    "same_procedure",
-    "default",
-    "caution",
-]
+    "value", "unit", "kind", "population", "procedure", "follow_up", "follow_up_weeks", "method", "source", "mark",
+    "accepted", "same_procedure", "default", "caution",
+]  # fmt: skip
 _WEEKS_IN = {"day": 1 / 7, "week": 1.0, "month": 365.25 / 12 / 7, "year": 365.25 / 7}
 
 

@@ -1,15 +1,16 @@
 """Thresholds of change found in data: from an anchor, and apart from that from the spread and error of the score."""
 
-from __future__ import annotations
-
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy.special import ndtri
 
 from analysis.errors import ModelError
 from analysis.outcomes.thresholds import anchor_methods as anchors
+from analysis.outcomes.thresholds.anchor_methods import AnchorCounts, Floats
 from analysis.outcomes.thresholds.anchor_quality import (
     baseline_slope,
     check_anchor,
@@ -19,11 +20,6 @@ from analysis.outcomes.thresholds.anchor_quality import (
 from analysis.progress import in_portions
 from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import check_level
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Collection
-
-    from analysis.outcomes.thresholds.anchor_methods import AnchorCounts, Floats
 
 MEAN_CHANGE = "mean change of the slightly better"
 YOUDEN = "receiver operating characteristic, Youden"
@@ -270,8 +266,6 @@ def _side_by_side(
 
 
 def _distribution_based(table: pd.DataFrame, baseline: str, measurement_error: float | None) -> pd.DataFrame:
-    from scipy import stats
-
     rows: list[tuple[str, float, int]] = []
     if baseline in table and table[baseline].notna().sum() > 1:
         start = table[baseline].dropna()
@@ -279,6 +273,6 @@ def _distribution_based(table: pd.DataFrame, baseline: str, measurement_error: f
     if measurement_error is not None:
         rows.append(("standard error of measurement", measurement_error, len(table)))
         for share in (0.90, 0.95):
-            change = float(stats.norm.ppf((1 + share) / 2)) * 2**0.5 * measurement_error
+            change = float(ndtri((1 + share) / 2)) * 2**0.5 * measurement_error
             rows.append((f"minimal detectable change ({100 * share:.0f} %)", change, len(table)))
     return pd.DataFrame(rows, columns=["method", "estimate", "n"])

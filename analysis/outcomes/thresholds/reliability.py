@@ -1,24 +1,19 @@
 """Reliability from test-retest data: intraclass correlation, error of measurement, detectable change, agreement."""
 
-from __future__ import annotations
-
 import itertools
 import warnings
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from analysis.errors import ModelError
 from analysis.result import ResultWithNotes
 from analysis.statistics.mean_interval import half_width
 from analysis.statistics.proportions import check_level
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import NDArray
 
 FORMS = {
     "ICC(1,1)": ("ICC(1,1)", "one measurement, occasions differ from patient to patient"),
@@ -297,13 +292,11 @@ def _errors(
 
 
 def _detectable_change(errors: pd.DataFrame, group_sizes: Sequence[int]) -> pd.DataFrame:
-    from scipy import stats
-
     rows = []
     for formula, error in zip(errors["formula"], errors["estimate"], strict=True):
         for size in (1, *group_sizes):
             for confidence in (0.90, 0.95):
-                change = float(stats.norm.ppf((1 + confidence) / 2)) * (2 / size) ** 0.5 * error
+                change = float(ndtri((1 + confidence) / 2)) * (2 / size) ** 0.5 * error
                 applies_to = "one patient" if size == 1 else f"mean of {size} patients"
                 rows.append((formula, applies_to, size, confidence, change))
     return pd.DataFrame(rows, columns=["formula", "applies_to", "group_size", "confidence", "estimate"])
@@ -316,7 +309,7 @@ def _limits(table: pd.DataFrame, first: object, second: object, level: float) ->
     one, other = table[first].to_numpy(dtype=float), table[second].to_numpy(dtype=float)
     difference, n = other - one, len(table)
     bias, spread = float(difference.mean()), float(difference.std(ddof=1))
-    z = float(stats.norm.ppf((1 + level) / 2))
+    z = float(ndtri((1 + level) / 2))
     around_bias = float(half_width(spread / n**0.5, n - 1, level=level))
     around_limit = float(half_width(spread * (1 / n + z**2 / (2 * (n - 1))) ** 0.5, n - 1, level=level))
     varied = n > 2 and np.ptp(np.abs(difference)) > 0 and np.ptp(one + other) > 0

@@ -1,22 +1,16 @@
 """Probabilities of response without a normal distribution of patients: its shape is estimated from the visits."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.outcomes.true_response.pieces import likelihood_in, scaled
 from analysis.outcomes.true_response.smooth_shape import smooth_shape
+from analysis.outcomes.true_response.true_pair import TruePair
 from analysis.progress import in_portions
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from analysis.outcomes.true_response.true_pair import TruePair
-
-    Floats = NDArray[np.float64]
+Floats = NDArray[np.float64]
 
 #: Patients at most from whom the shape is estimated; all get a probability.
 _LARGEST = 8000

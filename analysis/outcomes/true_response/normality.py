@@ -1,23 +1,17 @@
 """Whether patients and single visits are normal as the joint model takes them, and what the test would have found."""
 
-from __future__ import annotations
-
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from collections.abc import Callable
+from analysis.outcomes.missing.weekly_model import WeeklyModel
+from analysis.outcomes.true_response.true_pair import TruePair
 
-    from numpy.typing import NDArray
-
-    from analysis.outcomes.missing.weekly_model import WeeklyModel
-    from analysis.outcomes.true_response.true_pair import TruePair
-
-    Floats = NDArray[np.float64]
-    Draw = Callable[[np.random.Generator, tuple[int, ...]], Floats]
+Floats = NDArray[np.float64]
+Draw = Callable[[np.random.Generator, tuple[int, ...]], Floats]
 
 #: Level of the test, all parts together.
 LEVEL = 0.05
@@ -60,7 +54,7 @@ class Normality:
         if self.rejected:
             far = self.parts[self.parts["adjusted_p_value"] < LEVEL]
             said = [
-                f"{part} (skewness {skewness:.2f}, excess kurtosis {kurtosis:.2f})"
+                f"{part} (skewness {skewness:.2f}, excess kurtosis {kurtosis:.2f})".replace("-", "−")
                 for part, skewness, kurtosis in zip(far["part"], far["skewness"], far["excess_kurtosis"], strict=True)
             ]
             return (

@@ -1,19 +1,15 @@
 """A distribution of two true values as many narrow normal pieces, and what each patient's visits say of each piece."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from itertools import product
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
+from analysis.outcomes.true_response.true_pair import TruePair
 
-    from analysis.outcomes.true_response.true_pair import TruePair
-
-    Floats = NDArray[np.float64]
+Floats = NDArray[np.float64]
 
 #: How often the error of a single measurement has each of three variances, whose mean is 1.
 OFTEN = (0.55, 0.35, 0.10)
@@ -72,20 +68,7 @@ def grid(centres: tuple[Floats, Floats], borders: tuple[Floats, Floats]) -> Piec
 
 
 def lay_out(pair: TruePair, some: NDArray[np.int64]) -> Pieces:
-    """Lay pieces out as far as the patients reach.
-
-    Parameters
-    ----------
-    pair : TruePair
-        What the visits say of the two true values of each patient.
-    some : ndarray of int
-        The patients.
-
-    Returns
-    -------
-    Pieces
-        Denser within three standard deviations.
-    """
+    """Lay pieces out as far as some of the patients reach, denser within three standard deviations."""
     reach = np.full(2, _CORE + 1)
     for seen, rows in _patterns_of(pair, some):
         found = pair.evidence(seen, some[rows], {})
@@ -143,8 +126,6 @@ def likelihood_in(
     tuple of ndarray
         Log likelihoods, shape (n, pieces); chances, of that shape, or empty without a threshold.
     """
-    from scipy.special import ndtr
-
     logs = np.empty((len(some), len(pieces.centre)))
     beyond = np.zeros_like(logs if threshold is not None else logs[:0])
     for seen, rows in _patterns_of(pair, some):
@@ -180,17 +161,7 @@ def _in_pieces(weight: Floats, given: Floats, pieces: Pieces, *, first: bool) ->
 
 
 def scaled(logs: Floats) -> Floats:
-    """Give likelihoods whose largest is 1 for each patient.
-
-    Parameters
-    ----------
-    logs : ndarray, shape (n, pieces)
-        Log likelihoods.
-
-    Returns
-    -------
-    ndarray, shape (n, pieces)
-        Likelihoods.
+    """Give likelihoods, shape (n, pieces), whose largest is 1 for each patient, from log likelihoods of that shape.
 
     Examples
     --------

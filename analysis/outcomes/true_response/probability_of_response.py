@@ -1,35 +1,27 @@
 """Probability of response: how likely each patient's true change is beyond the threshold, error and gaps counted in."""
 
-from __future__ import annotations
-
 import warnings
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
+from analysis.cohort.measures import Measure
+from analysis.cohort.tables import Cohort
 from analysis.errors import DistributionWarning, ModelError
+from analysis.outcomes.endpoint import Endpoint
 from analysis.outcomes.missing.weekly_model import WeeklyModel, check_baseline, check_draws, fit_weekly, week_place
 from analysis.outcomes.responders.responders import responders
-from analysis.outcomes.true_response.free_distribution import free_probability
+from analysis.outcomes.true_response.free_distribution import FreeProbability, free_probability
 from analysis.outcomes.true_response.normality import check_normality
 from analysis.outcomes.true_response.response_posterior import normal_posterior, true_covariance
 from analysis.outcomes.true_response.response_tables import differences_of_shares, expected_responders, raw_disagreement
 from analysis.outcomes.true_response.true_pair import TruePair
 from analysis.result import ResultWithNotes
 
-if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-
-    from numpy.typing import NDArray
-
-    from analysis.cohort.measures import Measure
-    from analysis.cohort.tables import Cohort
-    from analysis.outcomes.endpoint import Endpoint
-    from analysis.outcomes.true_response.free_distribution import FreeProbability
-
-    Floats = NDArray[np.float64]
+Floats = NDArray[np.float64]
 
 POSTERIOR = "posterior draws of the mixed model"
 FREE = "draws of a distribution of free shape"
@@ -115,7 +107,6 @@ def probability_of_response(
     Parameters
     ----------
     cohort : Cohort
-        The cohort.
     endpoint : Endpoint
         What the true change, or for a state the true value, must reach at a scheduled week. Every patient modelled counts,
         seen at the week or not.
@@ -262,17 +253,17 @@ def _free_notes(found: FreeProbability, model: WeeklyModel, told: float) -> list
         )
     if told < _TOLD:
         notes.append(
-            f"The visits tell {100 * told:.0f} % of the variance of the true change, too little to see its shape well: in "
+            f"The visits tell {100 * told:.0f} % of the variance of the true change, too little to see its shape well. In "
             "simulated cohorts of 8,000 patients in which they told 66 to 77 %, the version without the normal "
             "distribution was off by up to 18 percentage points in the worst tenth, the most near a sharp end of a skewed "
             "distribution, with errors as normal as stated."
         )
     if found.used < _PATIENTS:
         notes.append(
-            f"{found.used:,} patients show the shape of a distribution roughly: in simulated cohorts of 240 whose true changes had "
-            "heavy tails, a skew or were of two kinds the version "
-            "without the normal distribution was off by 4 to 11 percentage points in the worst tenth on average (the normal "
-            "model by 9 to 16), of 1,000 by 2 to 5 (the normal model by 9 to 16), with seven visits a patient."
+            f"From {found.used:,} patients the shape of a distribution is seen roughly. In simulated cohorts whose true changes "
+            "had heavy tails, a skew or were of two kinds, with seven visits a patient, the version without the normal "
+            "distribution was off in the worst tenth by 4 to 11 percentage points on average in cohorts of 240, and by 2 to 5 "
+            "in those of 1,000 (the normal model by 9 to 16 in both)."
         )
     return notes
 

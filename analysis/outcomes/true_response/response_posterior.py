@@ -1,23 +1,17 @@
 """Posterior of each patient's true change under the joint normal model, drawn."""
 
-from __future__ import annotations
-
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from analysis.outcomes.missing.gaps import patterns
+from analysis.outcomes.missing.weekly_model import WeeklyModel
 from analysis.progress import in_portions
 
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from numpy.typing import NDArray
-
-    from analysis.outcomes.missing.weekly_model import WeeklyModel
-
-    Floats = NDArray[np.float64]
+Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,8 +78,6 @@ def normal_posterior(
     >>> found.probability.shape, found.shares.shape
     ((120,), (5, 3))
     """
-    from scipy.special import ndtr
-
     rng = np.random.default_rng(seed)
     design, kind = model.design(), model.kinds[1]
     groups = patterns(model.values)

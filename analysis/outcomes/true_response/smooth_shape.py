@@ -1,24 +1,18 @@
 """A smooth distribution of two true values: each a standard normal value bent by a rising curve, as flexible as pays."""
 
-from __future__ import annotations
-
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import product
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
 
 from analysis.curves.formula.week_functions import natural_spline_basis
 from analysis.outcomes.true_response.pieces import Pieces, grid, lay_out, likelihood_in, scaled
+from analysis.outcomes.true_response.true_pair import TruePair
 
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from numpy.typing import NDArray
-
-    from analysis.outcomes.true_response.true_pair import TruePair
-
-    Floats = NDArray[np.float64]
+Floats = NDArray[np.float64]
 
 #: Normal values at which a curve is known; its knots lie evenly between the limits.
 _VALUES, _KNOTS = np.linspace(-6.0, 6.0, 601), 2.5
@@ -59,8 +53,6 @@ class _Curve:
 
     def shares(self, coefficients: Floats, borders: Floats) -> tuple[Floats, Floats]:
         """Share of the distribution between one border and the next, and its derivatives by the coefficients."""
-        from scipy.special import ndtr
-
         height, slope, by = self.values(coefficients)
         at = np.interp(borders, height, _VALUES)
         inside = (borders > height[0]) & (borders < height[-1])

@@ -1,20 +1,14 @@
 """What the visits of each patient say of two true values: the one compared with the threshold, and an earlier one."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.outcomes.missing.gaps import patterns
+from analysis.outcomes.missing.weekly_model import WeeklyModel
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from analysis.outcomes.missing.weekly_model import WeeklyModel
-
-    Floats = NDArray[np.float64]
+Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)

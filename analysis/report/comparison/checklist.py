@@ -70,7 +70,7 @@ STROBE = (
     ("4", "Design", "design"),
     ("5", "Setting, places and dates", "setting"),
     ("6a", "Who could take part, and follow-up", "nothing"),
-    ("6b", "Matching", "not matched"),
+    ("6b", "Matching", "nothing"),
     ("7", "Outcomes, exposures, confounders", "outcomes"),
     ("8", "Sources of data and how they were measured", "sources"),
     ("9", "Bias", "bias"),
@@ -90,7 +90,7 @@ STROBE = (
     ("15", "Outcomes over time", "measurements"),
     ("16a", "Results as they are and adjusted, with precision", "results"),
     ("16b", "Limits of categories", "thresholds"),
-    ("16c", "Absolute beside relative risk", "thresholds"),
+    ("16c", "Absolute beside relative risk", "absolute"),
     ("17", "Other analyses", "appendix"),
     ("18", "Key results", "summary"),
     ("19", "Limitations", "limitations"),
@@ -102,7 +102,7 @@ _SOURCES = {
     "randomised": "Items of CONSORT 2025 (PLoS Med 2025;22:e1004587)",
     "observational": "Items of STROBE for cohort studies (BMJ 2007;335:806)",
 }
-_MET, _PART, _ABSENT = "yes", "in part", "no"
+_MET, _PART, _ABSENT, _NOT_APPLICABLE = "yes", "in part", "no", "does not apply"
 NOT_KNOWN = "Not known from the data"
 
 
@@ -113,9 +113,11 @@ def checklist(study: Study) -> Section:
     rows = [(f"{number}  {subject}", *places[key]) for number, subject, key in items]
     table = pd.DataFrame(rows, columns=["item", "met", "where"])
     counts = table["met"].value_counts()
+    without = counts.get(_NOT_APPLICABLE, 0)
     said = (
         f"Of {len(table)} items, {counts.get(_MET, 0)} are met, {counts.get(_PART, 0)} in part, and "
         f"{counts.get(_ABSENT, 0)} are not known from the data: the authors have to add them."
+        + (f" To a report of one protocol {without} {'does' if without == 1 else 'do'} not apply." if without else "")
     )
     return Section(
         (
@@ -139,6 +141,8 @@ def _places(study: Study) -> dict[str, tuple[str, str]]:
     modelled = study.curves is not None
     scheduled = bool(study.flow.weeks)
     responders = _where(bool(study.responders), "Patients who improved by the threshold", "changes to count")
+    further = _where(modelled, "Appendix", "enough values for a model")
+    alone = (_NOT_APPLICABLE, "Nothing is compared.")
     results = "; ".join(
         [
             "Recovery curves",
@@ -149,7 +153,7 @@ def _places(study: Study) -> dict[str, tuple[str, str]]:
     return {
         "nothing": absent,
         "title": (_PART, "The design is said in What is estimated, not in the title."),
-        "summary": (_PART, "In short, in four points: seen, differences, responders, doubts."),
+        "summary": (_PART, "In short: who was seen, what differs, who improved, what to doubt."),
         "plan": (_PART, "The analysis is in Methods in words; where a plan lies is not known from the data."),
         "sharing": (
             _PART,
@@ -173,7 +177,12 @@ def _places(study: Study) -> dict[str, tuple[str, str]]:
             if study.adherence.recorded
             else (_PART, "Names only; what they consist of is not known from the data.")
         ),
-        "outcomes": (_MET, "What is estimated; Methods in words"),
+        "outcomes": (
+            (
+                _PART,
+                "The outcome of this report is in What is estimated; which others were planned is not known from the data.",
+            )
+        ),
         "harm methods": (
             (_PART, "Harms lists the kinds; how they were asked for is not known from the data.")
             if study.events.recorded
@@ -182,20 +191,23 @@ def _places(study: Study) -> dict[str, tuple[str, str]]:
         "methods": _where(modelled, "Methods in words", "enough values for a model"),
         "population": (_MET, "What is estimated; Patients, Flow"),
         "missing": _where(modelled, "Missing data; Methods in words", "enough values for a model"),
-        "appendix": _where(modelled, "Appendix", "enough values for a model"),
-        "flow": (_MET, "Patients, Flow"),
+        "appendix": further if several else alone,
+        "flow": (_PART, "Patients, Flow; who was asked or could not take part is not known from the data."),
         "diagram": (_MET, "Patients, Flow"),
         "losses": _losses(study.flow) if scheduled else absent,
         "dates": (_ABSENT, f"{NOT_KNOWN}: dates are taken out when a cohort is de-identified."),
         "doses": _where(study.adherence.recorded, "Home programme", "home sessions"),
         "baseline": _where(not study.baseline.table.empty, "Patients, At the start", "characteristics"),
-        "results": _where(modelled, results, "enough values for a model"),
+        "results": (
+            (_PART, f"{results}: of the outcome of this report; others need a report of their own.")
+            if modelled
+            else _where(False, results, "enough values for a model")
+        ),
         "measurements": (_MET, "The measurements, week by week"),
         "harms": _where(study.events.recorded, "Harms", "events"),
         "interpretation": (_PART, "In short; Cautions. Other evidence is for the authors to weigh."),
         "limitations": (_PART, "Cautions, as far as the data show them."),
-        "not matched": (_MET, "No patients were matched: Methods in words"),
-        "no subgroups": (_MET, "No subgroups are analysed."),
+        "no subgroups": (_MET, "This report analyses no subgroups."),
         "sources": (
             _PART,
             "Files in Provenance, the measure in Methods in words; who measured is not known from the data.",
@@ -205,6 +217,7 @@ def _places(study: Study) -> dict[str, tuple[str, str]]:
             (_PART, "Weeks of visits in Patients, Flow; dates are taken out when a cohort is de-identified.")
         ),
         "thresholds": responders,
+        "absolute": responders if several else alone,
     }
 
 

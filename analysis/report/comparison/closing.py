@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from analysis.report.comparison.findings.rules import find
 from analysis.report.comparison.prepared import ComparisonParameters
 from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.wording import cautions as said_cautions
@@ -35,15 +36,12 @@ def cautions(study: Study) -> Section:
     """Say what the report must not be used for."""
     allocated = study.flow.allocated
     sizes = {str(name): int(n) for name, n in zip(allocated["protocol"], allocated["allocated"], strict=True)}
-    shares: dict[str, float] = {}
-    if study.curves is not None and len(study.missing.table):
-        at = study.missing.table[study.missing.table["week"] == study.curves.primary_week]
-        shares = {str(name): float(share) for name, share in zip(at["protocol"], at["share"], strict=True)}
+    missing = {one.protocol: (one.allocated - one.seen, one.allocated) for one in find(study).seen}
     said = said_cautions(
         allocation=study.allocation,
         invented=study.invented,
         sizes=sizes,
-        missing_shares=shares,
+        missing=missing if study.curves is not None else {},
         responders=study.responders,
     )
     return Section((Passage(tuple(said), "caution", points=first_cautions(said)),))

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.report.parts import numbers
+from analysis.report.parts.numbers import capitalised
 from analysis.report.parts.passages import Passage
 
 if TYPE_CHECKING:
@@ -70,7 +71,7 @@ def _explained(expected: pd.Series, counted: pd.Series, patients: pd.DataFrame, 
     )
     level = numbers.level_in_words(float(expected["level"]))
     head = (
-        f"{expected['protocol']} against {beside.reference}: {numbers.points(first)} points as counted ({level} interval "
+        f"{capitalised(str(expected['protocol']))} against {beside.reference}: {numbers.points(first)} points as counted ({level} interval "
         f"{numbers.points_interval(counted['lower'], counted['upper'])}), {numbers.points(second)} points expected "
         f"({numbers.points_interval(expected['lower'], expected['upper'])}); {how}."
     )

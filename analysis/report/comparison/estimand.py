@@ -153,9 +153,8 @@ def _multiplicity(study: Study) -> tuple[str, ...]:
     several = len(study.protocols) - 1
     said = []
     if several:
-        where = "" if several == 1 else ", adjusted for in a table of Differences by week"
-        there = "There is" if several == 1 else "There are"
-        said.append(f"{there} {numbers.plural(several, 'comparison')} at the primary week{where}.")
+        where = f"{several} comparisons at the primary week, adjusted for in a table of Differences by week"
+        said.append(f"There {'is one comparison at the primary week' if several == 1 else f'are {where}'}.")
     if study.responders and several:
         said.append(
             "Shares of responders, the other weeks, harms, adherence and the appendix are looked at beside the primary "

@@ -9,6 +9,7 @@ from analysis.outcomes.home_programme.complier_effect import WEAK
 from analysis.report.comparison.study import Lacking
 from analysis.report.figures.adherence_figures import classes_figure, stopping_figure
 from analysis.report.figures.dose_change_figures import dose_change_figure, effect_figure, instrument_table
+from analysis.report.figures.programme_figures import adherence_figure
 from analysis.report.parts import numbers
 from analysis.report.parts.outcome_tables import events_by_week_table, gap_table, weeks_table
 from analysis.report.parts.passages import Passage, Section, absent
@@ -31,6 +32,7 @@ def adherence_detail(study: Study) -> Section:
     if isinstance(found, Lacking):
         return Section((absent(found.what),))
     items = [
+        adherence_figure(study.adherence),
         _shown(found.stopping, stopping_figure),
         _shown(found.courses, classes_figure),
         _shown(found.weeks_with_enough, weeks_table),
@@ -86,8 +88,8 @@ def _by_allocation(effects: dict[str, ComplierEffect | Lacking]) -> list[Item]:
         if len(kinds) > 1:
             together.setdefault(tuple(kinds), []).append(name)
     said += [
-        f"{', '.join(names)}: the allocation moved {numbers.listed(kinds)} at once, so that each estimate holds what the other "
-        "did too."
+        f"{numbers.capitalised(', '.join(names))}: the allocation moved {numbers.listed(kinds)} at once, so that each estimate "
+        "holds what the other did too."
         for kinds, names in together.items()
     ]
     return [*items, Passage(tuple(said), "items")] if said else items
@@ -104,18 +106,20 @@ def _not_shown(rows: pd.DataFrame, by_design: tuple[str, ...], modality: str) ->
     said = []
     if neither.any():
         names = numbers.listed([str(name) for name in rows.loc[neither, "protocol"]])
-        said.append(f"{modality}: prescribed neither to {names} nor to {base}, so the allocation moved no dose of it.")
+        said.append(
+            f"{numbers.capitalised(modality)}: prescribed neither to {names} nor to {base}, so the allocation moved no dose of it."
+        )
     if len(weak):
         names = numbers.listed([f"{row.protocol} (F {row.first_stage_f:.1f})" for row in weak.itertuples()])
         said.append(
-            f"{modality}: no estimate of what it did is shown for {names}, since the allocation hardly moved the dose (F "
+            f"{numbers.capitalised(modality)}: no estimate of what it did is shown for {names}, since the allocation hardly moved the dose (F "
             f"below {WEAK:g})."
         )
     if len(rest):
         names = numbers.listed([str(name) for name in rest["protocol"]])
         said.append(
-            f"{modality}: no estimate of what it did can be made for {names}: too few patients with the improvement and the "
-            "sessions known, or all with the same dose."
+            f"{numbers.capitalised(modality)}: no estimate of what it did can be made for {names}: too few patients with the "
+            "improvement and the sessions known, or all with the same dose."
         )
     return said
 

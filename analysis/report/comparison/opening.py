@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from analysis.curves.recovery_choices import adjusted_in_words
 from analysis.report.comparison.findings.doubts import doubts_words, harms_words
-from analysis.report.comparison.findings.responder_words import responders_words
+from analysis.report.comparison.findings.responder_words import beside_words, responders_words
 from analysis.report.comparison.findings.rules import find
 from analysis.report.comparison.findings.words import MOST_SPELLED_OUT, differences_words, seen_words
 from analysis.report.parts import numbers
@@ -14,6 +14,7 @@ from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.wording import INVENTED, NOT_ALLOCATED, mean_sentence
 
 if TYPE_CHECKING:
+    from analysis.outcomes import Responders
     from analysis.report.comparison.findings.finding import Findings
     from analysis.report.comparison.study import Study
 
@@ -53,7 +54,7 @@ def _compared_with(study: Study) -> list[str]:
 def answer(study: Study) -> Section:
     """Give the answer in four points: who was seen; what differs, with its course; who improved; what to doubt."""
     found = find(study)
-    improved = [responders_words(found.responders)] if found.responders is not None else []
+    improved = [_improved(study, found.responders)] if found.responders is not None else []
     told = [*_seen(study, found), *_differs(study, found), *improved]
     doubts = doubts_words(found, allocation=study.allocation, measure=study.measure, not_allocated=NOT_ALLOCATED)
     harms = harms_words(found)
@@ -65,6 +66,12 @@ def answer(study: Study) -> Section:
         else (_first(told[0]), *_verdicts(study, found), *map(_first, improved), doubts[0], *harms)
     )
     return Section((Passage(tuple(told), "answer", points=points if found.differences else ()),))
+
+
+def _improved(study: Study, found: Responders) -> str:
+    """Say who improved by the threshold that matters most, and beside it who did by that of the measure compared."""
+    own = [one for one in study.responders if one is not found and one.endpoint.measure == study.measure]
+    return " ".join([responders_words(found), *map(beside_words, own)]).strip()
 
 
 def _first(text: str) -> str:
@@ -83,11 +90,10 @@ def _seen(study: Study, found: Findings) -> list[str]:
         said = f"No recovery curves could be fitted to the data of {numbers.plural(patients, 'patient')}, so nothing can be "
         return [f"{said}said about differences. The reason: {study.no_curves}"]
     week = f"{seen_words(found, curves.primary_week, study.measure)} " if found.seen else ""
-    adjusted = f", which is adjusted for {adjusted_in_words(curves.adjusted_for)}" if curves.adjusted_for else ""
+    adjusted = f", adjusted for {adjusted_in_words(curves.adjusted_for)}," if curves.adjusted_for else ""
     modelled = curves.model.n_patients
-    which = "All" if modelled == patients > 1 else numbers.count(modelled)
-    among = f" of {numbers.count(patients)}" if modelled < patients else ""
-    return [f"{week}{which}{among} {'is' if modelled == 1 else 'are'} in the model{adjusted}."]
+    who = "all patients" if modelled == patients else f"{modelled:,} of {numbers.plural(patients, 'patient')}"
+    return [f"{week}The model{adjusted} holds {who}."]
 
 
 def _differs(study: Study, found: Findings) -> list[str]:

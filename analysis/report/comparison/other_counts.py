@@ -73,7 +73,7 @@ def _side_by_side(otherwise: CountedOtherwise, grid: ThresholdGrid) -> Table:
     notes: list[str] = []
     adjusted, repeated = otherwise.adjusted, otherwise.repeated
     if isinstance(adjusted, Lacking):
-        notes.append(f"No adjusted difference: {adjusted.what}")
+        notes.append(f"No adjusted difference. {adjusted.what}")
     elif adjusted is not None:
         parts.append((f"adjusted for {adjusted_in_words(otherwise.adjusted_for) or 'nothing'}", adjusted.differences))
         notes += adjusted.notes
@@ -82,7 +82,7 @@ def _side_by_side(otherwise: CountedOtherwise, grid: ThresholdGrid) -> Table:
         parts += within
         notes += said
     if isinstance(repeated, Lacking):
-        notes.append(f"No joint analysis of all visits: {repeated.what}")
+        notes.append(f"No joint analysis of all visits. {repeated.what}")
     elif repeated is not None:
         rows = repeated.differences[repeated.differences["week"].isin([found.endpoint.week, "mean"])]
         for week, part in rows.groupby("week", sort=False):

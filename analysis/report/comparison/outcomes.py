@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from analysis.report.comparison.findings.responder_words import not_concluded
+from analysis.report.comparison.findings.responder_words import not_concluded, responders_title
 from analysis.report.comparison.findings.rules import find, side
 from analysis.report.comparison.findings.words import slide_title
 from analysis.report.figures.difference_figure import difference_figure
@@ -54,14 +54,10 @@ def differences(study: Study) -> Section:
         return Section((absent(f"enough to compare protocols. {study.no_curves}"),))
     if len(study.curves.protocols) == 1:
         return Section((absent(f"a second protocol: all patients followed {study.curves.protocols[0]}."),))
-    message = slide_title(find(study), study.measure)
-    return Section(
-        (
-            _primary_table(study, study.curves),
-            Passage((multiplicity_sentence(len(study.curves.protocols) - 1),)),
-            difference_figure(study.curves, level=study.level, message=message),
-        )
-    )
+    message, comparisons = slide_title(find(study), study.measure), len(study.curves.protocols) - 1
+    several = [Passage((multiplicity_sentence(comparisons),))] if comparisons > 1 else []
+    figure = difference_figure(study.curves, level=study.level, message=message)
+    return Section((_primary_table(study, study.curves), *several, figure))
 
 
 def _primary_table(study: Study, curves: RecoveryCurves) -> Table:
@@ -116,7 +112,7 @@ def _one_analysis(found: Responders, allocation: Allocation) -> list[Item]:
     if found.distribution.shares.empty or not found.table["n"].any():
         label, week = in_text(found.endpoint.measure.label), numbers.week(found.endpoint.week)
         return [said, absent(f"changes of {label} by week {week}.")]
-    items: list[Item] = [said, responder_figure(found)]
+    items: list[Item] = [said, responder_figure(found, message=responders_title(found))]
     if len(found.differences):
         items.append(responder_differences(found, allocation))
     return [*items, _mean_beside(found), change_figure(found)]

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from analysis.outcomes.home_programme.prescribed_modalities import IN_WORDS
 from analysis.report.comparison.study import Lacking
-from analysis.report.figures.programme_figures import adherence_figure, missing_figure
+from analysis.report.figures.programme_figures import harm_figure, missing_figure
 from analysis.report.parts import numbers
 from analysis.report.parts.outcome_tables import share_table
 from analysis.report.parts.passages import Passage, Section, absent
@@ -28,7 +28,7 @@ def home_programme(study: Study) -> Section:
     """Show the sessions done of those prescribed, by protocol."""
     if isinstance(study.at_home, Lacking):
         return Section((absent("home sessions. Nothing can be said about adherence."),))
-    return Section((_adherence_table(study.adherence), adherence_figure(study.adherence)))
+    return Section((_adherence_table(study.adherence),))
 
 
 def _adherence_table(found: AdherenceByWeek) -> Table:
@@ -74,7 +74,7 @@ def harms(study: Study) -> Section:
     """Show events by protocol with their denominators."""
     if not study.events.recorded:
         return Section((absent("events. That none are shown does not mean that none happened."),))
-    return Section((_harm_table(study.events),))
+    return Section((harm_figure(study.events), _harm_table(study.events)))
 
 
 def _harm_table(found: EventsByProtocol) -> Table:

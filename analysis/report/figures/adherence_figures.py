@@ -1,25 +1,17 @@
 """Figures of adherence: time to stopping, stimulation delivered, classes of adherence."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
+from matplotlib.figure import Figure as Drawing
 
+from analysis.outcomes.home_programme.adherence_classes import AdherenceClasses
+from analysis.outcomes.home_programme.home_dose import HomeDose
+from analysis.outcomes.home_programme.time_to_stopping import TimeToStopping
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import axes_inches, decimals_for, legend_above, week_axis, wrap
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import Width, marks, new_drawing, quiet_grid, without_markers
 from analysis.report.parts.tables import Column, Table, level_of
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure as Drawing
-
-    from analysis.outcomes.home_programme.adherence_classes import AdherenceClasses
-    from analysis.outcomes.home_programme.home_dose import HomeDose
-    from analysis.outcomes.home_programme.time_to_stopping import TimeToStopping
-
 
 _NO_WEEK = "no week with sessions prescribed and recorded"
 
@@ -27,15 +19,7 @@ _NO_WEEK = "no week with sessions prescribed and recorded"
 def stopping_figure(found: TimeToStopping) -> Figure:
     """Draw the share of patients who had stopped the home programme, by week and protocol.
 
-    Parameters
-    ----------
-    found : TimeToStopping
-        Time to stopping, of a cohort with sessions recorded.
-
-    Returns
-    -------
-    Figure
-        Its table has a row a protocol and week at which somebody stopped.
+    Sessions are recorded; the table has a row a protocol and week at which somebody stopped.
     """
     names = list(found.summary["protocol"])
     drawn = marks(names)
@@ -196,18 +180,7 @@ def dose_figure(found: HomeDose) -> Figure:
 
 
 def classes_figure(found: AdherenceClasses) -> Figure:
-    """Draw the shares of patients by class of adherence and protocol.
-
-    Parameters
-    ----------
-    found : AdherenceClasses
-        Classes of adherence.
-
-    Returns
-    -------
-    Figure
-        Its table has a row a protocol and class.
-    """
+    """Draw the shares of patients by class of adherence and protocol; the table has a row for each of these."""
     table = found.table
     names = list(dict.fromkeys(table["protocol"]))
     kinds = list(dict.fromkeys(table["adherence_class"]))
@@ -277,4 +250,4 @@ def _some_weeks(weeks: pd.Series) -> list[float]:
 
 def _stopping_message(found: TimeToStopping) -> str:
     n, gone = int(found.summary["n"].sum()), int(found.summary[["never_started", "stopped_later"]].to_numpy().sum())
-    return f"{numbers.fraction(gone, n)} patients stopped their home sessions or never started" if n else ""
+    return f"Home sessions stopped or never started: {numbers.fraction(gone, n)} patients" if n else ""

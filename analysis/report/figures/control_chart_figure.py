@@ -1,11 +1,14 @@
 """The figure of an indicator over time: a control chart, or a run chart where there are too few points."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure as Drawing
 
+from analysis.quarter import IndicatorChart, RunChart
 from analysis.quarter.control_charts import ControlChart
 from analysis.quarter.periods import quarter_in_words
 from analysis.quarter.run_chart import RULES as RUN_RULES
@@ -26,15 +29,6 @@ from analysis.report.parts.indicator_numbers import (
 from analysis.report.parts.look import INK, PAPER, QUIET, Width, new_drawing, quiet_grid
 from analysis.report.parts.tables import Column, Table
 
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    import pandas as pd
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure as Drawing
-
-    from analysis.quarter import IndicatorChart, RunChart
-
 LINE, SIGNAL, CHANGE = "#0067a3", "#b84a00", "#00755a"
 _BASELINE = "#eef2f4"
 _INCHES_PER_LABEL = 0.62
@@ -48,21 +42,9 @@ def control_chart_figure(
 ) -> Figure:
     """Draw an indicator over time with its centre line, limits, baseline, annotated changes and signals.
 
-    Parameters
-    ----------
-    found : IndicatorChart
-        The chart; its ``chart`` is not None.
-    changes : sequence of (str, str)
-        Period and words of changes that were made.
-    message : str
-        Title of a slide; empty where it is not for slides.
-    told : str
-        What was found of the quarter, for the sentence.
-
-    Returns
-    -------
-    Figure
-        Its table has a row a period; hidden periods have no point and no number.
+    ``changes`` are period and words of what was changed, ``message`` is the title of a slide (empty for none), ``told``
+    what was found of the quarter, for the sentence. The chart of ``found`` is not None. The table has a row a period;
+    hidden periods have no point and no number.
     """
     chart, indicator = found.chart, found.indicator
     if chart is None:

@@ -1,11 +1,10 @@
 """The figure and the table of differences by week, against the line of no difference."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
+import pandas as pd
+from matplotlib.figure import Figure as Drawing
 
+from analysis.curves.recovery import RecoveryCurves
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import axes_inches, draw_estimates, panel_grid, week_axis, wrap, zero_line
 from analysis.report.parts.figures import Figure
@@ -14,13 +13,6 @@ from analysis.report.parts.look import FAINT, Width, marks, quiet_grid
 from analysis.report.parts.numbers import in_text, shown_decimals
 from analysis.report.parts.tables import Column, Table
 from analysis.report.parts.wording import method_in_words
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.figure import Figure as Drawing
-
-    from analysis.curves.recovery import RecoveryCurves
-
 
 #: More differences than this stand in rows of three, and as one row each on a slide.
 MOST_BESIDE_EACH_OTHER = 3
@@ -113,13 +105,13 @@ def _differences_in_words(table: pd.DataFrame, curves: RecoveryCurves, decimals:
     sentences = []
     for name, one in table.groupby("protocol", sort=False):
         at = one[np.isclose(one["week"].astype(float), curves.primary_week)].iloc[0]
-        apart = int(((one["lower"] > 0) | (one["upper"] < 0)).sum())
+        apart, judged = int(((one["lower"] > 0) | (one["upper"] < 0)).sum()), int(one["lower"].notna().sum())
         size = "no interval can be given"
         if not numbers.is_missing(at["lower"]):
             limits = numbers.interval(at["lower"], at["upper"], decimals)
             size = f"{numbers.signed(at['estimate'], decimals)} {curves.measure.unit} ({percent} interval {limits})"
         sentences.append(
-            f"{name} minus {curves.protocols[0]} at week {numbers.week(curves.primary_week)}: {size}; the interval leaves out "
-            f"zero at {apart} of {numbers.plural(int(one['lower'].notna().sum()), 'week')} that have one"
+            f"{numbers.capitalised(str(name))} minus {curves.protocols[0]} at week {numbers.week(curves.primary_week)}: {size}; "
+            f"the interval leaves out zero at {apart or 'none'} of {numbers.plural(judged, 'week')} with one"
         )
     return f"{'. '.join(sentences)}."

@@ -1,24 +1,19 @@
 """Figures of home sessions against recovery: the patients, and the slopes with what they can and cannot say."""
 
-from __future__ import annotations
-
 import re
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+from matplotlib.figure import Figure as Drawing
 
+from analysis.outcomes.home_programme.adherence_association import AdherenceAssociation
+from analysis.outcomes.home_programme.complier_effect import ComplierEffect
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import decimals_for, legend_above, wrap, zero_line
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import INK, QUIET, Mark, Width, marks, new_drawing, quiet_grid
 from analysis.report.parts.numbers import in_text
 from analysis.report.parts.tables import Column, Table, level_of
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure as Drawing
-
-    from analysis.outcomes.home_programme.adherence_association import AdherenceAssociation
-    from analysis.outcomes.home_programme.complier_effect import ComplierEffect
 
 #: More points than this are not told apart; a fixed sample is drawn.
 _MOST_POINTS = 1500
@@ -27,15 +22,7 @@ _MOST_POINTS = 1500
 def dose_change_figure(found: AdherenceAssociation) -> Figure:
     """Draw each patient's improvement against what was done at home, with the naive slope.
 
-    Parameters
-    ----------
-    found : AdherenceAssociation
-        The association.
-
-    Returns
-    -------
-    Figure
-        Its table has a row a method, with what it can and cannot say.
+    Its table has a row a method, with what it can and cannot say.
     """
     measure = found.endpoint.measure
     known = found.patients.dropna(subset=["improvement", "exposure"])
@@ -117,17 +104,9 @@ def _association_table(found: AdherenceAssociation, percent: str) -> Table:
 
 
 def effect_figure(found: ComplierEffect) -> Figure:
-    """Draw the effect of the allocation and, by it, of the home dose.
+    """Draw the effect of the allocation and, by it, of the home dose, of two protocols or more.
 
-    Parameters
-    ----------
-    found : ComplierEffect
-        The effect by allocation, of two protocols or more.
-
-    Returns
-    -------
-    Figure
-        Its table has a row a protocol.
+    Its table has a row a protocol.
     """
     measure = found.endpoint.measure
     table = found.table
@@ -206,13 +185,7 @@ def _effect_table(found: ComplierEffect, decimals: int, percent: str) -> Table:
 
 
 def instrument_table(found: ComplierEffect) -> Table:
-    """Show how strongly the allocation moves the dose, and the set that stays right where it does so weakly.
-
-    Parameters
-    ----------
-    found : ComplierEffect
-        The effect by allocation.
-    """
+    """Show how strongly the allocation moves the dose, and the set that stays right where it does so weakly."""
     measure = found.endpoint.measure
     decimals = decimals_for([*found.table["effect"], *found.table["upper"]])
     return Table(

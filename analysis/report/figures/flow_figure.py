@@ -1,21 +1,15 @@
 """The flow of patients as a diagram: allocated, with a baseline, seen at each week, lost and why."""
 
-from __future__ import annotations
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure as Drawing
 
-from typing import TYPE_CHECKING
-
+from analysis.outcomes.patients.patient_flow import PatientFlow
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import wrap
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import FAINT, INK, PAPER, QUIET, WIDTH_INCHES, Mark, Width, marks, new_drawing
 from analysis.report.parts.tables import Column, Table
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure as Drawing
-
-    from analysis.outcomes.patients.patient_flow import PatientFlow
 
 #: More protocols than this are shown in the table only.
 MOST_COLUMNS = 4
@@ -26,21 +20,9 @@ _ON_A_SLIDE = 1.4
 
 
 def flow_figure(found: PatientFlow, *, modelled: pd.Series | None = None, modelled_words: str = "") -> Figure:
-    """Draw the flow of patients, a column a protocol.
+    """Draw the flow of one to four protocols, a column each; its table has the numbers at every week.
 
-    Parameters
-    ----------
-    found : PatientFlow
-        The flow, of one to four protocols.
-    modelled : pandas.Series, optional
-        Patients in the model, by protocol.
-    modelled_words : str
-        What the model is of.
-
-    Returns
-    -------
-    Figure
-        Its table has the numbers at every week.
+    ``modelled`` has the patients in the model by protocol, ``modelled_words`` what it is of.
     """
     names = [str(name) for name in found.allocated["protocol"]]
     drawn = marks(names)
@@ -67,7 +49,7 @@ def flow_figure(found: PatientFlow, *, modelled: pd.Series | None = None, modell
             "Patients seen at each week, by protocol.",
             (
                 Column("week", "Week", "week"),
-                Column("allocated", "Allocated", "count"),
+                Column("allocated", "Patients", "count"),
                 Column(("seen", "allocated"), "Seen", "fraction with share"),
                 Column("missed_seen_later", "Missed, seen later", "count"),
                 Column("not_seen_again", "Not seen again", "count"),
@@ -83,23 +65,17 @@ def flow_figure(found: PatientFlow, *, modelled: pd.Series | None = None, modell
 
 
 def flow_across(found: PatientFlow) -> Table:
-    """Show how many patients were seen with a row a protocol and a column a week, for many protocols.
-
-    Parameters
-    ----------
-    found : PatientFlow
-        The flow.
-    """
+    """Show how many patients were seen with a row a protocol and a column a week, for many protocols."""
     wide = found.by_week.pivot_table(index="protocol", columns="week", values="seen", sort=False).reset_index()
     wide.columns = ["protocol", *(f"week {float(week):g}" for week in wide.columns[1:])]
     table = found.allocated[["protocol", "allocated"]].merge(wide, on="protocol", how="left")
     weeks = [str(name) for name in wide.columns[1:]]
     return Table(
         table,
-        "Patients allocated, and seen at each week, by protocol.",
+        "Patients of each protocol, and how many were seen at each week.",
         (
             Column("protocol", "Protocol"),
-            Column("allocated", "Allocated", "count"),
+            Column("allocated", "Patients", "count"),
             *(Column(name, name.capitalize(), "count", group="Seen") for name in weeks),
         ),
         found.notes,
@@ -108,13 +84,7 @@ def flow_across(found: PatientFlow) -> Table:
 
 
 def lost_table(found: PatientFlow) -> Table:
-    """Show who was lost before the last week, and why.
-
-    Parameters
-    ----------
-    found : PatientFlow
-        The flow.
-    """
+    """Show who was lost before the last week, and why."""
     return Table(
         found.lost,
         f"Patients not seen at week {numbers.week(found.weeks[-1])} nor later, with the reason on record.",
@@ -131,7 +101,7 @@ def _boxes(found: PatientFlow, name: str, modelled: pd.Series | None, modelled_w
     row = found.allocated[found.allocated["protocol"] == name].iloc[0]
     weeks = found.by_week[found.by_week["protocol"] == name]
     boxes = [
-        [name, f"allocated: {numbers.count(row['allocated'])}"],
+        [name, f"patients: {numbers.count(row['allocated'])}"],
         [f"with a baseline: {numbers.count(row['with_baseline'])}"],
     ]
     seen = [
@@ -229,10 +199,19 @@ def _draw_column(
 
 
 def _flow_message(found: PatientFlow, total: int) -> str:
-    if not found.weeks:
-        return f"{numbers.count(found.allocated['seen_after_baseline'].sum())} of {total} patients were seen afterwards"
-    seen = numbers.count(found.allocated["seen_at_last_week"].sum())
-    return f"{seen} of {numbers.plural(total, 'patient')} were seen at week {numbers.week(found.weeks[-1])}"
+    """Say how many were seen at the last week, and of few protocols how many of each."""
+    column = "seen_at_last_week" if found.weeks else "seen_after_baseline"
+    when = f"at week {numbers.week(found.weeks[-1])}" if found.weeks else "after the baseline"
+    seen = int(found.allocated[column].sum())
+    if seen == total:
+        return (
+            f"All {numbers.plural(total, 'patient')} were seen {when}" if total > 1 else f"The patient was seen {when}"
+        )
+    said = f"{numbers.capitalised(when)}, {seen or 'none'} of {numbers.plural(total, 'patient')} {'was' if seen == 1 else 'were'} seen"
+    if not 1 < len(found.allocated) <= MOST_COLUMNS:
+        return said
+    rows = found.allocated[["protocol", column, "allocated"]].itertuples(index=False)
+    return f"{said}: {', '.join(f'{name} {numbers.fraction(part, whole)}' for name, part, whole in rows)}"
 
 
 def _flow_in_words(found: PatientFlow, total: int) -> str:
@@ -242,5 +221,5 @@ def _flow_in_words(found: PatientFlow, total: int) -> str:
             end = f"{numbers.count(row.seen_at_last_week)} seen at week {numbers.week(found.weeks[-1])}"
         else:
             end = f"{numbers.count(row.seen_after_baseline)} seen after the baseline"
-        parts.append(f"{row.protocol} {numbers.count(row.allocated)} allocated, {end}")
+        parts.append(f"{row.protocol} {numbers.plural(row.allocated, 'patient')}, {end}")
     return f"Flow of {numbers.plural(total, 'patient')}: {'; '.join(parts)}."

@@ -1,11 +1,13 @@
 """The figures of sites: a funnel plot about the whole, and observed against expected by name."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure as Drawing
 
+from analysis.quarter import CaseMix, Funnel, Indicator
 from analysis.quarter.funnel import BEYOND_95, BEYOND_998, WITHIN
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import wrap
@@ -22,13 +24,6 @@ from analysis.report.parts.indicator_numbers import (
 from analysis.report.parts.look import FAINT, INK, PAPER, QUIET, Width, new_drawing, quiet_grid, spread
 from analysis.report.parts.numbers import capitalised
 from analysis.report.parts.tables import Column, Table, level_of
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure as Drawing
-
-    from analysis.quarter import CaseMix, Funnel, Indicator
 
 INSIDE, OUTSIDE, FAR = "#0067a3", "#b84a00", "#8c2d2d"
 _MARKS = {WITHIN: ("o", INSIDE, 4.5), BEYOND_95: ("D", OUTSIDE, 6.0), BEYOND_998: ("X", FAR, 8.0)}
@@ -48,7 +43,6 @@ def funnel_figure(found: Funnel, sites: pd.DataFrame, indicator: Indicator, *, s
     sites : pandas.DataFrame
         Every site: site, numerator, denominator, value, hidden.
     indicator : Indicator
-        The indicator.
     span : str
         The quarters compared, in words.
     message : str
@@ -121,21 +115,8 @@ def _funnel_table(found: Funnel, sites: pd.DataFrame, indicator: Indicator, span
 def case_mix_figure(found: CaseMix, indicator: Indicator, *, span: str, message: str = "") -> Figure:
     """Draw the shrunken estimate of each site with its interval, by name, against the whole.
 
-    Parameters
-    ----------
-    found : CaseMix
-        Observed against expected.
-    indicator : Indicator
-        The indicator.
-    span : str
-        The quarters compared, in words.
-    message : str
-        Title of a slide; empty where it is not for slides.
-
-    Returns
-    -------
-    Figure
-        Its table has a row a site, by name.
+    ``span`` are the quarters compared, in words; ``message`` is the title of a slide, empty for none. The table has a
+    row a site, by name.
     """
     table = found.table
 

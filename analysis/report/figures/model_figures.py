@@ -1,27 +1,21 @@
 """Figures that show whether a mixed model fits: residuals, their quantiles, and the patients' effects."""
 
-from __future__ import annotations
-
 import itertools
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure as Drawing
+from numpy.typing import NDArray
 
+from analysis.curves.mixed_model import MixedModel
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import axes_inches, decimals_for, panel_grid, week_axis, wrap, zero_line
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import FAINT, INK, QUIET, Width, new_drawing, quiet_grid
 from analysis.report.parts.tables import Column, Table
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure as Drawing
-    from numpy.typing import NDArray
-
-    from analysis.curves.mixed_model import MixedModel
 
 _POINT = "#0067a3"
 #: More points than this are drawn as a density.
@@ -76,7 +70,7 @@ def residual_figure(model: MixedModel) -> Figure:
             "mean by span."
         ),
         alt=(
-            f"{numbers.plural(len(residual), 'residual')} against week and fitted mean: "
+            f"Residuals of {numbers.plural(len(residual), 'visit')} against week and fitted mean: "
             f"{numbers.share(beyond / len(residual), 1)} lie beyond ±1.96, where 5 % are expected; the mean by span of "
             f"weeks runs from {numbers.signed(summary['mean'].min(), 2)} to {numbers.signed(summary['mean'].max(), 2)}."
         ),

@@ -1,16 +1,19 @@
-"""Figures of the home programme and of missing visits."""
-
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
+"""Figures of the home programme, of harms and of missing visits."""
 
 import numpy as np
 import pandas as pd
+from matplotlib.colors import Colormap
+from matplotlib.figure import Figure as Drawing
 
+from analysis.cohort.measures import Measure
+from analysis.outcomes.home_programme.events import ANY, EventsByProtocol
 from analysis.outcomes.home_programme.prescribed_modalities import IN_WORDS
+from analysis.outcomes.home_programme.sessions_done import AdherenceByWeek
+from analysis.outcomes.missing.missing_by_week import MissingByWeek
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import axes_inches, legend_above, panel_grid, week_axis, wrap
 from analysis.report.parts.figures import Figure
+from analysis.report.parts.forest import draw_forest
 from analysis.report.parts.look import (
     INK,
     LOW_ROW,
@@ -24,29 +27,14 @@ from analysis.report.parts.look import (
     without_markers,
 )
 from analysis.report.parts.numbers import in_text
-from analysis.report.parts.tables import Column, Table
-
-if TYPE_CHECKING:
-    from matplotlib.colors import Colormap
-    from matplotlib.figure import Figure as Drawing
-
-    from analysis.cohort.measures import Measure
-    from analysis.outcomes.home_programme.sessions_done import AdherenceByWeek
-    from analysis.outcomes.missing.missing_by_week import MissingByWeek
+from analysis.report.parts.tables import Column, Table, level_of
+from analysis.report.parts.wording import MOST_LISTED
 
 
 def adherence_figure(found: AdherenceByWeek) -> Figure:
     """Draw the share of prescribed sessions that was done, by week, modality and protocol.
 
-    Parameters
-    ----------
-    found : AdherenceByWeek
-        Home adherence, recorded and not empty.
-
-    Returns
-    -------
-    Figure
-        Its table has a row a protocol, modality and week.
+    Some sessions are recorded; the table has a row a protocol, modality and week.
     """
     table = found.table[found.table["recorded"] > found.table["none_prescribed"]]
     names = list(dict.fromkeys(table["protocol"]))
@@ -98,24 +86,61 @@ def adherence_figure(found: AdherenceByWeek) -> Figure:
             rows_grouped_by="group",
         ),
         draw=draw,
-        message=f"{numbers.share_range(found.overall['share_of_sessions'].tolist())} of the home sessions were done",
+        message=f"Home sessions done: {numbers.share_range(found.overall['share_of_sessions'].tolist())} of those prescribed",
+    )
+
+
+def harm_figure(found: EventsByProtocol) -> Figure:
+    """Draw the share of patients with any harm on record, by protocol.
+
+    Parameters
+    ----------
+    found : EventsByProtocol
+        Events, recorded.
+
+    Returns
+    -------
+    Figure
+        Its table has a row a protocol.
+    """
+    table = found.table[found.table["event"] == ANY]
+    drawn, percent = marks([str(name) for name in table["protocol"]]), level_of(table)
+    rows = table[["protocol"]].assign(
+        estimate=100 * table["share"], lower=100 * table["lower"], upper=100 * table["upper"]
+    )
+    counts = [f"{row.protocol} {numbers.fraction(row.patients, row.allocated)}" for row in table.itertuples()]
+    total, of = int(table["patients"].sum()), int(table["allocated"].sum())
+    range_shown = f"{numbers.share_range(table['share'].tolist())} of the patients of a protocol"
+    by_protocol = ", ".join(counts) if len(counts) <= MOST_LISTED else range_shown
+    return Figure(
+        name="any-harm",
+        title="Patients with any harm",
+        caption=(
+            f"Share of the patients of each protocol with any harm on record, with {percent} intervals "
+            f"({table['method'].iloc[0]})."
+        ),
+        alt=f"Patients with any harm on record: {'; '.join(counts)}.",
+        table=Table(
+            table,
+            "Patients with any harm on record, by protocol.",
+            (
+                Column("protocol", "Protocol"),
+                Column(("patients", "allocated"), "Patients with it", "fraction"),
+                Column("share", f"Share ({percent} interval)", "share with interval", 1),
+            ),
+            name="any-harm",
+        ),
+        draw=lambda width: draw_forest(rows, drawn, label="Patients with any harm (%)", zero=False, width=width),
+        message=f"Any harm on record: {by_protocol}"
+        if total
+        else f"No harm is on record of {numbers.plural(of, 'patient')}",
     )
 
 
 def missing_figure(found: MissingByWeek, measure: Measure) -> Figure:
     """Draw the share of expected visits that were missed as a table of shades, by protocol and week.
 
-    Parameters
-    ----------
-    found : MissingByWeek
-        Missing visits, not empty.
-    measure : Measure
-        The measure.
-
-    Returns
-    -------
-    Figure
-        Its table has a row a protocol and week.
+    Some visits are expected; the table has a row a protocol and week.
     """
     table = found.table
     names = list(dict.fromkeys(table["protocol"]))
@@ -215,9 +240,12 @@ def _adherence_in_words(overall: pd.DataFrame) -> str:
 
 
 def _missing_message(table: pd.DataFrame) -> str:
-    week = table["week"].max()
-    shares = numbers.share_range(table.loc[table["week"] == week, "share"].tolist())
-    return f"At week {numbers.week(week)}, {shares} of the values are missing"
+    last = table[table["week"] == table["week"].max()]
+    when = f"week {numbers.week(table['week'].max())}"
+    if len(last) > MOST_LISTED:
+        return f"At {when}, {numbers.share_range(last['share'].tolist())} of the values are missing"
+    parts = [f"{row.protocol} {numbers.fraction(row.missing, row.expected)}" for row in last.itertuples()]
+    return f"Missing at {when}: {', '.join(parts)}"
 
 
 def _missing_in_words(table: pd.DataFrame) -> str:

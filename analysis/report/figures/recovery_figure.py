@@ -1,12 +1,13 @@
 """The figure of recovery curves: model means by week with their intervals, and the patients behind them."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure as Drawing
 
+from analysis.curves.recovery import RecoveryCurves
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import (
     axes_inches,
@@ -23,14 +24,6 @@ from analysis.report.parts.look import MOST_IN_ONE_PANEL, QUIET, Mark, Width, ma
 from analysis.report.parts.numbers import in_text, shown_decimals
 from analysis.report.parts.tables import Column, Table
 from analysis.report.parts.wording import method_in_words
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure as Drawing
-
-    from analysis.curves.recovery import RecoveryCurves
 
 #: Behind the means at most this many patients of a protocol are drawn; the caption says so.
 MOST_PATIENTS_DRAWN = 150
@@ -86,7 +79,11 @@ def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
         if curves.baseline_adjusted
         else ""
     )
-    under = "patients seen at that week" if curves.scheduled else "patients seen between halfway to the neighbours"
+    under = (
+        "patients seen at that week"
+        if curves.scheduled
+        else "patients seen nearer to that week than to the next one named"
+    )
     return Figure(
         name="recovery",
         title=f"{curves.measure.label} by week",
@@ -278,6 +275,8 @@ def _recovery_in_words(table: pd.DataFrame, curves: RecoveryCurves, decimals: in
     parts = [
         f"{row.protocol} {numbers.number(row.estimate, decimals)} "
         f"({percent} interval {numbers.interval(row.lower, row.upper, decimals)})"
+        if not numbers.is_missing(row.estimate)
+        else f"{row.protocol}: none, nobody was seen"
         for row in at.itertuples()
     ]
     first, last = table["week"].min(), table["week"].max()

@@ -1,21 +1,15 @@
 """Figure and tables of reliability: agreement of repeated measurements, their error, and what a change must exceed."""
 
-from __future__ import annotations
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure as Drawing
 
-from typing import TYPE_CHECKING
-
+from analysis.outcomes.thresholds.reliability import Reliability
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import decimals_for, panel_grid
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import INK, QUIET, Width, marks, quiet_grid
 from analysis.report.parts.numbers import in_text
 from analysis.report.parts.tables import Column, Table, level_of
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure as Drawing
-
-    from analysis.outcomes.thresholds.reliability import Reliability
 
 _MOST_PANELS = 6
 

@@ -1,11 +1,10 @@
 """Figures of responders: how far patients improved, and how many reached a threshold."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
+import pandas as pd
+from matplotlib.figure import Figure as Drawing
 
+from analysis.outcomes.responders.responders import Responders
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import legend_above, wrap
 from analysis.report.parts.figures import Figure
@@ -22,12 +21,6 @@ from analysis.report.parts.look import (
 )
 from analysis.report.parts.numbers import in_text, shown_decimals
 from analysis.report.parts.tables import Column, Table
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.figure import Figure as Drawing
-
-    from analysis.outcomes.responders.responders import Responders
 
 _ROOM: dict[Width, int] = {"wide": 90, "narrow": 32}
 
@@ -101,18 +94,10 @@ def change_figure(found: Responders) -> Figure:
     )
 
 
-def responder_figure(found: Responders) -> Figure:
-    """Draw the share of responders of each protocol with its interval.
+def responder_figure(found: Responders, *, message: str = "") -> Figure:
+    """Draw the share of responders of each protocol with its interval; its table has a row a protocol.
 
-    Parameters
-    ----------
-    found : Responders
-        A responder analysis.
-
-    Returns
-    -------
-    Figure
-        Its table has a row a protocol.
+    The message is what a slide of it says.
     """
     table = found.table
     names = list(table["protocol"])
@@ -150,6 +135,8 @@ def responder_figure(found: Responders) -> Figure:
     reached = [
         f"{row.protocol} {numbers.share(row.share)} ({numbers.fraction(row.responders, row.n)}, {percent} interval "
         f"{numbers.share_interval(row.lower, row.upper)})"
+        if row.n
+        else f"{row.protocol}: nobody judged"
         for row in table.itertuples()
     ]
     return Figure(
@@ -163,10 +150,7 @@ def responder_figure(found: Responders) -> Figure:
         table=responder_table(found),
         draw=lambda width: draw(width, 0.42 if width == "wide" else 0.5),
         draw_for_slide=(lambda: draw("wide", LOW_ROW)) if len(names) > MOST_HIGH_ROWS else None,
-        message=(
-            f"{found.endpoint.measure.label} {found.endpoint.reached_words} in "
-            f"{numbers.share_range(table['share'].tolist())}"
-        ),
+        message=message,
     )
 
 
@@ -247,6 +231,8 @@ def _change_in_words(found: Responders, decimals: int) -> str:
         middle = numbers.number(improvement.median() if len(improvement) else None, decimals)
         parts.append(
             f"{row.protocol} {numbers.share(row.share)} of {numbers.count(row.n)}, median improvement {middle}"
+            if row.n
+            else f"{row.protocol}: nobody judged"
         )
     return (
         f"Curves of the share of patients improved by at least each amount by week {numbers.week(found.endpoint.week)}. At the "

@@ -1,24 +1,17 @@
 """The figure of the values as they were measured, week by week."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure as Drawing
 
+from analysis.cohort.measures import Measure
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import legend_above, panel_grid, wrap
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import MOST_IN_ONE_PANEL, Width, marks, quiet_grid, without_markers
 from analysis.report.parts.numbers import in_text, shown_decimals
 from analysis.report.parts.tables import Column, Table
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure as Drawing
-
-    from analysis.cohort.measures import Measure
 
 #: A measure seen at more weeks than this is summarised in eight spans of about equally many visits.
 MOST_WEEKS_SHOWN = 12
@@ -66,19 +59,9 @@ def seen_summary(visits: pd.DataFrame) -> pd.DataFrame:
 
 
 def seen_figure(visits: pd.DataFrame, measure: Measure) -> Figure:
-    """Draw the values measured by week and protocol as boxes.
+    """Draw the values measured by week and protocol as boxes; the table summarises each.
 
-    Parameters
-    ----------
-    visits : pandas.DataFrame
-        As :func:`analysis.cohort.visit_frame` gives it, with at least one value.
-    measure : Measure
-        The measure.
-
-    Returns
-    -------
-    Figure
-        Its table summarises each protocol and week.
+    ``visits`` are as :func:`analysis.cohort.visit_frame` gives them, with at least one value.
     """
     table = seen_summary(visits)
     names = [name for name in _order(visits["protocol"]) if name in set(table["protocol"])]
@@ -119,7 +102,7 @@ def seen_figure(visits: pd.DataFrame, measure: Measure) -> Figure:
             f"Values in {measure.unit}: boxes span the middle half of the patients seen, the line inside is the "
             "median, whiskers reach the furthest value within one and a half box heights, points lie beyond. "
             "Within a week the protocols stand in the order in which they are named. "
-            "These are the patients who came; the model means further down allow for those who did not."
+            "These are the patients who came; the model means of the recovery curves allow for those who did not."
         ),
         alt=_seen_in_words(table, measure, decimals),
         table=Table(
@@ -188,7 +171,7 @@ def _seen_in_words(table: pd.DataFrame, measure: Measure, decimals: int) -> str:
     for name, one in table.groupby("protocol", sort=False):
         first, last = one.iloc[0], one.iloc[-1]
         parts.append(
-            f"{name} from {numbers.number(first['median'], decimals)} at week {first['week']} ({first['n']} patients) "
+            f"{name} from {numbers.number(first['median'], decimals)} at week {first['week']} ({numbers.plural(first['n'], 'patient')}) "
             f"to {numbers.number(last['median'], decimals)} at week {last['week']} ({last['n']})"
         )
     return f"Boxes of {in_text(measure.label)} by week. Median in {measure.unit}: {'; '.join(parts)}."

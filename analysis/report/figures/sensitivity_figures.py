@@ -1,27 +1,19 @@
 """Figures of missing data: analyses side by side, the tipping point, and whether probabilities of response are right."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
+import pandas as pd
+from matplotlib.figure import Figure as Drawing
 
+from analysis.cohort.measures import Measure
 from analysis.curves.recovery_choices import adjusted_in_words
+from analysis.outcomes.missing.missing_analyses import MissingDataAnalyses
+from analysis.outcomes.missing.tipping_point import TippingPoint
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import panel_grid, wrap, zero_line
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import FAINT, INK, QUIET, Width, marks, new_drawing, quiet_grid
 from analysis.report.parts.numbers import in_text, shown_decimals
 from analysis.report.parts.tables import Column, Table, level_of
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from matplotlib.figure import Figure as Drawing
-
-    from analysis.cohort.measures import Measure
-    from analysis.outcomes.missing.missing_analyses import MissingDataAnalyses
-    from analysis.outcomes.missing.tipping_point import TippingPoint
-
 
 #: The first columns of a table of analyses side by side.
 _ANALYSES = (
@@ -34,15 +26,7 @@ _ANALYSES = (
 def analyses_figure(found: MissingDataAnalyses) -> Figure:
     """Draw the difference of each protocol from the reference under every assumption about missing visits.
 
-    Parameters
-    ----------
-    found : MissingDataAnalyses
-        The analyses.
-
-    Returns
-    -------
-    Figure
-        Its table has a row an analysis and protocol.
+    Its table has a row an analysis and protocol.
     """
     measure = found.endpoint.measure
     table = _by_protocol(found.differences)
@@ -98,13 +82,7 @@ def analyses_figure(found: MissingDataAnalyses) -> Figure:
 
 
 def responder_analyses_table(found: MissingDataAnalyses) -> Table:
-    """Show the differences of responder shares under every assumption.
-
-    Parameters
-    ----------
-    found : MissingDataAnalyses
-        The analyses, of a measure with a threshold.
-    """
+    """Show the differences of responder shares under every assumption, of a measure with a threshold."""
     table = _by_protocol(found.responders)
     percent = level_of(table)
     return Table(
@@ -282,8 +260,8 @@ def _agreement_in_words(table: pd.DataFrame, others: list[str], measure: Measure
         apart = int(((one["lower"] > 0) | (one["upper"] < 0)).sum())
         low, high = numbers.signed(one["difference"].min(), decimals), numbers.signed(one["difference"].max(), decimals)
         said.append(
-            f"{name}: differences from {low} to {high} {measure.unit}; the interval leaves out zero in {apart} of "
-            f"{len(one)} analyses"
+            f"{numbers.capitalised(name)}: differences from {low} to {high} {measure.unit}; the interval leaves out zero in "
+            f"{apart or 'none'} of {len(one)} analyses"
         )
     return f"{'. '.join(said)}."
 
@@ -300,5 +278,5 @@ def _turns_in_words(found: TippingPoint, measure: Measure, decimals: int) -> str
             if shift == numbers.signed(0.0, decimals) and row.delta != 0:
                 shift = f"less than {numbers.number(10.0**-decimals, decimals)}"
             turn = f"a shift of {shift} {measure.unit} changes that"
-        said.append(f"{row.protocol}: without a shift the interval {now} zero; {turn}")
+        said.append(f"{numbers.capitalised(str(row.protocol))}: without a shift the interval {now} zero; {turn}")
     return f"{'. '.join(said)}."

@@ -1,24 +1,19 @@
 """Figures of thresholds: several methods side by side against the error of one test; improvement by the anchor."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure as Drawing
 
+from analysis.outcomes.thresholds.found_thresholds import FoundThresholds
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import decimals_for, legend_above, wrap
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import FAINT, INK, QUIET, Width, marks, new_drawing, quiet_grid, without_markers
 from analysis.report.parts.numbers import in_text
 from analysis.report.parts.tables import Column, Table, level_of
-
-if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure as Drawing
-
-    from analysis.outcomes.thresholds.found_thresholds import FoundThresholds
 
 BELOW = "below what one test can detect"
 DETECTABLE = "minimal detectable change (95 %)"

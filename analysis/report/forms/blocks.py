@@ -1,16 +1,11 @@
 """Blocks of pandoc's own document format, from which it writes Word files and slides."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from typing import Any
 
 from analysis.report.forms.paper import column_widths
+from analysis.report.parts.tables import Table
 from analysis.report.parts.typesetting import hold_together
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from analysis.report.parts.tables import Table
 
 Node = dict[str, Any]
 

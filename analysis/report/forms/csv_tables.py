@@ -1,19 +1,14 @@
 """The numbers of a report as CSV files, one a table or figure, not rounded: for reviewers and other programs."""
 
-from __future__ import annotations
-
 import re
 from collections import Counter
-from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from analysis.report.forms.document import Document
 from analysis.report.forms.markdown import Heading
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.tables import Table
-
-if TYPE_CHECKING:
-    from analysis.report.forms.document import Document
 
 #: Which file holds what, beside the tables.
 CONTENTS = "contents.csv"
@@ -58,13 +53,7 @@ def document_to_csv(document: Document) -> dict[str, str]:
 
 
 def csv_names(document: Document) -> list[str]:
-    """Name the files of the tables and figures of a report, in their order.
-
-    Parameters
-    ----------
-    document : Document
-        The report.
-    """
+    """Name the files of the tables and figures of a report, in their order."""
     found: list[str] = []
     named = Counter[str]()
     for block in document.blocks:

@@ -1,20 +1,16 @@
 """What the record keeps of a report, item by item, so that two runs can be told apart and the difference named."""
 
-from __future__ import annotations
-
 import base64
 import hashlib
 import json
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from analysis.report.forms.document import Block, Document
 from analysis.report.forms.markdown import Heading, OwnWords
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.passages import Passage
 from analysis.report.parts.tables import Table
-
-if TYPE_CHECKING:
-    from analysis.report.forms.document import Block, Document
 
 #: The table of package versions: compared package by package, not as a table of the report.
 VERSIONS_TABLE = "versions"
@@ -52,18 +48,9 @@ class Digest:
 
 
 def read_digests(document: Document) -> dict[Digest, Any]:
-    """Digest what the cells of a report show.
+    """Digest what the cells of a report show: words and numbers in plain lists and dictionaries, by digest, in order.
 
-    Parameters
-    ----------
-    document : Document
-        The report.
-
-    Returns
-    -------
-    dict of Digest to object
-        Its words and numbers in plain lists and dictionaries, by digest, in order; the table of versions and the
-        sentence with the command to repeat are left out, and what only pages show.
+    The table of versions and the sentence with the command to repeat are left out, and what only pages show.
     """
     found: dict[Digest, Any] = {}
     positions: dict[str, int] = {}
@@ -79,17 +66,7 @@ def read_digests(document: Document) -> dict[Digest, Any]:
 
 
 def first_difference(then: Any, now: Any) -> str:
-    """Say where two items part, in a few words.
-
-    Parameters
-    ----------
-    then, now : object
-        Plain lists and dictionaries.
-
-    Returns
-    -------
-    str
-        Empty where they are equal.
+    """Say where two items, of plain lists and dictionaries, part, in a few words; empty where they are equal.
 
     Examples
     --------

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import html
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -16,8 +17,6 @@ from analysis.report.parts.tables import Table
 from analysis.report.parts.typesetting import without_colours
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from nbformat import NotebookNode
 
 _PARTS: dict[str, type[Part]] = {kind.part: kind for kind in (Passage, Table, Figure)}
@@ -99,16 +98,8 @@ class Document:
 def read_document(notebook: NotebookNode) -> Document:
     """Read the document out of an executed notebook.
 
-    Parameters
-    ----------
-    notebook : NotebookNode
-        An executed notebook.
-
-    Returns
-    -------
-    Document
-        Passages, tables and figures of the kit, of the classes that showed them; other outputs as what they show. Code
-        and messages on the error stream are left out.
+    Passages, tables and figures of the kit are of the classes that showed them; other outputs are what they show. Code
+    and messages on the error stream are left out.
 
     Raises
     ------

@@ -1,23 +1,19 @@
 """A report as one HTML file that stands alone: no script, nothing loaded, readable at every width."""
 
-from __future__ import annotations
-
 import itertools
 import re
 from functools import cache
 from html.parser import HTMLParser
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from analysis.errors import ReportError
+from analysis.report.forms.document import Document
 from analysis.report.forms.markdown import Heading
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.passages import Passage
 from analysis.report.parts.typesetting import typeset
 from analysis.report.parts.wording import made_in_words
-
-if TYPE_CHECKING:
-    from analysis.report.forms.document import Document
 
 #: The section whose own sections are folded, to be opened by whoever needs them; on paper they stand at the end.
 FOLDED, _FOLDED_LEVEL = "Appendix", 3
@@ -25,19 +21,7 @@ TEMPLATES = Path(__file__).resolve().parent / "templates"
 
 
 def document_to_html(document: Document, *, stamp: str) -> str:
-    """Turn a document into a page.
-
-    Parameters
-    ----------
-    document : Document
-        The report.
-    stamp : str
-        When the report was made, the only part that differs between two equal runs.
-
-    Returns
-    -------
-    str
-        The page.
+    """Turn a document into a page; ``stamp``, when it was made, is the only part in which two equal runs differ.
 
     Raises
     ------
@@ -95,11 +79,6 @@ def _identity(text: str, used: set[str]) -> str:
 
 def refuse_what_does_not_stand_alone(page: str) -> None:
     """Refuse a page with a script, an event handler, an address that leads outside the file, or headings that jump.
-
-    Parameters
-    ----------
-    page : str
-        HTML.
 
     Raises
     ------

@@ -1,19 +1,13 @@
 """The text cells of a notebook: headings, and what its author set without the kit."""
 
-from __future__ import annotations
-
+from collections.abc import Iterator
 from dataclasses import dataclass
 from html import unescape
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import mistune
 
-from analysis.report.parts.passages import Passage
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from analysis.report.parts.passages import PassageKind
+from analysis.report.parts.passages import Passage, PassageKind
 
 _PLUGINS = ["table", "strikethrough"]
 #: What reads a text into its blocks, and what writes blocks as HTML.

@@ -1,25 +1,18 @@
 """Pandoc, run on a document that names no file but its own pictures, with our own reference documents for styles."""
 
-from __future__ import annotations
-
 import importlib
 import json
 import os
 import subprocess
+from collections.abc import Collection, Sequence
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING
 
 from analysis.errors import ReportError
+from analysis.report.forms.blocks import Node
 from analysis.report.forms.paper import PNG
-from analysis.report.forms.reference_styles import change_parts, dark, with_our_styles
-
-if TYPE_CHECKING:
-    from collections.abc import Collection, Sequence
-
-    from analysis.report.forms.blocks import Node
-    from analysis.report.forms.reference_styles import Form
+from analysis.report.forms.reference_styles import Form, change_parts, dark, with_our_styles
 
 _TIME_LIMIT = 300
 #: Version of the document format that the blocks are written in.
@@ -42,23 +35,7 @@ class Pictures:
 
 
 def write_office(blocks: Sequence[Node], pictures: Pictures, form: Form, *, title: str) -> bytes:
-    """Write a Word or PowerPoint file.
-
-    Parameters
-    ----------
-    blocks : sequence of dict
-        Of :mod:`analysis.report.forms.blocks`.
-    pictures : Pictures
-        The pictures that are named in them.
-    form : {"docx", "pptx"}
-        The form.
-    title : str
-        Title of the file.
-
-    Returns
-    -------
-    bytes
-        The file.
+    """Write a Word or PowerPoint file of blocks (:mod:`analysis.report.forms.blocks`) and the pictures named in them.
 
     Raises
     ------

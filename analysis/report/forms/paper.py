@@ -1,13 +1,9 @@
 """How tables and pictures stand on paper: widths of columns, tables too wide for it, pictures too tall."""
 
-from __future__ import annotations
-
 import struct
 from dataclasses import replace
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from analysis.report.parts.tables import Table
+from analysis.report.parts.tables import Table
 
 #: A picture that begins so is PNG.
 PNG = b"\x89PNG"
@@ -28,15 +24,7 @@ _TALLEST = 1.2
 def column_widths(table: Table) -> list[float]:
     """Share the width by the longest cell of each column; where it is short, text wraps before words are broken.
 
-    Parameters
-    ----------
-    table : Table
-        The table.
-
-    Returns
-    -------
-    list of float
-        Weights. Columns of numbers, and the longest word of every column, keep their width.
+    Gives weights. Columns of numbers, and the longest word of every column, keep their width.
     """
     wanted, rows = _wanted(table), table.rows()
     least = []
@@ -53,13 +41,7 @@ def column_widths(table: Table) -> list[float]:
 
 
 def in_parts(table: Table) -> list[Table]:
-    """Cut a table that is too wide for paper into parts side by side; each repeats the first column.
-
-    Parameters
-    ----------
-    table : Table
-        The table.
-    """
+    """Cut a table that is too wide for paper into parts side by side; each repeats the first column."""
     wanted = _wanted(table)
     if sum(wanted) <= _WIDEST or len(wanted) < _FEWEST_TO_CUT:
         return [table]
@@ -77,13 +59,7 @@ def in_parts(table: Table) -> list[Table]:
 
 
 def width_on_paper(picture: bytes) -> float:
-    """Return the share of the width of the text at which a picture fits on a page with its caption.
-
-    Parameters
-    ----------
-    picture : bytes
-        PNG; other pictures get the whole width.
-    """
+    """Give the share of the width of the text at which a PNG fits on a page with its caption; 1 for other pictures."""
     width, height = struct.unpack(">II", picture[16:24]) if picture[:4] == PNG else (1, 1)
     return min(1.0, _TALLEST * width / height)
 

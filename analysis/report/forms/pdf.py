@@ -1,14 +1,13 @@
 """A report as PDF, set by Typst: tagged, with alternative texts, checked against PDF/UA-1 while it is written."""
 
-from __future__ import annotations
-
 import importlib
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from analysis.errors import ReportError
 from analysis.report.forms.csv_tables import CONTENTS, csv_names, document_to_csv
+from analysis.report.forms.document import Block, Document
 from analysis.report.forms.html import FOLDED
 from analysis.report.forms.markdown import Heading, OwnWords
 from analysis.report.forms.paper import PNG, column_widths, in_parts, width_on_paper
@@ -17,9 +16,6 @@ from analysis.report.parts.passages import Passage
 from analysis.report.parts.tables import Table
 from analysis.report.parts.typesetting import MARK, hold_together
 from analysis.report.parts.wording import made_in_words
-
-if TYPE_CHECKING:
-    from analysis.report.forms.document import Block, Document
 
 ATTACHED = (
     "The numbers of every table and figure are attached to this file as CSV, and lie beside it in the folder of tables."
@@ -40,19 +36,9 @@ _ESCAPED = str.maketrans({"\\": "\\\\", '"': '\\"', "\n": "\\n", "\r": "", "\t":
 
 
 def document_to_pdf(document: Document, *, stamp: str) -> bytes:
-    """Set a document as PDF.
+    """Set a document as PDF; ``stamp``, when it was made, is shown at the end.
 
-    Parameters
-    ----------
-    document : Document
-        The report.
-    stamp : str
-        When it was made; shown at the end.
-
-    Returns
-    -------
-    bytes
-        The PDF. Figures come with their alternative text; the numbers of figures and tables are attached as CSV files.
+    Figures come with their alternative text; the numbers of figures and tables are attached as CSV files.
 
     Raises
     ------

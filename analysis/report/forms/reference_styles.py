@@ -1,15 +1,11 @@
 """Styles of Word files and slides: pandoc's own reference file, as it gives it, with our styles in their place."""
 
-from __future__ import annotations
-
 import io
 import re
 import zipfile
+from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
+from typing import Literal
 
 Form = Literal["docx", "pptx"]
 
@@ -23,37 +19,14 @@ _BAR = (
 
 
 def with_our_styles(reference: bytes, form: Form) -> bytes:
-    """Put our styles into the reference file of pandoc.
-
-    Parameters
-    ----------
-    reference : bytes
-        As pandoc gives it.
-    form : {"docx", "pptx"}
-        The form.
-
-    Returns
-    -------
-    bytes
-        The file that pandoc takes the styles from. It is made anew each time, as the file is not ours to hand on.
-    """
+    """Put our styles into the reference file of pandoc, anew each time, as the file is not ours to hand on."""
     return change_parts(reference, {"docx": _word_part, "pptx": _slide_part}[form])
 
 
 def change_parts(file: bytes, change: Callable[[str, str], str]) -> bytes:
-    """Write a file of Word or PowerPoint again, its parts changed, without the times of its entries.
+    """Write a file of Word or PowerPoint again, without the times of its entries.
 
-    Parameters
-    ----------
-    file : bytes
-        The file.
-    change : callable
-        Given the name and the text of a part; returns its text.
-
-    Returns
-    -------
-    bytes
-        The file.
+    ``change`` is given the name and the text of each part and returns its text.
     """
     stream = io.BytesIO()
     with zipfile.ZipFile(io.BytesIO(file)) as source, zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as target:
@@ -66,13 +39,7 @@ def change_parts(file: bytes, change: Callable[[str, str], str]) -> bytes:
 
 
 def dark(slide: str) -> str:
-    """Turn the colours of a slide round: light words on the accent colour, as the first one has them.
-
-    Parameters
-    ----------
-    slide : str
-        Its XML.
-    """
+    """Turn the colours of a slide's XML round: light words on the accent colour, as the first one has them."""
     accents = " ".join(f'accent{number}="accent{number}"' for number in range(1, 7))
     turned = (
         f'<a:overrideClrMapping bg1="dk2" tx1="lt1" bg2="dk1" tx2="lt2" {accents} hlink="hlink" folHlink="folHlink"/>'

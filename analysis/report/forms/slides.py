@@ -1,23 +1,16 @@
 """A report as slides: eight or fewer, one message each as its title, the numbers in the notes."""
 
-from __future__ import annotations
-
 import re
 import textwrap
-from typing import TYPE_CHECKING
 
-from analysis.report.forms.blocks import bullets, heading, image, notes, paragraph
+from analysis.report.forms.blocks import Node, bullets, heading, image, notes, paragraph
+from analysis.report.forms.document import Document
 from analysis.report.forms.pandoc import Pictures, write_office
 from analysis.report.parts.figures import Figure
-from analysis.report.parts.passages import Passage
+from analysis.report.parts.passages import Passage, PassageKind
+from analysis.report.parts.tables import Table
 from analysis.report.parts.typesetting import hold_together
 from analysis.report.parts.wording import made_in_words
-
-if TYPE_CHECKING:
-    from analysis.report.forms.blocks import Node
-    from analysis.report.forms.document import Document
-    from analysis.report.parts.passages import PassageKind
-    from analysis.report.parts.tables import Table
 
 #: Title, answer and cautions leave room for this many figures on eight slides.
 MOST_FIGURES = 5
@@ -31,19 +24,7 @@ _MOST_ROWS_IN_NOTES = 60
 
 
 def document_to_slides(document: Document, *, stamp: str) -> bytes:
-    """Write a document as a PowerPoint file.
-
-    Parameters
-    ----------
-    document : Document
-        The report; its figures that have a message become slides.
-    stamp : str
-        When it was made.
-
-    Returns
-    -------
-    bytes
-        The file.
+    """Write a document as a PowerPoint file; its figures that have a message become slides.
 
     Raises
     ------

@@ -1,10 +1,9 @@
 """A report as a Word file: real headings, real tables, pictures with alternative text, styles of our own."""
 
-from __future__ import annotations
+from collections.abc import Iterator
 
-from typing import TYPE_CHECKING
-
-from analysis.report.forms.blocks import bullets, figure, heading, image, lines, paragraph, styled, table
+from analysis.report.forms.blocks import Node, bullets, figure, heading, image, lines, paragraph, styled, table
+from analysis.report.forms.document import Document
 from analysis.report.forms.markdown import Heading, OwnWords
 from analysis.report.forms.pandoc import Pictures, write_office
 from analysis.report.forms.paper import in_parts, width_on_paper
@@ -13,30 +12,12 @@ from analysis.report.parts.passages import Passage
 from analysis.report.parts.tables import Table
 from analysis.report.parts.wording import made_in_words
 
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from analysis.report.forms.blocks import Node
-    from analysis.report.forms.document import Document
-
 _TEXT_CM = 16.4
 _STYLES = {"answer": "Answer", "caution": "Caution", "absent": "Absent", "output": "Notes"}
 
 
 def document_to_word(document: Document, *, stamp: str) -> bytes:
-    """Write a document as a Word file.
-
-    Parameters
-    ----------
-    document : Document
-        The report.
-    stamp : str
-        When it was made; shown at the end.
-
-    Returns
-    -------
-    bytes
-        The file; the numbers of the figures stand in tables at the end.
+    """Write a document as a Word file; the numbers of the figures stand in tables at the end.
 
     Raises
     ------

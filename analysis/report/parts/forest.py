@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analysis.report.parts.axes import wrap
-from analysis.report.parts.look import INK, Mark, new_drawing, quiet_grid
+from analysis.report.parts.look import INK, Mark, Width, new_drawing, quiet_grid
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -17,7 +17,9 @@ if TYPE_CHECKING:
 _ROW, _LEAST = 0.29, 2.4
 
 
-def draw_forest(rows: pd.DataFrame, drawn: Mapping[str, Mark], *, label: str, zero: bool) -> Drawing:
+def draw_forest(
+    rows: pd.DataFrame, drawn: Mapping[str, Mark], *, label: str, zero: bool, width: Width = "wide"
+) -> Drawing:
     """Draw estimates with intervals, a row a protocol, the first one at the top.
 
     Parameters
@@ -30,6 +32,8 @@ def draw_forest(rows: pd.DataFrame, drawn: Mapping[str, Mark], *, label: str, ze
         Label of the axis of values, with the unit.
     zero : bool
         Whether a line stands at no difference.
+    width : {"wide", "narrow"}
+        For a desk, paper and slides, or for a phone.
 
     Examples
     --------
@@ -39,7 +43,7 @@ def draw_forest(rows: pd.DataFrame, drawn: Mapping[str, Mark], *, label: str, ze
     >>> len(draw_forest(rows, marks(["usual"]), label="Difference (points)", zero=True).axes)
     1
     """
-    drawing = new_drawing("wide", max(_LEAST, 0.7 + _ROW * len(rows)))
+    drawing = new_drawing(width, max(_LEAST, 0.7 + _ROW * len(rows)))
     axes = drawing.add_subplot()
     for place, row in enumerate(rows.itertuples()):
         mark = drawn[str(row.protocol)]
@@ -47,7 +51,8 @@ def draw_forest(rows: pd.DataFrame, drawn: Mapping[str, Mark], *, label: str, ze
         axes.plot([row.estimate], [place], color=mark.colour, marker=mark.marker, markersize=5.5, linestyle="none")  # type: ignore[arg-type]
     if zero:
         axes.axvline(0.0, color=INK, linewidth=0.9)
-    axes.set_yticks(range(len(rows)), [wrap(str(name), 38, lines=1) for name in rows["protocol"]])
+    letters, lines = (38, 1) if width == "wide" else (16, 2)
+    axes.set_yticks(range(len(rows)), [wrap(str(name), letters, lines=lines) for name in rows["protocol"]])
     axes.set_ylim(len(rows) - 0.4, -0.6)
     axes.set_xlabel(label)
     quiet_grid(axes, "x")

@@ -133,16 +133,21 @@ def points(value: Any, decimals: int = 0) -> str:
 
 
 def points_interval(lower: Any, upper: Any, decimals: int = 0) -> str:
-    """Show the limits of a difference of two shares in percentage points.
+    """Show the limits of a difference of two shares in percentage points; one near zero so that it is not taken for zero.
 
     Examples
     --------
-    >>> points_interval(-0.05, 0.35)
-    '−5 to +35'
+    >>> points_interval(-0.05, 0.35), points_interval(-0.8124, -0.0003)
+    ('−5 to +35', '−81 to −0.03')
     """
     if is_missing(lower) or is_missing(upper):
         return MISSING
-    return f"{signed(float(lower) * 100, decimals)} to {signed(float(upper) * 100, decimals)}"
+
+    def shown(limit: float) -> str:
+        size = abs(100 * limit)
+        return points(limit, next((one for one in range(decimals, 4) if size == 0 or round(size, one) > 0), decimals))
+
+    return f"{shown(float(lower))} to {shown(float(upper))}"
 
 
 def share_range(values: list[Any]) -> str:

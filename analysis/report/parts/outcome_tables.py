@@ -114,7 +114,7 @@ def events_by_week_table(found: EventsByWeek) -> Table:
                 f"interval {numbers.interval(row.lower, row.upper, 2)}, {row.method})"
             )
         parts.append(
-            f"{row.protocol}: {rate}; {numbers.count(row.after_programme)} after the programme, "
+            f"With {row.protocol} {rate}; {numbers.count(row.after_programme)} after the programme, "
             f"{numbers.count(row.outside_record)} outside the record."
         )
     return Table(

@@ -31,8 +31,8 @@ INVENTED = "Invented cohort: no number in this report is a finding about any tre
 
 #: A protocol with fewer patients than this gets a caution (design choice).
 FEW_PATIENTS = 20
-#: A larger share missing at the primary week than this gets a caution (a usual limit of reviewers, no source).
-MUCH_MISSING = 0.2
+#: More protocols than this are counted, or named by the lowest and the highest.
+MOST_LISTED = 4
 
 _RESIDUALS = {
     "independent": "independent errors of equal variance",
@@ -78,6 +78,26 @@ def made_in_words(stamp: str) -> str:
     return f"Made {stamp} with kneecurve. It shows what was measured and recommends nothing for a patient."
 
 
+def named_or_counted(said: Sequence[str], of: int) -> str:
+    """Name protocols with what is said of each, or where there are many count them.
+
+    Parameters
+    ----------
+    said : sequence of str
+        Names.
+    of : int
+        How many protocols there are.
+
+    Examples
+    --------
+    >>> named_or_counted(["early (9)", "late (7)"], 3), named_or_counted(["a"] * 5, 9), named_or_counted(["a"] * 9, 9)
+    ('early (9) and late (7)', '5 of the 9 protocols', 'all 9 protocols')
+    """
+    if len(said) <= MOST_LISTED:
+        return numbers.listed(list(said))
+    return f"all {of} protocols" if len(said) == of else f"{len(said)} of the {of} protocols"
+
+
 def mean_sentence(curves: RecoveryCurves, *, level: float) -> str:
     """Say where the single protocol of a cohort stands at the primary week.
 
@@ -104,11 +124,9 @@ def multiplicity_sentence(n_comparisons: int) -> str:
 
     Examples
     --------
-    >>> multiplicity_sentence(1)
-    'There is one comparison at the primary week.'
+    >>> multiplicity_sentence(2).partition(".")[0]
+    'There are 2 comparisons at the primary week'
     """
-    if n_comparisons == 1:
-        return "There is one comparison at the primary week."
     return (
         f"There are {n_comparisons} comparisons at the primary week. The intervals of In short are adjusted for that, and the "
         "table of the primary week gives them beside those that are not. Other weeks are secondary."
@@ -180,7 +198,7 @@ def cautions(
     allocation: Allocation,
     invented: bool,
     sizes: dict[str, int],
-    missing_shares: dict[str, float],
+    missing: dict[str, tuple[int, int]],
     responders: Sequence[Responders],
 ) -> list[str]:
     """List what the report must not be used for.
@@ -193,8 +211,8 @@ def cautions(
         Whether the cohort is invented.
     sizes : dict
         Patients by protocol.
-    missing_shares : dict
-        Share missing at the primary week by protocol; empty where unknown.
+    missing : dict
+        Patients missing at the primary week and all, by protocol; empty where unknown.
     responders : sequence of Responders
         Responder analyses shown.
 
@@ -211,14 +229,14 @@ def cautions(
     few = [f"{name} ({n})" for name, n in sizes.items() if n < FEW_PATIENTS]
     if few:
         said.append(
-            f"Few patients: {numbers.listed(few)}. Intervals are wide, and single patients can turn a result round."
+            f"Few patients: {named_or_counted(few, len(sizes))}. Intervals are wide, and single patients can turn a result "
+            "round."
         )
-    much = [f"{name} {numbers.share(share)}" for name, share in missing_shares.items() if share > MUCH_MISSING]
-    if much:
+    gaps = [f"{name} {numbers.fraction(n, of)}" for name, (n, of) in missing.items() if n]
+    if gaps:
         said.append(
-            f"More than {numbers.share(MUCH_MISSING)} are missing at the primary week: {numbers.listed(much)}. If "
-            "those who were not seen did worse or better than the model expects, the result is off by an unknown "
-            "amount."
+            f"Missing at the primary week: {named_or_counted(gaps, len(missing))}. If those who were not seen did worse or "
+            "better than the model expects, the result is off by an unknown amount."
         )
     if any(found.endpoint.to_reach.name == "minimal detectable change" for found in responders):
         said.append(
@@ -248,7 +266,7 @@ def first_cautions(said: Sequence[str]) -> tuple[str, ...]:
     ('Few patients: early (9).', 'The patients were not allocated to the protocols at random, or the data do not say that they were.')
     """
     standing = [text for text in said if text in (INVENTED, FOR_GROUPS, DEFERS)]
-    own = [text for text in said if text.startswith(("Few patients", "More than"))]
+    own = [text for text in said if text.startswith(("Few patients", "Missing at"))]
     own += [f"{NOT_ALLOCATED.partition('. ')[0]}."] if NOT_ALLOCATED in said else []
     rest = [text for text in said if text not in (*standing, *own, NOT_ALLOCATED)]
     return tuple([*standing, *own, *rest][:4])

@@ -35,7 +35,8 @@ def answer(study: QualityStudy) -> Section:
         worst = study.expected.groupby("week")["seen"].mean()
         place = int(worst.argmin())
         said.append(
-            f"{numbers.fraction(seen, expected)} expected values are there ({numbers.share(seen / expected)}); fewest at week "
+            f"Of {numbers.count(expected)} expected values {numbers.count(seen)} are there ({numbers.share(seen / expected)}); "
+            "fewest at week "
             f"{numbers.week(worst.index[place])}, {numbers.share(worst.iloc[place])}."
         )
     else:
@@ -44,16 +45,17 @@ def answer(study: QualityStudy) -> Section:
         lost = int(study.patterns["lost"].sum())
         back = int((study.patterns["pattern"] == "intermittent").sum())
         said.append(
-            f"{numbers.fraction(lost, len(study.patterns))} patients are lost before the last scheduled week; "
-            f"{numbers.count(back)} more missed a visit and came back."
+            f"Of {numbers.plural(len(study.patterns), 'patient')} {lost or 'none'} {'is' if lost <= 1 else 'are'} lost before "
+            f"the last scheduled week; {back or 'none'} missed a visit and came back."
         )
     impossible = int((study.questions["severity"] == "impossible").sum())
     unlikely = len(study.questions) - impossible
-    one, several = "unlikely value or change", "unlikely values or changes"
-    said.append(
-        f"{numbers.plural(impossible, 'impossible value')} and {numbers.plural(unlikely, one, several)} are questions to "
-        "the sites. An unlikely value may be true."
+    looked_at = (
+        f"{numbers.plural(study.values_judged, 'value')} and {numbers.plural(study.changes_judged, 'change')} judged"
     )
+    asked = f"{impossible or 'none'} {'is' if impossible <= 1 else 'are'} impossible and {unlikely or 'none'} unlikely"
+    questions = ": questions to the sites. An unlikely value may be true" if impossible + unlikely else ""
+    said.append(f"Of {looked_at} {asked}{questions}.")
     return Section((Passage(tuple(said), "answer"),))
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from analysis import quality
+from analysis.cohort.derived import measured_values
 from analysis.cohort.files.data_package import load_with_findings
 from analysis.progress import steps
 from analysis.report.running.declared import ReportParameters, parameter, takes
@@ -46,6 +47,8 @@ class QualityStudy:
         Of the functions of :mod:`analysis.quality`; small counts of a site are hidden at the safe-harbor level.
     questions : pandas.DataFrame
         Impossible and unlikely values and changes.
+    values_judged, changes_judged : int
+        How many values a rule is about, and how many changes there is a trend and a detectable change for.
     findings : pandas.DataFrame
         All findings, as they go to the sites.
     level : float
@@ -64,6 +67,8 @@ class QualityStudy:
     digits: pd.DataFrame
     digits_by_site: pd.DataFrame
     questions: pd.DataFrame
+    values_judged: int
+    changes_judged: int
     findings: pd.DataFrame
     level: float
     parameters: dict[str, Any]
@@ -118,11 +123,18 @@ def prepare_check(folder: Path | str, **given: Any) -> QualityStudy:
         return _prepare(path, asked, step)
 
 
+def recorded(cohort: Cohort, measure: str) -> int:
+    """Count the values of a measure, of all its limbs, computed ones included."""
+    limbs = cohort.measures[measure].limbs
+    values = [measured_values(cohort.visits, measure, limb, cohort.patients)["value"] for limb in limbs]
+    return sum(int(one.notna().sum()) for one in values)
+
+
 def _prepare(folder: Path, asked: QualityParameters, step: Callable[[str], None]) -> QualityStudy:
     cohort, checked = load_with_findings(folder)
     step("values and changes")
-    own = quality.read_value_rules(asked.rules) if asked.rules else ()
-    checks = [quality.check_values(cohort, (*quality.read_value_rules(), *own)), quality.unlikely_changes(cohort)]
+    rules = (*quality.read_value_rules(), *(quality.read_value_rules(asked.rules) if asked.rules else ()))
+    checks = [quality.check_values(cohort, rules), quality.unlikely_changes(cohort)]
     some = [part for part in checks if len(part)]
     values = pd.concat(some, ignore_index=True) if some else checks[0]
     patterns = quality.visit_patterns(cohort)
@@ -137,6 +149,8 @@ def _prepare(folder: Path, asked: QualityParameters, step: Callable[[str], None]
         digits=quality.digit_preference(cohort),
         digits_by_site=quality.digits_by_site(cohort, hide_small=cohort.level == "safe-harbor"),
         questions=values,
+        values_judged=sum(recorded(cohort, name) for name in {rule.measure for rule in rules}),
+        changes_judged=quality.changes_judged(cohort),
         findings=quality.all_findings(cohort, checked, values),
         level=asked.level,
         parameters=asked.given(),

@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analysis import quality
-from analysis.cohort.derived import measured_values
+from analysis.quality.unlikely_changes import FEWEST_FOR_A_TREND
 from analysis.report.parts import numbers
 from analysis.report.parts.indicator_numbers import HIDDEN, HIDDEN_NOTE
 from analysis.report.parts.passages import Passage, Section, absent
 from analysis.report.parts.tables import Column, Table
 from analysis.report.quality.figures import digit_figure
+from analysis.report.quality.study import recorded
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -71,13 +72,11 @@ def values(study: QualityStudy) -> Section:
     """Show impossible and unlikely values and changes by measure."""
     items: list[Item] = []
     if study.questions.empty:
-        items.append(
-            Passage(("No value breaks a rule, and no change goes against the trend by more than is detectable.",))
-        )
+        items.append(Passage(_nothing_found(study)))
     else:
         named = study.questions.assign(about=study.questions["measure"].map(study.label))
         counts = named.groupby(["about", "measure", "severity"], sort=False).size().rename("n").reset_index()
-        counts["recorded"] = [_recorded(study, measure) for measure in counts["measure"]]
+        counts["recorded"] = [recorded(study.cohort, measure) for measure in counts["measure"]]
         items.append(
             Table(
                 counts,
@@ -101,6 +100,19 @@ def values(study: QualityStudy) -> Section:
             )
         )
     return Section(tuple(items))
+
+
+def _nothing_found(study: QualityStudy) -> tuple[str, ...]:
+    """Say that nothing was found, with how much was looked at."""
+    values, changes = study.values_judged, study.changes_judged
+    return (
+        f"None of the {numbers.plural(values, 'value')} that a rule is about breaks it."
+        if values
+        else "No value was recorded that a rule is about.",
+        f"None of the {numbers.plural(changes, 'change')} judged goes against the trend by more than is detectable."
+        if changes
+        else f"No change was judged: at no two visits were {FEWEST_FOR_A_TREND} patients measured one after the other.",
+    )
 
 
 def digits(study: QualityStudy) -> Section:
@@ -158,12 +170,6 @@ def _kind(all_of_them: pd.DataFrame) -> pd.Series:
     checked = all_of_them["severity"].isin(["error", "warning"])
     kind = problem.mask(checked, problem.str.replace(r"[-+]?\d+(?:\.\d+)?", "…", regex=True))
     return kind.mask(problem.str.startswith("changed by"), "changed against the trend by more than is detectable")
-
-
-def _recorded(study: QualityStudy, measure: str) -> int:
-    limbs = study.cohort.measures[measure].limbs
-    visits, patients = study.cohort.visits, study.cohort.patients
-    return sum(int(measured_values(visits, measure, limb, patients)["value"].notna().sum()) for limb in limbs)
 
 
 def _listed(all_of_them: pd.DataFrame) -> Table:

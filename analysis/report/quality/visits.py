@@ -48,9 +48,9 @@ def timing(study: QualityStudy) -> Section:
     off = int(study.timing["off_schedule"].sum())
     said = Passage(
         (
-            f"{numbers.plural(off, 'visit')} lie off the scheduled weeks."
+            f"Off the scheduled weeks {'lies' if off == 1 else 'lie'} {numbers.plural(off, 'visit')}."
             if off
-            else "Every visit lies at a scheduled week: the actual weeks were put into visit windows, or not recorded.",
+            else "Every week on record is a scheduled one. That is so too where visits were put into windows before.",
         )
     )
     table = Table(
@@ -93,7 +93,8 @@ def lost(study: QualityStudy) -> Section:
         (Column("group", "Group"), *_counts("lost", "patients", "Lost")),
         (
             (
-                "Numbers are cut into thirds of the patients who have them. No group is tested against another: with so many "
+                "Numbers are cut into three groups of about equal size, into fewer where many are equal. No group is tested "
+                "against another: with so many "
                 "groups some differ by chance. A difference says that the patients who stay are not like those who left; it "
                 "cannot say whether what was not seen would explain it."
             ),

@@ -1,16 +1,14 @@
 """The parameters of a report of the kit, each declared once: its notebook, its call and its documentation follow."""
 
-from __future__ import annotations
+from __future__ import annotations  # types of fields are read as they are written
 
 import inspect
 import json
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields
-from typing import TYPE_CHECKING, Any, Self, TypeVar
+from typing import Any, Self, TypeVar
 
 from analysis.report.running.parameters import Parameter, check_parameters
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
 
 FOLDER_PARAMETER = "folder"
 Prepare = TypeVar("Prepare", bound="Callable[..., Any]")
@@ -18,15 +16,7 @@ _MEANING = "meaning"
 
 
 def parameter(default: Any, meaning: str) -> Any:
-    """Declare a parameter as a field of a :class:`ReportParameters`.
-
-    Parameters
-    ----------
-    default : object
-        Its default, as the cell of the notebook shows it.
-    meaning : str
-        What it is, on one line.
-    """
+    """Declare a parameter as a field of a :class:`ReportParameters`: its default, and what it is on one line."""
     if isinstance(default, list):
         return field(default_factory=default.copy, metadata={_MEANING: meaning})
     return field(default=default, metadata={_MEANING: meaning})
@@ -78,10 +68,7 @@ class ReportParameters:
 def takes(declared: type[ReportParameters]) -> Callable[[Prepare], Prepare]:
     """Give a function the signature and the documentation of the parameters that it takes as keywords.
 
-    Parameters
-    ----------
-    declared : type
-        The parameters. They stand in the docstring in the place of ``{parameters}``.
+    They stand in the docstring in the place of ``{parameters}``.
     """
 
     def documented(function: Prepare) -> Prepare:

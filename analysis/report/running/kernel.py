@@ -1,7 +1,5 @@
 """A kernel that runs notebooks with the interpreter in use, whatever kernels are installed and wherever HOME is."""
 
-from __future__ import annotations
-
 import os
 import sys
 from pathlib import Path

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -12,10 +13,10 @@ from pathlib import Path
 from tempfile import mkdtemp
 from typing import TYPE_CHECKING, Any, Literal, get_args
 
-from analysis.cohort.provenance import describe_source
+from analysis.cohort.provenance import Source, describe_source
 from analysis.errors import ReportError
 from analysis.report.forms.digest import read_digests
-from analysis.report.forms.document import read_document
+from analysis.report.forms.document import Document, read_document
 from analysis.report.forms.html import document_to_html
 from analysis.report.running.declared import FOLDER_PARAMETER
 from analysis.report.running.notebooks import (
@@ -38,12 +39,7 @@ from analysis.report.running.record import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping, Sequence
-
     from nbformat import NotebookNode
-
-    from analysis.cohort.provenance import Source
-    from analysis.report.forms.document import Document
 
 Format = Literal["html", "pdf", "docx", "pptx", "csv"]
 #: How the names of the forms end that are written where they are asked for.
@@ -263,12 +259,7 @@ def _refuse_to_replace(files: Sequence[Path], *, overwrite: bool) -> None:
 def working_folder(destination: Path, what: str) -> Iterator[Path]:
     """Give a folder inside the destination that is gone afterwards, and the destination too where nothing was left.
 
-    Parameters
-    ----------
-    destination : Path
-        Folder that is written; made where it is not there.
-    what : str
-        What is written, as an error begins.
+    The destination is made where it is not there; ``what`` is written, as an error begins.
 
     Raises
     ------

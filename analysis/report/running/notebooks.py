@@ -6,6 +6,7 @@ import copy
 import importlib
 import logging
 import sys
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -16,8 +17,6 @@ from analysis.report.parts.typesetting import without_colours
 from analysis.report.running.parameters import Parameter, read_parameters
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
-
     from nbformat import NotebookNode
 
 
@@ -77,12 +76,7 @@ def report_names() -> list[str]:
 
 
 def find_report(name: str) -> Path:
-    """Return the notebook of a report.
-
-    Parameters
-    ----------
-    name : str
-        Name of a report of the kit, or the path of a notebook of one's own.
+    """Return the notebook of a report, by the name of one of the kit or the path of one of one's own.
 
     Raises
     ------
@@ -164,25 +158,10 @@ def run_notebook(
     working_folder: Path,
     progress: Callable[[int, int], None] | None = None,
 ) -> tuple[NotebookNode, CellFailure | None]:
-    """Run a notebook with papermill and the interpreter in use.
+    """Run a notebook with papermill and the interpreter in use; its parameters are checked already.
 
-    Parameters
-    ----------
-    notebook : NotebookNode
-        The notebook; it is not changed.
-    parameters : mapping
-        Parameters, already checked.
-    working_folder : Path
-        Folder that relative paths start from.
-    progress : callable, optional
-        Told of the cells done and their total.
-
-    Returns
-    -------
-    NotebookNode
-        The notebook with its outputs; without times, so that two runs can be compared.
-    CellFailure or None
-        The cell that stopped it.
+    Relative paths start from ``working_folder``; ``progress`` is told of the cells done and their total. Gives a copy
+    with its outputs, without times, so that two runs can be compared, and the cell that stopped it or None.
     """
     import nbformat
     import papermill

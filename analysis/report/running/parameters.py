@@ -1,15 +1,11 @@
 """The parameters of a report notebook: read from its tagged cell, and checked strictly before anything runs."""
 
-from __future__ import annotations
-
 import ast
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from analysis.errors import ReportError
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
 
 #: Types a parameter may be declared with, besides None and Literal.
 _TYPES: dict[str, type] = {"str": str, "int": int, "float": float, "bool": bool}

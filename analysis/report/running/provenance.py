@@ -1,45 +1,24 @@
 """What a report was made from, as the report shows it: enough to make it again and to see that it is the same."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
+from analysis.cohort import Cohort
 from analysis.report.forms.digest import REPEAT_OPENING, VERSIONS_TABLE
 from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.tables import Column, Table
 from analysis.report.running.record import NOT_INSTALLED, command_to_repeat, record_inputs, versions
 
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-    from pathlib import Path
-
-    from analysis.cohort import Cohort
-
 
 def show_provenance(
     cohort: Cohort, folder: Path, *, report: str, parameters: Mapping[str, Any], changed: Mapping[str, Any]
 ) -> Section:
-    """Say what a report was made from.
+    """Say what a report was made from, in sentences, then tables of input files, parameters and versions.
 
-    Parameters
-    ----------
-    cohort : Cohort
-        The cohort.
-    folder : Path
-        Its folder.
-    report : str
-        Name of the report.
-    parameters : mapping
-        Every parameter of the report with the value used.
-    changed : mapping
-        Those that are not at their default.
-
-    Returns
-    -------
-    Section
-        Sentences, then tables of input files, parameters and versions.
+    ``parameters`` are all with the values used, ``changed`` those that are not at their default.
     """
     origin = cohort.provenance
     if origin.scenario is not None:
@@ -62,61 +41,27 @@ def show_provenance(
     again = repeatable_in_words(report, invented=origin.scenario is not None, versions=found)
     sentences = Passage((source, level, f"{REPEAT_OPENING}{command}", again))
     steps = (Passage(tuple(origin.steps), "items"),) if origin.steps else ()
-    inputs = [
-        *((item, "source file") for item in origin.sources),
-        *((item, "cohort folder") for item in record_inputs(folder)),
-    ]
-    files = pd.DataFrame(
-        [(item.name, where, item.n_bytes, item.sha256[:16]) for item, where in inputs],
-        columns=["file", "where", "bytes", "sha256"],
+    inputs = [(item, "source file") for item in origin.sources]
+    inputs += [(item, "cohort folder") for item in record_inputs(folder)]
+    read = "Files read, with the first 16 digits of their SHA-256 hashes; the record has them whole."
+    files = [(item.name, where, item.n_bytes, item.sha256[:16]) for item, where in inputs]
+    used = [(name, "none" if value is None else repr(value)) for name, value in parameters.items()]
+    tables = (
+        _listing("files", read, files, {"file": "File", "where": "Where", "bytes": "Bytes", "sha256": "SHA-256"}),
+        _listing("parameters", "Parameters of the report.", used, {"parameter": "Parameter", "value": "Value"}),
+        _listing(VERSIONS_TABLE, "Versions.", list(found.items()), {"package": "Package", "version": "Version"}),
     )
-    used = pd.DataFrame(
-        [(name, "none" if value is None else repr(value)) for name, value in parameters.items()],
-        columns=["parameter", "value"],
-    )
-    packages = pd.DataFrame(list(found.items()), columns=["package", "version"])
-    return Section(
-        (
-            sentences,
-            *steps,
-            Table(
-                files,
-                "Files read, with the first 16 digits of their SHA-256 hashes; the record has them whole.",
-                (
-                    Column("file", "File"),
-                    Column("where", "Where"),
-                    Column("bytes", "Bytes", "count"),
-                    Column("sha256", "SHA-256"),
-                ),
-                name="files",
-            ),
-            Table(
-                used,
-                "Parameters of the report.",
-                (Column("parameter", "Parameter"), Column("value", "Value")),
-                name="parameters",
-            ),
-            Table(
-                packages,
-                "Versions.",
-                (Column("package", "Package"), Column("version", "Version")),
-                name=VERSIONS_TABLE,
-            ),
-        )
-    )
+    return Section((sentences, *steps, *tables))
+
+
+def _listing(name: str, caption: str, rows: Sequence[tuple[Any, ...]], labels: dict[str, str]) -> Table:
+    data = pd.DataFrame(rows, columns=list(labels))
+    shown = [Column(one, label, "count" if one == "bytes" else "text") for one, label in labels.items()]
+    return Table(data, caption, tuple(shown), name=name)
 
 
 def repeatable_in_words(report: str, *, invented: bool, versions: Mapping[str, str]) -> str:
-    """Say whether a report can be made again from its record.
-
-    Parameters
-    ----------
-    report : str
-        Name of the report.
-    invented : bool
-        Whether scenario and seed of the cohort are known.
-    versions : mapping
-        Package and version, as :func:`analysis.report.running.record.versions` gives them.
+    """Say whether a report can be made again from its record: ``invented`` where its scenario and seed are known.
 
     Examples
     --------

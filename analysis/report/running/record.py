@@ -1,23 +1,19 @@
 """The record beside a report: input hashes, versions, parameters, seed, command, and a digest of all that is shown."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 import platform
 import shlex
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from datetime import UTC, datetime
 from importlib import metadata
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from analysis.cohort.provenance import Provenance, Source, describe_source
 from analysis.errors import CohortError, ReportError
 from analysis.report.forms.digest import Digest
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
 
 #: Packages whose version can change a number or a picture.
 PACKAGES = (
@@ -150,17 +146,7 @@ def read_record(path: Path | str) -> Record:
 
 
 def record_inputs(folder: Path) -> tuple[Source, ...]:
-    """Hash the files of a cohort folder.
-
-    Parameters
-    ----------
-    folder : Path
-        The folder.
-
-    Returns
-    -------
-    tuple of Source
-        By file name.
+    """Hash the files of a cohort folder, by file name.
 
     Raises
     ------
@@ -180,11 +166,6 @@ def record_origin(folder: Path) -> Provenance:
     """Read where a cohort came from, without its tables; nothing is known where the folder does not say it.
 
     What was done to the data is left in the folder: its sentences may name counts that a report hides.
-
-    Parameters
-    ----------
-    folder : Path
-        The folder.
     """
     try:
         described = json.loads((folder / "datapackage.json").read_text(encoding="utf-8"))
@@ -234,16 +215,7 @@ def code_digest() -> str:
 
 
 def command_to_repeat(report: str, folder_name: str, parameters: Mapping[str, Any]) -> str:
-    """Return the command that makes the report again.
-
-    Parameters
-    ----------
-    report : str
-        Name of the report.
-    folder_name : str
-        The cohort folder.
-    parameters : mapping
-        The parameters that differ from the defaults.
+    """Return the command that makes the report again, with the parameters that differ from the defaults.
 
     Examples
     --------

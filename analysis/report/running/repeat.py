@@ -1,28 +1,20 @@
 """A report made again from its record, and compared with what it showed then."""
 
-from __future__ import annotations
-
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
 from analysis.errors import ReportError
-from analysis.report.forms.digest import first_difference, read_digests
+from analysis.report.forms.digest import Digest, first_difference, read_digests
 from analysis.report.forms.document import read_document
-from analysis.report.running.make import make_report
+from analysis.report.running.make import ReportFiles, make_report
 from analysis.report.running.notebooks import read_notebook
-from analysis.report.running.record import read_record, record_inputs
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
-
-    from analysis.report.forms.digest import Digest
-    from analysis.report.running.make import ReportFiles
-    from analysis.report.running.record import Record
+from analysis.report.running.record import Record, read_record, record_inputs
 
 _KINDS = {"table": "tables", "figure": "figures", "sentences": "passages", "output": "other outputs"}
 

@@ -1,7 +1,5 @@
 """A working folder: the notebooks, with invented cohorts beside them: a small one, and one by quarter."""
 
-from __future__ import annotations
-
 import shutil
 from pathlib import Path
 

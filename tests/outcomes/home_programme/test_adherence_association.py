@@ -229,7 +229,7 @@ def test_a_protocol_without_the_modality_is_no_part_of_its_association(rng):
     found = adherence_association(cohort, score_at_week_8(cohort), modality="strength stimulation")
     assert found.not_prescribed == ("usual", "alike")
     assert "Not prescribed to usual, alike: their patients (45) are no part of this." in found.notes
-    assert "0 of 45 patients lack the improvement or the sessions and are left out." in found.notes
+    assert not any("no improvement or sessions on record" in note for note in found.notes)
     early = found.patients[found.patients["protocol"] == "early"]
     fit = smf.ols("improvement ~ exposure", early).fit(cov_type="HC3", use_t=True)
     assert found.table["slope"].iloc[0] == pytest.approx(fit.params["exposure"])

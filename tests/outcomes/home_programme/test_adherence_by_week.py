@@ -122,7 +122,7 @@ def test_not_recorded():
 
 def test_patients_without_an_entry_are_said():
     found = adherence_by_week(Cohort(PATIENTS, VISITS, sessions=SESSIONS.iloc[:2]))
-    assert "2 of 4 patients have no entry at all." in found.notes
+    assert "Of 4 patients 2 have no entry at all." in found.notes
 
 
 def test_enough_must_be_positive():

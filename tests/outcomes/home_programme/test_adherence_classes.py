@@ -46,7 +46,7 @@ def test_shares_carry_their_denominator(cohort):
     early = found.table[found.table["protocol"] == "early"].set_index("adherence_class")
     assert early["n"].unique().tolist() == [1]
     assert early["patients"].sum() == 1
-    assert "1 of 9 patients has no week with sessions prescribed and recorded." in found.notes
+    assert "Of 9 patients 1 has no week with sessions prescribed and recorded." in found.notes
 
 
 def test_limits_are_choices_that_move_patients(cohort):

@@ -96,7 +96,7 @@ def test_an_arm_without_the_dose_does_not_hide_the_others(rng):
     assert alike[["n", "reference_n", "dose", "reference_dose", "dose_difference"]].tolist() == [23, 22, 0, 0, 0]
     assert alike[["first_stage_f", "effect", "lower", "upper", "robust_lower"]].isna().all()
     assert "alike: neither it nor usual prescribes it, so the allocation moves no dose." in found.notes
-    assert "usual, alike: none prescribed, a dose of 0 by design." in found.notes
+    assert "Not prescribed to usual, alike: a dose of 0 by design." in found.notes
     without = complier_effect(
         those := with_stimulation(np.random.default_rng(20), n=90),
         score_at_week_8(those),

@@ -88,7 +88,7 @@ def test_no_harm_is_dropped_in_silence():
         "4 of 7 harms are outside the record and not in the rate: 1 before the start, 1 without a week, 2 in a week "
         "without an entry of the patient."
     ) in found.notes
-    assert "2 of 7 harms came after the last programme week of their protocol and are not in the rate." in found.notes
+    assert "Of 7 harms 2 came after the last programme week of the protocol and are not in the rate." in found.notes
     assert "1 event of patients who are not in the cohort is left out." in found.notes
 
 

@@ -37,7 +37,7 @@ def test_who_stopped_and_when(found):
     assert patients.index[patients["stopped"]].tolist() == ["stopped", "never"]
     assert patients.index[patients["never_started"]].tolist() == ["never"]
     assert found.summary.iloc[0, 1:].tolist() == [8, 7, 1, 1, 5]
-    assert "1 of 8 patients has no week with sessions prescribed and recorded." in found.notes
+    assert "Of 8 patients 1 has no week with sessions prescribed and recorded." in found.notes
 
 
 def test_the_share_stopped_by_hand(found):
@@ -98,7 +98,7 @@ def test_a_protocol_without_the_modality_did_not_stop_it_and_lacks_nothing():
     found = time_to_stopping(cohort, modality="pain stimulation", reference="early")
     assert found.summary.set_index("protocol")["n"].to_dict() == {"usual": 0, "early": 1}
     assert found.medians["protocol"].tolist() == ["early"]
-    assert "1 of 2 patients has no week with sessions prescribed and recorded." in found.notes
+    assert "Of 2 patients 1 has no week with sessions prescribed and recorded." in found.notes
     assert "Not prescribed, as far as the record says: pain stimulation (usual)." in found.notes
 
 

@@ -42,7 +42,7 @@ def test_by_protocol_with_denominators(found):
     assert found.every_week.set_index(["protocol", "modality", "enough"]).loc[
         ("usual", "exercise", 0.6), ["n", "patients", "share"]
     ].tolist() == [2, 1, 0.5]  # fmt: skip
-    assert "1 of 4 patients has no such week." in found.notes
+    assert "Of 4 patients 1 has no such week." in found.notes
 
 
 def test_80_per_cent_is_always_there():
@@ -54,7 +54,7 @@ def test_80_per_cent_is_always_there():
 def test_nothing_prescribed_at_all_is_missing_not_zero():
     found = weeks_with_enough(cohort_of_sessions([("a", 1, "exercise", 0, 0)], {"a": "usual"}))
     assert found.table.empty
-    assert found.notes[-2] == "1 of 1 patients has no such week."
+    assert found.notes[-2] == "The one patient has no such week."
 
 
 def test_what_is_not_prescribed_has_no_weeks_and_is_said():

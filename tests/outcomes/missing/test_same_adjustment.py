@@ -177,7 +177,7 @@ def test_patients_without_a_site_are_left_out_everywhere_and_counted():
         cohort, patients=cohort.patients[~some], visits=cohort.visits[~cohort.visits["patient_id"].isin(ids)]
     )
     curves = fit_recovery(holed, "ikdc")
-    assert "12 patients left out for want of a site." in curves.choices
+    assert "Without a site, 12 patients are left out." in curves.choices
     assert curves.frame["patient_id"].nunique() == curves.model.n_patients == 198
     pd.testing.assert_frame_equal(curves.differences(), fit_recovery(without, "ikdc").differences())
     found, other = (
@@ -185,9 +185,9 @@ def test_patients_without_a_site_are_left_out_everywhere_and_counted():
         for one in (holed, without)
     )
     pd.testing.assert_frame_equal(found.differences, other.differences)
-    assert "12 patients left out for want of a site." in found.notes
+    assert "Without a site, 12 patients are left out." in found.notes
     assert (
-        "12 patients left out for want of a site."
+        "Without a site, 12 patients are left out."
         in tipping_point(
             holed, choose_endpoint(holed, "ikdc", week=26, reference="usual", criterion=None), draws=2
         ).notes

@@ -118,5 +118,5 @@ def test_missing_covariates_are_said(rng):
     cohort = trial(rng)
     holed = Cohort(cohort.patients.assign(site=cohort.patients["site"].where(cohort.patients.index > 4)), cohort.visits)
     found = adjusted_difference(holed, responders(holed, "ikdc", week=26, threshold=10), covariates=["site"])
-    assert "5 patients left out for want of a covariate." in found.notes
+    assert "Without a covariate, 5 patients are left out." in found.notes
     assert found.table["n"].sum() == 235

@@ -47,7 +47,7 @@ def test_kept_from_a_later_week(cohort):
     found = reached_and_kept(cohort, choose_endpoint(cohort, "pain", week=12, threshold=2), until=20)
     assert found.weeks == (12.0,)
     assert found.table[["n", "responders"]].to_numpy().tolist() == [[3, 2], [1, 1]]
-    assert found.notes[1] == "Reached at each of weeks 12."
+    assert found.notes[1] == "Reached at week 12."
     both = reached_and_kept(cohort, choose_endpoint(cohort, "pain", week=12, threshold=2), until=26)
     assert both.weeks == (12.0, 26.0)  # the last week itself is asked for
     assert both.table[["n", "responders"]].to_numpy().tolist() == [[2, 1], [1, 1]]

@@ -26,7 +26,7 @@ def test_counted_by_hand(two_protocols):
     assert found.differences["number_needed_to_treat"].tolist() == [4.0]
     assert found.differences["number_needed_through_infinity"].tolist() == [True]
     assert "Denominator: patients with a value at the week and a baseline; the others are left out." in found.notes
-    assert "6 of 30 patients have no value at week 26." in found.notes
+    assert "Of 30 patients 6 have no value at week 26." in found.notes
 
 
 def test_missing_as_non_response_uses_every_patient(two_protocols):

@@ -100,4 +100,4 @@ def test_nobody_everybody_and_nobody_seen():
     )
     assert never.table.empty
     assert never.comparison.empty
-    assert "1 of 1 patients has no visit at which it could be judged." in never.notes
+    assert "The one patient has no visit at which it could be judged." in never.notes

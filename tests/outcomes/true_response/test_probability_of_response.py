@@ -195,7 +195,7 @@ def test_what_the_visits_cannot_tell_of_the_shape_is_said(rng):
     said = " ".join(found.notes)
     assert f"The visits tell {100 * found.told:.0f} % of the variance of the true change, too little" in said
     assert "fewer than three visits" not in said
-    assert "show the shape of a distribution roughly" not in said
+    assert "is seen roughly" not in said
     few = Cohort(
         cohort.patients.head(90),
         cohort.visits[cohort.visits["patient_id"].isin(cohort.patients["patient_id"].head(90))],
@@ -217,7 +217,7 @@ def test_what_the_visits_cannot_tell_of_the_shape_is_said(rng):
         "90 of 90 patients have fewer than three visits, which cannot tell whether heavy tails or a skew are of"
         in notes
     )
-    assert "90 patients show the shape of a distribution roughly" in notes
+    assert "From 90 patients the shape of a distribution is seen roughly" in notes
 
 
 def test_who_was_not_seen_has_no_raw_answer_by_either_rule(rng):

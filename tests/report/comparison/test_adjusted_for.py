@@ -28,9 +28,9 @@ def items(section):
 
 
 def test_the_first_page_and_the_methods_name_the_site(study):
-    said = "112 of 120 are in the model, which is adjusted for the baseline and site."
+    said = "The model, adjusted for the baseline and site, holds 112 of 120 patients."
     assert said in str(comparison.answer(study))
-    assert "6 patients left out for want of a site." in str(comparison.methods(study))
+    assert "Without a site, 6 patients are left out." in str(comparison.methods(study))
     population = str(comparison.estimand(study))
     said = "8 patients without a value of IKDC subjective knee score at the start and one later, or without a site, are not"
     assert said in population

@@ -7,6 +7,7 @@ import pytest
 
 from analysis.report.comparison import probability
 from analysis.report.comparison.counted_or_expected import counted_or_expected
+from analysis.report.parts.numbers import capitalised
 from analysis.report.parts.passages import Passage
 from synthetic_cohort import generate_cohort
 
@@ -44,7 +45,7 @@ def both(counted, expected, *, patients=None, missing="excluded", limits=((-0.3,
 def test_differences_that_tell_two_stories_are_explained(counted, expected, words):
     passage = counted_or_expected(*both(counted, expected))
     assert words in passage.paragraphs[0]
-    assert passage.paragraphs[0].startswith("early against usual: ")
+    assert passage.paragraphs[0].startswith("Early against usual: ")
     assert passage.paragraphs[-1].startswith("As counted, a patient is a responder whose measured change")
 
 
@@ -118,4 +119,4 @@ def test_the_report_says_it_beside_the_two_tables(study_in_memory):
     apart = [name for name in counted.index if abs(expected[name] - counted[name]) >= 0.05]
     assert apart
     for name in apart:
-        assert any(paragraph.startswith(f"{name} against ") for paragraph in said[0].paragraphs)
+        assert any(paragraph.startswith(f"{capitalised(name)} against ") for paragraph in said[0].paragraphs)

@@ -115,7 +115,7 @@ def test_what_a_protocol_does_not_have_is_not_prescribed_and_never_0_per_cent(st
         assert (mine.drop(columns="modality").isin(["exercise only", "not prescribed", "–", "0"])).all().all()
         assert (mine == "not prescribed").any(axis=1).all()
         assert not cells.isin(["0/0", "–/–"]).any().any()
-    figure = next(item for item in comparison.home_programme(study) if getattr(item, "alt", ""))
+    figure = next(item for item in comparison.adherence_detail(study) if getattr(item, "alt", ""))
     assert "exercise only, strength stimulation: not prescribed" in figure.alt
     assert "0 %" not in figure.alt
     assert "–" not in figure.alt
@@ -140,10 +140,10 @@ def test_the_effect_of_the_home_dose_is_shown_by_modality(studies):
         assert "exercise only" not in figures[f"dose-change-{kind}"].alt
         assert "Not prescribed to exercise only" in figures[f"dose-change-{kind}"].caption
     said = " ".join(text for item in items for text in getattr(item, "paragraphs", ()))
-    assert "exercise: no estimate of what it did is shown for home stimulation (F 0." in said
+    assert "Exercise: no estimate of what it did is shown for home stimulation (F 0." in said
     assert "since the allocation hardly moved the dose (F below 10)" in said
     assert (
-        "home stimulation, home stimulation and early motion: the allocation moved strength stimulation and pain stimulation "
+        "Home stimulation, home stimulation and early motion: the allocation moved strength stimulation and pain stimulation "
         "at once, so that each estimate holds what the other did too."
     ) in said
     observed = list(comparison.dose_and_recovery(studies["observational"]))
@@ -161,7 +161,7 @@ def test_an_arm_without_the_dose_does_not_take_the_others_from_the_report(invent
     figure = next(item for item in items if getattr(item, "name", "") == "home-dose-effect-pain-stimulation")
     assert figure.data["protocol"].tolist() == ["home stimulation and early motion"]
     said = " ".join(text for item in items for text in getattr(item, "paragraphs", ()))
-    assert "pain stimulation: prescribed neither to home stimulation nor to exercise only" in said
+    assert "Pain stimulation: prescribed neither to home stimulation nor to exercise only" in said
 
 
 @pytest.mark.parametrize(("items", "numbers"), [(CONSORT, CONSORT_ITEMS), (STROBE, STROBE_ITEMS)])
@@ -183,7 +183,7 @@ def test_the_checklist_follows_the_design_and_names_sections_that_exist(studies)
         shown = rows(section, "checklist")
         assert len(shown) == {"randomised": 42, "observational": 34}[design]
         met = shown[shown["Met"] == "yes"]["Section, or what is missing"]
-        named = {one for text in met if not text.startswith("No ") for one in text.split("; ")}
+        named = {one for text in met if not text.startswith("This report ") for one in text.split("; ")}
         assert named <= known
         counted = [int(n) for n in re.findall(r"\d+", str(next(iter(section))))]
         absent = shown.loc[shown["Met"] == "no", "Section, or what is missing"]

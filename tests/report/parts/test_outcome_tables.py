@@ -68,11 +68,11 @@ def test_harms_of_a_protocol_are_counted_after_and_outside(made):
     notes = events_by_week_table(
         events_by_week(Cohort(cohort.patients, cohort.visits, sessions=sessions, events=events))
     ).notes
-    assert notes[0].startswith(f"{names[0]}: 1 harm in ")
+    assert notes[0].startswith(f"With {names[0]} 1 harm in ")
     assert notes[0].endswith("; 1 after the programme, 0 outside the record.")
-    assert notes[1].startswith(f"{names[1]}: 0 harms in ")
+    assert notes[1].startswith(f"With {names[1]} 0 harms in ")
     assert notes[1].endswith("; 0 after the programme, 1 outside the record.")
     assert notes[2] == (
-        f"{names[2]}: no patient-week with an entry of sessions, so no rate; 0 after the programme, 1 outside the record."
+        f"With {names[2]} no patient-week with an entry of sessions, so no rate; 0 after the programme, 1 outside the record."
     )
     assert not any("nan" in note or "—" in note for note in notes)

@@ -11,23 +11,23 @@ def test_cautions_defer_to_those_who_decide_and_name_what_is_weak():
     listed = " ".join(
         cautions(
             allocation="observational", invented=False, sizes={"usual": 9, "early": 30},
-            missing_shares={"usual": 0.1, "early": 0.4}, responders=(),
+            missing={"usual": (0, 9), "early": (12, 30)}, responders=(),
         )
     )  # fmt: skip
     for words in (
         "recommends nothing for a patient", "treating clinician", "instructions of the device", "local law",
-        "ethics board", "not allocated", "usual (9)", "early 40 %",
+        "ethics board", "not allocated", "usual (9)", "Missing at the primary week: early 12/30.",
     ):  # fmt: skip
         assert words in listed
     assert "effect" not in listed
 
 
-def test_cautions_begin_below_20_patients_and_above_20_per_cent_missing():
+def test_cautions_begin_below_20_patients_and_with_anybody_missing():
     listed = " ".join(
         cautions(
             allocation="randomised", invented=False, sizes={"usual": 20, "early": 19},
-            missing_shares={"usual": 0.2, "early": 0.21}, responders=(),
+            missing={"usual": (0, 20), "early": (1, 19)}, responders=(),
         )
     )  # fmt: skip
     assert "Few patients: early (19)." in listed
-    assert "More than 20 % are missing at the primary week: early 21 %." in listed
+    assert "Missing at the primary week: early 1/19." in listed

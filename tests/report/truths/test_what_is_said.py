@@ -21,6 +21,10 @@ def low_ones(name, week, value, rng):
     return name == "early" and week >= 26 and value < 1.75
 
 
+def none_of_early(name, week, value, rng):
+    return name == "early" and week >= 12
+
+
 def nearly_all_of_one(name, week, value, rng):
     return name == "early" and week >= 26 and rng.random() < 0.93
 
@@ -82,7 +86,7 @@ TRUTHS = {
         {"patients": 6}, {}, ["all 12 patients were seen", "Fewer than 20 patients were seen: usual (6) and early (6)"],
         ["favour", "Looked for and not found"], "cannot be told",
     ),
-    "one site": ({"sites": ("north",)}, {}, ["adjusted for the baseline."], ["baseline and site"], "cannot be told"),
+    "one site": ({"sites": ("north",)}, {}, ["adjusted for the baseline,"], ["baseline and site"], "cannot be told"),
     "many sites": ({"sites": tuple("abcdefgh")}, {}, ["adjusted for the baseline and site"], ["favour"], "cannot be told"),
     "complete": ({}, {}, ["all 120 patients were seen"], ["not seen", "missing"], "cannot be told"),
     "pain": (
@@ -103,6 +107,19 @@ TRUTHS = {
     "everybody improves": (
         {"measure": "ikdc", "gain": 3.0}, {}, ["Everybody judged reached it (120 of 120)", "tell little"], ["favour"],
         "cannot be told",
+    ),
+    "at the best value": (
+        {"measure": "ikdc", "level": 97.0}, {},
+        ["Of 120 patients seen 44 have the best value there is, 100 points",
+         "Of 120 patients judged 113 began too near the best IKDC subjective knee score to improve by 18.9 points.",
+         "Nobody judged reached it (0 of 120)"],
+        ["favour", "Looked for and not found"], "cannot be told",
+    ),
+    "nobody of one protocol": (
+        {"lose": none_of_early, "effect": better(0.5, (6,))}, {},
+        ["Early could not be compared with usual at week 26: nobody of early was seen.", "usual 60/60, early 0/60",
+         "A third or more have none: early (60 of 60)", "15 % (9/60) with usual.", "Fewer than 20 patients were seen: early (0)"],
+        ["favour", NOTHING, "0/0", "higher with early", "Looked for and not found"], "Early, week 26: no interval",
     ),
     "impossible values": (
         {"measure": "knee_extension", "level": 9.6}, {},

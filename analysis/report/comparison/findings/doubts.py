@@ -6,9 +6,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.report.comparison.findings.finding import FEW_SEEN, MOST_LISTED
+from analysis.report.comparison.findings.finding import FEW_SEEN
+from analysis.report.comparison.findings.rules import best_value
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text, shown_decimals
+from analysis.report.parts.wording import named_or_counted
 
 if TYPE_CHECKING:
     from analysis.cohort.measures import Measure
@@ -65,10 +67,9 @@ def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation, n
         beside = f" in {in_text(other)}" if other and other != measure.label else ""
         said.append(f"For {names} mean {in_text(measure.label)} and responders{beside} point in different directions.")
     if found.few_seen:
-        few = numbers.listed([f"{one.protocol} ({one.seen})" for one in found.few_seen])
-        if len(found.few_seen) > MOST_LISTED:
-            few = f"{len(found.few_seen)} of the {len(found.seen)} protocols"
+        few = named_or_counted([f"{one.protocol} ({one.seen})" for one in found.few_seen], len(found.seen))
         said.append(f"Fewer than {FEW_SEEN} patients were seen: {few}. Single patients can turn a result round.")
+    said += _ends(found, measure)
     turned = [one.protocol for one in found.differences if one.turned_by]
     if turned:
         said.append(f"Other assumptions about missing visits change the answer for {numbers.listed(turned)}.")
@@ -92,6 +93,25 @@ def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation, n
     if any(one.analyses for one in found.differences) and any(one.lost for one in found.seen):
         looked_for.append("other answers under other assumptions about missing visits")
     return [f"Looked for and not found: {numbers.listed(looked_for, 'or')}. What was not measured cannot be seen here."]
+
+
+def _ends(found: Findings, measure: Measure) -> list[str]:
+    """Say how many patients a score can no longer tell apart, and how many began too near its end to improve enough."""
+    said = []
+    if found.at_best:
+        there, seen = found.at_best
+        said.append(
+            f"Of {numbers.plural(seen, 'patient')} seen {there} {'has' if there == 1 else 'have'} the best value there is, "
+            f"{best_value(measure):g} {measure.unit}: the score cannot tell these apart."
+        )
+    if found.no_room and found.responders is not None:
+        there, judged = found.no_room
+        endpoint = found.responders.endpoint
+        said.append(
+            f"Of {numbers.plural(judged, 'patient')} judged {there} began too near the best {in_text(endpoint.measure.label)} "
+            f"to improve by {endpoint.to_reach.value:g} {endpoint.to_reach.unit}."
+        )
+    return said
 
 
 def harms_words(found: Findings) -> list[str]:

@@ -12,8 +12,9 @@ if TYPE_CHECKING:
 
 #: A protocol in which fewer patients were seen gets a doubt (design choice).
 FEW_SEEN = 20
-#: More protocols than this are counted, or named by the lowest and the highest.
-MOST_LISTED = 4
+#: A score of which this share of patients has the best value cannot tell them apart (Terwee et al., J Clin Epidemiol
+#: 2007;60:34: more than 15 %).
+AT_THE_END = 0.15
 #: Shares of responders of all patients counted below this, or above 1 minus it, say little (design choice).
 HARDLY_ANY = 0.05
 
@@ -131,6 +132,10 @@ class Findings:
         patients not allocated at random.
     unusual : tuple of (str, float, float)
         Protocol, week and mean of the patients seen, where it lies outside what groups have; the furthest of each protocol.
+    at_best : tuple of int
+        Patients with the best value that the score has, of those seen at the primary week; empty where they are few.
+    no_room : tuple of int
+        Patients too near the best value at the start to improve by the threshold, of those judged; empty where they are few.
     tips : tuple of (str, float)
         Protocols of which a shift of the missed values that is smaller than the measure's smallest threshold takes a favour away.
     harms : tuple of (str, int, int)
@@ -144,6 +149,8 @@ class Findings:
     opposite: tuple[str, ...]
     imbalance: tuple[tuple[str, str, float], ...]
     unusual: tuple[tuple[str, float, float], ...]
+    at_best: tuple[int, ...]
+    no_room: tuple[int, ...]
     tips: tuple[tuple[str, float], ...]
     harms: tuple[tuple[str, int, int], ...]
 

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis.report.comparison.findings.finding import HARDLY_ANY, MOST_LISTED
+from analysis.report.comparison.findings.finding import HARDLY_ANY
 from analysis.report.comparison.findings.rules import side
+from analysis.report.comparison.findings.words import one_line
 from analysis.report.parts import numbers
 from analysis.report.parts.losses import too_many_lost
 from analysis.report.parts.numbers import in_text
+from analysis.report.parts.wording import MOST_LISTED
 
 if TYPE_CHECKING:
     from analysis.outcomes.responders.responders import Responders
@@ -22,36 +24,35 @@ def responders_words(found: Responders) -> str:
     found : Responders
         A responder analysis.
     """
-    endpoint = found.endpoint
-    shares = [
-        f"{numbers.share(row.share)} ({numbers.fraction(row.responders, row.n)}) with {row.protocol}"
-        for row in found.table.itertuples()
-        if row.n
-    ]
-    if not shares:
+    endpoint, reached = found.endpoint, _shares(found)
+    if not reached:
         return f"Nobody had both a baseline and a value at week {numbers.week(endpoint.week)}: no share can be given."
-    reached = numbers.listed(shares)
-    if len(shares) > MOST_LISTED:
-        order = found.table[found.table["n"] > 0].reset_index(drop=True)["share"]
-        reached = f"{shares[int(order.argmin())]} to {shares[int(order.argmax())]}"
     said = (
         f"By week {numbers.week(endpoint.week)} {in_text(endpoint.measure.label)} {endpoint.reached_words} "
         f"({endpoint.to_reach.name}) in {reached}. "
         f"{'Only patients seen are counted' if endpoint.missing == 'excluded' else 'Patients not seen count as not improved'}"
     )
+    detectable = min(
+        (one.value for one in endpoint.measure.thresholds if one.kind == "MDC" and one.accepted), default=0.0
+    )
+    if endpoint.criterion == "improvement" and endpoint.to_reach.value < detectable:
+        said += (
+            f". That is less than the error of measurement in one patient (up to {detectable:g} {endpoint.to_reach.unit}), so "
+            "some may have been counted by it alone"
+        )
     known = [row for row in found.differences.to_dict("records") if not numbers.is_missing(row["difference"])]
     if known:
         percent = numbers.level_in_words(endpoint.level)
         apart = [
             f"{row['protocol']} minus {row['reference']} {numbers.points(row['difference'])} percentage points "
-            f"({_points(row['lower'], row['upper'])})"
+            f"({numbers.points_interval(row['lower'], row['upper'])})"
             for row in known
             if side(row["lower"], row["upper"])
         ]
         which = "the difference" if len(known) == 1 else "each difference"
         unadjusted = "" if len(known) == 1 else ", not adjusted for their number,"
         said += (
-            f". {percent} intervals of differences{unadjusted} that leave out zero: {'; '.join(apart)}"
+            f". Differences whose {percent} interval{unadjusted} leaves out zero: {'; '.join(apart)}"
             if apart
             else f". The {percent} interval of {which} in shares holds zero"
         )
@@ -66,6 +67,64 @@ def responders_words(found: Responders) -> str:
         hardly = {0: "Nobody", total: "Everybody"}.get(count, hardly)
         said += f". {hardly} judged reached it ({count} of {total}), so these shares tell little"
     return f"{said}."
+
+
+def beside_words(found: Responders) -> str:
+    """Say in one sentence who reached another threshold, beside the one that matters most to patients; nothing of nobody.
+
+    Parameters
+    ----------
+    found : Responders
+        A responder analysis.
+    """
+    endpoint, reached = found.endpoint, _shares(found)
+    what = f"{in_text(endpoint.measure.label)} {endpoint.reached_words} ({endpoint.to_reach.name})"
+    return f"By then {what} in {reached}." if reached else ""
+
+
+def _shares(found: Responders) -> str:
+    """List the shares with their denominators, of many protocols the lowest and the highest; nothing of nobody."""
+    judged = found.table[found.table["n"] > 0].reset_index(drop=True)
+    shares = [
+        f"{numbers.share(row.share)} ({numbers.fraction(row.responders, row.n)}) with {row.protocol}"
+        for row in judged.itertuples()
+    ]
+    if len(shares) <= MOST_LISTED:
+        return numbers.listed(shares)
+    order = judged["share"]
+    return f"{shares[int(order.argmin())]} to {shares[int(order.argmax())]}"
+
+
+def responders_title(found: Responders) -> str:
+    """Say what the shares of responders support in one line, for the title of a slide.
+
+    Parameters
+    ----------
+    found : Responders
+        A responder analysis.
+    """
+    what = f"{found.endpoint.measure.label} {found.endpoint.reached_words}"
+    rows = found.differences.to_dict("records")
+    if not rows:
+        shares = [
+            f"{numbers.share(one.share)} ({numbers.fraction(one.responders, one.n)})"
+            for one in found.table.itertuples()
+            if one.n
+        ]
+        return f"{what}: {shares[0]}" if shares else f"{what}: nobody judged"
+    lost = [] if found.endpoint.missing == "non-response" else not_concluded(found)
+    judged = [row for row in rows if str(row["protocol"]) not in lost]
+    told = [
+        f"{row['protocol']} {numbers.points(row['difference'])} percentage points ({numbers.points_interval(row['lower'], row['upper'])})"
+        for row in judged
+        if side(row["lower"], row["upper"])
+    ]
+    known = [str(row["protocol"]) for row in judged if not numbers.is_missing(row["difference"])]
+    rest = {
+        "too many lost to tell": lost,
+        "cannot be told": [name for name in known if not any(text.startswith(f"{name} ") for text in told)],
+    }
+    return f"{what}: {one_line(told, rest, of=len(rows), when=f'week {numbers.week(found.endpoint.week)}')}"
 
 
 def not_concluded(found: Responders) -> list[str]:
@@ -88,10 +147,3 @@ def _beyond_the_ideal(found: Responders) -> bool:
         return False
     means = found.patients.groupby(found.patients["protocol"].astype("str"))["value"].mean()
     return bool((measure.sign * (means - measure.ideal) > 0).any())
-
-
-def _points(lower: float, upper: float) -> str:
-    """Show limits in points; beside a limit that would be shown as zero and is not there are more decimals."""
-    near = min(abs(100 * lower), abs(100 * upper))
-    decimals = next((one for one in range(4) if near == 0 or round(near, one) > 0), 4)
-    return numbers.points_interval(lower, upper, decimals)

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.outcomes.home_programme.events import ANY
-from analysis.report.comparison.findings.finding import Course, Difference, Findings, Seen
+from analysis.report.comparison.findings.finding import AT_THE_END, Course, Difference, Findings, Seen
 from analysis.report.comparison.study import Lacking
 from analysis.report.parts.losses import too_many_lost
 
@@ -68,6 +68,8 @@ def find(study: Study) -> Findings:
         opposite=tuple(_opposite(differences, responders, study.measure.sign)),
         imbalance=tuple(_imbalance(study)) if study.allocation == "observational" else (),
         unusual=tuple(_unusual(study)),
+        at_best=_at_best(study),
+        no_room=_no_room(responders) if responders is not None else (),
         tips=tuple(_tips(study, differences)),
         harms=tuple(_harms(study)),
     )
@@ -245,6 +247,39 @@ def _standardised(own: dict[Any, Any], base: dict[Any, Any]) -> float:
         gap = own["share"] - base["share"]
         variance = (own["share"] * (1 - own["share"]) + base["share"] * (1 - base["share"])) / 2
     return float(gap / variance**0.5) if variance > 0 and np.isfinite(gap) else 0.0
+
+
+def best_value(measure: Measure) -> float | None:
+    """Give the best value that a score has; None for what is not counted in points.
+
+    Examples
+    --------
+    >>> from analysis.cohort.catalogue import load_catalogue
+    >>> [best_value(load_catalogue()[name]) for name in ("pain", "koos_pain", "quadriceps_torque")]
+    [0.0, 100.0, None]
+    """
+    best = measure.highest if measure.sign > 0 else measure.lowest
+    return float(best) if measure.unit == "points" and np.isfinite(best) else None
+
+
+def _at_best(study: Study) -> tuple[int, ...]:
+    """Count those with the best value of a score at the primary week; nothing where they are few."""
+    best, seen = best_value(study.measure), study.visits[study.visits["value"].notna()]
+    at = seen.loc[seen["week"] == study.primary_week, "value"]
+    return _many(at == best) if best is not None else ()
+
+
+def _no_room(found: Responders) -> tuple[int, ...]:
+    """Count those who began too near the best value to improve by the threshold; nothing where they are few."""
+    endpoint, best = found.endpoint, best_value(found.endpoint.measure)
+    judged = found.patients.dropna(subset=["improvement"])
+    if best is None or endpoint.criterion != "improvement":
+        return ()
+    return _many(endpoint.measure.sign * (best - judged["baseline"]) < endpoint.to_reach.value)
+
+
+def _many(which: pd.Series) -> tuple[int, ...]:
+    return (int(which.sum()), len(which)) if len(which) and which.mean() >= AT_THE_END else ()
 
 
 def _unusual(study: Study) -> list[tuple[str, float, float]]:

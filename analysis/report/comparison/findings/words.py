@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis.report.comparison.findings.finding import MOST_LISTED
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import capitalised, in_text, shown_decimals
+from analysis.report.parts.wording import MOST_LISTED, named_or_counted
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from analysis.cohort.measures import Measure
     from analysis.report.comparison.findings.finding import Course, Difference, Findings, Seen
@@ -42,9 +42,7 @@ def seen_words(found: Findings, week: float, measure: Measure) -> str:
             f"{who} {_were_seen(seen, allocated)} with a value of {in_text(measure.label)}: {_by_protocol(found.seen)}."
         )
     if found.much_lost:
-        names = numbers.listed([f"{one.protocol} ({_lost(one)})" for one in found.much_lost])
-        if len(found.much_lost) > MOST_LISTED:
-            names = f"{len(found.much_lost)} of the {len(found.seen)} protocols"
+        names = named_or_counted([f"{one.protocol} ({_lost(one)})" for one in found.much_lost], len(found.seen))
         said += f" A third or more have none: {names}."
     elif found.losses_differ:
         least, most = (pick(found.seen, key=lambda one: one.lost) for pick in (min, max))
@@ -87,7 +85,11 @@ def difference_words(
     decimals, percent = shown_decimals(measure), numbers.level_in_words(level)
     protocol, reference = found.protocol, found.reference
     if found.verdict == "not compared":
-        return f"{capitalised(protocol)} could not be compared with {reference} at week {numbers.week(found.week)}: no interval can be given."
+        nobody = [one.protocol for one in (found.seen, found.reference_seen) if one is not None and not one.seen]
+        why = f"nobody of {numbers.listed(nobody)} was seen" if nobody else "no interval can be given"
+        return (
+            f"{capitalised(protocol)} could not be compared with {reference} at week {numbers.week(found.week)}: {why}."
+        )
     adjusted = f", adjusted for {found.among} comparisons," if found.among > 1 else ""
     beyond = measure.ideal is not None and (
         max(measure.sign * (one - measure.ideal) for one in (found.mean, found.reference_mean)) > 0
@@ -212,21 +214,58 @@ def slide_title(found: Findings, measure: Measure) -> str:
         for one in found.differences
         if one.verdict.startswith("favours")
     ]
-    rest = [one for one in found.differences if not one.verdict.startswith("favours")]
-    for verdict, what in (
-        ("no conclusion", "too many lost to tell"),
-        ("beyond the ideal", "means beyond the best value"),
-        ("undecided", "cannot be told"),
-        ("not compared", "no interval"),
-    ):
-        group = [one for one in rest if one.verdict == verdict]
-        if group:
-            names = numbers.listed([one.protocol for one in group])
-            several = f"{len(group)} of {len(found.differences)} protocols" if len(group) > 2 else names
-            if told and len("; ".join([*told, several, what])) > _LONGEST_TITLE:
-                several = f"{len(group)} other" if len(group) == 1 else f"{len(group)} others"
-            told.append(f"{several}{'' if told else f', week {week}'}: {what}")
-    return capitalised("; ".join(told)) if told else ""
+    rest = {
+        what: [one.protocol for one in found.differences if one.verdict == verdict]
+        for verdict, what in (
+            ("no conclusion", "too many lost to tell"),
+            ("beyond the ideal", "means beyond the best value"),
+            ("undecided", "cannot be told"),
+            ("not compared", "no interval"),
+        )
+    }
+    return capitalised(one_line(told, rest, of=len(found.differences), when=f"week {week}"))
+
+
+def one_line(told: Sequence[str], rest: Mapping[str, Sequence[str]], *, of: int, when: str) -> str:
+    """Put what is told of protocols into one line, with the others named or, where that is long, counted.
+
+    Parameters
+    ----------
+    told : sequence of str
+        What is told, with its protocol and week.
+    rest : mapping
+        Of the others, what can be said, with their names.
+    of : int
+        How many protocols are compared.
+    when : str
+        The week, for a line that tells of none.
+
+    Examples
+    --------
+    >>> one_line([], {"cannot be told": ["early"]}, of=1, when="week 26")
+    'early, week 26: cannot be told'
+    >>> one_line([], {"cannot be told": ["early", "early and late"]}, of=2, when="week 26")
+    'both protocols, week 26: cannot be told'
+    >>> one_line(["late: 2 points higher at week 26"], {"cannot be told": ["a", "b", "c"]}, of=4, when="week 26")
+    'late: 2 points higher at week 26; 3 of 4 protocols: cannot be told'
+    """
+    said = list(told)
+    if len("; ".join(said)) > _LONGEST_TITLE and len(said) > 1:
+        said = [f"{_counted(len(told), of)}, {when}: a difference can be told"]
+    for what, names in rest.items():
+        if names:
+            several = (
+                _counted(len(names), of) if len(names) > 2 or len(names) == of == 2 else numbers.listed(list(names))
+            )
+            if said and len("; ".join([*said, several, what])) > _LONGEST_TITLE:
+                several = f"{len(names)} other" if len(names) == 1 else f"{len(names)} others"
+            said.append(f"{several}{'' if said else f', {when}'}: {what}")
+    return "; ".join(said)
+
+
+def _counted(protocols: int, of: int) -> str:
+    every = "both protocols" if of == 2 else f"all {of} protocols"
+    return every if protocols == of else f"{protocols} of {of} protocols"
 
 
 def _turned(found: Difference) -> str:
@@ -243,13 +282,15 @@ def _turned(found: Difference) -> str:
 def _were_seen(seen: int, allocated: int) -> str:
     if seen == allocated:
         return f"all {numbers.plural(allocated, 'patient')} were seen" if allocated > 1 else "the one patient was seen"
-    return f"{numbers.count(seen)} of {numbers.plural(allocated, 'patient')} {'was' if seen == 1 else 'were'} seen"
+    if allocated == 1:
+        return "the one patient was not seen"
+    return f"{numbers.count(seen) if seen else 'none'} of {numbers.count(allocated)} patients {'was' if seen == 1 else 'were'} seen"
 
 
 def _by_protocol(seen: Sequence[Seen]) -> str:
     if len(seen) > MOST_LISTED:
         least, most = (pick(seen, key=lambda one: -one.lost) for pick in (min, max))
-        return f"from {_fraction(least)} to {_fraction(most)}"
+        return "the same share of each" if least.lost == most.lost else f"from {_fraction(least)} to {_fraction(most)}"
     return ", ".join(_fraction(one) for one in seen)
 
 

@@ -66,7 +66,7 @@ def test_about_whom_too_many_were_not_seen_is_named(counted, n, open_ones):
 def test_a_limit_beside_zero_is_not_shown_as_zero(counted):
     rows = counted.differences.head(1).assign(difference=-0.5, lower=-0.8, upper=-0.0003)
     sentence = responders_words(dataclasses.replace(counted, differences=pd.DataFrame(rows)))
-    assert "−50 percentage points (−80.00 to −0.03)" in sentence
+    assert "−50 percentage points (−80 to −0.03)" in sentence
 
 
 def test_of_many_protocols_the_lowest_and_the_highest_share_are_named_and_those_unseen_are_not_counted():
@@ -88,6 +88,6 @@ def test_a_difference_of_shares_whose_interval_ends_at_zero_is_not_one_that_leav
     )
     apart = dataclasses.replace(counted, differences=rows.assign(lower=0.01))
     assert (
-        "that leave out zero: home stimulation minus exercise only +20 percentage points (+1 to +40)"
+        "leaves out zero: home stimulation minus exercise only +20 percentage points (+1 to +40)"
         in responders_words(apart)
     )

@@ -30,7 +30,7 @@ def said(measure, *numbers, allocation="randomised", **more):
 
 
 def found(*differences, seen=(), courses=()):
-    return Findings(tuple(seen), differences, tuple(courses), None, (), (), (), (), ())
+    return Findings(tuple(seen), differences, tuple(courses), None, (), (), (), (), (), (), ())
 
 
 def test_an_interval_that_holds_zero_tells_nothing_apart_and_is_never_called_equal():
