@@ -54,11 +54,11 @@ def _compared_with(study: Study) -> list[str]:
 def answer(study: Study) -> Section:
     """Give the answer in four points: who was seen; what differs, with its course; who improved; what to doubt."""
     found = find(study)
-    improved = [_improved(study, found.responders)] if found.responders is not None else []
+    improved = [_improved(study, found.responders)] if found.responders is not None else _not_counted(study)
     told = [*_seen(study, found), *_differs(study, found), *improved]
     doubts = doubts_words(found, allocation=study.allocation, measure=study.measure, not_allocated=NOT_ALLOCATED)
     harms = harms_words(found)
-    if found.differences:
+    if found.differences or found.seen:
         told.append(" ".join([*doubts, *harms]))
     points = (
         ()
@@ -66,6 +66,11 @@ def answer(study: Study) -> Section:
         else (_first(told[0]), *_verdicts(study, found), *map(_first, improved), doubts[0], *harms)
     )
     return Section((Passage(tuple(told), "answer", points=points if found.differences else ()),))
+
+
+def _not_counted(study: Study) -> list[str]:
+    """Say why nobody is counted as improved."""
+    return [f"Who improved is not counted: {study.no_responders}."] if study.no_responders else []
 
 
 def _improved(study: Study, found: Responders) -> str:
@@ -90,7 +95,7 @@ def _seen(study: Study, found: Findings) -> list[str]:
         said = f"No recovery curves could be fitted to the data of {numbers.plural(patients, 'patient')}, so nothing can be "
         return [f"{said}said about differences. The reason: {study.no_curves}"]
     week = f"{seen_words(found, curves.primary_week, study.measure)} " if found.seen else ""
-    adjusted = f", adjusted for {adjusted_in_words(curves.adjusted_for)}," if curves.adjusted_for else ""
+    adjusted = f", adjusted for {adjusted_in_words(curves.adjusted_for)}," if curves.adjusted_for else ", not adjusted,"
     modelled = curves.model.n_patients
     who = "all patients" if modelled == patients else f"{modelled:,} of {numbers.plural(patients, 'patient')}"
     return [f"{week}The model{adjusted} holds {who}."]

@@ -40,3 +40,8 @@ def test_every_section_can_be_made_and_does_not_blame_the_schedule(study, name):
     said = " ".join(text for item in items if isinstance(item, Passage) for text in item.paragraphs)
     assert "schedule" not in said
     assert "no week" not in said
+
+
+def test_few_patients_are_a_doubt_also_where_no_curves_can_be_fitted(study):
+    (answer,) = comparison.answer(study)
+    assert answer.paragraphs[-1].startswith("Fewer than 20 patients were seen: usual (5) and active (4).")

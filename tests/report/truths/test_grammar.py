@@ -68,7 +68,7 @@ def finding(arms, lost, verdict, measure, harmed):
         imbalance=tuple((name, "Age", 0.5) for name in names[1:]), unusual=((names[0], 6.0, 9.6),) if lost == 2 else (),
         at_best=(lost, of) if lost and measure.name == "pain" else (), no_room=(),
         tips=tuple((name, -0.1) for name in names[1:2]) if lost else (),
-        harms=tuple((name, harmed, of) for name in names) if harmed <= of else (),
+        harms=tuple((name, harmed, harmed // 2, of) for name in names) if harmed <= of else (), start_known=lost < 5,
     )  # fmt: skip
 
 

@@ -53,10 +53,14 @@ def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation, n
         )
     if allocation == "observational" and found.differences:
         said.append(not_allocated)
+        if not found.start_known:
+            said.append(
+                "What the patients were like at the start is not in the data, so nothing of it is adjusted for."
+            )
         if found.imbalance:
             apart = [
-                f"{label.lower()} ({name}, {numbers.signed(gap, 1)} SD)"
-                for name, label, gap in found.imbalance[:_MOST_IMBALANCES]
+                f"{label.lower()} ({'; '.join(f'{name}, {numbers.signed(gap, 1)} SD' for name, gap in gaps)})"
+                for label, gaps in _by_label(found.imbalance[:_MOST_IMBALANCES]).items()
             ]
             said.append(
                 f"At the start they differ most from {found.differences[0].reference} in {numbers.listed(apart)}."
@@ -87,12 +91,22 @@ def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation, n
         return said
     if not found.seen:
         return ["Who was missed is not known, as no visit was scheduled at the week of the comparison."]
-    looked_for = ["few patients seen", "a third or more lost", "losses 15 points apart"]
+    looked_for = ["few patients seen", "a third or more lost"]
+    if len(found.seen) > 1:
+        looked_for.append("losses 15 points apart")
     if np.isfinite([measure.lowest_mean, measure.highest_mean]).any():
         looked_for.append("means outside what groups have")
     if any(one.analyses for one in found.differences) and any(one.lost for one in found.seen):
         looked_for.append("other answers under other assumptions about missing visits")
     return [f"Looked for and not found: {numbers.listed(looked_for, 'or')}. What was not measured cannot be seen here."]
+
+
+def _by_label(imbalance: tuple[tuple[str, str, float], ...]) -> dict[str, list[tuple[str, float]]]:
+    """Put protocols and gaps under the characteristic, in the order in which they come."""
+    found: dict[str, list[tuple[str, float]]] = {}
+    for name, label, gap in imbalance:
+        found.setdefault(label, []).append((name, gap))
+    return found
 
 
 def _ends(found: Findings, measure: Measure) -> list[str]:
@@ -115,7 +129,7 @@ def _ends(found: Findings, measure: Measure) -> list[str]:
 
 
 def harms_words(found: Findings) -> list[str]:
-    """Say in how many patients of each protocol any harm is on record; nothing where events were not recorded.
+    """Say in how many patients of each protocol any harm, and a serious one, is on record; nothing without records of events.
 
     Parameters
     ----------
@@ -124,5 +138,7 @@ def harms_words(found: Findings) -> list[str]:
     """
     if not found.harms:
         return []
-    counts = [f"{name} {numbers.fraction(patients, allocated)}" for name, patients, allocated in found.harms]
-    return [f"Any harm is on record of: {', '.join(counts)}."]
+    counts = [f"{name} {numbers.fraction(patients, allocated)}" for name, patients, _, allocated in found.harms]
+    serious = [f"{name} {numbers.fraction(patients, allocated)}" for name, _, patients, allocated in found.harms]
+    grave = f"; a serious one of: {', '.join(serious)}" if any(one for _, _, one, _ in found.harms) else ""
+    return [f"Any harm is on record of: {', '.join(counts)}{grave}."]

@@ -17,6 +17,8 @@ FEW_SEEN = 20
 AT_THE_END = 0.15
 #: Shares of responders of all patients counted below this, or above 1 minus it, say little (design choice).
 HARDLY_ANY = 0.05
+#: Where this share of a protocol got worse by as much as the threshold of improvement, it is said (design choice).
+WORSE_MANY = 0.1
 
 #: favours: the interval, adjusted for the number of comparisons, leaves out no difference, on that side. undecided: it holds
 #: it. no conclusion: too many were lost to say. beyond the ideal: a mean lies beyond the best value, so that higher, or lower,
@@ -138,8 +140,10 @@ class Findings:
         Patients too near the best value at the start to improve by the threshold, of those judged; empty where they are few.
     tips : tuple of (str, float)
         Protocols of which a shift of the missed values that is smaller than the measure's smallest threshold takes a favour away.
-    harms : tuple of (str, int, int)
-        Protocol, patients with any harm, and all; empty where events were not recorded.
+    harms : tuple of (str, int, int, int)
+        Protocol, patients with any harm, with a serious one, and all; empty where events were not recorded.
+    start_known : bool
+        Whether anything is known of the patients at the start.
     """
 
     seen: tuple[Seen, ...]
@@ -152,7 +156,8 @@ class Findings:
     at_best: tuple[int, ...]
     no_room: tuple[int, ...]
     tips: tuple[tuple[str, float], ...]
-    harms: tuple[tuple[str, int, int], ...]
+    harms: tuple[tuple[str, int, int, int], ...]
+    start_known: bool = True
 
     @property
     def much_lost(self) -> tuple[Seen, ...]:

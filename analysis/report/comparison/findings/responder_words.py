@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis.report.comparison.findings.finding import HARDLY_ANY
+from analysis.outcomes.endpoint import reached
+from analysis.report.comparison.findings.finding import HARDLY_ANY, WORSE_MANY
 from analysis.report.comparison.findings.rules import side
 from analysis.report.comparison.findings.words import one_line
 from analysis.report.parts import numbers
@@ -13,6 +14,8 @@ from analysis.report.parts.numbers import in_text
 from analysis.report.parts.wording import MOST_LISTED
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from analysis.outcomes.responders.responders import Responders
 
 
@@ -24,12 +27,12 @@ def responders_words(found: Responders) -> str:
     found : Responders
         A responder analysis.
     """
-    endpoint, reached = found.endpoint, _shares(found)
-    if not reached:
+    endpoint, shares = found.endpoint, _shares(found)
+    if not shares:
         return f"Nobody had both a baseline and a value at week {numbers.week(endpoint.week)}: no share can be given."
     said = (
         f"By week {numbers.week(endpoint.week)} {in_text(endpoint.measure.label)} {endpoint.reached_words} "
-        f"({endpoint.to_reach.name}) in {reached}. "
+        f"({endpoint.to_reach.name}) in {shares}. "
         f"{'Only patients seen are counted' if endpoint.missing == 'excluded' else 'Patients not seen count as not improved'}"
     )
     detectable = min(
@@ -37,8 +40,8 @@ def responders_words(found: Responders) -> str:
     )
     if endpoint.criterion == "improvement" and endpoint.to_reach.value < detectable:
         said += (
-            f". That is less than the error of measurement in one patient (up to {detectable:g} {endpoint.to_reach.unit}), so "
-            "some may have been counted by it alone"
+            f". The threshold is less than the error of measurement in one patient (up to {detectable:g} {endpoint.to_reach.unit}), so "
+            "some may have been counted by that error alone"
         )
     known = [row for row in found.differences.to_dict("records") if not numbers.is_missing(row["difference"])]
     if known:
@@ -66,7 +69,26 @@ def responders_words(found: Responders) -> str:
         hardly = "Hardly anybody" if count < HARDLY_ANY * total else "Nearly everybody"
         hardly = {0: "Nobody", total: "Everybody"}.get(count, hardly)
         said += f". {hardly} judged reached it ({count} of {total}), so these shares tell little"
-    return f"{said}."
+    return f"{said}{_worse(found)}."
+
+
+def _worse(found: Responders) -> str:
+    """Say who got worse by as much as the threshold, where that is one in ten or more of a protocol."""
+    endpoint = found.endpoint
+    if endpoint.criterion != "improvement":
+        return ""
+    judged = found.patients.dropna(subset=["improvement", "protocol"])
+    worse = reached(-judged["improvement"], endpoint.to_reach.value)
+    table = worse.groupby(judged["protocol"].astype("str")).agg(["sum", "size"])
+    table = table.reindex([str(name) for name in found.table["protocol"] if str(name) in table.index])
+    if not (table["sum"] >= WORSE_MANY * table["size"]).any():
+        return ""
+    shares = [
+        f"{numbers.share(row['sum'] / row['size'])} ({numbers.fraction(row['sum'], row['size'])}) with {name}"
+        for name, row in table.iterrows()
+    ]
+    of_whom = " of those seen" if endpoint.missing == "non-response" else ""
+    return f". Worse by as much{of_whom}: {_few(shares, table['sum'] / table['size'])}"
 
 
 def beside_words(found: Responders) -> str:
@@ -77,9 +99,9 @@ def beside_words(found: Responders) -> str:
     found : Responders
         A responder analysis.
     """
-    endpoint, reached = found.endpoint, _shares(found)
+    endpoint, shares = found.endpoint, _shares(found)
     what = f"{in_text(endpoint.measure.label)} {endpoint.reached_words} ({endpoint.to_reach.name})"
-    return f"By then {what} in {reached}." if reached else ""
+    return f"By then {what} in {shares}." if shares else ""
 
 
 def _shares(found: Responders) -> str:
@@ -89,9 +111,13 @@ def _shares(found: Responders) -> str:
         f"{numbers.share(row.share)} ({numbers.fraction(row.responders, row.n)}) with {row.protocol}"
         for row in judged.itertuples()
     ]
+    return _few(shares, judged["share"])
+
+
+def _few(shares: list[str], order: pd.Series) -> str:
+    """List shares, of many protocols the lowest and the highest."""
     if len(shares) <= MOST_LISTED:
         return numbers.listed(shares)
-    order = judged["share"]
     return f"{shares[int(order.argmin())]} to {shares[int(order.argmax())]}"
 
 
@@ -113,17 +139,19 @@ def responders_title(found: Responders) -> str:
         ]
         return f"{what}: {shares[0]}" if shares else f"{what}: nobody judged"
     lost = [] if found.endpoint.missing == "non-response" else not_concluded(found)
-    judged = [row for row in rows if str(row["protocol"]) not in lost]
+    beyond = found.endpoint.criterion != "state" and _beyond_the_ideal(found)
+    judged = [row for row in rows if str(row["protocol"]) not in lost and not numbers.is_missing(row["difference"])]
+    apart = [row for row in judged if side(row["lower"], row["upper"])]
     told = [
         f"{row['protocol']} {numbers.points(row['difference'])} percentage points ({numbers.points_interval(row['lower'], row['upper'])})"
-        for row in judged
-        if side(row["lower"], row["upper"])
+        for row in apart
     ]
-    known = [str(row["protocol"]) for row in judged if not numbers.is_missing(row["difference"])]
     rest = {
         "too many lost to tell": lost,
-        "cannot be told": [name for name in known if not any(text.startswith(f"{name} ") for text in told)],
+        "also counts values beyond the best one": [str(row["protocol"]) for row in apart if beyond],
+        "cannot be told": [str(row["protocol"]) for row in judged if row not in apart],
     }
+    told = [] if beyond else told
     return f"{what}: {one_line(told, rest, of=len(rows), when=f'week {numbers.week(found.endpoint.week)}')}"
 
 

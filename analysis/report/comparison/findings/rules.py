@@ -72,6 +72,7 @@ def find(study: Study) -> Findings:
         no_room=_no_room(responders) if responders is not None else (),
         tips=tuple(_tips(study, differences)),
         harms=tuple(_harms(study)),
+        start_known=not study.baseline.table.empty,
     )
 
 
@@ -201,11 +202,14 @@ def _tips(study: Study, differences: tuple[Difference, ...]) -> list[tuple[str, 
     return [(name, shift[name]) for name in favoured if abs(shift.get(name, np.nan)) < small]
 
 
-def _harms(study: Study) -> list[tuple[str, int, int]]:
+def _harms(study: Study) -> list[tuple[str, int, int, int]]:
     if not study.events.recorded:
         return []
-    rows = study.events.table[study.events.table["event"] == ANY].to_dict("records")
-    return [(str(row["protocol"]), int(row["patients"]), int(row["allocated"])) for row in rows]
+    rows = study.events.table[study.events.table["event"] == ANY].fillna({"serious_patients": 0}).to_dict("records")
+    return [
+        (str(row["protocol"]), int(row["patients"]), int(row["serious_patients"]), int(row["allocated"]))
+        for row in rows
+    ]
 
 
 def _opposite(differences: tuple[Difference, ...], responders: Responders | None, sign: int) -> list[str]:

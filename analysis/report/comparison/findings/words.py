@@ -106,10 +106,9 @@ def difference_words(
     if found.verdict == "undecided":
         verdict = f"These data do not tell whether {protocol} or {reference} is better."
     elif found.verdict == "beyond the ideal":
-        means = f"{numbers.number(found.mean, decimals)} and {numbers.number(found.reference_mean, decimals)}"
         verdict = (
-            f"Which of {protocol} and {reference} is better is not said: means of {means} {measure.unit} reach beyond "
-            f"{measure.ideal:g}, where {'higher' if measure.sign > 0 else 'lower'} is not better."
+            f"Which of {protocol} and {reference} is better is not said: {_beyond(found, measure, decimals)}, where "
+            f"{'higher' if measure.sign > 0 else 'lower'} is not better."
         )
     elif found.verdict == "no conclusion":
         lost = numbers.listed(
@@ -303,7 +302,22 @@ def _lost(one: Seen) -> str:
 
 
 def _moved(value: float, decimals: int, unit: str) -> str:
-    return f"{numbers.number(abs(value), decimals)} {unit} {'higher' if value > 0 else 'lower'}"
+    size = numbers.number(abs(value), decimals)
+    if size.strip("0.") == "":
+        size = f"less than {numbers.number(10.0**-decimals, decimals)}"
+    return f"{size} {unit} {'higher' if value > 0 else 'lower'}"
+
+
+def _beyond(found: Difference, measure: Measure, decimals: int) -> str:
+    """Say which means lie beyond the best value, and where the other one is."""
+    ideal = measure.ideal or 0.0
+    within, beyond = [], []
+    for name, mean in ((found.protocol, found.mean), (found.reference, found.reference_mean)):
+        side = beyond if measure.sign * (mean - ideal) > 0 else within
+        side.append(f"with {name}, {numbers.number(mean, decimals)} {measure.unit}")
+    if within:
+        return f"the mean {beyond[0]}, lies beyond {ideal:g} ({within[0]})"
+    return f"the means {beyond[0]}, and {beyond[1]}, lie beyond {ideal:g}"
 
 
 def _limits(found: Difference, decimals: int, measure: Measure | None) -> str:

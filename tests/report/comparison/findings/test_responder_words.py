@@ -7,7 +7,7 @@ import pytest
 
 from analysis.cohort import Cohort
 from analysis.outcomes import responders
-from analysis.report.comparison.findings.responder_words import responders_words
+from analysis.report.comparison.findings.responder_words import responders_title, responders_words
 
 
 @pytest.fixture(scope="module")
@@ -91,3 +91,40 @@ def test_a_difference_of_shares_whose_interval_ends_at_zero_is_not_one_that_leav
         "leaves out zero: home stimulation minus exercise only +20 percentage points (+1 to +40)"
         in responders_words(apart)
     )
+
+
+def named(found, names, **columns):
+    """The same analysis with other names of the protocols and other differences."""
+    table = found.table.assign(protocol=names, responders=[10, 20, 10], n=30, allocated=30)
+    rows = found.differences.assign(protocol=names[1:], reference=names[0], **columns)
+    return dataclasses.replace(found, table=table, differences=rows, reference=names[0])
+
+
+def test_a_title_tells_apart_protocols_of_which_one_name_begins_with_the_other(counted):
+    found = named(
+        counted, ["usual", "early", "early and late"], difference=[0.0, 0.3], lower=[-0.2, 0.1], upper=[0.2, 0.5]
+    )
+    assert responders_title(found).endswith("early and late +30 percentage points (+10 to +50); early: cannot be told")
+
+
+def test_a_title_claims_nothing_where_values_beyond_the_best_one_count_as_improved(counted):
+    found = named(counted, ["usual", "early", "late"], difference=[0.0, 0.3], lower=[-0.2, 0.1], upper=[0.2, 0.5])
+    straight = dataclasses.replace(found.endpoint.measure, ideal=50.0)
+    beyond = dataclasses.replace(found, endpoint=dataclasses.replace(found.endpoint, measure=straight))
+    assert "late: +30" not in responders_title(beyond)
+    assert "late, week 26: also counts values beyond the best one; early: cannot be told" in responders_title(beyond)
+
+
+@pytest.mark.parametrize(("missing", "of_whom"), [("excluded", ""), ("non-response", " of those seen")])
+def test_who_got_worse_by_as_much_is_said_where_they_are_many(missing, of_whom):
+    """Pain from 4 to 2, or in b twice to 6: 2 points are the threshold."""
+    after = {"b": (2, 2, 2, 6, 6, None), "c": (2, 2, 2, 2, 5, None)}
+    rows = [(f"{name}{k}", 0, 4) for name in after for k in range(6)]
+    rows += [(f"{name}{k}", 12, v) for name, values in after.items() for k, v in enumerate(values) if v is not None]
+    visits = pd.DataFrame(rows, columns=["patient_id", "week", "value"]).assign(measure="pain", limb="none")
+    ids = [f"{name}{k}" for name in after for k in range(6)]
+    cohort = Cohort(pd.DataFrame({"patient_id": ids, "protocol": [one[0] for one in ids]}), visits)
+    found = responders(cohort, "pain", week=12, threshold=2, missing=missing)
+    assert f"Worse by as much{of_whom}: 40 % (2/5) with b and 0 % (0/5) with c." in responders_words(found)
+    few = responders(cohort, "pain", week=12, threshold=3, missing=missing)
+    assert "Worse by" not in responders_words(few)

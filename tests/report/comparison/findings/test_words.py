@@ -2,10 +2,12 @@
 
 import itertools
 import re
+from types import SimpleNamespace
 
 import pytest
 
 from analysis.cohort import load_catalogue
+from analysis.report.comparison.findings.doubts import harms_words
 from analysis.report.comparison.findings.finding import Course, Difference, Findings, Seen
 from analysis.report.comparison.findings.words import (
     course_words,
@@ -100,9 +102,25 @@ def test_losses_are_said_with_their_denominators_and_the_other_analyses():
     assert "1 gives another answer" in said(TORQUE, 0.5, 0.2, 0.8, "favours protocol", turned_by=1)
 
 
+def test_a_difference_that_is_shown_as_zero_has_no_size():
+    assert "was less than 0.01 N·m/kg higher with early" in said(TORQUE, 0.004, -0.1, 0.1, "undecided")
+    assert "was 0.01 N·m/kg lower with early" in said(TORQUE, -0.006, -0.1, 0.1, "undecided")
+
+
+def test_serious_harms_are_said_beside_any():
+    found = SimpleNamespace(harms=(("usual", 3, 1, 30), ("early", 2, 0, 30)))
+    assert harms_words(found) == [
+        "Any harm is on record of: usual 3/30, early 2/30; a serious one of: usual 1/30, early 0/30."
+    ]
+    none = SimpleNamespace(harms=(("usual", 3, 0, 30), ("early", 2, 0, 30)))
+    assert harms_words(none) == ["Any harm is on record of: usual 3/30, early 2/30."]
+
+
 def test_beyond_the_ideal_nothing_is_better():
     sentence = said(EXTENSION, 4.0, 3.0, 5.0, "beyond the ideal", mean=2.4, reference_mean=-1.6)
-    assert "means of 2.4 and −1.6 deg reach beyond 0, where higher is not better" in sentence
+    assert "the mean with early, 2.4 deg, lies beyond 0 (with usual, −1.6 deg), where higher is not better" in sentence
+    both = said(EXTENSION, 2.0, 1.0, 3.0, "beyond the ideal", mean=2.4, reference_mean=0.4)
+    assert "the means with early, 2.4 deg, and with usual, 0.4 deg, lie beyond 0, where" in both
     undecided = said(EXTENSION, 0.2, -1.0, 1.4, "undecided", mean=2.4, reference_mean=2.2)
     assert "interval 1.0 lower to 1.4 higher." in undecided
     assert "(better)" not in undecided
