@@ -42,7 +42,8 @@ def after_baseline(visits: pd.DataFrame, where: str) -> tuple[pd.DataFrame, bool
     if share < LEAST_SHARE_WITH_BASELINE:
         seen = int(per_patient.notna().sum())
         choice = (
-            f"Not adjusted for the baseline: {seen} of {len(per_patient)} patients have a value at or before week 0."
+            f"Not adjusted for the baseline: {seen or 'none'} of {len(per_patient)} patients {'has' if seen < 2 else 'have'} a "
+            "value at or before week 0."
         )
         frame = after if seen else visits
         return _trim(frame), False, 0, [choice]

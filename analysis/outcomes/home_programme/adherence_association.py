@@ -224,7 +224,7 @@ def _slope(
         "alone": alone,
     }
     design = _independent(design_matrix(known, names))
-    if len(known) < design.shape[1] + 2 or n < 3 or not _apart(design):
+    if len(known) < design.shape[1] + 2 or n < 3 or not _apart(design) or known[outcome].nunique() < 2:
         return row
     options: dict[str, Any] = {"cov_type": "HC3", "use_t": True}
     df = float(len(known) - design.shape[1])

@@ -120,7 +120,8 @@ def repeated_responders(
         "Missed visits must be missing completely at random for these shares.",
     ]
     if left_out:
-        notes.append(f"Left out, nobody or everybody responded: weeks {', '.join(f'{week:g}' for week in left_out)}.")
+        which = f"week{'' if len(left_out) == 1 else 's'} {', '.join(f'{week:g}' for week in left_out)}"
+        notes.append(f"Left out, as nobody or everybody of a protocol responded: {which}.")
     return RepeatedResponders(
         endpoint=endpoint,
         correlation=correlation,

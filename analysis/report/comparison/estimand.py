@@ -83,7 +83,7 @@ def _parts(study: Study) -> Table:
         ("Outcome", _outcome(study)),
         (
             "Intercurrent events",
-            "Those recorded, where there are any handled as the next table says; sessions left out count as part of the protocol.",
+            "Those recorded are handled as the next table says, where there is one; sessions left out count as part of the protocol.",
         ),
         ("Summary", _summary(study)),
     ]
@@ -103,11 +103,14 @@ def _population(study: Study) -> str:
     if study.curves is not None:
         rest = len(study.cohort.patients) - study.curves.model.n_patients
         if rest:
-            needed = f"a value of {in_text(study.measure_in_words)}"
-            needed += " at the start and one later" if study.curves.baseline_adjusted else ""
-            needed += "".join(f", or without a {name}," for name in study.curves.covariates)
+            needed = [
+                f"a value of {in_text(study.measure_in_words)} {'at the start' if study.curves.baseline_adjusted else 'after the start'}"
+            ]
+            needed += ["one later"] if study.curves.baseline_adjusted else []
+            needed += [f"a {name}" for name in study.curves.covariates]
             said += (
-                f"{numbers.plural(rest, 'patient')} without {needed} {'is' if rest == 1 else 'are'} not in the model. "
+                f"Not in the model {'is' if rest == 1 else 'are'} {numbers.plural(rest, 'patient')} without "
+                f"{numbers.listed(needed, 'or')}. "
             )
     return f"{said}How they were chosen is not in the data."
 

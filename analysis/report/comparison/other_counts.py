@@ -112,7 +112,7 @@ def _within_sites(table: pd.DataFrame) -> tuple[list[tuple[str, pd.DataFrame]], 
     known = table[table["difference"].notna()]
     notes = [
         f"Within sites, {row.protocol}: {numbers.plural(row.strata, 'site')} with patients of both protocols; "
-        f"{numbers.plural(row.left_out, 'patient')} of other sites or without one left out."
+        f"{numbers.plural(row.left_out, 'patient') if row.left_out else 'nobody'} of other sites or without one left out."
         if row.strata
         else f"Within sites, {row.protocol}: at no site patients of both protocols were counted."
         for row in table.itertuples()

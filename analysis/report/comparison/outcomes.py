@@ -16,7 +16,7 @@ from analysis.report.figures.responder_figures import change_figure, responder_f
 from analysis.report.figures.seen_figure import seen_figure
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import decimals_for
-from analysis.report.parts.numbers import in_text, shown_decimals
+from analysis.report.parts.numbers import capitalised, in_text, shown_decimals
 from analysis.report.parts.passages import Passage, Section, absent
 from analysis.report.parts.tables import Column, Table, level_of
 from analysis.report.parts.wording import method_in_words, multiplicity_sentence
@@ -98,7 +98,7 @@ def responder_analysis(study: Study) -> Section:
     """Show who reached the threshold, the mean beside it, and the share at every threshold."""
     items: list[Item] = []
     if study.no_responders:
-        items.append(absent(f"{study.no_responders}."))
+        items.append(absent(f"changes to count. {capitalised(study.no_responders)}."))
     for position, found in enumerate(study.responders):
         if position or study.no_responders:
             score = f"{found.endpoint.measure.label}, a score with an accepted minimal important change"

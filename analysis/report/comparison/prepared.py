@@ -268,7 +268,7 @@ def _responders(
 ) -> tuple[tuple[Responders, ...], str]:
     week, without = (curves.primary_week, "") if curves is not None else _week_without_curves(cohort, name, limb)
     if week is None or (curves is not None and not curves.scheduled):
-        return (), without or "a schedule of visits, so there is no week at which changes could be counted"
+        return (), without or "visits have no schedule, so there is no week at which changes could be counted"
     own: tuple[Responders, ...] = ()
     why = ""
     options = {"week": week, "missing": missing, "level": level, "reference": reference}

@@ -112,7 +112,7 @@ def missing(study: Study) -> Section:
         return Section((Passage((NOTHING_MISSING,)),))
     found = study.missing_patterns
     tables = () if isinstance(found, Lacking) else (_kinds_table(found), _start_table(found))
-    return Section((missing_figure(study.missing, study.measure), *tables))
+    return Section((missing_figure(study.missing, study.measure, week=study.primary_week), *tables))
 
 
 def _kinds_table(found: MissingPatterns) -> Table:

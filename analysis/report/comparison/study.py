@@ -52,7 +52,7 @@ from analysis.outcomes.responders.threshold_grid import ThresholdGrid, threshold
 from analysis.outcomes.responders.time_to_response import TimeToResponse, time_to_response
 from analysis.report.comparison.prepared import ComparisonParameters, Prepared
 from analysis.report.parts import numbers
-from analysis.report.parts.numbers import in_text
+from analysis.report.parts.numbers import capitalised, in_text
 from analysis.report.running.declared import takes
 
 if TYPE_CHECKING:
@@ -239,7 +239,7 @@ class Study(Prepared):
     @cached_property
     def last_responders(self) -> Responders | Lacking:
         """Of the measure with a threshold of importance to patients, else of the measure itself."""
-        return self.responders[-1] if self.responders else Lacking(f"responders. {self.no_responders}.")
+        return self.responders[-1] if self.responders else Lacking(f"responders. {capitalised(self.no_responders)}.")
 
     @cached_property
     def counted_otherwise(self) -> CountedOtherwise | Lacking:

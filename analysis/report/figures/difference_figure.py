@@ -111,7 +111,7 @@ def _differences_in_words(table: pd.DataFrame, curves: RecoveryCurves, decimals:
             limits = numbers.interval(at["lower"], at["upper"], decimals)
             size = f"{numbers.signed(at['estimate'], decimals)} {curves.measure.unit} ({percent} interval {limits})"
         sentences.append(
-            f"{numbers.capitalised(str(name))} minus {curves.protocols[0]} at week {numbers.week(curves.primary_week)}: {size}; "
-            f"the interval leaves out zero at {apart or 'none'} of {numbers.plural(judged, 'week')} with one"
+            f"{numbers.capitalised(str(name))} minus {curves.protocols[0]} at week {numbers.week(curves.primary_week)}: {size}"
+            + (f"; the interval leaves out zero at {apart or 'none'} of {judged} weeks with one" if judged > 1 else "")
         )
     return f"{'. '.join(sentences)}."

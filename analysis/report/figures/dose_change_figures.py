@@ -63,9 +63,14 @@ def dose_change_figure(found: AdherenceAssociation) -> Figure:
 
     apart = f"Not prescribed to {numbers.listed(found.not_prescribed)}. " if found.not_prescribed else ""
     sample = f"A sample of {numbers.count(len(shown))} points is drawn. " if len(shown) < len(known) else ""
-    slope = numbers.signed(naive["slope"], decimals)
-    limits = numbers.interval(naive["lower"], naive["upper"], decimals)
     percent = level_of(found.table)
+    slope = "no slope can be given"
+    if np.isfinite(naive["slope"]):
+        limits = numbers.interval(naive["lower"], naive["upper"], decimals)
+        slope = (
+            f"slope {numbers.signed(naive['slope'], decimals)} {measure.unit} for {found.exposure_unit} ({percent} interval "
+            f"{limits})"
+        )
     return Figure(
         name=f"dose-change{_slug(found.modality)}",
         title=f"Home sessions{of} and improvement in {in_text(measure.label)}",
@@ -75,8 +80,7 @@ def dose_change_figure(found: AdherenceAssociation) -> Figure:
         ),
         alt=(
             f"Improvement in {in_text(measure.label)} by week {numbers.week(found.endpoint.week)} against {found.exposure} in "
-            f"{numbers.plural(int(naive['n']), 'patient')}: slope {slope} {measure.unit} for {found.exposure_unit} ({percent} "
-            f"interval {limits})."
+            f"{numbers.plural(int(naive['n']), 'patient')}: {slope}."
         ),
         table=_association_table(found, percent),
         draw=draw,

@@ -137,10 +137,11 @@ def harm_figure(found: EventsByProtocol) -> Figure:
     )
 
 
-def missing_figure(found: MissingByWeek, measure: Measure) -> Figure:
+def missing_figure(found: MissingByWeek, measure: Measure, *, week: float | None = None) -> Figure:
     """Draw the share of expected visits that were missed as a table of shades, by protocol and week.
 
-    Some visits are expected; the table has a row a protocol and week.
+    Some visits are expected; the table has a row a protocol and week. ``week`` is the one that the title of a slide tells
+    of, the last one where it is None.
     """
     table = found.table
     names = list(dict.fromkeys(table["protocol"]))
@@ -207,7 +208,7 @@ def missing_figure(found: MissingByWeek, measure: Measure) -> Figure:
         ),
         draw=lambda width: draw(width, 0.42),
         draw_for_slide=(lambda: draw("wide", LOW_ROW)) if len(names) > MOST_HIGH_ROWS else None,
-        message=_missing_message(table),
+        message=_missing_message(table, week),
     )
 
 
@@ -239,9 +240,10 @@ def _adherence_in_words(overall: pd.DataFrame) -> str:
     return f"Lines of sessions done of those prescribed by week. Over the whole programme: {'; '.join(parts)}."
 
 
-def _missing_message(table: pd.DataFrame) -> str:
-    last = table[table["week"] == table["week"].max()]
-    when = f"week {numbers.week(table['week'].max())}"
+def _missing_message(table: pd.DataFrame, week: float | None) -> str:
+    told = week if week is not None and (table["week"] == week).any() else table["week"].max()
+    last = table[table["week"] == told]
+    when = f"week {numbers.week(told)}"
     if len(last) > MOST_LISTED:
         return f"At {when}, {numbers.share_range(last['share'].tolist())} of the values are missing"
     parts = [f"{row.protocol} {numbers.fraction(row.missing, row.expected)}" for row in last.itertuples()]

@@ -280,8 +280,9 @@ def _recovery_in_words(table: pd.DataFrame, curves: RecoveryCurves, decimals: in
         for row in at.itertuples()
     ]
     first, last = table["week"].min(), table["week"].max()
+    span = f"from week {numbers.week(first)} to week {numbers.week(last)}" if first < last else "at one week"
     return (
-        f"Lines of {in_text(curves.measure.label)} from week {numbers.week(first)} to week {numbers.week(last)} with "
+        f"Lines of {in_text(curves.measure.label)} {span} with "
         f"single patients behind. At week {numbers.week(curves.primary_week)} the model means in "
         f"{curves.measure.unit} are: {'; '.join(parts)}."
     )

@@ -78,7 +78,7 @@ def test_weeks_without_both_answers_are_left_out(rng):
         those := Cohort(cohort.patients, late), choose_endpoint(those, "ikdc", week=26, threshold=10)
     )
     assert found.table["week"].unique().tolist() == [12.0, 26.0]
-    assert "Left out, nobody or everybody responded: weeks 52." in found.notes
+    assert "Left out, as nobody or everybody of a protocol responded: week 52." in found.notes
     early = set(cohort.patients.loc[cohort.patients["protocol"] == "early", "patient_id"])
     all_of_one = (cohort.visits["week"] == 52) & cohort.visits["patient_id"].isin(early)
     one = Cohort(cohort.patients, cohort.visits.assign(value=cohort.visits["value"].mask(all_of_one, 99.0)))

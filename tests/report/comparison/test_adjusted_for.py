@@ -32,7 +32,7 @@ def test_the_first_page_and_the_methods_name_the_site(study):
     assert said in str(comparison.answer(study))
     assert "Without a site, 6 patients are left out." in str(comparison.methods(study))
     population = str(comparison.estimand(study))
-    said = "8 patients without a value of IKDC subjective knee score at the start and one later, or without a site, are not"
+    said = "Not in the model are 8 patients without a value of IKDC subjective knee score at the start, one later or a site."
     assert said in population
 
 

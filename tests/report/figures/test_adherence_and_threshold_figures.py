@@ -1,6 +1,7 @@
 """Figures of reliability, thresholds and adherence: what is drawn, with a sentence and a table that agree."""
 
 import re
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -214,3 +215,12 @@ def test_the_slope_in_the_sentence_is_the_naive_one(figures, invented):
     slope = f"{row['slope']:+.3f}".replace("-", "−")
     assert f"slope {slope[:5]}" in figures["dose-change"].alt
     assert figures["dose-change"].data["cannot_say"].notna().all()
+
+
+def test_where_everybody_did_the_same_there_is_no_slope(invented):
+    """It read "slope – N·m/kg for all instead of none of the sessions (95 % interval –)", and a reversed slope of 0 (0 to 0)."""
+    sessions = invented.sessions.assign(sessions_done=0.0)
+    torque = choose_endpoint(invented, "quadriceps_torque", week=26, criterion=None)
+    found = adherence_association(replace(invented, sessions=sessions), torque, modality="exercise")
+    assert found.table[["slope", "lower", "upper"]].isna().all(axis=None)
+    assert dose_change_figure(found).alt.endswith("patients: no slope can be given.")

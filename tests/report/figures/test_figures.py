@@ -13,7 +13,7 @@ import pytest
 from matplotlib.colors import to_rgb
 from PIL import Image
 
-from analysis.cohort import visit_frame
+from analysis.cohort import load_catalogue, visit_frame
 from analysis.curves.mixed_model import fit_mixed
 from analysis.curves.recovery import fit_recovery
 from analysis.outcomes import adherence_by_week, missing_by_week, patient_flow, responders
@@ -256,3 +256,24 @@ def test_labels_are_moved_apart_and_keep_their_order():
     assert places == sorted(places)
     assert min(b - a for a, b in itertools.pairwise(places)) >= 0.5 - 1e-9
     assert max(places) <= 10.0 + 1e-9
+
+
+def test_missing_values_are_told_of_the_week_that_is_compared(make_cohort):
+    """Nobody missed the last week, and some the week compared: the title told of the last one."""
+    found = missing_by_week(make_cohort(weeks=(0, 12)), "pain")
+    nobody = found.table[found.table["week"] == 0].assign(week=52.0)
+    table = pd.concat([found.table, nobody], ignore_index=True)
+    later, pain = replace(found, table=table), load_catalogue()["pain"]
+    assert missing_figure(later, pain).message == "Missing at week 52: usual 0/8, early 0/8"
+    assert missing_figure(later, pain, week=12).message == "Missing at week 12: usual 2/8, early 1/8"
+    assert missing_figure(later, pain, week=13.5).message == "Missing at week 52: usual 0/8, early 0/8"
+
+
+def test_sentences_of_a_single_week_and_of_patients_not_seen(make_cohort):
+    cohort = make_cohort(weeks=(0, 6), patients=20)
+    curves = fit_recovery(cohort, "pain")
+    assert difference_figure(curves).alt.endswith(").")
+    assert "at one week with single patients" in recovery_figure(curves).alt
+    counted = responders(cohort, "pain", week=6, threshold=1, missing="non-response")
+    assert "of the 8 seen" in change_figure(counted).alt
+    assert "seen" not in change_figure(responders(cohort, "pain", week=6, threshold=1)).alt

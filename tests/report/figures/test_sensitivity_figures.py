@@ -83,3 +83,15 @@ def test_a_shift_too_small_to_be_shown_is_not_called_none(cohort):
     said = tipping_figure(near).alt
     assert "a shift of less than 0.1 points changes that" in said
     assert said.count("a shift of 0.0 points") == 1  # where it is none
+
+
+def test_where_no_value_of_a_protocol_is_missing_no_shift_is_said_to_leave_the_finding(cohort):
+    """It read "no shift from -19 to 19 points changes that", of a protocol in which there was nobody to shift."""
+    found = tipping_point(cohort, choose_endpoint(cohort, "ikdc", week=26, criterion=None), draws=3)
+    whole = str(found.tipping["protocol"].iloc[0])
+    table = found.table.assign(
+        n_missing=found.table["n_missing"].mask(found.table["protocol"].astype("str") == whole, 0)
+    )
+    said = tipping_figure(replace(found, table=table)).alt
+    assert f"{whole.capitalize()}: no value is missing, so nothing is shifted." in said
+    assert said.count("without a shift") == len(found.tipping) - 1
