@@ -107,7 +107,7 @@ def _harm_table(found: EventsByProtocol) -> Table:
 def missing(study: Study) -> Section:
     """Show which values are missing, by protocol and week."""
     if study.missing.table.empty:
-        return Section((absent(" ".join(study.missing.notes)),))
+        return Section((absent(f"weeks at which values were due. {' '.join(study.missing.notes)}"),))
     if study.nothing_missing:
         return Section((Passage((NOTHING_MISSING,)),))
     found = study.missing_patterns

@@ -20,6 +20,21 @@ if TYPE_CHECKING:
 _BAR = "#0067a3"
 
 
+def all_there(expected: int) -> str:
+    """Say that every expected value is there.
+
+    Examples
+    --------
+    >>> all_there(1_200), all_there(1)
+    ('All 1,200 expected values are there', 'The one expected value is there')
+    """
+    return (
+        f"All {numbers.count(expected)} expected values are there"
+        if expected > 1
+        else "The one expected value is there"
+    )
+
+
 def completeness_figure(by_week: pd.DataFrame, level: float) -> Figure:
     """Draw the share of expected values that are there, a panel a measure.
 
@@ -55,6 +70,7 @@ def completeness_figure(by_week: pd.DataFrame, level: float) -> Figure:
         return drawing
 
     worst = by_week.iloc[int(by_week["share"].argmin())]
+    complete = bool((by_week["seen"] == by_week["expected"]).all())
     return Figure(
         name="completeness",
         title="Values that are there, by week",
@@ -64,8 +80,13 @@ def completeness_figure(by_week: pd.DataFrame, level: float) -> Figure:
             "as expected."
         ),
         alt=(
-            f"Completeness by week for {numbers.plural(len(names), 'measure')}; lowest for {numbers.in_text(str(worst['measure']))} at week "
-            f"{numbers.week(worst['week'])}, {numbers.fraction(worst['seen'], worst['expected'])} values."
+            f"Completeness by week for {numbers.plural(len(names), 'measure')}; "
+            + (
+                f"every one of {numbers.count(by_week['expected'].sum())} expected values is there."
+                if complete
+                else f"lowest for {numbers.in_text(str(worst['measure']))} at week {numbers.week(worst['week'])}, "
+                f"{numbers.fraction(worst['seen'], worst['expected'])} values."
+            )
         ),
         table=Table(
             by_week,
@@ -79,7 +100,11 @@ def completeness_figure(by_week: pd.DataFrame, level: float) -> Figure:
             rows_grouped_by="measure",
         ),
         draw=draw,
-        message=f"Fewest values are there for {numbers.in_text(str(worst['measure']))} at week {numbers.week(worst['week'])}",
+        message=(
+            all_there(int(by_week["expected"].sum()))
+            if complete
+            else f"Fewest values are there for {numbers.in_text(str(worst['measure']))} at week {numbers.week(worst['week'])}"
+        ),
     )
 
 

@@ -125,11 +125,19 @@ def digits(study: QualityStudy) -> Section:
         f"Last digits are uneven in {numbers.listed(list(small['measure']))} (p below 0.001): values may have been "
         "rounded by those who wrote them down."
         if len(small)
-        else "No measure shows a clear preference for some last digits (none has p below 0.001)."
+        else _even(named, "measure")
     )
     if study.digits_by_site.empty:
         return Section((Passage((said,)), digit_figure(named)))
     return Section((Passage((said,)), digit_figure(named), *_digits_by_site(study)))
+
+
+def _even(rows: pd.DataFrame, what: str) -> str:
+    """Say that no preference is clear, with how many were tested."""
+    tested = int(rows["p_value"].notna().sum())
+    if not tested:
+        return "Too few values were recorded to test their last digits."
+    return f"None of {numbers.plural(tested, 'test')} ({what}) shows a clear preference for some last digits (p below 0.001)."
 
 
 def _digits_by_site(study: QualityStudy) -> tuple[Passage, Table]:
@@ -143,7 +151,7 @@ def _digits_by_site(study: QualityStudy) -> tuple[Passage, Table]:
     said = (
         f"By site, last digits are uneven in {numbers.listed(named)} (p below 0.001)."
         if named
-        else "No site alone shows a clear preference for some last digits (none has p below 0.001)."
+        else _even(rows, "site alone")
     )
     table = Table(
         rows,

@@ -21,13 +21,13 @@ if TYPE_CHECKING:
 def completeness(study: QualityStudy) -> Section:
     """Show how many of the expected values are there, by measure and week, protocol and site."""
     if study.expected.empty:
-        return Section((absent(f"{NO_SCHEDULE}."),))
+        return Section((absent(f"a schedule. {NO_SCHEDULE}."),))
     expected = study.expected.assign(measure=study.expected["measure"].map(study.label))
     by_week = quality.completeness(expected, ["measure", "week"], study.level)
     parts: list[Item] = []
     for by, heading in (("measure", "Measure"), ("protocol", "Protocol"), ("site", "Site")):
         if by == "site" and "site" not in study.cohort.patients:
-            parts.append(absent("The site of the patients was not recorded."))
+            parts.append(absent("the site of the patients."))
             continue
         parts.append(
             Table(
@@ -44,7 +44,7 @@ def completeness(study: QualityStudy) -> Section:
 def timing(study: QualityStudy) -> Section:
     """Show how many patients came at and around each scheduled week."""
     if study.timing.empty:
-        return Section((absent(f"{NO_SCHEDULE}."),))
+        return Section((absent(f"a schedule. {NO_SCHEDULE}."),))
     off = int(study.timing["off_schedule"].sum())
     said = Passage(
         (
@@ -72,7 +72,7 @@ def timing(study: QualityStudy) -> Section:
 def lost(study: QualityStudy) -> Section:
     """Show the patterns of missed visits, and who is lost by baseline."""
     if study.patterns.empty:
-        return Section((absent(f"{NO_SCHEDULE}."),))
+        return Section((absent(f"a schedule. {NO_SCHEDULE}."),))
     patterns = Table(
         quality.patterns_by_protocol(study.patterns, study.level),
         "Patients by pattern of missed visits.",

@@ -24,6 +24,7 @@ RULES = {
     "nothing of nothing": r"(?<![\d.])0/0\b",
     "per cent without room": r"\d%",
     "zero in place of none": r"\b(?:in|at|of|zero) 0 of\b",
+    "a sentence after not in the data": r"Not in the data: (?:no |not |[A-Z][a-z]+ [a-z])",
     "a before a vowel": r"\ba (?:[aeio]\w{4,}|un[^i]\w+)",
 }
 #: Words of a sentence, or between two semicolons where it is a list.

@@ -32,6 +32,7 @@ WRONG = {
     "nothing of nothing": "Reached by 0/0 with early.",
     "per cent without room": "Reached by 5% with early.",
     "zero in place of none": "It leaves out zero in 0 of 6 analyses.",
+    "a sentence after not in the data": "Not in the data: no patient has a value.",
     "a before a vowel": "It was a improvement.",
 }
 
