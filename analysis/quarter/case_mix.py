@@ -55,6 +55,11 @@ class CaseMix(ResultWithNotes):
     concordance: float
 
     @property
+    def is_adjusted(self) -> bool:
+        """Whether anything was adjusted for, here or, where expected counts were given, by who sent them."""
+        return bool(self.covariates) or bool(np.isnan(self.concordance))
+
+    @property
     def apart(self) -> pd.DataFrame:
         """The sites whose interval leaves out the whole."""
         return self.table[(self.table["lower"] > self.share) | (self.table["upper"] < self.share)]

@@ -99,7 +99,7 @@ def chart_of(released: ReleasedCounts, indicator: Indicator) -> IndicatorChart:
     points = points.assign(value=points["value"].where(~points["not_yet"]))
     n, long = int(points["value"].notna().sum()), len(released.baseline)
     if n < FEWEST_FOR_A_LINE:
-        why = f"{_points(n)} can be shown; too few for a chart."
+        why = f"{_points(n) if n else 'no point'} can be shown; too few for a chart."
         return IndicatorChart(indicator, points, None, why)
     in_baseline = points["period"].isin(released.baseline) & points["value"].notna()
     limited = int(in_baseline.sum()) if indicator.kind == "mean" else long

@@ -216,6 +216,8 @@ def _notes(n: int, over: bool, dispersion: float, p_value: float) -> tuple[str, 
     ]
     if n < 3:
         return (*notes, f"With {n} site{'s' if n > 1 else ''} to show, over-dispersion cannot be judged.")
+    if np.isnan(dispersion):
+        return (*notes, "Where nobody or everybody is counted, over-dispersion cannot be judged.")
     found = (
         f"dispersion {dispersion:.2f}, test of chance alone p {'< 0.001' if p_value < 0.001 else f'= {p_value:.3f}'}"
     )

@@ -142,7 +142,7 @@ def case_mix_figure(found: CaseMix, indicator: Indicator, *, span: str, message:
     level = level_of(table)
     return Figure(
         name="case-mix",
-        title=f"{indicator.title}: sites after adjustment for case mix",
+        title=f"{indicator.title}: sites {'after adjustment for case mix' if found.is_adjusted else 'shrunk towards the whole'}",
         caption=(
             f"{indicator.label}, {span}. Squares: adjusted share of each site, shrunk towards the whole, with {level} "
             f"intervals; pale circles: the same before shrinkage; the line is the whole, "
@@ -252,8 +252,9 @@ def _case_mix_in_words(found: CaseMix, level: str) -> str:
         f"{row.site} ({numbers.share(row.estimate)}, {numbers.share_interval(row.lower, row.upper)})"
         for row in found.apart.itertuples()
     ]
+    how = "after" if found.is_adjusted else "without"
     return (
-        f"Estimates of {numbers.plural(len(table), 'site')} after adjustment, observed over expected {ratios}; shrunken shares from "
+        f"Estimates of {numbers.plural(len(table), 'site')} {how} adjustment, observed over expected {ratios}; shrunken shares from "
         f"{numbers.share(table['estimate'].min())} to {numbers.share(table['estimate'].max())} about the whole of "
         f"{numbers.share(found.share)}. Intervals ({level}) that leave out the whole: {numbers.listed(named) or 'none'}."
     )

@@ -203,8 +203,9 @@ TRUTHS = {
     ),
     "not yet due": (
         {"due": False, "quarters": 8}, {},
-        [("In Q4 2023, 160 patients started. They are not yet due, so nothing is said of their outcomes. The latest quarter "
-          "that is due is Q3 2023; a report of that quarter tells its outcomes."),
+        [("In Q4 2023, 160 patients started. Nobody was seen yet at the end of the follow-up, so they are taken as not yet "
+          "due, and nothing is said of their outcomes. The latest quarter that is due is Q3 2023; a report of that quarter "
+          "tells its outcomes."),
          "Nothing can be told of patients improved and mean improvement: the patients are not yet due.",
          "their follow-up is not over", "Outcomes and losses of the quarter are not known yet."],
         ["were lost", LOOKED_FOR, "Patients improved: 6"], ["Patients improved, Q4 2023: the patients are not yet due"],
@@ -220,6 +221,16 @@ TRUTHS = {
         {"due": False, "quarters": 8, "early": 40}, {},
         ["Seen were 40 of 160 (25 %)", "120 were lost, a third or more", "some may not be due yet", "Too many were lost"],
         [LOOKED_FOR, NO_CHANGE], ["too many lost to tell"],
+    ),
+    "everybody improves": (
+        {"improved": 1.0, "seen": 1.0, "quarters": 13}, {},
+        ["Patients improved: 100 % (160/160; 95 % interval 98 to 100 %) in Q1 2025, 100 % over the baseline.", "nobody was lost"],
+        ["for chance", "After adjustment", "nan"], [],
+    ),
+    "nothing to adjust for": (
+        {"sites": ("north", "south"), "improved": lambda q, site: 0.4 if site == "south" else 0.7, "quarters": 13}, {},
+        ["Shrunk towards the whole, and not adjusted, as nothing of the case mix is on record, north (70 %, above) and south"],
+        ["After", "after adjustment"], ["Not adjusted for case mix: of 2 sites judged, north (above) and south (below)"],
     ),
     "one patient": (
         {"sites": ("only",), "each": 1, "quarters": 3, "harms": 1.0, "seen": 1.0}, {"small_counts": "shown"},

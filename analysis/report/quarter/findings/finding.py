@@ -135,6 +135,8 @@ class Sites:
         Those judged after adjustment for case mix; 0 where there was none.
     apart : tuple of Site
         Those whose interval after adjustment leaves out the whole, by name.
+    case_mix_known : bool
+        Whether there was anything to adjust for.
     """
 
     recorded: tuple[str, ...]
@@ -146,6 +148,7 @@ class Sites:
     widened: bool
     adjusted: int
     apart: tuple[Site, ...]
+    case_mix_known: bool = True
 
 
 @dataclass(frozen=True)

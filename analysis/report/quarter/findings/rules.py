@@ -161,6 +161,7 @@ def _sites(
         widened=funnel is not None and funnel.over_dispersed,
         adjusted=len(case_mix.table) if case_mix is not None else 0,
         apart=apart,
+        case_mix_known=case_mix is None or case_mix.is_adjusted,
     )
 
 

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 #: More sites than this are counted and not named.
 _MOST_NAMED = 4
+_NOT_ADJUSTED = "Shrunk towards the whole, and not adjusted, as nothing of the case mix is on record"
 
 
 def site_words(found: QuarterFindings) -> list[str]:
@@ -47,7 +48,8 @@ def site_words(found: QuarterFindings) -> list[str]:
         if not sites.apart:
             among = f"any of the {sites.adjusted}" if sites.adjusted > 1 else "the one judged"
             told = f"no difference from the whole can be told for {among}"
-        said.append(f"After adjustment for case mix {told} ({numbers.level_in_words(found.level)} intervals).")
+        how = "After adjustment for case mix" if sites.case_mix_known else f"{_NOT_ADJUSTED},"
+        said.append(f"{how} {told} ({numbers.level_in_words(found.level)} intervals).")
     if NO_SITE in sites.recorded:
         said.append("Patients without a recorded site count as one.")
     return said
@@ -85,10 +87,11 @@ def case_mix_title(found: QuarterFindings) -> str:
     if sites is None or not sites.adjusted:
         return ""
     judged = numbers.plural(sites.adjusted, "site")
+    how = "After case-mix adjustment" if sites.case_mix_known else "Not adjusted for case mix:"
     if not sites.apart:
-        return f"After case-mix adjustment no difference from the whole can be told for {judged} judged{_hidden(sites)}"
+        return f"{how} no difference from the whole can be told for {judged} judged{_hidden(sites)}"
     apart = f"{_sided(sites.apart, values=False)} {_verb(sites.apart, 'differ')} from the whole"
-    return f"After case-mix adjustment, of {judged} judged, {apart}{_hidden(sites)}"
+    return f"{how}{',' if sites.case_mix_known else ''} of {judged} judged, {apart}{_hidden(sites)}"
 
 
 def _limits(sites: Sites) -> str:

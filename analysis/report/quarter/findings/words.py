@@ -18,6 +18,11 @@ if TYPE_CHECKING:
 
 #: More indicators than this are counted and not named.
 MOST_NAMED = 4
+#: Whether patients are lost or not yet due is told apart by nothing but that somebody of the quarter was seen.
+_NONE_DUE = (
+    "Nobody was seen yet at the end of the follow-up, so they are taken as not yet due, and nothing is said of their "
+    "outcomes."
+)
 LOST, STEADIER = "too many lost", "steadier"
 #: Why an indicator has no value in the quarter.
 NO_VALUE = {
@@ -46,7 +51,7 @@ def who_words(found: QuarterFindings) -> list[str]:
         latest = (
             f" The latest quarter that is due is {due}; a report of that quarter tells its outcomes." if due else ""
         )
-        return [started, f"They are not yet due, so nothing is said of their outcomes.{latest}"]
+        return [started, f"{_NONE_DUE}{latest}"]
     if numbers.is_missing(who.lost):
         return [
             started,
@@ -309,6 +314,8 @@ def _usual(one: Followed) -> str:
     if numbers.is_missing(one.usual[0]):
         return ""
     low, high = shown(one, *one.usual)
+    if low == high:
+        return ""
     unit = f" {one.indicator.unit}" if one.indicator.kind != "share" else " %"
     return f"; the chart takes {low.removesuffix(unit)} to {high} in one quarter for chance"
 
