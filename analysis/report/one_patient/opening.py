@@ -21,6 +21,11 @@ FOR_DISCUSSION = (
 )
 
 
+#: So many marks, and more than twice those that chance alone would make, are not called single ones (design choice).
+_MORE_THAN_CHANCE = 3
+_MIDDLE = 50
+
+
 def subtitle(page: PatientPage) -> Section:
     """Name the patient, the protocol and the weeks seen."""
     procedure = page.about.get("procedure")
@@ -28,9 +33,10 @@ def subtitle(page: PatientPage) -> Section:
     lines = [f"Patient {page.patient}: {page.protocol}{done}"]
     weeks = sorted({float(week) for one in page.found for week in one.visits["week"]})
     if weeks:
-        spans = f"week {numbers.week(weeks[0])} to {numbers.week(weeks[-1])}"
+        spans = f"week {numbers.week(weeks[0])}" + (f" to {numbers.week(weeks[-1])}" if len(weeks) > 1 else "")
+        done = "compared" if any(len(one.compared) for one in page.found) else "at the start"
         lines.append(
-            f"{numbers.plural(len(weeks), 'visit')}, {spans}; {numbers.plural(len(page.found), 'measure')} compared"
+            f"{numbers.plural(len(weeks), 'visit')}, {spans}; {numbers.plural(len(page.found), 'measure')} {done}"
         )
     lines.append(INVENTED if page.invented else NOT_FOR_RELEASE)
     return Section((Passage(tuple(lines), "subtitle"),))
@@ -54,7 +60,10 @@ def answer(page: PatientPage) -> Section:
         else f"None of {of} is off the expected curve."
     )
     chance = f"By chance alone about {by_chance} of {of} would be marked in an ordinary recovery"
-    chance += ", so a single mark says little." if marked else "."
+    if marked >= _MORE_THAN_CHANCE and marked > 2 * compared * (1 - page.level):
+        chance += f"; here {marked} are."
+    else:
+        chance += ", so a single mark says little." if marked else "."
     return Section((Passage((f"{opening} {chance}", *worse_in_words(page), FOR_DISCUSSION), "answer"),))
 
 
@@ -65,6 +74,9 @@ def _off_in_words(one: PatientOnCohort) -> str:
         decimals = numbers.decimals_apart(visit.value, limit, one.measure.decimals)
         better = (visit.place == "above") == (one.measure.sign > 0)
         judged = f"{'better' if better else 'worse'} than expected"
+        place = float(visit.centile) if one.measure.sign > 0 else 100 - float(visit.centile)  # type: ignore[arg-type]
+        if (place > _MIDDLE) is not better and place != _MIDDLE:
+            judged += f" from the earlier visits; centile of the others {numbers.centile(visit.centile)}"
         if one.measure.ideal is not None and one.measure.sign * (float(visit.value) - one.measure.ideal) > 0:  # type: ignore[arg-type]
             judged = (
                 f"beyond {one.measure.ideal:g}, where {'higher' if one.measure.sign > 0 else 'lower'} is not better"

@@ -83,3 +83,40 @@ def test_a_value_just_outside_its_limits_is_not_shown_as_one_of_them(page):
     visits.loc[1, "place"] = "above"
     said = str(one_patient.answer(replace(near, found=(replace(one, visits=visits),))))
     assert "5.04 points at week 6, above 1.00 to 5.02 (worse than expected)" in said
+
+
+def off_the_curve(page, marks):
+    """The page with pain at seven visits: so many of those after the start above 1 to 3, at this centile of the others."""
+    one = next(one for one in page.found if one.measure.name == "pain")
+    place = ["start", *("above" if k < len(marks) else "within" for k in range(6))]
+    centiles = [NAN, *marks, *[50.0] * (6 - len(marks))]
+    visits = pd.DataFrame({"week": [0.0, 2.0, 6.0, 12.0, 26.0, 39.0, 52.0], "value": 5.0, "expected": [NAN, *[2.0] * 6], "lower": 1.0,
+                           "upper": 3.0, "centile": centiles, "place": place})  # fmt: skip
+    return replace(page, found=(replace(one, visits=visits),))
+
+
+@pytest.mark.parametrize(
+    ("marks", "words"),
+    [([98.0], "recovery, so a single mark says little."), ([98.0] * 3, "recovery; here 3 are."), ([], "recovery.")],
+)
+def test_many_marks_are_not_called_single_ones(page, marks, words):
+    said = str(one_patient.answer(off_the_curve(page, marks)))
+    assert f"By chance alone about 0.3 of 6 values would be marked in an ordinary {words}" in said
+    figure = next(iter(one_patient.curves(off_the_curve(page, marks))))
+    assert figure.message == {0: "None of 6 values is", 1: "1 of 6 values is", 3: "3 of 6 values are"}[len(marks)] + (
+        " off the expected curve"
+    )
+
+
+def test_worse_than_the_own_earlier_visits_is_not_taken_for_worse_than_the_others(page):
+    """Pain of 5 above the 1 to 3 that the earlier visits led to expect, and still less than in 80 of 100 others."""
+    said = str(one_patient.answer(off_the_curve(page, [98.0, 20.0])))
+    assert "5.0 points at week 2, above 1.0 to 3.0 (worse than expected)" in said
+    assert "(worse than expected from the earlier visits; centile of the others 20th)" in said
+
+
+def test_a_patient_who_has_just_begun_is_not_said_to_be_compared(page):
+    begun = [replace(one, visits=one.visits[one.visits["week"] <= 0]) for one in page.found]
+    said = str(one_patient.subtitle(replace(page, found=tuple(begun))))
+    assert "1 visit, week 0; 2 measures at the start" in said
+    assert "7 visits, week 0 to 52; 2 measures compared" in str(one_patient.subtitle(page))
