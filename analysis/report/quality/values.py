@@ -132,12 +132,13 @@ def digits(study: QualityStudy) -> Section:
     return Section((Passage((said,)), digit_figure(named), *_digits_by_site(study)))
 
 
-def _even(rows: pd.DataFrame, what: str) -> str:
+def _even(rows: pd.DataFrame, what: str, several: str | None = None) -> str:
     """Say that no preference is clear, with how many were tested."""
     tested = int(rows["p_value"].notna().sum())
     if not tested:
         return "Too few values were recorded to test their last digits."
-    return f"None of {numbers.plural(tested, 'test')} ({what}) shows a clear preference for some last digits (p below 0.001)."
+    where = numbers.plural(tested, what, several)
+    return f"No clear preference for some last digits is seen in {where} tested (none has p below 0.001)."
 
 
 def _digits_by_site(study: QualityStudy) -> tuple[Passage, Table]:
@@ -151,7 +152,7 @@ def _digits_by_site(study: QualityStudy) -> tuple[Passage, Table]:
     said = (
         f"By site, last digits are uneven in {numbers.listed(named)} (p below 0.001)."
         if named
-        else _even(rows, "site alone")
+        else _even(rows, "measure of a single site", "measures of single sites")
     )
     table = Table(
         rows,

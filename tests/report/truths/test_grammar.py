@@ -70,6 +70,7 @@ def finding(arms, lost, verdict, measure, harmed):
         at_best=(lost, of) if lost and measure.name == "pain" else (), no_room=(),
         tips=tuple((name, -0.1) for name in names[1:2]) if lost else (),
         harms=tuple((name, harmed, harmed // 2, of) for name in names) if harmed <= of else (), start_known=lost < 5,
+        hardly_done=tuple((name, "exercise", harmed, 1200) for name in names) if lost == 2 else (), sessions_known=lost < 5,
     )  # fmt: skip
 
 

@@ -4,6 +4,7 @@ import dataclasses
 import re
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from analysis.report import Figure, Table, comparison
@@ -263,3 +264,24 @@ def test_a_shift_that_would_take_the_difference_away_is_told_without_favour_wher
         "The interval would hold no difference were the missed values on average" in text for text in said.values()
     )
     assert "favour" not in said["observational"]
+
+
+@pytest.mark.parametrize("done", [0.0, 2.5])
+def test_home_sessions_hardly_done_are_a_doubt(study_in_memory, done):
+    """Five sessions a week were prescribed to six patients over four weeks."""
+    cohort = plant(patients=20)
+    ids = cohort.patients["patient_id"].tolist()
+    rows = [
+        (one, week, "exercise", 5.0, done if one[0] == "e" else 5.0)
+        for one in (*ids[:3], *ids[-3:])
+        for week in range(1, 5)
+    ]
+    columns = ["patient_id", "week", "modality", "sessions_prescribed", "sessions_done"]
+    study = study_in_memory(
+        dataclasses.replace(cohort, sessions=pd.DataFrame(rows, columns=columns)), design="randomised"
+    )
+    said = next(iter(comparison.answer(study))).paragraphs[-1]
+    words = f"Less than half of the home sessions prescribed were done: exercise with early {12 * done:.0f} of 60."
+    assert (words in said) == (done < 2.5)
+    assert ("Looked for and not found" in said) == (done == 2.5)
+    assert ("less than half of the home sessions done" in said) == (done == 2.5)

@@ -10,7 +10,7 @@ from analysis.report.comparison.findings.finding import FEW_SEEN
 from analysis.report.comparison.findings.rules import best_value
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text, shown_decimals
-from analysis.report.parts.wording import named_or_counted
+from analysis.report.parts.wording import MOST_LISTED, named_or_counted
 
 if TYPE_CHECKING:
     from analysis.cohort.measures import Measure
@@ -73,6 +73,13 @@ def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation, n
     if found.few_seen:
         few = named_or_counted([f"{one.protocol} ({one.seen})" for one in found.few_seen], len(found.seen))
         said.append(f"Fewer than {FEW_SEEN} patients were seen: {few}. Single patients can turn a result round.")
+    if found.hardly_done:
+        few = [
+            f"{modality} with {name} {numbers.count(done)} of {numbers.count(asked)}"
+            for name, modality, done, asked in found.hardly_done
+        ]
+        listed = numbers.listed(few) if len(few) <= MOST_LISTED else f"{len(few)} kinds, by protocol"
+        said.append(f"Less than half of the home sessions prescribed were done: {listed}.")
     said += _ends(found, measure)
     turned = [one.protocol for one in found.differences if one.turned_by]
     if turned:
@@ -94,6 +101,8 @@ def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation, n
     looked_for = ["few patients seen", "a third or more lost"]
     if len(found.seen) > 1:
         looked_for.append("losses 15 points apart")
+    if found.sessions_known:
+        looked_for.append("less than half of the home sessions done")
     if np.isfinite([measure.lowest_mean, measure.highest_mean]).any():
         looked_for.append("means outside what groups have")
     if any(one.analyses for one in found.differences) and any(one.lost for one in found.seen):

@@ -17,6 +17,8 @@ FEW_SEEN = 20
 AT_THE_END = 0.15
 #: Shares of responders of all patients counted below this, or above 1 minus it, say little (design choice).
 HARDLY_ANY = 0.05
+#: Home sessions of a protocol of which less than this share was done get a doubt (design choice).
+HARDLY_DONE = 0.5
 #: Where this share of a protocol got worse by as much as the threshold of improvement, it is said (design choice).
 WORSE_MANY = 0.1
 
@@ -144,6 +146,10 @@ class Findings:
         Protocol, patients with any harm, with a serious one, and all; empty where events were not recorded.
     start_known : bool
         Whether anything is known of the patients at the start.
+    hardly_done : tuple of (str, str, int, int)
+        Protocol, modality, home sessions done and prescribed, where less than half were done.
+    sessions_known : bool
+        Whether any home sessions are on record.
     """
 
     seen: tuple[Seen, ...]
@@ -158,6 +164,8 @@ class Findings:
     tips: tuple[tuple[str, float], ...]
     harms: tuple[tuple[str, int, int, int], ...]
     start_known: bool = True
+    hardly_done: tuple[tuple[str, str, int, int], ...] = ()
+    sessions_known: bool = False
 
     @property
     def much_lost(self) -> tuple[Seen, ...]:

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.outcomes.home_programme.events import ANY
-from analysis.report.comparison.findings.finding import AT_THE_END, Course, Difference, Findings, Seen
+from analysis.report.comparison.findings.finding import AT_THE_END, HARDLY_DONE, Course, Difference, Findings, Seen
 from analysis.report.comparison.study import Lacking
 from analysis.report.parts.losses import too_many_lost
 
@@ -73,6 +73,8 @@ def find(study: Study) -> Findings:
         tips=tuple(_tips(study, differences)),
         harms=tuple(_harms(study)),
         start_known=not study.baseline.table.empty,
+        hardly_done=tuple(_hardly_done(study)),
+        sessions_known=study.adherence.recorded and bool((study.adherence.overall["sessions_prescribed"] > 0).any()),
     )
 
 
@@ -209,6 +211,18 @@ def _harms(study: Study) -> list[tuple[str, int, int, int]]:
     return [
         (str(row["protocol"]), int(row["patients"]), int(row["serious_patients"]), int(row["allocated"]))
         for row in rows
+    ]
+
+
+def _hardly_done(study: Study) -> list[tuple[str, str, int, int]]:
+    """Give the home sessions of which less than half were done, of those patients in whom it is known."""
+    if not study.adherence.recorded:
+        return []
+    rows = study.adherence.overall.to_dict("records")
+    return [
+        (str(row["protocol"]), str(row["modality"]), int(row["sessions_done"]), int(row["sessions_prescribed"]))
+        for row in rows
+        if row["sessions_prescribed"] > 0 and row["sessions_done"] < HARDLY_DONE * row["sessions_prescribed"]
     ]
 
 
