@@ -231,7 +231,7 @@ def _change_in_words(found: Responders, decimals: int) -> str:
         middle = numbers.number(improvement.median() if len(improvement) else None, decimals)
         parts.append(
             f"{row.protocol} {numbers.share(row.share)} of {numbers.count(row.n)}, median improvement {middle}"
-            + (f" of the {numbers.count(len(improvement))} seen" if len(improvement) < row.n else "")
+            + (f" of the {numbers.count(len(improvement))} seen" if len(improvement) != row.n else "")
             if row.n
             else f"{row.protocol}: nobody judged"
         )

@@ -268,9 +268,9 @@ def _agreement_in_words(table: pd.DataFrame, others: list[str], measure: Measure
 
 def _turns_in_words(found: TippingPoint, measure: Measure, decimals: int) -> str:
     said = []
-    missing = found.table.groupby("protocol")["n_missing"].max()
+    missing = found.table.groupby(found.table["protocol"].astype("str"))["n_missing"].max()
     for row in found.tipping.itertuples():
-        if not missing[row.protocol]:
+        if not missing[str(row.protocol)]:
             said.append(f"{numbers.capitalised(str(row.protocol))}: no value is missing, so nothing is shifted")
             continue
         now = "leaves out" if row.excludes_zero else "holds"

@@ -74,11 +74,11 @@ def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation, n
         few = named_or_counted([f"{one.protocol} ({one.seen})" for one in found.few_seen], len(found.seen))
         said.append(f"Fewer than {FEW_SEEN} patients were seen: {few}. Single patients can turn a result round.")
     if found.hardly_done:
-        few = [
+        done_of = [
             f"{modality} with {name} {numbers.count(done)} of {numbers.count(asked)}"
             for name, modality, done, asked in found.hardly_done
         ]
-        listed = numbers.listed(few) if len(few) <= MOST_LISTED else f"{len(few)} kinds, by protocol"
+        listed = numbers.listed(done_of) if len(done_of) <= MOST_LISTED else f"{len(done_of)} kinds, by protocol"
         said.append(f"Less than half of the home sessions prescribed were done: {listed}.")
     said += _ends(found, measure)
     turned = [one.protocol for one in found.differences if one.turned_by]

@@ -311,7 +311,8 @@ def _moved(value: float, decimals: int, unit: str) -> str:
 def _beyond(found: Difference, measure: Measure, decimals: int) -> str:
     """Say which means lie beyond the best value, and where the other one is."""
     ideal = measure.ideal or 0.0
-    within, beyond = [], []
+    within: list[str] = []
+    beyond: list[str] = []
     for name, mean in ((found.protocol, found.mean), (found.reference, found.reference_mean)):
         side = beyond if measure.sign * (mean - ideal) > 0 else within
         side.append(f"with {name}, {numbers.number(mean, decimals)} {measure.unit}")
