@@ -42,7 +42,7 @@ def after_baseline(visits: pd.DataFrame, where: str) -> tuple[pd.DataFrame, bool
     if share < LEAST_SHARE_WITH_BASELINE:
         seen = int(per_patient.notna().sum())
         choice = (
-            f"Not adjusted for the baseline: {seen or 'none'} of {len(per_patient)} patients {'has' if seen < 2 else 'have'} a "
+            f"Not adjusted for the baseline: of {len(per_patient)} patients {seen or 'none'} {'has' if seen < 2 else 'have'} a "
             "value at or before week 0."
         )
         frame = after if seen else visits

@@ -114,7 +114,7 @@ def test_unscheduled_visits_get_a_smooth_curve_and_the_median_week():
 def test_without_a_baseline_it_says_that_it_did_not_adjust():
     curves = fit_recovery(cohort_of(40, [0, 6, 12], baseline=False), "pain")
     assert not curves.baseline_adjusted
-    assert curves.choices[0] == ("Not adjusted for the baseline: none of 40 patients has a value at or before week 0.")
+    assert curves.choices[0] == ("Not adjusted for the baseline: of 40 patients none has a value at or before week 0.")
 
 
 def test_one_protocol_gives_means_and_no_differences():

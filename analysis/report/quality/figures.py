@@ -25,8 +25,8 @@ def all_there(expected: int) -> str:
 
     Examples
     --------
-    >>> all_there(1_200), all_there(1)
-    ('All 1,200 expected values are there', 'The one expected value is there')
+    >>> all_there(120), all_there(1)
+    ('All 120 expected values are there', 'The one expected value is there')
     """
     return (
         f"All {numbers.count(expected)} expected values are there"
