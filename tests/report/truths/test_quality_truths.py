@@ -72,7 +72,9 @@ def _without(cohort, missed):
     return Cohort(cohort.patients, visits[~gone])
 
 
-@pytest.mark.parametrize("name", TRUTHS)
+@pytest.mark.parametrize(
+    "name", [pytest.param(one, marks=[pytest.mark.slow] if one == "back and gone" else []) for one in TRUTHS]
+)
 def test_what_must_be_said_is_said_and_what_must_not_is_not(name, monkeypatch):
     make, must, must_not, title = TRUTHS[name]
     cohort = make()

@@ -266,7 +266,7 @@ def test_a_shift_that_would_take_the_difference_away_is_told_without_favour_wher
     assert "favour" not in said["observational"]
 
 
-@pytest.mark.parametrize("done", [0.0, 2.5])
+@pytest.mark.parametrize("done", [0.0, pytest.param(2.5, marks=pytest.mark.slow)])
 def test_home_sessions_hardly_done_are_a_doubt(study_in_memory, done):
     """Five sessions a week were prescribed to six patients over four weeks."""
     cohort = plant(patients=20)
