@@ -7,5 +7,7 @@
   know.
 - ``responder_words``: Who improved, in words: shares with their denominators, what the differences support, and when they
   tell little.
+- ``table``: The findings of a comparison as a table, a row each: what In short, captions and titles speak from, for other
+  programs.
 - ``doubts``: What speaks against the findings of a comparison, in words; where nothing does, what was looked for.
 """
