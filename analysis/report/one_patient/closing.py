@@ -8,7 +8,7 @@ from analysis.report.one_patient.opening import FOR_DISCUSSION, NOT_FOR_RELEASE
 from analysis.report.one_patient.study import PatientParameters
 from analysis.report.parts import numbers
 from analysis.report.parts.passages import Passage, Section
-from analysis.report.parts.wording import DEFERS, INVENTED, model_in_words
+from analysis.report.parts.wording import DEFERS, INVENTED, first_cautions, model_in_words
 from analysis.report.running.provenance import show_provenance
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ def cautions(page: PatientPage) -> Section:
         "One value can be off because it was measured or typed wrongly. Look at the value before the patient.",
     ]
     said.insert(0, INVENTED if page.invented else NOT_FOR_RELEASE)
-    return Section((Passage(tuple(said), "caution"),))
+    return Section((Passage(tuple(said), "caution", points=first_cautions(said)),))
 
 
 def provenance(page: PatientPage, report: str) -> Section:
