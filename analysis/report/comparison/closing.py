@@ -36,7 +36,9 @@ def cautions(study: Study) -> Section:
     """Say what the report must not be used for."""
     allocated = study.flow.allocated
     sizes = {str(name): int(n) for name, n in zip(allocated["protocol"], allocated["allocated"], strict=True)}
-    missing = {one.protocol: (one.allocated - one.seen, one.allocated) for one in find(study).seen}
+    seen = find(study).seen
+    sizes |= {one.protocol: one.seen for one in seen}
+    missing = {one.protocol: (one.allocated - one.seen, one.allocated) for one in seen}
     said = said_cautions(
         allocation=study.allocation,
         invented=study.invented,

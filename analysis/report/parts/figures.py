@@ -162,7 +162,7 @@ class Figure(Part):
         caption = f"<strong>{typeset(self.title)}.</strong> {typeset(self.caption)}"
         return (
             f"<figure>{picture}<figcaption>{caption}</figcaption>"
-            f"<details><summary>The numbers in this figure</summary><p>{typeset(self.alt)}</p>"
+            f"<details><summary>The numbers in this figure</summary>"
             f"{self.table.to_html()}</details></figure>"
         )
 

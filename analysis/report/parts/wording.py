@@ -235,7 +235,7 @@ def cautions(
     invented : bool
         Whether the cohort is invented.
     sizes : dict
-        Patients by protocol.
+        Patients by protocol: those seen at the primary week where that is known.
     missing : dict
         Patients missing at the primary week and all, by protocol; empty where unknown.
     responders : sequence of Responders
