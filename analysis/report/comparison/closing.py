@@ -1,18 +1,12 @@
 """What stands at the end of a protocol comparison: methods in words, cautions, provenance."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 from analysis.report.comparison.findings.rules import find
 from analysis.report.comparison.prepared import ComparisonParameters
+from analysis.report.comparison.study import Study
 from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.wording import cautions as said_cautions
 from analysis.report.parts.wording import first_cautions, model_in_words
 from analysis.report.running.provenance import show_provenance
-
-if TYPE_CHECKING:
-    from analysis.report.comparison.study import Study
 
 
 def methods(study: Study) -> Section:

@@ -1,20 +1,13 @@
 """Why the responders counted and those expected can tell two stories, said where they do."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
+import pandas as pd
 
+from analysis.outcomes import Responders
+from analysis.outcomes.true_response.probability_of_response import ProbabilityOfResponse
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import capitalised
 from analysis.report.parts.passages import Passage
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from analysis.outcomes import Responders
-    from analysis.outcomes.true_response.probability_of_response import ProbabilityOfResponse
 
 #: Differences so far apart are explained (design choice), and those that would be shown with opposite signs.
 APART = 0.05

@@ -1,23 +1,16 @@
 """What stands at the top of a protocol comparison: what was compared, and the answer in plain language."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 from analysis.curves.recovery_choices import adjusted_in_words
+from analysis.outcomes import Responders
 from analysis.report.comparison.findings.doubts import doubts_words, harms_words
+from analysis.report.comparison.findings.finding import Findings
 from analysis.report.comparison.findings.responder_words import beside_words, responders_words
 from analysis.report.comparison.findings.rules import find
 from analysis.report.comparison.findings.words import MOST_SPELLED_OUT, differences_words, seen_words
+from analysis.report.comparison.study import Study
 from analysis.report.parts import numbers
 from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.wording import INVENTED, NOT_ALLOCATED, mean_sentence
-
-if TYPE_CHECKING:
-    from analysis.outcomes import Responders
-    from analysis.report.comparison.findings.finding import Findings
-    from analysis.report.comparison.study import Study
-
 
 #: How the reference is named, for a person who reads a report.
 HOW_TO_NAME = 'reference = "..." in the map file, or --set "reference=\'...\'" for one report'

@@ -1,24 +1,16 @@
 """The responder analysis counted in other ways, for the appendix: adjusted, repeated, kept, both directions, symmetry."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
 from analysis.curves.recovery_choices import adjusted_in_words
-from analysis.report.comparison.study import Lacking
+from analysis.outcomes import Responders, RespondersAtTwoWeeks
+from analysis.outcomes.responders.better_or_worse import BetterOrWorse
+from analysis.outcomes.responders.threshold_grid import ThresholdGrid
+from analysis.report.comparison.study import CountedOtherwise, Lacking, Study
 from analysis.report.parts import numbers
 from analysis.report.parts.outcome_tables import share_table
-from analysis.report.parts.passages import Passage, Section, absent
+from analysis.report.parts.passages import Item, Passage, Section, absent
 from analysis.report.parts.tables import Column, Table, level_of
-
-if TYPE_CHECKING:
-    from analysis.outcomes import Responders, RespondersAtTwoWeeks
-    from analysis.outcomes.responders.better_or_worse import BetterOrWorse
-    from analysis.outcomes.responders.threshold_grid import ThresholdGrid
-    from analysis.report.comparison.study import CountedOtherwise, Study
-    from analysis.report.parts.passages import Item
 
 
 def other_counts(study: Study) -> Section:

@@ -1,32 +1,25 @@
 """The outcomes of a comparison: measurements as seen, recovery curves, differences, responders."""
 
-from __future__ import annotations
-
 import math
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
+from analysis.curves.recovery import RecoveryCurves
+from analysis.outcomes import Responders
 from analysis.report.comparison.findings.responder_words import not_concluded, responders_title
 from analysis.report.comparison.findings.rules import find, side
 from analysis.report.comparison.findings.words import slide_title
+from analysis.report.comparison.study import Study
 from analysis.report.figures.difference_figure import difference_figure
 from analysis.report.figures.recovery_figure import recovery_figure
 from analysis.report.figures.responder_figures import change_figure, responder_figure
 from analysis.report.figures.seen_figure import seen_figure
 from analysis.report.parts import numbers
-from analysis.report.parts.axes import decimals_for
-from analysis.report.parts.numbers import in_text, shown_decimals
-from analysis.report.parts.passages import Passage, Section, absent
+from analysis.report.parts.numbers import decimals_for, in_text, shown_decimals
+from analysis.report.parts.passages import Item, Passage, Section, absent
 from analysis.report.parts.tables import Column, Table, level_of
-from analysis.report.parts.wording import method_in_words, multiplicity_sentence
-
-if TYPE_CHECKING:
-    from analysis.curves.recovery import RecoveryCurves
-    from analysis.outcomes import Responders
-    from analysis.report.comparison.study import Study
-    from analysis.report.parts.passages import Item
-    from analysis.report.parts.wording import Allocation
+from analysis.report.parts.wording import Allocation, method_in_words, multiplicity_sentence
 
 _NUMBER_NEEDED = (
     "Patients for one responder more or fewer: one over the difference and its limits (Altman, BMJ 1998;317:1309), given only "

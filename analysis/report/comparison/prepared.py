@@ -5,9 +5,11 @@ from __future__ import annotations
 import warnings
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, Self
+from typing import Any, Literal, Self
 
-from analysis.cohort import load_cohort, visit_frame
+import pandas as pd
+
+from analysis.cohort import Cohort, Measure, load_cohort, visit_frame
 from analysis.cohort.reference import reference_protocol
 from analysis.curves.recovery import RecoveryCurves, fit_recovery
 from analysis.curves.recovery_choices import choose_primary_week, has_schedule
@@ -28,15 +30,10 @@ from analysis.outcomes import (
     patient_flow,
     responders,
 )
+from analysis.outcomes.endpoint import MissingRule
 from analysis.report.parts.numbers import in_text
+from analysis.report.parts.wording import Allocation
 from analysis.report.running.declared import ReportParameters, parameter
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from analysis.cohort import Cohort, Measure
-    from analysis.outcomes.endpoint import MissingRule
-    from analysis.report.parts.wording import Allocation
 
 #: Taken as the measure of a comparison where none is named and the cohort has it (design choice).
 USUAL_MEASURE = "quadriceps_torque"

@@ -1,23 +1,15 @@
 """What was done at home, what went wrong, and what is missing."""
 
-from __future__ import annotations
+import pandas as pd
 
-from typing import TYPE_CHECKING
-
+from analysis.outcomes import AdherenceByWeek, EventsByProtocol, MissingPatterns
 from analysis.outcomes.home_programme.prescribed_modalities import IN_WORDS
-from analysis.report.comparison.study import Lacking
+from analysis.report.comparison.study import Lacking, Study
 from analysis.report.figures.programme_figures import harm_figure, missing_figure
 from analysis.report.parts import numbers
 from analysis.report.parts.outcome_tables import share_table
 from analysis.report.parts.passages import Passage, Section, absent
 from analysis.report.parts.tables import Column, Table, level_of
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from analysis.outcomes import AdherenceByWeek, EventsByProtocol, MissingPatterns
-    from analysis.report.comparison.study import Study
-
 
 NOTHING_MISSING = (
     "Every patient was seen at every expected week, so nothing hangs on an assumption about missing visits."

@@ -1,18 +1,11 @@
 """What stands at the end of one patient's page: methods in words, cautions, provenance."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 from analysis.report.one_patient.opening import FOR_DISCUSSION, NOT_FOR_RELEASE
-from analysis.report.one_patient.study import PatientParameters
+from analysis.report.one_patient.study import PatientPage, PatientParameters
 from analysis.report.parts import numbers
 from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.wording import DEFERS, INVENTED, model_in_words
 from analysis.report.running.provenance import show_provenance
-
-if TYPE_CHECKING:
-    from analysis.report.one_patient.study import PatientPage
 
 
 def methods(page: PatientPage) -> Section:

@@ -1,20 +1,16 @@
 """Figures of one patient's home programme: sessions done of those prescribed, and the limits of the brace."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from matplotlib.figure import Figure as Drawing
 
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import axes_inches, panel_grid, week_axis, wrap
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import FAINT, INK, QUIET, Width, new_drawing, quiet_grid
 from analysis.report.parts.tables import Column, Table
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure as Drawing
 
 _FLEXION, _EXTENSION, _DONE = "#0067a3", "#b84a00", "#0067a3"
 

@@ -1,18 +1,12 @@
 """What stands at the top of one patient's page: who, and what the visits say, in plain language."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
+from analysis.curves.patient_on_cohort import PatientOnCohort
+from analysis.report.one_patient.study import PatientPage
 from analysis.report.one_patient.worse import worse_in_words
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import capitalised, in_text
 from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.wording import INVENTED
-
-if TYPE_CHECKING:
-    from analysis.curves.patient_on_cohort import PatientOnCohort
-    from analysis.report.one_patient.study import PatientPage
 
 NOT_FOR_RELEASE = "One patient's data: for the treating team, not for release."
 FOR_DISCUSSION = (

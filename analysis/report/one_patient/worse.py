@@ -1,19 +1,13 @@
 """What must be said first of one patient beside visits off the curve: low throughout, worse than at the start, lost."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
+from analysis.curves.patient_on_cohort import PatientOnCohort
 from analysis.outcomes.endpoint import rounding_room
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
 from analysis.outcomes.patients.patient_flow import ENDING_WORDS
+from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold
+from analysis.report.one_patient.study import PatientPage
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
-
-if TYPE_CHECKING:
-    from analysis.curves.patient_on_cohort import PatientOnCohort
-    from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold
-    from analysis.report.one_patient.study import PatientPage
 
 
 def worse_in_words(page: PatientPage) -> list[str]:

@@ -1,23 +1,19 @@
 """Parts that several figures share: panels, the week axis, numbers seen under it, direct labels, wrapped names."""
 
-from __future__ import annotations
-
 import math
 import textwrap
-from typing import TYPE_CHECKING, Any
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure as Drawing
+from matplotlib.figure import SubFigure
+from matplotlib.lines import Line2D
 
 from analysis.report.parts import numbers
 from analysis.report.parts.look import INK, QUIET, WIDTH_INCHES, Mark, Width, new_drawing, spread
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    import pandas as pd
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure as Drawing
-    from matplotlib.figure import SubFigure
 
 #: Room a number of ordinary size needs under the axis, in inches.
 _INCHES_PER_NUMBER = 0.27
@@ -197,8 +193,6 @@ def legend_above(drawing: Drawing | SubFigure, drawn: Mapping[str, Mark], width:
     most : int
         Names beside each other at a desk.
     """
-    from matplotlib.lines import Line2D
-
     handles = [
         Line2D([], [], color=mark.colour, marker=mark.marker, linestyle=mark.dash, label=wrap(name, 40))
         for name, mark in drawn.items()
@@ -246,21 +240,6 @@ def draw_estimates(axes: Axes, one: pd.DataFrame, mark: Mark, *, smooth: bool) -
         one["week"], one["estimate"], yerr=errors, color=mark.colour, marker=mark.marker, linestyle="none",
         elinewidth=1.2, capsize=2.5, zorder=4,
     )  # fmt: skip
-
-
-def decimals_for(values: Sequence[float], most: int = 3) -> int:
-    """Return how many decimals tell apart values of this size: about three figures.
-
-    Examples
-    --------
-    >>> decimals_for([0.12, 1.5]), decimals_for([12.0, 135.0]), decimals_for([])
-    (2, 0, 1)
-    """
-    sizes = [abs(float(value)) for value in values if not numbers.is_missing(value) and math.isfinite(float(value))]
-    largest = max(sizes, default=0.0)
-    if largest == 0:
-        return 1
-    return min(max(2 - math.floor(math.log10(largest)), 0), most)
 
 
 def zero_line(axes: Axes, *, across: bool = True) -> None:

@@ -1,17 +1,12 @@
 """One row a protocol with its estimate and interval at one week: what a slide shows where there are many protocols."""
 
-from __future__ import annotations
+from collections.abc import Mapping
 
-from typing import TYPE_CHECKING
+import pandas as pd
+from matplotlib.figure import Figure as Drawing
 
 from analysis.report.parts.axes import wrap
 from analysis.report.parts.look import INK, Mark, Width, new_drawing, quiet_grid
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    import pandas as pd
-    from matplotlib.figure import Figure as Drawing
 
 #: Inches of a row, and the least height of the picture, which keep it as wide as a slide.
 _ROW, _LEAST = 0.29, 2.4

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from analysis.report.parts import numbers
-from analysis.report.parts.axes import decimals_for
-from analysis.report.parts.numbers import capitalised
+from analysis.report.parts.numbers import capitalised, decimals_for
 from analysis.report.parts.tables import Column
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-
     from analysis.quarter import Indicator
 
 HIDDEN = "hidden"

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure as Drawing
 

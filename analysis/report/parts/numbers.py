@@ -1,14 +1,12 @@
 """Numbers as readers see them: the only place where they are rounded."""
 
-from __future__ import annotations
-
 import math
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from typing import Any
 
 import pandas as pd
 
-if TYPE_CHECKING:
-    from analysis.cohort.measures import Measure
+from analysis.cohort.measures import Measure
 
 #: Shown in a table cell where there is no value.
 MISSING = "–"
@@ -280,6 +278,21 @@ def decimals_apart(one: Any, other: Any, decimals: int) -> int:
     """
     more = range(decimals, decimals + 4)
     return next((place for place in more if number(one, place) != number(other, place)), decimals)
+
+
+def decimals_for(values: Sequence[float], most: int = 3) -> int:
+    """Return how many decimals tell apart values of this size: about three figures.
+
+    Examples
+    --------
+    >>> decimals_for([0.12, 1.5]), decimals_for([12.0, 135.0]), decimals_for([])
+    (2, 0, 1)
+    """
+    sizes = [abs(float(value)) for value in values if not is_missing(value) and math.isfinite(float(value))]
+    largest = max(sizes, default=0.0)
+    if largest == 0:
+        return 1
+    return min(max(2 - math.floor(math.log10(largest)), 0), most)
 
 
 def shown_decimals(measure: Measure) -> int:

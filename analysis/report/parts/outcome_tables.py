@@ -1,21 +1,15 @@
 """Tables of counts with their shares, of the home programme and of change: one call a table."""
 
-from __future__ import annotations
+from collections.abc import Sequence
 
-from typing import TYPE_CHECKING
+import pandas as pd
 
+from analysis.outcomes.change.gap_regained import GapRegained
+from analysis.outcomes.home_programme.events_by_week import EventsByWeek
+from analysis.outcomes.home_programme.weeks_with_enough import WeeksWithEnough
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text, shown_decimals
 from analysis.report.parts.tables import Column, Table, level_of
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    import pandas as pd
-
-    from analysis.outcomes.change.gap_regained import GapRegained
-    from analysis.outcomes.home_programme.events_by_week import EventsByWeek
-    from analysis.outcomes.home_programme.weeks_with_enough import WeeksWithEnough
 
 
 def share_table(

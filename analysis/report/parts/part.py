@@ -1,12 +1,8 @@
 """A part of a report in a notebook: text, HTML, and a description in one type of our own that gives the part back."""
 
-from __future__ import annotations
-
 from abc import ABC, abstractmethod
-from typing import TYPE_CHECKING, Any, ClassVar, Self
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
+from collections.abc import Mapping
+from typing import Any, ClassVar, Self
 
 #: Type of the description in the outputs of a notebook; every form of a report is made from it.
 PART_TYPE = "application/vnd.kneecurve.part+json"

@@ -1,11 +1,8 @@
 """The figures of a data-quality report: completeness by week, and last digits."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
+from matplotlib.figure import Figure as Drawing
 from matplotlib.ticker import MaxNLocator
 
 from analysis.report.parts import numbers
@@ -13,9 +10,6 @@ from analysis.report.parts.axes import panel_grid, wrap
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import FAINT, INK, QUIET, Width, marks, quiet_grid
 from analysis.report.parts.tables import Column, Table
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure as Drawing
 
 _BAR = "#0067a3"
 

@@ -1,21 +1,13 @@
 """What speaks against the findings of a comparison, in words; where nothing does, what was looked for."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
 
-from analysis.report.comparison.findings.finding import FEW_SEEN
+from analysis.cohort.measures import Measure
+from analysis.report.comparison.findings.finding import FEW_SEEN, Findings
 from analysis.report.comparison.findings.rules import best_value
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text, shown_decimals
-from analysis.report.parts.wording import named_or_counted
-
-if TYPE_CHECKING:
-    from analysis.cohort.measures import Measure
-    from analysis.report.comparison.findings.finding import Findings
-    from analysis.report.parts.wording import Allocation
+from analysis.report.parts.wording import Allocation, named_or_counted
 
 #: Characteristics named that lie apart at the start.
 _MOST_IMBALANCES = 3

@@ -1,14 +1,10 @@
 """What a protocol comparison found: records, each with what was looked at; every claim of the report speaks from them."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
+from analysis.outcomes import Responders
 from analysis.report.parts.losses import losses_differ, much_lost
-
-if TYPE_CHECKING:
-    from analysis.outcomes import Responders
 
 #: A protocol in which fewer patients were seen gets a doubt (design choice).
 FEW_SEEN = 20

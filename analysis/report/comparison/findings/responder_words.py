@@ -1,9 +1,6 @@
 """Who improved, in words: shares with their denominators, what the differences support, and when they tell little."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
+from analysis.outcomes.responders.responders import Responders
 from analysis.report.comparison.findings.finding import HARDLY_ANY
 from analysis.report.comparison.findings.rules import side
 from analysis.report.comparison.findings.words import one_line
@@ -11,9 +8,6 @@ from analysis.report.parts import numbers
 from analysis.report.parts.losses import too_many_lost
 from analysis.report.parts.numbers import in_text
 from analysis.report.parts.wording import MOST_LISTED
-
-if TYPE_CHECKING:
-    from analysis.outcomes.responders.responders import Responders
 
 
 def responders_words(found: Responders) -> str:

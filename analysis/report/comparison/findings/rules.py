@@ -1,22 +1,16 @@
 """The rules by which the results of a comparison become findings; nothing is rounded here."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from analysis.cohort import Measure
+from analysis.outcomes import Responders
 from analysis.outcomes.home_programme.events import ANY
-from analysis.report.comparison.findings.finding import AT_THE_END, Course, Difference, Findings, Seen
-from analysis.report.comparison.study import Lacking
+from analysis.report.comparison.findings.finding import AT_THE_END, Course, Difference, Findings, Seen, Verdict
+from analysis.report.comparison.study import Lacking, Study
 from analysis.report.parts.losses import too_many_lost
-
-if TYPE_CHECKING:
-    from analysis.cohort import Measure
-    from analysis.outcomes import Responders
-    from analysis.report.comparison.findings.finding import Verdict
-    from analysis.report.comparison.study import Study
 
 #: Groups that were not drawn by lot and lie further apart at the start, in standard deviations, get a doubt (a limit in
 #: common use for matched groups; common practice, no source).

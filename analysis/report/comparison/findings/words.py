@@ -1,19 +1,12 @@
 """The findings of a protocol comparison in words: no more than was looked at, and first what a reader must know."""
 
-from __future__ import annotations
+from collections.abc import Mapping, Sequence
 
-from typing import TYPE_CHECKING
-
+from analysis.cohort.measures import Measure
+from analysis.report.comparison.findings.finding import Course, Difference, Findings, Seen
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import capitalised, in_text, shown_decimals
-from analysis.report.parts.wording import MOST_LISTED, named_or_counted
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from analysis.cohort.measures import Measure
-    from analysis.report.comparison.findings.finding import Course, Difference, Findings, Seen
-    from analysis.report.parts.wording import Allocation
+from analysis.report.parts.wording import MOST_LISTED, Allocation, named_or_counted
 
 #: With more comparisons than this, those that tell nothing are counted and not spelled out.
 MOST_SPELLED_OUT = 3
