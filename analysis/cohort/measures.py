@@ -199,6 +199,29 @@ class Measure(Result):
         """Whether :meth:`threshold` has one to give."""
         return any(threshold.accepted for threshold in self.thresholds)
 
+    def smallest_threshold(self, kind: ThresholdKind) -> float | None:
+        """Return the smallest accepted threshold of a kind, in the unit of the measure; None where there is none.
+
+        Examples
+        --------
+        >>> from analysis.cohort.catalogue import load_catalogue
+        >>> load_catalogue()["knee_flexion"].smallest_threshold("MIC") is None
+        True
+        """
+        return min((one.value for one in self.thresholds if one.kind == kind and one.accepted), default=None)
+
+    def is_beyond_ideal(self, value: float) -> bool:
+        """Return whether a value lies beyond the best one, where further in the better direction is no better.
+
+        Examples
+        --------
+        >>> from analysis.cohort.catalogue import load_catalogue
+        >>> extension = load_catalogue()["knee_extension"]
+        >>> extension.is_beyond_ideal(2.0), extension.is_beyond_ideal(-2.0), load_catalogue()["pain"].is_beyond_ideal(-1.0)
+        (True, False, False)
+        """
+        return self.ideal is not None and self.sign * (value - self.ideal) > 0
+
     def _headline(self) -> str:
         return f"{self.label} ({self.name}), {self.unit}, {self.direction}, plausible from {self.lowest:g} to {self.highest:g}"
 

@@ -5,6 +5,7 @@ import pandas as pd
 
 from analysis.outcomes import Responders
 from analysis.outcomes.true_response.probability_of_response import ProbabilityOfResponse
+from analysis.report.comparison.findings.rules import side
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import capitalised
 from analysis.report.parts.passages import Passage
@@ -99,7 +100,7 @@ def _parts(expected: pd.Series, counted: float, patients: pd.DataFrame, beside: 
 
 
 def _intervals(counted: pd.Series, expected: pd.Series) -> str:
-    sides = [1 if one["lower"] > 0 else -1 if one["upper"] < 0 else 0 for one in (counted, expected)]
+    sides = [side(one["lower"], one["upper"]) for one in (counted, expected)]
     if sides == [0, 0]:
         return "Both intervals hold zero, so neither direction is established."
     if 0 not in sides:

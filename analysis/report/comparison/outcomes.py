@@ -10,16 +10,17 @@ from analysis.outcomes import Responders
 from analysis.report.comparison.findings.responder_words import not_concluded, responders_title
 from analysis.report.comparison.findings.rules import find, side
 from analysis.report.comparison.findings.words import slide_title
+from analysis.report.comparison.prepared import Allocation
 from analysis.report.comparison.study import Study
 from analysis.report.figures.difference_figure import difference_figure
 from analysis.report.figures.recovery_figure import recovery_figure
 from analysis.report.figures.responder_figures import change_figure, responder_figure
 from analysis.report.figures.seen_figure import seen_figure
 from analysis.report.parts import numbers
+from analysis.report.parts.model_words import method_in_words
 from analysis.report.parts.numbers import decimals_for, in_text, shown_decimals
 from analysis.report.parts.passages import Item, Passage, Section, absent
 from analysis.report.parts.tables import Column, Table, level_of
-from analysis.report.parts.wording import Allocation, method_in_words, multiplicity_sentence
 
 _NUMBER_NEEDED = (
     "Patients for one responder more or fewer: one over the difference and its limits (Altman, BMJ 1998;317:1309), given only "
@@ -51,6 +52,20 @@ def differences(study: Study) -> Section:
     several = [Passage((multiplicity_sentence(comparisons),))] if comparisons > 1 else []
     figure = difference_figure(study.curves, level=study.level, message=message)
     return Section((_primary_table(study, study.curves), *several, figure))
+
+
+def multiplicity_sentence(n_comparisons: int) -> str:
+    """Say what several comparisons at the primary week mean for their intervals.
+
+    Examples
+    --------
+    >>> multiplicity_sentence(2).partition(".")[0]
+    'There are 2 comparisons at the primary week'
+    """
+    return (
+        f"There are {n_comparisons} comparisons at the primary week. The intervals of In short are adjusted for that, and the "
+        "table of the primary week gives them beside those that are not. Other weeks are secondary."
+    )
 
 
 def _primary_table(study: Study, curves: RecoveryCurves) -> Table:

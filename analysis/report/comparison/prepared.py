@@ -32,13 +32,13 @@ from analysis.outcomes import (
 )
 from analysis.outcomes.endpoint import MissingRule
 from analysis.report.parts.numbers import in_text
-from analysis.report.parts.wording import Allocation
 from analysis.report.running.declared import ReportParameters, parameter
 
 #: Taken as the measure of a comparison where none is named and the cohort has it (design choice).
 USUAL_MEASURE = "quadriceps_torque"
 
 Design = Literal["from the cohort", "randomised", "observational"]
+Allocation = Literal["randomised", "observational"]
 
 
 @dataclass(frozen=True)
@@ -303,11 +303,13 @@ def _week_without_curves(cohort: Cohort, name: str, limb: str | None) -> tuple[f
 
 def _measure_with_importance(cohort: Cohort, name: str) -> str | None:
     """Return a measure of the cohort with an accepted minimal important change, where the one compared has none."""
-    if _has_importance(cohort.measures[name]):
+    if cohort.measures[name].smallest_threshold("MIC") is not None:
         return None
     stored = [str(one) for one in cohort.visits["measure"].dropna().unique()]
     procedures = set(cohort.patients["procedure"].dropna().astype("str")) if "procedure" in cohort.patients else set()
-    fitting = [other for other in stored if other != name and _has_importance(cohort.measures[other])]
+    fitting = [
+        other for other in stored if other != name and cohort.measures[other].smallest_threshold("MIC") is not None
+    ]
     same = [
         other
         for other in fitting
@@ -315,10 +317,6 @@ def _measure_with_importance(cohort: Cohort, name: str) -> str | None:
     ]
     chosen = same or fitting
     return chosen[0] if chosen else None
-
-
-def _has_importance(measure: Measure) -> bool:
-    return any(threshold.kind == "MIC" and threshold.accepted for threshold in measure.thresholds)
 
 
 def _allocation(cohort: Cohort, design: Design) -> Allocation:

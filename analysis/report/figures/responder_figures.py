@@ -182,9 +182,9 @@ def _marked(found: Responders) -> dict[float, str]:
     short = {"minimal important change": "MIC", "minimal detectable change": "MDC"}
     known = {found.endpoint.to_reach.value: short.get(found.endpoint.to_reach.name, "threshold")}
     for kind in ("MIC", "MDC"):
-        values = [one.value for one in found.endpoint.measure.thresholds if one.kind == kind and one.accepted]
-        if values and min(values) not in known:
-            known[min(values)] = kind
+        value = found.endpoint.measure.smallest_threshold(kind)
+        if value is not None:
+            known.setdefault(value, kind)
     return known
 
 

@@ -3,8 +3,9 @@
 from analysis.report.one_patient.opening import FOR_DISCUSSION, NOT_FOR_RELEASE
 from analysis.report.one_patient.study import PatientPage, PatientParameters
 from analysis.report.parts import numbers
+from analysis.report.parts.model_words import model_in_words
 from analysis.report.parts.passages import Passage, Section
-from analysis.report.parts.wording import DEFERS, INVENTED, model_in_words
+from analysis.report.parts.wording import DEFERS, INVENTED
 from analysis.report.running.provenance import show_provenance
 
 

@@ -59,7 +59,7 @@ def _off_in_words(one: PatientOnCohort) -> str:
         decimals = numbers.decimals_apart(visit.value, limit, one.measure.decimals)
         better = (visit.place == "above") == (one.measure.sign > 0)
         judged = f"{'better' if better else 'worse'} than expected"
-        if one.measure.ideal is not None and one.measure.sign * (float(visit.value) - one.measure.ideal) > 0:  # type: ignore[arg-type]
+        if one.measure.is_beyond_ideal(float(visit.value)):  # type: ignore[arg-type]
             judged = (
                 f"beyond {one.measure.ideal:g}, where {'higher' if one.measure.sign > 0 else 'lower'} is not better"
             )

@@ -3,7 +3,8 @@
 - ``numbers``: Numbers as readers see them: the only place where they are rounded.
 - ``typesetting``: Plain text as HTML: escaped, numbers kept on one line with their units, and on their side of names
   in any script.
-- ``wording``: Sentences of the reports: the model and how its fit went, methods, cautions, several comparisons.
+- ``wording``: Sentences that every report says alike: for whom it is, who decides, what is invented.
+- ``model_words``: The fitted model in words, from its own record.
 - ``losses``: From which losses on nothing is concluded about protocols: one rule for all reports, our own (no source
   gives one limit).
 - ``part``: A part of a report in a notebook: text, HTML, and a description in one type of our own that gives the part

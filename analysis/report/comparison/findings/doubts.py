@@ -5,15 +5,20 @@ import numpy as np
 from analysis.cohort.measures import Measure
 from analysis.report.comparison.findings.finding import FEW_SEEN, Findings
 from analysis.report.comparison.findings.rules import best_value
+from analysis.report.comparison.prepared import Allocation
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text, shown_decimals
-from analysis.report.parts.wording import Allocation, named_or_counted
+from analysis.report.parts.wording import named_or_counted
 
+NOT_ALLOCATED = (
+    "The patients were not allocated to the protocols at random, or the data do not say that they were. A difference "
+    "between protocols is an association: the groups may differ in other ways that this comparison does not take out."
+)
 #: Characteristics named that lie apart at the start.
 _MOST_IMBALANCES = 3
 
 
-def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation, not_allocated: str) -> list[str]:
+def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation) -> list[str]:
     """List what speaks against the findings.
 
     Parameters
@@ -24,8 +29,6 @@ def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation, n
         The measure compared.
     allocation : {"randomised", "observational"}
         Whether patients were allocated at random.
-    not_allocated : str
-        What is said where they were not.
 
     Returns
     -------
@@ -44,7 +47,7 @@ def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation, n
             "was measured before anything else is read."
         )
     if allocation == "observational" and found.differences:
-        said.append(not_allocated)
+        said.append(NOT_ALLOCATED)
         if found.imbalance:
             apart = [
                 f"{label.lower()} ({name}, {numbers.signed(gap, 1)} SD)"

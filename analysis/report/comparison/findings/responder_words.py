@@ -26,9 +26,7 @@ def responders_words(found: Responders) -> str:
         f"({endpoint.to_reach.name}) in {reached}. "
         f"{'Only patients seen are counted' if endpoint.missing == 'excluded' else 'Patients not seen count as not improved'}"
     )
-    detectable = min(
-        (one.value for one in endpoint.measure.thresholds if one.kind == "MDC" and one.accepted), default=0.0
-    )
+    detectable = endpoint.measure.smallest_threshold("MDC") or 0.0
     if endpoint.criterion == "improvement" and endpoint.to_reach.value < detectable:
         said += (
             f". That is less than the error of measurement in one patient (up to {detectable:g} {endpoint.to_reach.unit}), so "
@@ -136,8 +134,5 @@ def not_concluded(found: Responders) -> list[str]:
 
 
 def _beyond_the_ideal(found: Responders) -> bool:
-    measure = found.endpoint.measure
-    if measure.ideal is None:
-        return False
     means = found.patients.groupby(found.patients["protocol"].astype("str"))["value"].mean()
-    return bool((measure.sign * (means - measure.ideal) > 0).any())
+    return any(map(found.endpoint.measure.is_beyond_ideal, means))

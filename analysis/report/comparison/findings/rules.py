@@ -132,7 +132,7 @@ def _verdict(
     if own is not None and other is not None and too_many_lost([own.lost, other.lost]):
         return "no conclusion"
     better = side(lower, upper) * measure.sign
-    if better and measure.ideal is not None and max(measure.sign * (one - measure.ideal) for one in means) > 0:
+    if better and any(map(measure.is_beyond_ideal, means)):
         return "beyond the ideal"
     return "undecided" if better == 0 else "favours protocol" if better > 0 else "favours reference"
 

@@ -4,9 +4,10 @@ from collections.abc import Mapping, Sequence
 
 from analysis.cohort.measures import Measure
 from analysis.report.comparison.findings.finding import Course, Difference, Findings, Seen
+from analysis.report.comparison.prepared import Allocation
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import capitalised, in_text, shown_decimals
-from analysis.report.parts.wording import MOST_LISTED, Allocation, named_or_counted
+from analysis.report.parts.wording import MOST_LISTED, named_or_counted
 
 #: With more comparisons than this, those that tell nothing are counted and not spelled out.
 MOST_SPELLED_OUT = 3
@@ -43,9 +44,7 @@ def seen_words(found: Findings, week: float, measure: Measure) -> str:
     return said
 
 
-def difference_words(
-    found: Difference, measure: Measure, *, level: float, allocation: Allocation, detectable: float | None = None
-) -> str:
+def difference_words(found: Difference, measure: Measure, *, level: float, allocation: Allocation) -> str:
     """Say what a difference at the primary week supports.
 
     Parameters
@@ -58,8 +57,6 @@ def difference_words(
         Confidence level of the interval.
     allocation : {"randomised", "observational"}
         Whether patients were allocated at random.
-    detectable : float, optional
-        The change that exceeds the error of measurement in one patient.
 
     Returns
     -------
@@ -84,9 +81,7 @@ def difference_words(
             f"{capitalised(protocol)} could not be compared with {reference} at week {numbers.week(found.week)}: {why}."
         )
     adjusted = f", adjusted for {found.among} comparisons," if found.among > 1 else ""
-    beyond = measure.ideal is not None and (
-        max(measure.sign * (one - measure.ideal) for one in (found.mean, found.reference_mean)) > 0
-    )
+    beyond = any(map(measure.is_beyond_ideal, (found.mean, found.reference_mean)))
     limits = _limits(found, decimals, None if beyond or found.verdict == "no conclusion" else measure)
     if found.verdict.startswith("favours"):
         near, far = sorted((abs(found.lower), abs(found.upper)))
@@ -113,7 +108,7 @@ def difference_words(
         verdict = f"These data favour {better} over {other}."
     else:
         verdict = f"Patients with {better} did better on average than those with {other}; the groups may differ in other ways."
-    detected = ""
+    detected, detectable = "", measure.smallest_threshold("MDC")
     if found.verdict.startswith("favours") and detectable is not None and abs(found.estimate) < detectable:
         detected = (
             f" In one patient a change of that size could not be told from the error of measurement (up to {detectable:g} "
@@ -152,14 +147,12 @@ def course_words(found: Course, measure: Measure, *, level: float, primary_week:
     return f"A secondary finding: at week {week} it was, with {found.protocol}, {size}. {story}."
 
 
-def differences_words(
-    found: Findings, measure: Measure, *, level: float, allocation: Allocation, detectable: float | None
-) -> list[str]:
+def differences_words(found: Findings, measure: Measure, *, level: float, allocation: Allocation) -> list[str]:
     """Say every difference, or where there are many those that tell something, and count the others.
 
     Parameters
     ----------
-    found, measure, level, allocation, detectable
+    found, measure, level, allocation
         As of :func:`difference_words`.
 
     Returns
@@ -170,7 +163,7 @@ def differences_words(
     told = found.differences
     if len(told) > MOST_SPELLED_OUT:
         told = tuple(one for one in told if one.verdict.startswith("favours"))
-    said = [difference_words(one, measure, level=level, allocation=allocation, detectable=detectable) for one in told]
+    said = [difference_words(one, measure, level=level, allocation=allocation) for one in told]
     rest = [one for one in found.differences if one not in told]
     for verdict, what in (
         ("undecided", "the interval holds no difference: these data do not tell which is better"),
