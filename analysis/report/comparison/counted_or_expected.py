@@ -23,17 +23,8 @@ _GENERAL = (
 def counted_or_expected(found: ProbabilityOfResponse, beside: Responders) -> Passage | None:
     """Explain differences of responder shares that are far apart, or of opposite sign, in the two ways of judging.
 
-    Parameters
-    ----------
-    found : ProbabilityOfResponse
-        The posterior probabilities.
-    beside : Responders
-        The responders as counted, with the same threshold and reference.
-
-    Returns
-    -------
-    Passage or None
-        None where no difference is at least 5 points apart and none has opposite signs as shown.
+    ``beside`` are the responders as counted, with the same threshold and reference. None where no difference is at least 5
+    points apart and none has opposite signs as shown.
     """
     counted = {str(row["protocol"]): row for _, row in beside.differences.iterrows()}
     said = [

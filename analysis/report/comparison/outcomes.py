@@ -127,15 +127,7 @@ def _one_analysis(found: Responders, allocation: Allocation) -> list[Item]:
 
 
 def responder_differences(found: Responders, allocation: Allocation) -> Table:
-    """Show the differences of shares, and of patients allocated at random how many make one responder more or fewer.
-
-    Parameters
-    ----------
-    found : Responders
-        A responder analysis of several protocols.
-    allocation : {"randomised", "observational"}
-        Whether patients were allocated at random.
-    """
+    """Show the differences of shares, and of patients allocated at random how many make one responder more or fewer."""
     percent = numbers.level_in_words(found.endpoint.level)
     columns = [
         Column("protocol", "Protocol"),

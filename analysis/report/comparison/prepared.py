@@ -124,13 +124,6 @@ class Prepared:
     def of(cls, folder: Path | str, asked: ComparisonParameters) -> Self:
         """Load a cohort, fit its curves and count its responders.
 
-        Parameters
-        ----------
-        folder : Path or str
-            Cohort folder.
-        asked : ComparisonParameters
-            The parameters, checked.
-
         Raises
         ------
         CohortError

@@ -49,11 +49,6 @@ def with_words(overall: pd.DataFrame) -> pd.DataFrame:
     """Add what is shown in the place of numbers: words where nothing was prescribed or known, and a dash beside them.
 
     The protocols of a modality come together.
-
-    Parameters
-    ----------
-    overall : pandas.DataFrame
-        Adherence over the whole programme.
     """
     words = overall["prescribed"].map(IN_WORDS)
     words = words.mask(words.isna() & (overall["n"] == 0), "not known")

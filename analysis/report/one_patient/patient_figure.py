@@ -29,17 +29,8 @@ _BAND_WIDE, _BAND_MIDDLE = "#e6eaec", "#ccd3d7"
 def patient_figure(found: Sequence[PatientOnCohort], thresholds: Mapping[str, ChosenThreshold]) -> Figure:
     """Draw one patient's visits on the centiles of the others, with what is expected at the weeks ahead.
 
-    Parameters
-    ----------
-    found : sequence of PatientOnCohort
-        A measure each, at least one.
-    thresholds : mapping of str to ChosenThreshold
-        By the name of the measure; drawn as a line at the baseline plus the threshold.
-
-    Returns
-    -------
-    Figure
-        Its table has a row a measure and week: centiles of the others and the patient's value.
+    There is at least one measure; a threshold, by the name of its measure, is drawn as a line at the baseline plus the
+    threshold. The table has a row a measure and week: centiles of the others and the patient's value.
     """
     percent = numbers.level_in_words(found[0].level)
     beside = 2 if len(found) <= _MOST_IN_TWO_COLUMNS else 3

@@ -11,20 +11,10 @@ from analysis.report.parts.numbers import in_text
 
 
 def worse_in_words(page: PatientPage) -> list[str]:
-    """Say what is worse than in nearly all others, or than at the start, and whether the patient is lost.
+    """Say what is worse than in nearly all others, or than at the start, and whether the patient is lost; nothing where none is.
 
     A visit off the expected curve is marked once, since what follows is expected from it; a patient who is low from the
     first visit on may have none. Here every visit is taken by itself.
-
-    Parameters
-    ----------
-    page : PatientPage
-        The page.
-
-    Returns
-    -------
-    list of str
-        Sentences; none where there is nothing of these.
     """
     said = []
     outer = [words for one in page.found if (words := _outer(one, page.level))]

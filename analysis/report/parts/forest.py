@@ -17,18 +17,8 @@ def draw_forest(
 ) -> Drawing:
     """Draw estimates with intervals, a row a protocol, the first one at the top.
 
-    Parameters
-    ----------
-    rows : pandas.DataFrame
-        protocol, estimate, lower, upper.
-    drawn : mapping
-        Mark of each protocol.
-    label : str
-        Label of the axis of values, with the unit.
-    zero : bool
-        Whether a line stands at no difference.
-    width : {"wide", "narrow"}
-        For a desk, paper and slides, or for a phone.
+    ``rows`` has protocol, estimate, lower and upper; ``label`` names the axis of values, with the unit; ``zero`` asks for a line at
+    no difference.
 
     Examples
     --------

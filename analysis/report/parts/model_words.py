@@ -35,29 +35,12 @@ _INFERENCE = {
 
 
 def method_in_words(table: pd.DataFrame) -> str:
-    """Name the methods of the intervals in a table of estimates, as readers know them.
-
-    Parameters
-    ----------
-    table : pandas.DataFrame
-        With a column method.
-    """
+    """Name the methods of the intervals in a table of estimates (column method), as readers know them."""
     return numbers.listed([METHODS.get(str(method), str(method)) for method in dict.fromkeys(table["method"])])
 
 
 def model_in_words(curves: RecoveryCurves) -> list[str]:
-    """Describe the fitted model from its own record.
-
-    Parameters
-    ----------
-    curves : RecoveryCurves
-        The fit.
-
-    Returns
-    -------
-    list of str
-        Sentences: data, mean, covariance, intervals, how the fit went.
-    """
+    """Describe the fitted model from its own record: data, mean, covariance, intervals, how the fit went."""
     model = curves.model
     likelihood = "restricted maximum likelihood" if model.method == "reml" else "maximum likelihood"
     weeks = (

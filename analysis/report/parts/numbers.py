@@ -23,17 +23,7 @@ _COMMON = frozenset(
 def number(value: Any, decimals: int = 1) -> str:
     """Show a number with fixed decimals and a true minus sign; a missing one as a dash.
 
-    Parameters
-    ----------
-    value : float or None
-        The number.
-    decimals : int
-        Decimals shown.
-
-    Returns
-    -------
-    str
-        The number as text; thousands are separated from 10,000 on.
+    Thousands are separated from 10,000 on.
 
     Examples
     --------
@@ -238,12 +228,7 @@ def listed(words: list[str] | tuple[str, ...], last: str = "and") -> str:
 
 
 def centile(value: Any) -> str:
-    """Show a place among others; beyond the first or the last hundredth no number is claimed.
-
-    Parameters
-    ----------
-    value : float
-        The centile, 0 to 100.
+    """Show a place among others, 0 to 100; beyond the first or the last hundredth no number is claimed.
 
     Examples
     --------
@@ -263,13 +248,6 @@ def centile(value: Any) -> str:
 
 def decimals_apart(one: Any, other: Any, decimals: int) -> int:
     """Give the decimals with which two numbers that differ are shown as different: those given, or as many more.
-
-    Parameters
-    ----------
-    one, other : float
-        The numbers.
-    decimals : int
-        Decimals at least.
 
     Examples
     --------

@@ -26,22 +26,8 @@ def share_table(
 ) -> Table:
     """Show how many patients there are of how many, and their share with its interval.
 
-    Parameters
-    ----------
-    table : pandas.DataFrame
-        The counts, share (0 to 1), lower, upper, level, method.
-    caption : str
-        What the table shows.
-    of : Column
-        What heads a row.
-    counted : tuple of str
-        Columns of numerator and denominator.
-    counted_words, share_words : str
-        Headings.
-    notes : sequence of str
-        Further notes, after the one on the method of the intervals.
-    name, rows_grouped_by : str
-        As of :class:`Table`.
+    The table has share (0 to 1), lower, upper, level, method and the columns ``counted``, numerator and denominator; ``of`` heads a
+    row. ``notes`` come after the one on the method of the intervals; ``name`` and ``rows_grouped_by`` are those of :class:`Table`.
 
     Examples
     --------
@@ -66,13 +52,7 @@ def share_table(
 
 
 def weeks_table(found: WeeksWithEnough) -> Table:
-    """Show the share of weeks with enough of the sessions done.
-
-    Parameters
-    ----------
-    found : WeeksWithEnough
-        Weeks at 80 % and at the user's share.
-    """
+    """Show the share of weeks with enough of the sessions done: 80 %, and the user's share."""
     rows = found.table.assign(at_least=[numbers.share(value) for value in found.table["enough"]])
     return Table(
         rows.assign(group=rows["protocol"] + ", " + rows["modality"]),
@@ -91,13 +71,7 @@ def weeks_table(found: WeeksWithEnough) -> Table:
 
 
 def events_by_week_table(found: EventsByWeek) -> Table:
-    """Show harms beside the sessions done, week by week.
-
-    Parameters
-    ----------
-    found : EventsByWeek
-        Harms by programme week.
-    """
+    """Show harms beside the sessions done, week by week."""
     parts = []
     for row in found.overall.itertuples():
         rate = "no patient-week with an entry of sessions, so no rate"
@@ -130,13 +104,7 @@ def events_by_week_table(found: EventsByWeek) -> Table:
 
 
 def gap_table(found: GapRegained) -> Table:
-    """Show how much of the gap to the other limb was regained.
-
-    Parameters
-    ----------
-    found : GapRegained
-        Gap before and at the week.
-    """
+    """Show how much of the gap to the other limb was regained."""
     measure = found.endpoint.measure
     decimals, percent = shown_decimals(measure), level_of(found.table)
     return Table(

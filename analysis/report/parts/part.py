@@ -11,10 +11,7 @@ PART_TYPE = "application/vnd.kneecurve.part+json"
 class Part(ABC):
     """A passage, a table or a figure: shown in a notebook, and read back from it as the same class.
 
-    Attributes
-    ----------
-    part : str
-        Its name in the description and in the record of a report.
+    ``part`` is its name in the description and in the record of a report.
     """
 
     part: ClassVar[str]

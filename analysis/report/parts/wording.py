@@ -18,11 +18,6 @@ MOST_LISTED = 4
 def made_in_words(stamp: str) -> str:
     """Say when a report was made and what it is not for; the last line of every form, also of one patient's page.
 
-    Parameters
-    ----------
-    stamp : str
-        When it was made.
-
     Examples
     --------
     >>> made_in_words("2026-01-01")
@@ -32,14 +27,7 @@ def made_in_words(stamp: str) -> str:
 
 
 def named_or_counted(said: Sequence[str], of: int) -> str:
-    """Name protocols with what is said of each, or where there are many count them.
-
-    Parameters
-    ----------
-    said : sequence of str
-        Names.
-    of : int
-        How many protocols there are.
+    """Name protocols with what is said of each, or where there are many count them, ``of`` all that there are.
 
     Examples
     --------

@@ -19,22 +19,7 @@ _MOST_IMBALANCES = 3
 
 
 def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation) -> list[str]:
-    """List what speaks against the findings.
-
-    Parameters
-    ----------
-    found : Findings
-        The findings.
-    measure : Measure
-        The measure compared.
-    allocation : {"randomised", "observational"}
-        Whether patients were allocated at random.
-
-    Returns
-    -------
-    list of str
-        Sentences; never empty.
-    """
+    """List what speaks against the findings, a sentence each; never empty."""
     said = []
     if found.unusual:
         means = [
@@ -110,13 +95,7 @@ def _ends(found: Findings, measure: Measure) -> list[str]:
 
 
 def harms_words(found: Findings) -> list[str]:
-    """Say in how many patients of each protocol any harm is on record; nothing where events were not recorded.
-
-    Parameters
-    ----------
-    found : Findings
-        The findings.
-    """
+    """Say in how many patients of each protocol any harm is on record; nothing where events were not recorded."""
     if not found.harms:
         return []
     counts = [f"{name} {numbers.fraction(patients, allocated)}" for name, patients, allocated in found.harms]

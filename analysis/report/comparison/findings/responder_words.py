@@ -11,13 +11,7 @@ from analysis.report.parts.wording import MOST_LISTED
 
 
 def responders_words(found: Responders) -> str:
-    """Say how many patients reached the threshold, with denominators, and what the differences support.
-
-    Parameters
-    ----------
-    found : Responders
-        A responder analysis.
-    """
+    """Say how many patients reached the threshold, with denominators, and what the differences support."""
     endpoint, reached = found.endpoint, _shares(found)
     if not reached:
         return f"Nobody had both a baseline and a value at week {numbers.week(endpoint.week)}: no share can be given."
@@ -62,13 +56,7 @@ def responders_words(found: Responders) -> str:
 
 
 def beside_words(found: Responders) -> str:
-    """Say in one sentence who reached another threshold, beside the one that matters most to patients; nothing of nobody.
-
-    Parameters
-    ----------
-    found : Responders
-        A responder analysis.
-    """
+    """Say in one sentence who reached another threshold, beside the one that matters most to patients; nothing of nobody."""
     endpoint, reached = found.endpoint, _shares(found)
     what = f"{in_text(endpoint.measure.label)} {endpoint.reached_words} ({endpoint.to_reach.name})"
     return f"By then {what} in {reached}." if reached else ""
@@ -88,13 +76,7 @@ def _shares(found: Responders) -> str:
 
 
 def responders_title(found: Responders) -> str:
-    """Say what the shares of responders support in one line, for the title of a slide.
-
-    Parameters
-    ----------
-    found : Responders
-        A responder analysis.
-    """
+    """Say what the shares of responders support in one line, for the title of a slide."""
     what = f"{found.endpoint.measure.label} {found.endpoint.reached_words}"
     rows = found.differences.to_dict("records")
     if not rows:
@@ -120,13 +102,7 @@ def responders_title(found: Responders) -> str:
 
 
 def not_concluded(found: Responders) -> list[str]:
-    """Name the protocols about which nothing is concluded, as too many of them or of the reference were not seen.
-
-    Parameters
-    ----------
-    found : Responders
-        A responder analysis.
-    """
+    """Name the protocols about which nothing is concluded, as too many of them or of the reference were not seen."""
     table = found.table[found.table["allocated"] > 0]
     lost = dict(zip(table["protocol"].astype("str"), 1 - table["n"] / table["allocated"], strict=True))
     base = lost.get(found.reference, 0.0)

@@ -22,18 +22,6 @@ BY_MODEL = "mixed model"
 def find(study: Study) -> Findings:
     """Judge what the results of a study say.
 
-    Parameters
-    ----------
-    study : Study
-        The comparison.
-
-    Returns
-    -------
-    Findings
-        With the verdict on each difference; nothing is rounded.
-
-    Notes
-    -----
     The rules are the kit's own; their limits stand at the top of this module and of
     :mod:`analysis.report.comparison.findings.finding`. A difference favours a protocol only where its interval, adjusted for
     the number of comparisons at the primary week (Bonferroni), leaves out zero and not too many were lost.

@@ -16,17 +16,7 @@ _LONGEST_TITLE = 96
 
 
 def seen_words(found: Findings, week: float, measure: Measure) -> str:
-    """Say how many of each protocol were seen at the primary week, and whether so many were lost that it matters.
-
-    Parameters
-    ----------
-    found : Findings
-        The findings; of patients whose visits have a schedule.
-    week : float
-        The primary week.
-    measure : Measure
-        The measure compared.
-    """
+    """Say how many of each protocol were seen at the primary week, of visits with a schedule, and whether losses matter."""
     seen, allocated = sum(one.seen for one in found.seen), sum(one.allocated for one in found.seen)
     who = f"At week {numbers.week(week)},"
     if len(found.seen) == 1 or seen == allocated:
@@ -47,21 +37,7 @@ def seen_words(found: Findings, week: float, measure: Measure) -> str:
 def difference_words(found: Difference, measure: Measure, *, level: float, allocation: Allocation) -> str:
     """Say what a difference at the primary week supports.
 
-    Parameters
-    ----------
-    found : Difference
-        The difference with its verdict.
-    measure : Measure
-        The measure; its direction says which way is better.
-    level : float
-        Confidence level of the interval.
-    allocation : {"randomised", "observational"}
-        Whether patients were allocated at random.
-
-    Returns
-    -------
-    str
-        One to three sentences. An interval that holds zero is never called equality.
+    One to three sentences; ``level`` is that of the interval. An interval that holds zero is never called equality.
 
     Examples
     --------
@@ -118,19 +94,7 @@ def difference_words(found: Difference, measure: Measure, *, level: float, alloc
 
 
 def course_words(found: Course, measure: Measure, *, level: float, primary_week: float) -> str:
-    """Tell another week at which the difference was another one than at the primary week.
-
-    Parameters
-    ----------
-    found : Course
-        The week.
-    measure : Measure
-        The measure.
-    level : float
-        Confidence level.
-    primary_week : float
-        The primary week.
-    """
+    """Tell another week at which the difference was another one than at the primary week."""
     decimals = shown_decimals(measure)
     near, far = sorted((abs(found.lower), abs(found.upper)))
     interval = (
@@ -148,18 +112,7 @@ def course_words(found: Course, measure: Measure, *, level: float, primary_week:
 
 
 def differences_words(found: Findings, measure: Measure, *, level: float, allocation: Allocation) -> list[str]:
-    """Say every difference, or where there are many those that tell something, and count the others.
-
-    Parameters
-    ----------
-    found, measure, level, allocation
-        As of :func:`difference_words`.
-
-    Returns
-    -------
-    list of str
-        Sentences; the courses come after the differences.
-    """
+    """Say every difference, or where there are many those that tell something, and count the others; the courses come last."""
     told = found.differences
     if len(told) > MOST_SPELLED_OUT:
         told = tuple(one for one in told if one.verdict.startswith("favours"))
@@ -182,15 +135,7 @@ def differences_words(found: Findings, measure: Measure, *, level: float, alloca
 
 
 def slide_title(found: Findings, measure: Measure) -> str:
-    """Say the differences in one line, for the title of a slide; empty where nothing is compared.
-
-    Parameters
-    ----------
-    found : Findings
-        The findings.
-    measure : Measure
-        The measure.
-    """
+    """Say the differences in one line, for the title of a slide; empty where nothing is compared."""
     if not found.differences:
         return ""
     decimals, week = shown_decimals(measure), numbers.week(found.differences[0].week)
@@ -215,16 +160,8 @@ def slide_title(found: Findings, measure: Measure) -> str:
 def one_line(told: Sequence[str], rest: Mapping[str, Sequence[str]], *, of: int, when: str) -> str:
     """Put what is told of protocols into one line, with the others named or, where that is long, counted.
 
-    Parameters
-    ----------
-    told : sequence of str
-        What is told, with its protocol and week.
-    rest : mapping
-        Of the others, what can be said, with their names.
-    of : int
-        How many protocols are compared.
-    when : str
-        The week, for a line that tells of none.
+    ``told`` has protocol and week, ``rest`` names the others by what can be said of them, ``of`` is how many are compared;
+    ``when`` is the week, for a line that tells of none.
 
     Examples
     --------
