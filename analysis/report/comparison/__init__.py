@@ -10,10 +10,10 @@
 - ``programme``: What was done at home, what went wrong (harms), and what is missing.
 - ``closing``: What stands at the end: methods in words, cautions, provenance.
 - ``checklist``: Which items that journals ask for are met, where, and which are not known from the data.
-- ``sensitivity``: For the appendix, as what follows: whether the finding hangs on who was missing, the error of measurement or the fit of the model.
-- ``counted_or_expected``: Why the responders counted and those expected can tell two stories, said where they do.
-- ``other_counts``: The responders counted in other ways: adjusted, repeated, kept, both directions, symmetry.
-- ``home_detail``: Home sessions and recovery in more detail, each number labelled by what it can and cannot say.
+- ``sensitivity``: Appendix: whether the finding hangs on who was missing, the error of measurement or the fit of the model.
+- ``counted_or_expected``: Appendix: why the responders counted and those expected can tell two stories, said where they do.
+- ``other_counts``: Appendix: the responders counted in other ways: adjusted, repeated, kept, both directions, symmetry.
+- ``home_detail``: Appendix: home sessions and recovery in more detail, each number labelled by what it can and cannot say.
 
 The room ``findings`` has what was found, by which rules and in which words; In short and the titles of slides speak from it.
 """
