@@ -148,6 +148,17 @@ class Measure(Result):
         """Limb that a question about the measure means when it names none."""
         return "involved" if "involved" in self.limbs else self.limbs[0]
 
+    def label_on(self, limb: str) -> str:
+        """Return the label with the limb, as headings and tables name it; without one where it is not taken on limbs.
+
+        Examples
+        --------
+        >>> from analysis.cohort.catalogue import load_catalogue
+        >>> load_catalogue()["quadriceps_torque"].label_on("involved"), load_catalogue()["pain"].label_on("none")
+        ('Quadriceps torque, involved limb', 'Pain')
+        """
+        return self.label if limb == "none" else f"{self.label}, {limb} limb"
+
     def limb_named(self, limb: str | None) -> str:
         """Return the limb named, or the default one; refuse a limb that the measure is not taken on."""
         if limb is not None and limb not in self.limbs:

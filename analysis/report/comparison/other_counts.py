@@ -10,7 +10,7 @@ from analysis.report.comparison.study import CountedOtherwise, Lacking, Study
 from analysis.report.parts import numbers
 from analysis.report.parts.outcome_tables import share_table
 from analysis.report.parts.passages import Item, Passage, Section, absent
-from analysis.report.parts.tables import Column, Table, level_of
+from analysis.report.parts.tables import Column, Table, intervals_by, level_of
 
 
 def other_counts(study: Study) -> Section:
@@ -123,7 +123,7 @@ def _ratios(found: Responders) -> Table:
             Column(("ratio", "ratio_lower", "ratio_upper"), f"Ratio ({percent} interval)", "number with interval", 2),
             Column(odds_ratio, f"Odds ratio ({percent} interval)", "number with interval", 2),
         ),
-        (f"Intervals: {found.ratios['method'].iloc[0]}.", "Above 1: more responders than the protocol compared with."),
+        (intervals_by(found.ratios), "Above 1: more responders than the protocol compared with."),
         name="ratios",
     )
 
@@ -200,6 +200,6 @@ def _two_weeks(two: RespondersAtTwoWeeks) -> Table:
             Column("later_share", f"Week {later}", "share"),
             Column("difference", f"Percentage points ({level_of(two.table)} interval)", "points with interval"),
         ),
-        (f"Intervals: {two.table['method'].iloc[0]}.", *two.notes[1:]),
+        (intervals_by(two.table), *two.notes[1:]),
         name="two-weeks",
     )

@@ -20,7 +20,7 @@ from analysis.report.parts import numbers
 from analysis.report.parts.model_words import method_in_words
 from analysis.report.parts.numbers import decimals_for, in_text, shown_decimals
 from analysis.report.parts.passages import Item, Passage, Section, absent
-from analysis.report.parts.tables import Column, Table, level_of
+from analysis.report.parts.tables import Column, Table, intervals_by, level_of
 
 _NUMBER_NEEDED = (
     "Patients for one responder more or fewer: one over the difference and its limits (Altman, BMJ 1998;317:1309), given only "
@@ -134,7 +134,7 @@ def responder_differences(found: Responders, allocation: Allocation) -> Table:
         Column("difference", "Difference (percentage points)", "points"),
         Column(("lower", "upper"), f"{percent} interval", "points limits"),
     ]
-    notes = [f"Intervals: {found.differences['method'].iloc[0]}."]
+    notes = [intervals_by(found.differences)]
     lost = not_concluded(found) if found.endpoint.missing == "excluded" else []
     needed = ["" if str(row["protocol"]) in lost else _needed(row) for row in found.differences.to_dict("records")]
     if allocation == "randomised" and any(needed):

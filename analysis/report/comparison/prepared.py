@@ -209,7 +209,7 @@ class Prepared:
     @property
     def measure_in_words(self) -> str:
         """The measure with its limb, as it is named in headings."""
-        return self.measure.label if self.limb == "none" else f"{self.measure.label}, {self.limb} limb"
+        return self.measure.label_on(self.limb)
 
 
 def _reference_first(cohort: Cohort, reference: str | None) -> Cohort:

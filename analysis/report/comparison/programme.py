@@ -9,7 +9,7 @@ from analysis.report.figures.programme_figures import harm_figure, missing_figur
 from analysis.report.parts import numbers
 from analysis.report.parts.outcome_tables import share_table
 from analysis.report.parts.passages import Passage, Section, absent
-from analysis.report.parts.tables import Column, Table, level_of
+from analysis.report.parts.tables import Column, Table, intervals_by, level_of
 
 NOTHING_MISSING = (
     "Every patient was seen at every expected week, so nothing hangs on an assumption about missing visits."
@@ -39,7 +39,7 @@ def _adherence_table(found: AdherenceByWeek) -> Table:
             Column(("reached", "n"), reached, "fraction", instead="dash"),
             Column("share_reached", share, "share with interval"),
         ),
-        (f"Intervals: {found.overall['method'].iloc[0]}.", *found.notes),
+        (intervals_by(found.overall), *found.notes),
         name="adherence",
         rows_grouped_by="modality",
     )
@@ -83,7 +83,7 @@ def _harm_table(found: EventsByProtocol) -> Table:
             Column("related_patients", "Patients, related", "count"),
         ),
         (
-            f"Intervals: {table['method'].iloc[0]}. Related: to the programme, in the eyes of those who recorded it.",
+            f"{intervals_by(table)} Related: to the programme, in the eyes of those who recorded it.",
             *found.notes,
         ),
         name="harms",

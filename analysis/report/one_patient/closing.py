@@ -14,7 +14,7 @@ def methods(page: PatientPage) -> Section:
     sentences = ["Baseline: the last value at week 0 or before. Change: value minus baseline."]
     for one in page.found:
         first, *_ = model_in_words(one.others)
-        label = one.measure.label if one.limb == "none" else f"{one.measure.label}, {one.limb} limb"
+        label = one.measure.label_on(one.limb)
         same = numbers.plural(one.n_same_protocol, "patient")
         formula = one.others.model.design.formula
         sentences.append(f"{label}: {first} Formula: {formula}. {same} of the same protocol; this patient is left out.")

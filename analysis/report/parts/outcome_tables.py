@@ -9,7 +9,7 @@ from analysis.outcomes.home_programme.events_by_week import EventsByWeek
 from analysis.outcomes.home_programme.weeks_with_enough import WeeksWithEnough
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text, shown_decimals
-from analysis.report.parts.tables import Column, Table, level_of
+from analysis.report.parts.tables import Column, Table, intervals_by, level_of
 
 
 def share_table(
@@ -45,7 +45,7 @@ def share_table(
             Column(counted, counted_words, "fraction"),
             Column("share", f"{share_words} ({level_of(table)} interval)", "share with interval"),
         ),
-        (f"Intervals: {_method(table)}.", *notes),
+        (intervals_by(table), *notes),
         name=name,
         rows_grouped_by=rows_grouped_by,
     )
@@ -64,7 +64,7 @@ def weeks_table(found: WeeksWithEnough) -> Table:
             Column("mean", f"Mean share of weeks ({level_of(found.table)} interval)", "share with interval"),
             Column(("lower_quartile", "upper_quartile"), "Quartiles of patients", "shares"),
         ),
-        (f"Intervals: {_method(found.table)}.", *found.notes),
+        (intervals_by(found.table), *found.notes),
         name="weeks-with-enough",
         rows_grouped_by="group",
     )
@@ -119,10 +119,6 @@ def gap_table(found: GapRegained) -> Table:
             Column("regained_percent", f"Regained, % ({percent} interval)", "number with interval"),
             Column("median_percent", "Median of patients, %", "number"),
         ),
-        (f"Intervals: {_method(found.table)}.", *found.notes),
+        (intervals_by(found.table), *found.notes),
         name="gap-regained",
     )
-
-
-def _method(table: pd.DataFrame) -> str:
-    return str(table["method"].iloc[0]) if len(table) else "none"

@@ -305,6 +305,17 @@ def level_of(table: pd.DataFrame) -> str:
     return numbers.level_in_words(float(table["level"].iloc[0])) if len(table) else "95 %"
 
 
+def intervals_by(table: pd.DataFrame) -> str:
+    """Say for a note how the intervals of a table of estimates were made, from its column method.
+
+    Examples
+    --------
+    >>> intervals_by(pd.DataFrame({"method": ["Wilson score"]}))
+    'Intervals: Wilson score.'
+    """
+    return f"Intervals: {table['method'].iloc[0] if len(table) else 'none'}."
+
+
 def _head(table: Table) -> str:
     """Write the headings of the columns, and over them those of several columns where there are any."""
     spans = table.spans()
