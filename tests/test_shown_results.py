@@ -148,7 +148,7 @@ def made(tmp_path):
         quarter.run_chart(points(10)),
         quarter.funnel(sites),
         quarter.case_mix(counted().patients),
-        quarter.change_in_words(released(), chart, lambda value: f"{value:.2f}"),
+        quarter.quarter_change(released(), chart),
     ]
 
 

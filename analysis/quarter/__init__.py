@@ -14,7 +14,10 @@
   denominators.
 - ``run_chart``: Run charts: points about a median, judged by the run rules; for series too short for control limits.
 - ``special_causes``: The one named set of rules by which control charts tell special causes from common cause.
-- ``quarter_words``: What changed since last quarter, in words that tell a special cause from common cause.
+- ``quarter_change``: What became of an indicator in the quarter, judged by the rules of its chart; nothing is said or
+  rounded here.
+- ``value_interval``: How sure the value of a quarter is: the interval of a share or a rate from its numerator and
+  denominator.
 - ``funnel``: Funnel plots: sites against exact limits about the whole, with over-dispersion checked; never a ranking.
 - ``case_mix``: Observed against expected by site: a model of the case mix fitted on the whole, and estimates shrunk
   towards it.
@@ -29,7 +32,7 @@ from analysis.quarter.control_charts import ControlChart, p_chart, u_chart, xmr_
 from analysis.quarter.counts import Indicator, QuarterCounts
 from analysis.quarter.funnel import Funnel, funnel
 from analysis.quarter.indicators import QuarterCohort, quarter_indicators
-from analysis.quarter.quarter_words import QuarterChange, change_in_words
+from analysis.quarter.quarter_change import QuarterChange, quarter_change
 from analysis.quarter.release import ReleasedCounts, release
 from analysis.quarter.run_chart import RunChart, run_chart
 from analysis.statistics.small_counts import CellSystem, hide_small_cells, reader_bounds
@@ -58,6 +61,6 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "Funnel",
     "case_mix",
     "CaseMix",
-    "change_in_words",  # what changed
+    "quarter_change",  # what changed
     "QuarterChange",
 ]

@@ -157,9 +157,14 @@ class QuarterCounts(Result):
         pandas.DataFrame
             Periods from the first to the last by sites in the order of :attr:`sites`.
         """
-        rows = self.table[self.table["quantity"] == quantity]
-        found = rows.pivot_table(index="period", columns="site", values="value", aggfunc="sum", observed=True)
+        found = self._summed[self._summed.index.get_level_values(0) == quantity].droplevel(0)
         return found.reindex(index=self.periods, columns=self.sites, fill_value=0.0).fillna(0.0)
+
+    @cached_property
+    def _summed(self) -> pd.DataFrame:
+        """Every quantity by period, a column a site."""
+        keys = ["quantity", "period"]
+        return self.table.pivot_table(index=keys, columns="site", values="value", aggfunc="sum", observed=True)
 
     def periods_of(self, quarters: Sequence[str]) -> list[str]:
         """Give the periods of the quarters named, in order."""

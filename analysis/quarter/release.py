@@ -237,10 +237,11 @@ def _cell_system(
     width = len(slices.names)
     first = {quantity: position * width for position, quantity in enumerate(quantities)}
     values = np.concatenate([slices.values(quantity) for quantity in quantities]) if quantities else np.zeros(0)
+    between = slices.sums()
     sums = [
         (first[quantity] + total, [first[quantity] + part for part in parts])
         for quantity in quantities
-        for total, parts in slices.sums()
+        for total, parts in between
     ]
     sums += [
         (first[total] + position, [first[part] + position for part in parts])

@@ -50,12 +50,13 @@ def special_causes(values: ArrayLike, centre: ArrayLike, sigma: ArrayLike) -> li
     [(), ('outside',), ()]
     """
     z, order, found = _standardised(values, centre, sigma)
+    wide = np.asarray(sigma, dtype=float)[order] > 0  # limits without width have no inner third
     runs = {
         "outside": [[int(i)] for i in np.flatnonzero(np.abs(z) > _LIMIT)],
         "shift": [run for run in sides(z) if len(run) >= SHIFT],
         "trend": [run for run in trends(np.asarray(values, dtype=float)[order]) if len(run) >= TREND],
         "two of three": list(_two_of_three(z)),
-        "hugging": [run for run in _stretches(np.abs(z) < _INNER) if len(run) >= HUGGING],
+        "hugging": [run for run in _stretches((np.abs(z) < _INNER) & wide) if len(run) >= HUGGING],
     }
     for rule, patterns in runs.items():
         for position in sorted({int(order[i]) for pattern in patterns for i in pattern}):

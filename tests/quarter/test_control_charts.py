@@ -140,6 +140,25 @@ def test_bad_input_is_explained(make, message):
         make()
 
 
+def test_limits_without_width_have_no_inner_third():
+    """No harm in sixteen quarters: every point lies on the line, and so do the limits."""
+    assert special_causes([0.0] * 16, [0.0] * 16, [0.0] * 16) == [()] * 16
+    assert special_causes([0.0] * 16, [0.0] * 16, [1.0] * 16) == [("hugging",)] * 16
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("quarters", "told"), [(16, 0.02), (24, 0.04)])
+def test_how_often_nothing_looks_like_a_change(quarters, told):
+    """What the report says of chance: shares of 120 patients at 60 %, the first twelve quarters the baseline."""
+    rng, found = np.random.default_rng(quarters), 0
+    for _ in range(4000):
+        shares = rng.binomial(120, 0.6, quarters) / 120
+        centre = shares[:12].mean()
+        rules = special_causes(shares, [centre] * quarters, [np.sqrt(centre * (1 - centre) / 120)] * quarters)[-1]
+        found += bool(set(rules) - {"hugging"})
+    assert found / 4000 == pytest.approx(told, abs=0.01)
+
+
 def rules_of(values, sigma=1.0):
     return special_causes(values, np.zeros(len(values)), np.full(len(values), sigma))
 

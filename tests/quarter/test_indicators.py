@@ -1,4 +1,4 @@
-"""Indicators counted by hand on a small cohort, aggregates read and refused, and words that tell causes apart."""
+"""Indicators counted by hand on a small cohort, aggregates read and refused, and what the charts tell of a quarter."""
 
 import numpy as np
 import pandas as pd
@@ -9,8 +9,8 @@ from analysis.errors import CohortError
 from analysis.quarter import (
     Indicator,
     QuarterCounts,
-    change_in_words,
     chart_of,
+    quarter_change,
     quarter_indicators,
     read_aggregates,
     release,
@@ -82,8 +82,7 @@ def test_patients_not_yet_due_have_no_denominator():
     row = shown.by_period(improved).iloc[1]
     assert row["not_yet"]
     assert np.isnan(row["value"])
-    words = change_in_words(shown, chart_of(shown, improved), str).words
-    assert words == "Cannot be told: patients of Q2 2026 were not yet due."
+    assert quarter_change(shown, chart_of(shown, improved)).verdict == "not yet due"
 
 
 def test_a_quarter_whose_patients_are_not_yet_due_has_no_point():
@@ -92,9 +91,11 @@ def test_a_quarter_whose_patients_are_not_yet_due_has_no_point():
     one = Indicator("better", "Better", "share", "outcome", "higher", "better", "seen", "better", "seen")
     table = pd.DataFrame(rows, columns=["quantity", "period", "site", "value"])
     counts = QuarterCounts((one,), table, not_yet={"seen": ("2026-Q4",)})
-    chart = chart_of(release(counts, "2026-Q4", baseline=["2026-Q1"], window=["2026-Q4"]), one)
+    shown = release(counts, "2026-Q4", baseline=["2026-Q1"], window=["2026-Q4"])
+    chart = chart_of(shown, one)
     assert chart.points["value"].tolist() == pytest.approx([0.41, 0.42, 0.43, np.nan], nan_ok=True)
     assert chart.why.startswith("3 points can be shown")
+    assert quarter_change(shown, chart).verdict == "not yet due"
 
 
 def charted(kind, denominators, n_baseline):
@@ -236,31 +237,52 @@ def share_by_quarter(shares, n=200):
 
 
 def change(shares):
-    shown, chart = share_by_quarter(shares)
-    return change_in_words(shown, chart, lambda value: f"{100 * value:.0f} %")
+    return quarter_change(*share_by_quarter(shares))
 
 
 STEADY = [0.50, 0.52, 0.48, 0.51, 0.49, 0.50, 0.53, 0.47, 0.50, 0.52, 0.49, 0.51, 0.50]
 
 
-def test_a_difference_within_the_limits_is_common_cause():
+def test_a_difference_within_the_limits_is_no_signal():
     found = change([*STEADY, 0.55])
-    assert found.cause == "common cause"
-    assert found.words.startswith("Common cause: 55 % in Q2 2023, 50 % in Q1 2023.")
-    assert "needs no explanation of its own" in found.words
+    assert (found.verdict, found.rules, found.way, found.direction, found.since) == ("no signal", (), "", "", "")
 
 
-def test_a_point_beyond_the_limits_is_special_cause_with_its_side():
+def test_a_point_beyond_the_limits_is_a_signal_with_its_side():
     # Three standard deviations at 200 patients and 50 % are 10.6 percentage points.
     assert change([*STEADY, 0.62]).direction == "better"
     found = change([*STEADY, 0.38])
-    assert (found.cause, found.direction) == ("special cause", "worse")
-    assert "a point outside the control limits" in found.words
-    assert "Ask what was different" in found.words
+    assert (found.verdict, found.rules, found.way, found.direction) == ("signal", ("outside",), "lower", "worse")
+    assert found.since == "2023-Q2"
 
 
 def test_an_old_signal_is_no_news_of_this_quarter():
-    assert change([*STEADY[:8], 0.7, *STEADY[:8]]).cause == "common cause"
+    assert change([*STEADY[:8], 0.7, *STEADY[:8]]).verdict == "no signal"
+
+
+def test_a_shift_has_its_beginning_also_across_a_point_on_the_line():
+    found = change([*[0.48, 0.52] * 6, *[0.53] * 4, 0.5, *[0.54] * 4])
+    assert ("shift" in found.rules, found.way, found.direction) == (True, "higher", "better")
+    assert found.since == "2022-Q4"  # the last quarter of the baseline lies above the line too
+    assert change([*[0.52, 0.48] * 6, 0.5, *[0.53] * 8]).since == "2023-Q2"  # a point on the line begins nothing
+
+
+def test_neighbouring_signals_of_one_side_began_with_the_first():
+    assert change([*STEADY, 0.62, 0.63]).since == "2023-Q2"
+    assert change([*STEADY, 0.38, 0.62]).since == "2023-Q3"
+
+
+def test_a_trend_below_the_line_rises():
+    """Six points in a row rise, all below the centre line: a rise is no lower level."""
+    found = change([*[0.52, 0.48] * 8, 0.45, 0.46, 0.47, 0.48, 0.49, 0.495])
+    assert (found.rules, found.way, found.direction, found.since) == (("trend",), "rising", "better", "2024-Q1")
+    falling = change([*[0.48, 0.52] * 8, 0.55, 0.54, 0.53, 0.52, 0.51, 0.505])
+    assert (falling.way, falling.direction) == ("falling", "worse")
+
+
+def test_points_that_hug_the_line_are_neither_better_nor_worse():
+    found = change([0.5, 0.51, 0.5, 0.49] * 4)
+    assert (found.verdict, found.rules, found.way, found.direction) == ("signal", ("hugging",), "steadier", "")
 
 
 def test_fewer_than_twelve_points_fall_back_to_a_run_chart_and_say_so():
@@ -268,10 +290,9 @@ def test_fewer_than_twelve_points_fall_back_to_a_run_chart_and_say_so():
     assert type(chart.chart).__name__ == "RunChart"
     assert chart.why == "10 points can be shown; control limits need 12, so this is a run chart."
     rising = change([0.5, 0.4, 0.5, 0.45, 0.48, 0.52, 0.56, 0.60])
-    assert rising.cause == "special cause"
-    assert "five or more points in a row all rising or all falling" in rising.words
-    assert change([0.5, 0.6] * 4).words.startswith("No signal of a special cause")
-    assert change([0.5, 0.6, 0.5]).cause == "cannot be told"
+    assert (rising.rules, rising.way, rising.since) == (("trend",), "rising", "2020-Q4")
+    assert change([0.5, 0.6] * 4).verdict == "no signal"
+    assert change([0.5, 0.6, 0.5]).verdict == "too early"
 
 
 def test_exactly_twelve_points_make_a_control_chart():
@@ -284,7 +305,4 @@ def test_hidden_periods_have_no_point_and_count_for_nothing():
     # 4 of 200 did not improve: small, so the share must not be shown.
     assert shown.by_period(SHARE)["hidden"].iloc[-1]
     assert np.isnan(chart.chart.table["value"].iloc[-1])
-    assert (
-        change([*STEADY, 0.98]).words
-        == "Cannot be told: no value for Q2 2023 can be given, because a count is small and hidden."
-    )
+    assert change([*STEADY, 0.98]).verdict == "hidden"

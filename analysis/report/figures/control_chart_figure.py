@@ -38,13 +38,13 @@ _ON_PAPER: dict[str, Any] = {"boxstyle": "square,pad=0.08", "facecolor": PAPER, 
 
 
 def control_chart_figure(
-    found: IndicatorChart, *, changes: Sequence[tuple[str, str]] = (), message: str = "", cause: str = ""
+    found: IndicatorChart, *, changes: Sequence[tuple[str, str]] = (), message: str = "", told: str = ""
 ) -> Figure:
     """Draw an indicator over time with its centre line, limits, baseline, annotated changes and signals.
 
-    ``changes`` are period and words of what was changed, ``message`` is the title of a slide (empty for none),
-    ``cause`` what the quarter was found to be, for the sentence. The chart of ``found`` is not None. The table has a
-    row a period; hidden periods have no point and no number.
+    ``changes`` are period and words of what was changed, ``message`` is the title of a slide (empty for none), ``told``
+    what was found of the quarter, for the sentence. The chart of ``found`` is not None. The table has a row a period;
+    hidden periods have no point and no number.
     """
     chart, indicator = found.chart, found.indicator
     if chart is None:
@@ -84,7 +84,7 @@ def control_chart_figure(
         name=f"chart-{indicator.name}".replace(" ", "-"),
         title=f"{indicator.title} by {_period_noun(table)}",
         caption=f"{indicator.label}. {_caption(found, chart)}",
-        alt=_in_words(found, chart, cause),
+        alt=_in_words(found, chart, told),
         table=_table(found, chart),
         draw=draw,
         message=message,
@@ -181,7 +181,7 @@ def _caption(found: IndicatorChart, chart: ControlChart | RunChart) -> str:
     baseline = f"The baseline, shaded, is fixed: {first} to {last}."
     hidden = int(found.points["hidden"].sum())
     left_out = (
-        f" {numbers.plural(hidden, 'period')} hidden because of small counts; rules run across them." if hidden else ""
+        f" Hidden because of small counts: {numbers.plural(hidden, 'period')}; rules run across them." if hidden else ""
     )
     if isinstance(chart, ControlChart):
         lines = "Solid: centre line; dashed: control limits, three standard deviations."
@@ -191,7 +191,7 @@ def _caption(found: IndicatorChart, chart: ControlChart | RunChart) -> str:
     return f"{baseline} {lines}{signal}{left_out} {' '.join(chart.notes)}"
 
 
-def _in_words(found: IndicatorChart, chart: ControlChart | RunChart, cause: str) -> str:
+def _in_words(found: IndicatorChart, chart: ControlChart | RunChart, told: str) -> str:
     indicator, table = found.indicator, chart.table
     show = value_shower(indicator, found.known_values)
     shown = table[table["value"].notna()]
@@ -216,7 +216,7 @@ def _in_words(found: IndicatorChart, chart: ControlChart | RunChart, cause: str)
     else:
         sentence += ". No rule of the chart is met"
     whole = _whole_chart(chart)
-    return f"{sentence}{whole}.{f' {cause}' if cause else ''}"
+    return f"{sentence}{whole}.{f' {told}' if told else ''}"
 
 
 def _whole_chart(chart: ControlChart | RunChart) -> str:

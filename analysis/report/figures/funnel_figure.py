@@ -223,7 +223,7 @@ def _left_out(sites: pd.DataFrame) -> str:
     if not hidden:
         return ""
     return (
-        f" {hidden} of {numbers.plural(len(sites), 'site')} hidden because of small counts, mostly small sites: over more "
+        f" Hidden because of small counts: {hidden} of {numbers.plural(len(sites), 'site')}, mostly small ones; over more "
         "quarters (parameter site_quarters) more of them can be shown."
     )
 
@@ -232,7 +232,7 @@ def _funnel_in_words(found: Funnel, indicator: Indicator, region: pd.Series, spa
     show = value_shower(indicator)
     values = found.table["value"]
     sentence = (
-        f"{numbers.plural(len(found.table), 'site')}, {span}: {indicator.label[:1].lower() + indicator.label[1:]}, "
+        f"Funnel of {numbers.plural(len(found.table), 'site')}, {span}: {indicator.label[:1].lower() + indicator.label[1:]}, "
         f"{show(found.target)} over the whole, from {show(values.min())} to {show(values.max())} at single sites"
     )
     limits = "widened limits" if found.over_dispersed else "limits"
@@ -253,7 +253,7 @@ def _case_mix_in_words(found: CaseMix, level: str) -> str:
         for row in found.apart.itertuples()
     ]
     return (
-        f"{numbers.plural(len(table), 'site')} after adjustment, observed over expected {ratios}; shrunken shares from "
+        f"Estimates of {numbers.plural(len(table), 'site')} after adjustment, observed over expected {ratios}; shrunken shares from "
         f"{numbers.share(table['estimate'].min())} to {numbers.share(table['estimate'].max())} about the whole of "
-        f"{numbers.share(found.share)}. {level} intervals that leave out the whole: {numbers.listed(named) or 'none'}."
+        f"{numbers.share(found.share)}. Intervals ({level}) that leave out the whole: {numbers.listed(named) or 'none'}."
     )

@@ -15,7 +15,7 @@ MINUS = "−"
 _COMMON = frozenset(
     (
         "quadriceps", "hamstring", "knee", "thigh", "pain", "limb", "arc", "extension", "flexion", "lower", "anterior",
-        "six-minute", "distance",
+        "six-minute", "distance", "patients", "mean", "adherence", "harms",
     )
 )  # fmt: skip
 

@@ -7,7 +7,7 @@ import re
 
 #: A space between a number and its unit or sign, where a line must not break.
 _BEFORE_UNIT = re.compile(r"(?<=\d) (?=%|N·m|Nm\b|deg\b|kg\b|points?\b|years?\b|patients?\b|weeks?\b|cm\b|mm\b)")
-_AFTER_WORD = re.compile(r"\b(week|n =|Table|Figure) (?=[\d−])")
+_AFTER_WORD = re.compile(r"\b(week|n =|Table|Figure|Q[1-4]) (?=[\d−])")
 _NO_BREAK = "\u00a0"
 #: The end of words written from right to left; without a mark there, a number that follows would change its side.
 _LEFTWARD = "\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc"

@@ -11,6 +11,8 @@ DEFERS = (
 )
 INVENTED = "Invented cohort: no number in this report is a finding about any treatment."
 
+#: Letters of the title of a slide that stay within two lines.
+TITLE_LETTERS = 84
 #: More protocols than this are counted, or named by the lowest and the highest.
 MOST_LISTED = 4
 
@@ -37,3 +39,21 @@ def named_or_counted(said: Sequence[str], of: int) -> str:
     if len(said) <= MOST_LISTED:
         return numbers.listed(list(said))
     return f"all {of} protocols" if len(said) == of else f"{len(said)} of the {of} protocols"
+
+
+def counts_by_protocol(counts: Sequence[tuple[str, int, int]], *, room: int) -> str:
+    """Name protocols with their counts, or where that is longer than the room of a title, the range of the shares.
+
+    A count is a protocol with its part and whole; ``room`` is letters.
+
+    Examples
+    --------
+    >>> counts_by_protocol([("usual", 9, 30), ("early", 6, 30)], room=40)
+    'usual 9/30, early 6/30'
+    >>> counts_by_protocol([("usual", 9, 30), ("early", 6, 30)], room=20)
+    '20 to 30 % of the patients of a protocol'
+    """
+    said = ", ".join(f"{name} {numbers.fraction(part, of)}" for name, part, of in counts)
+    if len(said) <= room:
+        return said
+    return f"{numbers.share_range([part / of for _, part, of in counts if of])} of the patients of a protocol"

@@ -18,6 +18,7 @@ from analysis.report.parts import numbers
 from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.tables import Column, Table
 from analysis.report.parts.wording import DEFERS, FOR_GROUPS, INVENTED
+from analysis.report.quarter.findings.words import has_changed, title_words
 from analysis.report.quarter.opening import NOT_FOR_RELEASE, RELEASED
 from analysis.report.quarter.study import QuarterParameters
 from analysis.report.running.provenance import show_provenance
@@ -29,9 +30,8 @@ _EMPTY_ROWS = 3
 
 
 def actions(study: QuarterStudy) -> Section:
-    """Give a table to fill in: a row for each special cause, and empty ones."""
-    special = [one for one in study.released.indicators if study.changes[one.name].cause == "special cause"]
-    seen = [f"{one.title}: special cause in {study.quarter_words}" for one in special]
+    """Give a table to fill in: a row for each signal, and empty ones."""
+    seen = [title_words(study.found, one) for one in study.found.followed if has_changed(one)]
     rows = pd.DataFrame({"seen": [*seen, *["…"] * _EMPTY_ROWS]})
     table = Table(
         rows.assign(**dict.fromkeys(("question", "action", "who", "when"), "…")),
@@ -43,7 +43,7 @@ def actions(study: QuarterStudy) -> Section:
             Column("who", "By whom"),
             Column("when", "By when"),
         ),
-        ("Where there is common cause only, an action is a change of the process, tried on a small scale first.",),
+        ("Where there is no signal, an action is a change of the process, tried on a small scale first.",),
         name="actions",
     )
     return Section((table,))
@@ -106,7 +106,7 @@ def cautions(study: QuarterStudy) -> Section:
             "A quarter is no league: sites stand by name, and a place beyond a limit is a reason to ask, not a verdict. Data "
             "quality, case mix and chance come before care as explanations."
         ),
-        "Do not explain a difference between two quarters that is common cause.",
+        "Do not explain a difference between two quarters without a signal.",
         RELEASED if study.released.small_counts == "hidden" else NOT_FOR_RELEASE,
         (
             "Two releases can be compared with each other: before another cut of the same patients is released, check what "

@@ -8,10 +8,12 @@ import pandas as pd
 
 from analysis.quarter.periods import quarter_in_words
 from analysis.quarter.release import BASELINE
+from analysis.quarter.value_interval import METHODS
 from analysis.report.parts import numbers
 from analysis.report.parts.indicator_numbers import HIDDEN_NOTE, with_text
 from analysis.report.parts.passages import Section, absent
 from analysis.report.parts.tables import Column, Table
+from analysis.report.quarter.findings.words import interval_words
 
 if TYPE_CHECKING:
     from analysis.quarter import Indicator
@@ -28,6 +30,7 @@ def indicators(study: QuarterStudy) -> Section:
     hidden = any(row["any_hidden"] for row in rows)
     notes = [
         "Share: numerator over denominator. An empty denominator has no share.",
+        f"Intervals: {'; '.join(METHODS[kind] for kind in dict.fromkeys(one.kind for one in followed))}.",
         *study.notes,
         *([HIDDEN_NOTE] if hidden else []),
     ]
@@ -40,9 +43,9 @@ def indicators(study: QuarterStudy) -> Section:
             Column("numerator", "Numerator", "right", group=now),
             Column("denominator", "Denominator", "right", group=now),
             Column("value", "Value", "right", group=now),
+            Column("interval", f"{numbers.level_in_words(study.level)} interval", "right", group=now),
             Column("before", before, "right"),
             Column("baseline", "Baseline", "right"),
-            Column("unit", "Unit"),
         ),
         tuple(notes),
         name="indicators",
@@ -68,7 +71,7 @@ def completeness(study: QuarterStudy) -> Section:
                 "value": at["value_text"],
                 "before": before["value_text"],
                 "floor": numbers.share(one.floor),
-                "verdict": _verdict(study, one, at),
+                "verdict": _verdict(study, one),
                 "hidden": bool(at["hidden"] or before["hidden"]),
             }
         )
@@ -96,24 +99,23 @@ def completeness(study: QuarterStudy) -> Section:
 def _row(study: QuarterStudy, one: Indicator) -> dict[str, object]:
     released = study.released
     found = released.of(one, [released.quarter, released.before, BASELINE])
-    text = with_text(found, one)
+    text, judged = with_text(found, one), study.found.of(one.name)
+    known = not numbers.is_missing(judged.lower)
+    unit = f", in {one.unit}" if one.kind == "mean" and one.unit else ""
     return {
         "role": {"outcome": "Outcomes", "balancing": "Balancing measures", "process": "Process"}[one.role],
-        "label": f"{one.label} ({one.numerator_words} of {one.denominator_words})",
+        "label": f"{one.label}{unit} ({one.numerator_words} of {one.denominator_words})",
         "numerator": text["numerator_text"].iloc[0],
         "denominator": text["denominator_text"].iloc[0],
         "value": text["value_text"].iloc[0],
+        "interval": interval_words(judged) if known else numbers.MISSING,
         "before": text["value_text"].iloc[1],
         "baseline": text["value_text"].iloc[2],
-        "unit": "share" if one.kind == "share" else one.unit or "mean",
         "any_hidden": bool(found["hidden"].any()),
     }
 
 
-def _verdict(study: QuarterStudy, one: Indicator, at: pd.Series) -> str:
+def _verdict(study: QuarterStudy, one: Indicator) -> str:
     if numbers.is_missing(one.floor):
         return "no floor"
-    if not numbers.is_missing(at["value"]):
-        return "yes" if at["value"] >= one.floor else "no"
-    known = study.released.floors.get(one.name)
-    return "cannot be said" if known is None else "yes" if known else "no"
+    return {True: "yes", False: "no", None: "cannot be said"}[study.found.of(one.name).floor_reached]

@@ -4,14 +4,23 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis.quarter.control_charts import ControlChart
-from analysis.quarter.funnel import BEYOND_998
 from analysis.report.parts import numbers
 from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.wording import INVENTED
+from analysis.report.quarter.findings.doubts import doubts_words, harms_point, harms_words
+from analysis.report.quarter.findings.site_words import site_point, site_words
+from analysis.report.quarter.findings.words import (
+    LOST,
+    NO_VALUE,
+    STEADIER,
+    changed_points,
+    changed_words,
+    group_of,
+    item_words,
+    who_words,
+)
 
 if TYPE_CHECKING:
-    from analysis.quarter import Indicator
     from analysis.report.quarter.study import QuarterStudy
 
 RELEASED = "Counts from 1 to 10 are hidden, with as many others as it takes that they cannot be computed back."
@@ -33,102 +42,38 @@ def subtitle(study: QuarterStudy) -> Section:
 
 
 def answer(study: QuarterStudy) -> Section:
-    """Give the answer in one paragraph: special causes first, then that the rest is common cause."""
-    return Section((Passage((" ".join([*_time_sentences(study), *_site_sentences(study)]),), "answer"),))
+    """Give the answer in four points: who was seen; what changed; the sites; harms, and what to doubt."""
+    found = study.found
+    doubts = doubts_words(found)
+    lines = (who_words(found), changed_words(found), site_words(found), [harms_words(found), *doubts])
+    told = tuple(" ".join(one) for one in lines)
+    points = (told[0], *changed_points(found), site_point(found), harms_point(found), doubts[0])
+    return Section((Passage(told, "answer", points=tuple(dict.fromkeys(points))),))
 
 
 def changed(study: QuarterStudy) -> Section:
-    """Say of each indicator what changed since the quarter before, and whether the chart supports a cause."""
+    """Say of each indicator its value, that of the quarter before, and what its chart tells."""
     items: list[Passage] = []
-    for cause, meaning in _MEANING.items():
-        those = [one for one in study.released.indicators if study.changes[one.name].cause == cause]
-        if not those:
-            continue
-        said = [_change_sentence(study, one, brief=cause == "common cause") for one in those]
-        items += [Passage((meaning,)), Passage(tuple(said), "items")]
+    for groups, meaning in _MEANING.items():
+        those = [one for one in study.found.followed if group_of(study.found, one) in groups]
+        if those:
+            told = tuple(item_words(study.found, one, verdict=False) for one in those)
+            items += [Passage((meaning,)), Passage(told, "items")]
     return Section(tuple(items))
 
 
-#: What each finding means, said once above the indicators it holds for.
+#: What each verdict means, said once above the indicators it holds for.
 _MEANING = {
-    "special cause": "Special cause. The quarter meets a rule of its chart, so something was probably different.",
-    "common cause": (
-        "Common cause. These do what they have done since the baseline. A difference from the quarter before needs no "
-        "explanation of its own; who wants another level changes the process."
+    ("signal",): (
+        "A signal (special cause). The quarter belongs to a pattern that chance seldom makes. Ask what was different and "
+        "when it began."
     ),
-    "cannot be told": "Cannot be told. The charts of these support neither cause, for the reason given.",
+    (LOST,): "Too many were lost for a conclusion. What is given holds for those seen.",
+    (STEADIER,): "Points nearer together than chance makes them, which is no change: ask whether the limits fit.",
+    ("no signal",): (
+        "No signal (common cause). These lie within what they have done since the baseline. A difference from the quarter "
+        "before needs no explanation of its own; who wants another level changes the process."
+    ),
+    ("too early",): "Too early to tell. With so few points a signal cannot be told from chance.",
+    tuple(NO_VALUE): "Without a value, so that nothing can be told.",
 }
-
-
-def _change_sentence(study: QuarterStudy, one: Indicator, *, brief: bool) -> str:
-    change = study.changes[one.name]
-    title = f"Completeness, {_in_text(one.title)}" if one.name.startswith("complete ") else one.title
-    if brief:
-        run = not isinstance(study.charts[one.name].chart, ControlChart)
-        return f"{title}: {change.moved}{' (run chart, no signal)' if run else ''}."
-    words = change.words.removeprefix("Special cause: ").removeprefix("Cannot be told: ")
-    return f"{title}: {words}"
-
-
-def _time_sentences(study: QuarterStudy) -> list[str]:
-    followed = study.indicators("outcome", "balancing")
-    by_cause = {
-        cause: [one for one in followed if study.changes[one.name].cause == cause]
-        for cause in ("special cause", "common cause", "cannot be told")
-    }
-    sentences = _first_sentence(study)
-    if by_cause["special cause"]:
-        ways = {"better": " (on the better side)", "worse": " (on the worse side)", "": ""}
-        named = [f"{_in_text(one.title)}{ways[study.changes[one.name].direction]}" for one in by_cause["special cause"]]
-        causes = "Special cause" if len(named) == 1 else "Special causes"
-        sentences.append(f"{causes} in {study.quarter_words}: {numbers.listed(named)}.")
-    if by_cause["common cause"]:
-        names = numbers.listed([_in_text(one.title) for one in by_cause["common cause"]])
-        few = len(by_cause["common cause"]) == 1
-        sentences.append(
-            f"{numbers.capitalised(names)} {'varies' if few else 'vary'} as {'it has' if few else 'they have'} since "
-            "the baseline: common cause."
-        )
-    if by_cause["cannot be told"]:
-        names = numbers.listed([_in_text(one.title) for one in by_cause["cannot be told"]])
-        sentences.append(f"Nothing can be told yet of {names}.")
-        if all(
-            study.released.of(one, [study.released.quarter])["hidden"].iloc[0] for one in by_cause["cannot be told"]
-        ):
-            sentences.append("Their counts are too small to be shown.")
-    return sentences or ["No outcome was followed."]
-
-
-def _first_sentence(study: QuarterStudy) -> list[str]:
-    """Give the main outcome with its numbers."""
-    if study.compared is None:
-        return []
-    main, released = study.compared, study.released
-    now, before = released.of(main, [released.quarter, released.before]).itertuples()
-    if numbers.is_missing(now.value):
-        return []
-    earlier = "" if numbers.is_missing(before.value) else f", after {numbers.share(before.value)} the quarter before"
-    counted = numbers.fraction(now.numerator, now.denominator)
-    return [f"{main.title}: {numbers.share(now.value)} ({counted}) in {study.quarter_words}{earlier}."]
-
-
-def _site_sentences(study: QuarterStudy) -> list[str]:
-    if study.funnel is None or study.compared is None:
-        return []
-    found = study.funnel
-    far = [str(site) for site in found.table.loc[found.table["wide_region"] == BEYOND_998, "site"]]
-    limits = f"the 99.8 % limits of the funnel, {study.span}"
-    sentences = [f"Beyond {limits}: {numbers.listed(far)}." if far else f"No site lies beyond {limits}."]
-    if study.case_mix is not None:
-        level = numbers.level_in_words(study.level)
-        names = numbers.listed([str(site) for site in study.case_mix.apart["site"]])
-        sentences.append(
-            f"After adjustment for case mix the {level} interval leaves out the whole for {names}."
-            if names
-            else f"After adjustment for case mix every site's {level} interval holds the whole."
-        )
-    return sentences
-
-
-def _in_text(title: str) -> str:
-    return title if title[1:2].isupper() else title[:1].lower() + title[1:]

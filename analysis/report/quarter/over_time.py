@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analysis.report.figures.control_chart_figure import control_chart_figure
-from analysis.report.parts.indicator_numbers import value_shower
 from analysis.report.parts.passages import Passage, Section, absent
+from analysis.report.quarter.findings.words import item_words, title_words
 
 if TYPE_CHECKING:
     from analysis.quarter import Indicator
@@ -36,9 +36,10 @@ def _charts(study: QuarterStudy, found: list[Indicator], nothing: str) -> Sectio
         if chart.chart is None:
             items.append(Passage((f"{one.label}: {chart.why}",), "absent"))
             continue
-        cause = study.changes[one.name].words
-        message = _message(study, one) if one.name in _on_slides(study) else ""
-        items.append(control_chart_figure(chart, changes=study.annotations, message=message, cause=cause))
+        followed = study.found.of(one.name)
+        message = title_words(study.found, followed) if one.name in _on_slides(study) else ""
+        told = item_words(study.found, followed)
+        items.append(control_chart_figure(chart, changes=study.annotations, message=message, told=told))
     return Section(tuple(items))
 
 
@@ -48,17 +49,3 @@ def _on_slides(study: QuarterStudy) -> list[str]:
     outcome = [one.name for one in drawn if one.role == "outcome"]
     weighed = [one.name for one in drawn if one.role == "balancing"]
     return [*outcome[:1], *weighed, *outcome[1:]][:MOST_SLIDES]
-
-
-def _message(study: QuarterStudy, one: Indicator) -> str:
-    change = study.changes[one.name]
-    at = study.released.of(one, [study.released.quarter]).iloc[0]
-    if at["value"] != at["value"]:
-        return f"{one.title}: no value for {study.quarter_words} can be shown"
-    show = value_shower(one, study.charts[one.name].known_values)
-    found = {
-        "special cause": f"a special cause{f' for the {change.direction}' if change.direction else ''}",
-        "common cause": "no sign of a special cause",
-        "cannot be told": "too few points to tell the cause",
-    }[change.cause]
-    return f"{one.title}: {show(float(at['value']))} in {study.quarter_words}, {found}"

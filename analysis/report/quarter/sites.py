@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis.quarter.funnel import BEYOND_998
 from analysis.report.figures.funnel_figure import case_mix_figure, funnel_figure
-from analysis.report.parts import numbers
 from analysis.report.parts.indicator_numbers import HIDDEN_NOTE, text_columns, with_text
 from analysis.report.parts.passages import Section, absent
 from analysis.report.parts.tables import Column, Table
+from analysis.report.quarter.findings.site_words import case_mix_title, funnel_title
 
 if TYPE_CHECKING:
     from analysis.quarter import Indicator
@@ -23,13 +22,7 @@ def sites(study: QuarterStudy) -> Section:
     if study.funnel is None:
         return Section((absent(study.no_funnel), _plain_table(study, study.compared)))
     found = study.released.by_site(study.compared)
-    far = int((study.funnel.table["wide_region"] == BEYOND_998).sum())
-    title = study.compared.title
-    message = (
-        f"{title}: {numbers.plural(far, 'site')} beyond the 99.8 % limits"
-        if far
-        else f"{title}: no site lies beyond the 99.8 % limits"
-    )
+    message = funnel_title(study.found)
     return Section((funnel_figure(study.funnel, found, study.compared, span=study.span, message=message),))
 
 
@@ -37,13 +30,7 @@ def case_mix(study: QuarterStudy) -> Section:
     """Show the sites after adjustment for the case mix of their patients."""
     if study.case_mix is None or study.compared is None:
         return Section((absent(study.no_case_mix),))
-    apart, n = len(study.case_mix.apart), len(study.case_mix.table)
-    message = (
-        f"After case-mix adjustment {numbers.plural(apart, 'site')} of {n} differ{'s' if apart == 1 else ''} "
-        "from the whole"
-        if apart
-        else "After case-mix adjustment no site differs from the whole"
-    )
+    message = case_mix_title(study.found)
     return Section((case_mix_figure(study.case_mix, study.compared, span=study.span, message=message),))
 
 

@@ -19,11 +19,9 @@ from analysis.quarter import (
     Funnel,
     Indicator,
     IndicatorChart,
-    QuarterChange,
     QuarterCounts,
     ReleasedCounts,
     case_mix,
-    change_in_words,
     chart_of,
     funnel,
     quarter_indicators,
@@ -35,13 +33,15 @@ from analysis.quarter.counts import check_quarter
 from analysis.quarter.periods import every_period, period_number, quarter_in_words, quarter_of
 from analysis.quarter.release import WINDOW
 from analysis.quarter.site_effects import scale_expected, shrink
-from analysis.report.parts.indicator_numbers import value_shower
+from analysis.report.quarter.findings.rules import find
 from analysis.report.running.declared import ReportParameters, parameter, takes
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     import pandas as pd
+
+    from analysis.report.quarter.findings.finding import QuarterFindings
 
 #: The file that makes a folder a cohort folder.
 _COHORT_FILE = "datapackage.json"
@@ -70,7 +70,7 @@ class QuarterParameters(ReportParameters):
     floor: float = parameter(0.8, "share of the patients due that should have a value")
     enough_sessions: float = parameter(0.8, "share of the prescribed sessions that counts as reached")
     small_counts: Literal["hidden", "shown"] = parameter("hidden", "shown: for the team itself, never for release")
-    level: float = parameter(0.95, "confidence level of adjusted shares")
+    level: float = parameter(0.95, "confidence level of intervals")
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,8 +87,8 @@ class QuarterStudy:
         Counts that may be shown.
     charts : dict of str to IndicatorChart
         By name of the indicator.
-    changes : dict of str to QuarterChange
-        What became of each indicator since the quarter before.
+    found : QuarterFindings
+        What was found; every claim of the report speaks from it.
     compared : Indicator or None
         The indicator that sites are compared by.
     funnel : Funnel or None
@@ -111,7 +111,7 @@ class QuarterStudy:
     origin: Cohort | None
     released: ReleasedCounts
     charts: dict[str, IndicatorChart]
-    changes: dict[str, QuarterChange]
+    found: QuarterFindings
     compared: Indicator | None
     funnel: Funnel | None
     no_funnel: str
@@ -136,8 +136,7 @@ class QuarterStudy:
     @property
     def span(self) -> str:
         """The periods over which sites are compared, in words."""
-        first, last = (quarter_in_words(quarter_of(self.released.window[i])) for i in (0, -1))
-        return first if first == last else f"{first} to {last}"
+        return _span(self.released)
 
     def indicators(self, *roles: str) -> list[Indicator]:
         """Give the indicators of these roles; all where none is named."""
@@ -193,17 +192,22 @@ def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
         by_site = [compared.name] if compared is not None else []
         released = release(counts, at, baseline=fixed, window=window, by_site=by_site, small_counts=asked.small_counts)
         charts = {one.name: chart_of(released, one) for one in released.indicators}
-        words = {
-            one.name: change_in_words(released, charts[one.name], value_shower(one, charts[one.name].known_values))
-            for one in released.indicators
-        }
         sites, no_funnel = _funnel(released, compared)
         adjusted, no_case_mix = _case_mix(released, compared, patients, counts.expected, asked.level)
+        found = find(
+            released, charts, compared=compared, funnel=sites, case_mix=adjusted, span=_span(released),
+            of_patients=origin is not None, level=asked.level,
+        )  # fmt: skip
     ours = [str(one.message) for one in caught if issubclass(one.category, KneecurveWarning)]
     return QuarterStudy(
-        place, origin, released, charts, words, compared, sites, no_funnel, adjusted, no_case_mix,
+        place, origin, released, charts, found, compared, sites, no_funnel, adjusted, no_case_mix,
         _annotations(asked.changes, periods), notes, asked.given(), asked.level, tuple(dict.fromkeys(ours)),
     )  # fmt: skip
+
+
+def _span(released: ReleasedCounts) -> str:
+    first, last = (quarter_in_words(quarter_of(released.window[i])) for i in (0, -1))
+    return first if first == last else f"{first} to {last}"
 
 
 def _counted(

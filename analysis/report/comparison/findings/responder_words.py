@@ -77,7 +77,7 @@ def _shares(found: Responders) -> str:
 
 def responders_title(found: Responders) -> str:
     """Say what the shares of responders support in one line, for the title of a slide."""
-    what = f"{found.endpoint.measure.label} {found.endpoint.reached_words}"
+    what = f"Responders in {in_text(found.endpoint.measure.label)}"
     rows = found.differences.to_dict("records")
     if not rows:
         shares = [
@@ -98,7 +98,7 @@ def responders_title(found: Responders) -> str:
         "too many lost to tell": lost,
         "cannot be told": [name for name in known if not any(text.startswith(f"{name} ") for text in told)],
     }
-    return f"{what}: {one_line(told, rest, of=len(rows), when=f'week {numbers.week(found.endpoint.week)}')}"
+    return f"{what}: {one_line(told, rest, of=len(rows), when='')}"
 
 
 def not_concluded(found: Responders) -> list[str]:

@@ -11,8 +11,8 @@ from analysis.report.parts.wording import MOST_LISTED, named_or_counted
 
 #: With more comparisons than this, those that tell nothing are counted and not spelled out.
 MOST_SPELLED_OUT = 3
-#: Letters of the title of a slide, from which on the protocols of which nothing can be told are counted.
-_LONGEST_TITLE = 96
+#: Letters of a line that a title holds at most, and from which on those of which nothing can be told are counted.
+_MOST_LETTERS, _COUNTED_FROM = 108, 96
 
 
 def seen_words(found: Findings, week: float, measure: Measure) -> str:
@@ -161,7 +161,7 @@ def one_line(told: Sequence[str], rest: Mapping[str, Sequence[str]], *, of: int,
     """Put what is told of protocols into one line, with the others named or, where that is long, counted.
 
     ``told`` has protocol and week, ``rest`` names the others by what can be said of them, ``of`` is how many are compared;
-    ``when`` is the week, for a line that tells of none.
+    ``when`` is the week, for a line that tells of none; empty where it is said before.
 
     Examples
     --------
@@ -173,16 +173,16 @@ def one_line(told: Sequence[str], rest: Mapping[str, Sequence[str]], *, of: int,
     'late: 2 points higher at week 26; 3 of 4 protocols: cannot be told'
     """
     said = list(told)
-    if len("; ".join(said)) > _LONGEST_TITLE and len(said) > 1:
-        said = [f"{_counted(len(told), of)}, {when}: a difference can be told"]
+    if len("; ".join(said)) > _MOST_LETTERS and len(said) > 1:
+        said = [f"{_counted(len(told), of)}{f', {when}' if when else ''}: a difference can be told"]
     for what, names in rest.items():
         if names:
             several = (
                 _counted(len(names), of) if len(names) > 2 or len(names) == of == 2 else numbers.listed(list(names))
             )
-            if said and len("; ".join([*said, several, what])) > _LONGEST_TITLE:
+            if said and len("; ".join([*said, several, what])) > _COUNTED_FROM:
                 several = f"{len(names)} other" if len(names) == 1 else f"{len(names)} others"
-            said.append(f"{several}{'' if said else f', {when}'}: {what}")
+            said.append(f"{several}{f', {when}' if when and not said else ''}: {what}")
     return "; ".join(said)
 
 

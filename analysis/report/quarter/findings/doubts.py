@@ -1,0 +1,145 @@
+"""Harms, and what speaks against the findings, in words; where nothing does, what was looked for."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis.quarter.control_charts import FEWEST_POINTS
+from analysis.quarter.periods import quarter_in_words
+from analysis.report.parts import numbers
+from analysis.report.parts.numbers import in_text
+from analysis.report.quarter.findings.words import (
+    MOST_NAMED,
+    NO_VALUE,
+    against_words,
+    group_of,
+    has_changed,
+    interval_words,
+    name_words,
+    shown,
+    title_words,
+    verdict_words,
+)
+
+if TYPE_CHECKING:
+    from analysis.report.quarter.findings.finding import QuarterFindings
+
+#: tests/quarter/test_control_charts.py counts them.
+BY_CHANCE = "Of charts of 16 to 24 quarters in which nothing changes, 2 to 4 in 100 show a change in the last one."
+
+
+def harms_words(found: QuarterFindings) -> str:
+    """Say how many harms are on record, of how many patients, and whether a change is seen.
+
+    Parameters
+    ----------
+    found : QuarterFindings
+        The findings.
+    """
+    if not found.of_patients:
+        return "Which of these counts are harms is not in the data."
+    one = found.harms
+    if one is None:
+        return "Harms were not recorded, so nothing is said of them."
+    if one.change.verdict in NO_VALUE:
+        return f"Of harms {NO_VALUE[one.change.verdict]}."
+    patients = numbers.plural(one.denominator, "patient")
+    more = "; their follow-up is not over" if found.patients is not None and found.patients.not_yet_due else ""
+    if one.numerator == 0:
+        return f"No harm is on record of the {patients} who started{more}; what was not recorded cannot be seen."
+    (rate,) = shown(one, one.value)
+    on_record = numbers.plural(one.numerator, "harm")
+    are = "is" if one.numerator == 1 else "are"
+    level = numbers.level_in_words(found.level)
+    return (
+        f"On record {are} {on_record} among {patients} who started ({rate}, {level} interval {interval_words(one)}), "
+        f"{against_words(one)}; {verdict_words(found, one)}{more}."
+    )
+
+
+def harms_point(found: QuarterFindings) -> str:
+    """Say the same in few words, for a slide.
+
+    Parameters
+    ----------
+    found : QuarterFindings
+        The findings.
+    """
+    one = found.harms
+    if one is None or not one.value > 0:
+        return harms_words(found)
+    return f"{title_words(found, one)}."
+
+
+def doubts_words(found: QuarterFindings) -> list[str]:
+    """List what speaks against the findings.
+
+    Parameters
+    ----------
+    found : QuarterFindings
+        The findings.
+
+    Returns
+    -------
+    list of str
+        Sentences; never empty.
+    """
+    who, followed = found.patients, found.of_role("outcome", "balancing")
+    complete = found.of_role("process")
+    said = []
+    if who is not None and who.much_lost:
+        said.append("Those who were not seen may have fared otherwise than those who were.")
+    if who is not None and who.losses_differ:
+        was = "more" if who.lost > who.lost_before else "fewer"
+        said.append(
+            f"Of those due {numbers.share(who.lost)} were lost, {was} than the {numbers.share(who.lost_before)} of the "
+            "baseline: the quarters may hold other patients."
+        )
+    unknown = who is not None and not who.not_yet_due and numbers.is_missing(who.lost)
+    if who is not None and (who.much_lost or (unknown and any(one.floor_reached is False for one in complete))):
+        said.append("The data do not say up to when they were collected, so some may not be due yet.")
+    under = [one for one in complete if one.floor_reached is False]
+    if under:
+        floors = numbers.share_range([one.indicator.floor for one in under])
+        names = numbers.listed([in_text(one.indicator.title) for one in under])
+        said.append(
+            f"Fewer than the {floors} asked for have a value of {names}."
+            if len(under) <= MOST_NAMED
+            else f"In {len(under)} of {len(complete)} measures fewer than the {floors} asked for have a value."
+        )
+    elif unknown:
+        said.append("Whether many were lost cannot be said, as counts are hidden.")
+    if who is not None and who.not_yet_due:
+        said.append("Outcomes and losses of the quarter are not known yet.")
+    if found.sites is not None and found.sites.hidden and len(found.sites.recorded) > 1:
+        said.append("Whether a site that is hidden lies beyond the limits is not known.")
+    said += [
+        f"{name_words(one)}: {verdict_words(found, one)}." for one in complete if has_changed(one) and one not in under
+    ]
+    if any(group_of(found, one) == "signal" and one.chart == "control chart" for one in followed):
+        said.append(BY_CHANCE)
+    early = [one for one in followed if one.chart != "control chart" and one.points]
+    if early:
+        most = max(one.points for one in early)
+        said.append(
+            f"With {numbers.plural(most, 'point')} over time one unusual quarter cannot be told from chance; {FEWEST_POINTS} "
+            "are needed."
+        )
+    wandering = [in_text(name_words(one)) for one in followed if one.wanders]
+    if wandering:
+        said.append(
+            f"Over the whole chart the runs about the median are not those of chance: {numbers.listed(wandering)}."
+        )
+    if any(one.in_baseline and one.judged and one.chart == "control chart" for one in followed):
+        said.append(f"{quarter_in_words(found.quarter)} is part of the baseline, so a change shows less.")
+    hidden = max((one.hidden for one in followed), default=0)
+    if hidden:
+        said.append(f"Up to {numbers.plural(hidden, 'period')} of a chart {'is' if hidden == 1 else 'are'} hidden.")
+    if said:
+        return said
+    looked_for = ["a quarter within its baseline", f"fewer than {FEWEST_POINTS} points over time", "hidden periods"]
+    if complete and all(one.floor_reached for one in complete):
+        looked_for.insert(0, "measures under their floor")
+    if who is not None and not numbers.is_missing(who.lost):
+        looked_for = ["a third or more lost", "losses 15 points from the baseline's", *looked_for]
+    return [f"Looked for and not found: {numbers.listed(looked_for, 'or')}. What was not measured cannot be seen here."]

@@ -1,0 +1,201 @@
+"""What a quarter found: records, each with what was looked at; every claim of the report speaks from them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+from analysis.report.parts.losses import losses_differ, much_lost
+
+if TYPE_CHECKING:
+    from analysis.quarter import Indicator
+    from analysis.quarter.quarter_change import QuarterChange
+
+
+@dataclass(frozen=True)
+class Patients:
+    """Who started in the quarter, and who of them is judged by the main outcome; NaN where a count is hidden.
+
+    Attributes
+    ----------
+    started, due, judged : float
+        Patients who started, those who count as due, and those with what the main outcome needs.
+    lost_before : float
+        Share of the patients due in the baseline who are not judged.
+    not_yet_due : bool
+        Whether nobody of the quarter was seen at the week or later.
+    judged_words : str
+        Who is judged.
+    """
+
+    started: float
+    due: float
+    judged: float
+    lost_before: float
+    not_yet_due: bool
+    judged_words: str
+
+    @property
+    def lost(self) -> float:
+        """Share of the due who are not judged; missing where hidden or where nobody is due."""
+        return 1 - self.judged / self.due if self.due > 0 else float("nan")
+
+    @property
+    def much_lost(self) -> bool:
+        """Whether a third or more of the due are known not to be judged."""
+        return much_lost(self.lost)
+
+    @property
+    def losses_differ(self) -> bool:
+        """Whether the losses are known to lie 15 points or more from those of the baseline."""
+        return losses_differ([one for one in (self.lost, self.lost_before) if one == one])
+
+
+@dataclass(frozen=True)
+class Followed:
+    """An indicator in the quarter.
+
+    Attributes
+    ----------
+    indicator : Indicator
+        The indicator.
+    change : QuarterChange
+        What the rules of its chart say of the quarter.
+    numerator, denominator, value, lower, upper : float
+        Of the quarter, with the limits of its interval; NaN where hidden, not due, or (limits) of a mean.
+    before, baseline : float
+        Values of the quarter before and of the baseline.
+    chart : {"control chart", "run chart", "no chart"}
+        What it was judged by.
+    points, hidden : int
+        Periods that can be shown, and those hidden because of small counts.
+    usual : tuple of float
+        Control limits of the quarter: a single quarter within them is no signal; NaN for run charts and months.
+    in_baseline : bool
+        Whether the quarter is itself part of the baseline.
+    wanders : bool
+        Whether the runs of the whole run chart are fewer or more than chance makes.
+    floor_reached : bool or None
+        Of completeness; None where there is no floor or it may not be said.
+    """
+
+    indicator: Indicator
+    change: QuarterChange
+    numerator: float
+    denominator: float
+    value: float
+    lower: float
+    upper: float
+    before: float
+    baseline: float
+    chart: Literal["control chart", "run chart", "no chart"]
+    points: int
+    hidden: int
+    usual: tuple[float, float]
+    in_baseline: bool
+    wanders: bool
+    floor_reached: bool | None
+
+    @property
+    def judged(self) -> bool:
+        """Whether the chart can tell."""
+        return self.change.verdict in ("signal", "no signal")
+
+
+@dataclass(frozen=True)
+class Site:
+    """A site that is named: its share, and on which side of the whole it lies."""
+
+    name: str
+    value: float
+    way: Literal["above", "below"]
+
+
+@dataclass(frozen=True)
+class Sites:
+    """The sites by the main outcome, over several quarters.
+
+    Attributes
+    ----------
+    recorded : tuple of str
+        Every group of patients by site; patients without a site are one.
+    judged : int
+        Those whose counts may be shown.
+    hidden : int
+        Those whose counts are hidden.
+    span : str
+        The quarters, in words.
+    whole : float
+        Share of all sites together; NaN where nothing is judged.
+    beyond : tuple of Site
+        Those beyond the 99.8 % limits, by name.
+    widened : bool
+        Whether the sites differ by more than chance, so that the limits were widened.
+    adjusted : int
+        Those judged after adjustment for case mix; 0 where there was none.
+    apart : tuple of Site
+        Those whose interval after adjustment leaves out the whole, by name.
+    """
+
+    recorded: tuple[str, ...]
+    judged: int
+    hidden: int
+    span: str
+    whole: float
+    beyond: tuple[Site, ...]
+    widened: bool
+    adjusted: int
+    apart: tuple[Site, ...]
+
+
+@dataclass(frozen=True)
+class QuarterFindings:
+    """What was found, in the order in which a reader must know it.
+
+    Attributes
+    ----------
+    quarter, level
+        The quarter as 2026-Q1, and the level of the intervals.
+    of_patients : bool
+        Whether the counts come from a cohort; otherwise from aggregates, which hold no patient.
+    patients : Patients or None
+        None for aggregates.
+    followed : tuple of Followed
+        Every indicator.
+    main : str
+        Name of the indicator that sites are compared by; empty where there is none.
+    sites : Sites or None
+        None where there is no outcome to compare them by.
+    latest_due : str
+        The last quarter whose patients were due, where the one reported is not; otherwise empty.
+    """
+
+    quarter: str
+    level: float
+    of_patients: bool
+    patients: Patients | None
+    followed: tuple[Followed, ...]
+    main: str
+    sites: Sites | None
+    latest_due: str
+
+    def of(self, name: str) -> Followed:
+        """Give an indicator by its name."""
+        return next(one for one in self.followed if one.indicator.name == name)
+
+    def of_role(self, *roles: str) -> tuple[Followed, ...]:
+        """Give the indicators of these roles."""
+        return tuple(one for one in self.followed if one.indicator.role in roles)
+
+    @property
+    def harms(self) -> Followed | None:
+        """The harms, where a cohort has them on record."""
+        return next((one for one in self.followed if self.of_patients and one.indicator.name == HARMS), None)
+
+    @property
+    def too_many_lost(self) -> bool:
+        """Whether nothing is concluded about all who were due."""
+        return self.patients is not None and self.patients.much_lost
+
+
+HARMS = "harms"

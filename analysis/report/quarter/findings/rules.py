@@ -1,0 +1,169 @@
+"""The rules by which the released counts of a quarter become findings; nothing is rounded here."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.quarter.control_charts import ControlChart
+from analysis.quarter.funnel import BEYOND_998
+from analysis.quarter.indicators import CHANGE, DUE, STARTED
+from analysis.quarter.periods import quarter_of
+from analysis.quarter.quarter_change import quarter_change
+from analysis.quarter.release import BASELINE
+from analysis.quarter.run_chart import RunChart
+from analysis.quarter.value_interval import value_interval
+from analysis.report.quarter.findings.finding import Followed, Patients, QuarterFindings, Site, Sites
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from analysis.quarter import CaseMix, Funnel, Indicator, IndicatorChart, ReleasedCounts
+
+
+def find(
+    released: ReleasedCounts,
+    charts: dict[str, IndicatorChart],
+    *,
+    compared: Indicator | None,
+    funnel: Funnel | None,
+    case_mix: CaseMix | None,
+    span: str,
+    of_patients: bool,
+    level: float,
+) -> QuarterFindings:
+    """Judge what the counts of a quarter say; nothing but what may be shown is looked at.
+
+    Parameters
+    ----------
+    released : ReleasedCounts
+        Counts that may be shown.
+    charts : dict of str to IndicatorChart
+        By name of the indicator.
+    compared : Indicator or None
+        The indicator that sites are compared by.
+    funnel : Funnel or None
+        Sites about the whole.
+    case_mix : CaseMix or None
+        Sites after adjustment.
+    span : str
+        The quarters over which sites are compared, in words.
+    of_patients : bool
+        Whether the counts come from a cohort.
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    QuarterFindings
+        With the verdict on each indicator.
+
+    Examples
+    --------
+    >>> from analysis.quarter import chart_of, quarter_indicators, release
+    >>> from synthetic_cohort import generate_cohort
+    >>> counts = quarter_indicators(generate_cohort(patients=400, seed=3, quarters=4).observed).counts
+    >>> shown = release(counts, "2022-Q4", baseline=counts.periods, window=counts.periods)
+    >>> charts = {one.name: chart_of(shown, one) for one in shown.indicators}
+    >>> found = find(shown, charts, compared=None, funnel=None, case_mix=None, span="", of_patients=True, level=0.95)
+    >>> {one.change.verdict for one in found.followed}
+    {'too early'}
+    """
+    patients = _patients(released) if of_patients else None
+    latest = ""
+    if patients is not None and patients.not_yet_due:
+        late = released.not_yet[DUE]
+        latest = max((one for one in released.periods if one not in late), default="")
+    return QuarterFindings(
+        quarter=released.quarter,
+        level=level,
+        of_patients=of_patients,
+        patients=patients,
+        followed=tuple(_followed(released, charts[one.name], level) for one in released.indicators),
+        main=compared.name if compared is not None else "",
+        sites=_sites(released, compared, funnel, case_mix, span) if compared is not None else None,
+        latest_due=latest,
+    )
+
+
+def _patients(released: ReleasedCounts) -> Patients:
+    started, due, judged = (released.value(name, released.quarter) for name in (STARTED, DUE, CHANGE))
+    due_before, judged_before = (released.value(name, BASELINE) for name in (DUE, CHANGE))
+    words = next(one.denominator_words for one in released.indicators if one.denominator == CHANGE)
+    return Patients(
+        started=started,
+        due=due,
+        judged=judged,
+        lost_before=1 - judged_before / due_before if due_before > 0 else float("nan"),
+        not_yet_due=released.quarter in released.not_yet.get(DUE, ()),
+        judged_words=words,
+    )
+
+
+def _followed(released: ReleasedCounts, found: IndicatorChart, level: float) -> Followed:
+    one, chart = found.indicator, found.chart
+    now, before, baseline = released.of(one, [released.quarter, released.before, BASELINE]).to_dict("records")
+    numerator, denominator = float(now["numerator"]), float(now["denominator"])
+    if now["not_yet"]:
+        numerator = denominator = float("nan")
+    value = float("nan") if now["not_yet"] else float(now["value"])
+    lower, upper = value_interval(one.kind, numerator, denominator, level=level)
+    reached = value >= one.floor if np.isfinite([value, one.floor]).all() else released.floors.get(one.name)
+    return Followed(
+        indicator=one,
+        change=quarter_change(released, found),
+        numerator=numerator,
+        denominator=denominator,
+        value=value,
+        lower=lower,
+        upper=upper,
+        before=float("nan") if before["not_yet"] else float(before["value"]),
+        baseline=float(baseline["value"]),
+        chart="no chart" if chart is None else "control chart" if isinstance(chart, ControlChart) else "run chart",
+        points=len(found.known_values),
+        hidden=int(found.points["hidden"].sum()),
+        usual=_limits(chart.table, released.quarter) if isinstance(chart, ControlChart) else (np.nan, np.nan),
+        in_baseline=chart is not None and any(one in chart.baseline for one in _periods(released)),
+        wanders=isinstance(chart, RunChart) and bool(chart.rules),
+        floor_reached=None if reached is None else bool(reached),
+    )
+
+
+def _periods(released: ReleasedCounts) -> list[str]:
+    """Give the periods of the quarter: itself, or its months."""
+    return [one for one in released.periods if quarter_of(one) == released.quarter]
+
+
+def _limits(table: pd.DataFrame, quarter: str) -> tuple[float, float]:
+    at = table.loc[table["period"] == quarter, ["lower", "upper"]]
+    return (float(at["lower"].iloc[0]), float(at["upper"].iloc[0])) if len(at) else (float("nan"), float("nan"))
+
+
+def _sites(
+    released: ReleasedCounts, compared: Indicator, funnel: Funnel | None, case_mix: CaseMix | None, span: str
+) -> Sites:
+    rows = released.by_site(compared)
+    beyond: tuple[Site, ...] = ()
+    if funnel is not None:
+        far = funnel.table[funnel.table["wide_region"] == BEYOND_998]
+        beyond = tuple(_site(row.site, row.value, funnel.target) for row in far.itertuples())
+    apart: tuple[Site, ...] = ()
+    if case_mix is not None:
+        apart = tuple(_site(row.site, row.estimate, case_mix.share) for row in case_mix.apart.itertuples())
+    return Sites(
+        recorded=tuple(released.sites),
+        judged=len(funnel.table) if funnel is not None else 0,
+        hidden=int(rows["hidden"].sum()),
+        span=span,
+        whole=funnel.target if funnel is not None else float("nan"),
+        beyond=beyond,
+        widened=funnel is not None and funnel.over_dispersed,
+        adjusted=len(case_mix.table) if case_mix is not None else 0,
+        apart=apart,
+    )
+
+
+def _site(name: object, value: object, whole: float) -> Site:
+    share = float(value)  # type: ignore[arg-type]
+    return Site(str(name), share, "above" if share > whole else "below")

@@ -1,0 +1,125 @@
+"""The sites in words: how many were judged, which lie beyond the limits, and nothing of those hidden."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from analysis.quarter.counts import ALL_SITES, NO_SITE
+from analysis.report.parts import numbers
+from analysis.report.parts.numbers import in_text
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from analysis.report.quarter.findings.finding import QuarterFindings, Site, Sites
+
+#: More sites than this are counted and not named.
+_MOST_NAMED = 4
+
+
+def site_words(found: QuarterFindings) -> list[str]:
+    """Say how many sites were judged, which lie beyond the limits, and that nothing is said of those hidden.
+
+    Parameters
+    ----------
+    found : QuarterFindings
+        The findings.
+    """
+    sites = found.sites
+    if sites is None:
+        return ["Sites are not compared, as no outcome that is a share of patients is followed."]
+    if sites.recorded in ((NO_SITE,), (ALL_SITES,)):
+        return ["No site is recorded, so sites are not compared."]
+    if len(sites.recorded) < 2:
+        return ["There is one site only, so sites are not compared."]
+    title, n = in_text(found.of(found.main).indicator.title), len(sites.recorded)
+    if not sites.judged:
+        return [f"Of {n} sites none can be judged ({title}, {sites.span}){_why(sites)}."]
+    every = "both" if n == 2 else f"all {n}"
+    which = f"{every} are judged" if sites.judged == n else f"{sites.judged} of {n} {_are(sites.judged)} judged"
+    said = [f"Sites by {title}, {sites.span}: {which}{_why(sites)}."]
+    if sites.widened:
+        said.append("Those judged differ by more than chance, so the limits are widened.")
+    far = f"{_sided(sites.beyond)} {_verb(sites.beyond, 'lie')}" if sites.beyond else "none lies"
+    said.append(f"Of those judged, {far} beyond {_limits(sites)} about the whole of {numbers.share(sites.whole)}.")
+    if sites.adjusted:
+        told = f"{_sided(sites.apart)} {_verb(sites.apart, 'differ')} from the whole"
+        if not sites.apart:
+            among = f"any of the {sites.adjusted}" if sites.adjusted > 1 else "the one judged"
+            told = f"no difference from the whole can be told for {among}"
+        said.append(f"After adjustment for case mix {told} ({numbers.level_in_words(found.level)} intervals).")
+    if NO_SITE in sites.recorded:
+        said.append("Patients without a recorded site count as one.")
+    return said
+
+
+def site_point(found: QuarterFindings) -> str:
+    """Say the same in few words, for a slide.
+
+    Parameters
+    ----------
+    found : QuarterFindings
+        The findings.
+    """
+    title = funnel_title(found)
+    return f"{title}." if title else site_words(found)[0]
+
+
+def funnel_title(found: QuarterFindings) -> str:
+    """Say in one line how many sites lie beyond the limits, for the title of a slide; of none judged nothing."""
+    sites = found.sites
+    if sites is None or not sites.judged:
+        return ""
+    far = f"{_sided(sites.beyond, values=False)} {_verb(sites.beyond, 'lie')}" if sites.beyond else "none lies"
+    differ = " differ by more than chance," if sites.widened else ","
+    of = "" if sites.widened else "of "
+    return (
+        f"{found.of(found.main).indicator.title}: {of}{numbers.plural(sites.judged, 'site')} judged{differ} {far} beyond "
+        f"{_limits(sites)}{_hidden(sites)}"
+    )
+
+
+def case_mix_title(found: QuarterFindings) -> str:
+    """Say in one line which sites differ from the whole after adjustment, for the title of a slide."""
+    sites = found.sites
+    if sites is None or not sites.adjusted:
+        return ""
+    judged = numbers.plural(sites.adjusted, "site")
+    if not sites.apart:
+        return f"After case-mix adjustment no difference from the whole can be told for {judged} judged{_hidden(sites)}"
+    apart = f"{_sided(sites.apart, values=False)} {_verb(sites.apart, 'differ')} from the whole"
+    return f"After case-mix adjustment, of {judged} judged, {apart}{_hidden(sites)}"
+
+
+def _limits(sites: Sites) -> str:
+    return f"the {'widened ' if sites.widened else ''}99.8 % limits"
+
+
+def _hidden(sites: Sites) -> str:
+    return f"; {sites.hidden} hidden" if sites.hidden else ""
+
+
+def _verb(those: Sequence[Site], verb: str) -> str:
+    return verb if len(those) > 1 else f"{verb}s"
+
+
+def _why(sites: Sites) -> str:
+    """Say how many are not judged and why; nothing where all are."""
+    said = [f"{sites.hidden} {_are(sites.hidden)} hidden because of small counts"] if sites.hidden else []
+    empty = len(sites.recorded) - sites.judged - sites.hidden
+    if empty:
+        said.append(f"{empty} {'has' if empty == 1 else 'have'} nobody to judge")
+    return f"; {numbers.listed(said)}" if said else ""
+
+
+def _sided(those: Sequence[Site], *, values: bool = True) -> str:
+    if len(those) > _MOST_NAMED:
+        below = sum(one.way == "below" for one in those)
+        return f"{len(those)} ({below} below, {len(those) - below} above)"
+    return numbers.listed(
+        [f"{one.name} ({f'{numbers.share(one.value)}, ' if values else ''}{one.way})" for one in those]
+    )
+
+
+def _are(n: int) -> str:
+    return "is" if n == 1 else "are"

@@ -1,0 +1,316 @@
+"""What a quarter must say of counts whose truth is planted, and what it must not: In short, slides, and sentences of figures.
+
+Counts are planted exactly, with a fixed to and fro about them in place of chance, so that only what is planted is there."""
+
+import html
+import re
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis.cohort import Cohort
+from analysis.quarter.periods import every_period
+from analysis.report import Figure, quarter
+from analysis.report.quarter import study as study_module
+from analysis.report.quarter.findings.words import name_words
+
+from .test_what_is_said import reading_age
+
+#: What a quarter lies off its level, in standard deviations: on both sides in turn, no run of eight, nobody beyond two.
+TO_AND_FRO = (0.3, 1.4, 0.9, -0.8, -1.5, -0.4, 1.2, 1.6, -0.2, -1.3, -0.7, 0.6, 1.3, -0.5, -1.2, 0.0)
+FOUR = ("north", "east", "south", "west")
+
+
+def plant(
+    *, quarters=16, sites=FOUR, each=40, improved=0.6, seen=0.9, harms=0.2, due=True, early=0, events=True,
+    started=None, spread=1.0,
+):  # fmt: skip
+    """Make a cohort: ``each`` patients of a site and quarter, of whom shares are seen, improve and have a harm.
+
+    Shares are numbers or functions of (quarter from 0 on, site); ``started`` gives other numbers of patients by site. Where the last
+    quarter is not ``due``, ``early`` of its patients were seen nevertheless.
+    """
+    periods = every_period(["2022-Q1", "2029-Q4"])[:quarters]
+    frames = []
+    for q, period in enumerate(periods):
+        off = spread * TO_AND_FRO[q % len(TO_AND_FRO)]
+        for s, site in enumerate(sites):
+            n = (started or {}).get(site, each)
+            here = q % len(sites) == s  # one site a quarter carries what lies off, so that none does over the year
+            n_seen = _count(n, share(seen, q, site), off * here, n * len(sites))
+            if not due and q == quarters - 1:
+                n_seen = early // len(sites) + (s < early % len(sites))
+            whole = sum((started or {}).get(one, each) for one in sites)
+            frames.append(
+                pd.DataFrame(
+                    {
+                        "quarter": period, "site": site, "rank": np.arange(n), "seen": np.arange(n) < n_seen,
+                        "better": np.arange(n) < _count(n_seen, share(improved, q, site), off * here, whole),
+                        "harmed": np.arange(n)[::-1] < _count(n, share(harms, q, site), -off * here, whole),
+                    }
+                )
+            )  # fmt: skip
+    people = pd.concat(frames, ignore_index=True)
+    people["patient_id"] = [f"p{i:05d}" for i in range(len(people))]
+    start = pd.DataFrame({"patient_id": people["patient_id"], "week": 0.0, "value": 40.0})
+    came = people[people["seen"]]
+    later = pd.DataFrame(
+        {"patient_id": came["patient_id"], "week": 26.0, "value": np.where(came["better"], 70.0, 45.0)}
+    )
+    visits = pd.concat([start, later], ignore_index=True).assign(measure="ikdc", limb="none")
+    harmed = people.loc[people["harmed"], ["patient_id"]].assign(week=3.0, event="skin irritation")
+    patients = people[["patient_id", "quarter", "site"]].assign(protocol="usual")
+    return Cohort(patients, visits, events=harmed if events else None, privacy="limited")
+
+
+def share(given, q, site):
+    return given(q, site) if callable(given) else given
+
+
+def _count(n, level, off, whole):
+    return int(np.clip(round(n * level + off * np.sqrt(whole * level * (1 - level))), 0, n))
+
+
+def prepared(cohort, folder, **parameters):
+    """Prepare the quarter of a cohort that was never written: folders are tested elsewhere."""
+    (folder / "datapackage.json").touch()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(study_module, "load_cohort", lambda place: cohort)
+        return quarter.prepare_quarter(folder, **parameters)
+
+
+def told_of(study):
+    """Give In short, the titles of slides, and everything else that makes a claim."""
+    (answer,) = quarter.answer(study)
+    sections = (quarter.outcomes, quarter.balancing, quarter.sites, quarter.case_mix)
+    figures = [one for section in sections for one in section(study) if isinstance(one, Figure)]
+    titles = [one.message for one in figures if one.message]
+    claims = [*(str(one) for one in quarter.changed(study)), *(one.alt for one in figures)]
+    return answer, titles, claims
+
+
+TEN = tuple(f"site {letter}" for letter in "abcdefghij")
+NO_CHANGE, LOOKED_FOR = "No change can be told in any of the 3 indicators judged.", "Looked for and not found"
+BAD_AND_SMALL = {
+    "sites": (*FOUR, "tiny"),
+    "started": {"tiny": 4},
+    "improved": lambda q, site: 0.25 if site == "tiny" else 0.6,
+}
+#: Cohort, options of the report, what In short must say, what nothing may say, and the titles of slides that must be there.
+TRUTHS = {
+    "nothing there": (
+        {}, {},
+        ["In Q4 2025, 160 patients started; all count as due.", "Seen were 144 of 160 (90 %)", "16 were lost.", NO_CHANGE,
+         ("Patients improved: 61 % (88/144; 95 % interval 53 to 69 %) in Q4 2025, 61 % over the baseline; the chart takes 49 "
+          "to 73 % in one quarter for chance."),
+         "all 4 are judged. Of those judged, none lies beyond the 99.8 % limits",
+         "On record are 32 harms among 160 patients who started (20.0 per 100 patients, 95 % interval 13.7 to 28.2)",
+         LOOKED_FOR],
+        ["A change is seen", "higher than", "lower than", "because of small", "may have fared", "in 100 show"],
+        ["Patients improved: 61 % in Q4 2025, no change can be told", "of 4 sites judged, none lies beyond"],
+    ),
+    "one site bad but hidden": (
+        BAD_AND_SMALL, {},
+        ["3 of 5 are judged; 2 are hidden because of small counts.", "Of those judged, none lies beyond",
+         "Whether a site that is hidden lies beyond the limits is not known."],
+        ["tiny", "No site", "no site", "all 5", "every site", LOOKED_FOR],
+        ["of 3 sites judged, none lies beyond the 99.8 % limits; 2 hidden", "can be told for 3 sites judged; 2 hidden"],
+    ),
+    "one site bad and seen": (
+        {"sites": TEN, "each": 18, "improved": lambda q, site: 0.25 if site == "site d" else 0.6}, {},
+        ["all 10 are judged. Of those judged, site d (21 %, below) lies beyond the 99.8 % limits about the whole of 58 %.",
+         "site d (29 %, below)", NO_CHANGE],
+        ["none lies", "site a (", "worst", "worse than", "poor", "fault"],
+        ["of 10 sites judged, site d (below) lies beyond the 99.8 % limits", "site d (below) differ"],
+    ),
+    "sites differ, none beyond": (
+        {"improved": lambda q, site: 0.35 if site == "west" else 0.6}, {},
+        ["Those judged differ by more than chance, so the limits are widened. Of those judged, none lies beyond the widened",
+         "west (39 %, below) differ from the whole (95 % intervals)"],
+        ["no difference from the whole"],
+        ["4 sites judged differ by more than chance, none lies beyond the widened 99.8 % limits"],
+    ),
+    "nothing varies": (
+        {"spread": 0.0}, {},
+        [NO_CHANGE, "Points lie nearer together than chance makes them in patients improved and harms: ask whether the limits fit."],
+        ["A change is seen", "(better)", "(worse)"], ["no change, points nearer together than by chance"],
+    ),
+    "a true improvement": (
+        {"quarters": 20, "improved": lambda q, site: 0.7 if q >= 12 else 0.6}, {},
+        [("A change is seen in 2 of the 3 indicators judged. Patients improved: 66 % (93/141; 95 % interval 58 to 73 %) in Q4 "
+          "2026, 61 % over the baseline; higher than the baseline since Q4 2024 (better)."),
+         "in which nothing changes, 2 to 4 in 100 show a change in the last one."],
+        ["(worse)", NO_CHANGE, "lower than", "Harms: higher", "the chart takes"],
+        ["Patients improved: 66 % in Q4 2026, higher than the baseline since Q4 2024 (better)"],
+    ),
+    "a true decline": (
+        {"improved": lambda q, site: 0.4 if q == 15 else 0.6}, {},
+        ["A change is seen in 2 of the 3 indicators judged.", "lower than the baseline (worse)"],
+        ["(better)", NO_CHANGE, "higher than"], ["lower than the baseline (worse)"],
+    ),
+    "better, and more harms": (
+        {"improved": lambda q, site: 0.8 if q == 15 else 0.6, "harms": lambda q, site: 0.4 if q == 15 else 0.2}, {},
+        ["A change is seen in 3 of the 3 indicators judged. Harms: higher than the baseline (worse). Patients improved: 81 %",
+         ("64 harms among 160 patients who started (40.0 per 100 patients, 95 % interval 30.8 to 51.1), 19.7 per 100 patients "
+          "over the baseline; higher than the baseline (worse).")],
+        [NO_CHANGE, "lower than"], ["Harms: 40.0 per 100 patients in Q4 2025, higher than the baseline (worse)"],
+    ),
+    "fewer harms": (
+        {"harms": lambda q, site: 0.07 if q >= 14 else 0.2}, {},
+        ["Harms: lower than the baseline since Q3 2025 (better)."], ["(worse)", "higher than"],
+        ["lower than the baseline since Q3 2025 (better)"],
+    ),
+    "no harm": (
+        {"harms": 0.0}, {},
+        ["No harm is on record of the 160 patients who started; what was not recorded cannot be seen."],
+        ["nearer together", "no harms"], ["Harms: 0.0 per 100 patients in Q4 2025, no change can be told"],
+    ),
+    "harms not recorded": (
+        {"events": False, "quarters": 4}, {}, ["Harms were not recorded, so nothing is said of them."], ["No harm", "Harms:"], [],
+    ),
+    "half lost, better those seen": (
+        {"seen": lambda q, site: 0.5 if q == 15 else 0.9, "improved": lambda q, site: 0.8 if q == 15 else 0.6}, {},
+        ["Seen were 80 of 160 (50 %)", "80 were lost, a third or more.",
+         "Too many were lost for a conclusion about patients improved and mean improvement.",
+         "No change can be told in the one indicator judged, harms.", "Patients improved among those seen: 80 %",
+         "Those who were not seen may have fared otherwise", "50 % were lost, more than the 10 % of the baseline",
+         "some may not be due yet", "Fewer than the 80 % asked for have a value"],
+        [LOOKED_FOR, NO_CHANGE, "A change is seen", "(better)", "the chart takes"],
+        ["Patients improved: 80 % in Q4 2025, too many lost to tell"],
+    ),
+    "too few quarters": (
+        {"quarters": 4}, {},
+        ["It is too early to tell a change in any of the 3 indicators: 4 points can be shown over time.",
+         "With 4 points over time one unusual quarter cannot be told from chance; 12 are needed."],
+        ["A change is seen", "No change", "no change", LOOKED_FOR], ["Patients improved: 57 % in Q4 2022, too early to tell"],
+    ),
+    "a run chart": (
+        {"quarters": 9}, {}, [NO_CHANGE, "With 9 points over time one unusual quarter cannot be told from chance"],
+        ["too early", "for chance.", LOOKED_FOR], ["no change can be told"],
+    ),
+    "a step in a short series": (
+        {"quarters": 10, "improved": lambda q, site: 0.7 if q > 4 else 0.5}, {},
+        ["Over the whole chart the runs about the median are not those of chance: patients improved"],
+        [LOOKED_FOR], ["in Q2 2024, no change can be told"],
+    ),
+    "the quarter in its own baseline": (
+        {"quarters": 12}, {}, ["Q4 2024 is part of the baseline, so a change shows less."], [LOOKED_FOR], [],
+    ),
+    "one site": (
+        {"sites": ("only",), "each": 160}, {}, ["There is one site only, so sites are not compared."],
+        ["limits about", "site that is hidden", "judged, none"], [],
+    ),
+    "not yet due": (
+        {"due": False, "quarters": 8}, {},
+        [("In Q4 2023, 160 patients started. They are not yet due, so nothing is said of their outcomes. The latest quarter "
+          "that is due is Q3 2023; a report of that quarter tells its outcomes."),
+         "Nothing can be told of patients improved and mean improvement: the patients are not yet due.",
+         "their follow-up is not over", "Outcomes and losses of the quarter are not known yet."],
+        ["were lost", LOOKED_FOR, "Patients improved: 6"], ["Patients improved, Q4 2023: the patients are not yet due"],
+    ),
+    "one early visit makes the quarter due": (
+        {"due": False, "quarters": 8, "early": 1}, {},
+        ["160 patients started; all count as due. How many were seen", "is hidden because of small counts.",
+         "no value can be shown because of small counts", "some may not be due yet", "Fewer than the 80 % asked for have a value",
+         "of a chart are hidden."],
+        [LOOKED_FOR, " 0 %", "(1 %", "1 of 160", "159"], ["Patients improved, Q4 2023: no value can be shown"],
+    ),
+    "early visits of some": (
+        {"due": False, "quarters": 8, "early": 40}, {},
+        ["Seen were 40 of 160 (25 %)", "120 were lost, a third or more", "some may not be due yet", "Too many were lost"],
+        [LOOKED_FOR, NO_CHANGE], ["too many lost to tell"],
+    ),
+    "one patient": (
+        {"sites": ("only",), "each": 1, "quarters": 3, "harms": 1.0, "seen": 1.0}, {"small_counts": "shown"},
+        ["In Q3 2022, 1 patient started and counts as due. Seen was 1 of 1 (100 %)", "nobody was lost.",
+         "On record is 1 harm among 1 patient who started"],
+        ["1 patients", "1 harms", "No change"], [],
+    ),
+    "all hidden": (
+        {"sites": ("a", "b"), "each": 2, "quarters": 5}, {},
+        ["no value can be shown because of small counts", "Of 2 sites none can be judged"],
+        ["No change", "A change", "none lies", LOOKED_FOR, "No harm"], [],
+    ),
+}  # fmt: skip
+
+
+#: Near others, and left to the slow tests so that the quick ones stay quick.
+SLOW = {"a true decline", "early visits of some"}
+
+
+@pytest.fixture(
+    scope="module", params=[pytest.param(one, marks=[pytest.mark.slow] if one in SLOW else []) for one in TRUTHS]
+)
+def told(request, tmp_path_factory):
+    """Give what is said of a cohort, beside what must be said and what must not be, and the study."""
+    cohort, options, must, must_not, titles = TRUTHS[request.param]
+    study = prepared(plant(**cohort), tmp_path_factory.mktemp("quarter"), **options)
+    return told_of(study), must, must_not, titles, study
+
+
+def test_what_must_be_said_is_said_and_what_must_not_is_not(told):
+    (answer, titles, claims), must, must_not, wanted, _ = told
+    page = html.unescape(re.sub(r"<[^>]+>", "\n", answer.to_html())).replace("\u00a0", " ")
+    assert [words for words in must if words not in page] == []
+    assert [words for words in must_not if words in "\n".join([page, *titles])] == []
+    assert [words for words in wanted if not any(words in title for title in titles)] == []
+    # What tells a change or its lack in the sections and alternative sentences is what In short tells.
+    spoken = "\n".join(line for one in claims for line in one.split("\n") if not line.startswith("Completeness"))
+    for words in ("(better)", "(worse)"):
+        assert (words in spoken) == (words in page)
+
+
+def test_every_indicator_stands_once_under_what_changed(told):
+    *_, study = told
+    items = [text for one in quarter.changed(study) if one.kind == "items" for text in one.paragraphs]
+    assert len(items) == len(study.found.followed)
+    for one in study.found.followed:
+        assert sum(text.startswith(name_words(one)) for text in items) == 1
+
+
+CAUSES = re.compile(
+    r"because of (?!small counts)|effect|led to|leads? to|due to|caused|thanks|benefit|blame|fault|should|must\b|recommend"
+)
+
+
+def test_every_sentence_is_whole_and_none_gives_a_cause(told):
+    (answer, titles, claims), *_ = told
+    assert len(answer.paragraphs) == 4
+    for text in (*answer.paragraphs, *answer.points, *titles, *claims):
+        assert not re.search(r"  | [,.;:]|\.\.|,,|\( | \)|\bnan\b|None|–", text), text
+        assert text.count("(") == text.count(")"), text
+        assert not any(re.match(r"\d", one) for one in re.split(r"(?<=[a-z)%][.!?])\s+", text)), text
+        assert not re.search(r"(?<![\d.,])1 (patients|sites|harms|points|periods|indicators)\b", text), text
+        assert not CAUSES.search(text), text
+    assert all(len(title) <= 108 for title in titles)
+    assert 5 <= len(answer.points) <= 7
+    assert sum(map(len, answer.points)) < 950
+
+
+def test_in_short_can_be_read_after_twelve_years_of_schooling(told):
+    (answer, *_), *_ = told
+    assert reading_age(" ".join(answer.paragraphs)) <= 12
+
+
+def test_aggregates_say_what_they_do_not_hold(tmp_path):
+    """Months of two indicators at two sites, of which one rises in the last quarter; complications are worse when higher."""
+    rows = [
+        (name, kind, role, better, month, site, round(60 * level + TO_AND_FRO[i % 16] * (site == "a") * 4), 60)
+        for i, month in enumerate(every_period(["2024-01", "2025-06"]))
+        for site in ("a", "b")
+        for name, kind, role, better, level in (
+            ("Full extension", "share", "outcome", "higher", 0.6),
+            ("Complications", "rate", "balancing", "lower", 0.6 if i > 14 else 0.3),
+        )
+    ]
+    columns = ["indicator", "kind", "role", "better", "period", "site", "numerator", "denominator"]
+    pd.DataFrame(rows, columns=columns).to_csv(tmp_path / "aggregates.csv", index=False)
+    answer, titles, _ = told_of(quarter.prepare_quarter(tmp_path))
+    who, changed, sites, doubts = answer.paragraphs
+    assert who.endswith("who was due, seen or lost is not in them.")
+    assert changed.startswith("A change is seen in 1 of the 2 indicators judged. Complications: 0.6 (")
+    assert "higher than the baseline since April 2025 (worse). Full extension: " in changed
+    assert "both are judged. Of those judged, none lies beyond" in sites
+    assert doubts.startswith("Which of these counts are harms is not in the data.")
+    assert not re.search("started|were seen|were lost", " ".join([*answer.paragraphs, *titles]))
