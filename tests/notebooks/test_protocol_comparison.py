@@ -14,7 +14,7 @@ SECTIONS = [
     "Home programme", "Missing data", "Cautions", "Appendix",
 ]  # fmt: skip
 IN_THE_APPENDIX = [
-    "What is estimated", "The measurements, week by week", "Methods in words", "Does it hang on who was missing?",
+    "What is estimated", "The findings as a table", "The measurements, week by week", "Methods in words", "Does it hang on who was missing?",
     "Responders, counted in other ways", "Responders, the error of measurement counted in", "Limb symmetry",
     "The gap to the other limb", "Home sessions in detail", "Home sessions and recovery", "Does the model fit?",
     "Reporting checklist", "Provenance",

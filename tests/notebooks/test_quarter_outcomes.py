@@ -20,7 +20,7 @@ from synthetic_cohort import generate_cohort
 
 SECTIONS = [
     "In short", "What changed", "Indicators", "Completeness", "Outcomes over time", "Sites",
-    "Balancing measures", "Actions", "Methods in words", "Cautions", "Provenance",
+    "Balancing measures", "Actions", "Cautions", "Appendix",
 ]  # fmt: skip
 
 

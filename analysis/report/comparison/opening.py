@@ -7,11 +7,12 @@ from analysis.report.comparison.findings.doubts import doubts_words, harms_words
 from analysis.report.comparison.findings.finding import Findings
 from analysis.report.comparison.findings.responder_words import beside_words, responders_words
 from analysis.report.comparison.findings.rules import find
+from analysis.report.comparison.findings.table import findings_table
 from analysis.report.comparison.findings.words import MOST_SPELLED_OUT, differences_words, seen_words
 from analysis.report.comparison.study import Study
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text, shown_decimals
-from analysis.report.parts.passages import Passage, Section
+from analysis.report.parts.passages import Passage, Section, absent
 from analysis.report.parts.wording import INVENTED
 
 #: How the reference is named, for a person who reads a report.
@@ -61,6 +62,17 @@ def answer(study: Study) -> Section:
         else (_first(told[0]), *_verdicts(study, found), *map(_first, improved), doubts[0], *harms)
     )
     return Section((Passage(tuple(told), "answer", points=points if found.differences else ()),))
+
+
+def findings(study: Study) -> Section:
+    """Show the findings as a table, which every form of the report carries as numbers too."""
+    found = find(study)
+    if not found.seen and not found.differences and found.responders is None:
+        return Section((absent("enough for a finding."),))
+    table = findings_table(
+        found, study.measure, week=study.primary_week, level=study.level, allocation=study.allocation
+    )
+    return Section((table,))
 
 
 def _improved(study: Study, found: Responders) -> str:

@@ -110,7 +110,7 @@ def harm_figure(found: EventsByProtocol) -> Figure:
     )
     counts = [f"{row.protocol} {numbers.fraction(row.patients, row.allocated)}" for row in table.itertuples()]
     total, of = int(table["patients"].sum()), int(table["allocated"].sum())
-    given = [(str(row.protocol), int(row.patients), int(row.allocated)) for row in table.itertuples()]
+    given = [(str(name), int(n), int(of)) for name, n, of in table[["protocol", "patients", "allocated"]].to_numpy()]
     by_protocol = counts_by_protocol(given, room=TITLE_LETTERS - len("Any harm on record: "))
     return Figure(
         name="any-harm",

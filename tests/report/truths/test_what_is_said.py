@@ -148,6 +148,21 @@ def test_what_must_be_said_is_said_and_what_must_not_is_not(told):
     assert title in titles[0]
 
 
+def test_the_table_of_findings_says_what_in_short_says(study_in_memory):
+    planted = plant(protocols=("usual", "early", "late"), effect=better(0.35), lose=share({"late": 0.5}))
+    for design, verdict in (("randomised", "favours early"), ("observational", "early did better on average")):
+        (table,) = comparison.findings(study_in_memory(planted, imputations=2, design=design))
+        rows = table.data.set_index(["what", "protocol"])
+        assert rows.loc["seen", "part"].tolist() == [60, 60, 27]
+        assert rows.loc["difference at the primary week", "verdict"].tolist() == [verdict, "no conclusion"]
+        assert rows.loc["responders in quadriceps torque", "verdict"].tolist()[1:] == [
+            "more than the reference",
+            "no conclusion",
+        ]
+        assert ("favour" in table.data.to_string()) is (design == "randomised")
+        assert table.cells()["Patients"].tolist()[3:5] == ["–", "–"]
+
+
 def reading_age(text):
     """Years of schooling by the automated readability index (Smith and Senter, AMRL-TR-66-220, 1967, from memory)."""
     sentences = [one for one in re.split(r"(?<=[.!?])\s+(?=[A-Z\d])", text) if one.strip()]
