@@ -1,45 +1,25 @@
 """What speaks against the findings of a comparison, in words; where nothing does, what was looked for."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
 
-from analysis.report.comparison.findings.finding import FEW_SEEN
+from analysis.cohort.measures import Measure
+from analysis.report.comparison.findings.finding import FEW_SEEN, Findings
 from analysis.report.comparison.findings.rules import best_value
+from analysis.report.comparison.prepared import Allocation
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text, shown_decimals
 from analysis.report.parts.wording import named_or_counted
 
-if TYPE_CHECKING:
-    from analysis.cohort.measures import Measure
-    from analysis.report.comparison.findings.finding import Findings
-    from analysis.report.parts.wording import Allocation
-
+NOT_ALLOCATED = (
+    "The patients were not allocated to the protocols at random, or the data do not say that they were. A difference "
+    "between protocols is an association: the groups may differ in other ways that this comparison does not take out."
+)
 #: Characteristics named that lie apart at the start.
 _MOST_IMBALANCES = 3
 
 
-def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation, not_allocated: str) -> list[str]:
-    """List what speaks against the findings.
-
-    Parameters
-    ----------
-    found : Findings
-        The findings.
-    measure : Measure
-        The measure compared.
-    allocation : {"randomised", "observational"}
-        Whether patients were allocated at random.
-    not_allocated : str
-        What is said where they were not.
-
-    Returns
-    -------
-    list of str
-        Sentences; never empty.
-    """
+def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation) -> list[str]:
+    """List what speaks against the findings, a sentence each; never empty."""
     said = []
     if found.unusual:
         means = [
@@ -52,7 +32,7 @@ def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation, n
             "was measured before anything else is read."
         )
     if allocation == "observational" and found.differences:
-        said.append(not_allocated)
+        said.append(NOT_ALLOCATED)
         if found.imbalance:
             apart = [
                 f"{label.lower()} ({name}, {numbers.signed(gap, 1)} SD)"
@@ -115,13 +95,7 @@ def _ends(found: Findings, measure: Measure) -> list[str]:
 
 
 def harms_words(found: Findings) -> list[str]:
-    """Say in how many patients of each protocol any harm is on record; nothing where events were not recorded.
-
-    Parameters
-    ----------
-    found : Findings
-        The findings.
-    """
+    """Say in how many patients of each protocol any harm is on record; nothing where events were not recorded."""
     if not found.harms:
         return []
     counts = [f"{name} {numbers.fraction(patients, allocated)}" for name, patients, allocated in found.harms]

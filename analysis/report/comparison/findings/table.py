@@ -8,10 +8,10 @@ from analysis.cohort.measures import Measure
 from analysis.report.comparison.findings.finding import Course, Difference, Findings, Seen
 from analysis.report.comparison.findings.responder_words import not_concluded
 from analysis.report.comparison.findings.rules import side
+from analysis.report.comparison.prepared import Allocation
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import shown_decimals
 from analysis.report.parts.tables import Column, Table
-from analysis.report.parts.wording import Allocation
 
 
 def findings_table(
@@ -19,18 +19,7 @@ def findings_table(
 ) -> Table:
     """Show who was seen, each difference and course with its verdict, responders and harms.
 
-    Parameters
-    ----------
-    found : Findings
-        The findings.
-    measure : Measure
-        The measure compared.
-    week : float or None
-        The primary week.
-    level : float
-        Confidence level of the limits.
-    allocation : {"randomised", "observational"}
-        Whether patients were allocated at random; otherwise nothing favours a protocol.
+    ``week`` is the primary one, ``level`` that of the limits. Of patients not allocated at random nothing favours a protocol.
     """
     rows = [
         *(_seen(one, week) for one in found.seen),
