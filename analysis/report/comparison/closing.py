@@ -62,8 +62,8 @@ def caution_words(
 ) -> list[str]:
     """List what the report must not be used for.
 
-    ``sizes`` has the patients of each protocol (those seen, where that is known), ``missing`` those missing at the primary week and all (empty where unknown),
-    ``responders`` the analyses that are shown.
+    ``sizes`` has the patients of each protocol (those seen, where that is known), ``missing`` those missing at the primary
+    week and all (empty where unknown), ``responders`` the analyses that are shown.
     """
     said = [FOR_GROUPS, DEFERS]
     if invented:
