@@ -23,7 +23,7 @@ from analysis.report.comparison.closing import cautions, methods, provenance
 from analysis.report.comparison.doses import doses
 from analysis.report.comparison.estimand import estimand
 from analysis.report.comparison.home_detail import adherence_detail, dose_and_recovery, gap
-from analysis.report.comparison.opening import answer, findings, subtitle
+from analysis.report.comparison.opening import answer, every_finding, subtitle
 from analysis.report.comparison.other_counts import other_counts, symmetry
 from analysis.report.comparison.outcomes import differences, measurements, recovery, responder_analysis
 from analysis.report.comparison.patients import baseline, flow
@@ -52,7 +52,7 @@ __all__ = [  # noqa: RUF022 - the order of the report
     "provenance",
     "checklist",
     # appendix
-    "findings",
+    "every_finding",
     "sensitivity",
     "other_counts",
     "probability",

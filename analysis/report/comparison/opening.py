@@ -64,7 +64,7 @@ def answer(study: Study) -> Section:
     return Section((Passage(tuple(told), "answer", points=points if found.differences else ()),))
 
 
-def findings(study: Study) -> Section:
+def every_finding(study: Study) -> Section:
     """Show the findings as a table, which every form of the report carries as numbers too."""
     found = find(study)
     if not found.seen and not found.differences and found.responders is None:

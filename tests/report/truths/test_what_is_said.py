@@ -151,7 +151,7 @@ def test_what_must_be_said_is_said_and_what_must_not_is_not(told):
 def test_the_table_of_findings_says_what_in_short_says(study_in_memory):
     planted = plant(protocols=("usual", "early", "late"), effect=better(0.35), lose=share({"late": 0.5}))
     for design, verdict in (("randomised", "favours early"), ("observational", "early did better on average")):
-        (table,) = comparison.findings(study_in_memory(planted, imputations=2, design=design))
+        (table,) = comparison.every_finding(study_in_memory(planted, imputations=2, design=design))
         rows = table.data.set_index(["what", "protocol"])
         assert rows.loc["seen", "part"].tolist() == [60, 60, 27]
         assert rows.loc["difference at the primary week", "verdict"].tolist() == [verdict, "no conclusion"]
