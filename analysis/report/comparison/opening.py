@@ -3,7 +3,7 @@
 from analysis.curves.recovery import RecoveryCurves
 from analysis.curves.recovery_choices import adjusted_in_words
 from analysis.outcomes import Responders
-from analysis.report.comparison.findings.doubts import doubts_words, harms_words
+from analysis.report.comparison.findings.doubts import doubts_words, harms_words, unusual_words
 from analysis.report.comparison.findings.finding import Findings
 from analysis.report.comparison.findings.responder_words import beside_words, responders_words
 from analysis.report.comparison.findings.rules import find
@@ -59,7 +59,14 @@ def answer(study: Study) -> Section:
     points = (
         ()
         if study.curves is None
-        else (_first(told[0]), *_verdicts(study, found), *map(_first, improved), doubts[0], *harms)
+        else (
+            _first(told[0]),
+            *unusual_words(found, study.measure),
+            *_verdicts(study, found),
+            *map(_first, improved),
+            doubts[0],
+            *harms,
+        )
     )
     return Section((Passage(tuple(told), "answer", points=points if found.differences else ()),))
 
@@ -107,9 +114,9 @@ def _differs(study: Study, found: Findings) -> list[str]:
     curves = study.curves
     if curves is None:
         return []
-    if len(curves.protocols) == 1:
-        return [_one_protocol(curves, study.level)]
-    return [" ".join(_told_of_differences(study, found))]
+    several = len(curves.protocols) > 1
+    told = _told_of_differences(study, found) if several else [_one_protocol(curves, study.level)]
+    return [" ".join([*unusual_words(found, study.measure), *told])]
 
 
 def _one_protocol(curves: RecoveryCurves, level: float) -> str:

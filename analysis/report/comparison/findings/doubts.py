@@ -18,19 +18,25 @@ NOT_ALLOCATED = (
 _MOST_IMBALANCES = 3
 
 
+def unusual_words(found: Findings, measure: Measure) -> list[str]:
+    """Question means outside what groups of patients have, before they are interpreted; nothing where none is."""
+    means = [
+        f"{name} {numbers.number(mean, shown_decimals(measure))} {measure.unit} at week {numbers.week(week)}"
+        for name, week, mean in found.unusual
+    ]
+    usual = numbers.interval(measure.lowest_mean, measure.highest_mean, 0)
+    question = (
+        f"Means lie outside what groups of patients have ({usual} {measure.unit}): {numbers.listed(means)}. Ask how it "
+        "was measured before anything else is read."
+    )
+    return [question] if means else []
+
+
 def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation) -> list[str]:
     """List what speaks against the findings, a sentence each; never empty."""
     said = []
     if found.unusual:
-        means = [
-            f"{name} {numbers.number(mean, shown_decimals(measure))} {measure.unit} at week {numbers.week(week)}"
-            for name, week, mean in found.unusual
-        ]
-        usual = numbers.interval(measure.lowest_mean, measure.highest_mean, 0)
-        said.append(
-            f"Means lie outside what groups of patients have ({usual} {measure.unit}): {numbers.listed(means)}. Ask how it "
-            "was measured before anything else is read."
-        )
+        said.append("Means that lie outside what groups of patients have put all of this in doubt.")
     if allocation == "observational" and found.differences:
         said.append(NOT_ALLOCATED)
         if found.imbalance:

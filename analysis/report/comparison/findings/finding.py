@@ -67,7 +67,8 @@ class Course:
     """A week other than the primary one at which the interval, adjusted for all weeks, leaves out no difference; secondary.
 
     Fields are as of :class:`Difference`; weeks at which too many were lost are left out. The kind is "faded" (an earlier
-    difference not found at the primary week), "not yet" (a later one), or "reversed" (one in the other direction than there).
+    difference not found at the primary week), "not yet" (a later one), "reversed" (one in the other direction than
+    there), or "open" (nothing can be concluded there).
     """
 
     protocol: str
@@ -77,7 +78,7 @@ class Course:
     lower: float
     upper: float
     among: int
-    kind: Literal["faded", "not yet", "reversed"]
+    kind: Literal["faded", "not yet", "reversed", "open"]
 
 
 @dataclass(frozen=True)

@@ -145,7 +145,7 @@ def _courses(study: Study, differences: tuple[Difference, ...]) -> list[Course]:
     table = curves.differences(level=study.level, adjust="bonferroni")
     found = []
     for one in differences:
-        main = side(one.lower, one.upper)
+        main, told_at = side(one.lower, one.upper), one.verdict not in ("no conclusion", "not compared")
         rows = table[(table["protocol"].astype("str") == one.protocol) & ((table["week"] - one.week).abs() > 1e-9)]
         told = [
             row
@@ -160,7 +160,7 @@ def _courses(study: Study, differences: tuple[Difference, ...]) -> list[Course]:
                 found.append(
                     Course(
                         one.protocol, one.reference, float(row["week"]), float(row["estimate"]), float(row["lower"]),
-                        float(row["upper"]), len(table), "reversed" if main else kind,
+                        float(row["upper"]), len(table), "open" if not told_at else "reversed" if main else kind,
                     )
                 )  # fmt: skip
     return found

@@ -106,6 +106,7 @@ def course_words(found: Course, measure: Measure, *, level: float, primary_week:
         "faded": f"It is not found at week {main}",
         "not yet": f"It is not yet found at week {main}",
         "reversed": f"At week {main} it goes the other way",
+        "open": f"What it is at week {main} cannot be told",
     }[found.kind]
     size = f"{_moved(found.estimate, decimals, measure.unit)} than with {found.reference} ({interval})"
     return f"A secondary finding: at week {week} it was, with {found.protocol}, {size}. {story}."
