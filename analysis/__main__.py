@@ -95,7 +95,7 @@ def import_file(
     if suggest:
         target = map_file or Path(f"{file.stem}_map.toml")
         questions = suggest_map(file, target)
-        out.print(f"A first map was written to {escape(str(target))}; {questions} of its lines say 'not sure'.")
+        out.print(f"A first map was written to {escape(str(target))}; lines that say 'not sure': {questions}.")
         out.print(
             "Go through it; its first lines say what comes next, for one file: "
             f"kneecurve import {escape(str(file))} --map {escape(str(target))} --out FOLDER"

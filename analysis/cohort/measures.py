@@ -148,6 +148,17 @@ class Measure(Result):
         """Limb that a question about the measure means when it names none."""
         return "involved" if "involved" in self.limbs else self.limbs[0]
 
+    def label_on(self, limb: str) -> str:
+        """Return the label with the limb, as headings and tables name it; without one where it is not taken on limbs.
+
+        Examples
+        --------
+        >>> from analysis.cohort.catalogue import load_catalogue
+        >>> load_catalogue()["quadriceps_torque"].label_on("involved"), load_catalogue()["pain"].label_on("none")
+        ('Quadriceps torque, involved limb', 'Pain')
+        """
+        return self.label if limb == "none" else f"{self.label}, {limb} limb"
+
     def limb_named(self, limb: str | None) -> str:
         """Return the limb named, or the default one; refuse a limb that the measure is not taken on."""
         if limb is not None and limb not in self.limbs:
@@ -198,6 +209,29 @@ class Measure(Result):
     def has_threshold(self) -> bool:
         """Whether :meth:`threshold` has one to give."""
         return any(threshold.accepted for threshold in self.thresholds)
+
+    def smallest_threshold(self, kind: ThresholdKind) -> float | None:
+        """Return the smallest accepted threshold of a kind, in the unit of the measure; None where there is none.
+
+        Examples
+        --------
+        >>> from analysis.cohort.catalogue import load_catalogue
+        >>> load_catalogue()["knee_flexion"].smallest_threshold("MIC") is None
+        True
+        """
+        return min((one.value for one in self.thresholds if one.kind == kind and one.accepted), default=None)
+
+    def is_beyond_ideal(self, value: float) -> bool:
+        """Return whether a value lies beyond the best one, where further in the better direction is no better.
+
+        Examples
+        --------
+        >>> from analysis.cohort.catalogue import load_catalogue
+        >>> extension = load_catalogue()["knee_extension"]
+        >>> extension.is_beyond_ideal(2.0), extension.is_beyond_ideal(-2.0), load_catalogue()["pain"].is_beyond_ideal(-1.0)
+        (True, False, False)
+        """
+        return self.ideal is not None and self.sign * (value - self.ideal) > 0
 
     def _headline(self) -> str:
         return f"{self.label} ({self.name}), {self.unit}, {self.direction}, plausible from {self.lowest:g} to {self.highest:g}"

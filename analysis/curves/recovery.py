@@ -137,9 +137,8 @@ class RecoveryCurves(Result):
         return self._differences((self.primary_week,), level, adjust)
 
     def _headline(self) -> str:
-        limb = "" if self.limb == "none" else f", {self.limb} limb"
         return (
-            f"Recovery curves of {self.measure.label}{limb} ({self.measure.unit}): {self.model.n_patients:,} patients, "
+            f"Recovery curves of {self.measure.label_on(self.limb)} ({self.measure.unit}): {self.model.n_patients:,} patients, "
             f"{self.model.n_visits:,} visits; main comparison at week {self.primary_week:g}; "
             f"reference {self.protocols[0]}"
         )

@@ -137,7 +137,7 @@ class Endpoint(Result):
         >>> choose_endpoint(cohort, "limb_symmetry_index", week=26, threshold=90, criterion="state").words
         'Limb symmetry index, quadriceps torque: at least 90 % at week 26; patients not seen then are left out.'
         """
-        what = self.measure.label if self.limb == "none" else f"{self.measure.label}, {self.limb} limb"
+        what = self.measure.label_on(self.limb)
         start, week = f"the {self.baseline.split()[0]} value before the start", f"week {self.week:g}"
         if self.threshold is None:
             return f"{what}: improvement from {start} to {week}."

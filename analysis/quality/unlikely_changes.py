@@ -57,19 +57,13 @@ def changes_judged(cohort: Cohort) -> int:
 
 def _with_detectable_change(cohort: Cohort) -> list[tuple[Measure, str, float]]:
     """Give measures and limbs whose changes can be judged, with the smallest detectable change."""
-    known = [(cohort.measures[name], detectable_change(cohort.measures[name])) for name in _stored(cohort)]
+    known = [(cohort.measures[name], cohort.measures[name].smallest_threshold("MDC")) for name in _stored(cohort)]
     return [(measure, limb, value) for measure, value in known if value is not None for limb in measure.limbs]
-
-
-def detectable_change(measure: Measure) -> float | None:
-    """Give the smallest accepted minimal detectable change of a measure, in its unit; None where there is none."""
-    known = [one.value for one in measure.thresholds if one.kind == "MDC" and one.accepted]
-    return min(known) if known else None
 
 
 def without_detectable_change(cohort: Cohort) -> list[str]:
     """Give the measures of a cohort whose changes cannot be judged, because no MDC is known."""
-    return [name for name in _stored(cohort) if detectable_change(cohort.measures[name]) is None]
+    return [name for name in _stored(cohort) if cohort.measures[name].smallest_threshold("MDC") is None]
 
 
 def _stored(cohort: Cohort) -> list[str]:

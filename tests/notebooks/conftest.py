@@ -12,6 +12,7 @@ from analysis.cohort import import_cohort, write_cohort
 from analysis.report import make_report
 from analysis.report.forms.document import read_document
 from analysis.report.forms.html import document_to_html
+from analysis.report.forms.said_once import said_once
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.part import PART_TYPE
 from analysis.report.running.notebooks import find_report, read_notebook
@@ -112,7 +113,7 @@ def run_quickly(name, folder, parameters):
                 names |= {"folder": str(folder), **parameters}
             cell.outputs = [output_of(item) for item in shown]
     cells = {cell.id: [one.get("data", {}) for one in cell.get("outputs", [])] for cell in notebook.cells}
-    return Made(document_to_html(read_document(notebook), stamp="now"), cells)
+    return Made(document_to_html(said_once(read_document(notebook)), stamp="now"), cells)
 
 
 def run(source, names):

@@ -16,7 +16,7 @@ from synthetic_cohort import generate_cohort
 
 SECTIONS = [
     "In short", "Findings", "Impossible and unlikely values", "Completeness", "Visit timing", "Who is lost", "Last digits",
-    "Methods in words", "Cautions", "Provenance",
+    "Cautions", "Appendix",
 ]  # fmt: skip
 
 

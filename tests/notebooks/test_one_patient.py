@@ -17,7 +17,7 @@ from synthetic_cohort import generate_cohort
 
 SECTIONS = [
     "In short", "Visits on the curves of the other patients", "Each visit", "The weeks ahead", "Change and thresholds",
-    "Home sessions", "Brace", "Events", "Methods in words", "Cautions", "Provenance",
+    "Home sessions", "Brace", "Events", "Cautions", "Appendix",
 ]  # fmt: skip
 
 

@@ -25,6 +25,7 @@ def test_depression_trial_with_half_of_the_visits_lost(report_of, public_cohort,
     """
     made = report_of(public_cohort("btheb"), design="randomised")
     assert page_rules.problems(made.page) == []
+    assert 300_000 < len(made.page) < 3_000_000  # with its pictures
     assert any("fitted to 280 visits of 97 patients" in text for text in made.sentences("methods"))
     missing = made.figures("missing")[0]["table"]
     of_both = zip(cells_of(missing, "usual care"), cells_of(missing, "computer programme"), strict=True)

@@ -16,11 +16,12 @@ from analysis.errors import CohortError, ReportError
 from analysis.quarter import quarter_indicators
 from analysis.report import make_report
 from analysis.report.quarter import balancing, methods, outcomes, prepare_quarter, sites
+from analysis.report.quarter.closing import NOT_FOR_RELEASE
 from synthetic_cohort import generate_cohort
 
 SECTIONS = [
     "In short", "What changed", "Indicators", "Completeness", "Outcomes over time", "Sites",
-    "Balancing measures", "Actions", "Methods in words", "Cautions", "Provenance",
+    "Balancing measures", "Actions", "Cautions", "Appendix",
 ]  # fmt: skip
 
 
@@ -169,6 +170,9 @@ def test_a_solver_that_reads_the_report_recovers_nothing(quick_quarter_of, small
 def test_without_hiding_the_same_solver_recovers_counts(quick_quarter_of, small, small_folder):
     """The attack can succeed: with nothing hidden it reads small counts off the page."""
     made = quick_quarter_of(small_folder, small_counts="shown")
+    (cautions,) = made.parts("cautions", "passage")
+    assert len(cautions["points"]) == 4
+    assert NOT_FOR_RELEASE in cautions["points"]
     _, recovered = attack(small, made, quarters=4)
     assert recovered
     assert any("must not leave the team" in line for line in made.sentences("study"))

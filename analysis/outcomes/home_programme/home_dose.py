@@ -124,12 +124,9 @@ def _of_the_protocol(cohort: Cohort, entries: pd.DataFrame) -> tuple[pd.DataFram
 def dose_entries(cohort: Cohort) -> pd.DataFrame:
     """Give each entry of the sessions with its minutes and the stimulation delivered.
 
-    Returns
-    -------
-    pandas.DataFrame
-        patient_id, protocol, modality, week, sessions_done, minutes, minutes_a_session (missing without a session),
-        level_knee, level_thigh (%), dose_knee, dose_thigh (minutes at full level; missing where minutes or level are,
-        and for modalities without a level); empty where sessions were not recorded.
+    The columns are patient_id, protocol, modality, week, sessions_done, minutes, minutes_a_session (missing without a session),
+    level_knee, level_thigh (%), dose_knee, dose_thigh (minutes at full level; missing where minutes or level are, and for
+    modalities without a level). Empty where sessions were not recorded.
 
     Examples
     --------

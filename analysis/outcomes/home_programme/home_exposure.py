@@ -32,19 +32,8 @@ UNITS = {
 def weekly_exposure(cohort: Cohort, exposure: Exposure, modality: str | None = None) -> pd.DataFrame:
     """Give what each patient did in each week with sessions prescribed.
 
-    Parameters
-    ----------
-    cohort : Cohort
-    exposure : {"share of sessions", "minutes", "stimulation above the knee", "stimulation at the thigh"}
-        What is counted.
-    modality : str, optional
-        One modality; by default all together (for stimulation those with a level).
-
-    Returns
-    -------
-    pandas.DataFrame
-        patient_id, protocol, week, amount, of: done and prescribed sessions, or hours and 1. A week in which a part is
-        unknown is left out.
+    The columns are patient_id, protocol, week, amount, of: done and prescribed sessions, or hours and 1. A week in which a part is
+    unknown is left out. Without a modality all count together (for stimulation those with a level).
 
     Raises
     ------

@@ -10,19 +10,10 @@ PRESCRIBED, NOT_PRESCRIBED, NOT_KNOWN, NO_RECORD = "yes", "no", "not known", "no
 def prescribed_modalities(entries: pd.DataFrame, protocols: pd.Series) -> pd.DataFrame:
     """Say for each protocol and modality whether the protocol prescribes it.
 
-    Parameters
-    ----------
-    entries : pandas.DataFrame
-        protocol, modality, sessions_prescribed: the entries of the sessions.
-    protocols : pandas.Series
-        Protocol of each patient, a category.
-
-    Returns
-    -------
-    pandas.DataFrame
-        Index protocol and modality, in their orders; the column prescribed: "yes" (an entry has sessions prescribed);
-        "no" (every entry has 0, or there is none while other sessions of the protocol are on record); "not known" (what
-        was prescribed is missing); "not recorded" (the protocol has no session of any kind).
+    ``entries`` has protocol, modality and sessions_prescribed of the sessions, ``protocols`` that of each patient, a category. The
+    index is protocol and modality, in their orders; the column prescribed is "yes" (an entry has sessions prescribed); "no"
+    (every entry has 0, or there is none while other sessions of the protocol are on record); "not known" (what was
+    prescribed is missing); "not recorded" (the protocol has no session of any kind).
 
     Examples
     --------

@@ -125,11 +125,8 @@ def adherence_by_week(cohort: Cohort, *, enough: float = 0.8, level: float = 0.9
 def session_shares(cohort: Cohort) -> pd.DataFrame:
     """Give each entry of the sessions with the share of the prescribed sessions that was done.
 
-    Returns
-    -------
-    pandas.DataFrame
-        patient_id, protocol, modality, week, sessions_prescribed, sessions_done, share; entries of patients that are
-        not in the cohort are left out; empty where sessions were not recorded.
+    The columns are patient_id, protocol, modality, week, sessions_prescribed, sessions_done, share. Entries of patients that are
+    not in the cohort are left out; empty where sessions were not recorded.
 
     Examples
     --------

@@ -143,17 +143,8 @@ def time_to_stopping(
 def weeks_of_patients(cohort: Cohort, modality: str | None = None) -> pd.DataFrame:
     """Give each patient's weeks with sessions prescribed and the sessions done known, modalities added up.
 
-    Parameters
-    ----------
-    cohort : Cohort
-    modality : str, optional
-        One modality; by default all of them together.
-
-    Returns
-    -------
-    pandas.DataFrame
-        patient_id, protocol, week, sessions_prescribed, sessions_done, share, in the order of patients and weeks; a
-        week in which one modality is unknown is left out.
+    The columns are patient_id, protocol, week, sessions_prescribed, sessions_done, share, in the order of patients and weeks; a
+    week in which one modality is unknown is left out.
 
     Raises
     ------

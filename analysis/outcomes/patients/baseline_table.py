@@ -110,7 +110,7 @@ def _baselines(cohort: Cohort, measures: Sequence[str] | None) -> Iterator[tuple
             by_patient = frame.drop_duplicates("patient_id").set_index("patient_id")["baseline"].dropna()
             if by_patient.empty:
                 continue
-            label = measure.label if limb == "none" else f"{measure.label}, {limb} limb"
+            label = measure.label_on(limb)
             head = {"variable": f"{name}:{limb}", "label": label, "unit": measure.unit}
             yield head, cohort.patients["patient_id"].map(by_patient).astype("float64")
 

@@ -41,17 +41,7 @@ class Pieces:
 def grid(centres: tuple[Floats, Floats], borders: tuple[Floats, Floats]) -> Pieces:
     """Make pieces of centres along each of the two values, and the borders between them.
 
-    Parameters
-    ----------
-    centres : tuple of ndarray, shapes (k,) and (l,)
-        Increasing.
-    borders : tuple of ndarray, shapes (k - 1,) and (l - 1,)
-        Between them.
-
-    Returns
-    -------
-    Pieces
-        k times l of them.
+    The centres, shapes (k,) and (l,), increase; the borders have shapes (k - 1,) and (l - 1,). There are k times l pieces.
 
     Examples
     --------

@@ -262,8 +262,8 @@ def _free_notes(found: FreeProbability, model: WeeklyModel, told: float) -> list
         notes.append(
             f"From {found.used:,} patients the shape of a distribution is seen roughly. In simulated cohorts whose true changes "
             "had heavy tails, a skew or were of two kinds, with seven visits a patient, the version without the normal "
-            "distribution was off in the worst tenth by 4 to 11 percentage points on average in cohorts of 240. It was off by 2 "
-            "to 5 in those of 1,000, and the normal model by 9 to 16 in both."
+            "distribution was off in the worst tenth by 4 to 11 percentage points on average in cohorts of 240. In cohorts of "
+            "1,000 it was off by 2 to 5 (the normal model by 9 to 16 in both)."
         )
     return notes
 

@@ -118,17 +118,8 @@ def normal_posterior(
 def true_covariance(V: Floats, error: Floats) -> tuple[Floats, bool]:
     """Give the covariance of true values: that of the observed ones less the error, lifted to a possible one.
 
-    Parameters
-    ----------
-    V : ndarray, shape (m, m)
-        Covariance of observed values.
-    error : ndarray, shape (m,)
-        Variance of the error of one measurement at each week.
-
-    Returns
-    -------
-    tuple of ndarray and bool
-        The covariance, and whether more than 2 % of its largest part came out below 0.
+    ``V``, shape (m, m), is of observed values, ``error``, shape (m,), the variance of one measurement's error at each week. Whether
+    more than 2 % of the largest part came out below 0 is given too.
 
     Examples
     --------

@@ -20,25 +20,9 @@ def expected_responders(
 ) -> pd.DataFrame:
     """Give the responders expected in each protocol.
 
-    Parameters
-    ----------
-    protocols : sequence of str
-        Names of the protocols.
-    protocol : ndarray of int, shape (n,)
-        Number of each patient's protocol.
-    probability : ndarray, shape (n,)
-        Probability of response of each patient.
-    shares : ndarray, shape (draws, protocols)
-        Share of responders in each draw.
-    level : float
-        Level of the intervals, the quantiles of the draws.
-    method : str
-        How the draws were made.
-
-    Returns
-    -------
-    pandas.DataFrame
-        protocol, n, expected, share, lower, upper, level, method.
+    ``protocol`` is the number of each patient's protocol and ``probability`` that of response, shapes (n,); ``shares`` has shape
+    (draws, protocols), and the intervals are its quantiles. The columns are protocol, n, expected, share, lower, upper, level,
+    method.
 
     Examples
     --------
@@ -69,19 +53,8 @@ def expected_responders(
 def differences_of_shares(table: pd.DataFrame, shares: Floats, reference: str) -> pd.DataFrame:
     """Give the difference of every protocol's expected share from that of the reference.
 
-    Parameters
-    ----------
-    table : pandas.DataFrame
-        As :func:`expected_responders` gives it.
-    shares : ndarray, shape (draws, protocols)
-        Share of responders in each draw.
-    reference : str
-        The protocol compared with.
-
-    Returns
-    -------
-    pandas.DataFrame
-        protocol, reference, n, reference_n, difference, lower, upper, level, method.
+    ``table`` and ``shares`` are as of :func:`expected_responders`; the columns are protocol, reference, n, reference_n, difference,
+    lower, upper, level, method.
 
     Examples
     --------
@@ -114,15 +87,8 @@ def differences_of_shares(table: pd.DataFrame, shares: Floats, reference: str) -
 def raw_disagreement(patients: pd.DataFrame) -> pd.DataFrame:
     """Count how often the yes or no of one measured change disagrees with the probability.
 
-    Parameters
-    ----------
-    patients : pandas.DataFrame
-        protocol, probability, raw (True, False or missing).
-
-    Returns
-    -------
-    pandas.DataFrame
-        protocol, n, raw_responders, expected_responders, raw_yes_unlikely, raw_no_likely, expected_wrong.
+    ``patients`` has protocol, probability and raw (True, False or missing); the columns are protocol, n, raw_responders,
+    expected_responders, raw_yes_unlikely, raw_no_likely, expected_wrong.
 
     Examples
     --------

@@ -1,26 +1,21 @@
 """The sections of a protocol comparison, in their order; a cell of the notebook calls one.
 
-- ``prepared``: What every protocol comparison begins with: its parameters, the cohort, curves, responders, who was
-  seen, harms.
-- ``study``: Everything that a protocol comparison states, each result computed once, when it is first asked for;
-  sections show it.
-- ``opening``: What stands at the top of a protocol comparison: what was compared, and the answer in plain language.
-- ``outcomes``: The outcomes of a comparison: measurements as seen, recovery curves, differences, responders.
-- ``patients``: Who the patients of a comparison were, and who stayed: flow and baseline.
-- ``programme``: What was done at home, what went wrong, and what is missing.
+- ``prepared``: What every comparison begins with: its parameters, the cohort, curves, responders, who was seen, harms.
+- ``study``: Everything that a comparison states, each result computed once, when it is first asked for.
+- ``opening``: What stands at the top: what was compared, and In short, the answer in plain language.
+- ``estimand``: What is estimated, in words: population, protocols, outcome, intercurrent events, summary.
+- ``patients``: Who the patients were, and who stayed: flow and baseline.
+- ``outcomes``: The outcomes: measurements as seen, recovery curves, differences, responders.
 - ``doses``: The home programme as it was planned and as it was done, by modality and protocol.
-- ``estimand``: What a protocol comparison estimates, in words: population, protocols, outcome, intercurrent events,
-  summary.
-- ``sensitivity``: Whether the finding hangs on who was missing, the error of measurement or the fit of the model: for
-  the appendix.
-- ``other_counts``: The responder analysis counted in other ways, for the appendix: adjusted, repeated, kept, both
-  directions, symmetry.
-- ``counted_or_expected``: Why the responders counted and those expected can tell two stories, said where they do.
-- ``home_detail``: Home sessions and recovery in more detail: for the appendix, each number labelled by what it can and
-  cannot say.
-- ``checklist``: Which items that journals ask for stand in a protocol comparison, where, and which are not known from
-  the data.
-- ``closing``: What stands at the end of a protocol comparison: methods in words, cautions, provenance.
+- ``programme``: What was done at home, what went wrong (harms), and what is missing.
+- ``closing``: What stands at the end: methods in words, cautions, provenance.
+- ``checklist``: Which items that journals ask for are met, where, and which are not known from the data.
+- ``sensitivity``: Appendix: whether the finding hangs on who was missing, the error of measurement or the fit of the model.
+- ``counted_or_expected``: Appendix: why the responders counted and those expected can tell two stories, said where they do.
+- ``other_counts``: Appendix: the responders counted in other ways: adjusted, repeated, kept, both directions, symmetry.
+- ``home_detail``: Appendix: home sessions and recovery in more detail, each number labelled by what it can and cannot say.
+
+The room ``findings`` has what was found, by which rules and in which words; In short and the titles of slides speak from it.
 """
 
 from analysis.report.comparison.checklist import checklist
@@ -28,7 +23,7 @@ from analysis.report.comparison.closing import cautions, methods, provenance
 from analysis.report.comparison.doses import doses
 from analysis.report.comparison.estimand import estimand
 from analysis.report.comparison.home_detail import adherence_detail, dose_and_recovery, gap
-from analysis.report.comparison.opening import answer, subtitle
+from analysis.report.comparison.opening import answer, every_finding, subtitle
 from analysis.report.comparison.other_counts import other_counts, symmetry
 from analysis.report.comparison.outcomes import differences, measurements, recovery, responder_analysis
 from analysis.report.comparison.patients import baseline, flow
@@ -57,6 +52,7 @@ __all__ = [  # noqa: RUF022 - the order of the report
     "provenance",
     "checklist",
     # appendix
+    "every_finding",
     "sensitivity",
     "other_counts",
     "probability",

@@ -1,19 +1,13 @@
 """Which items that journals ask for stand in a protocol comparison, where, and which are not known from the data."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
+from analysis.outcomes import PatientFlow
 from analysis.outcomes.patients.patient_flow import NO_REASON
+from analysis.report.comparison.study import Study
 from analysis.report.parts import numbers
 from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.tables import Column, Table
-
-if TYPE_CHECKING:
-    from analysis.outcomes import PatientFlow
-    from analysis.report.comparison.study import Study
 
 #: Number, subject in our own words, and where it is: keys of :func:`_places`, or words.
 #: Numbers as in the CONSORT 2025 statement, PLoS Med 2025;22:e1004587.

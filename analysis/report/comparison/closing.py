@@ -1,18 +1,20 @@
 """What stands at the end of a protocol comparison: methods in words, cautions, provenance."""
 
-from __future__ import annotations
+from collections.abc import Sequence
 
-from typing import TYPE_CHECKING
-
+from analysis.outcomes import Responders
+from analysis.report.comparison.findings.doubts import NOT_ALLOCATED
 from analysis.report.comparison.findings.rules import find
-from analysis.report.comparison.prepared import ComparisonParameters
+from analysis.report.comparison.prepared import Allocation, ComparisonParameters
+from analysis.report.comparison.study import Study
+from analysis.report.parts import numbers
+from analysis.report.parts.model_words import model_in_words
 from analysis.report.parts.passages import Passage, Section
-from analysis.report.parts.wording import cautions as said_cautions
-from analysis.report.parts.wording import first_cautions, model_in_words
+from analysis.report.parts.wording import DEFERS, FOR_GROUPS, INVENTED, first_cautions, named_or_counted
 from analysis.report.running.provenance import show_provenance
 
-if TYPE_CHECKING:
-    from analysis.report.comparison.study import Study
+#: A protocol with fewer patients than this gets a caution (design choice).
+FEW_PATIENTS = 20
 
 
 def methods(study: Study) -> Section:
@@ -36,15 +38,62 @@ def cautions(study: Study) -> Section:
     """Say what the report must not be used for."""
     allocated = study.flow.allocated
     sizes = {str(name): int(n) for name, n in zip(allocated["protocol"], allocated["allocated"], strict=True)}
-    missing = {one.protocol: (one.allocated - one.seen, one.allocated) for one in find(study).seen}
-    said = said_cautions(
+    seen = find(study).seen
+    sizes |= {one.protocol: one.seen for one in seen}
+    missing = {one.protocol: (one.allocated - one.seen, one.allocated) for one in seen}
+    said = caution_words(
         allocation=study.allocation,
         invented=study.invented,
         sizes=sizes,
         missing=missing if study.curves is not None else {},
         responders=study.responders,
     )
-    return Section((Passage(tuple(said), "caution", points=first_cautions(said)),))
+    points = first_cautions([text.replace(NOT_ALLOCATED, f"{NOT_ALLOCATED.partition('. ')[0]}.") for text in said])
+    return Section((Passage(tuple(said), "caution", points=points),))
+
+
+def caution_words(
+    *,
+    allocation: Allocation,
+    invented: bool,
+    sizes: dict[str, int],
+    missing: dict[str, tuple[int, int]],
+    responders: Sequence[Responders],
+) -> list[str]:
+    """List what the report must not be used for.
+
+    ``sizes`` has the patients of each protocol (those seen, where that is known), ``missing`` those missing at the primary
+    week and all (empty where unknown), ``responders`` the analyses that are shown.
+    """
+    said = [FOR_GROUPS, DEFERS]
+    if invented:
+        said.insert(0, INVENTED)
+    few = [f"{name} ({n})" for name, n in sizes.items() if n < FEW_PATIENTS]
+    if few:
+        said.append(
+            f"Few patients: {named_or_counted(few, len(sizes))}. Intervals are wide, and single patients can turn a result "
+            "round."
+        )
+    gaps = [f"{name} {numbers.fraction(n, of)}" for name, (n, of) in missing.items() if n]
+    if gaps:
+        said.append(
+            f"Missing at the primary week: {named_or_counted(gaps, len(missing))}. If those who were not seen did worse or "
+            "better than the model expects, the result is off by an unknown amount."
+        )
+    if allocation == "observational" and len(sizes) > 1:
+        said.append(NOT_ALLOCATED)
+    if any(found.endpoint.to_reach.name == "minimal detectable change" for found in responders):
+        said.append(
+            "A minimal detectable change is what exceeds the error of measurement in one patient. It does not say that "
+            "the change matters."
+        )
+    if responders:
+        said.append(
+            "A threshold is for the change within one patient; it is no yardstick for the difference between the means "
+            "of two groups. Counting responders throws away information: read the means first."
+        )
+    said.append("A difference between the means of groups does not tell how one patient would fare.")
+    return said
 
 
 def provenance(study: Study, report: str) -> Section:

@@ -1,20 +1,14 @@
 """Why the responders counted and those expected can tell two stories, said where they do."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
+import pandas as pd
 
+from analysis.outcomes import Responders
+from analysis.outcomes.true_response.probability_of_response import ProbabilityOfResponse
+from analysis.report.comparison.findings.rules import side
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import capitalised
 from analysis.report.parts.passages import Passage
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from analysis.outcomes import Responders
-    from analysis.outcomes.true_response.probability_of_response import ProbabilityOfResponse
 
 #: Differences so far apart are explained (design choice), and those that would be shown with opposite signs.
 APART = 0.05
@@ -29,17 +23,8 @@ _GENERAL = (
 def counted_or_expected(found: ProbabilityOfResponse, beside: Responders) -> Passage | None:
     """Explain differences of responder shares that are far apart, or of opposite sign, in the two ways of judging.
 
-    Parameters
-    ----------
-    found : ProbabilityOfResponse
-        The posterior probabilities.
-    beside : Responders
-        The responders as counted, with the same threshold and reference.
-
-    Returns
-    -------
-    Passage or None
-        None where no difference is at least 5 points apart and none has opposite signs as shown.
+    ``beside`` are the responders as counted, with the same threshold and reference. None where no difference is at least 5
+    points apart and none has opposite signs as shown.
     """
     counted = {str(row["protocol"]): row for _, row in beside.differences.iterrows()}
     said = [
@@ -106,7 +91,7 @@ def _parts(expected: pd.Series, counted: float, patients: pd.DataFrame, beside: 
 
 
 def _intervals(counted: pd.Series, expected: pd.Series) -> str:
-    sides = [1 if one["lower"] > 0 else -1 if one["upper"] < 0 else 0 for one in (counted, expected)]
+    sides = [side(one["lower"], one["upper"]) for one in (counted, expected)]
     if sides == [0, 0]:
         return "Both intervals hold zero, so neither direction is established."
     if 0 not in sides:

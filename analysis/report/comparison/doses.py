@@ -1,18 +1,11 @@
 """The home programme as it was planned and as it was done, by modality and protocol."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
+from analysis.outcomes import AdherenceByWeek
+from analysis.outcomes.home_programme.home_dose import HomeDose
 from analysis.report.comparison.programme import with_words
-from analysis.report.comparison.study import Lacking
+from analysis.report.comparison.study import Lacking, Study
 from analysis.report.parts.passages import Section
 from analysis.report.parts.tables import Column, Table
-
-if TYPE_CHECKING:
-    from analysis.outcomes import AdherenceByWeek
-    from analysis.outcomes.home_programme.home_dose import HomeDose
-    from analysis.report.comparison.study import Study
 
 _KEYS = ["protocol", "modality"]
 _QUANTITIES = {

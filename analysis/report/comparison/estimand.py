@@ -1,21 +1,13 @@
 """What a protocol comparison estimates, in words: population, protocols, outcome, intercurrent events, summary."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
-from analysis.report.comparison.study import Lacking
+from analysis.outcomes.home_programme.intercurrent_events import IntercurrentEvents
+from analysis.report.comparison.study import Lacking, Study
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
-from analysis.report.parts.passages import Passage, Section, absent
+from analysis.report.parts.passages import Item, Passage, Section, absent
 from analysis.report.parts.tables import Column, Table
-
-if TYPE_CHECKING:
-    from analysis.outcomes.home_programme.intercurrent_events import IntercurrentEvents
-    from analysis.report.comparison.study import Study
-    from analysis.report.parts.passages import Item
 
 _SOURCE = "The five parts are those of ICH E9(R1), 2019."
 #: More protocols than this are counted and not named.

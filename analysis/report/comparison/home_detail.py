@@ -1,27 +1,20 @@
 """Home sessions and recovery in more detail: for the appendix, each number labelled by what it can and cannot say."""
 
-from __future__ import annotations
-
+from collections.abc import Callable
 from dataclasses import replace
-from typing import TYPE_CHECKING, TypeVar
+from typing import TypeVar
 
+import pandas as pd
+
+from analysis.outcomes import AdherenceAssociation, ComplierEffect
 from analysis.outcomes.home_programme.complier_effect import WEAK
-from analysis.report.comparison.study import Lacking
+from analysis.report.comparison.study import Lacking, Study
 from analysis.report.figures.adherence_figures import classes_figure, stopping_figure
 from analysis.report.figures.dose_change_figures import dose_change_figure, effect_figure, instrument_table
 from analysis.report.figures.programme_figures import adherence_figure
 from analysis.report.parts import numbers
 from analysis.report.parts.outcome_tables import events_by_week_table, gap_table, weeks_table
-from analysis.report.parts.passages import Passage, Section, absent
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    import pandas as pd
-
-    from analysis.outcomes import AdherenceAssociation, ComplierEffect
-    from analysis.report.comparison.study import Study
-    from analysis.report.parts.passages import Item
+from analysis.report.parts.passages import Item, Passage, Section, absent
 
 Found = TypeVar("Found")
 

@@ -1,23 +1,19 @@
 """What stands at the top of a protocol comparison: what was compared, and the answer in plain language."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
+from analysis.curves.recovery import RecoveryCurves
 from analysis.curves.recovery_choices import adjusted_in_words
-from analysis.report.comparison.findings.doubts import doubts_words, harms_words
+from analysis.outcomes import Responders
+from analysis.report.comparison.findings.doubts import doubts_words, harms_words, unusual_words
+from analysis.report.comparison.findings.finding import Findings
 from analysis.report.comparison.findings.responder_words import beside_words, responders_words
 from analysis.report.comparison.findings.rules import find
+from analysis.report.comparison.findings.table import findings_table
 from analysis.report.comparison.findings.words import MOST_SPELLED_OUT, differences_words, seen_words
+from analysis.report.comparison.study import Study
 from analysis.report.parts import numbers
-from analysis.report.parts.passages import Passage, Section
-from analysis.report.parts.wording import INVENTED, NOT_ALLOCATED, mean_sentence
-
-if TYPE_CHECKING:
-    from analysis.outcomes import Responders
-    from analysis.report.comparison.findings.finding import Findings
-    from analysis.report.comparison.study import Study
-
+from analysis.report.parts.numbers import in_text, shown_decimals
+from analysis.report.parts.passages import Passage, Section, absent
+from analysis.report.parts.wording import INVENTED
 
 #: How the reference is named, for a person who reads a report.
 HOW_TO_NAME = 'reference = "..." in the map file, or --set "reference=\'...\'" for one report'
@@ -56,14 +52,21 @@ def answer(study: Study) -> Section:
     found = find(study)
     improved = [_improved(study, found.responders)] if found.responders is not None else _not_counted(study)
     told = [*_seen(study, found), *_differs(study, found), *improved]
-    doubts = doubts_words(found, allocation=study.allocation, measure=study.measure, not_allocated=NOT_ALLOCATED)
+    doubts = doubts_words(found, study.measure, allocation=study.allocation)
     harms = harms_words(found)
     if found.differences or found.seen:
         told.append(" ".join([*doubts, *harms]))
     points = (
         ()
         if study.curves is None
-        else (_first(told[0]), *_verdicts(study, found), *map(_first, improved), doubts[0], *harms)
+        else (
+            _first(told[0]),
+            *unusual_words(found, study.measure),
+            *_verdicts(study, found),
+            *map(_first, improved),
+            doubts[0],
+            *harms,
+        )
     )
     return Section((Passage(tuple(told), "answer", points=points if found.differences else ()),))
 
@@ -71,6 +74,17 @@ def answer(study: Study) -> Section:
 def _not_counted(study: Study) -> list[str]:
     """Say why nobody is counted as improved."""
     return [f"Who improved is not counted: {study.no_responders}."] if study.no_responders else []
+
+
+def every_finding(study: Study) -> Section:
+    """Show the findings as a table, which every form of the report carries as numbers too."""
+    found = find(study)
+    if not found.seen and not found.differences and found.responders is None:
+        return Section((absent("enough for a finding."),))
+    table = findings_table(
+        found, study.measure, week=study.primary_week, level=study.level, allocation=study.allocation
+    )
+    return Section((table,))
 
 
 def _improved(study: Study, found: Responders) -> str:
@@ -105,17 +119,23 @@ def _differs(study: Study, found: Findings) -> list[str]:
     curves = study.curves
     if curves is None:
         return []
-    if len(curves.protocols) == 1:
-        return [mean_sentence(curves, level=study.level)]
-    return [" ".join(_told_of_differences(study, found))]
+    several = len(curves.protocols) > 1
+    told = _told_of_differences(study, found) if several else [_one_protocol(curves, study.level)]
+    return [" ".join([*unusual_words(found, study.measure), *told])]
+
+
+def _one_protocol(curves: RecoveryCurves, level: float) -> str:
+    """Say where the single protocol of a cohort stands at the primary week."""
+    at = curves.means(level=level)
+    row = at[(at["week"] - curves.primary_week).abs() < 1e-9].iloc[0]
+    decimals = shown_decimals(curves.measure)
+    return (
+        f"All patients followed one protocol, {curves.protocols[0]}, so nothing is compared. At week "
+        f"{numbers.week(curves.primary_week)} mean {in_text(curves.measure.label)} was "
+        f"{numbers.number(row['estimate'], decimals)} {curves.measure.unit} ({numbers.level_in_words(level)} interval "
+        f"{numbers.interval(row['lower'], row['upper'], decimals)})."
+    )
 
 
 def _told_of_differences(study: Study, found: Findings) -> list[str]:
-    detectable = [one.value for one in study.measure.thresholds if one.kind == "MDC" and one.accepted]
-    return differences_words(
-        found,
-        study.measure,
-        level=study.level,
-        allocation=study.allocation,
-        detectable=min(detectable, default=None),
-    )
+    return differences_words(found, study.measure, level=study.level, allocation=study.allocation)

@@ -1,24 +1,16 @@
 """The responder analysis counted in other ways, for the appendix: adjusted, repeated, kept, both directions, symmetry."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
 from analysis.curves.recovery_choices import adjusted_in_words
-from analysis.report.comparison.study import Lacking
+from analysis.outcomes import Responders, RespondersAtTwoWeeks
+from analysis.outcomes.responders.better_or_worse import BetterOrWorse
+from analysis.outcomes.responders.threshold_grid import ThresholdGrid
+from analysis.report.comparison.study import CountedOtherwise, Lacking, Study
 from analysis.report.parts import numbers
 from analysis.report.parts.outcome_tables import share_table
-from analysis.report.parts.passages import Passage, Section, absent
-from analysis.report.parts.tables import Column, Table, level_of
-
-if TYPE_CHECKING:
-    from analysis.outcomes import Responders, RespondersAtTwoWeeks
-    from analysis.outcomes.responders.better_or_worse import BetterOrWorse
-    from analysis.outcomes.responders.threshold_grid import ThresholdGrid
-    from analysis.report.comparison.study import CountedOtherwise, Study
-    from analysis.report.parts.passages import Item
+from analysis.report.parts.passages import Item, Passage, Section, absent
+from analysis.report.parts.tables import Column, Table, intervals_by, level_of
 
 
 def other_counts(study: Study) -> Section:
@@ -131,7 +123,7 @@ def _ratios(found: Responders) -> Table:
             Column(("ratio", "ratio_lower", "ratio_upper"), f"Ratio ({percent} interval)", "number with interval", 2),
             Column(odds_ratio, f"Odds ratio ({percent} interval)", "number with interval", 2),
         ),
-        (f"Intervals: {found.ratios['method'].iloc[0]}.", "Above 1: more responders than the protocol compared with."),
+        (intervals_by(found.ratios), "Above 1: more responders than the protocol compared with."),
         name="ratios",
     )
 
@@ -208,6 +200,6 @@ def _two_weeks(two: RespondersAtTwoWeeks) -> Table:
             Column("later_share", f"Week {later}", "share"),
             Column("difference", f"Percentage points ({level_of(two.table)} interval)", "points with interval"),
         ),
-        (f"Intervals: {two.table['method'].iloc[0]}.", *two.notes[1:]),
+        (intervals_by(two.table), *two.notes[1:]),
         name="two-weeks",
     )

@@ -1,32 +1,26 @@
 """The outcomes of a comparison: measurements as seen, recovery curves, differences, responders."""
 
-from __future__ import annotations
-
 import math
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
+from analysis.curves.recovery import RecoveryCurves
+from analysis.outcomes import Responders
 from analysis.report.comparison.findings.responder_words import not_concluded, responders_title
 from analysis.report.comparison.findings.rules import find, side
 from analysis.report.comparison.findings.words import slide_title
+from analysis.report.comparison.prepared import Allocation
+from analysis.report.comparison.study import Study
 from analysis.report.figures.difference_figure import difference_figure
 from analysis.report.figures.recovery_figure import recovery_figure
 from analysis.report.figures.responder_figures import change_figure, responder_figure
 from analysis.report.figures.seen_figure import seen_figure
 from analysis.report.parts import numbers
-from analysis.report.parts.axes import decimals_for
-from analysis.report.parts.numbers import capitalised, in_text, shown_decimals
-from analysis.report.parts.passages import Passage, Section, absent
-from analysis.report.parts.tables import Column, Table, level_of
-from analysis.report.parts.wording import method_in_words, multiplicity_sentence
-
-if TYPE_CHECKING:
-    from analysis.curves.recovery import RecoveryCurves
-    from analysis.outcomes import Responders
-    from analysis.report.comparison.study import Study
-    from analysis.report.parts.passages import Item
-    from analysis.report.parts.wording import Allocation
+from analysis.report.parts.model_words import method_in_words
+from analysis.report.parts.numbers import capitalised, decimals_for, in_text, shown_decimals
+from analysis.report.parts.passages import Item, Passage, Section, absent
+from analysis.report.parts.tables import Column, Table, intervals_by, level_of
 
 _NUMBER_NEEDED = (
     "Patients for one responder more or fewer: one over the difference and its limits (Altman, BMJ 1998;317:1309), given only "
@@ -58,6 +52,20 @@ def differences(study: Study) -> Section:
     several = [Passage((multiplicity_sentence(comparisons),))] if comparisons > 1 else []
     figure = difference_figure(study.curves, level=study.level, message=message)
     return Section((_primary_table(study, study.curves), *several, figure))
+
+
+def multiplicity_sentence(n_comparisons: int) -> str:
+    """Say what several comparisons at the primary week mean for their intervals.
+
+    Examples
+    --------
+    >>> multiplicity_sentence(2).partition(".")[0]
+    'There are 2 comparisons at the primary week'
+    """
+    return (
+        f"There are {n_comparisons} comparisons at the primary week. The intervals of In short are adjusted for that, and the "
+        "table of the primary week gives them beside those that are not. Other weeks are secondary."
+    )
 
 
 def _primary_table(study: Study, curves: RecoveryCurves) -> Table:
@@ -119,22 +127,14 @@ def _one_analysis(found: Responders, allocation: Allocation) -> list[Item]:
 
 
 def responder_differences(found: Responders, allocation: Allocation) -> Table:
-    """Show the differences of shares, and of patients allocated at random how many make one responder more or fewer.
-
-    Parameters
-    ----------
-    found : Responders
-        A responder analysis of several protocols.
-    allocation : {"randomised", "observational"}
-        Whether patients were allocated at random.
-    """
+    """Show the differences of shares, and of patients allocated at random how many make one responder more or fewer."""
     percent = numbers.level_in_words(found.endpoint.level)
     columns = [
         Column("protocol", "Protocol"),
         Column("difference", "Difference (percentage points)", "points"),
         Column(("lower", "upper"), f"{percent} interval", "points limits"),
     ]
-    notes = [f"Intervals: {found.differences['method'].iloc[0]}."]
+    notes = [intervals_by(found.differences)]
     lost = not_concluded(found) if found.endpoint.missing == "excluded" else []
     needed = ["" if str(row["protocol"]) in lost else _needed(row) for row in found.differences.to_dict("records")]
     if allocation == "randomised" and any(needed):

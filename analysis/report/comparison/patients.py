@@ -1,22 +1,15 @@
 """Who the patients of a comparison were, and who stayed: flow and baseline."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
+from analysis.cohort import Cohort
+from analysis.outcomes import BaselineTable
+from analysis.report.comparison.study import Study
 from analysis.report.figures.flow_figure import MOST_COLUMNS, flow_across, flow_figure, lost_table
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text, shown_decimals
-from analysis.report.parts.passages import Passage, Section, absent
+from analysis.report.parts.passages import Item, Passage, Section, absent
 from analysis.report.parts.tables import Column, Table
-
-if TYPE_CHECKING:
-    from analysis.cohort import Cohort
-    from analysis.outcomes import BaselineTable
-    from analysis.report.comparison.study import Study
-    from analysis.report.parts.passages import Item
 
 #: A characteristic with more categories than this is named under the table and not shown (design choice).
 MOST_CATEGORIES = 8

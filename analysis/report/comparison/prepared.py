@@ -5,9 +5,11 @@ from __future__ import annotations
 import warnings
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, Self
+from typing import Any, Literal, Self
 
-from analysis.cohort import load_cohort, visit_frame
+import pandas as pd
+
+from analysis.cohort import Cohort, Measure, load_cohort, visit_frame
 from analysis.cohort.reference import reference_protocol
 from analysis.curves.recovery import RecoveryCurves, fit_recovery
 from analysis.curves.recovery_choices import choose_primary_week, has_schedule
@@ -28,20 +30,15 @@ from analysis.outcomes import (
     patient_flow,
     responders,
 )
+from analysis.outcomes.endpoint import MissingRule
 from analysis.report.parts.numbers import in_text
 from analysis.report.running.declared import ReportParameters, parameter
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from analysis.cohort import Cohort, Measure
-    from analysis.outcomes.endpoint import MissingRule
-    from analysis.report.parts.wording import Allocation
 
 #: Taken as the measure of a comparison where none is named and the cohort has it (design choice).
 USUAL_MEASURE = "quadriceps_torque"
 
 Design = Literal["from the cohort", "randomised", "observational"]
+Allocation = Literal["randomised", "observational"]
 
 
 @dataclass(frozen=True)
@@ -126,13 +123,6 @@ class Prepared:
     @classmethod
     def of(cls, folder: Path | str, asked: ComparisonParameters) -> Self:
         """Load a cohort, fit its curves and count its responders.
-
-        Parameters
-        ----------
-        folder : Path or str
-            Cohort folder.
-        asked : ComparisonParameters
-            The parameters, checked.
 
         Raises
         ------
@@ -219,7 +209,7 @@ class Prepared:
     @property
     def measure_in_words(self) -> str:
         """The measure with its limb, as it is named in headings."""
-        return self.measure.label if self.limb == "none" else f"{self.measure.label}, {self.limb} limb"
+        return self.measure.label_on(self.limb)
 
 
 def _reference_first(cohort: Cohort, reference: str | None) -> Cohort:
@@ -306,11 +296,13 @@ def _week_without_curves(cohort: Cohort, name: str, limb: str | None) -> tuple[f
 
 def _measure_with_importance(cohort: Cohort, name: str) -> str | None:
     """Return a measure of the cohort with an accepted minimal important change, where the one compared has none."""
-    if _has_importance(cohort.measures[name]):
+    if cohort.measures[name].smallest_threshold("MIC") is not None:
         return None
     stored = [str(one) for one in cohort.visits["measure"].dropna().unique()]
     procedures = set(cohort.patients["procedure"].dropna().astype("str")) if "procedure" in cohort.patients else set()
-    fitting = [other for other in stored if other != name and _has_importance(cohort.measures[other])]
+    fitting = [
+        other for other in stored if other != name and cohort.measures[other].smallest_threshold("MIC") is not None
+    ]
     same = [
         other
         for other in fitting
@@ -318,10 +310,6 @@ def _measure_with_importance(cohort: Cohort, name: str) -> str | None:
     ]
     chosen = same or fitting
     return chosen[0] if chosen else None
-
-
-def _has_importance(measure: Measure) -> bool:
-    return any(threshold.kind == "MIC" and threshold.accepted for threshold in measure.thresholds)
 
 
 def _allocation(cohort: Cohort, design: Design) -> Allocation:

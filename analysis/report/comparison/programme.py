@@ -1,23 +1,15 @@
 """What was done at home, what went wrong, and what is missing."""
 
-from __future__ import annotations
+import pandas as pd
 
-from typing import TYPE_CHECKING
-
+from analysis.outcomes import AdherenceByWeek, EventsByProtocol, MissingPatterns
 from analysis.outcomes.home_programme.prescribed_modalities import IN_WORDS
-from analysis.report.comparison.study import Lacking
+from analysis.report.comparison.study import Lacking, Study
 from analysis.report.figures.programme_figures import harm_figure, missing_figure
 from analysis.report.parts import numbers
 from analysis.report.parts.outcome_tables import share_table
 from analysis.report.parts.passages import Passage, Section, absent
-from analysis.report.parts.tables import Column, Table, level_of
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from analysis.outcomes import AdherenceByWeek, EventsByProtocol, MissingPatterns
-    from analysis.report.comparison.study import Study
-
+from analysis.report.parts.tables import Column, Table, intervals_by, level_of
 
 NOTHING_MISSING = (
     "Every patient was seen at every expected week, so nothing hangs on an assumption about missing visits."
@@ -47,7 +39,7 @@ def _adherence_table(found: AdherenceByWeek) -> Table:
             Column(("reached", "n"), reached, "fraction", instead="dash"),
             Column("share_reached", share, "share with interval"),
         ),
-        (f"Intervals: {found.overall['method'].iloc[0]}.", *found.notes),
+        (intervals_by(found.overall), *found.notes),
         name="adherence",
         rows_grouped_by="modality",
     )
@@ -57,11 +49,6 @@ def with_words(overall: pd.DataFrame) -> pd.DataFrame:
     """Add what is shown in the place of numbers: words where nothing was prescribed or known, and a dash beside them.
 
     The protocols of a modality come together.
-
-    Parameters
-    ----------
-    overall : pandas.DataFrame
-        Adherence over the whole programme.
     """
     words = overall["prescribed"].map(IN_WORDS)
     words = words.mask(words.isna() & (overall["n"] == 0), "not known")
@@ -96,7 +83,7 @@ def _harm_table(found: EventsByProtocol) -> Table:
             Column("related_patients", "Patients, related", "count"),
         ),
         (
-            f"Intervals: {table['method'].iloc[0]}. Related: to the programme, in the eyes of those who recorded it.",
+            f"{intervals_by(table)} Related: to the programme, in the eyes of those who recorded it.",
             *found.notes,
         ),
         name="harms",

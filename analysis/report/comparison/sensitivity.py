@@ -1,27 +1,19 @@
 """Whether the finding hangs on who was missing, the error of measurement or the fit of the model: for the appendix."""
 
-from __future__ import annotations
+import pandas as pd
 
-from typing import TYPE_CHECKING
-
+from analysis.outcomes import ProbabilityOfResponse, Responders
 from analysis.outcomes.true_response.normality import LEVEL
 from analysis.report.comparison.counted_or_expected import counted_or_expected
 from analysis.report.comparison.opening import HOW_TO_NAME
 from analysis.report.comparison.programme import NOTHING_MISSING
-from analysis.report.comparison.study import Lacking
+from analysis.report.comparison.study import Lacking, Study
 from analysis.report.figures.model_figures import quantile_figure, residual_figure
 from analysis.report.figures.sensitivity_figures import analyses_figure, responder_analyses_table, tipping_figure
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
-from analysis.report.parts.passages import Passage, Section, absent
+from analysis.report.parts.passages import Item, Passage, Section, absent
 from analysis.report.parts.tables import Column, Format, Table, level_of
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from analysis.outcomes import ProbabilityOfResponse, Responders
-    from analysis.report.comparison.study import Study
-    from analysis.report.parts.passages import Item
 
 
 def sensitivity(study: Study) -> Section:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import warnings
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, TypeVar
+from pathlib import Path
+from typing import Any, TypeVar
 
 import pandas as pd
 
@@ -15,12 +17,14 @@ from analysis.outcomes import (
     AdherenceAssociation,
     AdherenceClasses,
     ComplierEffect,
+    Endpoint,
     EventsByWeek,
     GapRegained,
     HomeDose,
     MissingDataAnalyses,
     MissingPatterns,
     ProbabilityOfResponse,
+    Responders,
     RespondersAtTwoWeeks,
     TimeToStopping,
     TippingPoint,
@@ -54,12 +58,6 @@ from analysis.report.comparison.prepared import ComparisonParameters, Prepared
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import capitalised, in_text
 from analysis.report.running.declared import takes
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-    from pathlib import Path
-
-    from analysis.outcomes import Endpoint, Responders
 
 Found = TypeVar("Found")
 #: Torque of the involved limb in N·m/kg that is a common target (common practice, no source).

@@ -3,9 +3,9 @@
 - ``adherence_figures``: time to stopping, stimulation delivered, classes of adherence.
 - ``difference_figure``: differences by week, against the line of no difference.
 - ``dose_change_figures``: sessions against recovery: the patients, and the slopes with what they can and cannot say.
-- ``flow_figure``: the flow of patients as a diagram: allocated, with a baseline, seen at each week, lost and why.
+- ``flow_figure``: the flow of patients as a diagram: all, with a baseline, seen at each week, lost and why.
 - ``model_figures``: whether a mixed model fits: residuals, their quantiles, and the patients' effects.
-- ``programme_figures``: the home programme, and missing visits.
+- ``programme_figures``: sessions by week, patients with any harm, missing visits.
 - ``recovery_figure``: recovery curves: model means by week with their intervals, and the patients behind them.
 - ``reliability_figures``: agreement of repeated measurements, their error, and what a change must exceed.
 - ``responder_figures``: how far patients improved, and how many reached a threshold.

@@ -8,9 +8,10 @@ from analysis.outcomes.home_programme.adherence_classes import AdherenceClasses
 from analysis.outcomes.home_programme.home_dose import HomeDose
 from analysis.outcomes.home_programme.time_to_stopping import TimeToStopping
 from analysis.report.parts import numbers
-from analysis.report.parts.axes import axes_inches, decimals_for, legend_above, week_axis, wrap
+from analysis.report.parts.axes import axes_inches, legend_above, week_axis, wrap
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import Width, marks, new_drawing, quiet_grid, without_markers
+from analysis.report.parts.numbers import decimals_for
 from analysis.report.parts.tables import Column, Table, level_of
 
 _NO_WEEK = "no week with sessions prescribed and recorded"

@@ -10,9 +10,9 @@ from analysis.report.parts.axes import axes_inches, draw_estimates, panel_grid, 
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.forest import draw_forest
 from analysis.report.parts.look import FAINT, Width, marks, quiet_grid
+from analysis.report.parts.model_words import method_in_words
 from analysis.report.parts.numbers import in_text, shown_decimals
 from analysis.report.parts.tables import Column, Table
-from analysis.report.parts.wording import method_in_words
 
 #: More differences than this stand in rows of three, and as one row each on a slide.
 MOST_BESIDE_EACH_OTHER = 3

@@ -9,10 +9,10 @@ from matplotlib.figure import Figure as Drawing
 from analysis.outcomes.home_programme.adherence_association import AdherenceAssociation
 from analysis.outcomes.home_programme.complier_effect import ComplierEffect
 from analysis.report.parts import numbers
-from analysis.report.parts.axes import decimals_for, legend_above, wrap, zero_line
+from analysis.report.parts.axes import legend_above, wrap, zero_line
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import INK, QUIET, Mark, Width, marks, new_drawing, quiet_grid
-from analysis.report.parts.numbers import in_text
+from analysis.report.parts.numbers import decimals_for, in_text
 from analysis.report.parts.tables import Column, Table, level_of
 
 #: More points than this are not told apart; a fixed sample is drawn.

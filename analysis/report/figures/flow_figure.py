@@ -10,6 +10,7 @@ from analysis.report.parts.axes import wrap
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import FAINT, INK, PAPER, QUIET, WIDTH_INCHES, Mark, Width, marks, new_drawing
 from analysis.report.parts.tables import Column, Table
+from analysis.report.parts.wording import TITLE_LETTERS, counts_by_protocol
 
 #: More protocols than this are shown in the table only.
 MOST_COLUMNS = 4
@@ -208,10 +209,12 @@ def _flow_message(found: PatientFlow, total: int) -> str:
             f"All {numbers.plural(total, 'patient')} were seen {when}" if total > 1 else f"The patient was seen {when}"
         )
     said = f"{numbers.capitalised(when)}, {seen or 'none'} of {numbers.plural(total, 'patient')} {'was' if seen == 1 else 'were'} seen"
-    if not 1 < len(found.allocated) <= MOST_COLUMNS:
+    if len(found.allocated) == 1:
         return said
-    rows = found.allocated[["protocol", column, "allocated"]].itertuples(index=False)
-    return f"{said}: {', '.join(f'{name} {numbers.fraction(part, whole)}' for name, part, whole in rows)}"
+    rows = [
+        (str(name), int(n), int(of)) for name, n, of in found.allocated[["protocol", column, "allocated"]].to_numpy()
+    ]
+    return f"{said}: {counts_by_protocol(rows, room=TITLE_LETTERS - len(said))}"
 
 
 def _flow_in_words(found: PatientFlow, total: int) -> str:

@@ -23,7 +23,7 @@ from analysis.report.parts.indicator_numbers import (
 )
 from analysis.report.parts.look import FAINT, INK, PAPER, QUIET, Width, new_drawing, quiet_grid, spread
 from analysis.report.parts.numbers import capitalised
-from analysis.report.parts.tables import Column, Table, level_of
+from analysis.report.parts.tables import Column, Table, intervals_by, level_of
 
 INSIDE, OUTSIDE, FAR = "#0067a3", "#b84a00", "#8c2d2d"
 _MARKS = {WITHIN: ("o", INSIDE, 4.5), BEYOND_95: ("D", OUTSIDE, 6.0), BEYOND_998: ("X", FAR, 8.0)}
@@ -161,7 +161,7 @@ def case_mix_figure(found: CaseMix, indicator: Indicator, *, span: str, message:
                 Column("adjusted", "Adjusted share", "share"),
                 Column("estimate", f"Shrunk ({level} interval)", "share with interval"),
             ),
-            (f"Intervals: {table['method'].iloc[0]}.", *found.notes),
+            (intervals_by(table), *found.notes),
             name="case-mix",
         ),
         draw=draw,

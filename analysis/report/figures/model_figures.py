@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 
 from analysis.curves.mixed_model import MixedModel
 from analysis.report.parts import numbers
-from analysis.report.parts.axes import axes_inches, decimals_for, panel_grid, week_axis, wrap, zero_line
+from analysis.report.parts.axes import axes_inches, panel_grid, week_axis, wrap, zero_line
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import FAINT, INK, QUIET, Width, new_drawing, quiet_grid
+from analysis.report.parts.numbers import decimals_for
 from analysis.report.parts.tables import Column, Table
 
 _POINT = "#0067a3"

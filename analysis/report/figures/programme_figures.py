@@ -28,7 +28,7 @@ from analysis.report.parts.look import (
 )
 from analysis.report.parts.numbers import in_text
 from analysis.report.parts.tables import Column, Table, level_of
-from analysis.report.parts.wording import MOST_LISTED
+from analysis.report.parts.wording import TITLE_LETTERS, counts_by_protocol
 
 
 def adherence_figure(found: AdherenceByWeek) -> Figure:
@@ -110,8 +110,8 @@ def harm_figure(found: EventsByProtocol) -> Figure:
     )
     counts = [f"{row.protocol} {numbers.fraction(row.patients, row.allocated)}" for row in table.itertuples()]
     total, of = int(table["patients"].sum()), int(table["allocated"].sum())
-    range_shown = f"{numbers.share_range(table['share'].tolist())} of the patients of a protocol"
-    by_protocol = ", ".join(counts) if len(counts) <= MOST_LISTED else range_shown
+    given = [(str(name), int(n), int(of)) for name, n, of in table[["protocol", "patients", "allocated"]].to_numpy()]
+    by_protocol = counts_by_protocol(given, room=TITLE_LETTERS - len("Any harm on record: "))
     return Figure(
         name="any-harm",
         title="Patients with any harm",
@@ -241,13 +241,11 @@ def _adherence_in_words(overall: pd.DataFrame) -> str:
 
 
 def _missing_message(table: pd.DataFrame, week: float | None) -> str:
-    told = week if week is not None and (table["week"] == week).any() else table["week"].max()
+    told = week if week is not None and (table["week"] == week).any() else float(table["week"].max())
     last = table[table["week"] == told]
     when = f"week {numbers.week(told)}"
-    if len(last) > MOST_LISTED:
-        return f"At {when}, {numbers.share_range(last['share'].tolist())} of the values are missing"
-    parts = [f"{row.protocol} {numbers.fraction(row.missing, row.expected)}" for row in last.itertuples()]
-    return f"Missing at {when}: {', '.join(parts)}"
+    counts = [(str(row["protocol"]), int(row["missing"]), int(row["expected"])) for row in last.to_dict("records")]
+    return f"Missing at {when}: {counts_by_protocol(counts, room=TITLE_LETTERS - 20)}"
 
 
 def _missing_in_words(table: pd.DataFrame) -> str:

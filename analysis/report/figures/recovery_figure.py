@@ -21,9 +21,9 @@ from analysis.report.parts.axes import (
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.forest import draw_forest
 from analysis.report.parts.look import MOST_IN_ONE_PANEL, QUIET, Mark, Width, marks, new_drawing, quiet_grid
+from analysis.report.parts.model_words import method_in_words
 from analysis.report.parts.numbers import in_text, shown_decimals
 from analysis.report.parts.tables import Column, Table
-from analysis.report.parts.wording import method_in_words
 
 #: Behind the means at most this many patients of a protocol are drawn; the caption says so.
 MOST_PATIENTS_DRAWN = 150

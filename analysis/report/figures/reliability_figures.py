@@ -5,11 +5,11 @@ from matplotlib.figure import Figure as Drawing
 
 from analysis.outcomes.thresholds.reliability import Reliability
 from analysis.report.parts import numbers
-from analysis.report.parts.axes import decimals_for, panel_grid
+from analysis.report.parts.axes import panel_grid
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import INK, QUIET, Width, marks, quiet_grid
-from analysis.report.parts.numbers import in_text
-from analysis.report.parts.tables import Column, Table, level_of
+from analysis.report.parts.numbers import decimals_for, in_text
+from analysis.report.parts.tables import Column, Table, intervals_by, level_of
 
 _MOST_PANELS = 6
 
@@ -120,7 +120,7 @@ def _agreement_table(found: Reliability, percent: str) -> Table:
                 for label, name in parts
             ),
         ),
-        (f"Intervals: {rows['method'].iloc[0]}.", *found.notes),
+        (intervals_by(rows), *found.notes),
         name="agreement",
     )
 

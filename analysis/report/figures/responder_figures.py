@@ -20,7 +20,7 @@ from analysis.report.parts.look import (
     without_markers,
 )
 from analysis.report.parts.numbers import in_text, shown_decimals
-from analysis.report.parts.tables import Column, Table
+from analysis.report.parts.tables import Column, Table, intervals_by
 
 _ROOM: dict[Width, int] = {"wide": 90, "narrow": 32}
 
@@ -172,7 +172,7 @@ def responder_table(found: Responders) -> Table:
             Column(("responders", "n"), "Responders / denominator", "fraction"),
             Column("share", f"Share ({percent} interval)", "share with interval"),
         ),
-        (f"Intervals: {found.table['method'].iloc[0]}.", *found.notes),
+        (intervals_by(found.table), *found.notes),
         name="responders",
     )
 
@@ -182,9 +182,9 @@ def _marked(found: Responders) -> dict[float, str]:
     short = {"minimal important change": "MIC", "minimal detectable change": "MDC"}
     known = {found.endpoint.to_reach.value: short.get(found.endpoint.to_reach.name, "threshold")}
     for kind in ("MIC", "MDC"):
-        values = [one.value for one in found.endpoint.measure.thresholds if one.kind == kind and one.accepted]
-        if values and min(values) not in known:
-            known[min(values)] = kind
+        value = found.endpoint.measure.smallest_threshold(kind)
+        if value is not None:
+            known.setdefault(value, kind)
     return known
 
 

@@ -13,7 +13,7 @@ from analysis.report.parts.axes import panel_grid, wrap, zero_line
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import FAINT, INK, QUIET, Width, marks, new_drawing, quiet_grid
 from analysis.report.parts.numbers import in_text, shown_decimals
-from analysis.report.parts.tables import Column, Table, level_of
+from analysis.report.parts.tables import Column, Table, intervals_by, level_of
 
 #: The first columns of a table of analyses side by side.
 _ANALYSES = (
@@ -232,7 +232,7 @@ def calibration_figure(table: pd.DataFrame, *, truth: str) -> Figure:
                 Column(("responders", "n"), "Responded, of patients", "fraction"),
                 Column("share", f"Share ({percent} interval)", "share with interval", 1),
             ),
-            (f"Intervals: {table['method'].iloc[0]}.",),
+            (intervals_by(table),),
             name="calibration",
         ),
         draw=draw,

@@ -9,10 +9,10 @@ from matplotlib.figure import Figure as Drawing
 
 from analysis.outcomes.thresholds.found_thresholds import FoundThresholds
 from analysis.report.parts import numbers
-from analysis.report.parts.axes import decimals_for, legend_above, wrap
+from analysis.report.parts.axes import legend_above, wrap
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import FAINT, INK, QUIET, Width, marks, new_drawing, quiet_grid, without_markers
-from analysis.report.parts.numbers import in_text
+from analysis.report.parts.numbers import decimals_for, in_text
 from analysis.report.parts.tables import Column, Table, level_of
 
 BELOW = "below what one test can detect"

@@ -1,6 +1,7 @@
 """One document, and the forms it is written in.
 
 - ``document``: read from an executed notebook: every form is rendered from it, the record too.
+- ``said_once``: a note stands once in a report.
 - ``markdown``: the text cells of a notebook: headings, and words as their author set them.
 - ``html``: one HTML file that stands alone: no script, nothing loaded, readable at every width.
 - ``paper``: widths of columns, tables too wide for paper, pictures too tall.

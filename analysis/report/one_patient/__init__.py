@@ -1,17 +1,13 @@
 """The sections of one patient's page, in their order; a cell of the notebook calls one.
 
-- ``study``: Everything one patient's page is made of, computed once; refused where the cohort must not show single
-  patients.
-- ``opening``: What stands at the top of one patient's page: who, and what the visits say, in plain language.
-- ``worse``: What must be said first of one patient beside visits off the curve: low throughout, worse than at the
-  start, lost.
+- ``study``: Everything the page is made of, computed once; refused where the cohort must not show single patients.
+- ``opening``: What stands at the top: who, and In short, what the visits say in plain language.
+- ``worse``: What In short says beside visits off the curve: low throughout, worse than at the start, lost.
 - ``recovery``: The patient's recovery: the figure, each visit against what was expected, the weeks ahead, thresholds.
-- ``patient_figure``: The figure of one patient: visits on the centile curves of the others, and the weeks ahead, a
-  panel a measure.
+- ``patient_figure``: The figure of the patient's visits on the centile curves of the others, and the weeks ahead.
 - ``home``: What was done at home, how the brace was set, and what happened.
-- ``home_figures``: Figures of one patient's home programme: sessions done of those prescribed, and the limits of the
-  brace.
-- ``closing``: What stands at the end of one patient's page: methods in words, cautions, provenance.
+- ``home_figures``: Figures of the home programme: sessions done of those prescribed, and the limits of the brace.
+- ``closing``: What stands at the end: methods in words, cautions, provenance.
 """
 
 from analysis.report.one_patient.closing import cautions, methods, provenance

@@ -1,18 +1,12 @@
 """What stands at the end of one patient's page: methods in words, cautions, provenance."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 from analysis.report.one_patient.opening import FOR_DISCUSSION, NOT_FOR_RELEASE
-from analysis.report.one_patient.study import PatientParameters
+from analysis.report.one_patient.study import PatientPage, PatientParameters
 from analysis.report.parts import numbers
+from analysis.report.parts.model_words import model_in_words
 from analysis.report.parts.passages import Passage, Section
-from analysis.report.parts.wording import DEFERS, INVENTED, model_in_words
+from analysis.report.parts.wording import DEFERS, INVENTED, first_cautions
 from analysis.report.running.provenance import show_provenance
-
-if TYPE_CHECKING:
-    from analysis.report.one_patient.study import PatientPage
 
 
 def methods(page: PatientPage) -> Section:
@@ -20,7 +14,7 @@ def methods(page: PatientPage) -> Section:
     sentences = ["Baseline: the last value at week 0 or before. Change: value minus baseline."]
     for one in page.found:
         first, *_ = model_in_words(one.others)
-        label = one.measure.label if one.limb == "none" else f"{one.measure.label}, {one.limb} limb"
+        label = one.measure.label_on(one.limb)
         same = numbers.plural(one.n_same_protocol, "patient")
         formula = one.others.model.design.formula
         sentences.append(f"{label}: {first} Formula: {formula}. {same} of the same protocol; this patient is left out.")
@@ -43,7 +37,7 @@ def cautions(page: PatientPage) -> Section:
         "One value can be off because it was measured or typed wrongly. Look at the value before the patient.",
     ]
     said.insert(0, INVENTED if page.invented else NOT_FOR_RELEASE)
-    return Section((Passage(tuple(said), "caution"),))
+    return Section((Passage(tuple(said), "caution", points=first_cautions(said)),))
 
 
 def provenance(page: PatientPage, report: str) -> Section:

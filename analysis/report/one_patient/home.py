@@ -1,18 +1,12 @@
 """What was done at home, how the brace was set, and what happened."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
 from analysis.cohort.derived import measured_values
 from analysis.report.one_patient.home_figures import brace_figure, session_figure, session_totals, yes_no
+from analysis.report.one_patient.study import PatientPage
 from analysis.report.parts.passages import Passage, Section, absent
 from analysis.report.parts.tables import Column, Table
-
-if TYPE_CHECKING:
-    from analysis.report.one_patient.study import PatientPage
 
 
 def sessions(page: PatientPage) -> Section:

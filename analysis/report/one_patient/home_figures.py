@@ -1,11 +1,10 @@
 """Figures of one patient's home programme: sessions done of those prescribed, and the limits of the brace."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from matplotlib.figure import Figure as Drawing
 
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import axes_inches, panel_grid, week_axis, wrap
@@ -13,24 +12,13 @@ from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import FAINT, INK, QUIET, Width, new_drawing, quiet_grid
 from analysis.report.parts.tables import Column, Table
 
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure as Drawing
-
 _FLEXION, _EXTENSION, _DONE = "#0067a3", "#b84a00", "#0067a3"
 
 
 def session_figure(sessions: pd.DataFrame) -> Figure:
     """Draw the sessions done of those prescribed, by week, a panel a modality.
 
-    Parameters
-    ----------
-    sessions : pandas.DataFrame
-        The patient's rows of the table sessions, at least one.
-
-    Returns
-    -------
-    Figure
-        Its table has a row a modality and week.
+    ``sessions`` are the patient's rows of the table sessions, at least one; the figure's table has a row a modality and week.
     """
     table = sessions.assign(modality=sessions["modality"].astype("str")).sort_values(["modality", "week"])
     modalities = list(dict.fromkeys(sessions["modality"].astype("str")))
@@ -83,16 +71,8 @@ def _total_in_words(row: Any) -> str:
 def session_totals(sessions: pd.DataFrame) -> pd.DataFrame:
     """Add up the sessions of one patient by modality.
 
-    Parameters
-    ----------
-    sessions : pandas.DataFrame
-        The patient's rows of the table sessions.
-
-    Returns
-    -------
-    pandas.DataFrame
-        modality, weeks (with both numbers), done (in weeks with some prescribed; where none ever was, all), prescribed,
-        share (missing where none was prescribed), words (what is shown instead of a share; missing where there is one).
+    The columns are modality, weeks (with both numbers), done (in weeks with some prescribed; where none ever was, all), prescribed,
+    share (missing where none was prescribed), words (what is shown instead of a share; missing where there is one).
 
     Examples
     --------
@@ -114,20 +94,10 @@ def session_totals(sessions: pd.DataFrame) -> pd.DataFrame:
 
 
 def brace_figure(brace: pd.DataFrame, motion: pd.DataFrame) -> Figure:
-    """Draw the limits of the brace with the motion measured in between.
+    """Draw the limits of the brace, at least one, with the motion measured in between; its table has a row a change of the limits.
 
-    Parameters
-    ----------
-    brace : pandas.DataFrame
-        The patient's rows of the table brace_limits, at least one.
-    motion : pandas.DataFrame
-        week, direction ("flexion" or "extension") and value in degrees, as the brace counts: extension beyond straight
-        is negative. May have no row.
-
-    Returns
-    -------
-    Figure
-        Its table has a row a change of the limits.
+    ``motion`` has week, direction ("flexion" or "extension") and value in degrees, as the brace counts: extension beyond straight
+    is negative. It may have no row.
     """
     limits = brace.sort_values("week").reset_index(drop=True)
     end = max(float(limits["week"].max()) + 2.0, float(motion["week"].max()) if len(motion) else 0.0)
@@ -192,15 +162,6 @@ def brace_figure(brace: pd.DataFrame, motion: pd.DataFrame) -> Figure:
 
 def yes_no(frame: pd.DataFrame, name: str, yes: str = "yes", no: str = "no") -> pd.Series:
     """Say a column of true and false in words; missing where it is not known or not there.
-
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        The rows.
-    name : str
-        The column.
-    yes, no : str
-        The words.
 
     Examples
     --------

@@ -1,18 +1,12 @@
 """What stands at the top of one patient's page: who, and what the visits say, in plain language."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
+from analysis.curves.patient_on_cohort import PatientOnCohort
+from analysis.report.one_patient.study import PatientPage
 from analysis.report.one_patient.worse import worse_in_words
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import capitalised, in_text
 from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.wording import INVENTED
-
-if TYPE_CHECKING:
-    from analysis.curves.patient_on_cohort import PatientOnCohort
-    from analysis.report.one_patient.study import PatientPage
 
 NOT_FOR_RELEASE = "One patient's data: for the treating team, not for release."
 FOR_DISCUSSION = (
@@ -77,7 +71,7 @@ def _off_in_words(one: PatientOnCohort) -> str:
         place = float(visit.centile) if one.measure.sign > 0 else 100 - float(visit.centile)  # type: ignore[arg-type]
         if (place > _MIDDLE) is not better and place != _MIDDLE:
             judged += f" from the earlier visits; centile of the others {numbers.centile(visit.centile)}"
-        if one.measure.ideal is not None and one.measure.sign * (float(visit.value) - one.measure.ideal) > 0:  # type: ignore[arg-type]
+        if one.measure.is_beyond_ideal(float(visit.value)):  # type: ignore[arg-type]
             judged = (
                 f"beyond {one.measure.ideal:g}, where {'higher' if one.measure.sign > 0 else 'lower'} is not better"
             )

@@ -1,27 +1,23 @@
 """The figure of one patient: visits on the centile curves of the others, and the weeks ahead, a panel a measure."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure as Drawing
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
 
+from analysis.curves.patient_on_cohort import PatientOnCohort
+from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import axes_inches, panel_grid, week_axis, wrap
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import FAINT, INK, QUIET, Width, quiet_grid
 from analysis.report.parts.numbers import capitalised, in_text
 from analysis.report.parts.tables import Column, Table
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure as Drawing
-
-    from analysis.curves.patient_on_cohort import PatientOnCohort
-    from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold
 
 #: More measures than this stand in three columns, so that the figure fits under the answer on the first page.
 _MOST_IN_TWO_COLUMNS = 4
@@ -33,17 +29,8 @@ _BAND_WIDE, _BAND_MIDDLE = "#e6eaec", "#ccd3d7"
 def patient_figure(found: Sequence[PatientOnCohort], thresholds: Mapping[str, ChosenThreshold]) -> Figure:
     """Draw one patient's visits on the centiles of the others, with what is expected at the weeks ahead.
 
-    Parameters
-    ----------
-    found : sequence of PatientOnCohort
-        A measure each, at least one.
-    thresholds : mapping of str to ChosenThreshold
-        By the name of the measure; drawn as a line at the baseline plus the threshold.
-
-    Returns
-    -------
-    Figure
-        Its table has a row a measure and week: centiles of the others and the patient's value.
+    There is at least one measure; a threshold, by the name of its measure, is drawn as a line at the baseline plus the
+    threshold. The table has a row a measure and week: centiles of the others and the patient's value.
     """
     percent = numbers.level_in_words(found[0].level)
     beside = 2 if len(found) <= _MOST_IN_TWO_COLUMNS else 3
@@ -123,9 +110,6 @@ def _draw_measure(axes: Axes, one: PatientOnCohort, threshold: ChosenThreshold |
 
 
 def _legend(drawing: Drawing, *, ahead: bool, thresholds: bool, columns: int) -> None:
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Patch
-
     expected: dict[str, Any] = {"color": _OWN, "linestyle": (0, (4, 2)), "markersize": 4.5}
     handles = [
         Line2D([], [], color=_OWN, marker="o", markersize=4.5, label="patient"),

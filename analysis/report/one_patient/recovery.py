@@ -1,22 +1,15 @@
 """The patient's recovery: the figure, each visit against what was expected, the weeks ahead, thresholds."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
+from collections.abc import Iterator
 
 import pandas as pd
 
+from analysis.curves.patient_on_cohort import PatientOnCohort
 from analysis.report.one_patient.patient_figure import patient_figure
+from analysis.report.one_patient.study import PatientPage
 from analysis.report.parts import numbers
-from analysis.report.parts.passages import Passage, Section, absent
+from analysis.report.parts.passages import Item, Passage, Section, absent
 from analysis.report.parts.tables import Column, Table
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from analysis.curves.patient_on_cohort import PatientOnCohort
-    from analysis.report.one_patient.study import PatientPage
-    from analysis.report.parts.passages import Item
 
 _PLACES = {"start": "baseline", "not compared": "not compared"}
 

@@ -5,19 +5,16 @@ from __future__ import annotations
 import warnings
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from analysis.cohort import load_cohort
+import pandas as pd
+
+from analysis.cohort import Cohort, Measure, load_cohort
 from analysis.cohort.derived import measured_values
 from analysis.curves.patient_on_cohort import PatientOnCohort, patient_on_cohort
 from analysis.errors import CohortError, ConvergenceWarning, KneecurveWarning, ModelError
 from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold, choose_threshold
 from analysis.report.running.declared import ReportParameters, parameter, takes
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from analysis.cohort import Cohort, Measure
 
 #: Measures shown where none is named: at most this many, in the order of the data (design choice).
 MOST_MEASURES = 8

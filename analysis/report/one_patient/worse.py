@@ -1,36 +1,20 @@
 """What must be said first of one patient beside visits off the curve: low throughout, worse than at the start, lost."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
+from analysis.curves.patient_on_cohort import PatientOnCohort
 from analysis.outcomes.endpoint import rounding_room
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
 from analysis.outcomes.patients.patient_flow import ENDING_WORDS
+from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold
+from analysis.report.one_patient.study import PatientPage
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
 
-if TYPE_CHECKING:
-    from analysis.curves.patient_on_cohort import PatientOnCohort
-    from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold
-    from analysis.report.one_patient.study import PatientPage
-
 
 def worse_in_words(page: PatientPage) -> list[str]:
-    """Say what is worse than in nearly all others, or than at the start, and whether the patient is lost.
+    """Say what is worse than in nearly all others, or than at the start, and whether the patient is lost; nothing where none is.
 
     A visit off the expected curve is marked once, since what follows is expected from it; a patient who is low from the
     first visit on may have none. Here every visit is taken by itself.
-
-    Parameters
-    ----------
-    page : PatientPage
-        The page.
-
-    Returns
-    -------
-    list of str
-        Sentences; none where there is nothing of these.
     """
     said = []
     outer = [words for one in page.found if (words := _outer(one, page.level))]

@@ -1,23 +1,19 @@
 """Parts that several figures share: panels, the week axis, numbers seen under it, direct labels, wrapped names."""
 
-from __future__ import annotations
-
 import math
 import textwrap
-from typing import TYPE_CHECKING, Any
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure as Drawing
+from matplotlib.figure import SubFigure
+from matplotlib.lines import Line2D
 
 from analysis.report.parts import numbers
 from analysis.report.parts.look import INK, QUIET, WIDTH_INCHES, Mark, Width, new_drawing, spread
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    import pandas as pd
-    from matplotlib.axes import Axes
-    from matplotlib.figure import Figure as Drawing
-    from matplotlib.figure import SubFigure
 
 #: Room a number of ordinary size needs under the axis, in inches.
 _INCHES_PER_NUMBER = 0.27
@@ -30,25 +26,9 @@ def panel_grid(
 ) -> tuple[Drawing, Any]:
     """Return a new drawing with so many panels, beside each other at a desk and one below another on a phone.
 
-    Parameters
-    ----------
-    n : int
-        Panels; the places left over in the last row stay empty.
-    width : {"wide", "narrow"}
-        For a desk and paper, or for a phone.
-    height, above : float
-        Inches of a row of panels, and of what stands above and below them all.
-    most : int
-        Panels beside each other at a desk.
-    **shared
-        Which axes are shared: ``sharex``, ``sharey``.
-
-    Returns
-    -------
-    Figure
-        The matplotlib figure.
-    numpy.ndarray of Axes
-        The panels, row by row.
+    Places left over in the last row stay empty. ``height`` is inches of a row of panels, ``above`` of what stands above and below
+    them all; ``most`` panels stand beside each other at a desk; ``shared`` are ``sharex`` and ``sharey``. The panels come in
+    an array, row by row.
 
     Examples
     --------
@@ -65,22 +45,7 @@ def panel_grid(
 
 
 def week_axis(axes: Axes, weeks: Sequence[float], *, inches: float) -> list[float]:
-    """Put a tick at each week that was scheduled, as many as there is room for.
-
-    Parameters
-    ----------
-    axes : Axes
-        The axes.
-    weeks : sequence of float
-        Weeks in the data.
-    inches : float
-        Width of the axes.
-
-    Returns
-    -------
-    list of float
-        The weeks that have a number.
-    """
+    """Put a tick at each week that was scheduled, as many as there is room for; give the weeks that have a number."""
     ordered = sorted({float(week) for week in weeks})
     span = max(ordered[-1] - ordered[0], 1e-9)
     margin = 0.03 * span if len(ordered) > 1 else 1.0
@@ -112,16 +77,7 @@ def with_room(positions: Sequence[float], least: float) -> list[float]:
 def numbers_under(axes: Axes, counts: pd.DataFrame, drawn: Mapping[str, Mark], weeks: Sequence[float]) -> None:
     """Write how many patients were seen under each week, a row a protocol, and move the axis label below.
 
-    Parameters
-    ----------
-    axes : Axes
-        The axes.
-    counts : pandas.DataFrame
-        protocol, week, n.
-    drawn : mapping of str to Mark
-        Protocols in their order.
-    weeks : sequence of float
-        Weeks that have a number under the axis.
+    ``counts`` has protocol, week and n; ``weeks`` are those that have a number under the axis.
     """
     place = axes.get_xaxis_transform()
     known = {
@@ -154,16 +110,7 @@ def label_ends(
 ) -> None:
     """Name lines at their right end instead of in a legend, moved apart where they would overlap.
 
-    Parameters
-    ----------
-    axes : Axes
-        The axes, its limits set.
-    ends : mapping of str to tuple of float
-        Last week and value of each line.
-    drawn : mapping of str to Mark
-        How each is drawn.
-    inches : float
-        Height of the axes.
+    ``ends`` are the last week and value of each line, ``inches`` the height of the axes, whose limits are set.
     """
     if not ends:
         return
@@ -186,19 +133,8 @@ def label_ends(
 def legend_above(drawing: Drawing | SubFigure, drawn: Mapping[str, Mark], width: Width, *, most: int = 3) -> None:
     """Name the protocols above the panels, where there is no room beside the lines.
 
-    Parameters
-    ----------
-    drawing : Figure
-        The matplotlib figure.
-    drawn : mapping of str to Mark
-        How each is drawn.
-    width : {"wide", "narrow"}
-        On a phone the names stand one below another.
-    most : int
-        Names beside each other at a desk.
+    At a desk ``most`` names stand beside each other, on a phone one below another.
     """
-    from matplotlib.lines import Line2D
-
     handles = [
         Line2D([], [], color=mark.colour, marker=mark.marker, linestyle=mark.dash, label=wrap(name, 40))
         for name, mark in drawn.items()
@@ -226,16 +162,7 @@ def axes_inches(width: Width, *, columns: int = 1, right: float = 0.2) -> float:
 def draw_estimates(axes: Axes, one: pd.DataFrame, mark: Mark, *, smooth: bool) -> None:
     """Draw estimates by week with their intervals: bars, or a line with a band where the curve is smooth.
 
-    Parameters
-    ----------
-    axes : Axes
-        The axes.
-    one : pandas.DataFrame
-        week, estimate, lower, upper of one protocol.
-    mark : Mark
-        How it is drawn.
-    smooth : bool
-        Whether a band is drawn.
+    ``one`` has week, estimate, lower and upper of one protocol.
     """
     if smooth:
         axes.plot(one["week"], one["estimate"], color=mark.colour, linestyle=mark.dash, zorder=4)
@@ -246,21 +173,6 @@ def draw_estimates(axes: Axes, one: pd.DataFrame, mark: Mark, *, smooth: bool) -
         one["week"], one["estimate"], yerr=errors, color=mark.colour, marker=mark.marker, linestyle="none",
         elinewidth=1.2, capsize=2.5, zorder=4,
     )  # fmt: skip
-
-
-def decimals_for(values: Sequence[float], most: int = 3) -> int:
-    """Return how many decimals tell apart values of this size: about three figures.
-
-    Examples
-    --------
-    >>> decimals_for([0.12, 1.5]), decimals_for([12.0, 135.0]), decimals_for([])
-    (2, 0, 1)
-    """
-    sizes = [abs(float(value)) for value in values if not numbers.is_missing(value) and math.isfinite(float(value))]
-    largest = max(sizes, default=0.0)
-    if largest == 0:
-        return 1
-    return min(max(2 - math.floor(math.log10(largest)), 0), most)
 
 
 def zero_line(axes: Axes, *, across: bool = True) -> None:

@@ -5,8 +5,11 @@ from __future__ import annotations
 import base64
 import html
 import io
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self, get_args
+
+import pandas as pd
 
 from analysis.errors import ReportError
 from analysis.report.parts.look import Width, settings
@@ -15,9 +18,6 @@ from analysis.report.parts.tables import Table
 from analysis.report.parts.typesetting import typeset
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
-
-    import pandas as pd
     from matplotlib.figure import Figure as Drawing
 
 #: For a desk and paper, for a phone, for a slide.
@@ -162,7 +162,7 @@ class Figure(Part):
         caption = f"<strong>{typeset(self.title)}.</strong> {typeset(self.caption)}"
         return (
             f"<figure>{picture}<figcaption>{caption}</figcaption>"
-            f"<details><summary>The numbers in this figure</summary><p>{typeset(self.alt)}</p>"
+            f"<details><summary>The numbers in this figure</summary>"
             f"{self.table.to_html()}</details></figure>"
         )
 

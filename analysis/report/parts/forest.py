@@ -1,17 +1,12 @@
 """One row a protocol with its estimate and interval at one week: what a slide shows where there are many protocols."""
 
-from __future__ import annotations
+from collections.abc import Mapping
 
-from typing import TYPE_CHECKING
+import pandas as pd
+from matplotlib.figure import Figure as Drawing
 
 from analysis.report.parts.axes import wrap
 from analysis.report.parts.look import INK, Mark, Width, new_drawing, quiet_grid
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    import pandas as pd
-    from matplotlib.figure import Figure as Drawing
 
 #: Inches of a row, and the least height of the picture, which keep it as wide as a slide.
 _ROW, _LEAST = 0.29, 2.4
@@ -22,18 +17,8 @@ def draw_forest(
 ) -> Drawing:
     """Draw estimates with intervals, a row a protocol, the first one at the top.
 
-    Parameters
-    ----------
-    rows : pandas.DataFrame
-        protocol, estimate, lower, upper.
-    drawn : mapping
-        Mark of each protocol.
-    label : str
-        Label of the axis of values, with the unit.
-    zero : bool
-        Whether a line stands at no difference.
-    width : {"wide", "narrow"}
-        For a desk, paper and slides, or for a phone.
+    ``rows`` has protocol, estimate, lower and upper; ``label`` names the axis of values, with the unit; ``zero`` asks for a line at
+    no difference.
 
     Examples
     --------

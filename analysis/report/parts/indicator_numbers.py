@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from analysis.report.parts import numbers
-from analysis.report.parts.axes import decimals_for
-from analysis.report.parts.numbers import capitalised
+from analysis.report.parts.numbers import capitalised, decimals_for
 from analysis.report.parts.tables import Column
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
-
     from analysis.quarter import Indicator
 
 HIDDEN = "hidden"
@@ -27,17 +25,7 @@ HIDDEN_NOTE = (
 def value_shower(indicator: Indicator, values: Sequence[float] = ()) -> Callable[[float], str]:
     """Return a function that writes a value of an indicator with its unit.
 
-    Parameters
-    ----------
-    indicator : Indicator
-        The indicator.
-    values : sequence of float
-        Values of a mean, which say how many decimals are needed.
-
-    Returns
-    -------
-    callable
-        From the value, a share as 0 to 1 and a rate per patient, to text.
+    The function takes a share as 0 to 1 and a rate per patient; ``values`` of a mean say how many decimals are needed.
 
     Examples
     --------
@@ -83,17 +71,8 @@ def axis_factor(indicator: Indicator) -> float:
 def with_text(found: pd.DataFrame, indicator: Indicator) -> pd.DataFrame:
     """Add the columns that tables show: counts and value as text, or that they are hidden.
 
-    Parameters
-    ----------
-    found : pandas.DataFrame
-        numerator, denominator, value, hidden, and perhaps not_yet.
-    indicator : Indicator
-        The indicator.
-
-    Returns
-    -------
-    pandas.DataFrame
-        With numerator_text, denominator_text and value_text.
+    ``found`` has numerator, denominator, value, hidden, and perhaps not_yet; numerator_text, denominator_text and value_text are
+    added.
 
     Examples
     --------

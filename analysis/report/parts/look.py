@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure as Drawing
 
@@ -36,17 +35,7 @@ MOST_HIGH_ROWS, LOW_ROW = 6, 0.27
 
 @dataclass(frozen=True)
 class Mark:
-    """How one protocol is drawn wherever it appears.
-
-    Parameters
-    ----------
-    colour : str
-        Hexadecimal colour.
-    marker : str
-        Marker of matplotlib.
-    dash : str or tuple
-        Line style of matplotlib.
-    """
+    """How one protocol is drawn wherever it appears: a hexadecimal colour, and marker and line style of matplotlib."""
 
     colour: str
     marker: str
@@ -56,15 +45,7 @@ class Mark:
 def marks(names: Sequence[str]) -> dict[str, Mark]:
     """Give each protocol its colour, marker and dash; the first, the reference, is dark grey.
 
-    Parameters
-    ----------
-    names : sequence of str
-        Protocols in their order.
-
-    Returns
-    -------
-    dict of str to Mark
-        By protocol. Colours, markers and dashes run through cycles of different length, so that no two of 32 agree.
+    Colours, markers and dashes run through cycles of different length, so that no two of 32 agree.
 
     Examples
     --------
@@ -82,15 +63,7 @@ def marks(names: Sequence[str]) -> dict[str, Mark]:
 
 
 def without_markers(drawn: Mapping[str, Mark], *, dashes: bool = True) -> dict[str, Mark]:
-    """Return the same colours for lines that have no markers.
-
-    Parameters
-    ----------
-    drawn : mapping of str to Mark
-        How each protocol is drawn.
-    dashes : bool
-        Whether the dashes stay; otherwise every line is solid.
-    """
+    """Return the same colours for lines that have no markers; solid ones where the dashes do not stay."""
     return {name: Mark(mark.colour, "None", mark.dash if dashes else "-") for name, mark in drawn.items()}
 
 
@@ -128,17 +101,7 @@ def settings() -> Any:
 
 
 def new_drawing(width: Width, height: float, **more: Any) -> Drawing:
-    """Return an empty matplotlib figure that belongs to nobody else (no pyplot state).
-
-    Parameters
-    ----------
-    width : {"wide", "narrow"}
-        For a desk and paper, or for a phone.
-    height : float
-        Inches.
-    **more
-        Passed to :class:`matplotlib.figure.Figure`.
-    """
+    """Return an empty matplotlib figure that belongs to nobody else (no pyplot state), so many inches high."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure as Drawing
 
@@ -156,19 +119,7 @@ def quiet_grid(axes: Axes, axis: Literal["x", "y", "both"] = "y") -> None:
 def spread(positions: Sequence[float], least: float, lowest: float, highest: float) -> list[float]:
     """Move positions apart until neighbours are at least ``least`` away from each other, in the same order.
 
-    Parameters
-    ----------
-    positions : sequence of float
-        Wanted positions, for example of direct labels.
-    least : float
-        Least distance.
-    lowest, highest : float
-        Bounds for the result, kept where there is room.
-
-    Returns
-    -------
-    list of float
-        Positions in the order given.
+    The bounds are kept where there is room.
 
     Examples
     --------

@@ -1,11 +1,6 @@
 """From which losses on nothing is concluded about protocols: one rule for all reports, our own (no source gives one limit)."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
+from collections.abc import Iterable
 
 #: A third of a protocol not seen, or 15 percentage points more than of another.
 MUCH_LOST, LOST_APART = 1 / 3, 0.15

@@ -1,14 +1,12 @@
 """Numbers as readers see them: the only place where they are rounded."""
 
-from __future__ import annotations
-
 import math
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from typing import Any
 
 import pandas as pd
 
-if TYPE_CHECKING:
-    from analysis.cohort.measures import Measure
+from analysis.cohort.measures import Measure
 
 #: Shown in a table cell where there is no value.
 MISSING = "–"
@@ -25,17 +23,7 @@ _COMMON = frozenset(
 def number(value: Any, decimals: int = 1) -> str:
     """Show a number with fixed decimals and a true minus sign; a missing one as a dash.
 
-    Parameters
-    ----------
-    value : float or None
-        The number.
-    decimals : int
-        Decimals shown.
-
-    Returns
-    -------
-    str
-        The number as text; thousands are separated from 10,000 on.
+    Thousands are separated from 10,000 on.
 
     Examples
     --------
@@ -240,12 +228,7 @@ def listed(words: list[str] | tuple[str, ...], last: str = "and") -> str:
 
 
 def centile(value: Any) -> str:
-    """Show a place among others; beyond the first or the last hundredth no number is claimed.
-
-    Parameters
-    ----------
-    value : float
-        The centile, 0 to 100.
+    """Show a place among others, 0 to 100; beyond the first or the last hundredth no number is claimed.
 
     Examples
     --------
@@ -266,13 +249,6 @@ def centile(value: Any) -> str:
 def decimals_apart(one: Any, other: Any, decimals: int) -> int:
     """Give the decimals with which two numbers that differ are shown as different: those given, or as many more.
 
-    Parameters
-    ----------
-    one, other : float
-        The numbers.
-    decimals : int
-        Decimals at least.
-
     Examples
     --------
     >>> decimals_apart(82.96, 83.2, 0), decimals_apart(82.96, 82.98, 0), decimals_apart(82.0, 90.0, 0)
@@ -280,6 +256,21 @@ def decimals_apart(one: Any, other: Any, decimals: int) -> int:
     """
     more = range(decimals, decimals + 4)
     return next((place for place in more if number(one, place) != number(other, place)), decimals)
+
+
+def decimals_for(values: Sequence[float], most: int = 3) -> int:
+    """Return how many decimals tell apart values of this size: about three figures.
+
+    Examples
+    --------
+    >>> decimals_for([0.12, 1.5]), decimals_for([12.0, 135.0]), decimals_for([])
+    (2, 0, 1)
+    """
+    sizes = [abs(float(value)) for value in values if not is_missing(value) and math.isfinite(float(value))]
+    largest = max(sizes, default=0.0)
+    if largest == 0:
+        return 1
+    return min(max(2 - math.floor(math.log10(largest)), 0), most)
 
 
 def shown_decimals(measure: Measure) -> int:

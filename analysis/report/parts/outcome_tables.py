@@ -1,21 +1,15 @@
 """Tables of counts with their shares, of the home programme and of change: one call a table."""
 
-from __future__ import annotations
+from collections.abc import Sequence
 
-from typing import TYPE_CHECKING
+import pandas as pd
 
+from analysis.outcomes.change.gap_regained import GapRegained
+from analysis.outcomes.home_programme.events_by_week import EventsByWeek
+from analysis.outcomes.home_programme.weeks_with_enough import WeeksWithEnough
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text, shown_decimals
-from analysis.report.parts.tables import Column, Table, level_of
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    import pandas as pd
-
-    from analysis.outcomes.change.gap_regained import GapRegained
-    from analysis.outcomes.home_programme.events_by_week import EventsByWeek
-    from analysis.outcomes.home_programme.weeks_with_enough import WeeksWithEnough
+from analysis.report.parts.tables import Column, Table, intervals_by, level_of
 
 
 def share_table(
@@ -32,22 +26,8 @@ def share_table(
 ) -> Table:
     """Show how many patients there are of how many, and their share with its interval.
 
-    Parameters
-    ----------
-    table : pandas.DataFrame
-        The counts, share (0 to 1), lower, upper, level, method.
-    caption : str
-        What the table shows.
-    of : Column
-        What heads a row.
-    counted : tuple of str
-        Columns of numerator and denominator.
-    counted_words, share_words : str
-        Headings.
-    notes : sequence of str
-        Further notes, after the one on the method of the intervals.
-    name, rows_grouped_by : str
-        As of :class:`Table`.
+    The table has share (0 to 1), lower, upper, level, method and the columns ``counted``, numerator and denominator; ``of`` heads a
+    row. ``notes`` come after the one on the method of the intervals; ``name`` and ``rows_grouped_by`` are those of :class:`Table`.
 
     Examples
     --------
@@ -65,20 +45,14 @@ def share_table(
             Column(counted, counted_words, "fraction"),
             Column("share", f"{share_words} ({level_of(table)} interval)", "share with interval"),
         ),
-        (f"Intervals: {_method(table)}.", *notes),
+        (intervals_by(table), *notes),
         name=name,
         rows_grouped_by=rows_grouped_by,
     )
 
 
 def weeks_table(found: WeeksWithEnough) -> Table:
-    """Show the share of weeks with enough of the sessions done.
-
-    Parameters
-    ----------
-    found : WeeksWithEnough
-        Weeks at 80 % and at the user's share.
-    """
+    """Show the share of weeks with enough of the sessions done: 80 %, and the user's share."""
     rows = found.table.assign(at_least=[numbers.share(value) for value in found.table["enough"]])
     return Table(
         rows.assign(group=rows["protocol"] + ", " + rows["modality"]),
@@ -90,20 +64,14 @@ def weeks_table(found: WeeksWithEnough) -> Table:
             Column("mean", f"Mean share of weeks ({level_of(found.table)} interval)", "share with interval"),
             Column(("lower_quartile", "upper_quartile"), "Quartiles of patients", "shares"),
         ),
-        (f"Intervals: {_method(found.table)}.", *found.notes),
+        (intervals_by(found.table), *found.notes),
         name="weeks-with-enough",
         rows_grouped_by="group",
     )
 
 
 def events_by_week_table(found: EventsByWeek) -> Table:
-    """Show harms beside the sessions done, week by week.
-
-    Parameters
-    ----------
-    found : EventsByWeek
-        Harms by programme week.
-    """
+    """Show harms beside the sessions done, week by week."""
     parts = []
     for row in found.overall.itertuples():
         rate = "no patient-week with an entry of sessions, so no rate"
@@ -136,13 +104,7 @@ def events_by_week_table(found: EventsByWeek) -> Table:
 
 
 def gap_table(found: GapRegained) -> Table:
-    """Show how much of the gap to the other limb was regained.
-
-    Parameters
-    ----------
-    found : GapRegained
-        Gap before and at the week.
-    """
+    """Show how much of the gap to the other limb was regained."""
     measure = found.endpoint.measure
     decimals, percent = shown_decimals(measure), level_of(found.table)
     return Table(
@@ -157,10 +119,6 @@ def gap_table(found: GapRegained) -> Table:
             Column("regained_percent", f"Regained, % ({percent} interval)", "number with interval"),
             Column("median_percent", "Median of patients, %", "number"),
         ),
-        (f"Intervals: {_method(found.table)}.", *found.notes),
+        (intervals_by(found.table), *found.notes),
         name="gap-regained",
     )
-
-
-def _method(table: pd.DataFrame) -> str:
-    return str(table["method"].iloc[0]) if len(table) else "none"

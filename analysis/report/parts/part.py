@@ -1,12 +1,8 @@
 """A part of a report in a notebook: text, HTML, and a description in one type of our own that gives the part back."""
 
-from __future__ import annotations
-
 from abc import ABC, abstractmethod
-from typing import TYPE_CHECKING, Any, ClassVar, Self
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
+from collections.abc import Mapping
+from typing import Any, ClassVar, Self
 
 #: Type of the description in the outputs of a notebook; every form of a report is made from it.
 PART_TYPE = "application/vnd.kneecurve.part+json"
@@ -15,10 +11,7 @@ PART_TYPE = "application/vnd.kneecurve.part+json"
 class Part(ABC):
     """A passage, a table or a figure: shown in a notebook, and read back from it as the same class.
 
-    Attributes
-    ----------
-    part : str
-        Its name in the description and in the record of a report.
+    ``part`` is its name in the description and in the record of a report.
     """
 
     part: ClassVar[str]

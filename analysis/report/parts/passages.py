@@ -1,18 +1,13 @@
 """Sentences of a report, and sections made of sentences, figures and tables."""
 
-from __future__ import annotations
-
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self
+from typing import Any, ClassVar, Literal, Self
 
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.part import Part
 from analysis.report.parts.tables import Table
 from analysis.report.parts.typesetting import typeset
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
 
 #: answer: the finding in plain language; text: body text; caution: what the report must not be used for; absent: what
 #: the data do not hold; items: a list; subtitle: the line under the title; output: text that a cell printed.

@@ -1,10 +1,9 @@
 """A table of a report: numbers kept as they are, shown as text by column formats, the same in every form."""
 
-from __future__ import annotations
-
 import html
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self, get_args
+from typing import Any, ClassVar, Literal, Self, get_args
 
 import pandas as pd
 
@@ -13,9 +12,6 @@ from analysis.errors import ReportError
 from analysis.report.parts import numbers
 from analysis.report.parts.part import Part
 from analysis.report.parts.typesetting import typeset
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping, Sequence
 
 Format = Literal[
     "text", "count", "number", "signed", "share", "share with interval", "points", "points with interval",
@@ -307,6 +303,17 @@ def level_of(table: pd.DataFrame) -> str:
     '90 %'
     """
     return numbers.level_in_words(float(table["level"].iloc[0])) if len(table) else "95 %"
+
+
+def intervals_by(table: pd.DataFrame) -> str:
+    """Say for a note how the intervals of a table of estimates were made, from its column method.
+
+    Examples
+    --------
+    >>> intervals_by(pd.DataFrame({"method": ["Wilson score"]}))
+    'Intervals: Wilson score.'
+    """
+    return f"Intervals: {table['method'].iloc[0] if len(table) else 'none'}."
 
 
 def _head(table: Table) -> str:

@@ -18,17 +18,7 @@ MARK = "\u200e"
 
 
 def typeset(text: str) -> str:
-    r"""Escape text for HTML and put no-break spaces where a line break would part a number from its unit.
-
-    Parameters
-    ----------
-    text : str
-        Plain text; markup in it is shown as text.
-
-    Returns
-    -------
-    str
-        HTML.
+    r"""Escape plain text for HTML, markup in it too, and put no-break spaces where a line break would part a number from its unit.
 
     Examples
     --------
@@ -41,10 +31,7 @@ def typeset(text: str) -> str:
 def hold_together(escaped: str) -> str:
     """Put no-break spaces, and marks after words that are written from right to left, into text that is escaped.
 
-    Parameters
-    ----------
-    escaped : str
-        HTML text; no unit stands in a tag, so markup may be in it.
+    No unit stands in a tag, so markup may be in it.
 
     Notes
     -----

@@ -1,11 +1,11 @@
 """The sections of a data-quality report, in their order; a cell of the notebook calls one.
 
-- ``study``: Everything a data-quality report is made of, computed once.
-- ``opening``: What stands at the top of a data-quality report: what was checked, and what it found, in plain language.
+- ``study``: Everything the report is made of, computed once.
+- ``opening``: What stands at the top: what was checked, and In short, what it found in plain language.
 - ``values``: Findings, impossible and unlikely values, and digit preference.
 - ``visits``: Completeness, visit timing and who is lost, as figures and tables.
-- ``figures``: The figures of a data-quality report: completeness by week, and last digits.
-- ``closing``: What stands at the end of a data-quality report: methods in words, cautions, provenance.
+- ``figures``: The figures: completeness by week, and last digits.
+- ``closing``: What stands at the end: methods in words, cautions, provenance.
 """
 
 from analysis.report.quality.closing import cautions, methods, provenance

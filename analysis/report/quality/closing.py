@@ -1,17 +1,10 @@
 """What stands at the end of a data-quality report: methods in words, cautions, provenance."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 from analysis.quality import read_value_rules
 from analysis.quality.unlikely_changes import FEWEST_FOR_A_TREND
 from analysis.report.parts.passages import Passage, Section
-from analysis.report.quality.study import QualityParameters
+from analysis.report.quality.study import QualityParameters, QualityStudy
 from analysis.report.running.provenance import show_provenance
-
-if TYPE_CHECKING:
-    from analysis.report.quality.study import QualityStudy
 
 CAUTIONS = (
     "The report describes how data were recorded. It is no judgement of a site, a therapist or a patient.",

@@ -1,11 +1,8 @@
 """The figures of a data-quality report: completeness by week, and last digits."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
+from matplotlib.figure import Figure as Drawing
 from matplotlib.ticker import MaxNLocator
 
 from analysis.report.parts import numbers
@@ -13,9 +10,6 @@ from analysis.report.parts.axes import panel_grid, wrap
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import FAINT, INK, QUIET, Width, marks, quiet_grid
 from analysis.report.parts.tables import Column, Table
-
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure as Drawing
 
 _BAR = "#0067a3"
 
@@ -38,12 +32,7 @@ def all_there(expected: int) -> str:
 def completeness_figure(by_week: pd.DataFrame, level: float) -> Figure:
     """Draw the share of expected values that are there, a panel a measure.
 
-    Parameters
-    ----------
-    by_week : pandas.DataFrame
-        measure (label), week, expected, seen, share, lower, upper.
-    level : float
-        Level of the intervals.
+    ``by_week`` has measure (label), week, expected, seen, share, lower, upper.
     """
     names = list(dict.fromkeys(by_week["measure"]))
     colour = marks(["", *names])[names[0]].colour if names else _BAR
@@ -111,10 +100,7 @@ def completeness_figure(by_week: pd.DataFrame, level: float) -> Figure:
 def digit_figure(digits: pd.DataFrame) -> Figure:
     """Draw how often values end in each digit, a panel a measure, beside the tenth that is expected.
 
-    Parameters
-    ----------
-    digits : pandas.DataFrame
-        measure (label), n, place, digit_0 to digit_9, share_0_or_5, chi_square, df, p_value.
+    ``digits`` has measure (label), n, place, digit_0 to digit_9, share_0_or_5, chi_square, df, p_value.
     """
     columns_of_digits = [f"digit_{i}" for i in range(10)]
 

@@ -1,18 +1,12 @@
 """What stands at the top of a data-quality report: what was checked, and what it found, in plain language."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 from analysis.outcomes.patients.expected_visits import NO_SCHEDULE
 from analysis.report.parts import numbers
 from analysis.report.parts.losses import too_many_lost
 from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.wording import INVENTED
 from analysis.report.quality.figures import all_there
-
-if TYPE_CHECKING:
-    from analysis.report.quality.study import QualityStudy
+from analysis.report.quality.study import QualityStudy
 
 LIMITED = "Limited level: this report stays within the organisation that holds the data."
 

@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
 from analysis import quality
+from analysis.cohort import CheckReport, Cohort
 from analysis.cohort.derived import measured_values
 from analysis.cohort.files.data_package import load_with_findings
 from analysis.progress import steps
 from analysis.report.running.declared import ReportParameters, parameter, takes
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from analysis.cohort import CheckReport, Cohort
 
 
 @dataclass(frozen=True)

@@ -1,23 +1,15 @@
 """Findings, impossible and unlikely values, and digit preference."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
+import pandas as pd
 
 from analysis import quality
 from analysis.quality.unlikely_changes import FEWEST_FOR_A_TREND
 from analysis.report.parts import numbers
 from analysis.report.parts.indicator_numbers import HIDDEN, HIDDEN_NOTE
-from analysis.report.parts.passages import Passage, Section, absent
+from analysis.report.parts.passages import Item, Passage, Section, absent
 from analysis.report.parts.tables import Column, Table
 from analysis.report.quality.figures import digit_figure
-from analysis.report.quality.study import recorded
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from analysis.report.parts.passages import Item
-    from analysis.report.quality.study import QualityStudy
+from analysis.report.quality.study import QualityStudy, recorded
 
 #: Findings listed in the report; all of them are in the files for the sites.
 MOST_LISTED = 20

@@ -1,21 +1,14 @@
 """Completeness, visit timing and who is lost, as figures and tables."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
 from analysis import quality
 from analysis.outcomes.patients.expected_visits import NO_SCHEDULE
 from analysis.report.parts import numbers
-from analysis.report.parts.passages import Passage, Section, absent
+from analysis.report.parts.passages import Item, Passage, Section, absent
 from analysis.report.parts.tables import Column, Table
 from analysis.report.quality.figures import completeness_figure
-
-if TYPE_CHECKING:
-    from analysis.report.parts.passages import Item
-    from analysis.report.quality.study import QualityStudy
+from analysis.report.quality.study import QualityStudy
 
 
 def completeness(study: QualityStudy) -> Section:

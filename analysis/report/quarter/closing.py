@@ -17,7 +17,7 @@ from analysis.quarter.special_causes import RULE_SET, RULES
 from analysis.report.parts import numbers
 from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.tables import Column, Table
-from analysis.report.parts.wording import DEFERS, FOR_GROUPS, INVENTED
+from analysis.report.parts.wording import DEFERS, FOR_GROUPS, INVENTED, first_cautions
 from analysis.report.quarter.findings.words import has_changed, title_words
 from analysis.report.quarter.opening import NOT_FOR_RELEASE, RELEASED
 from analysis.report.quarter.study import QuarterParameters
@@ -99,15 +99,19 @@ def _prime_charts(study: QuarterStudy) -> str:
 
 def cautions(study: QuarterStudy) -> Section:
     """Say what the report must not be used for."""
+    hidden = study.released.small_counts == "hidden"
+    limited = "Made from a limited data set: check the data use agreement before the report leaves the organisation."
     said = [
         FOR_GROUPS,
         DEFERS,
+        *([] if hidden else [NOT_FOR_RELEASE]),
+        *([limited] if study.origin is not None and not study.invented else []),
         (
             "A quarter is no league: sites stand by name, and a place beyond a limit is a reason to ask, not a verdict. Data "
             "quality, case mix and chance come before care as explanations."
         ),
         "Do not explain a difference between two quarters without a signal.",
-        RELEASED if study.released.small_counts == "hidden" else NOT_FOR_RELEASE,
+        *([RELEASED] if hidden else []),
         (
             "Two releases can be compared with each other: before another cut of the same patients is released, check what "
             "the difference gives away."
@@ -115,11 +119,7 @@ def cautions(study: QuarterStudy) -> Section:
     ]
     if study.invented:
         said.insert(0, INVENTED)
-    elif study.origin is not None:
-        said.append(
-            "Made from a limited data set: check the data use agreement before the report leaves the organisation."
-        )
-    return Section((Passage(tuple(said), "caution"),))
+    return Section((Passage(tuple(said), "caution", points=first_cautions(said)),))
 
 
 def provenance(study: QuarterStudy, report: str) -> Section:

@@ -230,13 +230,15 @@ def _write_forms(working: Path, files: ReportFiles, document: Document, stamp: s
     """Write the page and the forms beside it, natively, from the same figures and tables, all at the same time."""
     from analysis.report.forms.csv_tables import document_to_csv
     from analysis.report.forms.pdf import document_to_pdf
+    from analysis.report.forms.said_once import said_once
     from analysis.report.forms.slides import document_to_slides
     from analysis.report.forms.word import document_to_word
 
+    once = said_once(document)
     forms = ((files.pdf, document_to_pdf), (files.word, document_to_word), (files.slides, document_to_slides))
     with ThreadPoolExecutor() as workers:
-        made = [(path, workers.submit(write, document, stamp=stamp)) for path, write in forms if path]
-        _write(working / files.html.name, document_to_html(document, stamp=stamp))
+        made = [(path, workers.submit(write, once, stamp=stamp)) for path, write in forms if path]
+        _write(working / files.html.name, document_to_html(once, stamp=stamp))
         if files.tables:
             (working / files.tables.name).mkdir()
             for name, text in document_to_csv(document).items():

@@ -7,10 +7,10 @@ import pytest
 
 from analysis.cohort.catalogue import load_catalogue
 from analysis.report import Figure, Passage, Table, comparison
-from analysis.report.comparison.findings.doubts import doubts_words, harms_words
+from analysis.report.comparison.closing import caution_words
+from analysis.report.comparison.findings.doubts import doubts_words, harms_words, unusual_words
 from analysis.report.comparison.findings.finding import Course, Difference, Findings, Seen
 from analysis.report.comparison.findings.words import differences_words, seen_words, slide_title
-from analysis.report.parts.wording import NOT_ALLOCATED, cautions
 from synthetic_cohort import generate_cohort
 
 from .grammar import RULES, faults
@@ -93,15 +93,16 @@ def test_every_sentence_of_a_grid_of_findings_reads_well(arms):
             continue
         found = finding(arms, lost, verdict, measure, harmed)
         said.add(seen_words(found, 26.0, measure))
-        said.update(differences_words(found, measure, level=0.95, allocation=allocation, detectable=0.7))
-        said.update(doubts_words(found, measure, allocation=allocation, not_allocated=NOT_ALLOCATED))
+        said.update(differences_words(found, measure, level=0.95, allocation=allocation))
+        said.update(unusual_words(found, measure))
+        said.update(doubts_words(found, measure, allocation=allocation))
         said.update(harms_words(found))
         title = slide_title(found, measure)
         assert len(title) <= 108 or arms == 2, title
         said.add(f"Title: {title}")
         missing = {one.protocol: (one.allocated - one.seen, one.allocated) for one in found.seen}
         sizes = {one.protocol: one.allocated for one in found.seen}
-        said.update(cautions(allocation=allocation, invented=False, sizes=sizes, missing=missing, responders=()))
+        said.update(caution_words(allocation=allocation, invented=False, sizes=sizes, missing=missing, responders=()))
     assert len(said) > 20
     assert {text: wrong for text in said if (wrong := faults(text))} == {}
 

@@ -133,9 +133,10 @@ TRUTHS = {
     ),
     "nobody of one protocol": (
         {"lose": none_of_early, "effect": better(0.5, (6,))}, {},
-        ["Early could not be compared with usual at week 26: nobody of early was seen.", "usual 60/60, early 0/60",
+        ["Early could not be compared with usual at week 26: nobody of early was seen.", "What it is at week 26 cannot be told.",
+         "usual 60/60, early 0/60",
          "A third or more have none: early (60 of 60)", "15 % (9/60) with usual.", "Fewer than 20 patients were seen: early (0)"],
-        ["favour", NOTHING, "0/0", "higher with early", "Looked for and not found"], "Early, week 26: no interval",
+        ["favour", NOTHING, "0/0", "It is not found", "higher with early", "Looked for and not found"], "Early, week 26: no interval",
     ),
     "impossible values": (
         {"measure": "knee_extension", "level": 9.6}, {},
@@ -162,6 +163,35 @@ def test_what_must_be_said_is_said_and_what_must_not_is_not(told):
     assert [words for words in must_not if words in "\n".join([said, *titles])] == []
     assert len(titles) == 1
     assert title in titles[0]
+
+
+def test_means_that_no_group_has_are_questioned_before_they_are_told(study_in_memory):
+    for protocols in (("usual", "early"), ("usual",)):
+        study = study_in_memory(
+            plant(measure="knee_extension", level=9.6, protocols=protocols), imputations=2, design="randomised"
+        )
+        (answer,) = comparison.answer(study)
+        assert answer.paragraphs[1].startswith(
+            "Means lie outside what groups of patients have (−45 to 5 deg): usual 9.6 deg"
+        )
+        if len(protocols) == 2:
+            assert answer.paragraphs[3].startswith("Means that lie outside")
+            assert answer.points[1].startswith("Means lie outside")
+
+
+def test_the_table_of_findings_says_what_in_short_says(study_in_memory):
+    planted = plant(protocols=("usual", "early", "late"), effect=better(0.35), lose=share({"late": 0.5}))
+    for design, verdict in (("randomised", "favours early"), ("observational", "early did better on average")):
+        (table,) = comparison.every_finding(study_in_memory(planted, imputations=2, design=design))
+        rows = table.data.set_index(["what", "protocol"])
+        assert rows.loc["seen", "part"].tolist() == [60, 60, 27]
+        assert rows.loc["difference at the primary week", "verdict"].tolist() == [verdict, "no conclusion"]
+        assert rows.loc["responders in quadriceps torque", "verdict"].tolist()[1:] == [
+            "more than the reference",
+            "no conclusion",
+        ]
+        assert ("favour" in table.data.to_string()) is (design == "randomised")
+        assert table.cells()["Patients"].tolist()[3:5] == ["–", "–"]
 
 
 def reading_age(text):

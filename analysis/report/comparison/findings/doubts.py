@@ -1,58 +1,44 @@
 """What speaks against the findings of a comparison, in words; where nothing does, what was looked for."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
 
-from analysis.report.comparison.findings.finding import FEW_SEEN
+from analysis.cohort.measures import Measure
+from analysis.report.comparison.findings.finding import FEW_SEEN, Findings
 from analysis.report.comparison.findings.rules import best_value
+from analysis.report.comparison.prepared import Allocation
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text, shown_decimals
 from analysis.report.parts.wording import MOST_LISTED, named_or_counted
 
-if TYPE_CHECKING:
-    from analysis.cohort.measures import Measure
-    from analysis.report.comparison.findings.finding import Findings
-    from analysis.report.parts.wording import Allocation
-
+NOT_ALLOCATED = (
+    "The patients were not allocated to the protocols at random, or the data do not say that they were. A difference "
+    "between protocols is an association: the groups may differ in other ways that this comparison does not take out."
+)
 #: Characteristics named that lie apart at the start.
 _MOST_IMBALANCES = 3
 
 
-def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation, not_allocated: str) -> list[str]:
-    """List what speaks against the findings.
+def unusual_words(found: Findings, measure: Measure) -> list[str]:
+    """Question means outside what groups of patients have, before they are interpreted; nothing where none is."""
+    means = [
+        f"{name} {numbers.number(mean, shown_decimals(measure))} {measure.unit} at week {numbers.week(week)}"
+        for name, week, mean in found.unusual
+    ]
+    usual = numbers.interval(measure.lowest_mean, measure.highest_mean, 0)
+    question = (
+        f"Means lie outside what groups of patients have ({usual} {measure.unit}): {numbers.listed(means)}. Ask how it "
+        "was measured before anything else is read."
+    )
+    return [question] if means else []
 
-    Parameters
-    ----------
-    found : Findings
-        The findings.
-    measure : Measure
-        The measure compared.
-    allocation : {"randomised", "observational"}
-        Whether patients were allocated at random.
-    not_allocated : str
-        What is said where they were not.
 
-    Returns
-    -------
-    list of str
-        Sentences; never empty.
-    """
+def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation) -> list[str]:
+    """List what speaks against the findings, a sentence each; never empty."""
     said = []
     if found.unusual:
-        means = [
-            f"{name} {numbers.number(mean, shown_decimals(measure))} {measure.unit} at week {numbers.week(week)}"
-            for name, week, mean in found.unusual
-        ]
-        usual = numbers.interval(measure.lowest_mean, measure.highest_mean, 0)
-        said.append(
-            f"Means lie outside what groups of patients have ({usual} {measure.unit}): {numbers.listed(means)}. Ask how it "
-            "was measured before anything else is read."
-        )
+        said.append("Means that lie outside what groups of patients have put all of this in doubt.")
     if allocation == "observational" and found.differences:
-        said.append(not_allocated)
+        said.append(NOT_ALLOCATED)
         if not found.start_known:
             said.append(
                 "What the patients were like at the start is not in the data, so nothing of it is adjusted for."
@@ -138,13 +124,7 @@ def _ends(found: Findings, measure: Measure) -> list[str]:
 
 
 def harms_words(found: Findings) -> list[str]:
-    """Say in how many patients of each protocol any harm, and a serious one, is on record; nothing without records of events.
-
-    Parameters
-    ----------
-    found : Findings
-        The findings.
-    """
+    """Say in how many patients of each protocol any harm, and a serious one, is on record; nothing without records of events."""
     if not found.harms:
         return []
     counts = [f"{name} {numbers.fraction(patients, allocated)}" for name, patients, _, allocated in found.harms]

@@ -1,14 +1,10 @@
 """What a protocol comparison found: records, each with what was looked at; every claim of the report speaks from them."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
+from analysis.outcomes import Responders
 from analysis.report.parts.losses import losses_differ, much_lost
-
-if TYPE_CHECKING:
-    from analysis.outcomes import Responders
 
 #: A protocol in which fewer patients were seen gets a doubt (design choice).
 FEW_SEEN = 20
@@ -32,15 +28,7 @@ Verdict = Literal[
 
 @dataclass(frozen=True)
 class Seen:
-    """Who was seen at the primary week.
-
-    Attributes
-    ----------
-    protocol : str
-        The protocol.
-    seen, allocated : int
-        Patients with a value of the measure at the week, and all.
-    """
+    """Who was seen at the primary week: patients of a protocol with a value of the measure, and all."""
 
     protocol: str
     seen: int
@@ -54,26 +42,11 @@ class Seen:
 
 @dataclass(frozen=True)
 class Difference:
-    """A protocol against the reference at one week, by the curves.
+    """A protocol against (minus) the reference at one week, by the curves, in the unit of the measure.
 
-    Attributes
-    ----------
-    protocol, reference : str
-        The first minus the second.
-    week : float
-        When.
-    estimate, lower, upper, p_value : float
-        In the unit of the measure; limits and p value adjusted for ``among`` comparisons.
-    among : int
-        How many comparisons limits and p value are adjusted for.
-    seen, reference_seen : Seen or None
-        Who was seen; None where visits have no schedule.
-    verdict : str
-        One of :data:`Verdict`.
-    mean, reference_mean : float
-        Model means at the week.
-    turned_by, analyses : int
-        How many of the analyses with other assumptions about missing visits give another verdict, and how many there are.
+    Limits and p value are adjusted for ``among`` comparisons; ``seen`` and ``reference_seen`` are None where visits have no
+    schedule; ``mean`` and ``reference_mean`` are of the model. Of ``analyses`` with other assumptions about missing visits
+    ``turned_by`` give another verdict.
     """
 
     protocol: str
@@ -97,12 +70,9 @@ class Difference:
 class Course:
     """A week other than the primary one at which the interval, adjusted for all weeks, leaves out no difference; secondary.
 
-    Attributes
-    ----------
-    protocol, reference, week, estimate, lower, upper, among
-        As of :class:`Difference`; weeks at which too many were lost are left out.
-    kind : {"faded", "not yet", "reversed"}
-        An earlier difference not found at the primary week; a later one; one in the other direction than at the primary.
+    Fields are as of :class:`Difference`; weeks at which too many were lost are left out. The kind is "faded" (an earlier
+    difference not found at the primary week), "not yet" (a later one), "reversed" (one in the other direction than
+    there), or "open" (nothing can be concluded there).
     """
 
     protocol: str
@@ -112,7 +82,7 @@ class Course:
     lower: float
     upper: float
     among: int
-    kind: Literal["faded", "not yet", "reversed"]
+    kind: Literal["faded", "not yet", "reversed", "open"]
 
 
 @dataclass(frozen=True)

@@ -1,10 +1,9 @@
 """Who improved, in words: shares with their denominators, what the differences support, and when they tell little."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
+import pandas as pd
 
 from analysis.outcomes.endpoint import reached
+from analysis.outcomes.responders.responders import Responders
 from analysis.report.comparison.findings.finding import HARDLY_ANY, WORSE_MANY
 from analysis.report.comparison.findings.rules import side
 from analysis.report.comparison.findings.words import one_line
@@ -13,20 +12,9 @@ from analysis.report.parts.losses import too_many_lost
 from analysis.report.parts.numbers import in_text
 from analysis.report.parts.wording import MOST_LISTED
 
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from analysis.outcomes.responders.responders import Responders
-
 
 def responders_words(found: Responders) -> str:
-    """Say how many patients reached the threshold, with denominators, and what the differences support.
-
-    Parameters
-    ----------
-    found : Responders
-        A responder analysis.
-    """
+    """Say how many patients reached the threshold, with denominators, and what the differences support."""
     endpoint, shares = found.endpoint, _shares(found)
     if not shares:
         return f"Nobody had both a baseline and a value at week {numbers.week(endpoint.week)}: no share can be given."
@@ -35,9 +23,7 @@ def responders_words(found: Responders) -> str:
         f"({endpoint.to_reach.name}) in {shares}. "
         f"{'Only patients seen are counted' if endpoint.missing == 'excluded' else 'Patients not seen count as not improved'}"
     )
-    detectable = min(
-        (one.value for one in endpoint.measure.thresholds if one.kind == "MDC" and one.accepted), default=0.0
-    )
+    detectable = endpoint.measure.smallest_threshold("MDC") or 0.0
     if endpoint.criterion == "improvement" and endpoint.to_reach.value < detectable:
         said += (
             f". The threshold is less than the error of measurement in one patient (up to {detectable:g} {endpoint.to_reach.unit}), so "
@@ -92,13 +78,7 @@ def _worse(found: Responders) -> str:
 
 
 def beside_words(found: Responders) -> str:
-    """Say in one sentence who reached another threshold, beside the one that matters most to patients; nothing of nobody.
-
-    Parameters
-    ----------
-    found : Responders
-        A responder analysis.
-    """
+    """Say in one sentence who reached another threshold, beside the one that matters most to patients; nothing of nobody."""
     endpoint, shares = found.endpoint, _shares(found)
     what = f"{in_text(endpoint.measure.label)} {endpoint.reached_words} ({endpoint.to_reach.name})"
     return f"By then {what} in {shares}." if shares else ""
@@ -122,14 +102,8 @@ def _few(shares: list[str], order: pd.Series) -> str:
 
 
 def responders_title(found: Responders) -> str:
-    """Say what the shares of responders support in one line, for the title of a slide.
-
-    Parameters
-    ----------
-    found : Responders
-        A responder analysis.
-    """
-    what = f"{found.endpoint.measure.label} {found.endpoint.reached_words}"
+    """Say what the shares of responders support in one line, for the title of a slide."""
+    what = f"Responders in {in_text(found.endpoint.measure.label)}"
     rows = found.differences.to_dict("records")
     if not rows:
         shares = [
@@ -152,17 +126,11 @@ def responders_title(found: Responders) -> str:
         "cannot be told": [str(row["protocol"]) for row in judged if row not in apart],
     }
     told = [] if beyond else told
-    return f"{what}: {one_line(told, rest, of=len(rows), when=f'week {numbers.week(found.endpoint.week)}')}"
+    return f"{what}: {one_line(told, rest, of=len(rows), when='')}"
 
 
 def not_concluded(found: Responders) -> list[str]:
-    """Name the protocols about which nothing is concluded, as too many of them or of the reference were not seen.
-
-    Parameters
-    ----------
-    found : Responders
-        A responder analysis.
-    """
+    """Name the protocols about which nothing is concluded, as too many of them or of the reference were not seen."""
     table = found.table[found.table["allocated"] > 0]
     lost = dict(zip(table["protocol"].astype("str"), 1 - table["n"] / table["allocated"], strict=True))
     base = lost.get(found.reference, 0.0)
@@ -170,8 +138,5 @@ def not_concluded(found: Responders) -> list[str]:
 
 
 def _beyond_the_ideal(found: Responders) -> bool:
-    measure = found.endpoint.measure
-    if measure.ideal is None:
-        return False
     means = found.patients.groupby(found.patients["protocol"].astype("str"))["value"].mean()
-    return bool((measure.sign * (means - measure.ideal) > 0).any())
+    return any(map(found.endpoint.measure.is_beyond_ideal, means))

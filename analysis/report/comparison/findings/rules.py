@@ -1,22 +1,24 @@
 """The rules by which the results of a comparison become findings; nothing is rounded here."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from analysis.cohort import Measure
+from analysis.outcomes import Responders
 from analysis.outcomes.home_programme.events import ANY
-from analysis.report.comparison.findings.finding import AT_THE_END, HARDLY_DONE, Course, Difference, Findings, Seen
-from analysis.report.comparison.study import Lacking
+from analysis.report.comparison.findings.finding import (
+    AT_THE_END,
+    HARDLY_DONE,
+    Course,
+    Difference,
+    Findings,
+    Seen,
+    Verdict,
+)
+from analysis.report.comparison.study import Lacking, Study
 from analysis.report.parts.losses import too_many_lost
-
-if TYPE_CHECKING:
-    from analysis.cohort import Measure
-    from analysis.outcomes import Responders
-    from analysis.report.comparison.findings.finding import Verdict
-    from analysis.report.comparison.study import Study
 
 #: Groups that were not drawn by lot and lie further apart at the start, in standard deviations, get a doubt (a limit in
 #: common use for matched groups; common practice, no source).
@@ -28,18 +30,6 @@ BY_MODEL = "mixed model"
 def find(study: Study) -> Findings:
     """Judge what the results of a study say.
 
-    Parameters
-    ----------
-    study : Study
-        The comparison.
-
-    Returns
-    -------
-    Findings
-        With the verdict on each difference; nothing is rounded.
-
-    Notes
-    -----
     The rules are the kit's own; their limits stand at the top of this module and of
     :mod:`analysis.report.comparison.findings.finding`. A difference favours a protocol only where its interval, adjusted for
     the number of comparisons at the primary week (Bonferroni), leaves out zero and not too many were lost.
@@ -141,7 +131,7 @@ def _verdict(
     if own is not None and other is not None and too_many_lost([own.lost, other.lost]):
         return "no conclusion"
     better = side(lower, upper) * measure.sign
-    if better and measure.ideal is not None and max(measure.sign * (one - measure.ideal) for one in means) > 0:
+    if better and any(map(measure.is_beyond_ideal, means)):
         return "beyond the ideal"
     return "undecided" if better == 0 else "favours protocol" if better > 0 else "favours reference"
 
@@ -166,7 +156,7 @@ def _courses(study: Study, differences: tuple[Difference, ...]) -> list[Course]:
     table = curves.differences(level=study.level, adjust="bonferroni")
     found = []
     for one in differences:
-        main = side(one.lower, one.upper)
+        main, told_at = side(one.lower, one.upper), one.verdict not in ("no conclusion", "not compared")
         rows = table[(table["protocol"].astype("str") == one.protocol) & ((table["week"] - one.week).abs() > 1e-9)]
         told = [
             row
@@ -181,7 +171,7 @@ def _courses(study: Study, differences: tuple[Difference, ...]) -> list[Course]:
                 found.append(
                     Course(
                         one.protocol, one.reference, float(row["week"]), float(row["estimate"]), float(row["lower"]),
-                        float(row["upper"]), len(table), "reversed" if main else kind,
+                        float(row["upper"]), len(table), "open" if not told_at else "reversed" if main else kind,
                     )
                 )  # fmt: skip
     return found

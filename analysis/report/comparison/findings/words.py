@@ -1,38 +1,22 @@
 """The findings of a protocol comparison in words: no more than was looked at, and first what a reader must know."""
 
-from __future__ import annotations
+from collections.abc import Mapping, Sequence
 
-from typing import TYPE_CHECKING
-
+from analysis.cohort.measures import Measure
+from analysis.report.comparison.findings.finding import Course, Difference, Findings, Seen
+from analysis.report.comparison.prepared import Allocation
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import capitalised, in_text, shown_decimals
 from analysis.report.parts.wording import MOST_LISTED, named_or_counted
 
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from analysis.cohort.measures import Measure
-    from analysis.report.comparison.findings.finding import Course, Difference, Findings, Seen
-    from analysis.report.parts.wording import Allocation
-
 #: With more comparisons than this, those that tell nothing are counted and not spelled out.
 MOST_SPELLED_OUT = 3
-#: Letters of the title of a slide, from which on the protocols of which nothing can be told are counted.
-_LONGEST_TITLE = 96
+#: Letters of a line that a title holds at most, and from which on those of which nothing can be told are counted.
+_MOST_LETTERS, _COUNTED_FROM = 108, 96
 
 
 def seen_words(found: Findings, week: float, measure: Measure) -> str:
-    """Say how many of each protocol were seen at the primary week, and whether so many were lost that it matters.
-
-    Parameters
-    ----------
-    found : Findings
-        The findings; of patients whose visits have a schedule.
-    week : float
-        The primary week.
-    measure : Measure
-        The measure compared.
-    """
+    """Say how many of each protocol were seen at the primary week, of visits with a schedule, and whether losses matter."""
     seen, allocated = sum(one.seen for one in found.seen), sum(one.allocated for one in found.seen)
     who = f"At week {numbers.week(week)},"
     if len(found.seen) == 1 or seen == allocated:
@@ -50,28 +34,10 @@ def seen_words(found: Findings, week: float, measure: Measure) -> str:
     return said
 
 
-def difference_words(
-    found: Difference, measure: Measure, *, level: float, allocation: Allocation, detectable: float | None = None
-) -> str:
+def difference_words(found: Difference, measure: Measure, *, level: float, allocation: Allocation) -> str:
     """Say what a difference at the primary week supports.
 
-    Parameters
-    ----------
-    found : Difference
-        The difference with its verdict.
-    measure : Measure
-        The measure; its direction says which way is better.
-    level : float
-        Confidence level of the interval.
-    allocation : {"randomised", "observational"}
-        Whether patients were allocated at random.
-    detectable : float, optional
-        The change that exceeds the error of measurement in one patient.
-
-    Returns
-    -------
-    str
-        One to three sentences. An interval that holds zero is never called equality.
+    One to three sentences; ``level`` is that of the interval. An interval that holds zero is never called equality.
 
     Examples
     --------
@@ -91,9 +57,7 @@ def difference_words(
             f"{capitalised(protocol)} could not be compared with {reference} at week {numbers.week(found.week)}: {why}."
         )
     adjusted = f", adjusted for {found.among} comparisons," if found.among > 1 else ""
-    beyond = measure.ideal is not None and (
-        max(measure.sign * (one - measure.ideal) for one in (found.mean, found.reference_mean)) > 0
-    )
+    beyond = any(map(measure.is_beyond_ideal, (found.mean, found.reference_mean)))
     limits = _limits(found, decimals, None if beyond or found.verdict == "no conclusion" else measure)
     if found.verdict.startswith("favours"):
         near, far = sorted((abs(found.lower), abs(found.upper)))
@@ -119,7 +83,7 @@ def difference_words(
         verdict = f"These data favour {better} over {other}."
     else:
         verdict = f"Patients with {better} did better on average than those with {other}; the groups may differ in other ways."
-    detected = ""
+    detected, detectable = "", measure.smallest_threshold("MDC")
     if found.verdict.startswith("favours") and detectable is not None and abs(found.estimate) < detectable:
         detected = (
             f" In one patient a change of that size could not be told from the error of measurement (up to {detectable:g} "
@@ -129,19 +93,7 @@ def difference_words(
 
 
 def course_words(found: Course, measure: Measure, *, level: float, primary_week: float) -> str:
-    """Tell another week at which the difference was another one than at the primary week.
-
-    Parameters
-    ----------
-    found : Course
-        The week.
-    measure : Measure
-        The measure.
-    level : float
-        Confidence level.
-    primary_week : float
-        The primary week.
-    """
+    """Tell another week at which the difference was another one than at the primary week."""
     decimals = shown_decimals(measure)
     near, far = sorted((abs(found.lower), abs(found.upper)))
     interval = (
@@ -153,30 +105,18 @@ def course_words(found: Course, measure: Measure, *, level: float, primary_week:
         "faded": f"It is not found at week {main}",
         "not yet": f"It is not yet found at week {main}",
         "reversed": f"At week {main} it goes the other way",
+        "open": f"What it is at week {main} cannot be told",
     }[found.kind]
     size = f"{_moved(found.estimate, decimals, measure.unit)} than with {found.reference} ({interval})"
     return f"A secondary finding: at week {week} it was, with {found.protocol}, {size}. {story}."
 
 
-def differences_words(
-    found: Findings, measure: Measure, *, level: float, allocation: Allocation, detectable: float | None
-) -> list[str]:
-    """Say every difference, or where there are many those that tell something, and count the others.
-
-    Parameters
-    ----------
-    found, measure, level, allocation, detectable
-        As of :func:`difference_words`.
-
-    Returns
-    -------
-    list of str
-        Sentences; the courses come after the differences.
-    """
+def differences_words(found: Findings, measure: Measure, *, level: float, allocation: Allocation) -> list[str]:
+    """Say every difference, or where there are many those that tell something, and count the others; the courses come last."""
     told = found.differences
     if len(told) > MOST_SPELLED_OUT:
         told = tuple(one for one in told if one.verdict.startswith("favours"))
-    said = [difference_words(one, measure, level=level, allocation=allocation, detectable=detectable) for one in told]
+    said = [difference_words(one, measure, level=level, allocation=allocation) for one in told]
     rest = [one for one in found.differences if one not in told]
     for verdict, what in (
         ("undecided", "the interval holds no difference: these data do not tell which is better"),
@@ -195,15 +135,7 @@ def differences_words(
 
 
 def slide_title(found: Findings, measure: Measure) -> str:
-    """Say the differences in one line, for the title of a slide; empty where nothing is compared.
-
-    Parameters
-    ----------
-    found : Findings
-        The findings.
-    measure : Measure
-        The measure.
-    """
+    """Say the differences in one line, for the title of a slide; empty where nothing is compared."""
     if not found.differences:
         return ""
     decimals, week = shown_decimals(measure), numbers.week(found.differences[0].week)
@@ -228,16 +160,8 @@ def slide_title(found: Findings, measure: Measure) -> str:
 def one_line(told: Sequence[str], rest: Mapping[str, Sequence[str]], *, of: int, when: str) -> str:
     """Put what is told of protocols into one line, with the others named or, where that is long, counted.
 
-    Parameters
-    ----------
-    told : sequence of str
-        What is told, with its protocol and week.
-    rest : mapping
-        Of the others, what can be said, with their names.
-    of : int
-        How many protocols are compared.
-    when : str
-        The week, for a line that tells of none.
+    ``told`` has protocol and week, ``rest`` names the others by what can be said of them, ``of`` is how many are compared;
+    ``when`` is the week, for a line that tells of none; empty where it is said before.
 
     Examples
     --------
@@ -249,16 +173,16 @@ def one_line(told: Sequence[str], rest: Mapping[str, Sequence[str]], *, of: int,
     'late: 2 points higher at week 26; 3 of 4 protocols: cannot be told'
     """
     said = list(told)
-    if len("; ".join(said)) > _LONGEST_TITLE and len(said) > 1:
-        said = [f"{_counted(len(told), of)}, {when}: a difference can be told"]
+    if len("; ".join(said)) > _MOST_LETTERS and len(said) > 1:
+        said = [f"{_counted(len(told), of)}{f', {when}' if when else ''}: a difference can be told"]
     for what, names in rest.items():
         if names:
             several = (
                 _counted(len(names), of) if len(names) > 2 or len(names) == of == 2 else numbers.listed(list(names))
             )
-            if said and len("; ".join([*said, several, what])) > _LONGEST_TITLE:
+            if said and len("; ".join([*said, several, what])) > _COUNTED_FROM:
                 several = f"{len(names)} other" if len(names) == 1 else f"{len(names)} others"
-            said.append(f"{several}{'' if said else f', {when}'}: {what}")
+            said.append(f"{several}{f', {when}' if when and not said else ''}: {what}")
     return "; ".join(said)
 
 

@@ -8,8 +8,7 @@ from analysis.quarter.periods import quarter_before, quarter_in_words
 from analysis.quarter.run_chart import RULES as RUN_RULES
 from analysis.quarter.special_causes import RULES
 from analysis.report.parts import numbers
-from analysis.report.parts.axes import decimals_for
-from analysis.report.parts.numbers import in_text
+from analysis.report.parts.numbers import decimals_for, in_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -112,7 +112,7 @@ def test_a_title_claims_nothing_where_values_beyond_the_best_one_count_as_improv
     straight = dataclasses.replace(found.endpoint.measure, ideal=50.0)
     beyond = dataclasses.replace(found, endpoint=dataclasses.replace(found.endpoint, measure=straight))
     assert "late: +30" not in responders_title(beyond)
-    assert "late, week 26: also counts values beyond the best one; early: cannot be told" in responders_title(beyond)
+    assert "late: also counts values beyond the best one; early: cannot be told" in responders_title(beyond)
 
 
 @pytest.mark.parametrize(("missing", "of_whom"), [("excluded", ""), ("non-response", " of those seen")])

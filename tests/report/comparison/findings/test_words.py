@@ -78,13 +78,7 @@ def test_a_missing_interval_compares_nothing():
 
 
 def test_what_one_measurement_cannot_detect_is_said_of_small_differences_only():
-    told = [
-        difference_words(
-            difference(size, size - 0.1, size + 0.1, "favours protocol"), TORQUE, level=0.95, allocation="randomised",
-            detectable=0.37,
-        )
-        for size in (0.36, 0.38)
-    ]  # fmt: skip
+    told = [said(TORQUE, size, size - 0.1, size + 0.1, "favours protocol") for size in (0.36, 0.38)]
     assert ["could not be told from the error of measurement (up to 0.37 N·m/kg)" in one for one in told] == [
         True,
         False,
@@ -149,7 +143,7 @@ def test_of_many_comparisons_those_that_tell_something_are_said_and_the_others_c
     clear = difference(0.3, 0.1, 0.5, "favours protocol", protocol="p0", among=12)
     lost = [difference(0.3, 0.1, 0.5, "no conclusion", protocol=name, among=12) for name in names[1:3]]
     rest = [difference(0.1, -0.1, 0.3, "undecided", protocol=name, among=12) for name in names[3:]]
-    told = differences_words(found(clear, *lost, *rest), TORQUE, level=0.95, allocation="randomised", detectable=None)
+    told = differences_words(found(clear, *lost, *rest), TORQUE, level=0.95, allocation="randomised")
     assert len(told) == 3
     assert told[0].startswith("These data favour p0 over usual.")
     assert told[1].startswith("For 9 of the 12 comparisons with usual the interval holds no difference")

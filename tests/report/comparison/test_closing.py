@@ -1,6 +1,7 @@
-"""Sentences that every report of several protocols has."""
+"""What stands at the end of a comparison, and what is said of several comparisons."""
 
-from analysis.report.parts.wording import cautions, multiplicity_sentence
+from analysis.report.comparison.closing import caution_words
+from analysis.report.comparison.outcomes import multiplicity_sentence
 
 
 def test_several_comparisons_are_spoken_of():
@@ -9,7 +10,7 @@ def test_several_comparisons_are_spoken_of():
 
 def test_cautions_defer_to_those_who_decide_and_name_what_is_weak():
     listed = " ".join(
-        cautions(
+        caution_words(
             allocation="observational", invented=False, sizes={"usual": 9, "early": 30},
             missing={"usual": (0, 9), "early": (12, 30)}, responders=(),
         )
@@ -24,7 +25,7 @@ def test_cautions_defer_to_those_who_decide_and_name_what_is_weak():
 
 def test_cautions_begin_below_20_patients_and_with_anybody_missing():
     listed = " ".join(
-        cautions(
+        caution_words(
             allocation="randomised", invented=False, sizes={"usual": 20, "early": 19},
             missing={"usual": (0, 20), "early": (1, 19)}, responders=(),
         )

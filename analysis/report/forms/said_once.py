@@ -1,0 +1,68 @@
+"""A note stands once in a report: what was said before is left out under later tables and in later lists."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from analysis.report.forms.document import Document, Shown
+from analysis.report.parts.figures import Figure
+from analysis.report.parts.passages import Passage
+from analysis.report.parts.tables import Table
+
+if TYPE_CHECKING:
+    from analysis.report.forms.document import Block
+
+#: What stands beside every table all the same: the method of its intervals, and what its headings abbreviate.
+BESIDE = ("Intervals", "In brackets", "SD:")
+#: Letters from which on a note is a sentence of its own that can be found within a caption.
+_SENTENCE = 30
+
+
+def said_once(document: Document) -> Document:
+    """Leave out notes of tables, and items of lists, that stand before in a passage, a caption or a note.
+
+    What is folded under a figure counts as said for other folded tables only. Files of numbers keep all their notes.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from analysis.report.forms.markdown import Heading
+    >>> once = Table(pd.DataFrame({"n": [1]}), "Counted.", notes=("Patients who came are counted.", "Intervals: Wilson."))
+    >>> made = said_once(Document((Shown("a", (Heading(1, "Title", "Title"), once, once)),)))
+    >>> [block.notes for block in made.blocks]
+    [('Patients who came are counted.', 'Intervals: Wilson.'), ('Intervals: Wilson.',)]
+    """
+    told, folded = set[str](), set[str]()
+    return Document(tuple(replace(one, blocks=tuple(_once(one, told, folded))) for one in document.shown))
+
+
+def _once(shown: Shown, told: set[str], folded: set[str]) -> list[Block]:
+    """Give the blocks of an output without what was told; what they say is told from then on."""
+    blocks: list[Block] = []
+    for block in shown.blocks:
+        if type(block) is Passage and block.kind == "items":
+            kept = tuple(one for one in block.paragraphs if not _said(one, told))
+            told.update(kept)
+            blocks += [replace(block, paragraphs=kept)] if kept else []
+        elif isinstance(block, Table):
+            kept = _kept(block, told)
+            told.update((block.caption, *kept))
+            blocks.append(replace(block, notes=kept))
+        elif isinstance(block, Figure):
+            told.add(block.caption)
+            kept = _kept(block.table, told | folded)
+            folded.update(kept)
+            blocks.append(replace(block, table=replace(block.table, notes=kept)))
+        else:
+            told.update(block.paragraphs if isinstance(block, Passage) else ())
+            blocks.append(block)
+    return blocks
+
+
+def _kept(table: Table, told: set[str]) -> tuple[str, ...]:
+    return tuple(note for note in table.notes if note.startswith(BESIDE) or not _said(note, told))
+
+
+def _said(note: str, told: set[str]) -> bool:
+    return any(note == text or (len(note) > _SENTENCE and note in text) for text in told)
