@@ -40,10 +40,11 @@ def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation) -
     if allocation == "observational" and found.differences:
         said.append(NOT_ALLOCATED)
         if found.imbalance:
-            apart = [
-                f"{label.lower()} ({name}, {numbers.signed(gap, 1)} SD)"
-                for name, label, gap in found.imbalance[:_MOST_IMBALANCES]
-            ]
+            furthest: dict[str, str] = {}
+            for name, label, gap in found.imbalance:
+                small = label if label[:2].isupper() else f"{label[:1].lower()}{label[1:]}"
+                furthest.setdefault(label, f"{small} ({name}, {numbers.signed(gap, 1)} SD)")
+            apart = list(furthest.values())[:_MOST_IMBALANCES]
             said.append(
                 f"At the start they differ most from {found.differences[0].reference} in {numbers.listed(apart)}."
             )
