@@ -66,7 +66,7 @@ def finding(arms, lost, verdict, measure, harmed):
     apart = tuple((name, label, 0.5) for name in names[1:] for label in ("Age", "IKDC subjective knee score"))
     return Findings(
         seen=seen, differences=differences, courses=courses, responders=None, opposite=tuple(names[1:2]) if lost else (),
-        
+
         imbalance=apart, unusual=((names[0], 6.0, 9.6),) if lost == 2 else (),
         at_best=(lost, of) if lost and measure.name == "pain" else (), no_room=(),
         tips=tuple((name, -0.1) for name in names[1:2]) if lost else (),
