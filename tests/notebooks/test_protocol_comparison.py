@@ -145,7 +145,7 @@ def test_many_protocols_keep_the_answer_short(quick_report_of, page_rules, bare)
     made = quick_report_of(bare([0, 6, 12, 26], n=60, protocols=names))
     assert page_rules.problems(made.page) == []
     answer = " ".join(made.sentences("answer"))
-    assert len(answer) < 1500
+    assert len(answer) < 1700  # every kind of doubt is there
     assert "8 comparisons" in answer
     assert " to " in answer
     assert len(made.tables("flow")[0]["rows"]) == 9

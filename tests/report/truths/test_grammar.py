@@ -64,9 +64,11 @@ def finding(arms, lost, verdict, measure, harmed):
     courses = tuple(
         Course(names[-1], names[0], 6.0, 1.0, 0.5, 1.5, 8, kind) for kind in ("faded", "not yet") if arms == 2
     )
+    apart = tuple((name, label, 0.5) for name in names[1:] for label in ("Age", "IKDC subjective knee score"))
     return Findings(
         seen=seen, differences=differences, courses=courses, responders=None, opposite=tuple(names[1:2]) if lost else (),
-        imbalance=tuple((name, "Age", 0.5) for name in names[1:]), unusual=((names[0], 6.0, 9.6),) if lost == 2 else (),
+
+        imbalance=apart, unusual=((names[0], 6.0, 9.6),) if lost == 2 else (),
         at_best=(lost, of) if lost and measure.name == "pain" else (), no_room=(),
         tips=tuple((name, -0.1) for name in names[1:2]) if lost else (),
         harms=tuple((name, harmed, harmed // 2, of) for name in names) if harmed <= of else (), start_known=lost < 5,

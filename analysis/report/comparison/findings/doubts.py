@@ -44,10 +44,11 @@ def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation) -
                 "What the patients were like at the start is not in the data, so nothing of it is adjusted for."
             )
         if found.imbalance:
-            apart = [
-                f"{label.lower()} ({'; '.join(f'{name}, {numbers.signed(gap, 1)} SD' for name, gap in gaps)})"
-                for label, gaps in _by_label(found.imbalance[:_MOST_IMBALANCES]).items()
-            ]
+            furthest: dict[str, str] = {}
+            for name, label, gap in found.imbalance:
+                small = label if label[:2].isupper() else f"{label[:1].lower()}{label[1:]}"
+                furthest.setdefault(label, f"{small} ({name}, {numbers.signed(gap, 1)} SD)")
+            apart = list(furthest.values())[:_MOST_IMBALANCES]
             said.append(
                 f"At the start they differ most from {found.differences[0].reference} in {numbers.listed(apart)}."
             )
@@ -94,14 +95,6 @@ def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation) -
     if any(one.analyses for one in found.differences) and any(one.lost for one in found.seen):
         looked_for.append("other answers under other assumptions about missing visits")
     return [f"Looked for and not found: {numbers.listed(looked_for, 'or')}. What was not measured cannot be seen here."]
-
-
-def _by_label(imbalance: tuple[tuple[str, str, float], ...]) -> dict[str, list[tuple[str, float]]]:
-    """Put protocols and gaps under the characteristic, in the order in which they come."""
-    found: dict[str, list[tuple[str, float]]] = {}
-    for name, label, gap in imbalance:
-        found.setdefault(label, []).append((name, gap))
-    return found
 
 
 def _ends(found: Findings, measure: Measure) -> list[str]:
