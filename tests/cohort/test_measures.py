@@ -85,3 +85,9 @@ def test_measures_are_a_read_only_mapping_that_names_what_it_knows():
         measures["grip"]
     assert "quadriceps_torque" in caught.value.where
     assert len(Measures([measures["own"], measures["own"]])) == 1
+
+
+def test_a_description_says_that_no_important_change_is_known_only_where_none_is():
+    for measure in load_catalogue().values():
+        known = any(one.kind == "MIC" and one.accepted for one in measure.thresholds)
+        assert not (known and "No accepted minimal important change" in measure.description), measure.name

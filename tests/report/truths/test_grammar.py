@@ -62,7 +62,9 @@ def finding(arms, lost, verdict, measure, harmed):
         for place, name in enumerate(names) if place
     )  # fmt: skip
     courses = tuple(
-        Course(names[-1], names[0], 6.0, 1.0, 0.5, 1.5, 8, kind) for kind in ("faded", "not yet") if arms == 2
+        Course(names[-1], names[0], 6.0, 1.0, 0.5, 1.5, 8, kind)
+        for kind in ("faded", "not yet", "open", "gone")
+        if arms == 2
     )
     apart = tuple((name, label, 0.5) for name in names[1:] for label in ("Age", "IKDC subjective knee score"))
     return Findings(

@@ -48,6 +48,11 @@ TRUTHS = {
     "late only": (
         {"effect": better(0.3, (52,))}, {}, [NOTHING, "It is not yet found at week 26."], ["favour"], "cannot be told",
     ),
+    "gone at the end": (
+        {"effect": better(0.3, (12, 26))}, {},
+        [FAVOURS.format("early over usual"), "A secondary finding: at week 52 the difference of early is found no more"],
+        [NOTHING, "It is not"], "Early: 0.28 N·m/kg higher at week 26",
+    ),
     "reversed": (
         {"effect": better(-0.3)}, {}, [FAVOURS.format("usual over early"), "lower with early"], [NOTHING, "favour early"],
         "Early: 0.32 N·m/kg lower at week 26",

@@ -72,7 +72,8 @@ class Course:
 
     Fields are as of :class:`Difference`; weeks at which too many were lost are left out. The kind is "faded" (an earlier
     difference not found at the primary week), "not yet" (a later one), "reversed" (one in the other direction than
-    there), or "open" (nothing can be concluded there).
+    there), "open" (nothing can be concluded there), or
+    "gone" (the last week, where the difference of the primary one is found no more).
     """
 
     protocol: str
@@ -82,7 +83,7 @@ class Course:
     lower: float
     upper: float
     among: int
-    kind: Literal["faded", "not yet", "reversed", "open"]
+    kind: Literal["faded", "not yet", "reversed", "open", "gone"]
 
 
 @dataclass(frozen=True)

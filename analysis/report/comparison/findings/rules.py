@@ -174,7 +174,24 @@ def _courses(study: Study, differences: tuple[Difference, ...]) -> list[Course]:
                         float(row["upper"]), len(table), "open" if not told_at else "reversed" if main else kind,
                     )
                 )  # fmt: skip
+        found += _gone(one, rows, len(table), study) if main and told_at else []
     return found
+
+
+def _gone(one: Difference, rows: pd.DataFrame, among: int, study: Study) -> list[Course]:
+    """Give the last week where it comes later and its interval holds the difference no more, unless too many were lost there."""
+    last = rows.sort_values("week").tail(1).to_dict("records")
+    return [
+        Course(
+            one.protocol, one.reference, float(row["week"]), float(row["estimate"]), float(row["lower"]),
+            float(row["upper"]), among, "gone",
+        )
+        for row in last
+        if row["week"] > one.week
+        and np.isfinite(row["lower"])
+        and side(row["lower"], row["upper"]) == 0
+        and not too_many_lost(_lost_at(study, float(row["week"]), (one.protocol, one.reference)))
+    ]  # fmt: skip
 
 
 def _lost_at(study: Study, week: float, protocols: tuple[str, ...]) -> list[float]:

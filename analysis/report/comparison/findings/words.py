@@ -101,6 +101,10 @@ def course_words(found: Course, measure: Measure, *, level: float, primary_week:
         f"{numbers.interval(near, far, decimals)}"
     )
     week, main = numbers.week(found.week), numbers.week(primary_week)
+    if found.kind == "gone":
+        limits = f"{_limit(found.lower, decimals, None)} to {_limit(found.upper, decimals, None)}"
+        percent = f"{numbers.level_in_words(level)} interval, adjusted for {found.among} comparisons"
+        return f"A secondary finding: at week {week} the difference of {found.protocol} is found no more ({percent}, {limits})."
     story = {
         "faded": f"It is not found at week {main}",
         "not yet": f"It is not yet found at week {main}",
