@@ -7,6 +7,7 @@
 - ``declared``: parameters of a report of the kit, declared once: notebook, call and documentation follow.
 - ``record``: input hashes, versions, parameters, seed, command, and a digest of all that is shown.
 - ``repeat``: a report made again from its record, and compared with what it showed then.
+- ``trust``: which notebook a repetition may run.
 - ``provenance``: what a report was made from, as it shows it: enough to make it again.
 - ``working_copy``: the notebooks, with invented cohorts beside them: a small one, and one by quarter.
 """
