@@ -4,6 +4,7 @@ import importlib
 import json
 import os
 import subprocess
+import sys
 from collections.abc import Collection, Sequence
 from functools import cache
 from pathlib import Path
@@ -101,10 +102,23 @@ def _run(arguments: list[str], folder: Path) -> str:
 
 @cache
 def _path() -> str:
+    """Give the pandoc that came with pypandoc-binary, or with the conda environment; no other is looked for or run."""
     try:
-        return str(importlib.import_module("pypandoc").get_pandoc_path())
-    except (ImportError, OSError) as error:
-        raise ReportError(
-            "Word and PowerPoint files need the package pypandoc-binary.",
-            what_to_do="Install it: pip install pypandoc-binary, or choose another format.",
-        ) from error
+        package = Path(str(importlib.import_module("pypandoc").__file__)).resolve().parent
+    except ImportError as error:
+        raise _not_there() from error
+    program = "pandoc.exe" if os.name == "nt" else "pandoc"
+    places = [package / "files" / program]
+    if (Path(sys.prefix) / "conda-meta").is_dir():
+        places.append(Path(sys.prefix, *(("Library", "bin") if os.name == "nt" else ("bin",)), program))
+    for place in places:
+        if place.is_file():
+            return str(place)
+    raise _not_there()
+
+
+def _not_there() -> ReportError:
+    return ReportError(
+        "Word and PowerPoint files need the package pypandoc-binary.",
+        what_to_do="Install it: pip install pypandoc-binary, or choose another format.",
+    )
