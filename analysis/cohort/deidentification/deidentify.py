@@ -188,7 +188,7 @@ def _report(done: Deidentified, choices: Choices, folder: Path, key: bytes | Non
         if key is None
         else "Patients have identifiers made by a keyed hash; who has the key file and the source can go back."
     )
-    return DeidentificationReport(done.actions, choices.level, folder, done.kept, how, done.n_patients)
+    return DeidentificationReport(done.actions, choices.level, folder, done.kept, how, done.n_patients, done.warnings)
 
 
 def _refuse_overlap(source: Path, folder: Path) -> None:
