@@ -14,6 +14,7 @@ from typing import Any
 from analysis.cohort.provenance import Provenance, Source, describe_source
 from analysis.errors import CohortError, ReportError
 from analysis.report.forms.digest import Digest
+from analysis.writing.swaps import finish
 
 #: Packages whose version can change a number or a picture.
 PACKAGES = (
@@ -153,6 +154,7 @@ def record_inputs(folder: Path) -> tuple[Source, ...]:
     ReportError
         There is no such folder.
     """
+    finish(folder)
     if not folder.is_dir():
         raise ReportError(
             "There is no such cohort folder.",
