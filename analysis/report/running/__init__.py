@@ -1,6 +1,7 @@
 """A report notebook is found, run, recorded and repeated.
 
 - ``make``: the one call: check the parameters, run the notebook, write the page, or leave all as it was.
+- ``placing``: the folder that is written: one process at a time, all files or none, only what a report made is replaced.
 - ``notebooks``: where they are, what parameters they take, and how one is run.
 - ``kernel``: the interpreter in use, whatever kernels are installed and wherever HOME is.
 - ``parameters``: read from the tagged cell, and checked strictly before anything runs.

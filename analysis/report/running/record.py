@@ -55,6 +55,8 @@ class Record:
         Operating system and processor.
     shows : tuple of Digest
         What the report shows, table by table, without the pictures themselves.
+    files : tuple of str
+        The files of the report, from its folder; with ``overwrite`` these are replaced and no others.
     """
 
     report: str
@@ -69,6 +71,7 @@ class Record:
     code: str
     system: str
     shows: tuple[Digest, ...]
+    files: tuple[str, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """Return plain lists and dictionaries."""
@@ -83,6 +86,7 @@ class Record:
             "origin": self.origin.to_json(),
             "parameters": dict(self.parameters),
             "formats": list(self.formats),
+            "files": list(self.files),
             "versions": dict(self.versions),
             "code": self.code,
             "system": self.system,
@@ -137,6 +141,7 @@ def read_record(path: Path | str) -> Record:
             code=_text(data["code"]),
             system=_text(data["system"]),
             shows=tuple(Digest(**one) for one in data["shows"]),
+            files=tuple(_text(one) for one in data.get("files", [])),
         )
     except (AttributeError, CohortError, KeyError, TypeError, ValueError) as error:
         raise ReportError(

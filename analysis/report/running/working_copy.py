@@ -4,8 +4,8 @@ import shutil
 from pathlib import Path
 
 from analysis.errors import ReportError
-from analysis.report.running.make import working_folder
 from analysis.report.running.notebooks import notebook_folder
+from analysis.report.running.placing import working_folder
 from analysis.writing.swaps import swap
 
 #: Small enough to be quick, large enough that every structure of the report can be fitted.
