@@ -108,11 +108,15 @@ def temporary_folder() -> Iterator[Path]:
 
 
 def remove_dead(place: Path, pattern: re.Pattern[str]) -> None:
-    """Remove the folders of dead processes in a place whose names fit a pattern; links, and what others own, stay."""
+    """Remove what dead processes left in a place, by a pattern of its names; links, and what others own, stay."""
     with suppress(OSError):
         for path in list(place.iterdir()):
-            if pattern.fullmatch(path.name) and is_dead(mark_in(path.name) or "") and _is_ours(path):
+            if not pattern.fullmatch(path.name) or not is_dead(mark_in(path.name) or "") or not _is_ours(path):
+                continue
+            if path.is_dir():
                 shutil.rmtree(path, ignore_errors=True)
+            else:
+                path.unlink(missing_ok=True)
 
 
 def _take(file: Path, token: str) -> bool:
@@ -166,7 +170,7 @@ def _system() -> str:
 
 
 def _is_ours(path: Path) -> bool:
-    return path.is_dir() and not path.is_symlink() and (os.name == "nt" or path.stat().st_uid == os.getuid())
+    return not path.is_symlink() and (os.name == "nt" or path.stat().st_uid == os.getuid())
 
 
 def _start_of(process: int) -> str:

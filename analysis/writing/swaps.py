@@ -134,8 +134,9 @@ def tidy(place: Path) -> None:
 
 def _olds(folder: Path) -> list[Path]:
     """Give what had the place of a folder and stands aside, the latest first."""
-    if not folder.parent.is_dir():
+    try:
+        named = [(path, _BESIDE.fullmatch(path.name)) for path in folder.parent.iterdir()]
+        olds = [path for path, one in named if one and (one["name"], one["kind"]) == (folder.name, "old")]
+        return sorted(olds, key=lambda path: path.stat().st_mtime, reverse=True)
+    except OSError:  # nobody swaps where nobody may look
         return []
-    named = ((path, _BESIDE.fullmatch(path.name)) for path in folder.parent.iterdir() if path.name[:1] == ".")
-    olds = [path for path, one in named if one and (one["name"], one["kind"]) == (folder.name, "old")]
-    return sorted(olds, key=lambda path: path.stat().st_mtime, reverse=True)

@@ -8,12 +8,12 @@ import sys
 from collections.abc import Collection, Sequence
 from functools import cache
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 from analysis.errors import ReportError
 from analysis.report.forms.blocks import Node
 from analysis.report.forms.paper import PNG
 from analysis.report.forms.reference_styles import Form, change_parts, dark, with_our_styles
+from analysis.writing.owners import temporary_folder
 
 _TIME_LIMIT = 300
 #: Version of the document format that the blocks are written in.
@@ -44,8 +44,7 @@ def write_office(blocks: Sequence[Node], pictures: Pictures, form: Form, *, titl
         Pandoc is not installed, fails, or warns that something is missing in the file.
     """
     meta = {name: {"t": "MetaString", "c": text} for name, text in (("lang", "en"), ("pagetitle", title))}
-    with TemporaryDirectory(prefix="kneecurve-") as name:
-        folder = Path(name)
+    with temporary_folder() as folder:
         for file, picture in pictures.files.items():
             (folder / file).write_bytes(picture)
         document = {"pandoc-api-version": _FORMAT, "meta": meta, "blocks": list(blocks)}

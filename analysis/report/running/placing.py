@@ -11,13 +11,15 @@ from pathlib import Path
 
 from analysis.errors import ReportError
 from analysis.report.running.record import read_record
-from analysis.writing.owners import MARK, is_dead, lock, mark_in, new_token
+from analysis.writing.owners import MARK, is_dead, lock, mark_in, new_token, remove_dead
 from analysis.writing.swaps import signals_held
 
 #: What a folder being written holds while its files take their place, for the next command should this one die.
 JOURNAL = ".journal.json"
 _EARLIER = ".earlier"
 _WORKING = re.compile(rf"\.being-written-{MARK}-[0-9a-f]{{8}}")
+
+_LOCK_ASIDE = re.compile(rf"\..+\.lock\.{MARK}-[0-9a-f]{{8}}")
 
 
 @contextmanager
@@ -123,6 +125,7 @@ def put_in_place(working: Path, destination: Path, report: str, new: Sequence[st
 
 def finish_dead(destination: Path) -> None:
     """Finish what dead processes were about to put in place here, and remove the folders that they left."""
+    remove_dead(destination, _LOCK_ASIDE)
     for working in list(destination.iterdir()):
         if not _WORKING.fullmatch(working.name) or working.is_symlink() or not is_dead(mark_in(working.name) or ""):
             continue

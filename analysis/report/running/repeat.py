@@ -4,7 +4,6 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any
 
 import pandas as pd
@@ -16,6 +15,7 @@ from analysis.report.running.make import ReportFiles, make_report
 from analysis.report.running.notebooks import read_notebook
 from analysis.report.running.record import Record, read_record, record_inputs
 from analysis.report.running.trust import notebook_to_repeat
+from analysis.writing.owners import temporary_folder
 
 _KINDS = {"table": "tables", "figure": "figures", "sentences": "passages", "output": "other outputs"}
 
@@ -123,12 +123,12 @@ def repeat_report(
     path = Path(record)
     known = read_record(path)
     source = notebook_to_repeat(path, known, notebook=None if notebook is None else Path(notebook), trust=trust)
-    with TemporaryDirectory(prefix="kneecurve-") as name, _cohort(known, path, cohort) as (folder, said):
+    with temporary_folder() as place, _cohort(known, path, cohort) as (folder, said):
         _check_inputs(known, folder)
         files = make_report(
             str(source),
             folder,
-            out or Path(name) / "report",
+            out or place / "report",
             parameters=known.parameters,
             formats=known.formats if out else ("html",),  # type: ignore[arg-type]
             overwrite=overwrite,
@@ -157,10 +157,12 @@ def _cohort(known: Record, path: Path, given: Path | str | None) -> Iterator[tup
     from analysis.cohort import write_cohort
     from synthetic_cohort.generate import generate_again
 
-    with TemporaryDirectory(prefix="kneecurve-") as name:
+    with temporary_folder() as place:
         again = generate_again(origin)
         form = "parquet" if any(one.name.endswith(".parquet") for one in known.inputs) else "csv"
-        written = write_cohort(again.observed, Path(name) / Path(known.cohort).name, file_format=form)  # type: ignore[arg-type]
+        named = Path(known.cohort).name
+        target = place / (named if named not in ("", "..") else "cohort")
+        written = write_cohort(again.observed, target, file_format=form)  # type: ignore[arg-type]
         yield written, f"The cohort was generated again: scenario “{origin.scenario}”, seed {origin.seed}."
 
 

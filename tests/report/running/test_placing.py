@@ -4,7 +4,9 @@ import json
 import os
 import subprocess
 import sys
+import tempfile
 import threading
+import time
 
 import pytest
 
@@ -201,3 +203,28 @@ def test_a_journal_from_elsewhere_moves_nothing_else(tmp_path, monkeypatch):
     placing.finish_dead(out)
     assert files_in(tmp_path) == ["keep.csv", "out/other.html"]
     assert not working.exists()
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name == "nt", reason="processes are killed otherwise there")
+def test_what_a_killed_report_left_is_removed_by_the_next(own_notebook, cohort_folder, tmp_path, monkeypatch):
+    temporary, out = tmp_path / "temporary", tmp_path / "report"
+    temporary.mkdir()
+    notebook = own_notebook(SHOW, "import time\ntime.sleep(600)")
+    words = ["report", notebook, cohort_folder, "--out", out]
+    killed = subprocess.Popen(
+        [sys.executable, "-m", "analysis", *map(str, words)], env={**os.environ, "TMPDIR": str(temporary)},
+        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    end = time.monotonic() + 120
+    while len(list(temporary.glob("kneecurve-*"))) < 2 and time.monotonic() < end:
+        time.sleep(0.1)
+    killed.kill()
+    killed.wait()
+    assert {path.name[:15] for path in out.iterdir()} == {".being-written-", ".own.lock"}
+    monkeypatch.setattr(tempfile, "tempdir", str(temporary))
+    with owners.temporary_folder():
+        pass
+    assert list(temporary.glob("kneecurve-*")) == []
+    make_report(str(own_notebook(SHOW)), cohort_folder, out)
+    assert sorted(path.name for path in out.iterdir()) == ["own.html", "own.ipynb", "own.json"]
