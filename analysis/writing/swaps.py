@@ -42,7 +42,7 @@ def signals_held() -> Iterator[None]:
                 signal.signal(number, hold)
         yield
     finally:
-        for number, handler in before.items():
+        for number, handler in reversed(before.items()):  # the one that raises last, so that all are set again
             signal.signal(number, handler)
         for number in dict.fromkeys(came):
             signal.raise_signal(number)
