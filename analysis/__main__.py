@@ -259,6 +259,13 @@ def repeat(
     cohort: Annotated[
         Path | None, typer.Option("--cohort", help="Cohort folder, where it is not at the place the record names.")
     ] = None,
+    notebook: Annotated[
+        Path | None,
+        typer.Option("--notebook", help="Notebook of one's own, where it is not in the folder of the record."),
+    ] = None,
+    trust: Annotated[
+        bool, typer.Option("--trust", help="Run a notebook that is not one of the kit's: it can do all that you can.")
+    ] = False,
     destination: Annotated[
         Path | None, typer.Option("--out", help="Folder for the new report; without it, it is only compared.")
     ] = None,
@@ -267,8 +274,20 @@ def repeat(
     """Make a report again from its record and say what is equal and what differs; exit code 1 where anything differs."""
     from analysis.report import repeat_report
 
+    def show_and_trust(notebook: str) -> bool:
+        err.print(f"Running a notebook that is not one of the kit's: {escape(notebook)}")
+        return True
+
     repeated = _with_progress(
-        lambda told: repeat_report(record, cohort=cohort, out=destination, overwrite=overwrite, progress=told)
+        lambda told: repeat_report(
+            record,
+            cohort=cohort,
+            notebook=notebook,
+            trust=show_and_trust if trust else False,
+            out=destination,
+            overwrite=overwrite,
+            progress=told,
+        )
     )
     out.print(escape(str(repeated)))
     if not repeated.same:

@@ -19,6 +19,9 @@ _TRUE = frozenset({"true", "yes", "y", "1", "1.0"})
 _FALSE = frozenset({"false", "no", "n", "0", "0.0"})
 _NUMBER = r"^(?:[+-]?(?:(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:e[+-]?[0-9]+)?|inf(?:inity)?)|nan)$"
 _NAMED_ROWS = 5
+_WHOLE_WITH_POINT, _FRACTION = r"^([+-]?[0-9]+)\.0+$", r"^[+-]?[0-9]*\.[0-9]*[1-9][0-9]*$"
+#: Whole numbers below are written with all their digits; from here on they do not fit an int64.
+_LARGEST_WHOLE = 2.0**63
 
 
 @dataclass(frozen=True)
@@ -114,6 +117,24 @@ def read_numbers(values: pd.Series) -> tuple[pd.Series, np.ndarray]:
     return convert(values, Column("", "number", ""))
 
 
+def as_identifiers(values: pd.Series) -> pd.Series:
+    """Bring identifiers to text by which tables link, whatever program wrote them.
+
+    Blanks around them go, and a number that is whole has no decimal point. In a column with fractions (1.0, 1.1) texts
+    stay as they are.
+
+    Examples
+    --------
+    >>> as_identifiers(pd.Series([1001.0, None])).tolist(), as_identifiers(pd.Series(["1001.0", "A7"])).tolist()
+    (['1001', nan], ['1001', 'A7'])
+    """
+    text = _as_text(values).str.strip()
+    text = text.mask(text == "")
+    if text.str.contains(_FRACTION, regex=True).any():
+        return text
+    return text.str.replace(_WHOLE_WITH_POINT, r"\1", regex=True)
+
+
 def is_among(values: pd.Series, of: pd.Series) -> np.ndarray:
     """Say which texts are among others; for a million of them far quicker than ``isin``. A missing one is not.
 
@@ -152,20 +173,27 @@ _IN_WORDS = {
 
 
 def _as_text(values: pd.Series) -> pd.Series:
-    if pd.api.types.is_float_dtype(values.dtype):
-        known = values.dropna()
-        if len(known) and np.isfinite(known).all() and (known == known.round()).all():
-            values = values.astype("Int64")
     if isinstance(values.dtype, pd.CategoricalDtype):
         values = values.astype(values.cat.categories.dtype)
+    if values.dtype == object:
+        values = pd.Series([_whole(value) for value in values], index=values.index, name=values.name, dtype=object)
     try:
         text = values.astype("str")
     except UnicodeEncodeError:  # half of a surrogate pair, which no file can hold
         text = values.map(lambda value: str(value).encode("utf-8", "replace").decode(), na_action="ignore").astype(
             "str"
         )
+    if pd.api.types.is_float_dtype(values.dtype):
+        numbers = values.to_numpy(dtype="float64", na_value=np.nan)
+        whole = (numbers == np.round(numbers)) & (np.abs(numbers) < _LARGEST_WHOLE)
+        text = text.mask(whole, pd.Series(np.where(whole, numbers, 0), index=text.index).astype("int64").astype("str"))
     empty = text == ""
     return text.mask(empty) if empty.any() else text
+
+
+def _whole(value: object) -> object:
+    """Give a number that is whole as one; anything else as it is."""
+    return int(value) if isinstance(value, float) and value.is_integer() and abs(value) < _LARGEST_WHOLE else value
 
 
 def _as_arrow(text: pd.Series) -> pa.Array:

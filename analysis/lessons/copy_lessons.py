@@ -5,7 +5,7 @@ from pathlib import Path
 from analysis.errors import ReportError
 from analysis.lessons.glossary import glossary_page
 from analysis.lessons.source import Version, lesson_notebook, lesson_sources
-from analysis.report.running.make import working_folder
+from analysis.report.running.placing import working_folder
 
 
 def copy_lessons(to: Path | str, *, version: Version = "learner", overwrite: bool = False) -> list[Path]:

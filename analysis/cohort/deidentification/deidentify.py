@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import secrets
 from collections.abc import Callable, Collection
 from dataclasses import replace
@@ -25,6 +26,7 @@ from analysis.cohort.recognition.find_identifiers import find_identifiers
 from analysis.cohort.tables import TABLES, Cohort, Privacy
 from analysis.errors import CohortError, DeidentificationError, check_choice
 from analysis.progress import steps
+from analysis.writing.owners import MARK, new_token, note, remove_dead
 
 _KEY_BYTES = 32
 REPORT_FILE = "deidentification.csv"
@@ -188,7 +190,7 @@ def _report(done: Deidentified, choices: Choices, folder: Path, key: bytes | Non
         if key is None
         else "Patients have identifiers made by a keyed hash; who has the key file and the source can go back."
     )
-    return DeidentificationReport(done.actions, choices.level, folder, done.kept, how, done.n_patients)
+    return DeidentificationReport(done.actions, choices.level, folder, done.kept, how, done.n_patients, done.warnings)
 
 
 def _refuse_overlap(source: Path, folder: Path) -> None:
@@ -211,9 +213,29 @@ def _read_key(path: Path, folders: tuple[Path, ...]) -> bytes:
                 where=str(path),
                 what_to_do="Keep the key file outside the source and outside the folder that is written.",
             )
+    path.parent.mkdir(parents=True, exist_ok=True)
+    part = rf"\.{re.escape(path.name)}\.part-{MARK}-[0-9a-f]{{8}}"
+    remove_dead(path.parent, re.compile(part))
+    if path.is_file() and path.stat().st_size == 0:
+        path.unlink()
+        note(f"The key file {path} was empty, as one who died while writing leaves it; a new key is made.")
     if not path.exists():
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        _make_key(path)
+    return path.read_bytes().strip()
+
+
+def _make_key(path: Path) -> None:
+    """Make a key that is there whole or not at all; one that another process made meanwhile stays."""
+    part = path.with_name(f".{path.name}.part-{new_token()}")
+    try:
+        handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
         with os.fdopen(handle, "wb") as stream:
             stream.write(secrets.token_hex(_KEY_BYTES).encode("ascii"))
-    return path.read_bytes().strip()
+        try:
+            os.link(part, path)  # unlike a rename it never replaces
+        except FileExistsError:
+            pass
+        except OSError:  # a disk without links
+            part.rename(path)
+    finally:
+        part.unlink(missing_ok=True)

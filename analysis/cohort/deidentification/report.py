@@ -57,7 +57,8 @@ class DeidentificationReport(Result):
         How the new identifiers were made.
     n_patients : int
         Patients.
-
+    warnings : tuple of str
+        What needs a look: tables that do not link for all patients.
     """
 
     actions: pd.DataFrame
@@ -66,6 +67,7 @@ class DeidentificationReport(Result):
     kept: tuple[str, ...] = field(default=())
     identifiers: str = ""
     n_patients: int = 0
+    warnings: tuple[str, ...] = ()
 
     @property
     def cautions(self) -> tuple[str, ...]:
@@ -83,6 +85,7 @@ class DeidentificationReport(Result):
         lines = [
             f"Level {self.level}, rules of {CITATION}; {self.n_patients:,} patients.",
             self.identifiers,
+            *(f"Warning: {warning}" for warning in self.warnings),
             f"Found and done ({len(self.actions)} columns):",
             *(f"  {_line(row)}" for row in self.actions.to_dict("records")),
             f"Left as they were: {', '.join(self.kept) or 'none'}",
@@ -103,7 +106,7 @@ class DeidentificationReport(Result):
         return f"De-identified to the level {self.level}, {CITATION}: {self.n_patients:,} patients. {self.identifiers}"
 
     def _shown_notes(self) -> tuple[str, ...]:
-        return (f"Left as they were: {', '.join(self.kept) or 'none'}.", *self.cautions)
+        return (*self.warnings, f"Left as they were: {', '.join(self.kept) or 'none'}.", *self.cautions)
 
 
 def _line(row: dict[object, object]) -> str:

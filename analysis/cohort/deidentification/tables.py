@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from analysis.cohort.checks.links import links_of
+from analysis.cohort.columns import as_identifiers
 from analysis.cohort.deidentification.columns import Decision, as_numbers, decide
 from analysis.cohort.deidentification.report import REPORT_COLUMNS
 from analysis.cohort.deidentification.transforms import (
@@ -47,6 +49,7 @@ class Deidentified:
     actions: pd.DataFrame
     kept: tuple[str, ...]
     n_patients: int
+    warnings: tuple[str, ...]
 
 
 def deidentify_tables(tables: Mapping[str, pd.DataFrame], choices: Choices, key: bytes | None) -> Deidentified:
@@ -57,14 +60,14 @@ def deidentify_tables(tables: Mapping[str, pd.DataFrame], choices: Choices, key:
     Raises
     ------
     CohortError
-        The column of the patient or of the start cannot be told.
+        The column of the patient or of the start cannot be told, or fewer than half of the patients of a table link.
     """
     with steps("patients and start dates"):
         patients = {name: _patient_column(frame, name, choices) for name, frame in tables.items()}
-        ids = {name: frame[patients[name]].astype("str").str.strip() for name, frame in tables.items()}
-        ids = {name: column.where(tables[name][patients[name]].notna()) for name, column in ids.items()}
+        ids = {name: as_identifiers(frame[patients[name]]) for name, frame in tables.items()}
         new = opaque_identifiers((one for column in ids.values() for one in column.dropna().unique()), key)
         start = _start_column(tables, choices)
+        warnings = _check_links(tables, ids, start)
         starts = _starts(tables, ids, start, choices)
     rows: list[tuple[object, ...]] = []
     kept: list[str] = []
@@ -79,7 +82,7 @@ def deidentify_tables(tables: Mapping[str, pd.DataFrame], choices: Choices, key:
         out = work.frame
         out.insert(0, PATIENT, ids[name].map(new).astype("str"))
         answer[name] = out.sort_values(PATIENT, kind="stable").reset_index(drop=True)
-    return Deidentified(answer, pd.DataFrame(rows, columns=pd.Index(REPORT_COLUMNS)), tuple(kept), len(new))
+    return Deidentified(answer, pd.DataFrame(rows, columns=pd.Index(REPORT_COLUMNS)), tuple(kept), len(new), warnings)
 
 
 class _Table:
@@ -190,6 +193,30 @@ def _patient_column(frame: pd.DataFrame, name: str, choices: Choices) -> str:
         where=f"columns: {', '.join(there)}",
         what_to_do="Name it: --patient COLUMN.",
     )
+
+
+def _check_links(
+    tables: Mapping[str, pd.DataFrame], ids: Mapping[str, pd.Series], start: str | None
+) -> tuple[str, ...]:
+    """Count patients who are not in the tables with the start, or, without one, in the table of most patients."""
+    known = [name for name, frame in tables.items() if start in frame]
+    if not known:
+        known = [max(ids, key=lambda name: ids[name].nunique())]
+    among = ", ".join(known)
+    others = {name: column for name, column in ids.items() if name not in known}
+    lost = "the others have no date of surgery or start, so their dates are lost. " if start is not None else ""
+    warnings = []
+    for link in links_of(others, pd.concat([ids[name] for name in known])):
+        said = link.in_words(among, of=link.table)
+        if link.too_few:
+            raise CohortError(
+                f"{said}: most patients would not link.",
+                where=f"{link.table}, {among}",
+                what_to_do="Write the patients the same way in both, or leave out the rows of others.",
+            )
+        if not link.whole:
+            warnings.append(f"{said}; {lost}Check how the patients are written in both.")
+    return tuple(warnings)
 
 
 def _start_column(tables: Mapping[str, pd.DataFrame], choices: Choices) -> str | None:

@@ -26,6 +26,8 @@ STATISTICS_FILES = {
 MOST_UNPACKED_BYTES = 2 << 30
 #: Most cells of one table, a guard against files of a few bytes that say they hold billions (design choice).
 MOST_CELLS = 1 << 31
+#: Whole numbers below are exact in a file of numbers, and are written with all their digits.
+_LARGEST_WHOLE = 2.0**53
 _NAMED = 12
 _OLD_WORKBOOK = b"\xd0\xcf\x11\xe0"
 
@@ -240,7 +242,9 @@ def _kind(cell: Any) -> str:
 def _as_text(cell: Any) -> str:
     if isinstance(cell, dt.datetime):
         return cell.isoformat(sep=" ") if cell.time() != dt.time() else cell.date().isoformat()
-    return f"{cell:.15g}" if isinstance(cell, float) else str(cell)
+    if isinstance(cell, float):
+        return str(int(cell)) if cell.is_integer() and abs(cell) < _LARGEST_WHOLE else f"{cell:.15g}"
+    return str(cell)
 
 
 def _typed(values: pd.Series) -> pd.Series:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import shutil
-import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path, PurePosixPath
@@ -21,6 +19,7 @@ from analysis.cohort.files.conversion import RawTable
 from analysis.cohort.files.package_schema import DESCRIPTOR, OWN_PART, delimiter_of, missing_values
 from analysis.cohort.files.readers import read_table
 from analysis.errors import CohortError
+from analysis.writing.swaps import finish, written_beside
 
 _NEEDS_QUOTES = r'[",\r\n]|^\s|\s$'
 
@@ -36,29 +35,17 @@ def whole_folder(folder: Path, *, overwrite: bool) -> Iterator[Path]:
     CohortError
         The folder is there, holds what we did not write, or cannot be written.
     """
+    finish(folder)
     _refuse_to_replace(folder, overwrite=overwrite)
-    unique = uuid.uuid4().hex[:8]
-    part = folder.with_name(f".{folder.name}.part-{unique}")
-    old = folder.with_name(f".{folder.name}.old-{unique}")
     try:
-        folder.parent.mkdir(parents=True, exist_ok=True)
-        part.mkdir()
-        yield part
-        if folder.exists():
-            folder.rename(old)
-        part.rename(folder)
+        with written_beside(folder) as part:
+            yield part
     except OSError as error:
-        if old.exists() and not folder.exists():
-            old.rename(folder)
         raise CohortError(
             f"The folder cannot be written: {error.strerror or error}.",
             where=str(folder),
             what_to_do="Choose a folder that you may write to, with enough space.",
         ) from None
-    finally:
-        for left in (part, old):
-            if left.exists():
-                shutil.rmtree(left)
 
 
 def write_csv(frame: pd.DataFrame, path: Path) -> None:
@@ -91,6 +78,7 @@ def read_descriptor(folder: Path) -> dict[str, Any]:
         There is no such folder or descriptor, or it is no JSON object with a list of resources.
     """
     path = folder / DESCRIPTOR
+    finish(folder)
     if not folder.is_dir():
         raise CohortError(
             "This is a file, not a cohort folder." if folder.exists() else "There is no such folder.",

@@ -111,7 +111,8 @@ def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported
     sources = Sources(path, map_path.name, findings)
     starts = StartDates(mapped, sources)
     step("patients")
-    tables = {"patients": _patients(mapped, sources, findings)}
+    people = _patient_rows(mapped, sources)
+    tables = {"patients": _patients(mapped, people, findings)}
     step("visits")
     visits, n_empty = _visits(mapped, sources, starts, tables["patients"])
     schedule = None
@@ -122,8 +123,8 @@ def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported
     for entry in mapped.home:
         tables[entry.table] = home_table(mapped, entry, sources, starts)
     if mapped.session_log is not None:
-        people = tables["patients"]
-        tables["sessions"] = sessions_of_log(mapped, mapped.session_log, sources, starts, people, findings)
+        tables["sessions"] = sessions_of_log(mapped, mapped.session_log, sources, starts, tables["patients"], findings)
+    sources.check_links(people)
     tables = {name: tables[name] for name in TABLES if name in tables}
     measures = load_catalogue().with_measures(*mapped.measures)
     report = check_tables(tables, measures, mapped.privacy, findings, reference=mapped.reference)
@@ -143,9 +144,12 @@ def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported
     return Imported(cohort, report, schedule)
 
 
-def _patients(mapped: ImportMap, sources: Sources, findings: FindingList) -> pd.DataFrame:
+def _patient_rows(mapped: ImportMap, sources: Sources) -> SourceRows:
+    return sources.rows(mapped.format_of("patients"), mapped.patient_column, [c.column for c in mapped.patients])
+
+
+def _patients(mapped: ImportMap, rows: SourceRows, findings: FindingList) -> pd.DataFrame:
     """Give one row a patient; the index holds the first row of the patient in the file."""
-    rows = sources.rows(mapped.format_of("patients"), mapped.patient_column, [c.column for c in mapped.patients])
     apart = mapped.format_of("patients") != mapped.format_of("visits")
     one_row_a_patient = mapped.layout == "wide" or apart
     columns = {}

@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.columns import Column, Kind, convert
+from analysis.cohort.columns import Column, Kind, as_identifiers, convert
 from analysis.cohort.files.conversion import RawTable, add_unconverted
 from analysis.cohort.findings import FindingList
 from analysis.cohort.importing.map_keys import FileFormat, PatientColumn
@@ -28,7 +28,7 @@ class SourceRows:
         self.labelled = raw.labelled
         self._numbers: dict[str, pd.Series] = {}
         self.frame = raw.frame
-        ids = self.texts(patient)
+        ids = as_identifiers(self.texts(patient))
         nobody = ids.isna().to_numpy()
         findings.add(
             "error", name, "the row has no patient", "Fill the cell, or remove the row.",

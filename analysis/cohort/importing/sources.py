@@ -6,6 +6,7 @@ import os
 from collections.abc import Iterable
 from pathlib import Path
 
+from analysis.cohort.checks.links import links_of
 from analysis.cohort.files.conversion import RawTable, add_ragged
 from analysis.cohort.files.readers import read_table
 from analysis.cohort.findings import FindingList
@@ -55,6 +56,17 @@ class Sources:
         if key not in self._rows:
             self._rows[key] = SourceRows(raw, form, name, patient, self.findings)
         return self._rows[key]
+
+    def check_links(self, patients: SourceRows) -> None:
+        """Find files whose patients are not all in the file of the patients; fewer than half are an error."""
+        for (_, column, _), rows in self._rows.items():
+            for link in links_of({rows.name: rows.ids}, patients.ids):
+                if not link.whole:
+                    self.findings.add(
+                        "error" if link.too_few else "warning", rows.name, link.in_words(patients.name),
+                        "Write the patients the same way in both files, or leave out the rows of others.",
+                        column=column or "patient_id",
+                    )  # fmt: skip
 
     @property
     def n_rows(self) -> int:

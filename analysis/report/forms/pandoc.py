@@ -4,15 +4,16 @@ import importlib
 import json
 import os
 import subprocess
+import sys
 from collections.abc import Collection, Sequence
 from functools import cache
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 from analysis.errors import ReportError
 from analysis.report.forms.blocks import Node
 from analysis.report.forms.paper import PNG
 from analysis.report.forms.reference_styles import Form, change_parts, dark, with_our_styles
+from analysis.writing.owners import temporary_folder
 
 _TIME_LIMIT = 300
 #: Version of the document format that the blocks are written in.
@@ -43,8 +44,7 @@ def write_office(blocks: Sequence[Node], pictures: Pictures, form: Form, *, titl
         Pandoc is not installed, fails, or warns that something is missing in the file.
     """
     meta = {name: {"t": "MetaString", "c": text} for name, text in (("lang", "en"), ("pagetitle", title))}
-    with TemporaryDirectory(prefix="kneecurve-") as name:
-        folder = Path(name)
+    with temporary_folder() as folder:
         for file, picture in pictures.files.items():
             (folder / file).write_bytes(picture)
         document = {"pandoc-api-version": _FORMAT, "meta": meta, "blocks": list(blocks)}
@@ -101,10 +101,23 @@ def _run(arguments: list[str], folder: Path) -> str:
 
 @cache
 def _path() -> str:
+    """Give the pandoc that came with pypandoc-binary, or with the conda environment; no other is looked for or run."""
     try:
-        return str(importlib.import_module("pypandoc").get_pandoc_path())
-    except (ImportError, OSError) as error:
-        raise ReportError(
-            "Word and PowerPoint files need the package pypandoc-binary.",
-            what_to_do="Install it: pip install pypandoc-binary, or choose another format.",
-        ) from error
+        package = Path(str(importlib.import_module("pypandoc").__file__)).resolve().parent
+    except ImportError as error:
+        raise _not_there() from error
+    program = "pandoc.exe" if os.name == "nt" else "pandoc"
+    places = [package / "files" / program]
+    if (Path(sys.prefix) / "conda-meta").is_dir():
+        places.append(Path(sys.prefix, *(("Library", "bin") if os.name == "nt" else ("bin",)), program))
+    for place in places:
+        if place.is_file():
+            return str(place)
+    raise _not_there()
+
+
+def _not_there() -> ReportError:
+    return ReportError(
+        "Word and PowerPoint files need the package pypandoc-binary.",
+        what_to_do="Install it: pip install pypandoc-binary, or choose another format.",
+    )

@@ -2,7 +2,6 @@
 
 import importlib
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any
 
 from analysis.errors import ReportError
@@ -16,6 +15,7 @@ from analysis.report.parts.passages import Passage
 from analysis.report.parts.tables import Table
 from analysis.report.parts.typesetting import MARK, hold_together
 from analysis.report.parts.wording import made_in_words
+from analysis.writing.owners import temporary_folder
 
 ATTACHED = (
     "The numbers of every table and figure are attached to this file as CSV, and lie beside it in the folder of tables."
@@ -46,8 +46,7 @@ def document_to_pdf(document: Document, *, stamp: str) -> bytes:
         Typst is not installed, or refuses the document.
     """
     typst = _typst()
-    with TemporaryDirectory(prefix="kneecurve-") as name:
-        folder = Path(name)
+    with temporary_folder() as folder:
         source = _source(document, folder, stamp=stamp)
         (folder / "report.typ").write_text(source, encoding="utf-8")
         try:

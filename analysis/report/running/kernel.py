@@ -3,7 +3,6 @@
 import os
 import sys
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any
 
 from jupyter_client.kernelspec import KernelSpec, KernelSpecManager
@@ -13,6 +12,7 @@ from papermill.clientwrap import PapermillNotebookClient
 from papermill.engines import NBClientEngine, papermill_engines
 
 from analysis.errors import ReportError
+from analysis.writing.owners import temporary_folder
 
 ENGINE = "kneecurve"
 #: Addresses of local sockets are at most 107 bytes; some are left for what jupyter_client adds.
@@ -43,8 +43,7 @@ class _Engine(NBClientEngine):  # type: ignore[misc]
             told(cell_index + 1, total)
 
         # What the kernel leaves behind is gone afterwards.
-        with TemporaryDirectory(prefix="kneecurve-", ignore_cleanup_errors=True) as name:
-            folder = Path(name)
+        with temporary_folder() as folder:
             manager = AsyncKernelManager(
                 kernel_name=kernel_name,
                 kernel_spec_manager=_ThisInterpreter(),

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import json
 import os
-import shutil
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
-from tempfile import mkdtemp
 from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from analysis.cohort.provenance import Source, describe_source
@@ -28,6 +26,7 @@ from analysis.report.running.notebooks import (
     run_notebook,
 )
 from analysis.report.running.parameters import check_parameters
+from analysis.report.running.placing import files_of_earlier, put_in_place, refuse_other_kinds, working_folder
 from analysis.report.running.record import (
     Record,
     code_digest,
@@ -135,9 +134,13 @@ def make_report(
     declared = notebook_parameters(notebook, where=str(source.name))
     given = check_parameters(parameters or {}, declared, report=source.stem, reserved=(FOLDER_PARAMETER,))
     files = _files(destination, source.stem, formats)
+    _refuse_to_replace_itself(source, _every_file(destination, source.stem))
     _refuse_to_replace(_every_file(destination, source.stem)[:-1], overwrite=overwrite)
+    refuse_other_kinds(destination, files.paths())
 
-    with working_folder(destination, "The report") as working:
+    with working_folder(destination, "The report", alone=source.stem) as working:
+        # Another process may have made it since.
+        _refuse_to_replace(_every_file(destination, source.stem)[:-1], overwrite=overwrite)
         seen_from_out = _relative(cohort_folder, destination)
         executed, failure = run_notebook(
             notebook, {FOLDER_PARAMETER: seen_from_out, **given}, working_folder=destination, progress=progress
@@ -165,10 +168,12 @@ def make_report(
             shows=tuple(read_digests(document)),
         )
         _write(working / files.notebook.name, _notebook_text(executed))
-        _write(working / files.record.name, json.dumps({**record.to_json(), "made": stamp}, indent=2) + "\n")
         _write_forms(working, files, document, stamp)
-        left_over = [path for path in _every_file(destination, source.stem) if path not in files.paths()]
-        _put_in_place(working, files.paths(), left_over)
+        record = replace(record, files=tuple(sorted([*_names_in(working, files.html.name), files.record.name])))
+        _write(working / files.record.name, json.dumps({**record.to_json(), "made": stamp}, indent=2) + "\n")
+        new = _names_in(working, files.html.name)
+        earlier = [*files_of_earlier(destination, source.stem), *_failed_before(destination, source.stem)]
+        put_in_place(working, destination, source.stem, new, [name for name in earlier if name not in new])
     return files
 
 
@@ -192,27 +197,28 @@ def _every_file(destination: Path, name: str) -> list[Path]:
     return [destination / f"{name}{ending}" for ending in endings]
 
 
-def _put_in_place(working: Path, files: Sequence[Path], left_over: Sequence[Path]) -> None:
-    """Move all files of a report to their place, or, where anything stops that, none: then the earlier ones are back.
+def _names_in(working: Path, last: str) -> list[str]:
+    """Give the files that were written, by their names from there, the page last."""
+    names = sorted(path.relative_to(working).as_posix() for path in working.rglob("*") if path.is_file())
+    return [*(name for name in names if name != last), last]
 
-    Forms of an earlier report that were not made this time go too: they would contradict the new page.
-    """
-    earlier = working / "earlier"
-    earlier.mkdir()
-    moved: list[Path] = []
-    try:
-        for path in [*files, *left_over]:
-            if path.exists():
-                path.replace(earlier / path.name)
-        for path in files:
-            (working / path.name).replace(path)
-            moved.append(path)
-    except BaseException:
-        for path in moved:
-            path.replace(working / path.name)
-        for path in earlier.iterdir():
-            path.replace(working.parent / path.name)
-        raise
+
+def _failed_before(destination: Path, name: str) -> list[str]:
+    """Give the notebook that an earlier run left where it failed; one that no run made is not ours."""
+    left = destination / f"{name}.failed.ipynb"
+    with suppress(OSError, ReportError):
+        if "made" in read_notebook(left).metadata.get("kneecurve", {}):
+            return [left.name]
+    return []
+
+
+def _refuse_to_replace_itself(source: Path, files: Sequence[Path]) -> None:
+    if source.resolve() in {path.resolve() for path in files}:
+        raise ReportError(
+            "The report would take the place of the notebook that it is made from.",
+            where=str(source),
+            what_to_do="Choose another folder for the report.",
+        )
 
 
 def _refuse_a_cohort_that_changed(folder: Path, inputs: tuple[Source, ...]) -> None:
@@ -255,37 +261,6 @@ def _refuse_to_replace(files: Sequence[Path], *, overwrite: bool) -> None:
             where=", ".join(str(path) for path in there),
             what_to_do="Add --overwrite (in Python overwrite=True), or choose another folder.",
         )
-
-
-@contextmanager
-def working_folder(destination: Path, what: str) -> Iterator[Path]:
-    """Give a folder inside the destination that is gone afterwards, and the destination too where nothing was left.
-
-    The destination is made where it is not there; ``what`` is written, as an error begins.
-
-    Raises
-    ------
-    ReportError
-        The folder cannot be written.
-    """
-    made = [path for path in (destination, *destination.parents) if not path.exists()]
-    working: Path | None = None
-    try:
-        destination.mkdir(parents=True, exist_ok=True)
-        working = Path(mkdtemp(prefix=".being-written-", dir=destination))
-        yield working
-    except OSError as error:
-        raise ReportError(
-            f"{what} cannot be written: {error.strerror or error}.",
-            where=str(error.filename or destination),
-            what_to_do="Choose a folder that you may write to, on a disk that has room.",
-        ) from error
-    finally:
-        if working is not None:
-            shutil.rmtree(working, ignore_errors=True)
-        for path in made:
-            if path.is_dir() and not any(path.iterdir()):
-                path.rmdir()
 
 
 def _relative(folder: Path, start: Path) -> str:

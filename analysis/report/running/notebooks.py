@@ -9,12 +9,12 @@ import sys
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any
 
 from analysis.errors import ReportError
 from analysis.report.parts.typesetting import without_colours
 from analysis.report.running.parameters import Parameter, read_parameters
+from analysis.writing.owners import temporary_folder
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
@@ -173,8 +173,8 @@ def run_notebook(
     failure: CellFailure | None = None
     # Papermill reads parameters with patterns of its own and warns of those it misses; ours are checked already.
     logging.getLogger("papermill").setLevel(logging.ERROR)
-    with TemporaryDirectory(prefix="kneecurve-", ignore_cleanup_errors=True) as folder:
-        written = Path(folder) / "executed.ipynb"
+    with temporary_folder() as folder:
+        written = folder / "executed.ipynb"
         try:
             executed = papermill.execute_notebook(
                 ready,

@@ -14,6 +14,7 @@ from typing import Any
 from analysis.cohort.provenance import Provenance, Source, describe_source
 from analysis.errors import CohortError, ReportError
 from analysis.report.forms.digest import Digest
+from analysis.writing.swaps import finish
 
 #: Packages whose version can change a number or a picture.
 PACKAGES = (
@@ -54,6 +55,8 @@ class Record:
         Operating system and processor.
     shows : tuple of Digest
         What the report shows, table by table, without the pictures themselves.
+    files : tuple of str
+        The files of the report, from its folder; with ``overwrite`` these are replaced and no others.
     """
 
     report: str
@@ -68,6 +71,7 @@ class Record:
     code: str
     system: str
     shows: tuple[Digest, ...]
+    files: tuple[str, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """Return plain lists and dictionaries."""
@@ -82,6 +86,7 @@ class Record:
             "origin": self.origin.to_json(),
             "parameters": dict(self.parameters),
             "formats": list(self.formats),
+            "files": list(self.files),
             "versions": dict(self.versions),
             "code": self.code,
             "system": self.system,
@@ -136,6 +141,7 @@ def read_record(path: Path | str) -> Record:
             code=_text(data["code"]),
             system=_text(data["system"]),
             shows=tuple(Digest(**one) for one in data["shows"]),
+            files=tuple(_text(one) for one in data.get("files", [])),
         )
     except (AttributeError, CohortError, KeyError, TypeError, ValueError) as error:
         raise ReportError(
@@ -153,6 +159,7 @@ def record_inputs(folder: Path) -> tuple[Source, ...]:
     ReportError
         There is no such folder.
     """
+    finish(folder)
     if not folder.is_dir():
         raise ReportError(
             "There is no such cohort folder.",

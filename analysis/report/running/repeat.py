@@ -4,7 +4,6 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any
 
 import pandas as pd
@@ -15,6 +14,8 @@ from analysis.report.forms.document import read_document
 from analysis.report.running.make import ReportFiles, make_report
 from analysis.report.running.notebooks import read_notebook
 from analysis.report.running.record import Record, read_record, record_inputs
+from analysis.report.running.trust import notebook_to_repeat
+from analysis.writing.owners import temporary_folder
 
 _KINDS = {"table": "tables", "figure": "figures", "sentences": "passages", "output": "other outputs"}
 
@@ -71,6 +72,8 @@ def repeat_report(
     record: Path | str,
     *,
     cohort: Path | str | None = None,
+    notebook: Path | str | None = None,
+    trust: bool | Callable[[str], bool] = False,
     out: Path | str | None = None,
     overwrite: bool = False,
     progress: Callable[[int, int], None] | None = None,
@@ -83,6 +86,12 @@ def repeat_report(
         The JSON file beside the report.
     cohort : Path or str, optional
         Cohort folder, where it is no longer at the place that the record names.
+    notebook : Path or str, optional
+        The notebook, where it is one of one's own outside the folder of the record: a record may come from anywhere
+        and chooses none.
+    trust : bool or callable
+        Whether a notebook that is not one of the kit's is run. It can do all that the user can do. A function is told
+        where it is, with its hash and those of the record and the kit, and answers.
     out : Path or str, optional
         Folder for the new report, in the same forms; by default it is made, compared and thrown away.
     overwrite : bool
@@ -99,8 +108,8 @@ def repeat_report(
     Raises
     ------
     ReportError
-        The record cannot be read, the cohort is not there and cannot be generated, or its files are not the ones that
-        the report was made from.
+        The record cannot be read or names a notebook that may not be run; the cohort is not there and cannot be
+        generated, or its files are not the ones that the report was made from.
 
     Examples
     --------
@@ -113,12 +122,13 @@ def repeat_report(
     """
     path = Path(record)
     known = read_record(path)
-    with TemporaryDirectory(prefix="kneecurve-") as name, _cohort(known, path, cohort) as (folder, said):
+    source = notebook_to_repeat(path, known, notebook=None if notebook is None else Path(notebook), trust=trust)
+    with temporary_folder() as place, _cohort(known, path, cohort) as (folder, said):
         _check_inputs(known, folder)
         files = make_report(
-            str(path.parent / known.own_notebook) if known.own_notebook else known.report,
+            str(source),
             folder,
-            out or Path(name) / "report",
+            out or place / "report",
             parameters=known.parameters,
             formats=known.formats if out else ("html",),  # type: ignore[arg-type]
             overwrite=overwrite,
@@ -147,10 +157,12 @@ def _cohort(known: Record, path: Path, given: Path | str | None) -> Iterator[tup
     from analysis.cohort import write_cohort
     from synthetic_cohort.generate import generate_again
 
-    with TemporaryDirectory(prefix="kneecurve-") as name:
+    with temporary_folder() as place:
         again = generate_again(origin)
         form = "parquet" if any(one.name.endswith(".parquet") for one in known.inputs) else "csv"
-        written = write_cohort(again.observed, Path(name) / Path(known.cohort).name, file_format=form)  # type: ignore[arg-type]
+        named = Path(known.cohort).name
+        target = place / (named if named not in ("", "..") else "cohort")
+        written = write_cohort(again.observed, target, file_format=form)  # type: ignore[arg-type]
         yield written, f"The cohort was generated again: scenario “{origin.scenario}”, seed {origin.seed}."
 
 

@@ -4,8 +4,9 @@ import shutil
 from pathlib import Path
 
 from analysis.errors import ReportError
-from analysis.report.running.make import working_folder
 from analysis.report.running.notebooks import notebook_folder
+from analysis.report.running.placing import working_folder
+from analysis.writing.swaps import swap
 
 #: Small enough to be quick, large enough that every structure of the report can be fitted.
 PATIENTS, SEED = 120, 1
@@ -68,7 +69,8 @@ def copy_notebooks(to: Path | str, *, overwrite: bool = False) -> list[Path]:
 
 
 def _move(source: Path, target: Path) -> None:
-    if target.is_dir():
-        shutil.rmtree(target)
     target.parent.mkdir(parents=True, exist_ok=True)
-    source.replace(target)
+    if source.is_dir():
+        swap(source, target)
+    else:
+        source.replace(target)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 from pathlib import Path
 
 import pandas as pd
@@ -261,3 +262,44 @@ def test_the_command_says_what_was_done_and_what_it_cannot_promise(
     assert "a@example.org" not in result.output
     assert "k = 1" in result.output
     assert "the local privacy officer and the ethics board decide" in result.output
+
+
+def test_a_key_of_no_bytes_which_a_process_that_died_left_is_made_anew(tmp_path: Path, caplog) -> None:
+    key = tmp_path / "clinic.key"
+    key.touch(mode=0o600)
+    deidentify(clinic(tmp_path), tmp_path / "out", patient="MRN", start="Surgery date", key_file=key)
+    assert len(key.read_bytes()) == 64
+    assert "was empty" in caplog.text
+    assert "1001" not in caplog.text
+
+
+def test_a_key_is_there_whole_or_not_at_all(tmp_path: Path, monkeypatch) -> None:
+    def full(*_: object) -> str:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("analysis.cohort.deidentification.deidentify.secrets.token_hex", full)
+    place = tmp_path / "keys"
+    with pytest.raises(KeyboardInterrupt):
+        deidentify(clinic(tmp_path), tmp_path / "out", patient="MRN", start="Surgery date", key_file=place / "a.key")
+    assert list(place.iterdir()) == []
+    monkeypatch.undo()
+    deidentify(tmp_path / "source", tmp_path / "out", patient="MRN", start="Surgery date", key_file=place / "a.key")
+    assert [path.name for path in place.iterdir()] == ["a.key"]
+    assert (place / "a.key").stat().st_mode & 0o077 == 0
+
+
+def test_another_who_makes_the_same_key_at_the_same_time_is_not_overwritten(tmp_path: Path, monkeypatch) -> None:
+    key = tmp_path / "clinic.key"
+    link = os.link
+
+    def quicker(source: str, target: str) -> None:
+        key.write_bytes(b"5" * 64)
+        link(source, target)
+
+    monkeypatch.setattr(os, "link", quicker)
+    report = deidentify(clinic(tmp_path), tmp_path / "out", patient="MRN", start="Surgery date", key_file=key)
+    assert key.read_bytes() == b"5" * 64
+    monkeypatch.undo()
+    again = deidentify(tmp_path / "source", tmp_path / "2", patient="MRN", start="Surgery date", key_file=key)
+    assert (tmp_path / "out" / "clinic.csv").read_bytes() == (tmp_path / "2" / "clinic.csv").read_bytes()
+    assert report.n_patients == again.n_patients

@@ -1,6 +1,7 @@
 """Cohort folders: round trip, whole or not at all, other programs' folders, folders that somebody changed."""
 
 import json
+import os
 import shutil
 
 import pandas as pd
@@ -9,6 +10,7 @@ import pytest
 from analysis.cohort import Cohort, FailedCheckError, check_folder, load_cohort, write_cohort
 from analysis.cohort.files.data_package import load_with_findings
 from analysis.errors import CohortError
+from analysis.writing import owners
 
 
 def everything_under(folder):
@@ -212,3 +214,15 @@ def test_a_table_that_cannot_be_read_is_one_finding_not_a_missing_table_too(fold
     (folder / "visits.csv").write_bytes(b"")
     errors = check_folder(folder).findings.query("severity == 'error'")
     assert errors[["table", "problem"]].to_numpy().tolist() == [["visits", "The file is empty. (visits.csv)"]]
+
+
+def test_a_cohort_whose_replacement_was_cut_off_between_its_steps_is_read_again(cohort, folder, tmp_path):
+    dead = f"{owners._system()}-{os.getpid()}-1-00000000"  # this process, had it started with the system
+    if not owners.is_dead(owners.mark_in(dead)):
+        pytest.skip("this system does not tell when a process started")
+    shutil.copytree(folder, tmp_path / f".cohort.part-{dead}")
+    folder.rename(tmp_path / f".cohort.old-{dead}")
+    load_cohort(folder)
+    assert sorted(path.name for path in tmp_path.iterdir()) == [f".cohort.old-{dead}", "cohort"]
+    write_cohort(cohort, folder, overwrite=True)
+    assert [path.name for path in tmp_path.iterdir()] == ["cohort"]

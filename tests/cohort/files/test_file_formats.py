@@ -179,3 +179,11 @@ def test_a_file_that_says_it_holds_billions_of_rows(tmp_path, monkeypatch):
     monkeypatch.setattr(file_formats, "MOST_CELLS", 5)
     with pytest.raises(CohortError, match="says that it holds 3 rows of 4 columns"):
         read_table(write_statistics_file(tmp_path / "a.sav"))
+
+
+def test_a_whole_number_among_texts_keeps_all_its_digits(tmp_path):
+    book = openpyxl.Workbook()
+    for row in (["id", "n"], [1001.0, 1], ["A7", 2], [1234567890123456.0, 3], [0.1, 4]):
+        book.active.append(row)
+    book.save(tmp_path / "ids.xlsx")
+    assert read_workbook(tmp_path / "ids.xlsx").frame["id"].tolist() == ["1001", "A7", "1234567890123456", "0.1"]

@@ -77,13 +77,14 @@ def change(record, **values):
 
 def test_a_repeated_report_is_the_same_with_or_without_its_cohort(made, tmp_path, monkeypatch):
     before = {path.name: path.read_bytes() for path in (tmp_path / "report").iterdir()}
-    repeated = repeat_report(made)
+    own = {"notebook": tmp_path / "own.ipynb", "trust": True}
+    repeated = repeat_report(made, **own)
     assert repeated.same
     assert repeated.surroundings.empty
     assert repeated.counts.to_numpy().tolist() == [["tables", 1, 1], ["passages", 1, 1]]
     monkeypatch.setattr(make, "run_notebook", run_here)
     shutil.rmtree(tmp_path / "cohort")
-    again = repeat_report(made, out=tmp_path / "again")
+    again = repeat_report(made, out=tmp_path / "again", **own)
     assert again.same
     assert str(again).startswith("own: the same as its record. The cohort was generated again: scenario")
     assert sorted(path.name for path in (tmp_path / "again").iterdir()) == ["own.html", "own.ipynb", "own.json"]
@@ -93,7 +94,7 @@ def test_a_repeated_report_is_the_same_with_or_without_its_cohort(made, tmp_path
 @pytest.mark.usefixtures("no_kernel")
 def test_a_difference_is_named_with_its_cell(made, tmp_path):
     write_notebook(tmp_path, SHOW.replace("reset_index(name", "add(1).reset_index(name"))
-    repeated = repeat_report(made)
+    repeated = repeat_report(made, notebook=tmp_path / "own.ipynb", trust=True)
     assert not repeated.same
     assert repeated.differences[["kind", "cell", "name"]].to_numpy().tolist() == [["table", "cell-0", "Patients."]]
     assert repeated.differences["difference"].iloc[0].startswith("rows > 1 > 2: '")
@@ -105,7 +106,7 @@ def test_a_difference_is_named_with_its_cell(made, tmp_path):
 def test_without_the_old_notebook_a_difference_is_still_seen(made, tmp_path):
     made.with_suffix(".ipynb").unlink()
     write_notebook(tmp_path, SHOW.replace('"Patients."', '"Patients, counted."') + "\n", "print('more')")
-    repeated = repeat_report(made)
+    repeated = repeat_report(made, notebook=tmp_path / "own.ipynb", trust=True)
     assert repeated.differences["difference"].tolist() == ["differs", "is new"]
 
 
@@ -114,7 +115,7 @@ def test_other_files_are_refused_and_named(made, tmp_path):
         stream.write("\n")
     (tmp_path / "cohort" / "more.csv").write_text("x")
     with pytest.raises(ReportError) as caught:
-        repeat_report(made)
+        repeat_report(made, notebook=tmp_path / "own.ipynb", trust=True)
     assert caught.value.what == (
         "The cohort is not the one the report was made from: more.csv is new; patients.csv differs."
     )
@@ -125,10 +126,11 @@ def test_a_cohort_that_is_not_there_and_not_invented_is_asked_for(made, tmp_path
     origin = json.loads(made.read_text(encoding="utf-8"))["origin"]
     change(made, origin={**origin, "scenario": None, "seed": None})
     (tmp_path / "cohort").rename(tmp_path / "moved")
+    own = {"notebook": tmp_path / "own.ipynb", "trust": True}
     with pytest.raises(ReportError, match="The cohort folder is not where the record says") as caught:
-        repeat_report(made)
+        repeat_report(made, **own)
     assert "--cohort FOLDER" in caught.value.what_to_do
-    assert repeat_report(made, cohort=tmp_path / "moved").same
+    assert repeat_report(made, cohort=tmp_path / "moved", **own).same
 
 
 @pytest.mark.parametrize("text", ["", "[]", "{}", '{"notebook": 1}', '{"notebook": {"path": ""}, "report": 3}'])

@@ -11,7 +11,7 @@ import pytest
 
 from analysis.errors import ReportError
 from analysis.report import copy_notebooks, make_report, notebook_folder
-from analysis.report.running import make
+from analysis.report.running import make, placing
 from analysis.report.running.notebooks import find_report, notebook_parameters, read_notebook
 
 from .in_this_process import run_here
@@ -127,7 +127,7 @@ def test_a_disk_that_fills_leaves_the_old_report(own_notebook, cohort_folder, ea
 
 
 @pytest.mark.parametrize("stop", [OSError(errno.ENOSPC, "No space left on device"), KeyboardInterrupt()])
-@pytest.mark.parametrize("at", [1, 3, 4, 6])
+@pytest.mark.parametrize("at", [1, 2, 4, 5, 7, 8])
 def test_a_stop_while_files_are_put_in_place_leaves_the_earlier_ones(tmp_path, monkeypatch, stop, at):
     out, working = tmp_path, tmp_path / ".being-written-1"
     working.mkdir()
@@ -148,16 +148,16 @@ def test_a_stop_while_files_are_put_in_place_leaves_the_earlier_ones(tmp_path, m
 
     monkeypatch.setattr(type(out), "replace", stopping)
     with pytest.raises(type(stop)):
-        make._put_in_place(working, [out / name for name in names], [out / "r.pdf"])
+        placing.put_in_place(working, out, "r", names, ["r.pdf"])
     assert {name: (out / name).read_text() for name in files_in(out) if name[0] != "."} == before
 
 
 @pytest.mark.usefixtures("no_kernel")
 def test_forms_of_an_earlier_report_do_not_outlive_it(own_notebook, cohort_folder, tmp_path):
     out = tmp_path / "report"
-    out.mkdir()
-    (out / "own.pdf").write_text("earlier")
+    make_report(str(own_notebook(SHOW)), cohort_folder, out, formats=("docx",))
     (out / "mine.txt").write_text("mine")
+    assert (out / "own.docx").exists()
     with pytest.raises(ReportError, match="There is a report of that name already"):
         make_report(str(own_notebook(SHOW)), cohort_folder, out)
     make_report(str(own_notebook(SHOW)), cohort_folder, out, overwrite=True)
