@@ -12,7 +12,8 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analysis.result import Result, visible
+from analysis.foreign_text import visible
+from analysis.result import Result
 
 Severity = Literal["error", "warning"]
 

@@ -148,6 +148,6 @@ def raise_on_errors(report: CheckReport, where: str, what_to_do: str) -> None:
             f"The cohort holds what could identify patients ({report.n_identifiers:,} "
             f"finding{'' if report.n_identifiers == 1 else 's'}) and is not used."
         )
-    error = kind(what, where="\n    ".join(lines), what_to_do=what_to_do)
+    error = kind(what, where=lines, what_to_do=what_to_do)
     error.report = report
     raise error

@@ -301,7 +301,7 @@ def _failure(name: str, failure: CellFailure, left: Path) -> ReportError:
     ours = failure.error in {"CohortError", "DeidentificationError", "ModelError", "ReportError"}
     said = message if ours else f"{failure.error}: {message}"
     return ReportError(
-        f"Cell {failure.cell} of the report {name} failed.\n{said}",
+        [f"Cell {failure.cell} of the report {name} failed.", *said.split("\n")],
         where=str(left),
         what_to_do="Open that notebook in JupyterLab: it holds the traceback. No report was written.",
     )

@@ -131,11 +131,10 @@ def check_parameters(
         elif not known[name].admits(value):
             problems.append(f"{name} must be {known[name].declared}, not {value!r}")
     if problems:
-        listed = "\n    ".join(str(parameter) for parameter in known.values())
         raise ReportError(
             f"The parameters of the report {report} are wrong: {'; '.join(problems)}.",
             where=f"parameters of {report}",
-            what_to_do=f"Use these:\n    {listed}",
+            what_to_do=["Use these:", *(str(parameter) for parameter in known.values())],
         )
     return {name: _as_declared(known[name], value) for name, value in given.items()}
 
