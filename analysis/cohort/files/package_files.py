@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import stat
 import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -34,7 +35,7 @@ def whole_folder(folder: Path, *, overwrite: bool) -> Iterator[Path]:
     Raises
     ------
     CohortError
-        The folder is there, holds what we did not write, or cannot be written.
+        The folder is there, is read-only, holds what we did not write, or cannot be written.
     """
     _refuse_to_replace(folder, overwrite=overwrite)
     unique = uuid.uuid4().hex[:8]
@@ -187,6 +188,17 @@ def _refuse_to_replace(folder: Path, *, overwrite: bool) -> None:
             "There is a cohort in that folder already.",
             where=str(folder),
             what_to_do="Choose another folder, or ask for it to be overwritten (overwrite=True, --overwrite).",
+        )
+    _refuse_read_only(folder)
+
+
+def _refuse_read_only(folder: Path) -> None:
+    """Refuse a folder that somebody closed to writing, before anything is written: its files could not be removed."""
+    if not folder.stat().st_mode & stat.S_IWUSR or not os.access(folder, os.W_OK):
+        raise CohortError(
+            "The folder is read-only, and is left as it is.",
+            where=str(folder),
+            what_to_do="Choose another folder, or allow writing in this one first.",
         )
 
 
