@@ -174,6 +174,28 @@ def _damaged(path: Path, what: str, error: Exception) -> CohortError:
     )
 
 
+def sheet_names(path: Path) -> list[str]:
+    """Give the names of the sheets of a workbook, in their order.
+
+    Raises
+    ------
+    CohortError
+        The file is not an Excel workbook, or it is damaged.
+    """
+    import openpyxl
+
+    _refuse_bomb(path)
+    with path.open("rb") as stream:
+        try:
+            book = openpyxl.load_workbook(stream, read_only=True, keep_links=False)
+            try:
+                return [one.title for one in book.worksheets]
+            finally:
+                book.close()
+        except Exception as error:  # the library raises whatever its parser meets: KeyError, ValueError, its own
+            raise _damaged(path, "an Excel workbook", error) from None
+
+
 def _rows_of_sheet(path: Path, sheet: str | None) -> tuple[str, list[tuple[Any, ...]]]:
     import openpyxl
 
@@ -201,7 +223,7 @@ def _choose_sheet(path: Path, names: list[str], wanted: str | None) -> str:
         raise CohortError(
             f"The workbook has {len(names)} sheets, and the map does not say which one is meant.",
             where=f"{path.name}, sheets: {there or 'none'}",
-            what_to_do='Set sheet = "..." under [file] in the map file.',
+            what_to_do='Set sheet = "..." under [file] in the map file, or one for each table: [files] visits = { sheet = "..." }.',
         )
     if wanted not in names:
         raise CohortError(

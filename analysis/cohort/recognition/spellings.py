@@ -71,9 +71,10 @@ def fold_names(values: pd.Series) -> Folded:
     order = [name for name in dict.fromkeys(folded) if name]
     place = {name: i for i, name in enumerate(order)}
     new = np.append(np.array([place.get(name, -1) for name in folded], dtype=np.int64), -1)[codes]
-    names = pd.Series(pd.Categorical.from_codes(new, categories=pd.Index(order, dtype="str")), index=values.index)
+    categories = pd.Categorical.from_codes(new, categories=pd.Index(order, dtype="str"))
+    names = pd.Series(categories, index=values.index, name=values.name)
     joined = sum(n > 1 for n in spellings.values())
-    return Folded((names if labels else names.astype("str")).rename(values.name), n_cells, joined)
+    return Folded(names if labels else names.astype("str"), n_cells, joined)
 
 
 def same_to_the_eye(names: Sequence[str]) -> list[tuple[int, int, str]]:
