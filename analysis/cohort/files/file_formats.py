@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import zipfile
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -27,6 +28,8 @@ MOST_UNPACKED_BYTES = 2 << 30
 #: Most cells of one table, a guard against files of a few bytes that say they hold billions (design choice).
 MOST_CELLS = 1 << 31
 _NAMED = 12
+#: Columns of a worksheet, at most.
+_MOST_COLUMNS = 1 << 14
 _OLD_WORKBOOK = b"\xd0\xcf\x11\xe0"
 
 
@@ -111,19 +114,25 @@ def read_statistics_file(path: Path, *, encoding: str | None = None, catalog: Pa
 
 
 def check_names(place: str, names: list[str]) -> None:
-    """Refuse columns without a name, or two of the same name; ``place`` is the file or sheet.
+    """Refuse columns without a name, two of the same name, and too many; ``place`` is the file or sheet.
 
     Raises
     ------
     CohortError
-        Several names are empty (one may be: a column of row names), or one comes twice.
+        There are more than a worksheet can have, several names are empty (one may be: a column of row names), or one comes twice.
     """
+    if len(names) > _MOST_COLUMNS:
+        raise CohortError(
+            f"The table has {len(names):,} columns, more than the kit reads ({_MOST_COLUMNS:,}).",
+            where=place,
+            what_to_do="Export the columns that are needed; one row a value needs only a few.",
+        )
     empty = [i + 1 for i, name in enumerate(names) if not name]
-    twice = sorted({name for name in names if name and names.count(name) > 1})
+    twice = sorted(name for name, count in Counter(names).items() if name and count > 1)
     if twice or len(empty) > 1:
         raise CohortError(
             f"The column {twice[0]!r} comes twice." if twice else "Several columns have no name.",
-            where=f"{place}, columns: {', '.join(names)}",
+            where=f"{place}, columns: {', '.join(names[:_NAMED])}{', ...' if len(names) > _NAMED else ''}",
             what_to_do="Give every column a name of its own.",
         )
 

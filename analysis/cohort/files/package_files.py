@@ -20,6 +20,7 @@ import pyarrow.parquet as arrow_parquet
 
 from analysis.cohort.files.conversion import RawTable
 from analysis.cohort.files.package_schema import DESCRIPTOR, OWN_PART, delimiter_of, missing_values
+from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.cohort.files.readers import read_table
 from analysis.errors import CohortError
 
@@ -37,6 +38,7 @@ def whole_folder(folder: Path, *, overwrite: bool) -> Iterator[Path]:
     CohortError
         The folder is there, is read-only, holds what we did not write, or cannot be written.
     """
+    refuse_impossible_name(folder)
     _refuse_to_replace(folder, overwrite=overwrite)
     unique = uuid.uuid4().hex[:8]
     part = folder.with_name(f".{folder.name}.part-{unique}")

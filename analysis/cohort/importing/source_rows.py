@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.columns import Column, Kind, convert
+from analysis.cohort.columns import Column, Kind, convert, read_times
 from analysis.cohort.files.conversion import RawTable, add_unconverted
 from analysis.cohort.findings import FindingList
 from analysis.cohort.importing.map_keys import FileFormat, PatientColumn
@@ -103,7 +103,7 @@ class SourceRows:
         if pd.api.types.is_datetime64_any_dtype(cells.dtype):
             return cells.dt.tz_localize(None) if cells.dt.tz is not None else cells
         text = convert(cells, Column(column, "text", ""))[0]
-        dates = pd.to_datetime(text, errors="coerce", format=date_format or "ISO8601", utc=False)
+        dates = read_times(text, date_format)
         wrong = (dates.isna() & text.notna()).to_numpy()
         if wrong.any():
             how = date_format or "year-month-day"

@@ -11,6 +11,7 @@ import pandas as pd
 from analysis.cohort.catalogue import load_catalogue
 from analysis.cohort.columns import Column, convert, read_numbers
 from analysis.cohort.files.file_formats import STATISTICS_FILES, WORKBOOKS
+from analysis.cohort.files.paths import refuse_no_file
 from analysis.cohort.files.readers import DELIMITERS, read_table
 from analysis.cohort.importing.map_keys import FileFormat
 from analysis.cohort.importing.map_text import SuggestedMap, compose, key, quoted
@@ -66,6 +67,7 @@ def suggest_map(file: str | os.PathLike[str], map_file: str | os.PathLike[str]) 
     (0, 'layout = "wide"')
     """
     target = Path(map_file)
+    refuse_no_file(target)
     if target.exists() or target.is_symlink():
         raise CohortError(
             "There is a file of that name, and a map is never overwritten.",
