@@ -11,6 +11,7 @@ from rich.console import Console
 from rich.markup import escape
 
 from analysis.errors import KneecurveError, ReportError
+from analysis.foreign_text import visible, visible_lines
 
 app = typer.Typer(
     name="kneecurve",
@@ -49,18 +50,18 @@ def demo(
             what_to_do="Add --overwrite to replace it, or choose another folder with --out.",
         )
     for path in there:
-        out.print(f"Overwriting {escape(str(path))}")
+        out.print(f"Overwriting {_foreign(path)}")
     out.print(f"1/3 Generating {patients} invented patients, scenario {DEMO_SCENARIO!r}, seed {seed}")
     cohort = generate_cohort(DEMO_SCENARIO, patients=patients, seed=seed).observed
     out.print("2/3 Checking the cohort")
     checked = check_cohort(cohort)
     written = write_cohort(cohort, cohort_folder, overwrite=overwrite)
-    out.print(f"    {checked.n_errors} errors, {checked.n_warnings} warnings; written to {escape(str(written))}")
+    out.print(f"    {checked.n_errors} errors, {checked.n_warnings} warnings; written to {_foreign(written)}")
     out.print("3/3 Running the report notebook")
     files = _with_progress(
         lambda told: make_report("protocol_comparison", written, report_folder, overwrite=overwrite, progress=told)
     )
-    out.print(f"\nThe report: {escape(str(files.html.resolve()))}")
+    out.print(f"\nThe report: {_foreign(files.html.resolve())}")
     out.print("Open it in a web browser. Next, your own data:")
     out.print("  kneecurve import FILE --map MAP.toml --out FOLDER")
     out.print("or work in notebooks:")
@@ -95,10 +96,10 @@ def import_file(
     if suggest:
         target = map_file or Path(f"{file.stem}_map.toml")
         questions = suggest_map(file, target)
-        out.print(f"A first map was written to {escape(str(target))}; lines that say 'not sure': {questions}.")
+        out.print(f"A first map was written to {_foreign(target)}; lines that say 'not sure': {questions}.")
         out.print(
             "Go through it; its first lines say what comes next, for one file: "
-            f"kneecurve import {escape(str(file))} --map {escape(str(target))} --out FOLDER"
+            f"kneecurve import {_foreign(file)} --map {_foreign(target)} --out FOLDER"
         )
         return
     if map_file is None or folder is None:
@@ -114,7 +115,7 @@ def import_file(
     try:
         imported = import_cohort(file, map_file)
     except FailedCheckError as error:
-        out.print(escape(error.report.to_text()))
+        out.print(_foreign_lines(error.report.to_text()))
         raise KneecurveError(error.what, where=str(file), what_to_do=error.what_to_do) from None
     cohort = imported.cohort
     if schedule_file is not None and (imported.schedule is None or schedule_file.exists()):
@@ -125,18 +126,18 @@ def import_file(
             where=f"--schedule-report {schedule_file}",
             what_to_do="Add a section [schedule] to the map." if imported.schedule is None else "Choose another name.",
         )
-    out.print(escape(imported.checked.to_text()))
+    out.print(_foreign_lines(imported.checked.to_text()))
     written = write_cohort(cohort, folder, file_format=file_format, overwrite=overwrite)  # type: ignore[arg-type]
     if imported.schedule is not None:
-        out.print(escape(str(imported.schedule)))
+        out.print(_foreign_lines(imported.schedule))
         if schedule_file is not None:
-            out.print(f"Every value is in {escape(str(imported.schedule.write(schedule_file)))}")
+            out.print(f"Every value is in {_foreign(imported.schedule.write(schedule_file))}")
     patients, values = len(cohort.patients), len(cohort.visits)
     out.print(
         f"{patients:,} patient{'' if patients == 1 else 's'} and {values:,} measured value{'' if values == 1 else 's'} "
-        f"written to {escape(str(written))}"
+        f"written to {_foreign(written)}"
     )
-    out.print(f"Next: kneecurve report protocol_comparison {escape(str(written))} --out DIR")
+    out.print(f"Next: kneecurve report protocol_comparison {_foreign(written)} --out DIR")
 
 
 @app.command()
@@ -151,12 +152,12 @@ def check(
     from analysis.cohort import check_folder
 
     checked = check_folder(folder)
-    out.print(escape(checked.to_text()))
+    out.print(_foreign_lines(checked.to_text()))
     if export is not None:
         from analysis.quality import export_findings
 
         for path in export_findings(folder, export):
-            out.print(f"  {escape(str(path))}")
+            out.print(f"  {_foreign(path)}")
     if not checked.passed:
         raise typer.Exit(1)
 
@@ -207,10 +208,10 @@ def deidentify_source(
         delimiter=delimiter,
         overwrite=overwrite,
     )
-    out.print(escape(done.to_text()))
-    out.print(f"Written to {escape(str(folder))}")
+    out.print(_foreign_lines(done.to_text()))
+    out.print(f"Written to {_foreign(folder)}")
     if (folder / "datapackage.json").exists():
-        out.print(escape(str(disclosure_risk(load_cohort(folder)))))
+        out.print(_foreign_lines(disclosure_risk(load_cohort(folder))))
     else:
         out.print("Next, a map of the new tables: kneecurve import FILE --suggest-map")
 
@@ -249,8 +250,8 @@ def report(
     )
     out.print("Written:")
     for path in files.paths():
-        out.print(f"  {escape(str(path.resolve()))}")
-    out.print(f"Open {escape(files.html.name)} in a web browser.")
+        out.print(f"  {_foreign(path.resolve())}")
+    out.print(f"Open {_foreign(files.html.name)} in a web browser.")
 
 
 @app.command()
@@ -289,7 +290,7 @@ def repeat(
             progress=told,
         )
     )
-    out.print(escape(str(repeated)))
+    out.print(_foreign_lines(repeated))
     if not repeated.same:
         raise typer.Exit(1)
 
@@ -304,8 +305,8 @@ def notebooks(
 
     written = copy_notebooks(folder, overwrite=overwrite)
     for path in written:
-        out.print(f"  {escape(str(path))}")
-    out.print(f"Open them with: {escape(Path(sys.executable).with_name('jupyter').name)} lab {escape(str(folder))}")
+        out.print(f"  {_foreign(path)}")
+    out.print(f"Open them with: {_foreign(Path(sys.executable).with_name('jupyter').name)} lab {_foreign(folder)}")
 
 
 @app.command()
@@ -321,9 +322,9 @@ def lessons(
 
     written = copy_lessons(folder, version="instructor" if instructor else "learner", overwrite=overwrite)
     for path in written:
-        out.print(f"  {escape(str(path))}")
-    out.print(f"Open them with: {escape(Path(sys.executable).with_name('jupyter').name)} lab {escape(str(folder))}")
-    out.print(f"Begin with {escape(written[0].name)}: click a grey cell and press Shift and Enter together.")
+        out.print(f"  {_foreign(path)}")
+    out.print(f"Open them with: {_foreign(Path(sys.executable).with_name('jupyter').name)} lab {_foreign(folder)}")
+    out.print(f"Begin with {_foreign(written[0].name)}: click a grey cell and press Shift and Enter together.")
 
 
 def main() -> None:
@@ -331,15 +332,25 @@ def main() -> None:
     try:
         app()
     except KneecurveError as error:
-        err.print(f"[bold red]Error:[/] {escape(str(error))}")
+        err.print(f"[bold red]Error:[/] {_foreign_lines(error)}")
         raise SystemExit(1) from None
     except OSError as error:
-        place = str(error.filename or "").strip()
-        err.print(f"[bold red]Error:[/] {escape(error.strerror or str(error))}.")
-        if place:
-            err.print(f"  where: {escape(place)}")
+        place = str(error.filename or "")
+        err.print(f"[bold red]Error:[/] {_foreign(error.strerror or error)}.")
+        if place.strip():
+            err.print(f"  where: {_foreign(place)}")
         err.print("  what to do: Check that the path is right, and that you may read it or write there.")
         raise SystemExit(1) from None
+
+
+def _foreign(text: object) -> str:
+    """Give a path, a name or a message as it may be printed: no control characters, no markup of the printer."""
+    return escape(visible(str(text)))
+
+
+def _foreign_lines(text: object) -> str:
+    """Give a text of several lines that the kit has put together, as it may be printed."""
+    return escape(visible_lines(str(text)))
 
 
 def _parameter(text: str) -> tuple[str, Any]:

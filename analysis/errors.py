@@ -1,6 +1,8 @@
 """Exceptions and warnings of the kit; every message says what happened, where, and what to do."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+
+from analysis.foreign_text import visible, visible_lines
 
 __all__ = [
     "BoundaryWarning",
@@ -25,12 +27,17 @@ class KneecurveError(Exception):
 
     Parameters
     ----------
-    what : str
-        What is wrong, one sentence.
-    where : str
+    what : str or sequence of str
+        What is wrong, one sentence; or several lines.
+    where : str or sequence of str
         The file, table, column, rows or patients concerned; empty where ``what`` says it all.
-    what_to_do : str
+    what_to_do : str or sequence of str
         The next step for the user.
+
+    Notes
+    -----
+    Names and cells come from elsewhere: control characters are shown in place of being sent to the terminal, line ends too,
+    so that only a sequence makes lines.
 
     Examples
     --------
@@ -40,11 +47,16 @@ class KneecurveError(Exception):
       what to do: Export it again.
     """
 
-    def __init__(self, what: str, *, where: str = "", what_to_do: str = "") -> None:
-        self.what = what
-        self.where = where
-        self.what_to_do = what_to_do
-        super().__init__(explain(what, where, what_to_do))
+    def __init__(
+        self, what: str | Sequence[str], *, where: str | Sequence[str] = "", what_to_do: str | Sequence[str] = ""
+    ) -> None:
+        self.what = _shown(what, "\n")
+        self.where = _shown(where, "\n    ")
+        self.what_to_do = _shown(what_to_do, "\n    ")
+        super().__init__(explain(self.what, self.where, self.what_to_do))
+
+    def __str__(self) -> str:
+        return explain(self.what, self.where, self.what_to_do)
 
 
 class CohortError(KneecurveError):
@@ -64,7 +76,10 @@ class ReportError(KneecurveError):
 
 
 class KneecurveWarning(UserWarning):
-    """A result that needs care when it is read."""
+    """A result that needs care when it is read; control characters of names in it are shown, not sent."""
+
+    def __init__(self, *parts: object) -> None:
+        super().__init__(*(visible_lines(part) if isinstance(part, str) else part for part in parts))
 
 
 class CohortWarning(KneecurveWarning):
@@ -148,3 +163,7 @@ def check_choice(
         raise error(
             f"There is no {what} {value!r}.", where=where, what_to_do=f"Use one of: {', '.join(map(str, known))}."
         )
+
+
+def _shown(part: str | Sequence[str], between: str) -> str:
+    return visible(part) if isinstance(part, str) else between.join(map(visible, part))

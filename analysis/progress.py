@@ -7,6 +7,8 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, nullcontext
 from threading import Timer
 
+from analysis.foreign_text import visible
+
 #: Seconds after which progress is shown.
 PATIENCE = 2.0
 
@@ -108,22 +110,17 @@ class _Line:
         console = Console(file=sys.stderr)
         self.what, self.step = what, ""
         self._shown = Progress(said, console=console, redirect_stdout=False, redirect_stderr=False)
-        self._task = self._shown.add_task(_printable(what), total=None)
+        self._task = self._shown.add_task(visible(what), total=None)
         self._begins = Timer(PATIENCE, self._shown.start)
         self._begins.daemon = True
         self._begins.start()
 
     def say(self, step: str) -> None:
         self.step = step
-        self._shown.update(self._task, description=_printable(f"{self.what}: {step}" if step else self.what))
+        self._shown.update(self._task, description=visible(f"{self.what}: {step}" if step else self.what))
 
     def end(self) -> None:
         self._begins.cancel()
         self._begins.join()
         if self._shown.live.is_started:
             self._shown.stop()
-
-
-def _printable(text: str) -> str:
-    """Give a text without characters that would move the cursor or change colours: names of files come from anywhere."""
-    return "".join(character if character.isprintable() else "?" for character in text)

@@ -1,13 +1,14 @@
 """What every result shares: it shows itself, as text and in a notebook, by a headline, a short table and notes."""
 
 import html
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
 import pandas as pd
+
+from analysis.foreign_text import visible
 
 #: Rows shown of a table at most, and of all tables of a result together; the tables themselves are whole.
 _ROWS_SHOWN, _ROWS_IN_ALL = 12, 16
@@ -16,7 +17,6 @@ _NOTES_SHOWN = 8
 _LONGEST_CELL = 100
 #: Columns that are said once, below the table, where all rows agree.
 _SAID_ONCE = ("level", "method", "adjust")
-_CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069]")
 
 
 class Result:
@@ -87,17 +87,6 @@ def patients_have(count: int, total: int, what: str) -> str:
     if total == 1:
         return f"The one patient has {what}."
     return f"Of {total:,} patients {count:,} {'has' if count == 1 else 'have'} {what}."
-
-
-def visible(text: str) -> str:
-    r"""Show control characters, also those that turn the direction of writing, in place of sending them.
-
-    Examples
-    --------
-    >>> visible("a\x1b[31mb")
-    'a\\x1b[31mb'
-    """
-    return _CONTROL.sub(lambda found: found.group().encode("unicode_escape").decode("ascii"), text)
 
 
 def _chosen(tables: Mapping[str, pd.DataFrame]) -> tuple[list[tuple[str, pd.DataFrame]], list[str]]:

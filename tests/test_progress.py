@@ -115,7 +115,7 @@ def test_control_characters_of_a_name_are_shown_not_sent(terminal):
         step("reading")
         time.sleep(0.2)
     assert "\x1b[31m" not in shown.getvalue()
-    assert "Importing ?[31mred.csv" in shown.plain()
+    assert "Importing \\x1b[31mred.csv" in shown.plain()
 
 
 def test_steps_are_told_to_a_function_where_there_is_one(terminal):

@@ -44,8 +44,8 @@ def read_measure(name: str, data: Any, where: str) -> Measure:
     place = f"{where}, measure {name!r}"
     _check_keys(data, _ALLOWED, {"unit", "direction"}, place)
     check_choice(data["direction"], get_args(Direction), "direction", error=CohortError, where=place)
-    limbs = tuple(data.get("limbs", ("none",)))
-    if not limbs or not set(limbs) <= set(_LIMBS):
+    limbs = tuple(_list(data, "limbs", place)) if "limbs" in data else ("none",)
+    if not limbs or not all(limb in _LIMBS for limb in limbs):
         raise CohortError(
             f"There is no limb {next((limb for limb in limbs if limb not in _LIMBS), '')!r}.",
             where=place,
@@ -63,14 +63,14 @@ def read_measure(name: str, data: Any, where: str) -> Measure:
         lowest=lowest,
         highest=highest,
         limbs=limbs,
-        thresholds=tuple(_read_threshold(one, place) for one in data.get("thresholds", ())),
-        derived_from=tuple(data.get("derived_from", ())),
+        thresholds=tuple(_read_threshold(one, place) for one in _list(data, "thresholds", place)),
+        derived_from=tuple(_list(data, "derived_from", place)),
         ideal=None if data.get("ideal") is None else _number(data["ideal"], "ideal", place),
         lowest_mean=_number(data.get("lowest_mean", -math.inf), "lowest_mean", place),
         highest_mean=_number(data.get("highest_mean", math.inf), "highest_mean", place),
         decimals=int(_number(data.get("decimals", 1), "decimals", place)),
         description=str(data.get("description", "")),
-        mix_ups=tuple(_read_mix_up(one, place) for one in data.get("mix_ups", ())),
+        mix_ups=tuple(_read_mix_up(one, place) for one in _list(data, "mix_ups", place)),
     )
 
 
@@ -93,6 +93,13 @@ def _read_mix_up(data: Any, place: str) -> MixUp:
     _check_keys(data, names, names, f"{place}, mix_ups")
     lowest, highest = (_number(data[end], end, f"{place}, mix_ups") for end in ("lowest", "highest"))
     return MixUp(str(data["unit"]), lowest, highest, str(data["what_to_do"]))
+
+
+def _list(data: Mapping[str, Any], key: str, place: str) -> list[Any]:
+    given = data.get(key, [])
+    if not isinstance(given, list | tuple):
+        raise CohortError(f"{key} should be a list, not {given!r}.", where=place, what_to_do="Give a list, [ ... ].")
+    return list(given)
 
 
 def _check_keys(data: Any, allowed: set[str], required: set[str], place: str) -> None:

@@ -135,6 +135,26 @@ def as_identifiers(values: pd.Series) -> pd.Series:
     return text.str.replace(_WHOLE_WITH_POINT, r"\1", regex=True)
 
 
+def read_times(text: pd.Series, date_format: str | None = None) -> pd.Series:
+    """Read dates and times of the day, by the clock of the place where they were written: offsets are left out.
+
+    A text that does not fit ``date_format`` (year-month-day where there is none) is missing.
+
+    Examples
+    --------
+    >>> read_times(pd.Series(["2024-01-01T10:00+01:00", "2024-07-01T10:00+02:00"])).dt.hour.tolist()
+    [10, 10]
+    """
+    form = date_format or "ISO8601"
+    try:
+        times = pd.to_datetime(text, errors="coerce", format=form)
+        return times.dt.tz_localize(None) if times.dt.tz is not None else times
+    except ValueError:  # several time zones, which one column of pandas cannot hold
+        distinct = {one: pd.to_datetime(one, errors="coerce", format=form) for one in text.dropna().unique()}
+        local = {one: time.tz_localize(None) if time is not pd.NaT else time for one, time in distinct.items()}
+        return pd.to_datetime(text.map(local)).astype("datetime64[us]")
+
+
 def is_among(values: pd.Series, of: pd.Series) -> np.ndarray:
     """Say which texts are among others; for a million of them far quicker than ``isin``. A missing one is not.
 
@@ -262,5 +282,5 @@ def _as_boolean(values: pd.Series) -> tuple[pd.Series, np.ndarray]:
 
 
 def _as_date(values: pd.Series) -> tuple[pd.Series, np.ndarray]:
-    dates = pd.to_datetime(values, errors="coerce", format="ISO8601")
+    dates = read_times(values)
     return dates.astype("datetime64[us]"), np.flatnonzero((dates.isna() & values.notna()).to_numpy())

@@ -12,7 +12,8 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analysis.result import Result, visible
+from analysis.foreign_text import visible
+from analysis.result import Result
 
 Severity = Literal["error", "warning"]
 
@@ -112,7 +113,7 @@ class CheckReport(Result):
             The same path.
         """
         table = self.findings.copy()
-        for name in ("patient_id", "column", "value", "problem", "what_to_do"):
+        for name in ("table", "patient_id", "column", "value", "problem", "what_to_do"):
             table[name] = not_run(table[name])
         table.to_csv(path, index=False, encoding="utf-8", lineterminator="\n")
         return path
@@ -274,9 +275,9 @@ def mask(value: str) -> str:
 
 
 def looks_like_formula(text: pd.Series) -> pd.Series:
-    """Say which texts a spreadsheet would run: they begin with = + - or @ and are not numbers."""
+    """Say which texts a spreadsheet would run: they begin with = + - or @, full-width ones too, and are not numbers."""
     array = pa.array(text.astype("str"), type=pa.large_string(), from_pandas=True)
-    found = pc.match_substring_regex(pc.utf8_ltrim_whitespace(array), r"^[=+\-@]").fill_null(False)
+    found = pc.match_substring_regex(pc.utf8_ltrim_whitespace(array), r"^[=+\-@＝＋－＠]").fill_null(False)
     begins = pd.Series(np.asarray(found), index=text.index, dtype=bool)
     if not begins.any():
         return begins

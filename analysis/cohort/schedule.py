@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from analysis.cohort.findings import not_run
 from analysis.cohort.tables import EARLIEST_WEEK, LATEST_WEEK, Cohort
 from analysis.errors import CohortError
 from analysis.result import Result
@@ -231,8 +232,13 @@ class ScheduleReport(Result):
         return [f"Dropped: {count:,} values, {reason}." for reason, count in reasons.items()]
 
     def write(self, path: Path) -> Path:
-        """Write all rows as CSV, numbers unrounded; returns the path."""
-        self.values.to_csv(path, index=False, encoding="utf-8", lineterminator="\n")
+        """Write all rows as CSV, numbers unrounded; returns the path.
+
+        A cell that a spreadsheet would run as a formula gets an apostrophe in front.
+        """
+        words = self.values.select_dtypes(exclude=["number", "bool"])
+        table = self.values.assign(**{str(name): not_run(cells.astype("str")) for name, cells in words.items()})
+        table.to_csv(path, index=False, encoding="utf-8", lineterminator="\n")
         return path
 
 

@@ -12,11 +12,11 @@ from analysis.cohort.files.data_package import load_with_findings
 from analysis.cohort.findings import CheckReport, not_run
 from analysis.cohort.tables import Cohort
 from analysis.errors import CohortError
+from analysis.foreign_text import visible
 from analysis.progress import steps
 from analysis.quality.completeness import site_of
 from analysis.quality.unlikely_changes import unlikely_changes
 from analysis.quality.value_rules import check_values
-from analysis.result import visible
 
 #: Columns that the site fills in.
 ANSWER_COLUMNS = ("answer", "corrected_value", "answered_by")

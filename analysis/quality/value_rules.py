@@ -87,7 +87,7 @@ def read_value_rules(path: str | os.PathLike[str] | None = None) -> tuple[ValueR
         else:
             text = Path(path).read_text(encoding="utf-8")
         blocks = tomllib.loads(text).get("rules", [])
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
         raise CohortError(
             f"The rules cannot be read: {error}.", where=where, what_to_do="Give a TOML file with blocks [[rules]]."
         ) from None

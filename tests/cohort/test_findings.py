@@ -2,6 +2,7 @@
 
 import numpy as np
 import pandas as pd
+import pytest
 
 from analysis.cohort.findings import FINDING_COLUMNS, FindingList, looks_like_formula, mask, values_as_text
 
@@ -69,6 +70,16 @@ def test_written_findings_do_not_run_as_formulas(tmp_path):
 def test_formulas():
     texts = pd.Series(["=1+1", " @x", "+44 20", "-12.5", "+1e3", "a=b", None])
     assert looks_like_formula(texts).tolist() == [True, True, True, False, False, False, False]
+
+
+@pytest.mark.parametrize("sign", ["＝", "＋", "－", "＠"])
+def test_full_width_signs_begin_formulas(sign, tmp_path):
+    texts = pd.Series([f"{sign}1+1", f" {sign}A1", f"a{sign}b"])
+    assert looks_like_formula(texts).tolist() == [True, True, False]
+    found = FindingList()
+    found.add("error", f"{sign}cmd.csv", "odd", "Mend.", rows=[1], values=texts[:1])
+    table = pd.read_csv(found.report().write(tmp_path / "findings.csv"), dtype=str)
+    assert table.loc[0, ["table", "value"]].tolist() == [f"'{sign}cmd.csv", f"'{sign}1+1"]
 
 
 def test_rows_of_a_source_take_the_place_of_rows_of_a_table():

@@ -1,5 +1,7 @@
 """Visit windows: the nearest week wins, ties and two visits in one window by the stated rule, all on record."""
 
+import io
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -137,6 +139,13 @@ def test_the_report_by_week_and_in_words(tmp_path):
     assert "Dropped: 1 values, another value counts in the window (nearest)" in repr(report)
     written = pd.read_csv(report.write(tmp_path / "report.csv"))
     assert written["actual_week"].tolist() == [6, 5, 20.5]
+    pd.testing.assert_frame_equal(written, pd.read_csv(io.StringIO(report.values.to_csv(index=False))))
+
+
+def test_the_written_report_runs_no_formula(tmp_path):
+    of_a_formula = visits([6, 5.0]).assign(patient_id="＝1+1")
+    _, report = schedule_visits(of_a_formula, VisitSchedule(SIX))
+    assert pd.read_csv(report.write(tmp_path / "report.csv"))["patient_id"].tolist() == ["'＝1+1"] * 2
 
 
 def test_a_cohort_gets_a_step_in_its_provenance(cohort):

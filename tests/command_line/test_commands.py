@@ -5,7 +5,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from analysis import load_cohort, write_cohort
+from analysis import Cohort, load_cohort, write_cohort
 from analysis.report import ReportFiles
 from synthetic_cohort import generate_cohort
 
@@ -129,6 +129,16 @@ def test_check_of_a_bad_cohort_shows_every_problem_and_ends_with_1(kneecurve, tm
     assert "9999" in answer.out.replace(",", "")
     assert "same patient_id, week, measure, limb" in answer.out
     assert "Traceback" not in answer.out + answer.err
+
+
+def test_a_cohort_without_quasi_identifiers_is_deidentified_and_ends_with_0(kneecurve, tmp_path):
+    patients = pd.DataFrame({"patient_id": ["P1", "P2"], "protocol": ["usual", "early"]})
+    visits = pd.DataFrame({"patient_id": ["P1", "P2"], "week": 0, "measure": "pain", "limb": "none", "value": [4, 6]})
+    folder = write_cohort(Cohort(patients, visits), tmp_path / "in" / "cohort")
+    answer = kneecurve("deidentify", folder, "--out", tmp_path / "out" / "cohort")
+    assert (answer.code, answer.err) == (0, "")
+    assert "the patients have none of age_band" in answer.out
+    assert len(load_cohort(tmp_path / "out" / "cohort").patients) == 2
 
 
 def test_check_of_a_folder_that_is_not_there(kneecurve, tmp_path):

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import pandas as pd
 
 from analysis.cohort.checks.home_checks import check_home
+from analysis.cohort.checks.name_checks import check_names
 from analysis.cohort.checks.table_checks import check_cells, check_columns, check_keys, check_patients
 from analysis.cohort.checks.visit_checks import check_visits
 from analysis.cohort.findings import CheckReport, FindingList
@@ -105,6 +106,8 @@ def check_tables(
         check_home(plain, found)
         step("identifiers")
         masked = find_identifiers(plain, found, privacy, quarters=synthetic or privacy == "limited")
+        step("names")
+        check_names(plain, found, masked)
         findings.extend(found, source_rows)
         return findings.report(masked)
 
@@ -145,6 +148,6 @@ def raise_on_errors(report: CheckReport, where: str, what_to_do: str) -> None:
             f"The cohort holds what could identify patients ({report.n_identifiers:,} "
             f"finding{'' if report.n_identifiers == 1 else 's'}) and is not used."
         )
-    error = kind(what, where="\n    ".join(lines), what_to_do=what_to_do)
+    error = kind(what, where=lines, what_to_do=what_to_do)
     error.report = report
     raise error

@@ -15,7 +15,7 @@ from analysis.cohort.tables import TABLES, Privacy, Table
 
 _CONTROL = re.compile(r"[\x00-\x1f\x7f]")
 #: In texts joined by line ends: control characters, and what may begin a formula. Where it finds nothing, nothing is wrong.
-_SUSPICIOUS = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]|^[^\w\n]*[=+\-@]", re.MULTILINE)
+_SUSPICIOUS = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]|^[^\w\n]*[=+\-@＝＋－＠]", re.MULTILINE)
 #: Weeks that look like calendar years, and days counted by a spreadsheet (1 Jan 1955 to 2064).
 _YEARS, _SPREADSHEET_DAYS = (1900.0, 2100.0), (20_000.0, 60_000.0)
 

@@ -20,6 +20,7 @@ from analysis.cohort.files.conversion import convert_table
 from analysis.cohort.files.data_package import write_cohort
 from analysis.cohort.files.package_files import read_descriptor, read_resource, whole_folder, write_csv
 from analysis.cohort.files.package_schema import DESCRIPTOR, read_columns, read_own_part, read_reference
+from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.cohort.files.readers import read_table
 from analysis.cohort.findings import FindingList
 from analysis.cohort.recognition.find_identifiers import find_identifiers
@@ -99,6 +100,8 @@ def deidentify(
     """
     check_choice(level, get_args(Privacy), "level", error=CohortError)
     given, target = Path(source), Path(folder)
+    for path in (given, target):
+        refuse_impossible_name(path)
     _refuse_overlap(given, target)
     key = None if key_file is None else _read_key(Path(key_file), (given, target))
     choices = Choices(level, patient, start, tuple(keep), date_format)

@@ -33,7 +33,7 @@ class DisclosureRisk(Result):
     Parameters
     ----------
     quasi_identifiers : tuple of str
-        What an outsider may know.
+        What an outsider may know; empty where the patients have no such column.
     k : int or None
         Smallest number of patients who share a combination (k-anonymity); None without patients.
     distinct_l : dict of str to int
@@ -64,16 +64,24 @@ class DisclosureRisk(Result):
     def _headline(self) -> str:
         if self.k is None:
             return "Disclosure risk: no patients."
+        if not self.quasi_identifiers:
+            none = f"the patients have none of {', '.join(QUASI_IDENTIFIERS)}"
+            return f"Disclosure risk: {none}, so all {self.n_patients:,} look the same there, k = {self.k}"
         return f"Disclosure risk over {', '.join(self.quasi_identifiers)}: k = {self.k}" + "".join(
             f", distinct l of {name} = {n}" for name, n in self.distinct_l.items()
         )
 
     def _shown_tables(self) -> dict[str, pd.DataFrame]:
-        return {} if self.k is None else {"suggestions": self.suggestions}
+        return {} if self.k is None or not self.quasi_identifiers else {"suggestions": self.suggestions}
 
     def _shown_notes(self) -> tuple[str, ...]:
         if self.k is None:
             return ()
+        if not self.quasi_identifiers:
+            return (
+                "Other columns were not counted; name those that an outsider may know as quasi_identifiers.",
+                CAUTION,
+            )
         rare = self.rare
         count = (
             f"{rare['patients'].sum():,} of {self.n_patients:,} patients are in {len(rare):,} combinations of fewer than "
@@ -102,7 +110,7 @@ def disclosure_risk(
         A cohort, or a table with one row a patient.
     quasi_identifiers : sequence of str, optional
         Columns of patients that an outsider may know; age_band (ten years) is made of age_years. By default those of
-        age_band, sex, site, procedure and quarter that are there.
+        age_band, sex, site, procedure and quarter that are there; without any of them all patients share one combination.
     sensitive : sequence of str, optional
         Columns that must not be learned; by default protocol. In a cohort, event stands for the kinds of events that a
         patient had.
@@ -131,9 +139,9 @@ def disclosure_risk(
     wanted = tuple(quasi_identifiers or (name for name in QUASI_IDENTIFIERS if name in patients))
     hidden = tuple(sensitive if sensitive is not None else (name for name in ("protocol",) if name in patients))
     lacking = [name for name in (*wanted, *hidden) if name not in patients]
-    if lacking or not wanted:
+    if lacking:
         raise CohortError(
-            f"There is no column {', '.join(lacking)}." if lacking else "There is no quasi-identifier.",
+            f"There is no column {', '.join(lacking)}.",
             where=f"table patients, columns there: {', '.join(str(name) for name in patients.columns)}",
             what_to_do="Name columns of patients; age_band stands for age_years in bands.",
         )
@@ -183,6 +191,9 @@ def _patients(cohort: Cohort | pd.DataFrame) -> pd.DataFrame:
 
 
 def _combinations(table: pd.DataFrame, known: tuple[str, ...], hidden: tuple[str, ...]) -> pd.DataFrame:
+    if not known:
+        one = {"patients": [len(table)], **{f"distinct_{name}": [table[name].nunique()] for name in hidden}}
+        return pd.DataFrame(one).head(1 if len(table) else 0)
     groups = table.groupby(list(known), sort=True, observed=True)
     counts = groups.size().rename("patients").to_frame()
     for name in hidden:

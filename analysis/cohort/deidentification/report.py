@@ -9,7 +9,8 @@ import pandas as pd
 
 from analysis.cohort.findings import not_run
 from analysis.cohort.tables import Privacy
-from analysis.result import Result, visible
+from analysis.foreign_text import visible
+from analysis.result import Result
 
 CITATION = "45 CFR 164.514(b)(2)(i)"
 REPORT_COLUMNS = ("table", "column", "paragraph", "found", "done", "n_cells")

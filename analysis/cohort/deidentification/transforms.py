@@ -11,6 +11,7 @@ from collections.abc import Iterable
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.columns import read_times
 from analysis.cohort.recognition.find_identifiers import plain, what_cells_hold
 from analysis.cohort.recognition.identifier_rules import RESTRICTED_ZIP_CODES
 from analysis.errors import CohortError, DeidentificationError
@@ -47,8 +48,8 @@ def parse_dates(values: pd.Series, name: str, date_format: str | None = None) ->
         values = values.astype("Int64")
     text = values.astype("str").str.strip().where(values.notna())
     if date_format is not None:
-        return pd.to_datetime(text, format=date_format, errors="coerce")
-    best = pd.to_datetime(text, format="ISO8601", errors="coerce")
+        return read_times(text, date_format)
+    best = read_times(text)
     if text.str.fullmatch(r"\d{1,8}").fillna(value=False).any():
         best = pd.Series(pd.NaT, index=text.index, dtype="datetime64[us]")
     if best.notna().sum() == text.notna().sum():

@@ -51,7 +51,7 @@ def encoding_of(path: Path, head: bytes, declared: str | None) -> str:
     encoding = declared or marked or "utf-8"
     try:
         name = codecs.lookup(encoding).name
-    except LookupError:
+    except (LookupError, ValueError):  # ValueError: a zero character in the name
         raise CohortError(
             f"There is no encoding {encoding!r}.",
             where="the key encoding of the map file",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import zipfile
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -29,6 +30,8 @@ MOST_CELLS = 1 << 31
 #: Whole numbers below are exact in a file of numbers, and are written with all their digits.
 _LARGEST_WHOLE = 2.0**53
 _NAMED = 12
+#: Columns of a worksheet, at most.
+_MOST_COLUMNS = 1 << 14
 _OLD_WORKBOOK = b"\xd0\xcf\x11\xe0"
 
 
@@ -113,19 +116,25 @@ def read_statistics_file(path: Path, *, encoding: str | None = None, catalog: Pa
 
 
 def check_names(place: str, names: list[str]) -> None:
-    """Refuse columns without a name, or two of the same name; ``place`` is the file or sheet.
+    """Refuse columns without a name, two of the same name, and too many; ``place`` is the file or sheet.
 
     Raises
     ------
     CohortError
-        Several names are empty (one may be: a column of row names), or one comes twice.
+        There are more than a worksheet can have, several names are empty (one may be: a column of row names), or one comes twice.
     """
+    if len(names) > _MOST_COLUMNS:
+        raise CohortError(
+            f"The table has {len(names):,} columns, more than the kit reads ({_MOST_COLUMNS:,}).",
+            where=place,
+            what_to_do="Export the columns that are needed; one row a value needs only a few.",
+        )
     empty = [i + 1 for i, name in enumerate(names) if not name]
-    twice = sorted({name for name in names if name and names.count(name) > 1})
+    twice = sorted(name for name, count in Counter(names).items() if name and count > 1)
     if twice or len(empty) > 1:
         raise CohortError(
             f"The column {twice[0]!r} comes twice." if twice else "Several columns have no name.",
-            where=f"{place}, columns: {', '.join(names)}",
+            where=f"{place}, columns: {', '.join(names[:_NAMED])}{', ...' if len(names) > _NAMED else ''}",
             what_to_do="Give every column a name of its own.",
         )
 
@@ -176,6 +185,28 @@ def _damaged(path: Path, what: str, error: Exception) -> CohortError:
     )
 
 
+def sheet_names(path: Path) -> list[str]:
+    """Give the names of the sheets of a workbook, in their order.
+
+    Raises
+    ------
+    CohortError
+        The file is not an Excel workbook, or it is damaged.
+    """
+    import openpyxl
+
+    _refuse_bomb(path)
+    with path.open("rb") as stream:
+        try:
+            book = openpyxl.load_workbook(stream, read_only=True, keep_links=False)
+            try:
+                return [one.title for one in book.worksheets]
+            finally:
+                book.close()
+        except Exception as error:  # the library raises whatever its parser meets: KeyError, ValueError, its own
+            raise _damaged(path, "an Excel workbook", error) from None
+
+
 def _rows_of_sheet(path: Path, sheet: str | None) -> tuple[str, list[tuple[Any, ...]]]:
     import openpyxl
 
@@ -203,7 +234,7 @@ def _choose_sheet(path: Path, names: list[str], wanted: str | None) -> str:
         raise CohortError(
             f"The workbook has {len(names)} sheets, and the map does not say which one is meant.",
             where=f"{path.name}, sheets: {there or 'none'}",
-            what_to_do='Set sheet = "..." under [file] in the map file.',
+            what_to_do='Set sheet = "..." under [file] in the map file, or one for each table: [files] visits = { sheet = "..." }.',
         )
     if wanted not in names:
         raise CohortError(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import stat
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path, PurePosixPath
@@ -17,6 +18,7 @@ import pyarrow.parquet as arrow_parquet
 
 from analysis.cohort.files.conversion import RawTable
 from analysis.cohort.files.package_schema import DESCRIPTOR, OWN_PART, delimiter_of, missing_values
+from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.cohort.files.readers import read_table
 from analysis.errors import CohortError
 from analysis.writing.swaps import finish, written_beside
@@ -33,8 +35,9 @@ def whole_folder(folder: Path, *, overwrite: bool) -> Iterator[Path]:
     Raises
     ------
     CohortError
-        The folder is there, holds what we did not write, or cannot be written.
+        The folder is there, is read-only, holds what we did not write, or cannot be written.
     """
+    refuse_impossible_name(folder)
     finish(folder)
     _refuse_to_replace(folder, overwrite=overwrite)
     try:
@@ -175,6 +178,17 @@ def _refuse_to_replace(folder: Path, *, overwrite: bool) -> None:
             "There is a cohort in that folder already.",
             where=str(folder),
             what_to_do="Choose another folder, or ask for it to be overwritten (overwrite=True, --overwrite).",
+        )
+    _refuse_read_only(folder)
+
+
+def _refuse_read_only(folder: Path) -> None:
+    """Refuse a folder that somebody closed to writing, before anything is written: its files could not be removed."""
+    if not folder.stat().st_mode & stat.S_IWUSR or not os.access(folder, os.W_OK):
+        raise CohortError(
+            "The folder is read-only, and is left as it is.",
+            where=str(folder),
+            what_to_do="Choose another folder, or allow writing in this one first.",
         )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import Any, TypeVar
 
 import pandas as pd
 
@@ -18,6 +18,8 @@ DESCRIPTOR = "datapackage.json"
 #: Our own part of the descriptor; other tools leave it alone.
 OWN_PART = "kneecurve"
 FORMAT_VERSION = 1
+
+_Kind = TypeVar("_Kind", list[Any], dict[str, Any])
 
 _TYPES: dict[Kind, str] = {
     "text": "string",
@@ -82,17 +84,38 @@ def _field(values: pd.Series, known: Column | None, *, ranged: bool) -> dict[str
 def read_columns(resource: dict[str, Any]) -> dict[str, Column]:
     """Read the columns that the schema of a resource names, by name; none without a schema. Types not known become text."""
     schema = resource.get("schema")
-    fields = schema.get("fields", []) if isinstance(schema, dict) else []
+    place = f"table {resource.get('name')}"
+    fields = _part(schema, "fields", list, place) if isinstance(schema, dict) else []
     columns = {}
     for field in fields:
         if not isinstance(field, dict) or "name" not in field:
             continue
         name = str(field["name"])
-        categories = field.get("categories") or field.get("constraints", {}).get("enum") or ()
+        known = _part(_part(field, "constraints", dict, place), "enum", list, place)
+        categories = _part(field, "categories", list, place) or known
         labels = tuple(str(one.get("value") if isinstance(one, dict) else one) for one in categories)
         kind: Kind = "category" if "categories" in field else _KINDS.get(str(field.get("type", "string")), "text")
         columns[name] = Column(name, kind, str(field.get("description", "")), categories=labels)
     return columns
+
+
+def _part(data: dict[str, Any], key: str, kind: type[_Kind], place: str) -> _Kind:
+    """Give a list or an object of the descriptor, an empty one where it is not there.
+
+    Raises
+    ------
+    CohortError
+        It is something else.
+    """
+    given = data.get(key, kind())
+    if not isinstance(given, kind):
+        what = "a list" if kind is list else "an object"
+        raise CohortError(
+            f"In the descriptor, {key} should be {what}, not {given!r}.",
+            where=f"{DESCRIPTOR}, {place}",
+            what_to_do="Import the source again, or correct the descriptor.",
+        )
+    return given
 
 
 def delimiter_of(resource: dict[str, Any]) -> str:
@@ -106,7 +129,9 @@ def delimiter_of(resource: dict[str, Any]) -> str:
 def missing_values(resource: dict[str, Any]) -> list[str]:
     """Return the texts that stand for a missing value in a resource."""
     schema = resource.get("schema")
-    given = schema.get("missingValues", [""]) if isinstance(schema, dict) else [""]
+    given: list[Any] = [""]
+    if isinstance(schema, dict) and "missingValues" in schema:
+        given = _part(schema, "missingValues", list, f"table {resource.get('name')}")
     return [str(one.get("value", "") if isinstance(one, dict) else one) for one in given]
 
 

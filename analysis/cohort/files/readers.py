@@ -23,6 +23,7 @@ from analysis.cohort.files.file_formats import (
     read_statistics_file,
     read_workbook,
 )
+from analysis.cohort.files.paths import refuse_no_file
 from analysis.errors import CohortError
 from analysis.progress import steps
 
@@ -32,6 +33,8 @@ DELIMITERS = {",": "a comma", ";": "a semicolon", "\t": "a tab", "|": "a bar"}
 
 _BLOCK = 16 << 20
 _HEAD = 1 << 16
+#: A header longer than this many bytes is no header (design choice; the most columns need about a tenth).
+_LONGEST_HEADER = 4 << 20
 
 
 def read_csv(
@@ -163,8 +166,7 @@ def read_table(
 
 
 def _head_of(path: Path) -> bytes:
-    if path.is_dir():
-        raise CohortError("This is a folder, not a file.", where=str(path), what_to_do="Name a file in it.")
+    refuse_no_file(path)
     try:
         with path.open("rb") as stream:
             head = stream.read(_HEAD)
@@ -181,17 +183,25 @@ def _head_of(path: Path) -> bytes:
 
 def _column_names(path: Path, head: bytes, encoding: str, delimiter: str) -> list[str]:
     """Read the header; a file that is no table, or has another delimiter, is refused here."""
-    decoder = codecs.getincrementaldecoder(encoding)()
-    text = decoder.decode(head).lstrip("\ufeff")
+    text = _decoded(head, encoding)
     start = text.lstrip()[:200].lower()
     for sign, what in (("<", "a web page or XML"), ("{", "JSON"), ("[", "JSON")):
         if start.startswith(sign):
             raise CohortError(
                 f"The file is {what}, not a table.", where=path.name, what_to_do="Export the table as CSV."
             )
-    lines = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
     try:
-        names = next(lines, [])
+        names, whole = _first_row(text, delimiter)
+        if not whole and len(head) == _HEAD:
+            with path.open("rb") as stream:
+                head = stream.read(_LONGEST_HEADER)
+            names, whole = _first_row(_decoded(head, encoding), delimiter)
+            if not whole and len(head) == _LONGEST_HEADER:
+                raise CohortError(
+                    f"The first row is longer than {_LONGEST_HEADER >> 20} MB; it cannot be the names of the columns.",
+                    where=path.name,
+                    what_to_do="Check the ends of the lines, and give a file whose first row names the columns.",
+                )
     except csv.Error as error:
         raise CohortError(
             f"The header cannot be read: {error}.", where=path.name, what_to_do="Export it again as CSV."
@@ -213,6 +223,16 @@ def _column_names(path: Path, head: bytes, encoding: str, delimiter: str) -> lis
         )
     check_names(path.name, names)
     return names
+
+
+def _decoded(head: bytes, encoding: str) -> str:
+    return codecs.getincrementaldecoder(encoding)().decode(head).lstrip("\ufeff")
+
+
+def _first_row(text: str, delimiter: str) -> tuple[list[str], bool]:
+    """Read the cells of the first row, and say whether the text goes on after it, so that it is surely whole."""
+    stream = io.StringIO(text, newline="")
+    return next(csv.reader(stream, delimiter=delimiter), []), stream.tell() < len(text)
 
 
 def _toml(delimiter: str) -> str:

@@ -9,6 +9,7 @@
 - ``map_keys``: The tables and keys of a map file, read strictly.
 - ``map_home``: The map of the home programme (sessions, session log, brace limits, events) and of visit windows.
 - ``suggest_map``: A first map file, written from the columns that a file has, with comments where it is not sure.
+- ``suggest_sheets``: Which sheets of a workbook a suggested map takes.
 - ``suggest_home``: The sections of a suggested map about the home programme: a session log, or weekly counts.
 - ``map_text``: The text of a suggested map file: TOML with comments where a person must look.
 """

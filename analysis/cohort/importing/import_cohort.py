@@ -20,6 +20,7 @@ from analysis.cohort.importing.source_rows import SourceRows
 from analysis.cohort.importing.sources import Sources, listed
 from analysis.cohort.importing.start_dates import StartDates
 from analysis.cohort.provenance import Provenance, describe_source
+from analysis.cohort.recognition.spellings import fold
 from analysis.cohort.schedule import ScheduleReport, schedule_visits
 from analysis.cohort.tables import TABLES, Cohort, conform_table
 from analysis.errors import CohortError
@@ -127,7 +128,8 @@ def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported
     sources.check_links(people)
     tables = {name: tables[name] for name in TABLES if name in tables}
     measures = load_catalogue().with_measures(*mapped.measures)
-    report = check_tables(tables, measures, mapped.privacy, findings, reference=mapped.reference)
+    reference = None if mapped.reference is None else fold(mapped.reference)
+    report = check_tables(tables, measures, mapped.privacy, findings, reference=reference)
     raise_on_errors(report, path.name, "Nothing was written. Correct the file or the map, and import it again.")
     steps = (
         f"Imported {sources.n_rows:,} rows of {path.name} ({mapped.layout}) with {map_path.name}.",
@@ -139,7 +141,7 @@ def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported
         measures=measures,
         provenance=Provenance(sources=tuple(describe_source(one) for one in [*sources.files, map_path]), steps=steps),
         privacy=mapped.privacy,
-        reference=mapped.reference,
+        reference=reference,
     )
     return Imported(cohort, report, schedule)
 

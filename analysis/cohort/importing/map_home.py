@@ -8,6 +8,7 @@ from typing import get_args
 
 from analysis.cohort.importing.map_keys import Keys, PatientColumn, read_column
 from analysis.cohort.prescriptions import MODALITIES, Prescription
+from analysis.cohort.recognition.spellings import fold
 from analysis.cohort.schedule import Others, Tie, TwoInWindow, VisitSchedule, VisitWindow
 from analysis.cohort.tables import TABLES, TableName
 from analysis.errors import CohortError
@@ -122,7 +123,7 @@ def _read_prescription(keys: Keys) -> Prescription:
     modality, sessions = keys.choice("modality", MODALITIES, MODALITIES[0]), keys.number("sessions")
     weeks = _read_weeks(keys)
     try:
-        return Prescription(modality, sessions or 0.0, weeks or (0, 0), tuple(protocols))
+        return Prescription(modality, sessions or 0.0, weeks or (0, 0), tuple(map(fold, protocols)))
     except CohortError as error:
         where = f"{keys.file}, [{keys.place}]"
         raise CohortError(error.what, where=where, what_to_do=error.what_to_do) from None

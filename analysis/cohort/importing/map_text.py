@@ -22,6 +22,7 @@ class SuggestedMap:
     files: list[str] = field(default_factory=list)
     patients: list[str] = field(default_factory=list)
     protocols: list[str] = field(default_factory=list)
+    visits: list[str] = field(default_factory=list)
     week: list[str] = field(default_factory=list)
     value_entries: list[str] = field(default_factory=list)
     measures: list[str] = field(default_factory=list)
@@ -53,7 +54,11 @@ def compose(suggestion: SuggestedMap, name: str, doubts: list[str]) -> str:
     parts = ["\n".join([*head, "", f'layout = "{suggestion.layout}"', *_reference(suggestion.protocols)])]
     if file:
         parts.append("\n".join(["[file]", *file]))
+    if suggestion.files:
+        parts.append("\n".join(["[files]", *suggestion.files]))
     parts.append("\n".join(["[patients]", *_unique(suggestion.patients)]))
+    if suggestion.visits:
+        parts.append("\n".join(["[visits]", *suggestion.visits]))
     if suggestion.week:
         parts.append("\n".join(["[week]", *suggestion.week]))
     parts += suggestion.value_entries or [

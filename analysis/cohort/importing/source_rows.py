@@ -8,10 +8,11 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.columns import Column, Kind, as_identifiers, convert
+from analysis.cohort.columns import Column, Kind, as_identifiers, convert, read_times
 from analysis.cohort.files.conversion import RawTable, add_unconverted
 from analysis.cohort.findings import FindingList
 from analysis.cohort.importing.map_keys import FileFormat, PatientColumn
+from analysis.cohort.recognition.spellings import Folded, fold, fold_names
 from analysis.cohort.tables import kind_of
 
 
@@ -26,6 +27,7 @@ class SourceRows:
     ) -> None:
         self.form, self.name, self.findings = form, name, findings
         self.labelled = raw.labelled
+        self._told: set[str] = set()
         self._numbers: dict[str, pd.Series] = {}
         self.frame = raw.frame
         ids = as_identifiers(self.texts(patient))
@@ -50,36 +52,40 @@ class SourceRows:
         return column in self.frame
 
     def texts(self, column: PatientColumn) -> pd.Series:
-        """Give a column as text, value labels in the place of codes, recoded."""
+        """Give a column as text, value labels in the place of codes, folded and recoded."""
         if column.column is None:
-            return pd.Series(str(column.constant), index=self.frame.index, dtype="str")
-        return recode(convert(self._cells(column.column), Column(column.name, "text", ""))[0], column.recode)
+            return pd.Series(fold(str(column.constant)), index=self.frame.index, dtype="str")
+        text = convert(self._cells(column.column), Column(column.name, "text", ""))[0]
+        return self._told_of(recode(text, column.recode), column.column)
 
     def labels(self, column: str, recoded: Mapping[str, str]) -> pd.Series:
-        """Give a column of labels of this file as text, recoded."""
-        return recode(self._cells(column).astype("str"), recoded)
+        """Give a column of labels of this file as text, folded and recoded."""
+        return self._told_of(recode(self._cells(column).astype("str"), recoded), column)
 
     def values(self, column: PatientColumn, known: Column | None) -> pd.Series:
         """Give a column in the kind that its table wants; cells that do not fit are findings and become missing.
 
+        Labels are in one spelling, as :func:`analysis.cohort.recognition.spellings.fold` writes them.
         Where it is no ``known`` column of the table, the map or its cells say the kind.
         """
         if column.column is None:
-            values = pd.Series([column.constant] * len(self.frame), index=self.frame.index)
+            constant = fold(column.constant) if isinstance(column.constant, str) else column.constant
+            values = pd.Series([constant] * len(self.frame), index=self.frame.index)
         else:
             values = self._cells(column.column)
             if column.recode:
-                values = recode(convert(values, Column(column.name, "text", ""))[0], column.recode)
+                text = convert(values, Column(column.name, "text", ""))[0]
+                values = self._told_of(recode(text, column.recode), column.column)
         kind: Kind = known.kind if known is not None else column.kind or _guess(self._with_point(values))
         if kind == "number":
             if column.column is not None and column.column in self.labelled and not column.recode:
                 values = self.frame[column.column]
             values = self._with_point(values)
-        labels = column.order or (known.categories if known is not None else ())
+        labels = tuple(map(fold, column.order)) or (known.categories if known is not None else ())
         converted, bad = convert(values, Column(column.name, kind, "", categories=labels))
         target = Column(column.column or column.name, kind, "")
         add_unconverted(values.iloc[bad], self.ids.iloc[bad], self.name, target, self.findings)
-        return converted
+        return self._told_of(fold_names(converted), target.name) if kind == "category" else converted
 
     def numbers(self, column: str, *, week: bool = False) -> pd.Series:
         """Give a column as numbers, read once; ``week`` says that a week is expected, for the findings."""
@@ -97,7 +103,7 @@ class SourceRows:
         if pd.api.types.is_datetime64_any_dtype(cells.dtype):
             return cells.dt.tz_localize(None) if cells.dt.tz is not None else cells
         text = convert(cells, Column(column, "text", ""))[0]
-        dates = pd.to_datetime(text, errors="coerce", format=date_format or "ISO8601", utc=False)
+        dates = read_times(text, date_format)
         wrong = (dates.isna() & text.notna()).to_numpy()
         if wrong.any():
             how = date_format or "year-month-day"
@@ -108,6 +114,21 @@ class SourceRows:
                 values=text[wrong],
             )  # fmt: skip
         return dates
+
+    def _told_of(self, found: Folded, column: str) -> pd.Series:
+        """Give the names, and say once how many cells of the column were written otherwise."""
+        if found.n_cells and column not in self._told:
+            self._told.add(column)
+            n, joined = found.n_cells, found.n_joined
+            self.findings.add(
+                "warning", self.name,
+                f"{n:,} of {len(found.names):,} cells {'was' if n == 1 else 'were'} folded: blanks and forms of "
+                f"characters (Unicode NFKC) make no new name; {joined or 'no'} name{'s' if joined > 1 else ''} stood there "
+                "in several spellings",
+                "Look whether these are the same protocol, site or patient; where they are not, recode them in the map.",
+                column=column,
+            )  # fmt: skip
+        return found.names
 
     def _cells(self, column: str) -> pd.Series:
         labelled = self.labelled.get(column)
@@ -120,18 +141,28 @@ class SourceRows:
         return text.mask(text.str.contains(".", regex=False), "a point").str.replace(",", ".", regex=False)
 
 
-def recode(text: pd.Series, labels: Mapping[str, str]) -> pd.Series:
-    """Put new labels in the place of old ones; labels that are not named stay.
+def recode(text: pd.Series, labels: Mapping[str, str]) -> Folded:
+    """Fold names, and put new labels in the place of old ones; labels that are not named stay.
+
+    A label counts as it is written before it counts folded, so that a map can keep two spellings apart.
 
     Examples
     --------
-    >>> recode(pd.Series(["L", "R", None]), {"L": "left"}).tolist()
-    ['left', 'R', nan]
+    >>> recode(pd.Series(["L", "R", "L ", None]), {"L": "left"}).names.tolist()
+    ['left', 'R', 'left', nan]
     """
     if not labels:
-        return text
-    table = dict(labels)
-    return text.map(lambda label: table.get(label, label), na_action="ignore").astype("str")
+        return fold_names(text)
+    table = {label: fold(new) for label, new in labels.items()}
+    as_written = text.isin(list(table))
+    found = fold_names(text.where(~as_written))
+    table_folded = {fold(label): new for label, new in reversed(table.items())} | table
+    names = found.names.map(lambda label: table_folded.get(label, label), na_action="ignore")
+    return Folded(
+        names.where(~as_written, text.map(table)).astype("str"),
+        found.n_cells,
+        found.n_joined,
+    )
 
 
 def _guess(values: pd.Series) -> Kind:

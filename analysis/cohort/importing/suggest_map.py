@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,11 +11,13 @@ import pandas as pd
 from analysis.cohort.catalogue import load_catalogue
 from analysis.cohort.columns import Column, convert, read_numbers
 from analysis.cohort.files.file_formats import STATISTICS_FILES, WORKBOOKS
+from analysis.cohort.files.paths import refuse_no_file
 from analysis.cohort.files.readers import DELIMITERS, read_table
 from analysis.cohort.importing.map_keys import FileFormat
 from analysis.cohort.importing.map_text import SuggestedMap, compose, key, quoted
 from analysis.cohort.importing.sources import Sources
 from analysis.cohort.importing.suggest_home import fill_home
+from analysis.cohort.importing.suggest_sheets import Sheets, choose_sheets, place_of_name
 from analysis.cohort.recognition.recognise_columns import (
     Recognised,
     WideColumn,
@@ -41,7 +42,8 @@ def suggest_map(file: str | os.PathLike[str], map_file: str | os.PathLike[str]) 
     Parameters
     ----------
     file : path
-        File that shall be imported; of a folder or a workbook with several sheets, one at a time.
+        File that shall be imported; of a folder, one at a time. Of a workbook with several sheets the one that has all is
+        taken, or that of the patients and that of the visits.
     map_file : path
         TOML file that is written; it must not exist.
 
@@ -65,6 +67,7 @@ def suggest_map(file: str | os.PathLike[str], map_file: str | os.PathLike[str]) 
     (0, 'layout = "wide"')
     """
     target = Path(map_file)
+    refuse_no_file(target)
     if target.exists() or target.is_symlink():
         raise CohortError(
             "There is a file of that name, and a map is never overwritten.",
@@ -73,10 +76,11 @@ def suggest_map(file: str | os.PathLike[str], map_file: str | os.PathLike[str]) 
         )
     path = Path(file)
     with steps(f"Suggesting a map of {path.name}") as step:
-        frame, labelled, form, doubts = _read(path)
+        frame, labelled, form, sheets, doubts = _read(path)
         step("columns")
         suggestion = SuggestedMap(form)
         _fill(suggestion, frame, labelled, path.name)
+        sheets.say(suggestion)
         text = compose(suggestion, path.name, doubts)
     try:
         with target.open("x", encoding="utf-8", newline="\n") as stream:
@@ -90,8 +94,8 @@ def suggest_map(file: str | os.PathLike[str], map_file: str | os.PathLike[str]) 
     return suggestion.questions + len(doubts)
 
 
-def _read(path: Path) -> tuple[pd.DataFrame, dict[str, pd.Series], FileFormat, list[str]]:
-    """Read the file, trying delimiters and encodings; tell what was not sure."""
+def _read(path: Path) -> tuple[pd.DataFrame, dict[str, pd.Series], FileFormat, Sheets, list[str]]:
+    """Read the file, or the sheets of a workbook that go together, trying delimiters and encodings; tell what was not sure."""
     if path.is_dir():
         Sources(path, "", None)  # type: ignore[arg-type]  # refuses links; nothing is read
         there = ", ".join(sorted(one.name for one in path.iterdir() if one.suffix.lower() in _READABLE))
@@ -101,10 +105,11 @@ def _read(path: Path) -> tuple[pd.DataFrame, dict[str, pd.Series], FileFormat, l
             what_to_do="Ask for each file, and join the parts in one map with a section [files].",
         )
     doubts: list[str] = []
-    form = FileFormat()
+    form, sheets = FileFormat(), Sheets(None, None, "")
     if path.suffix.lower() in WORKBOOKS:
-        form, other = _first_sheet(path)
-        doubts += other
+        sheets = choose_sheets(path)
+        form = FileFormat(sheet=None if sheets.visits is None else sheets.visits.name)
+        doubts += [sheets.doubt] if sheets.doubt else []
     elif path.suffix.lower() not in (".parquet", ".pq", *STATISTICS_FILES):
         form = replace(form, delimiter=_delimiter(path))
     try:
@@ -115,24 +120,12 @@ def _read(path: Path) -> tuple[pd.DataFrame, dict[str, pd.Series], FileFormat, l
         form = replace(form, encoding="cp1252")
         raw = read_table(path, delimiter=form.delimiter, encoding="cp1252", missing=form.missing)
         doubts.append("the encoding: the file is not UTF-8; look whether letters with accents came out right")
-    frame = raw.frame.head(_HEAD_ROWS)
+    frame = (raw.frame if sheets.people is None else sheets.joined()).head(_HEAD_ROWS)
     texts = [name for name in frame if pd.api.types.is_string_dtype(frame[name].dtype)]
     commas = sum(bool(frame[name].dropna().head(1000).str.fullmatch(_COMMA).mean() > 0.5) for name in texts)
     if commas:
         form = replace(form, decimal=",")
-    return frame, dict(raw.labelled), form, doubts
-
-
-def _first_sheet(path: Path) -> tuple[FileFormat, list[str]]:
-    try:
-        read_table(path)
-    except CohortError as error:
-        names = re.search(r"sheets: (.+)$", error.where)
-        if "sheets, and the map" not in error.what or names is None:
-            raise
-        first = names[1].split(", ")[0]
-        return FileFormat(sheet=first), [f"the sheet: the workbook has {names[1]}"]
-    return FileFormat(), []
+    return frame, dict(raw.labelled), form, sheets, doubts
 
 
 def _delimiter(path: Path) -> str:
@@ -174,7 +167,7 @@ def _fill(suggestion: SuggestedMap, frame: pd.DataFrame, labelled: dict[str, pd.
 
 def _fill_patient(suggestion: SuggestedMap, found: dict[str, Recognised], cells: dict[str, pd.Series]) -> str:
     candidates = [one for one in found.values() if one.role == "patient"]
-    candidates.sort(key=lambda one: _place_of_name(one.name))
+    candidates.sort(key=lambda one: place_of_name(one.name))
     if candidates:
         chosen = candidates[0]
         others = ", ".join(one.name for one in candidates[1:])
@@ -185,12 +178,6 @@ def _fill_patient(suggestion: SuggestedMap, found: dict[str, Recognised], cells:
     note = suggestion.not_sure("no column is named like an identifier of the patient")
     suggestion.patients.append(f"patient_id = {quoted(first)}{note}")
     return first
-
-
-def _place_of_name(name: str) -> int:
-    """Order names of identifiers: patient and subject first, numbers of rows last."""
-    words = name.lower()
-    return 0 if "patient" in words or "subject" in words else 2 if "row" in words else 1
 
 
 def _fill_protocol(suggestion: SuggestedMap, found: dict[str, Recognised], cells: dict[str, pd.Series]) -> None:

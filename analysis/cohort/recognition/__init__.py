@@ -1,5 +1,6 @@
 """What a column is, by its name and its cells; identifiers among them.
 
+- ``spellings``: One name in several spellings: what is folded, and what a reader takes for one another.
 - ``recognise_columns``: Recognise what a column of an unknown file may hold, by its name and by what stands in it.
 - ``recognise_home``: Recognise the home programme in an unknown file: a log of sessions, or counts by week.
 - ``find_identifiers``: Find direct identifiers by the names of columns and by what stands in them.

@@ -5,6 +5,7 @@ from collections import Counter
 
 import pandas as pd
 
+from analysis.cohort.findings import not_run
 from analysis.report.forms.document import Document
 from analysis.report.forms.markdown import Heading
 from analysis.report.parts.figures import Figure
@@ -48,7 +49,8 @@ def document_to_csv(document: Document) -> dict[str, str]:
         files[name] = table.to_csv()
         caption = f"{block.title}. {block.caption}" if isinstance(block, Figure) else block.caption
         rows.append((name, section, block.part, caption, " ".join(table.notes)))
-    contents = pd.DataFrame(rows, columns=["file", "section", "shown as", "caption", "notes"])
+    contents = pd.DataFrame(rows, columns=["file", "section", "shown as", "caption", "notes"], dtype="str")
+    contents = contents.apply(not_run)
     return {CONTENTS: contents.to_csv(index=False, lineterminator="\n"), **files}
 
 

@@ -4,6 +4,8 @@ from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from typing import Any, ClassVar, Self
 
+from analysis.foreign_text import visible_lines
+
 #: Type of the description in the outputs of a notebook; every form of a report is made from it.
 PART_TYPE = "application/vnd.kneecurve.part+json"
 
@@ -34,4 +36,8 @@ class Part(ABC):
         return self.to_json()
 
     def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> Any:  # noqa: ARG002
-        return {"text/plain": str(self), "text/html": self.to_html(), PART_TYPE: {self.part: self.to_json()}}
+        return {
+            "text/plain": visible_lines(str(self)),
+            "text/html": self.to_html(),
+            PART_TYPE: {self.part: self.to_json()},
+        }

@@ -115,8 +115,8 @@ def make_report(
     ------
     ReportError
         An unknown report or parameter, a value of the wrong type, an earlier report without ``overwrite``, an output
-        folder that cannot be written, or a cell that failed: then the executed notebook with its traceback is left in
-        ``out`` as NAME.failed.ipynb, and an earlier report stays as it was.
+        folder that cannot be written or lies in the cohort folder, or a cell that failed: then the executed notebook
+        with its traceback is left in ``out`` as NAME.failed.ipynb, and an earlier report stays as it was.
 
     Examples
     --------
@@ -130,6 +130,7 @@ def make_report(
     """
     source, cohort_folder, destination = find_report(name), Path(folder), Path(out)
     inputs = record_inputs(cohort_folder)
+    _refuse_the_cohort_folder(cohort_folder, destination)
     notebook = read_notebook(source)
     declared = notebook_parameters(notebook, where=str(source.name))
     given = check_parameters(parameters or {}, declared, report=source.stem, reserved=(FOLDER_PARAMETER,))
@@ -221,6 +222,17 @@ def _refuse_to_replace_itself(source: Path, files: Sequence[Path]) -> None:
         )
 
 
+def _refuse_the_cohort_folder(folder: Path, destination: Path) -> None:
+    """Refuse to write among the data: the files of a cohort folder are the inputs that a record names."""
+    inside, cohort = Path(os.path.realpath(destination)), Path(os.path.realpath(folder))
+    if inside == cohort or cohort in inside.parents:
+        raise ReportError(
+            "The report would be written into the cohort folder.",
+            where=str(destination),
+            what_to_do="Choose a folder beside the cohort folder.",
+        )
+
+
 def _refuse_a_cohort_that_changed(folder: Path, inputs: tuple[Source, ...]) -> None:
     now = record_inputs(folder)
     if now != inputs:
@@ -276,7 +288,7 @@ def _failure(name: str, failure: CellFailure, left: Path) -> ReportError:
     ours = failure.error in {"CohortError", "DeidentificationError", "ModelError", "ReportError"}
     said = message if ours else f"{failure.error}: {message}"
     return ReportError(
-        f"Cell {failure.cell} of the report {name} failed.\n{said}",
+        [f"Cell {failure.cell} of the report {name} failed.", *said.split("\n")],
         where=str(left),
         what_to_do="Open that notebook in JupyterLab: it holds the traceback. No report was written.",
     )

@@ -130,14 +130,21 @@ def check_parameters(
             problems.append(f"there is no parameter {name!r}")
         elif not known[name].admits(value):
             problems.append(f"{name} must be {known[name].declared}, not {value!r}")
+        elif _has_half_a_character(value):
+            problems.append(f"{name} holds half of a character, which no file can hold: {value!r}")
     if problems:
-        listed = "\n    ".join(str(parameter) for parameter in known.values())
         raise ReportError(
             f"The parameters of the report {report} are wrong: {'; '.join(problems)}.",
             where=f"parameters of {report}",
-            what_to_do=f"Use these:\n    {listed}",
+            what_to_do=["Use these:", *(str(parameter) for parameter in known.values())],
         )
     return {name: _as_declared(known[name], value) for name, value in given.items()}
+
+
+def _has_half_a_character(value: Any) -> bool:
+    if isinstance(value, list | tuple):
+        return any(map(_has_half_a_character, value))
+    return isinstance(value, str) and any("\ud800" <= letter <= "\udfff" for letter in value)
 
 
 def _as_declared(parameter: Parameter, value: Any) -> Any:

@@ -200,10 +200,10 @@ def test_visits_without_a_measure_or_limb_are_named_and_do_not_stop_the_other_ch
 
 
 def test_no_formula_after_a_space_of_any_kind_and_no_control_character_is_overlooked():
-    """A formula after every character that a spreadsheet skips: there are 29 spaces, and the signs themselves."""
-    texts = pd.Series([chr(code) + "=A1" for code in range(0x3100)])
+    """A formula after every character that a spreadsheet skips: there are 29 spaces, and the signs themselves, in two widths."""
+    texts = pd.Series([chr(code) + "=A1" for code in (*range(0x3100), *range(0xFF00, 0xFF70))])
     formulas = texts[looks_like_formula(texts)].tolist()
-    assert len(formulas) == 33
+    assert len(formulas) == 37
     for text in [*formulas, "a\x07b", "a\x00b", "two\n=lines"]:
         findings = FindingList()
         check_cells({"patients": pd.DataFrame({"patient_id": ["P1"], "site": [text]})}, findings, "safe-harbor")

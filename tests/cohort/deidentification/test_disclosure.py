@@ -71,6 +71,19 @@ def test_a_cohort_uses_age_bands_and_the_events_of_a_patient() -> None:
     assert "privacy officer" in str(risk)
 
 
+def test_without_columns_that_an_outsider_knows_all_patients_look_the_same() -> None:
+    patients = pd.DataFrame({"patient_id": list("abc"), "protocol": ["x", "y", "y"]})
+    visits = pd.DataFrame({"patient_id": list("abc"), "week": 0, "measure": "pain", "limb": "none", "value": 3.0})
+    risk = disclosure_risk(Cohort(patients, visits))
+    assert (risk.quasi_identifiers, risk.k, risk.distinct_l) == ((), 3, {"protocol": 2})
+    assert risk.combinations[["patients", "distinct_protocol"]].to_numpy().tolist() == [[3, 2]]
+    text = str(risk)
+    assert text.startswith("Disclosure risk: the patients have none of age_band, sex, site, procedure, quarter")
+    assert "k = 3" in text
+    assert text.endswith(CAUTION)
+    assert disclosure_risk(Cohort(patients, visits), fewest=2).rare.empty
+
+
 def test_no_patients_have_no_k() -> None:
     risk = disclosure_risk(INPATIENTS.head(0), ["zip"], ["condition"])
     assert risk.k is None

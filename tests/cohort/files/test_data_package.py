@@ -3,6 +3,7 @@
 import json
 import os
 import shutil
+import sys
 
 import pandas as pd
 import pytest
@@ -122,6 +123,20 @@ def test_a_write_that_breaks_off_leaves_what_was_there(cohort, folder, tmp_path,
     assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
     assert everything_under(tmp_path)[0] == "cohort"
     assert len(list(tmp_path.iterdir())) == 1
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="there a folder that is read-only says nothing of its files")
+def test_a_read_only_folder_is_not_replaced(cohort, folder, tmp_path):
+    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    folder.chmod(0o555)
+    try:
+        with pytest.raises(CohortError, match="read-only, and is left as it is") as caught:
+            write_cohort(cohort, folder, overwrite=True)
+        assert "another folder" in caught.value.what_to_do
+        assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
+        assert [path.name for path in tmp_path.iterdir()] == ["cohort"]
+    finally:
+        folder.chmod(0o755)
 
 
 def test_only_cohorts_of_the_kit_are_replaced_and_only_when_told(cohort, folder, tmp_path):

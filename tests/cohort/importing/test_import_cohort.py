@@ -98,6 +98,24 @@ def test_recodes_order_constants_units_and_own_measures(files):
     ]  # fmt: skip
 
 
+@pytest.mark.parametrize("date_format", ["", 'date_format = "%Y-%m-%dT%H:%M%z"\n'])
+def test_dates_of_several_time_zones_count_by_the_clock_of_their_place(files, date_format):
+    cohort = files(
+        LONG.replace('column = "week"', f'date = "seen"\nstart = "surgery"\n{date_format}'),
+        data__csv="id,arm,surgery,seen,pain\nP1,a,2024-01-01T00:30+01:00,2024-01-01T12:30+01:00,7\n"
+        "P1,a,2024-01-01T00:30+01:00,2024-06-03T12:00+02:00,3\nP2,b,2024-01-01T23:00-05:00,2024-01-08T00:00Z,1\n",
+    )
+    assert cohort.visits["week"].tolist() == [pytest.approx(12.5 / 24 / 7), 22 + 0.5 / 7, 1]
+
+
+def test_dates_of_one_time_zone(files):
+    cohort = files(
+        LONG.replace('column = "week"', 'date = "seen"\nstart = "surgery"'),
+        data__csv="id,arm,surgery,seen,pain\nP1,a,2024-01-01,2024-01-08T00:00Z,7\nP2,b,2024-01-01,2024-01-15T00:00Z,1\n",
+    )
+    assert cohort.visits["week"].tolist() == [1, 2]
+
+
 def test_dates_become_weeks_and_no_date_is_kept(files):
     cohort = files(
         LONG.replace('column = "week"', 'date = "seen"\nstart = "surgery"\ndate_format = "%d.%m.%Y"'),

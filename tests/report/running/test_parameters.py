@@ -48,6 +48,12 @@ def test_a_whole_number_for_a_float_becomes_one():
     assert type(taken) is float
 
 
+@pytest.mark.parametrize(("name", "value"), [("plain", "a\ud800"), ("names", ["a", "\udc80"])])
+def test_half_a_character_is_refused(name, value):
+    with pytest.raises(ReportError, match=f"{name} holds half of a character"):
+        check_parameters({name: value}, ALLOWED, report="r")
+
+
 @pytest.mark.parametrize(
     ("name", "value"),
     [

@@ -212,6 +212,16 @@ def test_an_earlier_report_is_not_replaced_unasked(own_notebook, cohort_folder, 
     assert str(out / "own.html") in caught.value.where
 
 
+@pytest.mark.parametrize("place", ["", "reports", "deep/er"])
+def test_a_report_into_the_cohort_folder_is_refused_at_once(own_notebook, cohort_folder, place, monkeypatch):
+    monkeypatch.setattr(make, "run_notebook", lambda *_, **__: pytest.fail("the notebook was run"))
+    before = sorted(cohort_folder.rglob("*"))
+    with pytest.raises(ReportError, match="would be written into the cohort folder") as caught:
+        make_report(str(own_notebook(SHOW)), cohort_folder, cohort_folder / place)
+    assert "beside" in caught.value.what_to_do
+    assert sorted(cohort_folder.rglob("*")) == before
+
+
 def test_wrong_parameters_are_refused_before_anything_is_written(own_notebook, cohort_folder, tmp_path):
     with pytest.raises(ReportError, match="there is no parameter 'weak'"):
         make_report(str(own_notebook(SHOW)), cohort_folder, tmp_path / "report", parameters={"weak": 1})

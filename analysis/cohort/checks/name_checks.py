@@ -1,0 +1,78 @@
+"""Check of names: protocols, sites and patients of nearly one spelling, which a reader takes for one another."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Mapping
+
+import pandas as pd
+
+from analysis.cohort.columns import is_among
+from analysis.cohort.findings import FindingList, mask
+from analysis.cohort.recognition.find_identifiers import what_cells_hold
+from analysis.cohort.recognition.spellings import same_to_the_eye
+
+_LABELS = ("protocol", "site")
+
+
+def check_names(
+    tables: Mapping[str, pd.DataFrame], findings: FindingList, masked_patients: frozenset[str] = frozenset()
+) -> None:
+    """Find protocols, sites and identifiers of patients that differ by blanks, capitals or look-alike letters only.
+
+    A finding stands at the first row of the later name and has both. What looks like an identifier of a person is masked:
+    ``masked_patients`` and sites that the rules for identifiers recognise.
+    """
+    patients = tables.get("patients", pd.DataFrame())
+    for column in _LABELS:
+        if column in patients:
+            _check_labels(patients, column, findings)
+    _check_patients(tables, findings, masked_patients)
+
+
+def _check_labels(patients: pd.DataFrame, column: str, findings: FindingList) -> None:
+    values = patients[column].dropna().astype("str").drop_duplicates()
+    names = values.tolist()
+    hidden = (what_cells_hold(values, limited=False) != "").tolist()
+    for earlier, later, how in same_to_the_eye(names):
+        one, other = (mask(names[place]) if hidden[place] else names[place] for place in (earlier, later))
+        scripts = "" if hidden[earlier] or hidden[later] else _letters(one, other)
+        findings.add(
+            "warning", "patients", f"differs from {one!r} by {how} only{scripts}",
+            f"If it is the same {column}, write it the same way; until then they count as two.",
+            column=column, rows=values.index[[later]] + 1, values=[other],
+        )  # fmt: skip
+
+
+def _check_patients(tables: Mapping[str, pd.DataFrame], findings: FindingList, masked_patients: frozenset[str]) -> None:
+    known = pd.Series(dtype="str")
+    where: list[tuple[str, int]] = []
+    for name, frame in tables.items():
+        if "patient_id" not in frame:
+            continue
+        ids = frame["patient_id"].drop_duplicates().dropna().astype("str")
+        new = ids[~is_among(ids, known)] if len(known) else ids
+        where += [(name, row) for row in new.index]
+        known = pd.concat([known, new])
+    names = known.tolist()
+    told: dict[tuple[str, str], list[tuple[int, str, str]]] = {}
+    for earlier, later, how in same_to_the_eye(names):
+        table, row = where[later]
+        told.setdefault((table, how), []).append((row + 1, names[later], names[earlier]))
+    for (table, how), rows in told.items():
+        findings.add(
+            "warning", table, f"the identifiers of two patients differ by {how} only",
+            "If it is the same patient, write the identifier the same way; until then they count as two.",
+            column="patient_id", rows=[row for row, _, _ in rows], patients=_shown([one for _, one, _ in rows], masked_patients),
+            values=_shown([other for _, _, other in rows], masked_patients),
+        )  # fmt: skip
+
+
+def _shown(names: list[str], masked_patients: frozenset[str]) -> list[str]:
+    return [mask(name) if name in masked_patients else name for name in names]
+
+
+def _letters(one: str, other: str) -> str:
+    """Name the first letter, not of ASCII, that only one of two names has: on a screen both look the same."""
+    strange = [letter for letter in other + one if not letter.isascii() and (letter in one) != (letter in other)]
+    return f" ({unicodedata.name(strange[0], 'a character without a name')})" if strange else ""
