@@ -131,8 +131,10 @@ def differences_words(found: Findings, measure: Measure, *, level: float, alloca
         number = sum(one.verdict == verdict for one in rest)
         if number:
             others = "the comparison" if number == 1 else f"{number} of the {len(found.differences)} comparisons"
-            names = numbers.listed([one.protocol for one in rest if one.verdict == verdict])
-            named = f" ({names})" if verdict == "no conclusion" and number <= MOST_LISTED else ""
+            those = [one.protocol for one in rest if one.verdict == verdict]
+            before = {one.protocol for one in found.much_lost} if len(found.much_lost) <= MOST_LISTED else set[str]()
+            to_name = verdict == "no conclusion" and number <= MOST_LISTED and not set(those) <= before
+            named = f" ({numbers.listed(those)})" if to_name else ""
             said.append(f"For {others} with {rest[0].reference}{named} {what}.")
     week = found.differences[0].week if found.differences else 0.0
     return said + [course_words(one, measure, level=level, primary_week=week) for one in found.courses]
