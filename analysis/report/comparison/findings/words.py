@@ -6,7 +6,7 @@ from analysis.cohort.measures import Measure
 from analysis.report.comparison.findings.finding import Course, Difference, Findings, Seen
 from analysis.report.comparison.prepared import Allocation
 from analysis.report.parts import numbers
-from analysis.report.parts.numbers import capitalised, in_text, shown_decimals
+from analysis.report.parts.numbers import capitalised, decimals_apart, in_text, shown_decimals
 from analysis.report.parts.wording import MOST_LISTED, named_or_counted
 
 #: With more comparisons than this, those that tell nothing are counted and not spelled out.
@@ -62,9 +62,12 @@ def difference_words(found: Difference, measure: Measure, *, level: float, alloc
     if found.verdict.startswith("favours"):
         near, far = sorted((abs(found.lower), abs(found.upper)))
         limits = f"{numbers.interval(near, far, decimals)} {'higher' if found.estimate > 0 else 'lower'}"
+    detected, detectable = "", measure.smallest_threshold("MDC")
+    unseen = found.verdict.startswith("favours") and detectable is not None and abs(found.estimate) < detectable
+    shown = decimals_apart(abs(found.estimate), detectable, decimals) if unseen else decimals
     size = (
         f"Mean {in_text(measure.label)} at week {numbers.week(found.week)} was "
-        f"{_moved(found.estimate, decimals, measure.unit)} with {protocol}; {percent} interval{adjusted} {limits}."
+        f"{_moved(found.estimate, shown, measure.unit)} with {protocol}; {percent} interval{adjusted} {limits}."
     )
     better, other = (protocol, reference) if found.verdict == "favours protocol" else (reference, protocol)
     if found.verdict == "undecided":
@@ -83,8 +86,7 @@ def difference_words(found: Difference, measure: Measure, *, level: float, alloc
         verdict = f"These data favour {better} over {other}."
     else:
         verdict = f"Patients with {better} did better on average than those with {other}; the groups may differ in other ways."
-    detected, detectable = "", measure.smallest_threshold("MDC")
-    if found.verdict.startswith("favours") and detectable is not None and abs(found.estimate) < detectable:
+    if unseen:
         detected = (
             f" In one patient a change of that size could not be told from the error of measurement (up to {detectable:g} "
             f"{measure.unit})."

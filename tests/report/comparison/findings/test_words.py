@@ -205,3 +205,9 @@ def test_every_combination_is_whole_sentences():
         assert len(sentence) < 480, sentence
         if allocation == "observational":
             assert "favour" not in sentence
+
+
+def test_a_difference_just_below_what_is_detectable_is_shown_below_it():
+    sentence = said(TORQUE, 0.368, 0.2, 0.5, "favours protocol")
+    assert "was 0.368 N·m/kg higher with early" in sentence
+    assert "could not be told from the error of measurement (up to 0.37 N·m/kg)" in sentence
