@@ -1,13 +1,10 @@
 """Harms, and what speaks against the findings, in words; where nothing does, what was looked for."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 from analysis.quarter.control_charts import FEWEST_POINTS
 from analysis.quarter.periods import quarter_in_words
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
+from analysis.report.quarter.findings.finding import QuarterFindings
 from analysis.report.quarter.findings.words import (
     MOST_NAMED,
     NO_VALUE,
@@ -21,21 +18,12 @@ from analysis.report.quarter.findings.words import (
     verdict_words,
 )
 
-if TYPE_CHECKING:
-    from analysis.report.quarter.findings.finding import QuarterFindings
-
 #: tests/quarter/test_control_charts.py counts them.
 BY_CHANCE = "Of charts of 16 to 24 quarters in which nothing changes, 2 to 4 in 100 show a change in the last one."
 
 
 def harms_words(found: QuarterFindings) -> str:
-    """Say how many harms are on record, of how many patients, and whether a change is seen.
-
-    Parameters
-    ----------
-    found : QuarterFindings
-        The findings.
-    """
+    """Say how many harms are on record, of how many patients, and whether a change is seen."""
     if not found.of_patients:
         return "Which of these counts are harms is not in the data."
     one = found.harms
@@ -58,13 +46,7 @@ def harms_words(found: QuarterFindings) -> str:
 
 
 def harms_point(found: QuarterFindings) -> str:
-    """Say the same in few words, for a slide.
-
-    Parameters
-    ----------
-    found : QuarterFindings
-        The findings.
-    """
+    """Say the same in few words, for a slide."""
     one = found.harms
     if one is None or not one.value > 0:
         return harms_words(found)
@@ -74,15 +56,7 @@ def harms_point(found: QuarterFindings) -> str:
 def doubts_words(found: QuarterFindings) -> list[str]:
     """List what speaks against the findings.
 
-    Parameters
-    ----------
-    found : QuarterFindings
-        The findings.
-
-    Returns
-    -------
-    list of str
-        Sentences; never empty.
+    Never empty.
     """
     who, followed = found.patients, found.of_role("outcome", "balancing")
     complete = found.of_role("process")

@@ -1,15 +1,11 @@
 """What a quarter found: records, each with what was looked at; every claim of the report speaks from them."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
+from analysis.quarter import Indicator
+from analysis.quarter.quarter_change import QuarterChange
 from analysis.report.parts.losses import losses_differ, much_lost
-
-if TYPE_CHECKING:
-    from analysis.quarter import Indicator
-    from analysis.quarter.quarter_change import QuarterChange
 
 
 @dataclass(frozen=True)

@@ -1,11 +1,9 @@
 """The rules by which the released counts of a quarter become findings; nothing is rounded here."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
+import pandas as pd
 
+from analysis.quarter import CaseMix, Funnel, Indicator, IndicatorChart, ReleasedCounts
 from analysis.quarter.control_charts import ControlChart
 from analysis.quarter.funnel import BEYOND_998
 from analysis.quarter.indicators import CHANGE, DUE, STARTED
@@ -15,11 +13,6 @@ from analysis.quarter.release import BASELINE
 from analysis.quarter.run_chart import RunChart
 from analysis.quarter.value_interval import value_interval
 from analysis.report.quarter.findings.finding import Followed, Patients, QuarterFindings, Site, Sites
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from analysis.quarter import CaseMix, Funnel, Indicator, IndicatorChart, ReleasedCounts
 
 
 def find(

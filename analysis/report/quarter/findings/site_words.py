@@ -1,17 +1,11 @@
 """The sites in words: how many were judged, which lie beyond the limits, and nothing of those hidden."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
 from analysis.quarter.counts import ALL_SITES, NO_SITE
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from analysis.report.quarter.findings.finding import QuarterFindings, Site, Sites
+from analysis.report.quarter.findings.finding import QuarterFindings, Site, Sites
 
 #: More sites than this are counted and not named.
 _MOST_NAMED = 4
@@ -19,13 +13,7 @@ _NOT_ADJUSTED = "Shrunk towards the whole, and not adjusted, as nothing of the c
 
 
 def site_words(found: QuarterFindings) -> list[str]:
-    """Say how many sites were judged, which lie beyond the limits, and that nothing is said of those hidden.
-
-    Parameters
-    ----------
-    found : QuarterFindings
-        The findings.
-    """
+    """Say how many sites were judged, which lie beyond the limits, and that nothing is said of those hidden."""
     sites = found.sites
     if sites is None:
         return ["Sites are not compared, as no outcome that is a share of patients is followed."]
@@ -56,13 +44,7 @@ def site_words(found: QuarterFindings) -> list[str]:
 
 
 def site_point(found: QuarterFindings) -> str:
-    """Say the same in few words, for a slide.
-
-    Parameters
-    ----------
-    found : QuarterFindings
-        The findings.
-    """
+    """Say the same in few words, for a slide."""
     title = funnel_title(found)
     return f"{title}." if title else site_words(found)[0]
 

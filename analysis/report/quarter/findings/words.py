@@ -1,19 +1,13 @@
 """Who was seen and which indicators changed, in words: how many were judged before what was found."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
+from collections.abc import Sequence
 
 from analysis.quarter.periods import quarter_before, quarter_in_words
 from analysis.quarter.run_chart import RULES as RUN_RULES
 from analysis.quarter.special_causes import RULES
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import decimals_for, in_text
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from analysis.report.quarter.findings.finding import Followed, Patients, QuarterFindings
+from analysis.report.quarter.findings.finding import Followed, Patients, QuarterFindings
 
 #: More indicators than this are counted and not named.
 MOST_NAMED = 4
@@ -32,13 +26,7 @@ NO_VALUE = {
 
 
 def who_words(found: QuarterFindings) -> list[str]:
-    """Say who started in the quarter, who of them was seen, and who was lost or is not yet due.
-
-    Parameters
-    ----------
-    found : QuarterFindings
-        The findings.
-    """
+    """Say who started in the quarter, who of them was seen, and who was lost or is not yet due."""
     quarter, who = quarter_in_words(found.quarter), found.patients
     if who is None:
         return [
@@ -66,15 +54,7 @@ def who_words(found: QuarterFindings) -> list[str]:
 def changed_words(found: QuarterFindings) -> list[str]:
     """Say in how many of the indicators judged a change is seen, which way, and of which nothing can be told.
 
-    Parameters
-    ----------
-    found : QuarterFindings
-        The findings.
-
-    Returns
-    -------
-    list of str
-        Sentences; what got worse comes first.
+    What got worse comes first.
     """
     first, told, rest = _told(found)
     main = _main(found)
@@ -82,13 +62,7 @@ def changed_words(found: QuarterFindings) -> list[str]:
 
 
 def changed_points(found: QuarterFindings) -> list[str]:
-    """Say the same in few words, for a slide.
-
-    Parameters
-    ----------
-    found : QuarterFindings
-        The findings.
-    """
+    """Say the same in few words, for a slide."""
     first, told, rest = _told(found)
     main = _main(found)
     named = [*told[:1], main] if main else told[:2]
@@ -163,15 +137,7 @@ def _not_judged(followed: Sequence[Followed], *, any_judged: bool) -> list[str]:
 
 
 def group_of(found: QuarterFindings, one: Followed) -> str:
-    """Give the verdict on an indicator, or what takes its place: too many lost, or points that only hug their line.
-
-    Parameters
-    ----------
-    found : QuarterFindings
-        The findings.
-    one : Followed
-        The indicator.
-    """
+    """Give the verdict on an indicator, or what takes its place: too many lost, or points that only hug their line."""
     if one.judged and found.too_many_lost and one.indicator.role == "outcome":
         return LOST
     return STEADIER if one.change.way == "steadier" else one.change.verdict
@@ -183,15 +149,7 @@ def has_changed(one: Followed) -> bool:
 
 
 def verdict_words(found: QuarterFindings, one: Followed) -> str:
-    """Say in a few words what can be told of an indicator.
-
-    Parameters
-    ----------
-    found : QuarterFindings
-        The findings.
-    one : Followed
-        The indicator.
-    """
+    """Say in a few words what can be told of an indicator."""
     change = one.change
     if group_of(found, one) == LOST:
         return "too many lost to tell"
@@ -208,14 +166,7 @@ def verdict_words(found: QuarterFindings, one: Followed) -> str:
 def item_words(found: QuarterFindings, one: Followed, *, verdict: bool = True) -> str:
     """Say of one indicator its value, that of the quarter before, and what its chart tells.
 
-    Parameters
-    ----------
-    found : QuarterFindings
-        The findings.
-    one : Followed
-        The indicator.
-    verdict : bool
-        Whether it is said that no change can be told; not where a heading says so.
+    ``verdict`` is whether it is said that no change can be told; not where a heading says so.
     """
     if one.change.verdict in NO_VALUE:
         return f"{name_words(one)} in {quarter_in_words(found.quarter)}: {verdict_words(found, one)}."
@@ -231,15 +182,7 @@ def item_words(found: QuarterFindings, one: Followed, *, verdict: bool = True) -
 
 
 def title_words(found: QuarterFindings, one: Followed) -> str:
-    """Say the same in one line, for the title of a slide.
-
-    Parameters
-    ----------
-    found : QuarterFindings
-        The findings.
-    one : Followed
-        The indicator.
-    """
+    """Say the same in one line, for the title of a slide."""
     quarter = quarter_in_words(found.quarter)
     if one.change.verdict in NO_VALUE:
         return f"{name_words(one)}, {quarter}: {verdict_words(found, one)}"
@@ -249,12 +192,7 @@ def title_words(found: QuarterFindings, one: Followed) -> str:
 def shown(one: Followed, *values: float) -> list[str]:
     """Write values of an indicator with its unit, with as many decimals as it takes that the first two differ.
 
-    Parameters
-    ----------
-    one : Followed
-        The indicator.
-    *values : float
-        Shares as 0 to 1, rates per patient.
+    Shares are given as 0 to 1, rates per patient.
     """
     kind = one.indicator
     factor = 100.0 if kind.kind == "share" else kind.per
@@ -270,13 +208,7 @@ def shown(one: Followed, *values: float) -> list[str]:
 
 
 def interval_words(one: Followed) -> str:
-    """Give the limits of the interval, without the unit of a rate.
-
-    Parameters
-    ----------
-    one : Followed
-        The indicator.
-    """
+    """Give the limits of the interval, without the unit of a rate."""
     if one.indicator.kind == "share":
         return numbers.share_interval(one.lower, one.upper)
     return " to ".join(text.removesuffix(one.indicator.unit).strip() for text in shown(one, one.lower, one.upper))
@@ -296,13 +228,7 @@ def _measured(found: QuarterFindings, one: Followed) -> str:
 
 
 def against_words(one: Followed) -> str:
-    """Give the value of the baseline.
-
-    Parameters
-    ----------
-    one : Followed
-        The indicator.
-    """
+    """Give the value of the baseline."""
     if numbers.is_missing(one.baseline):
         return "the baseline hidden"
     return f"{shown(one, one.baseline, one.value if has_changed(one) else one.baseline)[0]} over the baseline"
@@ -329,13 +255,7 @@ def _started(who: Patients, quarter: str) -> str:
 
 
 def name_words(one: Followed) -> str:
-    """Name an indicator at the beginning of a sentence.
-
-    Parameters
-    ----------
-    one : Followed
-        The indicator.
-    """
+    """Name an indicator at the beginning of a sentence."""
     title = one.indicator.title
     return f"Completeness of {in_text(title)}" if one.indicator.name.startswith("complete ") else title
 
