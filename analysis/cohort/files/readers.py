@@ -121,7 +121,7 @@ def read_parquet(path: Path) -> RawTable:
                 what_to_do="Check where the file comes from; export the columns and rows that are needed.",
             )
         table = file.read()
-    except (pa.ArrowInvalid, pa.ArrowNotImplementedError, OSError) as error:
+    except (pa.ArrowException, OSError) as error:
         raise CohortError(
             "The file is not a Parquet file, or it is damaged.",
             where=f"{path.name}: {str(error).splitlines()[0]}",

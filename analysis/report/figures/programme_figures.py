@@ -130,7 +130,9 @@ def harm_figure(found: EventsByProtocol) -> Figure:
             ),
             name="any-harm",
         ),
-        draw=lambda width: draw_forest(rows, drawn, label="Patients with any harm (%)", zero=False, width=width),
+        draw=lambda width: draw_forest(
+            rows, drawn, label="Patients with any harm (%)", zero=False, from_zero=True, width=width
+        ),
         message=f"Any harm on record: {by_protocol}"
         if total
         else f"No harm is on record of {numbers.plural(of, 'patient')}",

@@ -13,8 +13,8 @@ from analysis.report.parts.tables import Table
 if TYPE_CHECKING:
     from analysis.report.forms.document import Block
 
-#: What stands beside every table all the same: the method of its intervals, and what its headings abbreviate.
-BESIDE = ("Intervals", "In brackets", "SD:")
+#: What stands beside every table all the same: the method of its intervals, what they are adjusted for, abbreviations.
+BESIDE = ("Intervals", "In brackets", "SD:", "Differences:", "Adjusted for")
 #: Letters from which on a note is a sentence of its own that can be found within a caption.
 _SENTENCE = 30
 

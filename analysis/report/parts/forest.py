@@ -13,12 +13,18 @@ _ROW, _LEAST = 0.29, 2.4
 
 
 def draw_forest(
-    rows: pd.DataFrame, drawn: Mapping[str, Mark], *, label: str, zero: bool, width: Width = "wide"
+    rows: pd.DataFrame,
+    drawn: Mapping[str, Mark],
+    *,
+    label: str,
+    zero: bool,
+    from_zero: bool = False,
+    width: Width = "wide",
 ) -> Drawing:
     """Draw estimates with intervals, a row a protocol, the first one at the top.
 
     ``rows`` has protocol, estimate, lower and upper; ``label`` names the axis of values, with the unit; ``zero`` asks for a line at
-    no difference.
+    no difference, ``from_zero`` for an axis that begins at zero, as shares do.
 
     Examples
     --------
@@ -36,6 +42,8 @@ def draw_forest(
         axes.plot([row.estimate], [place], color=mark.colour, marker=mark.marker, markersize=5.5, linestyle="none")  # type: ignore[arg-type]
     if zero:
         axes.axvline(0.0, color=INK, linewidth=0.9)
+    if from_zero:
+        axes.set_xlim(left=0.0)
     letters, lines = (38, 1) if width == "wide" else (16, 2)
     axes.set_yticks(range(len(rows)), [wrap(str(name), letters, lines=lines) for name in rows["protocol"]])
     axes.set_ylim(len(rows) - 0.4, -0.6)

@@ -16,11 +16,11 @@ from PIL import Image
 from analysis.cohort import load_catalogue, visit_frame
 from analysis.curves.mixed_model import fit_mixed
 from analysis.curves.recovery import fit_recovery
-from analysis.outcomes import adherence_by_week, missing_by_week, patient_flow, responders
+from analysis.outcomes import adherence_by_week, events_by_protocol, missing_by_week, patient_flow, responders
 from analysis.report.figures.difference_figure import difference_figure
 from analysis.report.figures.flow_figure import flow_figure
 from analysis.report.figures.model_figures import patient_effect_figure, quantile_figure, residual_figure
-from analysis.report.figures.programme_figures import adherence_figure, missing_figure
+from analysis.report.figures.programme_figures import adherence_figure, harm_figure, missing_figure
 from analysis.report.figures.recovery_figure import recovery_figure
 from analysis.report.figures.responder_figures import change_figure, responder_figure
 from analysis.report.figures.seen_figure import seen_figure, seen_summary
@@ -48,6 +48,7 @@ def figures(invented, curves):
         "responders": responder_figure(found),
         "adherence": adherence_figure(adherence_by_week(invented)),
         "missing": missing_figure(missing_by_week(invented, "quadriceps_torque"), torque),
+        "any-harm": harm_figure(events_by_protocol(invented)),
         "flow": flow_figure(patient_flow(invented)),
         "residuals": residual_figure(curves.model),
         "quantiles": quantile_figure(curves.model),
@@ -62,8 +63,8 @@ def drawing_of(figures):
 
 
 NAMES = [
-    "recovery", "differences", "seen", "change", "responders", "adherence", "missing", "flow", "residuals", "quantiles",
-    "patient-effects",
+    "recovery", "differences", "seen", "change", "responders", "adherence", "missing", "any-harm", "flow", "residuals",
+    "quantiles", "patient-effects",
 ]  # fmt: skip
 
 
@@ -277,3 +278,19 @@ def test_sentences_of_a_single_week_and_of_patients_not_seen(make_cohort):
     counted = responders(cohort, "pain", week=6, threshold=1, missing="non-response")
     assert "of the 8 seen" in change_figure(counted).alt
     assert "seen" not in change_figure(responders(cohort, "pain", week=6, threshold=1)).alt
+
+
+def test_harms_are_drawn_from_zero_and_none_is_said_of_all_who_were_looked_at(figures, invented):
+    """The invented cohort has harms in each protocol; with an empty record of events nobody has any."""
+    figure = figures["any-harm"]
+    for width in ("wide", "narrow"):
+        (axes,) = figure.drawing(width).axes
+        assert axes.get_xlim()[0] == 0
+        middles = [line.get_xdata()[0] for line in axes.lines if len(line.get_xdata()) == 1]
+        np.testing.assert_allclose(middles, 100 * figure.data["share"])
+    patients, allocated = figure.data["patients"], figure.data["allocated"]
+    lowest, highest = (round(100 * share(patients / allocated)) for share in (min, max))
+    assert figure.message == f"Any harm on record: {lowest} to {highest} % of the patients of a protocol"
+    none = harm_figure(events_by_protocol(replace(invented, events=invented.events.head(0))))
+    assert none.message == "No harm is on record of 90 patients"
+    assert none.drawing("wide").axes[0].get_xlim()[0] == 0

@@ -1,6 +1,7 @@
 """What was said before is left out later, but for what belongs beside every number; nothing else goes."""
 
 import pandas as pd
+import pytest
 
 from analysis.report import Figure, Passage, Table
 from analysis.report.forms.document import Document, Shown
@@ -29,6 +30,17 @@ def notes_of(*blocks):
 
 def test_a_note_stands_under_the_first_table_and_the_method_under_each():
     assert notes_of(table(WHO, METHOD), table(WHO, METHOD)) == [(WHO, METHOD), (METHOD,)]
+
+
+@pytest.mark.parametrize(
+    "note", ["Differences: Welch t, not adjusted for baseline.", "Adjusted for baseline; one slope for all."]
+)
+def test_how_a_number_was_made_stands_beside_each(note):
+    assert notes_of(figure(f"Slopes. {note}", note), table(WHO, note), table(WHO, note)) == [
+        (note,),
+        (WHO, note),
+        (note,),
+    ]
 
 
 def test_what_a_caption_or_a_list_says_is_no_note_again():

@@ -42,7 +42,7 @@ TRUTHS = {
     ),
     "early and fading": (
         {"effect": better(0.3, (6, 12))}, {},
-        [NOTHING, "at week 6 it was, with early, 0.29 N·m/kg higher", "It is not found at week 26."],
+        [NOTHING, "at week 6 mean quadriceps torque was 0.29 N·m/kg higher with early than with usual", "It is not found at week 26."],
         ["favour", "assumptions about missing visits"], "Early, week 26: cannot be told",
     ),
     "late only": (
@@ -141,7 +141,7 @@ TRUTHS = {
         ["Early could not be compared with usual at week 26: nobody of early was seen.", "What it is at week 26 cannot be told.",
          "usual 60/60, early 0/60",
          "A third or more have none: early (60 of 60)", "15 % (9/60) with usual.", "Fewer than 20 patients were seen: early (0)"],
-        ["favour", NOTHING, "0/0", "It is not found", "higher with early", "Looked for and not found"], "Early, week 26: no interval",
+        ["favour", NOTHING, "0/0", "It is not found", "quadriceps torque at week 26 was", "Looked for and not found"], "Early, week 26: no interval",
     ),
     "impossible values": (
         {"measure": "knee_extension", "level": 9.6}, {},

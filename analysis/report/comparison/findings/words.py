@@ -113,8 +113,8 @@ def course_words(found: Course, measure: Measure, *, level: float, primary_week:
         "reversed": f"At week {main} it goes the other way",
         "open": f"What it is at week {main} cannot be told",
     }[found.kind]
-    size = f"{_moved(found.estimate, decimals, measure.unit)} than with {found.reference} ({interval})"
-    return f"A secondary finding: at week {week} it was, with {found.protocol}, {size}. {story}."
+    size = f"{_moved(found.estimate, decimals, measure.unit)} with {found.protocol} than with {found.reference}"
+    return f"A secondary finding: at week {week} mean {in_text(measure.label)} was {size} ({interval}). {story}."
 
 
 def differences_words(found: Findings, measure: Measure, *, level: float, allocation: Allocation) -> list[str]:

@@ -133,7 +133,7 @@ def test_another_week_is_told_as_secondary(kind, words):
     one = Course("early", "usual", week, 0.2, 0.1, 0.3, 8, kind)
     sentence = course_words(one, TORQUE, level=0.95, primary_week=26.0)
     assert sentence.startswith(
-        f"A secondary finding: at week {week:g} it was, with early, 0.20 N·m/kg higher than with usual (95 %"
+        f"A secondary finding: at week {week:g} mean quadriceps torque was 0.20 N·m/kg higher with early than with usual (95 %"
     )
     assert sentence.endswith(words)
 
