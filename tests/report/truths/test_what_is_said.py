@@ -141,7 +141,8 @@ TRUTHS = {
         ["Early could not be compared with usual at week 26: nobody of early was seen.", "What it is at week 26 cannot be told.",
          "usual 60/60, early 0/60",
          "A third or more have none: early (60 of 60)", "15 % (9/60) with usual.", "Fewer than 20 patients were seen: early (0)"],
-        ["favour", NOTHING, "0/0", "It is not found", "quadriceps torque at week 26 was", "Looked for and not found"], "Early, week 26: no interval",
+        ["favour", NOTHING, "0/0", "It is not found", "quadriceps torque at week 26 was", "Looked for and not found"],
+        "Early, week 26: no interval",
     ),
     "impossible values": (
         {"measure": "knee_extension", "level": 9.6}, {},
