@@ -3,12 +3,12 @@
 from analysis.curves.recovery import RecoveryCurves
 from analysis.curves.recovery_choices import adjusted_in_words
 from analysis.outcomes import Responders
-from analysis.report.comparison.findings.doubts import doubts_words, harms_words, unusual_words
+from analysis.report.comparison.findings.doubts import doubts_words, harms_point, harms_words, unusual_words
 from analysis.report.comparison.findings.finding import Findings
 from analysis.report.comparison.findings.responder_words import beside_words, responders_words
 from analysis.report.comparison.findings.rules import find
 from analysis.report.comparison.findings.table import findings_table
-from analysis.report.comparison.findings.words import MOST_SPELLED_OUT, differences_words, seen_words
+from analysis.report.comparison.findings.words import MOST_SPELLED_OUT, courses_point, differences_words, seen_words
 from analysis.report.comparison.study import Study
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text, shown_decimals
@@ -63,9 +63,10 @@ def answer(study: Study) -> Section:
             _first(told[0]),
             *unusual_words(found, study.measure),
             *_verdicts(study, found),
+            *courses_point(found, study.measure),
             *map(_first, improved),
             doubts[0],
-            *harms,
+            *harms_point(found),
         )
     )
     return Section((Passage(tuple(told), "answer", points=points if found.differences else ()),))
@@ -100,7 +101,8 @@ def _first(text: str) -> str:
 
 def _verdicts(study: Study, found: Findings) -> list[str]:
     """Give the verdict on each difference, without its numbers, which the slide of the differences has."""
-    return [_first(text) for text in _told_of_differences(study, found)[:MOST_SPELLED_OUT]]
+    told = _told_of_differences(study, found)
+    return [_first(text) for text in told[: min(MOST_SPELLED_OUT, len(told) - len(found.courses))]]
 
 
 def _seen(study: Study, found: Findings) -> list[str]:

@@ -171,6 +171,21 @@ def test_what_must_be_said_is_said_and_what_must_not_is_not(told):
     assert title in titles[0]
 
 
+@pytest.mark.parametrize(
+    ("effect", "point"),
+    [
+        (better(0.3, (6, 12)), "Secondary: at week 6 0.29 N·m/kg higher with early, not found at week 26."),
+        (better(0.3, (12, 26)), "Secondary: at week 52 the difference of early is found no more."),
+        ({"early": {6: -0.3, 12: -0.3, 26: 0.3, 52: 0.3}},
+         "Secondary: at week 12 0.32 N·m/kg lower with early, the other way at week 26."),
+    ],
+)  # fmt: skip
+def test_a_slide_tells_another_week_with_what_holds_at_the_primary_one(study_in_memory, effect, point):
+    (answer,) = comparison.answer(study_in_memory(plant(effect=effect), imputations=2, design="randomised"))
+    assert answer.points[2] == point
+    assert not any("econdary" in one for one in answer.points if one != point)
+
+
 def test_means_that_no_group_has_are_questioned_before_they_are_told(study_in_memory):
     for protocols in (("usual", "early"), ("usual",)):
         study = study_in_memory(

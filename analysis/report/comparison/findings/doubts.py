@@ -8,7 +8,7 @@ from analysis.report.comparison.findings.rules import best_value
 from analysis.report.comparison.prepared import Allocation
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text, shown_decimals
-from analysis.report.parts.wording import MOST_LISTED, named_or_counted
+from analysis.report.parts.wording import MOST_LISTED, counts_by_protocol, named_or_counted
 
 NOT_ALLOCATED = (
     "The patients were not allocated to the protocols at random, or the data do not say that they were. A difference "
@@ -16,6 +16,8 @@ NOT_ALLOCATED = (
 )
 #: Characteristics named that lie apart at the start.
 _MOST_IMBALANCES = 3
+#: Letters of counts that a line of a slide holds.
+_FEW_LETTERS = 40
 
 
 def unusual_words(found: Findings, measure: Measure) -> list[str]:
@@ -114,6 +116,16 @@ def _ends(found: Findings, measure: Measure) -> list[str]:
             f"to improve by {endpoint.to_reach.value:g} {endpoint.to_reach.unit}."
         )
     return said
+
+
+def harms_point(found: Findings) -> list[str]:
+    """Say the same in few words, for a slide: where the counts are long the range of the shares."""
+    if not found.harms:
+        return []
+    every = counts_by_protocol([(name, n, of) for name, n, _, of in found.harms], room=_FEW_LETTERS)
+    serious = counts_by_protocol([(name, n, of) for name, _, n, of in found.harms], room=_FEW_LETTERS)
+    grave = f"; serious: {serious}" if any(n for _, _, n, _ in found.harms) else ""
+    return [f"Any harm on record: {every}{grave}."]
 
 
 def harms_words(found: Findings) -> list[str]:

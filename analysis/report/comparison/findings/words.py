@@ -11,6 +11,8 @@ from analysis.report.parts.wording import MOST_LISTED, named_or_counted
 
 #: With more comparisons than this, those that tell nothing are counted and not spelled out.
 MOST_SPELLED_OUT = 3
+#: Courses that a slide tells.
+_MOST_COURSES = 2
 #: Letters of a line that a title holds at most, and from which on those of which nothing can be told are counted.
 _MOST_LETTERS, _COUNTED_FROM = 108, 96
 
@@ -115,6 +117,27 @@ def course_words(found: Course, measure: Measure, *, level: float, primary_week:
     }[found.kind]
     size = f"{_moved(found.estimate, decimals, measure.unit)} with {found.protocol} than with {found.reference}"
     return f"A secondary finding: at week {week} mean {in_text(measure.label)} was {size} ({interval}). {story}."
+
+
+def courses_point(found: Findings, measure: Measure) -> list[str]:
+    """Tell the other weeks in one line for a slide, each with what holds at the primary week; many are counted."""
+    if len(found.courses) > _MOST_COURSES:
+        return [f"Secondary: {len(found.courses)} differences are other ones at other weeks."]
+    main = numbers.week(found.differences[0].week) if found.differences else ""
+    story = {
+        "faded": f"not found at week {main}",
+        "not yet": f"not yet found at week {main}",
+        "reversed": f"the other way at week {main}",
+        "open": f"which cannot be told at week {main}",
+    }
+    said = [
+        f"at week {numbers.week(one.week)} the difference of {one.protocol} is found no more"
+        if one.kind == "gone"
+        else f"at week {numbers.week(one.week)} {_moved(one.estimate, shown_decimals(measure), measure.unit)} with {one.protocol}, "
+        f"{story[one.kind]}"
+        for one in found.courses
+    ]
+    return [f"Secondary: {'; '.join(said)}."] if said else []
 
 
 def differences_words(found: Findings, measure: Measure, *, level: float, allocation: Allocation) -> list[str]:

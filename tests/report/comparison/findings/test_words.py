@@ -1,5 +1,6 @@
 """Differences in words: what the verdict supports and no more, whichever way the measure goes."""
 
+import dataclasses
 import itertools
 import re
 from types import SimpleNamespace
@@ -7,7 +8,7 @@ from types import SimpleNamespace
 import pytest
 
 from analysis.cohort import load_catalogue
-from analysis.report.comparison.findings.doubts import harms_words
+from analysis.report.comparison.findings.doubts import harms_point, harms_words
 from analysis.report.comparison.findings.finding import Course, Difference, Findings, Seen
 from analysis.report.comparison.findings.words import (
     course_words,
@@ -211,3 +212,19 @@ def test_a_difference_just_below_what_is_detectable_is_shown_below_it():
     sentence = said(TORQUE, 0.368, 0.2, 0.5, "favours protocol")
     assert "was 0.368 N·m/kg higher with early" in sentence
     assert "could not be told from the error of measurement (up to 0.37 N·m/kg)" in sentence
+
+
+@pytest.mark.parametrize(
+    ("harms", "words"),
+    [
+        ((("usual", 3, 0, 30), ("early", 6, 0, 30)), ["Any harm on record: usual 3/30, early 6/30."]),
+        ((("usual", 3, 1, 30), ("early", 6, 0, 30)), ["Any harm on record: usual 3/30, early 6/30; serious: usual 1/30, early 0/30."]),
+        (
+            (("exercise alone for a year", 3, 0, 30), ("home stimulation", 6, 3, 30)),
+            ["Any harm on record: 10 to 20 % of the patients of a protocol; serious: 0 to 10 % of the patients of a protocol."],
+        ),
+        ((), []),
+    ],
+)  # fmt: skip
+def test_a_slide_has_the_harms_in_one_line(harms, words):
+    assert harms_point(dataclasses.replace(found(), harms=harms)) == words
