@@ -55,7 +55,7 @@ def test_numbers_of_a_workbook_link_with_those_of_a_text_file(clinic, tmp_path, 
     report = deidentify(folder, tmp_path / "out", patient="id", start="surgery")
     assert report.n_patients == 12
     assert report.warnings == ()
-    people, visits = (pd.read_csv(tmp_path / "out" / name) for name in ("people.csv", "visits.csv"))
+    people, visits = (pd.read_csv(tmp_path / "out" / name) for name in ("table_1.csv", "visits.csv"))
     assert set(people["patient_id"]) == set(visits["patient_id"])
     assert visits["week"].value_counts().to_dict() == {0.0: 12, 12.0: 12}
 

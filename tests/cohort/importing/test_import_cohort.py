@@ -149,7 +149,7 @@ def test_a_date_that_is_none_and_a_patient_without_a_start(files):
         )
     table = caught.value.report.findings
     assert table[table["problem"] == "no date as year-month-day"][["row", "value"]].to_numpy().tolist() == [
-        [2, "12/04/2024"]
+        [2, "99/99/9999"]
     ]
     assert table[table["problem"].str.contains("no date of surgery")]["row"].tolist() == [3]
 
