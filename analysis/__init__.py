@@ -108,6 +108,7 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "ReportedAdherence",
     "Responders",
     "RespondersAtTwoWeeks",
+    "Review",
     "ScheduleReport",
     "SecondOpinion",
     "Source",

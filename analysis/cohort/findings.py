@@ -12,7 +12,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analysis.cohort.recognition.known_columns import shown_cell
+from analysis.cohort.recognition.trade_words import shown_cell
 from analysis.foreign_text import shape, visible
 from analysis.result import Result
 

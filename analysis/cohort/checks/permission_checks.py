@@ -9,6 +9,7 @@ import pandas as pd
 from analysis.cohort.findings import FindingList
 from analysis.cohort.recognition.find_identifiers import name_rule
 from analysis.cohort.recognition.known_columns import known_as
+from analysis.cohort.recognition.trade_words import is_known_name
 from analysis.cohort.tables import TABLES
 
 
@@ -24,7 +25,7 @@ def check_permitted(tables: Mapping[str, pd.DataFrame], findings: FindingList, d
     for name in map(str, patients.columns):
         if TABLES["patients"].column(name) is not None or f"patients.{name}" in decided or name_rule(name) is not None:
             continue
-        if known_as(patients[name], name) is None:
+        if not is_known_name(name) or known_as(patients[name], name) is None:
             findings.add(
                 "error", "patients", "nothing says that this column is harmless, and nobody has named it",
                 "Name it in a map and import the source again, permit it (kneecurve deidentify --review), or say so in code: "

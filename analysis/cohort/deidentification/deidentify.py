@@ -199,9 +199,9 @@ def _deidentify_cohort(
     findings = FindingList()
     tables: dict[str, pd.DataFrame] = {}
     for name, frame in done.tables.items():
-        extra = {one: replace(column, categories=()) for one, column in columns[name].items()
+        extra = {one: _labels_used(column, frame[one]) for one, column in columns[name].items()
                  if one in frame and column.kind != "date" and one != "site"}  # fmt: skip
-        tables[name] = convert_table(_only_labels_used(frame), TABLES[name], findings, extra)  # type: ignore[index]
+        tables[name] = convert_table(frame, TABLES[name], findings, extra)  # type: ignore[index]
     report = _report(done, choices, folder, key)
     invented = provenance.scenario is not None
     decided = tuple(f"{name}.{column}" for name, frame in tables.items() for column in frame.columns)
@@ -229,11 +229,10 @@ def _refuse_lacking(done: Deidentified, raw: dict[str, pd.DataFrame]) -> None:
                 )
 
 
-def _only_labels_used(frame: pd.DataFrame) -> pd.DataFrame:
-    """Forget labels that no row has: they stay in a column of labels otherwise."""
-    labels = {name: values.cat.remove_unused_categories() for name, values in frame.items()
-              if isinstance(values.dtype, pd.CategoricalDtype)}  # fmt: skip
-    return frame.assign(**{str(name): values for name, values in labels.items()})
+def _labels_used(column: Column, values: pd.Series) -> Column:
+    """Forget the labels of a column that no row has any more; the others stay in their order."""
+    used = set(values.dropna().astype("str"))
+    return replace(column, categories=tuple(label for label in column.categories if label in used))
 
 
 def _deidentify_files(

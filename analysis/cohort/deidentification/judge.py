@@ -22,14 +22,15 @@ from analysis.cohort.recognition.find_identifiers import (
 )
 from analysis.cohort.recognition.identifier_rules import GIVEN_NAMES
 from analysis.cohort.recognition.known_columns import (
-    MISSING_MARKS,
     MOST_LABELS,
     age_unit,
     counts_patients,
+    is_missing_mark,
     known_as,
     numbers_written,
 )
 from analysis.cohort.tables import Privacy
+from analysis.errors import CohortError
 
 #: What is done with a column. keep: as it is; cap: ages over 89 become 90; weeks: dates become weeks from the start; start:
 #: the date of the start itself; birth: a date of birth becomes an age; zip3: three digits of a ZIP code; number: labels
@@ -149,8 +150,12 @@ def judge_dates(values: pd.Series, name: str, around: Surroundings) -> Judgement
     """Judge a column of dates: weeks from the start where all are dates, and none is the same for many patients."""
     if around.level == "limited" and around.starts is None:
         return Judgement(name, "withhold", "dates, and no start to count from", DATES, "dates")
-    dates = as_dates(values, name, around.date_format)
-    if dates is None or (dates.isna() & values.notna()).any():
+    try:
+        dates = as_dates(values, name, around.date_format)
+    except CohortError:
+        found = "dates with the day or the month first: say how they are written (--date-format)"
+        return Judgement(name, "withhold", found, DATES, "dates")
+    if dates is None or (dates.isna() & values.notna() & ~is_missing_mark(values)).any():
         return Judgement(name, "withhold", "dates, and cells that are none", DATES, "dates")
     if re.search(_BIRTH, plain(name)):
         return Judgement(name, "birth", "dates of birth, by the name of the column", DATES, "dates")
@@ -194,8 +199,7 @@ def what_it_seems(values: pd.Series, n_patients: int) -> Seems:
     """
     if pd.api.types.is_datetime64_any_dtype(values.dtype):
         return "dates"
-    text = values.dropna().astype("str").str.strip()
-    text = text[~text.str.casefold().isin(MISSING_MARKS)]
+    text = values[values.notna() & ~is_missing_mark(values)].astype("str").str.strip()
     distinct = pd.Series(text.unique(), dtype="str")
     if distinct.empty:
         return "nothing"
@@ -228,14 +232,15 @@ def _known_numbers(values: pd.Series, name: str, around: Surroundings, kind: str
 
 
 def _numbers(values: pd.Series) -> pd.Series:
-    text = [str(value).strip() for value in values.dropna()]
-    numbers = numbers_written([cell for cell in text if cell.casefold() not in MISSING_MARKS])
+    numbers = numbers_written([str(cell).strip() for cell in values[values.notna() & ~is_missing_mark(values)]])
     return pd.Series(dtype="float64") if numbers is None else numbers
 
 
 def _some_dates(values: pd.Series, name: str, around: Surroundings) -> bool:
-    dates = as_dates(values, name, around.date_format)
-    return dates is not None and bool(dates.notna().any())
+    try:
+        return as_dates(values, name, around.date_format) is not None
+    except CohortError:
+        return True
 
 
 def _unknown(values: pd.Series, seems: Seems) -> str:

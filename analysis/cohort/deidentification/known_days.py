@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import pandas as pd
 
-from analysis.cohort.recognition.known_columns import MISSING_MARKS, numbers_written, words_of
+from analysis.cohort.recognition.known_columns import is_missing_mark, numbers_written
+from analysis.cohort.recognition.trade_words import words_of
 
 #: Words of a date that is the same for all patients by its nature: of the office, not of the patient.
 _OFFICE = frozenset({
@@ -71,9 +72,8 @@ def interval_gives_back(values: pd.Series, starts: pd.Series | None, patients: p
     """
     if starts is None:
         return False
-    text = values.astype("str").str.strip()
-    known = values.notna() & starts.notna() & ~text.str.casefold().isin(MISSING_MARKS)
-    numbers = numbers_written(text[known].tolist())
+    known = values.notna() & starts.notna() & ~is_missing_mark(values)
+    numbers = numbers_written([str(cell).strip() for cell in values[known]])
     if numbers is None or len(numbers) <= _FEWEST or patients[known].nunique() <= _FEWEST:
         return False
     start = _days(starts[known]).reset_index(drop=True)

@@ -5,14 +5,17 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-from analysis.cohort.recognition.known_columns import is_known_name, words_of
+from analysis.cohort.recognition.identifier_rules import GIVEN_NAMES
+from analysis.cohort.recognition.trade_words import every_word, is_known_name, words_of
 from analysis.foreign_text import shape
 
 #: Words of the names of tables, and of columns that are always withheld: they tell what, not who.
 _TABLE_WORDS = frozenset({
     "export", "clinic", "data", "patients", "patient", "visits", "sessions", "events", "home", "table", "tables", "scores", "raw",
     "extract", "database", "sheet", "results", "measurements", "registry", "knee", "log", "tests", "demographics", "outcomes",
-    "brace", "limits", "pain", "diary", "baseline", "follow", "up", "file", "list", "main", "source",
+    "brace", "limits", "people", "participants", "subjects", "persons", "cohort", "study", "trial", "session", "visit", "measures",
+    "treatment", "program", "programme", "torque", "strength", "motion", "koos", "questionnaires", "exercise", "adherence", "event",
+    "pain", "diary", "baseline", "follow", "up", "file", "list", "main", "source",
 })  # fmt: skip
 _COLUMN_WORDS = frozenset({
     "patient", "subject", "participant", "id", "mrn", "dob", "ssn", "name", "names", "surname", "first", "last", "given", "family",
@@ -43,10 +46,13 @@ def new_column_name(name: str, place: int, *, named: bool) -> str:
 
     Examples
     --------
-    >>> new_column_name("KOOS pain 6wk", 4, named=False), new_column_name("Ms Amberg said", 5, named=False)
-    ('KOOS pain 6wk', 'column_5')
+    >>> new_column_name("KOOS pain 6wk", 4, named=False), new_column_name("torque (Ms Amberg)", 5, named=False)
+    ('KOOS pain 6wk', 'torque_5')
     """
-    return name if named or is_known_name(name) else f"column_{place}"
+    if named or is_known_name(name):
+        return name
+    known = [word for word in words_of(name) if len(word) > 1 and word in every_word() - GIVEN_NAMES]
+    return "_".join([*(known or ["column"]), str(place)])
 
 
 def shown_column(name: str, place: int, *, named: bool = False) -> str:

@@ -19,7 +19,8 @@ from analysis.cohort.deidentification.judge import (
 from analysis.cohort.deidentification.known_days import interval_gives_back
 from analysis.cohort.deidentification.review import ColumnReview
 from analysis.cohort.deidentification.transforms import is_us_zip_code
-from analysis.cohort.recognition.known_columns import MISSING_MARKS, MOST_LABELS, age_unit
+from analysis.cohort.recognition.known_columns import MOST_LABELS, age_unit
+from analysis.cohort.recognition.trade_words import MISSING_MARKS
 from analysis.errors import DeidentificationError
 
 

@@ -16,7 +16,7 @@ import pandas as pd
 from analysis.cohort.deidentification.judge import Act, Judgement, Seems
 from analysis.cohort.files.toml_file import read_toml
 from analysis.cohort.importing.map_text import quoted
-from analysis.cohort.recognition.known_columns import MISSING_MARKS
+from analysis.cohort.recognition.trade_words import MISSING_MARKS
 from analysis.errors import CohortError
 from analysis.foreign_text import shape, visible
 from analysis.result import Result

@@ -23,7 +23,8 @@ from analysis.cohort.deidentification.transforms import (
     week_name,
     weeks_between,
 )
-from analysis.cohort.recognition.known_columns import age_unit, header_kind, is_known_name
+from analysis.cohort.recognition.known_columns import age_unit, header_kind
+from analysis.cohort.recognition.trade_words import is_known_name
 
 
 @dataclass(frozen=True)
@@ -104,7 +105,7 @@ class TableWork:
             return self._cap(one, name)
         if act in ("codes", "group"):
             return self._codes(one, name)
-        kept, n = only_numbers(values) if one.final.seems == "numbers" and one.said is not None else (values, 0)
+        kept, n = only_numbers(values) if one.said is not None and one.said.seems == "numbers" else (values, 0)
         self.frame[name] = kept
         self._keep(name)
         return f"kept; {n:,} cells that are no number emptied" if n else "", n
@@ -163,10 +164,9 @@ class TableWork:
             return "removed: without a start there are no weeks", None
         weeks = weeks_between(starts, dates)
         bare = self.name in ("visits", "sessions", "brace_limits", "events") and "week" not in self.source
-        known = is_known_name(column) or shown_column(column, one.place) == column
-        target = (
-            "week" if bare else week_name(column if known or one.named else f"column_{one.place}", self.frame.columns)
-        )
+        target = "week" if bare else week_name(column, self.frame.columns)
+        if not (bare or one.named or is_known_name(target) or shown_column(column, one.place) == column):
+            target = week_name(f"column_{one.place}", self.frame.columns)
         if bare:
             target = self._free(target)
         lost = int((one.cells.notna() & weeks.isna()).sum())

@@ -93,10 +93,8 @@ def deidentify_tables(
         )  # fmt: skip
         columns = judge_table(name, frame, patients[name], around, choices, cohort=cohort)
         works.append(TableWork(name, names[name], frame, columns, around))
-    sites = number_labels(
-        (str(label) for work in works for label in work.labels_to_number()),
-        "site" if any(w.has_sites for w in works) else "label",
-    )
+    labels = (label for work in works for label in work.labels_to_number())
+    numbered = number_labels(labels, "site" if any(work.has_sites for work in works) else "label", key)
     rows: list[tuple[object, ...]] = []
     answer = {}
     for work in works:
@@ -104,7 +102,7 @@ def deidentify_tables(
         shown = shown_column(patients[work.name], place, named=patients[work.name] in (choices.patient, PATIENT))
         rows.append((work.new_name, shown, CODE, "the identifier of the patient", "replaced by a new one, patient_id",
                      int(ids[work.name].notna().sum()), "identifier"))  # fmt: skip
-        rows += work.run(sites)
+        rows += work.run(numbered)
         out = work.frame
         out.insert(0, PATIENT, ids[work.name].map(new).astype("str"))
         answer[work.new_name] = out.sort_values(PATIENT, kind="stable").reset_index(drop=True)

@@ -15,7 +15,7 @@ import pandas as pd
 from analysis.cohort.columns import read_times
 from analysis.cohort.recognition.find_identifiers import plain
 from analysis.cohort.recognition.identifier_rules import RESTRICTED_ZIP_CODES
-from analysis.cohort.recognition.known_columns import MISSING_MARKS, numbers_written
+from analysis.cohort.recognition.known_columns import is_missing_mark, numbers_written
 from analysis.errors import CohortError, DeidentificationError
 
 #: Ages from here on are one group, 45 CFR 164.514(b)(2)(i)(C).
@@ -49,7 +49,7 @@ def parse_dates(values: pd.Series, name: str, date_format: str | None = None) ->
     if pd.api.types.is_numeric_dtype(values.dtype):
         values = values.astype("Int64")
     text = values.astype("str").str.strip().where(values.notna())
-    text = text.mask(text.str.casefold().isin(MISSING_MARKS))
+    text = text.mask(is_missing_mark(text))
     if date_format is not None:
         return read_times(text, date_format)
     best = read_times(text)
@@ -117,13 +117,13 @@ def only_numbers(values: pd.Series) -> tuple[pd.Series, int]:
     if pd.api.types.is_numeric_dtype(values.dtype):
         return values, 0
     text = values.astype("str").str.strip()
-    distinct = [cell for cell in text[values.notna()].unique() if cell.casefold() not in MISSING_MARKS]
+    distinct = text[values.notna() & ~is_missing_mark(values)].unique()
     return _emptied(values, text.isin([cell for cell in distinct if numbers_written([cell]) is None]))
 
 
 def only_codes(values: pd.Series, codes: Collection[str]) -> tuple[pd.Series, int]:
-    """Empty the cells that are none of the codes permitted, and count them."""
-    return _emptied(values, values.notna() & ~values.astype("str").str.strip().isin(codes))
+    """Empty the cells that are none of the codes permitted nor a mark of a missing value, and count them."""
+    return _emptied(values, values.notna() & ~is_missing_mark(values) & ~values.astype("str").str.strip().isin(codes))
 
 
 def group_rare(values: pd.Series, patients: pd.Series, fewest: int) -> tuple[pd.Series, int]:
@@ -176,10 +176,9 @@ def is_us_zip_code(values: pd.Series) -> pd.Series:
     return text.str.fullmatch(r"[0-9]{5}(?:-?[0-9]{4})?").fillna(value=False).astype(bool)
 
 
-def number_labels(labels: Iterable[str], word: str) -> dict[str, str]:
-    """Give labels numbers in random order, for example ``site 1``."""
-    names = list(dict.fromkeys(labels))
-    secrets.SystemRandom().shuffle(names)
+def number_labels(labels: Iterable[str], word: str, key: bytes | None = None) -> dict[str, str]:
+    """Give labels numbers, for example ``site 1``: in random order, or in one that only the key gives again."""
+    names = sorted(set(labels), key=lambda name: secrets.token_hex() if key is None else _keyed(name, key))
     return {name: f"{word} {i}" for i, name in enumerate(names, 1)}
 
 

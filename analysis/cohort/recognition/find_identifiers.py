@@ -22,6 +22,7 @@ from analysis.cohort.recognition.identifier_rules import (
 from analysis.cohort.tables import TABLES, Privacy
 from analysis.foreign_text import shape
 
+_DATE = re.compile(DATE_PATTERN)
 _WHAT_TO_DO = "Remove it, or replace it with something that does not identify the patient."
 _WEEKS = "Use weeks since surgery or start."
 #: A text column whose usual cell is longer than this, in several words, is free text (design choice).
@@ -110,7 +111,8 @@ def plain(name: str) -> str:
 
 def are_dates(text: pd.Series) -> pd.Series:
     """Say which texts are dates written out (day, month and year, or month and year)."""
-    return text.str.strip().str.fullmatch(DATE_PATTERN).fillna(value=False).astype(bool)
+    found = {one: _DATE.fullmatch(one.strip()) is not None for one in text.dropna().unique()}
+    return text.map(found).fillna(value=False).astype(bool)
 
 
 def look_like_names(text: pd.Series) -> pd.Series:

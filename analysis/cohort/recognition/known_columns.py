@@ -3,56 +3,37 @@
 from __future__ import annotations
 
 import re
-import tomllib
 import unicodedata
-from dataclasses import dataclass, field
-from functools import cache
-from importlib import resources
-from typing import Any, Literal
+from dataclasses import dataclass
+from typing import Literal
 
 import pandas as pd
 
-from analysis.cohort.columns import read_numbers
-from analysis.foreign_text import shape
+from analysis.cohort.recognition.find_identifiers import name_rule
+from analysis.cohort.recognition.trade_words import (
+    MISSING_MARKS,
+    KnownKind,
+    has_few_numbers,
+    header_words,
+    known_kinds,
+    label_fits,
+    numbers_among,
+    words_of,
+    words_of_no_measure,
+)
 
 Holds = Literal["numbers", "labels", "yes or no", "nothing"]
 
-#: Cells that say that there is no value.
-MISSING_MARKS = frozenset({
-    "", "-", "--", ".", "?", "/", "n/a", "na", "n.a.", "nan", "nd", "n/d", "none", "null", "missing", "not done", "not recorded",
-    "not known", "not assessed", "not available", "not applicable", "refused", "unknown", "k.a.", "k. a.", "nicht erhoben", "s/d", "nc",
-})  # fmt: skip
 _YES_NO = frozenset({"yes", "no", "y", "n", "ja", "nein", "j", "oui", "non", "si", "sí", "true", "false", "wahr", "falsch", "0",
                      "1", "0.0", "1.0", "x"})  # fmt: skip
+_SINGLE_DIGITS = frozenset("0123456789") | {f"{digit}.0" for digit in range(10)}
 #: A number as it is written: a bound before it, a sign, a decimal point or comma, a unit of one word behind it.
 _WRITTEN = r"[<>≤≥]?\s*([+-]?(?:0|[1-9]\d*)?(?:[.,]\d+)?)\s*(?:%|°|nm|n·m|kg|cm|mm|deg|ma|min)?"
 #: A column of labels has at most this many of them (design choice).
 MOST_LABELS = 30
-#: The longest label, in words (design choice).
-_LONGEST_LABEL = 8
 #: From this many cells on, whole numbers that are all different and without gaps count the patients (design choice).
 _FEWEST_COUNTED = 10
 _YEARS_IN = {"months": 12.0, "weeks": 52.1775, "days": 365.2425, "years": 1.0}
-
-
-@dataclass(frozen=True)
-class KnownKind:
-    """One kind of harmless column: which headers say it, and what its cells may be."""
-
-    name: str
-    phrases: tuple[frozenset[str], ...]
-    more: frozenset[str]
-    range: tuple[float, float] | None = None
-    labels: frozenset[str] = field(default_factory=frozenset)
-    bands: bool = False
-    time: bool = False
-    age: bool = False
-    site: bool = False
-
-    @property
-    def words(self) -> frozenset[str]:
-        """Every word that a header of the kind may hold besides those of all headers."""
-        return self.more.union(*self.phrases)
 
 
 @dataclass(frozen=True)
@@ -61,31 +42,6 @@ class Known:
 
     kind: KnownKind
     holds: Holds
-
-
-def words_of(text: str) -> list[str]:
-    """Cut a header or a label into words: lower case, without accents, digits apart from letters.
-
-    Examples
-    --------
-    >>> words_of("Quad op (Nm) 6wk"), words_of("KörpergrößeCm")
-    (['quad', 'op', 'nm', '6', 'wk'], ['korpergrosse', 'cm'])
-    """
-    parted = re.sub(r"(?<=[a-zà-ÿ])(?=[A-ZÀ-Þ])", " ", unicodedata.normalize("NFKC", text).replace("N·m", "Nm"))
-    plain = "".join(c for c in unicodedata.normalize("NFD", parted.casefold()) if not unicodedata.combining(c))
-    return re.findall(r"[^\W\d_]+|\d+", plain)
-
-
-def is_known_name(name: str) -> bool:
-    """Say whether a name (of a column, a table) is made of words of the trade and at most one short number.
-
-    Examples
-    --------
-    >>> is_known_name("Quad op (Nm) 6wk"), is_known_name("Visit Dr Amberg"), is_known_name("visit 12.03.")
-    (True, False, False)
-    """
-    words = words_of(name)
-    return bool(words) and _few_numbers(name, words) and not (set(words) - _every_word() - set(_digits(words)))
 
 
 def header_kind(name: str) -> KnownKind | None:
@@ -97,25 +53,41 @@ def header_kind(name: str) -> KnownKind | None:
     ('strength', None, None)
     """
     words = words_of(name)
-    if not _few_numbers(name, words):
+    if not has_few_numbers(name, words):
         return None
-    said = frozenset(words) - set(_digits(words))
+    said = frozenset(words) - set(numbers_among(words))
     best: KnownKind | None = None
     most = (0, 0)
     for kind in known_kinds():
-        if said - kind.words - _headers():
+        if said - kind.words - header_words():
             continue
         fitting = [phrase for phrase in kind.phrases if phrase <= said]
-        if fitting and (found := (len((kind.words - _headers()) & said), max(map(len, fitting)))) > most:
+        if fitting and (found := (len((kind.words - header_words()) & said), max(map(len, fitting)))) > most:
             best, most = kind, found
     return best
 
 
-def known_as(values: pd.Series, name: str) -> Known | None:
-    """Say what a column is known to hold; None where its name does not say it, or one cell does not fit.
+def measure_kind(name: str) -> KnownKind | None:
+    """Give the kind of measure that a name says beside words that are not known; None where one of them says otherwise.
 
-    ``values`` are cells of any type. Whole numbers that only count the patients (1, 2, 3, ...) are not known to be
-    anything.
+    Examples
+    --------
+    >>> measure_kind("lysholm_tot").name, measure_kind("torque_device"), measure_kind("ward 3")
+    ('scores', None, None)
+    """
+    said = frozenset(words_of(name))
+    if said & words_of_no_measure() or name_rule(name) is not None:
+        return None
+    fitting = [kind for kind in known_kinds() if kind.measure and any(phrase <= said for phrase in kind.phrases)]
+    return max(fitting, key=lambda kind: len(kind.words & said), default=None)
+
+
+def known_as(values: pd.Series, name: str) -> Known | None:
+    """Say what a column is known to hold; None where nothing says it, or one cell does not fit.
+
+    ``values`` are cells of any type. Yes and no, single digits, and labels made of words of the trade are known by their
+    cells, whatever the name, unless it says something else; numbers by their name. Whole numbers that only count the
+    patients (1, 2, 3, ...) are not known to be anything.
 
     Examples
     --------
@@ -126,55 +98,64 @@ def known_as(values: pd.Series, name: str) -> Known | None:
     >>> known_as(pd.Series(["left", "Dr Amberg"]), "side") is None
     True
     """
-    kind = header_kind(name)
     if pd.api.types.is_datetime64_any_dtype(values.dtype):
         return None
-    distinct = [str(value).strip() for value in values.dropna().unique()]
-    cells = [text for text in distinct if text.casefold() not in MISSING_MARKS]
+    kind = header_kind(name)
+    cells = list(
+        dict.fromkeys(str(cell).strip() for cell in values[values.notna() & ~is_missing_mark(values)].unique())
+    )
     if not cells:
         return Known(kind, "nothing") if kind is not None else None
-    if {text.casefold() for text in cells} <= _YES_NO and is_known_name(name):
+    if {text.casefold() for text in cells} <= _YES_NO:
         return Known(kind or _YES_NO_KIND, "yes or no")
-    if kind is None:
-        return None
-    if kind.site:
+    if kind is not None and kind.site:
         return Known(kind, "labels") if set(words_of(name)) <= kind.words else None
     numbers = numbers_written(cells)
-    if numbers is not None:
-        fits = kind.range is not None and bool(numbers.between(*_range(kind, name)).all())
-        return Known(kind, "numbers") if fits and not counts_patients(values) else None
-    return Known(kind, "labels") if len(cells) <= MOST_LABELS and all(_label_fits(one, kind) for one in cells) else None
+    if numbers is None:
+        return _known_labels(cells, name, kind)
+    if counts_patients(values):
+        return None
+    said = kind or measure_kind(name)
+    if said is not None and said.range is not None:
+        return Known(said, "numbers") if numbers.between(*_range(said, name)).all() else None
+    if _other_name(name) and set(cells) <= _SINGLE_DIGITS:
+        return Known(_CODES_KIND, "labels")
+    return None
+
+
+def _known_labels(cells: list[str], name: str, kind: KnownKind | None) -> Known | None:
+    if len(cells) > MOST_LABELS:
+        return None
+    if kind is not None and all(label_fits(one, kind) for one in cells):
+        return Known(kind, "labels")
+    fits = _other_name(name) and all(label_fits(one, _WORDS_KIND) and len(re.findall(r"\d", one)) <= 1 for one in cells)
+    return Known(_WORDS_KIND, "labels") if fits else None
+
+
+def _other_name(name: str) -> bool:
+    """Say whether a name that says nothing known says nothing of an identifier either."""
+    return not set(words_of(name)) & words_of_no_measure() and name_rule(name) is None
 
 
 def numbers_written(cells: list[str]) -> pd.Series | None:
     """Give texts as numbers, with bounds (<20), percent signs and decimal commas; None where one is no number."""
     parts = [re.fullmatch(_WRITTEN, unicodedata.normalize("NFKC", cell), re.IGNORECASE) for cell in cells]
-    if not all(part is not None and part[1] not in ("", "+", "-") for part in parts):
+    if any(part is None or part[1] in ("", "+", "-") for part in parts):
         return None
-    numbers, bad = read_numbers(pd.Series([part[1] for part in parts if part is not None], dtype="str"))
-    return None if len(bad) else numbers
+    return pd.Series([float(part[1].replace(",", ".")) for part in parts if part is not None], dtype="float64")
 
 
-def shown_cell(text: str) -> str:
-    """Give a cell as a message may show it: a number of up to six digits or words of the trade, else its shape alone.
+def is_missing_mark(values: pd.Series) -> pd.Series:
+    """Say which cells say that there is no value (n/a, not done, ...).
 
     Examples
     --------
-    >>> shown_cell("140.5"), shown_cell("Left knee"), shown_cell("J. Amberg, 12-04")
-    ('140.5', 'Left knee', 'A. Aaaaaa, 99-99')
+    >>> is_missing_mark(pd.Series(["n/a", "12"])).tolist()
+    [True, False]
     """
-    if text.strip().casefold() in MISSING_MARKS or re.fullmatch(
-        r"\s*[<>]?\s*[+-]?\d{0,6}(?:[.,]\d+)?(?:e[+-]?\d+)?\s*|[+-]?inf", text, re.IGNORECASE | re.ASCII
-    ):
-        return text
-    words = words_of(text)
-    letters = [word for word in words if not word.isdigit()]
-    known = letters and not set(letters) - _every_word() and sum(len(word) == 1 for word in letters) <= 1
-    return (
-        text
-        if known and len(words) <= _LONGEST_LABEL and all(len(word) <= 3 for word in _digits(words))
-        else shape(text)
-    )
+    if pd.api.types.is_numeric_dtype(values.dtype) or pd.api.types.is_datetime64_any_dtype(values.dtype):
+        return pd.Series(data=False, index=values.index)
+    return values.astype("str").str.strip().str.casefold().isin(MISSING_MARKS)
 
 
 def counts_patients(values: pd.Series) -> bool:
@@ -208,69 +189,11 @@ def age_unit(name: str) -> float | None:
     return next((_YEARS_IN[unit] for unit, some in units if words & some), 1.0)
 
 
-@cache
-def known_kinds() -> tuple[KnownKind, ...]:
-    """Give every kind, in the order of the file."""
-    kinds = []
-    for name, block in _data()["kinds"].items():
-        phrases = tuple(frozenset(phrase.split()) for phrase in block["words"])
-        low_high = block.get("range")
-        kinds.append(KnownKind(
-            name, phrases, frozenset(block.get("more", ())), None if low_high is None else (low_high[0], low_high[1]),
-            frozenset(block.get("labels", ())), block.get("bands", False), block.get("time", False), block.get("age", False),
-            block.get("site", False)))  # fmt: skip
-    return tuple(kinds)
-
-
 _YES_NO_KIND = KnownKind("a yes or no", (), frozenset())
-
-
-@cache
-def _data() -> dict[str, Any]:
-    text = resources.files("analysis.cohort.recognition").joinpath("known_columns.toml").read_text(encoding="utf-8")
-    return tomllib.loads(text)
-
-
-@cache
-def _headers() -> frozenset[str]:
-    return frozenset(_data()["headers"]["words"])
-
-
-@cache
-def _labels() -> frozenset[str]:
-    return frozenset(_data()["labels"]["words"])
-
-
-@cache
-def _every_word() -> frozenset[str]:
-    return _headers().union(_labels(), *(kind.words for kind in known_kinds()))
-
-
-def _digits(words: list[str]) -> list[str]:
-    return [word for word in words if word.isdigit()]
-
-
-def _few_numbers(name: str, words: list[str]) -> bool:
-    """Say whether a name has at most one number that stands alone, and none of more than three digits."""
-    numbers = _digits(words)
-    alone = re.findall(r"(?<![^\W_])\d+(?![^\W_])", unicodedata.normalize("NFKC", name))
-    return len(alone) <= 1 and len(numbers) <= 3 and all(len(number) <= 3 for number in numbers)
+_CODES_KIND = KnownKind("single digits", (), frozenset())
+_WORDS_KIND = KnownKind("words of the trade", (), frozenset())
 
 
 def _range(kind: KnownKind, name: str) -> tuple[float, float]:
     low, high = kind.range or (0.0, 0.0)
     return (low, 130.0 * (age_unit(name) or 1.0)) if kind.age else (low, high)
-
-
-def _label_fits(label: str, kind: KnownKind) -> bool:
-    words = words_of(label)
-    numbers = _digits(words)
-    letters = [word for word in words if not word.isdigit()]
-    if not words or len(words) > _LONGEST_LABEL or len(numbers) > (2 if kind.bands else 1):
-        return False
-    if any(len(number) > 3 for number in numbers) or re.search(r"\d\s*[/.]\s*\d", label):
-        return False
-    if kind.age and any(int(number) > 89 for number in numbers):
-        return False
-    single = [word for word in letters if len(word) == 1]
-    return len(single) <= 1 and not (set(letters) - _labels() - kind.labels - kind.words)

@@ -126,10 +126,10 @@ def planted_tables() -> dict[str, pd.DataFrame]:
 
 
 @cache
-def clean_columns() -> tuple[CleanColumn, ...]:
-    """Give every clean column, of 120 patients."""
+def clean_columns(name: str = "clean_columns") -> tuple[CleanColumn, ...]:
+    """Give every clean column of a list, of 120 patients."""
     found = []
-    for entry in read("clean_columns")["columns"]:
+    for entry in read(name)["columns"]:
         rng = Random(entry["header"])
         values = pd.Series(drawn(entry, CLEAN_PATIENTS, rng), name=entry["header"])
         absent = [rng.random() < entry.get("missing", 0.0) for _ in range(CLEAN_PATIENTS)]
