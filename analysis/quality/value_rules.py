@@ -85,7 +85,7 @@ def read_value_rules(path: str | os.PathLike[str] | None = None) -> tuple[ValueR
         if path is None:
             text = resources.files("analysis.quality").joinpath(where).read_text(encoding="utf-8")
         else:
-            text = Path(path).read_text(encoding="utf-8")
+            text = Path(path).expanduser().read_text(encoding="utf-8")
         blocks = tomllib.loads(text).get("rules", [])
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
         raise CohortError(

@@ -145,7 +145,7 @@ def label_words() -> frozenset[str]:
 @cache
 def every_word() -> frozenset[str]:
     """Give all words of the trade."""
-    return header_words().union(label_words(), *(kind.words for kind in known_kinds()))
+    return header_words().union(label_words(), *(kind.words | kind.labels for kind in known_kinds()))
 
 
 def numbers_among(words: list[str]) -> list[str]:
