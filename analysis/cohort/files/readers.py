@@ -11,12 +11,10 @@ from pathlib import Path
 import pandas as pd
 import pyarrow as pa
 import pyarrow.csv as arrow_csv
-import pyarrow.parquet as arrow_parquet
 
 from analysis.cohort.files.conversion import RawTable
 from analysis.cohort.files.encodings import encoding_of
 from analysis.cohort.files.file_formats import (
-    MOST_CELLS,
     STATISTICS_FILES,
     WORKBOOKS,
     check_names,
@@ -24,6 +22,7 @@ from analysis.cohort.files.file_formats import (
     read_workbook,
 )
 from analysis.cohort.files.paths import refuse_no_file
+from analysis.cohort.files.reading_apart import damaged, read_apart
 from analysis.errors import CohortError
 from analysis.progress import steps
 
@@ -112,30 +111,13 @@ def read_parquet(path: Path) -> RawTable:
         The file is missing, empty or no Parquet file, or has columns that are not single values.
     """
     _head_of(path)
+    what = "a Parquet file"
+    parts = [pa.ipc.open_stream(stream).read_all() for stream in read_apart(path, "parquet", what)]
+    check_names(path.name, list(parts[0].column_names))
     try:
-        file = arrow_parquet.ParquetFile(path)
-        if file.metadata.num_rows * max(1, file.metadata.num_columns) > MOST_CELLS:
-            raise CohortError(
-                f"The file says that it holds {file.metadata.num_rows:,} rows, more than the kit reads.",
-                where=path.name,
-                what_to_do="Check where the file comes from; export the columns and rows that are needed.",
-            )
-        table = file.read()
-    except (pa.ArrowException, OSError) as error:
-        raise CohortError(
-            "The file is not a Parquet file, or it is damaged.",
-            where=f"{path.name}: {str(error).splitlines()[0]}",
-            what_to_do="Write it again, or give the file the ending that fits it (.csv).",
-        ) from None
-    nested = [field.name for field in table.schema if pa.types.is_nested(field.type)]
-    if nested:
-        raise CohortError(
-            f"The column {nested[0]!r} holds lists or records, not single values.",
-            where=path.name,
-            what_to_do="Give one value a cell.",
-        )
-    check_names(path.name, list(table.column_names))
-    return RawTable(table.to_pandas(ignore_metadata=True))
+        return RawTable(pa.concat_tables(parts).unify_dictionaries().to_pandas(ignore_metadata=True))
+    except (pa.ArrowException, ValueError, OverflowError) as error:  # a time that no calendar has
+        raise damaged(path, what, (str(error).splitlines() or [""])[0]) from None
 
 
 def read_table(

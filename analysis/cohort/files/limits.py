@@ -1,0 +1,86 @@
+"""What reading one file may take: time, memory, cells and unpacked bytes, each from the size of the file.
+
+Every number is a design choice; its reason stands beside it. A file that needs more is damaged, or made to fill the memory.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from analysis.errors import CohortError
+
+#: Most cells of one table, whatever the size of its file.
+MOST_CELLS = 1 << 31
+#: Most bytes of a map, a descriptor, rules or a record: texts written by hand or a line a column, of a few kilobytes.
+MOST_SETTINGS_BYTES = 16 << 20
+#: A column of one value packs to nearly nothing, so a small file may hold much: as much as any laptop has free.
+_MEMORY, _UNPACKED, _SECONDS = 1 << 30, 16 << 20, 60.0
+#: Beyond that for each byte: a cell takes a byte or more in SPSS, Stata and SAS files, and 40 bytes as an object of Python;
+#: Parquet packs real tables by 5 to 20.
+_MEMORY_A_BYTE = 64
+#: A workbook packs real sheets by 10 to 25; the packing could do 1,000.
+_UNPACKED_A_BYTE = 100
+#: 1,048,576 rows of 30 numbers take about 1 GB.
+_MOST_UNPACKED = 2 << 30
+#: A megabyte of a workbook or an SPSS file takes 3 to 6 seconds here; slow machines take five times as long.
+_SECONDS_A_MEGABYTE = 30.0
+#: A cell takes at least so many bytes in a table.
+_BYTES_A_CELL = 8
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What reading may take: ``memory`` in bytes, beside that of the program itself, ``unpacked`` in bytes of an archive."""
+
+    seconds: float
+    memory: int
+    cells: int
+    unpacked: int
+
+
+def limits_of(size: int) -> Limits:
+    """Give what reading a file of so many bytes may take.
+
+    Examples
+    --------
+    >>> limits_of(1 << 20)
+    Limits(seconds=90.0, memory=1140850688, cells=142606336, unpacked=121634816)
+    """
+    memory = _MEMORY + _MEMORY_A_BYTE * size
+    return Limits(
+        seconds=_SECONDS + _SECONDS_A_MEGABYTE * size / (1 << 20),
+        memory=memory,
+        cells=min(MOST_CELLS, memory // _BYTES_A_CELL),
+        unpacked=min(_MOST_UNPACKED, _UNPACKED + _UNPACKED_A_BYTE * size),
+    )
+
+
+def too_many_cells(place: str, rows: int, columns: int) -> CohortError:
+    """Give the error for a table of more cells than a file of its size may hold."""
+    return CohortError(
+        f"The file says that it holds {rows:,} rows of {columns:,} columns, more than the kit reads of a file of its size.",
+        where=place,
+        what_to_do="Check where the file comes from; export the columns and rows that are needed.",
+    )
+
+
+def read_settings(path: Path, encoding: str = "utf-8") -> str:
+    """Read the whole text of a map, a descriptor, rules or a record.
+
+    Raises
+    ------
+    CohortError
+        It is far longer than any such file.
+    OSError, UnicodeDecodeError
+        It cannot be read, or is no text.
+    """
+    with path.open("rb") as stream:
+        content = stream.read(MOST_SETTINGS_BYTES + 1)
+    if len(content) > MOST_SETTINGS_BYTES:
+        raise CohortError(
+            f"The file is longer than {MOST_SETTINGS_BYTES >> 20} MB, and is not read.",
+            where=str(path),
+            what_to_do="Check that it is the file that was meant; data belong into a table.",
+        )
+    return content.decode(encoding).replace("\r\n", "\n").replace("\r", "\n")
