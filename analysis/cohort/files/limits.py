@@ -6,7 +6,6 @@ Every number is a design choice; its reason stands beside it. A file that needs 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
 
 from analysis.errors import CohortError
 
@@ -14,6 +13,8 @@ from analysis.errors import CohortError
 MOST_CELLS = 1 << 31
 #: Most bytes of a map, a descriptor, rules or a record: texts written by hand or a line a column, of a few kilobytes.
 MOST_SETTINGS_BYTES = 16 << 20
+#: Tables within tables of such a text; the descriptor of a cohort has seven.
+DEEPEST_SETTINGS = 100
 #: A column of one value packs to nearly nothing, so a small file may hold much: as much as any laptop has free.
 _MEMORY, _UNPACKED, _SECONDS = 1 << 30, 16 << 20, 60.0
 #: Beyond that for each byte: a cell takes a byte or more in SPSS, Stata and SAS files, and 40 bytes as an object of Python;
@@ -63,24 +64,3 @@ def too_many_cells(place: str, rows: int, columns: int) -> CohortError:
         where=place,
         what_to_do="Check where the file comes from; export the columns and rows that are needed.",
     )
-
-
-def read_settings(path: Path, encoding: str = "utf-8") -> str:
-    """Read the whole text of a map, a descriptor, rules or a record.
-
-    Raises
-    ------
-    CohortError
-        It is far longer than any such file.
-    OSError, UnicodeDecodeError
-        It cannot be read, or is no text.
-    """
-    with path.open("rb") as stream:
-        content = stream.read(MOST_SETTINGS_BYTES + 1)
-    if len(content) > MOST_SETTINGS_BYTES:
-        raise CohortError(
-            f"The file is longer than {MOST_SETTINGS_BYTES >> 20} MB, and is not read.",
-            where=str(path),
-            what_to_do="Check that it is the file that was meant; data belong into a table.",
-        )
-    return content.decode(encoding).replace("\r\n", "\n").replace("\r", "\n")
