@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import sys
 import zipfile
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -147,7 +148,7 @@ def _refuse_bomb(path: Path) -> None:
         )
     if unpacked > limits_of(path.stat().st_size).unpacked:
         raise CohortError(
-            f"The workbook unpacks to {unpacked / 1e9:,.1f} GB and is not opened.",
+            f"The workbook unpacks to {unpacked / 1e9:,.2f} GB and is not opened.",
             where=path.name,
             what_to_do="Check where the file comes from; save a large table as CSV or Parquet.",
         )
@@ -201,7 +202,7 @@ def _kind(cell: Any) -> str:
     if isinstance(cell, bool):
         return "boolean"
     if isinstance(cell, int | float):
-        return "number"
+        return "number" if abs(cell) <= sys.float_info.max or isinstance(cell, float) else "text"
     return "date" if isinstance(cell, dt.date) else "text"
 
 

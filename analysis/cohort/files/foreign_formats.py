@@ -27,7 +27,13 @@ _PORTION = 4_000_000
 #: Rows of a worksheet, at most (ECMA-376 names no limit; that of the program most of them come from, from memory).
 _MOST_ROWS = 1 << 20
 _MOST_WARNINGS = 20
-_STATISTICS = {".sav": "read_sav", ".zsav": "read_sav", ".dta": "read_dta", ".sas7bdat": "read_sas7bdat", ".xpt": "read_xport"}
+_STATISTICS = {
+    ".sav": "read_sav",
+    ".zsav": "read_sav",
+    ".dta": "read_dta",
+    ".sas7bdat": "read_sas7bdat",
+    ".xpt": "read_xport",
+}
 
 
 class Refusal(Exception):  # noqa: N818 - the kit makes an error of it
@@ -47,7 +53,7 @@ def parquet(file: str, *, cells: int) -> Iterator[bytes]:
         if nested:
             raise Refusal("nested", nested[0])
         yield _stream(schema.empty_table())
-        for batch in source.iter_batches(batch_size=max(1, min(1 << 16, _PORTION // max(1, columns)))):
+        for batch in source.iter_batches(max(1, min(1 << 16, _PORTION // max(1, columns)))):
             table = pa.Table.from_batches([batch])
             table.validate(full=True)
             yield _stream(table)
@@ -86,7 +92,7 @@ def _rows(rows: Iterator[tuple[Any, ...]], most: int) -> Iterator[list[tuple[int
     for number, row in enumerate(rows, 1):
         if number > _MOST_ROWS:
             raise Refusal("rows", number)
-        width = next((i for i in range(len(row), 0, -1) if row[i - 1] is not None), 0)
+        width = next((i for i in range(len(row), 0, -1) if row[i - 1] is not None), 0) if row else 0
         if not width:
             continue
         kept, widest, cells = kept + 1, max(widest, width), cells + width

@@ -27,7 +27,7 @@ _PROGRAM = Path(__file__).with_name("foreign_formats.py")
 _FEW_THREADS = {
     "OPENBLAS_NUM_THREADS": "1",
     "OMP_NUM_THREADS": "2",
-    "MALLOC_ARENA_MAX": "2",
+    "MALLOC_ARENA_MAX": "1",
     "ARROW_DEFAULT_MEMORY_POOL": "system",
 }
 _ORIGIN = "Check where the file comes from, and export it again; a large table is best kept as CSV."
@@ -76,7 +76,7 @@ def _explained(path: Path, what: str, limits: Limits, end: str, said: list[Any])
         return damaged(path, what, (text.splitlines() or [""])[0].strip() or kind)
     if end == "memory":
         return CohortError(
-            f"Reading the file takes more than {limits.memory / 1e9:,.1f} GB of memory, more than a file of its size may.",
+            f"Reading the file takes more than {limits.memory / 1e9:,.2f} GB of memory, more than a file of its size may.",
             where=path.name,
             what_to_do=_ORIGIN,
         )
@@ -85,6 +85,12 @@ def _explained(path: Path, what: str, limits: Limits, end: str, said: list[Any])
             f"Reading the file takes more than {limits.seconds:,.0f} seconds, more than a file of its size may.",
             where=path.name,
             what_to_do=_ORIGIN,
+        )
+    if end == "killed":
+        return CohortError(
+            "The process that read the file was ended from outside, perhaps since the computer ran out of memory.",
+            where=path.name,
+            what_to_do="Close other programs and try again.",
         )
     if end == "crash":
         return damaged(path, what, f"it makes the program that reads it crash ({said[0]})")
@@ -175,6 +181,8 @@ def _in_words(code: int) -> tuple[str, list[str]]:
         return "ended itself", []
     if code == -getattr(signal, "SIGXCPU", 0):
         return "time", []
+    if -code in (getattr(signal, "SIGKILL", 0), signal.SIGTERM):
+        return "killed", []
     try:
         return "crash", [signal.Signals(-code).name]
     except ValueError:

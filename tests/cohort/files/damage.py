@@ -8,6 +8,8 @@ import zipfile
 import numpy as np
 import openpyxl
 import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pyreadstat
 
 from analysis.cohort import Cohort, write_cohort
@@ -53,7 +55,14 @@ problem = "pain beyond 9.5"
 what_to_do = "Look at the source."
 source = "made up for the test"
 """
-HUGE = (b"\xff\xff\xff\xff", b"\xff\xff\xff\x7f", b"\x7f\xff\xff\xff", b"\xff" * 8, b"\x00\x00\x00\x80", b"\xff" * 7 + b"\x7f")
+HUGE = (
+    b"\xff\xff\xff\xff",
+    b"\xff\xff\xff\x7f",
+    b"\x7f\xff\xff\xff",
+    b"\xff" * 8,
+    b"\x00\x00\x00\x80",
+    b"\xff" * 7 + b"\x7f",
+)
 TOKENS = (
     b"9" * 5000, b"-1", b"1e999", b"[" * 3000, b"{" * 3000, b"\x00", b"\xff\xfe", b'"', b"'", b"\n", b",", b"\r", b"\\ud800",
     b"null", b"true", b"{}", b"[]", b"\xef\xbb\xbf", b"nan", b"0" * 300, b"a." * 2000, b"\xed\xa0\x80", b"2024-02-30",
@@ -93,7 +102,8 @@ def valid_files(folder):
     pyreadstat.write_xport(frame, folder / "t.xpt")
     typed = frame.assign(kind=pd.Categorical(frame["note"]), ok=True, zone=frame["day"].dt.tz_localize("Europe/Berlin"))
     typed.to_parquet(folder / "t.parquet", row_group_size=15)
-    frame.to_parquet(folder / "gzip.parquet", compression="gzip")
+    bare = pa.Table.from_pandas(typed.drop(columns="kind")).replace_schema_metadata(None)
+    pq.write_table(bare, folder / "bare.parquet", compression="none", store_schema=False, use_dictionary=["note"])
     book = openpyxl.Workbook()
     for row in [list(frame.columns), *frame.astype(object).where(frame.notna(), None).to_numpy().tolist()]:
         book.active.append(row)
@@ -134,7 +144,9 @@ def damaged(name, content, seed):
 
 
 def _value_replaced(content, rng):
-    places = list(re.finditer(rb'(?<=[:=] )("[^"]*"|[\d.-]+|true|false|null)(?=[,}\s])|(?<=[\[ ])"[^"]*"(?=[,\] ])', content))
+    places = list(
+        re.finditer(rb'(?<=[:=] )("[^"]*"|[\d.-]+|true|false|null)(?=[,}\s])|(?<=[\[ ])"[^"]*"(?=[,\] ])', content)
+    )
     if not places:
         return _hit(content, rng, text=True)
     place = places[rng.integers(0, len(places))]
