@@ -11,6 +11,8 @@ from analysis.errors import CohortError
 
 #: Most cells of one table, whatever the size of its file.
 MOST_CELLS = 1 << 31
+#: Rows of a CSV file whose cells do not fit the header, kept to name them: 300 bytes each, where an empty line is one byte.
+MOST_RAGGED = 2_000_000
 #: Most bytes of a map, a descriptor, rules or a record: texts written by hand or a line a column, of a few kilobytes.
 MOST_SETTINGS_BYTES = 16 << 20
 #: Tables within tables of such a text; the descriptor of a cohort has seven.

@@ -21,6 +21,7 @@ from analysis.cohort.files.file_formats import (
     read_statistics_file,
     read_workbook,
 )
+from analysis.cohort.files.limits import MOST_RAGGED, limits_of, too_many_cells
 from analysis.cohort.files.paths import refuse_no_file
 from analysis.cohort.files.reading_apart import damaged, read_apart
 from analysis.errors import CohortError
@@ -56,11 +57,12 @@ def read_csv(
     head = _head_of(path)
     encoding = encoding_of(path, head, encoding)
     names = _column_names(path, head, encoding, delimiter)
+    _refuse_empty_lines(path, encoding, len(names))
     left_out: list[tuple[int | None, int, str]] = []
 
     def leave_out(row: arrow_csv.InvalidRow) -> str:
         left_out.append((row.number, row.actual_columns, row.text))
-        return "skip"
+        return "skip" if len(left_out) <= MOST_RAGGED else "error"
 
     def read(*, threads: bool) -> pa.Table:
         left_out.clear()
@@ -86,6 +88,12 @@ def read_csv(
         if left_out:
             table = read(threads=False)
     except (pa.ArrowInvalid, pa.ArrowKeyError, UnicodeError) as error:
+        if len(left_out) > MOST_RAGGED:
+            raise CohortError(
+                f"More than {MOST_RAGGED:,} rows do not fit the header.",
+                where=path.name,
+                what_to_do="Check the delimiter, and put texts that hold it in quotation marks.",
+            ) from None
         raise CohortError(
             "The file cannot be read as a table.",
             where=f"{path.name}: {str(error).splitlines()[0]}",
@@ -205,6 +213,21 @@ def _column_names(path: Path, head: bytes, encoding: str, delimiter: str) -> lis
         )
     check_names(path.name, names)
     return names
+
+
+def _refuse_empty_lines(path: Path, encoding: str, columns: int) -> None:
+    """Refuse a file of empty lines under a wide header: each is a row of empty cells, where any other cell takes a byte."""
+    size = path.stat().st_size
+    cells = limits_of(size).cells
+    if size * columns <= cells:
+        return
+    decoder, empty = codecs.getincrementaldecoder(encoding)(), 0
+    with path.open("rb") as stream:
+        while block := stream.read(_BLOCK):
+            text = decoder.decode(block)
+            empty += 2 * max(text.count(ends) for ends in ("\n\n", "\r\n\r\n", "\r\r"))
+    if empty * columns > cells:
+        raise too_many_cells(path.name, empty, columns)
 
 
 def _decoded(head: bytes, encoding: str) -> str:
