@@ -11,6 +11,7 @@ import importlib
 import math
 import os
 import pickle
+import signal
 import sys
 import time
 import warnings
@@ -219,6 +220,7 @@ def serve(requests: BinaryIO, replies: BinaryIO) -> None:
 
 
 if __name__ == "__main__":
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # who is interrupted is the kit, and it ends this process
     own_replies = os.fdopen(os.dup(1), "wb")
     os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # what a library prints is no reply
     serve(sys.stdin.buffer, own_replies)

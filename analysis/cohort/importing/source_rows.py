@@ -15,7 +15,6 @@ from analysis.cohort.importing.map_keys import FileFormat, PatientColumn
 from analysis.cohort.recognition.spellings import Folded, fold, fold_names
 from analysis.cohort.tables import kind_of
 
-
 #: A time of the day and its offset from UTC (ISO 8601): +01:00, +0100, +01, Z or none.
 _CLOCK = r"[T ](?P<time>\d{2}(?::?\d{2}(?::?\d{2}(?:[.,]\d+)?)?)?)\s?(?P<zone>Z|[+-]\d{2}(?::?\d{2})?)?$"
 

@@ -78,12 +78,13 @@ def explained(read, name, content):
 def test_forty_damaged_files_of_each_kind(read, valid, name):
     seeds = range(FEW.get(name, 40))
     assert explained(read, name, valid[1][name]) == (name == "t.sas7bdat")
-    assert any([explained(read, name, damaged(name, valid[1][name], seed)) for seed in seeds])
+    refused = sum(explained(read, name, damaged(name, valid[1][name], seed)) for seed in seeds)
+    assert 0 < refused <= len(seeds)
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", FILES)
 def test_two_thousand_damaged_files_of_each_kind(read, valid, name):
     refused = sum(explained(read, name, damaged(name, valid[1][name], seed)) for seed in range(2000))
-    assert 100 < refused
+    assert refused > 100
     assert refused < 2000 or name == "t.sas7bdat"

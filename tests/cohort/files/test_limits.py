@@ -51,6 +51,8 @@ def test_nobody_waits_for_a_pipe(tmp_path):
         read = read_map if name == "map.toml" else read_table
         with pytest.raises(CohortError, match="a pipe or a device, not a file"):
             read(tmp_path / name)
+    with pytest.raises(CohortError, match="a pipe or a device, not a file"):
+        read_value_rules(tmp_path / "map.toml")
 
 
 @pytest.mark.parametrize("name", ["a\x00b.csv", "a\ud800b.csv"])

@@ -5,9 +5,7 @@ import re
 import struct
 import subprocess
 import sys
-import tempfile
 import time
-import warnings
 import zipfile
 from pathlib import Path
 from threading import Timer

@@ -205,6 +205,12 @@ def test_an_output_folder_that_is_a_file_is_refused(own_notebook, cohort_folder,
         make_report(str(own_notebook(SHOW)), cohort_folder, tmp_path / "taken" / "report")
 
 
+@pytest.mark.parametrize("name", ["a\x00b", "a\ud800b"])
+def test_an_output_folder_that_no_system_can_have_is_refused(cohort_folder, tmp_path, name):
+    with pytest.raises(ReportError, match="No file has such a name"):
+        make_report("cohort_check", cohort_folder, tmp_path / name)
+
+
 def test_an_earlier_report_is_not_replaced_unasked(own_notebook, cohort_folder, earlier):
     out = earlier
     with pytest.raises(ReportError, match="There is a report of that name already") as caught:
