@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import codecs
 import csv
+import datetime as dt
 import io
 from collections.abc import Sequence
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.csv as arrow_csv
@@ -31,6 +33,8 @@ from analysis.progress import steps
 USUAL_MISSING = ("", "NA", "N/A", "n/a", "NaN", "nan", "NULL", "null", ".", "#N/A")
 DELIMITERS = {",": "a comma", ";": "a semicolon", "\t": "a tab", "|": "a bar"}
 
+#: What the calendar of Python holds; a day less at both ends, so that any time zone may be put in.
+_FIRST_TIME, _LAST_TIME = dt.datetime(1, 1, 2, tzinfo=dt.UTC), dt.datetime(9999, 12, 31, tzinfo=dt.UTC)
 _BLOCK = 16 << 20
 _HEAD = 1 << 16
 #: A header longer than this many bytes is no header (design choice; the most columns need about a tenth).
@@ -123,9 +127,20 @@ def read_parquet(path: Path) -> RawTable:
     parts = [pa.ipc.open_stream(stream).read_all() for stream in read_apart(path, "parquet", what)]
     check_names(path.name, list(parts[0].column_names))
     try:
-        return RawTable(pa.concat_tables(parts).unify_dictionaries().to_pandas(ignore_metadata=True))
+        frame = pa.concat_tables(parts).unify_dictionaries().to_pandas(ignore_metadata=True)
     except (pa.ArrowException, ValueError, OverflowError) as error:  # a time that no calendar has
         raise damaged(path, what, (str(error).splitlines() or [""])[0]) from None
+    for name, values in frame.items():
+        if isinstance(values.dtype, pd.DatetimeTZDtype | np.dtypes.DateTime64DType) and not _of_our_calendar(values):
+            raise damaged(path, what, f"the column {name!r} has times outside the years 1 to 9999")
+    return RawTable(frame)
+
+
+def _of_our_calendar(times: pd.Series) -> bool:
+    ticks = times.dropna().astype("int64")
+    per_second = {"s": 1, "ms": 10**3, "us": 10**6, "ns": 10**9}[times.dt.unit]
+    first, last = (stamp.timestamp() for stamp in (_FIRST_TIME, _LAST_TIME))
+    return bool((ticks // per_second).between(first, last).all())
 
 
 def read_table(

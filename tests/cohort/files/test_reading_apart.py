@@ -294,3 +294,22 @@ def test_a_large_statistics_file_is_handed_over_in_portions(tmp_path, monkeypatc
     pd.testing.assert_frame_equal(read_table(tmp_path / "t.sav").frame, whole)
     assert whole["n"].tolist() == list(range(10))
     assert whole["day"].notna().sum() == 4
+
+
+@pytest.mark.parametrize("zone", [None, "Europe/Berlin"])
+@pytest.mark.parametrize("unit", ["s", "ms", "us"])
+def test_times_that_no_calendar_has(tmp_path, unit, zone):
+    second = {"s": 1, "ms": 10**3, "us": 10**6}[unit]
+    for seconds, fits in (
+        (253_370_764_800, True),
+        (253_402_300_800, False),
+        (-(10**12), False),
+    ):  # 9999-01-01, 10000-01-01 (UTC)
+        times = pa.array([None, seconds * second], type=pa.timestamp(unit, tz=zone))
+        pq.write_table(pa.table({"id": ["a", "b"], "day": times}), tmp_path / "t.parquet")
+        if fits:
+            assert read_table(tmp_path / "t.parquet").frame["day"].dt.year.tolist()[1] == 9999
+        else:
+            with pytest.raises(CohortError, match="or it is damaged") as caught:
+                read_table(tmp_path / "t.parquet")
+            assert "the column 'day' has times outside the years 1 to 9999" in caught.value.where
