@@ -30,6 +30,7 @@ _FEW_THREADS = {
     "MALLOC_ARENA_MAX": "1",
     "ARROW_DEFAULT_MEMORY_POOL": "system",
 }
+_ENDED_ITSELF = "it ended without an answer"
 _ORIGIN = "Check where the file comes from, and export it again; a large table is best kept as CSV."
 
 
@@ -50,7 +51,7 @@ def read_apart(path: Path, kind: str, what: str, **options: Any) -> list[Any]:
     }  # fmt: skip
     with _lock:
         portions, end, said = _reader().ask(request, limits.seconds)
-        if end == "ended itself":  # idle since long
+        if (end, said) == ("crash", [_ENDED_ITSELF]):  # idle since long
             portions, end, said = _reader().ask(request, limits.seconds)
         if end != "read":
             _end_readers()
@@ -147,7 +148,9 @@ class _Reader:
                 if word != "portion":
                     return portions, word, content
                 portions.append(content)
-        except (EOFError, OSError, pickle.UnpicklingError):
+        except (EOFError, OSError, pickle.UnpicklingError) as error:
+            if isinstance(error, pickle.UnpicklingError):
+                self._process.kill()
             code = self._process.wait()
             if late:
                 return [], "time", []
@@ -177,8 +180,6 @@ class _Reader:
 
 def _in_words(code: int) -> tuple[str, list[str]]:
     """Say how a process ended that gave no answer."""
-    if code == 0:
-        return "ended itself", []
     if code == -getattr(signal, "SIGXCPU", 0):
         return "time", []
     if -code in (getattr(signal, "SIGKILL", 0), signal.SIGTERM):
@@ -186,7 +187,7 @@ def _in_words(code: int) -> tuple[str, list[str]]:
     try:
         return "crash", [signal.Signals(-code).name]
     except ValueError:
-        return "crash", [f"exit code {code}"]
+        return "crash", [_ENDED_ITSELF if code == 0 else f"exit code {code}"]
 
 
 _lock = Lock()
@@ -197,7 +198,14 @@ def _reader() -> _Reader:
     """Give the process that reads; a new one where there is none."""
     if not _readers or not _readers[-1].serves:
         _end_readers()
-        _readers.append(_Reader())
+        try:
+            _readers.append(_Reader())
+        except OSError as error:
+            raise CohortError(
+                f"The process that reads files of this kind cannot be started: {error.strerror}.",
+                where=sys.executable,
+                what_to_do="Close other programs and try again, or export the table as CSV.",
+            ) from None
     return _readers[-1]
 
 

@@ -313,3 +313,26 @@ def test_times_that_no_calendar_has(tmp_path, unit, zone):
             with pytest.raises(CohortError, match="or it is damaged") as caught:
                 read_table(tmp_path / "t.parquet")
             assert "the column 'day' has times outside the years 1 to 9999" in caught.value.where
+
+
+def test_a_process_that_cannot_be_started(tmp_path, monkeypatch):
+    path = statistics_file(tmp_path / "a.sav")
+    reading_apart._end_readers()
+    monkeypatch.setattr(sys, "executable", str(tmp_path / "no python"))
+    with pytest.raises(
+        CohortError, match="The process that reads files of this kind cannot be started: No such file"
+    ) as caught:
+        read_table(path)
+    assert "no python" in caught.value.where
+
+
+@ON_LINUX
+def test_a_process_that_ends_without_an_answer_is_tried_twice(tmp_path, monkeypatch):
+    path = statistics_file(tmp_path / "a.sav")
+    reading_apart._end_readers()
+    (tmp_path / "silent.py").write_text("import sys\nopen(sys.argv[0] + '.count', 'a').write('x')\n")
+    monkeypatch.setattr(reading_apart, "_PROGRAM", tmp_path / "silent.py")
+    with pytest.raises(CohortError, match="SPSS file, or it is damaged") as caught:
+        read_table(path)
+    assert "it ended without an answer" in caught.value.where
+    assert (tmp_path / "silent.py.count").read_text() == "xx"

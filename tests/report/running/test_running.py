@@ -247,8 +247,15 @@ def test_unknown_reports_and_notebooks_are_refused(tmp_path):
         find_report(str(tmp_path / "none.ipynb"))
 
 
-def test_a_file_that_is_no_notebook_is_refused(tmp_path):
-    (tmp_path / "a.ipynb").write_text("not json")
+TOO_DEEP = '{"cells": ' + "[" * 100_000 + "]" * 100_000 + "}"
+WRONG_TYPES = '{"nbformat": "4", "nbformat_minor": [], "metadata": 3, "cells": {}}'
+
+
+@pytest.mark.parametrize(
+    "text", ["not json", "[]", TOO_DEEP, WRONG_TYPES], ids=["text", "list", "deep", "wrong types"]
+)
+def test_a_file_that_is_no_notebook_is_refused(tmp_path, text):
+    (tmp_path / "a.ipynb").write_text(text)
     with pytest.raises(ReportError, match="The file is not a notebook"):
         read_notebook(tmp_path / "a.ipynb")
 
