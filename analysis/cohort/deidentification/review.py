@@ -14,7 +14,7 @@ from typing import Any, Literal, get_args
 import pandas as pd
 
 from analysis.cohort.deidentification.judge import Act, Judgement, Seems
-from analysis.cohort.files.toml_file import read_toml
+from analysis.cohort.files.settings_files import explained_toml
 from analysis.cohort.importing.map_text import quoted
 from analysis.cohort.recognition.trade_words import MISSING_MARKS
 from analysis.errors import CohortError
@@ -157,7 +157,7 @@ def read_review(path: str | os.PathLike[str]) -> Review:
         The file cannot be read, a key or a decision does not exist, codes are missing, or nobody says who may see a column.
     """
     file = Path(path)
-    data = read_toml(file, "review", "make a new one with kneecurve deidentify SOURCE --review FILE")
+    data = explained_toml(file, "review", "make a new one with kneecurve deidentify SOURCE --review FILE")
     blocks = data.get("columns")
     if not isinstance(blocks, list) or not all(isinstance(block, dict) for block in blocks):
         raise _wrong(file, "", "holds no [[columns]]")

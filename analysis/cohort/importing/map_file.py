@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Literal, get_args
 
 from analysis.cohort.catalogue import read_measure
-from analysis.cohort.files.toml_file import read_toml
+from analysis.cohort.files.settings_files import explained_toml
 from analysis.cohort.importing.map_home import HomeTable, SessionLog, read_home_table, read_schedule, read_session_log
 from analysis.cohort.importing.map_keys import FileFormat, Keys, PatientColumn, read_column, read_format
 from analysis.cohort.measures import Measure
@@ -125,7 +125,7 @@ def read_map(path: Path) -> ImportMap:
         The file is missing or no TOML, a key is unknown (the message lists the allowed ones) or missing, or a value
         is not of its kind.
     """
-    data = read_toml(path, "map file", "see the maps in the documentation")
+    data = explained_toml(path, "map file", "see the maps in the documentation")
     keys = Keys(data, path.name, "")
     keys.allow(*_TOP, required=("patients",))
     if "values" not in data:

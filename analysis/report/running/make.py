@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, get_args
 
+from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.cohort.provenance import Source, describe_source
 from analysis.errors import ReportError
 from analysis.report.forms.digest import read_digests
@@ -229,6 +230,7 @@ def _refuse_to_replace_itself(source: Path, files: Sequence[Path]) -> None:
 
 def _refuse_the_cohort_folder(folder: Path, destination: Path) -> None:
     """Refuse to write among the data: the files of a cohort folder are the inputs that a record names."""
+    refuse_impossible_name(destination, error=ReportError)
     inside, cohort = Path(os.path.realpath(destination)), Path(os.path.realpath(folder))
     if inside == cohort or cohort in inside.parents:
         raise ReportError(
