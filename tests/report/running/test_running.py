@@ -251,9 +251,7 @@ TOO_DEEP = '{"cells": ' + "[" * 100_000 + "]" * 100_000 + "}"
 WRONG_TYPES = '{"nbformat": "4", "nbformat_minor": [], "metadata": 3, "cells": {}}'
 
 
-@pytest.mark.parametrize(
-    "text", ["not json", "[]", TOO_DEEP, WRONG_TYPES], ids=["text", "list", "deep", "wrong types"]
-)
+@pytest.mark.parametrize("text", ["not json", "[]", TOO_DEEP, WRONG_TYPES], ids=["text", "list", "deep", "wrong types"])
 def test_a_file_that_is_no_notebook_is_refused(tmp_path, text):
     (tmp_path / "a.ipynb").write_text(text)
     with pytest.raises(ReportError, match="The file is not a notebook"):
