@@ -26,6 +26,10 @@ def none_of_early(name, week, value, rng):
     return name == "early" and week >= 12
 
 
+def at_the_primary_week(name, week, value, rng):
+    return week == 26 and rng.random() < (0.6 if name == "early" else 0.1)
+
+
 def nearly_all_of_one(name, week, value, rng):
     return name == "early" and week >= 26 and rng.random() < 0.93
 
@@ -82,6 +86,12 @@ TRUTHS = {
         {"lose": nearly_all_of_one, "effect": better(0.5)}, {},
         [NO_CONCLUSION, "early 2/60", "Fewer than 20 patients were seen: early (2)", "for a conclusion about early"], ["favour"],
         "too many lost to tell",
+    ),
+    "lost at the primary week alone": (
+        {"lose": at_the_primary_week, "effect": better(0.4)}, {},
+        [NO_CONCLUSION, "for a conclusion about early", "A secondary finding: at week 52 mean quadriceps torque was",
+         "seen were usual 60/60, early 60/60). What it is at week 26 cannot be told."],
+        ["favour", "not found at", "Looked for and not found"], "Early, week 26: too many lost to tell",
     ),
     "half lost": (
         {"lose": share({"usual": 0.5, "early": 0.5}), "effect": better(0.4)}, {},

@@ -1,5 +1,6 @@
 """The rules by which the results of a comparison become findings; nothing is rounded here."""
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -158,46 +159,32 @@ def _courses(study: Study, differences: tuple[Difference, ...]) -> list[Course]:
     for one in differences:
         main, told_at = side(one.lower, one.upper), one.verdict not in ("no conclusion", "not compared")
         rows = table[(table["protocol"].astype("str") == one.protocol) & ((table["week"] - one.week).abs() > 1e-9)]
-        told = [
-            row
-            for row in rows.to_dict("records")
-            if side(row["lower"], row["upper"]) not in (0, main)
-            and not too_many_lost(_lost_at(study, float(row["week"]), (one.protocol, one.reference)))
-        ]
+        weeks = [_course(row, one, len(table), study) for row in rows.sort_values("week").to_dict("records")]
+        known = [week for week in weeks if np.isfinite(week.lower) and not too_many_lost([at.lost for at in week.seen])]
+        told = [week for week in known if side(week.lower, week.upper) not in (0, main if told_at else 0)]
         for kind in ("faded", "not yet"):
-            there = [row for row in told if (row["week"] < one.week) == (kind == "faded")]
+            there = [week for week in told if (week.week < one.week) == (kind == "faded")]
             if there:
-                row = max(there, key=lambda row: abs(float(row["estimate"])))
-                found.append(
-                    Course(
-                        one.protocol, one.reference, float(row["week"]), float(row["estimate"]), float(row["lower"]),
-                        float(row["upper"]), len(table), "open" if not told_at else "reversed" if main else kind,
-                    )
-                )  # fmt: skip
-        found += _gone(one, rows, len(table), study) if main and told_at else []
+                furthest = max(there, key=lambda week: abs(week.estimate))
+                found.append(replace(furthest, kind="open" if not told_at else "reversed" if main else kind))
+        last = [week for week in known[-1:] if week is weeks[-1] and week.week > one.week]
+        found += [week for week in last if main and told_at and side(week.lower, week.upper) == 0]
     return found
 
 
-def _gone(one: Difference, rows: pd.DataFrame, among: int, study: Study) -> list[Course]:
-    """Give the last week where it comes later and its interval holds the difference no more, unless too many were lost there."""
-    last = rows.sort_values("week").tail(1).to_dict("records")
-    return [
-        Course(
-            one.protocol, one.reference, float(row["week"]), float(row["estimate"]), float(row["lower"]),
-            float(row["upper"]), among, "gone",
-        )
-        for row in last
-        if row["week"] > one.week
-        and np.isfinite(row["lower"])
-        and side(row["lower"], row["upper"]) == 0
-        and not too_many_lost(_lost_at(study, float(row["week"]), (one.protocol, one.reference)))
-    ]  # fmt: skip
-
-
-def _lost_at(study: Study, week: float, protocols: tuple[str, ...]) -> list[float]:
-    table = study.missing.table
-    at = table[((table["week"] - week).abs() < 1e-9) & table["protocol"].astype("str").isin(protocols)]
-    return [float(share) for share in at["share"]]
+def _course(row: dict[Any, Any], at: Difference, among: int, study: Study) -> Course:
+    """Give a week, as if the difference of the primary one were found no more there."""
+    table, week = study.missing.table, float(row["week"])
+    rows = table[(table["week"] - week).abs() < 1e-9].astype({"protocol": "str"}).set_index("protocol")
+    seen = [
+        Seen(name, int(rows.loc[name, "seen"]), int(rows.loc[name, "expected"]))  # type: ignore[arg-type]
+        for name in (at.reference, at.protocol)
+        if name in rows.index
+    ]
+    return Course(
+        at.protocol, at.reference, week, float(row["estimate"]), float(row["lower"]), float(row["upper"]), among, "gone",
+        tuple(seen),
+    )  # fmt: skip
 
 
 def _tips(study: Study, differences: tuple[Difference, ...]) -> list[tuple[str, float]]:

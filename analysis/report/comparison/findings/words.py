@@ -116,6 +116,7 @@ def course_words(found: Course, measure: Measure, *, level: float, primary_week:
         "open": f"What it is at week {main} cannot be told",
     }[found.kind]
     size = f"{_moved(found.estimate, decimals, measure.unit)} with {found.protocol} than with {found.reference}"
+    interval += f"; seen were {_by_protocol(found.seen)}" if found.kind == "open" and found.seen else ""
     return f"A secondary finding: at week {week} mean {in_text(measure.label)} was {size} ({interval}). {story}."
 
 
