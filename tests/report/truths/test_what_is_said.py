@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.report import Figure, Table, comparison
+from analysis.report import Figure, Passage, Table, comparison
 
 from .planted import plant, share
 
@@ -262,6 +262,24 @@ def test_where_nothing_is_missing_one_sentence_says_so(study_in_memory):
     some = study_in_memory(plant(patients=12, lose=share({"usual": 0.2})), imputations=2)
     assert len(list(comparison.missing(some))) == 3
     assert len(list(comparison.sensitivity(some))) >= 4
+
+
+@pytest.mark.parametrize("sex", [False, True])
+def test_without_any_value_at_the_start_a_sentence_says_so_in_place_of_empty_rows(study_in_memory, sex):
+    cohort = plant(patients=12, weeks=(6, 12, 26), lose=share({"usual": 0.2, "early": 0.2}))
+    if sex:
+        people = cohort.patients.assign(sex=["female", "male"] * 12)
+        cohort = dataclasses.replace(cohort, patients=people)
+    section = comparison.missing(study_in_memory(cohort, imputations=2))
+    said = [str(one) for one in section if isinstance(one, Passage)]
+    assert said == [
+        "Not in the data: a baseline of quadriceps torque, so those missing and seen at week 26 are not compared by it."
+    ]
+    tables = [one for one in section if isinstance(one, Table) and one.name == "missing-start"]
+    assert len(tables) == sex
+    assert all(row[0].startswith("sex") for one in tables for row in one.rows())
+    whole = study_in_memory(plant(patients=12, lose=share({"usual": 0.2})), imputations=2)
+    assert not [one for one in comparison.missing(whole) if isinstance(one, Passage)]
 
 
 def off_schedule(cohort, seed=5):
