@@ -46,8 +46,8 @@ def baseline(study: Study) -> Section:
     return Section((_baseline_table(study.baseline, study.cohort),))
 
 
-def _baseline_table(found: BaselineTable, cohort: Cohort) -> Table:
-    """Turn the long baseline table into one with a column a protocol.
+def _baseline_table(found: BaselineTable, cohort: Cohort) -> Table | Passage:
+    """Turn the long baseline table into one with a column a protocol; of no row that can be shown, a sentence.
 
     Rows are means (standard deviations) of numbers, and counts (shares) of categories.
     """
@@ -75,6 +75,8 @@ def _baseline_table(found: BaselineTable, cohort: Cohort) -> Table:
     notes = [_NOTE, *found.notes]
     if left_out:
         notes.append(f"Not shown, with more than {MOST_CATEGORIES} categories: {numbers.listed(left_out)}.")
+    if not rows:
+        return absent(f"characteristics at the start that a table can hold. {notes[-1]}")
     return Table(
         pd.DataFrame(rows, columns=["what", *protocols]),
         "Patients at the start, by protocol.",
