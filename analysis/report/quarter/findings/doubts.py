@@ -4,6 +4,7 @@ from analysis.quarter.control_charts import FEWEST_POINTS
 from analysis.quarter.periods import quarter_in_words
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
+from analysis.report.parts.wording import NO_HARMS_RECORDED
 from analysis.report.quarter.findings.finding import QuarterFindings
 from analysis.report.quarter.findings.words import (
     MOST_NAMED,
@@ -28,7 +29,7 @@ def harms_words(found: QuarterFindings) -> str:
         return "Which of these counts are harms is not in the data."
     one = found.harms
     if one is None:
-        return "Harms were not recorded, so nothing is said of them."
+        return NO_HARMS_RECORDED
     if one.change.verdict in NO_VALUE:
         return f"Of harms {NO_VALUE[one.change.verdict]}."
     patients = numbers.plural(one.denominator, "patient")
