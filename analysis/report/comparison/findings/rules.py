@@ -16,6 +16,7 @@ from analysis.report.comparison.findings.finding import (
     Difference,
     Findings,
     Seen,
+    Stayed,
     Verdict,
 )
 from analysis.report.comparison.study import Lacking, Study
@@ -46,8 +47,8 @@ def find(study: Study) -> Findings:
     >>> [(one.protocol, one.verdict) for one in find(study).differences]
     [('home stimulation', 'undecided'), ('home stimulation and early motion', 'undecided')]
     """
-    seen = _seen(study)
-    by_name = {one.protocol: one for one in seen}
+    by_name = _seen(study)
+    seen = tuple(by_name[name] for name in study.protocols if name in by_name)
     differences = tuple(_difference(row, study, by_name) for row in study.primary.to_dict("records"))
     important = [found for found in study.responders if found.endpoint.to_reach.name == "minimal important change"]
     responders = next(iter(important or study.responders), None)
@@ -66,18 +67,35 @@ def find(study: Study) -> Findings:
         start_known=not study.baseline.table.empty,
         hardly_done=tuple(_hardly_done(study)),
         sessions_known=study.adherence.recorded and bool((study.adherence.overall["sessions_prescribed"] > 0).any()),
+        stayed=_stayed(study, by_name),
+        primary_week=study.primary_week,
+        last_week=study.flow.weeks[-1] if study.flow.weeks else None,
     )
 
 
-def _seen(study: Study) -> tuple[Seen, ...]:
+def _seen(study: Study) -> dict[str, Seen]:
+    """Give who was seen at the primary week, by protocol; nothing where visits have no schedule."""
     table = study.missing.table
     if table.empty or study.primary_week is None:
-        return ()
-    at = table[table["week"] == study.primary_week]
-    rows = {str(row["protocol"]): row for row in at.to_dict("records")}
-    return tuple(
-        Seen(name, int(rows[name]["seen"]), int(rows[name]["expected"])) for name in study.protocols if name in rows
-    )
+        return {}
+    rows = table[table["week"] == study.primary_week].to_dict("records")
+    return {str(row["protocol"]): Seen(str(row["protocol"]), int(row["seen"]), int(row["expected"])) for row in rows}
+
+
+def _stayed(study: Study, seen: dict[str, Seen]) -> tuple[Stayed, ...]:
+    flow, found = study.flow, []
+    for row in flow.allocated.to_dict("records"):
+        name = str(row["protocol"])
+        lost = flow.lost[flow.lost["protocol"] == name].sort_values("patients", ascending=False, kind="stable")
+        reasons = tuple((str(one.reason), int(one.patients)) for one in lost.itertuples())  # type: ignore[arg-type]
+        found.append(
+            Stayed(
+                name, int(row["allocated"]), int(row["with_baseline"]), int(row["seen_after_baseline"]),
+                seen[name].seen if name in seen else None, int(lost["patients"].sum()) if flow.weeks else None,
+                reasons if flow.weeks else (),
+            )
+        )  # fmt: skip
+    return tuple(found)
 
 
 def _difference(row: dict[Any, Any], study: Study, seen: dict[str, Seen]) -> Difference:
