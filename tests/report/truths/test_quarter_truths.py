@@ -280,6 +280,25 @@ def test_every_indicator_stands_once_under_what_changed(told):
         assert sum(text.startswith(name_words(one)) for text in items) == 1
 
 
+def test_the_figures_of_sites_name_those_that_the_results_put_beyond(told):
+    *_, study = told
+    shown = [one for part in (quarter.sites(study), quarter.case_mix(study)) for one in part if isinstance(one, Figure)]
+    for figure in shown:
+        table = figure.data
+        if figure.name == "funnel":
+            for region, words in (("beyond the 99.8 % limits", "99.8 %"), ("beyond the 95 % limits", "95 %")):
+                there = table.loc[table["wide_region"] == region, "site"]
+                said = re.search(rf"beyond the {words} (?:widened )?limits(?: only)?: (.*?)[;.](?: |$)", figure.alt)[1]
+                assert (said == "none") == there.empty
+                assert all(f"{site} (" in said for site in there)
+            n_hidden = int(table["hidden"].sum())
+            assert (f"{n_hidden} of {len(table)} sites" in figure.caption) == (n_hidden > 0)
+        else:
+            out = table[(table["lower"] > study.case_mix.share) | (table["upper"] < study.case_mix.share)]["site"]
+            assert all(f"{site} (" in figure.alt for site in out)
+            assert figure.alt.endswith("that leave out the whole: none.") == out.empty
+
+
 CAUSES = re.compile(
     r"because of (?!small counts)|effect|led to|leads? to|due to|caused|thanks|benefit|blame|fault|should|must\b|recommend"
 )
