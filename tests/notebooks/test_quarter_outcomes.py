@@ -69,7 +69,7 @@ def test_every_section_is_there_and_the_page_keeps_the_rules(quick_quarter_of, p
     made = quick_quarter_of(cohort, changes=["2024-Q1: new garment <b>"])
     assert page_rules.problems(made.page) == []
     assert re.findall(r"<h2 id=\"[^\"]*\">(.*?)</h2>", made.page) == SECTIONS
-    assert len(made.sentences("answer")) == 4
+    assert len(made.sentences("answer")) == 5
     assert "Patients improved:" in made.sentences("answer")[1]
     assert any("hidden" in line for line in made.sentences("study"))
     assert len(made.figures("outcomes")) == 2

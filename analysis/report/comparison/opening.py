@@ -18,10 +18,10 @@ from analysis.report.comparison.study import Study
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text, shown_decimals
 from analysis.report.parts.passages import Passage, Section, absent
-from analysis.report.parts.wording import INVENTED
+from analysis.report.parts.wording import INVENTED, MOST_DOUBTS
 
-#: Words from which on a line of In short takes no more, and doubts that it tells (design choices).
-_MOST_WORDS, _MOST_DOUBTS = 60, 3
+#: Words from which on a line of In short takes no more (design choice).
+_MOST_WORDS = 60
 #: What stands in a line of In short, sentence by sentence, and what does not fit.
 _Line = tuple[list[str], list[str]]
 #: How the reference is named, for a person who reads a report.
@@ -86,7 +86,7 @@ def _lines(study: Study, found: Findings, doubts: list[str]) -> list[_Line]:
         (_seen(study, found), []),
         _differs(study, found),
         _improved(study, found),
-        (judged[:_MOST_DOUBTS], judged[_MOST_DOUBTS:]),
+        (judged[:MOST_DOUBTS], judged[MOST_DOUBTS:]),
         ([harms_words(found)], []),
     ]
     return [line for line in lines if line[0]]

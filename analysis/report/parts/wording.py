@@ -14,6 +14,8 @@ NO_HARMS_RECORDED = "Harms were not recorded, so nothing is said of them."
 
 #: Letters of the title of a slide that stay within two lines.
 TITLE_LETTERS = 84
+#: Doubts that In short tells; the others are counted, and stand elsewhere (design choice).
+MOST_DOUBTS = 3
 #: More protocols than this are counted, or named by the lowest and the highest.
 MOST_LISTED = 4
 

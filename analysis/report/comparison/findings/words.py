@@ -102,7 +102,7 @@ def course_story(found: Course, primary_week: float) -> str:
         "faded": f"not found at week {main}",
         "not yet": f"not yet found at week {main}",
         "reversed": f"the other way at week {main}",
-        "open": f"which cannot be told at week {main}",
+        "open": f"cannot be told at week {main}",
         "gone": f"found no more at week {numbers.week(found.week)}",
     }[found.kind]
 
@@ -118,6 +118,7 @@ def courses_words(found: Findings, measure: Measure) -> list[str]:
     said = []
     for one in found.courses:
         story = course_story(one, main)
+        story = f"which {story}" if one.kind == "open" else story
         seen = f" (seen {_by_protocol(one.seen)})" if one.kind == "open" and one.seen else ""
         size = f"{_moved(one.estimate, shown_decimals(measure), measure.unit)} with {one.protocol}"
         at = f"at week {numbers.week(one.week)}{seen}"
@@ -157,7 +158,7 @@ def unturned_words(found: Findings) -> list[str]:
     those = [one for one in found.differences if one.verdict == "no conclusion" and one.analyses and not one.turned_by]
     if not those:
         return []
-    names = named_or_counted([f"{one.protocol} ({one.analyses})" for one in those], len(found.differences))
+    names = named_or_counted([f"{one.protocol} (0 of {one.analyses})" for one in those], len(found.differences))
     return [f"No analysis with other assumptions about missing visits gives another answer for {names}."]
 
 

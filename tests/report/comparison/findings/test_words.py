@@ -104,7 +104,7 @@ def test_where_too_many_were_lost_nothing_is_concluded_and_the_other_analyses_ar
     assert unturned_words(found(lost)) == []
     same = dataclasses.replace(lost, turned_by=0)
     assert unturned_words(found(same)) == [
-        "No analysis with other assumptions about missing visits gives another answer for early (6)."
+        "No analysis with other assumptions about missing visits gives another answer for early (0 of 6)."
     ]
     clear = difference(0.5, 0.2, 0.8, "favours protocol")
     assert unturned_words(found(clear)) == []
