@@ -4,7 +4,10 @@ import pandas as pd
 
 from analysis.outcomes import PatientFlow
 from analysis.outcomes.patients.patient_flow import NO_REASON
-from analysis.report.comparison.study import Study
+from analysis.report.comparison.outcomes import is_judged
+from analysis.report.comparison.patients import baseline
+from analysis.report.comparison.study import Lacking, Study
+from analysis.report.figures.flow_figure import MOST_COLUMNS
 from analysis.report.parts import numbers
 from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.tables import Column, Table
@@ -129,25 +132,23 @@ def checklist(study: Study) -> Section:
 
 def _places(study: Study) -> dict[str, tuple[str, str]]:
     """Say for each key whether it is met, and where."""
-    patients = study.cohort.patients
     several = len(study.protocols) > 1
     absent = (_ABSENT, f"{NOT_KNOWN}.")
-    modelled = study.curves is not None
+    modelled, start = study.curves is not None, any(isinstance(one, Table) for one in baseline(study))
     scheduled = bool(study.flow.weeks)
-    responders = _where(bool(study.responders), "Patients who improved by the threshold", "changes to count")
+    flow = scheduled or len(study.flow.allocated) <= MOST_COLUMNS
+    at_home, due = not isinstance(study.at_home, Lacking), not study.missing.table.empty
+    judged = any(is_judged(found) for found in study.responders)
+    improved = "Patients who improved by the threshold"
     further = _where(modelled, "Appendix", "enough values for a model")
     alone = (_NOT_APPLICABLE, "Nothing is compared.")
     results = "; ".join(
-        [
-            "Recovery curves",
-            *(["Differences by week"] if several else []),
-            *(["Patients who improved by the threshold"] if study.responders else []),
-        ]
+        ["Recovery curves", *(["Differences by week"] if several else []), *([improved] if judged else [])]
     )
     return {
         "nothing": absent,
         "title": (_PART, "The design is said in What is estimated, not in the title."),
-        "summary": (_PART, "In short: who was seen, what differs, who improved, what to doubt."),
+        "summary": (_PART, "In short: who was seen, what differs, who improved, what to doubt, harms."),
         "plan": (_PART, "The analysis is in Methods in words; where a plan lies is not known from the data."),
         "sharing": (
             _PART,
@@ -157,18 +158,15 @@ def _places(study: Study) -> dict[str, tuple[str, str]]:
             _PART,
             "The comparison is in What is estimated; benefits and harms looked for are not known from the data.",
         ),
-        "design": (_PART, "Allocation is said in What is estimated; its ratio can be read off Patients, Flow."),
-        "setting": (
-            (
-                _PART,
-                f"{numbers.plural(patients['site'].nunique(), 'site')} in Patients, At the start; no places or dates.",
-            )
-            if "site" in patients and patients["site"].notna().any()
-            else absent
+        "design": (
+            _PART,
+            "Allocation is said in What is estimated; its ratio "
+            + ("can be read off Patients, Flow." if flow else "is not known from the data."),
         ),
+        "setting": _sites(study) if start else absent,
         "protocols": (
             (_PART, "Names, and sessions prescribed in Home programme; the rest is not known from the data.")
-            if study.adherence.recorded
+            if at_home
             else (_PART, "Names only; what they consist of is not known from the data.")
         ),
         "outcomes": (
@@ -183,21 +181,29 @@ def _places(study: Study) -> dict[str, tuple[str, str]]:
             else absent
         ),
         "methods": _where(modelled, "Methods in words", "enough values for a model"),
-        "population": (_MET, "What is estimated; Patients, Flow"),
-        "missing": _where(modelled, "Missing data; Methods in words", "enough values for a model"),
+        "population": (_MET, "; ".join(["What is estimated", *(["Patients, Flow"] if flow else [])])),
+        "missing": _where(
+            modelled, "; ".join([*(["Missing data"] if due else []), "Methods in words"]), "enough values for a model"
+        ),
         "appendix": further if several else alone,
-        "flow": (_PART, "Patients, Flow; who was asked or could not take part is not known from the data."),
-        "diagram": (_MET, "Patients, Flow"),
+        "flow": (
+            (_PART, "Patients, Flow; who was asked or could not take part is not known from the data.")
+            if flow
+            else absent
+        ),
+        "diagram": _where(flow, "Patients, Flow", "a schedule of visits"),
         "losses": _losses(study.flow) if scheduled else absent,
         "dates": (_ABSENT, f"{NOT_KNOWN}: dates are taken out when a cohort is de-identified."),
-        "doses": _where(study.adherence.recorded, "Home programme", "home sessions"),
-        "baseline": _where(not study.baseline.table.empty, "Patients, At the start", "characteristics"),
+        "doses": _where(at_home, "Home programme", "home sessions"),
+        "baseline": _where(start, "Patients, At the start", "characteristics and values at the start"),
         "results": (
             (_PART, f"{results}: of the outcome of this report; others need a report of their own.")
             if modelled
             else _where(False, results, "enough values for a model")
         ),
-        "measurements": (_MET, "The measurements, week by week"),
+        "measurements": _where(
+            bool(study.visits["value"].notna().any()), "The measurements, week by week", "values of the outcome"
+        ),
         "harms": _where(study.events.recorded, "Harms", "events"),
         "interpretation": (_PART, "In short; Cautions. Other evidence is for the authors to weigh."),
         "limitations": (_PART, "Cautions, as far as the data show them."),
@@ -206,13 +212,30 @@ def _places(study: Study) -> dict[str, tuple[str, str]]:
             _PART,
             "Files in Provenance, the measure in Methods in words; who measured is not known from the data.",
         ),
-        "bias": (_PART, "Adjustment in What is estimated; differences at the start in Patients, At the start."),
+        "bias": (
+            _PART,
+            "Adjustment in What is estimated; "
+            + (
+                "differences at the start in Patients, At the start."
+                if start
+                else "what the patients were like at the start is not known from the data."
+            ),
+        ),
         "follow-up": (
             (_PART, "Weeks of visits in Patients, Flow; dates are taken out when a cohort is de-identified.")
+            if scheduled
+            else absent
         ),
-        "thresholds": responders,
-        "absolute": responders if several else alone,
+        "thresholds": _where(judged, improved, "changes to count"),
+        "absolute": _where(judged, improved, "changes to count") if several else alone,
     }
+
+
+def _sites(study: Study) -> tuple[str, str]:
+    sites = study.cohort.patients.get("site")
+    if sites is None or not sites.notna().any():
+        return (_ABSENT, f"{NOT_KNOWN}.")
+    return (_PART, f"{numbers.plural(sites.nunique(), 'site')} in Patients, At the start; no places or dates.")
 
 
 def _losses(flow: PatientFlow) -> tuple[str, str]:

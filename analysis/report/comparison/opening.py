@@ -2,19 +2,28 @@
 
 from analysis.curves.recovery import RecoveryCurves
 from analysis.curves.recovery_choices import adjusted_in_words
-from analysis.outcomes import Responders
-from analysis.report.comparison.findings.doubts import doubts_words, harms_point, harms_words, unusual_words
+from analysis.report.comparison.findings.doubts import doubts_words, harms_words, unusual_words
 from analysis.report.comparison.findings.finding import Findings
 from analysis.report.comparison.findings.responder_words import beside_words, responders_words
 from analysis.report.comparison.findings.rules import find
 from analysis.report.comparison.findings.table import findings_table
-from analysis.report.comparison.findings.words import MOST_SPELLED_OUT, courses_point, differences_words, seen_words
+from analysis.report.comparison.findings.words import (
+    MOST_SPELLED_OUT,
+    courses_words,
+    differences_words,
+    seen_words,
+    unturned_words,
+)
 from analysis.report.comparison.study import Study
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text, shown_decimals
 from analysis.report.parts.passages import Passage, Section, absent
-from analysis.report.parts.wording import INVENTED
+from analysis.report.parts.wording import INVENTED, MOST_DOUBTS
 
+#: Words from which on a line of In short takes no more (design choice).
+_MOST_WORDS = 60
+#: What stands in a line of In short, sentence by sentence, and what does not fit.
+_Line = tuple[list[str], list[str]]
 #: How the reference is named, for a person who reads a report.
 HOW_TO_NAME = 'reference = "..." in the map file, or --set "reference=\'...\'" for one report'
 
@@ -48,50 +57,70 @@ def _compared_with(study: Study) -> list[str]:
 
 
 def answer(study: Study) -> Section:
-    """Give the answer in four points: who was seen; what differs, with its course; who improved; what to doubt."""
+    """Give the answer in five lines: who was seen; what differs, with its course; who improved; what to doubt; harms.
+
+    What does not fit stands with the table of findings.
+    """
     found = find(study)
-    improved = [_improved(study, found.responders)] if found.responders is not None else _not_counted(study)
-    told = [*_seen(study, found), *_differs(study, found), *improved]
     doubts = doubts_words(found, study.measure, allocation=study.allocation)
-    harms = harms_words(found)
-    if found.differences or found.seen:
-        told.append(" ".join([*doubts, *harms]))
+    lines = _lines(study, found, doubts)
+    told = [" ".join(said) for said, _ in lines]
+    left_out = sum(len(rest) for _, rest in lines)
+    if left_out:
+        told[-2] += f" And {numbers.plural(left_out, 'more finding')}, under The findings as a table."
     points = (
-        ()
-        if study.curves is None
-        else (
-            _first(told[0]),
-            *unusual_words(found, study.measure),
-            *_verdicts(study, found),
-            *courses_point(found, study.measure),
-            *map(_first, improved),
-            doubts[0],
-            *harms_point(found),
-        )
+        _first(told[0]),
+        *unusual_words(found, study.measure),
+        *_verdicts(study, found),
+        *courses_words(found, study.measure),
+        *_improved(study, found)[0][:1],
+        doubts[0],
+        harms_words(found, few=True),
     )
     return Section((Passage(tuple(told), "answer", points=points if found.differences else ()),))
 
 
-def _not_counted(study: Study) -> list[str]:
-    """Say why nobody is counted as improved."""
-    return [f"Who improved is not counted: {study.no_responders}."] if study.no_responders else []
+def _lines(study: Study, found: Findings, doubts: list[str]) -> list[_Line]:
+    judged = doubts if found.differences or found.seen else []
+    lines = [
+        (_seen(study, found), []),
+        _differs(study, found),
+        _improved(study, found),
+        (judged[:MOST_DOUBTS], judged[MOST_DOUBTS:]),
+        ([harms_words(found)], []),
+    ]
+    return [line for line in lines if line[0]]
+
+
+def _fitted(must: list[str], more: list[str]) -> _Line:
+    """Give what stands in a line of In short, as long as it stays short, and what does not fit."""
+    said, rest = list(must), list(more)
+    while rest and len(" ".join([*said, rest[0]]).split()) <= _MOST_WORDS:
+        said.append(rest.pop(0))
+    return said, rest
 
 
 def every_finding(study: Study) -> Section:
-    """Show the findings as a table, which every form of the report carries as numbers too."""
+    """Show the findings as a table, which every form of the report carries as numbers too, and what In short leaves out."""
     found = find(study)
     if not found.seen and not found.differences and found.responders is None:
         return Section((absent("enough for a finding."),))
     table = findings_table(
         found, study.measure, week=study.primary_week, level=study.level, allocation=study.allocation
     )
-    return Section((table,))
+    doubts = doubts_words(found, study.measure, allocation=study.allocation)
+    rest = [text for _, more in _lines(study, found, doubts) for text in more]
+    beside = (Passage(("Found beside what In short says:",)), Passage(tuple(rest), "items")) if rest else ()
+    return Section((table, *beside))
 
 
-def _improved(study: Study, found: Responders) -> str:
+def _improved(study: Study, found: Findings) -> _Line:
     """Say who improved by the threshold that matters most, and beside it who did by that of the measure compared."""
-    own = [one for one in study.responders if one is not found and one.endpoint.measure == study.measure]
-    return " ".join([responders_words(found), *map(beside_words, own)]).strip()
+    main = found.responders
+    if main is None:
+        return [f"Who improved is not counted: {study.no_responders}."] if study.no_responders else [], []
+    own = [one for one in study.responders if one is not main and one.endpoint.measure == study.measure]
+    return _fitted(responders_words(main), [text for one in own for text in beside_words(one)])
 
 
 def _first(text: str) -> str:
@@ -101,8 +130,7 @@ def _first(text: str) -> str:
 
 def _verdicts(study: Study, found: Findings) -> list[str]:
     """Give the verdict on each difference, without its numbers, which the slide of the differences has."""
-    told = _told_of_differences(study, found)
-    return [_first(text) for text in told[: min(MOST_SPELLED_OUT, len(told) - len(found.courses))]]
+    return [_first(text) for text in _told_of_differences(study, found)[:MOST_SPELLED_OUT]]
 
 
 def _seen(study: Study, found: Findings) -> list[str]:
@@ -117,13 +145,14 @@ def _seen(study: Study, found: Findings) -> list[str]:
     return [f"{week}The model{adjusted} holds {who}."]
 
 
-def _differs(study: Study, found: Findings) -> list[str]:
-    curves = study.curves
+def _differs(study: Study, found: Findings) -> _Line:
+    curves, unusual = study.curves, unusual_words(found, study.measure)
     if curves is None:
-        return []
-    several = len(curves.protocols) > 1
-    told = _told_of_differences(study, found) if several else [_one_protocol(curves, study.level)]
-    return [" ".join([*unusual_words(found, study.measure), *told])]
+        return [], []
+    if len(curves.protocols) == 1:
+        return [*unusual, _one_protocol(curves, study.level)], []
+    must = [*unusual, *_told_of_differences(study, found), *courses_words(found, study.measure)]
+    return _fitted(must, unturned_words(found))
 
 
 def _one_protocol(curves: RecoveryCurves, level: float) -> str:

@@ -115,9 +115,14 @@ def responder_analysis(study: Study) -> Section:
     return Section(tuple(items))
 
 
+def is_judged(found: Responders) -> bool:
+    """Say whether anybody's change can be counted."""
+    return bool(found.table["n"].any()) and not found.distribution.shares.empty
+
+
 def _one_analysis(found: Responders, allocation: Allocation) -> list[Item]:
     said = Passage(found.notes, "items")
-    if found.distribution.shares.empty or not found.table["n"].any():
+    if not is_judged(found):
         label, week = in_text(found.endpoint.measure.label), numbers.week(found.endpoint.week)
         return [said, absent(f"changes of {label} by week {week}.")]
     items: list[Item] = [said, responder_figure(found, message=responders_title(found))]

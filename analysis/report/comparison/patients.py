@@ -4,6 +4,8 @@ import pandas as pd
 
 from analysis.cohort import Cohort
 from analysis.outcomes import BaselineTable
+from analysis.report.comparison.findings.flow_words import flow_boxes, flow_title, flow_words
+from analysis.report.comparison.findings.rules import find
 from analysis.report.comparison.study import Study
 from analysis.report.figures.flow_figure import MOST_COLUMNS, flow_across, flow_figure, lost_table
 from analysis.report.parts import numbers
@@ -27,7 +29,13 @@ def flow(study: Study) -> Section:
             frame = study.curves.frame
             modelled = frame.groupby(frame["protocol"].astype("str"))["patient_id"].nunique()
         words = f"in the model of {in_text(study.measure.label)}"
-        items.append(flow_figure(found, modelled=modelled, modelled_words=words))
+        judged = find(study)
+        items.append(
+            flow_figure(
+                found, told=flow_words(judged, study.measure), message=flow_title(judged),
+                on_slide=flow_boxes(judged), modelled=modelled, modelled_words=words,
+            )
+        )  # fmt: skip
     elif found.weeks:
         items.append(flow_across(found))
     if not found.weeks:
@@ -46,8 +54,8 @@ def baseline(study: Study) -> Section:
     return Section((_baseline_table(study.baseline, study.cohort),))
 
 
-def _baseline_table(found: BaselineTable, cohort: Cohort) -> Table:
-    """Turn the long baseline table into one with a column a protocol.
+def _baseline_table(found: BaselineTable, cohort: Cohort) -> Table | Passage:
+    """Turn the long baseline table into one with a column a protocol; of no row that can be shown, a sentence.
 
     Rows are means (standard deviations) of numbers, and counts (shares) of categories.
     """
@@ -75,6 +83,8 @@ def _baseline_table(found: BaselineTable, cohort: Cohort) -> Table:
     notes = [_NOTE, *found.notes]
     if left_out:
         notes.append(f"Not shown, with more than {MOST_CATEGORIES} categories: {numbers.listed(left_out)}.")
+    if not rows:
+        return absent(f"characteristics at the start that a table can hold. {notes[-1]}")
     return Table(
         pd.DataFrame(rows, columns=["what", *protocols]),
         "Patients at the start, by protocol.",

@@ -4,11 +4,13 @@ import pandas as pd
 
 from analysis.outcomes import AdherenceByWeek, EventsByProtocol, MissingPatterns
 from analysis.outcomes.home_programme.prescribed_modalities import IN_WORDS
+from analysis.outcomes.missing.missing_patterns import BASELINE
 from analysis.report.comparison.study import Lacking, Study
 from analysis.report.figures.programme_figures import harm_figure, missing_figure
 from analysis.report.parts import numbers
+from analysis.report.parts.numbers import in_text
 from analysis.report.parts.outcome_tables import share_table
-from analysis.report.parts.passages import Passage, Section, absent
+from analysis.report.parts.passages import Item, Passage, Section, absent
 from analysis.report.parts.tables import Column, Table, intervals_by, level_of
 
 NOTHING_MISSING = (
@@ -98,7 +100,7 @@ def missing(study: Study) -> Section:
     if study.nothing_missing:
         return Section((Passage((NOTHING_MISSING,)),))
     found = study.missing_patterns
-    tables = () if isinstance(found, Lacking) else (_kinds_table(found), _start_table(found))
+    tables = () if isinstance(found, Lacking) else (_kinds_table(found), *_at_the_start(found))
     return Section((missing_figure(study.missing, study.measure, week=study.primary_week), *tables))
 
 
@@ -115,16 +117,26 @@ def _kinds_table(found: MissingPatterns) -> Table:
     )
 
 
-def _start_table(found: MissingPatterns) -> Table:
-    """Show how those missing at the week differed at the start from those seen."""
-    words = found.baseline["variable"].astype("str").str.replace("_", " ")
-    category = found.baseline["category"].astype("object")
+def _at_the_start(found: MissingPatterns) -> list[Item]:
+    """Show how those missing at the week differed at the start from those seen, or say that there is no start to show."""
+    known = found.baseline.groupby("variable")[["n_seen", "n_missing"]].transform("sum").sum(axis=1) > 0
+    rows = found.baseline[known]
+    items: list[Item] = [_start_table(found, rows)] if len(rows) else []
+    if not rows["variable"].eq(BASELINE).any():
+        label, week = in_text(found.label), numbers.week(found.week)
+        items.append(absent(f"a baseline of {label}, so those missing and seen at week {week} are not compared by it."))
+    return items
+
+
+def _start_table(found: MissingPatterns, rows: pd.DataFrame) -> Table:
+    words = rows["variable"].astype("str").str.replace("_", " ")
+    category = rows["category"].astype("object")
     shares = category.notna()
     lines = words.where(~shares, words.str.cat(": " + category.astype("str")))
-    shown = found.baseline.assign(
+    shown = rows.assign(
         line=lines,
-        at_start_seen=_mean_or_share(found.baseline["seen"], shares),
-        at_start_missing=_mean_or_share(found.baseline["missing"], shares),
+        at_start_seen=_mean_or_share(rows["seen"], shares),
+        at_start_missing=_mean_or_share(rows["missing"], shares),
     )
     return Table(
         shown,

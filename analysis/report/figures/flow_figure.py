@@ -10,7 +10,6 @@ from analysis.report.parts.axes import wrap
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import FAINT, INK, PAPER, QUIET, WIDTH_INCHES, Mark, Width, marks, new_drawing
 from analysis.report.parts.tables import Column, Table
-from analysis.report.parts.wording import TITLE_LETTERS, counts_by_protocol
 
 #: More protocols than this are shown in the table only.
 MOST_COLUMNS = 4
@@ -20,10 +19,19 @@ _LINE = 0.155
 _ON_A_SLIDE = 1.4
 
 
-def flow_figure(found: PatientFlow, *, modelled: pd.Series | None = None, modelled_words: str = "") -> Figure:
+def flow_figure(
+    found: PatientFlow,
+    *,
+    told: str,
+    message: str = "",
+    on_slide: dict[str, list[list[str]]] | None = None,
+    modelled: pd.Series | None = None,
+    modelled_words: str = "",
+) -> Figure:
     """Draw the flow of one to four protocols, a column each; its table has the numbers at every week.
 
-    ``modelled`` has the patients in the model by protocol, ``modelled_words`` what it is of.
+    ``told`` says the same in words, ``message`` is the title of a slide and ``on_slide`` the boxes of lines by protocol that
+    are drawn there. ``modelled`` has the patients in the model by protocol, ``modelled_words`` what it is of.
     """
     names = [str(name) for name in found.allocated["protocol"]]
     drawn = marks(names)
@@ -34,17 +42,13 @@ def flow_figure(found: PatientFlow, *, modelled: pd.Series | None = None, modell
         return _draw(boxes, drawn, total, width, columns=len(names) if width == "wide" else 1)
 
     def draw_for_slide() -> Drawing:
-        few = {name: [box[:1] if box[0].startswith("lost") else box[-2:] for box in boxes[name]] for name in names}
-        for name in names:
-            few[name][2:3] = [few[name][2][-1:]]
-            del few[name][1]
-        return _draw(few, drawn, total, "wide", columns=len(names), scale=_ON_A_SLIDE)
+        return _draw(on_slide or boxes, drawn, total, "wide", columns=len(names), scale=_ON_A_SLIDE)
 
     return Figure(
         name="flow",
         title="Patient flow",
         caption=" ".join(["Read each column downwards.", *found.notes]),
-        alt=_flow_in_words(found, total),
+        alt=told,
         table=Table(
             found.by_week,
             "Patients seen at each week, by protocol.",
@@ -60,7 +64,7 @@ def flow_figure(found: PatientFlow, *, modelled: pd.Series | None = None, modell
             rows_grouped_by="protocol",
         ),
         draw=draw,
-        message=_flow_message(found, total),
+        message=message,
         draw_for_slide=draw_for_slide,
     )
 
@@ -197,32 +201,3 @@ def _draw_column(
             )  # fmt: skip
             top -= 0.2
     return top
-
-
-def _flow_message(found: PatientFlow, total: int) -> str:
-    """Say how many were seen at the last week, and of few protocols how many of each."""
-    column = "seen_at_last_week" if found.weeks else "seen_after_baseline"
-    when = f"at week {numbers.week(found.weeks[-1])}" if found.weeks else "after the baseline"
-    seen = int(found.allocated[column].sum())
-    if seen == total:
-        return (
-            f"All {numbers.plural(total, 'patient')} were seen {when}" if total > 1 else f"The patient was seen {when}"
-        )
-    said = f"{numbers.capitalised(when)}, {seen or 'none'} of {numbers.plural(total, 'patient')} {'was' if seen == 1 else 'were'} seen"
-    if len(found.allocated) == 1:
-        return said
-    rows = [
-        (str(name), int(n), int(of)) for name, n, of in found.allocated[["protocol", column, "allocated"]].to_numpy()
-    ]
-    return f"{said}: {counts_by_protocol(rows, room=TITLE_LETTERS - len(said))}"
-
-
-def _flow_in_words(found: PatientFlow, total: int) -> str:
-    parts = []
-    for row in found.allocated.itertuples():
-        if found.weeks:
-            end = f"{numbers.count(row.seen_at_last_week)} seen at week {numbers.week(found.weeks[-1])}"
-        else:
-            end = f"{numbers.count(row.seen_after_baseline)} seen after the baseline"
-        parts.append(f"{row.protocol} {numbers.plural(row.allocated, 'patient')}, {end}")
-    return f"Flow of {numbers.plural(total, 'patient')}: {'; '.join(parts)}."

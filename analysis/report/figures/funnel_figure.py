@@ -33,7 +33,9 @@ _ROWS_A_COLUMN = 22
 _SLIDE_HEIGHT = 3.7
 
 
-def funnel_figure(found: Funnel, sites: pd.DataFrame, indicator: Indicator, *, span: str, message: str = "") -> Figure:
+def funnel_figure(
+    found: Funnel, sites: pd.DataFrame, indicator: Indicator, *, span: str, caption: str, told: str, message: str = ""
+) -> Figure:
     """Draw sites against the limits about the whole.
 
     Parameters
@@ -45,6 +47,8 @@ def funnel_figure(found: Funnel, sites: pd.DataFrame, indicator: Indicator, *, s
     indicator : Indicator
     span : str
         The quarters compared, in words.
+    caption, told : str
+        What is drawn, and what it shows, from the findings.
     message : str
         Title of a slide; empty where it is not for slides.
 
@@ -81,11 +85,8 @@ def funnel_figure(found: Funnel, sites: pd.DataFrame, indicator: Indicator, *, s
     return Figure(
         name="funnel",
         title=f"{indicator.title}: sites about the whole",
-        caption=(
-            f"{indicator.label}, {span}. Each mark is a site; circles lie within the 95 % limits, diamonds beyond them, "
-            f"crosses beyond the 99.8 % limits. {' '.join(found.notes)} Not adjusted for the patients' case mix.{_left_out(sites)}"
-        ),
-        alt=_funnel_in_words(found, indicator, region, span, n_hidden=int(sites["hidden"].sum())),
+        caption=caption,
+        alt=told,
         table=_funnel_table(found, sites, indicator, span),
         draw=draw,
         message=message,
@@ -112,11 +113,13 @@ def _funnel_table(found: Funnel, sites: pd.DataFrame, indicator: Indicator, span
     return Table(rows, f"{indicator.label}, by site, {span}.", columns, notes, "funnel")
 
 
-def case_mix_figure(found: CaseMix, indicator: Indicator, *, span: str, message: str = "") -> Figure:
+def case_mix_figure(
+    found: CaseMix, indicator: Indicator, *, span: str, caption: str, told: str, message: str = ""
+) -> Figure:
     """Draw the shrunken estimate of each site with its interval, by name, against the whole.
 
-    ``span`` are the quarters compared, in words; ``message`` is the title of a slide, empty for none. The table has a
-    row a site, by name.
+    ``span`` are the quarters compared, in words; ``caption`` and ``told`` say what is drawn and what it shows, from the
+    findings; ``message`` is the title of a slide, empty for none. The table has a row a site, by name.
     """
     table = found.table
 
@@ -143,12 +146,8 @@ def case_mix_figure(found: CaseMix, indicator: Indicator, *, span: str, message:
     return Figure(
         name="case-mix",
         title=f"{indicator.title}: sites {'after adjustment for case mix' if found.is_adjusted else 'shrunk towards the whole'}",
-        caption=(
-            f"{indicator.label}, {span}. Squares: adjusted share of each site, shrunk towards the whole, with {level} "
-            f"intervals; pale circles: the same before shrinkage; the line is the whole, "
-            f"{numbers.share(found.share)}. {' '.join(found.notes)}"
-        ),
-        alt=_case_mix_in_words(found, level),
+        caption=caption,
+        alt=told,
         table=Table(
             table,
             f"Observed against expected by site: {indicator.label[:1].lower() + indicator.label[1:]}, {span}.",
@@ -216,45 +215,3 @@ def _name_sites(axes: Axes, named: pd.DataFrame, factor: float, width: Width) ->
             wrap(name, room, lines=1), xy=(n, value), xytext=(n + shift, place), ha="right" if left else "left",
             arrowprops=line, **common,
         )  # fmt: skip
-
-
-def _left_out(sites: pd.DataFrame) -> str:
-    hidden = int(sites["hidden"].sum())
-    if not hidden:
-        return ""
-    return (
-        f" Hidden because of small counts: {hidden} of {numbers.plural(len(sites), 'site')}, mostly small ones; over more "
-        "quarters (parameter site_quarters) more of them can be shown."
-    )
-
-
-def _funnel_in_words(found: Funnel, indicator: Indicator, region: pd.Series, span: str, *, n_hidden: int) -> str:
-    show = value_shower(indicator)
-    values = found.table["value"]
-    sentence = (
-        f"Funnel of {numbers.plural(len(found.table), 'site')}, {span}: {indicator.label[:1].lower() + indicator.label[1:]}, "
-        f"{show(found.target)} over the whole, from {show(values.min())} to {show(values.max())} at single sites"
-    )
-    limits = "widened limits" if found.over_dispersed else "limits"
-    said = []
-    for where, words in ((BEYOND_998, f"beyond the 99.8 % {limits}"), (BEYOND_95, f"beyond the 95 % {limits} only")):
-        there = found.table[region == where]
-        sites = [f"{site} ({show(value)})" for site, value in zip(there["site"], there["value"], strict=True)]
-        said.append(f"{words}: {numbers.listed(sites) or 'none'}")
-    hidden = f"; {numbers.plural(n_hidden, 'site')} not shown because of small counts" if n_hidden else ""
-    return f"{sentence}; {'; '.join(said)}{hidden}."
-
-
-def _case_mix_in_words(found: CaseMix, level: str) -> str:
-    table = found.table
-    ratios = numbers.interval(table["ratio"].min(), table["ratio"].max(), 2)
-    named = [
-        f"{row.site} ({numbers.share(row.estimate)}, {numbers.share_interval(row.lower, row.upper)})"
-        for row in found.apart.itertuples()
-    ]
-    how = "after" if found.is_adjusted else "without"
-    return (
-        f"Estimates of {numbers.plural(len(table), 'site')} {how} adjustment, observed over expected {ratios}; shrunken shares from "
-        f"{numbers.share(table['estimate'].min())} to {numbers.share(table['estimate'].max())} about the whole of "
-        f"{numbers.share(found.share)}. Intervals ({level}) that leave out the whole: {numbers.listed(named) or 'none'}."
-    )

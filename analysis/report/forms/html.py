@@ -2,6 +2,7 @@
 
 import itertools
 import re
+from collections.abc import Mapping, Sequence
 from functools import cache
 from html.parser import HTMLParser
 from pathlib import Path
@@ -30,13 +31,16 @@ def document_to_html(document: Document, *, stamp: str) -> str:
     """
     subtitle = (Passage(document.subtitle, "subtitle"),) if document.subtitle else ()
     contents: dict[str, str] = {}
-    used: set[str] = set()
+    blocks = (document.title, *subtitle, *document.blocks)
+    identities = _identities([block.text for block in blocks if isinstance(block, Heading)])
+    leading = dict(reversed(identities))
+    following = iter(identities)
     sections: list[list[str]] = [[]]
     folding = folded = False
-    for block in (document.title, *subtitle, *document.blocks):
+    for block in blocks:
         match block:
             case Heading(level, text, shown):
-                identity = _identity(text, used)
+                _, identity = next(following)
                 if folded and level <= _FOLDED_LEVEL:
                     sections[-1].append("</details>")
                     folded = False
@@ -50,6 +54,8 @@ def document_to_html(document: Document, *, stamp: str) -> str:
                 sections[-1].append(heading)
             case Figure():
                 sections[-1].append(block.to_html(page=True))
+            case Passage(kind="answer"):
+                sections[-1].append(_leading_on(block.to_html(), leading))
             case _:
                 sections[-1].append(block.to_html())
     if folded:
@@ -69,12 +75,25 @@ def document_to_html(document: Document, *, stamp: str) -> str:
     return page
 
 
-def _identity(text: str, used: set[str]) -> str:
-    """Give a heading an identity made of its text, so that the contents can lead there."""
-    stem = re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-") or "section"
-    identity = next(one for one in (stem, *(f"{stem}-{n}" for n in range(2, 1000))) if one not in used)
-    used.add(identity)
-    return identity
+def _identities(texts: Sequence[str]) -> list[tuple[str, str]]:
+    """Give each heading, beside its text, an identity made of it, so that the contents can lead there."""
+    used: set[str] = set()
+    found = []
+    for text in texts:
+        stem = re.sub(r"[^a-z0-9]+", "-", text.lower()).strip("-") or "section"
+        identity = next(one for one in (stem, *(f"{stem}-{n}" for n in range(2, 1000))) if one not in used)
+        used.add(identity)
+        found.append((text, identity))
+    return found
+
+
+def _leading_on(answer: str, identities: Mapping[str, str]) -> str:
+    """Make "under" and the text of a heading in the answer lead to that heading, also where it is folded."""
+    texts = {typeset(text): identity for text, identity in identities.items()}
+    names = "|".join(re.escape(text) for text in sorted(texts, key=len, reverse=True))
+    return re.sub(
+        rf"(?<=\bunder )(?:{names})(?![\w-])", lambda found: f'<a href="#{texts[found[0]]}">{found[0]}</a>', answer
+    )
 
 
 def refuse_what_does_not_stand_alone(page: str) -> None:

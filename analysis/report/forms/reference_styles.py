@@ -1,5 +1,6 @@
 """Styles of Word files and slides: pandoc's own reference file, as it gives it, with our styles in their place."""
 
+import html
 import io
 import re
 import zipfile
@@ -16,6 +17,11 @@ _BAR = (
     '<a:off x="0" y="0"/><a:ext cx="9144000" cy="82296"/></a:xfrm><a:prstGeom prst="rect"><a:avLst/></a:prstGeom>'
     '<a:solidFill><a:schemeClr val="tx2"/></a:solidFill><a:ln><a:noFill/></a:ln></p:spPr></p:sp>'
 )
+
+
+#: Letters of a slide's title up to which it is set in that size (hundredths of a point): on two, three and four lines.
+_TITLE_SIZES = ((108, 2000), (190, 1600), (280, 1400))
+LONGEST_TITLE = _TITLE_SIZES[-1][0]
 
 
 def with_our_styles(reference: bytes, form: Form) -> bytes:
@@ -48,6 +54,17 @@ def dark(slide: str) -> str:
     paper = '<p:bg><p:bgPr><a:solidFill><a:schemeClr val="dk2"/></a:solidFill><a:effectLst/></p:bgPr></p:bg>'
     known = re.sub(r"(<p:cSld[^>]*>)", rf"\1{paper}", known, count=1)
     return known.replace("</p:cSld>", f"</p:cSld><p:clrMapOvr>{turned}</p:clrMapOvr>", 1)
+
+
+def with_whole_title(slide: str) -> str:
+    """Set the title of a slide's XML in the largest size in which it keeps its place whole."""
+
+    def sized(shape: re.Match[str]) -> str:
+        letters = len(html.unescape("".join(re.findall(r"<a:t>(.*?)</a:t>", shape[0], flags=re.DOTALL))))
+        size = next((size for most, size in _TITLE_SIZES if letters <= most), _TITLE_SIZES[-1][1])
+        return shape[0] if size == _TITLE_SIZES[0][1] else shape[0].replace("<a:rPr", f'<a:rPr sz="{size}"')
+
+    return re.sub(r'<p:sp>(?:(?!</p:sp>).)*<p:ph type="title"(?:(?!</p:sp>).)*</p:sp>', sized, slide, flags=re.DOTALL)
 
 
 def _word_part(name: str, text: str) -> str:

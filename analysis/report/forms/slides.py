@@ -6,6 +6,7 @@ import textwrap
 from analysis.report.forms.blocks import Node, bullets, heading, image, notes, paragraph
 from analysis.report.forms.document import Document
 from analysis.report.forms.pandoc import Pictures, write_office
+from analysis.report.forms.reference_styles import LONGEST_TITLE
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.passages import Passage, PassageKind
 from analysis.report.parts.tables import Table
@@ -17,8 +18,6 @@ MOST_FIGURES = 5
 _MOST_POINTS = 7
 #: Letters of text that a slide holds; what does not fit stands in the notes alone.
 _MOST_LETTERS = 950
-#: Letters of a title that stay within two lines.
-_LONGEST_TITLE = 108
 _IN_THE_NOTES = "The rest is in the notes."
 _MOST_ROWS_IN_NOTES = 60
 
@@ -33,14 +32,18 @@ def document_to_slides(document: Document, *, stamp: str) -> bytes:
     """
     made = made_in_words(stamp)
     title, pictures = document.title.text, Pictures()
-    opening = (title,) if len(title) > _LONGEST_TITLE else ()
-    slides = _slide(title, [paragraph(line) for line in (*opening, *document.subtitle)], made)
+    short = textwrap.shorten(title, LONGEST_TITLE, placeholder=" …")  # whole below, where it is cut
+    opening = (title,) if short != title else ()
+    slides = _slide(short, [paragraph(line) for line in (*opening, *document.subtitle)], made)
     slides += _words(document, "answer", "In short")
     for one in _figures(document):
         # Pandoc shows an alternative text under the picture and reads a title out: so the sentence is the title.
         picture = image(pictures.add(one.png("slide")), title=one.alt)
         said = f"{one.alt} {one.caption} {_rows(one.table)}".strip()
-        slides += _slide(one.message, [{"t": "Para", "c": [picture]}], said)
+        # A finding is never cut: one that the smallest letters do not hold stands in the notes, under what is drawn.
+        fits = len(one.message) <= LONGEST_TITLE
+        head, said = (one.message, said) if fits else (one.title, f"{one.message}. {said}")
+        slides += _slide(head, [{"t": "Para", "c": [picture]}], said)
     slides += _words(document, "caution", "Read with these cautions")
     return write_office(slides, pictures, "pptx", title=title)
 
@@ -65,10 +68,6 @@ def _figures(document: Document) -> list[Figure]:
 
 
 def _slide(title: str, body: list[Node], said: str) -> list[Node]:
-    """Write a slide; a title that is too long for it is cut, and stands whole in the notes."""
-    if len(title) > _LONGEST_TITLE:
-        said = f"{title} {said}"
-        title = textwrap.shorten(title, _LONGEST_TITLE, placeholder=" …")
     return [heading(1, hold_together(title)), *body, notes(said)]
 
 

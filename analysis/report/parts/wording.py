@@ -10,9 +10,12 @@ DEFERS = (
     "local law, and what the ethics board has approved."
 )
 INVENTED = "Invented cohort: no number in this report is a finding about any treatment."
+NO_HARMS_RECORDED = "Harms were not recorded, so nothing is said of them."
 
 #: Letters of the title of a slide that stay within two lines.
 TITLE_LETTERS = 84
+#: Doubts that In short tells; the others are counted, and stand elsewhere (design choice).
+MOST_DOUBTS = 3
 #: More protocols than this are counted, or named by the lowest and the highest.
 MOST_LISTED = 4
 
@@ -41,7 +44,7 @@ def named_or_counted(said: Sequence[str], of: int) -> str:
     return f"all {of} protocols" if len(said) == of else f"{len(said)} of the {of} protocols"
 
 
-def counts_by_protocol(counts: Sequence[tuple[str, int, int]], *, room: int) -> str:
+def counts_by_protocol(counts: Sequence[tuple[str, int, int]], *, room: float) -> str:
     """Name protocols with their counts, or where that is longer than the room of a title, the range of the shares.
 
     A count is a protocol with its part and whole; ``room`` is letters.

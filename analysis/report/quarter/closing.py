@@ -17,7 +17,8 @@ from analysis.quarter.special_causes import RULE_SET, RULES
 from analysis.report.parts import numbers
 from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.tables import Column, Table
-from analysis.report.parts.wording import DEFERS, FOR_GROUPS, INVENTED, first_cautions
+from analysis.report.parts.wording import DEFERS, FOR_GROUPS, INVENTED, MOST_DOUBTS, first_cautions
+from analysis.report.quarter.findings.doubts import doubts_words
 from analysis.report.quarter.findings.words import has_changed, title_words
 from analysis.report.quarter.opening import NOT_FOR_RELEASE, RELEASED
 from analysis.report.quarter.study import QuarterParameters
@@ -116,6 +117,7 @@ def cautions(study: QuarterStudy) -> Section:
             "Two releases can be compared with each other: before another cut of the same patients is released, check what "
             "the difference gives away."
         ),
+        *doubts_words(study.found)[MOST_DOUBTS:],
     ]
     if study.invented:
         said.insert(0, INVENTED)

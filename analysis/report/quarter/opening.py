@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from analysis.report.parts import numbers
 from analysis.report.parts.passages import Passage, Section
-from analysis.report.parts.wording import INVENTED
+from analysis.report.parts.wording import INVENTED, MOST_DOUBTS
 from analysis.report.quarter.findings.doubts import doubts_words, harms_point, harms_words
 from analysis.report.quarter.findings.site_words import site_point, site_words
 from analysis.report.quarter.findings.words import (
@@ -42,10 +42,16 @@ def subtitle(study: QuarterStudy) -> Section:
 
 
 def answer(study: QuarterStudy) -> Section:
-    """Give the answer in four points: who was seen; what changed; the sites; harms, and what to doubt."""
+    """Give the answer in five lines: who was seen; what changed; the sites; what to doubt; harms.
+
+    Doubts beyond the first ones stand with the cautions.
+    """
     found = study.found
     doubts = doubts_words(found)
-    lines = (who_words(found), changed_words(found), site_words(found), [harms_words(found), *doubts])
+    more = len(doubts) - MOST_DOUBTS
+    others = [f"And {numbers.plural(more, 'more doubt')}, under Cautions."] if more > 0 else []
+    weightiest = [*doubts[:MOST_DOUBTS], *others]
+    lines = (who_words(found), changed_words(found), site_words(found), weightiest, [harms_words(found)])
     told = tuple(" ".join(one) for one in lines)
     points = (told[0], *changed_points(found), site_point(found), harms_point(found), doubts[0])
     return Section((Passage(told, "answer", points=tuple(dict.fromkeys(points))),))

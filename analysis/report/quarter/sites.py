@@ -8,7 +8,14 @@ from analysis.report.figures.funnel_figure import case_mix_figure, funnel_figure
 from analysis.report.parts.indicator_numbers import HIDDEN_NOTE, text_columns, with_text
 from analysis.report.parts.passages import Section, absent
 from analysis.report.parts.tables import Column, Table
-from analysis.report.quarter.findings.site_words import case_mix_title, funnel_title
+from analysis.report.quarter.findings.site_words import (
+    case_mix_caption,
+    case_mix_title,
+    case_mix_words,
+    funnel_caption,
+    funnel_title,
+    funnel_words,
+)
 
 if TYPE_CHECKING:
     from analysis.quarter import Indicator
@@ -22,16 +29,22 @@ def sites(study: QuarterStudy) -> Section:
     if study.funnel is None:
         return Section((absent(study.no_funnel), _plain_table(study, study.compared)))
     found = study.released.by_site(study.compared)
-    message = funnel_title(study.found)
-    return Section((funnel_figure(study.funnel, found, study.compared, span=study.span, message=message),))
+    figure = funnel_figure(
+        study.funnel, found, study.compared, span=study.span, caption=funnel_caption(study.found),
+        told=funnel_words(study.found), message=funnel_title(study.found),
+    )  # fmt: skip
+    return Section((figure,))
 
 
 def case_mix(study: QuarterStudy) -> Section:
     """Show the sites after adjustment for the case mix of their patients."""
     if study.case_mix is None or study.compared is None:
         return Section((absent(study.no_case_mix),))
-    message = case_mix_title(study.found)
-    return Section((case_mix_figure(study.case_mix, study.compared, span=study.span, message=message),))
+    figure = case_mix_figure(
+        study.case_mix, study.compared, span=study.span, caption=case_mix_caption(study.found),
+        told=case_mix_words(study.found), message=case_mix_title(study.found),
+    )  # fmt: skip
+    return Section((figure,))
 
 
 def _plain_table(study: QuarterStudy, compared: Indicator) -> Table:

@@ -44,4 +44,4 @@ def test_every_section_can_be_made_and_does_not_blame_the_schedule(study, name):
 
 def test_few_patients_are_a_doubt_also_where_no_curves_can_be_fitted(study):
     (answer,) = comparison.answer(study)
-    assert answer.paragraphs[-1].startswith("Fewer than 20 patients were seen: usual (5) and active (4).")
+    assert answer.paragraphs[-2].startswith("Fewer than 20 patients were seen: usual (5) and active (4).")

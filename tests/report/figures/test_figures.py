@@ -49,7 +49,7 @@ def figures(invented, curves):
         "adherence": adherence_figure(adherence_by_week(invented)),
         "missing": missing_figure(missing_by_week(invented, "quadriceps_torque"), torque),
         "any-harm": harm_figure(events_by_protocol(invented)),
-        "flow": flow_figure(patient_flow(invented)),
+        "flow": flow_figure(patient_flow(invented), told="Flow of 90 patients, 75 seen."),
         "residuals": residual_figure(curves.model),
         "quantiles": quantile_figure(curves.model),
         "patient-effects": patient_effect_figure(slopes),

@@ -11,6 +11,7 @@ from analysis.report.figures.funnel_figure import case_mix_figure, funnel_figure
 
 SHARE = Indicator("better", "Better by week 26", "share", "outcome", "higher", "better", "seen", "better", "seen")
 HIDDEN_AT = 4
+WORDS = {"span": "Q1 2026", "caption": "Each mark is a site.", "told": "Funnel of sites."}
 
 
 def released(n_periods, n_sites=1):
@@ -100,9 +101,7 @@ def test_sixty_sites_are_not_all_named_in_the_picture_but_all_in_the_table(drawn
     sites.loc[3, ["numerator", "denominator", "value"]] = np.nan
     sites.loc[3, "hidden"] = True
     found = funnel(sites[~sites["hidden"]])
-    figure = funnel_figure(found, sites, SHARE, span="Q1 2026")
-    assert "site 07" in figure.alt
-    assert "1 site not shown because of small counts" in figure.alt
+    figure = funnel_figure(found, sites, SHARE, **WORDS)
     assert len(figure.table.cells()) == 60
     assert figure.table.cells().iloc[3]["Value"] == "hidden"
     for width in ("wide", "narrow"):
@@ -122,7 +121,7 @@ def test_a_funnel_marks_each_site_by_where_it_lies_and_draws_the_limits_of_r():
     sites = sites.assign(value=sites["numerator"] / sites["denominator"], hidden=False)
     found = funnel(sites, target=0.7)
     assert not found.over_dispersed
-    figure = funnel_figure(found, sites, SHARE, span="Q1 2026")
+    figure = funnel_figure(found, sites, SHARE, **WORDS)
     axes = figure.drawing().axes[0]
     marks = {line.get_marker(): line for line in axes.lines if line.get_linestyle() == "None"}
     assert [(*marks[shape].get_xdata(), *marks[shape].get_ydata()) for shape in "DX"] == [(100, 59), (100, 54)]
@@ -141,7 +140,6 @@ def test_a_funnel_marks_each_site_by_where_it_lies_and_draws_the_limits_of_r():
     assert named["site 33"] == (100, 54)
     assert named["whole"][1] == pytest.approx(70)
     assert 70 < named["95 %"][1] < named["99.8 %"][1]
-    assert "beyond the 99.8 % limits: site 33 (54 %); beyond the 95 % limits only: site 32 (59 %)" in figure.alt
     assert (axes.get_xlabel(), axes.get_ylabel()) == ("Seen", "Patients (%)")
     assert figure.table.cells()["Where it lies"].tolist()[-2:] == ["beyond the 95 % limits", "beyond the 99.8 % limits"]
 
@@ -151,7 +149,7 @@ def test_each_site_after_adjustment_stands_in_its_row(drawn):
     patients = pd.DataFrame({"site": np.repeat(["north", "south", "west"], 200)})
     patients["outcome"] = np.concatenate([np.arange(200) < count for count in (60, 100, 160)]).astype(float)
     found = case_mix(patients)
-    axes = case_mix_figure(found, SHARE, span="Q1 2026").drawing().axes[0]
+    axes = case_mix_figure(found, SHARE, **WORDS).drawing().axes[0]
     places = drawn.rows(axes)
     assert list(places) == ["north", "south", "west"]
     assert axes.get_ylim()[0] > axes.get_ylim()[1]
@@ -172,10 +170,10 @@ def test_sites_after_adjustment_stand_by_name(n_sites, drawn):
         {"site": [f"site {i % n_sites:02d}" for i in range(1800)], "age_years": rng.normal(40, 9, 1800)}
     )
     patients["outcome"] = rng.binomial(1, 0.6, 1800) * 1.0
-    figure = case_mix_figure(case_mix(patients), SHARE, span="Q1 2026")
+    figure = case_mix_figure(case_mix(patients), SHARE, **WORDS)
     names = figure.table.cells()["Site"].tolist()
     assert names == sorted(names)
-    assert f"{n_sites} sites after adjustment" in figure.alt
+    assert len(names) == n_sites
     labels = [label.get_text() for axes in figure.drawing("wide").axes for label in axes.get_yticklabels()]
     assert labels == names
     assert drawn.problems(figure.drawing("wide")) == []

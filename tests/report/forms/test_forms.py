@@ -182,16 +182,6 @@ def test_a_slide_holds_what_fits_and_the_notes_hold_all(document):
     assert any("Sentence 11" in text for name, text in known.items() if "notesSlide" in name)
 
 
-def test_a_long_title_is_cut_on_its_slide_and_whole_in_the_text_and_the_notes(document):
-    title = f"{'A long title of many words ' * 8}at its end"
-    known = parts(document_to_slides(of(title=title), stamp="now"))
-    shown = shapes(known["ppt/slides/slide1.xml"])
-    assert len(shown[0]) <= 108
-    assert shown[0].endswith("…")
-    assert "at its end" in shown[1]
-    assert any("at its end" in text for name, text in known.items() if "notesSlide" in name)
-
-
 def test_a_table_too_wide_for_paper_is_cut_into_parts_that_repeat_the_first_column():
     columns = (("Characteristic", "", False), *((f"protocol {n} (n = 20)", "Protocols", True) for n in range(12)))
     rows = tuple((f"row {r}", *(f"{r}.{n} of 20 (55 %)" for n in range(12))) for r in range(3))

@@ -53,6 +53,16 @@ def test_the_subtitle_joins_the_title():
     assert "<title>Title: Pain &lt;b&gt;</title>" in page
 
 
+def test_the_answer_leads_to_the_section_that_it_names_also_where_that_is_folded():
+    data = Passage(("And 2 more, under B & <b>. The patients under B were seen.",), "answer")._repr_mimebundle_()
+    answer = nbformat.v4.new_output("display_data", data=data)
+    made = notebook("# Title", outputs=[answer])
+    made.cells += notebook("## Appendix", "### B & <b>").cells
+    page = notebook_to_html(made, stamp="now")
+    assert 'under <a href="#b-b">B &amp; &lt;b&gt;</a>. The patients under B were seen.' in page
+    assert '<summary><h3 id="b-b">' in page
+
+
 @pytest.mark.parametrize(
     "html",
     [

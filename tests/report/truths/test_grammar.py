@@ -8,9 +8,15 @@ import pytest
 from analysis.cohort.catalogue import load_catalogue
 from analysis.report import Figure, Passage, Table, comparison
 from analysis.report.comparison.closing import caution_words
-from analysis.report.comparison.findings.doubts import doubts_words, harms_point, harms_words, unusual_words
+from analysis.report.comparison.findings.doubts import doubts_words, harms_words, unusual_words
 from analysis.report.comparison.findings.finding import Course, Difference, Findings, Seen
-from analysis.report.comparison.findings.words import courses_point, differences_words, seen_words, slide_title
+from analysis.report.comparison.findings.words import (
+    courses_words,
+    differences_words,
+    seen_words,
+    slide_title,
+    unturned_words,
+)
 from synthetic_cohort import generate_cohort
 
 from .grammar import RULES, faults
@@ -98,10 +104,10 @@ def test_every_sentence_of_a_grid_of_findings_reads_well(arms):
         found = finding(arms, lost, verdict, measure, harmed)
         said.add(seen_words(found, 26.0, measure))
         said.update(differences_words(found, measure, level=0.95, allocation=allocation))
-        said.update(courses_point(found, measure))
+        said.update((*courses_words(found, measure), *unturned_words(found)))
         said.update(unusual_words(found, measure))
         said.update(doubts_words(found, measure, allocation=allocation))
-        said.update((*harms_words(found), *harms_point(found)))
+        said.update((harms_words(found), harms_words(found, few=True)))
         title = slide_title(found, measure)
         assert len(title) <= 108 or arms == 2, title
         said.add(f"Title: {title}")

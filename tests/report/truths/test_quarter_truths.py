@@ -13,6 +13,7 @@ from analysis.cohort import Cohort
 from analysis.quarter.periods import every_period
 from analysis.report import Figure, quarter
 from analysis.report.quarter import study as study_module
+from analysis.report.quarter.findings.doubts import doubts_words
 from analysis.report.quarter.findings.words import name_words
 
 from .test_what_is_said import reading_age
@@ -261,8 +262,9 @@ def told(request, tmp_path_factory):
 
 
 def test_what_must_be_said_is_said_and_what_must_not_is_not(told):
-    (answer, titles, claims), must, must_not, wanted, _ = told
+    (answer, titles, claims), must, must_not, wanted, study = told
     page = html.unescape(re.sub(r"<[^>]+>", "\n", answer.to_html())).replace("\u00a0", " ")
+    page += "\n".join(["", *doubts_words(study.found)[3:]])
     assert [words for words in must if words not in page] == []
     assert [words for words in must_not if words in "\n".join([page, *titles])] == []
     assert [words for words in wanted if not any(words in title for title in titles)] == []
@@ -280,6 +282,25 @@ def test_every_indicator_stands_once_under_what_changed(told):
         assert sum(text.startswith(name_words(one)) for text in items) == 1
 
 
+def test_the_figures_of_sites_name_those_that_the_results_put_beyond(told):
+    *_, study = told
+    shown = [one for part in (quarter.sites(study), quarter.case_mix(study)) for one in part if isinstance(one, Figure)]
+    for figure in shown:
+        table = figure.data
+        if figure.name == "funnel":
+            for region, words in (("beyond the 99.8 % limits", "99.8 %"), ("beyond the 95 % limits", "95 %")):
+                there = table.loc[table["wide_region"] == region, "site"]
+                said = re.search(rf"beyond the {words} (?:widened )?limits(?: only)?: (.*?)[;.](?: |$)", figure.alt)[1]
+                assert (said == "none") == there.empty
+                assert all(f"{site} (" in said for site in there)
+            n_hidden = int(table["hidden"].sum())
+            assert (f"{n_hidden} of {len(table)} sites" in figure.caption) == (n_hidden > 0)
+        else:
+            out = table[(table["lower"] > study.case_mix.share) | (table["upper"] < study.case_mix.share)]["site"]
+            assert all(f"{site} (" in figure.alt for site in out)
+            assert figure.alt.endswith("that leave out the whole: none.") == out.empty
+
+
 CAUSES = re.compile(
     r"because of (?!small counts)|effect|led to|leads? to|due to|caused|thanks|benefit|blame|fault|should|must\b|recommend"
 )
@@ -287,7 +308,7 @@ CAUSES = re.compile(
 
 def test_every_sentence_is_whole_and_none_gives_a_cause(told):
     (answer, titles, claims), *_ = told
-    assert len(answer.paragraphs) == 4
+    assert len(answer.paragraphs) == 5
     for text in (*answer.paragraphs, *answer.points, *titles, *claims):
         assert not re.search(r"  | [,.;:]|\.\.|,,|\( | \)|\bnan\b|None|–", text), text
         assert text.count("(") == text.count(")"), text
@@ -297,6 +318,18 @@ def test_every_sentence_is_whole_and_none_gives_a_cause(told):
     assert all(len(title) <= 108 for title in titles)
     assert 5 <= len(answer.points) <= 7
     assert sum(map(len, answer.points)) < 950
+
+
+def test_in_short_tells_the_three_weightiest_doubts_and_the_cautions_the_others(told):
+    (answer, *_), *_, study = told
+    doubts = doubts_words(study.found)
+    *_, line, harms = answer.paragraphs
+    assert line.startswith(" ".join(doubts[:3]))
+    (cautions,) = quarter.cautions(study)
+    assert list(cautions.paragraphs[-len(doubts[3:]) :]) == doubts[3:] or len(doubts) <= 3
+    assert ("under Cautions." in line) == (len(doubts) > 3)
+    assert not any("arm" in one and one in harms for one in doubts)
+    assert max(len(one.split()) for one in answer.paragraphs) <= 80
 
 
 def test_in_short_can_be_read_after_twelve_years_of_schooling(told):
@@ -318,10 +351,10 @@ def test_aggregates_say_what_they_do_not_hold(tmp_path):
     columns = ["indicator", "kind", "role", "better", "period", "site", "numerator", "denominator"]
     pd.DataFrame(rows, columns=columns).to_csv(tmp_path / "aggregates.csv", index=False)
     answer, titles, _ = told_of(quarter.prepare_quarter(tmp_path))
-    who, changed, sites, doubts = answer.paragraphs
+    who, changed, sites, _, harms = answer.paragraphs
     assert who.endswith("who was due, seen or lost is not in them.")
     assert changed.startswith("A change is seen in 1 of the 2 indicators judged. Complications: 0.6 (")
     assert "higher than the baseline since April 2025 (worse). Full extension: " in changed
     assert "both are judged. Of those judged, none lies beyond" in sites
-    assert doubts.startswith("Which of these counts are harms is not in the data.")
+    assert harms.startswith("Which of these counts are harms is not in the data.")
     assert not re.search("started|were seen|were lost", " ".join([*answer.paragraphs, *titles]))

@@ -7,7 +7,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.report import Figure, Table, comparison
+from analysis.report import Figure, Passage, Table, comparison
+from analysis.report.comparison.findings.doubts import doubts_words
+from analysis.report.comparison.findings.responder_words import responders_words
+from analysis.report.comparison.findings.rules import find
 
 from .planted import plant, share
 
@@ -26,6 +29,10 @@ def none_of_early(name, week, value, rng):
     return name == "early" and week >= 12
 
 
+def at_the_primary_week(name, week, value, rng):
+    return week == 26 and rng.random() < (0.6 if name == "early" else 0.1)
+
+
 def nearly_all_of_one(name, week, value, rng):
     return name == "early" and week >= 26 and rng.random() < 0.93
 
@@ -42,16 +49,16 @@ TRUTHS = {
     ),
     "early and fading": (
         {"effect": better(0.3, (6, 12))}, {},
-        [NOTHING, "at week 6 mean quadriceps torque was 0.29 N·m/kg higher with early than with usual", "It is not found at week 26."],
+        [NOTHING, "Secondary: 0.29 N·m/kg higher with early at week 6, not found at week 26."],
         ["favour", "assumptions about missing visits"], "Early, week 26: cannot be told",
     ),
     "late only": (
-        {"effect": better(0.3, (52,))}, {}, [NOTHING, "It is not yet found at week 26."], ["favour"], "cannot be told",
+        {"effect": better(0.3, (52,))}, {}, [NOTHING, "with early at week 52, not yet found at week 26."], ["favour"], "cannot be told",
     ),
     "gone at the end": (
         {"effect": better(0.3, (12, 26))}, {},
-        [FAVOURS.format("early over usual"), "A secondary finding: at week 52 the difference of early is found no more"],
-        [NOTHING, "It is not"], "Early: 0.28 N·m/kg higher at week 26",
+        [FAVOURS.format("early over usual"), "Secondary: the difference of early is found no more at week 52."],
+        [NOTHING, "not found at"], "Early: 0.28 N·m/kg higher at week 26",
     ),
     "reversed": (
         {"effect": better(-0.3)}, {}, [FAVOURS.format("usual over early"), "lower with early"], [NOTHING, "favour early"],
@@ -59,7 +66,7 @@ TRUTHS = {
     ),
     "turned round": (
         {"effect": {"early": {6: -0.3, 12: -0.3, 26: 0.3, 52: 0.3}}}, {},
-        [FAVOURS.format("early over usual"), "At week 26 it goes the other way."], ["favour usual"], "higher at week 26",
+        [FAVOURS.format("early over usual"), "with early at week 12, the other way at week 26."], ["favour usual"], "higher at week 26",
     ),
     "three protocols": (
         {"protocols": ("usual", "early", "late"), "effect": better(0.35)}, {},
@@ -74,14 +81,20 @@ TRUTHS = {
     ),
     "drop-out by outcome": (
         {"lose": low_ones}, {},
-        [NO_CONCLUSION, "usual 60/60, early 31/60", "29 of 60 with early and 0 of 60 with usual", "for a conclusion about early",
-         "may have fared otherwise", "analyses with other assumptions"],
+        [NO_CONCLUSION, "usual 60/60, early 31/60", "as too many were not seen", "A third or more have none: early (29 of 60)",
+         "for a conclusion about early", "may have fared otherwise", "with other assumptions about missing visits"],
         ["favour", NOTHING, "Looked for and not found"], "Early, week 26: too many lost to tell",
     ),
     "one arm lost": (
         {"lose": nearly_all_of_one, "effect": better(0.5)}, {},
         [NO_CONCLUSION, "early 2/60", "Fewer than 20 patients were seen: early (2)", "for a conclusion about early"], ["favour"],
         "too many lost to tell",
+    ),
+    "lost at the primary week alone": (
+        {"lose": at_the_primary_week, "effect": better(0.4)}, {},
+        [NO_CONCLUSION, "for a conclusion about early", ("higher with early at week 52 (seen usual 60/60, early 60/60), "
+         "which cannot be told at week 26.")],
+        ["favour", "not found at", "Looked for and not found"], "Early, week 26: too many lost to tell",
     ),
     "half lost": (
         {"lose": share({"usual": 0.5, "early": 0.5}), "effect": better(0.4)}, {},
@@ -98,7 +111,7 @@ TRUTHS = {
     "pain": (
         {"measure": "pain", "effect": better(1.2)}, {},
         [FAVOURS.format("early"), "points lower with early", "could not be told from the error of measurement",
-         "The threshold is less than the error of measurement in one patient (up to 2.8 points)",
+         "The threshold of improvement is less than the error of measurement in one patient (up to 2.8 points)",
          "in 80 % (48/60) with usual and 95 % (57/60) with early"],
         ["favour usual", "No conclusion"], "Early: 1.18 points lower at week 26",
     ),
@@ -138,10 +151,10 @@ TRUTHS = {
     ),
     "nobody of one protocol": (
         {"lose": none_of_early, "effect": better(0.5, (6,))}, {},
-        ["Early could not be compared with usual at week 26: nobody of early was seen.", "What it is at week 26 cannot be told.",
+        ["Early could not be compared with usual at week 26: nobody of early was seen.", "which cannot be told at week 26.",
          "usual 60/60, early 0/60",
          "A third or more have none: early (60 of 60)", "15 % (9/60) with usual.", "Fewer than 20 patients were seen: early (0)"],
-        ["favour", NOTHING, "0/0", "It is not found", "quadriceps torque at week 26 was", "Looked for and not found"],
+        ["favour", NOTHING, "0/0", "not found at", "quadriceps torque at week 26 was", "Looked for and not found"],
         "Early, week 26: no interval",
     ),
     "impossible values": (
@@ -174,10 +187,10 @@ def test_what_must_be_said_is_said_and_what_must_not_is_not(told):
 @pytest.mark.parametrize(
     ("effect", "point"),
     [
-        (better(0.3, (6, 12)), "Secondary: at week 6 0.29 N·m/kg higher with early, not found at week 26."),
-        (better(0.3, (12, 26)), "Secondary: at week 52 the difference of early is found no more."),
+        (better(0.3, (6, 12)), "Secondary: 0.29 N·m/kg higher with early at week 6, not found at week 26."),
+        (better(0.3, (12, 26)), "Secondary: the difference of early is found no more at week 52."),
         ({"early": {6: -0.3, 12: -0.3, 26: 0.3, 52: 0.3}},
-         "Secondary: at week 12 0.32 N·m/kg lower with early, the other way at week 26."),
+         "Secondary: 0.32 N·m/kg lower with early at week 12, the other way at week 26."),
     ],
 )  # fmt: skip
 def test_a_slide_tells_another_week_with_what_holds_at_the_primary_one(study_in_memory, effect, point):
@@ -203,7 +216,7 @@ def test_means_that_no_group_has_are_questioned_before_they_are_told(study_in_me
 def test_the_table_of_findings_says_what_in_short_says(study_in_memory):
     planted = plant(protocols=("usual", "early", "late"), effect=better(0.35), lose=share({"late": 0.5}))
     for design, verdict in (("randomised", "favours early"), ("observational", "early did better on average")):
-        (table,) = comparison.every_finding(study_in_memory(planted, imputations=2, design=design))
+        table, *_ = comparison.every_finding(study_in_memory(planted, imputations=2, design=design))
         rows = table.data.set_index(["what", "protocol"])
         assert rows.loc["seen", "part"].tolist() == [60, 60, 27]
         assert rows.loc["difference at the primary week", "verdict"].tolist() == [verdict, "no conclusion"]
@@ -237,11 +250,34 @@ def test_the_reading_age_is_that_of_the_formula():
     )
 
 
-def test_in_short_is_four_points_who_was_seen_first(told):
+def test_in_short_is_four_lines_who_was_seen_first_and_harms_apart(told):
     paragraphs, *_ = told
-    assert len(paragraphs) == 4
+    assert len(paragraphs) == 5
     assert paragraphs[0].startswith("At week 26, ")
     assert " were seen" in paragraphs[0]
+    assert paragraphs[4] == "Harms were not recorded, so nothing is said of them."
+    assert not any("arm" in one for one in paragraphs[:4] if "one arm" not in one)
+    assert max(len(one.split()) for one in paragraphs) <= 80
+
+
+def test_what_in_short_leaves_out_is_counted_and_stands_with_the_table_of_findings(study_in_memory):
+    """A cohort with nearly every doubt: three are told, in the order of their weight, and the others listed."""
+    cohort = plant(
+        patients=(60, 18), start={"early": 0.4}, effect=better(0.3), lose=share({"usual": 0.1, "early": 0.3})
+    )
+    study = study_in_memory(cohort, imputations=2, design="observational")
+    (answer,) = comparison.answer(study)
+    doubts = doubts_words(find(study), study.measure, allocation="observational")
+    assert len(doubts) > 3
+    *_, told, _ = answer.paragraphs
+    more = int(re.search(r"And (\d+) more findings?, under The findings as a table\.$", told)[1])
+    _, said, rest = comparison.every_finding(study)
+    assert said.paragraphs == ("Found beside what In short says:",)
+    assert len(rest.paragraphs) == more
+    assert told.startswith(" ".join(doubts[:3]))
+    assert [one for one in doubts if one not in told] == [one for one in rest.paragraphs if one in doubts] == doubts[3:]
+    everything = " ".join([*answer.paragraphs, *rest.paragraphs])
+    assert all(one in everything for one in responders_words(study.responders[0]))
 
 
 def test_where_nothing_is_missing_one_sentence_says_so(study_in_memory):
@@ -252,6 +288,24 @@ def test_where_nothing_is_missing_one_sentence_says_so(study_in_memory):
     some = study_in_memory(plant(patients=12, lose=share({"usual": 0.2})), imputations=2)
     assert len(list(comparison.missing(some))) == 3
     assert len(list(comparison.sensitivity(some))) >= 4
+
+
+@pytest.mark.parametrize("sex", [False, True])
+def test_without_any_value_at_the_start_a_sentence_says_so_in_place_of_empty_rows(study_in_memory, sex):
+    cohort = plant(patients=12, weeks=(6, 12, 26), lose=share({"usual": 0.2, "early": 0.2}))
+    if sex:
+        people = cohort.patients.assign(sex=["female", "male"] * 12)
+        cohort = dataclasses.replace(cohort, patients=people)
+    section = comparison.missing(study_in_memory(cohort, imputations=2))
+    said = [str(one) for one in section if isinstance(one, Passage)]
+    assert said == [
+        "Not in the data: a baseline of quadriceps torque, so those missing and seen at week 26 are not compared by it."
+    ]
+    tables = [one for one in section if isinstance(one, Table) and one.name == "missing-start"]
+    assert len(tables) == sex
+    assert all(row[0].startswith("sex") for one in tables for row in one.rows())
+    whole = study_in_memory(plant(patients=12, lose=share({"usual": 0.2})), imputations=2)
+    assert not [one for one in comparison.missing(whole) if isinstance(one, Passage)]
 
 
 def off_schedule(cohort, seed=5):
@@ -267,7 +321,7 @@ def test_without_a_schedule_nothing_is_said_of_who_was_missed(study_in_memory):
     study = study_in_memory(cohort, imputations=2, design="randomised")
     (answer,) = comparison.answer(study)
     assert (
-        "Who was missed is not known, as no visit was scheduled at the week of the comparison." in answer.paragraphs[-1]
+        "Who was missed is not known, as no visit was scheduled at the week of the comparison." in answer.paragraphs[-2]
     )
     said = str(
         [comparison.missing(study), comparison.sensitivity(study), comparison.flow(study), comparison.checklist(study)]
@@ -280,9 +334,9 @@ def test_what_other_assumptions_turn_is_not_said_to_be_not_found(study_in_memory
     """The doubts look at the same analyses as the differences; the difference of this cohort is at the edge."""
     cohort = plant(7, effect=better(0.08, (12, 26, 52)), lose=share({"usual": 0.2, "early": 0.25}))
     (answer,) = comparison.answer(study_in_memory(cohort, imputations=2, design="randomised"))
-    assert "another answer" in answer.paragraphs[1]
-    assert "Looked for and not found" not in answer.paragraphs[-1]
-    assert "Other assumptions about missing visits change the answer for early." in answer.paragraphs[-1]
+    *_, doubts, _ = answer.paragraphs
+    assert doubts.startswith("Analyses with other assumptions about missing visits change the answer for early (")
+    assert "Looked for and not found" not in doubts
 
 
 def test_of_a_measure_with_an_ideal_every_direction_says_up_to_where(study_in_memory):
@@ -331,7 +385,7 @@ def test_home_sessions_hardly_done_are_a_doubt(study_in_memory, done):
     study = study_in_memory(
         dataclasses.replace(cohort, sessions=pd.DataFrame(rows, columns=columns)), design="randomised"
     )
-    said = next(iter(comparison.answer(study))).paragraphs[-1]
+    said = next(iter(comparison.answer(study))).paragraphs[-2]
     words = f"Less than half of the home sessions prescribed were done: exercise with early {12 * done:.0f} of 60."
     assert (words in said) == (done < 2.5)
     assert ("Looked for and not found" in said) == (done == 2.5)

@@ -3,6 +3,7 @@
 - ``finding``: Records of what was found, each with what was looked at; every claim of the report speaks from them.
 - ``rules``: The rules by which the results of a comparison become findings; nothing is rounded here.
 - ``words``: Who was seen and the differences, in words; the title of their slide.
+- ``flow_words``: Who stayed, in words: allocated, started, seen at the primary week, lost and why; the title of their slide.
 - ``responder_words``: Who improved, in words: shares with their denominators, and when they tell little.
 - ``table``: The findings as a table, a row each, for other programs.
 - ``doubts``: What speaks against the findings, and harms, in words; where nothing does, what was looked for.

@@ -1,14 +1,17 @@
 """What speaks against the findings of a comparison, in words; where nothing does, what was looked for."""
 
+import math
+
 import numpy as np
 
 from analysis.cohort.measures import Measure
 from analysis.report.comparison.findings.finding import FEW_SEEN, Findings
 from analysis.report.comparison.findings.rules import best_value
+from analysis.report.comparison.findings.words import is_below_error
 from analysis.report.comparison.prepared import Allocation
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text, shown_decimals
-from analysis.report.parts.wording import MOST_LISTED, counts_by_protocol, named_or_counted
+from analysis.report.parts.wording import MOST_LISTED, NO_HARMS_RECORDED, counts_by_protocol, named_or_counted
 
 NOT_ALLOCATED = (
     "The patients were not allocated to the protocols at random, or the data do not say that they were. A difference "
@@ -35,44 +38,32 @@ def unusual_words(found: Findings, measure: Measure) -> list[str]:
 
 
 def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation) -> list[str]:
-    """List what speaks against the findings, a sentence each; never empty."""
+    """List what speaks against the findings, a sentence each; never empty.
+
+    Those that change the reading most come first: who was lost, what was measured, answers that turn, the allocation, few
+    patients, findings that contradict each other, and then what blurs a finding.
+    """
     said = []
+    if found.much_lost or found.losses_differ:
+        said.append("Those who were not seen may have fared otherwise than those who were.")
     if found.unusual:
         said.append("Means that lie outside what groups of patients have put all of this in doubt.")
+    turned = [f"{one.protocol} ({one.turned_by} of {one.analyses})" for one in found.differences if one.turned_by]
+    if turned:
+        said.append(
+            "Analyses with other assumptions about missing visits change the answer for "
+            f"{named_or_counted(turned, len(found.differences))}."
+        )
     if allocation == "observational" and found.differences:
-        said.append(NOT_ALLOCATED)
-        if not found.start_known:
-            said.append(
-                "What the patients were like at the start is not in the data, so nothing of it is adjusted for."
-            )
-        if found.imbalance:
-            furthest: dict[str, str] = {}
-            for name, label, gap in found.imbalance:
-                small = label if label[:2].isupper() else f"{label[:1].lower()}{label[1:]}"
-                furthest.setdefault(label, f"{small} ({name}, {numbers.signed(gap, 1)} SD)")
-            apart = list(furthest.values())[:_MOST_IMBALANCES]
-            said.append(
-                f"At the start they differ most from {found.differences[0].reference} in {numbers.listed(apart)}."
-            )
+        said += _not_allocated(found)
+    if found.few_seen:
+        few = named_or_counted([f"{one.protocol} ({one.seen})" for one in found.few_seen], len(found.seen))
+        said.append(f"Fewer than {FEW_SEEN} patients were seen: {few}. Single patients can turn a result round.")
     if found.opposite:
         names = numbers.listed(list(found.opposite))
         other = found.responders.endpoint.measure.label if found.responders is not None else ""
         beside = f" in {in_text(other)}" if other and other != measure.label else ""
         said.append(f"For {names} mean {in_text(measure.label)} and responders{beside} point in different directions.")
-    if found.few_seen:
-        few = named_or_counted([f"{one.protocol} ({one.seen})" for one in found.few_seen], len(found.seen))
-        said.append(f"Fewer than {FEW_SEEN} patients were seen: {few}. Single patients can turn a result round.")
-    if found.hardly_done:
-        done_of = [
-            f"{modality} with {name} {numbers.count(done)} of {numbers.count(asked)}"
-            for name, modality, done, asked in found.hardly_done
-        ]
-        listed = numbers.listed(done_of) if len(done_of) <= MOST_LISTED else f"{len(done_of)} kinds, by protocol"
-        said.append(f"Less than half of the home sessions prescribed were done: {listed}.")
-    said += _ends(found, measure)
-    turned = [one.protocol for one in found.differences if one.turned_by]
-    if turned:
-        said.append(f"Other assumptions about missing visits change the answer for {numbers.listed(turned)}.")
     if found.tips:
         shifts = [
             f"{numbers.number(abs(shift), shown_decimals(measure))} {measure.unit} {'higher' if shift > 0 else 'lower'} with {name}"
@@ -81,8 +72,14 @@ def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation) -
         said.append(
             f"The interval would hold no difference were the missed values on average {numbers.listed(shifts)} than expected."
         )
-    if found.much_lost or found.losses_differ:
-        said.append("Those who were not seen may have fared otherwise than those who were.")
+    if found.hardly_done:
+        done_of = [
+            f"{modality} with {name} {numbers.count(done)} of {numbers.count(asked)}"
+            for name, modality, done, asked in found.hardly_done
+        ]
+        listed = numbers.listed(done_of) if len(done_of) <= MOST_LISTED else f"{len(done_of)} kinds, by protocol"
+        said.append(f"Less than half of the home sessions prescribed were done: {listed}.")
+    said += [*_ends(found, measure), *_error_of_measurement(found, measure)]
     if said:
         return said
     if not found.seen:
@@ -97,6 +94,43 @@ def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation) -
     if any(one.analyses for one in found.differences) and any(one.lost for one in found.seen):
         looked_for.append("other answers under other assumptions about missing visits")
     return [f"Looked for and not found: {numbers.listed(looked_for, 'or')}. What was not measured cannot be seen here."]
+
+
+def _not_allocated(found: Findings) -> list[str]:
+    """Say what follows where nobody drew lots: nothing of the start may be known, or groups lie apart there."""
+    said = [f"{NOT_ALLOCATED.partition('. ')[0]}. A difference is an association."]
+    if not found.start_known:
+        said.append("What the patients were like at the start is not in the data, so nothing of it is adjusted for.")
+    if found.imbalance:
+        furthest: dict[str, str] = {}
+        for name, label, gap in found.imbalance:
+            small = label if label[:2].isupper() else f"{label[:1].lower()}{label[1:]}"
+            furthest.setdefault(label, f"{small} ({name}, {numbers.signed(gap, 1)} SD)")
+        apart = list(furthest.values())[:_MOST_IMBALANCES]
+        said.append(f"At the start they differ most from {found.differences[0].reference} in {numbers.listed(apart)}.")
+    return said
+
+
+def _error_of_measurement(found: Findings, measure: Measure) -> list[str]:
+    """Say which differences, and which threshold, are less than what can be told of one patient."""
+    said = []
+    small = [one.protocol for one in found.differences if is_below_error(one, measure)]
+    if small:
+        names = named_or_counted(small, len(found.differences))
+        said.append(
+            f"In one patient a change as large as the difference of {names} could not be told from the error of "
+            f"measurement (up to {measure.smallest_threshold('MDC'):g} {measure.unit})."
+        )
+    endpoint = found.responders.endpoint if found.responders is not None and found.responders.table["n"].any() else None
+    if endpoint is None or endpoint.criterion != "improvement":
+        return said
+    detectable = endpoint.measure.smallest_threshold("MDC") or 0.0
+    if endpoint.to_reach.value < detectable:
+        said.append(
+            f"The threshold of improvement is less than the error of measurement in one patient (up to {detectable:g} "
+            f"{endpoint.to_reach.unit}), so some may have been counted by that error alone."
+        )
+    return said
 
 
 def _ends(found: Findings, measure: Measure) -> list[str]:
@@ -118,21 +152,15 @@ def _ends(found: Findings, measure: Measure) -> list[str]:
     return said
 
 
-def harms_point(found: Findings) -> list[str]:
-    """Say the same in few words, for a slide: where the counts are long the range of the shares."""
+def harms_words(found: Findings, *, few: bool = False) -> str:
+    """Say in how many patients of each protocol any harm, and a serious one, is on record, or that none were recorded.
+
+    ``few`` is for a slide: where the counts are long, the range of the shares.
+    """
     if not found.harms:
-        return []
-    every = counts_by_protocol([(name, n, of) for name, n, _, of in found.harms], room=_FEW_LETTERS)
-    serious = counts_by_protocol([(name, n, of) for name, _, n, of in found.harms], room=_FEW_LETTERS)
+        return NO_HARMS_RECORDED
+    room = _FEW_LETTERS if few else math.inf
+    every = counts_by_protocol([(name, n, of) for name, n, _, of in found.harms], room=room)
+    serious = counts_by_protocol([(name, n, of) for name, _, n, of in found.harms], room=room)
     grave = f"; serious: {serious}" if any(n for _, _, n, _ in found.harms) else ""
-    return [f"Any harm on record: {every}{grave}."]
-
-
-def harms_words(found: Findings) -> list[str]:
-    """Say in how many patients of each protocol any harm, and a serious one, is on record; nothing without records of events."""
-    if not found.harms:
-        return []
-    counts = [f"{name} {numbers.fraction(patients, allocated)}" for name, patients, _, allocated in found.harms]
-    serious = [f"{name} {numbers.fraction(patients, allocated)}" for name, _, patients, allocated in found.harms]
-    grave = f"; a serious one of: {', '.join(serious)}" if any(one for _, _, one, _ in found.harms) else ""
-    return [f"Any harm is on record of: {', '.join(counts)}{grave}."]
+    return f"Any harm on record: {every}{grave}."

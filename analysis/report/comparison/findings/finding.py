@@ -41,6 +41,23 @@ class Seen:
 
 
 @dataclass(frozen=True)
+class Stayed:
+    """Who stayed of a protocol: all, those with a baseline, and those seen after it, of any measure.
+
+    ``seen`` has a value of the measure at the primary week, and ``lost`` was not seen at the last week nor after it; None
+    where visits have no schedule. Reasons come with their patients, the most frequent first.
+    """
+
+    protocol: str
+    allocated: int
+    started: int
+    after_baseline: int
+    seen: int | None
+    lost: int | None
+    reasons: tuple[tuple[str, int], ...]
+
+
+@dataclass(frozen=True)
 class Difference:
     """A protocol against (minus) the reference at one week, by the curves, in the unit of the measure.
 
@@ -70,10 +87,10 @@ class Difference:
 class Course:
     """A week other than the primary one at which the interval, adjusted for all weeks, leaves out no difference; secondary.
 
-    Fields are as of :class:`Difference`; weeks at which too many were lost are left out. The kind is "faded" (an earlier
-    difference not found at the primary week), "not yet" (a later one), "reversed" (one in the other direction than
-    there), "open" (nothing can be concluded there), or
-    "gone" (the last week, where the difference of the primary one is found no more).
+    Fields are as of :class:`Difference`; weeks at which too many were lost are left out; ``seen`` has the reference and the
+    protocol at that week. The kind is "faded" (an earlier difference not found at the primary week), "not yet" (a later
+    one), "reversed" (one in the other direction than there), "open" (nothing can be concluded there, whichever way it
+    points), or "gone" (the last week, where the difference of the primary one is found no more).
     """
 
     protocol: str
@@ -84,6 +101,7 @@ class Course:
     upper: float
     among: int
     kind: Literal["faded", "not yet", "reversed", "open", "gone"]
+    seen: tuple[Seen, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -121,6 +139,10 @@ class Findings:
         Protocol, modality, home sessions done and prescribed, where less than half were done.
     sessions_known : bool
         Whether any home sessions are on record.
+    stayed : tuple of Stayed
+        By protocol, the reference first.
+    primary_week, last_week : float or None
+        The week of the comparison, and the last one of the schedule.
     """
 
     seen: tuple[Seen, ...]
@@ -137,6 +159,9 @@ class Findings:
     start_known: bool = True
     hardly_done: tuple[tuple[str, str, int, int], ...] = ()
     sessions_known: bool = False
+    stayed: tuple[Stayed, ...] = ()
+    primary_week: float | None = None
+    last_week: float | None = None
 
     @property
     def much_lost(self) -> tuple[Seen, ...]:

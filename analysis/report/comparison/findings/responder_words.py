@@ -13,22 +13,20 @@ from analysis.report.parts.numbers import in_text
 from analysis.report.parts.wording import MOST_LISTED
 
 
-def responders_words(found: Responders) -> str:
-    """Say how many patients reached the threshold, with denominators, and what the differences support."""
+def responders_words(found: Responders) -> list[str]:
+    """Say how many patients reached the threshold, with denominators, and what the differences support; a sentence each."""
     endpoint, shares = found.endpoint, _shares(found)
     if not shares:
-        return f"Nobody had both a baseline and a value at week {numbers.week(endpoint.week)}: no share can be given."
-    said = (
-        f"By week {numbers.week(endpoint.week)} {in_text(endpoint.measure.label)} {endpoint.reached_words} "
-        f"({endpoint.to_reach.name}) in {shares}. "
-        f"{'Only patients seen are counted' if endpoint.missing == 'excluded' else 'Patients not seen count as not improved'}"
-    )
-    detectable = endpoint.measure.smallest_threshold("MDC") or 0.0
-    if endpoint.criterion == "improvement" and endpoint.to_reach.value < detectable:
-        said += (
-            f". The threshold is less than the error of measurement in one patient (up to {detectable:g} {endpoint.to_reach.unit}), so "
-            "some may have been counted by that error alone"
-        )
+        week = numbers.week(endpoint.week)
+        return [f"Nobody had both a baseline and a value at week {week}: no share can be given."]
+    who = "Only patients seen are counted."
+    if endpoint.missing == "non-response":
+        who = "Patients not seen count as not improved."
+    reached_it = f"{in_text(endpoint.measure.label)} {endpoint.reached_words} ({endpoint.to_reach.name})"
+    said = [f"By week {numbers.week(endpoint.week)} {reached_it} in {shares}.", who]
+    lost = [] if endpoint.missing == "non-response" else not_concluded(found)
+    if lost:
+        said.append(f"Too many were not seen for a conclusion about {numbers.listed(lost)}.")
     known = [row for row in found.differences.to_dict("records") if not numbers.is_missing(row["difference"])]
     if known:
         percent = numbers.level_in_words(endpoint.level)
@@ -40,48 +38,45 @@ def responders_words(found: Responders) -> str:
         ]
         which = "the difference" if len(known) == 1 else "each difference"
         unadjusted = "" if len(known) == 1 else ", not adjusted for their number,"
-        said += (
-            f". Differences whose {percent} interval{unadjusted} leaves out zero: {'; '.join(apart)}"
+        said.append(
+            f"Differences whose {percent} interval{unadjusted} leaves out zero: {'; '.join(apart)}."
             if apart
-            else f". The {percent} interval of {which} in shares holds zero"
+            else f"The {percent} interval of {which} in shares holds zero."
         )
-    lost = [] if endpoint.missing == "non-response" else not_concluded(found)
-    if lost:
-        said += f". Too many were not seen for a conclusion about {numbers.listed(lost)}"
-    if endpoint.criterion != "state" and _beyond_the_ideal(found):
-        said += f". Values beyond {endpoint.measure.ideal:g} are counted as improved, though they are no better"
     total, count = int(found.table["n"].sum()), int(found.table["responders"].sum())
     if count < HARDLY_ANY * total or count > (1 - HARDLY_ANY) * total:
         hardly = "Hardly anybody" if count < HARDLY_ANY * total else "Nearly everybody"
         hardly = {0: "Nobody", total: "Everybody"}.get(count, hardly)
-        said += f". {hardly} judged reached it ({count} of {total}), so these shares tell little"
-    return f"{said}{_worse(found)}."
+        said.append(f"{hardly} judged reached it ({count} of {total}), so these shares tell little.")
+    if endpoint.criterion != "state" and _beyond_the_ideal(found):
+        said.append(f"Values beyond {endpoint.measure.ideal:g} are counted as improved, though they are no better.")
+    return [*said, *_worse(found)]
 
 
-def _worse(found: Responders) -> str:
+def _worse(found: Responders) -> list[str]:
     """Say who got worse by as much as the threshold, where that is one in ten or more of a protocol."""
     endpoint = found.endpoint
     if endpoint.criterion != "improvement":
-        return ""
+        return []
     judged = found.patients.dropna(subset=["improvement", "protocol"])
     worse = reached(-judged["improvement"], endpoint.to_reach.value)
     table = worse.groupby(judged["protocol"].astype("str")).agg(["sum", "size"])
     table = table.reindex([str(name) for name in found.table["protocol"] if str(name) in table.index])
     if not (table["sum"] >= WORSE_MANY * table["size"]).any():
-        return ""
+        return []
     shares = [
         f"{numbers.share(row['sum'] / row['size'])} ({numbers.fraction(row['sum'], row['size'])}) with {name}"
         for name, row in table.iterrows()
     ]
     of_whom = " of those seen" if endpoint.missing == "non-response" else ""
-    return f". Worse by as much{of_whom}: {_few(shares, table['sum'] / table['size'])}"
+    return [f"Worse by as much{of_whom}: {_few(shares, table['sum'] / table['size'])}."]
 
 
-def beside_words(found: Responders) -> str:
+def beside_words(found: Responders) -> list[str]:
     """Say in one sentence who reached another threshold, beside the one that matters most to patients; nothing of nobody."""
     endpoint, shares = found.endpoint, _shares(found)
     what = f"{in_text(endpoint.measure.label)} {endpoint.reached_words} ({endpoint.to_reach.name})"
-    return f"By then {what} in {shares}." if shares else ""
+    return [f"By then {what} in {shares}."] if shares else []
 
 
 def _shares(found: Responders) -> str:

@@ -1,5 +1,6 @@
 """The rules by which the results of a comparison become findings; nothing is rounded here."""
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -15,6 +16,7 @@ from analysis.report.comparison.findings.finding import (
     Difference,
     Findings,
     Seen,
+    Stayed,
     Verdict,
 )
 from analysis.report.comparison.study import Lacking, Study
@@ -45,8 +47,8 @@ def find(study: Study) -> Findings:
     >>> [(one.protocol, one.verdict) for one in find(study).differences]
     [('home stimulation', 'undecided'), ('home stimulation and early motion', 'undecided')]
     """
-    seen = _seen(study)
-    by_name = {one.protocol: one for one in seen}
+    by_name = _seen(study)
+    seen = tuple(by_name[name] for name in study.protocols if name in by_name)
     differences = tuple(_difference(row, study, by_name) for row in study.primary.to_dict("records"))
     important = [found for found in study.responders if found.endpoint.to_reach.name == "minimal important change"]
     responders = next(iter(important or study.responders), None)
@@ -65,18 +67,35 @@ def find(study: Study) -> Findings:
         start_known=not study.baseline.table.empty,
         hardly_done=tuple(_hardly_done(study)),
         sessions_known=study.adherence.recorded and bool((study.adherence.overall["sessions_prescribed"] > 0).any()),
+        stayed=_stayed(study, by_name),
+        primary_week=study.primary_week,
+        last_week=study.flow.weeks[-1] if study.flow.weeks else None,
     )
 
 
-def _seen(study: Study) -> tuple[Seen, ...]:
+def _seen(study: Study) -> dict[str, Seen]:
+    """Give who was seen at the primary week, by protocol; nothing where visits have no schedule."""
     table = study.missing.table
     if table.empty or study.primary_week is None:
-        return ()
-    at = table[table["week"] == study.primary_week]
-    rows = {str(row["protocol"]): row for row in at.to_dict("records")}
-    return tuple(
-        Seen(name, int(rows[name]["seen"]), int(rows[name]["expected"])) for name in study.protocols if name in rows
-    )
+        return {}
+    rows = table[table["week"] == study.primary_week].to_dict("records")
+    return {str(row["protocol"]): Seen(str(row["protocol"]), int(row["seen"]), int(row["expected"])) for row in rows}
+
+
+def _stayed(study: Study, seen: dict[str, Seen]) -> tuple[Stayed, ...]:
+    flow, found = study.flow, []
+    for row in flow.allocated.to_dict("records"):
+        name = str(row["protocol"])
+        lost = flow.lost[flow.lost["protocol"] == name].sort_values("patients", ascending=False, kind="stable")
+        reasons = tuple((str(one.reason), int(one.patients)) for one in lost.itertuples())  # type: ignore[arg-type]
+        found.append(
+            Stayed(
+                name, int(row["allocated"]), int(row["with_baseline"]), int(row["seen_after_baseline"]),
+                seen[name].seen if name in seen else None, int(lost["patients"].sum()) if flow.weeks else None,
+                reasons if flow.weeks else (),
+            )
+        )  # fmt: skip
+    return tuple(found)
 
 
 def _difference(row: dict[Any, Any], study: Study, seen: dict[str, Seen]) -> Difference:
@@ -158,46 +177,32 @@ def _courses(study: Study, differences: tuple[Difference, ...]) -> list[Course]:
     for one in differences:
         main, told_at = side(one.lower, one.upper), one.verdict not in ("no conclusion", "not compared")
         rows = table[(table["protocol"].astype("str") == one.protocol) & ((table["week"] - one.week).abs() > 1e-9)]
-        told = [
-            row
-            for row in rows.to_dict("records")
-            if side(row["lower"], row["upper"]) not in (0, main)
-            and not too_many_lost(_lost_at(study, float(row["week"]), (one.protocol, one.reference)))
-        ]
+        weeks = [_course(row, one, len(table), study) for row in rows.sort_values("week").to_dict("records")]
+        known = [week for week in weeks if np.isfinite(week.lower) and not too_many_lost([at.lost for at in week.seen])]
+        told = [week for week in known if side(week.lower, week.upper) not in (0, main if told_at else 0)]
         for kind in ("faded", "not yet"):
-            there = [row for row in told if (row["week"] < one.week) == (kind == "faded")]
+            there = [week for week in told if (week.week < one.week) == (kind == "faded")]
             if there:
-                row = max(there, key=lambda row: abs(float(row["estimate"])))
-                found.append(
-                    Course(
-                        one.protocol, one.reference, float(row["week"]), float(row["estimate"]), float(row["lower"]),
-                        float(row["upper"]), len(table), "open" if not told_at else "reversed" if main else kind,
-                    )
-                )  # fmt: skip
-        found += _gone(one, rows, len(table), study) if main and told_at else []
+                furthest = max(there, key=lambda week: abs(week.estimate))
+                found.append(replace(furthest, kind="open" if not told_at else "reversed" if main else kind))
+        last = [week for week in known[-1:] if week is weeks[-1] and week.week > one.week]
+        found += [week for week in last if main and told_at and side(week.lower, week.upper) == 0]
     return found
 
 
-def _gone(one: Difference, rows: pd.DataFrame, among: int, study: Study) -> list[Course]:
-    """Give the last week where it comes later and its interval holds the difference no more, unless too many were lost there."""
-    last = rows.sort_values("week").tail(1).to_dict("records")
-    return [
-        Course(
-            one.protocol, one.reference, float(row["week"]), float(row["estimate"]), float(row["lower"]),
-            float(row["upper"]), among, "gone",
-        )
-        for row in last
-        if row["week"] > one.week
-        and np.isfinite(row["lower"])
-        and side(row["lower"], row["upper"]) == 0
-        and not too_many_lost(_lost_at(study, float(row["week"]), (one.protocol, one.reference)))
-    ]  # fmt: skip
-
-
-def _lost_at(study: Study, week: float, protocols: tuple[str, ...]) -> list[float]:
-    table = study.missing.table
-    at = table[((table["week"] - week).abs() < 1e-9) & table["protocol"].astype("str").isin(protocols)]
-    return [float(share) for share in at["share"]]
+def _course(row: dict[Any, Any], at: Difference, among: int, study: Study) -> Course:
+    """Give a week, as if the difference of the primary one were found no more there."""
+    table, week = study.missing.table, float(row["week"])
+    rows = table[(table["week"] - week).abs() < 1e-9].astype({"protocol": "str"}).set_index("protocol")
+    seen = [
+        Seen(name, int(rows.loc[name, "seen"]), int(rows.loc[name, "expected"]))  # type: ignore[arg-type]
+        for name in (at.reference, at.protocol)
+        if name in rows.index
+    ]
+    return Course(
+        at.protocol, at.reference, week, float(row["estimate"]), float(row["lower"]), float(row["upper"]), among, "gone",
+        tuple(seen),
+    )  # fmt: skip
 
 
 def _tips(study: Study, differences: tuple[Difference, ...]) -> list[tuple[str, float]]:

@@ -8,6 +8,7 @@ from analysis.cohort.measures import Measure
 from analysis.report.comparison.findings.finding import Course, Difference, Findings, Seen
 from analysis.report.comparison.findings.responder_words import not_concluded
 from analysis.report.comparison.findings.rules import side
+from analysis.report.comparison.findings.words import course_story
 from analysis.report.comparison.prepared import Allocation
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import shown_decimals
@@ -24,7 +25,7 @@ def findings_table(
     rows = [
         *(_seen(one, week) for one in found.seen),
         *(_difference(one, allocation) for one in found.differences),
-        *map(_course, found.courses),
+        *(_course(one, week or 0.0) for one in found.courses),
         *_responders(found),
         *({"what": "any harm", "protocol": name, "part": part, "of": of} for name, part, _, of in found.harms),
         *({"what": "serious harm", "protocol": name, "part": part, "of": of} for name, _, part, of in _serious(found)),
@@ -68,8 +69,8 @@ def _difference(one: Difference, allocation: Allocation) -> dict[str, Any]:
     return {"what": "difference at the primary week", "verdict": verdict, **_limits(one)}
 
 
-def _course(one: Course) -> dict[str, Any]:
-    return {"what": "difference at another week", "verdict": one.kind, **_limits(one)}
+def _course(one: Course, primary_week: float) -> dict[str, Any]:
+    return {"what": "difference at another week", "verdict": course_story(one, primary_week), **_limits(one)}
 
 
 def _limits(one: Difference | Course) -> dict[str, Any]:

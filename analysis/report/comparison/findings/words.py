@@ -11,7 +11,7 @@ from analysis.report.parts.wording import MOST_LISTED, named_or_counted
 
 #: With more comparisons than this, those that tell nothing are counted and not spelled out.
 MOST_SPELLED_OUT = 3
-#: Courses that a slide tells.
+#: Courses that are told one by one.
 _MOST_COURSES = 2
 #: Letters of a line that a title holds at most, and from which on those of which nothing can be told are counted.
 _MOST_LETTERS, _COUNTED_FROM = 108, 96
@@ -36,10 +36,13 @@ def seen_words(found: Findings, week: float, measure: Measure) -> str:
     return said
 
 
-def difference_words(found: Difference, measure: Measure, *, level: float, allocation: Allocation) -> str:
+def difference_words(
+    found: Difference, measure: Measure, *, level: float, allocation: Allocation, again: bool = False
+) -> str:
     """Say what a difference at the primary week supports.
 
-    One to three sentences; ``level`` is that of the interval. An interval that holds zero is never called equality.
+    One or two sentences; ``level`` is that of the interval, ``again`` whether another difference stands before it. An
+    interval that holds zero is never called equality.
 
     Examples
     --------
@@ -58,19 +61,17 @@ def difference_words(found: Difference, measure: Measure, *, level: float, alloc
         return (
             f"{capitalised(protocol)} could not be compared with {reference} at week {numbers.week(found.week)}: {why}."
         )
-    adjusted = f", adjusted for {found.among} comparisons," if found.among > 1 else ""
+    adjusted = f", adjusted {'alike' if again else f'for {found.among} comparisons'}," if found.among > 1 else ""
     beyond = any(map(measure.is_beyond_ideal, (found.mean, found.reference_mean)))
     limits = _limits(found, decimals, None if beyond or found.verdict == "no conclusion" else measure)
     if found.verdict.startswith("favours"):
         near, far = sorted((abs(found.lower), abs(found.upper)))
         limits = f"{numbers.interval(near, far, decimals)} {'higher' if found.estimate > 0 else 'lower'}"
-    detected, detectable = "", measure.smallest_threshold("MDC")
-    unseen = found.verdict.startswith("favours") and detectable is not None and abs(found.estimate) < detectable
-    shown = decimals_apart(abs(found.estimate), detectable, decimals) if unseen else decimals
-    size = (
-        f"Mean {in_text(measure.label)} at week {numbers.week(found.week)} was "
-        f"{_moved(found.estimate, shown, measure.unit)} with {protocol}; {percent} interval{adjusted} {limits}."
-    )
+    detectable = measure.smallest_threshold("MDC")
+    below = is_below_error(found, measure)
+    shown = decimals_apart(abs(found.estimate), detectable or 0.0, decimals) if below else decimals
+    mean = "The mean" if again else f"Mean {in_text(measure.label)} at week {numbers.week(found.week)}"
+    size = f"{mean} was {_moved(found.estimate, shown, measure.unit)} with {protocol}; {percent} interval{adjusted} {limits}."
     better, other = (protocol, reference) if found.verdict == "favours protocol" else (reference, protocol)
     if found.verdict == "undecided":
         verdict = f"These data do not tell whether {protocol} or {reference} is better."
@@ -80,72 +81,60 @@ def difference_words(found: Difference, measure: Measure, *, level: float, alloc
             f"{'higher' if measure.sign > 0 else 'lower'} is not better."
         )
     elif found.verdict == "no conclusion":
-        lost = numbers.listed(
-            [f"{_lost(one)} with {one.protocol}" for one in (found.seen, found.reference_seen) if one]
-        )
-        verdict = f"No conclusion about {protocol} against {reference}: not seen were {lost}."
+        verdict = f"No conclusion about {protocol} against {reference}, as too many were not seen."
     elif allocation == "randomised":
         verdict = f"These data favour {better} over {other}."
     else:
         verdict = f"Patients with {better} did better on average than those with {other}; the groups may differ in other ways."
-    if unseen:
-        detected = (
-            f" In one patient a change of that size could not be told from the error of measurement (up to {detectable:g} "
-            f"{measure.unit})."
-        )
-    return f"{verdict} {size}{detected}{_turned(found)}"
+    return f"{verdict} {size}"
 
 
-def course_words(found: Course, measure: Measure, *, level: float, primary_week: float) -> str:
-    """Tell another week at which the difference was another one than at the primary week."""
-    decimals = shown_decimals(measure)
-    near, far = sorted((abs(found.lower), abs(found.upper)))
-    interval = (
-        f"{numbers.level_in_words(level)} interval, adjusted for {found.among} comparisons, "
-        f"{numbers.interval(near, far, decimals)}"
-    )
-    week, main = numbers.week(found.week), numbers.week(primary_week)
-    if found.kind == "gone":
-        limits = f"{_limit(found.lower, decimals, None)} to {_limit(found.upper, decimals, None)}"
-        percent = f"{numbers.level_in_words(level)} interval, adjusted for {found.among} comparisons"
-        return f"A secondary finding: at week {week} the difference of {found.protocol} is found no more ({percent}, {limits})."
-    story = {
-        "faded": f"It is not found at week {main}",
-        "not yet": f"It is not yet found at week {main}",
-        "reversed": f"At week {main} it goes the other way",
-        "open": f"What it is at week {main} cannot be told",
-    }[found.kind]
-    size = f"{_moved(found.estimate, decimals, measure.unit)} with {found.protocol} than with {found.reference}"
-    return f"A secondary finding: at week {week} mean {in_text(measure.label)} was {size} ({interval}). {story}."
+def is_below_error(found: Difference, measure: Measure) -> bool:
+    """Say whether a difference is told that in one patient could not be told from the error of measurement."""
+    detectable = measure.smallest_threshold("MDC")
+    return found.verdict.startswith("favours") and detectable is not None and abs(found.estimate) < detectable
 
 
-def courses_point(found: Findings, measure: Measure) -> list[str]:
-    """Tell the other weeks in one line for a slide, each with what holds at the primary week; many are counted."""
-    if len(found.courses) > _MOST_COURSES:
-        return [f"Secondary: {len(found.courses)} differences are other ones at other weeks."]
-    main = numbers.week(found.differences[0].week) if found.differences else ""
-    story = {
+def course_story(found: Course, primary_week: float) -> str:
+    """Say what holds at the primary week, or at the last one, of a difference told of another week."""
+    main = numbers.week(primary_week)
+    return {
         "faded": f"not found at week {main}",
         "not yet": f"not yet found at week {main}",
         "reversed": f"the other way at week {main}",
-        "open": f"which cannot be told at week {main}",
-    }
-    said = [
-        f"at week {numbers.week(one.week)} the difference of {one.protocol} is found no more"
-        if one.kind == "gone"
-        else f"at week {numbers.week(one.week)} {_moved(one.estimate, shown_decimals(measure), measure.unit)} with {one.protocol}, "
-        f"{story[one.kind]}"
-        for one in found.courses
-    ]
+        "open": f"cannot be told at week {main}",
+        "gone": f"found no more at week {numbers.week(found.week)}",
+    }[found.kind]
+
+
+def courses_words(found: Findings, measure: Measure) -> list[str]:
+    """Tell the other weeks in one sentence, each with what holds at the primary one; many are counted.
+
+    Their intervals stand in the table of findings; where too many were lost at the primary week, who was seen is told.
+    """
+    if len(found.courses) > _MOST_COURSES:
+        return [f"Secondary: {len(found.courses)} differences are other ones at other weeks."]
+    main = found.differences[0].week if found.differences else 0.0
+    said = []
+    for one in found.courses:
+        story = course_story(one, main)
+        story = f"which {story}" if one.kind == "open" else story
+        seen = f" (seen {_by_protocol(one.seen)})" if one.kind == "open" and one.seen else ""
+        size = f"{_moved(one.estimate, shown_decimals(measure), measure.unit)} with {one.protocol}"
+        at = f"at week {numbers.week(one.week)}{seen}"
+        said.append(f"the difference of {one.protocol} is {story}" if one.kind == "gone" else f"{size} {at}, {story}")
     return [f"Secondary: {'; '.join(said)}."] if said else []
 
 
 def differences_words(found: Findings, measure: Measure, *, level: float, allocation: Allocation) -> list[str]:
-    """Say every difference, or where there are many those that tell something, and count the others; the courses come last."""
+    """Say every difference, or where there are many those that tell something, and count the others."""
     told = found.differences
     if len(told) > MOST_SPELLED_OUT:
         told = tuple(one for one in told if one.verdict.startswith("favours"))
-    said = [difference_words(one, measure, level=level, allocation=allocation) for one in told]
+    said: list[str] = []
+    for one in told:
+        again = any(before.verdict != "not compared" for before in told[: len(said)])
+        said.append(difference_words(one, measure, level=level, allocation=allocation, again=again))
     rest = [one for one in found.differences if one not in told]
     for verdict, what in (
         ("undecided", "the interval holds no difference: these data do not tell which is better"),
@@ -161,8 +150,16 @@ def differences_words(found: Findings, measure: Measure, *, level: float, alloca
             to_name = verdict == "no conclusion" and number <= MOST_LISTED and not set(those) <= before
             named = f" ({numbers.listed(those)})" if to_name else ""
             said.append(f"For {others} with {rest[0].reference}{named} {what}.")
-    week = found.differences[0].week if found.differences else 0.0
-    return said + [course_words(one, measure, level=level, primary_week=week) for one in found.courses]
+    return said
+
+
+def unturned_words(found: Findings) -> list[str]:
+    """Say of differences about which nothing is concluded where none of the other analyses gives another answer."""
+    those = [one for one in found.differences if one.verdict == "no conclusion" and one.analyses and not one.turned_by]
+    if not those:
+        return []
+    names = named_or_counted([f"{one.protocol} (0 of {one.analyses})" for one in those], len(found.differences))
+    return [f"No analysis with other assumptions about missing visits gives another answer for {names}."]
 
 
 def slide_title(found: Findings, measure: Measure) -> str:
@@ -220,17 +217,6 @@ def one_line(told: Sequence[str], rest: Mapping[str, Sequence[str]], *, of: int,
 def _counted(protocols: int, of: int) -> str:
     every = "both protocols" if of == 2 else f"all {of} protocols"
     return every if protocols == of else f"{protocols} of {of} protocols"
-
-
-def _turned(found: Difference) -> str:
-    """Say how many of the other analyses give another answer; where it matters also that none does."""
-    if not found.analyses or not (found.turned_by or found.verdict == "no conclusion"):
-        return ""
-    verb = "gives" if found.turned_by < 2 else "give"
-    return (
-        f" Of {numbers.plural(found.analyses, 'analysis', 'analyses')} with other assumptions about missing visits "
-        f"{found.turned_by or 'none'} {verb} another answer."
-    )
 
 
 def _were_seen(seen: int, allocated: int) -> str:

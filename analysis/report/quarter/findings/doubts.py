@@ -4,6 +4,7 @@ from analysis.quarter.control_charts import FEWEST_POINTS
 from analysis.quarter.periods import quarter_in_words
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
+from analysis.report.parts.wording import NO_HARMS_RECORDED
 from analysis.report.quarter.findings.finding import QuarterFindings
 from analysis.report.quarter.findings.words import (
     MOST_NAMED,
@@ -28,7 +29,7 @@ def harms_words(found: QuarterFindings) -> str:
         return "Which of these counts are harms is not in the data."
     one = found.harms
     if one is None:
-        return "Harms were not recorded, so nothing is said of them."
+        return NO_HARMS_RECORDED
     if one.change.verdict in NO_VALUE:
         return f"Of harms {NO_VALUE[one.change.verdict]}."
     patients = numbers.plural(one.denominator, "patient")
@@ -54,13 +55,15 @@ def harms_point(found: QuarterFindings) -> str:
 
 
 def doubts_words(found: QuarterFindings) -> list[str]:
-    """List what speaks against the findings.
+    """List what speaks against the findings, the weightiest first: what is not known yet, losses, what is hidden, charts.
 
     Never empty.
     """
     who, followed = found.patients, found.of_role("outcome", "balancing")
     complete = found.of_role("process")
     said = []
+    if who is not None and who.not_yet_due:
+        said.append("Outcomes and losses of the quarter are not known yet.")
     if who is not None and who.much_lost:
         said.append("Those who were not seen may have fared otherwise than those who were.")
     if who is not None and who.losses_differ:
@@ -83,8 +86,6 @@ def doubts_words(found: QuarterFindings) -> list[str]:
         )
     elif unknown:
         said.append("Whether many were lost cannot be said, as counts are hidden.")
-    if who is not None and who.not_yet_due:
-        said.append("Outcomes and losses of the quarter are not known yet.")
     if found.sites is not None and found.sites.hidden and len(found.sites.recorded) > 1:
         said.append("Whether a site that is hidden lies beyond the limits is not known.")
     said += [

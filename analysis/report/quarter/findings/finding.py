@@ -100,11 +100,13 @@ class Followed:
 
 @dataclass(frozen=True)
 class Site:
-    """A site that is named: its share, and on which side of the whole it lies."""
+    """A site that is named: its share, on which side of the whole it lies, and after adjustment its interval (else NaN)."""
 
     name: str
     value: float
     way: Literal["above", "below"]
+    lower: float = float("nan")
+    upper: float = float("nan")
 
 
 @dataclass(frozen=True)
@@ -123,16 +125,24 @@ class Sites:
         The quarters, in words.
     whole : float
         Share of all sites together; NaN where nothing is judged.
-    beyond : tuple of Site
-        Those beyond the 99.8 % limits, by name.
+    shares : tuple of float
+        The lowest and the highest share of a site judged; empty where none is.
+    beyond, near : tuple of Site
+        Those beyond the 99.8 % limits, and those beyond the 95 % limits only, by name.
     widened : bool
         Whether the sites differ by more than chance, so that the limits were widened.
     adjusted : int
         Those judged after adjustment for case mix; 0 where there was none.
+    adjusted_whole : float
+        Share of the whole that these are held against.
+    ratios, estimates : tuple of float
+        The lowest and the highest of observed over expected, and of the shares after adjustment; empty where there was none.
     apart : tuple of Site
         Those whose interval after adjustment leaves out the whole, by name.
     case_mix_known : bool
         Whether there was anything to adjust for.
+    limits_notes, case_mix_notes : tuple of str
+        How the limits and the adjustment were made, as the results say it.
     """
 
     recorded: tuple[str, ...]
@@ -140,11 +150,18 @@ class Sites:
     hidden: int
     span: str
     whole: float
+    shares: tuple[float, ...]
     beyond: tuple[Site, ...]
+    near: tuple[Site, ...]
     widened: bool
     adjusted: int
+    adjusted_whole: float
+    ratios: tuple[float, ...]
+    estimates: tuple[float, ...]
     apart: tuple[Site, ...]
-    case_mix_known: bool = True
+    case_mix_known: bool
+    limits_notes: tuple[str, ...]
+    case_mix_notes: tuple[str, ...]
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ import pandas as pd
 
 from analysis.quarter import CaseMix, Funnel, Indicator, IndicatorChart, ReleasedCounts
 from analysis.quarter.control_charts import ControlChart
-from analysis.quarter.funnel import BEYOND_998
+from analysis.quarter.funnel import BEYOND_95, BEYOND_998
 from analysis.quarter.indicators import CHANGE, DUE, STARTED
 from analysis.quarter.periods import quarter_of
 from analysis.quarter.quarter_change import quarter_change
@@ -138,26 +138,42 @@ def _sites(
 ) -> Sites:
     rows = released.by_site(compared)
     beyond: tuple[Site, ...] = ()
+    near: tuple[Site, ...] = ()
     if funnel is not None:
-        far = funnel.table[funnel.table["wide_region"] == BEYOND_998]
-        beyond = tuple(_site(row.site, row.value, funnel.target) for row in far.itertuples())
+        beyond, near = (
+            tuple(_site(row.site, row.value, funnel.target) for row in funnel.table[there].itertuples())
+            for there in (funnel.table["wide_region"] == region for region in (BEYOND_998, BEYOND_95))
+        )
     apart: tuple[Site, ...] = ()
     if case_mix is not None:
-        apart = tuple(_site(row.site, row.estimate, case_mix.share) for row in case_mix.apart.itertuples())
+        apart = tuple(
+            _site(row.site, row.estimate, case_mix.share, row.lower, row.upper) for row in case_mix.apart.itertuples()
+        )
     return Sites(
         recorded=tuple(released.sites),
         judged=len(funnel.table) if funnel is not None else 0,
         hidden=int(rows["hidden"].sum()),
         span=span,
         whole=funnel.target if funnel is not None else float("nan"),
+        shares=_ends(funnel.table["value"]) if funnel is not None else (),
         beyond=beyond,
+        near=near,
         widened=funnel is not None and funnel.over_dispersed,
         adjusted=len(case_mix.table) if case_mix is not None else 0,
+        adjusted_whole=case_mix.share if case_mix is not None else float("nan"),
+        ratios=_ends(case_mix.table["ratio"]) if case_mix is not None else (),
+        estimates=_ends(case_mix.table["estimate"]) if case_mix is not None else (),
         apart=apart,
         case_mix_known=case_mix is None or case_mix.is_adjusted,
+        limits_notes=funnel.notes if funnel is not None else (),
+        case_mix_notes=case_mix.notes if case_mix is not None else (),
     )
 
 
-def _site(name: object, value: object, whole: float) -> Site:
-    share = float(value)  # type: ignore[arg-type]
-    return Site(str(name), share, "above" if share > whole else "below")
+def _ends(values: pd.Series) -> tuple[float, float]:
+    return float(values.min()), float(values.max())
+
+
+def _site(name: object, value: object, whole: float, *limits: object) -> Site:
+    share, *interval = (float(one) for one in (value, *limits))  # type: ignore[arg-type]
+    return Site(str(name), share, "above" if share > whole else "below", *interval)

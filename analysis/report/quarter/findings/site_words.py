@@ -76,6 +76,72 @@ def case_mix_title(found: QuarterFindings) -> str:
     return f"{how}{',' if sites.case_mix_known else ''} of {judged} judged, {apart}{_hidden(sites)}"
 
 
+def funnel_words(found: QuarterFindings) -> str:
+    """Say in one sentence what the funnel shows: every site beyond a limit by name, and how many are hidden."""
+    sites = found.sites
+    if sites is None or not sites.judged:
+        return ""
+    limits = "widened limits" if sites.widened else "limits"
+    lowest, highest = map(numbers.share, sites.shares)
+    said = [f"{numbers.share(sites.whole)} over the whole, from {lowest} to {highest} at single sites"]
+    for those, which in ((sites.beyond, f"beyond the 99.8 % {limits}"), (sites.near, f"beyond the 95 % {limits} only")):
+        named = [f"{one.name} ({numbers.share(one.value)})" for one in those]
+        said.append(f"{which}: {numbers.listed(named) or 'none'}")
+    if sites.hidden:
+        said.append(f"{numbers.plural(sites.hidden, 'site')} not shown because of small counts")
+    return f"Funnel of {numbers.plural(sites.judged, 'site')}, {sites.span}: {_label(found)[:1].lower()}{_label(found)[1:]}, {'; '.join(said)}."
+
+
+def funnel_caption(found: QuarterFindings) -> str:
+    """Say what a mark of the funnel is, how the limits were made, and how many sites are left out."""
+    sites = found.sites
+    if sites is None:
+        return ""
+    marks = "Each mark is a site; circles lie within the 95 % limits, diamonds beyond them, crosses beyond the 99.8 % limits."
+    said = [f"{_label(found)}, {sites.span}.", marks, *sites.limits_notes, "Not adjusted for the patients' case mix."]
+    if sites.hidden:
+        said.append(
+            f"Hidden because of small counts: {sites.hidden} of {numbers.plural(len(sites.recorded), 'site')}, mostly small "
+            "ones; over more quarters (parameter site_quarters) more of them can be shown."
+        )
+    return " ".join(said)
+
+
+def case_mix_words(found: QuarterFindings) -> str:
+    """Say in two sentences what the figure of the sites after adjustment shows."""
+    sites = found.sites
+    if sites is None or not sites.adjusted:
+        return ""
+    named = [
+        f"{one.name} ({numbers.share(one.value)}, {numbers.share_interval(one.lower, one.upper)})"
+        for one in sites.apart
+    ]
+    how = "after" if sites.case_mix_known else "without"
+    return (
+        f"Estimates of {numbers.plural(sites.adjusted, 'site')} {how} adjustment, observed over expected "
+        f"{numbers.interval(sites.ratios[0], sites.ratios[1], 2)}; shrunken shares from {numbers.share(sites.estimates[0])} to "
+        f"{numbers.share(sites.estimates[1])} about the whole of {numbers.share(sites.adjusted_whole)}. Intervals "
+        f"({numbers.level_in_words(found.level)}) that leave out the whole: {numbers.listed(named) or 'none'}."
+    )
+
+
+def case_mix_caption(found: QuarterFindings) -> str:
+    """Say what the marks of that figure are, and how the estimates were made."""
+    sites = found.sites
+    if sites is None:
+        return ""
+    marks = (
+        f"Squares: adjusted share of each site, shrunk towards the whole, with {numbers.level_in_words(found.level)} "
+        "intervals; pale circles: the same before shrinkage; the line is the whole, "
+        f"{numbers.share(sites.adjusted_whole)}."
+    )
+    return " ".join([f"{_label(found)}, {sites.span}.", marks, *sites.case_mix_notes])
+
+
+def _label(found: QuarterFindings) -> str:
+    return found.of(found.main).indicator.label
+
+
 def _limits(sites: Sites) -> str:
     return f"the {'widened ' if sites.widened else ''}99.8 % limits"
 

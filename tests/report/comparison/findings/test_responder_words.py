@@ -15,6 +15,10 @@ def counted(invented):
     return responders(invented, "ikdc", week=26)
 
 
+def all_words(found):
+    return " ".join(responders_words(found))
+
+
 def changed(found, **columns):
     """The same analysis with other counts."""
     table = found.table.assign(**columns)
@@ -23,7 +27,7 @@ def changed(found, **columns):
 
 
 def test_responders_come_with_their_denominators(counted):
-    sentence = responders_words(counted)
+    sentence = all_words(counted)
     for row in counted.table.itertuples():
         assert f"({row.responders}/{row.n}) with {row.protocol}" in sentence
     assert "had improved by 18.9 points or more" in sentence
@@ -31,7 +35,7 @@ def test_responders_come_with_their_denominators(counted):
 
 
 def test_nobody_seen_gives_no_share(invented):
-    assert "no share can be given" in responders_words(responders(invented, "ikdc", week=25))
+    assert "no share can be given" in all_words(responders(invented, "ikdc", week=25))
 
 
 @pytest.mark.parametrize(
@@ -41,7 +45,7 @@ def test_nobody_seen_gives_no_share(invented):
      ([10, 12, 14], "")],
 )  # fmt: skip
 def test_what_hardly_anybody_or_nearly_everybody_reached_tells_little(counted, count, words):
-    sentence = responders_words(changed(counted, responders=count, n=30, allocated=30))
+    sentence = all_words(changed(counted, responders=count, n=30, allocated=30))
     assert words in sentence
     assert ("tell little" in sentence) == bool(words)
 
@@ -55,17 +59,17 @@ def test_about_whom_too_many_were_not_seen_is_named(counted, n, open_ones):
     """The reference comes first; a third lost of either, or 15 points between the two, allow no conclusion about the two."""
     names = counted.table["protocol"].astype("str").tolist()
     assert names[0] == counted.reference
-    sentence = responders_words(changed(counted, responders=[10, 10, 10], n=n, allocated=30))
+    sentence = all_words(changed(counted, responders=[10, 10, 10], n=n, allocated=30))
     named = " and ".join(names[place] for place in open_ones)
     assert (f"Too many were not seen for a conclusion about {named}." in sentence) == bool(open_ones)
     assert ("for a conclusion" in sentence) == bool(open_ones)
     as_failed = dataclasses.replace(counted, endpoint=dataclasses.replace(counted.endpoint, missing="non-response"))
-    assert "for a conclusion" not in responders_words(changed(as_failed, responders=[10, 10, 10], n=30, allocated=30))
+    assert "for a conclusion" not in all_words(changed(as_failed, responders=[10, 10, 10], n=30, allocated=30))
 
 
 def test_a_limit_beside_zero_is_not_shown_as_zero(counted):
     rows = counted.differences.head(1).assign(difference=-0.5, lower=-0.8, upper=-0.0003)
-    sentence = responders_words(dataclasses.replace(counted, differences=pd.DataFrame(rows)))
+    sentence = all_words(dataclasses.replace(counted, differences=pd.DataFrame(rows)))
     assert "−50 percentage points (−80 to −0.03)" in sentence
 
 
@@ -77,20 +81,17 @@ def test_of_many_protocols_the_lowest_and_the_highest_share_are_named_and_those_
     rows += [(f"{name}{k}", 12, value) for name, values in after.items() for k, value in enumerate(values, 1)]
     visits = pd.DataFrame(rows, columns=["patient_id", "week", "value"]).assign(measure="pain", limb="none")
     cohort = Cohort(pd.DataFrame({"patient_id": list(ids), "protocol": list(ids.values())}), visits)
-    sentence = responders_words(responders(cohort, "pain", week=12, threshold=2))
+    sentence = all_words(responders(cohort, "pain", week=12, threshold=2))
     assert "in 0 % (0/2) with c to 100 % (2/2) with d. Only patients seen are counted" in sentence
 
 
 def test_a_difference_of_shares_whose_interval_ends_at_zero_is_not_one_that_leaves_it_out(counted):
     rows = counted.differences.assign(difference=0.2, lower=0.0, upper=0.4)
-    assert "interval of each difference in shares holds zero" in responders_words(
+    assert "interval of each difference in shares holds zero" in all_words(
         dataclasses.replace(counted, differences=rows)
     )
     apart = dataclasses.replace(counted, differences=rows.assign(lower=0.01))
-    assert (
-        "leaves out zero: home stimulation minus exercise only +20 percentage points (+1 to +40)"
-        in responders_words(apart)
-    )
+    assert "leaves out zero: home stimulation minus exercise only +20 percentage points (+1 to +40)" in all_words(apart)
 
 
 def named(found, names, **columns):
@@ -125,6 +126,6 @@ def test_who_got_worse_by_as_much_is_said_where_they_are_many(missing, of_whom):
     ids = [f"{name}{k}" for name in after for k in range(6)]
     cohort = Cohort(pd.DataFrame({"patient_id": ids, "protocol": [one[0] for one in ids]}), visits)
     found = responders(cohort, "pain", week=12, threshold=2, missing=missing)
-    assert f"Worse by as much{of_whom}: 40 % (2/5) with b and 0 % (0/5) with c." in responders_words(found)
+    assert f"Worse by as much{of_whom}: 40 % (2/5) with b and 0 % (0/5) with c." in all_words(found)
     few = responders(cohort, "pain", week=12, threshold=3, missing=missing)
-    assert "Worse by" not in responders_words(few)
+    assert "Worse by" not in all_words(few)

@@ -8,14 +8,15 @@ from types import SimpleNamespace
 import pytest
 
 from analysis.cohort import load_catalogue
-from analysis.report.comparison.findings.doubts import harms_point, harms_words
+from analysis.report.comparison.findings.doubts import doubts_words, harms_words
 from analysis.report.comparison.findings.finding import Course, Difference, Findings, Seen
 from analysis.report.comparison.findings.words import (
-    course_words,
+    courses_words,
     difference_words,
     differences_words,
     seen_words,
     slide_title,
+    unturned_words,
 )
 
 TORQUE, PAIN, EXTENSION = (load_catalogue()[name] for name in ("quadriceps_torque", "pain", "knee_extension"))
@@ -78,23 +79,50 @@ def test_a_missing_interval_compares_nothing():
     )
 
 
-def test_what_one_measurement_cannot_detect_is_said_of_small_differences_only():
-    told = [said(TORQUE, size, size - 0.1, size + 0.1, "favours protocol") for size in (0.36, 0.38)]
-    assert ["could not be told from the error of measurement (up to 0.37 N·m/kg)" in one for one in told] == [
-        True,
-        False,
-    ]
+def doubts(*differences, **more):
+    given = dataclasses.replace(found(*differences), **more)
+    return " ".join(doubts_words(given, TORQUE, allocation="randomised"))
 
 
-def test_losses_are_said_with_their_denominators_and_the_other_analyses():
-    sentence = said(TORQUE, 0.5, 0.2, 0.8, "no conclusion", seen=(3, 25), turned_by=3)
-    assert sentence.startswith(
-        "No conclusion about early against usual: not seen were 27 of 30 with early and 5 of 30 with usual. Mean"
+def test_what_one_measurement_cannot_detect_is_a_doubt_of_small_differences_only():
+    told = [doubts(difference(size, size - 0.1, size + 0.1, "favours protocol")) for size in (0.36, 0.38)]
+    assert [
+        "In one patient a change as large as the difference of early could not be told from the error of measurement (up to "
+        "0.37 N·m/kg)." in one
+        for one in told
+    ] == [True, False]
+    assert "error of measurement" not in doubts(difference(0.06, -0.04, 0.16, "undecided"))
+
+
+def test_where_too_many_were_lost_nothing_is_concluded_and_the_other_analyses_are_told():
+    lost = difference(0.5, 0.2, 0.8, "no conclusion", seen=(3, 25), turned_by=3)
+    assert said(TORQUE, 0.5, 0.2, 0.8, "no conclusion", seen=(3, 25)).startswith(
+        "No conclusion about early against usual, as too many were not seen. Mean quadriceps torque at week 26 was 0.50 "
     )
-    assert sentence.endswith("Of 6 analyses with other assumptions about missing visits 3 give another answer.")
-    assert "none gives" in said(TORQUE, 0.5, 0.2, 0.8, "no conclusion", seen=(3, 25))
-    assert "analyses" not in said(TORQUE, 0.5, 0.2, 0.8, "favours protocol")
-    assert "1 gives another answer" in said(TORQUE, 0.5, 0.2, 0.8, "favours protocol", turned_by=1)
+    turned = "Analyses with other assumptions about missing visits change the answer for early (3 of 6)."
+    assert turned in doubts(lost)
+    assert unturned_words(found(lost)) == []
+    same = dataclasses.replace(lost, turned_by=0)
+    assert unturned_words(found(same)) == [
+        "No analysis with other assumptions about missing visits gives another answer for early (0 of 6)."
+    ]
+    clear = difference(0.5, 0.2, 0.8, "favours protocol")
+    assert unturned_words(found(clear)) == []
+    assert "assumptions" not in said(TORQUE, 0.5, 0.2, 0.8, "favours protocol", turned_by=1)
+
+
+def test_doubts_stand_in_the_order_in_which_they_change_the_reading():
+    """Losses, what was measured, answers that turn, few patients, findings that contradict each other, what blurs a finding."""
+    clear = difference(0.3, 0.1, 0.5, "favours protocol", turned_by=1)
+    given = dataclasses.replace(
+        found(clear, seen=[Seen("usual", 30, 30), Seen("early", 9, 30)]), unusual=(("early", 6.0, 9.6),), opposite=("early",),
+        at_best=(9, 30), tips=(("early", -0.1),), hardly_done=(("early", "exercise", 5, 60),),
+    )  # fmt: skip
+    said = doubts_words(given, PAIN, allocation="observational")
+    starts = ["Those who were not seen", "Means that lie", "Analyses with other", "The patients were not allocated", "Fewer than 20",
+              "For early mean", "The interval would hold", "Less than half", "Of 30 patients seen", "In one patient"]  # fmt: skip
+    assert len(said) == len(starts)
+    assert all(one.startswith(start) for one, start in zip(said, starts, strict=True))
 
 
 def test_a_difference_that_is_shown_as_zero_has_no_size():
@@ -104,11 +132,10 @@ def test_a_difference_that_is_shown_as_zero_has_no_size():
 
 def test_serious_harms_are_said_beside_any():
     found = SimpleNamespace(harms=(("usual", 3, 1, 30), ("early", 2, 0, 30)))
-    assert harms_words(found) == [
-        "Any harm is on record of: usual 3/30, early 2/30; a serious one of: usual 1/30, early 0/30."
-    ]
+    assert harms_words(found) == "Any harm on record: usual 3/30, early 2/30; serious: usual 1/30, early 0/30."
     none = SimpleNamespace(harms=(("usual", 3, 0, 30), ("early", 2, 0, 30)))
-    assert harms_words(none) == ["Any harm is on record of: usual 3/30, early 2/30."]
+    assert harms_words(none) == "Any harm on record: usual 3/30, early 2/30."
+    assert harms_words(SimpleNamespace(harms=())) == "Harms were not recorded, so nothing is said of them."
 
 
 def test_beyond_the_ideal_nothing_is_better():
@@ -124,19 +151,37 @@ def test_beyond_the_ideal_nothing_is_better():
 @pytest.mark.parametrize(
     ("kind", "words"),
     [
-        ("faded", "It is not found at week 26."),
-        ("not yet", "It is not yet found at week 26."),
-        ("reversed", "At week 26 it goes the other way."),
+        ("faded", "0.20 N·m/kg higher with early at week 12, not found at week 26"),
+        ("not yet", "0.20 N·m/kg higher with early at week 12, not yet found at week 26"),
+        ("reversed", "0.20 N·m/kg higher with early at week 12, the other way at week 26"),
+        ("open", "0.20 N·m/kg higher with early at week 12 (seen usual 30/30, early 29/30), which cannot be told at week 26"),
+        ("gone", "the difference of early is found no more at week 12"),
     ],
-)
+)  # fmt: skip
 def test_another_week_is_told_as_secondary(kind, words):
-    week = {"faded": 12.0, "not yet": 52.0, "reversed": 12.0}[kind]
-    one = Course("early", "usual", week, 0.2, 0.1, 0.3, 8, kind)
-    sentence = course_words(one, TORQUE, level=0.95, primary_week=26.0)
-    assert sentence.startswith(
-        f"A secondary finding: at week {week:g} mean quadriceps torque was 0.20 N·m/kg higher with early than with usual (95 %"
+    seen = (Seen("usual", 30, 30), Seen("early", 29, 30))
+    one = Course("early", "usual", 12.0, 0.2, 0.1, 0.3, 8, kind, seen)
+    main = difference(0.1, -0.1, 0.3, "undecided")
+    assert courses_words(found(main, courses=[one]), TORQUE) == [f"Secondary: {words}."]
+    assert courses_words(found(main, courses=[one] * 3), TORQUE) == [
+        "Secondary: 3 differences are other ones at other weeks."
+    ]
+
+
+def test_of_several_differences_the_first_says_what_was_measured_and_for_how_many_all_are_adjusted():
+    clear = difference(0.3, 0.1, 0.5, "favours protocol", protocol="p0", among=2)
+    open_ = difference(0.1, -0.1, 0.3, "undecided", protocol="p1", among=2)
+    told = differences_words(found(clear, open_), TORQUE, level=0.95, allocation="randomised")
+    assert (
+        "Mean quadriceps torque at week 26 was 0.30 N·m/kg higher with p0; 95 % interval, adjusted for 2 comparisons, 0.10"
+        in told[0]
     )
-    assert sentence.endswith(words)
+    assert told[1].endswith(
+        "The mean was 0.10 N·m/kg higher with p1; 95 % interval, adjusted alike, 0.10 lower (worse) to 0.30 higher (better)."
+    )
+    nobody = dataclasses.replace(clear, verdict="not compared")
+    second = differences_words(found(nobody, open_), TORQUE, level=0.95, allocation="randomised")[1]
+    assert "Mean quadriceps torque at week 26 was" in second
 
 
 def test_of_many_comparisons_those_that_tell_something_are_said_and_the_others_counted():
@@ -209,22 +254,20 @@ def test_every_combination_is_whole_sentences():
 
 
 def test_a_difference_just_below_what_is_detectable_is_shown_below_it():
-    sentence = said(TORQUE, 0.368, 0.2, 0.5, "favours protocol")
-    assert "was 0.368 N·m/kg higher with early" in sentence
-    assert "could not be told from the error of measurement (up to 0.37 N·m/kg)" in sentence
+    assert "was 0.368 N·m/kg higher with early" in said(TORQUE, 0.368, 0.2, 0.5, "favours protocol")
 
 
 @pytest.mark.parametrize(
     ("harms", "words"),
     [
-        ((("usual", 3, 0, 30), ("early", 6, 0, 30)), ["Any harm on record: usual 3/30, early 6/30."]),
-        ((("usual", 3, 1, 30), ("early", 6, 0, 30)), ["Any harm on record: usual 3/30, early 6/30; serious: usual 1/30, early 0/30."]),
+        ((("usual", 3, 0, 30), ("early", 6, 0, 30)), "Any harm on record: usual 3/30, early 6/30."),
+        ((("usual", 3, 1, 30), ("early", 6, 0, 30)), "Any harm on record: usual 3/30, early 6/30; serious: usual 1/30, early 0/30."),
         (
             (("exercise alone for a year", 3, 0, 30), ("home stimulation", 6, 3, 30)),
-            ["Any harm on record: 10 to 20 % of the patients of a protocol; serious: 0 to 10 % of the patients of a protocol."],
+            "Any harm on record: 10 to 20 % of the patients of a protocol; serious: 0 to 10 % of the patients of a protocol.",
         ),
-        ((), []),
+        ((), "Harms were not recorded, so nothing is said of them."),
     ],
 )  # fmt: skip
 def test_a_slide_has_the_harms_in_one_line(harms, words):
-    assert harms_point(dataclasses.replace(found(), harms=harms)) == words
+    assert harms_words(dataclasses.replace(found(), harms=harms), few=True) == words

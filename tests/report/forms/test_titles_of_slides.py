@@ -1,0 +1,92 @@
+"""Titles of slides: a finding is never cut, whatever the names; it is set smaller, or stands in the notes."""
+
+import io
+import re
+import zipfile
+
+import pandas as pd
+import pytest
+
+from analysis.report import Figure, Table, comparison
+from analysis.report.forms.document import Document, Shown
+from analysis.report.forms.markdown import Heading
+from analysis.report.forms.slides import document_to_slides
+from analysis.report.parts.look import new_drawing
+
+from ..truths.planted import plant, share
+
+NAMES = (
+    "quadriceps exercise alone at home, three sessions each day x",
+    "stimulation of the quadriceps at home, thirty minutes a day x",
+    "stimulation at home and early motion on a motion device too x",
+)
+
+
+def slides_of(*blocks, title="Title"):
+    """Give the title of each slide with its size in hundredths of a point (None: as the master has it), and the notes."""
+    file = document_to_slides(Document((Shown("cell", (Heading(1, title), *blocks)),)), stamp="now")
+    archive = zipfile.ZipFile(io.BytesIO(file))
+    titles, said = [], []
+    for number in range(1, sum(name.startswith("ppt/slides/slide") for name in archive.namelist()) + 1):
+        slide = archive.read(f"ppt/slides/slide{number}.xml").decode()
+        notes = archive.read(f"ppt/notesSlides/notesSlide{number}.xml").decode()
+        shape = re.search(r'<p:ph type="title".*?</p:sp>', slide, flags=re.DOTALL)[0]
+        size = re.search(r'<a:rPr[^>]* sz="(\d+)"', shape)
+        titles.append((_words(shape), int(size[1]) if size else None))
+        said.append(_words(notes))
+    return titles, said
+
+
+def _words(part):
+    return "".join(re.findall(r"<a:t>(.*?)</a:t>", part)).replace("\u00a0", " ")
+
+
+def figure(message):
+    def draw(width):
+        drawing = new_drawing(width, 2.0)
+        drawing.add_subplot().plot([0, 1])
+        return drawing
+
+    table = Table(pd.DataFrame({"n": [1]}), "Counted.")
+    return Figure("f", "What is drawn", "Caption.", "It rises.", table, draw, message)
+
+
+@pytest.mark.parametrize(("letters", "size"), [(108, None), (109, 1600), (190, 1600), (191, 1400), (280, 1400)])
+def test_a_long_finding_is_set_smaller_and_stays_whole(letters, size):
+    message = ("four " * 60)[: letters - 1] + "d"
+    titles, _ = slides_of(figure(message))
+    assert titles[1] == (" ".join(message.split()), size)
+
+
+def test_a_finding_that_no_size_holds_stands_in_the_notes_under_what_is_drawn():
+    message = f"{'A finding with many words ' * 12}at its end"
+    titles, said = slides_of(figure(message))
+    assert titles[1] == ("What is drawn", None)
+    assert message in said[1]
+
+
+def test_a_title_of_a_notebook_that_no_size_holds_is_cut_and_whole_in_the_text():
+    title = f"{'A long title of many words ' * 12}at its end"
+    file = document_to_slides(Document((Shown("cell", (Heading(1, title),)),)), stamp="now")
+    first = zipfile.ZipFile(io.BytesIO(file)).read("ppt/slides/slide1.xml").decode()
+    shown = re.findall(r"<a:t>(.*?)</a:t>", first)
+    assert shown[0].endswith("…")
+    assert title in "".join(shown[1:])
+
+
+def test_names_of_sixty_letters_stand_whole_in_the_titles_of_a_comparison(study_in_memory):
+    """Of three protocols one differs: its slide names it whole, with its numbers, and counts the other."""
+    assert {len(name) // 10 for name in NAMES} == {6}
+    effect = {NAMES[1]: dict.fromkeys((12, 26, 52), 0.3)}
+    cohort = plant(protocols=NAMES, effect=effect, lose=share(dict.fromkeys(NAMES, 0.1)))
+    study = study_in_memory(cohort, imputations=2, design="randomised")
+    blocks = [*comparison.differences(study), *comparison.responder_analysis(study), *comparison.flow(study)]
+    messages = [one.message for one in blocks if isinstance(one, Figure) and one.message]
+    titles, _ = slides_of(*blocks)
+    assert [title for title, _ in titles[1:]] == messages
+    told = re.escape(NAMES[1][1:])
+    assert re.fullmatch(
+        rf"S{told}: 0\.\d\d N·m/kg higher at week 26 \(.* to .*\); 1 other: cannot be told", messages[0]
+    )
+    assert all(f"s{NAMES[1][1:]}" in one.lower() for one in messages[:2])
+    assert all(size == (1600 if len(title) > 108 else None) for title, size in titles)
