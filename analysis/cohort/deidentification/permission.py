@@ -89,7 +89,8 @@ def permission_by_name(judged: Judgement, values: pd.Series, around: Surrounding
 
 
 def _refuse_codes(said: ColumnReview) -> None:
-    held = identifiers_in(pd.Series(said.codes, dtype="str"))
+    old = any(re.fullmatch(r"\D{0,2}(?:9[1-9]|1[01]\d)\s*\+", code) for code in said.codes)
+    held = ("an age over 89", DATES) if old else identifiers_in(pd.Series(said.codes, dtype="str"))
     if held is not None or len(said.codes) > MOST_LABELS:
         problem = f"look like {held[0]}" if held is not None else f"are {len(said.codes)}, more than {MOST_LABELS}"
         raise DeidentificationError(

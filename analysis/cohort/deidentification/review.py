@@ -139,7 +139,7 @@ def column_review(table: str, values: pd.Series, judged: Judgement) -> ColumnRev
     distinct = values.dropna().astype("str").unique()
     shapes = tuple(dict.fromkeys(shape(text.strip()) for text in distinct))
     withheld = judged.act == "withhold" and judged.seems != "nothing"
-    proposed = _proposal(judged) if withheld else judged.act
+    proposed = _proposal(judged, values) if withheld else judged.act
     more = (f"and {len(shapes) - _SHAPES:,} more shapes",) if len(shapes) > _SHAPES else ()
     labels = tuple(sorted(text.strip() for text in distinct if text.strip().casefold() not in MISSING_MARKS))
     return ColumnReview(
@@ -192,11 +192,17 @@ def _read_block(file: Path, block: dict[str, Any]) -> ColumnReview:
     )  # fmt: skip
 
 
-def _proposal(judged: Judgement) -> Act:
-    """Propose what a person could decide on a column that is withheld."""
+def _proposal(judged: Judgement, values: pd.Series) -> Act:
+    """Propose what a person could decide on a column that is withheld; whole numbers may be ages."""
     if judged.paragraph:
         return "withhold"
-    return "keep" if judged.seems == "numbers" else "codes" if judged.seems == "labels" else "withhold"
+    if judged.seems != "numbers":
+        return "codes" if judged.seems == "labels" else "withhold"
+    numbers = pd.to_numeric(values, errors="coerce").dropna()
+    ages = bool(len(numbers)) and bool(
+        (numbers % 1 == 0).all() and numbers.between(0, 120).all() and (numbers >= 90).any()
+    )
+    return "cap" if ages else "keep"
 
 
 def _listed(texts: Iterable[str]) -> str:

@@ -108,6 +108,8 @@ class TableWork:
         kept, n = only_numbers(values) if one.said is not None and one.said.seems == "numbers" else (values, 0)
         self.frame[name] = kept
         self._keep(name)
+        if (kind := header_kind(one.final.column)) is not None and kind.name == "protocol":
+            self.to_confirm.append(f"{self.new_name}.{name}: {', '.join(dict.fromkeys(kept.dropna().astype('str')))}")
         return f"kept; {n:,} cells that are no number emptied" if n else "", n
 
     def _keep(self, name: str) -> None:

@@ -131,6 +131,20 @@ def test_codes_that_look_like_identifiers_are_refused(source, tmp_path):
         deidentify(source(), tmp_path / "out", patient="id", decisions=path)
 
 
+def test_ages_as_texts_and_under_another_name_are_seen(source, tmp_path):
+    columns = {"Years": [20 + (7 * i) % 75 for i in range(N)], "Yrs": ["40", "91+", "88"] * 10}
+    path = review_columns(source(table(**columns)), patient="id").write(tmp_path / "review.toml")
+    assert read_review(path).columns[-2].proposed == "cap"
+    decide(path, "Yrs", decision='"codes"', codes='["40", "91+", "88"]', may_see='"anyone"')
+    with pytest.raises(DeidentificationError, match="codes that may stay look like an age over 89"):
+        deidentify(source(table(**columns)), tmp_path / "out", patient="id", decisions=path)
+
+
+def test_labels_of_protocols_are_shown_for_confirmation_though_they_are_known(source, tmp_path):
+    report = deidentify(source(table(arm=["usual", "early motion"] * 15)), tmp_path / "out", patient="id")
+    assert report.to_confirm == ("clinic.arm: usual, early motion",)
+
+
 def test_rare_codes_become_other(source, tmp_path):
     lists = {"grade": [*["pale"] * 15, *["dark"] * 13, "grey", "blue"]}
     path = review_columns(source(table(**lists)), patient="id").write(tmp_path / "review.toml")
