@@ -12,22 +12,35 @@ from analysis.cohort.recognition.known_columns import known_as
 from analysis.cohort.recognition.trade_words import is_known_name
 from analysis.cohort.tables import TABLES
 
+#: Columns of a cohort whose labels may be any.
+_FREE_LABELS = ("protocol", "procedure", "sex", "event")
+_OR_SAY_SO = "permit it (kneecurve deidentify --review), or say in code"
+
 
 def check_permitted(tables: Mapping[str, pd.DataFrame], findings: FindingList, decided: Collection[str]) -> None:
-    """Add an error for each further column of the patients that nothing says to be harmless and nobody named.
+    """Find columns that nothing says to be harmless and nobody named, and labels that could name somebody.
 
-    ``decided`` are the columns that a person named, as ``patients.graft``. A column whose name is an identifier's is an
-    error already.
+    ``decided`` are the columns that a person named, as ``patients.graft``. A further column of the patients is an error, a
+    column whose name is an identifier's is one already; labels of the protocol and the like that are not words of the trade are
+    a warning: a cohort must have them.
     """
-    patients = tables.get("patients")
-    if patients is None:
-        return
-    for name in map(str, patients.columns):
-        if TABLES["patients"].column(name) is not None or f"patients.{name}" in decided or name_rule(name) is not None:
-            continue
-        if not is_known_name(name) or known_as(patients[name], name) is None:
-            findings.add(
-                "error", "patients", "nothing says that this column is harmless, and nobody has named it",
-                "Name it in a map and import the source again, permit it (kneecurve deidentify --review), or say so in code: "
-                f'Provenance(decided=["patients.{name}"]).', column=name, identifier=True,
-            )  # fmt: skip
+    for table, frame in tables.items():
+        for name in map(str, frame.columns):
+            if f"{table}.{name}" in decided:
+                continue
+            known = TABLES[table].column(name)  # type: ignore[index]
+            if known is None and table == "patients" and name_rule(name) is None:
+                if not is_known_name(name) or known_as(frame[name], name) is None:
+                    findings.add(
+                        "error", table, "nothing says that this column is harmless, and nobody has named it",
+                        f"Name it in a map and import the source again, {_OR_SAY_SO} Provenance(decided=['patients.{name}']).",
+                        column=name, identifier=True,
+                    )  # fmt: skip
+            elif known is not None and name in _FREE_LABELS:
+                labels = frame[name].astype("str").where(frame[name].notna())
+                if labels.notna().any() and known_as(labels, name) is None:
+                    findings.add(
+                        "warning", table, "labels that are not words of the trade, and nobody has named the column",
+                        f"Make sure that none names a person or a place; {_OR_SAY_SO} Provenance(decided=['{table}.{name}']).",
+                        column=name,
+                    )  # fmt: skip

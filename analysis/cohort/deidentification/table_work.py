@@ -29,11 +29,10 @@ from analysis.cohort.recognition.trade_words import is_known_name
 
 @dataclass(frozen=True)
 class Judged:
-    """A column: its place from 1, its cells, what was judged without anybody's permission, and what is done."""
+    """A column: its place from 1, its cells, what is done with it, and what a person decided."""
 
     place: int
     cells: pd.Series
-    alone: Judgement
     final: Judgement
     said: ColumnReview | None
 
@@ -69,7 +68,7 @@ class TableWork:
     def reviews(self) -> Iterator[ColumnReview]:
         """Give the block of each column for the review, with what was decided."""
         for one in self.columns:
-            yield column_review(self.name, one.cells, one.alone)
+            yield column_review(self.name, one.cells, one.final)
 
     def run(self, numbered: Mapping[str, str]) -> list[tuple[object, ...]]:
         """Carry out what was judged; give a row of the report for each column that does not stay as it was."""

@@ -142,7 +142,7 @@ def judge_table(
         final = judged
         if not (known is not None and judged.act in ("keep", "number") and said is None):
             final = permitted(judged, said, values, around)
-        answer.append(Judged(place + 1, values, judged, final, said))
+        answer.append(Judged(place + 1, values, final, said))
     return answer
 
 
