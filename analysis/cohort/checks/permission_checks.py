@@ -7,6 +7,7 @@ from collections.abc import Collection, Mapping
 import pandas as pd
 
 from analysis.cohort.findings import FindingList
+from analysis.cohort.recognition.cells import Cells
 from analysis.cohort.recognition.find_identifiers import name_rule
 from analysis.cohort.recognition.known_columns import known_as
 from analysis.cohort.recognition.trade_words import is_known_name
@@ -30,7 +31,7 @@ def check_permitted(tables: Mapping[str, pd.DataFrame], findings: FindingList, d
                 continue
             known = TABLES[table].column(name)  # type: ignore[index]
             if known is None and table == "patients" and name_rule(name) is None:
-                if not is_known_name(name) or known_as(frame[name], name) is None:
+                if not is_known_name(name) or known_as(Cells(frame[name]), name) is None:
                     findings.add(
                         "error", table, "nothing says that this column is harmless, and nobody has named it",
                         f"Name it in a map and import the source again, {_OR_SAY_SO} Provenance(decided=['patients.{name}']).",
@@ -38,7 +39,7 @@ def check_permitted(tables: Mapping[str, pd.DataFrame], findings: FindingList, d
                     )  # fmt: skip
             elif known is not None and name in _FREE_LABELS:
                 labels = frame[name].astype("str").where(frame[name].notna())
-                if labels.notna().any() and known_as(labels, name) is None:
+                if labels.notna().any() and known_as(Cells(labels), name) is None:
                     findings.add(
                         "warning", table, "labels that are not words of the trade, and nobody has named the column",
                         f"Make sure that none names a person or a place; {_OR_SAY_SO} Provenance(decided=['{table}.{name}']).",

@@ -14,6 +14,7 @@ from analysis.cohort.checks.checks import check_tables, raise_on_errors
 from analysis.cohort.columns import Column
 from analysis.cohort.deidentification.keys import read_key
 from analysis.cohort.deidentification.names import table_names
+from analysis.cohort.deidentification.own_measures import harmless_measures
 from analysis.cohort.deidentification.report import DeidentificationReport
 from analysis.cohort.deidentification.review import Review, read_review
 from analysis.cohort.deidentification.source import read_tables
@@ -165,8 +166,7 @@ def review_columns(
     before = decisions if decisions is None or isinstance(decisions, Review) else read_review(decisions)
     choices = Choices(level, patient, start, (), date_format)
     if (given / DESCRIPTOR).exists():
-        tables, _, provenance, _ = _cohort_tables(given)
-        choices = replace(choices, decided=provenance.decided)
+        tables = _cohort_tables(given)[0]
         review = deidentify_tables(tables, choices, None, {name: name for name in tables}, cohort=True).review
     else:
         tables = read_tables(given, delimiter).tables
@@ -174,9 +174,7 @@ def review_columns(
     return review if before is None else review.with_decisions(before)
 
 
-def _cohort_tables(
-    source: Path,
-) -> tuple[dict[str, pd.DataFrame], dict[str, dict[str, Column]], Provenance, dict[str, Any]]:
+def _cohort_tables(source: Path) -> tuple[dict[str, pd.DataFrame], dict[str, dict[str, Column]], dict[str, Any]]:
     """Read the tables of a cohort folder without a look at what is in them, their columns, and the descriptor."""
     descriptor = read_descriptor(source)
     raw: dict[str, pd.DataFrame] = {}
@@ -185,15 +183,14 @@ def _cohort_tables(
         name = str(resource["name"])
         if name in TABLES:
             raw[name], columns[name] = read_resource(source, resource)[1].frame, read_columns(resource)
-    return raw, columns, read_own_part(descriptor)[1], descriptor
+    return raw, columns, descriptor
 
 
 def _deidentify_cohort(
     source: Path, folder: Path, choices: Choices, key: bytes | None, *, overwrite: bool
 ) -> DeidentificationReport:
-    raw, columns, provenance, descriptor = _cohort_tables(source)
-    measures, reference = read_own_part(descriptor)[0], read_reference(descriptor)
-    choices = replace(choices, decided=provenance.decided)
+    raw, columns, descriptor = _cohort_tables(source)
+    measures, reference = harmless_measures(read_own_part(descriptor)[0], raw.get("visits")), read_reference(descriptor)
     done = deidentify_tables(raw, choices, key, {name: name for name in raw}, cohort=True)
     _refuse_lacking(done, raw)
     findings = FindingList()
@@ -203,14 +200,10 @@ def _deidentify_cohort(
                  if one in frame and column.kind != "date" and one != "site"}  # fmt: skip
         tables[name] = convert_table(frame, TABLES[name], findings, extra)  # type: ignore[index]
     report = _report(done, choices, folder, key)
-    invented = provenance.scenario is not None
     decided = tuple(f"{name}.{column}" for name, frame in tables.items() for column in frame.columns)
-    checked = check_tables(
-        tables, measures, choices.level, findings, synthetic=invented, reference=reference, decided=decided
-    )
+    checked = check_tables(tables, measures, choices.level, findings, reference=reference, decided=decided)
     raise_on_errors(checked, str(source), "Nothing was written. Mend the source, or remove what the message names.")
-    made = provenance if invented else Provenance()
-    new = replace(made, parameters=dict(made.parameters), steps=(*made.steps, *report.steps), decided=decided)
+    new = Provenance(steps=report.steps, decided=decided)  # what was done before is told by others
     cohort = Cohort(**tables, measures=measures, provenance=new, privacy=choices.level, reference=reference)
     write_cohort(cohort, folder, overwrite=overwrite)
     return report

@@ -9,8 +9,15 @@ from typing import Literal
 import pandas as pd
 
 from analysis.cohort.columns import Column
-from analysis.cohort.deidentification.known_days import far_before, gives_back, interval_gives_back, is_of_the_office
+from analysis.cohort.deidentification.known_days import (
+    far_before,
+    gives_back,
+    interval_gives_back,
+    is_of_the_office,
+    is_part_of,
+)
 from analysis.cohort.deidentification.transforms import as_dates, is_us_zip_code
+from analysis.cohort.recognition.cells import Cells
 from analysis.cohort.recognition.find_identifiers import (
     are_dates,
     are_unique_codes,
@@ -21,14 +28,8 @@ from analysis.cohort.recognition.find_identifiers import (
     what_whole_numbers_are,
 )
 from analysis.cohort.recognition.identifier_rules import GIVEN_NAMES
-from analysis.cohort.recognition.known_columns import (
-    MOST_LABELS,
-    age_unit,
-    counts_patients,
-    is_missing_mark,
-    known_as,
-    numbers_written,
-)
+from analysis.cohort.recognition.known_columns import MOST_LABELS, age_unit, known_as
+from analysis.cohort.recognition.number_rules import counts_patients
 from analysis.cohort.tables import Privacy
 from analysis.errors import CohortError
 
@@ -44,6 +45,8 @@ _BIRTH = r"birth|born|(?:^|_)(?:dob|yob|geburt\w*|nascita|naissance|nacimiento|g
 #: From this share of patients with a text of their own on, a column could tell each of them apart (design choice).
 _OWN_TEXT = 0.5
 _LONGEST_CODE = 60
+#: Weeks of a programme, from two years before the start to ten after (design choice).
+LONGEST_WEEKS = (-110.0, 530.0)
 
 
 @dataclass(frozen=True)
@@ -68,13 +71,14 @@ class Judgement:
 
 @dataclass(frozen=True)
 class Surroundings:
-    """What else is known of the table: its patients row by row, their starts, the level aimed at, and the names used."""
+    """What else is known of the table: its patients row by row, their starts, the level aimed at, its columns of dates."""
 
     patients: pd.Series
     starts: pd.Series | None = None
     level: Privacy = "safe-harbor"
     start: str | None = None
     date_format: str | None = None
+    dates: tuple[pd.Series, ...] = ()
 
     @property
     def n_patients(self) -> int:
@@ -90,13 +94,14 @@ def judge(values: pd.Series, name: str, around: Surroundings) -> Judgement:
     >>> around = Surroundings(pd.Series(["a", "b"]))
     >>> judge(pd.Series([1.5, 2.0]), "quad_torque", around).act
     'keep'
-    >>> judge(pd.Series(["x", "y"]), "ward", around).act
+    >>> judge(pd.Series(["3b", "4a"]), "ward", around).act
     'withhold'
     """
     if name == around.start:
         return Judgement(name, "start", "the date of surgery or start", DATES, "dates")
-    rule, seems = name_rule(name), what_it_seems(values, around.n_patients)
-    known = known_as(values, name)
+    cells = Cells(values)
+    rule, seems = name_rule(name), what_it_seems(cells, around.n_patients)
+    known = known_as(cells, name, around.patients)
     whole = known is not None and known.holds in ("labels", "yes or no")
     if rule is not None and rule.what not in ("a date", "a place smaller than a state") and not whole:
         return Judgement(name, "withhold", f"{rule.what}, by the name of the column", rule.paragraph, "identifiers")
@@ -108,40 +113,44 @@ def judge(values: pd.Series, name: str, around: Surroundings) -> Judgement:
         return Judgement(name, "withhold", "no value", "", seems)
     if seems == "dates" or (rule is not None and not whole and _some_dates(values, name, around)):
         return judge_dates(values, name, around)
-    if held := identifiers_in(values):
+    if held := identifiers_in(cells):
         return Judgement(name, "withhold", held[0], held[1], "identifiers")
     if rule is not None and not whole:
         return Judgement(name, "withhold", f"{rule.what}, by the name of the column", rule.paragraph, "identifiers")
     if known is None:
         return Judgement(
-            name, "withhold", _unknown(values, seems), CODE if seems == "codes of single patients" else "", seems
+            name, "withhold", _unknown(cells, seems), CODE if seems == "codes of single patients" else "", seems
         )
     if known.kind.site:
         act: Act = "number" if around.level == "safe-harbor" else "keep"
         return Judgement(name, act, "sites", "(B) geographic subdivisions" if act == "number" else "", seems)
     if seems == "numbers":
-        return _known_numbers(values, name, around, known.kind.name)
+        return _known_numbers(cells, name, around, known.kind.name)
     return Judgement(name, "keep", f"{known.holds}, known: {known.kind.name.replace('_', ' ')}", "", seems)
 
 
-def judge_known(values: pd.Series, spec: Column, around: Surroundings, *, permitted: bool) -> Judgement:
+def judge_known(values: pd.Series, spec: Column, around: Surroundings) -> Judgement:
     """Judge a column that a table of a cohort is known to have.
 
-    Labels without a list of their own (protocol, procedure, event) must be words of the trade, or permitted.
+    Labels without a list of their own (protocol, procedure, event) must be words of the trade, weeks those of a programme.
     """
-    name = spec.name
+    name, cells = spec.name, Cells(values)
     if name == "quarter":
         act: Act = "withhold" if around.level == "safe-harbor" else "keep"
         return Judgement(name, act, "quarters", DATES if act == "withhold" else "")
-    if held := identifiers_in(values):
+    if held := identifiers_in(cells):
         return Judgement(name, "withhold", held[0], held[1], "identifiers")
     if name == "site":
         return Judgement(
             name, "number" if around.level == "safe-harbor" else "keep", "sites", "(B) geographic subdivisions"
         )
-    if spec.kind != "category" or spec.categories or name == "measure" or permitted:
+    if name == "age_years" and bool((cells.row_numbers > 90).any()):
+        return Judgement(name, "cap", "ages over 89", DATES, "numbers")
+    if name == "week" and not cells.row_numbers.dropna().between(*LONGEST_WEEKS).all():
+        return Judgement(name, "withhold", "weeks of no programme, perhaps of the calendar", DATES, "numbers")
+    if spec.kind != "category" or spec.categories or name == "measure":
         return Judgement(name, "keep", "a column of the cohort")
-    if known_as(values.astype("str").where(values.notna()), name) is not None:
+    if known_as(Cells(values.astype("str").where(values.notna())), name) is not None:
         return Judgement(name, "keep", "words of the trade")
     return Judgement(name, "withhold", "labels that nobody has permitted")
 
@@ -155,7 +164,7 @@ def judge_dates(values: pd.Series, name: str, around: Surroundings) -> Judgement
     except CohortError:
         found = "dates with the day or the month first: say how they are written (--date-format)"
         return Judgement(name, "withhold", found, DATES, "dates")
-    if dates is None or (dates.isna() & values.notna() & ~is_missing_mark(values)).any():
+    if dates is None or (dates.isna() & ~Cells(values).missing).any():
         return Judgement(name, "withhold", "dates, and cells that are none", DATES, "dates")
     if re.search(_BIRTH, plain(name)):
         return Judgement(name, "birth", "dates of birth, by the name of the column", DATES, "dates")
@@ -169,47 +178,44 @@ def judge_dates(values: pd.Series, name: str, around: Surroundings) -> Judgement
     return Judgement(name, "weeks", "dates", DATES, "dates")
 
 
-def identifiers_in(values: pd.Series) -> tuple[str, str] | None:
+def identifiers_in(cells: Cells) -> tuple[str, str] | None:
     """Say what identifiers the cells of a column hold, and the paragraph; None where none is recognised."""
-    if pd.api.types.is_bool_dtype(values.dtype) or pd.api.types.is_datetime64_any_dtype(values.dtype):
+    if cells.is_date or not cells.distinct:
         return None
-    distinct = pd.Series(values.dropna().unique())
-    if pd.api.types.is_numeric_dtype(values.dtype):
-        whole = len(distinct) and bool((distinct == distinct.round()).all())
-        problem = what_whole_numbers_are(distinct.astype("float64"), limited=False) if whole else ""
-        return ("a long number of nearly every patient", CODE) if problem and "dates" not in problem else None
-    text = distinct.astype("str")
+    if cells.numbers is not None:
+        whole = bool((cells.numbers % 1 == 0).all())
+        problem = what_whole_numbers_are(cells.numbers, limited=False) if whole else ""
+        if problem and "dates" not in problem:
+            return "a long number of nearly every patient", CODE
+    text = pd.Series(cells.distinct, dtype="str")
     found = what_cells_hold(text, limited=False)
     hits = found[found != ""]
     if len(hits):
         what, _, paragraph = hits.mode().iloc[0].partition(", (")
         return f"{what}, in {len(hits):,} of {len(text):,} different texts", f"({paragraph}"
-    words = text.str.casefold().str.split(r"[\W\d_]+", regex=True)
-    named = words.map(lambda some: bool(set(some) & GIVEN_NAMES))
-    return ("given names of people, by the cells", "(A) names") if named.any() else None
+    named = any(set(re.split(r"[\W\d_]+", one.casefold())) & GIVEN_NAMES for one in cells.distinct)
+    return ("given names of people, by the cells", "(A) names") if named else None
 
 
-def what_it_seems(values: pd.Series, n_patients: int) -> Seems:
+def what_it_seems(cells: Cells, n_patients: int) -> Seems:
     """Say what a column may hold, by its cells alone.
 
     Examples
     --------
-    >>> what_it_seems(pd.Series(["1,5", "<20"]), 2), what_it_seems(pd.Series(["a", "b", "a"]), 3)
+    >>> what_it_seems(Cells(pd.Series(["1,5", "<20"])), 2), what_it_seems(Cells(pd.Series(["a", "b", "a"])), 3)
     ('numbers', 'labels')
     """
-    if pd.api.types.is_datetime64_any_dtype(values.dtype):
+    if cells.is_date:
         return "dates"
-    text = values[values.notna() & ~is_missing_mark(values)].astype("str").str.strip()
-    distinct = pd.Series(text.unique(), dtype="str")
-    if distinct.empty:
+    if not cells.distinct:
         return "nothing"
-    numbers = numbers_written(distinct.tolist())
-    if numbers is not None:
-        dates = bool((numbers % 1 == 0).all()) and "dates" in what_whole_numbers_are(numbers, limited=False)
-        return "dates" if dates else "numbers"
+    if cells.numbers is not None:
+        whole = bool((cells.numbers % 1 == 0).all())
+        return "dates" if whole and "dates" in what_whole_numbers_are(cells.numbers, limited=False) else "numbers"
+    distinct = pd.Series(cells.distinct, dtype="str")
     if are_dates(distinct).all():
         return "dates"
-    if are_unique_codes(text, n_patients):
+    if are_unique_codes(cells.column[~cells.missing].astype("str"), n_patients):
         return "codes of single patients"
     few = len(distinct) <= min(MOST_LABELS, max(2.0, _OWN_TEXT * n_patients))
     return (
@@ -219,21 +225,21 @@ def what_it_seems(values: pd.Series, n_patients: int) -> Seems:
     )
 
 
-def _known_numbers(values: pd.Series, name: str, around: Surroundings, kind: str) -> Judgement:
-    if interval_gives_back(values, around.starts, around.patients):
-        found = "times to one and the same day: they would give back the start"
-        return Judgement(name, "withhold", found, DATES, "dates")
-    old = age_unit(name)
-    act: Act = "cap" if old is not None and bool((_numbers(values).abs() >= 90 * old).any()) else "keep"
-    paragraph = DATES if act == "cap" else ""
-    return Judgement(
-        name, act, "ages over 89" if act == "cap" else f"numbers, known: {kind.replace('_', ' ')}", paragraph, "numbers"
-    )
+def problem_of_numbers(cells: Cells, around: Surroundings) -> str:
+    """Say what of a date numbers give back, whatever they are called; empty where nothing."""
+    if interval_gives_back(cells, around.starts, around.patients):
+        return "times to one and the same day: they would give back the start"
+    known = around.dates if around.starts is None else (around.starts, *around.dates)
+    return "a part of a date" if any(is_part_of(cells, dates) for dates in known) else ""
 
 
-def _numbers(values: pd.Series) -> pd.Series:
-    numbers = numbers_written([str(cell).strip() for cell in values[values.notna() & ~is_missing_mark(values)]])
-    return pd.Series(dtype="float64") if numbers is None else numbers
+def _known_numbers(cells: Cells, name: str, around: Surroundings, kind: str) -> Judgement:
+    if problem := problem_of_numbers(cells, around):
+        return Judgement(name, "withhold", problem, DATES, "dates")
+    old = age_unit(name, cells)
+    act: Act = "cap" if old is not None and bool((cells.row_numbers.abs() >= 90 * old).any()) else "keep"
+    found = "ages over 89" if act == "cap" else f"numbers, known: {kind.replace('_', ' ')}"
+    return Judgement(name, act, found, DATES if act == "cap" else "", "numbers")
 
 
 def _some_dates(values: pd.Series, name: str, around: Surroundings) -> bool:
@@ -243,8 +249,8 @@ def _some_dates(values: pd.Series, name: str, around: Surroundings) -> bool:
         return True
 
 
-def _unknown(values: pd.Series, seems: Seems) -> str:
-    if seems == "numbers" and counts_patients(values):
+def _unknown(cells: Cells, seems: Seems) -> str:
+    if seems == "numbers" and counts_patients(cells):
         return "numbers that count the patients"
     words = {"labels": "labels", "numbers": "numbers", "texts": "texts", "dates": "dates", "nothing": "no value",
              "codes of single patients": "a code of each patient", "identifiers": "identifiers"}[seems]  # fmt: skip

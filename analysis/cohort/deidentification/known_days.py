@@ -6,9 +6,10 @@ design choices; that such intervals count as dates follows from 45 CFR 164.514(b
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
-from analysis.cohort.recognition.known_columns import is_missing_mark, numbers_written
+from analysis.cohort.recognition.cells import Cells
 from analysis.cohort.recognition.trade_words import words_of
 
 #: Words of a date that is the same for all patients by its nature: of the office, not of the patient.
@@ -21,9 +22,13 @@ _OFFICE = frozenset({
 #: One day for this share of the patients, and for so many at least, is a day that others know.
 _SHARE, _FEWEST = 0.2, 3
 _WEEK = 7.0
-_DAYS_IN = (1.0, 7.0, 30.436875, 365.2425)
-#: Starts that lie closer together than this many times the width of a day that is looked for say nothing.
-_WIDER = 4.0
+_DAYS_IN = (1.0, 7.0, 14.0, 30.436875, 91.310625, 365.2425)
+#: Patients share a day by their numbers this many times as often as they share one of start.
+_MORE_THAN_USUAL = 2.5
+#: Numbers that are a part of the date in more rows than this are that part; of few rows, in all.
+_MOST, _FEW_ROWS = 0.6, 12
+#: Days of this share of the patients or fewer are days on which something was done for many at once.
+_BATCHES = 1 / 3
 _MIDDLE = (0.1, 0.9)
 _LONG_BEFORE = 10 * 365.2425
 
@@ -57,39 +62,74 @@ def gives_back(dates: pd.Series, patients: pd.Series) -> bool:
     most = int(once["day"].value_counts().iloc[0])
     one_each = len(once) == n_patients
     near = one_each and len(once) > _FEWEST and _middle(_days(once["day"])) <= _WEEK
-    return (most >= _FEWEST and most >= _SHARE * n_patients) or most == n_patients or near
+    batches = one_each and len(once) > 2 * _FEWEST and once["day"].nunique() <= _BATCHES * n_patients
+    return (most >= _FEWEST and most >= _SHARE * n_patients) or most == n_patients or near or batches
 
 
-def interval_gives_back(values: pd.Series, starts: pd.Series | None, patients: pd.Series) -> bool:
-    """Say whether numbers, as days, weeks, months or years from the start or to it, all point to nearly the same day.
+def interval_gives_back(cells: Cells, starts: pd.Series | None, patients: pd.Series) -> bool:
+    """Say whether numbers, as days to years from the start or to it, point to one day for many patients.
+
+    How many share a day is compared with how many share a day of start as closely.
 
     Examples
     --------
-    >>> starts = pd.Series(pd.date_range("2024-01-01", periods=8, freq="30D"))
+    >>> starts = pd.Series(pd.date_range("2024-01-01", periods=12, freq="30D"))
     >>> weeks = (pd.Timestamp("2025-06-30") - starts).dt.days / 7
-    >>> interval_gives_back(weeks, starts, pd.Series(list("abcdefgh")))
+    >>> interval_gives_back(Cells(weeks), starts, pd.Series(list("abcdefghijkl")))
     True
     """
     if starts is None:
         return False
-    known = values.notna() & starts.notna() & ~is_missing_mark(values)
-    numbers = numbers_written([str(cell).strip() for cell in values[known]])
-    if numbers is None or len(numbers) <= _FEWEST or patients[known].nunique() <= _FEWEST:
+    numbers = cells.row_numbers
+    known = pd.DataFrame({"number": numbers, "start": _days(starts), "patient": patients.to_numpy()}).dropna()
+    known = known.drop_duplicates(["patient", "number"])
+    if known["patient"].nunique() <= _FEWEST or known["number"].nunique() <= 2:
         return False
-    start = _days(starts[known]).reset_index(drop=True)
     for unit in _DAYS_IN:
-        width = max(_WEEK, unit)
-        if _middle(start) <= _WIDER * width:
-            continue
-        if any(_middle(start + sign * unit * numbers) <= width for sign in (1.0, -1.0)):
-            return True
+        whole = bool((known["number"] % 1 == 0).all())
+        width = max(_WEEK, unit) if whole else _WEEK
+        usual = _most_within(known["start"], known["patient"], width)
+        for sign in (1.0, -1.0):
+            share = _most_within(known["start"] + sign * unit * known["number"], known["patient"], width)
+            if share >= _SHARE and share >= _MORE_THAN_USUAL * usual and share * known["patient"].nunique() >= _FEWEST:
+                return True
     return False
+
+
+def is_part_of(cells: Cells, dates: pd.Series) -> bool:
+    """Say whether numbers are the day, month, year, week, weekday or day of the year of dates, for most rows.
+
+    Examples
+    --------
+    >>> days = pd.Series(pd.date_range("2024-01-01", periods=12, freq="37D"))
+    >>> is_part_of(Cells(days.dt.month), days), is_part_of(Cells(pd.Series(range(12))), days)
+    (True, False)
+    """
+    numbers = cells.row_numbers
+    known = numbers.notna() & dates.notna()
+    if known.sum() <= _FEWEST or len(numbers[known].unique()) <= 1:
+        return False
+    number, date = numbers[known], dates[known].dt
+    week = date.isocalendar()["week"].astype("float64")
+    parts = (date.day, date.month, date.year, date.year % 100, date.quarter, date.day_of_week, date.day_of_week + 1, date.day_of_year,
+             week, date.year % 100 * 100 + date.month, date.month * 100 + date.day, date.day * 100 + date.month,
+             date.year * 100 + date.month)  # fmt: skip
+    share = _MOST if len(number) >= _FEW_ROWS else 0.99
+    return any(bool((number == part.astype("float64")).mean() > share) for part in parts)
 
 
 def far_before(dates: pd.Series, starts: pd.Series) -> bool:
     """Say whether most dates lie more than ten years before the start, as dates of birth do."""
     before = (starts - dates).dt.days.dropna()
     return bool(len(before)) and float(before.median()) > _LONG_BEFORE
+
+
+def _most_within(days: pd.Series, patients: pd.Series, width: float) -> float:
+    """Give the largest share of the patients with a day within one span of so many days."""
+    order = days.sort_values()
+    ends = np.searchsorted(order.to_numpy(), order.to_numpy() + width, side="right")
+    most = int((ends - np.arange(len(order))).max())
+    return min(1.0, most / patients.nunique())
 
 
 def _days(dates: pd.Series) -> pd.Series:

@@ -47,7 +47,7 @@ def new_column_name(name: str, place: int, *, named: bool) -> str:
     Examples
     --------
     >>> new_column_name("KOOS pain 6wk", 4, named=False), new_column_name("torque (Ms Amberg)", 5, named=False)
-    ('KOOS pain 6wk', 'torque_5')
+    ('KOOS pain 6wk', 'torque_ms_5')
     """
     if named or is_known_name(name):
         return name

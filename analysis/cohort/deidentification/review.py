@@ -16,7 +16,7 @@ import pandas as pd
 from analysis.cohort.deidentification.judge import Act, Judgement, Seems
 from analysis.cohort.files.settings_files import explained_toml
 from analysis.cohort.importing.map_text import quoted
-from analysis.cohort.recognition.trade_words import MISSING_MARKS
+from analysis.cohort.recognition.cells import Cells
 from analysis.errors import CohortError
 from analysis.foreign_text import shape, visible
 from analysis.result import Result
@@ -25,6 +25,8 @@ MaySee = Literal["anyone", "inside"]
 #: What a person may decide; the date of the start and dates of birth are not asked for.
 DECISIONS: tuple[Act, ...] = ("keep", "cap", "weeks", "zip3", "number", "codes", "group", "withhold")
 _SHAPES = 6
+#: Shapes of so many cells are looked at, the longest first.
+_LOOKED_AT = 1_000
 _KEYS = ("table", "column", "seems", "why", "distinct", "shapes", "proposed", "decision", "codes", "may_see", "name")
 _HEAD = """\
 # What is to become of each column. The file holds names of columns and shapes of cells (A a letter, 9 a digit), no cell.
@@ -136,15 +138,16 @@ class Review(Result):
 
 def column_review(table: str, values: pd.Series, judged: Judgement) -> ColumnReview:
     """Review one column as it was judged."""
-    distinct = values.dropna().astype("str").unique()
-    shapes = tuple(dict.fromkeys(shape(text.strip()) for text in distinct))
+    cells = Cells(values)
+    distinct = cells.distinct
+    shapes = tuple(dict.fromkeys(map(shape, sorted(distinct, key=len, reverse=True)[:_LOOKED_AT])))
     withheld = judged.act == "withhold" and judged.seems != "nothing"
-    proposed = _proposal(judged, values) if withheld else judged.act
+    proposed = _proposal(judged, cells) if withheld else judged.act
     more = (f"and {len(shapes) - _SHAPES:,} more shapes",) if len(shapes) > _SHAPES else ()
-    labels = tuple(sorted(text.strip() for text in distinct if text.strip().casefold() not in MISSING_MARKS))
+    labels = tuple(sorted(distinct)) if judged.seems == "labels" else ()
     return ColumnReview(
         table, judged.column, judged.seems, judged.found, len(distinct), (*shapes[:_SHAPES], *more), proposed, withheld,
-        labels=labels if judged.seems == "labels" else (),
+        labels=labels,
     )  # fmt: skip
 
 
@@ -192,13 +195,13 @@ def _read_block(file: Path, block: dict[str, Any]) -> ColumnReview:
     )  # fmt: skip
 
 
-def _proposal(judged: Judgement, values: pd.Series) -> Act:
+def _proposal(judged: Judgement, cells: Cells) -> Act:
     """Propose what a person could decide on a column that is withheld; whole numbers may be ages."""
     if judged.paragraph:
         return "withhold"
     if judged.seems != "numbers":
         return "codes" if judged.seems == "labels" else "withhold"
-    numbers = pd.to_numeric(values, errors="coerce").dropna()
+    numbers = cells.row_numbers.dropna()
     ages = bool(len(numbers)) and bool(
         (numbers % 1 == 0).all() and numbers.between(0, 120).all() and (numbers >= 90).any()
     )

@@ -23,6 +23,7 @@ from analysis.cohort.deidentification.transforms import (
     week_name,
     weeks_between,
 )
+from analysis.cohort.recognition.cells import Cells
 from analysis.cohort.recognition.known_columns import age_unit, header_kind
 from analysis.cohort.recognition.trade_words import is_known_name
 
@@ -75,7 +76,7 @@ class TableWork:
         rows: list[tuple[object, ...]] = []
         for one in self.columns:
             done, n = self._act(one, numbered)
-            shown = shown_column(one.final.column, one.place, named=one.named or one.final.act == "start")
+            shown = shown_column(one.final.column, one.place, named=one.named)
             if done:
                 n_cells = int(one.cells.notna().sum()) if n is None else n
                 rows.append((self.new_name, shown, one.final.paragraph, one.final.found, done, n_cells, one.final.act))
@@ -104,9 +105,12 @@ class TableWork:
             return self._cap(one, name)
         if act in ("codes", "group"):
             return self._codes(one, name)
-        kept, n = only_numbers(values) if one.said is not None and one.said.seems == "numbers" else (values, 0)
+        permitted = "permitted" in one.final.found
+        kept, n = only_numbers(values) if permitted else (values, 0)
         self.frame[name] = kept
         self._keep(name)
+        if permitted:
+            self.to_confirm.append(f"{self.new_name}.{name}: numbers")
         if (kind := header_kind(one.final.column)) is not None and kind.name == "protocol":
             self.to_confirm.append(f"{self.new_name}.{name}: {', '.join(dict.fromkeys(kept.dropna().astype('str')))}")
         return f"kept; {n:,} cells that are no number emptied" if n else "", n
@@ -145,13 +149,14 @@ class TableWork:
 
     def _cap(self, one: Judged, name: str) -> tuple[str, int | None]:
         values, n_emptied = only_numbers(one.cells) if one.said is not None else (one.cells, 0)
-        self.frame[name], n = cap_ages(values, age_unit(one.final.column) or 1.0)
+        self.frame[name], n = cap_ages(values, age_unit(one.final.column, Cells(values)) or 1.0)
         self._keep(name)
         emptied = f"; {n_emptied:,} cells that are no number emptied" if n_emptied else ""
         return f"{OLDEST:.0f} years and over written as {OLDEST:.0f} years{emptied}", n + n_emptied
 
     def _start(self) -> tuple[str, int | None]:
-        if self.around.level == "limited" and self.around.starts is not None and "quarter" not in self.source:
+        has_quarter = any(one.final.column == "quarter" and one.final.act == "keep" for one in self.columns)
+        if self.around.level == "limited" and self.around.starts is not None and not has_quarter:
             start = self.around.starts
             period = start.dt.year.astype("Int64").astype("str") + "-Q" + start.dt.quarter.astype("str")
             self.frame["quarter"] = period.str.replace(r"\.0$", "", regex=True).where(start.notna())

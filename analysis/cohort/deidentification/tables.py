@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
 from analysis.cohort.checks.links import links_of
 from analysis.cohort.columns import as_identifiers
-from analysis.cohort.deidentification.judge import CODE, Surroundings, judge, judge_known
+from analysis.cohort.deidentification.judge import CODE, Surroundings, judge, judge_known, what_it_seems
 from analysis.cohort.deidentification.names import shown_column
 from analysis.cohort.deidentification.permission import permission_by_name, permitted
 from analysis.cohort.deidentification.report import REPORT_COLUMNS
 from analysis.cohort.deidentification.review import Review
 from analysis.cohort.deidentification.table_work import Judged, TableWork
-from analysis.cohort.deidentification.transforms import number_labels, opaque_identifiers, parse_dates
+from analysis.cohort.deidentification.transforms import as_dates, number_labels, opaque_identifiers, parse_dates
+from analysis.cohort.recognition.cells import Cells
+from analysis.cohort.recognition.known_columns import header_kind
 from analysis.cohort.recognition.recognise_columns import recognise
 from analysis.cohort.tables import TABLES, Privacy
 from analysis.errors import CohortError
@@ -26,10 +29,7 @@ PATIENT = "patient_id"
 
 @dataclass(frozen=True)
 class Choices:
-    """What the user says about a source; see :func:`analysis.cohort.deidentification.deidentify`.
-
-    ``decided`` are columns of a cohort that a person named when it was made, as table.column.
-    """
+    """What the user says about a source; see :func:`analysis.cohort.deidentification.deidentify`."""
 
     level: Privacy = "safe-harbor"
     patient: str | None = None
@@ -37,7 +37,6 @@ class Choices:
     keep: Collection[str] = ()
     date_format: str | None = None
     decisions: Review | None = None
-    decided: Collection[str] = ()
 
 
 @dataclass(frozen=True)
@@ -86,10 +85,11 @@ def deidentify_tables(
         warnings = _check_links(tables, ids, start)
         starts = _starts(tables, ids, start, choices)
     works = []
+    _refuse_unknown(tables, choices.keep)
     for name, frame in tables.items():
         around = Surroundings(
             ids[name], None if starts is None else ids[name].map(starts).astype("datetime64[us]"),
-            choices.level, start, choices.date_format,
+            choices.level, start, choices.date_format, _dates_of(frame, choices),
         )  # fmt: skip
         columns = judge_table(name, frame, patients[name], around, choices, cohort=cohort)
         works.append(TableWork(name, names[name], frame, columns, around))
@@ -118,6 +118,29 @@ def deidentify_tables(
     )
 
 
+def _refuse_unknown(tables: Mapping[str, pd.DataFrame], keep: Collection[str]) -> None:
+    there = {str(column) for frame in tables.values() for column in frame.columns}
+    for name in keep:
+        if name not in there:
+            raise CohortError(
+                f"There is no column {name!r} to keep.",
+                where="--keep",
+                what_to_do="Write the name as it stands in the source; capitals and blanks count.",
+            )
+
+
+def _dates_of(frame: pd.DataFrame, choices: Choices) -> tuple[pd.Series, ...]:
+    """Give the columns of dates of a table, row by row: a number may be a part of one of them."""
+    found = []
+    for name, values in frame.items():
+        cells = Cells(values)
+        if what_it_seems(cells, len(values)) == "dates":
+            with suppress(CohortError):
+                dates = as_dates(values, str(name), choices.date_format)
+                found += [dates] if dates is not None else []
+    return tuple(found)
+
+
 def judge_table(
     name: str, frame: pd.DataFrame, patient: str, around: Surroundings, choices: Choices, *, cohort: bool
 ) -> list[Judged]:
@@ -131,19 +154,28 @@ def judge_table(
             continue
         values = frame[column]
         known = spec.column(column) if spec is not None else None
-        decided = f"{name}.{column}" in choices.decided
-        if known is not None:
-            judged = judge_known(values, known, around, permitted=decided)
-        else:
-            judged = judge(values, column, around)
+        judged = judge_known(values, known, around) if known is not None else judge(values, column, around)
         said = choices.decisions.of(name, column) if choices.decisions is not None else None
-        if column in choices.keep or (decided and known is None and judged.act == "withhold"):
+        if column in choices.keep:
             said = permission_by_name(judged, values, around)
-        final = judged
-        if not (known is not None and judged.act in ("keep", "number") and said is None):
-            final = permitted(judged, said, values, around)
-        answer.append(Judged(place + 1, values, final, said))
-    return answer
+        answer.append(Judged(place + 1, values, permitted(judged, said, values, around), said))
+    return _without_stray_values(answer)
+
+
+def _without_stray_values(columns: list[Judged]) -> list[Judged]:
+    """Withhold values whose measures are told by no column that stays: they may be of anything."""
+    kinds = {one.place: header_kind(one.final.column) for one in columns}
+    stays = {kind.name for one in columns if (kind := kinds[one.place]) is not None and one.final.act != "withhold"}
+    return [
+        replace(one, final=replace(one.final, act="withhold", found="values, and no column that stays says of what"))
+        if (kind := kinds[one.place]) is not None
+        and kind.name == "value"
+        and one.said is None
+        and one.final.found != "a column of the cohort"
+        and "measure" not in stays
+        else one
+        for one in columns
+    ]
 
 
 def _patient_column(frame: pd.DataFrame, name: str, choices: Choices) -> str:
@@ -226,6 +258,12 @@ def _starts(
         if start in frame
     ]
     known = pd.concat(parts, ignore_index=True).dropna()
+    if known.empty:
+        raise CohortError(
+            "No date of the start can be read.",
+            where=f"column {start}",
+            what_to_do='Say how the dates are written, for example --date-format "%d/%m/%Y", or name another column: --start COLUMN.',
+        )
     differ = known.groupby("patient")["start"].nunique().gt(1).sum()
     if differ:
         raise CohortError(

@@ -13,9 +13,9 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort.columns import read_times
+from analysis.cohort.recognition.cells import Cells
 from analysis.cohort.recognition.find_identifiers import plain
 from analysis.cohort.recognition.identifier_rules import RESTRICTED_ZIP_CODES
-from analysis.cohort.recognition.known_columns import is_missing_mark, numbers_written
 from analysis.errors import CohortError, DeidentificationError
 
 #: Ages from here on are one group, 45 CFR 164.514(b)(2)(i)(C).
@@ -49,7 +49,7 @@ def parse_dates(values: pd.Series, name: str, date_format: str | None = None) ->
     if pd.api.types.is_numeric_dtype(values.dtype):
         values = values.astype("Int64")
     text = values.astype("str").str.strip().where(values.notna())
-    text = text.mask(is_missing_mark(text))
+    text = text.mask(Cells(values).missing)
     if date_format is not None:
         return read_times(text, date_format)
     best = read_times(text)
@@ -114,16 +114,13 @@ def only_numbers(values: pd.Series) -> tuple[pd.Series, int]:
     >>> only_numbers(pd.Series(["12,5", "<20", "n/a", "see notes"]))[0].tolist(), only_numbers(pd.Series(["x"]))[1]
     (['12,5', '<20', 'n/a', nan], 1)
     """
-    if pd.api.types.is_numeric_dtype(values.dtype):
-        return values, 0
-    text = values.astype("str").str.strip()
-    distinct = text[values.notna() & ~is_missing_mark(values)].unique()
-    return _emptied(values, text.isin([cell for cell in distinct if numbers_written([cell]) is None]))
+    cells = Cells(values)
+    return _emptied(values, ~cells.missing & cells.row_numbers.isna())
 
 
 def only_codes(values: pd.Series, codes: Collection[str]) -> tuple[pd.Series, int]:
     """Empty the cells that are none of the codes permitted nor a mark of a missing value, and count them."""
-    return _emptied(values, values.notna() & ~is_missing_mark(values) & ~values.astype("str").str.strip().isin(codes))
+    return _emptied(values, ~Cells(values).missing & ~values.astype("str").str.strip().isin(codes))
 
 
 def group_rare(values: pd.Series, patients: pd.Series, fewest: int) -> tuple[pd.Series, int]:
@@ -149,7 +146,7 @@ def cap_ages(values: pd.Series, years: float) -> tuple[pd.Series, int]:
     >>> cap_ages(pd.Series([93.0, 40.0]), 1)[0].tolist(), cap_ages(pd.Series(["91+", "88"]), 1)[0].tolist()
     ([90.0, 40.0], ['90', '88'])
     """
-    text = values.astype("str").map(lambda cell: unicodedata.normalize("NFKC", cell))
+    text = values.astype("str").map(lambda cell: unicodedata.normalize("NFKC", cell), na_action="ignore")
     numbers = pd.to_numeric(
         text.str.extract(r"([+-]?\d+(?:[.,]\d+)?)", expand=False).str.replace(",", "."), errors="coerce"
     )

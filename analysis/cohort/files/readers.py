@@ -127,7 +127,11 @@ def read_parquet(path: Path) -> RawTable:
     parts = [pa.ipc.open_stream(stream).read_all() for stream in read_apart(path, "parquet", what)]
     check_names(path.name, list(parts[0].column_names))
     try:
-        frame = pa.concat_tables(parts).unify_dictionaries().to_pandas(ignore_metadata=True)
+        table = pa.concat_tables(parts).unify_dictionaries()
+        decimals = [field.name for field in table.schema if pa.types.is_decimal(field.type)]
+        for name in decimals:  # as numbers, which pandas can compute with
+            table = table.set_column(table.column_names.index(name), name, table[name].cast(pa.float64()))
+        frame = table.to_pandas(ignore_metadata=True)
     except (pa.ArrowException, ValueError, OverflowError) as error:  # a time that no calendar has
         raise damaged(path, what, (str(error).splitlines() or [""])[0]) from None
     for name, values in frame.items():

@@ -118,8 +118,8 @@ def are_dates(text: pd.Series) -> pd.Series:
 def look_like_names(text: pd.Series) -> pd.Series:
     """Say which texts read like a person's name and not like an opaque identifier.
 
-    A text does where it holds a common given name, or where it is two or more words without a digit none of which is
-    usual in identifiers (patient, subject, case, ...).
+    A text does where it holds a common given name, or where it is two or more words, without a digit or each of three
+    letters or more, none of which is usual in identifiers (patient, subject, case, ...).
 
     Examples
     --------
@@ -132,9 +132,12 @@ def look_like_names(text: pd.Series) -> pd.Series:
     for value in lowered[suspects]:
         words = [word for word in re.split(r"[\W\d_]+", value) if word]
         several = len([word for word in words if len(word) > 1]) >= 2 or (len(words) >= 2 and "," in value)
+        spelt = len([word for word in re.split(r"[\W_]+", value) if len(word) > 2 and word.isalpha()]) >= 2
         opaque = any(word in OPAQUE_WORDS for word in words)
         has_digit = any(character.isdigit() for character in value)
-        verdicts.append(any(word in GIVEN_NAMES for word in words) or (several and not opaque and not has_digit))
+        verdicts.append(
+            any(word in GIVEN_NAMES for word in words) or (((several and not has_digit) or spelt) and not opaque)
+        )
     answer = suspects.to_numpy().copy()
     answer[answer] = verdicts
     return pd.Series(answer, index=text.index)
