@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
 __all__ = [  # noqa: RUF022 - in the order of the work
     # load
+    "review_columns",  # a folder or file -> what each column seems to be, for a person to decide what may pass
     "deidentify",  # a folder or file -> the same without identifiers, and what was found and done
     "suggest_map",  # a file -> a first map of it
     "import_cohort",  # a file, or a folder of files, and its map -> a cohort, warnings, what visit windows did
@@ -107,6 +108,7 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "ReportedAdherence",
     "Responders",
     "RespondersAtTwoWeeks",
+    "Review",
     "ScheduleReport",
     "SecondOpinion",
     "Source",

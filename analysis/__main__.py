@@ -165,7 +165,18 @@ def check(
 @app.command("deidentify")
 def deidentify_source(
     source: Annotated[Path, typer.Argument(help="A cohort folder, a folder of tables, or one table; it is only read.")],
-    folder: Annotated[Path, typer.Option("--out", help="Folder that is written.")],
+    folder: Annotated[Path | None, typer.Option("--out", help="Folder that is written.", show_default=False)] = None,
+    review_file: Annotated[
+        Path | None,
+        typer.Option(
+            "--review",
+            help="Write a file with a block for each column, to decide on; asks column by column on a terminal.",
+            show_default=False,
+        ),
+    ] = None,
+    decisions: Annotated[
+        Path | None, typer.Option(help="A review in which a person decided on the columns.", show_default=False)
+    ] = None,
     level: Annotated[
         str, typer.Option(help="safe-harbor, or limited: quarters are kept, for quality work inside the organisation.")
     ] = "safe-harbor",
@@ -176,7 +187,8 @@ def deidentify_source(
         str | None, typer.Option(help="Column with the date of surgery or start.", show_default=False)
     ] = None,
     keep: Annotated[
-        list[str] | None, typer.Option(help="A column of free text to be kept, or site; repeatable.")
+        list[str] | None,
+        typer.Option(help="A column of numbers or of a few labels that you permit; repeatable.", show_default=False),
     ] = None,
     key_file: Annotated[
         Path | None,
@@ -193,21 +205,41 @@ def deidentify_source(
     delimiter: Annotated[str, typer.Option(help="Character between the cells of a CSV file.")] = ",",
     overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace a cohort in that folder.")] = False,
 ) -> None:
-    """Take the identifiers out of data (Safe Harbor, 45 CFR 164.514(b)(2)) and say what was found and done."""
-    from analysis.cohort import deidentify, disclosure_risk, load_cohort
+    """Let pass what is known to be harmless or was permitted (Safe Harbor, 45 CFR 164.514(b)(2)); say what was done."""
+    from analysis.cohort import ask_columns, deidentify, disclosure_risk, load_cohort, review_columns
 
+    how = {
+        "patient": patient,
+        "start": start,
+        "date_format": date_format,
+        "delimiter": delimiter,
+        "decisions": decisions,
+    }
+    if review_file is not None:
+        if review_file.exists() and (decisions is None or not decisions.samefile(review_file)):
+            raise KneecurveError(
+                "There is a file of that name already.",
+                where=f"--review {review_file}",
+                what_to_do="Choose another name, or give it as --decisions too: what was decided is taken over.",
+            )
+        review = review_columns(source, level=level, **how)  # type: ignore[arg-type]
+        if sys.stdin.isatty() and sys.stdout.isatty():
+            review = ask_columns(review, lambda question: out.input(_foreign_lines(question)))
+        review.write(review_file)
+        out.print(f"{len(review.columns):,} columns; withheld until a person decides: {len(review.undecided):,}")
+        out.print(
+            f"Written to {_foreign(review_file)}. Decide there; then: --decisions {_foreign(review_file)} --out FOLDER"
+        )
+        return
+    if folder is None:
+        raise KneecurveError(
+            "--out is missing.",
+            where="kneecurve deidentify",
+            what_to_do="Give --out FOLDER, or --review FILE to look at the columns first.",
+        )
     done = deidentify(
-        source,
-        folder,
-        level=level,  # type: ignore[arg-type]
-        patient=patient,
-        start=start,
-        keep=keep or [],
-        key_file=key_file,
-        date_format=date_format,
-        delimiter=delimiter,
-        overwrite=overwrite,
-    )
+        source, folder, level=level, keep=keep or [], key_file=key_file, overwrite=overwrite, **how  # type: ignore[arg-type]
+    )  # fmt: skip
     out.print(_foreign_lines(done.to_text()))
     out.print(f"Written to {_foreign(folder)}")
     if (folder / "datapackage.json").exists():

@@ -25,7 +25,9 @@ PACKAGES = {
     "synthetic_cohort": ROOT / "synthetic_cohort",
 }
 #: Folders of tests of no one room: what is made of all rooms, and what is compared with outside.
-OF_THE_WHOLE = {"benchmarks", "browser", "command_line", "notebooks", "reference", "report/truths", "simulation"}
+OF_THE_WHOLE = {
+    "benchmarks", "browser", "cohort/deidentification/corpus", "command_line", "notebooks", "reference", "report/truths", "simulation",
+}  # fmt: skip
 #: Files of a folder at most, beside its table of contents; with more than so many the contents name each.
 MOST, MOST_WITHOUT_CONTENTS = 16, 5
 

@@ -103,6 +103,7 @@ def made(tmp_path):
         cohort.check_cohort(one),
         cohort.check_folder(tmp_path / "folder"),
         cohort.deidentify(tmp_path / "raw.csv", tmp_path / "clean", patient="id", start="start"),
+        cohort.review_columns(tmp_path / "raw.csv", patient="id", start="start"),
         cohort.disclosure_risk(one),
         cohort.import_cohort(tmp_path / "long.csv", tmp_path / "long.toml"),
         cohort.load_catalogue(),

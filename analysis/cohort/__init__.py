@@ -17,9 +17,11 @@
 
 from analysis.cohort.catalogue import load_catalogue
 from analysis.cohort.checks.checks import FailedCheckError, check_cohort
-from analysis.cohort.deidentification.deidentify import deidentify
+from analysis.cohort.deidentification.ask import ask_columns
+from analysis.cohort.deidentification.deidentify import deidentify, review_columns
 from analysis.cohort.deidentification.disclosure import DisclosureRisk, disclosure_risk
 from analysis.cohort.deidentification.report import DeidentificationReport
+from analysis.cohort.deidentification.review import Review
 from analysis.cohort.derived import torque_per_kg
 from analysis.cohort.files.data_package import check_folder, load_cohort, write_cohort
 from analysis.cohort.findings import CheckReport
@@ -45,11 +47,13 @@ __all__ = [
     "Measures",
     "Prescription",
     "Provenance",
+    "Review",
     "ScheduleReport",
     "Source",
     "Threshold",
     "VisitSchedule",
     "VisitWindow",
+    "ask_columns",
     "check_cohort",
     "check_folder",
     "deidentify",
@@ -57,6 +61,7 @@ __all__ = [
     "import_cohort",
     "load_catalogue",
     "load_cohort",
+    "review_columns",
     "suggest_map",
     "sum_sessions",
     "to_scheduled_weeks",

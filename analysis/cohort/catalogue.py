@@ -15,6 +15,8 @@ from analysis.errors import CohortError, check_choice
 
 _LIMBS = ("involved", "uninvolved", "none")
 _ALLOWED = {one.name for one in fields(Measure)} - {"name"}
+#: A number of float64 has 15 to 17 digits (IEEE 754).
+_MOST_DECIMALS = 15
 
 
 @cache
@@ -53,6 +55,13 @@ def read_measure(name: str, data: Any, where: str) -> Measure:
         )
     lowest = _number(data.get("lowest", -math.inf), "lowest", place)
     highest = _number(data.get("highest", math.inf), "highest", place)
+    decimals = _number(data.get("decimals", 1), "decimals", place)
+    if not 0 <= decimals <= _MOST_DECIMALS:
+        raise CohortError(
+            f"decimals should be a number from 0 to {_MOST_DECIMALS}, not {decimals:g}.",
+            where=place,
+            what_to_do="Say how many decimals a value is shown with.",
+        )
     if not lowest < highest:
         raise CohortError("The plausible range is empty.", where=place, what_to_do="Give lowest below highest.")
     return Measure(
@@ -68,7 +77,7 @@ def read_measure(name: str, data: Any, where: str) -> Measure:
         ideal=None if data.get("ideal") is None else _number(data["ideal"], "ideal", place),
         lowest_mean=_number(data.get("lowest_mean", -math.inf), "lowest_mean", place),
         highest_mean=_number(data.get("highest_mean", math.inf), "highest_mean", place),
-        decimals=int(_number(data.get("decimals", 1), "decimals", place)),
+        decimals=int(decimals),
         description=str(data.get("description", "")),
         mix_ups=tuple(_read_mix_up(one, place) for one in _list(data, "mix_ups", place)),
     )

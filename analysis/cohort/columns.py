@@ -12,6 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from analysis.errors import CohortError
+from analysis.foreign_text import shape
 
 Kind = Literal["text", "category", "number", "boolean", "date"]
 
@@ -71,7 +72,7 @@ def conform(values: pd.Series, column: Column, table: str) -> pd.Series:
     Raises
     ------
     CohortError
-        Some values cannot be converted; the message names the first rows and what stands there.
+        Some values cannot be converted; the message names the first rows and the shape of what stands there.
 
     Examples
     --------
@@ -80,7 +81,7 @@ def conform(values: pd.Series, column: Column, table: str) -> pd.Series:
     """
     converted, bad = convert(values, column)
     if len(bad):
-        there = ", ".join(repr(str(values.iloc[i])) for i in bad[:_NAMED_ROWS])
+        there = ", ".join(repr(shape(str(values.iloc[i]))) for i in bad[:_NAMED_ROWS])
         raise CohortError(
             f"The column {column.name!r} should hold {_IN_WORDS[column.kind]}; {len(bad):,} of {len(values):,} do not.",
             where=f"table {table}, {rows_in_words(bad)}: {there}",

@@ -12,7 +12,8 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analysis.foreign_text import visible
+from analysis.cohort.recognition.trade_words import shown_cell
+from analysis.foreign_text import shape, visible
 from analysis.result import Result
 
 Severity = Literal["error", "warning"]
@@ -33,7 +34,8 @@ class CheckReport(Result):
     ----------
     findings : pandas.DataFrame
         One row a problem: severity (error, warning), table, row (data row, the first below the header is 1; missing
-        where the problem is no single row), patient_id, column, value (as text; identifiers are masked), problem,
+        where the problem is no single row), patient_id, column, value (numbers and words of the trade; of other texts the
+        shape: A a letter, 9 a digit), problem,
         what_to_do. Errors first, then by table and row.
     n_identifiers : int
         How many of the errors are about something that could identify a patient.
@@ -224,11 +226,14 @@ class FindingList:
             findings["row"] = findings["row"].astype("Int64")
             findings[_IDENTIFIER] = False
         findings = _with_identifiers_masked(findings)
+        cells = findings["column"] != "patient_id"
+        shown = {text: shown_cell(text) for text in findings.loc[cells, "value"].unique()}
+        findings.loc[cells, "value"] = findings.loc[cells, "value"].map(shown)
         if masked_patients:
             hidden = findings["patient_id"].isin(masked_patients)
-            findings.loc[hidden, "patient_id"] = findings.loc[hidden, "patient_id"].map(mask)
+            findings.loc[hidden, "patient_id"] = findings.loc[hidden, "patient_id"].map(shape)
             hidden = (findings["column"] == "patient_id") & findings["value"].isin(masked_patients)
-            findings.loc[hidden, "value"] = findings.loc[hidden, "value"].map(mask)
+            findings.loc[hidden, "value"] = findings.loc[hidden, "value"].map(shape)
         order = pd.DataFrame(
             {
                 "severity": (findings["severity"] != "error").astype(int),
@@ -249,7 +254,7 @@ def _with_identifiers_masked(findings: pd.DataFrame) -> pd.DataFrame:
         cells = findings.loc[identifier & findings["row"].notna(), cell].drop_duplicates()
         same = findings[cell].merge(cells.assign(same=True), on=cell, how="left")["same"].notna().to_numpy()
         hidden = same & ~identifier.to_numpy()
-        findings.loc[hidden, "value"] = findings.loc[hidden, "value"].map(mask)
+        findings.loc[hidden, "value"] = findings.loc[hidden, "value"].map(shape)
     return findings
 
 
@@ -261,17 +266,6 @@ def values_as_text(values: Any) -> pd.Series:
     else:
         text = series.astype("str").fillna("")
     return text.astype("str").str.slice(0, _LONGEST_VALUE)
-
-
-def mask(value: str) -> str:
-    """Hide an identifier: its first character and its length stay.
-
-    Examples
-    --------
-    >>> mask("Jane Doe")
-    'J... (8 characters)'
-    """
-    return f"{value[:1]}... ({len(value)} characters)"
 
 
 def looks_like_formula(text: pd.Series) -> pd.Series:

@@ -49,6 +49,8 @@ class Provenance:
         What else is needed to make an invented cohort again, for example ``{"patients": 240}``.
     steps : tuple of str
         What was done, one sentence each, in order.
+    decided : tuple of str
+        Columns that a person named when the cohort was made or de-identified, as ``patients.graft``: they may be there.
 
     Examples
     --------
@@ -61,10 +63,12 @@ class Provenance:
     seed: int | None = None
     parameters: Mapping[str, Any] = field(default_factory=dict)
     steps: tuple[str, ...] = ()
+    decided: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "sources", tuple(self.sources))
         object.__setattr__(self, "steps", tuple(self.steps))
+        object.__setattr__(self, "decided", tuple(self.decided))
         object.__setattr__(self, "parameters", MappingProxyType(dict(self.parameters)))
 
     def with_step(self, step: str) -> Provenance:
@@ -79,6 +83,7 @@ class Provenance:
             "seed": self.seed,
             "parameters": dict(self.parameters),
             "steps": list(self.steps),
+            "decided": list(self.decided),
         }
 
     @classmethod
@@ -99,6 +104,7 @@ class Provenance:
                 seed=data.get("seed"),
                 parameters=dict(data.get("parameters", {})),
                 steps=tuple(str(step) for step in data.get("steps", [])),
+                decided=tuple(str(column) for column in data.get("decided", [])),
             )
         except (AttributeError, KeyError, TypeError, ValueError) as error:
             raise CohortError(

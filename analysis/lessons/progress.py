@@ -5,6 +5,7 @@ import os
 from pathlib import Path
 from typing import Any
 
+from analysis.cohort.files.settings_files import read_json
 from analysis.errors import ReportError
 
 FILE_NAME = "progress.json"
@@ -87,7 +88,7 @@ class Progress:
         if not self.path.exists():
             return {}
         try:
-            held = json.loads(self.path.read_text(encoding="utf-8"))
+            held = read_json(self.path)
             lessons = held["lessons"]
             for exercises in lessons.values():
                 for one in exercises.values():

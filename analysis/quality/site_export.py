@@ -9,6 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 from analysis.cohort.files.data_package import load_with_findings
+from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.cohort.findings import CheckReport, not_run
 from analysis.cohort.tables import Cohort
 from analysis.errors import CohortError
@@ -101,6 +102,7 @@ def write_findings(findings: pd.DataFrame, folder: str | os.PathLike[str]) -> li
     A,'=1+1,,,
     """
     target = Path(folder)
+    refuse_impossible_name(target)
     target.mkdir(parents=True, exist_ok=True)
     safe = findings.copy()
     for name in safe.columns:

@@ -14,6 +14,7 @@ from typing import Any, Literal, get_args
 import pandas as pd
 
 from analysis.cohort.derived import measured_values
+from analysis.cohort.files.settings_files import read_toml
 from analysis.cohort.tables import Cohort
 from analysis.errors import CohortError
 from analysis.quality.completeness import site_of
@@ -84,10 +85,12 @@ def read_value_rules(path: str | os.PathLike[str] | None = None) -> tuple[ValueR
     try:
         if path is None:
             text = resources.files("analysis.quality").joinpath(where).read_text(encoding="utf-8")
+            blocks = tomllib.loads(text)["rules"]
         else:
-            text = Path(path).read_text(encoding="utf-8")
-        blocks = tomllib.loads(text).get("rules", [])
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
+            blocks = read_toml(Path(path).expanduser()).get("rules", [])
+        if not isinstance(blocks, list):
+            raise ValueError("rules are no blocks")
+    except (OSError, ValueError) as error:
         raise CohortError(
             f"The rules cannot be read: {error}.", where=where, what_to_do="Give a TOML file with blocks [[rules]]."
         ) from None

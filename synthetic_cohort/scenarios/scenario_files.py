@@ -10,6 +10,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, Literal, TypeVar, cast, get_args, get_origin, get_type_hints
 
+from analysis.cohort.files.settings_files import read_toml
 from analysis.errors import CohortError
 from synthetic_cohort.scenarios.scenario import Scenario, part_path
 from synthetic_cohort.scenarios.scenario_parts import Mechanism
@@ -110,12 +111,12 @@ def _shipped(file: str) -> Scenario:
 
 def _from_file(path: Path) -> Scenario:
     try:
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        data = read_toml(path)
     except OSError as error:
         raise CohortError(
             "The scenario file cannot be read.", where=str(path), what_to_do="Check the path and the permissions."
         ) from error
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+    except ValueError as error:
         raise CohortError(
             "The scenario file is not TOML.", where=f"{path.name}: {error}", what_to_do="Correct the file."
         ) from error

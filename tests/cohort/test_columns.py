@@ -31,10 +31,10 @@ def test_what_is_no_number_is_named_by_its_place():
     assert converted.isna().tolist() == [False, True, True, True, True, True]
 
 
-def test_the_message_names_rows_and_what_stands_there():
+def test_the_message_names_rows_and_the_shape_of_what_stands_there():
     with pytest.raises(CohortError, match=r"'value' should hold numbers; 1 of 2 do not") as caught:
         conform(pd.Series(["1", "much"]), NUMBER, "visits")
-    assert caught.value.where == "table visits, row 2: 'much'"
+    assert caught.value.where == "table visits, row 2: 'aaaa'"
 
 
 def test_identifiers_that_were_read_as_numbers_are_text_without_a_decimal_point():

@@ -24,6 +24,9 @@ measure = "pain"
 column = "pain"
 """
 IDS = [f"{1001 + i}" for i in range(12)]
+#: Days of surgery, each patient's own (a day of many patients would be one that others may know), and twelve weeks later.
+DAYS = [f"2024-01-{8 + i:02d}" for i in range(12)]
+LATER = [f"2024-04-{1 + i:02d}" for i in range(12)]
 
 
 @pytest.fixture
@@ -34,11 +37,11 @@ def clinic(tmp_path):
         folder = tmp_path / "clinic"
         folder.mkdir()
         arms = ["usual", "early"] * (len(ids) // 2)
-        people = pd.DataFrame({"id": ids, "arm": arms, "surgery": "2024-01-08"})
+        people = pd.DataFrame({"id": ids, "arm": arms, "surgery": DAYS[: len(ids)]})
         people.to_excel(folder / name, index=False) if name.endswith("xlsx") else people.to_csv(
             folder / name, index=False
         )
-        seen = pd.DataFrame({"id": IDS * 2, "seen": ["2024-01-08"] * 12 + ["2024-04-01"] * 12, "pain": [6, 3] * 12})
+        seen = pd.DataFrame({"id": IDS * 2, "seen": [*DAYS, *LATER], "pain": [6, 3] * 12})
         seen.to_csv(folder / "visits.csv", index=False)
         (tmp_path / "map.toml").write_text(MAP.format(patients=name), encoding="utf-8")
         return folder, tmp_path / "map.toml"

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from analysis.cohort import (
     Cohort,
     FailedCheckError,
+    Provenance,
     check_cohort,
     check_folder,
     import_cohort,
@@ -163,7 +164,8 @@ def good_cohorts(draw: st.DrawFn) -> Cohort:
     )  # fmt: skip
     visits = pd.DataFrame(seen, columns=["patient_id", "week"]).assign(measure="pain", limb="none")
     visits["value"] = [draw(st.floats(0, 10)) for _ in seen]
-    return Cohort(patients, visits, privacy="limited")
+    named = Provenance(decided=[f"patients.{name}" for name in patients])
+    return Cohort(patients, visits, privacy="limited", provenance=named)
 
 
 @settings(

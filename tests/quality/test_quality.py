@@ -288,7 +288,7 @@ def test_files_for_the_sites_are_safe_in_a_spreadsheet(tmp_path: Path) -> None:
     files = quality.write_findings(findings, tmp_path / "out")
     text = "".join(path.read_text() for path in files)
     assert "findings_north.csv" in {path.name for path in files}
-    assert "'=HYPERLINK(1)" in text
+    assert "'=AAAAAAAAA(9)" in text
     for path in files:
         table = pd.read_csv(path, dtype="str", keep_default_na=False)
         assert not table.map(lambda cell: cell.startswith(("=", "@"))).to_numpy().any()

@@ -4,6 +4,7 @@
 - ``table_checks``: Checks that hold for every table: columns, keys, ranges, labels, texts, patients.
 - ``links``: How many patients of one table or file are in another.
 - ``name_checks``: Check of names: protocols, sites and patients of nearly one spelling.
+- ``permission_checks``: Check that every column of a cohort is one that is known, or that a person named.
 - ``visit_checks``: Checks of the measured values: known measures, limbs, plausible ranges, mixed-up units, baselines.
 - ``home_checks``: Checks of the home programme: sessions and brace settings that cannot have been, or need a look.
 """

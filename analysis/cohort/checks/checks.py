@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 import pandas as pd
 
 from analysis.cohort.checks.home_checks import check_home
 from analysis.cohort.checks.name_checks import check_names
+from analysis.cohort.checks.permission_checks import check_permitted
 from analysis.cohort.checks.table_checks import check_cells, check_columns, check_keys, check_patients
 from analysis.cohort.checks.visit_checks import check_visits
 from analysis.cohort.findings import CheckReport, FindingList
@@ -66,7 +67,7 @@ def check_cohort(cohort: Cohort) -> CheckReport:
     tables: dict[str, pd.DataFrame] = {str(name): frame for name, frame in cohort.tables()}
     return check_tables(
         tables, cohort.measures, cohort.privacy, FindingList(), synthetic=cohort.level == "synthetic",
-        reference=cohort.reference,
+        reference=cohort.reference, decided=cohort.provenance.decided,
     )  # fmt: skip
 
 
@@ -78,12 +79,13 @@ def check_tables(
     *,
     synthetic: bool = False,
     reference: str | None = None,
+    decided: Collection[str] = (),
 ) -> CheckReport:
     """Check tables that may be no valid cohort; to ``findings`` made while the tables were read more are added.
 
     The tables are in their types, with any columns; their index holds the row of the source, from 0, and may repeat.
     ``privacy`` is the level of de-identification that is claimed; of patients who are invented (``synthetic``) quarters tell
-    nothing about anybody.
+    nothing about anybody. ``decided`` are columns that a person named, as table.column.
     """
     findings.counts = {name: len(frame) for name, frame in tables.items()}
     source_rows = {name: frame.index.to_numpy() + 1 for name, frame in tables.items()}
@@ -106,6 +108,8 @@ def check_tables(
         check_home(plain, found)
         step("identifiers")
         masked = find_identifiers(plain, found, privacy, quarters=synthetic or privacy == "limited")
+        if not synthetic:
+            check_permitted(plain, found, decided)
         step("names")
         check_names(plain, found, masked)
         findings.extend(found, source_rows)

@@ -8,9 +8,9 @@ from collections.abc import Mapping
 import pandas as pd
 
 from analysis.cohort.columns import is_among
-from analysis.cohort.findings import FindingList, mask
-from analysis.cohort.recognition.find_identifiers import what_cells_hold
+from analysis.cohort.findings import FindingList
 from analysis.cohort.recognition.spellings import same_to_the_eye
+from analysis.foreign_text import shape
 
 _LABELS = ("protocol", "site")
 
@@ -20,8 +20,8 @@ def check_names(
 ) -> None:
     """Find protocols, sites and identifiers of patients that differ by blanks, capitals or look-alike letters only.
 
-    A finding stands at the first row of the later name and has both. What looks like an identifier of a person is masked:
-    ``masked_patients`` and sites that the rules for identifiers recognise.
+    A finding stands at the first row of the later name and says which row has the earlier. ``masked_patients`` are
+    identifiers that look like one of a person.
     """
     patients = tables.get("patients", pd.DataFrame())
     for column in _LABELS:
@@ -33,14 +33,12 @@ def check_names(
 def _check_labels(patients: pd.DataFrame, column: str, findings: FindingList) -> None:
     values = patients[column].dropna().astype("str").drop_duplicates()
     names = values.tolist()
-    hidden = (what_cells_hold(values, limited=False) != "").tolist()
     for earlier, later, how in same_to_the_eye(names):
-        one, other = (mask(names[place]) if hidden[place] else names[place] for place in (earlier, later))
-        scripts = "" if hidden[earlier] or hidden[later] else _letters(one, other)
+        scripts = _letters(names[earlier], names[later])
         findings.add(
-            "warning", "patients", f"differs from {one!r} by {how} only{scripts}",
+            "warning", "patients", f"differs from that of row {values.index[earlier] + 1} by {how} only{scripts}",
             f"If it is the same {column}, write it the same way; until then they count as two.",
-            column=column, rows=values.index[[later]] + 1, values=[other],
+            column=column, rows=values.index[[later]] + 1, values=[names[later]],
         )  # fmt: skip
 
 
@@ -69,7 +67,7 @@ def _check_patients(tables: Mapping[str, pd.DataFrame], findings: FindingList, m
 
 
 def _shown(names: list[str], masked_patients: frozenset[str]) -> list[str]:
-    return [mask(name) if name in masked_patients else name for name in names]
+    return [shape(name) if name in masked_patients else name for name in names]
 
 
 def _letters(one: str, other: str) -> str:

@@ -3,33 +3,34 @@
 from __future__ import annotations
 
 import os
-import re
-import secrets
 from collections.abc import Callable, Collection
 from dataclasses import replace
 from pathlib import Path
-from typing import get_args
+from typing import Any, get_args
 
 import pandas as pd
 
 from analysis.cohort.checks.checks import check_tables, raise_on_errors
 from analysis.cohort.columns import Column
+from analysis.cohort.deidentification.keys import read_key
+from analysis.cohort.deidentification.names import table_names
+from analysis.cohort.deidentification.own_measures import harmless_measures
 from analysis.cohort.deidentification.report import DeidentificationReport
+from analysis.cohort.deidentification.review import Review, read_review
+from analysis.cohort.deidentification.source import read_tables
 from analysis.cohort.deidentification.tables import Choices, Deidentified, deidentify_tables
 from analysis.cohort.files.conversion import convert_table
 from analysis.cohort.files.data_package import write_cohort
 from analysis.cohort.files.package_files import read_descriptor, read_resource, whole_folder, write_csv
 from analysis.cohort.files.package_schema import DESCRIPTOR, read_columns, read_own_part, read_reference
 from analysis.cohort.files.paths import refuse_impossible_name
-from analysis.cohort.files.readers import read_table
 from analysis.cohort.findings import FindingList
+from analysis.cohort.provenance import Provenance
 from analysis.cohort.recognition.find_identifiers import find_identifiers
 from analysis.cohort.tables import TABLES, Cohort, Privacy
 from analysis.errors import CohortError, DeidentificationError, check_choice
 from analysis.progress import steps
-from analysis.writing.owners import MARK, new_token, note, remove_dead
 
-_KEY_BYTES = 32
 REPORT_FILE = "deidentification.csv"
 
 
@@ -45,29 +46,34 @@ def deidentify(
     date_format: str | None = None,
     delimiter: str = ",",
     overwrite: bool = False,
+    decisions: str | os.PathLike[str] | Review | None = None,
 ) -> DeidentificationReport:
-    r"""Take out of a source what the 18 classes of 45 CFR 164.514(b)(2)(i) name, and write the rest to another folder.
+    r"""Write to another folder what of a source is known to be harmless, or was permitted by a person; nothing else.
 
-    Dates become weeks since the start, ages over 89 become 90, ZIP codes three digits (000 where 20,000 people or fewer
-    live), free text is removed, patients get new identifiers, and every other column in which a class is recognised is
-    removed. The source is only read.
+    A column stays where its name and every cell of it are of the trade: numbers in their range, labels of known words.
+    Dates become weeks since the start, ages over 89 become 90, ZIP codes of the United States three digits (000 where 20,000
+    people or fewer live), sites numbers, patients get new identifiers. Every other column is withheld until a person
+    permits it by name: look at them with :func:`review_columns`. Dates of the office, which weeks would give back, go.
+    The source is only read.
 
     Parameters
     ----------
     source : path
-        A cohort folder, a folder of tables, or one table (CSV, Parquet, Excel, SPSS, Stata, SAS).
+        A cohort folder, a folder of tables, or one table (CSV, Parquet, Excel, SPSS, Stata, SAS). All sheets of a workbook
+        are read, hidden ones too.
     folder : path
         Folder that is written, whole or not at all: a cohort folder for a cohort folder, otherwise a CSV file for each
-        table, to be imported with a map, and ``deidentification.csv``, the report.
+        table, to be imported with a map, and ``deidentification.csv``, the report. Files and columns whose names may tell
+        something get new ones.
     level : {"safe-harbor", "limited"}
         limited: for quality work inside the organisation; the quarter of the start is kept.
     patient, start : str, optional
         Columns with the patient and with the date of surgery or start; recognised by their names where left out.
     keep : collection of str
-        Columns with free text to be kept (cells with recognised identifiers are emptied), or site names; at the limited
-        level also what 164.514(e) allows.
+        Columns that are permitted: numbers, and labels as they are today; at the limited level also what 164.514(e) allows.
+        Texts never pass.
     key_file : path, optional
-        File with the secret key of the new identifiers, outside both folders; made where it is not there. Left out, the
+        File with the secret key of the new identifiers, apart from both folders; made where it is not there. Left out, the
         identifiers are random and nobody can go back.
     date_format : str, optional
         How dates are written, in the notation of ``strptime``.
@@ -75,6 +81,8 @@ def deidentify(
         Character between the cells of a CSV file.
     overwrite : bool
         Whether a cohort folder that is there is replaced.
+    decisions : path or Review, optional
+        What a person decided on the columns; one that is not in it, or has changed since, is withheld.
 
     Returns
     -------
@@ -84,9 +92,10 @@ def deidentify(
     Raises
     ------
     CohortError
-        The source cannot be read, a column cannot be told, or the folders lie in each other.
+        The source or the decisions cannot be read, a column cannot be told, or the folders lie in each other.
     DeidentificationError
-        The result still holds what the check recognises, or the key is unsafe; nothing is written.
+        What was named to be kept cannot be, a cohort would lack a column it must have, the result still holds what the
+        check recognises, or the key is unsafe; nothing is written.
 
     Examples
     --------
@@ -103,71 +112,131 @@ def deidentify(
     for path in (given, target):
         refuse_impossible_name(path)
     _refuse_overlap(given, target)
-    key = None if key_file is None else _read_key(Path(key_file), (given, target))
-    choices = Choices(level, patient, start, tuple(keep), date_format)
+    key = None if key_file is None else read_key(Path(key_file), given, target)
+    said = decisions if decisions is None or isinstance(decisions, Review) else read_review(decisions)
+    choices = Choices(level, patient, start, tuple(keep), date_format, said)
     with steps(f"De-identifying {given.absolute().name}") as step:
         if (given / DESCRIPTOR).exists():
             return _deidentify_cohort(given, target, choices, key, overwrite=overwrite)
         return _deidentify_files(given, target, choices, key, delimiter, step)
 
 
-def _deidentify_cohort(
-    source: Path, folder: Path, choices: Choices, key: bytes | None, *, overwrite: bool
-) -> DeidentificationReport:
+def review_columns(
+    source: str | os.PathLike[str],
+    *,
+    level: Privacy = "safe-harbor",
+    patient: str | None = None,
+    start: str | None = None,
+    date_format: str | None = None,
+    delimiter: str = ",",
+    decisions: str | os.PathLike[str] | Review | None = None,
+) -> Review:
+    r"""Say of each column of a source what it seems to be and what de-identification would do, for a person to decide.
+
+    Parameters
+    ----------
+    source, level, patient, start, date_format, delimiter
+        As for :func:`deidentify`.
+    decisions : path or Review, optional
+        Decisions made before, which are taken over for the same columns.
+
+    Returns
+    -------
+    Review
+        One block a column, without a cell of the source: to be written (``write``), decided on, and given to
+        :func:`deidentify` as ``decisions``.
+
+    Raises
+    ------
+    CohortError
+        The source or the decisions cannot be read, or a column cannot be told.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as place:
+    ...     table = Path(place) / "clinic.csv"
+    ...     _ = table.write_text("patient_id,koos_pain,ward\nA1,50,3b\nA2,60,3b\n")
+    ...     review = review_columns(table)
+    >>> [(one.column, one.proposed, one.withheld) for one in review.columns]
+    [('koos_pain', 'keep', False), ('ward', 'codes', True)]
+    """
+    given = Path(source)
+    refuse_impossible_name(given)
+    before = decisions if decisions is None or isinstance(decisions, Review) else read_review(decisions)
+    choices = Choices(level, patient, start, (), date_format)
+    if (given / DESCRIPTOR).exists():
+        tables = _cohort_tables(given)[0]
+        review = deidentify_tables(tables, choices, None, {name: name for name in tables}, cohort=True).review
+    else:
+        tables = read_tables(given, delimiter).tables
+        review = deidentify_tables(tables, choices, None, table_names(tables)).review
+    return review if before is None else review.with_decisions(before)
+
+
+def _cohort_tables(source: Path) -> tuple[dict[str, pd.DataFrame], dict[str, dict[str, Column]], dict[str, Any]]:
+    """Read the tables of a cohort folder without a look at what is in them, their columns, and the descriptor."""
     descriptor = read_descriptor(source)
-    measures, provenance, _ = read_own_part(descriptor)
-    reference = read_reference(descriptor)
     raw: dict[str, pd.DataFrame] = {}
     columns: dict[str, dict[str, Column]] = {}
     for resource in descriptor["resources"]:
         name = str(resource["name"])
-        if name not in TABLES:
-            continue
-        raw[name], columns[name] = read_resource(source, resource)[1].frame, read_columns(resource)
-    done = deidentify_tables(raw, choices, key)
+        if name in TABLES:
+            raw[name], columns[name] = read_resource(source, resource)[1].frame, read_columns(resource)
+    return raw, columns, descriptor
+
+
+def _deidentify_cohort(
+    source: Path, folder: Path, choices: Choices, key: bytes | None, *, overwrite: bool
+) -> DeidentificationReport:
+    raw, columns, descriptor = _cohort_tables(source)
+    measures, reference = harmless_measures(read_own_part(descriptor)[0], raw.get("visits")), read_reference(descriptor)
+    done = deidentify_tables(raw, choices, key, {name: name for name in raw}, cohort=True)
+    _refuse_lacking(done, raw)
     findings = FindingList()
     tables: dict[str, pd.DataFrame] = {}
     for name, frame in done.tables.items():
-        extra = {one: column for one, column in columns[name].items() if one in raw[name] and column.kind != "date"}
-        if name == "patients":
-            extra.pop("site", None)
+        extra = {one: _labels_used(column, frame[one]) for one, column in columns[name].items()
+                 if one in frame and column.kind != "date" and one != "site"}  # fmt: skip
         tables[name] = convert_table(frame, TABLES[name], findings, extra)  # type: ignore[index]
     report = _report(done, choices, folder, key)
-    invented = provenance.scenario is not None
-    checked = check_tables(tables, measures, choices.level, findings, synthetic=invented, reference=reference)
+    decided = tuple(f"{name}.{column}" for name, frame in tables.items() for column in frame.columns)
+    checked = check_tables(tables, measures, choices.level, findings, reference=reference, decided=decided)
     raise_on_errors(checked, str(source), "Nothing was written. Mend the source, or remove what the message names.")
-    steps = (*provenance.steps, *report.steps)
-    cohort = Cohort(**tables, measures=measures, provenance=replace(
-        provenance, parameters=dict(provenance.parameters), steps=steps), privacy=choices.level, reference=reference)  # fmt: skip
+    new = Provenance(steps=report.steps, decided=decided)  # what was done before is told by others
+    cohort = Cohort(**tables, measures=measures, provenance=new, privacy=choices.level, reference=reference)
     write_cohort(cohort, folder, overwrite=overwrite)
     return report
+
+
+def _refuse_lacking(done: Deidentified, raw: dict[str, pd.DataFrame]) -> None:
+    """Refuse a cohort that would lack a column which it must have, because nobody permitted its labels."""
+    for name in raw:
+        for column in TABLES[name].required_columns:  # type: ignore[index]
+            if column in raw[name] and column not in done.tables[name]:
+                raise DeidentificationError(
+                    f"The labels of the column {column!r} are withheld, and a cohort must have it.",
+                    where=f"table {name}, column {column}",
+                    what_to_do=f"Look at them, and permit them where none names a person or a place: --keep {column}, or a "
+                    "decision (--review).",
+                )
+
+
+def _labels_used(column: Column, values: pd.Series) -> Column:
+    """Forget the labels of a column that no row has any more; the others stay in their order."""
+    used = set(values.dropna().astype("str"))
+    return replace(column, categories=tuple(label for label in column.categories if label in used))
 
 
 def _deidentify_files(
     source: Path, folder: Path, choices: Choices, key: bytes | None, delimiter: str, step: Callable[[str], None]
 ) -> DeidentificationReport:
-    if not source.exists():
-        raise CohortError("There is no such file or folder.", where=str(source), what_to_do="Check the path.")
-    paths = sorted(one for one in source.iterdir() if not one.name.startswith(".")) if source.is_dir() else [source]
-    tables: dict[str, pd.DataFrame] = {}
-    for path in paths:
-        if path.is_symlink() or not path.is_file():
-            raise CohortError(
-                "The folder holds a link or a folder.", where=str(path), what_to_do="Put the tables into one folder."
-            )
-        if path.stem in tables:
-            raise CohortError(
-                f"Two files have the name {path.stem}.", where=str(path), what_to_do="Give them different names."
-            )
-        raw = read_table(path, delimiter=delimiter)
-        tables[path.stem] = raw.frame.assign(**{str(name): labels for name, labels in raw.labelled.items()})
-    if not tables:
-        raise CohortError("The folder holds no table.", where=str(source), what_to_do="Check the path.")
-    done = deidentify_tables(tables, choices, key)
+    given = read_tables(source, delimiter)
+    done = deidentify_tables(given.tables, choices, key, table_names(given.tables))
     step("looking for identifiers left")
     left = FindingList()
     find_identifiers({name: frame.reset_index(drop=True) for name, frame in done.tables.items()}, left, choices.level,
-                     quarters=choices.level == "limited")  # fmt: skip
+                     quarters=choices.level == "limited", named=done.named)  # fmt: skip
     found = left.report()
     errors = found.findings[found.findings["severity"] == "error"]
     if len(errors):
@@ -178,7 +247,7 @@ def _deidentify_files(
             where=f"{first['table']}, column {first['column']}: {first['problem']}",
             what_to_do="Remove the column or these cells from a copy of the source, and try again.",
         )
-    report = _report(done, choices, folder, key)
+    report = replace(_report(done, choices, folder, key), warnings=(*given.told, *done.warnings))
     step("writing")
     with whole_folder(folder, overwrite=False) as part:
         for name, frame in done.tables.items():
@@ -193,7 +262,9 @@ def _report(done: Deidentified, choices: Choices, folder: Path, key: bytes | Non
         if key is None
         else "Patients have identifiers made by a keyed hash; who has the key file and the source can go back."
     )
-    return DeidentificationReport(done.actions, choices.level, folder, done.kept, how, done.n_patients, done.warnings)
+    return DeidentificationReport(
+        done.actions, choices.level, folder, done.kept, how, done.n_patients, done.warnings, done.to_confirm
+    )
 
 
 def _refuse_overlap(source: Path, folder: Path) -> None:
@@ -204,41 +275,3 @@ def _refuse_overlap(source: Path, folder: Path) -> None:
             where=f"{source}, {folder}",
             what_to_do="Choose a folder apart from the source, so that nobody takes one for the other.",
         )
-
-
-def _read_key(path: Path, folders: tuple[Path, ...]) -> bytes:
-    real = Path(os.path.realpath(path))
-    for folder in folders:
-        place = Path(os.path.realpath(folder))
-        if real == place or place in real.parents:
-            raise DeidentificationError(
-                "The key lies with the data; who gets the one gets the other.",
-                where=str(path),
-                what_to_do="Keep the key file outside the source and outside the folder that is written.",
-            )
-    path.parent.mkdir(parents=True, exist_ok=True)
-    part = rf"\.{re.escape(path.name)}\.part-{MARK}-[0-9a-f]{{8}}"
-    remove_dead(path.parent, re.compile(part))
-    if path.is_file() and path.stat().st_size == 0:
-        path.unlink()
-        note(f"The key file {path} was empty, as one who died while writing leaves it; a new key is made.")
-    if not path.exists():
-        _make_key(path)
-    return path.read_bytes().strip()
-
-
-def _make_key(path: Path) -> None:
-    """Make a key that is there whole or not at all; one that another process made meanwhile stays."""
-    part = path.with_name(f".{path.name}.part-{new_token()}")
-    try:
-        handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(secrets.token_hex(_KEY_BYTES).encode("ascii"))
-        try:
-            os.link(part, path)  # unlike a rename it never replaces
-        except FileExistsError:
-            pass
-        except OSError:  # a disk without links
-            part.rename(path)
-    finally:
-        part.unlink(missing_ok=True)

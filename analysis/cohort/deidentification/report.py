@@ -13,12 +13,12 @@ from analysis.foreign_text import visible
 from analysis.result import Result
 
 CITATION = "45 CFR 164.514(b)(2)(i)"
-REPORT_COLUMNS = ("table", "column", "paragraph", "found", "done", "n_cells")
+REPORT_COLUMNS = ("table", "column", "paragraph", "found", "done", "n_cells", "act")
 
 CAUTIONS = (
     (
-        "Columns were judged by their names and by the form of their cells. A name in a column of labels, a code that looks "
-        "like a measurement, and anything in free text that was kept can be missed: read the columns that are left."
+        "A column stays only where its name and every cell are of the trade, or where a person named it. A cell of the trade can "
+        "still say something of a person, and whoever permits a column answers for what is in it: read the columns that are left."
     ),
     (
         "Safe Harbor asks besides that nobody here has actual knowledge that what is left could identify a patient, 45 CFR "
@@ -46,8 +46,9 @@ class DeidentificationReport(Result):
     Parameters
     ----------
     actions : pandas.DataFrame
-        One row a column that was changed or removed: table, column, paragraph (of 45 CFR 164.514(b)(2)(i); empty for
-        free text), found, done, n_cells (cells removed or changed).
+        One row a column that was changed or left out: table and column (as they may be shown: a name that may say too much by
+        its place and its shape), paragraph (of 45 CFR 164.514(b)(2)(i); empty where no class was recognised), found, done,
+        n_cells (cells left out or changed), act (what was done in one word: withhold, weeks, cap, number, ...).
     level : {"safe-harbor", "limited"}
         Level of what was written.
     folder : Path
@@ -59,7 +60,9 @@ class DeidentificationReport(Result):
     n_patients : int
         Patients.
     warnings : tuple of str
-        What needs a look: tables that do not link for all patients.
+        What needs a look: tables that do not link for all patients, hidden columns and sheets.
+    to_confirm : tuple of str
+        Labels that a person permitted, by column: none of them may name a person or a place.
     """
 
     actions: pd.DataFrame
@@ -69,6 +72,12 @@ class DeidentificationReport(Result):
     identifiers: str = ""
     n_patients: int = 0
     warnings: tuple[str, ...] = ()
+    to_confirm: tuple[str, ...] = ()
+
+    @property
+    def withheld(self) -> pd.DataFrame:
+        """Columns that nobody knows and nobody permitted, as rows of ``actions``."""
+        return self.actions[(self.actions["act"] == "withhold") & (self.actions["paragraph"] == "")]
 
     @property
     def cautions(self) -> tuple[str, ...]:
@@ -87,9 +96,11 @@ class DeidentificationReport(Result):
             f"Level {self.level}, rules of {CITATION}; {self.n_patients:,} patients.",
             self.identifiers,
             *(f"Warning: {warning}" for warning in self.warnings),
+            *(f"Labels kept, to be confirmed: {labels}" for labels in self.to_confirm),
             f"Found and done ({len(self.actions)} columns):",
             *(f"  {_line(row)}" for row in self.actions.to_dict("records")),
             f"Left as they were: {', '.join(self.kept) or 'none'}",
+            *self._how_to_decide(),
             "What this cannot promise:",
             *(f"  - {caution}" for caution in self.cautions),
         ]
@@ -107,7 +118,18 @@ class DeidentificationReport(Result):
         return f"De-identified to the level {self.level}, {CITATION}: {self.n_patients:,} patients. {self.identifiers}"
 
     def _shown_notes(self) -> tuple[str, ...]:
-        return (*self.warnings, f"Left as they were: {', '.join(self.kept) or 'none'}.", *self.cautions)
+        kept = f"Left as they were: {', '.join(self.kept) or 'none'}."
+        return (*self.warnings, *self.to_confirm, kept, *self._how_to_decide(), *self.cautions)
+
+    def _how_to_decide(self) -> tuple[str, ...]:
+        n = len(self.withheld)
+        if not n:
+            return ()
+        what = "1 column is" if n == 1 else f"{n:,} columns are"
+        review = "kneecurve deidentify SOURCE --review FILE, then --decisions FILE"
+        return (
+            f"{what} withheld because nothing says what they hold. To look at them one by one and decide: {review}.",
+        )
 
 
 def _line(row: dict[object, object]) -> str:

@@ -3,27 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
 from analysis.cohort.checks.links import links_of
 from analysis.cohort.columns import as_identifiers
-from analysis.cohort.deidentification.columns import Decision, as_numbers, decide
+from analysis.cohort.deidentification.judge import CODE, Surroundings, judge, judge_known, what_it_seems
+from analysis.cohort.deidentification.names import shown_column
+from analysis.cohort.deidentification.permission import permission_by_name, permitted
 from analysis.cohort.deidentification.report import REPORT_COLUMNS
-from analysis.cohort.deidentification.transforms import (
-    ages_at,
-    empty_cells,
-    number_sites,
-    opaque_identifiers,
-    parse_dates,
-    pool_ages,
-    three_digits,
-    week_name,
-    weeks_between,
-)
+from analysis.cohort.deidentification.review import Review
+from analysis.cohort.deidentification.table_work import Judged, TableWork
+from analysis.cohort.deidentification.transforms import as_dates, number_labels, opaque_identifiers, parse_dates
+from analysis.cohort.recognition.cells import Cells
+from analysis.cohort.recognition.known_columns import header_kind
 from analysis.cohort.recognition.recognise_columns import recognise
-from analysis.cohort.tables import Privacy
+from analysis.cohort.tables import TABLES, Privacy
 from analysis.errors import CohortError
 from analysis.progress import in_portions, steps
 
@@ -39,28 +36,46 @@ class Choices:
     start: str | None = None
     keep: Collection[str] = ()
     date_format: str | None = None
+    decisions: Review | None = None
 
 
 @dataclass(frozen=True)
 class Deidentified:
-    """Tables without what was found, what was done, and the columns left as they were."""
+    """Tables without what was found, and what was done with every column.
+
+    ``named`` are the columns of each table whose names need no look: known ones and those of a person's choice;
+    ``to_confirm`` are sentences with the labels that a person permitted.
+    """
 
     tables: dict[str, pd.DataFrame]
     actions: pd.DataFrame
     kept: tuple[str, ...]
     n_patients: int
     warnings: tuple[str, ...]
+    review: Review
+    named: dict[str, frozenset[str]]
+    to_confirm: tuple[str, ...]
 
 
-def deidentify_tables(tables: Mapping[str, pd.DataFrame], choices: Choices, key: bytes | None) -> Deidentified:
+def deidentify_tables(
+    tables: Mapping[str, pd.DataFrame],
+    choices: Choices,
+    key: bytes | None,
+    names: Mapping[str, str],
+    *,
+    cohort: bool = False,
+) -> Deidentified:
     """De-identify tables that share their patients; cells may be of any type, and the tables given stay as they were.
 
-    Without a key the new identifiers are random. The new tables are sorted by them, so that the order says nothing.
+    ``names`` gives each table the name under which it is written. Tables of a ``cohort`` have the columns that it is known
+    to have. Without a key the new identifiers are random. The new tables are sorted by them, so that the order says nothing.
 
     Raises
     ------
     CohortError
         The column of the patient or of the start cannot be told, or fewer than half of the patients of a table link.
+    DeidentificationError
+        A column that was named to be kept cannot be.
     """
     with steps("patients and start dates"):
         patients = {name: _patient_column(frame, name, choices) for name, frame in tables.items()}
@@ -69,114 +84,98 @@ def deidentify_tables(tables: Mapping[str, pd.DataFrame], choices: Choices, key:
         start = _start_column(tables, choices)
         warnings = _check_links(tables, ids, start)
         starts = _starts(tables, ids, start, choices)
-    rows: list[tuple[object, ...]] = []
-    kept: list[str] = []
-    answer = {}
+    works = []
+    _refuse_unknown(tables, choices.keep)
     for name, frame in tables.items():
-        work = _Table(name, frame.drop(columns=patients[name]), ids[name], starts, choices)
-        work.run(start)
-        rows.append((name, patients[name], "(R) any other unique identifying number or code", ("the identifier of the "
-                     "patient"), "replaced by a new one, patient_id", int(ids[name].notna().sum())))  # fmt: skip
-        rows += work.rows
-        kept += [f"{name}.{column}" for column in work.untouched]
+        around = Surroundings(
+            ids[name], None if starts is None else ids[name].map(starts).astype("datetime64[us]"),
+            choices.level, start, choices.date_format, _dates_of(frame, choices),
+        )  # fmt: skip
+        columns = judge_table(name, frame, patients[name], around, choices, cohort=cohort)
+        works.append(TableWork(name, names[name], frame, columns, around))
+    labels = (label for work in works for label in work.labels_to_number())
+    numbered = number_labels(labels, "site" if any(work.has_sites for work in works) else "label", key)
+    rows: list[tuple[object, ...]] = []
+    answer = {}
+    for work in works:
+        place = list(map(str, work.source.columns)).index(patients[work.name]) + 1
+        shown = shown_column(patients[work.name], place, named=patients[work.name] in (choices.patient, PATIENT))
+        rows.append((work.new_name, shown, CODE, "the identifier of the patient", "replaced by a new one, patient_id",
+                     int(ids[work.name].notna().sum()), "identifier"))  # fmt: skip
+        rows += work.run(numbered)
         out = work.frame
-        out.insert(0, PATIENT, ids[name].map(new).astype("str"))
-        answer[name] = out.sort_values(PATIENT, kind="stable").reset_index(drop=True)
-    return Deidentified(answer, pd.DataFrame(rows, columns=pd.Index(REPORT_COLUMNS)), tuple(kept), len(new), warnings)
+        out.insert(0, PATIENT, ids[work.name].map(new).astype("str"))
+        answer[work.new_name] = out.sort_values(PATIENT, kind="stable").reset_index(drop=True)
+    return Deidentified(
+        answer,
+        pd.DataFrame(rows, columns=pd.Index(REPORT_COLUMNS)),
+        tuple(f"{work.new_name}.{column}" for work in works for column in work.untouched),
+        len(new),
+        warnings,
+        Review(tuple(review for work in works for review in work.reviews())),
+        {work.new_name: frozenset(work.known_names) for work in works},
+        tuple(text for work in works for text in work.to_confirm),
+    )
 
 
-class _Table:
-    """One table while it is worked on."""
-
-    def __init__(
-        self, name: str, frame: pd.DataFrame, ids: pd.Series, starts: pd.Series | None, choices: Choices
-    ) -> None:
-        self.name, self.frame, self.choices = name, frame.copy(), choices
-        self.start = None if starts is None else ids.map(starts).astype("datetime64[us]")
-        self.n_patients = int(ids.nunique())
-        self.rows: list[tuple[object, ...]] = []
-        self.untouched: list[str] = []
-
-    def run(self, start: str | None) -> None:
-        columns = [str(name) for name in self.frame.columns]
-        for place, _ in in_portions(len(columns), 1, f"columns of {self.name}"):
-            column = columns[place]
-            decision = decide(
-                self.frame[column], column, table=self.name, start=start, n_patients=self.n_patients,
-                keep=self.choices.keep, level=self.choices.level,
-            )  # fmt: skip
-            if decision is None:
-                self.untouched.append(column)
-                continue
-            n = int(self.frame[column].notna().sum())
-            done, n_changed = getattr(self, f"_{decision.action}")(decision)
-            self.rows.append(
-                (self.name, column, decision.paragraph, decision.found, done, n if n_changed is None else n_changed)
+def _refuse_unknown(tables: Mapping[str, pd.DataFrame], keep: Collection[str]) -> None:
+    there = {str(column) for frame in tables.values() for column in frame.columns}
+    for name in keep:
+        if name not in there:
+            raise CohortError(
+                f"There is no column {name!r} to keep.",
+                where="--keep",
+                what_to_do="Write the name as it stands in the source; capitals and blanks count.",
             )
 
-    def _drop(self, decision: Decision) -> tuple[str, int | None]:
-        self.frame = self.frame.drop(columns=decision.column)
-        return "removed", None
 
-    def _kept(self, decision: Decision) -> tuple[str, int | None]:
-        values, n = empty_cells(self.frame[decision.column]) if not decision.paragraph else (None, 0)
-        if values is not None:
-            self.frame[decision.column] = values
-        return "kept because it was asked for" + (f"; {n:,} cells with identifiers emptied" if n else ""), n
+def _dates_of(frame: pd.DataFrame, choices: Choices) -> tuple[pd.Series, ...]:
+    """Give the columns of dates of a table, row by row: a number may be a part of one of them."""
+    found = []
+    for name, values in frame.items():
+        cells = Cells(values)
+        if what_it_seems(cells, len(values)) == "dates":
+            with suppress(CohortError):
+                dates = as_dates(values, str(name), choices.date_format)
+                found += [dates] if dates is not None else []
+    return tuple(found)
 
-    def _cells(self, decision: Decision) -> tuple[str, int | None]:
-        self.frame[decision.column], n = empty_cells(self.frame[decision.column])
-        return f"{n:,} cells emptied", n
 
-    def _age(self, decision: Decision) -> tuple[str, int | None]:
-        ages = as_numbers(self.frame[decision.column])
-        pooled = pool_ages(pd.Series(dtype="float64") if ages is None else ages)
-        self.frame[decision.column] = pooled.reindex(self.frame.index)
-        return "90 and over written as 90", int((pooled >= 90).sum())
+def judge_table(
+    name: str, frame: pd.DataFrame, patient: str, around: Surroundings, choices: Choices, *, cohort: bool
+) -> list[Judged]:
+    """Judge every column of a table but the one with the patient, and hold it against what a person decided."""
+    answer = []
+    columns = [str(column) for column in frame.columns]
+    spec = TABLES.get(name) if cohort else None  # type: ignore[call-overload]
+    for place, _ in in_portions(len(columns), 1, f"columns of {name}"):
+        column = columns[place]
+        if column == patient:
+            continue
+        values = frame[column]
+        known = spec.column(column) if spec is not None else None
+        judged = judge_known(values, known, around) if known is not None else judge(values, column, around)
+        said = choices.decisions.of(name, column) if choices.decisions is not None else None
+        if column in choices.keep:
+            said = permission_by_name(judged, values, around)
+        answer.append(Judged(place + 1, values, permitted(judged, said, values, around), said))
+    return _without_stray_values(answer)
 
-    def _place(self, decision: Decision) -> tuple[str, int | None]:
-        digits = three_digits(self.frame[decision.column])
-        if digits.notna().sum() < 0.5 * self.frame[decision.column].notna().sum():
-            return self._drop(decision)
-        target = "zip3" if "zip3" not in self.frame else f"{decision.column}_zip3"
-        self.frame = self.frame.rename(columns={decision.column: target})
-        self.frame[target] = digits
-        return f"three digits kept as {target}; 000 where few people live", None
 
-    def _site(self, decision: Decision) -> tuple[str, int | None]:
-        self.frame[decision.column] = number_sites(self.frame[decision.column])
-        return "numbered in random order", None
-
-    def _start(self, decision: Decision) -> tuple[str, int | None]:
-        self.frame = self.frame.drop(columns=decision.column)
-        if self.choices.level == "limited" and self.start is not None and "quarter" not in self.frame:
-            period = self.start.dt.year.astype("Int64").astype("str") + "-Q" + self.start.dt.quarter.astype("str")
-            self.frame["quarter"] = period.str.replace(r"\.0$", "", regex=True).where(self.start.notna())
-            return "removed; its quarter kept (limited level)", None
-        return "removed; weeks are counted from it", None
-
-    def _weeks(self, decision: Decision) -> tuple[str, int | None]:
-        if self.start is None:
-            done, n = self._drop(decision)
-            return f"{done}: without a start there are no weeks", n
-        dates = parse_dates(self.frame[decision.column], decision.column, self.choices.date_format)
-        if not dates.notna().any():
-            return self._drop(decision)
-        weeks = weeks_between(self.start, dates)
-        bare = self.name in ("visits", "sessions", "brace_limits", "events") and "week" not in self.frame
-        target = "week" if bare else week_name(decision.column, self.frame.columns)
-        lost = int((self.frame[decision.column].notna() & weeks.isna()).sum())
-        self.frame = self.frame.rename(columns={decision.column: target})
-        self.frame[target] = weeks
-        return f"weeks since the start, as {target}" + (f"; {lost:,} could not be counted" if lost else ""), None
-
-    def _birth(self, decision: Decision) -> tuple[str, int | None]:
-        if self.start is None or any(name in self.frame for name in ("age", "age_years")):
-            return self._drop(decision)
-        birth = parse_dates(self.frame[decision.column], decision.column, self.choices.date_format)
-        self.frame = self.frame.rename(columns={decision.column: "age_years"})
-        self.frame["age_years"] = ages_at(self.start, birth)
-        return "age at the start, as age_years; 90 and over written as 90", None
+def _without_stray_values(columns: list[Judged]) -> list[Judged]:
+    """Withhold values whose measures are told by no column that stays: they may be of anything."""
+    kinds = {one.place: header_kind(one.final.column) for one in columns}
+    stays = {kind.name for one in columns if (kind := kinds[one.place]) is not None and one.final.act != "withhold"}
+    return [
+        replace(one, final=replace(one.final, act="withhold", found="values, and no column that stays says of what"))
+        if (kind := kinds[one.place]) is not None
+        and kind.name == "value"
+        and one.said is None
+        and one.final.found != "a column of the cohort"
+        and "measure" not in stays
+        else one
+        for one in columns
+    ]
 
 
 def _patient_column(frame: pd.DataFrame, name: str, choices: Choices) -> str:
@@ -259,6 +258,12 @@ def _starts(
         if start in frame
     ]
     known = pd.concat(parts, ignore_index=True).dropna()
+    if known.empty:
+        raise CohortError(
+            "No date of the start can be read.",
+            where=f"column {start}",
+            what_to_do='Say how the dates are written, for example --date-format "%d/%m/%Y", or name another column: --start COLUMN.',
+        )
     differ = known.groupby("patient")["start"].nunique().gt(1).sum()
     if differ:
         raise CohortError(

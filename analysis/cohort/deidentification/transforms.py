@@ -6,13 +6,15 @@ import hashlib
 import hmac
 import re
 import secrets
-from collections.abc import Iterable
+import unicodedata
+from collections.abc import Collection, Iterable
 
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.columns import read_times
-from analysis.cohort.recognition.find_identifiers import plain, what_cells_hold
+from analysis.cohort.recognition.cells import Cells
+from analysis.cohort.recognition.find_identifiers import plain
 from analysis.cohort.recognition.identifier_rules import RESTRICTED_ZIP_CODES
 from analysis.errors import CohortError, DeidentificationError
 
@@ -47,6 +49,7 @@ def parse_dates(values: pd.Series, name: str, date_format: str | None = None) ->
     if pd.api.types.is_numeric_dtype(values.dtype):
         values = values.astype("Int64")
     text = values.astype("str").str.strip().where(values.notna())
+    text = text.mask(Cells(values).missing)
     if date_format is not None:
         return read_times(text, date_format)
     best = read_times(text)
@@ -81,21 +84,11 @@ def weeks_between(start: pd.Series, dates: pd.Series) -> pd.Series:
     return (dates.dt.normalize() - start.dt.normalize()).dt.days / 7.0
 
 
-def pool_ages(ages: pd.Series) -> pd.Series:
-    """Write 90 for every age over 89.
-
-    Examples
-    --------
-    >>> pool_ages(pd.Series([89.0, 93.0])).tolist()
-    [89.0, 90.0]
-    """
-    return ages.where(~(ages >= OLDEST), OLDEST)
-
-
 def ages_at(start: pd.Series, birth: pd.Series) -> pd.Series:
     """Give ages in whole years at the start, over 89 as 90."""
     years = (start - birth).dt.days / _DAYS_IN_A_YEAR
-    return pool_ages(pd.Series(np.floor(years), index=years.index))
+    whole = pd.Series(np.floor(years), index=years.index)
+    return whole.where(~(whole >= OLDEST), OLDEST)
 
 
 def three_digits(codes: pd.Series) -> pd.Series:
@@ -113,20 +106,81 @@ def three_digits(codes: pd.Series) -> pd.Series:
     return first.where(~first.isin(RESTRICTED_ZIP_CODES), "000").astype("str")
 
 
-def empty_cells(values: pd.Series) -> tuple[pd.Series, int]:
-    """Empty the cells in which an identifier is recognised; return the column and how many they were."""
-    distinct = pd.Series(values.dropna().unique())
-    found = what_cells_hold(distinct.astype("str"), limited=False)
-    hit = values.isin(distinct[(found != "").to_numpy()])
-    return values.mask(hit), int(hit.sum())
+def only_numbers(values: pd.Series) -> tuple[pd.Series, int]:
+    """Empty the cells that are neither a number, with a bound or a unit, nor a mark of a missing value; and count them.
+
+    Examples
+    --------
+    >>> only_numbers(pd.Series(["12,5", "<20", "n/a", "see notes"]))[0].tolist(), only_numbers(pd.Series(["x"]))[1]
+    (['12,5', '<20', 'n/a', nan], 1)
+    """
+    cells = Cells(values)
+    return _emptied(values, ~cells.missing & cells.row_numbers.isna())
 
 
-def number_sites(sites: pd.Series) -> pd.Series:
-    """Give sites numbers in random order."""
-    names = [str(name) for name in sites.dropna().unique()]
-    secrets.SystemRandom().shuffle(names)
-    numbers = {name: f"site {i}" for i, name in enumerate(names, 1)}
-    return sites.astype("str").where(sites.notna()).map(numbers).astype("str")
+def only_codes(values: pd.Series, codes: Collection[str]) -> tuple[pd.Series, int]:
+    """Empty the cells that are none of the codes permitted nor a mark of a missing value, and count them."""
+    return _emptied(values, ~Cells(values).missing & ~values.astype("str").str.strip().isin(codes))
+
+
+def group_rare(values: pd.Series, patients: pd.Series, fewest: int) -> tuple[pd.Series, int]:
+    """Write "other" for labels of fewer patients than ``fewest``, and count the cells.
+
+    Examples
+    --------
+    >>> group_rare(pd.Series(["a", "a", "b"]), pd.Series(["p", "q", "r"]), 2)[0].tolist()
+    ['a', 'a', 'other']
+    """
+    counts = patients.groupby(values.to_numpy(), observed=True).nunique()
+    rare = values.isin(counts[counts < fewest].index)
+    return values.astype("str").where(values.notna()).mask(rare, "other"), int(rare.sum())
+
+
+def cap_ages(values: pd.Series, years: float) -> tuple[pd.Series, int]:
+    """Write 90 years for every age over 89, in the unit of which ``years`` make a year; texts that begin with an age too.
+
+    A negative number is a time before the start, at which the patient was born.
+
+    Examples
+    --------
+    >>> cap_ages(pd.Series([93.0, 40.0]), 1)[0].tolist(), cap_ages(pd.Series(["91+", "88"]), 1)[0].tolist()
+    ([90.0, 40.0], ['90', '88'])
+    """
+    text = values.astype("str").map(lambda cell: unicodedata.normalize("NFKC", cell), na_action="ignore")
+    numbers = pd.to_numeric(
+        text.str.extract(r"([+-]?\d+(?:[.,]\d+)?)", expand=False).str.replace(",", "."), errors="coerce"
+    )
+    old = values.notna() & (numbers.abs() >= OLDEST * years)
+    oldest = np.sign(numbers) * np.round(OLDEST * years)
+    if pd.api.types.is_numeric_dtype(values.dtype):
+        return values.astype("float64").mask(old, oldest), int(old.sum())
+    return values.astype("str").where(values.notna()).mask(old, oldest.map("{:.0f}".format)), int(old.sum())
+
+
+def as_dates(values: pd.Series, name: str, date_format: str | None = None) -> pd.Series | None:
+    """Read dates as :func:`parse_dates` does; None where no cell is one, marks of a missing value are missing."""
+    if pd.api.types.is_bool_dtype(values.dtype):
+        return None
+    if pd.api.types.is_numeric_dtype(values.dtype) and (values.dropna() % 1 != 0).any():
+        return None
+    dates = parse_dates(values, name, date_format)
+    return dates if dates.notna().any() else None
+
+
+def is_us_zip_code(values: pd.Series) -> pd.Series:
+    """Say of each cell that is there whether it has the form of a ZIP code, in plain digits."""
+    text = values.dropna().astype("str").str.strip()
+    return text.str.fullmatch(r"[0-9]{5}(?:-?[0-9]{4})?").fillna(value=False).astype(bool)
+
+
+def number_labels(labels: Iterable[str], word: str, key: bytes | None = None) -> dict[str, str]:
+    """Give labels numbers, for example ``site 1``: in random order, or in one that only the key gives again."""
+    names = sorted(set(labels), key=lambda name: secrets.token_hex() if key is None else _keyed(name, key))
+    return {name: f"{word} {i}" for i, name in enumerate(names, 1)}
+
+
+def _emptied(values: pd.Series, wrong: pd.Series) -> tuple[pd.Series, int]:
+    return (values.mask(wrong) if wrong.any() else values), int(wrong.sum())
 
 
 def week_name(column: str, taken: Iterable[str]) -> str:

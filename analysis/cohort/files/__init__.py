@@ -2,6 +2,10 @@
 
 - ``readers``: Read a file of any origin into a table, or say in one message why that cannot be.
 - ``file_formats``: Read workbooks and the files of statistics programs: Excel, SPSS, Stata, SAS.
+- ``reading_apart``: Read a file in a process of its own: what crashes or hangs there ends in an error.
+- ``foreign_formats``: What runs in that process: a file read with the library of its format, in portions.
+- ``limits``: What reading one file may take, from its size: time, memory, cells, unpacked bytes.
+- ``settings_files``: Texts that say how (maps, descriptors, rules, records), read within limits.
 - ``paths``: What a path must be before it is opened: no pipe, no folder, no name that no file can have.
 - ``encodings``: The encoding of a text file, checked over the whole file before it is read.
 - ``conversion``: Tables as read, of text, become tables of their types; what cannot be converted becomes a finding.

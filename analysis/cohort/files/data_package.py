@@ -241,8 +241,9 @@ class _Package:
     def check(self) -> CheckReport:
         synthetic = self.provenance.scenario is not None
         return check_tables(
-            self.tables, self.measures, self.privacy, self.findings, synthetic=synthetic, reference=self.reference
-        )
+            self.tables, self.measures, self.privacy, self.findings, synthetic=synthetic, reference=self.reference,
+            decided=self.provenance.decided,
+        )  # fmt: skip
 
 
 def _write_table(name: str, frame: pd.DataFrame, folder: Path, file_format: FileFormat) -> dict[str, Any]:

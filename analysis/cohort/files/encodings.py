@@ -51,7 +51,9 @@ def encoding_of(path: Path, head: bytes, declared: str | None) -> str:
     encoding = declared or marked or "utf-8"
     try:
         name = codecs.lookup(encoding).name
-    except (LookupError, ValueError):  # ValueError: a zero character in the name
+        codecs.getincrementaldecoder(name)
+        "".encode(name)  # zlib and its like turn bytes into bytes
+    except (LookupError, ValueError):  # ValueError: a zero character in the name, or an encoding that has no text
         raise CohortError(
             f"There is no encoding {encoding!r}.",
             where="the key encoding of the map file",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import sys
 import zipfile
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -13,9 +14,12 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort.files.conversion import RawTable
+from analysis.cohort.files.limits import limits_of
+from analysis.cohort.files.reading_apart import damaged, read_apart
 from analysis.errors import CohortError
 
 WORKBOOKS = (".xlsx", ".xlsm")
+_WORKBOOK = "an Excel workbook"
 STATISTICS_FILES = {
     ".sav": "an SPSS file",
     ".zsav": "an SPSS file",
@@ -23,15 +27,13 @@ STATISTICS_FILES = {
     ".sas7bdat": "a SAS file",
     ".xpt": "a SAS transport file",
 }
-#: A workbook that unpacks to more than this is refused (design choice): 1,048,576 rows of 30 numbers take about 1 GB.
-MOST_UNPACKED_BYTES = 2 << 30
-#: Most cells of one table, a guard against files of a few bytes that say they hold billions (design choice).
-MOST_CELLS = 1 << 31
 #: Whole numbers below are exact in a file of numbers, and are written with all their digits.
 _LARGEST_WHOLE = 2.0**53
 _NAMED = 12
 #: Columns of a worksheet, at most.
 _MOST_COLUMNS = 1 << 14
+#: The row of a sheet that is data row 0.
+_FIRST_ROW = 2
 _OLD_WORKBOOK = b"\xd0\xcf\x11\xe0"
 
 
@@ -48,11 +50,13 @@ def read_workbook(path: Path, *, sheet: str | None = None, missing: Sequence[str
         The workbook is damaged, protected by a password, too large when unpacked, or has no such sheet.
     """
     _refuse_bomb(path)
-    name, rows = _rows_of_sheet(path, sheet)
-    place = f"{path.name}, sheet {name}"
-    width = max((len(row) - _trailing(row) for row in rows), default=0)
-    whole = [[*row, *[None] * (width - len(row))][:width] for row in rows] or [[]]
-    names = ["" if cell is None else _as_text(cell).strip() for cell in whole[0]]
+    there, *portions = read_apart(path, "workbook", _WORKBOOK, sheet=sheet)
+    place = f"{path.name}, sheet {_choose_sheet(path, there, sheet)}"
+    rows = [row for portion in portions for row in portion]
+    width = max((len(row) for _, row in rows), default=0)
+    whole = [[*row, *[None] * (width - len(row))] for _, row in rows]
+    header = whole[0] if rows and rows[0][0] == 1 else []
+    names = ["" if cell is None else _as_text(cell).strip() for cell in header]
     if sum(bool(one) for one in names) < 2:
         raise CohortError(
             "The sheet is empty."
@@ -65,7 +69,9 @@ def read_workbook(path: Path, *, sheet: str | None = None, missing: Sequence[str
     names = [name or f"column {i + 1}" for i, name in enumerate(names)]
     absent = set(missing)
     columns = {label: _column([row[i] for row in whole[1:]], absent) for i, label in enumerate(names)}
-    return RawTable(pd.DataFrame(columns, columns=pd.Index(names, dtype="str")).dropna(how="all"))
+    frame = pd.DataFrame(columns, columns=pd.Index(names, dtype="str"))
+    frame.index = pd.Index([number - _FIRST_ROW for number, _ in rows[1:]], dtype="int64")
+    return RawTable(frame.dropna(how="all"))
 
 
 def read_statistics_file(path: Path, *, encoding: str | None = None, catalog: Path | None = None) -> RawTable:
@@ -81,34 +87,15 @@ def read_statistics_file(path: Path, *, encoding: str | None = None, catalog: Pa
     CohortError
         The file is damaged, or not what its ending says.
     """
-    import pyreadstat
-
-    ending = path.suffix.lower()
-    readers: dict[str, Any] = {
-        ".sav": pyreadstat.read_sav,
-        ".zsav": pyreadstat.read_sav,
-        ".dta": pyreadstat.read_dta,
-        ".sas7bdat": pyreadstat.read_sas7bdat,
-        ".xpt": pyreadstat.read_xport,
-    }
-    options: dict[str, Any] = {"encoding": encoding}
-    if ending == ".sas7bdat" and catalog is not None:
-        options["catalog_file"] = str(catalog)
-    try:
-        _, header = readers[ending](str(path), metadataonly=True, encoding=encoding)
-        _refuse_too_many(path, header.number_rows or 0, len(header.column_names))
-        frame, about = readers[ending](str(path), dates_as_pandas_datetime=True, **options)
-    except CohortError:
-        raise
-    except Exception as error:  # the library raises its own error, OverflowError, UnicodeDecodeError and others
-        raise _damaged(path, STATISTICS_FILES[ending], error) from None
-    names = [str(name) for name in frame.columns]
+    what = STATISTICS_FILES[path.suffix.lower()]
+    catalog_path = None if catalog is None else str(catalog.absolute())
+    *portions, labels = read_apart(path, "statistics", what, encoding=encoding, catalog=catalog_path)
+    names = list(portions[0])
     check_names(path.name, names)
-    if frame.empty:
+    if not any(len(values) for values in portions[0].values()):
         raise CohortError("The file holds no row.", where=path.name, what_to_do="Export it again.")
+    frame = pd.DataFrame({name: _typed([one[name] for one in portions]) for name in names})
     frame.columns = pd.Index(names, dtype="str")
-    labels: Mapping[str, Mapping[Any, str]] = about.variable_value_labels
-    frame = pd.DataFrame({name: _typed(frame[name]) for name in names})
     labelled = {name: _labelled(frame[name], labels[name]) for name in names if labels.get(name)}
     return RawTable(
         frame.dropna(how="all"), labelled={name: values for name, values in labelled.items() if values is not None}
@@ -139,15 +126,6 @@ def check_names(place: str, names: list[str]) -> None:
         )
 
 
-def _refuse_too_many(path: Path, rows: int, columns: int) -> None:
-    if rows * max(1, columns) > MOST_CELLS:
-        raise CohortError(
-            f"The file says that it holds {rows:,} rows of {columns:,} columns, more than the kit reads.",
-            where=path.name,
-            what_to_do="Check where the file comes from; export the columns and rows that are needed.",
-        )
-
-
 def _refuse_bomb(path: Path) -> None:
     """Refuse what is no zip archive, and one that unpacks to far more than a workbook holds, before it is unpacked."""
     with path.open("rb") as stream:
@@ -163,26 +141,17 @@ def _refuse_bomb(path: Path) -> None:
             unpacked = sum(entry.file_size for entry in archive.infolist())
             encrypted = any(entry.flag_bits & 1 for entry in archive.infolist())
     except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError) as error:
-        raise _damaged(path, "an Excel workbook", error) from None
+        raise damaged(path, _WORKBOOK, str(error)) from None
     if encrypted:
         raise CohortError(
             "The workbook is protected by a password.", where=path.name, what_to_do="Save it without a password."
         )
-    if unpacked > MOST_UNPACKED_BYTES:
+    if unpacked > limits_of(path.stat().st_size).unpacked:
         raise CohortError(
-            f"The workbook unpacks to {unpacked / 1e9:,.1f} GB and is not opened.",
+            f"The workbook unpacks to {unpacked / 1e9:,.2f} GB and is not opened.",
             where=path.name,
             what_to_do="Check where the file comes from; save a large table as CSV or Parquet.",
         )
-
-
-def _damaged(path: Path, what: str, error: Exception) -> CohortError:
-    reason = (str(error).splitlines() or [""])[0].strip() or type(error).__name__
-    return CohortError(
-        f"The file is not {what}, or it is damaged.",
-        where=f"{path.name}: {reason}",
-        what_to_do="Save or export it again, or give it the ending that fits it.",
-    )
 
 
 def sheet_names(path: Path) -> list[str]:
@@ -193,37 +162,8 @@ def sheet_names(path: Path) -> list[str]:
     CohortError
         The file is not an Excel workbook, or it is damaged.
     """
-    import openpyxl
-
     _refuse_bomb(path)
-    with path.open("rb") as stream:
-        try:
-            book = openpyxl.load_workbook(stream, read_only=True, keep_links=False)
-            try:
-                return [one.title for one in book.worksheets]
-            finally:
-                book.close()
-        except Exception as error:  # the library raises whatever its parser meets: KeyError, ValueError, its own
-            raise _damaged(path, "an Excel workbook", error) from None
-
-
-def _rows_of_sheet(path: Path, sheet: str | None) -> tuple[str, list[tuple[Any, ...]]]:
-    import openpyxl
-
-    with path.open("rb") as stream:
-        try:
-            book = openpyxl.load_workbook(stream, read_only=True, data_only=True, keep_links=False)
-            try:
-                name = _choose_sheet(path, [one.title for one in book.worksheets], sheet)
-                table = book[name]
-                table.reset_dimensions()
-                return name, [tuple(row) for row in table.iter_rows(values_only=True)]
-            finally:
-                book.close()
-        except CohortError:
-            raise
-        except Exception as error:  # the library raises whatever its parser meets: KeyError, ValueError, its own
-            raise _damaged(path, "an Excel workbook", error) from None
+    return list(read_apart(path, "sheets", _WORKBOOK)[0])
 
 
 def _choose_sheet(path: Path, names: list[str], wanted: str | None) -> str:
@@ -245,10 +185,6 @@ def _choose_sheet(path: Path, names: list[str], wanted: str | None) -> str:
     return wanted
 
 
-def _trailing(row: tuple[Any, ...]) -> int:
-    return next((i for i, cell in enumerate(reversed(row)) if cell is not None), len(row))
-
-
 def _column(cells: list[Any], missing: set[str]) -> pd.Series:
     """Give a column its type where all cells share one, otherwise the cells as text."""
     cells = [None if isinstance(cell, str) and cell.strip() in missing else cell for cell in cells]
@@ -266,7 +202,7 @@ def _kind(cell: Any) -> str:
     if isinstance(cell, bool):
         return "boolean"
     if isinstance(cell, int | float):
-        return "number"
+        return "number" if abs(cell) <= sys.float_info.max or isinstance(cell, float) else "text"
     return "date" if isinstance(cell, dt.date) else "text"
 
 
@@ -278,11 +214,16 @@ def _as_text(cell: Any) -> str:
     return str(cell)
 
 
-def _typed(values: pd.Series) -> pd.Series:
-    """Give texts their type; an empty text of these programs is a missing value."""
-    if values.dtype != object and not pd.api.types.is_string_dtype(values.dtype):
-        return values
-    text = values.map(lambda cell: None if cell is None or cell != cell else _as_text(cell)).astype("str").str.rstrip()
+def _typed(portions: list[Any]) -> pd.Series:
+    """Put the portions of a column together; an empty text of these programs is a missing value.
+
+    Numbers and times come as arrays, texts as lists; a portion without a value is an array of NaN whatever the column.
+    """
+    if not any(isinstance(one, list) for one in portions):
+        times = [one.dtype for one in portions if one.dtype.kind == "M"]
+        return pd.Series(np.concatenate([one.astype(times[0]) for one in portions] if times else portions))
+    texts = [None if cell is None or cell != cell else _as_text(cell) for portion in portions for cell in portion]
+    text = pd.Series(texts, dtype="str").str.rstrip()
     return text.mask(text == "")
 
 

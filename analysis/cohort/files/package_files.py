@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import stat
 from collections.abc import Iterator
@@ -20,6 +19,7 @@ from analysis.cohort.files.conversion import RawTable
 from analysis.cohort.files.package_schema import DESCRIPTOR, OWN_PART, delimiter_of, missing_values
 from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.cohort.files.readers import read_table
+from analysis.cohort.files.settings_files import read_json
 from analysis.errors import CohortError
 from analysis.writing.swaps import finish, written_beside
 
@@ -96,8 +96,8 @@ def read_descriptor(folder: Path) -> dict[str, Any]:
         )
     _refuse_link(folder, path)
     try:
-        descriptor = json.loads(path.read_text(encoding="utf-8"))
-    except (UnicodeDecodeError, json.JSONDecodeError, RecursionError) as error:
+        descriptor = read_json(path)
+    except (OSError, ValueError) as error:
         raise CohortError(
             f"The descriptor is no valid JSON: {error}.", where=str(path), what_to_do="Import the source again."
         ) from None

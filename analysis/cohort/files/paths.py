@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from analysis.errors import CohortError
+from analysis.errors import CohortError, KneecurveError
 
 
 def refuse_no_file(path: Path) -> None:
@@ -25,17 +25,17 @@ def refuse_no_file(path: Path) -> None:
         )
 
 
-def refuse_impossible_name(path: Path) -> None:
+def refuse_impossible_name(path: Path, *, error: type[KneecurveError] = CohortError) -> None:
     """Refuse a name with a zero character or half of a character in it.
 
     Raises
     ------
-    CohortError
-        No file or folder can have the name.
+    KneecurveError
+        Of the type ``error``: no file or folder can have the name.
     """
     try:
         possible = b"\x00" not in os.fsencode(path)
     except UnicodeEncodeError:
         possible = False
     if not possible:
-        raise CohortError("No file has such a name.", where=str(path), what_to_do="Check the path.")
+        raise error("No file has such a name.", where=str(path), what_to_do="Check the path.")

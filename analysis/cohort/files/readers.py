@@ -4,26 +4,28 @@ from __future__ import annotations
 
 import codecs
 import csv
+import datetime as dt
 import io
 from collections.abc import Sequence
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.csv as arrow_csv
-import pyarrow.parquet as arrow_parquet
 
 from analysis.cohort.files.conversion import RawTable
 from analysis.cohort.files.encodings import encoding_of
 from analysis.cohort.files.file_formats import (
-    MOST_CELLS,
     STATISTICS_FILES,
     WORKBOOKS,
     check_names,
     read_statistics_file,
     read_workbook,
 )
+from analysis.cohort.files.limits import MOST_RAGGED, limits_of, too_many_cells
 from analysis.cohort.files.paths import refuse_no_file
+from analysis.cohort.files.reading_apart import damaged, read_apart
 from analysis.errors import CohortError
 from analysis.progress import steps
 
@@ -31,6 +33,8 @@ from analysis.progress import steps
 USUAL_MISSING = ("", "NA", "N/A", "n/a", "NaN", "nan", "NULL", "null", ".", "#N/A")
 DELIMITERS = {",": "a comma", ";": "a semicolon", "\t": "a tab", "|": "a bar"}
 
+#: What the calendar of Python holds; a day less at both ends, so that any time zone may be put in.
+_FIRST_TIME, _LAST_TIME = dt.datetime(1, 1, 2, tzinfo=dt.UTC), dt.datetime(9999, 12, 31, tzinfo=dt.UTC)
 _BLOCK = 16 << 20
 _HEAD = 1 << 16
 #: A header longer than this many bytes is no header (design choice; the most columns need about a tenth).
@@ -57,11 +61,12 @@ def read_csv(
     head = _head_of(path)
     encoding = encoding_of(path, head, encoding)
     names = _column_names(path, head, encoding, delimiter)
+    _refuse_empty_lines(path, encoding, len(names))
     left_out: list[tuple[int | None, int, str]] = []
 
     def leave_out(row: arrow_csv.InvalidRow) -> str:
         left_out.append((row.number, row.actual_columns, row.text))
-        return "skip"
+        return "skip" if len(left_out) <= MOST_RAGGED else "error"
 
     def read(*, threads: bool) -> pa.Table:
         left_out.clear()
@@ -87,6 +92,12 @@ def read_csv(
         if left_out:
             table = read(threads=False)
     except (pa.ArrowInvalid, pa.ArrowKeyError, UnicodeError) as error:
+        if len(left_out) > MOST_RAGGED:
+            raise CohortError(
+                f"More than {MOST_RAGGED:,} rows do not fit the header.",
+                where=path.name,
+                what_to_do="Check the delimiter, and put texts that hold it in quotation marks.",
+            ) from None
         raise CohortError(
             "The file cannot be read as a table.",
             where=f"{path.name}: {str(error).splitlines()[0]}",
@@ -112,30 +123,28 @@ def read_parquet(path: Path) -> RawTable:
         The file is missing, empty or no Parquet file, or has columns that are not single values.
     """
     _head_of(path)
+    what = "a Parquet file"
+    parts = [pa.ipc.open_stream(stream).read_all() for stream in read_apart(path, "parquet", what)]
+    check_names(path.name, list(parts[0].column_names))
     try:
-        file = arrow_parquet.ParquetFile(path)
-        if file.metadata.num_rows * max(1, file.metadata.num_columns) > MOST_CELLS:
-            raise CohortError(
-                f"The file says that it holds {file.metadata.num_rows:,} rows, more than the kit reads.",
-                where=path.name,
-                what_to_do="Check where the file comes from; export the columns and rows that are needed.",
-            )
-        table = file.read()
-    except (pa.ArrowException, OSError) as error:
-        raise CohortError(
-            "The file is not a Parquet file, or it is damaged.",
-            where=f"{path.name}: {str(error).splitlines()[0]}",
-            what_to_do="Write it again, or give the file the ending that fits it (.csv).",
-        ) from None
-    nested = [field.name for field in table.schema if pa.types.is_nested(field.type)]
-    if nested:
-        raise CohortError(
-            f"The column {nested[0]!r} holds lists or records, not single values.",
-            where=path.name,
-            what_to_do="Give one value a cell.",
-        )
-    check_names(path.name, list(table.column_names))
-    return RawTable(table.to_pandas(ignore_metadata=True))
+        table = pa.concat_tables(parts).unify_dictionaries()
+        decimals = [field.name for field in table.schema if pa.types.is_decimal(field.type)]
+        for name in decimals:  # as numbers, which pandas can compute with
+            table = table.set_column(table.column_names.index(name), name, table[name].cast(pa.float64()))
+        frame = table.to_pandas(ignore_metadata=True)
+    except (pa.ArrowException, ValueError, OverflowError) as error:  # a time that no calendar has
+        raise damaged(path, what, (str(error).splitlines() or [""])[0]) from None
+    for name, values in frame.items():
+        if isinstance(values.dtype, pd.DatetimeTZDtype | np.dtypes.DateTime64DType) and not _of_our_calendar(values):
+            raise damaged(path, what, f"the column {name!r} has times outside the years 1 to 9999")
+    return RawTable(frame)
+
+
+def _of_our_calendar(times: pd.Series) -> bool:
+    ticks = times.dropna().astype("int64")
+    per_second = {"s": 1, "ms": 10**3, "us": 10**6, "ns": 10**9}[times.dt.unit]
+    first, last = (stamp.timestamp() for stamp in (_FIRST_TIME, _LAST_TIME))
+    return bool((ticks // per_second).between(first, last).all())
 
 
 def read_table(
@@ -223,6 +232,21 @@ def _column_names(path: Path, head: bytes, encoding: str, delimiter: str) -> lis
         )
     check_names(path.name, names)
     return names
+
+
+def _refuse_empty_lines(path: Path, encoding: str, columns: int) -> None:
+    """Refuse a file of empty lines under a wide header: each is a row of empty cells, where any other cell takes a byte."""
+    size = path.stat().st_size
+    cells = limits_of(size).cells
+    if size * columns <= cells:
+        return
+    decoder, empty = codecs.getincrementaldecoder(encoding)(), 0
+    with path.open("rb") as stream:
+        while block := stream.read(_BLOCK):
+            text = decoder.decode(block)
+            empty += 2 * max(text.count(ends) for ends in ("\n\n", "\r\n\r\n", "\r\r"))
+    if empty * columns > cells:
+        raise too_many_cells(path.name, empty, columns)
 
 
 def _decoded(head: bytes, encoding: str) -> str:

@@ -129,7 +129,8 @@ def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported
     tables = {name: tables[name] for name in TABLES if name in tables}
     measures = load_catalogue().with_measures(*mapped.measures)
     reference = None if mapped.reference is None else fold(mapped.reference)
-    report = check_tables(tables, measures, mapped.privacy, findings, reference=reference)
+    decided = tuple(f"{name}.{column}" for name, frame in tables.items() for column in frame.columns)
+    report = check_tables(tables, measures, mapped.privacy, findings, reference=reference, decided=decided)
     raise_on_errors(report, path.name, "Nothing was written. Correct the file or the map, and import it again.")
     steps = (
         f"Imported {sources.n_rows:,} rows of {path.name} ({mapped.layout}) with {map_path.name}.",
@@ -139,7 +140,9 @@ def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported
     cohort = Cohort(
         **{name: frame.reset_index(drop=True) for name, frame in tables.items()},
         measures=measures,
-        provenance=Provenance(sources=tuple(describe_source(one) for one in [*sources.files, map_path]), steps=steps),
+        provenance=Provenance(
+            sources=tuple(describe_source(one) for one in [*sources.files, map_path]), steps=steps, decided=decided
+        ),
         privacy=mapped.privacy,
         reference=reference,
     )

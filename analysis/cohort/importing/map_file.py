@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal, get_args
 
 from analysis.cohort.catalogue import read_measure
-from analysis.cohort.files.paths import refuse_no_file
+from analysis.cohort.files.settings_files import explained_toml
 from analysis.cohort.importing.map_home import HomeTable, SessionLog, read_home_table, read_schedule, read_session_log
 from analysis.cohort.importing.map_keys import FileFormat, Keys, PatientColumn, read_column, read_format
 from analysis.cohort.measures import Measure
@@ -126,19 +125,7 @@ def read_map(path: Path) -> ImportMap:
         The file is missing or no TOML, a key is unknown (the message lists the allowed ones) or missing, or a value
         is not of its kind.
     """
-    refuse_no_file(path)
-    try:
-        data = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "it is not UTF-8"
-        raise CohortError(f"The map file cannot be read: {reason}.", where=str(path), what_to_do="Check it.") from None
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        reason = "its parts lie too deep in one another" if isinstance(error, RecursionError) else error
-        raise CohortError(
-            f"The map file is no valid TOML: {reason}.",
-            where=path.name,
-            what_to_do="Put texts in quotation marks; see the maps in the documentation.",
-        ) from None
+    data = explained_toml(path, "map file", "see the maps in the documentation")
     keys = Keys(data, path.name, "")
     keys.allow(*_TOP, required=("patients",))
     if "values" not in data:

@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass, field
 
 from analysis.cohort.importing.map_keys import FileFormat
+from analysis.cohort.recognition.trade_words import shown_cell
 
 
 @dataclass
@@ -72,7 +73,7 @@ def _reference(protocols: list[str]) -> list[str]:
     """Give the line that names the reference, for a person to fill in: a file does not say which protocol it is."""
     if not protocols:
         return []
-    labels = ", ".join(quoted(label) for label in protocols)
+    labels = ", ".join(quoted(shown_cell(label)) for label in protocols)
     return [f"# reference = ...  # the protocol that the others are compared with, one of {labels}"]
 
 

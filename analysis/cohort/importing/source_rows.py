@@ -15,6 +15,9 @@ from analysis.cohort.importing.map_keys import FileFormat, PatientColumn
 from analysis.cohort.recognition.spellings import Folded, fold, fold_names
 from analysis.cohort.tables import kind_of
 
+#: A time of the day and its offset from UTC (ISO 8601): +01:00, +0100, +01, Z or none.
+_CLOCK = r"[T ](?P<time>\d{2}(?::?\d{2}(?::?\d{2}(?:[.,]\d+)?)?)?)\s?(?P<zone>Z|[+-]\d{2}(?::?\d{2})?)?$"
+
 
 class SourceRows:
     """Rows of one file or sheet that belong to a patient; one without a patient is a finding, and is left out.
@@ -103,6 +106,7 @@ class SourceRows:
         if pd.api.types.is_datetime64_any_dtype(cells.dtype):
             return cells.dt.tz_localize(None) if cells.dt.tz is not None else cells
         text = convert(cells, Column(column, "text", ""))[0]
+        self._tell_zones(text, column)
         dates = read_times(text, date_format)
         wrong = (dates.isna() & text.notna()).to_numpy()
         if wrong.any():
@@ -114,6 +118,18 @@ class SourceRows:
                 values=text[wrong],
             )  # fmt: skip
         return dates
+
+    def _tell_zones(self, text: pd.Series, column: str) -> None:
+        """Tell where the times of a column are by several clocks: the day is then the one of the place of each cell."""
+        clock = text.str.extract(_CLOCK)
+        counts = clock["zone"].fillna("none")[clock["time"].notna()].value_counts(sort=False)
+        if len(counts) > 1:
+            said = ", ".join(f"{zone}: {n:,} {'cell' if n == 1 else 'cells'}" for zone, n in counts.items())
+            self.findings.add(
+                "warning", self.name, f"the times are in several time zones (offset from UTC {said})",
+                "Each is read by the clock written in its cell. Where a day may differ by that, write all in the zone of the "
+                "clinic.", column=column,
+            )  # fmt: skip
 
     def _told_of(self, found: Folded, column: str) -> pd.Series:
         """Give the names, and say once how many cells of the column were written otherwise."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from analysis.cohort.importing.map_text import SuggestedMap, quoted
 from analysis.cohort.recognition.recognise_home import HomeColumns
+from analysis.cohort.recognition.trade_words import shown_cell
 
 _LOG_KEYS = ("week", "start", "end", "modality", "minutes", "level_knee", "level_thigh", "pauses")
 _WEEK_KEYS = ("week", "date", "modality", "sessions_prescribed", "sessions_done", "minutes_done", "level_knee",
@@ -60,7 +61,12 @@ def _modality(suggestion: SuggestedMap, home: HomeColumns) -> str:
     column = quoted(home.columns["modality"])
     if not home.recode:
         return f"modality = {column}{note}"
-    recode = ", ".join(f"{quoted(old)} = {quoted(new)}" for old, new in home.recode.items())
+    shown = {old: new for old, new in home.recode.items() if shown_cell(old) == old}
+    if len(shown) < len(home.recode):
+        note += suggestion.not_sure(
+            f"{len(home.recode) - len(shown)} labels that may say too much are not shown: recode them"
+        )
+    recode = ", ".join(f"{quoted(old)} = {quoted(new)}" for old, new in shown.items())
     return f"modality = {{ column = {column}, recode = {{ {recode} }} }}{note}"
 
 

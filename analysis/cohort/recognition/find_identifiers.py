@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.columns import is_among
-from analysis.cohort.findings import FindingList, mask
+from analysis.cohort.findings import FindingList
 from analysis.cohort.recognition.cell_rules import first_rule
 from analysis.cohort.recognition.identifier_rules import (
     DATE_PATTERN,
@@ -20,7 +20,9 @@ from analysis.cohort.recognition.identifier_rules import (
     NameRule,
 )
 from analysis.cohort.tables import TABLES, Privacy
+from analysis.foreign_text import shape
 
+_DATE = re.compile(DATE_PATTERN)
 _WHAT_TO_DO = "Remove it, or replace it with something that does not identify the patient."
 _WEEKS = "Use weeks since surgery or start."
 #: A text column whose usual cell is longer than this, in several words, is free text (design choice).
@@ -45,13 +47,15 @@ def find_identifiers(
     privacy: Privacy = "safe-harbor",
     *,
     quarters: bool = False,
+    named: Mapping[str, Collection[str]] | None = None,
 ) -> frozenset[str]:
     """Add a finding for everything that looks like a direct identifier; values are masked there.
 
     The rules are those of 45 CFR 164.514(b)(2), and of (e) for a limited data set (which may hold dates and places), as far
     as names of columns and forms of cells show them; they cannot see an identifier written as free text, so free text is a
     warning. The index of the tables holds the row number, from 0; ``quarters`` says that the column quarter of patients may
-    be there. Given are the patient identifiers that look like names or other identifiers.
+    be there; ``named`` are columns by table whose names need no look: a person permitted them. Given are the patient identifiers
+    that look like names or other identifiers.
     """
     limited = privacy == "limited"
     known_patients = pd.Series(dtype="str")
@@ -60,7 +64,8 @@ def find_identifiers(
         table = TABLES.get(name)  # type: ignore[call-overload]
         for column in frame.columns:
             known = table is not None and table.column(str(column)) is not None
-            if not known and (rule := name_rule(str(column), limited=limited)) is not None:
+            harmless = known or str(column) in (named or {}).get(name, ())
+            if not harmless and (rule := name_rule(str(column), limited=limited)) is not None:
                 advice = _WEEKS if rule.what == "a date" else _WHAT_TO_DO
                 problem, advice = f"the name of the column says that it holds {rule.what}, {rule.paragraph}", advice
                 findings.add("error", name, problem, advice, column=str(column), identifier=True)
@@ -106,14 +111,15 @@ def plain(name: str) -> str:
 
 def are_dates(text: pd.Series) -> pd.Series:
     """Say which texts are dates written out (day, month and year, or month and year)."""
-    return text.str.strip().str.fullmatch(DATE_PATTERN).fillna(value=False).astype(bool)
+    found = {one: _DATE.fullmatch(one.strip()) is not None for one in text.dropna().unique()}
+    return text.map(found).fillna(value=False).astype(bool)
 
 
 def look_like_names(text: pd.Series) -> pd.Series:
     """Say which texts read like a person's name and not like an opaque identifier.
 
-    A text does where it holds a common given name, or where it is two or more words without a digit none of which is
-    usual in identifiers (patient, subject, case, ...).
+    A text does where it holds a common given name, or where it is two or more words, without a digit or each of three
+    letters or more, none of which is usual in identifiers (patient, subject, case, ...).
 
     Examples
     --------
@@ -126,9 +132,12 @@ def look_like_names(text: pd.Series) -> pd.Series:
     for value in lowered[suspects]:
         words = [word for word in re.split(r"[\W\d_]+", value) if word]
         several = len([word for word in words if len(word) > 1]) >= 2 or (len(words) >= 2 and "," in value)
+        spelt = len([word for word in re.split(r"[\W_]+", value) if len(word) > 2 and word.isalpha()]) >= 2
         opaque = any(word in OPAQUE_WORDS for word in words)
         has_digit = any(character.isdigit() for character in value)
-        verdicts.append(any(word in GIVEN_NAMES for word in words) or (several and not opaque and not has_digit))
+        verdicts.append(
+            any(word in GIVEN_NAMES for word in words) or (((several and not has_digit) or spelt) and not opaque)
+        )
     answer = suspects.to_numpy().copy()
     answer[answer] = verdicts
     return pd.Series(answer, index=text.index)
@@ -163,8 +172,8 @@ def _patient_identifiers(table: str, values: pd.Series, findings: FindingList) -
             "Give every patient an opaque identifier, for example P001, and keep the key outside the cohort.",
             column="patient_id",
             rows=hits.index.to_numpy() + 1,
-            patients=distinct[hits.index].map(mask),
-            values=distinct[hits.index].map(mask),
+            patients=distinct[hits.index].map(shape),
+            values=distinct[hits.index].map(shape),
             identifier=True,
         )
     return flagged
@@ -180,7 +189,7 @@ def _text_identifiers(table: str, frame: pd.DataFrame, column: str, findings: Fi
     if hits:
         rows = values.isin(hits)
         texts = values[rows].astype("str")
-        problems, masked = ["looks like " + hits[text] for text in texts], texts.map(mask)
+        problems, masked = ["looks like " + hits[text] for text in texts], texts.map(shape)
         findings.add_rows("error", table, frame, rows, column, problems, _WHAT_TO_DO, masked, identifier=True)
     if not hits and column not in _LABELS and are_unique_codes(values):
         problem = "nearly every patient has a code of their own, (R) any other unique identifying number or code"

@@ -10,7 +10,9 @@ import pandas as pd
 
 from analysis.cohort.columns import read_numbers
 from analysis.cohort.importing.map_file import WeekUnit
-from analysis.cohort.recognition.find_identifiers import are_dates, look_like_names, name_rule, plain
+from analysis.cohort.recognition.find_identifiers import are_dates, name_rule, plain
+from analysis.cohort.recognition.trade_words import shown_cell
+from analysis.foreign_text import visible
 
 Role = Literal["patient", "protocol", "covariate", "week", "date", "start", "measure", "home", "identifier", "unknown"]
 
@@ -219,7 +221,6 @@ def _describe(values: pd.Series, *, number: bool) -> str:
         numbers = read_numbers(known)[0].dropna()
         return f"numbers from {numbers.min():g} to {numbers.max():g}"
     distinct = known.astype("str").unique()
-    if len(distinct) <= _FEW_LABELS and not look_like_names(pd.Series(distinct)).any():
-        labels = ", ".join(str(label)[:20] for label in distinct[:5]) + ("..." if len(distinct) > 5 else "")
-        return "labels: " + re.sub(r"[\x00-\x1f\x7f]+", " ", labels)
+    if len(distinct) <= _FEW_LABELS:
+        return "labels: " + visible(", ".join(map(shown_cell, distinct[:5]))) + ("..." if len(distinct) > 5 else "")
     return f"{len(distinct):,} different texts"

@@ -11,8 +11,9 @@ import pandas as pd
 
 from analysis.cohort.columns import Column, convert, read_numbers
 from analysis.cohort.prescriptions import MODALITIES
-from analysis.cohort.recognition.find_identifiers import look_like_names, plain
+from analysis.cohort.recognition.find_identifiers import plain
 from analysis.cohort.recognition.recognise_columns import Recognised
+from analysis.cohort.recognition.trade_words import shown_cell
 
 Row = Literal["a session", "a week"]
 
@@ -162,8 +163,7 @@ def _doubts(
     if "modality" not in columns:
         doubts["modality"] = "no column is named like the kind of session"
     elif unknown:
-        shown = [label[:20] for label in unknown if not look_like_names(pd.Series([label])).any()]
-        doubts["modality"] = f"what is {', '.join(shown) or 'each label'}?"
+        doubts["modality"] = f"what is {', '.join(map(shown_cell, unknown))}?"
     elif recode:
         doubts["modality"] = "are these the kinds of session?"
     if "week" not in columns and "start" not in columns:

@@ -7,6 +7,7 @@
 - ``parameters``: read from the tagged cell, and checked strictly before anything runs.
 - ``declared``: parameters of a report of the kit, declared once: notebook, call and documentation follow.
 - ``record``: input hashes, versions, parameters, seed, command, and a digest of all that is shown.
+- ``told_paths``: paths as a report tells them: nothing of the folders of the person who made it.
 - ``repeat``: a report made again from its record, and compared with what it showed then.
 - ``trust``: which notebook a repetition may run.
 - ``provenance``: what a report was made from, as it shows it: enough to make it again.

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, get_args
 
+from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.cohort.provenance import Source, describe_source
 from analysis.errors import ReportError
 from analysis.report.forms.digest import read_digests
@@ -36,6 +37,7 @@ from analysis.report.running.record import (
     time_stamp,
     versions,
 )
+from analysis.report.running.told_paths import told_way, way_to, without_home
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
@@ -142,7 +144,7 @@ def make_report(
     with working_folder(destination, "The report", alone=source.stem) as working:
         # Another process may have made it since.
         _refuse_to_replace(_every_file(destination, source.stem)[:-1], overwrite=overwrite)
-        seen_from_out = _relative(cohort_folder, destination)
+        seen_from_out = way_to(cohort_folder, destination)
         executed, failure = run_notebook(
             notebook, {FOLDER_PARAMETER: seen_from_out, **given}, working_folder=destination, progress=progress
         )
@@ -150,15 +152,17 @@ def make_report(
         executed.metadata["kneecurve"] = {"made": stamp}
         if failure:
             left = working / f"{source.stem}.failed.ipynb"
-            _write(left, _notebook_text(executed))
+            _write(left, _told(executed, seen_from_out))
             raise _failure(source.stem, failure, left.replace(destination / left.name))
         _refuse_a_cohort_that_changed(cohort_folder, inputs)
         document = read_document(executed)
         record = Record(
             report=source.stem,
             notebook=describe_source(source),
-            own_notebook=_relative(source, destination) if source.parent != notebook_folder() / "reports" else "",
-            cohort=seen_from_out,
+            own_notebook=told_way(way_to(source, destination))
+            if source.parent != notebook_folder() / "reports"
+            else "",
+            cohort=told_way(seen_from_out),
             inputs=inputs,
             origin=record_origin(cohort_folder),
             parameters=given,
@@ -168,10 +172,12 @@ def make_report(
             system=system(),
             shows=tuple(read_digests(document)),
         )
-        _write(working / files.notebook.name, _notebook_text(executed))
+        _write(working / files.notebook.name, _told(executed, seen_from_out))
         _write_forms(working, files, document, stamp)
         record = replace(record, files=tuple(sorted([*_names_in(working, files.html.name), files.record.name])))
-        _write(working / files.record.name, json.dumps({**record.to_json(), "made": stamp}, indent=2) + "\n")
+        _write(
+            working / files.record.name, without_home(json.dumps({**record.to_json(), "made": stamp}, indent=2)) + "\n"
+        )
         new = _names_in(working, files.html.name)
         earlier = [*files_of_earlier(destination, source.stem), *_failed_before(destination, source.stem)]
         put_in_place(working, destination, source.stem, new, [name for name in earlier if name not in new])
@@ -224,6 +230,7 @@ def _refuse_to_replace_itself(source: Path, files: Sequence[Path]) -> None:
 
 def _refuse_the_cohort_folder(folder: Path, destination: Path) -> None:
     """Refuse to write among the data: the files of a cohort folder are the inputs that a record names."""
+    refuse_impossible_name(destination, error=ReportError)
     inside, cohort = Path(os.path.realpath(destination)), Path(os.path.realpath(folder))
     if inside == cohort or cohort in inside.parents:
         raise ReportError(
@@ -275,14 +282,6 @@ def _refuse_to_replace(files: Sequence[Path], *, overwrite: bool) -> None:
         )
 
 
-def _relative(folder: Path, start: Path) -> str:
-    """Return the way from one folder to another, so that a report names no folder of this machine."""
-    try:
-        return Path(os.path.relpath(folder.resolve(), start.resolve())).as_posix()
-    except ValueError:  # another drive
-        return folder.resolve().as_posix()
-
-
 def _failure(name: str, failure: CellFailure, left: Path) -> ReportError:
     message = failure.message.strip() or failure.error
     ours = failure.error in {"CohortError", "DeidentificationError", "ModelError", "ReportError"}
@@ -292,6 +291,11 @@ def _failure(name: str, failure: CellFailure, left: Path) -> ReportError:
         where=str(left),
         what_to_do="Open that notebook in JupyterLab: it holds the traceback. No report was written.",
     )
+
+
+def _told(notebook: NotebookNode, way: str) -> str:
+    """Give the text of a notebook without the folders of the person who ran it."""
+    return without_home(_notebook_text(notebook).replace(json.dumps(way)[1:-1], told_way(way)))
 
 
 def _notebook_text(notebook: NotebookNode) -> str:

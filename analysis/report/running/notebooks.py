@@ -110,7 +110,15 @@ def read_notebook(path: Path) -> NotebookNode:
     nbformat = _format_of_notebooks()
     try:
         notebook: NotebookNode = nbformat.read(path, as_version=4)
-    except (ValueError, AttributeError, nbformat.ValidationError, nbformat.reader.NotJSONError) as error:
+    except (
+        AttributeError,
+        KeyError,
+        RecursionError,
+        TypeError,
+        ValueError,
+        nbformat.ValidationError,
+        nbformat.reader.NotJSONError,
+    ) as error:
         raise ReportError(
             "The file is not a notebook.", where=str(path), what_to_do="Open it in JupyterLab and save it again."
         ) from error

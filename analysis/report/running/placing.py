@@ -9,6 +9,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, nullcontext, suppress
 from pathlib import Path
 
+from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.errors import ReportError
 from analysis.report.running.record import read_record
 from analysis.writing.owners import MARK, is_dead, lock, mark_in, new_token, remove_dead
@@ -34,6 +35,7 @@ def working_folder(destination: Path, what: str, *, alone: str | None = None) ->
     ReportError
         The folder cannot be written, or another process writes the same.
     """
+    refuse_impossible_name(destination, error=ReportError)
     made = [path for path in (destination, *destination.parents) if not path.exists()]
     try:
         destination.mkdir(parents=True, exist_ok=True)

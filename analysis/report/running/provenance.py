@@ -11,6 +11,7 @@ from analysis.report.forms.digest import REPEAT_OPENING, VERSIONS_TABLE
 from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.tables import Column, Table
 from analysis.report.running.record import NOT_INSTALLED, command_to_repeat, record_inputs, versions
+from analysis.report.running.told_paths import without_home
 
 
 def show_provenance(
@@ -36,7 +37,7 @@ def show_provenance(
         if cohort.privacy == "safe-harbor"
         else "De-identification level: limited. This report must stay within the organisation that holds the data."
     )
-    command = command_to_repeat(report, folder.resolve().name, changed)
+    command = without_home(command_to_repeat(report, folder.resolve().name, changed))
     found = versions()
     again = repeatable_in_words(report, invented=origin.scenario is not None, versions=found)
     sentences = Passage((source, level, f"{REPEAT_OPENING}{command}", again))
@@ -45,7 +46,7 @@ def show_provenance(
     inputs += [(item, "cohort folder") for item in record_inputs(folder)]
     read = "Files read, with the first 16 digits of their SHA-256 hashes; the record has them whole."
     files = [(item.name, where, item.n_bytes, item.sha256[:16]) for item, where in inputs]
-    used = [(name, "none" if value is None else repr(value)) for name, value in parameters.items()]
+    used = [(name, "none" if value is None else without_home(repr(value))) for name, value in parameters.items()]
     tables = (
         _listing("files", read, files, {"file": "File", "where": "Where", "bytes": "Bytes", "sha256": "SHA-256"}),
         _listing("parameters", "Parameters of the report.", used, {"parameter": "Parameter", "value": "Value"}),

@@ -1,7 +1,6 @@
 """The record beside a report: input hashes, versions, parameters, seed, command, and a digest of all that is shown."""
 
 import hashlib
-import json
 import platform
 import shlex
 from collections.abc import Mapping
@@ -11,6 +10,7 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any
 
+from analysis.cohort.files.settings_files import read_json
 from analysis.cohort.provenance import Provenance, Source, describe_source
 from analysis.errors import CohortError, ReportError
 from analysis.report.forms.digest import Digest
@@ -126,7 +126,7 @@ def read_record(path: Path | str) -> Record:
     if not file.is_file():
         raise ReportError("There is no such record.", where=str(path), what_to_do=advice)
     try:
-        data = json.loads(file.read_text(encoding="utf-8"))
+        data = read_json(file)
         notebook = data["notebook"]
         return Record(
             report=_text(data["report"]),
@@ -143,7 +143,7 @@ def read_record(path: Path | str) -> Record:
             shows=tuple(Digest(**one) for one in data["shows"]),
             files=tuple(_text(one) for one in data.get("files", [])),
         )
-    except (AttributeError, CohortError, KeyError, TypeError, ValueError) as error:
+    except (AttributeError, CohortError, KeyError, OSError, TypeError, ValueError) as error:
         raise ReportError(
             "The file is not the record of a report, or an older version wrote it.",
             where=str(path),
@@ -175,7 +175,7 @@ def record_origin(folder: Path) -> Provenance:
     What was done to the data is left in the folder: its sentences may name counts that a report hides.
     """
     try:
-        described = json.loads((folder / "datapackage.json").read_text(encoding="utf-8"))
+        described = read_json(folder / "datapackage.json")
         found = Provenance.from_json(described["kneecurve"]["provenance"])
         return replace(found, parameters=dict(found.parameters), steps=())
     except (CohortError, KeyError, OSError, TypeError, ValueError):

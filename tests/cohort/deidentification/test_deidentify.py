@@ -16,9 +16,9 @@ from analysis.__main__ import app
 from analysis.cohort import Cohort, Provenance, deidentify, load_cohort, write_cohort
 from analysis.cohort.deidentification.transforms import (
     ages_at,
+    cap_ages,
     opaque_identifiers,
     parse_dates,
-    pool_ages,
     three_digits,
     weeks_between,
 )
@@ -56,16 +56,16 @@ def test_a_table_of_a_clinic(tmp_path: Path) -> None:
     done = report.actions.set_index("column")
     assert done.loc["DOB", "paragraph"] == "(C) dates"
     assert done.loc["phone", ["paragraph", "done", "n_cells"]].tolist() == ["(D) telephone numbers", "removed", 3]
-    assert done.loc["remarks", "found"] == "free text, in which no program can see names"
+    assert done.loc["remarks", "act"] == "withhold"
     assert "privacy officer and the ethics board" in report.to_text()
     assert "1001" not in report.to_text() and "Karl" not in str(report)  # noqa: PT018 - one statement: no value is told
 
 
-def test_free_text_kept_by_name_loses_cells_with_identifiers(tmp_path: Path) -> None:
-    text = CLINIC.replace("no complaints at all", "call her on 555-010-7777")
-    deidentify(clinic(tmp_path, text), tmp_path / "out", patient="MRN", start="Surgery date", keep=["remarks"])
-    kept = pd.read_csv(tmp_path / "out" / "clinic.csv")["remarks"].dropna().tolist()
-    assert kept == ["slept badly, says that her brother Karl will come along"]  # a given name in prose is not seen
+def test_texts_never_pass_not_even_by_name(tmp_path: Path) -> None:
+    text = CLINIC.replace("brother Karl", "brother").replace("slept badly,", "slept badly and")
+    with pytest.raises(DeidentificationError, match="column 'remarks' cannot be kept: it holds texts"):
+        deidentify(clinic(tmp_path, text), tmp_path / "out", patient="MRN", start="Surgery date", keep=["remarks"])
+    assert not (tmp_path / "out").exists()
 
 
 def test_the_limited_level_keeps_the_quarter_and_nothing_else_of_a_date(tmp_path: Path) -> None:
@@ -106,8 +106,9 @@ def test_a_cohort_folder_that_does_not_load_becomes_one_that_does(
     assert set(again.patients["site"]) == {"site 1", "site 2"}
     assert again.protocols == ["usual", "early"]  # the order of the source, the reference first
     assert sorted(again.visits["value"].dropna()) == sorted(visits["value"].dropna())
-    assert again.provenance.steps[0] == "Imported."
-    assert "De-identified to the level safe-harbor" in again.provenance.steps[1]
+    # what was done before is told by others: names of files and what was typed go
+    assert "De-identified to the level safe-harbor" in again.provenance.steps[0]
+    assert "Imported." not in again.provenance.steps
     assert not set(again.patients["patient_id"]) & {"P1", "P2", "P3"}
     # a patient's values stay together: the sum of each patient's values is as before
     for frame, other in ((visits, again.visits), (again.visits, visits)):
@@ -207,7 +208,8 @@ def test_a_folder_of_tables_shares_the_new_identifiers_and_the_start(tmp_path: P
 @settings(max_examples=25, deadline=None)
 @given(st.lists(st.floats(0, 120), min_size=1, max_size=8))
 def test_pooled_ages_keep_89_and_under_and_never_exceed_90(ages: list[float]) -> None:
-    pooled = pool_ages(pd.Series(ages))
+    pooled, n = cap_ages(pd.Series(ages), 1)
+    assert n == sum(age >= 90 for age in ages)
     assert pooled.max() <= 90
     assert all(new == old for new, old in zip(pooled, ages, strict=True) if old < 90)
 
@@ -277,7 +279,7 @@ def test_a_key_is_there_whole_or_not_at_all(tmp_path: Path, monkeypatch) -> None
     def full(*_: object) -> str:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("analysis.cohort.deidentification.deidentify.secrets.token_hex", full)
+    monkeypatch.setattr("analysis.cohort.deidentification.keys.secrets.token_hex", full)
     place = tmp_path / "keys"
     with pytest.raises(KeyboardInterrupt):
         deidentify(clinic(tmp_path), tmp_path / "out", patient="MRN", start="Surgery date", key_file=place / "a.key")
@@ -289,16 +291,17 @@ def test_a_key_is_there_whole_or_not_at_all(tmp_path: Path, monkeypatch) -> None
 
 
 def test_another_who_makes_the_same_key_at_the_same_time_is_not_overwritten(tmp_path: Path, monkeypatch) -> None:
-    key = tmp_path / "clinic.key"
+    key, other = tmp_path / "keys" / "clinic.key", b"91b1e9a57a2b4fd3a86a4a35f0b35e1c"
     link = os.link
 
     def quicker(source: str, target: str) -> None:
-        key.write_bytes(b"5" * 64)
+        key.write_bytes(other)
+        key.chmod(0o600)
         link(source, target)
 
     monkeypatch.setattr(os, "link", quicker)
     report = deidentify(clinic(tmp_path), tmp_path / "out", patient="MRN", start="Surgery date", key_file=key)
-    assert key.read_bytes() == b"5" * 64
+    assert key.read_bytes() == other
     monkeypatch.undo()
     again = deidentify(tmp_path / "source", tmp_path / "2", patient="MRN", start="Surgery date", key_file=key)
     assert (tmp_path / "out" / "clinic.csv").read_bytes() == (tmp_path / "2" / "clinic.csv").read_bytes()

@@ -51,6 +51,8 @@ def test_nobody_waits_for_a_pipe(tmp_path):
         read = read_map if name == "map.toml" else read_table
         with pytest.raises(CohortError, match="a pipe or a device, not a file"):
             read(tmp_path / name)
+    with pytest.raises(CohortError, match="a pipe or a device, not a file"):
+        read_value_rules(tmp_path / "map.toml")
 
 
 @pytest.mark.parametrize("name", ["a\x00b.csv", "a\ud800b.csv"])
@@ -130,3 +132,68 @@ def test_a_descriptor_too_deep(folder, tmp_path):
     (tmp_path / "datapackage.json").write_text('{"resources": ' + "[" * 100_000 + "]" * 100_000 + "}")
     with pytest.raises(CohortError, match="no valid JSON"):
         check_folder(tmp_path)
+
+
+@pytest.mark.parametrize("number", ["9" * 5000, "9" * 400])
+def test_whole_numbers_that_no_computer_holds(folder, tmp_path, number):
+    (tmp_path / "datapackage.json").write_text(f'{{"resources": [], "kneecurve": {{"format_version": {number}}}}}')
+    with pytest.raises(CohortError, match="no valid JSON: a whole number in it is too large"):
+        check_folder(tmp_path)
+    (tmp_path / "map.toml").write_text(f"[measures.own]\nlowest = {number}\n")
+    with pytest.raises(CohortError, match="no valid TOML: a whole number in it is too large"):
+        read_map(tmp_path / "map.toml")
+    (tmp_path / "rules.toml").write_text(f'[[rules]]\nmeasure = "pain"\nhighest = {number}\n')
+    with pytest.raises(CohortError, match="rules cannot be read: a whole number in it is too large"):
+        read_value_rules(tmp_path / "rules.toml")
+
+
+def test_settings_that_are_too_long_too_deep_by_names_or_no_list_of_rules(tmp_path):
+    path = tmp_path / "map.toml"
+    path.write_text("a." * 2000 + "b = 1\n")
+    with pytest.raises(CohortError, match="too deep in one another"):
+        read_map(path)
+    path.write_text("# " + "x" * (16 << 20) + "\n")
+    with pytest.raises(CohortError, match="it is longer than 16 MB"):
+        read_map(path)
+    path.write_text("rules = 5\n")
+    with pytest.raises(CohortError, match="rules cannot be read"):
+        read_value_rules(path)
+
+
+@pytest.mark.parametrize("decimals", ["inf", "-1", "16"])
+def test_decimals_that_no_number_is_shown_with(tmp_path, decimals):
+    (tmp_path / "map.toml").write_text(
+        '[patients]\npatient_id = "id"\nprotocol = "arm"\n[week]\ncolumn = "w"\n[[values]]\nmeasure = "own"\ncolumn = "v"\n'
+        f'[measures.own]\nunit = "points"\ndirection = "higher is better"\ndecimals = {decimals}\n'
+    )
+    with pytest.raises(CohortError, match="decimals should be a number from 0 to 15"):
+        read_map(tmp_path / "map.toml")
+
+
+@pytest.mark.parametrize("encoding", ["zlib", "hex", "rot13", "bz2"])
+def test_an_encoding_that_is_none_of_text(tmp_path, encoding):
+    (tmp_path / "t.csv").write_text("id,week\nP1,0\n")
+    with pytest.raises(CohortError, match=f"There is no encoding '{encoding}'"):
+        read_csv(tmp_path / "t.csv", encoding=encoding)
+
+
+def test_millions_of_rows_that_do_not_fit_the_header_are_not_kept(tmp_path, monkeypatch):
+    monkeypatch.setattr("analysis.cohort.files.readers.MOST_RAGGED", 1000)
+    (tmp_path / "t.csv").write_text("id,week\nP1,0\n" + "x\n" * 1000)
+    assert len(read_csv(tmp_path / "t.csv").frame) == 1
+    (tmp_path / "t.csv").write_text("id,week\nP1,0\n" + "x\n" * 1001)
+    with pytest.raises(CohortError, match="More than 1,000 rows do not fit the header"):
+        read_csv(tmp_path / "t.csv")
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-16"])
+@pytest.mark.parametrize("ends", ["\n", "\r\n"])
+def test_empty_lines_under_a_wide_header(tmp_path, ends, encoding):
+    header = ",".join(f"c{i}" for i in range(2_000))
+    (tmp_path / "t.csv").write_bytes((header + ends * 100_000).encode(encoding))
+    with pytest.raises(
+        CohortError, match=r"holds 100,000 rows of 2,000 columns, more than the kit reads of a file of its size"
+    ):
+        read_csv(tmp_path / "t.csv")
+    (tmp_path / "t.csv").write_bytes((header + ends * 100 + "1," * 1_999 + ends).encode(encoding))
+    assert read_csv(tmp_path / "t.csv").frame.index.tolist() == [99]

@@ -107,10 +107,3 @@ def test_parquet_keeps_its_types_and_says_what_is_wrong(tmp_path):
     pq.write_table(pa.table({"id": ["a"], "x": [[1, 2]]}), tmp_path / "n.parquet")
     with pytest.raises(CohortError, match="'x' holds lists or records"):
         read_parquet(tmp_path / "n.parquet")
-
-
-def test_a_parquet_file_that_unpacks_to_billions_of_cells_is_refused(tmp_path, monkeypatch):
-    monkeypatch.setattr("analysis.cohort.files.readers.MOST_CELLS", 10)
-    pd.DataFrame({"id": ["a"] * 6, "x": 1}).to_parquet(tmp_path / "t.parquet")
-    with pytest.raises(CohortError, match="says that it holds 6 rows"):
-        read_parquet(tmp_path / "t.parquet")

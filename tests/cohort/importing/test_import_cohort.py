@@ -108,6 +108,21 @@ def test_dates_of_several_time_zones_count_by_the_clock_of_their_place(files, da
     assert cohort.visits["week"].tolist() == [pytest.approx(12.5 / 24 / 7), 22 + 0.5 / 7, 1]
 
 
+def test_times_in_several_time_zones_are_a_warning_with_their_counts(files):
+    imported = files(
+        LONG.replace('column = "week"', 'date = "seen"\nstart = "surgery"'),
+        import_cohort,
+        data__csv="id,arm,surgery,seen,pain\nP1,a,2024-01-01,2024-01-08T12:30+01:00,7\nP1,a,2024-01-01,2024-06-03T12:00+02:00,3\n"
+        "P2,b,2024-01-01,2024-01-15T09:00+01:00,1\nP2,b,2024-01-01,2024-01-22T09:00,1\nP3,b,2024-01-01,2024-01-15,1\n",
+    )
+    found = imported.checked.findings
+    told = found[found["problem"].str.contains("time zone")]
+    assert told[["severity", "column"]].to_numpy().tolist() == [["warning", "seen"]]
+    assert told["problem"].iloc[0] == (
+        "the times are in several time zones (offset from UTC +01:00: 2 cells, +02:00: 1 cell, none: 1 cell)"
+    )
+
+
 def test_dates_of_one_time_zone(files):
     cohort = files(
         LONG.replace('column = "week"', 'date = "seen"\nstart = "surgery"'),
@@ -149,7 +164,7 @@ def test_a_date_that_is_none_and_a_patient_without_a_start(files):
         )
     table = caught.value.report.findings
     assert table[table["problem"] == "no date as year-month-day"][["row", "value"]].to_numpy().tolist() == [
-        [2, "12/04/2024"]
+        [2, "99/99/9999"]
     ]
     assert table[table["problem"].str.contains("no date of surgery")]["row"].tolist() == [3]
 

@@ -160,5 +160,5 @@ def test_kinds_of_session_that_are_not_known_are_asked_for(suggested):
         "id,week,modality,minutes\na,1,exercise,20\na,1,cycling,20\na,1,zzz,20\na,1,exercise,20\na,2,Jane Roe,9\n"
     )
     assert tomllib.loads(text)["session_log"]["modality"]["recode"] == {"cycling": "exercise"}
-    assert "what is zzz?" in text
+    assert "what is aaa, Aaaa Aaa?" in text
     assert "Roe" not in text

@@ -3,12 +3,14 @@
 import pandas as pd
 import pytest
 
-from analysis.cohort import Cohort, check_cohort
+from analysis.cohort import Cohort, Provenance, check_cohort
 from analysis.cohort.recognition.find_identifiers import are_dates, look_like_names, name_rule
 
 
 def problems(patients, visits, column, values, **options):
-    report = check_cohort(Cohort(patients.assign(**{column: values}), visits, **options))
+    # the column is one that a person named: the rules look at its cells all the same
+    named = Provenance(decided=[f"patients.{column}"])
+    report = check_cohort(Cohort(patients.assign(**{column: values}), visits, provenance=named, **options))
     return report.findings[report.findings["column"] == column], report
 
 

@@ -133,7 +133,13 @@ def test_a_cohort_that_is_not_there_and_not_invented_is_asked_for(made, tmp_path
     assert repeat_report(made, cohort=tmp_path / "moved", **own).same
 
 
-@pytest.mark.parametrize("text", ["", "[]", "{}", '{"notebook": 1}', '{"notebook": {"path": ""}, "report": 3}'])
+DEEP = '{"report": ' + "[" * 100_000 + "]" * 100_000 + "}"
+LARGE = '{"report": ' + "9" * 5000 + "}"
+
+
+@pytest.mark.parametrize(
+    "text", ["", "[]", "{}", '{"notebook": 1}', '{"notebook": {"path": ""}, "report": 3}', DEEP, LARGE]
+)
 def test_a_file_that_is_no_record_is_refused(tmp_path, text):
     (tmp_path / "a.json").write_text(text)
     with pytest.raises(ReportError, match="The file is not the record of a report, or an older version wrote it"):

@@ -205,6 +205,12 @@ def test_an_output_folder_that_is_a_file_is_refused(own_notebook, cohort_folder,
         make_report(str(own_notebook(SHOW)), cohort_folder, tmp_path / "taken" / "report")
 
 
+@pytest.mark.parametrize("name", ["a\x00b", "a\ud800b"])
+def test_an_output_folder_that_no_system_can_have_is_refused(cohort_folder, tmp_path, name):
+    with pytest.raises(ReportError, match="No file has such a name"):
+        make_report("cohort_check", cohort_folder, tmp_path / name)
+
+
 def test_an_earlier_report_is_not_replaced_unasked(own_notebook, cohort_folder, earlier):
     out = earlier
     with pytest.raises(ReportError, match="There is a report of that name already") as caught:
@@ -241,8 +247,13 @@ def test_unknown_reports_and_notebooks_are_refused(tmp_path):
         find_report(str(tmp_path / "none.ipynb"))
 
 
-def test_a_file_that_is_no_notebook_is_refused(tmp_path):
-    (tmp_path / "a.ipynb").write_text("not json")
+TOO_DEEP = '{"cells": ' + "[" * 100_000 + "]" * 100_000 + "}"
+WRONG_TYPES = '{"nbformat": "4", "nbformat_minor": [], "metadata": 3, "cells": {}}'
+
+
+@pytest.mark.parametrize("text", ["not json", "[]", TOO_DEEP, WRONG_TYPES], ids=["text", "list", "deep", "wrong types"])
+def test_a_file_that_is_no_notebook_is_refused(tmp_path, text):
+    (tmp_path / "a.ipynb").write_text(text)
     with pytest.raises(ReportError, match="The file is not a notebook"):
         read_notebook(tmp_path / "a.ipynb")
 

@@ -164,7 +164,12 @@ def test_a_wrong_file_is_refused_with_what_where_and_what_to_do(change, message)
 
 @pytest.mark.parametrize(
     ("content", "message"),
-    [(b"name = ", "The scenario file is not TOML."), (b"\xff\xfe", "The scenario file is not TOML.")],
+    [
+        (b"name = ", "The scenario file is not TOML."),
+        (b"\xff\xfe", "The scenario file is not TOML."),
+        (b"a = " + b"[" * 5000 + b"]" * 5000, "The scenario file is not TOML."),
+        (b"a = " + b"9" * 5000, "The scenario file is not TOML."),
+    ],
 )
 def test_a_file_that_is_not_toml(tmp_path, content, message):
     path = tmp_path / "own.toml"

@@ -1,0 +1,78 @@
+"""Measures that a cohort brings along: numbers stay, words are those of the catalogue or of the trade."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pandas as pd
+
+from analysis.cohort.catalogue import load_catalogue
+from analysis.cohort.measures import Measure, Measures
+from analysis.cohort.recognition.cells import Cells
+from analysis.cohort.recognition.number_rules import whole_and_own
+from analysis.cohort.recognition.trade_words import is_known_name, plain_letters
+from analysis.errors import DeidentificationError
+
+#: No measure of a knee or of a score has values beyond (design choice).
+_LOWEST, _HIGHEST = -1_000.0, 5_000.0
+#: Whole numbers from here on, different in nearly every patient, may number records (design choice).
+_LONG = 1_000.0
+
+
+def harmless_measures(measures: Measures, visits: pd.DataFrame | None) -> Measures:
+    """Give the measures that the visits have: those of the catalogue as it has them, others without texts of their own.
+
+    Raises
+    ------
+    DeidentificationError
+        The name of a measure is not made of words of the trade, or its values could be numbers of records.
+    """
+    catalogue = load_catalogue()
+    used = set() if visits is None else set(visits["measure"].dropna().astype("str"))
+    answer = list(catalogue.values())
+    for name, measure in measures.items():
+        if name in used and measure != catalogue_measure(catalogue, name):
+            answer.append(_bare(measure, catalogue_measure(catalogue, name)))
+            assert visits is not None
+            _refuse_records(name, visits[visits["measure"].astype("str") == name])
+    for name in used - set(measures):
+        raise _refused(name, "is not described")
+    return Measures(answer)
+
+
+def catalogue_measure(catalogue: Measures, name: str) -> Measure | None:
+    """Give the measure as the catalogue has it; None where it has none."""
+    return catalogue[name] if name in catalogue else None  # noqa: SIM401 - its errors are its own
+
+
+def _bare(measure: Measure, known: Measure | None) -> Measure:
+    if known is not None:
+        texts = {"label": known.label, "description": known.description, "thresholds": known.thresholds,
+                 "mix_ups": known.mix_ups, "derived_from": known.derived_from, "unit": known.unit}  # fmt: skip
+        return replace(measure, **texts)  # type: ignore[arg-type]
+    if not is_known_name(measure.name):
+        raise _refused(measure.name, "has a name that is not made of words of the trade")
+    unit = (
+        measure.unit
+        if plain_letters(measure.unit) and len(measure.unit) <= 12 and is_known_name(measure.unit)
+        else "units"
+    )
+    label = measure.name.replace("_", " ").capitalize()
+    limbs = tuple(limb for limb in measure.limbs if limb in ("involved", "uninvolved", "none")) or ("none",)
+    return replace(measure, label=label, unit=unit, description="", thresholds=(), mix_ups=(), limbs=limbs)
+
+
+def _refuse_records(name: str, rows: pd.DataFrame) -> None:
+    cells = Cells(pd.to_numeric(rows["value"], errors="coerce"))
+    numbers = cells.row_numbers.dropna()
+    long = bool((numbers.abs() >= _LONG).any()) and whole_and_own(cells, rows["patient_id"])
+    if long or not numbers.between(_LOWEST, _HIGHEST).all():
+        raise _refused(name, "has values that could be numbers of records")
+
+
+def _refused(name: str, problem: str) -> DeidentificationError:
+    return DeidentificationError(
+        f"A measure of the cohort {problem}.",
+        where=f"measure {name}",
+        what_to_do="Rename or leave it out in the map, import the source again, and de-identify that.",
+    )
