@@ -293,7 +293,8 @@ def not_run(text: pd.Series) -> pd.Series:
     >>> not_run(pd.Series(["=1+1", "-2.5", "usual"])).tolist()
     ["'=1+1", '-2.5', 'usual']
     """
-    return text.where(~looks_like_formula(text), "'" + text)
+    formula = looks_like_formula(text)
+    return text.where(~formula, "'" + text) if formula.any() else text
 
 
 def _kind_of_problem(problems: pd.Series) -> pd.Series:

@@ -58,5 +58,5 @@ def visit_frame(cohort: Cohort, measure: str, limb: str | None = None) -> pd.Dat
     last[row[before]] = value[before]  # the last of a patient stays
     columns = {"patient_id": values["patient_id"].array, "week": values["week"].array, "limb": limb, "value": value}
     columns |= {"baseline": last[row], "change": value - last[row]}
-    columns |= {name: patients[name].array.take(row) for name in patients if name not in columns}
+    columns |= {str(name): patients[name].array.take(row) for name in patients if name not in columns}
     return pd.DataFrame(columns, index=range(len(row)))
