@@ -129,7 +129,8 @@ def _per_kg(visits: pd.DataFrame, limb: str, patients: pd.DataFrame | None, body
 
 
 def _stored(visits: pd.DataFrame, measure: str, limb: str) -> pd.DataFrame:
-    chosen = visits.loc[(visits["measure"] == measure) & (visits["limb"] == limb), [*_KEY, "value"]]
+    rows = np.flatnonzero((visits["measure"] == measure) & (visits["limb"] == limb))
+    chosen = pd.DataFrame({name: visits[name].array.take(rows) for name in (*_KEY, "value")})
     twice = chosen.duplicated(_KEY)
     if twice.any():
         patient, week, _ = chosen[twice].iloc[0]
@@ -138,7 +139,7 @@ def _stored(visits: pd.DataFrame, measure: str, limb: str) -> pd.DataFrame:
             where=f"table visits, {int(twice.sum()):,} rows; the first: patient {patient}, week {week:g}",
             what_to_do="Run check_cohort on the cohort and keep one row of each.",
         )
-    return chosen.reset_index(drop=True)
+    return chosen
 
 
 def _torque(visits: pd.DataFrame, limb: str, patients: pd.DataFrame | None) -> pd.DataFrame:

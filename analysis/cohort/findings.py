@@ -162,17 +162,18 @@ class FindingList:
         if n == 0:
             return
         self._identifiers += n if identifier else 0
-        part = pd.DataFrame(index=pd.RangeIndex(n))
-        part["severity"] = severity
-        part["table"] = table
-        part["row"] = pd.array([pd.NA] * n if rows is None else np.asarray(rows), dtype="Int64")
-        part["patient_id"] = "" if patients is None else values_as_text(patients)
-        part["column"] = column
-        part["value"] = "" if values is None else values_as_text(values)
-        part["problem"] = problem if isinstance(problem, str) else list(problem)
-        part["what_to_do"] = what_to_do
-        part[_IDENTIFIER] = identifier
-        self._parts.append(part)
+        columns = {
+            "severity": severity,
+            "table": table,
+            "row": pd.array([pd.NA] * n if rows is None else np.asarray(rows), dtype="Int64"),
+            "patient_id": "" if patients is None else values_as_text(patients),
+            "column": column,
+            "value": "" if values is None else values_as_text(values),
+            "problem": problem if isinstance(problem, str) else list(problem),
+            "what_to_do": what_to_do,
+            _IDENTIFIER: identifier,
+        }
+        self._parts.append(pd.DataFrame(columns, index=pd.RangeIndex(n)))
 
     def add_rows(
         self,
@@ -287,7 +288,8 @@ def not_run(text: pd.Series) -> pd.Series:
     >>> not_run(pd.Series(["=1+1", "-2.5", "usual"])).tolist()
     ["'=1+1", '-2.5', 'usual']
     """
-    return text.where(~looks_like_formula(text), "'" + text)
+    formula = looks_like_formula(text)
+    return text.where(~formula, "'" + text) if formula.any() else text
 
 
 def _kind_of_problem(problems: pd.Series) -> pd.Series:

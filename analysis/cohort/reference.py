@@ -71,7 +71,8 @@ def patients_by_protocol(cohort: Cohort) -> pd.DataFrame:
     >>> list(patients_by_protocol(generate_cohort(patients=30, seed=1).observed))
     ['patient_id', 'protocol']
     """
-    return cohort.patients[["patient_id"]].assign(protocol=used_protocols(cohort.patients["protocol"]))
+    patients = cohort.patients
+    return pd.DataFrame({"patient_id": patients["patient_id"], "protocol": used_protocols(patients["protocol"])})
 
 
 def check_reference(tables: Mapping[str, pd.DataFrame], findings: FindingList, reference: str | None) -> None:

@@ -306,7 +306,7 @@ def conform_table(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
             labels = list(converted[name].cat.categories)
             real = [label for label in labels if not no_labels([label])]
             converted[name] = converted[name].cat.set_categories(real) if real != labels else converted[name]
-    return pd.DataFrame(converted, columns=pd.Index(names))
+    return pd.DataFrame(converted)
 
 
 def kind_of(values: pd.Series) -> Kind:

@@ -47,24 +47,16 @@ def visit_frame(cohort: Cohort, measure: str, limb: str | None = None) -> pd.Dat
     """
     limb = cohort.measures[measure].limb_named(limb)
     values = measured_values(cohort.visits, measure, limb, cohort.patients)
-    patients = cohort.patients
-    place = pd.Series(range(len(patients)), index=patients["patient_id"])
-    place = place[~place.index.duplicated(keep="last")]
-    values = (
-        values.assign(_row=place.reindex(values["patient_id"]).to_numpy())
-        .dropna(subset=["_row"])
-        .sort_values(["_row", "week"], kind="stable")
-    )
-    row = values["_row"].to_numpy(dtype="int64")
-    before = ((values["week"] <= 0) & values["value"].notna()).to_numpy()
+    patients = cohort.patients.drop_duplicates("patient_id", keep="last")
+    row = pd.Index(patients["patient_id"]).get_indexer(values["patient_id"])
+    order = np.lexsort([values["week"].to_numpy(), row])
+    order = order[row[order] >= 0]
+    values, row = values.take(order), row[order]
+    value = values["value"].to_numpy(dtype="float64")
+    before = (values["week"].to_numpy() <= 0) & ~np.isnan(value)
     last = np.full(len(patients), np.nan)
-    last[row[before]] = values["value"].to_numpy(dtype="float64", na_value=np.nan)[
-        before
-    ]  # the last of a patient stays
-    values.insert(2, "limb", limb)
-    values["baseline"] = last[row]
-    values["change"] = values["value"] - values["baseline"]
-    covariates = patients.drop(columns="patient_id").take(row).reset_index(drop=True)
-    frame = values.drop(columns="_row").reset_index(drop=True)
-    covariates = covariates.drop(columns=[name for name in covariates if name in frame])
-    return frame.join(covariates)
+    last[row[before]] = value[before]  # the last of a patient stays
+    columns = {"patient_id": values["patient_id"].array, "week": values["week"].array, "limb": limb, "value": value}
+    columns |= {"baseline": last[row], "change": value - last[row]}
+    columns |= {str(name): patients[name].array.take(row) for name in patients if name not in columns}
+    return pd.DataFrame(columns, index=range(len(row)))

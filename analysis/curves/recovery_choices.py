@@ -169,7 +169,7 @@ def covariance_candidates(
     variance for each week, since with one for all the comparison of protocols is anticonservative in a small trial whose
     spread changes over time; ``tests/simulation/report_trials.csv`` has the type I error that follows.
     """
-    counts = pd.crosstab(frame["patient_id"], frame["week"])
+    counts = frame.groupby(["patient_id", "week"], observed=True).size().unstack(fill_value=0)
     weeks, seen = counts.columns, counts.clip(upper=1).to_numpy()
     visits_each = seen.sum(axis=1)
     if visits_each.max() == 1:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -114,9 +115,9 @@ def standard_adherence(scenario: Scenario, sessions: Sessions, week: float) -> N
     prescribed.
     """
     end = int(np.clip(week, 1, sessions.done_share.shape[1]))
-    recent = slice(max(0, end - _RECENT_WEEKS), end)
-    mean, (variance, _) = _propensity_moments(scenario, recent)
-    share = sessions.done_share[:, recent].mean(axis=1)
+    begin = max(0, end - _RECENT_WEEKS)
+    mean, (variance, _) = _propensity_moments(scenario, begin, end)
+    share = sessions.done_share[:, begin:end].mean(axis=1)
     if variance <= 0:
         return np.zeros(len(share))
     return np.where(np.isfinite(share), (share - mean) / np.sqrt(variance), 0.0)
@@ -149,13 +150,16 @@ def dose_response(scenario: Scenario) -> pd.DataFrame:
     return pd.DataFrame([row])
 
 
-def _propensity_moments(scenario: Scenario, weeks: slice = slice(None)) -> tuple[float, tuple[float, float]]:
+@lru_cache(maxsize=256)
+def _propensity_moments(
+    scenario: Scenario, begin: int = 0, end: int | None = None
+) -> tuple[float, tuple[float, float]]:
     """Mean of the expected share over some weeks, and its variance and covariance with the recovery trait."""
     home = scenario.home
     nodes, weights = np.polynomial.hermite_e.hermegauss(_NODES)
     weights = weights / weights.sum()
     tendency = home.patient_sd * nodes[:, None] + home.follows_recovery * nodes[None, :]
-    line = weekly_log_odds(home, last_week(scenario))[weeks]
+    line = weekly_log_odds(home, last_week(scenario))[begin:end]
     share = expit(tendency[..., None] + line).mean(axis=-1)
     both = weights[:, None] * weights[None, :]
     starts = 1 - home.never_start_share

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -79,9 +80,8 @@ def draw_curves(scenario: Scenario, patients: Patients, traits: Traits, gain: ND
     weeks = np.array(scenario.visit_weeks)
     true: list[NDArray[np.float64]] = []
     measured: list[NDArray[np.float64]] = []
-    sites, therapists = [], []
-    for series in scenario.series:
-        of_site, of_therapist = _place_effects(scenario, series, seed)
+    places = [_place_effects(scenario, series, seed) for series in scenario.series]
+    for series, (of_site, of_therapist) in zip(scenario.series, places, strict=True):
         latent = _latent(scenario, series, patients, traits, seed)
         latent += (of_site[patients.site] + of_therapist[patients.therapist])[:, None]
         if series == scenario.primary and scenario.home.gain_of_full_adherence:
@@ -90,10 +90,11 @@ def draw_curves(scenario: Scenario, patients: Patients, traits: Traits, gain: ND
         spread = SeriesCourse(series, weeks).error_sd
         latent += spread * stream(seed, "visits", series.key, "error").standard_normal(latent.shape)
         measured.append(read_off(series, latent))
-        labels = [list(patients.frame[column].cat.categories) for column in ("site", "therapist")]
-        sites.append(_effects_frame("site", labels[0], series, of_site))
-        therapists.append(_effects_frame("therapist", labels[1], series, of_therapist))
-    return Curves(weeks, true, measured, pd.concat(sites, ignore_index=True), pd.concat(therapists, ignore_index=True))
+    of_places = (
+        _effects_frame(column, patients, scenario.series, effects)
+        for column, effects in zip(("site", "therapist"), zip(*places, strict=True), strict=True)
+    )
+    return Curves(weeks, true, measured, *of_places)
 
 
 def read_off(series: Series, latent: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -173,6 +174,16 @@ def _gain_course(scenario: Scenario, weeks: NDArray[np.float64]) -> NDArray[np.f
     return np.asarray(regained / (1 - 2.0 ** (-scenario.primary_week / half_life)))
 
 
-def _effects_frame(column: str, labels: list[str], series: Series, effects: NDArray[np.float64]) -> pd.DataFrame:
-    rounded = np.round(effects, _TRUE_DECIMALS)
-    return pd.DataFrame({column: list(labels), "measure": series.measure, "limb": series.limb, "effect": rounded})
+def _effects_frame(
+    column: str, patients: Patients, series: Sequence[Series], effects: Sequence[NDArray[np.float64]]
+) -> pd.DataFrame:
+    """Lay the effects of the places of a column on each series under each other."""
+    labels = [str(label) for label in patients.frame[column].cat.categories]
+    return pd.DataFrame(
+        {
+            column: labels * len(series),
+            "measure": [one.measure for one in series for _ in labels],
+            "limb": [one.limb for one in series for _ in labels],
+            "effect": np.round(np.concatenate(effects), _TRUE_DECIMALS),
+        }
+    )

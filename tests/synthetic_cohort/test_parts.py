@@ -47,7 +47,7 @@ def test_sites_differ_by_their_true_effects(large):
 
 def test_torques_of_both_limbs_are_correlated(large):
     torque = large.complete.visits.query("measure == 'quadriceps_torque' and week == 0")
-    wide = torque.set_index(["patient_id", "limb"])["value"].unstack().dropna(axis=1, how="all")  # noqa: PD010
+    wide = torque.set_index(["patient_id", "limb"])["value"].unstack().dropna(axis=1, how="all")
     assert 0.7 < wide.corr().iloc[0, 1] < 0.9
 
 

@@ -119,7 +119,9 @@ def check_patients(tables: Mapping[str, pd.DataFrame], findings: FindingList) ->
 
 def _check_duplicates(frame: pd.DataFrame, table: Table, findings: FindingList, source_rows: np.ndarray) -> None:
     key = list(table.key)
-    again = frame.duplicated(key) & frame[key].notna().all(axis=1)
+    again = frame.duplicated(key)
+    if again.any():
+        again &= frame[key].notna().all(axis=1)
     if not again.any():
         return
     shared = frame[key].assign(row=source_rows)[frame.duplicated(key, keep=False)]

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from analysis.cohort.reference import patients_by_protocol, used_protocols
@@ -146,9 +147,12 @@ def session_entries(cohort: Cohort, numbers: list[str]) -> pd.DataFrame:
     sessions = cohort.sessions
     if sessions is None:
         sessions = pd.DataFrame({name: pd.Series(dtype="str") for name in ("patient_id", "modality")})
-    entries = sessions.merge(patients_by_protocol(cohort), on="patient_id", how="inner", validate="many_to_one")
-    entries = entries.reindex(columns=["patient_id", "protocol", "modality", "week", *numbers])
-    return entries.astype(dict.fromkeys(["week", *numbers], "float64"))
+    people = patients_by_protocol(cohort)
+    place = pd.Index(people["patient_id"]).get_indexer(sessions["patient_id"])
+    rows = np.flatnonzero(place >= 0)
+    entries = sessions.reindex(columns=["patient_id", "protocol", "modality", "week", *numbers]).take(rows)
+    entries["protocol"] = people["protocol"].array.take(place[rows])
+    return entries.astype(dict.fromkeys(["week", *numbers], "float64")).reset_index(drop=True)
 
 
 def of_modality(entries: pd.DataFrame, modality: str | None) -> pd.DataFrame:

@@ -122,7 +122,7 @@ def fit_weekly(cohort: Cohort, measure: str, *, limb: str | None = None, covaria
         )
     rows = rows[rows["week"].isin(schedule)]
     fit, choices = _fit(rows, tuple(covariates), several=len(people["protocol"].cat.categories) > 1)
-    wide = rows.pivot_table(index="patient_id", columns="week", values="value", observed=True)
+    wide = rows.pivot(index="patient_id", columns="week", values="value")
     values = wide.reindex(index=people["patient_id"], columns=schedule).to_numpy(dtype=np.float64)
     choices += left_out
     choices += [
@@ -186,7 +186,9 @@ def check_baseline(endpoint: Endpoint) -> None:
 
 def _nobody(rows: pd.DataFrame, schedule: Floats) -> dict[float, tuple[str, ...]]:
     """Find the weeks at which nobody of a protocol was seen."""
-    counts = pd.crosstab(rows["week"], rows["protocol"], dropna=False).reindex(schedule, fill_value=0)
+    counts = (
+        rows.groupby(["week", "protocol"], observed=False).size().unstack(fill_value=0).reindex(schedule, fill_value=0)
+    )
     missed = {float(week): [str(name) for name in row.index[row == 0]] for week, row in counts.iterrows()}  # type: ignore[arg-type]
     return {week: tuple(names) for week, names in missed.items() if names}
 
@@ -230,7 +232,7 @@ def _not_seen(rows: pd.DataFrame, covariates: tuple[str, ...]) -> list[str]:
     first, said = rows["week"].min(), []
     for name in covariates:
         if isinstance(rows[name].dtype, pd.CategoricalDtype):
-            seen = pd.crosstab(rows[name], rows["week"]) > 0
+            seen = rows.groupby([name, "week"], observed=True).size().unstack(fill_value=0) > 0
             for place, week in np.argwhere(~seen.to_numpy()):
                 one = f"{name} {seen.index[place]} at week {seen.columns[week]:g}"
                 said.append(f"Nobody was seen of {one}: its difference from the others is taken as at week {first:g}.")

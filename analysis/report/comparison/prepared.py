@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 from typing import Any, Literal, Self
 
@@ -31,8 +32,10 @@ from analysis.outcomes import (
     responders,
 )
 from analysis.outcomes.endpoint import MissingRule
+from analysis.outcomes.home_programme.sessions_done import check_enough
 from analysis.report.parts.numbers import in_text
 from analysis.report.running.declared import ReportParameters, parameter
+from analysis.statistics.proportions import check_level
 
 #: Taken as the measure of a comparison where none is named and the cohort has it (design choice).
 USUAL_MEASURE = "quadriceps_torque"
@@ -91,8 +94,6 @@ class Prepared:
         measure itself has none.
     no_responders : str
         Why there is no responder analysis of the measure.
-    flow, baseline, missing, adherence, events
-        Results of :mod:`analysis.outcomes`.
     level : float
         Confidence level of every interval.
     parameters : dict
@@ -111,11 +112,6 @@ class Prepared:
     no_curves: str
     responders: tuple[Responders, ...]
     no_responders: str
-    flow: PatientFlow
-    baseline: BaselineTable
-    missing: MissingByWeek
-    adherence: AdherenceByWeek
-    events: EventsByProtocol
     level: float
     parameters: dict[str, Any]
     warnings: tuple[str, ...]
@@ -132,6 +128,8 @@ class Prepared:
             A primary week, reference or threshold was named that does not fit the data.
         """
         limb, reference, level = asked.limb, asked.reference, asked.level
+        check_level(level)
+        check_enough(asked.enough_sessions)
         cohort = _reference_first(load_cohort(folder), reference)
         name = asked.measure or _usual_measure(cohort)
         known = cohort.measures[name]
@@ -154,11 +152,6 @@ class Prepared:
                 no_curves=no_curves,
                 responders=found,
                 no_responders=no_responders,
-                flow=patient_flow(cohort),
-                baseline=baseline_table(cohort),
-                missing=missing_by_week(cohort, name, limb=limb, level=level),
-                adherence=adherence_by_week(cohort, enough=asked.enough_sessions, level=level),
-                events=events_by_protocol(cohort, level=level),
                 level=level,
                 parameters=asked.given(),
                 warnings=(),
@@ -169,6 +162,31 @@ class Prepared:
             dict.fromkeys(str(one.message) for one in ours if not issubclass(one.category, ConvergenceWarning))
         )
         return replace(prepared, warnings=said)
+
+    @cached_property
+    def flow(self) -> PatientFlow:
+        """Who was allocated and who was seen when."""
+        return patient_flow(self.cohort)
+
+    @cached_property
+    def baseline(self) -> BaselineTable:
+        """What the patients were like at the start."""
+        return baseline_table(self.cohort)
+
+    @cached_property
+    def missing(self) -> MissingByWeek:
+        """Who was expected and missed, by week."""
+        return missing_by_week(self.cohort, self.measure.name, limb=self.limb, level=self.level)
+
+    @cached_property
+    def adherence(self) -> AdherenceByWeek:
+        """Sessions done against sessions prescribed."""
+        return adherence_by_week(self.cohort, enough=self.parameters["enough_sessions"], level=self.level)
+
+    @cached_property
+    def events(self) -> EventsByProtocol:
+        """Harms and other events."""
+        return events_by_protocol(self.cohort, level=self.level)
 
     @property
     def protocols(self) -> tuple[str, ...]:

@@ -227,6 +227,10 @@ class Table(Part):
 
     def to_json(self) -> dict[str, Any]:
         """Return the table as it is shown, in plain lists and dictionaries."""
+        return {**self.words(), "csv": self.to_csv()}
+
+    def words(self) -> dict[str, Any]:
+        """Return the table as it is shown, without the numbers behind it, whose last digit may differ between machines."""
         return {
             "name": self.name,
             "caption": self.caption,
@@ -236,12 +240,7 @@ class Table(Part):
             "rows": self.rows(),
             "row_groups": self.groups(),
             "notes": list(self.notes),
-            "csv": self.to_csv(),
         }
-
-    def words(self) -> dict[str, Any]:
-        """Return the table as it is shown, without the numbers behind it, whose last digit may differ between machines."""
-        return {name: value for name, value in self.to_json().items() if name != "csv"}
 
     def to_csv(self) -> str:
         """Return the numbers of the columns shown, not rounded, with the level and method of intervals where they are there.

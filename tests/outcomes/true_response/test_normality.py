@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from analysis.cohort import Cohort
 from analysis.outcomes.missing.weekly_model import fit_weekly
@@ -46,6 +47,12 @@ def test_what_is_tested_is_standard_normal_under_the_model(rng):
     for name in ["observed change", *(f"visit at week {week:g}" for week in WEEKS)]:
         assert visit_scores[name].var() == pytest.approx(1, abs=0.01)
     assert list(visit_scores) == ["observed change", *names, *(f"visit at week {week:g}" for week in WEEKS)]
+
+
+@pytest.mark.parametrize("n", [20, 57, 500])
+def test_the_test_of_simulated_cohorts_is_that_of_scipy(rng, n):
+    rows = np.vstack([rng.standard_normal((40, n)), rng.gamma(1.0, 1.0, (40, n)), rng.standard_t(3, (40, n))])
+    np.testing.assert_allclose(normality._normal_test(rows), stats.normaltest(rows, axis=1).pvalue, rtol=1e-9)
 
 
 def test_a_skew_is_found_and_named(rng):

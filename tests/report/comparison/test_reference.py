@@ -89,7 +89,7 @@ def test_nobody_followed_the_reference(study_of, study_in_memory):
         patients=whole.cohort.patients[rest],
         visits=whole.cohort.visits[whole.cohort.visits["patient_id"].isin(ids)],
     )
-    study = study_in_memory(cohort, measure="pain")
+    study = study_in_memory(cohort, measure="pain", imputations=2)
     assert said(study) == []
     reason = "The reason: Nobody compared here followed 'exercise only', the reference of the cohort."
     assert reason in str(comparison.answer(study))
@@ -101,7 +101,7 @@ def test_curves_and_responders_compare_with_the_same_protocol(study_of, study_in
     ids = whole.cohort.patients.loc[whole.cohort.patients["protocol"] == EARLY, "patient_id"]
     visits = whole.cohort.visits
     visits = visits[~visits["patient_id"].isin(ids)]
-    study = study_in_memory(replace(whole.cohort, visits=visits), measure="pain")
+    study = study_in_memory(replace(whole.cohort, visits=visits), measure="pain", imputations=2)
     assert study.curves.protocols[0] == study.reference == study.responders[0].reference == USUAL
     assert "compared with exercise only, the first of them in the order of the data" in said(study)[0]
 

@@ -29,8 +29,8 @@ def by_mechanism():
 
 def torque(made):
     """Complete torque by week, and whether it was seen."""
-    values = made.complete.visits.query(TORQUE).set_index(["patient_id", "week"])["value"].unstack()  # noqa: PD010
-    missing = made.missing.query(TORQUE).set_index(["patient_id", "week"])["missing"].unstack()  # noqa: PD010
+    values = made.complete.visits.query(TORQUE).set_index(["patient_id", "week"])["value"].unstack()
+    missing = made.missing.query(TORQUE).set_index(["patient_id", "week"])["missing"].unstack()
     return values, ~missing.astype(bool)
 
 
@@ -88,7 +88,7 @@ def test_monotone_and_intermittent(by_mechanism):
     """Some visits are missed and followed by a seen one; who is lost stays lost."""
     missing = by_mechanism["at random"].missing.query("measure == 'pain'")
     reasons = missing.assign(reason=missing["reason"].astype("object").where(missing["missing"], "seen"))
-    wide = reasons.set_index(["patient_id", "week"])["reason"].unstack()  # noqa: PD010
+    wide = reasons.set_index(["patient_id", "week"])["reason"].unstack()
     gone = wide.isin(["withdrew", "moved away", "could not be reached"]).to_numpy()
     assert (np.diff(gone.astype(int), axis=1) >= 0).all()
     missed = (wide == "missed visit").to_numpy()
