@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
+import numpy as np
 import pandas as pd
 
 from analysis.cohort.columns import Column
 from analysis.cohort.deidentification.known_days import (
+    date_parts,
     far_before,
     gives_back,
     interval_gives_back,
@@ -80,7 +83,13 @@ class Surroundings:
     date_format: str | None = None
     dates: tuple[pd.Series, ...] = ()
 
-    @property
+    @cached_property
+    def parts(self) -> tuple[np.ndarray, ...]:
+        """Day, month, year and so on of the starts and of each column of dates."""
+        known = self.dates if self.starts is None else (self.starts, *self.dates)
+        return tuple(map(date_parts, known))
+
+    @cached_property
     def n_patients(self) -> int:
         """Number of patients."""
         return int(self.patients.nunique())
@@ -229,8 +238,7 @@ def problem_of_numbers(cells: Cells, around: Surroundings) -> str:
     """Say what of a date numbers give back, whatever they are called; empty where nothing."""
     if interval_gives_back(cells, around.starts, around.patients):
         return "times to one and the same day: they would give back the start"
-    known = around.dates if around.starts is None else (around.starts, *around.dates)
-    return "a part of a date" if any(is_part_of(cells, dates) for dates in known) else ""
+    return "a part of a date" if any(is_part_of(cells, parts) for parts in around.parts) else ""
 
 
 def _known_numbers(cells: Cells, name: str, around: Surroundings, kind: str) -> Judgement:

@@ -80,42 +80,48 @@ def interval_gives_back(cells: Cells, starts: pd.Series | None, patients: pd.Ser
     """
     if starts is None:
         return False
-    numbers = cells.row_numbers
-    known = pd.DataFrame({"number": numbers, "start": _days(starts), "patient": patients.to_numpy()}).dropna()
+    known = pd.DataFrame({"number": cells.row_numbers, "start": _days(starts), "patient": patients.to_numpy()}).dropna()
     known = known.drop_duplicates(["patient", "number"])
-    if known["patient"].nunique() <= _FEWEST or known["number"].nunique() <= 2:
+    n_patients = known["patient"].nunique()
+    if n_patients <= _FEWEST or known["number"].nunique() <= 2:
         return False
+    number, start = known["number"].to_numpy(), known["start"].to_numpy()
+    whole = bool((number % 1 == 0).all())
     for unit in _DAYS_IN:
-        whole = bool((known["number"] % 1 == 0).all())
         width = max(_WEEK, unit) if whole else _WEEK
-        usual = _most_within(known["start"], known["patient"], width)
+        usual = _most_within(start, width) / n_patients
         for sign in (1.0, -1.0):
-            share = _most_within(known["start"] + sign * unit * known["number"], known["patient"], width)
-            if share >= _SHARE and share >= _MORE_THAN_USUAL * usual and share * known["patient"].nunique() >= _FEWEST:
+            most = _most_within(start + sign * unit * number, width)
+            if most >= _FEWEST and most / n_patients >= max(_SHARE, _MORE_THAN_USUAL * min(1.0, usual)):
                 return True
     return False
 
 
-def is_part_of(cells: Cells, dates: pd.Series) -> bool:
-    """Say whether numbers are the day, month, year, week, weekday or day of the year of dates, for most rows.
+def date_parts(dates: pd.Series) -> np.ndarray:
+    """Give day, month, year, quarter, week, weekday and day of the year of dates, and pairs of them, a row each."""
+    date = dates.dt
+    week = date.isocalendar()["week"].astype("float64")
+    parts = (date.day, date.month, date.year, date.year % 100, date.quarter, date.day_of_week, date.day_of_week + 1,
+             date.day_of_year, week, date.year % 100 * 100 + date.month, date.month * 100 + date.day,
+             date.day * 100 + date.month, date.year * 100 + date.month)  # fmt: skip
+    return np.array([part.astype("float64").to_numpy() for part in parts])
+
+
+def is_part_of(cells: Cells, parts: np.ndarray) -> bool:
+    """Say whether numbers are one of the parts of dates, in most rows; ``parts`` are those of :func:`date_parts`.
 
     Examples
     --------
     >>> days = pd.Series(pd.date_range("2024-01-01", periods=12, freq="37D"))
-    >>> is_part_of(Cells(days.dt.month), days), is_part_of(Cells(pd.Series(range(12))), days)
+    >>> is_part_of(Cells(days.dt.month), date_parts(days)), is_part_of(Cells(pd.Series(range(12))), date_parts(days))
     (True, False)
     """
-    numbers = cells.row_numbers
-    known = numbers.notna() & dates.notna()
-    if known.sum() <= _FEWEST or len(numbers[known].unique()) <= 1:
+    numbers = cells.row_numbers.to_numpy()
+    known = ~np.isnan(numbers) & ~np.isnan(parts[0])
+    if known.sum() <= _FEWEST or len(np.unique(numbers[known])) <= 1:
         return False
-    number, date = numbers[known], dates[known].dt
-    week = date.isocalendar()["week"].astype("float64")
-    parts = (date.day, date.month, date.year, date.year % 100, date.quarter, date.day_of_week, date.day_of_week + 1, date.day_of_year,
-             week, date.year % 100 * 100 + date.month, date.month * 100 + date.day, date.day * 100 + date.month,
-             date.year * 100 + date.month)  # fmt: skip
-    share = _MOST if len(number) >= _FEW_ROWS else 0.99
-    return any(bool((number == part.astype("float64")).mean() > share) for part in parts)
+    share = _MOST if known.sum() >= _FEW_ROWS else 0.99
+    return bool(((parts[:, known] == numbers[known]).mean(axis=1) > share).any())
 
 
 def far_before(dates: pd.Series, starts: pd.Series) -> bool:
@@ -124,12 +130,10 @@ def far_before(dates: pd.Series, starts: pd.Series) -> bool:
     return bool(len(before)) and float(before.median()) > _LONG_BEFORE
 
 
-def _most_within(days: pd.Series, patients: pd.Series, width: float) -> float:
-    """Give the largest share of the patients with a day within one span of so many days."""
-    order = days.sort_values()
-    ends = np.searchsorted(order.to_numpy(), order.to_numpy() + width, side="right")
-    most = int((ends - np.arange(len(order))).max())
-    return min(1.0, most / patients.nunique())
+def _most_within(days: np.ndarray, width: float) -> int:
+    """Give the largest number of days within one span of so many."""
+    order = np.sort(days)
+    return int((np.searchsorted(order, order + width, side="right") - np.arange(len(order))).max())
 
 
 def _days(dates: pd.Series) -> pd.Series:
