@@ -196,10 +196,10 @@ def level_in_words(level: float) -> str:
 
     Examples
     --------
-    >>> level_in_words(0.95), level_in_words(0.999)
-    ('95 %', '99.9 %')
+    >>> level_in_words(0.95), level_in_words(0.999), level_in_words(1 - 0.05 / 3)
+    ('95 %', '99.9 %', '98.33 %')
     """
-    percent = round(level * 100, 6)
+    percent = round(level * 100, 2 if level < 0.9999 else 6)
     return f"{percent:g} %"
 
 

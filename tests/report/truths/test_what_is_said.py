@@ -6,6 +6,7 @@ import re
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import t
 
 from analysis.report import Figure, Passage, Table, comparison
 from analysis.report.comparison.findings.doubts import doubts_words
@@ -369,6 +370,30 @@ def test_a_shift_that_would_take_the_difference_away_is_told_without_favour_wher
         "The interval would hold no difference were the missed values on average" in text for text in said.values()
     )
     assert "favour" not in said["observational"]
+
+
+def test_other_assumptions_are_judged_by_the_intervals_adjusted_as_that_of_the_verdict(study_in_memory):
+    """Of three protocols: the limits of the model are those of In short, and the shift told takes these to zero."""
+    three = ("usual", "early", "late")
+    cohort = plant(4, protocols=three, effect=better(0.15), lose=share({"usual": 0.12, "early": 0.2, "late": 0.1}))
+    study = study_in_memory(cohort, imputations=3, design="randomised")
+    primary, found = study.primary.astype({"protocol": str}).set_index("protocol"), study.sensitivity
+    limits = found.analyses.differences.query("analysis == 'mixed model'").set_index("protocol")[["lower", "upper"]]
+    for name in three[1:]:
+        assert limits.loc[name].tolist() == pytest.approx(
+            primary.loc[name, ["adjusted_lower", "adjusted_upper"]].tolist()
+        )
+    assert found.responders.responders["level"].eq(0.95).all()
+    rows = found.tipping.table.query("protocol == 'early'")
+    lower = rows["difference"] - t.ppf(1 - 0.05 / 4, rows["df"]) * rows["std_error"]
+    shift = float(np.interp(0.0, lower, rows["delta"]))
+    (answer,) = comparison.answer(study)
+    assert shift < 0
+    assert f"were the missed values on average {-shift:.2f} N·m/kg lower with early" in answer.paragraphs[-2]
+    said = [str(one) for one in comparison.sensitivity(study) if isinstance(one, Passage)]
+    assert (
+        said[0] == "Intervals of means here are adjusted for 2 comparisons, as in In short: each 97.5 %, together 95 %."
+    )
 
 
 @pytest.mark.parametrize("done", [0.0, pytest.param(2.5, marks=pytest.mark.slow)])
