@@ -42,12 +42,8 @@ def _adjusted(study: Study) -> list[Passage]:
     if len(study.primary) < 2:
         return []
     each, together = map(numbers.level_in_words, (study.adjusted_level, study.level))
-    return [
-        Passage((
-            f"Intervals of means here are adjusted for {len(study.primary)} comparisons, as in In short: each {each}, "
-            f"together {together}.",
-        ))
-    ]  # fmt: skip
+    comparisons = f"{len(study.primary)} comparisons, as in In short: each {each}, together {together}"
+    return [Passage((f"Intervals of means here are adjusted for {comparisons}.",))]
 
 
 def _no_reference() -> Passage:

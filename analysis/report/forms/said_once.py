@@ -22,7 +22,8 @@ _SENTENCE = 30
 def said_once(document: Document) -> Document:
     """Leave out notes of tables, and items of lists, that stand before in a passage, a caption or a note.
 
-    What is folded under a figure counts as said for other folded tables only. Files of numbers keep all their notes.
+    What is folded under a figure counts as said for other folded tables only, and what a list of its section says is not
+    folded there. Files of numbers keep all their notes.
 
     Examples
     --------
@@ -40,6 +41,8 @@ def said_once(document: Document) -> Document:
 def _once(shown: Shown, told: set[str], folded: set[str]) -> list[Block]:
     """Give the blocks of an output without what was told; what they say is told from then on."""
     blocks: list[Block] = []
+    lists = (block for block in shown.blocks if isinstance(block, Passage) and block.kind == "items")
+    beside = {text for block in lists for text in block.paragraphs}
     for block in shown.blocks:
         if type(block) is Passage and block.kind == "items":
             kept = tuple(one for one in block.paragraphs if not _said(one, told))
@@ -51,7 +54,7 @@ def _once(shown: Shown, told: set[str], folded: set[str]) -> list[Block]:
             blocks.append(replace(block, notes=kept))
         elif isinstance(block, Figure):
             told.add(block.caption)
-            kept = _kept(block.table, told | folded)
+            kept = _kept(block.table, told | folded | beside)
             folded.update(kept)
             blocks.append(replace(block, table=replace(block.table, notes=kept)))
         else:
