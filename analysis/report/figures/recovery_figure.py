@@ -279,7 +279,7 @@ def _recovery_in_words(table: pd.DataFrame, curves: RecoveryCurves, decimals: in
         else f"{row.protocol}: none, nobody was seen"
         for row in at.itertuples()
     ]
-    first, last = table["week"].min(), table["week"].max()
+    first, last = 0.0 if curves.baseline_adjusted else table["week"].min(), table["week"].max()
     span = f"from week {numbers.week(first)} to week {numbers.week(last)}" if first < last else "at one week"
     return (
         f"Lines of {in_text(curves.measure.label)} {span} with "

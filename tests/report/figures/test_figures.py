@@ -286,7 +286,9 @@ def test_sentences_of_a_single_week_and_of_patients_not_seen(make_cohort):
     cohort = make_cohort(weeks=(0, 6), patients=20)
     curves = fit_recovery(cohort, "pain")
     assert difference_figure(curves).alt.endswith(").")
-    assert "at one week with single patients" in recovery_figure(curves).alt
+    assert "Lines of pain from week 0 to week 6 with single patients" in recovery_figure(curves).alt
+    alone = fit_recovery(make_cohort(weeks=(6,), patients=20), "pain")
+    assert "Lines of pain at one week with single patients" in recovery_figure(alone).alt
     counted = responders(cohort, "pain", week=6, threshold=1, missing="non-response")
     assert "of the 8 seen" in change_figure(counted).alt
     assert "seen" not in change_figure(responders(cohort, "pain", week=6, threshold=1)).alt

@@ -119,4 +119,6 @@ def test_a_patient_who_has_just_begun_is_not_said_to_be_compared(page):
     begun = [replace(one, visits=one.visits[one.visits["week"] <= 0]) for one in page.found]
     said = str(one_patient.subtitle(replace(page, found=tuple(begun))))
     assert "1 visit, week 0; 2 measures at the start" in said
-    assert "7 visits, week 0 to 52; 2 measures compared" in str(one_patient.subtitle(page))
+    assert "7 visits, weeks 0 to 52; 2 measures compared" in str(one_patient.subtitle(page))
+    half = str(one_patient.subtitle(replace(page, found=(begun[0], page.found[1]))))
+    assert "7 visits, weeks 0 to 52; 1 of 2 measures compared" in half
