@@ -13,6 +13,7 @@ from analysis.report.comparison.findings.finding import Course, Difference, Find
 from analysis.report.comparison.findings.words import (
     courses_words,
     differences_words,
+    means_doubt,
     seen_words,
     slide_title,
     unturned_words,
@@ -110,7 +111,7 @@ def test_every_sentence_of_a_grid_of_findings_reads_well(arms):
         said.update((harms_words(found), harms_words(found, few=True)))
         title = slide_title(found, measure)
         assert len(title) <= 108 or arms == 2, title
-        said.add(f"Title: {title}")
+        said.update((f"Title: {title}", f"Mean pain: 2 to 3 points; {means_doubt(found) or 'nothing'}"))
         missing = {one.protocol: (one.allocated - one.seen, one.allocated) for one in found.seen}
         sizes = {one.protocol: one.allocated for one in found.seen}
         said.update(caution_words(allocation=allocation, invented=False, sizes=sizes, missing=missing, responders=()))

@@ -214,6 +214,19 @@ def test_means_that_no_group_has_are_questioned_before_they_are_told(study_in_me
             assert answer.points[1].startswith("Means lie outside")
 
 
+@pytest.mark.parametrize(
+    ("name", "doubt"),
+    [
+        ("one arm lost", "; a third or more lost of early"), ("half lost", "; a third or more lost of usual and early"),
+        ("impossible values", "; means lie outside what groups have"), ("complete", ""),
+    ],
+)  # fmt: skip
+def test_the_title_of_the_means_says_what_they_must_not_be_read_without(study_in_memory, name, doubt):
+    cohort, options, *_ = TRUTHS[name]
+    (figure,) = comparison.recovery(study_in_memory(plant(**cohort), imputations=2, **options))
+    assert re.fullmatch(rf"Mean [a-z ]+ at week 26: [\d.]+ to [\d.]+ [^;]+{doubt}", figure.message)
+
+
 def test_the_table_of_findings_says_what_in_short_says(study_in_memory):
     planted = plant(protocols=("usual", "early", "late"), effect=better(0.35), lose=share({"late": 0.5}))
     for design, verdict in (("randomised", "favours early"), ("observational", "early did better on average")):

@@ -162,6 +162,14 @@ def unturned_words(found: Findings) -> list[str]:
     return [f"No analysis with other assumptions about missing visits gives another answer for {names}."]
 
 
+def means_doubt(found: Findings) -> str:
+    """Say in few words what means must not be read without, for the title of their slide; empty where nothing is."""
+    if found.unusual:
+        return "means lie outside what groups have"
+    lost = [one.protocol for one in found.much_lost]
+    return f"a third or more lost of {named_or_counted(lost, len(found.seen))}" if lost else ""
+
+
 def slide_title(found: Findings, measure: Measure) -> str:
     """Say the differences in one line, for the title of a slide; empty where nothing is compared."""
     if not found.differences:
