@@ -276,9 +276,10 @@ def _limits(found: Difference, decimals: int, measure: Measure | None) -> str:
 
 def _limit(value: float, decimals: int, measure: Measure | None) -> str:
     """Show a limit with its direction, and where a measure is given with which is better."""
-    if numbers.number(value, decimals).strip("−0.") == "":
+    shown = numbers.number(abs(value), numbers.off_zero(value, decimals))
+    if shown.strip("0.") == "":
         return "no difference"
-    said = f"{numbers.number(abs(value), decimals)} {'higher' if value > 0 else 'lower'}"
+    said = f"{shown} {'higher' if value > 0 else 'lower'}"
     if measure is None:
         return said
     return f"{said} ({'better' if value * measure.sign > 0 else 'worse'})"
