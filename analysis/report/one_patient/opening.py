@@ -54,7 +54,7 @@ def answer(page: PatientPage) -> Section:
     opening = (
         f"Off the expected curve: {marked} of {of}. {' '.join(off)}"
         if marked
-        else f"None of {of} is off the expected curve."
+        else f"Of {of} none is off the expected curve."
     )
     chance = f"By chance alone about {by_chance} of {of} would be marked in an ordinary recovery"
     if marked >= _MORE_THAN_CHANCE and marked > 2 * compared * (1 - page.level):

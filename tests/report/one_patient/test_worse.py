@@ -103,7 +103,7 @@ def test_many_marks_are_not_called_single_ones(page, marks, words):
     said = str(one_patient.answer(off_the_curve(page, marks)))
     assert f"By chance alone about 0.3 of 6 values would be marked in an ordinary {words}" in said
     figure = next(iter(one_patient.curves(off_the_curve(page, marks))))
-    assert figure.message == {0: "None of 6 values is", 1: "1 of 6 values is", 3: "3 of 6 values are"}[len(marks)] + (
+    assert figure.message == {0: "Of 6 values none is", 1: "Of 6 values 1 is", 3: "Of 6 values 3 are"}[len(marks)] + (
         " off the expected curve"
     )
 
