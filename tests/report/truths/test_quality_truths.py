@@ -10,6 +10,7 @@ from analysis.report.quality import study as study_module
 
 from .grammar import faults
 from .planted import plant
+from .test_grammar import sentences_of
 
 
 def plant_visits(by_patient, *, measure="pain", limb="none"):
@@ -86,4 +87,5 @@ def test_what_must_be_said_is_said_and_what_must_not_is_not(name, monkeypatch):
     assert [words for words in must if words not in said] == []
     assert [words for words in must_not if words in "\n".join([said, figure.message, figure.alt])] == []
     assert figure.message == title
-    assert [wrong for text in (*answer.paragraphs, figure.alt) for wrong in faults(text)] == []
+    listed = [text for part in quality.findings(study) for text in sentences_of(part)]
+    assert [wrong for text in (*answer.paragraphs, figure.alt, *listed) for wrong in faults(text)] == []
