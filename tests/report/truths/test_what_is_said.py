@@ -277,7 +277,11 @@ def test_in_short_is_four_lines_who_was_seen_first_and_harms_apart(told):
 def test_what_in_short_leaves_out_is_counted_and_stands_with_the_table_of_findings(study_in_memory):
     """A cohort with nearly every doubt: three are told, in the order of their weight, and the others listed."""
     cohort = plant(
-        patients=(60, 18), start={"early": 0.4}, effect=better(0.3), lose=share({"usual": 0.1, "early": 0.3})
+        measure="pain",
+        patients=(60, 18),
+        start={"early": 1.2},
+        effect=better(1.2),
+        lose=share({"usual": 0.1, "early": 0.3}),
     )
     study = study_in_memory(cohort, imputations=2, design="observational")
     (answer,) = comparison.answer(study)
@@ -289,6 +293,7 @@ def test_what_in_short_leaves_out_is_counted_and_stands_with_the_table_of_findin
     assert said.paragraphs == ("Found beside what In short says:",)
     assert len(rest.paragraphs) == more
     assert told.startswith(" ".join(doubts[:3]))
+    assert "At the start they differ most from usual in pain" in told
     assert [one for one in doubts if one not in told] == [one for one in rest.paragraphs if one in doubts] == doubts[3:]
     everything = " ".join([*answer.paragraphs, *rest.paragraphs])
     assert all(one in everything for one in responders_words(study.responders[0]))
