@@ -151,9 +151,11 @@ def _multiplicity(study: Study) -> tuple[str, ...]:
         where = f"{several} comparisons at the primary week, adjusted for in a table of Differences by week"
         said.append(f"There {'is one comparison at the primary week' if several == 1 else f'are {where}'}.")
     if study.responders and several:
+        missing = "" if several == 1 else " and those of means under other assumptions about missing visits"
         said.append(
             "Shares of responders, the other weeks, harms, adherence and the appendix are looked at beside the primary "
-            "comparison; none of their intervals is adjusted for their number, but those of other weeks that In short names. "
+            "comparison; none of their intervals is adjusted for their number, but those of other weeks that In short names"
+            f"{missing}. "
             "Among many intervals at "
             f"{numbers.level_in_words(study.level)}, some leave out zero by chance alone."
         )

@@ -9,7 +9,7 @@ from analysis.curves.recovery import RecoveryCurves
 from analysis.outcomes import Responders
 from analysis.report.comparison.findings.responder_words import not_concluded, responders_title
 from analysis.report.comparison.findings.rules import find, side
-from analysis.report.comparison.findings.words import slide_title
+from analysis.report.comparison.findings.words import means_doubt, slide_title
 from analysis.report.comparison.prepared import Allocation
 from analysis.report.comparison.study import Study
 from analysis.report.figures.difference_figure import difference_figure
@@ -39,7 +39,7 @@ def recovery(study: Study) -> Section:
     """Show the recovery curves with the patients behind them."""
     if study.curves is None:
         return Section((absent(f"enough to fit recovery curves. {study.no_curves}"),))
-    return Section((recovery_figure(study.curves, level=study.level),))
+    return Section((recovery_figure(study.curves, level=study.level, doubt=means_doubt(find(study))),))
 
 
 def differences(study: Study) -> Section:

@@ -25,6 +25,7 @@ def sensitivity(study: Study) -> Section:
         return Section((absent(found.what),))
     named = study.parameters["reference"] is not None or study.cohort.reference is not None
     items: list[Item] = [
+        *_adjusted(study),
         *([] if named else [_no_reference()]),
         analyses_figure(found.analyses),
         Passage(found.analyses.notes, "items"),
@@ -34,6 +35,15 @@ def sensitivity(study: Study) -> Section:
     if len(found.responders.responders):
         items.append(responder_analyses_table(found.responders))
     return Section(tuple(items))
+
+
+def _adjusted(study: Study) -> list[Passage]:
+    """Say of several comparisons that the intervals are those that a verdict rests on."""
+    if len(study.primary) < 2:
+        return []
+    each, together = map(numbers.level_in_words, (study.adjusted_level, study.level))
+    comparisons = f"{len(study.primary)} comparisons, as in In short: each {each}, together {together}"
+    return [Passage((f"Intervals of means here are adjusted for {comparisons}.",))]
 
 
 def _no_reference() -> Passage:

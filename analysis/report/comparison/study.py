@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 import pandas as pd
+from scipy.special import stdtrit
 
 from analysis.curves.recovery import adjustment
 from analysis.errors import ConvergenceWarning, DistributionWarning, KneecurveError
@@ -111,7 +112,10 @@ class DoseAndRecovery:
 
 @dataclass(frozen=True)
 class Sensitivity:
-    """The comparison under several assumptions about missing visits, and when it turns; responders under the same."""
+    """The comparison under several assumptions about missing visits, and when it turns; responders under the same.
+
+    Intervals of differences of means are adjusted for the number of comparisons (Bonferroni), as those of the verdicts.
+    """
 
     analyses: MissingDataAnalyses
     tipping: TippingPoint
@@ -133,6 +137,11 @@ class Study(Prepared):
         adjusted = self.curves.primary_differences(level=self.level, adjust="holm")
         beside = adjusted[["lower", "upper", "p_value"]].add_prefix("adjusted_")
         return self.curves.primary_differences(level=self.level).join(beside)
+
+    @property
+    def adjusted_level(self) -> float:
+        """Level of each interval that is adjusted for the comparisons at the primary week (Bonferroni)."""
+        return 1 - (1 - self.level) / max(len(self.primary), 1)
 
     @cached_property
     def means_by_week(self) -> pd.DataFrame:
@@ -285,7 +294,8 @@ class Study(Prepared):
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore", ConvergenceWarning)  # of a model that is then not used
                 found = missing_data_analyses(self.cohort, endpoint, draws=draws)
-                turned = tipping_point(self.cohort, endpoint, draws=draws)
+                found = replace(found, differences=_at_level(found.differences, self.adjusted_level))
+                turned = tipping_point(self.cohort, replace(endpoint, level=self.adjusted_level), draws=draws)
                 if isinstance(beside, Lacking) or beside.endpoint.measure == self.measure:
                     return Sensitivity(found, turned, found)
                 other = replace(beside.endpoint, reference=endpoint.reference)
@@ -318,6 +328,13 @@ class Study(Prepared):
         own = [found.endpoint for found in self.responders if found.endpoint.measure == self.measure]
         named = self.parameters["reference"]
         return replace(own[0], reference=named) if own else self.means(named)
+
+
+def _at_level(differences: pd.DataFrame, level: float) -> pd.DataFrame:
+    """Give the intervals of differences, all by t, at another level."""
+    half = stdtrit(differences["df"], (1 + level) / 2) * differences["std_error"]
+    estimate = differences["difference"]
+    return differences.assign(lower=estimate - half, upper=estimate + half, level=level)
 
 
 def _found(lacking: str, make: Callable[[], Found]) -> Found | Lacking:

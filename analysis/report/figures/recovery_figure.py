@@ -30,7 +30,7 @@ MOST_PATIENTS_DRAWN = 150
 _SMOOTH_POINTS = 40
 
 
-def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
+def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95, doubt: str = "") -> Figure:
     """Draw the model mean of each protocol by week with its interval, and every patient behind.
 
     Parameters
@@ -39,6 +39,8 @@ def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
         The fit.
     level : float
         Confidence level of the intervals.
+    doubt : str
+        What the title of a slide adds to the means; empty for nothing.
 
     Returns
     -------
@@ -104,7 +106,7 @@ def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95) -> Figure:
             rows_grouped_by="protocol",
         ),
         draw=draw,
-        message=_recovery_message(table, curves, decimals),
+        message="; ".join(filter(None, (_recovery_message(table, curves, decimals), doubt))),
         draw_for_slide=(
             None
             if len(curves.protocols) == 1
@@ -279,7 +281,7 @@ def _recovery_in_words(table: pd.DataFrame, curves: RecoveryCurves, decimals: in
         else f"{row.protocol}: none, nobody was seen"
         for row in at.itertuples()
     ]
-    first, last = table["week"].min(), table["week"].max()
+    first, last = 0.0 if curves.baseline_adjusted else table["week"].min(), table["week"].max()
     span = f"from week {numbers.week(first)} to week {numbers.week(last)}" if first < last else "at one week"
     return (
         f"Lines of {in_text(curves.measure.label)} {span} with "

@@ -151,7 +151,8 @@ def tipping_figure(found: TippingPoint) -> Figure:
         caption=(
             f"Difference in {in_text(measure.label)} at week {numbers.week(found.endpoint.week)} with {percent} intervals "
             f"({table['method'].iloc[0]}), when the values missing in one protocol lie higher or lower than the model "
-            "expects by the amount on the axis below. The dashed line is where the finding turns."
+            "expects by the amount on the axis below."
+            + (" The dashed line is where the finding turns." if turns["delta"].notna().any() else "")
         ),
         alt=_turns_in_words(found, measure, decimals),
         table=Table(

@@ -12,7 +12,7 @@ from pathlib import Path
 from analysis.errors import ReportError
 from analysis.report.forms.blocks import Node
 from analysis.report.forms.paper import PNG
-from analysis.report.forms.reference_styles import Form, change_parts, dark, with_our_styles, with_whole_title
+from analysis.report.forms.reference_styles import Form, change_parts, dark, with_our_styles, with_whole_words
 from analysis.writing.owners import temporary_folder
 
 _TIME_LIMIT = 300
@@ -63,13 +63,13 @@ def write_office(blocks: Sequence[Node], pictures: Pictures, form: Form, *, titl
 
 
 def _finished(file: bytes, names: Collection[str]) -> bytes:
-    """Keep the alternative texts of the pictures on slides, to which pandoc adds the names of their files; fit the titles."""
+    """Keep the alternative texts of the pictures on slides, to which pandoc adds the names of their files; fit the words."""
 
     def change(part: str, text: str) -> str:
         if part == "ppt/slides/slide1.xml":
             text = dark(text)
         if part.startswith("ppt/slides/slide"):
-            text = with_whole_title(text)
+            text = with_whole_words(text)
         for name in names if part.startswith("ppt/slides/slide") else ():
             text = text.replace(f'\n\n{name}"', '"')
         return text

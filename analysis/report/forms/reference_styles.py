@@ -22,6 +22,9 @@ _BAR = (
 #: Letters of a slide's title up to which it is set in that size (hundredths of a point): on two, three and four lines.
 _TITLE_SIZES = ((108, 2000), (190, 1600), (280, 1400))
 LONGEST_TITLE = _TITLE_SIZES[-1][0]
+#: The same for the text under it.
+_TEXT_SIZES = ((700, 1600), (1000, 1400), (1400, 1200))
+LONGEST_TEXT = _TEXT_SIZES[-1][0]
 
 
 def with_our_styles(reference: bytes, form: Form) -> bytes:
@@ -56,15 +59,20 @@ def dark(slide: str) -> str:
     return known.replace("</p:cSld>", f"</p:cSld><p:clrMapOvr>{turned}</p:clrMapOvr>", 1)
 
 
-def with_whole_title(slide: str) -> str:
-    """Set the title of a slide's XML in the largest size in which it keeps its place whole."""
+def with_whole_words(slide: str) -> str:
+    """Set the title of a slide's XML, and the text under it, in the largest size in which each keeps its place whole."""
+    for place, sizes in (('type="title"', _TITLE_SIZES), ('idx="1"', _TEXT_SIZES)):
+        shape = rf"<p:sp>(?:(?!</p:sp>).)*<p:ph {place}(?:(?!</p:sp>).)*</p:sp>"
+        for found in re.findall(shape, slide, flags=re.DOTALL):
+            slide = slide.replace(found, _sized(found, sizes))
+    return slide
 
-    def sized(shape: re.Match[str]) -> str:
-        letters = len(html.unescape("".join(re.findall(r"<a:t>(.*?)</a:t>", shape[0], flags=re.DOTALL))))
-        size = next((size for most, size in _TITLE_SIZES if letters <= most), _TITLE_SIZES[-1][1])
-        return shape[0] if size == _TITLE_SIZES[0][1] else shape[0].replace("<a:rPr", f'<a:rPr sz="{size}"')
 
-    return re.sub(r'<p:sp>(?:(?!</p:sp>).)*<p:ph type="title"(?:(?!</p:sp>).)*</p:sp>', sized, slide, flags=re.DOTALL)
+def _sized(shape: str, sizes: tuple[tuple[int, int], ...]) -> str:
+    """Set the words of a shape in the size for as many letters; the first size is that of the master."""
+    letters = len(html.unescape("".join(re.findall(r"<a:t>(.*?)</a:t>", shape, flags=re.DOTALL))))
+    size = next((size for most, size in sizes if letters <= most), sizes[-1][1])
+    return shape if size == sizes[0][1] else shape.replace("<a:rPr", f'<a:rPr sz="{size}"')
 
 
 def _word_part(name: str, text: str) -> str:

@@ -22,7 +22,8 @@ _SENTENCE = 30
 def said_once(document: Document) -> Document:
     """Leave out notes of tables, and items of lists, that stand before in a passage, a caption or a note.
 
-    What is folded under a figure counts as said for other folded tables only. Files of numbers keep all their notes.
+    What is folded under a figure counts as said for other folded tables only, and what a list of the same cell says is not
+    folded there. Files of numbers keep all their notes.
 
     Examples
     --------
@@ -34,10 +35,16 @@ def said_once(document: Document) -> Document:
     [('Patients who came are counted.', 'Intervals: Wilson.'), ('Intervals: Wilson.',)]
     """
     told, folded = set[str](), set[str]()
-    return Document(tuple(replace(one, blocks=tuple(_once(one, told, folded))) for one in document.shown))
+    lists: dict[str, set[str]] = {}
+    for one in document.shown:
+        items = (block.paragraphs for block in one.blocks if isinstance(block, Passage) and block.kind == "items")
+        lists.setdefault(one.cell, set()).update(text for paragraphs in items for text in paragraphs)
+    return Document(
+        tuple(replace(one, blocks=tuple(_once(one, told, folded, lists[one.cell]))) for one in document.shown)
+    )
 
 
-def _once(shown: Shown, told: set[str], folded: set[str]) -> list[Block]:
+def _once(shown: Shown, told: set[str], folded: set[str], lists: set[str]) -> list[Block]:
     """Give the blocks of an output without what was told; what they say is told from then on."""
     blocks: list[Block] = []
     for block in shown.blocks:
@@ -51,7 +58,7 @@ def _once(shown: Shown, told: set[str], folded: set[str]) -> list[Block]:
             blocks.append(replace(block, notes=kept))
         elif isinstance(block, Figure):
             told.add(block.caption)
-            kept = _kept(block.table, told | folded)
+            kept = _kept(block.table, told | folded | lists)
             folded.update(kept)
             blocks.append(replace(block, table=replace(block.table, notes=kept)))
         else:

@@ -6,7 +6,7 @@ import textwrap
 from analysis.report.forms.blocks import Node, bullets, heading, image, notes, paragraph
 from analysis.report.forms.document import Document
 from analysis.report.forms.pandoc import Pictures, write_office
-from analysis.report.forms.reference_styles import LONGEST_TITLE
+from analysis.report.forms.reference_styles import LONGEST_TEXT, LONGEST_TITLE
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.passages import Passage, PassageKind
 from analysis.report.parts.tables import Table
@@ -16,8 +16,8 @@ from analysis.report.parts.wording import made_in_words
 #: Title, answer and cautions leave room for this many figures on eight slides.
 MOST_FIGURES = 5
 _MOST_POINTS = 7
-#: Letters of text that a slide holds; what does not fit stands in the notes alone.
-_MOST_LETTERS = 950
+#: Points of In short that stay where not all have room: what to doubt, and harms.
+_LAST_POINTS = 2
 _IN_THE_NOTES = "The rest is in the notes."
 _MOST_ROWS_IN_NOTES = 60
 
@@ -55,9 +55,10 @@ def _words(document: Document, kind: PassageKind, title: str) -> list[Node]:
         return []
     paragraphs = [paragraph for one in passages for paragraph in one.paragraphs]
     points = [point for one in passages for point in one.points]
+    stay = _LAST_POINTS if points else 0
     if not points:
         points = [sentence for text in paragraphs for sentence in (_sentences(text) if kind == "answer" else [text])]
-    return _slide(title, [_points(points)], " ".join(paragraphs))
+    return _slide(title, [_points(points, stay)], " ".join(paragraphs))
 
 
 def _figures(document: Document) -> list[Figure]:
@@ -71,13 +72,15 @@ def _slide(title: str, body: list[Node], said: str) -> list[Node]:
     return [heading(1, hold_together(title)), *body, notes(said)]
 
 
-def _points(sentences: list[str]) -> Node:
-    """Write a list of as many sentences as a slide holds."""
-    ends = [sum(len(one) for one in sentences[: number + 1]) for number in range(len(sentences))]
-    fitting = max(1, sum(end <= _MOST_LETTERS for end in ends[:_MOST_POINTS]))
-    if fitting < len(sentences):
-        sentences = [*sentences[: min(fitting, _MOST_POINTS - 1)], _IN_THE_NOTES]
-    return bullets(sentences)
+def _points(sentences: list[str], stay: int) -> Node:
+    """Write a list of as many sentences as a slide holds; the last ones named stay."""
+    told, last = sentences[: len(sentences) - stay], sentences[len(sentences) - stay :]
+    whole = len(sentences) <= _MOST_POINTS and sum(map(len, sentences)) <= LONGEST_TEXT
+    if not whole:
+        last = [*last, _IN_THE_NOTES]
+        while len(told) > 1 and (len(told) + len(last) > _MOST_POINTS or sum(map(len, [*told, *last])) > LONGEST_TEXT):
+            told.pop()
+    return bullets([*told, *last])
 
 
 def _sentences(text: str) -> list[str]:

@@ -16,8 +16,11 @@ def methods(page: PatientPage) -> Section:
         first, *_ = model_in_words(one.others)
         label = one.measure.label_on(one.limb)
         same = numbers.plural(one.n_same_protocol, "patient")
+        are = "is" if one.n_same_protocol == 1 else "are"
         formula = one.others.model.design.formula
-        sentences.append(f"{label}: {first} Formula: {formula}. {same} of the same protocol; this patient is left out.")
+        sentences.append(
+            f"{label}: {first} Formula: {formula}. Fitted without this patient; {same} of the same protocol {are} among the others."
+        )
     if page.found:
         sentences.append(
             "Expected value of a visit: the mean curve plus what the earlier visits say through the covariance (best linear "

@@ -27,10 +27,13 @@ def subtitle(page: PatientPage) -> Section:
     lines = [f"Patient {page.patient}: {page.protocol}{done}"]
     weeks = sorted({float(week) for one in page.found for week in one.visits["week"]})
     if weeks:
-        spans = f"week {numbers.week(weeks[0])}" + (f" to {numbers.week(weeks[-1])}" if len(weeks) > 1 else "")
-        done = "compared" if any(len(one.compared) for one in page.found) else "at the start"
+        first, last = numbers.week(weeks[0]), numbers.week(weeks[-1])
+        spans = f"week {first}" if len(weeks) == 1 else f"weeks {first} to {last}"
+        compared, measures = sum(len(one.compared) > 0 for one in page.found), len(page.found)
+        some = f"{compared} of " if 0 < compared < measures else ""
+        done = "compared" if compared else "at the start"
         lines.append(
-            f"{numbers.plural(len(weeks), 'visit')}, {spans}; {numbers.plural(len(page.found), 'measure')} {done}"
+            f"{numbers.plural(len(weeks), 'visit')}, {spans}; {some}{numbers.plural(measures, 'measure')} {done}"
         )
     lines.append(INVENTED if page.invented else NOT_FOR_RELEASE)
     return Section((Passage(tuple(lines), "subtitle"),))
@@ -51,7 +54,7 @@ def answer(page: PatientPage) -> Section:
     opening = (
         f"Off the expected curve: {marked} of {of}. {' '.join(off)}"
         if marked
-        else f"None of {of} is off the expected curve."
+        else f"Of {of} none is off the expected curve."
     )
     chance = f"By chance alone about {by_chance} of {of} would be marked in an ordinary recovery"
     if marked >= _MORE_THAN_CHANCE and marked > 2 * compared * (1 - page.level):

@@ -62,7 +62,7 @@ def patient_figure(found: Sequence[PatientOnCohort], thresholds: Mapping[str, Ch
         draw=lambda width: draw(width, beside, 2.35),
         message=""
         if not compared
-        else f"{off or 'None'} of {numbers.plural(compared, 'value')} {'is' if off <= 1 else 'are'} off the expected curve",
+        else f"Of {numbers.plural(compared, 'value')} {off or 'none'} {'is' if off <= 1 else 'are'} off the expected curve",
         draw_for_slide=lambda: draw("wide", 3, 1.5),
     )
 

@@ -53,19 +53,31 @@ def signed(value: Any, decimals: int = 1) -> str:
     return f"+{text}" if positive else text
 
 
-def interval(lower: Any, upper: Any, decimals: int = 1) -> str:
-    """Show both limits of an interval.
+def off_zero(value: Any, decimals: int) -> int:
+    """Give the decimals at which a value near zero is not shown as zero: up to three more.
 
     Examples
     --------
-    >>> interval(-0.25, 1.5, 2)
-    '−0.25 to 1.50'
+    >>> off_zero(0.3, 1), off_zero(-0.003, 2), off_zero(0.0, 2), off_zero(1e-9, 2)
+    (1, 3, 2, 2)
+    """
+    size = abs(float(value))
+    return next((more for more in range(decimals, decimals + 4) if size == 0 or round(size, more) > 0), decimals)
+
+
+def interval(lower: Any, upper: Any, decimals: int = 1) -> str:
+    """Show both limits of an interval; one near zero so that it is not taken for zero.
+
+    Examples
+    --------
+    >>> interval(-0.25, 1.5, 2), interval(0.003, 0.41, 2)
+    ('−0.25 to 1.50', '0.003 to 0.41')
     >>> interval(None, 1.5)
     '–'
     """
     if is_missing(lower) or is_missing(upper):
         return MISSING
-    return f"{number(lower, decimals)} to {number(upper, decimals)}"
+    return " to ".join(number(limit, off_zero(limit, decimals)) for limit in (lower, upper))
 
 
 def count(value: Any) -> str:
@@ -130,12 +142,7 @@ def points_interval(lower: Any, upper: Any, decimals: int = 0) -> str:
     """
     if is_missing(lower) or is_missing(upper):
         return MISSING
-
-    def shown(limit: float) -> str:
-        size = abs(100 * limit)
-        return points(limit, next((one for one in range(decimals, 4) if size == 0 or round(size, one) > 0), decimals))
-
-    return f"{shown(float(lower))} to {shown(float(upper))}"
+    return " to ".join(points(limit, off_zero(100 * float(limit), decimals)) for limit in (lower, upper))
 
 
 def share_range(values: list[Any]) -> str:
@@ -196,10 +203,10 @@ def level_in_words(level: float) -> str:
 
     Examples
     --------
-    >>> level_in_words(0.95), level_in_words(0.999)
-    ('95 %', '99.9 %')
+    >>> level_in_words(0.95), level_in_words(0.999), level_in_words(1 - 0.05 / 3)
+    ('95 %', '99.9 %', '98.33 %')
     """
-    percent = round(level * 100, 6)
+    percent = round(level * 100, 2 if level < 0.9999 else 6)
     return f"{percent:g} %"
 
 

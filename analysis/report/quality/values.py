@@ -177,7 +177,8 @@ def _listed(all_of_them: pd.DataFrame) -> Table:
     shown = all_of_them.head(MOST_LISTED)
     shown = shown.assign(problem=shown["problem"].str.replace(r"(?<=\s)-(?=\d)", numbers.MINUS, regex=True))
     more = len(all_of_them) - len(shown)
-    note = (f"{numbers.plural(more, 'more finding')} in the files for the sites.",) if more else ()
+    there = f"There {'is' if more == 1 else 'are'} {numbers.plural(more, 'more finding')} in the files for the sites."
+    note = (there,) if more else ()
     return Table(
         shown,
         "Patients and values to look up.",

@@ -87,7 +87,10 @@ def test_an_event_after_which_nobody_was_seen_is_handled_as_hypothetical(studies
 def test_the_number_of_comparisons_and_what_is_not_adjusted_are_said(studies):
     said = " ".join(str(item) for item in comparison.estimand(studies["randomised"]))
     assert "There are 2 comparisons at the primary week" in said
-    assert "none of their intervals is adjusted for their number" in said
+    assert (
+        "none of their intervals is adjusted for their number, but those of other weeks that In short names and those of means "
+        "under other assumptions about missing visits."
+    ) in said
 
 
 def test_doses_are_those_of_the_sessions(studies, invented):

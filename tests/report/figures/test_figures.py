@@ -24,6 +24,7 @@ from analysis.report.figures.programme_figures import adherence_figure, harm_fig
 from analysis.report.figures.recovery_figure import recovery_figure
 from analysis.report.figures.responder_figures import change_figure, responder_figure
 from analysis.report.figures.seen_figure import seen_figure, seen_summary
+from analysis.report.parts import numbers
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import marks, new_drawing, settings, spread
 from analysis.report.parts.part import PART_TYPE
@@ -270,11 +271,24 @@ def test_missing_values_are_told_of_the_week_that_is_compared(make_cohort):
     assert missing_figure(later, pain, week=13.5).message == "Missing at week 52: usual 0/8, early 0/8"
 
 
+def test_of_several_comparisons_the_sentence_has_the_adjusted_interval_that_the_verdict_rests_on(curves, make_cohort):
+    said = difference_figure(curves).alt
+    adjusted, drawn = (curves.primary_differences(adjust=adjust).set_index("protocol") for adjust in ("holm", "none"))
+    assert len(adjusted) == 2
+    for name in adjusted.index:
+        one, plain = (numbers.interval(*table.loc[name, ["lower", "upper"]], 2) for table in (adjusted, drawn))
+        assert one != plain
+        assert f"(95 % interval {one} adjusted for 2 comparisons, {plain} as drawn); the interval drawn leaves" in said
+    assert "adjusted" not in difference_figure(fit_recovery(make_cohort(), "pain")).alt
+
+
 def test_sentences_of_a_single_week_and_of_patients_not_seen(make_cohort):
     cohort = make_cohort(weeks=(0, 6), patients=20)
     curves = fit_recovery(cohort, "pain")
     assert difference_figure(curves).alt.endswith(").")
-    assert "at one week with single patients" in recovery_figure(curves).alt
+    assert "Lines of pain from week 0 to week 6 with single patients" in recovery_figure(curves).alt
+    alone = fit_recovery(make_cohort(weeks=(6,), patients=20), "pain")
+    assert "Lines of pain at one week with single patients" in recovery_figure(alone).alt
     counted = responders(cohort, "pain", week=6, threshold=1, missing="non-response")
     assert "of the 8 seen" in change_figure(counted).alt
     assert "seen" not in change_figure(responders(cohort, "pain", week=6, threshold=1)).alt

@@ -59,6 +59,7 @@ def test_the_tipping_point_is_drawn_where_it_is(cohort, drawn):
         vertical = [line.get_xdata()[0] for line in axes.lines if line.get_linestyle() == "--"]
         assert vertical == ([] if np.isnan(row.delta) else [pytest.approx(row.delta)])
     assert len(figure.data) == 5 * len(found.tipping)
+    assert ("The dashed line is where the finding turns." in figure.caption) == found.tipping["delta"].notna().any()
     none = tipping_figure(
         tipping_point(cohort, choose_endpoint(cohort, "ikdc", week=26, criterion=None), draws=3, deltas=[0.001])
     )
@@ -83,6 +84,13 @@ def test_a_shift_too_small_to_be_shown_is_not_called_none(cohort):
     said = tipping_figure(near).alt
     assert "a shift of less than 0.1 points changes that" in said
     assert said.count("a shift of 0.0 points") == 1  # where it is none
+
+
+def test_where_no_shift_turns_the_finding_no_line_is_spoken_of(cohort):
+    found = tipping_point(cohort, choose_endpoint(cohort, "ikdc", week=26, criterion=None), draws=3)
+    still = replace(found, tipping=found.tipping.assign(delta=np.nan))
+    assert "dashed" not in tipping_figure(still).caption
+    assert "dashed" in tipping_figure(replace(found, tipping=found.tipping.assign(delta=1.0))).caption
 
 
 def test_where_no_value_of_a_protocol_is_missing_no_shift_is_said_to_leave_the_finding(cohort):

@@ -52,6 +52,16 @@ def test_what_is_folded_under_a_figure_is_not_missed_where_it_can_be_seen():
     assert notes_of(figure("Shares.", WHO), figure("Shares.", WHO), table(WHO), table(WHO)) == [(WHO,), (), (WHO,), ()]
 
 
+def test_what_a_list_of_the_same_section_says_is_not_folded_under_its_figure_too():
+    shown = [
+        Shown("a", (Heading(1, "Title", "Title"), figure("Shares.", WHO, METHOD))),
+        Shown("b", (figure("F.", WHO),)),
+    ]
+    made = said_once(Document((*shown, Shown("a", (Passage((WHO, "More."), "items"),)))))
+    assert [one.table.notes for one in made.blocks if isinstance(one, Figure)] == [(METHOD,), (WHO,)]
+    assert made.blocks[-1].paragraphs == (WHO, "More.")
+
+
 def test_an_item_stands_in_one_list_and_sentences_stay():
     assert notes_of(Passage((WHO,), "items"), Passage((WHO, "More."), "items"), Passage((WHO,), "items")) == [
         (WHO,),

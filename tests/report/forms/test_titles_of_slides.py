@@ -1,4 +1,4 @@
-"""Titles of slides: a finding is never cut, whatever the names; it is set smaller, or stands in the notes."""
+"""Words of slides: a finding is never cut, whatever the names; it is set smaller, or stands in the notes."""
 
 import io
 import re
@@ -7,7 +7,7 @@ import zipfile
 import pandas as pd
 import pytest
 
-from analysis.report import Figure, Table, comparison
+from analysis.report import Figure, Passage, Table, comparison
 from analysis.report.forms.document import Document, Shown
 from analysis.report.forms.markdown import Heading
 from analysis.report.forms.slides import document_to_slides
@@ -35,6 +35,15 @@ def slides_of(*blocks, title="Title"):
         titles.append((_words(shape), int(size[1]) if size else None))
         said.append(_words(notes))
     return titles, said
+
+
+def text_of(number, *blocks):
+    """Give the paragraphs under the title of a slide, with their size in hundredths of a point (None: as the master has it)."""
+    file = document_to_slides(Document((Shown("cell", (Heading(1, "Title"), *blocks)),)), stamp="now")
+    slide = zipfile.ZipFile(io.BytesIO(file)).read(f"ppt/slides/slide{number}.xml").decode()
+    shape = re.search(r'<p:ph idx="1".*?</p:sp>', slide, flags=re.DOTALL)[0]
+    sizes = set(re.findall(r"<a:rPr[^>]*?(?: sz=\"(\d+)\")? ?/>", shape))
+    return [_words(one) for one in re.findall(r"<a:p>.*?</a:p>", shape, flags=re.DOTALL)], sizes
 
 
 def _words(part):
@@ -90,3 +99,28 @@ def test_names_of_sixty_letters_stand_whole_in_the_titles_of_a_comparison(study_
     )
     assert all(f"s{NAMES[1][1:]}" in one.lower() for one in messages[:2])
     assert all(size == (1600 if len(title) > 108 else None) for title, size in titles)
+
+
+@pytest.mark.parametrize(("letters", "size"), [(100, ""), (110, "1400"), (142, "1400"), (143, "1200"), (200, "1200")])
+def test_many_words_of_in_short_are_set_smaller_and_stay_whole(letters, size):
+    points = tuple(f"{number}{'x' * (letters - 2)}." for number in range(7))
+    assert text_of(2, Passage(("All.",), "answer", points=points)) == (list(points), {size})
+
+
+def test_of_points_that_no_size_holds_the_first_and_the_last_two_stay():
+    points = tuple(f"{number}{'x' * 298}." for number in range(7))
+    told, sizes = text_of(2, Passage(("All.",), "answer", points=points))
+    assert told == [points[0], points[1], *points[-2:], "The rest is in the notes."]
+    assert sizes == {"1200"}
+    alone, _ = text_of(2, Passage(tuple(f"One {'x' * 300}." for _ in range(7)), "caution"))
+    assert len(alone) == 5
+    assert alone[-1] == "The rest is in the notes."
+
+
+def test_in_short_of_very_long_names_keeps_doubts_and_harms_on_the_slide(study_in_memory):
+    cohort = plant(protocols=NAMES, effect={NAMES[1]: dict.fromkeys((12, 26, 52), 0.3)}, lose=share({NAMES[2]: 0.4}))
+    (answer,) = comparison.answer(study_in_memory(cohort, imputations=2, design="randomised"))
+    told, sizes = text_of(2, answer)
+    assert told == list(answer.points)
+    assert told[-1] == "Harms were not recorded, so nothing is said of them."
+    assert sizes == {"1200"}

@@ -103,7 +103,7 @@ def test_many_marks_are_not_called_single_ones(page, marks, words):
     said = str(one_patient.answer(off_the_curve(page, marks)))
     assert f"By chance alone about 0.3 of 6 values would be marked in an ordinary {words}" in said
     figure = next(iter(one_patient.curves(off_the_curve(page, marks))))
-    assert figure.message == {0: "None of 6 values is", 1: "1 of 6 values is", 3: "3 of 6 values are"}[len(marks)] + (
+    assert figure.message == {0: "Of 6 values none is", 1: "Of 6 values 1 is", 3: "Of 6 values 3 are"}[len(marks)] + (
         " off the expected curve"
     )
 
@@ -119,4 +119,6 @@ def test_a_patient_who_has_just_begun_is_not_said_to_be_compared(page):
     begun = [replace(one, visits=one.visits[one.visits["week"] <= 0]) for one in page.found]
     said = str(one_patient.subtitle(replace(page, found=tuple(begun))))
     assert "1 visit, week 0; 2 measures at the start" in said
-    assert "7 visits, week 0 to 52; 2 measures compared" in str(one_patient.subtitle(page))
+    assert "7 visits, weeks 0 to 52; 2 measures compared" in str(one_patient.subtitle(page))
+    half = str(one_patient.subtitle(replace(page, found=(begun[0], page.found[1]))))
+    assert "7 visits, weeks 0 to 52; 1 of 2 measures compared" in half

@@ -1,4 +1,7 @@
-"""Sentences of a comparison over a grid of findings: no fault of grammar, none too long; then of whole reports (slow)."""
+"""Sentences of a comparison over a grid of findings, and of a patient's page: no fault of grammar, none too long.
+
+Then those of whole comparisons (slow).
+"""
 
 import itertools
 import warnings
@@ -6,22 +9,24 @@ import warnings
 import pytest
 
 from analysis.cohort.catalogue import load_catalogue
-from analysis.report import Figure, Passage, Table, comparison
+from analysis.report import Figure, Passage, Table, comparison, one_patient
 from analysis.report.comparison.closing import caution_words
 from analysis.report.comparison.findings.doubts import doubts_words, harms_words, unusual_words
 from analysis.report.comparison.findings.finding import Course, Difference, Findings, Seen
 from analysis.report.comparison.findings.words import (
     courses_words,
     differences_words,
+    means_doubt,
     seen_words,
     slide_title,
     unturned_words,
 )
+from analysis.report.one_patient import study as one_patient_study
 from synthetic_cohort import generate_cohort
 
 from .grammar import RULES, faults
 from .planted import plant, share
-from .test_what_is_said import TRUTHS
+from .test_what_is_said import TRUTHS, reading_age
 
 ARMS = ["usual", "early", "late", *(f"form {letter}" for letter in "ABCDEFGHI")]
 WRONG = {
@@ -110,11 +115,34 @@ def test_every_sentence_of_a_grid_of_findings_reads_well(arms):
         said.update((harms_words(found), harms_words(found, few=True)))
         title = slide_title(found, measure)
         assert len(title) <= 108 or arms == 2, title
-        said.add(f"Title: {title}")
+        said.update((f"Title: {title}", f"Mean pain: 2 to 3 points; {means_doubt(found) or 'nothing'}"))
         missing = {one.protocol: (one.allocated - one.seen, one.allocated) for one in found.seen}
         sizes = {one.protocol: one.allocated for one in found.seen}
         said.update(caution_words(allocation=allocation, invented=False, sizes=sizes, missing=missing, responders=()))
     assert len(said) > 20
+    assert {text: wrong for text in said if (wrong := faults(text))} == {}
+
+
+def test_every_sentence_of_pages_of_single_patients_reads_well(monkeypatch):
+    """One whose values are all as expected, and one with values off the curve, low throughout, worse than before and lost."""
+    cohort = generate_cohort(patients=60, seed=3).observed
+    monkeypatch.setattr(one_patient_study, "load_cohort", lambda folder: cohort)
+    sections = [one for one in one_patient.__all__ if one not in {"prepare_patient", "PatientPage", "provenance"}]
+    said = set()
+    for name in ("p0002", "p0010"):
+        page = one_patient.prepare_patient("in memory", patient=name, measures=["quadriceps_torque", "pain"])
+        said.update(text for one in sections for part in getattr(one_patient, one)(page) for text in sentences_of(part))
+        (answer,) = one_patient.answer(page)
+        assert reading_age(" ".join(answer.paragraphs)) <= 12
+    words = " ".join(said)
+    for told in (
+        "none is off",
+        "Off the expected curve: ",
+        "Lost, or not yet due",
+        "Worse than at the start",
+        "Among the worst",
+    ):
+        assert told in words
     assert {text: wrong for text in said if (wrong := faults(text))} == {}
 
 

@@ -1,5 +1,7 @@
 """What In short and the slides of a quality report must say of small cohorts whose truth is planted, and what they must not."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -10,6 +12,7 @@ from analysis.report.quality import study as study_module
 
 from .grammar import faults
 from .planted import plant
+from .test_grammar import sentences_of
 
 
 def plant_visits(by_patient, *, measure="pain", limb="none"):
@@ -77,7 +80,7 @@ def _without(cohort, missed):
 )
 def test_what_must_be_said_is_said_and_what_must_not_is_not(name, monkeypatch):
     make, must, must_not, title = TRUTHS[name]
-    cohort = make()
+    cohort = replace(make(), privacy="limited")
     monkeypatch.setattr(study_module, "load_with_findings", lambda folder: (cohort, check_cohort(cohort)))
     study = quality.prepare_check("in memory")
     (answer,) = quality.answer(study)
@@ -86,4 +89,5 @@ def test_what_must_be_said_is_said_and_what_must_not_is_not(name, monkeypatch):
     assert [words for words in must if words not in said] == []
     assert [words for words in must_not if words in "\n".join([said, figure.message, figure.alt])] == []
     assert figure.message == title
-    assert [wrong for text in (*answer.paragraphs, figure.alt) for wrong in faults(text)] == []
+    listed = [text for part in quality.findings(study) for text in sentences_of(part)]
+    assert [wrong for text in (*answer.paragraphs, figure.alt, *listed) for wrong in faults(text)] == []

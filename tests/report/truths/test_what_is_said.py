@@ -6,6 +6,7 @@ import re
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import t
 
 from analysis.report import Figure, Passage, Table, comparison
 from analysis.report.comparison.findings.doubts import doubts_words
@@ -213,6 +214,19 @@ def test_means_that_no_group_has_are_questioned_before_they_are_told(study_in_me
             assert answer.points[1].startswith("Means lie outside")
 
 
+@pytest.mark.parametrize(
+    ("name", "doubt"),
+    [
+        ("one arm lost", "; a third or more lost of early"), ("half lost", "; a third or more lost of usual and early"),
+        ("impossible values", "; means lie outside what groups have"), ("complete", ""),
+    ],
+)  # fmt: skip
+def test_the_title_of_the_means_says_what_they_must_not_be_read_without(study_in_memory, name, doubt):
+    cohort, options, *_ = TRUTHS[name]
+    (figure,) = comparison.recovery(study_in_memory(plant(**cohort), imputations=2, **options))
+    assert re.fullmatch(rf"Mean [a-z ]+ at week 26: [\d.]+ to [\d.]+ [^;]+{doubt}", figure.message)
+
+
 def test_the_table_of_findings_says_what_in_short_says(study_in_memory):
     planted = plant(protocols=("usual", "early", "late"), effect=better(0.35), lose=share({"late": 0.5}))
     for design, verdict in (("randomised", "favours early"), ("observational", "early did better on average")):
@@ -263,7 +277,11 @@ def test_in_short_is_four_lines_who_was_seen_first_and_harms_apart(told):
 def test_what_in_short_leaves_out_is_counted_and_stands_with_the_table_of_findings(study_in_memory):
     """A cohort with nearly every doubt: three are told, in the order of their weight, and the others listed."""
     cohort = plant(
-        patients=(60, 18), start={"early": 0.4}, effect=better(0.3), lose=share({"usual": 0.1, "early": 0.3})
+        measure="pain",
+        patients=(60, 18),
+        start={"early": 1.2},
+        effect=better(1.2),
+        lose=share({"usual": 0.1, "early": 0.3}),
     )
     study = study_in_memory(cohort, imputations=2, design="observational")
     (answer,) = comparison.answer(study)
@@ -275,6 +293,7 @@ def test_what_in_short_leaves_out_is_counted_and_stands_with_the_table_of_findin
     assert said.paragraphs == ("Found beside what In short says:",)
     assert len(rest.paragraphs) == more
     assert told.startswith(" ".join(doubts[:3]))
+    assert "At the start they differ most from usual in pain" in told
     assert [one for one in doubts if one not in told] == [one for one in rest.paragraphs if one in doubts] == doubts[3:]
     everything = " ".join([*answer.paragraphs, *rest.paragraphs])
     assert all(one in everything for one in responders_words(study.responders[0]))
@@ -369,6 +388,30 @@ def test_a_shift_that_would_take_the_difference_away_is_told_without_favour_wher
         "The interval would hold no difference were the missed values on average" in text for text in said.values()
     )
     assert "favour" not in said["observational"]
+
+
+def test_other_assumptions_are_judged_by_the_intervals_adjusted_as_that_of_the_verdict(study_in_memory):
+    """Of three protocols: the limits of the model are those of In short, and the shift told takes these to zero."""
+    three = ("usual", "early", "late")
+    cohort = plant(4, protocols=three, effect=better(0.15), lose=share({"usual": 0.12, "early": 0.2, "late": 0.1}))
+    study = study_in_memory(cohort, imputations=3, design="randomised")
+    primary, found = study.primary.astype({"protocol": str}).set_index("protocol"), study.sensitivity
+    limits = found.analyses.differences.query("analysis == 'mixed model'").set_index("protocol")[["lower", "upper"]]
+    for name in three[1:]:
+        assert limits.loc[name].tolist() == pytest.approx(
+            primary.loc[name, ["adjusted_lower", "adjusted_upper"]].tolist()
+        )
+    assert found.responders.responders["level"].eq(0.95).all()
+    rows = found.tipping.table.query("protocol == 'early'")
+    lower = rows["difference"] - t.ppf(1 - 0.05 / 4, rows["df"]) * rows["std_error"]
+    shift = float(np.interp(0.0, lower, rows["delta"]))
+    (answer,) = comparison.answer(study)
+    assert shift < 0
+    assert f"were the missed values on average {-shift:.2f} N·m/kg lower with early" in answer.paragraphs[-2]
+    said = [str(one) for one in comparison.sensitivity(study) if isinstance(one, Passage)]
+    assert (
+        said[0] == "Intervals of means here are adjusted for 2 comparisons, as in In short: each 97.5 %, together 95 %."
+    )
 
 
 @pytest.mark.parametrize("done", [0.0, pytest.param(2.5, marks=pytest.mark.slow)])

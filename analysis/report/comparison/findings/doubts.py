@@ -55,7 +55,7 @@ def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation) -
             f"{named_or_counted(turned, len(found.differences))}."
         )
     if allocation == "observational" and found.differences:
-        said += _not_allocated(found)
+        said.append(_not_allocated(found))
     if found.few_seen:
         few = named_or_counted([f"{one.protocol} ({one.seen})" for one in found.few_seen], len(found.seen))
         said.append(f"Fewer than {FEW_SEEN} patients were seen: {few}. Single patients can turn a result round.")
@@ -96,8 +96,8 @@ def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation) -
     return [f"Looked for and not found: {numbers.listed(looked_for, 'or')}. What was not measured cannot be seen here."]
 
 
-def _not_allocated(found: Findings) -> list[str]:
-    """Say what follows where nobody drew lots: nothing of the start may be known, or groups lie apart there."""
+def _not_allocated(found: Findings) -> str:
+    """Say as one doubt what follows where nobody drew lots: nothing of the start may be known, or groups lie apart there."""
     said = [f"{NOT_ALLOCATED.partition('. ')[0]}. A difference is an association."]
     if not found.start_known:
         said.append("What the patients were like at the start is not in the data, so nothing of it is adjusted for.")
@@ -108,7 +108,7 @@ def _not_allocated(found: Findings) -> list[str]:
             furthest.setdefault(label, f"{small} ({name}, {numbers.signed(gap, 1)} SD)")
         apart = list(furthest.values())[:_MOST_IMBALANCES]
         said.append(f"At the start they differ most from {found.differences[0].reference} in {numbers.listed(apart)}.")
-    return said
+    return " ".join(said)
 
 
 def _error_of_measurement(found: Findings, measure: Measure) -> list[str]:

@@ -103,7 +103,7 @@ def _difference(row: dict[Any, Any], study: Study, seen: dict[str, Seen]) -> Dif
     own, other = seen.get(protocol), seen.get(reference)
     means = _mean_at(study, protocol), _mean_at(study, reference)
     lower, upper = float(row["adjusted_lower"]), float(row["adjusted_upper"])
-    turned, analyses = _turned(study, protocol, side(row["lower"], row["upper"]))
+    turned, analyses = _turned(study, protocol, side(lower, upper))
     return Difference(
         protocol=protocol,
         reference=reference,

@@ -162,6 +162,14 @@ def unturned_words(found: Findings) -> list[str]:
     return [f"No analysis with other assumptions about missing visits gives another answer for {names}."]
 
 
+def means_doubt(found: Findings) -> str:
+    """Say in few words what means must not be read without, for the title of their slide; empty where nothing is."""
+    if found.unusual:
+        return "means lie outside what groups have"
+    lost = [one.protocol for one in found.much_lost]
+    return f"a third or more lost of {named_or_counted(lost, len(found.seen))}" if lost else ""
+
+
 def slide_title(found: Findings, measure: Measure) -> str:
     """Say the differences in one line, for the title of a slide; empty where nothing is compared."""
     if not found.differences:
@@ -268,9 +276,10 @@ def _limits(found: Difference, decimals: int, measure: Measure | None) -> str:
 
 def _limit(value: float, decimals: int, measure: Measure | None) -> str:
     """Show a limit with its direction, and where a measure is given with which is better."""
-    if numbers.number(value, decimals).strip("−0.") == "":
+    shown = numbers.number(abs(value), numbers.off_zero(value, decimals))
+    if shown.strip("0.") == "":
         return "no difference"
-    said = f"{numbers.number(abs(value), decimals)} {'higher' if value > 0 else 'lower'}"
+    said = f"{shown} {'higher' if value > 0 else 'lower'}"
     if measure is None:
         return said
     return f"{said} ({'better' if value * measure.sign > 0 else 'worse'})"

@@ -65,6 +65,29 @@ def test_limits_are_read_from_the_nearer_to_the_further_and_say_what_they_are_ad
     assert "0.14 N·m/kg lower with early; 95 % interval, adjusted for 3 comparisons, 0.04 to 0.25 lower." in sentence
 
 
+def test_a_limit_near_no_difference_is_not_shown_as_none():
+    """It read "These data favour early over usual. ... 95 % interval 0.00 to 0.41 higher"."""
+    told = said(TORQUE, 0.2, 0.003, 0.41, "favours protocol")
+    assert told.startswith("These data favour early over usual.")
+    assert told.endswith("95 % interval 0.003 to 0.41 higher.")
+    assert said(TORQUE, 0.2, -0.003, 0.41, "undecided").endswith(
+        "interval 0.003 lower (worse) to 0.41 higher (better)."
+    )
+    assert said(TORQUE, 0.2, 0.0, 0.41, "undecided").endswith("interval no difference to 0.41 higher (better).")
+    title = slide_title(found(difference(0.2, 0.003, 0.41, "favours protocol")), TORQUE)
+    assert title == "Early: 0.20 N·m/kg higher at week 26 (0.003 to 0.41)"
+
+
+def test_what_lies_apart_at_the_start_is_said_with_that_nobody_drew_lots():
+    """Of the doubts three stand in In short: after losses and answers that turn it was the fourth."""
+    one = difference(0.2, 0.1, 0.3, "no conclusion", seen=(10, 30), turned_by=3)
+    findings = dataclasses.replace(found(one, seen=(one.reference_seen, one.seen)), imbalance=(("early", "Age", 0.5),))
+    first = doubts_words(findings, TORQUE, allocation="observational")[:3]
+    assert first[2].endswith(
+        "A difference is an association. At the start they differ most from usual in age (early, +0.5 SD)."
+    )
+
+
 def test_what_was_not_randomised_is_worded_as_an_association():
     sentence = said(TORQUE, 0.14, 0.04, 0.25, "favours protocol", allocation="observational")
     assert sentence.startswith(
