@@ -99,6 +99,7 @@ _VISITS = (
     _label("measure", "name of the outcome measure", required=True),
     _label("limb", "limb that was measured", "involved", "uninvolved", "none", required=True),
     Column("value", "number", "measured value in the unit of the measure", required=True),
+    _label("bound", "the value is a limit, and the true one is below or above it; missing: a value", "below", "above"),
 )
 _SESSIONS = (
     _PATIENT_ID,

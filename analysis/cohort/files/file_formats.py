@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort.files.conversion import RawTable
+from analysis.cohort.files.header_rows import joined_header
 from analysis.cohort.files.limits import limits_of
 from analysis.cohort.files.reading_apart import damaged, read_apart
 from analysis.errors import CohortError
@@ -37,8 +38,10 @@ _FIRST_ROW = 2
 _OLD_WORKBOOK = b"\xd0\xcf\x11\xe0"
 
 
-def read_workbook(path: Path, *, sheet: str | None = None, missing: Sequence[str] = ()) -> RawTable:
-    """Read one sheet of an Excel workbook (.xlsx, .xlsm); its first row holds the names of the columns.
+def read_workbook(
+    path: Path, *, sheet: str | None = None, missing: Sequence[str] = (), header_rows: int = 1
+) -> RawTable:
+    """Read one sheet of an Excel workbook (.xlsx, .xlsm); its first ``header_rows`` rows hold the names of the columns.
 
     Formulas give the values that were stored with them. Nothing in the workbook is run. ``sheet`` may be left out where there
     is one only; ``missing`` are texts that stand for a missing value. Columns of numbers, dates or true and false come as
@@ -55,8 +58,9 @@ def read_workbook(path: Path, *, sheet: str | None = None, missing: Sequence[str
     rows = [row for portion in portions for row in portion]
     width = max((len(row) for _, row in rows), default=0)
     whole = [[*row, *[None] * (width - len(row))] for _, row in rows]
-    header = whole[0] if rows and rows[0][0] == 1 else []
-    names = ["" if cell is None else _as_text(cell).strip() for cell in header]
+    n_header = sum(number <= header_rows for number, _ in rows)
+    header = [_as_texts(row) for row in whole[:n_header]] if rows and rows[0][0] == 1 else []
+    names = (joined_header(header) if header_rows > 1 else header[0]) if header else []
     if sum(bool(one) for one in names) < 2:
         raise CohortError(
             "The sheet is empty."
@@ -68,10 +72,19 @@ def read_workbook(path: Path, *, sheet: str | None = None, missing: Sequence[str
     check_names(place, names)
     names = [name or f"column {i + 1}" for i, name in enumerate(names)]
     absent = set(missing)
-    columns = {label: _column([row[i] for row in whole[1:]], absent) for i, label in enumerate(names)}
+    columns = {label: _column([row[i] for row in whole[n_header:]], absent) for i, label in enumerate(names)}
     frame = pd.DataFrame(columns, columns=pd.Index(names, dtype="str"))
-    frame.index = pd.Index([number - _FIRST_ROW for number, _ in rows[1:]], dtype="int64")
+    frame.index = pd.Index([number - _FIRST_ROW for number, _ in rows[n_header:]], dtype="int64")
     return RawTable(frame.dropna(how="all"))
+
+
+def first_rows_of_sheet(path: Path, sheet: str | None, n: int) -> list[list[str]]:
+    """Give the cells of the first rows of a sheet as text; none where the sheet is not said and there are several."""
+    _refuse_bomb(path)
+    _, *portions = read_apart(path, "workbook", _WORKBOOK, sheet=sheet)
+    rows = [_as_texts(row) for portion in portions for _, row in portion][:n]
+    width = max(map(len, rows), default=0)
+    return [[*row, *[""] * (width - len(row))] for row in rows]
 
 
 def read_statistics_file(path: Path, *, encoding: str | None = None, catalog: Path | None = None) -> RawTable:
@@ -204,6 +217,10 @@ def _kind(cell: Any) -> str:
     if isinstance(cell, int | float):
         return "number" if abs(cell) <= sys.float_info.max or isinstance(cell, float) else "text"
     return "date" if isinstance(cell, dt.date) else "text"
+
+
+def _as_texts(row: Sequence[Any]) -> list[str]:
+    return ["" if cell is None else _as_text(cell).strip() for cell in row]
 
 
 def _as_text(cell: Any) -> str:

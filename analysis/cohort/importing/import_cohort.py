@@ -7,23 +7,22 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 
 from analysis.cohort.catalogue import load_catalogue
 from analysis.cohort.checks.checks import check_tables, raise_on_errors
 from analysis.cohort.findings import CheckReport, FindingList
 from analysis.cohort.importing.import_home import home_table, sessions_of_log
-from analysis.cohort.importing.map_file import WEEKS_IN, ImportMap, ValueColumns, read_map
+from analysis.cohort.importing.import_visits import visits_table
+from analysis.cohort.importing.map_file import ImportMap, read_map
 from analysis.cohort.importing.map_keys import PatientColumn
 from analysis.cohort.importing.source_rows import SourceRows
-from analysis.cohort.importing.sources import Sources, listed
+from analysis.cohort.importing.sources import Sources
 from analysis.cohort.importing.start_dates import StartDates
 from analysis.cohort.provenance import Provenance, describe_source
 from analysis.cohort.recognition.spellings import fold
 from analysis.cohort.schedule import ScheduleReport, schedule_visits
-from analysis.cohort.tables import TABLES, Cohort, conform_table
-from analysis.errors import CohortError
+from analysis.cohort.tables import TABLES, Cohort
 from analysis.progress import steps
 from analysis.result import Result
 
@@ -115,7 +114,7 @@ def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported
     people = _patient_rows(mapped, sources)
     tables = {"patients": _patients(mapped, people, findings)}
     step("visits")
-    visits, n_empty = _visits(mapped, sources, starts, tables["patients"])
+    visits, n_empty = visits_table(mapped, sources, starts, tables["patients"])
     schedule = None
     if mapped.schedule is not None:
         visits, schedule = schedule_visits(visits, mapped.schedule)
@@ -188,82 +187,3 @@ def _find_changes(rows: SourceRows, column: PatientColumn, values: pd.Series, fi
         patients=rows.ids[changed],
         values=values[changed],
     )
-
-
-def _visits(
-    mapped: ImportMap, sources: Sources, starts: StartDates, patients: pd.DataFrame
-) -> tuple[pd.DataFrame, int]:
-    """Give one row a value that is not empty, the index holds the row in the file; and the number of empty cells."""
-    place = pd.Series(np.arange(len(patients)), index=patients["patient_id"])
-    place = place[~place.index.duplicated()]
-    parts, places = [], {}
-    for number, entry in enumerate(mapped.value_columns):
-        rows, some = _entry(mapped, entry, sources, starts)
-        if id(rows) not in places:
-            known = place.reindex(rows.ids[rows.first_rows]).fillna(len(place)).to_numpy()
-            places[id(rows)] = pd.Series(known[rows.patient_codes], index=rows.frame.index)
-        parts += [part.assign(_entry=number, _patient=places[id(rows)]) for part in some]
-    whole = pd.concat(parts) if parts else pd.DataFrame()
-    empty = whole["value"].isna()
-    kept = whole if empty.all() else whole[~empty]
-    kept = kept.sort_values(["_patient", "week", "_entry"], kind="stable")
-    visits = conform_table(kept[[column.name for column in TABLES["visits"].columns]], TABLES["visits"])
-    return visits.set_index(kept.index), int(empty.sum())
-
-
-def _entry(
-    mapped: ImportMap, entry: ValueColumns, sources: Sources, starts: StartDates
-) -> tuple[SourceRows, list[pd.DataFrame]]:
-    """Give the rows of the source, and their values column by column."""
-    form = entry.format or mapped.format_of("visits")
-    patient = mapped.patient_column
-    if mapped.visit_patient is not None and form != mapped.format_of("patients"):
-        patient = PatientColumn("patient_id", column=mapped.visit_patient, recode=patient.recode)
-    week = mapped.week
-    if mapped.layout == "wide":
-        names = sources.column_names(form)
-        times = entry.times_in(names)
-        if not times:
-            raise CohortError(
-                f"No column fits the pattern {entry.pattern!r} of the measure {entry.measure!r}.",
-                where=f"{sources.name_of(form)} has the columns: {listed(names)}",
-                what_to_do=f"Correct the pattern in {mapped.name}; {{week}} stands for a number.",
-            )
-        rows = sources.rows(form, patient, [*times, *week.dates.values()])
-        parts = [_part(entry, rows, column, _wide_weeks(mapped, rows, starts, time)) for column, time in times.items()]
-        return rows, parts
-    rows = sources.rows(form, patient, [week.column, week.date, entry.column, entry.measure_column, entry.limb_column])
-    if week.date is not None:
-        weeks = _rounded(starts.days(rows, week.date) / 7.0, week.round_to)
-    else:
-        weeks = _weeks(mapped, rows.numbers(week.column or "", week=True))
-    told = weeks.isna() & rows.frame[week.date or week.column].notna()  # cells that are a finding already
-    part = _part(entry, rows, entry.column or "", weeks)
-    return rows, [part[~told] if told.any() else part]
-
-
-def _wide_weeks(mapped: ImportMap, rows: SourceRows, starts: StartDates, time: float) -> pd.Series:
-    column = mapped.week.dates.get(time)
-    if column is None:
-        return _weeks(mapped, pd.Series(time, index=rows.frame.index))
-    return _rounded(starts.days(rows, column) / 7.0, mapped.week.round_to)
-
-
-def _weeks(mapped: ImportMap, time: pd.Series) -> pd.Series:
-    return _rounded((time - mapped.week.origin) * WEEKS_IN[mapped.week.unit], mapped.week.round_to)
-
-
-def _rounded(weeks: pd.Series, round_to: float | None) -> pd.Series:
-    return weeks if round_to is None else (weeks / round_to).round() * round_to
-
-
-def _part(entry: ValueColumns, rows: SourceRows, column: str, weeks: pd.Series) -> pd.DataFrame:
-    part = pd.DataFrame({"patient_id": rows.ids, "week": weeks}, index=rows.frame.index)
-    part["measure"] = entry.measure
-    if entry.measure_column is not None:
-        part["measure"] = rows.labels(entry.measure_column, entry.measures)
-    part["limb"] = entry.limb
-    if entry.limb_column is not None:
-        part["limb"] = rows.labels(entry.limb_column, entry.limbs)
-    part["value"] = rows.numbers(column) * entry.multiply
-    return part

@@ -2,27 +2,20 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal, get_args
+from typing import get_args
 
 from analysis.cohort.catalogue import read_measure
 from analysis.cohort.files.settings_files import explained_toml
 from analysis.cohort.importing.map_home import HomeTable, SessionLog, read_home_table, read_schedule, read_session_log
 from analysis.cohort.importing.map_keys import FileFormat, Keys, PatientColumn, read_column, read_format
+from analysis.cohort.importing.map_visits import Layout, ValueColumns, WeekColumn, read_values, read_week
 from analysis.cohort.measures import Measure
 from analysis.cohort.schedule import VisitSchedule
 from analysis.cohort.tables import Privacy
 from analysis.errors import CohortError
-
-Layout = Literal["long", "wide"]
-WeekUnit = Literal["days", "weeks", "months", "years"]
-LIMBS = ("involved", "uninvolved", "none")
-
-#: Weeks in a unit of time; a month is a twelfth of 365.25 days.
-WEEKS_IN: dict[WeekUnit, float] = {"days": 1 / 7, "weeks": 1.0, "months": 365.25 / 12 / 7, "years": 365.25 / 7}
 
 _TOP = (
     "layout", "privacy", "reference", "file", "files", "patients", "visits", "week", "schedule", "values", "measures", "sessions",
@@ -30,56 +23,6 @@ _TOP = (
 )  # fmt: skip
 _HOME_TABLES = ("sessions", "brace_limits", "events")
 _TABLES_OF_FILES = ("patients", "visits", "sessions", "session_log", "brace_limits", "events")
-_PLACE_OF_WEEK = "{week}"
-
-
-@dataclass(frozen=True)
-class WeekColumn:
-    """How time becomes weeks.
-
-    Either (value - origin) in ``unit``, or the days from the date in the column ``start`` to the date in the column
-    ``date`` (in a wide file, in the columns ``dates`` by time) over 7; rounded to a multiple of ``round_to`` weeks
-    where given.
-    """
-
-    column: str | None = None
-    unit: WeekUnit = "weeks"
-    origin: float = 0.0
-    round_to: float | None = None
-    date: str | None = None
-    start: str | None = None
-    date_format: str | None = None
-    dates: Mapping[float, str] = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
-class ValueColumns:
-    """Where values come from.
-
-    Long: ``column`` holds the values of ``measure``, or of the measures named in ``measure_column``. Wide: ``times``
-    gives the time of each column, in the unit of the map, or ``pattern`` finds it in the names of the columns.
-    """
-
-    measure: str | None = None
-    limb: str = "none"
-    column: str | None = None
-    times: Mapping[str, float] = field(default_factory=dict)
-    pattern: str | None = None
-    measure_column: str | None = None
-    limb_column: str | None = None
-    measures: Mapping[str, str] = field(default_factory=dict)
-    limbs: Mapping[str, str] = field(default_factory=dict)
-    multiply: float = 1.0
-    format: FileFormat | None = None
-
-    def times_in(self, names: list[str]) -> dict[str, float]:
-        """Return the column names of a wide file with their time."""
-        if self.pattern is None:
-            return dict(self.times)
-        before, after = self.pattern.split(_PLACE_OF_WEEK)
-        expression = re.compile(re.escape(before) + r"(-?\d+(?:\.\d+)?)" + re.escape(after))
-        found = ((name, expression.fullmatch(name)) for name in names)
-        return {name: float(match.group(1)) for name, match in found if match}
 
 
 @dataclass(frozen=True)
@@ -136,7 +79,7 @@ def read_map(path: Path) -> ImportMap:
         )
     layout = keys.choice("layout", get_args(Layout), "long")
     patients = keys.table("patients")
-    week = _read_week(keys.table("week"), layout)
+    week = read_week(keys.table("week"), layout)
     entries = data["values"]
     if not isinstance(entries, list) or not entries:
         raise keys.error("values", "should be a list of tables, each headed [[values]]")
@@ -152,6 +95,12 @@ def read_map(path: Path) -> ImportMap:
     own, file = keys.table("measures"), read_format(keys.table("file"))
     visits = keys.table("visits")
     visits.allow("patient_id")
+    values = tuple(
+        read_values(Keys(entry, path.name, f"values[{i + 1}]"), layout, file, week) for i, entry in enumerate(entries)
+    )
+    if any(entry.needs_side for entry in values) and "involved_side" not in patients.data:
+        raise keys.error("limb", 'is right or left, and [patients] does not say which column has the operated side: add '
+                         'involved_side = "name of the column"')  # fmt: skip
     if "sessions" in data and "session_log" in data:
         raise keys.error("session_log", "and sessions are both given; the log is summed into the sessions")
     return ImportMap(
@@ -161,9 +110,7 @@ def read_map(path: Path) -> ImportMap:
         file=file,
         patients=columns,
         week=week,
-        value_columns=tuple(
-            _read_values(Keys(entry, path.name, f"values[{i + 1}]"), layout, file) for i, entry in enumerate(entries)
-        ),
+        value_columns=values,
         measures=tuple(read_measure(name, measure, path.name) for name, measure in own.data.items()),
         files=_read_files(keys.table("files"), file),
         visit_patient=visits.text("patient_id"),
@@ -181,67 +128,3 @@ def _read_files(keys: Keys, usual: FileFormat) -> dict[str, FileFormat]:
         one = {"file": given} if isinstance(given, str) else given
         formats[table] = read_format(Keys(one, keys.file, f"files.{table}"), usual)
     return formats
-
-
-def _read_week(keys: Keys, layout: str) -> WeekColumn:
-    keys.allow("column", "unit", "origin", "round_to", "date", "dates", "start", "date_format")
-    if layout == "wide":
-        for key in ("column", "date"):
-            if key in keys.data:
-                raise keys.error(key, "is for long files; in a wide one the columns under [[values]] have their times")
-    elif "dates" in keys.data:
-        raise keys.error("dates", 'is for wide files; in a long one give date = "name of the column"')
-    else:
-        keys.one_of("column", "date")
-    dated = "date" in keys.data or "dates" in keys.data
-    if dated and "start" not in keys.data:
-        raise keys.error("start", "is missing: the column with the date of surgery or start")
-    if dated and ("unit" in keys.data or "origin" in keys.data):
-        raise keys.error("unit", "and origin are for numbers, not for dates")
-    round_to = keys.number("round_to")
-    if round_to is not None and round_to <= 0:
-        raise keys.error("round_to", "should be above 0")
-    dates = keys.labels("dates")
-    try:
-        by_time = {float(time): column for time, column in dates.items()}
-    except ValueError:
-        raise keys.error("dates", 'should name times and columns: { "0" = "date_pre", "6" = "date_6w" }') from None
-    return WeekColumn(
-        column=keys.text("column"),
-        unit=keys.choice("unit", get_args(WeekUnit), "weeks"),  # type: ignore[arg-type]
-        origin=keys.number("origin") or 0.0,
-        round_to=round_to,
-        date=keys.text("date"),
-        start=keys.text("start"),
-        date_format=keys.text("date_format"),
-        dates=by_time,
-    )
-
-
-def _read_values(keys: Keys, layout: str, usual: FileFormat) -> ValueColumns:
-    if layout == "long":
-        keys.allow(
-            "measure", "limb", "column", "measure_column", "measures", "limb_column", "limbs", "multiply", "file", "sheet",
-            required=("column",),
-        )  # fmt: skip
-        keys.one_of("measure", "measure_column")
-    else:
-        keys.allow("measure", "limb", "columns", "pattern", "multiply", "file", "sheet", required=("measure",))
-        keys.one_of("columns", "pattern")
-    pattern = keys.text("pattern")
-    if pattern is not None and pattern.count(_PLACE_OF_WEEK) != 1:
-        raise keys.error("pattern", f"should hold {_PLACE_OF_WEEK} once, for example 'flexion_w{_PLACE_OF_WEEK}'")
-    multiply = keys.number("multiply")
-    return ValueColumns(
-        measure=keys.text("measure"),
-        limb=keys.choice("limb", LIMBS, "none"),
-        column=keys.text("column"),
-        times=Keys(keys.data.get("columns", {}), keys.file, f"{keys.place}.columns").numbers(),
-        pattern=pattern,
-        measure_column=keys.text("measure_column"),
-        limb_column=keys.text("limb_column"),
-        measures=keys.labels("measures"),
-        limbs=keys.labels("limbs"),
-        multiply=1.0 if multiply is None else multiply,
-        format=read_format(keys.part("file", "sheet"), usual) if {"file", "sheet"} & set(keys.data) else None,
-    )

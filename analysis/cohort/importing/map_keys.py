@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from analysis.cohort.columns import Kind
+from analysis.cohort.files.header_rows import MOST_HEADER_ROWS
 from analysis.cohort.files.readers import DELIMITERS, USUAL_MISSING
 from analysis.errors import CohortError
 
@@ -16,7 +17,8 @@ class FileFormat:
     """Which file, and how it is written.
 
     ``file`` is a name in the folder that is imported (None: the file that is imported), ``sheet`` one of a workbook,
-    ``catalog`` the file with the value labels of a SAS file; encoding None is UTF-8 or what the byte-order mark says.
+    ``catalog`` the file with the value labels of a SAS file; encoding None is UTF-8 or what the byte-order mark says;
+    ``header_rows`` are the rows of names at the top.
     """
 
     delimiter: str = ","
@@ -26,6 +28,7 @@ class FileFormat:
     file: str | None = None
     sheet: str | None = None
     catalog: str | None = None
+    header_rows: int = 1
 
 
 @dataclass(frozen=True)
@@ -120,11 +123,14 @@ class Keys:
 
 def read_format(keys: Keys, usual: FileFormat | None = None) -> FileFormat:
     """Read how a file is written; what is not said is as in ``usual``."""
-    keys.allow("file", "sheet", "catalog", "delimiter", "decimal", "encoding", "missing")
+    keys.allow("file", "sheet", "catalog", "delimiter", "decimal", "encoding", "missing", "header_rows")
     usual = usual or FileFormat()
     missing = keys.data.get("missing", usual.missing)
     if isinstance(missing, str) or not all(isinstance(text, str | int | float) for text in missing):
         raise keys.error("missing", "should be a list of texts")
+    header_rows = keys.data.get("header_rows", usual.header_rows)
+    if type(header_rows) is not int or not 1 <= header_rows <= MOST_HEADER_ROWS:
+        raise keys.error("header_rows", f"should be the number of rows with names at the top, 1 to {MOST_HEADER_ROWS}")
     return FileFormat(
         delimiter=keys.choice("delimiter", tuple(DELIMITERS), usual.delimiter),
         decimal=keys.choice("decimal", (".", ","), usual.decimal),
@@ -133,6 +139,7 @@ def read_format(keys: Keys, usual: FileFormat | None = None) -> FileFormat:
         file=keys.text("file") or usual.file,
         sheet=keys.text("sheet") or usual.sheet,
         catalog=keys.text("catalog") or usual.catalog,
+        header_rows=header_rows,
     )
 
 

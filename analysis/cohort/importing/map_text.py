@@ -52,6 +52,7 @@ def compose(suggestion: SuggestedMap, name: str, doubts: list[str]) -> str:
         return "\n\n".join([*parts, *_left_out(suggestion)]) + "\n"
     said = {name: getattr(form, name) for name in ("delimiter", "decimal", "encoding", "sheet")}
     file = [f"{name} = {quoted(value)}" for name, value in said.items() if value != getattr(FileFormat(), name)]
+    file += [f"header_rows = {form.header_rows}"] if form.header_rows > 1 else []
     parts = ["\n".join([*head, "", f'layout = "{suggestion.layout}"', *_reference(suggestion.protocols)])]
     if file:
         parts.append("\n".join(["[file]", *file]))

@@ -87,7 +87,7 @@ class Sources:
             catalog = None if form.catalog is None else self._find(form.catalog, beside=True)
             raw = read_table(
                 path, delimiter=form.delimiter, encoding=form.encoding, missing=form.missing, sheet=form.sheet,
-                catalog=catalog,
+                catalog=catalog, header_rows=form.header_rows,
             )  # fmt: skip
             name = path.name + (f", sheet {form.sheet}" if form.sheet else "")
             add_ragged(raw, name, self.findings)

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from analysis.cohort.importing.map_file import read_map
+from analysis.cohort.importing.map_visits import WeekColumn
 from analysis.cohort.prescriptions import Prescription
 from analysis.errors import CohortError
 
@@ -48,7 +49,7 @@ def test_a_long_map(tmp_path):
 
 def test_a_pattern_finds_the_weeks_in_the_names(tmp_path):
     names = ["pain_w0", "pain_w6.5", "pain_w-2", "pain_wx", "xpain_w6"]
-    times = read(tmp_path, WIDE).value_columns[0].times_in(names)
+    times = read(tmp_path, WIDE).value_columns[0].times_in(names, WeekColumn())
     assert times == {"pain_w0": 0, "pain_w6.5": 6.5, "pain_w-2": -2}
 
 
@@ -126,7 +127,7 @@ def test_what_is_wrong_in_a_prescription(tmp_path, old, new, said):
         ('patient_id = "id"', "patient_id = 5", "should be a table of keys"),
         ('patient_id = "id"', 'patient_id = { column = "a", constant = "b" }', "column or constant must be given"),
         ("multiply = 0.1", 'multiply = "0.1"', "multiply should be a number, not '0.1'"),
-        ("multiply = 0.1", 'limb = "left"', "limb should be one of 'involved'"),
+        ("multiply = 0.1", 'limb = "both"', "limb should be one of 'involved'"),
         ('measure = "pain"', "", "measure or measure_column must be given"),
         ('measure = "pain"', 'measure = "pain"\npattern = "x"', "The key 'pattern' does not exist"),
         ("[[values]]", "[values]", "list of tables"),

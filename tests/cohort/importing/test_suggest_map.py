@@ -9,7 +9,8 @@ import pytest
 
 from analysis.cohort import import_cohort, suggest_map
 from analysis.cohort.importing.map_file import read_map
-from analysis.cohort.recognition.recognise_columns import recognise, wide_column
+from analysis.cohort.recognition.header_words import header_words
+from analysis.cohort.recognition.recognise_columns import recognise
 from analysis.errors import CohortError
 
 
@@ -77,13 +78,13 @@ def test_wide_files_with_and_without_units_in_the_names(suggested, tmp_path):
     ],
 )  # fmt: skip
 def test_names_taken_apart(name, stem, time, unit):
-    column = wide_column(name)
+    column = header_words(name)
     assert (column.stem, column.time, column.unit) == (stem, time, unit)
 
 
 def test_names_without_a_time():
-    assert wide_column("flexion") is None
-    assert wide_column("pain_at_rest") is None
+    assert header_words("flexion").time is None
+    assert header_words("pain_at_rest").time is None
 
 
 @pytest.mark.parametrize(

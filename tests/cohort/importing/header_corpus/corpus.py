@@ -157,6 +157,8 @@ class _Maker:
         measure, limb = self._what(words, row)
         week = 0.0 if words[0] == "baseline" else self.times[place]
         week = weeks_of(words[3]) if week is None else week
+        if any(truth[0] == "date" for truth in self._truths()):
+            week = round(7 * week) / 7
         value = self._number(measure, limb, i, week)
         visits.add((f"S{101 + i}", round(week, 6), measure, limb, value))
         return self._text(value)

@@ -166,6 +166,9 @@ def _marked(text: str, data: dict[str, Any]) -> set[str]:
             marked |= {name for entry in data.get("values", []) for name in entry.get("columns", {})}
         if lines and block.startswith("[week.names]"):
             marked.add(data["week"]["column"])
+    for entry in data.get("values", []):
+        if entry.get("measure") in data.get("measures", {}):
+            marked |= {*entry.get("columns", {}), entry.get("column")}
     return marked
 
 
