@@ -156,18 +156,18 @@ def test_impossible_sessions():
         minutes=[20, 21, -1, 2000, 15], level_knee=[100, 101, 50, -1, 50], length_minutes=[30, 30, 30, 30, 10], pauses=[0, 0, 0, -1, 0]
     )  # fmt: skip
     found = problems(frame)
-    assert [2, "level_knee", "a stimulation level outside 0 to 100 %"] in found
-    assert [4, "level_knee", "a stimulation level outside 0 to 100 %"] in found
-    assert [2, "minutes", "more minutes than one session of this modality lasts"] in found
-    assert [3, "minutes", "minutes below 0"] in found
-    assert [4, "minutes", "more minutes than a day has"] in found
-    assert [5, "minutes", "more minutes than from the start to the end of the session"] in found
-    assert [4, "pauses", "pauses below 0"] in found
-    assert not [one for one in found if one[0] == 1]
-    assert problems(log(minutes=[2000])) == [[1, "minutes", "more minutes than a day has"]]  # one mistake is said once
+    assert [3, "level_knee", "a stimulation level outside 0 to 100 %"] in found
+    assert [5, "level_knee", "a stimulation level outside 0 to 100 %"] in found
+    assert [3, "minutes", "more minutes than one session of this modality lasts"] in found
+    assert [4, "minutes", "minutes below 0"] in found
+    assert [5, "minutes", "more minutes than a day has"] in found
+    assert [6, "minutes", "more minutes than from the start to the end of the session"] in found
+    assert [5, "pauses", "pauses below 0"] in found
+    assert not [one for one in found if one[0] == 2]
+    assert problems(log(minutes=[2000])) == [[2, "minutes", "more minutes than a day has"]]  # one mistake is said once
 
 
 def test_the_length_of_a_session_is_common_practice_and_can_be_said():  # 20 and 30 minutes: common practice, no source
     frame = log(modality=["strength stimulation", "pain stimulation", "exercise"], minutes=[25.0, 25.0, 90.0])
-    assert [one[0] for one in problems(frame)] == [1]
+    assert [one[0] for one in problems(frame)] == [2]
     assert problems(frame, session_minutes={"strength stimulation": 25}) == []

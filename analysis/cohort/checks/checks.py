@@ -88,7 +88,7 @@ def check_tables(
     nothing about anybody. ``decided`` are columns that a person named, as table.column.
     """
     findings.counts = {name: len(frame) for name, frame in tables.items()}
-    source_rows = {name: frame.index.to_numpy() + 1 for name, frame in tables.items()}
+    source_rows = {name: frame.index.to_numpy() for name, frame in tables.items()}
     plain = {name: frame.reset_index(drop=True) for name, frame in tables.items()}
     plain |= {name: _with_numbered_patients(frame) for name, frame in plain.items() if name != "patients"}
     found = FindingList()
@@ -111,7 +111,7 @@ def check_tables(
         if not synthetic:
             check_permitted(plain, found, decided)
         step("names")
-        check_names(plain, found, masked)
+        check_names(plain, found, source_rows, masked)
         findings.extend(found, source_rows)
         return findings.report(masked)
 

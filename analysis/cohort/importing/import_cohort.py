@@ -78,8 +78,8 @@ def import_cohort(file: str | os.PathLike[str], map_file: str | os.PathLike[str]
     ------
     CohortError
         A file or the map cannot be read, the map names columns that the file lacks, or the cohort has errors (then
-        the attribute ``report`` of the error has every finding; rows are those of the file, the first below the header
-        is 1).
+        the attribute ``report`` of the error has every finding; rows are those of the file, as a spreadsheet
+        numbers them: the header is row 1).
     DeidentificationError
         The cohort would hold what could identify patients.
 
@@ -184,7 +184,7 @@ def _find_changes(rows: SourceRows, column: PatientColumn, values: pd.Series, fi
         "the protocol changes within the patient" if protocol else "differs from the first value of the patient",
         "Give each patient the protocol assigned at the start." if protocol else "The first value is taken.",
         column=column.column or column.name,
-        rows=rows.frame.index.to_numpy()[changed] + 1,
+        rows=rows.frame.index.to_numpy()[changed],
         patients=rows.ids[changed],
         values=values[changed],
     )

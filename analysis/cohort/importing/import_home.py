@@ -79,7 +79,7 @@ def sessions_of_log(
         twice = (again.duplicated() & began.notna()).to_numpy()
         findings.add(
             "error", rows.name, "the same session twice: patient, start and modality", "Keep one of these rows.",
-            column=log.start, rows=frame.index.to_numpy()[twice] + 1, patients=rows.ids[twice],
+            column=log.start, rows=frame.index.to_numpy()[twice], patients=rows.ids[twice],
         )  # fmt: skip
     check_session_log(frame, rows.name, findings, session_minutes=log.session_minutes)
     for name in ("week", "modality"):

@@ -53,7 +53,7 @@ class StartDates:
         unknown = (began.isna() & dates.notna()).to_numpy()
         rows.findings.add(
             "error", rows.name, "there is a date, but no date of surgery or start of the patient",
-            "Give the start, or remove the row.", column=start, rows=rows.frame.index.to_numpy()[unknown] + 1,
+            "Give the start, or remove the row.", column=start, rows=rows.frame.index.to_numpy()[unknown],
             patients=rows.ids[unknown],
         )  # fmt: skip
         self._days[key] = days
@@ -67,7 +67,7 @@ class StartDates:
             differ = table.groupby("patient")["start"].transform("nunique").gt(1).to_numpy()
             rows.findings.add(
                 "error", rows.name, "the date of surgery or start differs within the patient", "Keep one.",
-                column=start, rows=table.index.to_numpy()[differ] + 1, patients=table["patient"][differ],
+                column=start, rows=table.index.to_numpy()[differ], patients=table["patient"][differ],
             )  # fmt: skip
             self._by_patient = table.drop_duplicates("patient").set_index("patient")["start"]
         return self._by_patient

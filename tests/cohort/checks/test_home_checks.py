@@ -25,12 +25,12 @@ def test_a_week_of_sessions(cohort):
         }
     )  # fmt: skip
     found = findings(with_tables(cohort, sessions=sessions), "sessions")
-    assert ["error", 2, "minutes_done", "minutes in a week without a session"] in found
-    assert ["error", 3, "level_knee", "outside 0 to 100 %"] in found
+    assert ["error", 3, "minutes_done", "minutes in a week without a session"] in found
+    assert ["error", 4, "level_knee", "outside 0 to 100 %"] in found
     assert [one for one in found if one[2] == "minutes_done" and one[0] == "warning"] == [
         [
             "warning",
-            3,
+            4,
             "minutes_done",
             "more minutes than the sessions of the week last, 20 each for strength stimulation",
         ]
@@ -95,23 +95,23 @@ def test_brace_settings(cohort):
         }
     )  # fmt: skip
     found = findings(with_tables(cohort, brace=brace), "brace_limits")
-    assert ["error", 2, "flexion_limit_deg", "outside -15 to 135 deg"] in found
-    assert ["error", 2, "extension_limit_deg", "outside -15 to 135 deg"] in found
-    assert ["warning", 3, "both_hinges_agree", "both hinges were set differently"] in found
-    assert ["error", 3, "extension_limit_deg", "the extension limit is beyond the flexion limit"] in found
-    assert not [one for one in found if one[1] in (1, 4)]
+    assert ["error", 3, "flexion_limit_deg", "outside -15 to 135 deg"] in found
+    assert ["error", 3, "extension_limit_deg", "outside -15 to 135 deg"] in found
+    assert ["warning", 4, "both_hinges_agree", "both hinges were set differently"] in found
+    assert ["error", 4, "extension_limit_deg", "the extension limit is beyond the flexion limit"] in found
+    assert not [one for one in found if one[1] in (2, 5)]
 
 
 @pytest.mark.parametrize(
     ("flexion", "beyond"),
     [
-        ([(2, 91)], [1]),  # the limit of 90 set in week 1 holds
+        ([(2, 91)], [2]),  # the limit of 90 set in week 1 holds
         ([(2, 90)], []),
         ([(4, 110)], []),  # opened in week 4, on the day of the visit
-        ([(4, 111)], [1]),
+        ([(4, 111)], [2]),
         ([(0, 120)], []),  # a baseline is measured before there is a brace
         ([(8, 150)], []),  # 135 is the end of the hinge, no limit
-        ([(0.5, 60), (2, 95)], [2]),  # before the first setting there is none
+        ([(0.5, 60), (2, 95)], [3]),  # before the first setting there is none
     ],
 )
 def test_flexion_beyond_the_limit_in_force(cohort, flexion, beyond):

@@ -164,9 +164,9 @@ def test_a_date_that_is_none_and_a_patient_without_a_start(files):
         )
     table = caught.value.report.findings
     assert table[table["problem"] == "no date as year-month-day"][["row", "value"]].to_numpy().tolist() == [
-        [2, "99/99/9999"]
+        [3, "99/99/9999"]
     ]
-    assert table[table["problem"].str.contains("no date of surgery")]["row"].tolist() == [3]
+    assert table[table["problem"].str.contains("no date of surgery")]["row"].tolist() == [4]
 
 
 FOLDER = """
@@ -303,7 +303,7 @@ def test_impossible_sessions_of_a_log_stop_the_import_with_file_and_row(files):
         "a stimulation level outside 0 to 100 %", "more minutes than from the start to the end of the session",
         "the same session twice: patient, start and modality",
     }  # fmt: skip
-    assert set(logged["row"]) == {1, 2}
+    assert set(logged["row"]) == {2, 3}
 
 
 def test_a_link_in_a_folder_is_refused(files, tmp_path):
@@ -340,18 +340,18 @@ def test_a_folder_that_is_a_cohort_already_and_one_file_where_the_map_names_two(
 @pytest.mark.parametrize(
     ("data", "column", "row", "problem"),
     [
-        (DATA.replace("6,3", "six,3"), "week", 2, "text where a week is expected"),
-        (DATA.replace("6,3", "2024-03-01,3"), "week", 2, "a date where a week is expected, (C) dates"),
-        (DATA.replace("0,6", "0,bad"), "pain", 1, "text where a number is expected"),
-        (DATA.replace("0,6\n", '0,"6,5"\n'), "pain", 1, "a decimal comma where a decimal point is expected"),
-        (DATA.replace("0,6\n", "0,inf\n"), "value", 1, "the number is infinite"),
-        (DATA.replace("P2,early,0", ",early,0"), "id", 3, "the row has no patient"),
-        (DATA.replace("early,6", "usual,6"), "arm", 4, "the protocol changes within the patient"),
-        (DATA.replace("P1,usual,6,3", "P1,usual,6"), "", 2, "the row has 3 cells where the header has 4"),
-        (DATA.replace("P1,usual,6", "P1,usual,0"), "value", 2, "the same patient_id, week, measure, limb as row 1"),
-        (DATA.replace("0,6", "0,60"), "value", 1, "outside 0 to 10 points; pain looks like mm"),
-        (DATA.replace(",6,3", ",6000,3"), "week", 2, "outside -52 to 5200 weeks"),
-        (DATA.replace("P1", "Maria Miller"), "patient_id", 1, "the identifier looks like a person's name"),
+        (DATA.replace("6,3", "six,3"), "week", 3, "text where a week is expected"),
+        (DATA.replace("6,3", "2024-03-01,3"), "week", 3, "a date where a week is expected, (C) dates"),
+        (DATA.replace("0,6", "0,bad"), "pain", 2, "text where a number is expected"),
+        (DATA.replace("0,6\n", '0,"6,5"\n'), "pain", 2, "a decimal comma where a decimal point is expected"),
+        (DATA.replace("0,6\n", "0,inf\n"), "value", 2, "the number is infinite"),
+        (DATA.replace("P2,early,0", ",early,0"), "id", 4, "the row has no patient"),
+        (DATA.replace("early,6", "usual,6"), "arm", 5, "the protocol changes within the patient"),
+        (DATA.replace("P1,usual,6,3", "P1,usual,6"), "", 3, "the row has 3 cells where the header has 4"),
+        (DATA.replace("P1,usual,6", "P1,usual,0"), "value", 3, "the same patient_id, week, measure, limb as row 2"),
+        (DATA.replace("0,6", "0,60"), "value", 2, "outside 0 to 10 points; pain looks like mm"),
+        (DATA.replace(",6,3", ",6000,3"), "week", 3, "outside -52 to 5200 weeks"),
+        (DATA.replace("P1", "Maria Miller"), "patient_id", 2, "the identifier looks like a person's name"),
     ],
 )
 def test_every_problem_has_its_place_and_nothing_is_imported(files, data, column, row, problem):
