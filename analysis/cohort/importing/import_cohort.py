@@ -110,6 +110,7 @@ def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported
     mapped = read_map(map_path)
     findings = FindingList()
     sources = Sources(path, map_path.name, findings)
+    sources.refuse_unnamed(mapped.forms)
     starts = StartDates(mapped, sources)
     step("patients")
     people = _patient_rows(mapped, sources)
@@ -202,7 +203,7 @@ def _visits(
         if id(rows) not in places:
             known = place.reindex(rows.ids[rows.first_rows]).fillna(len(place)).to_numpy()
             places[id(rows)] = pd.Series(known[rows.patient_codes], index=rows.frame.index)
-        parts += [part.assign(_entry=number, _patient=places[id(rows)]) for part in some]
+        parts += [part.assign(_entry=number, _patient=places[id(rows)].loc[part.index]) for part in some]
     whole = pd.concat(parts) if parts else pd.DataFrame()
     empty = whole["value"].isna()
     kept = whole if empty.all() else whole[~empty]

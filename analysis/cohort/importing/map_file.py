@@ -111,6 +111,13 @@ class ImportMap:
         """The column with the patients' identifiers, in the file of the patients."""
         return next(column for column in self.patients if column.name == "patient_id")
 
+    @property
+    def forms(self) -> dict[str, FileFormat]:
+        """Where each table that the map describes comes from, by name; values that name their own file are not counted."""
+        tables = ["patients", *(["visits"] if any(one.format is None for one in self.value_columns) else [])]
+        tables += [one.table for one in self.home] + (["session_log"] if self.session_log is not None else [])
+        return {table: self.format_of(table) for table in tables}
+
     def format_of(self, table: str) -> FileFormat:
         """Return where a table comes from and how its file is written."""
         return self.files.get(table, self.file)

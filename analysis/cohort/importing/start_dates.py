@@ -48,8 +48,10 @@ class StartDates:
                 what_to_do='Add start = "name of the column".',
             )
         dates = self.dates(rows, column)
-        began = self.dates(rows, start) if start in rows else rows.ids.map(self._known(start))
-        days = (dates - began.astype("datetime64[us]").dt.normalize()).dt.total_seconds() / 86_400.0
+        began = (
+            self.dates(rows, start) if start in rows else self._known(start).reindex(rows.ids).set_axis(rows.ids.index)
+        )
+        days = (dates - began.dt.normalize()).dt.total_seconds() / 86_400.0
         unknown = (began.isna() & dates.notna()).to_numpy()
         rows.findings.add(
             "error", rows.name, "there is a date, but no date of surgery or start of the patient",
@@ -64,7 +66,8 @@ class StartDates:
             mapped = self.mapped
             rows = self.sources.rows(mapped.format_of("patients"), mapped.patient_column, [start])
             table = pd.DataFrame({"patient": rows.ids, "start": self.dates(rows, start)}).dropna()
-            differ = table.groupby("patient")["start"].transform("nunique").gt(1).to_numpy()
+            starts = table.drop_duplicates()
+            differ = table["patient"].isin(starts.loc[starts["patient"].duplicated(), "patient"]).to_numpy()
             rows.findings.add(
                 "error", rows.name, "the date of surgery or start differs within the patient", "Keep one.",
                 column=start, rows=table.index.to_numpy()[differ], patients=table["patient"][differ],

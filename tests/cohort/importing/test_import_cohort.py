@@ -321,12 +321,74 @@ def test_a_link_in_a_folder_is_refused(files, tmp_path):
     [
         ('"people.csv"', '"persons.csv"', "names the file 'persons.csv', which is not there"),
         ('"people.csv"', '"../people.csv"', "is not the name of a file in the folder"),
-        ('"people.csv"', "{ }", "does not say which file holds what"),
+        ('"people.csv"', "{ }", "does not say which file holds the patients"),
+        ('visits = { file = "visits.csv", delimiter = ";" }', "", "does not say which file holds the visits"),
+        (
+            'patients = "people.csv"\nvisits = { file = "visits.csv", delimiter = ";" }',
+            "",
+            "the patients and the visits",
+        ),
+        ('session_log = "log.csv"', "", "does not say which file holds the session_log"),
     ],
 )
 def test_files_that_the_map_names_wrongly(files, old, new, said):
     with pytest.raises(CohortError, match=said):
         files(FOLDER.replace(old, new, 1), path="", **TABLES)
+
+
+def test_what_to_do_where_the_map_names_no_file_of_visits(files):
+    with pytest.raises(CohortError) as caught:
+        files(FOLDER.replace('visits = { file = "visits.csv", delimiter = ";" }', ""), path="", **TABLES)
+    assert caught.value.where.startswith("map.toml, [files]; in holds: brace.csv, ")
+    assert caught.value.what_to_do == 'Add under [files]: visits = "name of the file".'
+
+
+def test_where_no_date_of_a_visit_can_be_read_only_that_is_said(files):
+    """Every cell of the table of visits was said to be empty too."""
+    with pytest.raises(FailedCheckError) as caught:
+        files(LONG.replace('column = "week"', 'date = "seen"\nstart = "op"'),
+              data__csv="id,arm,op,seen,pain\nP1,a,2024-03-01,1.3.24,7\nP2,b,2024-03-01,1.4.24,3\n")  # fmt: skip
+    found = caught.value.report.findings.query("severity == 'error'")
+    assert found[["table", "row", "problem"]].fillna(0).to_numpy().tolist() == [
+        ["visits", 0, "the table has no row"],
+        ["data.csv", 2, "no date as year-month-day"], ["data.csv", 3, "no date as year-month-day"],
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("table", ["events", "log"])
+def test_dates_in_an_unfitting_form_with_the_start_in_another_file(files, table):
+    """They ended in a TypeError."""
+    with pytest.raises(FailedCheckError) as caught:
+        files(
+            """
+            [files]
+            patients = "people.csv"
+            visits = "visits.csv"
+            events = "events.csv"
+            session_log = "log.csv"
+            [patients]
+            patient_id = "id"
+            protocol = "arm"
+            [week]
+            column = "week"
+            start = "op"
+            [[values]]
+            measure = "pain"
+            column = "pain"
+            [TABLE]
+            START = "seen"
+            """.replace("TABLE", "events" if table == "events" else "session_log")
+            .replace("START", "date" if table == "events" else "start")
+            + ('event = "what"\n' if table == "events" else 'modality = { constant = "exercise" }\nminutes = "what"\n'),
+            path="", people__csv="id,arm,op\nP1,a,01.02.2024\nP2,b,03.02.2024\n", visits__csv="id,week,pain\nP1,0,4\nP2,0,5\n",
+            **{f"{table}__csv": f"id,seen,what\nP1,2024-02-05,{'flare' if table == 'events' else 20}\n"},
+        )  # fmt: skip
+    found = caught.value.report.findings
+    wrong = found[found["problem"] == "no date as year-month-day"]
+    assert wrong[["table", "row", "column", "value"]].to_numpy().tolist() == [
+        ["people.csv", 2, "op", "99.99.9999"], ["people.csv", 3, "op", "99.99.9999"]
+    ]  # fmt: skip
+    assert wrong["what_to_do"].str.contains("date_format").all()
 
 
 def test_a_folder_that_is_a_cohort_already_and_one_file_where_the_map_names_two(files, tmp_path):
