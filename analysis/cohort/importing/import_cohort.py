@@ -13,7 +13,7 @@ import pandas as pd
 from analysis.cohort.catalogue import load_catalogue
 from analysis.cohort.checks.checks import check_tables, raise_on_errors
 from analysis.cohort.findings import CheckReport, FindingList
-from analysis.cohort.importing.import_home import home_table, sessions_of_log
+from analysis.cohort.importing.import_home import check_protocols, home_table, sessions_of_log
 from analysis.cohort.importing.map_file import WEEKS_IN, ImportMap, ValueColumns, read_map
 from analysis.cohort.importing.map_keys import PatientColumn
 from analysis.cohort.importing.source_rows import SourceRows
@@ -126,12 +126,14 @@ def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported
         tables[entry.table] = home_table(mapped, entry, sources, starts)
     if mapped.session_log is not None:
         tables["sessions"] = sessions_of_log(mapped, mapped.session_log, sources, starts, tables["patients"], findings)
+    check_protocols(mapped, tables["patients"]["protocol"], findings)
     sources.check_links(people)
     tables = {name: tables[name] for name in TABLES if name in tables}
     measures = load_catalogue().with_measures(*mapped.measures)
     reference = None if mapped.reference is None else fold(mapped.reference)
     decided = tuple(f"{name}.{column}" for name, frame in tables.items() for column in frame.columns)
-    report = check_tables(tables, measures, mapped.privacy, findings, reference=reference, decided=decided)
+    report = check_tables(tables, measures, mapped.privacy, findings, reference=reference, decided=decided,
+                          programme=None if mapped.session_log is not None else mapped.programme)  # fmt: skip
     raise_on_errors(report, path.name, "Nothing was written. Correct the file or the map, and import it again.")
     steps = (
         f"Imported {sources.n_rows:,} rows of {path.name} ({mapped.layout}) with {map_path.name}.",
@@ -146,6 +148,7 @@ def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported
         ),
         privacy=mapped.privacy,
         reference=reference,
+        programme=mapped.programme,
     )
     return Imported(cohort, report, schedule)
 

@@ -10,9 +10,17 @@ from typing import Literal, get_args
 
 from analysis.cohort.catalogue import read_measure
 from analysis.cohort.files.settings_files import explained_toml
-from analysis.cohort.importing.map_home import HomeTable, SessionLog, read_home_table, read_schedule, read_session_log
+from analysis.cohort.importing.map_home import (
+    HomeTable,
+    SessionLog,
+    read_home_table,
+    read_schedule,
+    read_session_log,
+    read_usual_sessions,
+)
 from analysis.cohort.importing.map_keys import FileFormat, Keys, PatientColumn, read_column, read_format
 from analysis.cohort.measures import Measure
+from analysis.cohort.programme import UsualSession
 from analysis.cohort.schedule import VisitSchedule
 from analysis.cohort.tables import Privacy
 from analysis.errors import CohortError
@@ -26,7 +34,7 @@ WEEKS_IN: dict[WeekUnit, float] = {"days": 1 / 7, "weeks": 1.0, "months": 365.25
 
 _TOP = (
     "layout", "privacy", "reference", "file", "files", "patients", "visits", "week", "schedule", "values", "measures", "sessions",
-    "session_log", "brace_limits", "events",
+    "session_log", "brace_limits", "events", "programme",
 )  # fmt: skip
 _HOME_TABLES = ("sessions", "brace_limits", "events")
 _TABLES_OF_FILES = ("patients", "visits", "sessions", "session_log", "brace_limits", "events")
@@ -105,6 +113,7 @@ class ImportMap:
     session_log: SessionLog | None = None
     schedule: VisitSchedule | None = None
     reference: str | None = None
+    programme: tuple[UsualSession, ...] = ()
 
     @property
     def patient_column(self) -> PatientColumn:
@@ -178,6 +187,7 @@ def read_map(path: Path) -> ImportMap:
         session_log=read_session_log(keys.table("session_log")) if "session_log" in data else None,
         schedule=read_schedule(keys.table("schedule")) if "schedule" in data else None,
         reference=keys.text("reference"),
+        programme=read_usual_sessions(data.get("programme", []), path.name),
     )
 
 

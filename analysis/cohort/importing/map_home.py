@@ -7,7 +7,9 @@ from dataclasses import dataclass, field
 from typing import get_args
 
 from analysis.cohort.importing.map_keys import Keys, PatientColumn, read_column
-from analysis.cohort.prescriptions import MODALITIES, Prescription
+from analysis.cohort.modalities import MODALITIES
+from analysis.cohort.prescriptions import Prescription
+from analysis.cohort.programme import TOLERANCE, UsualSession, check_once
 from analysis.cohort.recognition.spellings import fold
 from analysis.cohort.schedule import Others, Tie, TwoInWindow, VisitSchedule, VisitWindow
 from analysis.cohort.tables import TABLES, TableName
@@ -48,7 +50,6 @@ class SessionLog:
     end: str | None = None
     prescribed: Mapping[str, float] | tuple[Prescription, ...] = field(default_factory=dict)
     weeks: tuple[int, int] | None = None
-    session_minutes: Mapping[str, float] | None = None
 
     @property
     def patient(self) -> PatientColumn | None:
@@ -72,7 +73,7 @@ def read_home_table(keys: Keys, name: str) -> HomeTable:
 
 def read_session_log(keys: Keys) -> SessionLog:
     """Read the section of a log with one row a session."""
-    keys.allow("patient_id", "week", "start", "end", *_LOG_COLUMNS, "prescribed", "weeks", "session_minutes",
+    keys.allow("patient_id", "week", "start", "end", *_LOG_COLUMNS, "prescribed", "weeks",
                required=("modality", "minutes"))  # fmt: skip
     keys.one_of("start", "week")
     if "end" in keys.data and "start" not in keys.data:
@@ -81,14 +82,12 @@ def read_session_log(keys: Keys) -> SessionLog:
     if isinstance(prescribed, tuple) and weeks is not None:
         raise keys.error("weeks", "stands in each prescription where protocols are named")
     names = [key for key in ("patient_id", "week", *_LOG_COLUMNS) if key in keys.data]
-    minutes = keys.table("session_minutes").numbers() if "session_minutes" in keys.data else None
     return SessionLog(
         columns=tuple(read_column(keys, key) for key in names),
         start=keys.text("start"),
         end=keys.text("end"),
         prescribed=prescribed,
         weeks=weeks,
-        session_minutes=minutes,
     )
 
 
@@ -116,17 +115,53 @@ def _read_prescribed(keys: Keys) -> Mapping[str, float] | tuple[Prescription, ..
 
 def _read_prescription(keys: Keys) -> Prescription:
     keys.allow("protocol", "modality", "sessions", "weeks", required=("protocol", "modality", "sessions", "weeks"))
+    protocols = _read_protocols(keys)
+    modality, sessions = keys.choice("modality", MODALITIES, MODALITIES[0]), keys.number("sessions")
+    weeks = _read_weeks(keys)
+    try:
+        return Prescription(modality, sessions or 0.0, weeks or (0, 0), protocols)
+    except CohortError as error:
+        where = f"{keys.file}, [{keys.place}]"
+        raise CohortError(error.what, where=where, what_to_do=error.what_to_do) from None
+
+
+def _read_protocols(keys: Keys) -> tuple[str, ...]:
     protocol = keys.data["protocol"]
     protocols = [protocol] if isinstance(protocol, str) else protocol
     if not isinstance(protocols, list) or not protocols or not all(isinstance(one, str) for one in protocols):
         raise keys.error("protocol", "should be a protocol or a list of protocols")
-    modality, sessions = keys.choice("modality", MODALITIES, MODALITIES[0]), keys.number("sessions")
-    weeks = _read_weeks(keys)
+    return tuple(map(fold, protocols))
+
+
+def read_usual_sessions(given: object, file: str) -> tuple[UsualSession, ...]:
+    """Read what a session of each modality usually is, one table each."""
+    if not isinstance(given, list):
+        raise Keys({}, file, "").error("programme", "should be a list of tables, each headed [[programme]]")
+    programme = tuple(_read_usual_session(Keys(one, file, f"programme[{i + 1}]")) for i, one in enumerate(given))
+    check_once(programme, f"{file}, [[programme]]")
+    return programme
+
+
+def _read_usual_session(keys: Keys) -> UsualSession:
+    keys.allow("modality", "protocol", "minutes", "tolerance", "most_pauses", "levels", required=("modality",))
+    levels = keys.data.get("levels")
+    if levels is not None and (not isinstance(levels, list) or len(levels) != 2):
+        raise keys.error("levels", "should be the lowest and the highest level, for example [10, 60]")
+    lowest, highest = (
+        Keys({"levels": level}, keys.file, keys.place).number("levels") or 0.0 for level in levels or (0, 0)
+    )
+    tolerance = keys.number("tolerance")
     try:
-        return Prescription(modality, sessions or 0.0, weeks or (0, 0), tuple(map(fold, protocols)))
+        return UsualSession(
+            keys.choice("modality", MODALITIES, MODALITIES[0]),
+            minutes=keys.number("minutes"),
+            tolerance=TOLERANCE if tolerance is None else tolerance,
+            most_pauses=keys.number("most_pauses"),
+            levels=None if levels is None else (lowest, highest),
+            protocols=_read_protocols(keys) if "protocol" in keys.data else (),
+        )
     except CohortError as error:
-        where = f"{keys.file}, [{keys.place}]"
-        raise CohortError(error.what, where=where, what_to_do=error.what_to_do) from None
+        raise CohortError(error.what, where=f"{keys.file}, [{keys.place}]", what_to_do=error.what_to_do) from None
 
 
 def read_schedule(keys: Keys) -> VisitSchedule:

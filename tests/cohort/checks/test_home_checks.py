@@ -20,7 +20,7 @@ def with_tables(cohort, *, flexion=None, sessions=None, brace=None):
 def test_a_week_of_sessions(cohort):
     sessions = pd.DataFrame(
         {
-            "patient_id": "P1", "week": [1, 2, 3, 4], "sessions_done": [5, 0, 5, 5], "minutes_done": [100, 10, 101, 900],
+            "patient_id": "P1", "week": [1, 2, 3, 4], "sessions_done": [5, 0, 5, 5], "minutes_done": [125, 10, 126, 900],
             "modality": ["strength stimulation"] * 3 + ["exercise"], "level_knee": [100, 0, 101, 50],
         }
     )  # fmt: skip
@@ -32,7 +32,7 @@ def test_a_week_of_sessions(cohort):
             "warning",
             4,
             "minutes_done",
-            "more minutes than the sessions of the week last, 20 each for strength stimulation",
+            "longer than the sessions of strength stimulation take, 20 min each and 5 let pass",
         ]
     ]
 
