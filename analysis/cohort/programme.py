@@ -18,6 +18,13 @@ from analysis.errors import CohortError
 TOLERANCE = 5.0
 
 
+#: A brace is worn until this week, where nothing says so (common practice after surgery of the knee, no source) ...
+BRACE_UNTIL = 6.0
+#: ... and for so many weeks after its limits were last set (design choice).
+BRACE_AFTER_SETTING = 2.0
+_LIMITS = ("flexion_limit_deg", "extension_limit_deg")
+
+
 @dataclass(frozen=True)
 class UsualSession:
     """What a session of one modality usually is.
@@ -152,6 +159,31 @@ def check_usual(
     for place in np.unique(which[which >= 0]):
         rows = frame[which == place]
         _check_rule(table, rows, findings, rules[place], None if sessions is None else sessions[which == place])
+
+
+def brace_off(brace: pd.DataFrame) -> pd.Series:
+    """Say which rows of the table brace_limits have no limits: the brace came off then."""
+    return brace[[name for name in _LIMITS if name in brace]].isna().all(axis=1)
+
+
+def worn_until(brace: pd.DataFrame) -> pd.Series:
+    """Give the week until which each patient wears the brace, by patient_id: limits are carried on until then.
+
+    A row without limits, after the last one with limits, says that it came off. Otherwise it is worn until week 6, and two weeks
+    after its last setting. A patient without any limits is left out.
+
+    Examples
+    --------
+    >>> brace = pd.DataFrame({"patient_id": ["a", "b", "b", "c"], "week": [2.0, 2.0, 4.0, 9.0],
+    ...                       "flexion_limit_deg": [90.0, 90.0, None, 120.0]})
+    >>> worn_until(brace).to_dict()
+    {'a': 6.0, 'b': 4.0, 'c': 11.0}
+    """
+    off = brace_off(brace)
+    last = brace[~off].groupby("patient_id", observed=True)["week"].max()
+    after = brace[off & (brace["week"] > brace["patient_id"].map(last).astype("float64"))]
+    came_off = after.groupby("patient_id", observed=True)["week"].min().reindex(last.index)
+    return came_off.fillna((last + BRACE_AFTER_SETTING).clip(lower=BRACE_UNTIL))
 
 
 def _check_rule(

@@ -115,7 +115,7 @@ _SESSIONS = (
 )
 _BRACE_LIMITS = (
     _PATIENT_ID,
-    _week("time since surgery or start when the limits were set"),
+    _week("time since surgery or start when the limits were set; a row without limits: the brace came off"),
     _number("flexion_limit_deg", "flexion that the hinges allow", "deg", -15, 135, _DEVICE),
     _number(
         "extension_limit_deg", "where the hinges stop extension; below 0 is beyond straight", "deg", -15, 135, _DEVICE

@@ -9,7 +9,7 @@ import pandas as pd
 
 from analysis.cohort.findings import FindingList
 from analysis.cohort.prescriptions import LEAST_PATIENTS
-from analysis.cohort.programme import UsualSession, check_usual
+from analysis.cohort.programme import UsualSession, brace_off, check_usual, worn_until
 from analysis.cohort.tables import TABLES
 
 #: Where the hinge itself ends: a limit here is no limit (common practice, no source).
@@ -102,7 +102,10 @@ def _check_brace(brace: pd.DataFrame, findings: FindingList) -> None:
 
 
 def _check_flexion(visits: pd.DataFrame, brace: pd.DataFrame, findings: FindingList) -> None:
-    """Find flexion of the involved knee beyond the limit in force at the visit; the end of the hinge is no limit."""
+    """Find flexion of the involved knee beyond the limit in force at the visit; the end of the hinge is no limit.
+
+    Limits are in force while the brace is worn.
+    """
     needed = {"patient_id", "week", "measure", "limb", "value"}
     limits = {"patient_id", "week", "flexion_limit_deg"}
     if not needed <= set(visits.columns) or not limits <= set(brace.columns):
@@ -111,8 +114,8 @@ def _check_flexion(visits: pd.DataFrame, brace: pd.DataFrame, findings: FindingL
     flexion = flexion[["patient_id", "week", "value"]].dropna()
     flexion = flexion[flexion["week"] > 0]  # a baseline was measured before there was a brace
     lowest, highest = _range()
-    settings = brace[["patient_id", "week", "flexion_limit_deg"]].dropna()
-    settings = settings[settings["flexion_limit_deg"].between(lowest, highest)]
+    settings = brace[brace_off(brace) | brace["flexion_limit_deg"].between(lowest, highest)]
+    settings = settings.dropna(subset=["patient_id", "week"])
     flexion, settings = flexion[np.isfinite(flexion["week"])], settings[np.isfinite(settings["week"])]
     if flexion.empty or settings.empty:
         return
@@ -122,7 +125,8 @@ def _check_flexion(visits: pd.DataFrame, brace: pd.DataFrame, findings: FindingL
         for rows in (flexion, settings)
     )
     in_force = pd.merge_asof(flexion, settings, on="week", by="patient_id")
-    limit = in_force["flexion_limit_deg"].to_numpy(dtype="float64")
+    worn = flexion["week"].to_numpy() <= flexion["patient_id"].map(worn_until(settings)).to_numpy()
+    limit = in_force["flexion_limit_deg"].where(worn).to_numpy(dtype="float64")
     beyond = (flexion["value"].to_numpy() > limit) & (limit < END_OF_HINGE)
     for chosen in np.unique(limit[beyond]):
         problem = f"flexion beyond the brace's limit of that week, {chosen:g} deg"

@@ -46,7 +46,8 @@ def home_table(mapped: ImportMap, entry: HomeTable, sources: Sources, starts: St
     constant = {column.name for column in entry.columns if column.column is None}
     own = [name for name in frame.columns if name not in ("patient_id", "week", *constant)]
     shared = entry.table not in mapped.files
-    return frame.dropna(how="all", subset=own) if shared and own else frame
+    frame = frame.dropna(how="all", subset=own) if shared and own else frame
+    return frame if entry.worn_until is None else _until(frame, entry.worn_until)
 
 
 def sessions_of_log(
@@ -117,6 +118,13 @@ def check_protocols(mapped: ImportMap, protocols: pd.Series, findings: FindingLi
         ]
         advice = f"Write it as in the protocols of the patients: {', '.join(there) or 'none'}."
         findings.add("error", mapped.name, problem, advice, column=key, values=unknown)
+
+
+def _until(brace: pd.DataFrame, week: float) -> pd.DataFrame:
+    """Add a row without limits for every patient whose brace was set before a week and not later: it came off then."""
+    last = brace.groupby("patient_id")["week"].transform("max")
+    off = brace[(last < week) & ~brace["patient_id"].duplicated()][["patient_id"]].assign(week=week)
+    return pd.concat([brace, off.reindex(columns=brace.columns).astype(brace.dtypes.to_dict())])
 
 
 def _with_agreement(frame: pd.DataFrame) -> pd.DataFrame:

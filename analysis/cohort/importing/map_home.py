@@ -25,11 +25,15 @@ _LOG_COLUMNS = ("modality", "minutes", "level_knee", "level_thigh", "pauses")
 
 @dataclass(frozen=True)
 class HomeTable:
-    """Where the columns of sessions, brace_limits or events come from; ``date`` in the place of the week."""
+    """Where the columns of sessions, brace_limits or events come from; ``date`` in the place of the week.
+
+    ``worn_until`` is the week in which every brace came off.
+    """
 
     table: TableName
     columns: tuple[PatientColumn, ...]
     date: str | None = None
+    worn_until: float | None = None
 
     @property
     def patient(self) -> PatientColumn | None:
@@ -60,15 +64,17 @@ class SessionLog:
 def read_home_table(keys: Keys, name: str) -> HomeTable:
     """Read the section of one table of the home programme."""
     table = TABLES[name]  # type: ignore[index]
-    more = tuple(OTHER_HINGE) if name == "brace_limits" else ()
+    more = (*OTHER_HINGE, "worn_until") if name == "brace_limits" else ()
     keys.allow("date", *(column.name for column in table.columns), *more)
     keys.one_of("week", "date")
     needed = [column for column in table.required_columns if column not in ("patient_id", "week")]
     for column in needed:
         if column not in keys.data:
             raise keys.error(column, "is missing")
-    names = [key for key in keys.data if key != "date"]
-    return HomeTable(table.name, tuple(read_column(keys, key) for key in names), keys.text("date"))
+    names = [key for key in keys.data if key not in ("date", "worn_until")]
+    return HomeTable(
+        table.name, tuple(read_column(keys, key) for key in names), keys.text("date"), keys.number("worn_until")
+    )
 
 
 def read_session_log(keys: Keys) -> SessionLog:

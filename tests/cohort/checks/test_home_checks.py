@@ -120,6 +120,32 @@ def test_flexion_beyond_the_limit_in_force(cohort, flexion, beyond):
     assert [one[1] for one in found if "brace" in one[3]] == beyond
 
 
+@pytest.mark.parametrize(
+    ("settings", "flexion", "beyond"),
+    [
+        (
+            [(1, 90)],
+            [(6, 100), (6.5, 100), (12, 130)],
+            [2],
+        ),  # after week 6 nobody wears it (common practice, no source)
+        ([(1, 90), (7, 100)], [(9, 110), (9.5, 110)], [2]),  # set in week 7: it is worn two weeks more
+        ([(1, 90), (4, None)], [(3, 100), (4, 100), (5, 100)], [2]),  # it came off in week 4
+        ([(1, 90), (12, None)], [(11, 100), (12, 100)], [2]),  # it was worn until week 12
+        ([(1, 90), (3, None), (5, 100)], [(2, 95), (4, 120), (6, 101)], [2, 4]),  # off, and on again
+        ([(1, None)], [(2, 150)], []),
+    ],
+)
+def test_limits_are_carried_on_only_while_the_brace_is_worn(cohort, settings, flexion, beyond):
+    """31 false warnings after week 6."""
+    brace = (
+        pd.DataFrame(settings, columns=["week", "flexion_limit_deg"])
+        .assign(patient_id="P1")
+        .astype({"flexion_limit_deg": float})
+    )
+    found = findings(with_tables(cohort, flexion=flexion, brace=brace), "visits")
+    assert [one[1] for one in found if "brace" in one[3]] == beyond
+
+
 def test_a_limit_of_another_patient_does_not_count(cohort):
     brace = pd.DataFrame({"patient_id": "P2", "week": [0], "flexion_limit_deg": [10]})
     assert not [

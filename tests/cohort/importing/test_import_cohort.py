@@ -306,6 +306,19 @@ def test_impossible_sessions_of_a_log_stop_the_import_with_file_and_row(files):
     assert set(logged["row"]) == {2, 3}
 
 
+def test_the_week_in_which_braces_came_off_is_a_row_without_limits(files):
+    brace = "id,week,bend,open\nP1,0,90,0\nP1,8,110,0\nP2,2,90,0\n"
+    section = (
+        '[brace_limits]\nworn_until = 6\nweek = "week"\nflexion_limit_deg = "bend"\nlocked = { constant = false }\n'
+    )
+    text = '[files]\npatients = "data.csv"\nvisits = "data.csv"\nbrace_limits = "brace.csv"\n' + LONG + section
+    cohort = files(text, path="", data__csv=DATA, brace__csv=brace)
+    table = cohort.brace_limits.astype("object").where(cohort.brace_limits.notna(), None)
+    assert table[["patient_id", "week", "flexion_limit_deg", "locked"]].to_numpy().tolist() == [
+        ["P1", 0, 90, False], ["P1", 8, 110, False], ["P2", 2, 90, False], ["P2", 6, None, None]
+    ]  # fmt: skip
+
+
 def test_a_link_in_a_folder_is_refused(files, tmp_path):
     (tmp_path / "elsewhere.csv").write_text(TABLES["events__csv"])
     (tmp_path / "in").mkdir()
