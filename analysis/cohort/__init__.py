@@ -28,6 +28,7 @@ from analysis.cohort.derived import torque_per_kg
 from analysis.cohort.files.data_package import check_folder, load_cohort, write_cohort
 from analysis.cohort.findings import CheckReport
 from analysis.cohort.importing.import_cohort import Imported, import_cohort
+from analysis.cohort.importing.map_reference import map_reference
 from analysis.cohort.importing.suggest_map import suggest_map
 from analysis.cohort.measures import Measure, Measures, Threshold
 from analysis.cohort.prescriptions import Prescription
@@ -65,6 +66,7 @@ __all__ = [
     "import_cohort",
     "load_catalogue",
     "load_cohort",
+    "map_reference",
     "review_columns",
     "suggest_map",
     "sum_sessions",

@@ -171,7 +171,7 @@ def test_a_folder_written_before_there_was_a_programme_has_none(source):
         ("minutes = 45", "minutes = 0", "A session cannot take 0"),
         ("minutes = 45", 'minutes = "45"', "minutes should be a number"),
         ("levels = [5, 80.5]", "levels = 5", "levels should be the lowest and the highest level"),
-        ("levels = [5, 80.5]", 'levels = ["5", 6]', "levels should be a number"),
+        ("levels = [5, 80.5]", 'levels = ["5", 6]', "levels should be the lowest and the highest level"),
         ('protocol = "early"', "protocol = 3", "should be a protocol or a list"),
         ("most_pauses", "pauses", "'pauses' does not exist"),
         (f'[[programme]]\nmodality = "{NMES}"', "[[programme]]", "'modality' is missing"),

@@ -6,6 +6,7 @@
 - ``sources``: The files that a map names: found in a folder without following links, each read once.
 - ``start_dates``: The date of surgery or start of each patient, from which dates become weeks.
 - ``map_file``: The map file: TOML that says which column of which file is what.
+- ``map_reference``: Every section and key of a map, declared once, and the map reference.
 - ``map_keys``: The tables and keys of a map file, read strictly.
 - ``map_home``: The map of the home programme (sessions, session log, brace limits, events) and of visit windows.
 - ``suggest_map``: A first map file, written from the columns that a file has, with comments where it is not sure.

@@ -16,6 +16,7 @@ from analysis.cohort.findings import CheckReport, FindingList
 from analysis.cohort.importing.import_home import check_protocols, home_table, sessions_of_log
 from analysis.cohort.importing.map_file import WEEKS_IN, ImportMap, ValueColumns, read_map
 from analysis.cohort.importing.map_keys import PatientColumn
+from analysis.cohort.importing.map_reference import WIDE_VALUES
 from analysis.cohort.importing.source_rows import SourceRows
 from analysis.cohort.importing.sources import Sources, listed
 from analysis.cohort.importing.start_dates import StartDates
@@ -231,7 +232,7 @@ def _entry(
             raise CohortError(
                 f"No column fits the pattern {entry.pattern!r} of the measure {entry.measure!r}.",
                 where=f"{sources.name_of(form)} has the columns: {listed(names)}",
-                what_to_do=f"Correct the pattern in {mapped.name}; {{week}} stands for a number.",
+                what_to_do=[f"Correct the pattern in {mapped.name}.", *WIDE_VALUES.lines("pattern")],
             )
         rows = sources.rows(form, patient, [*times, *week.dates.values()])
         parts = [_part(entry, rows, column, _wide_weeks(mapped, rows, starts, time)) for column, time in times.items()]

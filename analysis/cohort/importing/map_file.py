@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal, get_args
+from typing import Literal
 
 from analysis.cohort.catalogue import read_measure
 from analysis.cohort.files.settings_files import explained_toml
@@ -19,6 +19,22 @@ from analysis.cohort.importing.map_home import (
     read_usual_sessions,
 )
 from analysis.cohort.importing.map_keys import FileFormat, Keys, PatientColumn, read_column, read_format
+from analysis.cohort.importing.map_reference import (
+    FILE,
+    FILES,
+    HOME,
+    LONG_VALUES,
+    MEASURE,
+    MEASURES,
+    PATIENTS,
+    PLACE_OF_WEEK,
+    SCHEDULE,
+    SESSION_LOG,
+    TOP,
+    VISITS,
+    WEEK,
+    WIDE_VALUES,
+)
 from analysis.cohort.measures import Measure
 from analysis.cohort.programme import UsualSession
 from analysis.cohort.schedule import VisitSchedule
@@ -27,18 +43,11 @@ from analysis.errors import CohortError
 
 Layout = Literal["long", "wide"]
 WeekUnit = Literal["days", "weeks", "months", "years"]
-LIMBS = ("involved", "uninvolved", "none")
 
 #: Weeks in a unit of time; a month is a twelfth of 365.25 days.
 WEEKS_IN: dict[WeekUnit, float] = {"days": 1 / 7, "weeks": 1.0, "months": 365.25 / 12 / 7, "years": 365.25 / 7}
 
-_TOP = (
-    "layout", "privacy", "reference", "file", "files", "patients", "visits", "week", "schedule", "values", "measures", "sessions",
-    "session_log", "brace_limits", "events", "programme",
-)  # fmt: skip
 _HOME_TABLES = ("sessions", "brace_limits", "events")
-_TABLES_OF_FILES = ("patients", "visits", "sessions", "session_log", "brace_limits", "events")
-_PLACE_OF_WEEK = "{week}"
 
 
 @dataclass(frozen=True)
@@ -84,7 +93,7 @@ class ValueColumns:
         """Return the column names of a wide file with their time."""
         if self.pattern is None:
             return dict(self.times)
-        before, after = self.pattern.split(_PLACE_OF_WEEK)
+        before, after = self.pattern.split(PLACE_OF_WEEK)
         expression = re.compile(re.escape(before) + r"(-?\d+(?:\.\d+)?)" + re.escape(after))
         found = ((name, expression.fullmatch(name)) for name in names)
         return {name: float(match.group(1)) for name, match in found if match}
@@ -142,66 +151,72 @@ def read_map(path: Path) -> ImportMap:
         is not of its kind.
     """
     data = explained_toml(path, "map file", "see the maps in the documentation")
-    keys = Keys(data, path.name, "")
-    keys.allow(*_TOP, required=("patients",))
-    if "values" not in data:
+    keys = Keys(data, path.name, "", TOP)
+    if "values" not in keys.data:
         raise CohortError(
             "The map names no outcome measure.",
             where=path.name,
             what_to_do='Add at least one: [[values]], measure = "pain", column = "name of the column".',
         )
-    layout = keys.choice("layout", get_args(Layout), "long")
-    patients = keys.table("patients")
-    week = _read_week(keys.table("week"), layout)
-    entries = data["values"]
-    if not isinstance(entries, list) or not entries:
+    keys.allow()
+    layout = keys.choice("layout")
+    week = _read_week(keys.table("week", WEEK), layout)
+    entries = keys.tables("values", LONG_VALUES if layout == "long" else WIDE_VALUES)
+    if not entries:
         raise keys.error("values", "should be a list of tables, each headed [[values]]")
+    patients = keys.table("patients", PATIENTS)
+    patients.allow()
     columns = tuple(read_column(patients, name) for name in patients.data)
-    for needed in ("patient_id", "protocol"):
-        if needed not in patients.data:
-            raise CohortError(
-                f"The map does not say what {needed} is.",
-                where=f"{path.name}, [patients]",
-                what_to_do=f'Add a line {needed} = "name of the column"'
-                + (', or protocol = { constant = "..." } where all had the same.' if needed == "protocol" else "."),
-            )
-    own, file = keys.table("measures"), read_format(keys.table("file"))
-    visits = keys.table("visits")
-    visits.allow("patient_id")
+    file = read_format(keys.table("file", FILE))
+    visits = keys.table("visits", VISITS)
+    visits.allow()
     if "sessions" in data and "session_log" in data:
         raise keys.error("session_log", "and sessions are both given; the log is summed into the sessions")
+    own = keys.table("measures", MEASURES)
     return ImportMap(
         name=path.name,
         layout="wide" if layout == "wide" else "long",
-        privacy="limited" if keys.choice("privacy", get_args(Privacy), "safe-harbor") == "limited" else "safe-harbor",
+        privacy="limited" if keys.choice("privacy") == "limited" else "safe-harbor",
         file=file,
         patients=columns,
         week=week,
-        value_columns=tuple(
-            _read_values(Keys(entry, path.name, f"values[{i + 1}]"), layout, file) for i, entry in enumerate(entries)
-        ),
-        measures=tuple(read_measure(name, measure, path.name) for name, measure in own.data.items()),
-        files=_read_files(keys.table("files"), file),
+        value_columns=tuple(_read_values(entry, layout, file) for entry in entries),
+        measures=tuple(_read_measure(name, own) for name in own.data),
+        files=_read_files(keys.table("files", FILES), file),
         visit_patient=visits.text("patient_id"),
-        home=tuple(read_home_table(keys.table(name), name) for name in _HOME_TABLES if name in data),
-        session_log=read_session_log(keys.table("session_log")) if "session_log" in data else None,
-        schedule=read_schedule(keys.table("schedule")) if "schedule" in data else None,
+        home=tuple(read_home_table(keys.table(name, HOME[name]), name) for name in _HOME_TABLES if name in data),
+        session_log=read_session_log(keys.table("session_log", SESSION_LOG)) if "session_log" in data else None,
+        schedule=read_schedule(keys.table("schedule", SCHEDULE)) if "schedule" in data else None,
         reference=keys.text("reference"),
-        programme=read_usual_sessions(data.get("programme", []), path.name),
+        programme=read_usual_sessions(keys),
     )
 
 
 def _read_files(keys: Keys, usual: FileFormat) -> dict[str, FileFormat]:
-    keys.allow(*_TABLES_OF_FILES)
+    keys.allow()
     formats = {}
     for table, given in keys.data.items():
         one = {"file": given} if isinstance(given, str) else given
-        formats[table] = read_format(Keys(one, keys.file, f"files.{table}"), usual)
+        if not isinstance(one, Mapping):
+            raise keys.error(table, f"should be the name of a file, or a table of keys, not {given!r}")
+        formats[table] = read_format(Keys(one, keys.file, f"files.{table}", FILE), usual)
     return formats
 
 
+def _read_measure(name: str, own: Keys) -> Measure:
+    keys = Keys(own.data[name], own.file, f"measures.{name}", MEASURE)
+    keys.allow()
+    try:
+        return read_measure(name, keys.data, own.file)
+    except CohortError as error:
+        said = f"{error.what} {error.where} {error.what_to_do}"
+        raise keys.explained(
+            error, *(key.name for key in MEASURE.keys if re.search(rf"\b{key.name.rstrip('s')}", said))
+        ) from None
+
+
 def _read_week(keys: Keys, layout: str) -> WeekColumn:
-    keys.allow("column", "unit", "origin", "round_to", "date", "dates", "start", "date_format")
+    keys.allow()
     if layout == "wide":
         for key in ("column", "date"):
             if key in keys.data:
@@ -225,7 +240,7 @@ def _read_week(keys: Keys, layout: str) -> WeekColumn:
         raise keys.error("dates", 'should name times and columns: { "0" = "date_pre", "6" = "date_6w" }') from None
     return WeekColumn(
         column=keys.text("column"),
-        unit=keys.choice("unit", get_args(WeekUnit), "weeks"),  # type: ignore[arg-type]
+        unit=keys.choice("unit"),  # type: ignore[arg-type]
         origin=keys.number("origin") or 0.0,
         round_to=round_to,
         date=keys.text("date"),
@@ -236,29 +251,22 @@ def _read_week(keys: Keys, layout: str) -> WeekColumn:
 
 
 def _read_values(keys: Keys, layout: str, usual: FileFormat) -> ValueColumns:
-    if layout == "long":
-        keys.allow(
-            "measure", "limb", "column", "measure_column", "measures", "limb_column", "limbs", "multiply", "file", "sheet",
-            required=("column",),
-        )  # fmt: skip
-        keys.one_of("measure", "measure_column")
-    else:
-        keys.allow("measure", "limb", "columns", "pattern", "multiply", "file", "sheet", required=("measure",))
-        keys.one_of("columns", "pattern")
+    keys.allow()
+    keys.one_of(*(("measure", "measure_column") if layout == "long" else ("columns", "pattern")))
     pattern = keys.text("pattern")
-    if pattern is not None and pattern.count(_PLACE_OF_WEEK) != 1:
-        raise keys.error("pattern", f"should hold {_PLACE_OF_WEEK} once, for example 'flexion_w{_PLACE_OF_WEEK}'")
-    multiply = keys.number("multiply")
+    if pattern is not None and pattern.count(PLACE_OF_WEEK) != 1:
+        raise keys.error("pattern", f"should hold {PLACE_OF_WEEK} once, for example 'flexion_w{PLACE_OF_WEEK}'")
+    place = keys.part("file", "sheet")
     return ValueColumns(
         measure=keys.text("measure"),
-        limb=keys.choice("limb", LIMBS, "none"),
+        limb=keys.choice("limb"),
         column=keys.text("column"),
-        times=Keys(keys.data.get("columns", {}), keys.file, f"{keys.place}.columns").numbers(),
+        times=keys.numbers("columns"),
         pattern=pattern,
         measure_column=keys.text("measure_column"),
         limb_column=keys.text("limb_column"),
         measures=keys.labels("measures"),
         limbs=keys.labels("limbs"),
-        multiply=1.0 if multiply is None else multiply,
-        format=read_format(keys.part("file", "sheet"), usual) if {"file", "sheet"} & set(keys.data) else None,
+        multiply=keys.number("multiply") or 0.0,
+        format=read_format(Keys(place.data, keys.file, keys.place, FILE), usual) if place.data else None,
     )

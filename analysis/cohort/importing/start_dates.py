@@ -5,6 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from analysis.cohort.importing.map_file import ImportMap
+from analysis.cohort.importing.map_reference import WEEK
 from analysis.cohort.importing.source_rows import SourceRows
 from analysis.cohort.importing.sources import Sources
 from analysis.errors import CohortError
@@ -45,7 +46,7 @@ class StartDates:
             raise CohortError(
                 "The map gives dates, but not the column with the date of surgery or start.",
                 where=f"{self.mapped.name}, [week]",
-                what_to_do='Add start = "name of the column".',
+                what_to_do=["Add the column.", *WEEK.lines("start")],
             )
         dates = self.dates(rows, column)
         began = (
