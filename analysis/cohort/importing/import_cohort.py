@@ -12,6 +12,7 @@ import pandas as pd
 
 from analysis.cohort.catalogue import load_catalogue
 from analysis.cohort.checks.checks import check_tables, raise_on_errors
+from analysis.cohort.derived import torque_is_per_kg
 from analysis.cohort.findings import CheckReport, FindingList
 from analysis.cohort.importing.import_home import check_protocols, home_table, sessions_of_log
 from analysis.cohort.importing.map_file import WEEKS_IN, ImportMap, ValueColumns, read_map
@@ -27,6 +28,8 @@ from analysis.cohort.tables import TABLES, Cohort, conform_table
 from analysis.errors import CohortError
 from analysis.progress import steps
 from analysis.result import Result
+
+_PER_KG = "Quadriceps torque in N·m/kg (quadriceps_torque) is computed from N·m and body mass; reports take it where none is named."
 
 
 @dataclass(frozen=True, repr=False)
@@ -140,6 +143,7 @@ def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported
         f"Imported {sources.n_rows:,} rows of {path.name} ({mapped.layout}) with {map_path.name}.",
         f"{n_empty:,} empty cells of measures are no visits.",
         *([schedule.sentence] if schedule is not None else []),
+        *([_PER_KG] if torque_is_per_kg(tables["visits"], tables["patients"]) else []),
     )
     cohort = Cohort(
         **{name: frame.reset_index(drop=True) for name, frame in tables.items()},

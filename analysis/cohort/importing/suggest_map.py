@@ -33,6 +33,10 @@ from analysis.progress import steps
 _HEAD_ROWS = 100_000
 _MOST_PROTOCOLS = 8
 _COMMA = r"\s*[+-]?\d+,\d+\s*"
+#: Fewer of the values than this share could be N·m/kg: they are N·m (design choice).
+_MOST_PER_KG = 0.1
+_PER_KG = "N·m/kg is computed with the body mass, and reports take that"
+_NO_MASS = "with body_mass_kg under [patients], N·m/kg would be computed from it"
 _READABLE = (".csv", ".txt", ".tsv", ".parquet", ".pq", *WORKBOOKS, *STATISTICS_FILES)
 
 
@@ -140,6 +144,7 @@ def _delimiter(path: Path) -> str:
 def _fill(suggestion: SuggestedMap, frame: pd.DataFrame, labelled: dict[str, pd.Series], file: str) -> None:
     cells = {str(name): labelled.get(str(name), frame[name]) for name in frame.columns}
     found = {name: recognise(values, name) for name, values in cells.items()}
+    suggestion.body_mass = any(one.target == "body_mass_kg" for one in found.values())
     patient = _fill_patient(suggestion, found, cells)
     wide = _wide_groups([name for name in cells if name != patient and found[name].role in ("measure", "unknown")])
     ids = cells[patient].dropna()
@@ -313,11 +318,15 @@ def _measure_line(
             ).replace("highest = 0\n", "highest = 1\n")
         )
         return [f'measure = "{name}"']
-    inside = pd.concat(values).dropna().between(known.lowest, known.highest).mean()
+    numbers, note = pd.concat(values).dropna(), ""
+    if known.name == "quadriceps_torque" and numbers.between(known.lowest, known.highest).mean() < _MOST_PER_KG:
+        known, sure = load_catalogue()["quadriceps_torque_nm"], True
+        note = f"  # N·m by its values; {_PER_KG if suggestion.body_mass else _NO_MASS}"
+    inside = numbers.between(known.lowest, known.highest).mean()
     doubt = "" if sure else f"{known.label} in {known.unit}?"
     if inside < 0.95:
         doubt = f"{1 - inside:.0%} of the values are outside {known.lowest:g} to {known.highest:g} {known.unit}"
-    lines = [f'measure = "{known.name}"' + (suggestion.not_sure(doubt) if doubt else "")]
+    lines = [f'measure = "{known.name}"' + (suggestion.not_sure(doubt) if doubt else note)]
     if known.limbs != ("none",):
         said = limb == "uninvolved" or "inv" in stem.lower()
         note = "" if said or "uninvolved" not in known.limbs else suggestion.not_sure("which limb?")

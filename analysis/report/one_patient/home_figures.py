@@ -141,7 +141,7 @@ def brace_figure(brace: pd.DataFrame, motion: pd.DataFrame, *, until: float) -> 
             "flexion; extension beyond straight is below zero."
         ),
         alt=(
-            f"Limits of the brace, changed {numbers.plural(len(limits) - 1, 'time')}: last set at week {numbers.week(last['week'])} to "
+            f"Limits of the brace, changed {numbers.plural(len(limits) - 1, 'time')}: last set at {numbers.moment(last['week'])} to "
             f"{numbers.number(last['extension_limit_deg'], 0)} to {numbers.number(last['flexion_limit_deg'], 0)} degrees."
         ),
         table=Table(

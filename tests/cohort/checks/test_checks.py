@@ -208,3 +208,34 @@ def test_no_formula_after_a_space_of_any_kind_and_no_control_character_is_overlo
         findings = FindingList()
         check_cells({"patients": pd.DataFrame({"patient_id": ["P1"], "site": [text]})}, findings, "safe-harbor")
         assert findings.report(frozenset()).findings.empty is (text == "two\n=lines"), repr(text)
+
+
+@pytest.mark.parametrize(
+    ("values", "asked"),
+    [
+        ([1, 2, 3, 4, 5] * 4, True),
+        ([1, 2, 3, 4, 5] * 3, False),  # too few to tell
+        ([0, 2, 3, 4, 5] * 4, False),  # nobody can answer 0 on a scale from 1
+        ([1, 2, 3, 4, 6] * 4, False),
+        ([1, 2, 3.5, 4, 5] * 4, False),
+        ([1, 2, 3, 4, None] * 5, False),
+    ],
+)
+def test_a_scale_from_1_to_5_under_pain_is_questioned(values, asked):
+    ids = [f"P{i}" for i in range(len(values))]
+    patients = pd.DataFrame(
+        {"patient_id": ids, "protocol": ["usual", "early"] * (len(ids) // 2) + ["usual"] * (len(ids) % 2)}
+    )
+    visits = pd.DataFrame({"patient_id": ids, "week": 0, "measure": "pain", "limb": "none", "value": values})
+    found = check_cohort(Cohort(patients, visits)).findings
+    told = found[found["problem"].str.contains("is it a scale from 1 to 5")]
+    assert (told["severity"].tolist() == ["warning"]) is asked
+    assert not asked or "20 values of pain" in told["problem"].item()
+
+
+def test_a_day_is_shown_as_a_day():
+    patients = pd.DataFrame({"patient_id": ["P1", "P2"], "protocol": ["usual", "early"]})
+    visits = pd.DataFrame(
+        {"patient_id": ["P1", "P2"], "week": 10 / 7, "measure": "pain", "limb": "none", "value": [4, 5]}
+    )
+    assert "there is one week only, day 10" in set(check_cohort(Cohort(patients, visits)).findings["problem"])
