@@ -9,12 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.tables import TABLES
 from analysis.errors import CohortError
 
-_MODALITY = TABLES["sessions"].column("modality")
-#: Kinds of home session.
-MODALITIES = _MODALITY.categories if _MODALITY is not None else ()
 _KEY = ["patient_id", "week", "modality"]
 #: Patients of a protocol among whom somebody does a session that is prescribed, as good as always (design choice).
 LEAST_PATIENTS = 5

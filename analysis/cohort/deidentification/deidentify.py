@@ -21,7 +21,13 @@ from analysis.cohort.deidentification.tables import Choices, Deidentified, deide
 from analysis.cohort.files.conversion import convert_table
 from analysis.cohort.files.data_package import write_cohort
 from analysis.cohort.files.package_files import read_descriptor, read_resource, whole_folder, write_csv
-from analysis.cohort.files.package_schema import DESCRIPTOR, read_columns, read_own_part, read_reference
+from analysis.cohort.files.package_schema import (
+    DESCRIPTOR,
+    read_columns,
+    read_own_part,
+    read_own_programme,
+    read_reference,
+)
 from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.cohort.findings import FindingList
 from analysis.cohort.provenance import Provenance
@@ -211,7 +217,9 @@ def _deidentify_cohort(
     raise_on_errors(checked, str(source), "Nothing was written. Mend the source, or remove what the message names.")
     made = provenance if invented else Provenance()
     new = replace(made, parameters=dict(made.parameters), steps=(*made.steps, *report.steps), decided=decided)
-    cohort = Cohort(**tables, measures=measures, provenance=new, privacy=choices.level, reference=reference)
+    cohort = Cohort(measures=measures, provenance=new, privacy=choices.level, reference=reference, **tables)  # type: ignore[arg-type]
+    programme = read_own_programme(descriptor)  # what it says of protocols that are not there any more stays behind
+    cohort = replace(cohort, programme=tuple(one for one in programme if set(one.protocols) <= set(cohort.protocols)))
     write_cohort(cohort, folder, overwrite=overwrite)
     return report
 

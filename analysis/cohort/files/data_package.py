@@ -21,6 +21,7 @@ from analysis.cohort.files.package_schema import (
     own_part,
     read_columns,
     read_own_part,
+    read_own_programme,
     read_reference,
     table_schema,
 )
@@ -47,7 +48,7 @@ def write_cohort(
     """Write a cohort as a folder: a file for each table, and ``datapackage.json``.
 
     The descriptor follows the Data Package and Table Schema standards: types, categories in order, missing values,
-    keys. Measures, provenance, privacy level and reference are under its key ``kneecurve``. The folder appears
+    keys. Measures, provenance, privacy level, reference and programme are under its key ``kneecurve``. The folder appears
     whole or not at all.
 
     Parameters
@@ -137,6 +138,7 @@ def load_cohort(folder: str | os.PathLike[str]) -> Cohort:
             provenance=package.provenance,
             privacy=package.privacy,
             reference=package.reference,
+            programme=package.programme,
         )
 
 
@@ -193,7 +195,8 @@ def load_with_findings(folder: str | os.PathLike[str]) -> tuple[Cohort, CheckRep
             whole = whole[whole["measure"].isin(stored)]
         kept[name] = whole
     cohort = Cohort(  # a reference that is not a protocol is a finding
-        measures=package.measures, provenance=package.provenance, privacy=package.privacy, **kept,  # type: ignore[arg-type]
+        measures=package.measures, provenance=package.provenance, privacy=package.privacy, programme=package.programme,
+        **kept,  # type: ignore[arg-type]
     )  # fmt: skip
     named = package.reference if package.reference in cohort.protocols else None
     return replace(cohort, reference=named), report
@@ -209,6 +212,7 @@ class _Package:
         own: tuple[Measures, Provenance, str] = read_own_part(descriptor)
         self.measures, self.provenance, privacy = own
         self.reference = read_reference(descriptor)
+        self.programme = read_own_programme(descriptor)
         self.privacy: Privacy = "limited" if privacy == "limited" else "safe-harbor"
         if privacy not in get_args(Privacy):
             self.findings.add(
@@ -242,7 +246,7 @@ class _Package:
         synthetic = self.provenance.scenario is not None
         return check_tables(
             self.tables, self.measures, self.privacy, self.findings, synthetic=synthetic, reference=self.reference,
-            decided=self.provenance.decided,
+            decided=self.provenance.decided, programme=self.programme,
         )  # fmt: skip
 
 

@@ -17,6 +17,7 @@ from analysis.cohort.files.conversion import RawTable
 from analysis.cohort.files.header_rows import joined_header
 from analysis.cohort.files.limits import limits_of
 from analysis.cohort.files.reading_apart import damaged, read_apart
+from analysis.cohort.findings import FIRST_ROW
 from analysis.errors import CohortError
 
 WORKBOOKS = (".xlsx", ".xlsm")
@@ -33,8 +34,6 @@ _LARGEST_WHOLE = 2.0**53
 _NAMED = 12
 #: Columns of a worksheet, at most.
 _MOST_COLUMNS = 1 << 14
-#: The row of a sheet that is data row 0.
-_FIRST_ROW = 2
 _OLD_WORKBOOK = b"\xd0\xcf\x11\xe0"
 
 
@@ -74,7 +73,7 @@ def read_workbook(
     absent = set(missing)
     columns = {label: _column([row[i] for row in whole[n_header:]], absent) for i, label in enumerate(names)}
     frame = pd.DataFrame(columns, columns=pd.Index(names, dtype="str"))
-    frame.index = pd.Index([number - _FIRST_ROW for number, _ in rows[n_header:]], dtype="int64")
+    frame.index = pd.Index([number - FIRST_ROW for number, _ in rows[n_header:]], dtype="int64")
     return RawTable(frame.dropna(how="all"))
 
 
@@ -93,7 +92,7 @@ def read_statistics_file(path: Path, *, encoding: str | None = None, catalog: Pa
     ``encoding`` is for texts of a file that says a wrong one, ``catalog`` the SAS catalog (.sas7bcat) with the value labels
     of a .sas7bdat file. Values declared missing are missing. A column whose every value has a label also stands in
     ``labelled``, its categories in the order of the codes; one that has labels for some values only (the ends of a scale)
-    keeps its numbers.
+    keeps its numbers. The index makes the first row row 1, as these programs number it: they have no row for the names.
 
     Raises
     ------
@@ -108,7 +107,7 @@ def read_statistics_file(path: Path, *, encoding: str | None = None, catalog: Pa
     if not any(len(values) for values in portions[0].values()):
         raise CohortError("The file holds no row.", where=path.name, what_to_do="Export it again.")
     frame = pd.DataFrame({name: _typed([one[name] for one in portions]) for name in names})
-    frame.columns = pd.Index(names, dtype="str")
+    frame.columns, frame.index = pd.Index(names, dtype="str"), pd.RangeIndex(1, len(frame) + 1) - FIRST_ROW
     labelled = {name: _labelled(frame[name], labels[name]) for name in names if labels.get(name)}
     return RawTable(
         frame.dropna(how="all"), labelled={name: values for name, values in labelled.items() if values is not None}

@@ -29,6 +29,7 @@ from analysis.cohort.files.header_rows import count_header_rows, joined_header
 from analysis.cohort.files.limits import MOST_RAGGED, limits_of, too_many_cells
 from analysis.cohort.files.paths import refuse_no_file
 from analysis.cohort.files.reading_apart import damaged, read_apart
+from analysis.cohort.findings import FIRST_ROW
 from analysis.errors import CohortError
 from analysis.progress import steps
 
@@ -118,10 +119,10 @@ def read_csv(
         ) from None
     frame = table.to_pandas(ignore_metadata=True)
     frame.columns = pd.Index([name or f"column {i + 1}" for i, name in enumerate(names)], dtype="str")
-    rows = [(number - 1, cells, text) for number, cells, text in left_out if number is not None]
+    rows = [(number - FIRST_ROW, cells, text) for number, cells, text in left_out if number is not None]
     if rows:
         every = pd.RangeIndex(len(frame) + len(rows))
-        frame.index = every.delete([number - 1 for number, _, _ in rows])
+        frame.index = every.delete([number for number, _, _ in rows])
     frame.index = frame.index + header_rows - 1
     return RawTable(
         frame.dropna(how="all"),

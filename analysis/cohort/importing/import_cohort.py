@@ -11,8 +11,9 @@ import pandas as pd
 
 from analysis.cohort.catalogue import load_catalogue
 from analysis.cohort.checks.checks import check_tables, raise_on_errors
+from analysis.cohort.derived import torque_is_per_kg
 from analysis.cohort.findings import CheckReport, FindingList
-from analysis.cohort.importing.import_home import home_table, sessions_of_log
+from analysis.cohort.importing.import_home import check_protocols, home_table, sessions_of_log
 from analysis.cohort.importing.import_visits import visits_table
 from analysis.cohort.importing.map_file import ImportMap, read_map
 from analysis.cohort.importing.map_keys import PatientColumn
@@ -25,6 +26,8 @@ from analysis.cohort.schedule import ScheduleReport, schedule_visits
 from analysis.cohort.tables import TABLES, Cohort
 from analysis.progress import steps
 from analysis.result import Result
+
+_PER_KG = "Quadriceps torque in N·m/kg (quadriceps_torque) is computed from N·m and body mass; reports take it where none is named."
 
 
 @dataclass(frozen=True, repr=False)
@@ -77,8 +80,8 @@ def import_cohort(file: str | os.PathLike[str], map_file: str | os.PathLike[str]
     ------
     CohortError
         A file or the map cannot be read, the map names columns that the file lacks, or the cohort has errors (then
-        the attribute ``report`` of the error has every finding; rows are those of the file, the first below the header
-        is 1).
+        the attribute ``report`` of the error has every finding; rows are those of the file, as a spreadsheet
+        numbers them: the header is row 1).
     DeidentificationError
         The cohort would hold what could identify patients.
 
@@ -109,6 +112,7 @@ def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported
     mapped = read_map(map_path)
     findings = FindingList()
     sources = Sources(path, map_path.name, findings)
+    sources.refuse_unnamed(mapped.forms)
     starts = StartDates(mapped, sources)
     step("patients")
     people = _patient_rows(mapped, sources)
@@ -124,17 +128,20 @@ def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported
         tables[entry.table] = home_table(mapped, entry, sources, starts)
     if mapped.session_log is not None:
         tables["sessions"] = sessions_of_log(mapped, mapped.session_log, sources, starts, tables["patients"], findings)
+    check_protocols(mapped, tables["patients"]["protocol"], findings)
     sources.check_links(people)
     tables = {name: tables[name] for name in TABLES if name in tables}
     measures = load_catalogue().with_measures(*mapped.measures)
     reference = None if mapped.reference is None else fold(mapped.reference)
     decided = tuple(f"{name}.{column}" for name, frame in tables.items() for column in frame.columns)
-    report = check_tables(tables, measures, mapped.privacy, findings, reference=reference, decided=decided)
+    report = check_tables(tables, measures, mapped.privacy, findings, reference=reference, decided=decided,
+                          programme=None if mapped.session_log is not None else mapped.programme)  # fmt: skip
     raise_on_errors(report, path.name, "Nothing was written. Correct the file or the map, and import it again.")
     steps = (
         f"Imported {sources.n_rows:,} rows of {path.name} ({mapped.layout}) with {map_path.name}.",
         f"{n_empty:,} empty cells of measures are no visits.",
         *([schedule.sentence] if schedule is not None else []),
+        *([_PER_KG] if torque_is_per_kg(tables["visits"], tables["patients"]) else []),
     )
     cohort = Cohort(
         **{name: frame.reset_index(drop=True) for name, frame in tables.items()},
@@ -144,6 +151,7 @@ def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported
         ),
         privacy=mapped.privacy,
         reference=reference,
+        programme=mapped.programme,
     )
     return Imported(cohort, report, schedule)
 
@@ -183,7 +191,7 @@ def _find_changes(rows: SourceRows, column: PatientColumn, values: pd.Series, fi
         "the protocol changes within the patient" if protocol else "differs from the first value of the patient",
         "Give each patient the protocol assigned at the start." if protocol else "The first value is taken.",
         column=column.column or column.name,
-        rows=rows.frame.index.to_numpy()[changed] + 1,
+        rows=rows.frame.index.to_numpy()[changed],
         patients=rows.ids[changed],
         values=values[changed],
     )

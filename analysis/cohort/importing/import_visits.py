@@ -7,6 +7,7 @@ import pandas as pd
 
 from analysis.cohort.importing.map_file import ImportMap
 from analysis.cohort.importing.map_keys import PatientColumn
+from analysis.cohort.importing.map_reference import WIDE_VALUES
 from analysis.cohort.importing.map_visits import ValueColumns
 from analysis.cohort.importing.source_rows import SourceRows
 from analysis.cohort.importing.sources import Sources, listed
@@ -58,7 +59,7 @@ def _entry(
             raise CohortError(
                 f"No column fits the pattern {entry.pattern!r} of the measure {entry.measure!r}.",
                 where=f"{sources.name_of(form)} has the columns: {listed(names)}",
-                what_to_do=f"Correct the pattern in {mapped.name}; {{week}} stands for a number, {{time}} for one with its unit.",
+                what_to_do=[f"Correct the pattern in {mapped.name}.", *WIDE_VALUES.lines("pattern")],
             )
         rows = sources.rows(form, patient, [*times, *week.dates.values()])
         parts = []
@@ -110,7 +111,7 @@ def _by_side(part: pd.DataFrame, rows: SourceRows, patients: pd.DataFrame, colum
     rows.findings.add(
         "error", rows.name, "the limb is said as right or left, and the operated side of the patient is not one of them",
         "Fill in the side of the patient; where both knees were operated on, give the limbs as involved and uninvolved.",
-        column=column, rows=part.index.to_numpy()[unknown] + 1, patients=part["patient_id"][unknown],
+        column=column, rows=part.index.to_numpy()[unknown], patients=part["patient_id"][unknown],
     )  # fmt: skip
     return (
         part["limb"]
@@ -136,7 +137,7 @@ def _once(baseline: pd.DataFrame, visits: pd.DataFrame, rows: SourceRows, entry:
         hits = wrong.to_numpy()
         rows.findings.add(
             "error", rows.name, problem, "Correct the cell, or leave the column of the baseline out of the map.",
-            column=entry.baseline or "", rows=known.index.to_numpy()[hits] + 1, patients=known["patient_id"][hits],
+            column=entry.baseline or "", rows=known.index.to_numpy()[hits], patients=known["patient_id"][hits],
             values=known["value"][hits],
         )  # fmt: skip
     return known[~known.duplicated(_KEY) & seen.isna()]

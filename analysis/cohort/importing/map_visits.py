@@ -5,20 +5,15 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any, Literal, get_args
+from typing import Any, Literal
 
 from analysis.cohort.importing.map_keys import FileFormat, Keys, read_format
+from analysis.cohort.importing.map_reference import FILE, LEAVE_OUT, LIMBS, PLACE_OF_TIME, PLACE_OF_WEEK
 from analysis.cohort.recognition.header_words import TimeUnit
 from analysis.cohort.recognition.spellings import fold
 from analysis.cohort.recognition.visit_times import WEEKS_IN, visit_time
 
 Layout = Literal["long", "wide"]
-#: Limbs that a map may name; right and left become involved or uninvolved by the side of each patient.
-LIMBS = ("involved", "uninvolved", "none", "right", "left")
-#: What a map says of visits and labels that are not taken.
-LEAVE_OUT = "leave out"
-
-_NUMBER_PLACE, _TIME_PLACE = "{week}", "{time}"
 
 
 @dataclass(frozen=True)
@@ -79,8 +74,8 @@ class ValueColumns:
         """Return the column names of a wide file with their week."""
         if self.pattern is None:
             return dict(self.times)
-        by_number = _NUMBER_PLACE in self.pattern
-        before, after = self.pattern.split(_NUMBER_PLACE if by_number else _TIME_PLACE)
+        by_number = PLACE_OF_WEEK in self.pattern
+        before, after = self.pattern.split(PLACE_OF_WEEK if by_number else PLACE_OF_TIME)
         place = r"(-?\d+(?:\.\d+)?)" if by_number else "(.+)"
         expression = re.compile(re.escape(before) + place + re.escape(after))
         found = {name: match.group(1) for name in names if (match := expression.fullmatch(name))}
@@ -92,7 +87,7 @@ class ValueColumns:
 
 def read_week(keys: Keys, layout: str) -> WeekColumn:
     """Read the section of the time."""
-    keys.allow("column", "unit", "origin", "round_to", "date", "dates", "start", "date_format", "names")
+    keys.allow()
     if layout == "wide":
         for key in ("column", "date", "names"):
             if key in keys.data:
@@ -113,7 +108,7 @@ def read_week(keys: Keys, layout: str) -> WeekColumn:
         raise keys.error("names", "are of visits that a column names: give column as well")
     plain = WeekColumn(
         column=keys.text("column"),
-        unit=keys.choice("unit", get_args(TimeUnit), "weeks"),  # type: ignore[arg-type]
+        unit=keys.choice("unit"),  # type: ignore[arg-type]
         origin=keys.number("origin") or 0.0,
         round_to=round_to,
         date=keys.text("date"),
@@ -125,9 +120,9 @@ def read_week(keys: Keys, layout: str) -> WeekColumn:
         raise keys.error("names", 'should be a table of visits and their weeks: { "Screening" = -2, "Week 6" = 6 }')
     return replace(
         plain,
-        dates={_week(plain, keys, "dates", time): column for time, column in keys.labels("dates").items()},
+        dates={_week(plain, keys, f"{time} in dates", time): column for time, column in keys.labels("dates").items()},
         names={
-            fold(str(name)): None if time == LEAVE_OUT else _week(plain, keys, f"names.{name}", time)
+            fold(str(name)): None if time == LEAVE_OUT else _week(plain, keys, f"{name} in names", time)
             for name, time in names.items()
         },
     )
@@ -148,23 +143,17 @@ def _week(week: WeekColumn, keys: Keys, key: str, time: Any) -> float:
 
 def read_values(keys: Keys, layout: str, usual: FileFormat, week: WeekColumn) -> ValueColumns:
     """Read one entry of values."""
-    if layout == "long":
-        keys.allow(
-            "measure", "limb", "column", "measure_column", "measures", "limb_column", "limbs", "multiply", "file", "sheet",
-            "baseline", "baseline_week", required=("column",),
-        )  # fmt: skip
-        keys.one_of("measure", "measure_column")
-    else:
-        keys.allow("measure", "limb", "columns", "pattern", "multiply", "file", "sheet", required=("measure",))
-        keys.one_of("columns", "pattern")
+    keys.allow()
+    keys.one_of(*(("measure", "measure_column") if layout == "long" else ("columns", "pattern")))
     if "baseline_week" in keys.data and "baseline" not in keys.data:
         raise keys.error("baseline_week", "needs baseline, the column that repeats the value of that week")
     pattern = keys.text("pattern")
-    if pattern is not None and pattern.count(_NUMBER_PLACE) + pattern.count(_TIME_PLACE) != 1:
-        raise keys.error("pattern", f"should hold {_NUMBER_PLACE} once, for example 'flexion_w{_NUMBER_PLACE}', or {_TIME_PLACE}, "
+    if pattern is not None and pattern.count(PLACE_OF_WEEK) + pattern.count(PLACE_OF_TIME) != 1:
+        raise keys.error("pattern", f"should hold {PLACE_OF_WEEK} once, for example 'flexion_w{PLACE_OF_WEEK}', or {PLACE_OF_TIME}, "
                          f"which stands for 6 weeks, 3mo, pre and the like")  # fmt: skip
-    multiply, baseline_week = keys.number("multiply"), keys.number("baseline_week")
-    columns = Keys(keys.data.get("columns", {}), keys.file, f"{keys.place}.columns")
+    columns, place = keys.data.get("columns", {}), keys.part("file", "sheet")
+    if not isinstance(columns, Mapping):
+        raise keys.error("columns", 'should be a table of columns and times: { pain_pre = 0, pain_6w = "6 weeks" }')
     labels = keys.labels("measures")
     of_limbs = {label: said.rpartition(" ") for label, said in labels.items() if said.rpartition(" ")[2] in LIMBS}
     limbs = keys.labels("limbs")
@@ -175,9 +164,9 @@ def read_values(keys: Keys, layout: str, usual: FileFormat, week: WeekColumn) ->
         raise keys.error("limbs", f"should become one of {', '.join(map(repr, LIMBS))}, not {unknown[0]!r}")
     return ValueColumns(
         measure=keys.text("measure"),
-        limb=keys.choice("limb", LIMBS, "none"),
+        limb=keys.choice("limb"),
         column=keys.text("column"),
-        times={name: _week(week, columns, name, time) for name, time in columns.data.items()},
+        times={name: _week(week, keys, f"{name} in columns", time) for name, time in columns.items()},
         pattern=pattern,
         measure_column=keys.text("measure_column"),
         limb_column=keys.text("limb_column"),
@@ -186,7 +175,7 @@ def read_values(keys: Keys, layout: str, usual: FileFormat, week: WeekColumn) ->
         left_out=frozenset(fold(label) for label, said in labels.items() if said == LEAVE_OUT),
         limbs=limbs,
         baseline=keys.text("baseline"),
-        baseline_week=0.0 if baseline_week is None else week.week_of(baseline_week),
-        multiply=1.0 if multiply is None else multiply,
-        format=read_format(keys.part("file", "sheet"), usual) if {"file", "sheet"} & set(keys.data) else None,
+        baseline_week=week.week_of(keys.number("baseline_week") or 0.0) if "baseline_week" in keys.data else 0.0,
+        multiply=keys.number("multiply") or 0.0,
+        format=read_format(Keys(place.data, keys.file, keys.place, FILE), usual) if place.data else None,
     )

@@ -40,7 +40,7 @@ class SourceRows:
         nobody = ids.isna().to_numpy()
         findings.add(
             "error", name, "the row has no patient", "Fill the cell, or remove the row.",
-            column=patient.column or "patient_id", rows=raw.frame.index.to_numpy()[nobody] + 1,
+            column=patient.column or "patient_id", rows=raw.frame.index.to_numpy()[nobody],
         )  # fmt: skip
         self.frame, self.ids = raw.frame[~nobody], ids[~nobody]
 
@@ -153,7 +153,7 @@ class SourceRows:
             self.findings.add(
                 "error", self.name, f"no date as {how}",
                 'Correct the cell, or say under [week] how dates are written, for example date_format = "%d.%m.%Y".',
-                column=column, rows=self.frame.index.to_numpy()[wrong] + 1, patients=self.ids[wrong],
+                column=column, rows=self.frame.index.to_numpy()[wrong], patients=self.ids[wrong],
                 values=text[wrong],
             )  # fmt: skip
         return dates

@@ -34,6 +34,8 @@ _TIMES = (
     rf"(?P<baseline>{_BASELINE})",
     rf"(?:{_NUMBERED})_(?P<number>\d+)",
 )
+#: A number with a minus.
+BEFORE_START = r"(?:^|[\s(])[-\u2212]\d"
 _BARE_NUMBER = (r"_(?P<number>\d+)_$", r"^_(?P<number>\d+)_")
 
 _UNINVOLVED = (
@@ -127,6 +129,8 @@ def header_words(name: str) -> HeaderWords:
     letter = letters[0] if not limb and len(letters) == 1 else ""
     known = _known_words(measure)
     rest = tuple(word for word in words if word != letter and word not in _BESIDE and not known(word))
+    if time is not None and re.search(BEFORE_START, name):
+        rest = (*rest, "-")  # a dash, or a time before the start
     stem = "_".join(word for word in words if word != letter)
     return HeaderWords(name, stem, measure, limb, letter, time, unit, baseline, bool(change), rest)
 

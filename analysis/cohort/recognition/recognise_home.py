@@ -10,7 +10,7 @@ from typing import Literal
 import pandas as pd
 
 from analysis.cohort.columns import Column, convert, read_numbers
-from analysis.cohort.prescriptions import MODALITIES
+from analysis.cohort.modalities import MODALITIES
 from analysis.cohort.recognition.find_identifiers import plain
 from analysis.cohort.recognition.recognise_columns import Recognised
 from analysis.cohort.recognition.trade_words import shown_cell

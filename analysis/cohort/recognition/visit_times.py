@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-from analysis.cohort.recognition.header_words import TimeUnit, header_words
+from analysis.cohort.recognition.header_words import BEFORE_START, TimeUnit, header_words
 from analysis.cohort.recognition.trade_words import words_of
 
 #: Weeks in a unit of time; a month is a twelfth of 365.25 days.
@@ -41,14 +41,19 @@ def visit_time(label: str) -> tuple[float, TimeUnit] | None:
 
     Examples
     --------
-    >>> visit_time("6 mo post-op"), visit_time("baseline_arm_1"), visit_time("Visit 3")
-    ((6.0, 'months'), (0.0, 'weeks'), None)
+    >>> visit_time("6 mo post-op"), visit_time("Week -2"), visit_time("Visit 3")
+    ((6.0, 'months'), (-2.0, 'weeks'), None)
     """
     text = re.sub(r"_(?:arm|visit|visite|v)_\d+(?=_)", "_", f"_{'_'.join(words_of(label))}_")
     found = header_words(text)
-    if found.time is None or (found.unit is None and not found.baseline) or set(found.rest) - _BESIDE or found.measure:
+    if (
+        found.time is None
+        or (found.unit is None and not found.baseline)
+        or set(found.rest) - _BESIDE - {"-"}
+        or found.measure
+    ):
         return None
-    return found.time, found.unit or "weeks"
+    return -found.time if re.search(BEFORE_START, label) else found.time, found.unit or "weeks"
 
 
 def date_format_of(texts: Iterable[str]) -> tuple[str | None, bool]:

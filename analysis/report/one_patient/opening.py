@@ -27,7 +27,7 @@ def subtitle(page: PatientPage) -> Section:
     lines = [f"Patient {page.patient}: {page.protocol}{done}"]
     weeks = sorted({float(week) for one in page.found for week in one.visits["week"]})
     if weeks:
-        spans = f"week {numbers.week(weeks[0])}" + (f" to {numbers.week(weeks[-1])}" if len(weeks) > 1 else "")
+        spans = f"{numbers.moment(weeks[0])}" + (f" to {numbers.week(weeks[-1])}" if len(weeks) > 1 else "")
         done = "compared" if any(len(one.compared) for one in page.found) else "at the start"
         lines.append(
             f"{numbers.plural(len(weeks), 'visit')}, {spans}; {numbers.plural(len(page.found), 'measure')} {done}"
@@ -76,7 +76,7 @@ def _off_in_words(one: PatientOnCohort) -> str:
                 f"beyond {one.measure.ideal:g}, where {'higher' if one.measure.sign > 0 else 'lower'} is not better"
             )
         parts.append(
-            f"{numbers.number(visit.value, decimals)} {one.measure.unit} at week {numbers.week(visit.week)}, {visit.place} "
+            f"{numbers.number(visit.value, decimals)} {one.measure.unit} at {numbers.moment(visit.week)}, {visit.place} "
             f"{numbers.interval(visit.lower, visit.upper, decimals)} ({judged})"
         )
     return f"{capitalised(in_text(one.measure.label))}: {'; '.join(parts)}."

@@ -123,8 +123,8 @@ def test_what_is_wrong_in_a_prescription(tmp_path, old, new, said):
         ('unit = "days"', "round_to = 0", "round_to should be above 0"),
         ('unit = "days"', 'date = "when"', "column or date must be given, one of them"),
         ('column = "day"\nunit = "days"', 'date = "when"', "start is missing"),
-        ('patient_id = "id"\n', "", "does not say what patient_id is"),
-        ('patient_id = "id"', "patient_id = 5", "should be a table of keys"),
+        ('patient_id = "id"\n', "", "The key 'patient_id' is missing"),
+        ('patient_id = "id"', "patient_id = 5", "patient_id should be the name of a column, or a table of keys, not 5"),
         ('patient_id = "id"', 'patient_id = { column = "a", constant = "b" }', "column or constant must be given"),
         ("multiply = 0.1", 'multiply = "0.1"', "multiply should be a number, not '0.1'"),
         ("multiply = 0.1", 'limb = "both"', "limb should be one of 'involved'"),
@@ -136,7 +136,7 @@ def test_what_is_wrong_in_a_prescription(tmp_path, old, new, said):
         ("[week]", "[schedule]\nweeks = []\n[week]", "should be a list"),
         ("[week]", "[schedule]\nwindows = [{ week = 6, from = 7, to = 8 }]\n[week]", "week 6 is not inside its window"),
         ("[week]", '[schedule]\nweeks = [0]\ntie = "best"\n[week]', "tie should be one of"),
-        ("[week]", '[events]\nweek = "w"\n[week]', "event is missing"),
+        ("[week]", '[events]\nweek = "w"\n[week]', "The key 'event' is missing"),
         ("[week]", '[session_log]\nmodality = "m"\nminutes = "x"\n[week]', "start or week must be given"),
         (
             "[week]",
@@ -160,7 +160,7 @@ def test_what_is_wrong_in_a_map(tmp_path, old, new, said):
     [
         ('pattern = "pain"', "should hold {week} once"),
         ('pattern = "p{week}"\ncolumns = { a = 1 }', "columns or pattern must be given"),
-        ('columns = { a = "six" }', "a should be a number"),
+        ('columns = { a = "six" }', "a in columns should be a number"),
     ],
 )
 def test_what_is_wrong_in_a_wide_map(tmp_path, new, said):

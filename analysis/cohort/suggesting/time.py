@@ -6,11 +6,11 @@ from collections.abc import Mapping
 
 import pandas as pd
 
-from analysis.cohort.importing.map_text import SuggestedMap, quoted
-from analysis.cohort.importing.suggest_values import written_time
 from analysis.cohort.recognition.recognise_columns import Recognised
 from analysis.cohort.recognition.trade_words import shown_cell
 from analysis.cohort.recognition.visit_times import date_format_of, visit_time
+from analysis.cohort.suggesting.map_text import SuggestedMap, quoted
+from analysis.cohort.suggesting.values import written_time
 
 
 def fill_week(suggestion: SuggestedMap, found: dict[str, Recognised], cells: Mapping[str, pd.Series]) -> None:

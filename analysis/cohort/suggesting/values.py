@@ -11,15 +11,19 @@ import pandas as pd
 
 from analysis.cohort.catalogue import load_catalogue
 from analysis.cohort.columns import read_numbers
-from analysis.cohort.importing.map_text import SuggestedMap, key, quoted
 from analysis.cohort.recognition.header_words import HeaderWords, header_words, limb_of_label
 from analysis.cohort.recognition.measured_cells import measured_cells
 from analysis.cohort.recognition.recognise_columns import Recognised, fits_surely
 from analysis.cohort.recognition.trade_words import shown_cell, words_of
 from analysis.cohort.recognition.visit_times import WEEKS_IN
+from analysis.cohort.suggesting.map_text import SuggestedMap, key, quoted
 
 _VALUE = r"^(?:aval|value|val|result|score|reading|wert|messwert|ergebnis|valeur|resultat|valor|resultado)(?:_|$)"
 _TORQUE = "quadriceps_torque"
+#: Fewer of the values than this share could be N·m/kg: they are N·m (design choice).
+_MOST_PER_KG = 0.1
+_PER_KG = "N·m/kg is computed with the body mass, and reports take that"
+_NO_MASS = "with body_mass_kg under [patients], N·m/kg would be computed from it"
 
 
 @dataclass(frozen=True)
@@ -223,13 +227,17 @@ def measure_lines(
     numbers = pd.concat(values).dropna()
     if known is None:
         return [f'measure = "{_described(suggestion, header.stem, numbers)}"']
-    if known.name == _TORQUE and not sure and numbers.gt(known.highest).mean() > 0.5:
-        known = catalogue[f"{_TORQUE}_nm"]
+    note = ""
+    if known.name == _TORQUE and numbers.between(known.lowest, known.highest).mean() < _MOST_PER_KG and not header.rest:
+        known, sure = catalogue[f"{_TORQUE}_nm"], True
+        note = "N·m by its values; "
+    if known.name == f"{_TORQUE}_nm":
+        note = f"  # {note}{_PER_KG if suggestion.body_mass else _NO_MASS}"
     inside = numbers.between(known.lowest, known.highest).mean()
     doubt = "" if sure else f"{known.label} in {known.unit}?"
     if inside < 0.95:
         doubt = f"{1 - inside:.0%} of the values are outside {known.lowest:g} to {known.highest:g} {known.unit}"
-    lines = [f'measure = "{known.name}"' + (suggestion.not_sure(doubt) if doubt else "")]
+    lines = [f'measure = "{known.name}"' + (suggestion.not_sure(doubt) if doubt else note)]
     if known.limbs == ("none",):
         again = limbs.said.get(header.measure, []).count(header.limb) > 1
         lines[0] += suggestion.not_sure("several columns of this measure") if again and not doubt else ""

@@ -13,15 +13,15 @@ from analysis.cohort.files.file_formats import STATISTICS_FILES, WORKBOOKS
 from analysis.cohort.files.paths import refuse_no_file
 from analysis.cohort.files.readers import DELIMITERS, guess_header_rows, read_table
 from analysis.cohort.importing.map_keys import FileFormat
-from analysis.cohort.importing.map_text import SuggestedMap, compose, key, quoted
 from analysis.cohort.importing.sources import Sources
-from analysis.cohort.importing.suggest_home import fill_home
-from analysis.cohort.importing.suggest_sheets import Sheets, choose_sheets, place_of_name
-from analysis.cohort.importing.suggest_time import fill_dates, fill_week
-from analysis.cohort.importing.suggest_values import fill_long, fill_wide, wide_blocks
 from analysis.cohort.recognition.header_words import side_of
 from analysis.cohort.recognition.recognise_columns import Recognised, recognise, settle_sides
 from analysis.cohort.recognition.recognise_home import recognise_home, varies_within
+from analysis.cohort.suggesting.home import fill_home
+from analysis.cohort.suggesting.map_text import SuggestedMap, compose, key, quoted
+from analysis.cohort.suggesting.sheets import Sheets, choose_sheets, place_of_name
+from analysis.cohort.suggesting.time import fill_dates, fill_week
+from analysis.cohort.suggesting.values import fill_long, fill_wide, wide_blocks
 from analysis.errors import CohortError
 from analysis.progress import steps
 
@@ -142,6 +142,7 @@ def _delimiter(path: Path) -> str:
 def _fill(suggestion: SuggestedMap, frame: pd.DataFrame, labelled: dict[str, pd.Series], file: str) -> None:
     cells = {str(name): labelled.get(str(name), frame[name]) for name in frame.columns}
     found = settle_sides({name: recognise(values, name) for name, values in cells.items()})
+    suggestion.body_mass = any(one.target == "body_mass_kg" for one in found.values())
     patient = _fill_patient(suggestion, found, cells)
     rest = {name: one for name, one in found.items() if name != patient}
     ids = cells[patient].dropna()

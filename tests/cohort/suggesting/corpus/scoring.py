@@ -15,8 +15,9 @@ from typing import Any, NamedTuple
 from analysis.cohort import suggest_map
 from analysis.cohort.findings import FindingList
 from analysis.cohort.importing.map_keys import FileFormat, Keys, read_format
-from analysis.cohort.importing.map_text import quoted
+from analysis.cohort.importing.map_reference import FILE
 from analysis.cohort.importing.sources import Sources
+from analysis.cohort.suggesting.map_text import quoted
 from analysis.errors import CohortError
 
 from .corpus import Column, Style
@@ -58,7 +59,7 @@ def scored(style: Style) -> Scored:
 
 
 def _names(style: Style, data: dict[str, Any]) -> list[str]:
-    form = read_format(Keys(data.get("file", {}), "map", "file"), FileFormat())
+    form = read_format(Keys(data.get("file", {}), "map", "file", FILE), FileFormat())
     return Sources(style.path, "map", FindingList()).column_names(form)
 
 

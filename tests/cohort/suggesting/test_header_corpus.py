@@ -12,8 +12,8 @@ import pytest
 
 from analysis.cohort import import_cohort
 
-from .header_corpus.corpus import styles
-from .header_corpus.scoring import Scored, scored, table
+from .corpus.corpus import styles
+from .corpus.scoring import Scored, scored, table
 
 
 @pytest.fixture(scope="module")

@@ -11,8 +11,8 @@ from analysis.cohort.columns import Column, convert
 from analysis.cohort.files.conversion import RawTable
 from analysis.cohort.files.file_formats import sheet_names
 from analysis.cohort.files.readers import USUAL_MISSING, guess_header_rows, read_table
-from analysis.cohort.importing.map_text import SuggestedMap, quoted
 from analysis.cohort.recognition.recognise_columns import Recognised, recognise
+from analysis.cohort.suggesting.map_text import SuggestedMap, quoted
 from analysis.errors import CohortError
 
 #: Sheets that are looked at; a workbook of a clinic has fewer (design choice).
