@@ -122,11 +122,11 @@ def read_csv(
     rows = [(number - FIRST_ROW, cells, text) for number, cells, text in left_out if number is not None]
     if rows:
         every = pd.RangeIndex(len(frame) + len(rows))
-        frame.index = every.delete([number for number, _, _ in rows])
+        frame.index = every.delete([number - header_rows + 1 for number, _, _ in rows])
     frame.index = frame.index + header_rows - 1
     return RawTable(
         frame.dropna(how="all"),
-        tuple((number + header_rows - 1, cells) for number, cells, text in rows if text.strip("\r\n")),
+        tuple((number, cells) for number, cells, text in rows if text.strip("\r\n")),
     )
 
 

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import pandas as pd
 
+from analysis.cohort.importing.map_reference import LEAVE_OUT
 from analysis.cohort.importing.map_visits import WeekColumn
 from analysis.cohort.importing.source_rows import SourceRows
 from analysis.cohort.importing.start_dates import StartDates
+from analysis.cohort.recognition.find_identifiers import are_dates
 from analysis.cohort.recognition.visit_times import WEEKS_IN, visit_time
+
+_NUMBER = r"\s*[+-]?\d+(?:[.,]\d+)?\s*"
 
 
 def weeks_of_rows(week: WeekColumn, rows: SourceRows, starts: StartDates) -> tuple[pd.Series, pd.Series]:
@@ -26,7 +30,15 @@ def weeks_of_rows(week: WeekColumn, rows: SourceRows, starts: StartDates) -> tup
     labels = rows.labels(column, {})
     named = labels.isin(list(names))
     told = labels.map(names).astype("float64")
-    weeks = told.where(named, _in_weeks(week, rows.numbers(column, week=True, but=named)))
+    texts = labels.fillna("")
+    untold = labels.notna() & ~named & ~texts.str.fullmatch(_NUMBER) & ~are_dates(texts)
+    hits = untold.to_numpy()
+    rows.findings.add(
+        "error", rows.name, "the name of the visit tells no time",
+        f'Give it a time under [week.names], for example "Screening" = -2; or "{LEAVE_OUT}".',
+        column=column, rows=rows.frame.index.to_numpy()[hits], patients=rows.ids[hits], values=labels[hits],
+    )  # fmt: skip
+    weeks = told.where(named, _in_weeks(week, rows.numbers(column, week=True, but=named | untold)))
     return weeks_of_time(week, weeks), weeks.notna() | rows.frame[column].isna()
 
 

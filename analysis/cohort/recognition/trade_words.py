@@ -76,7 +76,7 @@ def shown_cell(text: str) -> str:
     ('140.5', 'Left knee', 'A. Aaaaaa, 99-99')
     """
     if text.strip().casefold() in MISSING_MARKS or re.fullmatch(
-        r"\s*[<>]?\s*[+-]?\d{0,6}(?:[.,]\d+)?(?:e[+-]?\d+)?\s*|[+-]?inf", text, re.IGNORECASE | re.ASCII
+        r"\s*(?:[<>]=?|[≤≥])?\s*[+-]?\d{0,6}(?:[.,]\d+)?(?:e[+-]?\d+)?\s*|[+-]?inf", text, re.IGNORECASE | re.ASCII
     ):
         return text
     words = words_of(text)

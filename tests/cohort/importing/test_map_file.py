@@ -143,6 +143,37 @@ def test_what_is_wrong_in_a_prescription(tmp_path, old, new, said):
             '[session_log]\nweek = "w"\nmodality = "m"\nminutes = "x"\nprescribed = { nmes = 5 }\n[week]',
             "prescribed should name modalities, .*, not 'nmes'",
         ),
+        (
+            "[week]",
+            "[file]\nheader_rows = 0\n[week]",
+            "header_rows should be the number of rows with names at the top, 1 to 5",
+        ),
+        ("[week]", '[file]\nheader_rows = "2"\n[week]', "header_rows should be the number"),
+        (
+            "[[values]]",
+            '[week.names]\n"Later" = "..."\n[[values]]',
+            "Later in names should be a number, or a time with its unit",
+        ),
+        ("[[values]]", "[week.names]\nLater = true\n[[values]]", "Later in names should be a number"),
+        ('unit = "days"', 'names = "usual"', "names should be a table of visits and their weeks"),
+        (
+            'column = "day"',
+            'date = "when"\nstart = "s"\nnames = { a = 1 }',
+            "names are of visits that a column names|unit and origin",
+        ),
+        ("multiply = 0.1", 'limb = "right"', r"limb says right or left, and \[patients\] has no involved_side"),
+        ("multiply = 0.1", 'limb_column = "l"\nlimbs = { R = "right" }', "limbs says right or left"),
+        (
+            "multiply = 0.1",
+            'limb_column = "l"\nlimbs = { R = "rechts" }',
+            "limbs should become one of 'involved', .*not 'rechts'",
+        ),
+        ("multiply = 0.1", "baseline_week = -1", "baseline_week needs baseline"),
+        (
+            'measure = "pain"',
+            'measure_column = "m"\nlimb_column = "l"\nmeasures = { F = "knee_flexion involved" }',
+            "measures and limb_column both say the limb",
+        ),
         ("[week]", '[files]\npictures = "x.csv"\n[week]', "The key 'pictures' does not exist"),
         ("[week]", '[measures.own]\nunit = "m"\n[week]', "The key 'direction' is missing"),
     ],
@@ -160,6 +191,8 @@ def test_what_is_wrong_in_a_map(tmp_path, old, new, said):
     [
         ('pattern = "pain"', "should hold {week} once"),
         ('pattern = "p{week}"\ncolumns = { a = 1 }', "columns or pattern must be given"),
+        ('pattern = "p{week}{time}"', "should hold {week} once"),
+        ('columns = ["a"]', "columns should be a table of columns and times"),
         ('columns = { a = "six" }', "a in columns should be a number"),
     ],
 )

@@ -125,7 +125,13 @@ class _Maker:
             ]
             return ("f", "m")[i % 2] if words[1] == "sex" else str(rng.randint(low, high))
         if kind == "identifier":
-            return f"Qu{'aeiou'[i % 5]}r{'mnst'[i % 4]}" if words[1] == "name" else f"19{50 + i}-03-{i + 10}"
+            return (
+                f"Qu{'aeiou'[i % 5]}r{'mnst'[i % 4]}"
+                if words[1] == "name"
+                else f"{48210 + 37 * i}"
+                if words[1] == "number"
+                else f"19{50 + i}-03-{i + 10}"
+            )
         return self._unused(words, row, rng)
 
     def _unused(self, words: tuple[str, ...], row: tuple[int, int, Any], rng: Random) -> str:
