@@ -71,7 +71,7 @@ _MEASURES: tuple[tuple[str, str], ...] = (
     (r"quad|cuadriceps|torque|drehmoment|mvic|extensor|strength", "quadriceps_torque"),
     (r"flexion|(?:^|_)flex(?:_|$)|beugung", "knee_flexion"),
     (r"extension|(?:^|_)ext(?:_|$)|streckung", "knee_extension"),
-    (r"(?:thigh|oberschenkel|cuisse|muslo).*(?:girth|circ|umfang|peri)|(?:girth|circ|umfang|peri)[a-z]*_(?:[a-z]+_)?(?:thigh|cuisse|muslo)",
+    (r"(?:thigh|oberschenkel|cuisse|muslo).*(?:girth|circ|umfang|peri)|(?:girth|circ|umfang|peri)[a-z]*_(?:[a-z]+_)?(?:thigh|cuisse|muslo|oberschenkel)",
      "thigh_girth"),
     (r"knee.*(?:girth|circ)|knieumfang", "knee_girth"),
     (r"(?:^|_)(?:pain|vas|nrs|nprs|schmerz[a-z]*|douleur|eva|dolor)(?:_|$)", "pain"),
@@ -79,11 +79,13 @@ _MEASURES: tuple[tuple[str, str], ...] = (
 _CHANGE = r"change|chg|pchg|delta|diff[a-z]*|veranderung|changement|cambio"
 #: Words that may stand beside a measure without making another one of it.
 _BESIDE = frozenset({
-    "a", "active", "aktiv", "at", "by", "cm", "cuadriceps", "de", "deg", "degrees", "der", "des", "du", "eva", "force", "from",
-    "fuerza", "gait", "girth", "grad", "in", "intensity", "isokinetic", "isometric", "kg", "knee", "knie", "la", "leg", "limb",
-    "m", "max", "maximal", "maximum", "mm", "motion", "n", "nm", "nmkg", "nrs", "of", "peak", "points", "quad", "quadriceps",
-    "quadrizeps", "range", "rest", "rodilla", "rom", "genou", "score", "scale", "strength", "sum", "test", "to", "torque", "total",
-    "value", "vas", "walk", "drehmoment",
+    "a", "actif", "activa", "active", "activity", "aktiv", "arom", "assessment", "at", "average", "by", "cm", "cuadriceps",
+    "current", "de", "deg", "degrees", "degres", "der", "des", "drehmoment", "du", "eva", "follow", "force", "from", "fu",
+    "fuerza", "gait", "genou", "girth", "grad", "grados", "in", "initial", "intensity", "isokinetic", "isometric", "kg",
+    "knee", "knees", "knie", "la", "leg", "limb", "m", "max", "maximal", "maximum", "mean", "mm", "motion", "n", "nm", "nmkg",
+    "nrs", "of", "passive", "peak", "points", "prom", "quad", "quadriceps", "quadrizeps", "range", "repos", "reposo", "rest",
+    "review", "rodilla", "rom", "ruhe", "scale", "score", "strength", "sum", "test", "to", "torque", "total", "up", "usual",
+    "value", "vas", "visit", "walk", "worst",
 })  # fmt: skip
 
 

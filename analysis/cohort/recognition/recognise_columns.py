@@ -32,11 +32,11 @@ Role = Literal[
 #: Words in the name of a column, in lower case with underscores, that tell its role; the first that fits counts. English,
 #: German, French and Spanish.
 _PATIENT = (
-    r"^(?:n_(?:o_)?(?:de_)?|identifiant_)?(?:patient(?:en|in)?|paciente|pat|subject|subj|participant|person|record|study|studien|case|proband)"
-    r"(?:_?(?:id|no|nr|num|number|code|key|nummer|kennung))?$|^id(?:_paciente|_patient)?$|^(?:pid|rownames|u?subj_?id)$"
+    r"^(?:n_(?:o_)?(?:de_)?|identifiant_)?(?:patient(?:en|in)?|paciente|historia|client|pat|subject|subj|participant|person|record|study|studien|case|proband)"
+    r"(?:_?(?:id|no|nr|num|number|code|key|nummer|kennung))?$|^id(?:_paciente|_patient)?$|^(?:pid|sid|rownames|fallnummer|code_patient|u?subj_?id)$"
 )
 _PROTOCOL = (
-    r"(?:^|_)(?:protocol|arm|trt|treatment|treat|group|allocation|allocated|intervention|randomi[sz]ed(?:_to)?|gruppe|behandlung|"
+    r"(?:^|_)(?:protocol|program|programme|cohort|regimen|pathway|[a-z]*arm|trt|tx|treatment|treat|group|allocation|allocated|intervention|randomi[sz]ed(?:_to)?|[a-z]*gruppe|behandlung|"
     r"groupe|bras|traitement|grupo|brazo|tratamiento)(?:_\d+_p|_\d+_a)?(?:_|$)"
 )
 _START = (
@@ -51,11 +51,11 @@ _OF_A_SIDE = r"side|leg|limb|knee|seite|bein|knie|cote|genou|jambe|lado|rodilla|
 _COVARIATES = {
     "site": r"(?:^|_)(?:site|clinic|center|centre|hospital|klinik|zentrum)(?:_(?:name|code))?$",
     "involved_side": rf"(?:^|_)(?:{_OPERATED})_(?:{_OF_A_SIDE})$|^(?:{_OF_A_SIDE})_(?:{_OPERATED})$|^(?:side|seite|cote|lado)$",
-    "procedure": r"(?:^|_)(?:procedure|operation|surgery|surgery_type|diagnosis)$",
     "sex": r"(?:^|_)(?:sex|gender|geschlecht|sexe|sexo)$",
     "age_years": r"^(?:patient_)?(?:age|alter|edad)(?:_years?|_y|_at_[a-z]+|_jahre|_ans|_anos)?$",
     "body_mass_kg": r"(?:^|_)(?:body_?mass|weight|mass|gewicht|poids|peso)(?:_?kg)?$",
     "height_cm": r"(?:^|_)(?:height|korpergrosse|taille|talla)(?:_?cm)?$",
+    "procedure": r"(?:^|_)(?:procedure|operation|surgery|surgery_type|diagnosis)$",
 }
 _IN_NUMBERS = ("age_years", "body_mass_kg", "height_cm")
 _TIME_UNITS: dict[TimeUnit, str] = {
@@ -64,9 +64,9 @@ _TIME_UNITS: dict[TimeUnit, str] = {
 }  # fmt: skip
 #: Words that may stand beside the unit of a time.
 _BESIDE_TIME = frozenset({
-    "visit", "study", "post", "op", "postop", "since", "after", "surgery", "operation", "start", "time", "in", "of", "follow",
-    "up", "fu", "nach", "seit", "der", "apres", "despues", "de", "la", "l", "from", "randomisation", "randomization", "baseline",
-    "elapsed",
+    "visit", "no", "nr", "number", "num", "study", "post", "op", "postop", "since", "after", "surgery", "operation", "start",
+    "time", "in", "of", "follow", "up", "fu", "nach", "seit", "der", "apres", "despues", "de", "la", "l", "from",
+    "randomisation", "randomization", "baseline", "elapsed",
 })  # fmt: skip
 _UNCERTAIN_TIMES = r"^(?:a?visit_?n?|(?:visit|visite|visita)_?(?:no|nr|num|number)|time|time_?point|occasion|wave)$"
 _VISITS = r"(?:^|_)(?:a?visit|visite|visita|time_?point|zeitpunkt|event|follow_up|occasion|termin)(?:_(?:name|label))?$"
@@ -123,8 +123,8 @@ def _recognise(values: pd.Series, name: str) -> Recognised:
         return Recognised(name, "identifier", note=f"{rule.what}, {rule.paragraph}")
     labels = [] if number else [str(label) for label in values.dropna().unique()[: _MOST_VISITS + 1]]
     for target, pattern in _COVARIATES.items():
-        if re.search(pattern, words) and (number or target not in _IN_NUMBERS):
-            return Recognised(name, "covariate", target, sure=_covariate_surely(target, labels))
+        if re.search(pattern, words) and (number if target in _IN_NUMBERS else not number or target != "procedure"):
+            return Recognised(name, "covariate", target, sure=_covariate_surely(target, words, labels))
     few = 0 < len(labels) <= _MOST_VISITS
     if few and re.search(_VISITS, words) and not re.search(_PROTOCOL, words):
         return Recognised(name, "visit", sure=all(visit_time(label) is not None for label in labels))
@@ -176,7 +176,9 @@ def _time_unit(words: str) -> TimeUnit | None:
     )
 
 
-def _covariate_surely(target: str, labels: list[str]) -> bool:
+def _covariate_surely(target: str, words: str, labels: list[str]) -> bool:
+    if target == "site" and not labels:  # numbers: codes of sites, or days in hospital
+        return re.fullmatch(_COVARIATES[target], words) is not None
     if target == "involved_side":
         return bool(labels) and all(side_of(label) is not None or label.casefold() == "both" for label in labels)
     return target != "procedure"

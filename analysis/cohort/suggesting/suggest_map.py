@@ -149,7 +149,8 @@ def _fill(suggestion: SuggestedMap, frame: pd.DataFrame, labelled: dict[str, pd.
     blocks = wide_blocks(rest)
     if blocks and not ids.duplicated().any():
         suggestion.layout = "wide"
-        rest = {name: one for name, one in rest.items() if all(one not in block.columns for block in blocks)}
+        used = {one.name for block in blocks for one in block.columns}
+        rest = {name: one for name, one in rest.items() if name not in used}
     home = recognise_home(rest, cells, ids) if suggestion.layout == "long" else None
     if home is not None:
         alone = not any(one.role == "measure" for one in rest.values())

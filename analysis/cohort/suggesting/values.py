@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
@@ -45,6 +45,10 @@ def wide_blocks(found: Mapping[str, Recognised]) -> list[Block]:
     for one in found.values():
         if one.role in ("measure", "unknown") and one.header.time is not None:
             groups.setdefault((one.header.stem, one.header.limb), []).append(one)
+    for one in found.values():
+        group = groups.get((one.header.stem, one.header.limb), [])
+        if one.role == "measure" and one.header.time is None and group and all(other.header.time for other in group):
+            group.append(replace(one, header=replace(one.header, time=0.0)))  # before the others, perhaps
     blocks = []
     for group in groups.values():
         times = Counter((one.header.time, one.header.unit) for one in group)
@@ -79,7 +83,7 @@ def fill_wide(
             continue
         lines = measure_lines(suggestion, block.header, numbers, limbs, sure=all(one.sure for one in block.columns))
         bare = [one for one in block.columns if one.header.unit is None and not one.header.baseline]
-        note = suggestion.not_sure("the unit of a time without one") if bare and (unit or units) else ""
+        note = suggestion.not_sure(f"when is {bare[0].name}?") if bare and (unit or units) else ""
         times = ", ".join(f"{quoted(one.name)} = {written_time(one.header, unit)}" for one in block.columns)
         suggestion.value_entries.append("\n".join(["[[values]]", *lines, f"columns = {{ {times} }}{note}"]))
 
@@ -133,13 +137,18 @@ def fill_stacked(
     parameter = next((one for one in found.values() if one.role == "parameter"), None)
     named = [one for one in found.values() if one.role in ("measure", "unknown", "week")
              and re.search(_VALUE, "_".join(words_of(one.name)))]  # fmt: skip
-    if parameter is None or not named:
+    if parameter is None:
+        return
+    doubts = [] if len(named) == 1 else [f"or is the value in {', '.join(one.name for one in named[1:])}?"]
+    if not named:
+        named = [one for one in found.values() if one.role == "unknown" and one.note.startswith("numbers")][:1]
+        doubts = [f"is the value in {one.name}?" for one in named]
+    if not named:
         return
     labels = [str(label) for label in cells[parameter.name].dropna().unique()]
     headers = {label: header_words(label) for label in labels}
     letters = {header.letter for header in headers.values()}
     known = {}
-    doubts = [] if len(named) == 1 else [f"or is the value in {', '.join(one.name for one in named[1:])}?"]
     for label, header in headers.items():
         if (header.rest or header.measure is None) and shown_cell(label) != label:
             doubts.append("a label that may say too much is not shown")

@@ -1,7 +1,10 @@
 """The corpus of header styles: no column of a suggested map is wrong without a mark, and most are right.
 
-Before any rule was made for it, 160 of the 425 columns were right, 20 wrong, 245 open (2026-11-29). Run with ``-s`` it shows
-the columns that are not right, and a table of themes.
+Before any rule was made for it, 160 of the 425 columns of the first 62 styles were right, 20 wrong, 245 open (2026-11-29).
+Corpus and rules have the same author, so two lists were held out and counted once, before any rule was made for what they
+taught: of ``held_out`` (written to be hard) 29 of 74 columns were right, 45 open, none wrong; of ``held_out_second``, after the
+first had taught its words, 66 of 73 right, 6 open, 1 wrong (days in hospital taken for the site). Run with ``-s`` it shows the
+columns that are not right, and a table of themes.
 """
 
 from __future__ import annotations
@@ -27,7 +30,7 @@ def test_columns_mapped_right_wrong_and_left_open(results):
         print("\n".join([f"{one.style.path.name}, {one.style.about}", *rest]) if rest else "", end="\n" if rest else "")
     print("\n" + table(results))
     n = sum((one.counts for one in results), Counter())
-    assert len(results) >= 40
+    assert len(results) >= 80
     assert n["wrong"] == 0
     assert n["right"] >= 0.85 * n.total()
 
