@@ -131,6 +131,8 @@ def header_words(name: str) -> HeaderWords:
     letter = letters[0] if not limb and len(letters) == 1 else ""
     known = _known_words(measure)
     rest = tuple(word for word in words if word != letter and word not in _BESIDE and not known(word))
+    if measure in ("quadriceps_torque", "hamstring_torque") and not re.search(r"(?:^|_)n_?m", "_".join(words)):
+        rest = (*rest, *(word for word in words if word in ("kg", "n")))  # a force, or the kilograms of a scale
     if time is not None and re.search(BEFORE_START, name):
         rest = (*rest, "-")  # a dash, or a time before the start
     stem = "_".join(word for word in words if word != letter)

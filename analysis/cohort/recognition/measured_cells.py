@@ -10,7 +10,7 @@ import pandas as pd
 
 from analysis.cohort.recognition.trade_words import MISSING_MARKS
 
-_LIMIT = r"^\s*(?P<sign><=?|>=?|≤|≥)\s*(?P<number>[+-]?\d+(?:[.,]\d+)?)\s*$"
+_LIMIT = re.compile(r"\s*(?P<sign><=?|>=?|≤|≥)\s*(?P<number>[+-]?\d+(?:[.,]\d+)?)\s*")
 #: How a cell begins that says that nothing was measured; the reason may follow. Common practice, no source.
 _REASON = re.compile(
     r"(?:not|nicht|non|no)\s+(?:done|assessed|measured|tested|performed|applicable|available|recorded|attended|possible|"
@@ -41,11 +41,17 @@ def measured_cells(cells: pd.Series) -> MeasuredCells:
     nothing = pd.Series(np.nan, index=cells.index, dtype="str")
     if not pd.api.types.is_string_dtype(cells.dtype):
         return MeasuredCells(cells, nothing, nothing)
-    limit = cells.str.extract(_LIMIT)
-    bound = limit["sign"].str[0].map({"<": "below", "≤": "below", ">": "above", "≥": "above"}).astype("str")
-    reasons = {text: text for text in cells.dropna().unique() if is_reason(text)}
-    reason = cells.map(reasons).astype("str") if reasons else nothing
-    return MeasuredCells(cells.where(limit["number"].isna(), limit["number"]).mask(reason.notna()), bound, reason)
+    codes, texts = pd.factorize(cells)
+    limits = {i: match for i, text in enumerate(texts) if (match := _LIMIT.fullmatch(text)) is not None}
+    reasons = {i: text for i, text in enumerate(texts) if i not in limits and is_reason(text)}
+    if not limits and not reasons:
+        return MeasuredCells(cells, nothing, nothing)
+    place = pd.Series(codes, index=cells.index)
+    bound = place.map({i: "below" if match["sign"][0] in "<≤" else "above" for i, match in limits.items()})
+    numbers = place.map({i: match["number"] for i, match in limits.items()})
+    reason = place.map(reasons)
+    without = cells.where(numbers.isna(), numbers).mask(reason.notna())
+    return MeasuredCells(without.astype("str"), bound.astype("str"), reason.astype("str"))
 
 
 def is_reason(text: str) -> bool:

@@ -64,10 +64,33 @@ _TIME_UNITS: dict[TimeUnit, str] = {
 }  # fmt: skip
 #: Words that may stand beside the unit of a time.
 _BESIDE_TIME = frozenset({
-    "visit", "no", "nr", "number", "num", "study", "post", "op", "postop", "since", "after", "surgery", "operation", "start",
-    "time", "in", "of", "follow", "up", "fu", "nach", "seit", "der", "apres", "despues", "de", "la", "l", "from",
-    "randomisation", "randomization", "baseline", "elapsed",
+    "visit", "no", "nr", "number", "num", "study", "time", "in", "follow", "up", "fu", "der", "de", "la", "l", "elapsed",
 })  # fmt: skip
+#: When the time begins, and the words without which these say something else (week of surgery).
+_STARTS = frozenset({"surgery", "operation", "op", "start", "baseline", "randomisation", "randomization"})
+_SINCE = frozenset({"since", "after", "post", "postop", "from", "nach", "seit", "apres", "despues"})
+#: Words that may stand beside that of a protocol.
+_BESIDE_PROTOCOL = frozenset(
+    {
+        "study",
+        "patient",
+        "assigned",
+        "actual",
+        "planned",
+        "trial",
+        "rehab",
+        "name",
+        "code",
+        "de",
+        "du",
+        "of",
+        "to",
+        "p",
+        "a",
+        "01",
+        "1",
+    }
+)
 _UNCERTAIN_TIMES = r"^(?:a?visit_?n?|(?:visit|visite|visita)_?(?:no|nr|num|number)|time|time_?point|occasion|wave)$"
 _VISITS = r"(?:^|_)(?:a?visit|visite|visita|time_?point|zeitpunkt|event|follow_up|occasion|termin)(?:_(?:name|label))?$"
 _HOME = (
@@ -131,7 +154,9 @@ def _recognise(values: pd.Series, name: str) -> Recognised:
     if few and sum(measure_of(label) is not None for label in labels) > len(labels) / 2:
         return Recognised(name, "parameter")
     if re.search(_PROTOCOL, words) and values.nunique() <= _FEW_LABELS:
-        return Recognised(name, "protocol", sure=len(values.dropna().unique()) > 1)
+        beside = set(words.split("_")) - _BESIDE_PROTOCOL
+        sure = len(values.dropna().unique()) > 1 and all(re.fullmatch(_PROTOCOL, word) for word in beside)
+        return Recognised(name, "protocol", sure=sure)
     if re.search(_HOME, words):
         return Recognised(name, "home")
     if few and re.search(_LIMB, words):
@@ -170,7 +195,10 @@ def settle_sides(found: dict[str, Recognised]) -> dict[str, Recognised]:
 
 def _time_unit(words: str) -> TimeUnit | None:
     """Give the unit of time that a name is made of, with nothing beside it but words such as study or post-op."""
-    rest = [word for word in words.split("_") if word not in _BESIDE_TIME]
+    there = set(words.split("_"))
+    if there & _STARTS and not there & _SINCE:
+        return None
+    rest = [word for word in words.split("_") if word not in _BESIDE_TIME | _STARTS | _SINCE]
     return next(
         (unit for unit, pattern in _TIME_UNITS.items() if len(rest) == 1 and re.fullmatch(pattern, rest[0])), None
     )

@@ -151,6 +151,8 @@ def _fill(suggestion: SuggestedMap, frame: pd.DataFrame, labelled: dict[str, pd.
         suggestion.layout = "wide"
         used = {one.name for block in blocks for one in block.columns}
         rest = {name: one for name, one in rest.items() if name not in used}
+    else:
+        rest = {name: _side_of_a_row(one, cells[name], ids) for name, one in rest.items()}
     home = recognise_home(rest, cells, ids) if suggestion.layout == "long" else None
     if home is not None:
         alone = not any(one.role == "measure" for one in rest.values())
@@ -167,14 +169,22 @@ def _fill(suggestion: SuggestedMap, frame: pd.DataFrame, labelled: dict[str, pd.
         dated = fill_dates(suggestion, rest, cells)
         fill_wide(suggestion, blocks, cells, side=side, dated=dated)
     else:
-        fill_week(suggestion, rest, cells)
+        fill_week(suggestion, rest, cells, ids)
         fill_long(suggestion, rest, cells, side=side)
     for one in rest.values():
         _fill_column(suggestion, one, cells, ids)
 
 
+def _side_of_a_row(one: Recognised, values: pd.Series, ids: pd.Series) -> Recognised:
+    """Take a side that changes within patients for the limb of the row."""
+    if one.target != "involved_side" or not varies_within(values, ids):
+        return one
+    return replace(one, role="limb", target="", sure=False)
+
+
 def _fill_patient(suggestion: SuggestedMap, found: dict[str, Recognised], cells: dict[str, pd.Series]) -> str:
-    candidates = [one for one in found.values() if one.role == "patient"]
+    named = [one for one in found.values() if one.role == "patient"]
+    candidates = [one for one in named if len(cells[one.name].dropna().unique()) > 1] or named
     candidates.sort(key=lambda one: place_of_name(one.name))
     if candidates:
         chosen = candidates[0]
@@ -189,7 +199,7 @@ def _fill_patient(suggestion: SuggestedMap, found: dict[str, Recognised], cells:
 
 
 def _fill_protocol(suggestion: SuggestedMap, found: dict[str, Recognised], cells: dict[str, pd.Series]) -> None:
-    candidates = [one for one in found.values() if one.role == "protocol"]
+    candidates = sorted((one for one in found.values() if one.role == "protocol"), key=lambda one: not one.sure)
     if not candidates:
         note = suggestion.not_sure("no column is named like a protocol or group; is there one?")
         suggestion.patients.append(f'protocol = {{ constant = "all" }}{note}')
@@ -197,7 +207,8 @@ def _fill_protocol(suggestion: SuggestedMap, found: dict[str, Recognised], cells
     others = ", ".join(one.name for one in candidates[1:])
     note = suggestion.not_sure(f"or {others}?") if others else ""
     if not candidates[0].sure:
-        note = suggestion.not_sure("it holds one label only")
+        one_label = cells[candidates[0].name].nunique() < 2
+        note = suggestion.not_sure("it holds one label only" if one_label else "is this what the patients were given?")
     suggestion.patients.append(f"protocol = {quoted(candidates[0].name)}{note}")
     labels = [str(label) for label in cells[candidates[0].name].dropna().unique()]
     if len(labels) > 1:

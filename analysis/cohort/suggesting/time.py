@@ -7,15 +7,23 @@ from collections.abc import Mapping
 import pandas as pd
 
 from analysis.cohort.recognition.recognise_columns import Recognised
+from analysis.cohort.recognition.recognise_home import varies_within
 from analysis.cohort.recognition.trade_words import shown_cell
 from analysis.cohort.recognition.visit_times import date_format_of, visit_time
 from analysis.cohort.suggesting.map_text import SuggestedMap, quoted
 from analysis.cohort.suggesting.values import written_time
 
 
-def fill_week(suggestion: SuggestedMap, found: dict[str, Recognised], cells: Mapping[str, pd.Series]) -> None:
-    """Add what tells the time of a long file; the columns that are used go out of ``found``."""
-    weeks, visits, dates, starts = ([one for one in found.values() if one.role == role]
+def fill_week(
+    suggestion: SuggestedMap, found: dict[str, Recognised], cells: Mapping[str, pd.Series], ids: pd.Series
+) -> None:
+    """Add what tells the time of a long file; the columns that are used go out of ``found``.
+
+    Where patients have several rows, what is the same in all of them tells no time of a visit.
+    """
+    several = bool(ids.duplicated().any())
+    weeks, visits, dates, starts = ([one for one in found.values() if one.role == role and (
+            role == "start" or not several or varies_within(cells[one.name], ids))]
                                     for role in ("week", "visit", "date", "start"))  # fmt: skip
     sure = [one for one in weeks if one.sure]
     if sure:

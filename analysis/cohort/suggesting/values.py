@@ -75,7 +75,7 @@ def fill_wide(
             "the names of the columns give numbers without a unit, perhaps the number of a visit"
         )
         suggestion.week.append(f'unit = "weeks"{note}')
-    limbs = _Limbs([(block.measure, block.header.limb) for block in blocks], side=side)
+    limbs = _Limbs([block.header for block in blocks], side=side)
     for block in blocks:
         numbers = [_numbers(cells[one.name]) for one in block.columns]
         if all(values.isna().all() for values in numbers):
@@ -107,7 +107,7 @@ def fill_long(
     before = {(one.header.measure, one.header.limb): one for one in found.values()
               if one.role == "measure" and one.header.baseline}  # fmt: skip
     limbs = _Limbs(
-        [(one.header.measure, one.header.limb) for one in measures],
+        [one.header for one in measures],
         side=side,
         column=limb,
         values=cells.get(limb.name if limb else ""),
@@ -196,11 +196,14 @@ def limb_lines(suggestion: SuggestedMap, limb: Recognised, values: pd.Series, *,
 
 
 class _Limbs:
-    """Which limb an entry is of: the one that it names; the involved one where nothing else is named beside it."""
+    """Which limb an entry is of: the one that it names; the involved one where nothing else is named beside it.
+
+    Names with words that nothing explains do not count beside others.
+    """
 
     def __init__(
         self,
-        entries: list[tuple[str | None, str]],
+        headers: list[HeaderWords],
         *,
         side: bool,
         column: Recognised | None = None,
@@ -209,8 +212,9 @@ class _Limbs:
         self.side, self.column, self.used = side, column, False
         self.values = pd.Series(dtype="str") if values is None else values
         self.said: dict[str | None, list[str]] = {}
-        for measure, limb in entries:
-            self.said.setdefault(measure, []).append(limb)
+        for header in headers:
+            if not header.rest:
+                self.said.setdefault(header.measure, []).append(header.limb)
 
     def lines(self, suggestion: SuggestedMap, header: HeaderWords) -> list[str]:
         """Give the line of the limb, with what is in doubt."""

@@ -138,6 +138,10 @@ class _Maker:
         i, place, inner = row
         if words[1] == "number":
             return str(rng.randint(int(words[2]), int(words[3])))
+        if words[1] in ("constant", "labels"):
+            return words[2 + i % (len(words) - 2)]
+        if words[1] == "date":
+            return self._date(dt.date(2024, 1, 3) + dt.timedelta(days=i))
         if words[1] == "place":
             return str(place + 1)
         if words[1] == "unit":
