@@ -141,6 +141,7 @@ def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported
         f"Imported {sources.n_rows:,} rows of {path.name} ({mapped.layout}) with {map_path.name}.",
         f"{n_empty:,} empty cells of measures are no visits.",
         *([schedule.sentence] if schedule is not None else []),
+        *([_limits(tables["visits"])] if "bound" in tables["visits"] else []),
         *([_PER_KG] if torque_is_per_kg(tables["visits"], tables["patients"]) else []),
     )
     cohort = Cohort(
@@ -154,6 +155,11 @@ def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported
         programme=mapped.programme,
     )
     return Imported(cohort, report, schedule)
+
+
+def _limits(visits: pd.DataFrame) -> str:
+    n = int(visits["bound"].notna().sum())
+    return f"{n:,} of {len(visits):,} values are limits (column bound); the limit is taken as the value."
 
 
 def _patient_rows(mapped: ImportMap, sources: Sources) -> SourceRows:

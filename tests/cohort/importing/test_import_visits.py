@@ -157,6 +157,7 @@ def test_limits_are_values_that_say_that_they_are_limits_and_stay_so_on_disk(imp
     one = imported(text, LONG)
     assert one.cohort.visits["value"].tolist() == [7, 2, 8, 5]
     assert one.cohort.visits["bound"].astype("str").fillna("").tolist() == ["", "below", "above", ""]
+    assert "2 of 4 values are limits (column bound); the limit is taken as the value." in one.cohort.provenance.steps
     told = findings(one)
     assert told["problem"].tolist() == ["2 cells with a limit in the place of a value (<2: 1, >= 8: 1)"]
     write_cohort(one.cohort, tmp_path / "cohort")
