@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort.findings import FindingList
-from analysis.cohort.modalities import MODALITIES
+from analysis.cohort.modalities import MODALITIES, NMES, TENS
 from analysis.errors import CohortError
 
 #: Minutes beyond the usual ones that need no look: devices run on, and people start late (common practice, no source).
@@ -87,7 +87,10 @@ class UsualSession:
 
 
 #: What a session is where no map says it: common practice, no source. Exercise has no set length.
-COMMON_PRACTICE = (UsualSession("strength stimulation", 20.0), UsualSession("pain stimulation", 30.0))
+COMMON_PRACTICE = (
+    UsualSession(NMES, 20.0),
+    UsualSession(TENS, 30.0),
+)
 
 
 def check_once(programme: Iterable[UsualSession], where: str) -> None:

@@ -111,11 +111,11 @@ def sum_sessions(
 
     Examples
     --------
-    >>> log = pd.DataFrame({"patient_id": "a", "week": [1, 1, 2], "modality": "strength stimulation",
+    >>> log = pd.DataFrame({"patient_id": "a", "week": [1, 1, 2], "modality": "neuromuscular electrical stimulation (NMES)",
     ...                     "minutes": [20, 10, 20], "level_knee": [40, 70, 50]})
     >>> sum_sessions(log)[["week", "sessions_done", "minutes_done", "level_knee"]].values.tolist()
     [[1.0, 2.0, 30.0, 50.0], [2.0, 1.0, 20.0, 50.0]]
-    >>> stimulation = Prescription("strength stimulation", 5, (1, 3), ("early",))
+    >>> stimulation = Prescription("neuromuscular electrical stimulation (NMES)", 5, (1, 3), ("early",))
     >>> weeks = sum_sessions(log, prescribed=[stimulation], protocols={"a": "early", "b": "usual"})
     >>> weeks[["patient_id", "week", "sessions_prescribed", "sessions_done"]].values.tolist()
     [['a', 1.0, 5.0, 2.0], ['a', 2.0, 5.0, 1.0], ['a', 3.0, 5.0, 0.0]]

@@ -30,6 +30,7 @@ from analysis.cohort.files.package_schema import (
 )
 from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.cohort.findings import FindingList
+from analysis.cohort.modalities import with_current_names
 from analysis.cohort.provenance import Provenance
 from analysis.cohort.recognition.find_identifiers import find_identifiers
 from analysis.cohort.tables import TABLES, Cohort, Privacy
@@ -190,7 +191,10 @@ def _cohort_tables(
     for resource in descriptor["resources"]:
         name = str(resource["name"])
         if name in TABLES:
-            raw[name], columns[name] = read_resource(source, resource)[1].frame, read_columns(resource)
+            raw[name], columns[name] = (
+                with_current_names(read_resource(source, resource)[1].frame),
+                read_columns(resource),
+            )
     return raw, columns, read_own_part(descriptor)[1], descriptor
 
 

@@ -27,6 +27,7 @@ from analysis.cohort.files.package_schema import (
 )
 from analysis.cohort.findings import CheckReport, FindingList
 from analysis.cohort.measures import Measures
+from analysis.cohort.modalities import EARLIER_NAMES, with_current_names
 from analysis.cohort.provenance import Provenance, describe_source
 from analysis.cohort.tables import TABLES, Cohort, Privacy
 from analysis.errors import CohortError, check_choice
@@ -35,6 +36,9 @@ from analysis.progress import steps
 FileFormat = Literal["csv", "parquet"]
 
 _MEDIA_TYPES = {"csv": "text/csv", "parquet": "application/vnd.apache.parquet"}
+_RENAMED = "Kinds of session of an earlier version were read by the names of today: " + ", ".join(
+    f"{earlier} is {today}" for earlier, today in EARLIER_NAMES.items()
+)
 _REPAIR = "Run kneecurve check on it to see every problem, mend the source and import it again."
 
 
@@ -240,7 +244,10 @@ class _Package:
                 "the file was changed after the folder was written",
                 "Check that the change was meant; import the source again to have it on record.",
             )
-        self.tables[name] = convert_table(raw.frame, table, self.findings, read_columns(resource))
+        frame = with_current_names(raw.frame) if name == "sessions" else raw.frame
+        if frame is not raw.frame:
+            self.provenance = self.provenance.with_step(_RENAMED)
+        self.tables[name] = convert_table(frame, table, self.findings, read_columns(resource))
 
     def check(self) -> CheckReport:
         synthetic = self.provenance.scenario is not None

@@ -10,6 +10,7 @@ import pandas as pd
 from analysis.cohort.catalogue import load_catalogue, read_measure
 from analysis.cohort.columns import Column, Kind
 from analysis.cohort.measures import Measures
+from analysis.cohort.modalities import EARLIER_NAMES
 from analysis.cohort.programme import UsualSession, read_programme
 from analysis.cohort.provenance import Provenance
 from analysis.cohort.tables import TABLES, Cohort, Table, kind_of
@@ -94,9 +95,10 @@ def read_columns(resource: dict[str, Any]) -> dict[str, Column]:
         name = str(field["name"])
         known = _part(_part(field, "constraints", dict, place), "enum", list, place)
         categories = _part(field, "categories", list, place) or known
-        labels = tuple(str(one.get("value") if isinstance(one, dict) else one) for one in categories)
+        labels = [str(one.get("value") if isinstance(one, dict) else one) for one in categories]
+        labels = [EARLIER_NAMES.get(one, one) for one in labels] if name == "modality" else labels
         kind: Kind = "category" if "categories" in field else _KINDS.get(str(field.get("type", "string")), "text")
-        columns[name] = Column(name, kind, str(field.get("description", "")), categories=labels)
+        columns[name] = Column(name, kind, str(field.get("description", "")), categories=tuple(dict.fromkeys(labels)))
     return columns
 
 

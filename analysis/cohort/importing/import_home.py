@@ -7,12 +7,13 @@ from dataclasses import replace
 
 import pandas as pd
 
-from analysis.cohort.columns import Column
+from analysis.cohort.columns import Column, convert
 from analysis.cohort.findings import FindingList
 from analysis.cohort.importing.map_file import ImportMap
 from analysis.cohort.importing.map_home import OTHER_HINGE, HomeTable, SessionLog
 from analysis.cohort.importing.sources import Sources
 from analysis.cohort.importing.start_dates import StartDates
+from analysis.cohort.modalities import named_modalities
 from analysis.cohort.prescriptions import never_done
 from analysis.cohort.session_log import check_session_log, programme_week, sum_sessions
 from analysis.cohort.tables import TABLES
@@ -40,6 +41,8 @@ def home_table(mapped: ImportMap, entry: HomeTable, sources: Sources, starts: St
             continue
         known = table.column(OTHER_HINGE.get(column.name, column.name))
         columns[column.name] = rows.values(column, known)
+        if known is not None and known.name == "modality":
+            columns["modality"] = convert(named_modalities(columns["modality"]), known)[0]
     frame = pd.DataFrame(columns, index=rows.frame.index)
     if entry.table == "brace_limits":
         frame = _with_agreement(frame)
@@ -65,7 +68,7 @@ def sessions_of_log(
     frame = pd.DataFrame({"patient_id": rows.ids}, index=rows.frame.index)
     for column in log.columns:
         if column.name == "modality":
-            frame["modality"] = rows.texts(column)
+            frame["modality"] = named_modalities(rows.texts(column))
         elif column.name != "patient_id":
             frame[column.name] = rows.values(replace(column, kind="number"), Column(column.name, "number", ""))
     if log.start is not None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from analysis.cohort.importing.map_keys import Keys, PatientColumn, read_column
 from analysis.cohort.importing.map_reference import PRESCRIBED, PROGRAMME, WINDOW
-from analysis.cohort.modalities import MODALITIES
+from analysis.cohort.modalities import MODALITIES, modality_of
 from analysis.cohort.prescriptions import Prescription
 from analysis.cohort.programme import UsualSession, check_once
 from analysis.cohort.recognition.spellings import fold
@@ -103,7 +103,7 @@ def _read_weeks(keys: Keys) -> tuple[int, int] | None:
 def _read_prescribed(keys: Keys) -> Mapping[str, float] | tuple[Prescription, ...]:
     if isinstance(keys.data.get("prescribed"), list):
         return tuple(map(_read_prescription, keys.tables("prescribed", PRESCRIBED)))
-    asked = keys.numbers("prescribed")
+    asked = {modality_of(name): number for name, number in keys.numbers("prescribed").items()}
     unknown = [name for name in asked if name not in MODALITIES]
     if unknown:
         allowed = ", ".join(repr(name) for name in MODALITIES)
@@ -114,12 +114,19 @@ def _read_prescribed(keys: Keys) -> Mapping[str, float] | tuple[Prescription, ..
 def _read_prescription(keys: Keys) -> Prescription:
     keys.allow()
     protocols = _read_protocols(keys)
-    modality, sessions = keys.choice("modality"), keys.number("sessions")
+    modality, sessions = _read_modality(keys), keys.number("sessions")
     weeks = _read_weeks(keys)
     try:
         return Prescription(modality, sessions or 0.0, weeks or (0, 0), protocols)
     except CohortError as error:
         raise keys.explained(error, "sessions", "weeks") from None
+
+
+def _read_modality(keys: Keys) -> str:
+    """Read the kind of session, in any spelling that files may have."""
+    given = keys.data["modality"]
+    known = modality_of(given) if isinstance(given, str) else given
+    return Keys(keys.data | {"modality": known}, keys.file, keys.place, keys.section).choice("modality")
 
 
 def _read_protocols(keys: Keys) -> tuple[str, ...]:
@@ -145,7 +152,7 @@ def _read_usual_session(keys: Keys) -> UsualSession:
     levels = keys.data.get("levels")
     if levels is not None and not (isinstance(levels, list) and len(levels) == 2 and all(map(_is_number, levels))):
         raise keys.error("levels", "should be the lowest and the highest level, for example [10, 60]")
-    modality, minutes, most_pauses = keys.choice("modality"), keys.number("minutes"), keys.number("most_pauses")
+    modality, minutes, most_pauses = _read_modality(keys), keys.number("minutes"), keys.number("most_pauses")
     protocols = _read_protocols(keys) if "protocol" in keys.data else ()
     tolerance, pair = keys.number("tolerance") or 0.0, None if levels is None else (float(levels[0]), float(levels[1]))
     try:

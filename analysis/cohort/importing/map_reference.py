@@ -229,7 +229,7 @@ SESSION_LOG = Section(
         text_key("start", "Column with the date or time at which the session began; weeks are counted from start under [week].", "began"),
         text_key("end", "Column with the time at which it ended.", "ended"),
         Key("week", _COLUMN, "Week of the programme; days 0 to 6 are week 1.", 'week = "week"'),
-        Key("modality", _COLUMN, f"Kind of session; one of {', '.join(MODALITIES)}.",
+        Key("modality", _COLUMN, f"Kind of session, {', '.join(MODALITIES)}; NMES, TENS and other usual spellings are known.",
             'modality = { column = "kind", recode = { "walk" = "exercise" } }',
             required=True),
         Key("minutes", _COLUMN, "Minutes of the session.", 'minutes = "minutes"', required=True),

@@ -41,7 +41,7 @@ def fill_home(suggestion: SuggestedMap, home: HomeColumns, *, file: str, alone: 
             "# weeks = [1, 12]  # first and last week of the programme; a week without a session then counts as none done",
             "# [[session_log.prescribed]]  # in their place where protocols or weeks differ: one block each",
             '# protocol = "..."',
-            '# modality = "strength stimulation"',
+            '# modality = "neuromuscular electrical stimulation (NMES)"',
             "# sessions = 5  # a week",
             "# weeks = [1, 8]",
         ]

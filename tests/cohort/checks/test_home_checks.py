@@ -4,6 +4,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort, check_cohort
+from analysis.cohort.modalities import NMES, TENS
 
 
 def findings(cohort, table):
@@ -21,7 +22,7 @@ def test_a_week_of_sessions(cohort):
     sessions = pd.DataFrame(
         {
             "patient_id": "P1", "week": [1, 2, 3, 4], "sessions_done": [5, 0, 5, 5], "minutes_done": [125, 10, 126, 900],
-            "modality": ["strength stimulation"] * 3 + ["exercise"], "level_knee": [100, 0, 101, 50],
+            "modality": [NMES] * 3 + ["exercise"], "level_knee": [100, 0, 101, 50],
         }
     )  # fmt: skip
     found = findings(with_tables(cohort, sessions=sessions), "sessions")
@@ -32,22 +33,20 @@ def test_a_week_of_sessions(cohort):
             "warning",
             4,
             "minutes_done",
-            "longer than the sessions of strength stimulation take, 20 min each and 5 let pass",
+            f"longer than the sessions of {NMES} take, 20 min each and 5 let pass",
         ]
     ]
 
 
 def programme(done_by_protocol, *, weeks=12, prescribed=5.0):
-    """A cohort in which each protocol did sessions of pain stimulation until a week; None: it has no entry of it."""
+    """A cohort in which each protocol did sessions of TENS until a week; None: it has no entry of it."""
     people, rows = [], []
     for protocol, (n, until) in done_by_protocol.items():
         for number in range(n):
             name = f"{protocol}{number}"
             people.append((name, protocol))
             if until is not None:
-                rows += [
-                    (name, week, "pain stimulation", prescribed, float(week <= until)) for week in range(1, weeks + 1)
-                ]
+                rows += [(name, week, TENS, prescribed, float(week <= until)) for week in range(1, weeks + 1)]
     columns = ["patient_id", "week", "modality", "sessions_prescribed", "sessions_done"]
     patients = pd.DataFrame(people, columns=["patient_id", "protocol"])
     visits = pd.DataFrame(
@@ -62,9 +61,7 @@ def asked(cohort):
 
 
 def test_a_protocol_that_never_did_what_is_prescribed_is_asked_about():
-    said = (
-        "no session of pain stimulation was done under {}, though some are prescribed ({}): was it prescribed to them?"
-    )
+    said = f"no session of {TENS} was done under {{}}, though some are prescribed ({{}}): was it prescribed to them?"
     assert asked(programme({"usual": (6, 0), "early": (6, 12), "none": (6, None)})) == [
         said.format("usual", "6 patients")
     ]
@@ -80,7 +77,7 @@ def test_a_protocol_that_never_did_what_is_prescribed_is_asked_about():
 def test_weeks_in_which_nobody_did_what_is_prescribed_are_asked_about():
     assert asked(programme({"early": (6, 4), "usual": (6, 11)})) == [
         (
-            "nobody under early did a session of pain stimulation after week 4, though some are prescribed until week 12: was it "
+            f"nobody under early did a session of {TENS} after week 4, though some are prescribed until week 12: was it "
             "prescribed so long?"
         )
     ]

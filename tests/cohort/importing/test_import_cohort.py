@@ -4,6 +4,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import FailedCheckError, import_cohort, visit_frame
+from analysis.cohort.modalities import TENS
 from analysis.errors import CohortError, DeidentificationError
 
 LONG = """
@@ -244,7 +245,7 @@ sessions = 2
 weeks = [1, 2]
 [[session_log.prescribed]]
 protocol = "early"
-modality = "pain stimulation"
+modality = "transcutaneous electrical nerve stimulation (TENS)"
 sessions = 7
 weeks = [1, 3]
 """)  # fmt: skip
@@ -255,8 +256,8 @@ def test_sessions_are_prescribed_by_protocol(files):
     asked = sessions.set_index(["patient_id", "modality", "week"])[["sessions_prescribed", "sessions_done"]]
     assert {key: tuple(row) for key, row in zip(asked.index, asked.to_numpy(), strict=True)} == {
         ("P1", "exercise", 1): (2, 1), ("P1", "exercise", 2): (2, 1), ("P2", "exercise", 1): (2, 0),
-        ("P2", "exercise", 2): (2, 0), ("P2", "pain stimulation", 1): (7, 0), ("P2", "pain stimulation", 2): (7, 0),
-        ("P2", "pain stimulation", 3): (7, 0),
+        ("P2", "exercise", 2): (2, 0), ("P2", TENS, 1): (7, 0), ("P2", TENS, 2): (7, 0),
+        ("P2", TENS, 3): (7, 0),
     }  # fmt: skip
 
 

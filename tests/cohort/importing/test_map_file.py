@@ -7,6 +7,7 @@ import pytest
 
 from analysis.cohort.importing.map_file import read_map
 from analysis.cohort.importing.map_visits import WeekColumn
+from analysis.cohort.modalities import NMES
 from analysis.cohort.prescriptions import Prescription
 from analysis.errors import CohortError
 
@@ -78,7 +79,7 @@ week = "w"
 modality = "kind"
 minutes = "min"
 prescribed = [
-  { protocol = "early", modality = "strength stimulation", sessions = 5, weeks = [1, 8] },
+  { protocol = "early", modality = "neuromuscular electrical stimulation (NMES)", sessions = 5, weeks = [1, 8] },
   { protocol = ["usual", "early"], modality = "exercise", sessions = 6, weeks = [1, 12] },
 ]
 [week]"""
@@ -87,7 +88,7 @@ prescribed = [
 def test_prescriptions_by_protocol_modality_and_weeks(tmp_path):
     prescribed = read(tmp_path, LONG.replace("[week]", PRESCRIBED, 1)).session_log.prescribed
     assert prescribed == (
-        Prescription("strength stimulation", 5, (1, 8), ("early",)),
+        Prescription(NMES, 5, (1, 8), ("early",)),
         Prescription("exercise", 6, (1, 12), ("usual", "early")),
     )
 
@@ -101,7 +102,11 @@ def test_prescriptions_by_protocol_modality_and_weeks(tmp_path):
         ("sessions = 5", 'sessions = "5"', "sessions should be a number, not '5'"),
         ("sessions = 5", "sessions = 5, times = 2", "The key 'times' does not exist"),
         ('protocol = "early"', "protocol = []", "protocol should be a protocol or a list of protocols"),
-        ('"strength stimulation"', '"stimulation"', "modality should be one of 'exercise', .*, not 'stimulation'"),
+        (
+            '"neuromuscular electrical stimulation (NMES)"',
+            '"stimulation"',
+            "modality should be one of 'exercise', .*, not 'stimulation'",
+        ),
         ("[session_log]", "[session_log]\nweeks = [1, 12]", "weeks stands in each prescription"),
         ("sessions = 6", "sessions = 0", "0 sessions a week are no prescription"),
     ],
@@ -140,8 +145,8 @@ def test_what_is_wrong_in_a_prescription(tmp_path, old, new, said):
         ("[week]", '[session_log]\nmodality = "m"\nminutes = "x"\n[week]', "start or week must be given"),
         (
             "[week]",
-            '[session_log]\nweek = "w"\nmodality = "m"\nminutes = "x"\nprescribed = { nmes = 5 }\n[week]',
-            "prescribed should name modalities, .*, not 'nmes'",
+            '[session_log]\nweek = "w"\nmodality = "m"\nminutes = "x"\nprescribed = { sauna = 5 }\n[week]',
+            "prescribed should name modalities, .*, not 'sauna'",
         ),
         (
             "[week]",
@@ -157,9 +162,9 @@ def test_what_is_wrong_in_a_prescription(tmp_path, old, new, said):
         ("[[values]]", "[week.names]\nLater = true\n[[values]]", "Later in names should be a number"),
         ('unit = "days"', 'names = "usual"', "names should be a table of visits and their weeks"),
         (
-            'column = "day"',
+            'column = "day"\nunit = "days"',
             'date = "when"\nstart = "s"\nnames = { a = 1 }',
-            "names are of visits that a column names|unit and origin",
+            "names are of visits that a column names",
         ),
         ("multiply = 0.1", 'limb = "right"', r"limb says right or left, and \[patients\] has no involved_side"),
         ("multiply = 0.1", 'limb_column = "l"\nlimbs = { R = "right" }', "limbs says right or left"),
