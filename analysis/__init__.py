@@ -114,6 +114,7 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "Source",
     "TimeToStopping",
     "TippingPoint",
+    "UsualSession",
     "WeeksWithEnough",
     # errors and warnings, each with what to do
     "KneecurveError",

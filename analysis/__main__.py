@@ -140,6 +140,25 @@ def import_file(
     out.print(f"Next: kneecurve report protocol_comparison {_foreign(written)} --out DIR")
 
 
+@app.command("map-reference")
+def print_map_reference() -> None:
+    """Print every section and key of a map: what it takes, what holds without it, what it means, and an example."""
+    from analysis.cohort import map_reference
+
+    out.print(_foreign_lines(map_reference()))
+
+
+@app.command()
+def measures() -> None:
+    """List the known measures with their units, limbs and thresholds, and where these were found."""
+    from analysis.cohort import load_catalogue
+
+    out.print(_foreign_lines(load_catalogue().to_text()))
+    out.print(
+        "MIC: a change that matters to patients. MDC: a change beyond the error of measurement; it says nothing of importance."
+    )
+
+
 @app.command()
 def check(
     folder: Annotated[Path, typer.Argument(help="Cohort folder.")],

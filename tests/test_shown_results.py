@@ -19,7 +19,7 @@ from synthetic_cohort import generate_cohort
 ROOMS = ("cohort", "curves", "outcomes", "quality", "quarter")
 #: What users write down themselves shows how it is written: VisitWindow(week=6, earliest=4, latest=8).
 WRITTEN_BY_USERS = {
-    "CellSystem", "Indicator", "Prescription", "Provenance", "Source", "Threshold", "ValueRule",
+    "CellSystem", "Indicator", "Prescription", "Provenance", "Source", "Threshold", "UsualSession", "ValueRule",
     "VisitSchedule", "VisitWindow",
 }  # fmt: skip
 MOST_LINES, LONGEST_TABLE, MOST_ROWS = 40, 12, 16

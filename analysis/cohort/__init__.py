@@ -8,6 +8,8 @@
 - ``visit_frame``: One measure of a cohort as one row a visit, with baseline and change: what models take.
 - ``session_log``: A home-session log, one row a session, checked and summed into weeks of one modality.
 - ``prescriptions``: What was prescribed: which home sessions, how often, to which protocols, in which weeks.
+- ``modalities``: The kinds of home session.
+- ``programme``: The home programme in numbers: how long a session takes, at which levels, and what is let pass.
 - ``reference``: Which protocol the others are compared with: one function decides for every comparison.
 - ``schedule``: Schedule: actual weeks become scheduled weeks by visit windows, and every value's way is on record.
 - ``no_labels``: Labels that programs write where there is none, such as nan: no protocol or site has such a name.
@@ -26,12 +28,14 @@ from analysis.cohort.derived import torque_per_kg
 from analysis.cohort.files.data_package import check_folder, load_cohort, write_cohort
 from analysis.cohort.findings import CheckReport
 from analysis.cohort.importing.import_cohort import Imported, import_cohort
-from analysis.cohort.importing.suggest_map import suggest_map
+from analysis.cohort.importing.map_reference import map_reference
 from analysis.cohort.measures import Measure, Measures, Threshold
 from analysis.cohort.prescriptions import Prescription
+from analysis.cohort.programme import UsualSession
 from analysis.cohort.provenance import Provenance, Source
 from analysis.cohort.schedule import ScheduleReport, VisitSchedule, VisitWindow, to_scheduled_weeks
 from analysis.cohort.session_log import sum_sessions
+from analysis.cohort.suggesting.suggest_map import suggest_map
 from analysis.cohort.tables import TABLES, Cohort
 from analysis.cohort.visit_frame import visit_frame
 
@@ -51,6 +55,7 @@ __all__ = [
     "ScheduleReport",
     "Source",
     "Threshold",
+    "UsualSession",
     "VisitSchedule",
     "VisitWindow",
     "ask_columns",
@@ -61,6 +66,7 @@ __all__ = [
     "import_cohort",
     "load_catalogue",
     "load_cohort",
+    "map_reference",
     "review_columns",
     "suggest_map",
     "sum_sessions",

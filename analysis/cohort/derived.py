@@ -8,7 +8,7 @@ from typing import Literal, get_args
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.schedule import days_apart
+from analysis.cohort.schedule import days_apart, moment
 from analysis.cohort.tables import Cohort
 from analysis.errors import CohortError
 
@@ -136,7 +136,7 @@ def _stored(visits: pd.DataFrame, measure: str, limb: str) -> pd.DataFrame:
         patient, week, _ = chosen[twice].iloc[0]
         raise CohortError(
             f"The measure {measure!r} (limb {limb!r}) comes twice at one visit.",
-            where=f"table visits, {int(twice.sum()):,} rows; the first: patient {patient}, week {week:g}",
+            where=f"table visits, {int(twice.sum()):,} rows; the first: patient {patient}, {moment(week)}",
             what_to_do="Run check_cohort on the cohort and keep one row of each.",
         )
     return chosen
@@ -148,6 +148,22 @@ def _torque(visits: pd.DataFrame, limb: str, patients: pd.DataFrame | None) -> p
     if stored.empty and (visits["measure"] == _NEWTON_METRES).any():
         return _per_kg(visits, limb, patients, "nearest visit")[[*_KEY, "value"]]
     return stored
+
+
+def torque_is_per_kg(visits: pd.DataFrame, patients: pd.DataFrame) -> bool:
+    """Say whether quadriceps torque in N·m/kg can be computed from stored N·m and body mass; then it is the one to take.
+
+    Examples
+    --------
+    >>> visits = pd.DataFrame({"patient_id": "a", "week": [0.0], "measure": "quadriceps_torque_nm", "limb": "involved", "value": [120.0]})
+    >>> [torque_is_per_kg(visits, pd.DataFrame({"patient_id": ["a"]} | mass)) for mass in ({}, {"body_mass_kg": [80.0]})]
+    [False, True]
+    """
+    return bool(
+        _per_kg(visits.drop_duplicates([*_KEY, "measure", "limb"]), "involved", patients, "nearest visit")["value"]
+        .notna()
+        .any()
+    )
 
 
 def _pair(first: pd.DataFrame, second: pd.DataFrame) -> pd.DataFrame:

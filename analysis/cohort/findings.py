@@ -22,6 +22,8 @@ FINDING_COLUMNS = ("severity", "table", "row", "patient_id", "column", "value", 
 _TABLE_ORDER = ("", "patients", "visits", "sessions", "brace_limits", "events")
 _SHOWN_OF_A_KIND = 20
 _LONGEST_VALUE = 60
+#: The row of a file in which the first row of its table stands, as a spreadsheet counts: the header is row 1.
+FIRST_ROW = 2
 #: Column of parts of a finding list, not of a report.
 _IDENTIFIER = "_identifier"
 
@@ -33,10 +35,9 @@ class CheckReport(Result):
     Parameters
     ----------
     findings : pandas.DataFrame
-        One row a problem: severity (error, warning), table, row (data row, the first below the header is 1; missing
-        where the problem is no single row), patient_id, column, value (numbers and words of the trade; of other texts the
-        shape: A a letter, 9 a digit), problem,
-        what_to_do. Errors first, then by table and row.
+        One row a problem: severity (error, warning), table, row (as a spreadsheet numbers the rows of the file, the header
+        is row 1; missing where the problem is no single row), patient_id, column, value (numbers and words of the trade;
+        of other texts the shape: A a letter, 9 a digit), problem, what_to_do. Errors first, then by table and row.
     n_identifiers : int
         How many of the errors are about something that could identify a patient.
     counts : dict
@@ -154,7 +155,8 @@ class FindingList:
     ) -> None:
         """Add one finding for each row, or a single one where ``rows`` and ``patients`` are not given.
 
-        ``table`` is empty where it concerns the folder; a problem is one for all rows, or one each; the first data row is 1.
+        ``table`` is empty where it concerns the folder; a problem is one for all rows, or one each; ``rows`` are those
+        of the index of the table, from 0.
         ``identifier`` says that it is about something that could identify a patient.
         """
         given = [part for part in (rows, patients, values) if part is not None]
@@ -197,7 +199,7 @@ class FindingList:
             return
         rows = frame if chosen is None else frame[chosen]
         self.add(
-            severity, table, problem, what_to_do, column=column, rows=rows.index.to_numpy() + 1,
+            severity, table, problem, what_to_do, column=column, rows=rows.index.to_numpy(),
             patients=rows.get("patient_id"), values=rows[column] if values is None else values, identifier=identifier,
         )  # fmt: skip
 
@@ -206,14 +208,14 @@ class FindingList:
         return frozenset(part["table"].iloc[0] for part in self._parts if (part["severity"] == "error").any())
 
     def extend(self, other: FindingList, source_rows: Mapping[str, np.ndarray]) -> None:
-        """Take over the findings of another list, whose rows count the rows of a table, from 1.
+        """Take over the findings of another list, whose rows count the rows of a table.
 
-        For each table ``source_rows`` has the row of the source of each of its rows.
+        For each table ``source_rows`` has the row of the source of each of its rows, both from 0.
         """
         for part in other._parts:
             name, rows = part["table"].iloc[0], part["row"]
             if name in source_rows and rows.notna().all():
-                taken = source_rows[name][rows.to_numpy(dtype=np.int64) - 1]
+                taken = source_rows[name][rows.to_numpy(dtype=np.int64)]
                 part = part.assign(row=pd.array(taken, dtype="Int64"))
             self._parts.append(part)
         self._identifiers += other._identifiers
@@ -226,6 +228,7 @@ class FindingList:
             findings = pd.DataFrame({name: pd.Series(dtype="str") for name in FINDING_COLUMNS})
             findings["row"] = findings["row"].astype("Int64")
             findings[_IDENTIFIER] = False
+        findings["row"] += FIRST_ROW
         findings = _with_identifiers_masked(findings)
         cells = findings["column"] != "patient_id"
         shown = {text: shown_cell(text) for text in findings.loc[cells, "value"].unique()}
@@ -257,6 +260,17 @@ def _with_identifiers_masked(findings: pd.DataFrame) -> pd.DataFrame:
         hidden = same & ~identifier.to_numpy()
         findings.loc[hidden, "value"] = findings.loc[hidden, "value"].map(shape)
     return findings
+
+
+def in_file(row: int) -> str:
+    """Name a row of a table, from 0, for a message.
+
+    Examples
+    --------
+    >>> in_file(0)
+    'row 2'
+    """
+    return f"row {row + FIRST_ROW}"
 
 
 def values_as_text(values: Any) -> pd.Series:

@@ -205,6 +205,28 @@ class Measure(Result):
             what_to_do="Give a threshold yourself, or add one with its source to the measure in the map file.",
         )
 
+    def in_words(self, threshold: Threshold) -> str:
+        """Say a threshold in one line: size, whom it was found in and where, and whether it is never taken by itself.
+
+        Examples
+        --------
+        >>> from analysis.cohort.catalogue import load_catalogue
+        >>> pain = load_catalogue()["pain"]
+        >>> pain.in_words(pain.threshold()).startswith("MIC 2 points, ")
+        True
+        """
+        found = [threshold.population, threshold.procedure, threshold.follow_up, threshold.method]
+        marks = {"V": "read in the source", "M": "from memory of the source", "D": "own derivation or design choice"}
+        read = f" ({marks[threshold.mark]})" if threshold.mark in marks else ""
+        source = f"Source: {threshold.source}{read}" if threshold.source else ""
+        note = threshold.note if threshold.accepted else f"Not taken by itself: {threshold.note}"
+        parts = [
+            f"{threshold.kind} {threshold.value:g} {self.unit}, {'; '.join(part for part in found if part)}",
+            source,
+            note,
+        ]
+        return ". ".join(part.rstrip(".") for part in parts if part) + "."
+
     @property
     def has_threshold(self) -> bool:
         """Whether :meth:`threshold` has one to give."""
@@ -296,6 +318,31 @@ class Measures(Result, Mapping[str, Measure]):
 
     def _shown_notes(self) -> list[str]:
         return ['One measure with its thresholds: measures["pain"].']
+
+    def to_text(self) -> str:
+        """List the measures with units, limbs and thresholds, these with whom they were found in and where.
+
+        Returns
+        -------
+        str
+            Several lines a measure.
+
+        Examples
+        --------
+        >>> from analysis.cohort.catalogue import load_catalogue
+        >>> print(Measures([load_catalogue()["body_mass"]]).to_text())
+        body_mass: Body mass, kg, plausible from 20 to 350; lower is better; limb none
+          no threshold
+        """
+        lines = []
+        for one in self.values():
+            computed = f"; computed from {', '.join(one.derived_from)}, never stored" if one.derived else ""
+            lines.append(
+                f"{one.name}: {one.label}, {one.unit}, plausible from {one.lowest:g} to {one.highest:g}; {one.direction_in_words}; "
+                f"limb {' or '.join(one.limbs)}{computed}"
+            )
+            lines += [f"  {one.in_words(threshold)}" for threshold in one.thresholds] or ["  no threshold"]
+        return "\n".join(lines)
 
     def with_measures(self, *more: Measure) -> Measures:
         """Return these measures and more; one with a known name replaces the known one."""

@@ -45,7 +45,7 @@ def check_no_labels(tables: Mapping[str, pd.DataFrame], columns: Iterable[Column
                 problem,
                 f"{advice}, or remove the patient." if needed else f"{advice}; it counts as missing.",
                 column=column.name,
-                rows=patients.index.to_numpy()[rows] + 1,
+                rows=patients.index.to_numpy()[rows],
                 patients=patients["patient_id"][rows] if "patient_id" in patients else np.full(int(rows.sum()), ""),
                 values=values[rows],
             )

@@ -9,12 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.tables import TABLES
 from analysis.errors import CohortError
 
-_MODALITY = TABLES["sessions"].column("modality")
-#: Kinds of home session.
-MODALITIES = _MODALITY.categories if _MODALITY is not None else ()
 _KEY = ["patient_id", "week", "modality"]
 #: Patients of a protocol among whom somebody does a session that is prescribed, as good as always (design choice).
 LEAST_PATIENTS = 5
@@ -42,7 +38,7 @@ class Prescription:
 
     Examples
     --------
-    >>> Prescription("pain stimulation", 7, (1, 4), ("early",)).weeks
+    >>> Prescription("transcutaneous electrical nerve stimulation (TENS)", 7, (1, 4), ("early",)).weeks
     (1, 4)
     """
 
@@ -89,9 +85,9 @@ def prescribed_weeks(prescriptions: Sequence[Prescription], protocols: Mapping[s
 
     Examples
     --------
-    >>> tens = Prescription("pain stimulation", 7, (1, 2), ("early",))
-    >>> prescribed_weeks([tens], {"a": "early", "b": "usual"}).to_numpy().tolist()
-    [['a', 1.0, 'pain stimulation', 7.0], ['a', 2.0, 'pain stimulation', 7.0]]
+    >>> tens = Prescription("transcutaneous electrical nerve stimulation (TENS)", 7, (1, 2), ("early",))
+    >>> prescribed_weeks([tens], {"a": "early", "b": "usual"}).drop(columns="modality").to_numpy().tolist()
+    [['a', 1.0, 7.0], ['a', 2.0, 7.0]]
     """
     rows = [
         (protocol, float(week), one.modality, float(one.sessions))

@@ -26,6 +26,8 @@ Others = Literal["drop", "keep"]
 WEEKS_BEFORE_START = 8.0
 #: Days are told apart to less than a second; days over 7 are not exact in weeks.
 DECIMALS_OF_A_DAY = 5
+#: A week this near one decimal is written with it; a day over 7 is at least a seventieth off.
+_NO_TENTH = 1e-6
 #: A time in weeks of two decimals is off by up to half a hundredth of a week, in days.
 WHOLE_DAY = 0.0351
 
@@ -44,6 +46,19 @@ def in_days(weeks: NDArray[np.float64] | float) -> NDArray[np.float64]:
     [29.0, 29.0, 29.0]
     """
     return np.asarray(np.round(7.0 * np.asarray(weeks, dtype="float64"), DECIMALS_OF_A_DAY))
+
+
+def moment(week: float) -> str:
+    """Say a time in weeks for a message: as a day where it is a whole day and no week of one decimal.
+
+    Examples
+    --------
+    >>> moment(6.0), moment(10 / 7), moment(1.5), moment(-1 / 7)
+    ('week 6', 'day 10', 'week 1.5', 'day -1')
+    """
+    day = float(in_days(week))
+    short = abs(week * 10 - round(week * 10)) < _NO_TENTH
+    return f"week {week:g}" if short or not day.is_integer() else f"day {day:g}"
 
 
 def days_apart(weeks: NDArray[np.float64], other: NDArray[np.float64] | float) -> NDArray[np.float64]:

@@ -11,7 +11,9 @@ import pandas as pd
 from analysis.cohort.catalogue import load_catalogue
 from analysis.cohort.columns import Column, Kind, conform
 from analysis.cohort.measures import Measures
+from analysis.cohort.modalities import MODALITIES
 from analysis.cohort.no_labels import no_labels
+from analysis.cohort.programme import UsualSession
 from analysis.cohort.provenance import Provenance
 from analysis.errors import CohortError, check_choice
 from analysis.result import Result
@@ -99,11 +101,12 @@ _VISITS = (
     _label("measure", "name of the outcome measure", required=True),
     _label("limb", "limb that was measured", "involved", "uninvolved", "none", required=True),
     Column("value", "number", "measured value in the unit of the measure", required=True),
+    _label("bound", "the value is a limit, and the true one is below or above it; missing: a value", "below", "above"),
 )
 _SESSIONS = (
     _PATIENT_ID,
     _week("week of the home programme; days 0 to 6 since surgery or start are week 1"),
-    _label("modality", "kind of home session", "exercise", "strength stimulation", "pain stimulation", required=True),
+    _label("modality", "kind of home session", *MODALITIES, required=True),
     _number("sessions_prescribed", "sessions asked for that week", "sessions", 0, 100, _CHOICE),
     _number("sessions_done", "sessions done that week", "sessions", 0, 100, _CHOICE),
     _number("minutes_done", "minutes done that week", "min", 0, 10_080, "minutes in a week"),
@@ -113,7 +116,7 @@ _SESSIONS = (
 )
 _BRACE_LIMITS = (
     _PATIENT_ID,
-    _week("time since surgery or start when the limits were set"),
+    _week("time since surgery or start when the limits were set; a row without limits: the brace came off"),
     _number("flexion_limit_deg", "flexion that the hinges allow", "deg", -15, 135, _DEVICE),
     _number(
         "extension_limit_deg", "where the hinges stop extension; below 0 is beyond straight", "deg", -15, 135, _DEVICE
@@ -171,6 +174,9 @@ class Cohort(Result):
     reference : str, optional
         The protocol that the others are compared with, for example that of the control group. Where none is named,
         comparisons take the first one of the data, and no missing visit is filled as if under a reference.
+    programme : tuple of UsualSession
+        How long a session of the home programme takes, at which levels, by modality and protocol; common practice where it
+        says nothing.
 
     Raises
     ------
@@ -204,6 +210,7 @@ class Cohort(Result):
     provenance: Provenance = field(default_factory=Provenance)
     privacy: Privacy = "safe-harbor"
     reference: str | None = None
+    programme: tuple[UsualSession, ...] = ()
 
     def __post_init__(self) -> None:
         where = "Cohort(privacy=...)"

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
+from analysis.cohort.schedule import moment
 from analysis.curves.covariances.residual_structures import STRUCTURES
 from analysis.curves.engine.fitted_model import FittedModel
 from analysis.curves.engine.fitting import build_covariance
@@ -74,7 +75,7 @@ def expected_given_visits(
     strange = both[~np.isin(both, schedule)]
     if STRUCTURES[model.residual].needs_schedule and strange.size:
         raise ModelError(
-            f"residual={model.residual!r} knows the weeks of the schedule only, not week {strange[0]:g}.",
+            f"residual={model.residual!r} knows the weeks of the schedule only, not {moment(strange[0])}.",
             where=f"schedule: {', '.join(f'{week:g}' for week in schedule)}",
             what_to_do="Ask for scheduled weeks, or fit with residual='exponential' or patient effects.",
         )

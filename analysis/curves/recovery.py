@@ -8,6 +8,7 @@ import pandas as pd
 
 from analysis.cohort.measures import Measure
 from analysis.cohort.reference import reference_protocol
+from analysis.cohort.schedule import moment
 from analysis.cohort.tables import Cohort
 from analysis.cohort.visit_frame import visit_frame
 from analysis.curves.engine.contrasts import Adjust
@@ -139,7 +140,7 @@ class RecoveryCurves(Result):
     def _headline(self) -> str:
         return (
             f"Recovery curves of {self.measure.label_on(self.limb)} ({self.measure.unit}): {self.model.n_patients:,} patients, "
-            f"{self.model.n_visits:,} visits; main comparison at week {self.primary_week:g}; "
+            f"{self.model.n_visits:,} visits; main comparison at {moment(self.primary_week)}; "
             f"reference {self.protocols[0]}"
         )
 

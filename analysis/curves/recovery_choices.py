@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.schedule import moment
 from analysis.curves.covariances.residual_structures import Residual
 from analysis.errors import ModelError
 
@@ -109,13 +110,13 @@ def choose_primary_week(
         if not inside:
             known = ", ".join(f"{week:g}" for week in seen) if scheduled else f"{min(seen):g} to {max(seen):g}"
             raise ModelError(
-                f"Nobody was seen at the primary week {primary_week:g}.",
+                f"Nobody was seen at the primary {moment(primary_week)}.",
                 where=f"{where}; weeks seen after the baseline: {known}",
                 what_to_do="Name one of these weeks.",
             )
         return float(primary_week), "named by the user"
     if scheduled and USUAL_PRIMARY_WEEK in seen:
-        return USUAL_PRIMARY_WEEK, f"week {USUAL_PRIMARY_WEEK:g}, the default where the measure was seen then"
+        return USUAL_PRIMARY_WEEK, f"{moment(USUAL_PRIMARY_WEEK)}, the default where the measure was seen then"
     if scheduled:
         attended = counts[counts >= counts.max() / 2]
         rule = "the last week seen by at least half as many patients as the best-attended week"

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from analysis.cohort.measures import Measure, Threshold
 from analysis.cohort.reference import reference_protocol
+from analysis.cohort.schedule import moment
 from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError, check_choice
 from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold, Criterion, choose_threshold
@@ -82,7 +83,7 @@ class Endpoint(Result):
             )
         if self.week <= 0 and self.criterion != "state":
             raise ModelError(
-                f"There is no change from baseline at week {self.week:g}.",
+                f"There is no change from baseline at {moment(self.week)}.",
                 what_to_do="Name a week after the start (after 0) at which patients were seen.",
             )
 
@@ -138,7 +139,7 @@ class Endpoint(Result):
         'Limb symmetry index, quadriceps torque: at least 90 % at week 26; patients not seen then are left out.'
         """
         what = self.measure.label_on(self.limb)
-        start, week = f"the {self.baseline.split()[0]} value before the start", f"week {self.week:g}"
+        start, week = f"the {self.baseline.split()[0]} value before the start", moment(self.week)
         if self.threshold is None:
             return f"{what}: improvement from {start} to {week}."
         way, side = ("rise", "at least") if self.measure.sign > 0 else ("fall", "at most")

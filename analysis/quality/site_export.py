@@ -11,6 +11,7 @@ import pandas as pd
 from analysis.cohort.files.data_package import load_with_findings
 from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.cohort.findings import CheckReport, not_run
+from analysis.cohort.schedule import moment
 from analysis.cohort.tables import Cohort
 from analysis.errors import CohortError
 from analysis.foreign_text import visible
@@ -62,7 +63,7 @@ def all_findings(cohort: Cohort, checked: CheckReport, values: pd.DataFrame) -> 
     parts = [first[columns]]
     if len(values):
         where = [
-            f"{cohort.measures[measure].label}{'' if limb == 'none' else ', ' + limb}, week {week:g}"
+            f"{cohort.measures[measure].label}{'' if limb == 'none' else ', ' + limb}, {moment(week)}"
             for measure, limb, week in zip(values["measure"], values["limb"], values["week"], strict=True)
         ]
         text = values["value"].map(lambda value: f"{value:.6g}")

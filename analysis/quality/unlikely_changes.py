@@ -7,6 +7,7 @@ import pandas as pd
 
 from analysis.cohort.derived import measured_values
 from analysis.cohort.measures import Measure
+from analysis.cohort.schedule import moment
 from analysis.cohort.tables import Cohort
 from analysis.quality.value_rules import join_findings
 
@@ -88,7 +89,7 @@ def _against_trend(cohort: Cohort, measure: Measure, limb: str, smallest: float)
     against = (np.sign(steps["change"]) == -np.sign(steps["trend"])) & (steps["trend"] != 0)
     found = steps[against & (steps["change"].abs() > smallest)]
     problem = [
-        f"changed by {change:+.{measure.decimals}f} {measure.unit} since week {before:g}, against a trend of "
+        f"changed by {change:+.{measure.decimals}f} {measure.unit} since {moment(before)}, against a trend of "
         f"{usual:+.{measure.decimals}f}; the detectable change is {smallest:g}"
         for change, before, usual in zip(found["change"], found["before"], found["trend"], strict=True)
     ]

@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort, Provenance
+from analysis.cohort.modalities import NMES
 
 MAPS = Path(__file__).parent / "maps"
 
@@ -52,7 +53,7 @@ def cohort(patients: pd.DataFrame, visits: pd.DataFrame) -> Cohort:
             {
                 "patient_id": ["P1", "P1", "P2"],
                 "week": [1, 1, 1],
-                "modality": ["exercise", "strength stimulation", "exercise"],
+                "modality": ["exercise", NMES, "exercise"],
                 "sessions_prescribed": [7, 5, 7],
                 "sessions_done": [6, None, 0],
                 "minutes_done": [120.5, 60, 0],

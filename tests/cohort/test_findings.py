@@ -17,11 +17,11 @@ def a_list():
         "out of range",
         "Correct.",
         column="value",
-        rows=[25, 3],
+        rows=[23, 1],
         patients=["P2", "P1"],
         values=[99.0, 1],
     )
-    found.add("error", "patients", "a name", "Remove.", rows=[1], patients=["Jane Doe"], identifier=True)
+    found.add("error", "patients", "a name", "Remove.", rows=[0], patients=["Jane Doe"], identifier=True)
     return found
 
 
@@ -31,7 +31,7 @@ def test_errors_first_then_by_table_and_row():
     assert report.findings[["severity", "table"]].to_numpy().tolist() == [
         ["error", "patients"], ["error", "visits"], ["error", "visits"], ["warning", "patients"]
     ]  # fmt: skip
-    assert report.findings["row"].tolist()[:3] == [1, 3, 25]
+    assert report.findings["row"].tolist()[:3] == [2, 3, 25]
     assert (report.n_errors, report.n_warnings, report.n_identifiers, report.passed) == (3, 1, 1, False)
     assert report.summary == "3 errors, 1 warning in 30 rows of visits"
 
@@ -84,9 +84,9 @@ def test_full_width_signs_begin_formulas(sign, tmp_path):
 
 def test_rows_of_a_source_take_the_place_of_rows_of_a_table():
     inner, outer = FindingList(), FindingList()
-    inner.add("error", "visits", "odd", "Mend.", rows=[2])
+    inner.add("error", "visits", "odd", "Mend.", rows=[1])
     outer.extend(inner, {"visits": np.array([10, 20, 30])})
-    assert outer.report().findings["row"].tolist() == [20]
+    assert outer.report().findings["row"].tolist() == [22]
 
 
 def test_values_as_text_and_an_empty_report():

@@ -86,5 +86,5 @@ def test_what_is_no_quarter_is_named_with_its_row(patients: pd.DataFrame, visits
     findings = check_cohort(cohort(patients, visits, ["2026-Q5", "2026-Q1", "2026-07"], privacy="limited")).findings
     wrong = findings[findings["column"] == "quarter"]
     assert wrong[["row", "patient_id", "value", "problem"]].to_numpy().tolist() == [
-        [1, "P1", "9999-A9", "this is no quarter"]
+        [2, "P1", "9999-A9", "this is no quarter"]
     ]

@@ -6,6 +6,7 @@ import pandas as pd
 import pytest
 
 from analysis import Cohort, load_cohort, write_cohort
+from analysis.cohort import load_catalogue
 from analysis.report import ReportFiles
 from synthetic_cohort import generate_cohort
 
@@ -216,3 +217,12 @@ def test_demo_writes_a_report_then_refuses_then_overwrites(kneecurve, tmp_path, 
     assert third.code == 0, third.err
     assert "Overwriting" in third.out
     assert asked == [("protocol_comparison", "cohort", "report", True)]
+
+
+def test_the_map_reference_and_the_measures_are_printed(kneecurve):
+    answer = kneecurve("map-reference")
+    assert answer.code == 0
+    assert answer.out == (Path(__file__).resolve().parents[2] / "docs" / "map-reference.md").read_text(encoding="utf-8")
+    answer = kneecurve("measures")
+    assert (answer.code, answer.out) == (0, load_catalogue().to_text() + "\n" + answer.out.splitlines()[-1] + "\n")
+    assert "MIC: a change that matters" in answer.out

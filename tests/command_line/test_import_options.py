@@ -72,7 +72,7 @@ def test_warnings_of_the_import_are_shown_with_the_rows_of_the_file(kneecurve, p
     (place / "map.toml").write_text(MAP.replace('protocol = "arm"', 'protocol = "arm"\nage_years = "age"'))
     answer = kneecurve("import", "data.csv", "--map", "map.toml", "--out", "cohort")
     assert answer.code == 0, answer.err
-    assert "row 3, patient P1, age = 30: differs from the first value of the patient" in answer.out
+    assert "row 4, patient P1, age = 30: differs from the first value of the patient" in answer.out
     assert "The first value is taken." in answer.out
 
 

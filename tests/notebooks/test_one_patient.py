@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Provenance, write_cohort
+from analysis.cohort.modalities import NMES, TENS
 from analysis.errors import CohortError
 from analysis.report import make_report, one_patient
 from analysis.report.one_patient import study
@@ -125,17 +126,17 @@ def test_sessions_that_were_not_prescribed_have_no_share(page_of, cohort):
     """p0002 did three sessions of one kind that nobody prescribed, and of another nothing is known."""
     own = pd.DataFrame(
         {"patient_id": "p0002", "week": [1.0, 2.0, 1.0, 1.0],
-         "modality": ["exercise", "exercise", "strength stimulation", "pain stimulation"],
+         "modality": ["exercise", "exercise", NMES, TENS],
          "sessions_prescribed": [5, 0, 0, None], "sessions_done": [4, 1, 3, 2]}
     )  # fmt: skip
     section = one_patient.sessions(page_of(replace(cohort, sessions=own)))
     cells = next(iter(section)).cells().set_index("Modality")["Sessions done / prescribed"]
     assert cells.to_dict() == {
-        "exercise": "4/5 (80 %)", "strength stimulation": "3, none prescribed", "pain stimulation": "not known"
+        "exercise": "4/5 (80 %)", NMES: "3, none prescribed", TENS: "not known"
     }  # fmt: skip
     alt = list(section)[1].alt
-    assert "strength stimulation: 3 done, none prescribed" in alt
-    assert "pain stimulation: what was prescribed or done is not known" in alt
+    assert "neuromuscular electrical stimulation (NMES): 3 done, none prescribed" in alt
+    assert "transcutaneous electrical nerve stimulation (TENS): what was prescribed or done is not known" in alt
 
 
 def test_tables_that_the_cohort_lacks_are_said_to_be_absent(page_of, cohort):

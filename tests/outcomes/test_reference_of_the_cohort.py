@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 
 from analysis import outcomes
+from analysis.cohort.modalities import NMES
 from analysis.curves.recovery import fit_recovery
 from analysis.errors import ModelError
 from analysis.outcomes.endpoint import choose_endpoint
@@ -107,7 +108,7 @@ def test_no_visit_is_filled_under_a_reference_that_nobody_named(cohort):
 
 
 def test_a_cohort_whose_reference_did_no_sessions_has_stopping_times_and_no_differences(cohort):
-    found = outcomes.time_to_stopping(cohort, modality="strength stimulation")
+    found = outcomes.time_to_stopping(cohort, modality=NMES)
     assert "exercise only" not in set(found.table["protocol"])
     assert len(found.table)
     assert found.differences.empty

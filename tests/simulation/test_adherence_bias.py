@@ -14,7 +14,7 @@ from synthetic_cohort import generate_cohort, load_scenario
 
 pytestmark = pytest.mark.slow
 
-STIMULATION = "strength stimulation"
+STIMULATION = "neuromuscular electrical stimulation (NMES)"
 EFFECT = 0.20  # N·m/kg for all instead of none of the stimulation sessions, added below
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analysis.cohort.modalities import NMES, TENS
 from synthetic_cohort import generate_cohort, load_scenario
 
 KEYS = ["patient_id", "week", "measure", "limb"]
@@ -53,10 +54,14 @@ def test_torques_of_both_limbs_are_correlated(large):
 
 def test_sessions_are_those_of_the_protocol(large):
     sessions = large.complete.sessions.merge(large.complete.patients[["patient_id", "protocol"]], on="patient_id")
-    stimulated = sessions[sessions["modality"] == "strength stimulation"]
+    stimulated = sessions[sessions["modality"] == "neuromuscular electrical stimulation (NMES)"]
     assert set(stimulated["protocol"].astype("str")) == {"home stimulation", "home stimulation and early motion"}
     assert (sessions["sessions_done"] <= sessions["sessions_prescribed"]).all()
-    length = {"exercise": 30, "strength stimulation": 20, "pain stimulation": 30}
+    length = {
+        "exercise": 30,
+        NMES: 20,
+        TENS: 30,
+    }
     longest = sessions["sessions_done"] * sessions["modality"].astype("str").map(length)
     assert (sessions["minutes_done"] <= longest).all()
     levels = stimulated[["level_knee", "level_thigh"]]

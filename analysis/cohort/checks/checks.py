@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 
 import pandas as pd
 
@@ -14,6 +14,7 @@ from analysis.cohort.checks.visit_checks import check_visits
 from analysis.cohort.findings import CheckReport, FindingList
 from analysis.cohort.measures import Measures
 from analysis.cohort.no_labels import check_no_labels
+from analysis.cohort.programme import UsualSession
 from analysis.cohort.recognition.find_identifiers import find_identifiers
 from analysis.cohort.reference import check_reference
 from analysis.cohort.tables import TABLES, Cohort, Privacy
@@ -67,7 +68,7 @@ def check_cohort(cohort: Cohort) -> CheckReport:
     tables: dict[str, pd.DataFrame] = {str(name): frame for name, frame in cohort.tables()}
     return check_tables(
         tables, cohort.measures, cohort.privacy, FindingList(), synthetic=cohort.level == "synthetic",
-        reference=cohort.reference, decided=cohort.provenance.decided,
+        reference=cohort.reference, decided=cohort.provenance.decided, programme=cohort.programme,
     )  # fmt: skip
 
 
@@ -80,15 +81,17 @@ def check_tables(
     synthetic: bool = False,
     reference: str | None = None,
     decided: Collection[str] = (),
+    programme: Sequence[UsualSession] | None = (),
 ) -> CheckReport:
     """Check tables that may be no valid cohort; to ``findings`` made while the tables were read more are added.
 
     The tables are in their types, with any columns; their index holds the row of the source, from 0, and may repeat.
     ``privacy`` is the level of de-identification that is claimed; of patients who are invented (``synthetic``) quarters tell
-    nothing about anybody. ``decided`` are columns that a person named, as table.column.
+    nothing about anybody. ``decided`` are columns that a person named, as table.column; ``programme`` as in
+    :func:`analysis.cohort.checks.home_checks.check_home`.
     """
     findings.counts = {name: len(frame) for name, frame in tables.items()}
-    source_rows = {name: frame.index.to_numpy() + 1 for name, frame in tables.items()}
+    source_rows = {name: frame.index.to_numpy() for name, frame in tables.items()}
     plain = {name: frame.reset_index(drop=True) for name, frame in tables.items()}
     plain |= {name: _with_numbered_patients(frame) for name, frame in plain.items() if name != "patients"}
     found = FindingList()
@@ -105,13 +108,13 @@ def check_tables(
         step("visits and home programme")
         if "visits" in plain:
             check_visits(plain["visits"], measures, found)
-        check_home(plain, found)
+        check_home(plain, found, programme)
         step("identifiers")
         masked = find_identifiers(plain, found, privacy, quarters=synthetic or privacy == "limited")
         if not synthetic:
             check_permitted(plain, found, decided)
         step("names")
-        check_names(plain, found, masked)
+        check_names(plain, found, source_rows, masked)
         findings.extend(found, source_rows)
         return findings.report(masked)
 

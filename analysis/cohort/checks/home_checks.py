@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.findings import FindingList
 from analysis.cohort.prescriptions import LEAST_PATIENTS
-from analysis.cohort.session_log import SESSION_MINUTES
+from analysis.cohort.programme import UsualSession, brace_off, check_usual, worn_until
 from analysis.cohort.tables import TABLES
 
 #: Where the hinge itself ends: a limit here is no limit (common practice, no source).
@@ -18,46 +18,55 @@ END_OF_HINGE = 135.0
 IDLE_WEEKS = 2
 
 
-def check_home(tables: Mapping[str, pd.DataFrame], findings: FindingList) -> None:
+def check_home(
+    tables: Mapping[str, pd.DataFrame], findings: FindingList, programme: Sequence[UsualSession] | None = ()
+) -> None:
     """Find what is wrong in the tables sessions and brace_limits, and measured flexion beyond the brace's limit.
 
-    The tables are in their types; their index holds the row number, from 0.
+    The tables are in their types; their index holds the row number, from 0. ``programme`` says what a session usually is;
+    with None the sessions are not held against it, because they were, one by one.
     """
     if "sessions" in tables:
-        _check_sessions(tables["sessions"], findings)
-        if "patients" in tables:
-            _check_prescribed(tables["sessions"], tables["patients"], findings)
+        protocols = _protocols(tables.get("patients", pd.DataFrame()))
+        _check_sessions(tables["sessions"], findings, programme, protocols)
+        _check_prescribed(tables["sessions"], protocols, findings)
     if "brace_limits" in tables:
         _check_brace(tables["brace_limits"], findings)
         if "visits" in tables:
             _check_flexion(tables["visits"], tables["brace_limits"], findings)
 
 
-def _check_sessions(sessions: pd.DataFrame, findings: FindingList) -> None:
+def _protocols(patients: pd.DataFrame) -> dict[str, str]:
+    if not {"patient_id", "protocol"} <= set(patients.columns):
+        return {}
+    known = patients[["patient_id", "protocol"]].dropna().drop_duplicates("patient_id").astype("str")
+    return dict(zip(known["patient_id"], known["protocol"], strict=True))
+
+
+def _check_sessions(
+    sessions: pd.DataFrame,
+    findings: FindingList,
+    programme: Sequence[UsualSession] | None,
+    protocols: Mapping[str, str],
+) -> None:
     if not {"sessions_done", "minutes_done"} <= set(sessions.columns):
         return
     done, minutes = sessions["sessions_done"], sessions["minutes_done"]
     idle = (minutes > 0) & (done == 0)
     problem, advice = "minutes in a week without a session", "Correct the sessions or the minutes."
     findings.add_rows("error", "sessions", sessions, idle, "minutes_done", problem, advice)
-    if "modality" not in sessions:
-        return
-    for modality, longest in SESSION_MINUTES.items():
-        rows = (minutes > done * longest) & ~idle & (sessions["modality"] == modality)
-        problem = f"more minutes than the sessions of the week last, {longest:g} each for {modality}"
-        advice = "Check the log; a session of another length is nothing wrong."
-        findings.add_rows("warning", "sessions", sessions, rows, "minutes_done", problem, advice)
+    if programme is not None and {"modality", "patient_id"} <= set(sessions.columns):
+        check_usual("sessions", sessions[~idle], findings, programme, protocols, done[~idle])
 
 
-def _check_prescribed(sessions: pd.DataFrame, patients: pd.DataFrame, findings: FindingList) -> None:
+def _check_prescribed(sessions: pd.DataFrame, protocols: Mapping[str, str], findings: FindingList) -> None:
     """Ask where sessions are prescribed to a protocol in which nobody ever did one, or nobody in the last weeks."""
     columns = ["patient_id", "week", "modality", "sessions_prescribed", "sessions_done"]
-    if not set(columns) <= set(sessions.columns) or not {"patient_id", "protocol"} <= set(patients.columns):
+    if not set(columns) <= set(sessions.columns) or not protocols:
         return
-    people = patients.dropna(subset=["patient_id"]).drop_duplicates("patient_id").set_index("patient_id")["protocol"]
     known = sessions[columns].dropna()
     known = known[known["sessions_prescribed"] > 0]
-    protocol = known["patient_id"].map(people).rename("protocol")
+    protocol = known["patient_id"].astype("str").map(dict(protocols)).rename("protocol")
     for (name, modality), rows in known.groupby([protocol, "modality"], sort=False, observed=True):
         n, done = rows["patient_id"].nunique(), rows.loc[rows["sessions_done"] > 0, "week"]
         if done.empty:
@@ -93,7 +102,10 @@ def _check_brace(brace: pd.DataFrame, findings: FindingList) -> None:
 
 
 def _check_flexion(visits: pd.DataFrame, brace: pd.DataFrame, findings: FindingList) -> None:
-    """Find flexion of the involved knee beyond the limit in force at the visit; the end of the hinge is no limit."""
+    """Find flexion of the involved knee beyond the limit in force at the visit; the end of the hinge is no limit.
+
+    Limits are in force while the brace is worn.
+    """
     needed = {"patient_id", "week", "measure", "limb", "value"}
     limits = {"patient_id", "week", "flexion_limit_deg"}
     if not needed <= set(visits.columns) or not limits <= set(brace.columns):
@@ -102,8 +114,8 @@ def _check_flexion(visits: pd.DataFrame, brace: pd.DataFrame, findings: FindingL
     flexion = flexion[["patient_id", "week", "value"]].dropna()
     flexion = flexion[flexion["week"] > 0]  # a baseline was measured before there was a brace
     lowest, highest = _range()
-    settings = brace[["patient_id", "week", "flexion_limit_deg"]].dropna()
-    settings = settings[settings["flexion_limit_deg"].between(lowest, highest)]
+    settings = brace[brace_off(brace) | brace["flexion_limit_deg"].between(lowest, highest)]
+    settings = settings.dropna(subset=["patient_id", "week"])
     flexion, settings = flexion[np.isfinite(flexion["week"])], settings[np.isfinite(settings["week"])]
     if flexion.empty or settings.empty:
         return
@@ -113,7 +125,8 @@ def _check_flexion(visits: pd.DataFrame, brace: pd.DataFrame, findings: FindingL
         for rows in (flexion, settings)
     )
     in_force = pd.merge_asof(flexion, settings, on="week", by="patient_id")
-    limit = in_force["flexion_limit_deg"].to_numpy(dtype="float64")
+    worn = flexion["week"].to_numpy() <= flexion["patient_id"].map(worn_until(settings)).to_numpy()
+    limit = in_force["flexion_limit_deg"].where(worn).to_numpy(dtype="float64")
     beyond = (flexion["value"].to_numpy() > limit) & (limit < END_OF_HINGE)
     for chosen in np.unique(limit[beyond]):
         problem = f"flexion beyond the brace's limit of that week, {chosen:g} deg"

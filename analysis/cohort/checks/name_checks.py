@@ -5,10 +5,11 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Mapping
 
+import numpy as np
 import pandas as pd
 
 from analysis.cohort.columns import is_among
-from analysis.cohort.findings import FindingList
+from analysis.cohort.findings import FindingList, in_file
 from analysis.cohort.recognition.spellings import same_to_the_eye
 from analysis.foreign_text import shape
 
@@ -16,29 +17,33 @@ _LABELS = ("protocol", "site")
 
 
 def check_names(
-    tables: Mapping[str, pd.DataFrame], findings: FindingList, masked_patients: frozenset[str] = frozenset()
+    tables: Mapping[str, pd.DataFrame],
+    findings: FindingList,
+    source_rows: Mapping[str, np.ndarray],
+    masked_patients: frozenset[str] = frozenset(),
 ) -> None:
     """Find protocols, sites and identifiers of patients that differ by blanks, capitals or look-alike letters only.
 
-    A finding stands at the first row of the later name and says which row has the earlier. ``masked_patients`` are
-    identifiers that look like one of a person.
+    A finding stands at the first row of the later name and says which row has the earlier; ``source_rows``
+    names the rows of each table. ``masked_patients`` are identifiers that look like one of a person.
     """
     patients = tables.get("patients", pd.DataFrame())
     for column in _LABELS:
         if column in patients:
-            _check_labels(patients, column, findings)
+            _check_labels(patients, column, findings, source_rows["patients"])
     _check_patients(tables, findings, masked_patients)
 
 
-def _check_labels(patients: pd.DataFrame, column: str, findings: FindingList) -> None:
+def _check_labels(patients: pd.DataFrame, column: str, findings: FindingList, source_rows: np.ndarray) -> None:
     values = patients[column].dropna().astype("str").drop_duplicates()
     names = values.tolist()
     for earlier, later, how in same_to_the_eye(names):
+        there = in_file(source_rows[values.index[earlier]])
         scripts = _letters(names[earlier], names[later])
         findings.add(
-            "warning", "patients", f"differs from that of row {values.index[earlier] + 1} by {how} only{scripts}",
+            "warning", "patients", f"differs from that of {there} by {how} only{scripts}",
             f"If it is the same {column}, write it the same way; until then they count as two.",
-            column=column, rows=values.index[[later]] + 1, values=[names[later]],
+            column=column, rows=values.index[[later]], values=[names[later]],
         )  # fmt: skip
 
 
@@ -56,7 +61,7 @@ def _check_patients(tables: Mapping[str, pd.DataFrame], findings: FindingList, m
     told: dict[tuple[str, str], list[tuple[int, str, str]]] = {}
     for earlier, later, how in same_to_the_eye(names):
         table, row = where[later]
-        told.setdefault((table, how), []).append((row + 1, names[later], names[earlier]))
+        told.setdefault((table, how), []).append((row, names[later], names[earlier]))
     for (table, how), rows in told.items():
         findings.add(
             "warning", table, f"the identifiers of two patients differ by {how} only",

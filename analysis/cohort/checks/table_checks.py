@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort.columns import Column, is_among
-from analysis.cohort.findings import FindingList, Severity, looks_like_formula
+from analysis.cohort.findings import FindingList, Severity, in_file, looks_like_formula
 from analysis.cohort.no_labels import no_labels
 from analysis.cohort.tables import TABLES, Privacy, Table
 
@@ -127,7 +127,7 @@ def _check_duplicates(frame: pd.DataFrame, table: Table, findings: FindingList, 
     shared = frame[key].assign(row=source_rows)[frame.duplicated(key, keep=False)]
     first_row = shared.groupby(key, observed=True, sort=False, dropna=False)["row"].transform("first")[again]
     column = "value" if "value" in frame else table.key[-1]
-    problems = [f"the same {', '.join(table.key)} as row {row}" for row in first_row]
+    problems = [f"the same {', '.join(table.key)} as {in_file(row)}" for row in first_row]
     findings.add_rows("error", table.name, frame, again, column, problems, "Keep one of these rows.")
     if table.name == "patients" and "protocol" in frame:
         several = frame.groupby("patient_id", observed=True)["protocol"].transform("nunique") > 1

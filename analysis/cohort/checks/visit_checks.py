@@ -7,7 +7,10 @@ import pandas as pd
 
 from analysis.cohort.findings import FindingList
 from analysis.cohort.measures import Measure, Measures
+from analysis.cohort.schedule import moment
 
+#: With fewer answers it may be chance that nobody answered 0 or more than 5 (design choice).
+_ANSWERS = 20
 _COLUMNS = {"patient_id", "week", "measure", "limb", "value"}
 
 
@@ -62,9 +65,22 @@ def _check_measure(visits: pd.DataFrame, rows: np.ndarray, measure: Measure, fin
         "Correct the value or leave it empty; where the range is too narrow, give the measure another one in the map."
     )
     findings.add_rows("error", "visits", visits.iloc[rows[left]], None, "value", problem, advice)
+    _check_short_scale(measure, values[np.isfinite(values)], findings)
     if np.isnan(values).all():
         problem = f"all {len(values):,} values of {measure.name} are missing"
         advice = "Leave the measure out, or find its values."
+        findings.add("warning", "visits", problem, advice, column="value")
+
+
+def _check_short_scale(measure: Measure, values: np.ndarray, findings: FindingList) -> None:
+    """Question answers from 1 to 5 under a measure of 0 to 10: in so many answers nobody had none and nobody more than half."""
+    if (measure.lowest, measure.highest) != (0, 10) or len(values) < _ANSWERS:
+        return
+    if (values == np.round(values)).all() and (values.min(), values.max()) == (1, 5):
+        problem = (
+            f"all {len(values):,} values of {measure.name} are whole numbers from 1 to 5: is it a scale from 1 to 5?"
+        )
+        advice = f"If it is, describe it under [measures] in the map: the range and thresholds of {measure.name}, 0 to 10, are not its own."
         findings.add("warning", "visits", problem, advice, column="value")
 
 
@@ -84,7 +100,7 @@ def _check_missing(visits: pd.DataFrame, findings: FindingList) -> None:
     present = visits["value"].notna()
     weeks = visits.loc[present, "week"].dropna().unique()
     if len(weeks) == 1:
-        problem, advice = f"there is one week only, week {weeks[0]:g}", "No curve over weeks can be fitted."
+        problem, advice = f"there is one week only, {moment(weeks[0])}", "No curve over weeks can be fitted."
         findings.add("warning", "visits", problem, advice, column="week")
 
 

@@ -22,9 +22,16 @@ from analysis.cohort.deidentification.tables import Choices, Deidentified, deide
 from analysis.cohort.files.conversion import convert_table
 from analysis.cohort.files.data_package import write_cohort
 from analysis.cohort.files.package_files import read_descriptor, read_resource, whole_folder, write_csv
-from analysis.cohort.files.package_schema import DESCRIPTOR, read_columns, read_own_part, read_reference
+from analysis.cohort.files.package_schema import (
+    DESCRIPTOR,
+    read_columns,
+    read_own_part,
+    read_own_programme,
+    read_reference,
+)
 from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.cohort.findings import FindingList
+from analysis.cohort.modalities import with_current_names
 from analysis.cohort.provenance import Provenance
 from analysis.cohort.recognition.find_identifiers import find_identifiers
 from analysis.cohort.tables import TABLES, Cohort, Privacy
@@ -182,7 +189,8 @@ def _cohort_tables(source: Path) -> tuple[dict[str, pd.DataFrame], dict[str, dic
     for resource in descriptor["resources"]:
         name = str(resource["name"])
         if name in TABLES:
-            raw[name], columns[name] = read_resource(source, resource)[1].frame, read_columns(resource)
+            raw[name] = with_current_names(read_resource(source, resource)[1].frame)
+            columns[name] = read_columns(resource)
     return raw, columns, descriptor
 
 
@@ -204,7 +212,9 @@ def _deidentify_cohort(
     checked = check_tables(tables, measures, choices.level, findings, reference=reference, decided=decided)
     raise_on_errors(checked, str(source), "Nothing was written. Mend the source, or remove what the message names.")
     new = Provenance(steps=report.steps, decided=decided)  # what was done before is told by others
-    cohort = Cohort(**tables, measures=measures, provenance=new, privacy=choices.level, reference=reference)
+    cohort = Cohort(measures=measures, provenance=new, privacy=choices.level, reference=reference, **tables)  # type: ignore[arg-type]
+    programme = read_own_programme(descriptor)  # what it says of protocols that are not there any more stays behind
+    cohort = replace(cohort, programme=tuple(one for one in programme if set(one.protocols) <= set(cohort.protocols)))
     write_cohort(cohort, folder, overwrite=overwrite)
     return report
 

@@ -15,8 +15,8 @@ import pandas as pd
 
 from analysis.cohort.deidentification.judge import Act, Judgement, Seems
 from analysis.cohort.files.settings_files import explained_toml
-from analysis.cohort.importing.map_text import quoted
 from analysis.cohort.recognition.cells import Cells
+from analysis.cohort.suggesting.map_text import quoted
 from analysis.errors import CohortError
 from analysis.foreign_text import shape, visible
 from analysis.result import Result

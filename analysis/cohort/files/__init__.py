@@ -1,6 +1,7 @@
 """LOAD: files read and written, and the folder a cohort is kept in.
 
 - ``readers``: Read a file of any origin into a table, or say in one message why that cannot be.
+- ``header_rows``: Headers of several rows: how many there are, and the name that each column gets from them.
 - ``file_formats``: Read workbooks and the files of statistics programs: Excel, SPSS, Stata, SAS.
 - ``reading_apart``: Read a file in a process of its own: what crashes or hangs there ends in an error.
 - ``foreign_formats``: What runs in that process: a file read with the library of its format, in portions.

@@ -26,7 +26,7 @@ class RawTable:
     frame : pandas.DataFrame
         Columns as read, often text only. The index holds the data row, from 0.
     ragged : tuple of (int, int)
-        Data row (from 1) and number of cells of each row left out because its cells do not fit the header.
+        Data row (from 0) and number of cells of each row left out because its cells do not fit the header.
     labelled : mapping of str to pandas.Series
         For columns of codes with value labels: the labels, as categories in the order of the codes.
     """
@@ -111,7 +111,7 @@ def add_unconverted(
             problem,
             advice,
             column=column.name,
-            rows=cells.index.to_numpy()[chosen] + 1,
+            rows=cells.index.to_numpy()[chosen],
             patients=patients[chosen],
             values=cells[chosen],
             identifier=identifier,

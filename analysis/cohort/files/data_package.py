@@ -21,11 +21,13 @@ from analysis.cohort.files.package_schema import (
     own_part,
     read_columns,
     read_own_part,
+    read_own_programme,
     read_reference,
     table_schema,
 )
 from analysis.cohort.findings import CheckReport, FindingList
 from analysis.cohort.measures import Measures
+from analysis.cohort.modalities import EARLIER_NAMES, with_current_names
 from analysis.cohort.provenance import Provenance, describe_source
 from analysis.cohort.tables import TABLES, Cohort, Privacy
 from analysis.errors import CohortError, check_choice
@@ -34,6 +36,9 @@ from analysis.progress import steps
 FileFormat = Literal["csv", "parquet"]
 
 _MEDIA_TYPES = {"csv": "text/csv", "parquet": "application/vnd.apache.parquet"}
+_RENAMED = "Kinds of session of an earlier version were read by the names of today: " + ", ".join(
+    f"{earlier} is {today}" for earlier, today in EARLIER_NAMES.items()
+)
 _REPAIR = "Run kneecurve check on it to see every problem, mend the source and import it again."
 
 
@@ -47,7 +52,7 @@ def write_cohort(
     """Write a cohort as a folder: a file for each table, and ``datapackage.json``.
 
     The descriptor follows the Data Package and Table Schema standards: types, categories in order, missing values,
-    keys. Measures, provenance, privacy level and reference are under its key ``kneecurve``. The folder appears
+    keys. Measures, provenance, privacy level, reference and programme are under its key ``kneecurve``. The folder appears
     whole or not at all.
 
     Parameters
@@ -137,6 +142,7 @@ def load_cohort(folder: str | os.PathLike[str]) -> Cohort:
             provenance=package.provenance,
             privacy=package.privacy,
             reference=package.reference,
+            programme=package.programme,
         )
 
 
@@ -193,7 +199,8 @@ def load_with_findings(folder: str | os.PathLike[str]) -> tuple[Cohort, CheckRep
             whole = whole[whole["measure"].isin(stored)]
         kept[name] = whole
     cohort = Cohort(  # a reference that is not a protocol is a finding
-        measures=package.measures, provenance=package.provenance, privacy=package.privacy, **kept,  # type: ignore[arg-type]
+        measures=package.measures, provenance=package.provenance, privacy=package.privacy, programme=package.programme,
+        **kept,  # type: ignore[arg-type]
     )  # fmt: skip
     named = package.reference if package.reference in cohort.protocols else None
     return replace(cohort, reference=named), report
@@ -209,6 +216,7 @@ class _Package:
         own: tuple[Measures, Provenance, str] = read_own_part(descriptor)
         self.measures, self.provenance, privacy = own
         self.reference = read_reference(descriptor)
+        self.programme = read_own_programme(descriptor)
         self.privacy: Privacy = "limited" if privacy == "limited" else "safe-harbor"
         if privacy not in get_args(Privacy):
             self.findings.add(
@@ -236,13 +244,16 @@ class _Package:
                 "the file was changed after the folder was written",
                 "Check that the change was meant; import the source again to have it on record.",
             )
-        self.tables[name] = convert_table(raw.frame, table, self.findings, read_columns(resource))
+        frame = with_current_names(raw.frame) if name == "sessions" else raw.frame
+        if frame is not raw.frame:
+            self.provenance = self.provenance.with_step(_RENAMED)
+        self.tables[name] = convert_table(frame, table, self.findings, read_columns(resource))
 
     def check(self) -> CheckReport:
         synthetic = self.provenance.scenario is not None
         return check_tables(
             self.tables, self.measures, self.privacy, self.findings, synthetic=synthetic, reference=self.reference,
-            decided=self.provenance.decided,
+            decided=self.provenance.decided, programme=self.programme,
         )  # fmt: skip
 
 

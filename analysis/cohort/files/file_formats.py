@@ -14,8 +14,10 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort.files.conversion import RawTable
+from analysis.cohort.files.header_rows import joined_header
 from analysis.cohort.files.limits import limits_of
 from analysis.cohort.files.reading_apart import damaged, read_apart
+from analysis.cohort.findings import FIRST_ROW
 from analysis.errors import CohortError
 
 WORKBOOKS = (".xlsx", ".xlsm")
@@ -32,13 +34,13 @@ _LARGEST_WHOLE = 2.0**53
 _NAMED = 12
 #: Columns of a worksheet, at most.
 _MOST_COLUMNS = 1 << 14
-#: The row of a sheet that is data row 0.
-_FIRST_ROW = 2
 _OLD_WORKBOOK = b"\xd0\xcf\x11\xe0"
 
 
-def read_workbook(path: Path, *, sheet: str | None = None, missing: Sequence[str] = ()) -> RawTable:
-    """Read one sheet of an Excel workbook (.xlsx, .xlsm); its first row holds the names of the columns.
+def read_workbook(
+    path: Path, *, sheet: str | None = None, missing: Sequence[str] = (), header_rows: int = 1
+) -> RawTable:
+    """Read one sheet of an Excel workbook (.xlsx, .xlsm); its first ``header_rows`` rows hold the names of the columns.
 
     Formulas give the values that were stored with them. Nothing in the workbook is run. ``sheet`` may be left out where there
     is one only; ``missing`` are texts that stand for a missing value. Columns of numbers, dates or true and false come as
@@ -55,8 +57,9 @@ def read_workbook(path: Path, *, sheet: str | None = None, missing: Sequence[str
     rows = [row for portion in portions for row in portion]
     width = max((len(row) for _, row in rows), default=0)
     whole = [[*row, *[None] * (width - len(row))] for _, row in rows]
-    header = whole[0] if rows and rows[0][0] == 1 else []
-    names = ["" if cell is None else _as_text(cell).strip() for cell in header]
+    n_header = sum(number <= header_rows for number, _ in rows)
+    header = [_as_texts(row) for row in whole[:n_header]] if rows and rows[0][0] == 1 else []
+    names = (joined_header(header) if header_rows > 1 else header[0]) if header else []
     if sum(bool(one) for one in names) < 2:
         raise CohortError(
             "The sheet is empty."
@@ -68,10 +71,19 @@ def read_workbook(path: Path, *, sheet: str | None = None, missing: Sequence[str
     check_names(place, names)
     names = [name or f"column {i + 1}" for i, name in enumerate(names)]
     absent = set(missing)
-    columns = {label: _column([row[i] for row in whole[1:]], absent) for i, label in enumerate(names)}
+    columns = {label: _column([row[i] for row in whole[n_header:]], absent) for i, label in enumerate(names)}
     frame = pd.DataFrame(columns, columns=pd.Index(names, dtype="str"))
-    frame.index = pd.Index([number - _FIRST_ROW for number, _ in rows[1:]], dtype="int64")
+    frame.index = pd.Index([number - FIRST_ROW for number, _ in rows[n_header:]], dtype="int64")
     return RawTable(frame.dropna(how="all"))
+
+
+def first_rows_of_sheet(path: Path, sheet: str | None, n: int) -> list[list[str]]:
+    """Give the cells of the first rows of a sheet as text; none where the sheet is not said and there are several."""
+    _refuse_bomb(path)
+    _, *portions = read_apart(path, "workbook", _WORKBOOK, sheet=sheet)
+    rows = [_as_texts(row) for portion in portions for _, row in portion][:n]
+    width = max(map(len, rows), default=0)
+    return [[*row, *[""] * (width - len(row))] for row in rows]
 
 
 def read_statistics_file(path: Path, *, encoding: str | None = None, catalog: Path | None = None) -> RawTable:
@@ -80,7 +92,7 @@ def read_statistics_file(path: Path, *, encoding: str | None = None, catalog: Pa
     ``encoding`` is for texts of a file that says a wrong one, ``catalog`` the SAS catalog (.sas7bcat) with the value labels
     of a .sas7bdat file. Values declared missing are missing. A column whose every value has a label also stands in
     ``labelled``, its categories in the order of the codes; one that has labels for some values only (the ends of a scale)
-    keeps its numbers.
+    keeps its numbers. The index makes the first row row 1, as these programs number it: they have no row for the names.
 
     Raises
     ------
@@ -95,7 +107,7 @@ def read_statistics_file(path: Path, *, encoding: str | None = None, catalog: Pa
     if not any(len(values) for values in portions[0].values()):
         raise CohortError("The file holds no row.", where=path.name, what_to_do="Export it again.")
     frame = pd.DataFrame({name: _typed([one[name] for one in portions]) for name in names})
-    frame.columns = pd.Index(names, dtype="str")
+    frame.columns, frame.index = pd.Index(names, dtype="str"), pd.RangeIndex(1, len(frame) + 1) - FIRST_ROW
     labelled = {name: _labelled(frame[name], labels[name]) for name in names if labels.get(name)}
     return RawTable(
         frame.dropna(how="all"), labelled={name: values for name, values in labelled.items() if values is not None}
@@ -204,6 +216,10 @@ def _kind(cell: Any) -> str:
     if isinstance(cell, int | float):
         return "number" if abs(cell) <= sys.float_info.max or isinstance(cell, float) else "text"
     return "date" if isinstance(cell, dt.date) else "text"
+
+
+def _as_texts(row: Sequence[Any]) -> list[str]:
+    return ["" if cell is None else _as_text(cell).strip() for cell in row]
 
 
 def _as_text(cell: Any) -> str:

@@ -10,6 +10,8 @@ import pandas as pd
 from analysis.cohort.catalogue import load_catalogue, read_measure
 from analysis.cohort.columns import Column, Kind
 from analysis.cohort.measures import Measures
+from analysis.cohort.modalities import EARLIER_NAMES
+from analysis.cohort.programme import UsualSession, read_programme
 from analysis.cohort.provenance import Provenance
 from analysis.cohort.tables import TABLES, Cohort, Table, kind_of
 from analysis.errors import CohortError
@@ -93,9 +95,10 @@ def read_columns(resource: dict[str, Any]) -> dict[str, Column]:
         name = str(field["name"])
         known = _part(_part(field, "constraints", dict, place), "enum", list, place)
         categories = _part(field, "categories", list, place) or known
-        labels = tuple(str(one.get("value") if isinstance(one, dict) else one) for one in categories)
+        labels = [str(one.get("value") if isinstance(one, dict) else one) for one in categories]
+        labels = [EARLIER_NAMES.get(one, one) for one in labels] if name == "modality" else labels
         kind: Kind = "category" if "categories" in field else _KINDS.get(str(field.get("type", "string")), "text")
-        columns[name] = Column(name, kind, str(field.get("description", "")), categories=labels)
+        columns[name] = Column(name, kind, str(field.get("description", "")), categories=tuple(dict.fromkeys(labels)))
     return columns
 
 
@@ -141,6 +144,7 @@ def own_part(cohort: Cohort) -> dict[str, Any]:
         "format_version": FORMAT_VERSION,
         "privacy": cohort.privacy,
         "reference": cohort.reference,
+        "programme": [one.to_json() for one in cohort.programme],
         "provenance": cohort.provenance.to_json(),
         "measures": {name: measure.to_json() for name, measure in cohort.measures.items()},
         "tables": {name: TABLES[name].row for name, _ in cohort.tables()},
@@ -164,6 +168,13 @@ def read_reference(descriptor: dict[str, Any]) -> str | None:
             what_to_do="Write the name of a protocol in quotation marks, or null.",
         )
     return reference
+
+
+def read_own_programme(descriptor: dict[str, Any]) -> tuple[UsualSession, ...]:
+    """Read what a session of the home programme usually is; nothing where the descriptor does not say it."""
+    own = descriptor.get(OWN_PART)
+    given = own.get("programme", []) if isinstance(own, dict) else []
+    return read_programme(given, f"{DESCRIPTOR}, {OWN_PART}, programme")
 
 
 def read_own_part(descriptor: dict[str, Any]) -> tuple[Measures, Provenance, str]:

@@ -7,6 +7,7 @@ import csv
 import datetime as dt
 import io
 from collections.abc import Sequence
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
@@ -20,12 +21,15 @@ from analysis.cohort.files.file_formats import (
     STATISTICS_FILES,
     WORKBOOKS,
     check_names,
+    first_rows_of_sheet,
     read_statistics_file,
     read_workbook,
 )
+from analysis.cohort.files.header_rows import count_header_rows, joined_header
 from analysis.cohort.files.limits import MOST_RAGGED, limits_of, too_many_cells
 from analysis.cohort.files.paths import refuse_no_file
 from analysis.cohort.files.reading_apart import damaged, read_apart
+from analysis.cohort.findings import FIRST_ROW
 from analysis.errors import CohortError
 from analysis.progress import steps
 
@@ -39,6 +43,8 @@ _BLOCK = 16 << 20
 _HEAD = 1 << 16
 #: A header longer than this many bytes is no header (design choice; the most columns need about a tenth).
 _LONGEST_HEADER = 4 << 20
+#: Rows that are looked at to tell how many are the header (design choice).
+_LOOKED_AT = 12
 
 
 def read_csv(
@@ -47,11 +53,13 @@ def read_csv(
     delimiter: str = ",",
     encoding: str | None = None,
     missing: Sequence[str] = USUAL_MISSING,
+    header_rows: int = 1,
 ) -> RawTable:
-    """Read a CSV file as text; its first row holds the names of the columns.
+    """Read a CSV file as text; its first row, or its first ``header_rows`` together, hold the names of the columns.
 
     A byte-order mark is accepted; without one and without ``encoding`` the file must be UTF-8. ``missing`` are texts that
-    stand for a missing value. Rows whose number of cells does not fit the header are left out and named.
+    stand for a missing value. Rows whose number of cells does not fit the header are left out and named. The index counts the
+    rows of the file from the second one, which is 0.
 
     Raises
     ------
@@ -60,7 +68,7 @@ def read_csv(
     """
     head = _head_of(path)
     encoding = encoding_of(path, head, encoding)
-    names = _column_names(path, head, encoding, delimiter)
+    names = _column_names(path, head, encoding, delimiter, header_rows)
     _refuse_empty_lines(path, encoding, len(names))
     left_out: list[tuple[int | None, int, str]] = []
 
@@ -72,7 +80,13 @@ def read_csv(
         left_out.clear()
         return arrow_csv.read_csv(
             str(path),
-            read_options=arrow_csv.ReadOptions(use_threads=threads, block_size=_BLOCK, encoding=encoding),
+            read_options=arrow_csv.ReadOptions(
+                use_threads=threads,
+                block_size=_BLOCK,
+                encoding=encoding,
+                column_names=names if header_rows > 1 else None,
+                skip_rows_after_names=header_rows if header_rows > 1 else 0,
+            ),
             parse_options=arrow_csv.ParseOptions(
                 delimiter=delimiter,
                 newlines_in_values=True,
@@ -105,12 +119,14 @@ def read_csv(
         ) from None
     frame = table.to_pandas(ignore_metadata=True)
     frame.columns = pd.Index([name or f"column {i + 1}" for i, name in enumerate(names)], dtype="str")
-    rows = [(number - 1, cells, text) for number, cells, text in left_out if number is not None]
+    rows = [(number - FIRST_ROW, cells, text) for number, cells, text in left_out if number is not None]
     if rows:
         every = pd.RangeIndex(len(frame) + len(rows))
-        frame.index = every.delete([number - 1 for number, _, _ in rows])
+        frame.index = every.delete([number - header_rows + 1 for number, _, _ in rows])
+    frame.index = frame.index + header_rows - 1
     return RawTable(
-        frame.dropna(how="all"), tuple((number, cells) for number, cells, text in rows if text.strip("\r\n"))
+        frame.dropna(how="all"),
+        tuple((number, cells) for number, cells, text in rows if text.strip("\r\n")),
     )
 
 
@@ -155,6 +171,7 @@ def read_table(
     missing: Sequence[str] = USUAL_MISSING,
     sheet: str | None = None,
     catalog: Path | None = None,
+    header_rows: int = 1,
 ) -> RawTable:
     """Read a file by its ending: Parquet, Excel, SPSS, Stata, SAS; anything else as CSV.
 
@@ -162,16 +179,39 @@ def read_table(
     :func:`analysis.cohort.files.file_formats.read_statistics_file`.
     """
     ending = path.suffix.lower()
+    if header_rows > 1 and ending in (".parquet", ".pq", *STATISTICS_FILES):
+        raise CohortError(
+            f"The map gives {header_rows} header rows, and a file of this kind names its columns itself.",
+            where=path.name,
+            what_to_do="Remove header_rows from the map.",
+        )
     with steps(f"reading {path.name}"):
         if ending in (".parquet", ".pq"):
             return read_parquet(path)
         if ending in WORKBOOKS:
             _head_of(path)
-            return read_workbook(path, sheet=sheet, missing=missing)
+            return read_workbook(path, sheet=sheet, missing=missing, header_rows=header_rows)
         if ending in STATISTICS_FILES:
             _head_of(path)
             return read_statistics_file(path, encoding=encoding, catalog=catalog)
-        return read_csv(path, delimiter=delimiter, encoding=encoding, missing=missing)
+        return read_csv(path, delimiter=delimiter, encoding=encoding, missing=missing, header_rows=header_rows)
+
+
+def guess_header_rows(
+    path: Path, *, delimiter: str = ",", encoding: str | None = None, sheet: str | None = None
+) -> int:
+    """Say how many rows the header of a text file or of a sheet of a workbook seems to have."""
+    ending = path.suffix.lower()
+    if ending in (".parquet", ".pq", *STATISTICS_FILES):
+        return 1
+    if ending in WORKBOOKS:
+        return count_header_rows(first_rows_of_sheet(path, sheet, _LOOKED_AT))
+    head = _head_of(path)
+    text = head.decode("utf-8" if encoding is None else encoding, "replace").lstrip("\ufeff")
+    try:
+        return count_header_rows(_first_rows(text, delimiter, _LOOKED_AT)[0])
+    except csv.Error:  # who reads it says why
+        return 1
 
 
 def _head_of(path: Path) -> bytes:
@@ -190,7 +230,7 @@ def _head_of(path: Path) -> bytes:
     return head
 
 
-def _column_names(path: Path, head: bytes, encoding: str, delimiter: str) -> list[str]:
+def _column_names(path: Path, head: bytes, encoding: str, delimiter: str, header_rows: int) -> list[str]:
     """Read the header; a file that is no table, or has another delimiter, is refused here."""
     text = _decoded(head, encoding)
     start = text.lstrip()[:200].lower()
@@ -200,11 +240,11 @@ def _column_names(path: Path, head: bytes, encoding: str, delimiter: str) -> lis
                 f"The file is {what}, not a table.", where=path.name, what_to_do="Export the table as CSV."
             )
     try:
-        names, whole = _first_row(text, delimiter)
+        rows, whole = _first_rows(text, delimiter, header_rows)
         if not whole and len(head) == _HEAD:
             with path.open("rb") as stream:
                 head = stream.read(_LONGEST_HEADER)
-            names, whole = _first_row(_decoded(head, encoding), delimiter)
+            rows, whole = _first_rows(_decoded(head, encoding), delimiter, header_rows)
             if not whole and len(head) == _LONGEST_HEADER:
                 raise CohortError(
                     f"The first row is longer than {_LONGEST_HEADER >> 20} MB; it cannot be the names of the columns.",
@@ -215,6 +255,7 @@ def _column_names(path: Path, head: bytes, encoding: str, delimiter: str) -> lis
         raise CohortError(
             f"The header cannot be read: {error}.", where=path.name, what_to_do="Export it again as CSV."
         ) from None
+    names = joined_header(rows) if header_rows > 1 and any(rows) else rows[0] if rows else []
     if len(names) < 2:
         header = names[0] if names else ""
         likely = max(DELIMITERS, key=header.count)
@@ -253,10 +294,10 @@ def _decoded(head: bytes, encoding: str) -> str:
     return codecs.getincrementaldecoder(encoding)().decode(head).lstrip("\ufeff")
 
 
-def _first_row(text: str, delimiter: str) -> tuple[list[str], bool]:
-    """Read the cells of the first row, and say whether the text goes on after it, so that it is surely whole."""
+def _first_rows(text: str, delimiter: str, n: int) -> tuple[list[list[str]], bool]:
+    """Read the cells of the first rows, and say whether the text goes on after them, so that they are surely whole."""
     stream = io.StringIO(text, newline="")
-    return next(csv.reader(stream, delimiter=delimiter), []), stream.tell() < len(text)
+    return list(islice(csv.reader(stream, delimiter=delimiter), n)), stream.tell() < len(text)
 
 
 def _toml(delimiter: str) -> str:

@@ -7,25 +7,27 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 
 from analysis.cohort.catalogue import load_catalogue
 from analysis.cohort.checks.checks import check_tables, raise_on_errors
+from analysis.cohort.derived import torque_is_per_kg
 from analysis.cohort.findings import CheckReport, FindingList
-from analysis.cohort.importing.import_home import home_table, sessions_of_log
-from analysis.cohort.importing.map_file import WEEKS_IN, ImportMap, ValueColumns, read_map
+from analysis.cohort.importing.import_home import check_protocols, home_table, sessions_of_log
+from analysis.cohort.importing.import_visits import visits_table
+from analysis.cohort.importing.map_file import ImportMap, read_map
 from analysis.cohort.importing.map_keys import PatientColumn
 from analysis.cohort.importing.source_rows import SourceRows
-from analysis.cohort.importing.sources import Sources, listed
+from analysis.cohort.importing.sources import Sources
 from analysis.cohort.importing.start_dates import StartDates
 from analysis.cohort.provenance import Provenance, describe_source
 from analysis.cohort.recognition.spellings import fold
 from analysis.cohort.schedule import ScheduleReport, schedule_visits
-from analysis.cohort.tables import TABLES, Cohort, conform_table
-from analysis.errors import CohortError
+from analysis.cohort.tables import TABLES, Cohort
 from analysis.progress import steps
 from analysis.result import Result
+
+_PER_KG = "Quadriceps torque in N·m/kg (quadriceps_torque) is computed from N·m and body mass; reports take it where none is named."
 
 
 @dataclass(frozen=True, repr=False)
@@ -78,8 +80,8 @@ def import_cohort(file: str | os.PathLike[str], map_file: str | os.PathLike[str]
     ------
     CohortError
         A file or the map cannot be read, the map names columns that the file lacks, or the cohort has errors (then
-        the attribute ``report`` of the error has every finding; rows are those of the file, the first below the header
-        is 1).
+        the attribute ``report`` of the error has every finding; rows are those of the file, as a spreadsheet
+        numbers them: the header is row 1).
     DeidentificationError
         The cohort would hold what could identify patients.
 
@@ -110,12 +112,13 @@ def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported
     mapped = read_map(map_path)
     findings = FindingList()
     sources = Sources(path, map_path.name, findings)
+    sources.refuse_unnamed(mapped.forms)
     starts = StartDates(mapped, sources)
     step("patients")
     people = _patient_rows(mapped, sources)
     tables = {"patients": _patients(mapped, people, findings)}
     step("visits")
-    visits, n_empty = _visits(mapped, sources, starts, tables["patients"])
+    visits, n_empty = visits_table(mapped, sources, starts, tables["patients"])
     schedule = None
     if mapped.schedule is not None:
         visits, schedule = schedule_visits(visits, mapped.schedule)
@@ -125,17 +128,21 @@ def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported
         tables[entry.table] = home_table(mapped, entry, sources, starts)
     if mapped.session_log is not None:
         tables["sessions"] = sessions_of_log(mapped, mapped.session_log, sources, starts, tables["patients"], findings)
+    check_protocols(mapped, tables["patients"]["protocol"], findings)
     sources.check_links(people)
     tables = {name: tables[name] for name in TABLES if name in tables}
     measures = load_catalogue().with_measures(*mapped.measures)
     reference = None if mapped.reference is None else fold(mapped.reference)
     decided = tuple(f"{name}.{column}" for name, frame in tables.items() for column in frame.columns)
-    report = check_tables(tables, measures, mapped.privacy, findings, reference=reference, decided=decided)
+    report = check_tables(tables, measures, mapped.privacy, findings, reference=reference, decided=decided,
+                          programme=None if mapped.session_log is not None else mapped.programme)  # fmt: skip
     raise_on_errors(report, path.name, "Nothing was written. Correct the file or the map, and import it again.")
     steps = (
         f"Imported {sources.n_rows:,} rows of {path.name} ({mapped.layout}) with {map_path.name}.",
         f"{n_empty:,} empty cells of measures are no visits.",
         *([schedule.sentence] if schedule is not None else []),
+        *([_limits(tables["visits"])] if "bound" in tables["visits"] else []),
+        *([_PER_KG] if torque_is_per_kg(tables["visits"], tables["patients"]) else []),
     )
     cohort = Cohort(
         **{name: frame.reset_index(drop=True) for name, frame in tables.items()},
@@ -145,8 +152,14 @@ def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported
         ),
         privacy=mapped.privacy,
         reference=reference,
+        programme=mapped.programme,
     )
     return Imported(cohort, report, schedule)
+
+
+def _limits(visits: pd.DataFrame) -> str:
+    n = int(visits["bound"].notna().sum())
+    return f"{n:,} of {len(visits):,} values are limits (column bound); the limit is taken as the value."
 
 
 def _patient_rows(mapped: ImportMap, sources: Sources) -> SourceRows:
@@ -184,86 +197,7 @@ def _find_changes(rows: SourceRows, column: PatientColumn, values: pd.Series, fi
         "the protocol changes within the patient" if protocol else "differs from the first value of the patient",
         "Give each patient the protocol assigned at the start." if protocol else "The first value is taken.",
         column=column.column or column.name,
-        rows=rows.frame.index.to_numpy()[changed] + 1,
+        rows=rows.frame.index.to_numpy()[changed],
         patients=rows.ids[changed],
         values=values[changed],
     )
-
-
-def _visits(
-    mapped: ImportMap, sources: Sources, starts: StartDates, patients: pd.DataFrame
-) -> tuple[pd.DataFrame, int]:
-    """Give one row a value that is not empty, the index holds the row in the file; and the number of empty cells."""
-    place = pd.Series(np.arange(len(patients)), index=patients["patient_id"])
-    place = place[~place.index.duplicated()]
-    parts, places = [], {}
-    for number, entry in enumerate(mapped.value_columns):
-        rows, some = _entry(mapped, entry, sources, starts)
-        if id(rows) not in places:
-            known = place.reindex(rows.ids[rows.first_rows]).fillna(len(place)).to_numpy()
-            places[id(rows)] = pd.Series(known[rows.patient_codes], index=rows.frame.index)
-        parts += [part.assign(_entry=number, _patient=places[id(rows)]) for part in some]
-    whole = pd.concat(parts) if parts else pd.DataFrame()
-    empty = whole["value"].isna()
-    kept = whole if empty.all() else whole[~empty]
-    kept = kept.sort_values(["_patient", "week", "_entry"], kind="stable")
-    visits = conform_table(kept[[column.name for column in TABLES["visits"].columns]], TABLES["visits"])
-    return visits.set_index(kept.index), int(empty.sum())
-
-
-def _entry(
-    mapped: ImportMap, entry: ValueColumns, sources: Sources, starts: StartDates
-) -> tuple[SourceRows, list[pd.DataFrame]]:
-    """Give the rows of the source, and their values column by column."""
-    form = entry.format or mapped.format_of("visits")
-    patient = mapped.patient_column
-    if mapped.visit_patient is not None and form != mapped.format_of("patients"):
-        patient = PatientColumn("patient_id", column=mapped.visit_patient, recode=patient.recode)
-    week = mapped.week
-    if mapped.layout == "wide":
-        names = sources.column_names(form)
-        times = entry.times_in(names)
-        if not times:
-            raise CohortError(
-                f"No column fits the pattern {entry.pattern!r} of the measure {entry.measure!r}.",
-                where=f"{sources.name_of(form)} has the columns: {listed(names)}",
-                what_to_do=f"Correct the pattern in {mapped.name}; {{week}} stands for a number.",
-            )
-        rows = sources.rows(form, patient, [*times, *week.dates.values()])
-        parts = [_part(entry, rows, column, _wide_weeks(mapped, rows, starts, time)) for column, time in times.items()]
-        return rows, parts
-    rows = sources.rows(form, patient, [week.column, week.date, entry.column, entry.measure_column, entry.limb_column])
-    if week.date is not None:
-        weeks = _rounded(starts.days(rows, week.date) / 7.0, week.round_to)
-    else:
-        weeks = _weeks(mapped, rows.numbers(week.column or "", week=True))
-    told = weeks.isna() & rows.frame[week.date or week.column].notna()  # cells that are a finding already
-    part = _part(entry, rows, entry.column or "", weeks)
-    return rows, [part[~told] if told.any() else part]
-
-
-def _wide_weeks(mapped: ImportMap, rows: SourceRows, starts: StartDates, time: float) -> pd.Series:
-    column = mapped.week.dates.get(time)
-    if column is None:
-        return _weeks(mapped, pd.Series(time, index=rows.frame.index))
-    return _rounded(starts.days(rows, column) / 7.0, mapped.week.round_to)
-
-
-def _weeks(mapped: ImportMap, time: pd.Series) -> pd.Series:
-    return _rounded((time - mapped.week.origin) * WEEKS_IN[mapped.week.unit], mapped.week.round_to)
-
-
-def _rounded(weeks: pd.Series, round_to: float | None) -> pd.Series:
-    return weeks if round_to is None else (weeks / round_to).round() * round_to
-
-
-def _part(entry: ValueColumns, rows: SourceRows, column: str, weeks: pd.Series) -> pd.DataFrame:
-    part = pd.DataFrame({"patient_id": rows.ids, "week": weeks}, index=rows.frame.index)
-    part["measure"] = entry.measure
-    if entry.measure_column is not None:
-        part["measure"] = rows.labels(entry.measure_column, entry.measures)
-    part["limb"] = entry.limb
-    if entry.limb_column is not None:
-        part["limb"] = rows.labels(entry.limb_column, entry.limbs)
-    part["value"] = rows.numbers(column) * entry.multiply
-    return part

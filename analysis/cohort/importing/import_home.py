@@ -7,13 +7,14 @@ from dataclasses import replace
 
 import pandas as pd
 
-from analysis.cohort.columns import Column
+from analysis.cohort.columns import Column, convert
 from analysis.cohort.findings import FindingList
 from analysis.cohort.importing.map_file import ImportMap
 from analysis.cohort.importing.map_home import OTHER_HINGE, HomeTable, SessionLog
 from analysis.cohort.importing.sources import Sources
 from analysis.cohort.importing.start_dates import StartDates
-from analysis.cohort.prescriptions import Prescription, never_done
+from analysis.cohort.modalities import named_modalities
+from analysis.cohort.prescriptions import never_done
 from analysis.cohort.session_log import check_session_log, programme_week, sum_sessions
 from analysis.cohort.tables import TABLES
 
@@ -40,13 +41,16 @@ def home_table(mapped: ImportMap, entry: HomeTable, sources: Sources, starts: St
             continue
         known = table.column(OTHER_HINGE.get(column.name, column.name))
         columns[column.name] = rows.values(column, known)
+        if known is not None and known.name == "modality":
+            columns["modality"] = convert(named_modalities(columns["modality"]), known)[0]
     frame = pd.DataFrame(columns, index=rows.frame.index)
     if entry.table == "brace_limits":
         frame = _with_agreement(frame)
     constant = {column.name for column in entry.columns if column.column is None}
     own = [name for name in frame.columns if name not in ("patient_id", "week", *constant)]
     shared = entry.table not in mapped.files
-    return frame.dropna(how="all", subset=own) if shared and own else frame
+    frame = frame.dropna(how="all", subset=own) if shared and own else frame
+    return frame if entry.worn_until is None else _until(frame, entry.worn_until)
 
 
 def sessions_of_log(
@@ -57,17 +61,14 @@ def sessions_of_log(
     patients: pd.DataFrame,
     findings: FindingList,
 ) -> pd.DataFrame:
-    """Give the table sessions, summed from a log with one row a session; impossible sessions are findings.
-
-    So are prescriptions to a protocol that none of the ``patients`` has.
-    """
+    """Give the table sessions, summed from a log with one row a session; impossible and unusual sessions are findings."""
     patient = log.patient or mapped.patient_column
     named = [*(column.column for column in log.columns), log.start, log.end]
     rows = sources.rows(mapped.format_of("session_log"), patient, named)
     frame = pd.DataFrame({"patient_id": rows.ids}, index=rows.frame.index)
     for column in log.columns:
         if column.name == "modality":
-            frame["modality"] = rows.texts(column)
+            frame["modality"] = named_modalities(rows.texts(column))
         elif column.name != "patient_id":
             frame[column.name] = rows.values(replace(column, kind="number"), Column(column.name, "number", ""))
     if log.start is not None:
@@ -79,20 +80,17 @@ def sessions_of_log(
         twice = (again.duplicated() & began.notna()).to_numpy()
         findings.add(
             "error", rows.name, "the same session twice: patient, start and modality", "Keep one of these rows.",
-            column=log.start, rows=frame.index.to_numpy()[twice] + 1, patients=rows.ids[twice],
+            column=log.start, rows=frame.index.to_numpy()[twice], patients=rows.ids[twice],
         )  # fmt: skip
-    check_session_log(frame, rows.name, findings, session_minutes=log.session_minutes)
     for name in ("week", "modality"):
         problem, advice = f"the session has no {name}", "Fill the cell, or remove the row."
         findings.add_rows("error", rows.name, frame, frame[name].isna(), name, problem, advice)
-    whole = frame.dropna(subset=["week", "modality"])
     known = patients.dropna(subset=["patient_id"]).astype({"patient_id": "str"})
-    if isinstance(log.prescribed, tuple):
-        _check_protocols(mapped, log.prescribed, known["protocol"], findings)
     allocated = known.dropna(subset=["protocol"]).astype({"protocol": "str"})
     protocols = dict(zip(allocated["patient_id"], allocated["protocol"], strict=True))
+    check_session_log(frame, rows.name, findings, programme=mapped.programme, protocols=protocols)
     summed = sum_sessions(
-        whole,
+        frame.dropna(subset=["week", "modality"]),
         prescribed=log.prescribed or None,
         weeks=log.weeks,
         patients=known["patient_id"].tolist(),
@@ -109,17 +107,27 @@ def sessions_of_log(
     return summed
 
 
-def _check_protocols(
-    mapped: ImportMap, prescribed: tuple[Prescription, ...], protocols: pd.Series, findings: FindingList
-) -> None:
-    """Find prescriptions to a protocol that no patient has."""
+def check_protocols(mapped: ImportMap, protocols: pd.Series, findings: FindingList) -> None:
+    """Find prescriptions and a programme for a protocol that no patient has."""
     there = [str(name) for name in protocols.dropna().unique()]
-    named = dict.fromkeys(name for one in prescribed for name in one.protocols)
-    unknown = [name for name in named if name not in there]
-    findings.add(
-        "error", mapped.name, "sessions are prescribed to a protocol that no patient has",
-        f"Write it as in the protocols of the patients: {', '.join(there) or 'none'}.", column="prescribed", values=unknown,
-    )  # fmt: skip
+    log = mapped.session_log
+    prescribed = log.prescribed if log is not None and isinstance(log.prescribed, tuple) else ()
+    for key, problem, described in (
+        ("prescribed", "sessions are prescribed to a protocol that no patient has", prescribed),
+        ("programme", "the programme is that of a protocol that no patient has", mapped.programme),
+    ):
+        unknown = [
+            name for name in dict.fromkeys(name for one in described for name in one.protocols) if name not in there
+        ]
+        advice = f"Write it as in the protocols of the patients: {', '.join(there) or 'none'}."
+        findings.add("error", mapped.name, problem, advice, column=key, values=unknown)
+
+
+def _until(brace: pd.DataFrame, week: float) -> pd.DataFrame:
+    """Add a row without limits for every patient whose brace was set before a week and not later: it came off then."""
+    last = brace.groupby("patient_id")["week"].transform("max")
+    off = brace[(last < week) & ~brace["patient_id"].duplicated()][["patient_id"]].assign(week=week)
+    return pd.concat([brace, off.reindex(columns=brace.columns).astype(brace.dtypes.to_dict())])
 
 
 def _with_agreement(frame: pd.DataFrame) -> pd.DataFrame:

@@ -6,80 +6,41 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal, get_args
 
 from analysis.cohort.catalogue import read_measure
 from analysis.cohort.files.settings_files import explained_toml
-from analysis.cohort.importing.map_home import HomeTable, SessionLog, read_home_table, read_schedule, read_session_log
+from analysis.cohort.importing.map_home import (
+    HomeTable,
+    SessionLog,
+    read_home_table,
+    read_schedule,
+    read_session_log,
+    read_usual_sessions,
+)
 from analysis.cohort.importing.map_keys import FileFormat, Keys, PatientColumn, read_column, read_format
+from analysis.cohort.importing.map_reference import (
+    FILE,
+    FILES,
+    HOME,
+    LONG_VALUES,
+    MEASURE,
+    MEASURES,
+    PATIENTS,
+    SCHEDULE,
+    SESSION_LOG,
+    TOP,
+    VISITS,
+    WEEK,
+    WIDE_VALUES,
+)
+from analysis.cohort.importing.map_visits import Layout, ValueColumns, WeekColumn, read_values, read_week
 from analysis.cohort.measures import Measure
+from analysis.cohort.programme import UsualSession
 from analysis.cohort.schedule import VisitSchedule
 from analysis.cohort.tables import Privacy
 from analysis.errors import CohortError
 
-Layout = Literal["long", "wide"]
-WeekUnit = Literal["days", "weeks", "months", "years"]
-LIMBS = ("involved", "uninvolved", "none")
-
-#: Weeks in a unit of time; a month is a twelfth of 365.25 days.
-WEEKS_IN: dict[WeekUnit, float] = {"days": 1 / 7, "weeks": 1.0, "months": 365.25 / 12 / 7, "years": 365.25 / 7}
-
-_TOP = (
-    "layout", "privacy", "reference", "file", "files", "patients", "visits", "week", "schedule", "values", "measures", "sessions",
-    "session_log", "brace_limits", "events",
-)  # fmt: skip
 _HOME_TABLES = ("sessions", "brace_limits", "events")
-_TABLES_OF_FILES = ("patients", "visits", "sessions", "session_log", "brace_limits", "events")
-_PLACE_OF_WEEK = "{week}"
-
-
-@dataclass(frozen=True)
-class WeekColumn:
-    """How time becomes weeks.
-
-    Either (value - origin) in ``unit``, or the days from the date in the column ``start`` to the date in the column
-    ``date`` (in a wide file, in the columns ``dates`` by time) over 7; rounded to a multiple of ``round_to`` weeks
-    where given.
-    """
-
-    column: str | None = None
-    unit: WeekUnit = "weeks"
-    origin: float = 0.0
-    round_to: float | None = None
-    date: str | None = None
-    start: str | None = None
-    date_format: str | None = None
-    dates: Mapping[float, str] = field(default_factory=dict)
-
-
-@dataclass(frozen=True)
-class ValueColumns:
-    """Where values come from.
-
-    Long: ``column`` holds the values of ``measure``, or of the measures named in ``measure_column``. Wide: ``times``
-    gives the time of each column, in the unit of the map, or ``pattern`` finds it in the names of the columns.
-    """
-
-    measure: str | None = None
-    limb: str = "none"
-    column: str | None = None
-    times: Mapping[str, float] = field(default_factory=dict)
-    pattern: str | None = None
-    measure_column: str | None = None
-    limb_column: str | None = None
-    measures: Mapping[str, str] = field(default_factory=dict)
-    limbs: Mapping[str, str] = field(default_factory=dict)
-    multiply: float = 1.0
-    format: FileFormat | None = None
-
-    def times_in(self, names: list[str]) -> dict[str, float]:
-        """Return the column names of a wide file with their time."""
-        if self.pattern is None:
-            return dict(self.times)
-        before, after = self.pattern.split(_PLACE_OF_WEEK)
-        expression = re.compile(re.escape(before) + r"(-?\d+(?:\.\d+)?)" + re.escape(after))
-        found = ((name, expression.fullmatch(name)) for name in names)
-        return {name: float(match.group(1)) for name, match in found if match}
 
 
 @dataclass(frozen=True)
@@ -105,11 +66,19 @@ class ImportMap:
     session_log: SessionLog | None = None
     schedule: VisitSchedule | None = None
     reference: str | None = None
+    programme: tuple[UsualSession, ...] = ()
 
     @property
     def patient_column(self) -> PatientColumn:
         """The column with the patients' identifiers, in the file of the patients."""
         return next(column for column in self.patients if column.name == "patient_id")
+
+    @property
+    def forms(self) -> dict[str, FileFormat]:
+        """Where each table that the map describes comes from, by name; values that name their own file are not counted."""
+        tables = ["patients", *(["visits"] if any(one.format is None for one in self.value_columns) else [])]
+        tables += [one.table for one in self.home] + (["session_log"] if self.session_log is not None else [])
+        return {table: self.format_of(table) for table in tables}
 
     def format_of(self, table: str) -> FileFormat:
         """Return where a table comes from and how its file is written."""
@@ -126,122 +95,72 @@ def read_map(path: Path) -> ImportMap:
         is not of its kind.
     """
     data = explained_toml(path, "map file", "see the maps in the documentation")
-    keys = Keys(data, path.name, "")
-    keys.allow(*_TOP, required=("patients",))
-    if "values" not in data:
+    keys = Keys(data, path.name, "", TOP)
+    if "values" not in keys.data:
         raise CohortError(
             "The map names no outcome measure.",
             where=path.name,
             what_to_do='Add at least one: [[values]], measure = "pain", column = "name of the column".',
         )
-    layout = keys.choice("layout", get_args(Layout), "long")
-    patients = keys.table("patients")
-    week = _read_week(keys.table("week"), layout)
-    entries = data["values"]
-    if not isinstance(entries, list) or not entries:
+    keys.allow()
+    layout = keys.choice("layout")
+    week = read_week(keys.table("week", WEEK), layout)
+    entries = keys.tables("values", LONG_VALUES if layout == "long" else WIDE_VALUES)
+    if not entries:
         raise keys.error("values", "should be a list of tables, each headed [[values]]")
+    patients = keys.table("patients", PATIENTS)
+    patients.allow()
     columns = tuple(read_column(patients, name) for name in patients.data)
-    for needed in ("patient_id", "protocol"):
-        if needed not in patients.data:
-            raise CohortError(
-                f"The map does not say what {needed} is.",
-                where=f"{path.name}, [patients]",
-                what_to_do=f'Add a line {needed} = "name of the column"'
-                + (', or protocol = { constant = "..." } where all had the same.' if needed == "protocol" else "."),
-            )
-    own, file = keys.table("measures"), read_format(keys.table("file"))
-    visits = keys.table("visits")
-    visits.allow("patient_id")
+    file = read_format(keys.table("file", FILE))
+    visits = keys.table("visits", VISITS)
+    visits.allow()
+    values = tuple(read_values(entry, layout, file, week) for entry in entries)
+    sided = next((keys for keys, entry in zip(entries, values, strict=True) if entry.needs_side), None)
+    if sided is not None and "involved_side" not in patients.data:
+        key = next(key for key in ("limb", "limbs", "measures") if key in sided.data)
+        raise sided.error(
+            key, "says right or left, and [patients] has no involved_side, the column with the operated side"
+        )
     if "sessions" in data and "session_log" in data:
         raise keys.error("session_log", "and sessions are both given; the log is summed into the sessions")
+    own = keys.table("measures", MEASURES)
     return ImportMap(
         name=path.name,
         layout="wide" if layout == "wide" else "long",
-        privacy="limited" if keys.choice("privacy", get_args(Privacy), "safe-harbor") == "limited" else "safe-harbor",
+        privacy="limited" if keys.choice("privacy") == "limited" else "safe-harbor",
         file=file,
         patients=columns,
         week=week,
-        value_columns=tuple(
-            _read_values(Keys(entry, path.name, f"values[{i + 1}]"), layout, file) for i, entry in enumerate(entries)
-        ),
-        measures=tuple(read_measure(name, measure, path.name) for name, measure in own.data.items()),
-        files=_read_files(keys.table("files"), file),
+        value_columns=values,
+        measures=tuple(_read_measure(name, own) for name in own.data),
+        files=_read_files(keys.table("files", FILES), file),
         visit_patient=visits.text("patient_id"),
-        home=tuple(read_home_table(keys.table(name), name) for name in _HOME_TABLES if name in data),
-        session_log=read_session_log(keys.table("session_log")) if "session_log" in data else None,
-        schedule=read_schedule(keys.table("schedule")) if "schedule" in data else None,
+        home=tuple(read_home_table(keys.table(name, HOME[name]), name) for name in _HOME_TABLES if name in data),
+        session_log=read_session_log(keys.table("session_log", SESSION_LOG)) if "session_log" in data else None,
+        schedule=read_schedule(keys.table("schedule", SCHEDULE)) if "schedule" in data else None,
         reference=keys.text("reference"),
+        programme=read_usual_sessions(keys),
     )
 
 
 def _read_files(keys: Keys, usual: FileFormat) -> dict[str, FileFormat]:
-    keys.allow(*_TABLES_OF_FILES)
+    keys.allow()
     formats = {}
     for table, given in keys.data.items():
         one = {"file": given} if isinstance(given, str) else given
-        formats[table] = read_format(Keys(one, keys.file, f"files.{table}"), usual)
+        if not isinstance(one, Mapping):
+            raise keys.error(table, f"should be the name of a file, or a table of keys, not {given!r}")
+        formats[table] = read_format(Keys(one, keys.file, f"files.{table}", FILE), usual)
     return formats
 
 
-def _read_week(keys: Keys, layout: str) -> WeekColumn:
-    keys.allow("column", "unit", "origin", "round_to", "date", "dates", "start", "date_format")
-    if layout == "wide":
-        for key in ("column", "date"):
-            if key in keys.data:
-                raise keys.error(key, "is for long files; in a wide one the columns under [[values]] have their times")
-    elif "dates" in keys.data:
-        raise keys.error("dates", 'is for wide files; in a long one give date = "name of the column"')
-    else:
-        keys.one_of("column", "date")
-    dated = "date" in keys.data or "dates" in keys.data
-    if dated and "start" not in keys.data:
-        raise keys.error("start", "is missing: the column with the date of surgery or start")
-    if dated and ("unit" in keys.data or "origin" in keys.data):
-        raise keys.error("unit", "and origin are for numbers, not for dates")
-    round_to = keys.number("round_to")
-    if round_to is not None and round_to <= 0:
-        raise keys.error("round_to", "should be above 0")
-    dates = keys.labels("dates")
+def _read_measure(name: str, own: Keys) -> Measure:
+    keys = Keys(own.data[name], own.file, f"measures.{name}", MEASURE)
+    keys.allow()
     try:
-        by_time = {float(time): column for time, column in dates.items()}
-    except ValueError:
-        raise keys.error("dates", 'should name times and columns: { "0" = "date_pre", "6" = "date_6w" }') from None
-    return WeekColumn(
-        column=keys.text("column"),
-        unit=keys.choice("unit", get_args(WeekUnit), "weeks"),  # type: ignore[arg-type]
-        origin=keys.number("origin") or 0.0,
-        round_to=round_to,
-        date=keys.text("date"),
-        start=keys.text("start"),
-        date_format=keys.text("date_format"),
-        dates=by_time,
-    )
-
-
-def _read_values(keys: Keys, layout: str, usual: FileFormat) -> ValueColumns:
-    if layout == "long":
-        keys.allow(
-            "measure", "limb", "column", "measure_column", "measures", "limb_column", "limbs", "multiply", "file", "sheet",
-            required=("column",),
-        )  # fmt: skip
-        keys.one_of("measure", "measure_column")
-    else:
-        keys.allow("measure", "limb", "columns", "pattern", "multiply", "file", "sheet", required=("measure",))
-        keys.one_of("columns", "pattern")
-    pattern = keys.text("pattern")
-    if pattern is not None and pattern.count(_PLACE_OF_WEEK) != 1:
-        raise keys.error("pattern", f"should hold {_PLACE_OF_WEEK} once, for example 'flexion_w{_PLACE_OF_WEEK}'")
-    multiply = keys.number("multiply")
-    return ValueColumns(
-        measure=keys.text("measure"),
-        limb=keys.choice("limb", LIMBS, "none"),
-        column=keys.text("column"),
-        times=Keys(keys.data.get("columns", {}), keys.file, f"{keys.place}.columns").numbers(),
-        pattern=pattern,
-        measure_column=keys.text("measure_column"),
-        limb_column=keys.text("limb_column"),
-        measures=keys.labels("measures"),
-        limbs=keys.labels("limbs"),
-        multiply=1.0 if multiply is None else multiply,
-        format=read_format(keys.part("file", "sheet"), usual) if {"file", "sheet"} & set(keys.data) else None,
-    )
+        return read_measure(name, keys.data, own.file)
+    except CohortError as error:
+        said = f"{error.what} {error.where} {error.what_to_do}"
+        raise keys.explained(
+            error, *(key.name for key in MEASURE.keys if re.search(rf"\b{key.name.rstrip('s')}", said))
+        ) from None

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import get_args
 
 from analysis.cohort.importing.map_keys import Keys, PatientColumn, read_column
-from analysis.cohort.prescriptions import MODALITIES, Prescription
+from analysis.cohort.importing.map_reference import PRESCRIBED, PROGRAMME, WINDOW
+from analysis.cohort.modalities import MODALITIES, modality_of
+from analysis.cohort.prescriptions import Prescription
+from analysis.cohort.programme import UsualSession, check_once
 from analysis.cohort.recognition.spellings import fold
-from analysis.cohort.schedule import Others, Tie, TwoInWindow, VisitSchedule, VisitWindow
+from analysis.cohort.schedule import VisitSchedule, VisitWindow
 from analysis.cohort.tables import TABLES, TableName
 from analysis.errors import CohortError
 
@@ -23,11 +25,15 @@ _LOG_COLUMNS = ("modality", "minutes", "level_knee", "level_thigh", "pauses")
 
 @dataclass(frozen=True)
 class HomeTable:
-    """Where the columns of sessions, brace_limits or events come from; ``date`` in the place of the week."""
+    """Where the columns of sessions, brace_limits or events come from; ``date`` in the place of the week.
+
+    ``worn_until`` is the week in which every brace came off.
+    """
 
     table: TableName
     columns: tuple[PatientColumn, ...]
     date: str | None = None
+    worn_until: float | None = None
 
     @property
     def patient(self) -> PatientColumn | None:
@@ -48,7 +54,6 @@ class SessionLog:
     end: str | None = None
     prescribed: Mapping[str, float] | tuple[Prescription, ...] = field(default_factory=dict)
     weeks: tuple[int, int] | None = None
-    session_minutes: Mapping[str, float] | None = None
 
     @property
     def patient(self) -> PatientColumn | None:
@@ -59,21 +64,17 @@ class SessionLog:
 def read_home_table(keys: Keys, name: str) -> HomeTable:
     """Read the section of one table of the home programme."""
     table = TABLES[name]  # type: ignore[index]
-    more = tuple(OTHER_HINGE) if name == "brace_limits" else ()
-    keys.allow("date", *(column.name for column in table.columns), *more)
+    keys.allow()
     keys.one_of("week", "date")
-    needed = [column for column in table.required_columns if column not in ("patient_id", "week")]
-    for column in needed:
-        if column not in keys.data:
-            raise keys.error(column, "is missing")
-    names = [key for key in keys.data if key != "date"]
-    return HomeTable(table.name, tuple(read_column(keys, key) for key in names), keys.text("date"))
+    names = [key for key in keys.data if key not in ("date", "worn_until")]
+    return HomeTable(
+        table.name, tuple(read_column(keys, key) for key in names), keys.text("date"), keys.number("worn_until")
+    )
 
 
 def read_session_log(keys: Keys) -> SessionLog:
     """Read the section of a log with one row a session."""
-    keys.allow("patient_id", "week", "start", "end", *_LOG_COLUMNS, "prescribed", "weeks", "session_minutes",
-               required=("modality", "minutes"))  # fmt: skip
+    keys.allow()
     keys.one_of("start", "week")
     if "end" in keys.data and "start" not in keys.data:
         raise keys.error("end", "needs start")
@@ -81,14 +82,12 @@ def read_session_log(keys: Keys) -> SessionLog:
     if isinstance(prescribed, tuple) and weeks is not None:
         raise keys.error("weeks", "stands in each prescription where protocols are named")
     names = [key for key in ("patient_id", "week", *_LOG_COLUMNS) if key in keys.data]
-    minutes = keys.table("session_minutes").numbers() if "session_minutes" in keys.data else None
     return SessionLog(
         columns=tuple(read_column(keys, key) for key in names),
         start=keys.text("start"),
         end=keys.text("end"),
         prescribed=prescribed,
         weeks=weeks,
-        session_minutes=minutes,
     )
 
 
@@ -102,11 +101,9 @@ def _read_weeks(keys: Keys) -> tuple[int, int] | None:
 
 
 def _read_prescribed(keys: Keys) -> Mapping[str, float] | tuple[Prescription, ...]:
-    given = keys.data.get("prescribed", {})
-    if isinstance(given, list):
-        place = f"{keys.place}.prescribed"
-        return tuple(_read_prescription(Keys(one, keys.file, f"{place}[{i + 1}]")) for i, one in enumerate(given))
-    asked = keys.table("prescribed").numbers()
+    if isinstance(keys.data.get("prescribed"), list):
+        return tuple(map(_read_prescription, keys.tables("prescribed", PRESCRIBED)))
+    asked = {modality_of(name): number for name, number in keys.numbers("prescribed").items()}
     unknown = [name for name in asked if name not in MODALITIES]
     if unknown:
         allowed = ", ".join(repr(name) for name in MODALITIES)
@@ -115,47 +112,82 @@ def _read_prescribed(keys: Keys) -> Mapping[str, float] | tuple[Prescription, ..
 
 
 def _read_prescription(keys: Keys) -> Prescription:
-    keys.allow("protocol", "modality", "sessions", "weeks", required=("protocol", "modality", "sessions", "weeks"))
+    keys.allow()
+    protocols = _read_protocols(keys)
+    modality, sessions = _read_modality(keys), keys.number("sessions")
+    weeks = _read_weeks(keys)
+    try:
+        return Prescription(modality, sessions or 0.0, weeks or (0, 0), protocols)
+    except CohortError as error:
+        raise keys.explained(error, "sessions", "weeks") from None
+
+
+def _read_modality(keys: Keys) -> str:
+    """Read the kind of session, in any spelling that files may have."""
+    given = keys.data["modality"]
+    known = modality_of(given) if isinstance(given, str) else given
+    return Keys(keys.data | {"modality": known}, keys.file, keys.place, keys.section).choice("modality")
+
+
+def _read_protocols(keys: Keys) -> tuple[str, ...]:
     protocol = keys.data["protocol"]
     protocols = [protocol] if isinstance(protocol, str) else protocol
     if not isinstance(protocols, list) or not protocols or not all(isinstance(one, str) for one in protocols):
         raise keys.error("protocol", "should be a protocol or a list of protocols")
-    modality, sessions = keys.choice("modality", MODALITIES, MODALITIES[0]), keys.number("sessions")
-    weeks = _read_weeks(keys)
+    return tuple(map(fold, protocols))
+
+
+def read_usual_sessions(top: Keys) -> tuple[UsualSession, ...]:
+    """Read what a session of each modality usually is, a block each."""
+    programme = tuple(map(_read_usual_session, top.tables("programme", PROGRAMME)))
     try:
-        return Prescription(modality, sessions or 0.0, weeks or (0, 0), tuple(map(fold, protocols)))
+        check_once(programme, "")
     except CohortError as error:
-        where = f"{keys.file}, [{keys.place}]"
-        raise CohortError(error.what, where=where, what_to_do=error.what_to_do) from None
+        raise top.explained(error, "programme") from None
+    return programme
+
+
+def _read_usual_session(keys: Keys) -> UsualSession:
+    keys.allow()
+    levels = keys.data.get("levels")
+    if levels is not None and not (isinstance(levels, list) and len(levels) == 2 and all(map(_is_number, levels))):
+        raise keys.error("levels", "should be the lowest and the highest level, for example [10, 60]")
+    modality, minutes, most_pauses = _read_modality(keys), keys.number("minutes"), keys.number("most_pauses")
+    protocols = _read_protocols(keys) if "protocol" in keys.data else ()
+    tolerance, pair = keys.number("tolerance") or 0.0, None if levels is None else (float(levels[0]), float(levels[1]))
+    try:
+        return UsualSession(modality, minutes, tolerance, most_pauses, pair, protocols)
+    except CohortError as error:
+        raise keys.explained(error, "minutes", "tolerance", "most_pauses", "levels") from None
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 def read_schedule(keys: Keys) -> VisitSchedule:
     """Read visit windows and their rules."""
-    keys.allow("weeks", "windows", "two_in_window", "tie", "others", "unscheduled")
+    keys.allow()
     keys.one_of("weeks", "windows")
-    rules = {
-        "two_in_window": keys.choice("two_in_window", get_args(TwoInWindow), "nearest"),
-        "tie": keys.choice("tie", get_args(Tie), "earlier"),
-        "others": keys.choice("others", get_args(Others), "drop"),
-        "unscheduled": keys.choice("unscheduled", get_args(Others), "keep"),
-    }
+    rules = {rule: keys.choice(rule) for rule in ("two_in_window", "tie", "others", "unscheduled")}
     given = keys.data.get("weeks", keys.data.get("windows"))
     if not isinstance(given, list) or not given:
-        raise keys.error("weeks", "or windows should be a list")
+        raise keys.error("weeks" if "weeks" in keys.data else "windows", "should be a list")
     if "weeks" in keys.data:
-        if not all(isinstance(week, int | float) and not isinstance(week, bool) for week in given):
+        if not all(map(_is_number, given)):
             raise keys.error("weeks", "should be a list of numbers")
         windows = VisitSchedule.halfway(given).windows
     else:
-        windows = [_read_window(keys, i, one) for i, one in enumerate(given)]
+        windows = [
+            _read_window(Keys(one, keys.file, f"schedule.windows[{i + 1}]", WINDOW)) for i, one in enumerate(given)
+        ]
     try:
         return VisitSchedule(windows, **rules)  # type: ignore[arg-type]
     except CohortError as error:
-        raise CohortError(error.what, where=f"{keys.file}, [schedule]", what_to_do=error.what_to_do) from None
+        raise keys.explained(error, "weeks" if "weeks" in keys.data else "windows") from None
 
 
-def _read_window(keys: Keys, place: int, given: object) -> VisitWindow:
-    window = type(keys)(given, keys.file, f"schedule.windows[{place + 1}]")
-    window.allow("week", "from", "to", required=("week", "from", "to"))
-    week, earliest, latest = (window.number(key) or 0.0 for key in ("week", "from", "to"))
+def _read_window(keys: Keys) -> VisitWindow:
+    keys.allow()
+    week, earliest, latest = (keys.number(key) or 0.0 for key in ("week", "from", "to"))
     return VisitWindow(week, earliest, latest)

@@ -12,7 +12,9 @@ from analysis.cohort.columns import Column, Kind, as_identifiers, convert, read_
 from analysis.cohort.files.conversion import RawTable, add_unconverted
 from analysis.cohort.findings import FindingList
 from analysis.cohort.importing.map_keys import FileFormat, PatientColumn
+from analysis.cohort.recognition.measured_cells import MeasuredCells, measured_cells
 from analysis.cohort.recognition.spellings import Folded, fold, fold_names
+from analysis.cohort.recognition.trade_words import shown_cell
 from analysis.cohort.tables import kind_of
 
 #: A time of the day and its offset from UTC (ISO 8601): +01:00, +0100, +01, Z or none.
@@ -32,12 +34,13 @@ class SourceRows:
         self.labelled = raw.labelled
         self._told: set[str] = set()
         self._numbers: dict[str, pd.Series] = {}
+        self._cells_measured: dict[str, MeasuredCells] = {}
         self.frame = raw.frame
         ids = as_identifiers(self.texts(patient))
         nobody = ids.isna().to_numpy()
         findings.add(
             "error", name, "the row has no patient", "Fill the cell, or remove the row.",
-            column=patient.column or "patient_id", rows=raw.frame.index.to_numpy()[nobody] + 1,
+            column=patient.column or "patient_id", rows=raw.frame.index.to_numpy()[nobody],
         )  # fmt: skip
         self.frame, self.ids = raw.frame[~nobody], ids[~nobody]
 
@@ -90,15 +93,51 @@ class SourceRows:
         add_unconverted(values.iloc[bad], self.ids.iloc[bad], self.name, target, self.findings)
         return self._told_of(fold_names(converted), target.name) if kind == "category" else converted
 
-    def numbers(self, column: str, *, week: bool = False) -> pd.Series:
-        """Give a column as numbers, read once; ``week`` says that a week is expected, for the findings."""
+    def numbers(
+        self, column: str, *, week: bool = False, but: pd.Series | None = None, limits: bool = False
+    ) -> pd.Series:
+        """Give a column as numbers, read once; ``week`` says that a week is expected, for the findings.
+
+        Cells ``but`` which are read otherwise are missing. With ``limits`` a limit such as <20 is its number, and a reason why
+        nothing was measured is missing; how many there were of each is a finding.
+        """
         if column in self._numbers:
             return self._numbers[column]
-        numbers, bad = convert(self._with_point(self.frame[column]), Column(column, "number", ""))
+        cells = self.frame[column] if but is None else self.frame[column].mask(but)
+        if limits:
+            cells = self._measured(column).cells
+        numbers, bad = convert(self._with_point(cells), Column(column, "number", ""))
         hits = self.frame[column].iloc[bad]
         add_unconverted(hits, self.ids.iloc[bad], self.name, Column(column, "number", ""), self.findings, week=week)
         self._numbers[column] = numbers
         return numbers
+
+    def bounds(self, column: str) -> pd.Series:
+        """Say which values of a column are limits: below or above, otherwise missing."""
+        return self._measured(column).bound
+
+    def _measured(self, column: str) -> MeasuredCells:
+        if column in self._cells_measured:
+            return self._cells_measured[column]
+        found = measured_cells(self.frame[column])
+        self._cells_measured[column] = found
+        n = int(found.bound.notna().sum())
+        if n:
+            signs = self.frame[column][found.bound.notna()].str.strip().value_counts(sort=False)
+            said = ", ".join(f"{shown_cell(str(text))}: {count:,}" for text, count in signs.items())
+            self.findings.add(
+                "warning", self.name, f"{n:,} cell{'' if n == 1 else 's'} with a limit in the place of a value ({said})",
+                "The limit is taken as the value, and the column bound of the visits says that it is one.", column=column,
+            )  # fmt: skip
+        reasons = found.reason.dropna().str.strip().value_counts(sort=False)
+        if len(reasons):
+            said = ", ".join(f"{shown_cell(str(text))}: {count:,}" for text, count in reasons.items())
+            n = int(reasons.sum())
+            self.findings.add(
+                "warning", self.name, f"{n:,} cell{'' if n == 1 else 's'} with a reason in the place of a value ({said})",
+                "There is no visit of that measure then. Where it is a value, write it as a number.", column=column,
+            )  # fmt: skip
+        return found
 
     def dates(self, column: str, date_format: str | None) -> pd.Series:
         """Give a column as dates; text must be as year-month-day or as ``date_format`` says."""
@@ -114,7 +153,7 @@ class SourceRows:
             self.findings.add(
                 "error", self.name, f"no date as {how}",
                 'Correct the cell, or say under [week] how dates are written, for example date_format = "%d.%m.%Y".',
-                column=column, rows=self.frame.index.to_numpy()[wrong] + 1, patients=self.ids[wrong],
+                column=column, rows=self.frame.index.to_numpy()[wrong], patients=self.ids[wrong],
                 values=text[wrong],
             )  # fmt: skip
         return dates

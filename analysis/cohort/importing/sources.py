@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from analysis.cohort.checks.links import links_of
@@ -33,6 +33,23 @@ class Sources:
         self._rows: dict[tuple[FileFormat, str | None, tuple[tuple[str, str], ...]], SourceRows] = {}
         if path.is_dir():
             _refuse_folder(path)
+
+    def refuse_unnamed(self, forms: Mapping[str, FileFormat]) -> None:
+        """Refuse a folder where the map does not name the file of every table; ``forms`` are those of the tables, by name.
+
+        Raises
+        ------
+        CohortError
+            A table has no file; the message names it, and the files that are there.
+        """
+        unnamed = [table for table, form in forms.items() if form.file is None]
+        if self.path.is_dir() and unnamed:
+            lines = [f'{table} = "name of the file"' for table in unnamed]
+            raise CohortError(
+                f"A folder is imported, and the map does not say which file holds the {' and the '.join(unnamed)}.",
+                where=f"{self.map_name}, [files]; {_files_in(self.path)}",
+                what_to_do=f"Add under [files]: {', '.join(lines)}.",
+            )
 
     def rows(self, form: FileFormat, patient: PatientColumn, columns: Iterable[str | None]) -> SourceRows:
         """Read a file, or take it as read before, and check that it has the columns that the map names.
@@ -87,7 +104,7 @@ class Sources:
             catalog = None if form.catalog is None else self._find(form.catalog, beside=True)
             raw = read_table(
                 path, delimiter=form.delimiter, encoding=form.encoding, missing=form.missing, sheet=form.sheet,
-                catalog=catalog,
+                catalog=catalog, header_rows=form.header_rows,
             )  # fmt: skip
             name = path.name + (f", sheet {form.sheet}" if form.sheet else "")
             add_ragged(raw, name, self.findings)
@@ -96,8 +113,10 @@ class Sources:
         return self._tables[form]
 
     def _find(self, name: str | None, *, beside: bool = False) -> Path:
+        if name is None:
+            return self.path
         if not self.path.is_dir():
-            if name is None or name == self.path.name:
+            if name == self.path.name:
                 return self.path
             if not beside:
                 raise CohortError(
@@ -106,13 +125,7 @@ class Sources:
                     what_to_do="Import the folder that holds both, or name sheets of the workbook.",
                 )
         folder = self.path if self.path.is_dir() else self.path.parent
-        there = ", ".join(sorted(one.name for one in folder.iterdir() if one.is_file())[:_NAMES_LISTED])
-        if name is None:
-            raise CohortError(
-                "A folder is imported, and the map does not say which file holds what.",
-                where=f"{folder.name} holds: {there or 'no file'}",
-                what_to_do='Name the files in the map: [files] patients = "...", visits = "..."',
-            )
+        there = _files_in(folder)
         if Path(name).name != name or name in (".", ".."):
             raise CohortError(
                 f"{name!r} is not the name of a file in the folder.",
@@ -123,7 +136,7 @@ class Sources:
         if not path.is_file():
             raise CohortError(
                 f"The map names the file {name!r}, which is not there.",
-                where=f"{folder.name} holds: {there or 'no file'}",
+                where=there,
                 what_to_do=f"Correct the name in {self.map_name}.",
             )
         _refuse_link(path)
@@ -134,6 +147,11 @@ def listed(names: list[str]) -> str:
     """Name columns for a message, the first forty."""
     more = f" and {len(names) - _NAMES_LISTED} more" if len(names) > _NAMES_LISTED else ""
     return ", ".join(names[:_NAMES_LISTED]) + more
+
+
+def _files_in(folder: Path) -> str:
+    names = sorted(one.name for one in folder.iterdir() if one.is_file())[:_NAMES_LISTED]
+    return f"{folder.name} holds: {', '.join(names) or 'no file'}"
 
 
 def _refuse_folder(folder: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from analysis.cohort.importing.map_file import ImportMap
+from analysis.cohort.importing.map_reference import WEEK
 from analysis.cohort.importing.source_rows import SourceRows
 from analysis.cohort.importing.sources import Sources
 from analysis.errors import CohortError
@@ -45,15 +46,17 @@ class StartDates:
             raise CohortError(
                 "The map gives dates, but not the column with the date of surgery or start.",
                 where=f"{self.mapped.name}, [week]",
-                what_to_do='Add start = "name of the column".',
+                what_to_do=["Add the column.", *WEEK.lines("start")],
             )
         dates = self.dates(rows, column)
-        began = self.dates(rows, start) if start in rows else rows.ids.map(self._known(start))
-        days = (dates - began.astype("datetime64[us]").dt.normalize()).dt.total_seconds() / 86_400.0
+        began = (
+            self.dates(rows, start) if start in rows else self._known(start).reindex(rows.ids).set_axis(rows.ids.index)
+        )
+        days = (dates - began.dt.normalize()).dt.total_seconds() / 86_400.0
         unknown = (began.isna() & dates.notna()).to_numpy()
         rows.findings.add(
             "error", rows.name, "there is a date, but no date of surgery or start of the patient",
-            "Give the start, or remove the row.", column=start, rows=rows.frame.index.to_numpy()[unknown] + 1,
+            "Give the start, or remove the row.", column=start, rows=rows.frame.index.to_numpy()[unknown],
             patients=rows.ids[unknown],
         )  # fmt: skip
         self._days[key] = days
@@ -64,10 +67,11 @@ class StartDates:
             mapped = self.mapped
             rows = self.sources.rows(mapped.format_of("patients"), mapped.patient_column, [start])
             table = pd.DataFrame({"patient": rows.ids, "start": self.dates(rows, start)}).dropna()
-            differ = table.groupby("patient")["start"].transform("nunique").gt(1).to_numpy()
+            starts = table.drop_duplicates()
+            differ = table["patient"].isin(starts.loc[starts["patient"].duplicated(), "patient"]).to_numpy()
             rows.findings.add(
                 "error", rows.name, "the date of surgery or start differs within the patient", "Keep one.",
-                column=start, rows=table.index.to_numpy()[differ] + 1, patients=table["patient"][differ],
+                column=start, rows=table.index.to_numpy()[differ], patients=table["patient"][differ],
             )  # fmt: skip
             self._by_patient = table.drop_duplicates("patient").set_index("patient")["start"]
         return self._by_patient

@@ -2,6 +2,9 @@
 
 - ``spellings``: One name in several spellings: what is folded, and what a reader takes for one another.
 - ``recognise_columns``: Recognise what a column of an unknown file may hold, by its name and by what stands in it.
+- ``header_words``: Take the name of a column apart: what is measured, on which limb, when, in which unit.
+- ``visit_times``: Times told by the names of visits, and the order in which dates are written.
+- ``measured_cells``: Cells of a measure: numbers, limits such as <20, and the reasons why there is none.
 - ``recognise_home``: Recognise the home programme in an unknown file: a log of sessions, or counts by week.
 - ``trade_words``: The words of the trade: of what headers and labels of harmless columns are made.
 - ``cells``: The cells of a column, read once: texts, marks of a missing value, numbers as people write them.

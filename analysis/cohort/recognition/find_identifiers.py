@@ -171,7 +171,7 @@ def _patient_identifiers(table: str, values: pd.Series, findings: FindingList) -
             ["the identifier looks like " + what for what in hits],
             "Give every patient an opaque identifier, for example P001, and keep the key outside the cohort.",
             column="patient_id",
-            rows=hits.index.to_numpy() + 1,
+            rows=hits.index.to_numpy(),
             patients=distinct[hits.index].map(shape),
             values=distinct[hits.index].map(shape),
             identifier=True,

@@ -3,84 +3,101 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import pandas as pd
 
 from analysis.cohort.columns import read_numbers
-from analysis.cohort.importing.map_file import WeekUnit
-from analysis.cohort.recognition.find_identifiers import are_dates, name_rule, plain
-from analysis.cohort.recognition.trade_words import shown_cell
+from analysis.cohort.recognition.find_identifiers import are_dates, name_rule
+from analysis.cohort.recognition.header_words import (
+    SIDE_LETTERS,
+    HeaderWords,
+    TimeUnit,
+    header_words,
+    limb_of_label,
+    measure_of,
+    side_of,
+)
+from analysis.cohort.recognition.measured_cells import measured_cells
+from analysis.cohort.recognition.trade_words import shown_cell, words_of
+from analysis.cohort.recognition.visit_times import visit_time
 from analysis.foreign_text import visible
 
-Role = Literal["patient", "protocol", "covariate", "week", "date", "start", "measure", "home", "identifier", "unknown"]
+Role = Literal[
+    "patient", "protocol", "covariate", "week", "visit", "date", "start", "measure", "parameter", "limb", "change", "home",
+    "identifier", "unknown",
+]  # fmt: skip
 
-#: Words in the name of a column, in lower case with underscores, that tell its role; the first that fits counts.
+#: Words in the name of a column, in lower case with underscores, that tell its role; the first that fits counts. English,
+#: German, French and Spanish.
 _PATIENT = (
-    r"^(?:(?:patient|subject|participant|person|record|study|case)_?(?:id|no|nr|number|code|key)?|id|pid|rownames)$"
+    r"^(?:n_(?:o_)?(?:de_)?|identifiant_)?(?:patient(?:en|in)?|paciente|historia|client|pat|subject|subj|participant|person|record|study|studien|case|proband)"
+    r"(?:_?(?:id|no|nr|num|number|code|key|nummer|kennung))?$|^id(?:_paciente|_patient)?$|^(?:pid|sid|rownames|fallnummer|code_patient|u?subj_?id)$"
 )
 _PROTOCOL = (
-    r"(?:^|_)(?:protocol|arm|treatment|treat|group|allocation|allocated|intervention|randomi[sz]ed(?:_to)?)(?:_|$)"
+    r"(?:^|_)(?:protocol|program|programme|cohort|regimen|pathway|[a-z]*arm|trt|tx|treatment|treat|group|allocation|allocated|intervention|randomi[sz]ed(?:_to)?|[a-z]*gruppe|behandlung|"
+    r"groupe|bras|traitement|grupo|brazo|tratamiento)(?:_\d+_p|_\d+_a)?(?:_|$)"
 )
-_START = r"(?:surgery|operation|operated|op|index|start|started|enrol\w*|injury|reconstruction|implant\w*|baseline)"
-_LIMB = r"(?:^|_)(?:limb|leg|side_measured|measured_side|knee)$"
+_START = (
+    r"(?:surgery|operation|operated|op|index|start|started|enrol[a-z]*|injury|reconstruction|implant[a-z]*|baseline|random[a-z]*|"
+    r"eingriff|cirugia|operacion|chirurgie|beginn)"
+)
+_OF_A_VISIT = r"visit|test|assessment|exam|untersuchung|besuch|visita|consult|seen|messung"
+_BIRTH = r"(?:^|_)(?:dob|birth|geburt[a-z]*|naissance|nacimiento)(?:_|$)"
+_LIMB = r"(?:^|_)(?:limb|leg|side_measured|measured_side|knee|bein|jambe|pierna)(?:_(?:tested|measured))?$"
+_OPERATED = r"involved|injured|operated|affected|index|op|surg[a-z]*|operiert[a-z]*|oper[ea][a-z]*"
+_OF_A_SIDE = r"side|leg|limb|knee|seite|bein|knie|cote|genou|jambe|lado|rodilla|pierna"
 _COVARIATES = {
-    "site": r"(?:^|_)(?:site|clinic|center|centre|hospital)(?:_(?:name|code))?$",
+    "site": r"(?:^|_)(?:site|clinic|center|centre|hospital|klinik|zentrum)(?:_(?:name|code))?$",
+    "involved_side": rf"(?:^|_)(?:{_OPERATED})_(?:{_OF_A_SIDE})$|^(?:{_OF_A_SIDE})_(?:{_OPERATED})$|^(?:side|seite|cote|lado)$",
+    "sex": r"(?:^|_)(?:sex|gender|geschlecht|sexe|sexo)$",
+    "age_years": r"^(?:patient_)?(?:age|alter|edad)(?:_years?|_y|_at_[a-z]+|_jahre|_ans|_anos)?$",
+    "body_mass_kg": r"(?:^|_)(?:body_?mass|weight|mass|gewicht|poids|peso)(?:_?kg)?$",
+    "height_cm": r"(?:^|_)(?:height|korpergrosse|taille|talla)(?:_?cm)?$",
     "procedure": r"(?:^|_)(?:procedure|operation|surgery|surgery_type|diagnosis)$",
-    "involved_side": r"(?:^|_)(?:involved|injured|operated|affected|index)_?(?:side|leg|limb|knee)$|^side$",
-    "sex": r"^(?:sex|gender)$",
-    "age_years": r"^age(?:_years?|_y|_at_\w+)?$",
-    "body_mass_kg": r"(?:^|_)(?:body_?mass|weight|mass)(?:_?kg)?$",
-    "height_cm": r"(?:^|_)height(?:_?cm)?$",
 }
-_TIMES: tuple[tuple[str, WeekUnit], ...] = (
-    (r"(?:^|_)(?:week|weeks|wk|wks|study_week|visit_week)(?:_|$)", "weeks"),
-    (r"(?:^|_)(?:day|days)(?:_|$)", "days"),
-    (r"(?:^|_)(?:month|months|mo|mth)(?:_|$)", "months"),
-    (r"(?:^|_)(?:year|years)(?:_|$)", "years"),
-    (r"^(?:visit|visit_no|time|time_?point|occasion|wave)$", "weeks"),
+_IN_NUMBERS = ("age_years", "body_mass_kg", "height_cm")
+_TIME_UNITS: dict[TimeUnit, str] = {
+    "weeks": r"weeks?|wks?|wochen?|semaines?|semanas?", "days": r"days?|tage?|jours?|dias?",
+    "months": r"months?|mo|mth|monate?|mois|mes(?:es)?", "years": r"years?|jahre?|annees?|anos?",
+}  # fmt: skip
+#: Words that may stand beside the unit of a time.
+_BESIDE_TIME = frozenset({
+    "visit", "no", "nr", "number", "num", "study", "time", "in", "follow", "up", "fu", "der", "de", "la", "l", "elapsed",
+})  # fmt: skip
+#: When the time begins, and the words without which these say something else (week of surgery).
+_STARTS = frozenset({"surgery", "operation", "op", "start", "baseline", "randomisation", "randomization"})
+_SINCE = frozenset({"since", "after", "post", "postop", "from", "nach", "seit", "apres", "despues"})
+#: Words that may stand beside that of a protocol.
+_BESIDE_PROTOCOL = frozenset(
+    {
+        "study",
+        "patient",
+        "assigned",
+        "actual",
+        "planned",
+        "trial",
+        "rehab",
+        "name",
+        "code",
+        "de",
+        "du",
+        "of",
+        "to",
+        "p",
+        "a",
+        "01",
+        "1",
+    }
 )
-_UNCERTAIN_TIMES = r"^(?:visit|visit_no|time|time_?point|occasion|wave)$"
-_MEASURES: tuple[tuple[str, str], ...] = (
-    (r"koos.*pain|^pain.*koos", "koos_pain"),
-    (r"koos.*sym", "koos_symptoms"),
-    (r"koos.*(?:adl|daily)", "koos_adl"),
-    (r"koos.*sport", "koos_sport"),
-    (r"koos.*(?:qol|quality)", "koos_quality_of_life"),
-    (r"koos.*(?:pf|patellofemoral)", "koos_patellofemoral"),
-    (r"ikdc", "ikdc"),
-    (r"lysholm", "lysholm"),
-    (r"lefs|lower_extremity_func", "lefs"),
-    (r"oxford|(?:^|_)oks(?:_|$)", "oxford_knee_score"),
-    (r"fjs|forgotten", "forgotten_joint_score"),
-    (r"akps|kujala|anterior_knee_pain", "anterior_knee_pain_scale"),
-    (r"kos_?adl|knee_outcome_survey", "knee_outcome_survey_adl"),
-    (r"six_?min|6_?mwt|6_?min|walk", "six_minute_walk"),
-    (r"hamstring|(?:^|_)ham(?:_|$)|knee_flexor", "hamstring_torque"),
-    (r"quad|torque|mvic|extensor|strength", "quadriceps_torque"),
-    (r"flexion|(?:^|_)flex(?:_|$)", "knee_flexion"),
-    (r"extension|(?:^|_)ext(?:_|$)", "knee_extension"),
-    (r"thigh.*(?:girth|circ)", "thigh_girth"),
-    (r"knee.*(?:girth|circ)", "knee_girth"),
-    (r"(?:^|_)(?:pain|vas|nrs)(?:_|$)", "pain"),
-)
-_UNINVOLVED = (
-    r"(?:^|_)(?:uninvolved|uninjured|unaffected|contralateral|other|healthy|sound|non_?op\w*|non_?inv\w*|un)(?:_|$)"
-)
+_UNCERTAIN_TIMES = r"^(?:a?visit_?n?|(?:visit|visite|visita)_?(?:no|nr|num|number)|time|time_?point|occasion|wave)$"
+_VISITS = r"(?:^|_)(?:a?visit|visite|visita|time_?point|zeitpunkt|event|follow_up|occasion|termin)(?:_(?:name|label))?$"
 _HOME = (
     r"modality|session|minutes|level_(?:knee|thigh)|pauses?|flexion_limit|extension_limit|locked|hinge|"
     r"^event$|adverse|serious|^related$"
 )
-_BASELINE = r"pre_?op|preop|pre|baseline|base|bl"
-_UNITS: dict[str, WeekUnit] = {"d": "days", "w": "weeks", "m": "months", "y": "years"}
-_TIME_PART = (
-    rf"(?P<baseline>{_BASELINE})|"
-    r"(?P<before>wk|week|weeks|w|mo|month|months|m|day|days|d|yr|year|years|y|t|v|visit)_?(?P<number>\d+(?:\.\d+)?)|"
-    r"(?P<number2>\d+(?:\.\d+)?)_?(?P<after>wk|weeks?|w|mo|months?|m|days?|d|yr|years?|y)?"
-)
-_WIDE = (rf"^(?P<stem>.+?)_(?:{_TIME_PART})$", rf"^(?:{_TIME_PART})_(?P<stem>[a-z].+)$")
-_FEW_LABELS = 12
+_FEW_LABELS, _MOST_VISITS = 12, 40
 
 
 @dataclass(frozen=True)
@@ -89,7 +106,7 @@ class Recognised:
 
     ``target`` is the column of patients, the measure or the unit of time that it stands for, empty where there is none;
     ``limb`` involved, uninvolved, none or empty; ``sure`` says that name and content leave little doubt; the note is what is in
-    doubt, or what the column holds.
+    doubt, or what the column holds; ``header`` what the words of the name say.
     """
 
     name: str
@@ -98,16 +115,7 @@ class Recognised:
     limb: str = ""
     sure: bool = True
     note: str = ""
-
-
-@dataclass(frozen=True)
-class WideColumn:
-    """A column of a wide file: what it measures, and when; ``unit`` None where the name does not say."""
-
-    name: str
-    stem: str
-    time: float
-    unit: WeekUnit | None
+    header: HeaderWords = field(default_factory=lambda: HeaderWords("", ""))
 
 
 def recognise(values: pd.Series, name: str) -> Recognised:
@@ -120,77 +128,97 @@ def recognise(values: pd.Series, name: str) -> Recognised:
     >>> recognise(pd.Series([1.5, 2.0]), "quad_torque_uninvolved").limb
     'uninvolved'
     """
-    words = plain(name)
+    return replace(_recognise(values, name), header=header_words(name))
+
+
+def _recognise(values: pd.Series, name: str) -> Recognised:
+    words = "_".join(words_of(name))
     number = _are_numbers(values)
     if re.search(_PATIENT, words):
         return Recognised(name, "patient", sure=words != "case")
-    if _hold_dates(values) or (name_rule(name) is not None and "date" in words):
-        start = re.search(rf"(?:^|_){_START}(?:_|$)", words) is not None
-        return Recognised(name, "start" if start else "date", sure=start or "visit" in words or "test" in words)
-    if (rule := name_rule(name)) is not None:
+    rule = name_rule(name)
+    if re.search(_BIRTH, words):
+        return Recognised(name, "identifier", note="a date of birth, (C) dates")
+    if _hold_dates(values) or (rule is not None and "date" in words and not number):
+        start = re.search(rf"(?:^|_){_START}(?:_|$)", words) is not None and re.search(_OF_A_VISIT, words) is None
+        return Recognised(name, "start" if start else "date", sure=start or re.search(_OF_A_VISIT, words) is not None)
+    if rule is not None:
         return Recognised(name, "identifier", note=f"{rule.what}, {rule.paragraph}")
+    labels = [] if number else [str(label) for label in values.dropna().unique()[: _MOST_VISITS + 1]]
     for target, pattern in _COVARIATES.items():
-        if re.search(pattern, words) and (number or target not in ("age_years", "body_mass_kg", "height_cm")):
-            return Recognised(name, "covariate", target, sure=target != "procedure")
+        if re.search(pattern, words) and (number if target in _IN_NUMBERS else not number or target != "procedure"):
+            return Recognised(name, "covariate", target, sure=_covariate_surely(target, words, labels))
+    few = 0 < len(labels) <= _MOST_VISITS
+    if few and re.search(_VISITS, words) and not re.search(_PROTOCOL, words):
+        return Recognised(name, "visit", sure=all(visit_time(label) is not None for label in labels))
+    if few and sum(measure_of(label) is not None for label in labels) > len(labels) / 2:
+        return Recognised(name, "parameter")
     if re.search(_PROTOCOL, words) and values.nunique() <= _FEW_LABELS:
-        return Recognised(name, "protocol", sure=len(values.dropna().unique()) > 1)
+        beside = set(words.split("_")) - _BESIDE_PROTOCOL
+        sure = len(values.dropna().unique()) > 1 and all(re.fullmatch(_PROTOCOL, word) for word in beside)
+        return Recognised(name, "protocol", sure=sure)
     if re.search(_HOME, words):
         return Recognised(name, "home")
-    if re.search(_LIMB, words) and not number:
-        return Recognised(name, "unknown", "limb", sure=False, note="the limb measured?")
-    if number:
-        for pattern, unit in _TIMES:
-            if re.search(pattern, words):
-                return Recognised(name, "week", unit, sure=re.search(_UNCERTAIN_TIMES, words) is None)
-        for pattern, measure in _MEASURES:
-            if re.search(pattern, words):
-                return Recognised(name, "measure", measure, limb_of(words), sure=_fits_surely(words, measure))
+    if few and re.search(_LIMB, words):
+        return Recognised(name, "limb", sure=all(limb_of_label(label) is not None for label in labels))
+    header = header_words(name)
+    if header.change:
+        return Recognised(name, "change", note="a change; it is computed from the visits")
+    if number and header.measure is None:
+        unit = _time_unit(words)
+        if unit is not None or re.search(_UNCERTAIN_TIMES, words):
+            return Recognised(name, "week", unit or "weeks", sure=unit is not None)
+    if number and header.measure is not None:
+        return Recognised(name, "measure", header.measure, header.limb, sure=fits_surely(header))
     return Recognised(name, "unknown", note=_describe(values, number=number))
 
 
-def recognise_measure(stem: str) -> str | None:
-    """Give the measure that a name means; None where none does.
-
-    Examples
-    --------
-    >>> recognise_measure("KOOS_Pain"), recognise_measure("shoe_size")
-    ('koos_pain', None)
-    """
-    words = plain(stem)
-    return next((measure for pattern, measure in _MEASURES if re.search(pattern, words)), None)
-
-
-def limb_of(words: str) -> str:
-    """Give the limb that a name says: uninvolved where it says so, otherwise involved."""
-    return "uninvolved" if re.search(_UNINVOLVED, plain(words)) else "involved"
-
-
-def wide_column(name: str) -> WideColumn | None:
-    """Take the name of a column apart into a measure and a time; None where there is no time in it.
-
-    Examples
-    --------
-    >>> wide_column("koos_6w")
-    WideColumn(name='koos_6w', stem='koos', time=6.0, unit='weeks')
-    >>> wide_column("flexion.pre").time, wide_column("flexion") is None
-    (0.0, True)
-    """
-    words = plain(name)
-    for pattern in _WIDE:
-        match = re.fullmatch(pattern, words)
-        if match is None:
-            continue
-        if match["baseline"]:
-            return WideColumn(name, match["stem"], 0.0, None)
-        mark = match["before"] or match["after"] or ""
-        return WideColumn(name, match["stem"], float(match["number"] or match["number2"]), _UNITS.get(mark[:1]))
-    return None
+def settle_sides(found: dict[str, Recognised]) -> dict[str, Recognised]:
+    """Take a single letter for a side of the body where another column differs by the letter of the other side only."""
+    by_stem: dict[tuple[object, ...], dict[str, str]] = {}
+    for one in found.values():
+        by_stem.setdefault((one.header.stem, one.header.time, one.header.unit), {})[one.header.letter] = one.name
+    answer = {}
+    for name, one in found.items():
+        header = one.header
+        side, partners = SIDE_LETTERS.get(header.letter, ("", ""))
+        there = by_stem[header.stem, header.time, header.unit]
+        if header.letter and any(partner in there for partner in partners):
+            header = replace(header, limb=side, letter="")
+            one = replace(one, limb=side if one.role == "measure" else one.limb)
+        elif header.letter:
+            header = replace(header, rest=(*header.rest, header.letter))
+            one = replace(one, sure=one.sure and one.role != "measure")
+        answer[name] = replace(one, header=header)
+    return answer
 
 
-def _fits_surely(words: str, measure: str) -> bool:
-    if measure in ("quadriceps_torque", "hamstring_torque"):
-        return "kg" in words
-    return measure not in ("knee_flexion", "knee_extension", "pain", "koos_pain") or words in (measure, "flexion_deg")
+def _time_unit(words: str) -> TimeUnit | None:
+    """Give the unit of time that a name is made of, with nothing beside it but words such as study or post-op."""
+    there = set(words.split("_"))
+    if there & _STARTS and not there & _SINCE:
+        return None
+    rest = [word for word in words.split("_") if word not in _BESIDE_TIME | _STARTS | _SINCE]
+    return next(
+        (unit for unit, pattern in _TIME_UNITS.items() if len(rest) == 1 and re.fullmatch(pattern, rest[0])), None
+    )
+
+
+def _covariate_surely(target: str, words: str, labels: list[str]) -> bool:
+    if target == "site" and not labels:  # numbers: codes of sites, or days in hospital
+        return re.fullmatch(_COVARIATES[target], words) is not None
+    if target == "involved_side":
+        return bool(labels) and all(side_of(label) is not None or label.casefold() == "both" for label in labels)
+    return target != "procedure"
+
+
+def fits_surely(header: HeaderWords) -> bool:
+    """Say whether a name leaves little doubt about its measure: nothing else stands in it, and torque has its unit."""
+    if header.measure in ("quadriceps_torque", "hamstring_torque"):
+        return not header.rest and re.search(r"n_?m_?kg", "_".join(words_of(header.name))) is not None
+    if header.measure == "six_minute_walk":
+        return not header.rest and re.search(r"6|six", header.name, re.IGNORECASE) is not None
+    return not header.rest
 
 
 def _are_numbers(values: pd.Series) -> bool:
@@ -201,7 +229,8 @@ def _are_numbers(values: pd.Series) -> bool:
         return pd.api.types.is_numeric_dtype(values.dtype)
     if pd.api.types.is_datetime64_any_dtype(values.dtype):
         return False
-    return len(read_numbers(known)[1]) <= 0.05 * len(known)
+    known = measured_cells(known).cells.dropna()
+    return not known.empty and len(read_numbers(known)[1]) <= 0.05 * len(known)
 
 
 def _hold_dates(values: pd.Series) -> bool:
@@ -218,7 +247,7 @@ def _describe(values: pd.Series, *, number: bool) -> str:
     if known.empty:
         return "empty"
     if number:
-        numbers = read_numbers(known)[0].dropna()
+        numbers = read_numbers(measured_cells(known).cells)[0].dropna()
         return f"numbers from {numbers.min():g} to {numbers.max():g}"
     distinct = known.astype("str").unique()
     if len(distinct) <= _FEW_LABELS:

@@ -10,7 +10,7 @@ from typing import Literal
 import pandas as pd
 
 from analysis.cohort.columns import Column, convert, read_numbers
-from analysis.cohort.prescriptions import MODALITIES
+from analysis.cohort.modalities import EXERCISE, MODALITIES, NMES, TENS, modality_of
 from analysis.cohort.recognition.find_identifiers import plain
 from analysis.cohort.recognition.recognise_columns import Recognised
 from analysis.cohort.recognition.trade_words import shown_cell
@@ -30,9 +30,9 @@ _MODALITY = r"(?:^|_)(?:modality|kind|type|session_type|activity)$"
 _END = r"(?:^|_)(?:end|ended|finish|finished|stop|stopped)(?:_|$)"
 #: Words in a label that tell the kind of a session.
 _KINDS = {
-    "strength stimulation": r"strength|nmes|\bems\b|muscle|quad",
-    "pain stimulation": r"pain|\btens\b",
-    "exercise": r"exerci[sz]e|training|physio|walk|cycl|bike|stretch|squat|rom\b",
+    NMES: r"strength|nmes|\bems\b|muscle|quad",
+    TENS: r"pain|\btens\b",
+    EXERCISE: r"exerci[sz]e|training|physio|walk|cycl|bike|stretch|squat|rom\b",
 }
 _MOST_KINDS = 12
 _MOST_MINUTES = 300.0
@@ -140,7 +140,7 @@ def _kinds(values: pd.Series) -> tuple[dict[str, str], list[str]]:
     recode: dict[str, str] = {}
     unknown: list[str] = []
     for label in values.dropna().astype("str").unique():
-        if label in MODALITIES:
+        if modality_of(label) in MODALITIES:
             continue
         words = re.sub(r"[_\W]+", " ", label.lower())
         kind = next((kind for kind, pattern in _KINDS.items() if re.search(pattern, words)), None)

@@ -18,7 +18,9 @@ MISSING_MARKS = frozenset({
     "inconnu", "desconocido", "not done", "not recorded", "not known", "not assessed", "not available", "not applicable",
     "refused", "unknown", "k.a.", "k. a.", "nicht erhoben", "s/d", "nc",
 })  # fmt: skip
-_NUMBER = re.compile(r"\s*[<>]?\s*[+-]?\d{0,6}(?:[.,]\d+)?(?:e[+-]?\d+)?\s*|[+-]?inf", re.IGNORECASE | re.ASCII)
+_NUMBER = re.compile(
+    r"\s*(?:[<>]=?|[≤≥])?\s*[+-]?\d{0,6}(?:[.,]\d+)?(?:e[+-]?\d+)?\s*|[+-]?inf", re.IGNORECASE | re.ASCII
+)
 #: Grades written as signs: +, ++, 1+, 2-.
 _SIGNS = re.compile(r"\d?[+-]{1,4}")
 #: Latin letters, digits, and the signs that names of columns and labels have.

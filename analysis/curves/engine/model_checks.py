@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from analysis.cohort.schedule import moment
 from analysis.curves.covariances.covariance import Covariance
 from analysis.curves.covariances.residual_structures import STRUCTURES, Residual
 from analysis.curves.engine.identifiability import confounded
@@ -198,7 +199,7 @@ def _duplicate_places(rows: VisitRows | None) -> str:
     order = np.lexsort((rows.week, rows.patient))
     patient, week = rows.patient[order], rows.week[order]
     again = np.flatnonzero((patient[1:] == patient[:-1]) & (week[1:] == week[:-1]))
-    return ", ".join(f"patient {rows.patient_ids[patient[k]]} week {week[k]:g}" for k in again[:5])
+    return ", ".join(f"patient {rows.patient_ids[patient[k]]} {moment(week[k])}" for k in again[:5])
 
 
 def _some(weeks: np.ndarray) -> str:

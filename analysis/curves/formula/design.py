@@ -12,6 +12,7 @@ import pandas as pd
 from formulaic import Formula
 from numpy.typing import NDArray
 
+from analysis.cohort.schedule import moment
 from analysis.curves.formula.factors import (
     CategoryFactor,
     EvaluatedFactor,
@@ -102,7 +103,7 @@ def _week_frame(
             strange = np.flatnonzero(weeks[place] != at)
             if strange.size:
                 raise ModelError(
-                    f"{covariate.name} is not known at week {at[strange[0]]:g}.",
+                    f"{covariate.name} is not known at {moment(at[strange[0]])}.",
                     where=f"column {covariate.name}, which is known at the weeks of the data only",
                     what_to_do="Ask for weeks of the data, or write the formula with the week itself.",
                 )

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort import Cohort
+from analysis.cohort.modalities import NMES
 from analysis.lessons.drawing import lesson_figure
 from analysis.lessons.exercise_words import Answers, Numbers
 from analysis.lessons.lesson import Lesson
@@ -26,7 +27,7 @@ from analysis.report.parts.look import INK, marks
 from synthetic_cohort import generate_cohort, load_scenario
 
 PATIENTS, MEASURE, WEEK = 800, "quadriceps_torque", 52
-MODALITY = "strength stimulation"
+MODALITY = NMES
 #: True gain from all instead of none of the sessions, N·m/kg.
 EFFECT = 0.20
 #: Log odds of doing a session for one standard deviation of the patient's own recovery: the steps of the slider, and

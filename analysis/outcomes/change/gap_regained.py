@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort.measures import Measure
+from analysis.cohort.schedule import moment
 from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import change_at_week
@@ -47,7 +48,7 @@ class GapRegained(ResultWithNotes):
     patients: pd.DataFrame
 
     def _headline(self) -> str:
-        return f"{self.endpoint.measure.label}: gap to the other limb regained by week {self.endpoint.week:g}"
+        return f"{self.endpoint.measure.label}: gap to the other limb regained by {moment(self.endpoint.week)}"
 
 
 def gap_regained(

@@ -126,7 +126,7 @@ def complier_effect(
     >>> from synthetic_cohort import generate_cohort
     >>> cohort = generate_cohort(patients=120, seed=1).observed
     >>> endpoint = choose_endpoint(cohort, "quadriceps_torque", week=26, criterion=None)
-    >>> found = complier_effect(cohort, endpoint, randomised=True, modality="strength stimulation")
+    >>> found = complier_effect(cohort, endpoint, randomised=True, modality="neuromuscular electrical stimulation (NMES)")
     >>> bool((found.table["first_stage_f"] > 10).all())
     True
     """

@@ -74,7 +74,7 @@ def home_dose(cohort: Cohort, *, level: float = 0.95) -> HomeDose:
     Notes
     -----
     Stimulation delivered is minutes times level / 100, the level in per cent of the device's maximum: minutes at full
-    level. 20 minutes at 40 % are 8 (a strength session of 20 minutes is common practice, no source). Half the level for
+    level. 20 minutes at 40 % are 8 (20 minutes of NMES are common practice, no source). Half the level for
     twice the time gives the same number, which does not mean the same effect on a muscle. No minute done delivers 0,
     whatever the level; minutes without a level are unknown. A modality that a protocol does not prescribe has no row for it:
     the few who did some of their own accord do not stand for the protocol.

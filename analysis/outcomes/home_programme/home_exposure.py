@@ -63,7 +63,7 @@ def without_prescription(
     Examples
     --------
     >>> from synthetic_cohort import generate_cohort
-    >>> without_prescription(generate_cohort(patients=30, seed=1).observed, "minutes", "pain stimulation")
+    >>> without_prescription(generate_cohort(patients=30, seed=1).observed, "minutes", "transcutaneous electrical nerve stimulation (TENS)")
     (('exercise only',), 0)
     """
     entries = _entries(cohort, exposure, modality)

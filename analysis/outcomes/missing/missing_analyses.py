@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtrit
 
+from analysis.cohort.schedule import moment
 from analysis.cohort.tables import Cohort
 from analysis.curves.recovery import fit_recovery
 from analysis.curves.recovery_choices import adjusted_in_words
@@ -67,7 +68,7 @@ class MissingDataAnalyses(ResultWithNotes):
     responders: pd.DataFrame
 
     def _headline(self) -> str:
-        return f"{self.endpoint.measure.label} at week {self.endpoint.week:g} under several assumptions about missing visits"
+        return f"{self.endpoint.measure.label} at {moment(self.endpoint.week)} under several assumptions about missing visits"
 
 
 def missing_data_analyses(
@@ -147,7 +148,7 @@ def missing_data_analyses(
         means.append(parts[0])
         shares += parts[1:]
         done += draws
-    seen_by = f"a value at week {endpoint.week:g}" + (" and a baseline" if "baseline" in adjusted_for else "")
+    seen_by = f"a value at {moment(endpoint.week)}" + (" and a baseline" if "baseline" in adjusted_for else "")
     notes = (
         f"Differences of means are adjusted for {adjusted_in_words(adjusted_for) or 'nothing'}.",
         *([] if model.has_baseline else ["There is no baseline."]),

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort.reference import used_protocols
+from analysis.cohort.schedule import moment
 from analysis.cohort.tables import Cohort
 from analysis.cohort.visit_frame import visit_frame
 from analysis.errors import ModelError
@@ -143,7 +144,7 @@ def missing_patterns(
         notes=(
             f"Weeks in a pattern: {', '.join(f'{one:g}' for one in expected)}; {SEEN} seen, {MISSED} missed.",
             "Stopped: seen up to a week and never after; gaps: any other that is not complete.",
-            f"Baseline: patients with and without a value at week {at:g}; groups are described, not tested.",
+            f"Baseline: patients with and without a value at {moment(at)}; groups are described, not tested.",
             "Whether the value that a missed visit would have shown had to do with missing it cannot be told from the data.",
         ),
     )

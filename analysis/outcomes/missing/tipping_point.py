@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.schedule import moment
 from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
 from analysis.outcomes.endpoint import Endpoint
@@ -52,7 +53,7 @@ class TippingPoint(ResultWithNotes):
     tipping: pd.DataFrame
 
     def _headline(self) -> str:
-        return f"{self.endpoint.measure.label} at week {self.endpoint.week:g}: missing values shifted"
+        return f"{self.endpoint.measure.label} at {moment(self.endpoint.week)}: missing values shifted"
 
 
 def tipping_point(
@@ -146,7 +147,7 @@ def tipping_point(
         tipping=pd.DataFrame([_turn(one) for _, one in table.groupby("protocol", sort=False)]),
         notes=(
             *model.left_out,
-            f"Missing values at week {endpoint.week:g} are imputed as missing at random ({draws} data sets).",
+            f"Missing values at {moment(endpoint.week)} are imputed as missing at random ({draws} data sets).",
             f"Then delta is added in one protocol; the missing values of {model.protocols[base]} are left as they are.",
             "A shift near 0 that turns the finding means that it hangs on who was not seen.",
             "Whether a shift is plausible is a clinical judgement.",

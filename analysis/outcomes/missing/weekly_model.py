@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analysis.cohort.reference import used_protocols
+from analysis.cohort.schedule import moment
 from analysis.cohort.tables import Cohort
 from analysis.cohort.visit_frame import visit_frame
 from analysis.curves.covariances.residual_structures import Residual
@@ -143,7 +144,7 @@ def week_place(model: WeeklyModel, week: float) -> int:
     """
     if week in model.nobody:
         raise ModelError(
-            f"Nobody of {', '.join(model.nobody[week])} was seen at week {week:g}, so nothing is known of it there.",
+            f"Nobody of {', '.join(model.nobody[week])} was seen at {moment(week)}, so nothing is known of it there.",
             where=f"weeks that every protocol reached: {', '.join(f'{one:g}' for one in model.weeks)}",
             what_to_do="Name one of these weeks.",
         )
@@ -234,6 +235,6 @@ def _not_seen(rows: pd.DataFrame, covariates: tuple[str, ...]) -> list[str]:
         if isinstance(rows[name].dtype, pd.CategoricalDtype):
             seen = rows.groupby([name, "week"], observed=True).size().unstack(fill_value=0) > 0
             for place, week in np.argwhere(~seen.to_numpy()):
-                one = f"{name} {seen.index[place]} at week {seen.columns[week]:g}"
-                said.append(f"Nobody was seen of {one}: its difference from the others is taken as at week {first:g}.")
+                one = f"{name} {seen.index[place]} at {moment(seen.columns[week])}"
+                said.append(f"Nobody was seen of {one}: its difference from the others is taken as at {moment(first)}.")
     return said

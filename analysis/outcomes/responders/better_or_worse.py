@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.schedule import moment
 from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import change_at_week
@@ -40,7 +41,7 @@ class BetterOrWorse(ResultWithNotes):
     patients: pd.DataFrame
 
     def _headline(self) -> str:
-        return f"Better, unchanged or worse at week {self.endpoint.week:g}"
+        return f"Better, unchanged or worse at {moment(self.endpoint.week)}"
 
 
 def better_or_worse(cohort: Cohort, endpoint: Endpoint, *, worsening: float | None = None) -> BetterOrWorse:

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort.reference import patients_by_protocol
+from analysis.cohort.schedule import moment
 from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
 from analysis.outcomes.endpoint import Endpoint
@@ -81,7 +82,7 @@ def reached_and_kept(cohort: Cohort, endpoint: Endpoint, *, until: float | None 
     weeks = [one for one in expected if first <= one <= (np.inf if until is None else until)]
     if not weeks:
         raise ModelError(
-            f"No visit is expected from week {first:g}" + ("." if until is None else f" to week {until:g}."),
+            f"No visit is expected from {moment(first)}" + ("." if until is None else f" to {moment(until)}."),
             where=f"expected weeks: {', '.join(f'{one:g}' for one in expected) or 'none, visits have no schedule'}",
             what_to_do="Name a week of the schedule.",
         )

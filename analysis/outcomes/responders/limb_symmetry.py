@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.schedule import moment
 from analysis.cohort.tables import Cohort
 from analysis.cohort.visit_frame import visit_frame
 from analysis.outcomes.change.change import change_at_week
@@ -41,7 +42,7 @@ class LimbSymmetry(ResultWithNotes):
     patients: pd.DataFrame
 
     def _headline(self) -> str:
-        return f"Limb symmetry and absolute torque at week {self.endpoint.week:g}"
+        return f"Limb symmetry and absolute torque at {moment(self.endpoint.week)}"
 
 
 def limb_symmetry(cohort: Cohort, endpoint: Endpoint, *, symmetry: float = 90.0) -> LimbSymmetry:

@@ -8,6 +8,7 @@ from numpy.typing import ArrayLike
 from scipy.special import ndtri
 
 from analysis.cohort.reference import patients_by_protocol
+from analysis.cohort.schedule import moment
 from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
 from analysis.outcomes.endpoint import Endpoint
@@ -168,7 +169,7 @@ def responders_at_two_weeks(cohort: Cohort, endpoint: Endpoint, *, earlier: floa
         patients=patients,
         notes=(
             endpoint.to_reach.words,
-            f"Denominator: patients judged at week {earlier:g} and at week {later:g}; the others are left out.",
+            f"Denominator: patients judged at {moment(earlier)} and at {moment(later)}; the others are left out.",
             "A difference over time does not compare protocols: recovery is in it.",
         ),
     )

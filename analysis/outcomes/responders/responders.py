@@ -6,6 +6,7 @@ from typing import Unpack
 
 import pandas as pd
 
+from analysis.cohort.schedule import moment
 from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import change_at_week
@@ -176,16 +177,16 @@ def _notes(patients: pd.DataFrame, endpoint: Endpoint) -> tuple[str, ...]:
         )
     needs = "a value" if endpoint.criterion == "state" else "both a baseline and a value"
     if not known.any():
-        notes.append(f"Nobody has {needs} at week {week:g}: the shares are missing, not 0 %.")
+        notes.append(f"Nobody has {needs} at {moment(week)}: the shares are missing, not 0 %.")
     elif endpoint.missing == "non-response":
         seen = known.groupby(patients["protocol"], observed=True).any()
         nobody = [str(name) for name, any_seen in seen.items() if not any_seen]
         if nobody:
-            notes.append(f"Nobody of {', '.join(nobody)} was seen at week {week:g}; the 0 % there says only that.")
+            notes.append(f"Nobody of {', '.join(nobody)} was seen at {moment(week)}; the 0 % there says only that.")
     if counts["not seen"]:
-        notes.append(patients_have(int(counts["not seen"]), total, f"no value at week {week:g}"))
+        notes.append(patients_have(int(counts["not seen"]), total, f"no value at {moment(week)}"))
     if counts["seen, no baseline"]:
-        notes.append(f"{counts['seen, no baseline']} of {total} patients seen at week {week:g} have no baseline.")
+        notes.append(f"{counts['seen, no baseline']} of {total} patients seen at {moment(week)} have no baseline.")
     at_zero = int((patients["improvement"].notna() & ~known).sum())
     if at_zero:
         notes.append(f"{at_zero} of {total} patients have a baseline of 0, of which no per cent can be taken.")

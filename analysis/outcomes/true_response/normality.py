@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from analysis.cohort.schedule import moment
 from analysis.outcomes.missing.weekly_model import WeeklyModel
 from analysis.outcomes.true_response.true_pair import TruePair
 
@@ -148,7 +149,7 @@ def _scores(model: WeeklyModel, pair: TruePair, residual: Floats, some: NDArray[
     """
     place = np.full(len(pair.residual), -1)
     place[some] = np.arange(len(some))
-    names = [f"visit at week {week:g}" for week in model.weeks]
+    names = [f"visit at {moment(week)}" for week in model.weeks]
     observed = pair.names[0].replace("true", "observed")
     found: dict[str, list[Floats]] = {name: [] for name in (observed, *pair.names, *names)}
     for seen, everyone in pair.patterns:

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.cohort.schedule import moment
 from analysis.outcomes.missing.gaps import patterns
 from analysis.outcomes.missing.weekly_model import WeeklyModel
 
@@ -71,7 +72,7 @@ class TruePair:
         other = decisive[0] if len(decisive) > 1 else int(decisive[0] == 0)
         #: Places of the weeks that decide: those of the contrast, and that of the other true value.
         self.places: list[int] = sorted({*decisive, other})
-        weeks = [f"true value at week {week:g}" for week in model.weeks]
+        weeks = [f"true value at {moment(week)}" for week in model.weeks]
         #: What the two true values are called.
         self.names = ("true change" if len(decisive) > 1 else weeks[decisive[0]], weeks[other])
         rows = np.zeros((2, len(contrast)))

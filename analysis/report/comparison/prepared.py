@@ -11,6 +11,7 @@ from typing import Any, Literal, Self
 import pandas as pd
 
 from analysis.cohort import Cohort, Measure, load_cohort, visit_frame
+from analysis.cohort.derived import torque_is_per_kg
 from analysis.cohort.reference import reference_protocol
 from analysis.curves.recovery import RecoveryCurves, fit_recovery
 from analysis.curves.recovery_choices import choose_primary_week, has_schedule
@@ -242,7 +243,7 @@ def _reference_first(cohort: Cohort, reference: str | None) -> Cohort:
 
 def _usual_measure(cohort: Cohort) -> str:
     counts = cohort.visits.dropna(subset=["value"])["measure"].astype("str").value_counts(sort=False)
-    if USUAL_MEASURE in counts.index:
+    if USUAL_MEASURE in counts.index or torque_is_per_kg(cohort.visits, cohort.patients):
         return USUAL_MEASURE
     if counts.empty:
         raise CohortError(

@@ -3,6 +3,7 @@
 import pandas as pd
 
 from analysis.cohort.derived import measured_values
+from analysis.cohort.programme import worn_until
 from analysis.report.one_patient.home_figures import brace_figure, session_figure, session_totals, yes_no
 from analysis.report.one_patient.study import PatientPage
 from analysis.report.parts.passages import Passage, Section, absent
@@ -30,7 +31,7 @@ def sessions(page: PatientPage) -> Section:
 def brace(page: PatientPage) -> Section:
     """Show the limits of the brace with the motion measured."""
     known = None if page.brace is None else page.brace.dropna(subset=["flexion_limit_deg", "extension_limit_deg"])
-    if known is None or known.empty:
+    if page.brace is None or known is None or known.empty:
         return Section((absent("limits of a brace for this patient."),))
     own = page.cohort.visits[page.cohort.visits["patient_id"] == page.patient]
     parts = []
@@ -44,7 +45,8 @@ def brace(page: PatientPage) -> Section:
     empty = pd.DataFrame({"week": [0.0][:0], "direction": [""][:0], "value": [0.0][:0]})
     motion = pd.concat(parts, ignore_index=True) if parts else empty
     last = float(known["week"].max())
-    return Section((brace_figure(known, motion[motion["week"].between(0.0, last + 6.0, inclusive="right")]),))
+    motion = motion[motion["week"].between(0.0, last + 6.0, inclusive="right")]
+    return Section((brace_figure(known, motion, until=float(worn_until(page.brace).iloc[0])),))
 
 
 def events(page: PatientPage) -> Section:

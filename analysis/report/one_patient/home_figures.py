@@ -93,19 +93,19 @@ def session_totals(sessions: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["modality", "weeks", "done", "prescribed", "share", "words"])
 
 
-def brace_figure(brace: pd.DataFrame, motion: pd.DataFrame) -> Figure:
+def brace_figure(brace: pd.DataFrame, motion: pd.DataFrame, *, until: float) -> Figure:
     """Draw the limits of the brace, at least one, with the motion measured in between; its table has a row a change of the limits.
 
     ``motion`` has week, direction ("flexion" or "extension") and value in degrees, as the brace counts: extension beyond straight
-    is negative. It may have no row.
+    is negative. It may have no row. ``until`` is the week until which the brace is worn.
     """
     limits = brace.sort_values("week").reset_index(drop=True)
-    end = max(float(limits["week"].max()) + 2.0, float(motion["week"].max()) if len(motion) else 0.0)
+    end = max(until, float(motion["week"].max()) if len(motion) else 0.0)
 
     def draw(width: Width) -> Drawing:
         drawing = new_drawing(width, 2.9)
         axes = drawing.add_subplot()
-        weeks = np.append(limits["week"].to_numpy(dtype=float), end)
+        weeks = np.append(limits["week"].to_numpy(dtype=float), until)
         flexion, extension = (
             np.append(limits[name].to_numpy(dtype=float), limits[name].iloc[-1])
             for name in ("flexion_limit_deg", "extension_limit_deg")
@@ -137,11 +137,11 @@ def brace_figure(brace: pd.DataFrame, motion: pd.DataFrame) -> Figure:
         name="brace",
         title="Limits of the brace and motion measured",
         caption=(
-            "Steps: the motion that the hinges allowed. Points: motion measured at visits. Degrees of flexion; extension "
-            "beyond straight is below zero."
+            "Steps: the motion that the hinges allowed, while the brace is worn. Points: motion measured at visits. Degrees of "
+            "flexion; extension beyond straight is below zero."
         ),
         alt=(
-            f"Limits of the brace, changed {numbers.plural(len(limits) - 1, 'time')}: last set at week {numbers.week(last['week'])} to "
+            f"Limits of the brace, changed {numbers.plural(len(limits) - 1, 'time')}: last set at {numbers.moment(last['week'])} to "
             f"{numbers.number(last['extension_limit_deg'], 0)} to {numbers.number(last['flexion_limit_deg'], 0)} degrees."
         ),
         table=Table(

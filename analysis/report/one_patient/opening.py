@@ -27,8 +27,8 @@ def subtitle(page: PatientPage) -> Section:
     lines = [f"Patient {page.patient}: {page.protocol}{done}"]
     weeks = sorted({float(week) for one in page.found for week in one.visits["week"]})
     if weeks:
-        first, last = numbers.week(weeks[0]), numbers.week(weeks[-1])
-        spans = f"week {first}" if len(weeks) == 1 else f"weeks {first} to {last}"
+        first, last = numbers.moment(weeks[0]), numbers.moment(weeks[-1])
+        spans = first if len(weeks) == 1 else f"{first} to {last}"
         compared, measures = sum(len(one.compared) > 0 for one in page.found), len(page.found)
         some = f"{compared} of " if 0 < compared < measures else ""
         done = "compared" if compared else "at the start"
@@ -79,7 +79,7 @@ def _off_in_words(one: PatientOnCohort) -> str:
                 f"beyond {one.measure.ideal:g}, where {'higher' if one.measure.sign > 0 else 'lower'} is not better"
             )
         parts.append(
-            f"{numbers.number(visit.value, decimals)} {one.measure.unit} at week {numbers.week(visit.week)}, {visit.place} "
+            f"{numbers.number(visit.value, decimals)} {one.measure.unit} at {numbers.moment(visit.week)}, {visit.place} "
             f"{numbers.interval(visit.lower, visit.upper, decimals)} ({judged})"
         )
     return f"{capitalised(in_text(one.measure.label))}: {'; '.join(parts)}."

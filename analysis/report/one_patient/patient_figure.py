@@ -154,16 +154,16 @@ def _table(found: Sequence[PatientOnCohort]) -> Table:
 def _in_words(one: PatientOnCohort) -> str:
     decimals = one.measure.decimals
     last = one.visits.iloc[-1]
-    at = f"{numbers.number(last['value'], decimals)} {one.measure.unit} at week {numbers.week(last['week'])}"
+    at = f"{numbers.number(last['value'], decimals)} {one.measure.unit} at {numbers.moment(last['week'])}"
     among = (
         "" if numbers.is_missing(last["centile"]) else f" (centile of the others: {numbers.centile(last['centile'])})"
     )
-    off = [f"{visit.place} what was expected at week {numbers.week(visit.week)}" for visit in one.off.itertuples()]
+    off = [f"{visit.place} what was expected at {numbers.moment(visit.week)}" for visit in one.off.itertuples()]
     ahead = ""
     if len(one.ahead):
         end = one.ahead.iloc[-1]
         ahead = (
-            f"; expected at week {numbers.week(end['week'])}: {numbers.number(end['estimate'], decimals)} "
+            f"; expected at {numbers.moment(end['week'])}: {numbers.number(end['estimate'], decimals)} "
             f"({numbers.interval(end['lower'], end['upper'], decimals)})"
         )
     marked = f"; {numbers.listed(off)}" if off else ""

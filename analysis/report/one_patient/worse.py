@@ -49,9 +49,9 @@ def _past_threshold(one: PatientOnCohort, threshold: ChosenThreshold | None) -> 
     if loss.max() < threshold.value - float(rounding_room(threshold.value)):
         return ""
     values = " to ".join(numbers.number(value, one.measure.decimals) for value in (base, worst["value"]))
-    since = f", {numbers.number(last['value'], one.measure.decimals)} at week {numbers.week(last['week'])}"
+    since = f", {numbers.number(last['value'], one.measure.decimals)} at {numbers.moment(last['week'])}"
     return (
-        f"{in_text(one.measure.label)} from {values} {one.measure.unit} at week {numbers.week(worst['week'])} "
+        f"{in_text(one.measure.label)} from {values} {one.measure.unit} at {numbers.moment(worst['week'])} "
         f"({threshold.name} {threshold.value:g}){since if last['week'] > worst['week'] else ''}"
     )
 
@@ -61,7 +61,7 @@ def _serious(page: PatientPage) -> list[str]:
     if page.events is None or "serious" not in page.events:
         return []
     rows = page.events[page.events["serious"].fillna(value=False).astype(bool)].sort_values("week")
-    named = [f"{row['event']} at week {numbers.week(row['week'])}" for row in rows.to_dict("records")]
+    named = [f"{row['event']} at {numbers.moment(row['week'])}" for row in rows.to_dict("records")]
     return [f"Serious {'event' if len(named) == 1 else 'events'} on record: {numbers.listed(named)}."] if named else []
 
 
@@ -74,11 +74,11 @@ def _lost(page: PatientPage) -> list[str]:
     if not missed:
         return []
     at = (
-        f"week {numbers.week(missed[0])}"
+        f"{numbers.moment(missed[0])}"
         if len(missed) == 1
         else f"weeks {numbers.listed([numbers.week(one) for one in missed])}"
     )
-    since = "never seen" if own.empty else f"not seen after week {numbers.week(own.max())}"
+    since = "never seen" if own.empty else f"not seen after {numbers.moment(own.max())}"
     return [f"Lost, or not yet due: {since}; visits are scheduled at {at}.{_reason(page)}"]
 
 
@@ -88,5 +88,5 @@ def _reason(page: PatientPage) -> str:
         return ""
     names = page.events["event"].astype("str")
     ended = page.events[names.str.lower().str.contains("|".join(ENDING_WORDS))].to_dict("records")
-    named = [f"{row['event']} at week {numbers.week(row['week'])}" for row in ended]
+    named = [f"{row['event']} at {numbers.moment(row['week'])}" for row in ended]
     return f" On record: {numbers.listed(named)}." if named else ""

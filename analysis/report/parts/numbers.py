@@ -7,6 +7,7 @@ from typing import Any
 import pandas as pd
 
 from analysis.cohort.measures import Measure
+from analysis.cohort.schedule import moment as time_in_words
 
 #: Shown in a table cell where there is no value.
 MISSING = "–"
@@ -196,6 +197,20 @@ def week(value: Any) -> str:
         return MISSING
     exact = float(value)
     return number(exact, 0 if exact == int(exact) else 1)
+
+
+def moment(value: Any) -> str:
+    """Show a time with its unit: a day where it is a whole one and the week is not.
+
+    Examples
+    --------
+    >>> moment(26.0), moment(10 / 7), moment(-1.0)
+    ('week 26', 'day 10', 'week −1')
+    """
+    if is_missing(value):
+        return f"week {MISSING}"
+    unit, _, exact = time_in_words(float(value)).partition(" ")
+    return f"{unit} {week(float(exact))}"
 
 
 def level_in_words(level: float) -> str:

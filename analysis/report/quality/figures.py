@@ -73,7 +73,7 @@ def completeness_figure(by_week: pd.DataFrame, level: float) -> Figure:
             + (
                 f"every one of {numbers.count(by_week['expected'].sum())} expected values is there."
                 if complete
-                else f"lowest for {numbers.in_text(str(worst['measure']))} at week {numbers.week(worst['week'])}, "
+                else f"lowest for {numbers.in_text(str(worst['measure']))} at {numbers.moment(worst['week'])}, "
                 f"{numbers.fraction(worst['seen'], worst['expected'])} values."
             )
         ),
@@ -92,7 +92,7 @@ def completeness_figure(by_week: pd.DataFrame, level: float) -> Figure:
         message=(
             all_there(int(by_week["expected"].sum()))
             if complete
-            else f"Fewest values are there for {numbers.in_text(str(worst['measure']))} at week {numbers.week(worst['week'])}"
+            else f"Fewest values are there for {numbers.in_text(str(worst['measure']))} at {numbers.moment(worst['week'])}"
         ),
     )
 

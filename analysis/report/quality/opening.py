@@ -29,7 +29,7 @@ def answer(study: QualityStudy) -> Section:
         seen, expected = int(study.expected["seen"].sum()), len(study.expected)
         worst = study.expected.groupby("week")["seen"].mean()
         place = int(worst.argmin())
-        fewest = f"fewest at week {numbers.week(worst.index[place])}, {numbers.share(worst.iloc[place])}"
+        fewest = f"fewest at {numbers.moment(worst.index[place])}, {numbers.share(worst.iloc[place])}"
         said.append(
             f"Of {numbers.count(expected)} expected values {numbers.count(seen)} are there ({numbers.share(seen / expected)}); "
             f"{fewest}."

@@ -46,7 +46,7 @@ def test_a_good_cohort_has_no_error(cohort):
         ("visits", "patient_id", 0, None, "error", "the cell is empty"),
         ("patients", "protocol", 1, None, "error", "the cell is empty"),
         ("patients", "protocol", 1, " ", "error", "the cell is empty"),
-        ("patients", "patient_id", 1, "P1", "error", "the same patient_id as row 1"),
+        ("patients", "patient_id", 1, "P1", "error", "the same patient_id as row 2"),
         ("patients", "age_years", 0, 95.0, "error", "an age over 89 must be pooled, (C)"),
         ("patients", "age_years", 0, 205.0, "error", "outside 0 to 90 years"),
         ("patients", "body_mass_kg", 0, 5.0, "error", "outside 20 to 350 kg"),
@@ -63,7 +63,7 @@ def test_one_bad_cell(patients, visits, table, column, row, value, severity, pro
     assert (hit["severity"], hit["table"], hit["column"]) == (severity, table, column)
     assert hit["what_to_do"]
     if not pd.isna(hit["row"]):
-        assert hit["row"] == row + 1
+        assert hit["row"] == row + 2
         assert hit["patient_id"] in (patient, "", value)
 
 
@@ -78,8 +78,8 @@ def test_a_label_that_stands_for_no_protocol(patients, visits, label):
     tables = {"patients": people.astype({"site": "category"}), "visits": good.visits}
     findings = check_tables(tables, load_catalogue(), "safe-harbor", FindingList()).findings
     hit, site = only(findings, "stands for no protocol"), only(findings, "stands for no site")
-    assert site[["severity", "row", "patient_id", "column"]].to_numpy().tolist() == [["warning", 3, "P3", "site"]]
-    assert hit[["severity", "row", "patient_id", "column"]].to_numpy().tolist() == [["error", 2, "P2", "protocol"]]
+    assert site[["severity", "row", "patient_id", "column"]].to_numpy().tolist() == [["warning", 4, "P3", "site"]]
+    assert hit[["severity", "row", "patient_id", "column"]].to_numpy().tolist() == [["error", 3, "P2", "protocol"]]
     assert Cohort(raw, visits).protocols == ["early", "usual"]
 
 
@@ -96,7 +96,7 @@ def test_values_at_the_ends_of_a_range_are_inside_it(patients, visits):
 def test_inches_in_place_of_centimetres(patients, visits):
     findings = found(patients.assign(height_cm=[70.0, 66.5, 72.0]), visits)
     hit = only(findings, "it looks like inches")
-    assert hit["row"].tolist() == [1, 2, 3]
+    assert hit["row"].tolist() == [2, 3, 4]
     assert hit["what_to_do"].unique().tolist() == ["Multiply by 2.54."]
 
 
@@ -109,8 +109,8 @@ def test_pounds_in_place_of_kilograms(patients, visits):
 
 def test_duplicates_name_the_first_row(patients, visits):
     hit = only(found(patients, pd.concat([visits, visits.iloc[[4, 4]]])), "the same patient_id, week, measure, limb")
-    assert hit["row"].tolist() == [46, 47]
-    assert hit["problem"].str.endswith("as row 5").all()
+    assert hit["row"].tolist() == [47, 48]
+    assert hit["problem"].str.endswith("as row 6").all()
 
 
 def test_a_protocol_that_changes(patients, visits):
@@ -208,3 +208,34 @@ def test_no_formula_after_a_space_of_any_kind_and_no_control_character_is_overlo
         findings = FindingList()
         check_cells({"patients": pd.DataFrame({"patient_id": ["P1"], "site": [text]})}, findings, "safe-harbor")
         assert findings.report(frozenset()).findings.empty is (text == "two\n=lines"), repr(text)
+
+
+@pytest.mark.parametrize(
+    ("values", "asked"),
+    [
+        ([1, 2, 3, 4, 5] * 4, True),
+        ([1, 2, 3, 4, 5] * 3, False),  # too few to tell
+        ([0, 2, 3, 4, 5] * 4, False),  # nobody can answer 0 on a scale from 1
+        ([1, 2, 3, 4, 6] * 4, False),
+        ([1, 2, 3.5, 4, 5] * 4, False),
+        ([1, 2, 3, 4, None] * 5, False),
+    ],
+)
+def test_a_scale_from_1_to_5_under_pain_is_questioned(values, asked):
+    ids = [f"P{i}" for i in range(len(values))]
+    patients = pd.DataFrame(
+        {"patient_id": ids, "protocol": ["usual", "early"] * (len(ids) // 2) + ["usual"] * (len(ids) % 2)}
+    )
+    visits = pd.DataFrame({"patient_id": ids, "week": 0, "measure": "pain", "limb": "none", "value": values})
+    found = check_cohort(Cohort(patients, visits)).findings
+    told = found[found["problem"].str.contains("is it a scale from 1 to 5")]
+    assert (told["severity"].tolist() == ["warning"]) is asked
+    assert not asked or "20 values of pain" in told["problem"].item()
+
+
+def test_a_day_is_shown_as_a_day():
+    patients = pd.DataFrame({"patient_id": ["P1", "P2"], "protocol": ["usual", "early"]})
+    visits = pd.DataFrame(
+        {"patient_id": ["P1", "P2"], "week": 10 / 7, "measure": "pain", "limb": "none", "value": [4, 5]}
+    )
+    assert "there is one week only, day 10" in set(check_cohort(Cohort(patients, visits)).findings["problem"])

@@ -4,6 +4,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort, check_cohort
+from analysis.cohort.modalities import NMES, TENS
 
 
 def findings(cohort, table):
@@ -20,34 +21,32 @@ def with_tables(cohort, *, flexion=None, sessions=None, brace=None):
 def test_a_week_of_sessions(cohort):
     sessions = pd.DataFrame(
         {
-            "patient_id": "P1", "week": [1, 2, 3, 4], "sessions_done": [5, 0, 5, 5], "minutes_done": [100, 10, 101, 900],
-            "modality": ["strength stimulation"] * 3 + ["exercise"], "level_knee": [100, 0, 101, 50],
+            "patient_id": "P1", "week": [1, 2, 3, 4], "sessions_done": [5, 0, 5, 5], "minutes_done": [125, 10, 126, 900],
+            "modality": [NMES] * 3 + ["exercise"], "level_knee": [100, 0, 101, 50],
         }
     )  # fmt: skip
     found = findings(with_tables(cohort, sessions=sessions), "sessions")
-    assert ["error", 2, "minutes_done", "minutes in a week without a session"] in found
-    assert ["error", 3, "level_knee", "outside 0 to 100 %"] in found
+    assert ["error", 3, "minutes_done", "minutes in a week without a session"] in found
+    assert ["error", 4, "level_knee", "outside 0 to 100 %"] in found
     assert [one for one in found if one[2] == "minutes_done" and one[0] == "warning"] == [
         [
             "warning",
-            3,
+            4,
             "minutes_done",
-            "more minutes than the sessions of the week last, 20 each for strength stimulation",
+            f"longer than the sessions of {NMES} take, 20 min each and 5 let pass",
         ]
     ]
 
 
 def programme(done_by_protocol, *, weeks=12, prescribed=5.0):
-    """A cohort in which each protocol did sessions of pain stimulation until a week; None: it has no entry of it."""
+    """A cohort in which each protocol did sessions of TENS until a week; None: it has no entry of it."""
     people, rows = [], []
     for protocol, (n, until) in done_by_protocol.items():
         for number in range(n):
             name = f"{protocol}{number}"
             people.append((name, protocol))
             if until is not None:
-                rows += [
-                    (name, week, "pain stimulation", prescribed, float(week <= until)) for week in range(1, weeks + 1)
-                ]
+                rows += [(name, week, TENS, prescribed, float(week <= until)) for week in range(1, weeks + 1)]
     columns = ["patient_id", "week", "modality", "sessions_prescribed", "sessions_done"]
     patients = pd.DataFrame(people, columns=["patient_id", "protocol"])
     visits = pd.DataFrame(
@@ -62,9 +61,7 @@ def asked(cohort):
 
 
 def test_a_protocol_that_never_did_what_is_prescribed_is_asked_about():
-    said = (
-        "no session of pain stimulation was done under {}, though some are prescribed ({}): was it prescribed to them?"
-    )
+    said = f"no session of {TENS} was done under {{}}, though some are prescribed ({{}}): was it prescribed to them?"
     assert asked(programme({"usual": (6, 0), "early": (6, 12), "none": (6, None)})) == [
         said.format("usual", "6 patients")
     ]
@@ -80,7 +77,7 @@ def test_a_protocol_that_never_did_what_is_prescribed_is_asked_about():
 def test_weeks_in_which_nobody_did_what_is_prescribed_are_asked_about():
     assert asked(programme({"early": (6, 4), "usual": (6, 11)})) == [
         (
-            "nobody under early did a session of pain stimulation after week 4, though some are prescribed until week 12: was it "
+            f"nobody under early did a session of {TENS} after week 4, though some are prescribed until week 12: was it "
             "prescribed so long?"
         )
     ]
@@ -95,28 +92,54 @@ def test_brace_settings(cohort):
         }
     )  # fmt: skip
     found = findings(with_tables(cohort, brace=brace), "brace_limits")
-    assert ["error", 2, "flexion_limit_deg", "outside -15 to 135 deg"] in found
-    assert ["error", 2, "extension_limit_deg", "outside -15 to 135 deg"] in found
-    assert ["warning", 3, "both_hinges_agree", "both hinges were set differently"] in found
-    assert ["error", 3, "extension_limit_deg", "the extension limit is beyond the flexion limit"] in found
-    assert not [one for one in found if one[1] in (1, 4)]
+    assert ["error", 3, "flexion_limit_deg", "outside -15 to 135 deg"] in found
+    assert ["error", 3, "extension_limit_deg", "outside -15 to 135 deg"] in found
+    assert ["warning", 4, "both_hinges_agree", "both hinges were set differently"] in found
+    assert ["error", 4, "extension_limit_deg", "the extension limit is beyond the flexion limit"] in found
+    assert not [one for one in found if one[1] in (2, 5)]
 
 
 @pytest.mark.parametrize(
     ("flexion", "beyond"),
     [
-        ([(2, 91)], [1]),  # the limit of 90 set in week 1 holds
+        ([(2, 91)], [2]),  # the limit of 90 set in week 1 holds
         ([(2, 90)], []),
         ([(4, 110)], []),  # opened in week 4, on the day of the visit
-        ([(4, 111)], [1]),
+        ([(4, 111)], [2]),
         ([(0, 120)], []),  # a baseline is measured before there is a brace
         ([(8, 150)], []),  # 135 is the end of the hinge, no limit
-        ([(0.5, 60), (2, 95)], [2]),  # before the first setting there is none
+        ([(0.5, 60), (2, 95)], [3]),  # before the first setting there is none
     ],
 )
 def test_flexion_beyond_the_limit_in_force(cohort, flexion, beyond):
     brace = pd.DataFrame({"patient_id": "P1", "week": [1, 4, 6], "flexion_limit_deg": [90, 110, 135]})
     found = findings(with_tables(cohort, flexion=flexion, brace=brace.sample(frac=1, random_state=1)), "visits")
+    assert [one[1] for one in found if "brace" in one[3]] == beyond
+
+
+@pytest.mark.parametrize(
+    ("settings", "flexion", "beyond"),
+    [
+        (
+            [(1, 90)],
+            [(6, 100), (6.5, 100), (12, 130)],
+            [2],
+        ),  # after week 6 nobody wears it (common practice, no source)
+        ([(1, 90), (7, 100)], [(9, 110), (9.5, 110)], [2]),  # set in week 7: it is worn two weeks more
+        ([(1, 90), (4, None)], [(3, 100), (4, 100), (5, 100)], [2]),  # it came off in week 4
+        ([(1, 90), (12, None)], [(11, 100), (12, 100)], [2]),  # it was worn until week 12
+        ([(1, 90), (3, None), (5, 100)], [(2, 95), (4, 120), (6, 101)], [2, 4]),  # off, and on again
+        ([(1, None)], [(2, 150)], []),
+    ],
+)
+def test_limits_are_carried_on_only_while_the_brace_is_worn(cohort, settings, flexion, beyond):
+    """31 false warnings after week 6."""
+    brace = (
+        pd.DataFrame(settings, columns=["week", "flexion_limit_deg"])
+        .assign(patient_id="P1")
+        .astype({"flexion_limit_deg": float})
+    )
+    found = findings(with_tables(cohort, flexion=flexion, brace=brace), "visits")
     assert [one[1] for one in found if "brace" in one[3]] == beyond
 
 

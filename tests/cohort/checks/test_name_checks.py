@@ -24,9 +24,9 @@ def names_told(protocols, ids=None, site=None):
 def test_two_protocols_of_nearly_one_name(other, how):
     told = names_told(["usual", "early", other, other])
     assert told[["severity", "table", "row", "column", "value"]].to_numpy().tolist() == [
-        ["warning", "patients", 3, "protocol", shown_cell(other)]
+        ["warning", "patients", 4, "protocol", shown_cell(other)]
     ]
-    assert "differs from that of row 1" in told["problem"].iloc[0]
+    assert "differs from that of row 2" in told["problem"].iloc[0]
     assert how in told["problem"].iloc[0]
 
 
@@ -37,7 +37,7 @@ def test_a_letter_of_another_script_is_named():
 def test_sites_and_identifiers_of_patients():
     told = names_told(["usual"] * 4, ids=["P1a", "P2", "p1A", "P\u0406a"], site=["north", "south", "North", "north"])
     assert told[["column", "row", "value"]].to_numpy().tolist() == [
-        ["site", 3, "Aaaaa"], ["patient_id", 3, "P1a"], ["patient_id", 4, "P1a"]
+        ["site", 4, "Aaaaa"], ["patient_id", 4, "P1a"], ["patient_id", 5, "P1a"]
     ]  # fmt: skip
     assert told["patient_id"].tolist()[1:] == ["p1A", "P\u0406a"]
 
@@ -47,7 +47,7 @@ def test_a_visit_of_a_patient_written_in_other_capitals():
     visits = pd.DataFrame({"patient_id": ["A1", "a2"], "week": 0, "measure": "pain", "limb": "none", "value": 4})
     told = check_cohort(Cohort(patients, visits)).findings
     told = told[told["problem"].str.contains("differ")]
-    assert told[["table", "row", "patient_id", "value"]].to_numpy().tolist() == [["visits", 2, "a2", "A2"]]
+    assert told[["table", "row", "patient_id", "value"]].to_numpy().tolist() == [["visits", 3, "a2", "A2"]]
 
 
 def test_names_of_people_and_numbers_are_masked():

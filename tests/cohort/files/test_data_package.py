@@ -101,7 +101,7 @@ def test_a_protocol_written_nan_is_refused_and_never_one_of_the_protocols(folder
     lines = file.read_text(encoding="utf-8").splitlines()
     lines[2] = lines[2].replace("usual", "nan")
     file.write_text("\n".join(lines), encoding="utf-8")
-    with pytest.raises(FailedCheckError, match=r"row 2, patient P2, protocol = nan: stands for no protocol"):
+    with pytest.raises(FailedCheckError, match=r"row 3, patient P2, protocol = nan: stands for no protocol"):
         load_cohort(folder)
     cohort, _ = load_with_findings(folder)
     assert cohort.protocols == ["usual", "early"]

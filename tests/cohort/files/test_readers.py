@@ -40,7 +40,7 @@ def test_cells_stay_text_and_missing_is_missing(tmp_path):
 
 def test_rows_that_do_not_fit_the_header_are_left_out_and_named(tmp_path):
     raw = read_csv(write(tmp_path / "t.csv", "a,b\n1,2\n3\n4,5,6\n7,8\n"))
-    assert raw.ragged == ((2, 1), (3, 3))
+    assert raw.ragged == ((1, 1), (2, 3))
     assert raw.frame["a"].to_dict() == {0: "1", 3: "7"}
 
 

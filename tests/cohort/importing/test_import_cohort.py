@@ -4,6 +4,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import FailedCheckError, import_cohort, visit_frame
+from analysis.cohort.modalities import TENS
 from analysis.errors import CohortError, DeidentificationError
 
 LONG = """
@@ -164,9 +165,9 @@ def test_a_date_that_is_none_and_a_patient_without_a_start(files):
         )
     table = caught.value.report.findings
     assert table[table["problem"] == "no date as year-month-day"][["row", "value"]].to_numpy().tolist() == [
-        [2, "99/99/9999"]
+        [3, "99/99/9999"]
     ]
-    assert table[table["problem"].str.contains("no date of surgery")]["row"].tolist() == [3]
+    assert table[table["problem"].str.contains("no date of surgery")]["row"].tolist() == [4]
 
 
 FOLDER = """
@@ -244,7 +245,7 @@ sessions = 2
 weeks = [1, 2]
 [[session_log.prescribed]]
 protocol = "early"
-modality = "pain stimulation"
+modality = "transcutaneous electrical nerve stimulation (TENS)"
 sessions = 7
 weeks = [1, 3]
 """)  # fmt: skip
@@ -255,8 +256,8 @@ def test_sessions_are_prescribed_by_protocol(files):
     asked = sessions.set_index(["patient_id", "modality", "week"])[["sessions_prescribed", "sessions_done"]]
     assert {key: tuple(row) for key, row in zip(asked.index, asked.to_numpy(), strict=True)} == {
         ("P1", "exercise", 1): (2, 1), ("P1", "exercise", 2): (2, 1), ("P2", "exercise", 1): (2, 0),
-        ("P2", "exercise", 2): (2, 0), ("P2", "pain stimulation", 1): (7, 0), ("P2", "pain stimulation", 2): (7, 0),
-        ("P2", "pain stimulation", 3): (7, 0),
+        ("P2", "exercise", 2): (2, 0), ("P2", TENS, 1): (7, 0), ("P2", TENS, 2): (7, 0),
+        ("P2", TENS, 3): (7, 0),
     }  # fmt: skip
 
 
@@ -303,7 +304,20 @@ def test_impossible_sessions_of_a_log_stop_the_import_with_file_and_row(files):
         "a stimulation level outside 0 to 100 %", "more minutes than from the start to the end of the session",
         "the same session twice: patient, start and modality",
     }  # fmt: skip
-    assert set(logged["row"]) == {1, 2}
+    assert set(logged["row"]) == {2, 3}
+
+
+def test_the_week_in_which_braces_came_off_is_a_row_without_limits(files):
+    brace = "id,week,bend,open\nP1,0,90,0\nP1,8,110,0\nP2,2,90,0\n"
+    section = (
+        '[brace_limits]\nworn_until = 6\nweek = "week"\nflexion_limit_deg = "bend"\nlocked = { constant = false }\n'
+    )
+    text = '[files]\npatients = "data.csv"\nvisits = "data.csv"\nbrace_limits = "brace.csv"\n' + LONG + section
+    cohort = files(text, path="", data__csv=DATA, brace__csv=brace)
+    table = cohort.brace_limits.astype("object").where(cohort.brace_limits.notna(), None)
+    assert table[["patient_id", "week", "flexion_limit_deg", "locked"]].to_numpy().tolist() == [
+        ["P1", 0, 90, False], ["P1", 8, 110, False], ["P2", 2, 90, False], ["P2", 6, None, None]
+    ]  # fmt: skip
 
 
 def test_a_link_in_a_folder_is_refused(files, tmp_path):
@@ -321,12 +335,74 @@ def test_a_link_in_a_folder_is_refused(files, tmp_path):
     [
         ('"people.csv"', '"persons.csv"', "names the file 'persons.csv', which is not there"),
         ('"people.csv"', '"../people.csv"', "is not the name of a file in the folder"),
-        ('"people.csv"', "{ }", "does not say which file holds what"),
+        ('"people.csv"', "{ }", "does not say which file holds the patients"),
+        ('visits = { file = "visits.csv", delimiter = ";" }', "", "does not say which file holds the visits"),
+        (
+            'patients = "people.csv"\nvisits = { file = "visits.csv", delimiter = ";" }',
+            "",
+            "the patients and the visits",
+        ),
+        ('session_log = "log.csv"', "", "does not say which file holds the session_log"),
     ],
 )
 def test_files_that_the_map_names_wrongly(files, old, new, said):
     with pytest.raises(CohortError, match=said):
         files(FOLDER.replace(old, new, 1), path="", **TABLES)
+
+
+def test_what_to_do_where_the_map_names_no_file_of_visits(files):
+    with pytest.raises(CohortError) as caught:
+        files(FOLDER.replace('visits = { file = "visits.csv", delimiter = ";" }', ""), path="", **TABLES)
+    assert caught.value.where.startswith("map.toml, [files]; in holds: brace.csv, ")
+    assert caught.value.what_to_do == 'Add under [files]: visits = "name of the file".'
+
+
+def test_where_no_date_of_a_visit_can_be_read_only_that_is_said(files):
+    """Every cell of the table of visits was said to be empty too."""
+    with pytest.raises(FailedCheckError) as caught:
+        files(LONG.replace('column = "week"', 'date = "seen"\nstart = "op"'),
+              data__csv="id,arm,op,seen,pain\nP1,a,2024-03-01,1.3.24,7\nP2,b,2024-03-01,1.4.24,3\n")  # fmt: skip
+    found = caught.value.report.findings.query("severity == 'error'")
+    assert found[["table", "row", "problem"]].fillna(0).to_numpy().tolist() == [
+        ["visits", 0, "the table has no row"],
+        ["data.csv", 2, "no date as year-month-day"], ["data.csv", 3, "no date as year-month-day"],
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("table", ["events", "log"])
+def test_dates_in_an_unfitting_form_with_the_start_in_another_file(files, table):
+    """They ended in a TypeError."""
+    with pytest.raises(FailedCheckError) as caught:
+        files(
+            """
+            [files]
+            patients = "people.csv"
+            visits = "visits.csv"
+            events = "events.csv"
+            session_log = "log.csv"
+            [patients]
+            patient_id = "id"
+            protocol = "arm"
+            [week]
+            column = "week"
+            start = "op"
+            [[values]]
+            measure = "pain"
+            column = "pain"
+            [TABLE]
+            START = "seen"
+            """.replace("TABLE", "events" if table == "events" else "session_log")
+            .replace("START", "date" if table == "events" else "start")
+            + ('event = "what"\n' if table == "events" else 'modality = { constant = "exercise" }\nminutes = "what"\n'),
+            path="", people__csv="id,arm,op\nP1,a,01.02.2024\nP2,b,03.02.2024\n", visits__csv="id,week,pain\nP1,0,4\nP2,0,5\n",
+            **{f"{table}__csv": f"id,seen,what\nP1,2024-02-05,{'flare' if table == 'events' else 20}\n"},
+        )  # fmt: skip
+    found = caught.value.report.findings
+    wrong = found[found["problem"] == "no date as year-month-day"]
+    assert wrong[["table", "row", "column", "value"]].to_numpy().tolist() == [
+        ["people.csv", 2, "op", "99.99.9999"], ["people.csv", 3, "op", "99.99.9999"]
+    ]  # fmt: skip
+    assert wrong["what_to_do"].str.contains("date_format").all()
 
 
 def test_a_folder_that_is_a_cohort_already_and_one_file_where_the_map_names_two(files, tmp_path):
@@ -340,18 +416,18 @@ def test_a_folder_that_is_a_cohort_already_and_one_file_where_the_map_names_two(
 @pytest.mark.parametrize(
     ("data", "column", "row", "problem"),
     [
-        (DATA.replace("6,3", "six,3"), "week", 2, "text where a week is expected"),
-        (DATA.replace("6,3", "2024-03-01,3"), "week", 2, "a date where a week is expected, (C) dates"),
-        (DATA.replace("0,6", "0,bad"), "pain", 1, "text where a number is expected"),
-        (DATA.replace("0,6\n", '0,"6,5"\n'), "pain", 1, "a decimal comma where a decimal point is expected"),
-        (DATA.replace("0,6\n", "0,inf\n"), "value", 1, "the number is infinite"),
-        (DATA.replace("P2,early,0", ",early,0"), "id", 3, "the row has no patient"),
-        (DATA.replace("early,6", "usual,6"), "arm", 4, "the protocol changes within the patient"),
-        (DATA.replace("P1,usual,6,3", "P1,usual,6"), "", 2, "the row has 3 cells where the header has 4"),
-        (DATA.replace("P1,usual,6", "P1,usual,0"), "value", 2, "the same patient_id, week, measure, limb as row 1"),
-        (DATA.replace("0,6", "0,60"), "value", 1, "outside 0 to 10 points; pain looks like mm"),
-        (DATA.replace(",6,3", ",6000,3"), "week", 2, "outside -52 to 5200 weeks"),
-        (DATA.replace("P1", "Maria Miller"), "patient_id", 1, "the identifier looks like a person's name"),
+        (DATA.replace("6,3", "six,3"), "week", 3, "text where a week is expected"),
+        (DATA.replace("6,3", "2024-03-01,3"), "week", 3, "a date where a week is expected, (C) dates"),
+        (DATA.replace("0,6", "0,bad"), "pain", 2, "text where a number is expected"),
+        (DATA.replace("0,6\n", '0,"6,5"\n'), "pain", 2, "a decimal comma where a decimal point is expected"),
+        (DATA.replace("0,6\n", "0,inf\n"), "value", 2, "the number is infinite"),
+        (DATA.replace("P2,early,0", ",early,0"), "id", 4, "the row has no patient"),
+        (DATA.replace("early,6", "usual,6"), "arm", 5, "the protocol changes within the patient"),
+        (DATA.replace("P1,usual,6,3", "P1,usual,6"), "", 3, "the row has 3 cells where the header has 4"),
+        (DATA.replace("P1,usual,6", "P1,usual,0"), "value", 3, "the same patient_id, week, measure, limb as row 2"),
+        (DATA.replace("0,6", "0,60"), "value", 2, "outside 0 to 10 points; pain looks like mm"),
+        (DATA.replace(",6,3", ",6000,3"), "week", 3, "outside -52 to 5200 weeks"),
+        (DATA.replace("P1", "Maria Miller"), "patient_id", 2, "the identifier looks like a person's name"),
     ],
 )
 def test_every_problem_has_its_place_and_nothing_is_imported(files, data, column, row, problem):

@@ -6,6 +6,8 @@ from pathlib import Path
 import pytest
 
 from analysis.cohort.importing.map_file import read_map
+from analysis.cohort.importing.map_visits import WeekColumn
+from analysis.cohort.modalities import NMES
 from analysis.cohort.prescriptions import Prescription
 from analysis.errors import CohortError
 
@@ -48,7 +50,7 @@ def test_a_long_map(tmp_path):
 
 def test_a_pattern_finds_the_weeks_in_the_names(tmp_path):
     names = ["pain_w0", "pain_w6.5", "pain_w-2", "pain_wx", "xpain_w6"]
-    times = read(tmp_path, WIDE).value_columns[0].times_in(names)
+    times = read(tmp_path, WIDE).value_columns[0].times_in(names, WeekColumn())
     assert times == {"pain_w0": 0, "pain_w6.5": 6.5, "pain_w-2": -2}
 
 
@@ -77,7 +79,7 @@ week = "w"
 modality = "kind"
 minutes = "min"
 prescribed = [
-  { protocol = "early", modality = "strength stimulation", sessions = 5, weeks = [1, 8] },
+  { protocol = "early", modality = "neuromuscular electrical stimulation (NMES)", sessions = 5, weeks = [1, 8] },
   { protocol = ["usual", "early"], modality = "exercise", sessions = 6, weeks = [1, 12] },
 ]
 [week]"""
@@ -86,7 +88,7 @@ prescribed = [
 def test_prescriptions_by_protocol_modality_and_weeks(tmp_path):
     prescribed = read(tmp_path, LONG.replace("[week]", PRESCRIBED, 1)).session_log.prescribed
     assert prescribed == (
-        Prescription("strength stimulation", 5, (1, 8), ("early",)),
+        Prescription(NMES, 5, (1, 8), ("early",)),
         Prescription("exercise", 6, (1, 12), ("usual", "early")),
     )
 
@@ -100,7 +102,11 @@ def test_prescriptions_by_protocol_modality_and_weeks(tmp_path):
         ("sessions = 5", 'sessions = "5"', "sessions should be a number, not '5'"),
         ("sessions = 5", "sessions = 5, times = 2", "The key 'times' does not exist"),
         ('protocol = "early"', "protocol = []", "protocol should be a protocol or a list of protocols"),
-        ('"strength stimulation"', '"stimulation"', "modality should be one of 'exercise', .*, not 'stimulation'"),
+        (
+            '"neuromuscular electrical stimulation (NMES)"',
+            '"stimulation"',
+            "modality should be one of 'exercise', .*, not 'stimulation'",
+        ),
         ("[session_log]", "[session_log]\nweeks = [1, 12]", "weeks stands in each prescription"),
         ("sessions = 6", "sessions = 0", "0 sessions a week are no prescription"),
     ],
@@ -122,11 +128,11 @@ def test_what_is_wrong_in_a_prescription(tmp_path, old, new, said):
         ('unit = "days"', "round_to = 0", "round_to should be above 0"),
         ('unit = "days"', 'date = "when"', "column or date must be given, one of them"),
         ('column = "day"\nunit = "days"', 'date = "when"', "start is missing"),
-        ('patient_id = "id"\n', "", "does not say what patient_id is"),
-        ('patient_id = "id"', "patient_id = 5", "should be a table of keys"),
+        ('patient_id = "id"\n', "", "The key 'patient_id' is missing"),
+        ('patient_id = "id"', "patient_id = 5", "patient_id should be the name of a column, or a table of keys, not 5"),
         ('patient_id = "id"', 'patient_id = { column = "a", constant = "b" }', "column or constant must be given"),
         ("multiply = 0.1", 'multiply = "0.1"', "multiply should be a number, not '0.1'"),
-        ("multiply = 0.1", 'limb = "left"', "limb should be one of 'involved'"),
+        ("multiply = 0.1", 'limb = "both"', "limb should be one of 'involved'"),
         ('measure = "pain"', "", "measure or measure_column must be given"),
         ('measure = "pain"', 'measure = "pain"\npattern = "x"', "The key 'pattern' does not exist"),
         ("[[values]]", "[values]", "list of tables"),
@@ -135,12 +141,43 @@ def test_what_is_wrong_in_a_prescription(tmp_path, old, new, said):
         ("[week]", "[schedule]\nweeks = []\n[week]", "should be a list"),
         ("[week]", "[schedule]\nwindows = [{ week = 6, from = 7, to = 8 }]\n[week]", "week 6 is not inside its window"),
         ("[week]", '[schedule]\nweeks = [0]\ntie = "best"\n[week]', "tie should be one of"),
-        ("[week]", '[events]\nweek = "w"\n[week]', "event is missing"),
+        ("[week]", '[events]\nweek = "w"\n[week]', "The key 'event' is missing"),
         ("[week]", '[session_log]\nmodality = "m"\nminutes = "x"\n[week]', "start or week must be given"),
         (
             "[week]",
-            '[session_log]\nweek = "w"\nmodality = "m"\nminutes = "x"\nprescribed = { nmes = 5 }\n[week]',
-            "prescribed should name modalities, .*, not 'nmes'",
+            '[session_log]\nweek = "w"\nmodality = "m"\nminutes = "x"\nprescribed = { sauna = 5 }\n[week]',
+            "prescribed should name modalities, .*, not 'sauna'",
+        ),
+        (
+            "[week]",
+            "[file]\nheader_rows = 0\n[week]",
+            "header_rows should be the number of rows with names at the top, 1 to 5",
+        ),
+        ("[week]", '[file]\nheader_rows = "2"\n[week]', "header_rows should be the number"),
+        (
+            "[[values]]",
+            '[week.names]\n"Later" = "..."\n[[values]]',
+            "Later in names should be a number, or a time with its unit",
+        ),
+        ("[[values]]", "[week.names]\nLater = true\n[[values]]", "Later in names should be a number"),
+        ('unit = "days"', 'names = "usual"', "names should be a table of visits and their weeks"),
+        (
+            'column = "day"\nunit = "days"',
+            'date = "when"\nstart = "s"\nnames = { a = 1 }',
+            "names are of visits that a column names",
+        ),
+        ("multiply = 0.1", 'limb = "right"', r"limb says right or left, and \[patients\] has no involved_side"),
+        ("multiply = 0.1", 'limb_column = "l"\nlimbs = { R = "right" }', "limbs says right or left"),
+        (
+            "multiply = 0.1",
+            'limb_column = "l"\nlimbs = { R = "rechts" }',
+            "limbs should become one of 'involved', .*not 'rechts'",
+        ),
+        ("multiply = 0.1", "baseline_week = -1", "baseline_week needs baseline"),
+        (
+            'measure = "pain"',
+            'measure_column = "m"\nlimb_column = "l"\nmeasures = { F = "knee_flexion involved" }',
+            "measures and limb_column both say the limb",
         ),
         ("[week]", '[files]\npictures = "x.csv"\n[week]', "The key 'pictures' does not exist"),
         ("[week]", '[measures.own]\nunit = "m"\n[week]', "The key 'direction' is missing"),
@@ -159,7 +196,9 @@ def test_what_is_wrong_in_a_map(tmp_path, old, new, said):
     [
         ('pattern = "pain"', "should hold {week} once"),
         ('pattern = "p{week}"\ncolumns = { a = 1 }', "columns or pattern must be given"),
-        ('columns = { a = "six" }', "a should be a number"),
+        ('pattern = "p{week}{time}"', "should hold {week} once"),
+        ('columns = ["a"]', "columns should be a table of columns and times"),
+        ('columns = { a = "six" }', "a in columns should be a number"),
     ],
 )
 def test_what_is_wrong_in_a_wide_map(tmp_path, new, said):

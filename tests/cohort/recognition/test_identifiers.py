@@ -66,7 +66,7 @@ def test_names_that_only_look_alike(name):
 def test_what_stands_in_a_cell(patients, visits, value, what):
     table, report = problems(patients, visits, "note", ["ok", value, "fine"])
     hit = table[table["severity"] == "error"]
-    assert hit["row"].tolist() == [2]
+    assert hit["row"].tolist() == [3]
     assert what in hit["problem"].item()
     assert value not in report.to_text(), "the identifier itself must be masked"
     assert report.n_identifiers == 1
@@ -113,7 +113,7 @@ def test_numbers_that_identify(patients, visits):
     table, _ = problems(patients, visits, "parity", [1.0, 2.0, 3.0])
     assert table.empty
     table, _ = problems(patients, visits, "partner_age", [30.0, 92.0, 40.0])
-    assert table["row"].tolist() == [2]
+    assert table["row"].tolist() == [3]
 
 
 def test_dates_and_places_may_stay_in_a_limited_data_set_and_names_may_not(patients, visits):

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort import Cohort
+from analysis.cohort.modalities import NMES
 from analysis.outcomes.endpoint import choose_endpoint
 
 
@@ -41,8 +42,10 @@ def with_stimulation(rng, n=60, weeks=(0, 2, 4, 8), effect=10.0, offered=True):
         for week in range(1, 9):
             entries.append((name, week, "exercise", 5, rng.binomial(5, share)))
             if early or not offered:
-                entries.append((name, week, "strength stimulation", 5, rng.binomial(5, share)))
-        done = sum(row[4] for row in entries if row[0] == name and row[2] == "strength stimulation")
+                entries.append((name, week, NMES, 5, rng.binomial(5, share)))
+        done = sum(
+            row[4] for row in entries if row[0] == name and row[2] == "neuromuscular electrical stimulation (NMES)"
+        )
         level = rng.normal(60, 5)
         visits += [(name, week, level - effect * done / 40 * week / 8 + rng.normal(0, 1)) for week in weeks]
     frame = pd.DataFrame(visits, columns=["patient_id", "week", "value"]).assign(measure="ikdc", limb="none")

@@ -6,6 +6,7 @@ import pytest
 import statsmodels.formula.api as smf
 
 from analysis.cohort import Cohort
+from analysis.cohort.modalities import NMES
 from analysis.cohort.session_log import programme_week
 from analysis.errors import ModelError
 from analysis.outcomes.endpoint import choose_endpoint
@@ -54,7 +55,7 @@ def test_sessions_before_and_after_a_visit_follow_the_weeks_of_the_programme():
 
 def test_hours_a_week():
     rows = [dict(zip([*COLUMNS, "minutes_done", "level_knee", "level_thigh"], row, strict=True)) for row in [
-        ("a", 1, "strength stimulation", 5, 3, 60, 50, 25), ("a", 2, "strength stimulation", 5, 0, 0, np.nan, np.nan),
+        ("a", 1, NMES, 5, 3, 60, 50, 25), ("a", 2, NMES, 5, 0, 0, np.nan, np.nan),
         ("a", 1, "exercise", 5, 3, 90, np.nan, np.nan),
     ]]  # fmt: skip
     cohort = cohort_of_sessions(rows, {"a": "usual"})
@@ -226,7 +227,7 @@ def test_a_patient_alone_in_a_category_is_left_out_of_the_adjusted_slope(rng):
 def test_a_protocol_without_the_modality_is_no_part_of_its_association(rng):
     """Not 'lacking the sessions': it is not prescribed to them. The slope is that of those who have it."""
     cohort = three_arms(rng)
-    found = adherence_association(cohort, score_at_week_8(cohort), modality="strength stimulation")
+    found = adherence_association(cohort, score_at_week_8(cohort), modality=NMES)
     assert found.not_prescribed == ("usual", "alike")
     assert "Not prescribed to usual, alike: their patients (45) are no part of this." in found.notes
     assert not any("no improvement or sessions on record" in note for note in found.notes)

@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort
+from analysis.cohort.modalities import NMES
 from analysis.errors import ModelError
 from analysis.outcomes.home_programme.sessions_done import adherence_by_week
 
@@ -18,7 +19,7 @@ SESSIONS = pd.DataFrame(
         ("b", 2, "exercise", 0, 0),
         ("c", 2, "exercise", 4, np.nan),
         ("d", 1, "exercise", 5, 4),
-        ("d", 1, "strength stimulation", 0, 1),
+        ("d", 1, NMES, 0, 1),
     ],
     columns=["patient_id", "week", "modality", "sessions_prescribed", "sessions_done"],
 )
@@ -43,7 +44,7 @@ def test_by_week(found):
 
 
 def test_nothing_prescribed_is_missing(found):
-    row = found.table.set_index("modality").loc["strength stimulation"]
+    row = found.table.set_index("modality").loc[NMES]
     assert row["n"] == 0
     assert row[["share_of_sessions", "mean_share", "share_reached", "sessions_done"]].isna().all()
 
@@ -68,19 +69,21 @@ def test_sessions_that_were_not_prescribed_are_not_done_of_those_prescribed():
 def test_a_modality_that_a_protocol_does_not_have_is_not_prescribed():
     """Not 0 %: 'usual' has no entry of stimulation, 'early' has it, 'none' has no session on record at all."""
     people = pd.DataFrame({"patient_id": list("abcde"), "protocol": ["usual", "usual", "early", "early", "none"]})
-    rows = [(name, 1, "exercise", 5, 4) for name in "abcd"] + [("c", 1, "strength stimulation", 5, 3)]
+    rows = [(name, 1, "exercise", 5, 4) for name in "abcd"] + [("c", 1, NMES, 5, 3)]
     sessions = pd.DataFrame(rows, columns=SESSIONS.columns)
     found = adherence_by_week(Cohort(people, VISITS, sessions=sessions))
     overall = found.overall.set_index(["protocol", "modality"])
     assert overall["prescribed"].to_dict() == {
-        ("early", "exercise"): "yes", ("early", "strength stimulation"): "yes", ("none", "exercise"): "not recorded",
-        ("none", "strength stimulation"): "not recorded", ("usual", "exercise"): "yes",
-        ("usual", "strength stimulation"): "no",
+        ("early", "exercise"): "yes", ("early", NMES): "yes", ("none", "exercise"): "not recorded",
+        ("none", NMES): "not recorded", ("usual", "exercise"): "yes",
+        ("usual", NMES): "no",
     }  # fmt: skip
-    usual = overall.loc[("usual", "strength stimulation")]
+    usual = overall.loc[("usual", NMES)]
     assert usual[["allocated", "recorded", "n", "reached"]].tolist() == [2, 0, 0, 0]
     assert usual[["share_of_sessions", "share_reached", "sessions_prescribed", "sessions_done"]].isna().all()
-    assert "Not prescribed, as far as the record says: strength stimulation (usual)." in found.notes
+    assert (
+        "Not prescribed, as far as the record says: neuromuscular electrical stimulation (NMES) (usual)." in found.notes
+    )
     assert "No session of any kind is on record for none." in found.notes
 
 
@@ -94,10 +97,12 @@ def test_a_modality_that_a_protocol_does_not_have_is_not_prescribed():
     ],
 )
 def test_what_is_known_of_the_prescription(stimulation, status):
-    rows = [(who, 1, "strength stimulation", asked, done) for who, asked, done in stimulation]
+    rows = [(who, 1, NMES, asked, done) for who, asked, done in stimulation]
     sessions = pd.concat([SESSIONS[SESSIONS["modality"] == "exercise"], pd.DataFrame(rows, columns=SESSIONS.columns)])
     overall = adherence_by_week(Cohort(PATIENTS, VISITS, sessions=sessions)).overall
-    found = overall[overall["modality"] == "strength stimulation"].set_index("protocol")["prescribed"]
+    found = overall[overall["modality"] == "neuromuscular electrical stimulation (NMES)"].set_index("protocol")[
+        "prescribed"
+    ]
     assert found.to_dict() == status
 
 
@@ -107,7 +112,7 @@ def test_what_was_kept_is_said(found):
         "2 of 7 weekly entries had no session prescribed: their share is missing.",
         "1 of 7 weekly entries had more done than prescribed: kept as they are.",
         "In 1 of 7 weekly entries sessions prescribed or done are missing.",
-        "Not prescribed, as far as the record says: strength stimulation (usual, early).",
+        "Not prescribed, as far as the record says: neuromuscular electrical stimulation (NMES) (usual, early).",
     )
 
 

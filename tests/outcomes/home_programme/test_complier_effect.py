@@ -6,6 +6,7 @@ import pytest
 import statsmodels.formula.api as smf
 
 from analysis.cohort import Cohort
+from analysis.cohort.modalities import NMES
 from analysis.errors import ModelError
 from analysis.outcomes.endpoint import choose_endpoint
 from analysis.outcomes.home_programme.complier_effect import complier_effect
@@ -20,7 +21,7 @@ def test_the_effect_by_allocation_without_covariates_is_walds_ratio(rng):
         cohort,
         score_at_week_8(cohort, reference="usual"),
         randomised=True,
-        modality="strength stimulation",
+        modality=NMES,
         covariates=(),
     )
     means = found.patients.groupby(found.patients["protocol"].astype(str))[["improvement", "exposure"]].mean()
@@ -38,7 +39,7 @@ def test_with_the_baseline_it_is_two_stage_least_squares(rng):
 
     cohort = with_stimulation(rng)
     endpoint = score_at_week_8(cohort, reference="usual")
-    found = complier_effect(cohort, endpoint, randomised=True, modality="strength stimulation")
+    found = complier_effect(cohort, endpoint, randomised=True, modality=NMES)
     known = found.patients.dropna()
     others = np.column_stack([known["baseline"], np.ones(len(known))])
     given = (known["protocol"] == "early").astype(float)
@@ -62,7 +63,7 @@ def test_lost_patients_break_the_allocation_and_are_said():
         cohort,
         choose_endpoint(cohort, "quadriceps_torque", week=26, criterion=None),
         randomised=True,
-        modality="strength stimulation",
+        modality=NMES,
     )
     assert (found.table["n"] < found.table["allocated"]).all()
     assert sum("breaks the random allocation" in note for note in found.notes) == 2
@@ -85,7 +86,7 @@ def test_an_arm_without_the_dose_does_not_hide_the_others(rng):
         those := three_arms(rng),
         score_at_week_8(those),
         randomised=True,
-        modality="strength stimulation",
+        modality=NMES,
     )
     table = found.table.set_index("protocol")
     assert found.by_design == ("usual", "alike")
@@ -101,7 +102,7 @@ def test_an_arm_without_the_dose_does_not_hide_the_others(rng):
         those := with_stimulation(np.random.default_rng(20), n=90),
         score_at_week_8(those),
         randomised=True,
-        modality="strength stimulation",
+        modality=NMES,
     )
     assert without.by_design == ("usual",)
 
@@ -112,7 +113,7 @@ def test_the_allocation_effect_is_there_where_no_dose_was_moved(rng):
         those := three_arms(rng),
         score_at_week_8(those),
         randomised=True,
-        modality="strength stimulation",
+        modality=NMES,
     )
     two = found.patients[found.patients["protocol"].isin(["usual", "alike"])].astype({"protocol": "str"})
     fit = smf.ols("improvement ~ I(protocol == 'alike') + baseline", two).fit(cov_type="HC1", use_t=True)
@@ -129,10 +130,12 @@ def test_sessions_together_hide_the_modality_that_differs(rng):
         cohort,
         score_at_week_8(cohort),
         randomised=True,
-        modality="strength stimulation",
+        modality=NMES,
     )
     assert together.table["first_stage_f"].item() < 10 < 100 < alone.table["first_stage_f"].item()
-    assert any("exercise, strength stimulation are counted together" in note for note in together.notes)
+    assert any(
+        "exercise, neuromuscular electrical stimulation (NMES) are counted together" in note for note in together.notes
+    )
     assert not any("counted together" in note for note in alone.notes)
 
 
@@ -142,11 +145,11 @@ def test_what_was_prescribed_and_not_written_down_is_missing_and_not_0(rng):
     of_usual = cohort.sessions["patient_id"].isin(
         cohort.patients.loc[cohort.patients["protocol"] == "usual", "patient_id"]
     )
-    here = of_usual & (cohort.sessions["modality"] == "strength stimulation")
+    here = of_usual & (cohort.sessions["modality"] == "neuromuscular electrical stimulation (NMES)")
     sessions = cohort.sessions.assign(sessions_prescribed=cohort.sessions["sessions_prescribed"].mask(here))
     endpoint = score_at_week_8(cohort, reference="usual")
     unknown = Cohort(cohort.patients, cohort.visits, sessions=sessions)
-    found = complier_effect(unknown, endpoint, randomised=True, modality="strength stimulation")
+    found = complier_effect(unknown, endpoint, randomised=True, modality=NMES)
     assert found.by_design == ()
     assert found.table[["n", "reference_n"]].to_numpy().tolist() == [[20, 0]]
 
@@ -154,14 +157,18 @@ def test_what_was_prescribed_and_not_written_down_is_missing_and_not_0(rng):
 def test_sessions_of_their_own_accord_are_said(rng):
     cohort = with_stimulation(rng, n=40)
     own = pd.DataFrame(
-        [("P00", 1, "strength stimulation", 0, 3), ("P02", 1, "strength stimulation", 0, 0)], columns=COLUMNS
+        [
+            ("P00", 1, NMES, 0, 3),
+            ("P02", 1, NMES, 0, 0),
+        ],
+        columns=COLUMNS,
     )
     more = Cohort(cohort.patients, cohort.visits, sessions=pd.concat([cohort.sessions, own], ignore_index=True))
     found = complier_effect(
         more,
         score_at_week_8(more, reference="usual"),
         randomised=True,
-        modality="strength stimulation",
+        modality=NMES,
     )
     assert found.by_design == ("usual",)
     assert "1 patient of these did some that was not prescribed; it counts as 0." in found.notes

@@ -7,6 +7,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from analysis.cohort import Cohort
+from analysis.cohort.modalities import NMES, TENS
 from analysis.cohort.session_log import programme_week
 from analysis.outcomes.home_programme.events_by_week import events_by_week
 
@@ -103,7 +104,10 @@ def test_a_rate_a_session_counts_only_weeks_whose_sessions_are_known():
 
 
 def test_one_of_two_modalities_unknown_leaves_the_week_out_of_the_rate_a_session():
-    entries = [*weeks_done("a", [5, 4]), *weeks_done("a", [np.nan, 3], modality="strength stimulation")]
+    entries = [
+        *weeks_done("a", [5, 4]),
+        *weeks_done("a", [np.nan, 3], modality=NMES),
+    ]
     events = pd.DataFrame({"patient_id": "a", "week": [0.0, 1.0], "event": "flare"})
     overall = events_by_week(cohort_of_sessions(entries, {"a": "u"}, events=events)).overall.iloc[0]
     assert overall[["events", "events_with_sessions", "sessions_done"]].tolist() == [2, 1, 7]
@@ -123,7 +127,11 @@ DONE = st.lists(st.sampled_from([None, np.nan, 0.0, 3.0, 5.0]), max_size=8)
 @settings(max_examples=10, suppress_health_check=[HealthCheck.too_slow])
 @given(HARMS, DONE, DONE, DONE)
 def test_counted_after_and_outside_are_all_harms(harms, one, two, three):
-    entries = [*weeks_done("a", one), *weeks_done("b", two), *weeks_done("c", three, modality="strength stimulation")]
+    entries = [
+        *weeks_done("a", one),
+        *weeks_done("b", two),
+        *weeks_done("c", three, modality=NMES),
+    ]
     entries = entries or weeks_done("a", [5])
     events = pd.DataFrame(harms, columns=["patient_id", "week", "event"]).astype({"week": "float64"})
     protocols = {"a": "usual", "b": "usual", "c": "early", "d": "none"}
@@ -144,7 +152,10 @@ def test_counted_after_and_outside_are_all_harms(harms, one, two, three):
 
 def test_sessions_that_nobody_prescribed_are_not_done_of_those_prescribed_but_are_sessions():
     """1,000 harms in sessions done count every session; the share of sessions only those prescribed."""
-    entries = [*weeks_done("a", [4, 4]), *weeks_done("a", [3, 3], prescribed=0, modality="pain stimulation")]
+    entries = [
+        *weeks_done("a", [4, 4]),
+        *weeks_done("a", [3, 3], prescribed=0, modality=TENS),
+    ]
     events = pd.DataFrame({"patient_id": ["a"], "week": [0.0], "event": ["flare"]})
     found = events_by_week(cohort_of_sessions(entries, {"a": "u"}, events=events))
     assert (

@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort
+from analysis.cohort.modalities import NMES
 from analysis.outcomes.home_programme.home_dose import dose_entries, home_dose
 from synthetic_cohort import generate_cohort, load_scenario
 
@@ -14,12 +15,30 @@ WIDE = [*COLUMNS, "minutes_done", "level_knee", "level_thigh"]
 ENTRIES = [
     dict(zip(WIDE, row, strict=True))
     for row in [
-        ("a", 1, "strength stimulation", 5, 4, 80, 30, 40),  # 24 and 32
-        ("a", 2, "strength stimulation", 5, 2, 40, 50, 50),  # 20 and 20
-        ("b", 1, "strength stimulation", 5, 0, 0, np.nan, np.nan),  # nothing done delivers nothing
-        ("b", 2, "strength stimulation", 5, 3, 60, np.nan, 20),  # level above the knee unknown
-        ("c", 1, "strength stimulation", 5, 0, np.nan, np.nan, np.nan),  # no session is no minute
-        ("c", 2, "strength stimulation", 5, 2, np.nan, 30, 30),  # minutes unknown
+        ("a", 1, NMES, 5, 4, 80, 30, 40),  # 24 and 32
+        ("a", 2, NMES, 5, 2, 40, 50, 50),  # 20 and 20
+        (
+            "b",
+            1,
+            NMES,
+            5,
+            0,
+            0,
+            np.nan,
+            np.nan,
+        ),  # nothing done delivers nothing
+        ("b", 2, NMES, 5, 3, 60, np.nan, 20),  # level above the knee unknown
+        (
+            "c",
+            1,
+            NMES,
+            5,
+            0,
+            np.nan,
+            np.nan,
+            np.nan,
+        ),  # no session is no minute
+        ("c", 2, NMES, 5, 2, np.nan, 30, 30),  # minutes unknown
         ("c", 1, "exercise", 5, 3, 90, np.nan, np.nan),
     ]
 ]
@@ -32,11 +51,11 @@ def found():
 
 def test_minutes_times_level(found):
     patients = found.patients.set_index(["patient_id", "modality"])
-    assert patients.loc[("a", "strength stimulation"), ["minutes", "dose_knee", "dose_thigh"]].tolist() == [120, 44, 52]
-    assert patients.loc[("a", "strength stimulation"), "minutes_a_session"] == 20
-    b = patients.loc[("b", "strength stimulation")]
+    assert patients.loc[("a", NMES), ["minutes", "dose_knee", "dose_thigh"]].tolist() == [120, 44, 52]
+    assert patients.loc[("a", NMES), "minutes_a_session"] == 20
+    b = patients.loc[("b", NMES)]
     assert b[["dose_knee", "weeks_with_dose_knee", "dose_thigh", "weeks_with_dose_thigh"]].tolist() == [0, 1, 12, 2]
-    c = patients.loc[("c", "strength stimulation")]
+    c = patients.loc[("c", NMES)]
     assert c[["minutes", "weeks_with_minutes"]].tolist() == [0, 1]
     assert np.isnan(c["minutes_a_session"])
     assert patients.loc[("c", "exercise"), ["dose_knee", "dose_thigh"]].isna().all()
@@ -46,16 +65,16 @@ def test_what_was_not_prescribed_is_no_dose_of_the_protocol():
     """b, usual: one session of stimulation of its own accord. Not the mean of one patient of the protocol."""
     rows = [
         *ENTRIES[:1], *ENTRIES[6:],
-        dict(zip(WIDE, ("b", 1, "strength stimulation", 0, 1, 20, 30, 30), strict=True)),
+        dict(zip(WIDE, ("b", 1, NMES, 0, 1, 20, 30, 30), strict=True)),
         dict(zip(WIDE, ("b", 1, "exercise", 5, 3, 90, np.nan, np.nan), strict=True)),
     ]  # fmt: skip
     found = home_dose(cohort_of_sessions(rows, {"a": "early", "b": "usual", "c": "usual"}))
     assert set(zip(found.overall["protocol"], found.overall["modality"], strict=True)) == {
-        ("early", "strength stimulation"), ("usual", "exercise")
+        ("early", NMES), ("usual", "exercise")
     }  # fmt: skip
     assert found.notes[-2:] == (
         "1 patient did sessions of a modality that their protocol does not prescribe: not in these numbers.",
-        "Not prescribed, as far as the record says: exercise (early), strength stimulation (usual).",
+        "Not prescribed, as far as the record says: exercise (early), neuromuscular electrical stimulation (NMES) (usual).",
     )
 
 
@@ -96,10 +115,8 @@ def test_a_generated_cohort_delivers_what_its_scenario_says():
     """Expected dose of a week: sessions done x minutes (short by the half-normal of 8 %: 20 x (1 - .08 x .798)) x mean
     level of the scenario, 32 % above the knee and 38 % at the thigh in the first week; 2,000 patients."""
     cohort = generate_cohort(patients=2000, seed=4).complete
-    entries = dose_entries(cohort).query("modality == 'strength stimulation' and week == 1")
-    stimulation = next(
-        m for m in load_scenario("ligament reconstruction").modalities if m.modality.startswith("strength")
-    )
+    entries = dose_entries(cohort).query(f"modality == '{NMES}' and week == 1")
+    stimulation = next(m for m in load_scenario("ligament reconstruction").modalities if m.modality == NMES)
     minutes = entries["sessions_done"].mean() * stimulation.minutes * (1 - 0.08 * 0.7979)
     assert entries["minutes"].mean() == pytest.approx(minutes, rel=0.005)
     assert entries["dose_knee"].mean() == pytest.approx(minutes * 0.32, rel=0.03)

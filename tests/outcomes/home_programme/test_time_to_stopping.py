@@ -5,6 +5,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort
+from analysis.cohort.modalities import TENS
 from analysis.errors import ModelError
 from analysis.outcomes.home_programme.time_to_stopping import time_to_stopping, weeks_of_patients
 
@@ -92,14 +93,17 @@ def test_a_protocol_without_the_modality_did_not_stop_it_and_lacks_nothing():
     entries = [
         *weeks_done("a", [5, 5]),
         *weeks_done("b", [5, 0]),
-        *weeks_done("b", [5, 5], modality="pain stimulation"),
+        *weeks_done("b", [5, 5], modality=TENS),
     ]
     cohort = cohort_of_sessions(entries, {"a": "usual", "b": "early", "c": "early"})
-    found = time_to_stopping(cohort, modality="pain stimulation", reference="early")
+    found = time_to_stopping(cohort, modality=TENS, reference="early")
     assert found.summary.set_index("protocol")["n"].to_dict() == {"usual": 0, "early": 1}
     assert found.medians["protocol"].tolist() == ["early"]
     assert "Of 2 patients 1 has no week with sessions prescribed and recorded." in found.notes
-    assert "Not prescribed, as far as the record says: pain stimulation (usual)." in found.notes
+    assert (
+        "Not prescribed, as far as the record says: transcutaneous electrical nerve stimulation (TENS) (usual)."
+        in found.notes
+    )
 
 
 def test_a_protocol_with_one_patient():

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from analysis.cohort.modalities import TENS
 from analysis.errors import ModelError
 from analysis.outcomes.home_programme.weeks_with_enough import weeks_with_enough
 
@@ -13,7 +14,7 @@ ENTRIES = [
     *weeks_done("b", [0, 4, 0, 0]),
     ("b", 5, "exercise", 0, 2),  # nothing prescribed
     *weeks_done("c", [5, 5]),
-    *weeks_done("c", [1, 5], modality="pain stimulation"),  # together 6 of 10, then 10 of 10
+    *weeks_done("c", [1, 5], modality=TENS),  # together 6 of 10, then 10 of 10
 ]
 PROTOCOLS = {"a": "usual", "b": "usual", "c": "early", "d": "early"}
 
@@ -36,7 +37,7 @@ def test_by_protocol_with_denominators(found):
     table = found.table.set_index(["protocol", "modality", "enough"])
     usual = table.loc[("usual", "exercise", 0.8)]
     assert usual[["allocated", "n", "weeks", "weeks_reached", "mean"]].tolist() == [2, 2, 8, 4, 0.5]
-    early = table.loc[("early", "pain stimulation", 0.8)]
+    early = table.loc[("early", TENS, 0.8)]
     assert early[["allocated", "n", "mean"]].tolist() == [2, 1, 0.5]
     assert np.isnan(early["lower"])
     assert found.every_week.set_index(["protocol", "modality", "enough"]).loc[
@@ -61,11 +62,14 @@ def test_what_is_not_prescribed_has_no_weeks_and_is_said():
     entries = [
         *weeks_done("a", [5, 5]),
         *weeks_done("b", [5, 5]),
-        *weeks_done("b", [5, 5], modality="pain stimulation"),
+        *weeks_done("b", [5, 5], modality=TENS),
     ]
     found = weeks_with_enough(cohort_of_sessions(entries, {"a": "usual", "b": "early"}))
     assert set(found.table.loc[found.table["protocol"] == "usual", "modality"]) == {"all sessions", "exercise"}
-    assert "Not prescribed, as far as the record says: pain stimulation (usual)." in found.notes
+    assert (
+        "Not prescribed, as far as the record says: transcutaneous electrical nerve stimulation (TENS) (usual)."
+        in found.notes
+    )
 
 
 def test_enough_must_be_positive():

@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import visit_frame
+from analysis.cohort.modalities import NMES, TENS
 from analysis.outcomes.home_programme.intercurrent_events import intercurrent_events
 from analysis.report import comparison
 from analysis.report.comparison.checklist import CONSORT, STROBE
@@ -98,8 +99,11 @@ def test_doses_are_those_of_the_sessions(studies, invented):
     sessions = invented.sessions.merge(invented.patients[["patient_id", "protocol"]]).dropna(
         subset=["sessions_prescribed", "sessions_done"]
     )
-    mine = sessions[(sessions["protocol"] == "home stimulation") & (sessions["modality"] == "strength stimulation")]
-    row = table.loc[("strength stimulation", "home stimulation")]
+    mine = sessions[
+        (sessions["protocol"] == "home stimulation")
+        & (sessions["modality"] == "neuromuscular electrical stimulation (NMES)")
+    ]
+    row = table.loc[(NMES, "home stimulation")]
     each = mine.groupby("patient_id")[["sessions_prescribed", "sessions_done"]].sum().mean()
     assert row["planned"] == pytest.approx(each["sessions_prescribed"])
     assert row["done"] == pytest.approx(each["sessions_done"])
@@ -119,8 +123,8 @@ def test_what_a_protocol_does_not_have_is_not_prescribed_and_never_0_per_cent(st
         assert (mine == "not prescribed").any(axis=1).all()
         assert not cells.isin(["0/0", "–/–"]).any().any()
     figure = next(item for item in comparison.adherence_detail(study) if getattr(item, "alt", ""))
-    assert "exercise only, strength stimulation: not prescribed" in figure.alt
-    assert "0 %" not in figure.alt
+    assert "exercise only, neuromuscular electrical stimulation (NMES): not prescribed" in figure.alt
+    assert " 0 %" not in figure.alt
     assert "–" not in figure.alt
 
 
@@ -128,7 +132,7 @@ def test_the_effect_of_the_home_dose_is_shown_by_modality(studies):
     """Stimulation, which the exercise arm never has, moves from 0; exercise, which all have, hardly moves."""
     items = list(comparison.dose_and_recovery(studies["randomised"]))
     figures = {item.name: item for item in items if getattr(item, "alt", "")}
-    kinds = ("strength-stimulation", "pain-stimulation")
+    kinds = ("neuromuscular-electrical-stimulation-nmes", "transcutaneous-electrical-nerve-stimulation-tens")
     assert [name for name in figures if name.startswith("home-dose-effect")] == [
         f"home-dose-effect-{kind}" for kind in kinds
     ]
@@ -146,7 +150,8 @@ def test_the_effect_of_the_home_dose_is_shown_by_modality(studies):
     assert "Exercise: no estimate of what it did is shown for home stimulation (F 0." in said
     assert "since the allocation hardly moved the dose (F below 10)" in said
     assert (
-        "Home stimulation, home stimulation and early motion: the allocation moved strength stimulation and pain stimulation "
+        "Home stimulation, home stimulation and early motion: the allocation moved "
+        f"{NMES} and {TENS} "
         "at once, so that each estimate holds what the other did too."
     ) in said
     observed = list(comparison.dose_and_recovery(studies["observational"]))
@@ -154,17 +159,26 @@ def test_the_effect_of_the_home_dose_is_shown_by_modality(studies):
 
 
 def test_an_arm_without_the_dose_does_not_take_the_others_from_the_report(invented, study_in_memory):
-    """'home stimulation' had no pain stimulation: its neighbour is shown, and the reason is said."""
+    """'home stimulation' had no TENS: its neighbour is shown, and the reason is said."""
     people = invented.patients
     without = people.loc[people["protocol"] == "home stimulation", "patient_id"]
     sessions = invented.sessions
-    gone = sessions["patient_id"].isin(without) & (sessions["modality"] == "pain stimulation")
+    gone = sessions["patient_id"].isin(without) & (
+        sessions["modality"] == "transcutaneous electrical nerve stimulation (TENS)"
+    )
     study = study_in_memory(replace(invented, sessions=sessions[~gone]), design="randomised")
     items = list(comparison.dose_and_recovery(study))
-    figure = next(item for item in items if getattr(item, "name", "") == "home-dose-effect-pain-stimulation")
+    figure = next(
+        item
+        for item in items
+        if getattr(item, "name", "") == "home-dose-effect-transcutaneous-electrical-nerve-stimulation-tens"
+    )
     assert figure.data["protocol"].tolist() == ["home stimulation and early motion"]
     said = " ".join(text for item in items for text in getattr(item, "paragraphs", ()))
-    assert "Pain stimulation: prescribed neither to home stimulation nor to exercise only" in said
+    assert (
+        "Transcutaneous electrical nerve stimulation (TENS): prescribed neither to home stimulation nor to exercise only"
+        in said
+    )
 
 
 @pytest.mark.parametrize(("items", "numbers"), [(CONSORT, CONSORT_ITEMS), (STROBE, STROBE_ITEMS)])

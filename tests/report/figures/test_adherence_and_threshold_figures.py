@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort
+from analysis.cohort.modalities import NMES
 from analysis.outcomes.endpoint import choose_endpoint
 from analysis.outcomes.home_programme.adherence_association import adherence_association
 from analysis.outcomes.home_programme.adherence_classes import adherence_classes
@@ -51,7 +52,7 @@ def figures(invented, tested, anchored):
     found = find_thresholds(
         anchored, improved=[1, 2], slightly_better=[1], measurement_error=4, unit="points", draws=50
     )
-    effect = complier_effect(invented, torque, randomised=True, modality="strength stimulation")
+    effect = complier_effect(invented, torque, randomised=True, modality=NMES)
     return {
         "agreement": agreement_figure(reliability(tested, unit="N·m"), "Quadriceps torque"),
         "thresholds": threshold_figure(found, "Score"),
@@ -60,7 +61,7 @@ def figures(invented, tested, anchored):
         "dose": dose_figure(home_dose(invented)),
         "adherence-classes": classes_figure(adherence_classes(invented)),
         "dose-change": dose_change_figure(adherence_association(invented, torque)),
-        "home-dose-effect-strength-stimulation": effect_figure(effect),
+        "home-dose-effect-neuromuscular-electrical-stimulation-nmes": effect_figure(effect),
     }
 
 
@@ -78,7 +79,7 @@ NAMES = [
     "dose",
     "adherence-classes",
     "dose-change",
-    "home-dose-effect-strength-stimulation",
+    "home-dose-effect-neuromuscular-electrical-stimulation-nmes",
 ]
 
 
@@ -100,7 +101,7 @@ DRAWN = {
     "stopping": (["week", "share"], [1, 100]),
     "dose": (["mean", "lower", "upper"], 1),
     "adherence-classes": (["share", "lower", "upper"], 100),
-    "home-dose-effect-strength-stimulation": (
+    "home-dose-effect-neuromuscular-electrical-stimulation-nmes": (
         ["effect", "lower", "upper", "allocation_effect", "allocation_lower", "allocation_upper"],
         1,
     ),

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analysis.cohort.modalities import NMES
 from analysis.outcomes import adherence_by_week, missing_by_week, responders
 from analysis.outcomes.endpoint import choose_endpoint
 from analysis.outcomes.home_programme.adherence_classes import adherence_classes
@@ -84,7 +85,7 @@ def test_each_modality_has_its_panel_and_each_protocol_its_colour(invented, draw
     drawing = adherence_figure(adherence_by_week(invented)).drawing()
     own = dict(drawn.legend(drawing))
     assert list(own) == sessions["protocol"].drop_duplicates().tolist()
-    panels = {axes.get_title(loc="left"): axes for axes in drawing.axes}
+    panels = {axes.get_title(loc="left").replace("\n", " "): axes for axes in drawing.axes}
     assert set(panels) == set(sessions["modality"])
     known = sessions[sessions["n"] > 0]
     assert len(known.groupby(["modality", "protocol"])) > 4
@@ -160,7 +161,7 @@ def test_each_threshold_stands_in_the_row_of_its_method(drawn):
 
 def test_the_effect_of_the_allocation_and_of_the_dose_stand_in_their_rows(invented, drawn):
     torque = choose_endpoint(invented, "quadriceps_torque", week=26, criterion=None)
-    effect = complier_effect(invented, torque, randomised=True, modality="strength stimulation")
+    effect = complier_effect(invented, torque, randomised=True, modality=NMES)
     axes = effect_figure(effect).drawing().axes[0]
     places = drawn.rows(axes)
     assert len(places) == 2 * len(effect.table)

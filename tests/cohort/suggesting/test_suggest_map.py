@@ -7,10 +7,12 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from analysis.cohort import import_cohort, suggest_map
+from analysis.cohort import import_cohort, suggest_map, visit_frame
 from analysis.cohort.importing.map_file import read_map
-from analysis.cohort.recognition.recognise_columns import recognise, wide_column
+from analysis.cohort.recognition.header_words import header_words
+from analysis.cohort.recognition.recognise_columns import recognise
 from analysis.errors import CohortError
+from analysis.report.comparison.prepared import _usual_measure
 
 
 @pytest.fixture
@@ -77,13 +79,13 @@ def test_wide_files_with_and_without_units_in_the_names(suggested, tmp_path):
     ],
 )  # fmt: skip
 def test_names_taken_apart(name, stem, time, unit):
-    column = wide_column(name)
+    column = header_words(name)
     assert (column.stem, column.time, column.unit) == (stem, time, unit)
 
 
 def test_names_without_a_time():
-    assert wide_column("flexion") is None
-    assert wide_column("pain_at_rest") is None
+    assert header_words("flexion").time is None
+    assert header_words("pain_at_rest").time is None
 
 
 @pytest.mark.parametrize(
@@ -141,3 +143,19 @@ def test_a_folder_lists_its_tables(tmp_path):
         suggest_map(tmp_path / "in", tmp_path / "map.toml")
     assert "a.csv" in caught.value.where
     assert not (tmp_path / "map.toml").exists()
+
+
+@pytest.mark.parametrize(
+    ("mass", "said"), [(True, "and reports take that"), (False, "with body_mass_kg under [patients]")]
+)
+def test_torque_in_newton_metres_is_mapped_as_such_and_the_map_says_what_becomes_of_it(suggested, tmp_path, mass, said):
+    rows = "a,x,80,0,120\na,x,80,6,140\nb,y,60,0,70.5\nb,y,60,6,99\n"
+    path, text = suggested("id,arm,weight,week,quad_involved\n" + rows if mass else
+                           "id,arm,bmi,week,quad_involved\n" + rows)  # fmt: skip
+    assert 'measure = "quadriceps_torque_nm"  # N·m by its values; ' in text
+    assert said in text
+    cohort = import_cohort(path, tmp_path / "map.toml").cohort
+    assert _usual_measure(cohort) == ("quadriceps_torque" if mass else "quadriceps_torque_nm")
+    assert any("N·m/kg" in step for step in cohort.provenance.steps) is mass
+    if mass:
+        assert visit_frame(cohort, "quadriceps_torque")["value"].tolist() == [1.5, 1.75, 1.175, 1.65]

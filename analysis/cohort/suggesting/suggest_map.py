@@ -8,25 +8,20 @@ from pathlib import Path
 
 import pandas as pd
 
-from analysis.cohort.catalogue import load_catalogue
-from analysis.cohort.columns import Column, convert, read_numbers
+from analysis.cohort.columns import Column, convert
 from analysis.cohort.files.file_formats import STATISTICS_FILES, WORKBOOKS
 from analysis.cohort.files.paths import refuse_no_file
-from analysis.cohort.files.readers import DELIMITERS, read_table
+from analysis.cohort.files.readers import DELIMITERS, guess_header_rows, read_table
 from analysis.cohort.importing.map_keys import FileFormat
-from analysis.cohort.importing.map_text import SuggestedMap, compose, key, quoted
 from analysis.cohort.importing.sources import Sources
-from analysis.cohort.importing.suggest_home import fill_home
-from analysis.cohort.importing.suggest_sheets import Sheets, choose_sheets, place_of_name
-from analysis.cohort.recognition.recognise_columns import (
-    Recognised,
-    WideColumn,
-    limb_of,
-    recognise,
-    recognise_measure,
-    wide_column,
-)
+from analysis.cohort.recognition.header_words import side_of
+from analysis.cohort.recognition.recognise_columns import Recognised, recognise, settle_sides
 from analysis.cohort.recognition.recognise_home import recognise_home, varies_within
+from analysis.cohort.suggesting.home import fill_home
+from analysis.cohort.suggesting.map_text import SuggestedMap, compose, key, quoted
+from analysis.cohort.suggesting.sheets import Sheets, choose_sheets, place_of_name
+from analysis.cohort.suggesting.time import fill_dates, fill_week
+from analysis.cohort.suggesting.values import fill_long, fill_wide, wide_blocks
 from analysis.errors import CohortError
 from analysis.progress import steps
 
@@ -112,13 +107,20 @@ def _read(path: Path) -> tuple[pd.DataFrame, dict[str, pd.Series], FileFormat, S
         doubts += [sheets.doubt] if sheets.doubt else []
     elif path.suffix.lower() not in (".parquet", ".pq", *STATISTICS_FILES):
         form = replace(form, delimiter=_delimiter(path))
+    if sheets.people is None:
+        n = guess_header_rows(path, delimiter=form.delimiter, sheet=form.sheet)
+        form = replace(form, header_rows=n)
     try:
-        raw = read_table(path, delimiter=form.delimiter, sheet=form.sheet, missing=form.missing)
+        raw = read_table(
+            path, delimiter=form.delimiter, sheet=form.sheet, missing=form.missing, header_rows=form.header_rows
+        )
     except CohortError as error:
         if "utf-8" not in error.what:
             raise
         form = replace(form, encoding="cp1252")
-        raw = read_table(path, delimiter=form.delimiter, encoding="cp1252", missing=form.missing)
+        raw = read_table(
+            path, delimiter=form.delimiter, encoding="cp1252", missing=form.missing, header_rows=form.header_rows
+        )
         doubts.append("the encoding: the file is not UTF-8; look whether letters with accents came out right")
     frame = (raw.frame if sheets.people is None else sheets.joined()).head(_HEAD_ROWS)
     texts = [name for name in frame if pd.api.types.is_string_dtype(frame[name].dtype)]
@@ -139,15 +141,18 @@ def _delimiter(path: Path) -> str:
 
 def _fill(suggestion: SuggestedMap, frame: pd.DataFrame, labelled: dict[str, pd.Series], file: str) -> None:
     cells = {str(name): labelled.get(str(name), frame[name]) for name in frame.columns}
-    found = {name: recognise(values, name) for name, values in cells.items()}
+    found = settle_sides({name: recognise(values, name) for name, values in cells.items()})
+    suggestion.body_mass = any(one.target == "body_mass_kg" for one in found.values())
     patient = _fill_patient(suggestion, found, cells)
-    wide = _wide_groups([name for name in cells if name != patient and found[name].role in ("measure", "unknown")])
+    rest = {name: one for name, one in found.items() if name != patient}
     ids = cells[patient].dropna()
-    if wide and not ids.duplicated().any():
+    blocks = wide_blocks(rest)
+    if blocks and not ids.duplicated().any():
         suggestion.layout = "wide"
-        _fill_wide(suggestion, wide, cells)
-    used = {column.name for group in wide.values() for column in group} if suggestion.layout == "wide" else set()
-    rest = {name: one for name, one in found.items() if name not in used and name != patient}
+        used = {one.name for block in blocks for one in block.columns}
+        rest = {name: one for name, one in rest.items() if name not in used}
+    else:
+        rest = {name: _side_of_a_row(one, cells[name], ids) for name, one in rest.items()}
     home = recognise_home(rest, cells, ids) if suggestion.layout == "long" else None
     if home is not None:
         alone = not any(one.role == "measure" for one in rest.values())
@@ -159,14 +164,27 @@ def _fill(suggestion: SuggestedMap, frame: pd.DataFrame, labelled: dict[str, pd.
             suggestion.left_out.append(f"{one.name}: {_what_it_is(one)}")
         return
     _fill_protocol(suggestion, rest, cells)
-    if suggestion.layout == "long":
-        _fill_week(suggestion, rest)
+    side = any(one.target == "involved_side" for one in rest.values())
+    if suggestion.layout == "wide":
+        dated = fill_dates(suggestion, rest, cells)
+        fill_wide(suggestion, blocks, cells, side=side, dated=dated)
+    else:
+        fill_week(suggestion, rest, cells, ids)
+        fill_long(suggestion, rest, cells, side=side)
     for one in rest.values():
         _fill_column(suggestion, one, cells, ids)
 
 
+def _side_of_a_row(one: Recognised, values: pd.Series, ids: pd.Series) -> Recognised:
+    """Take a side that changes within patients for the limb of the row."""
+    if one.target != "involved_side" or not varies_within(values, ids):
+        return one
+    return replace(one, role="limb", target="", sure=False)
+
+
 def _fill_patient(suggestion: SuggestedMap, found: dict[str, Recognised], cells: dict[str, pd.Series]) -> str:
-    candidates = [one for one in found.values() if one.role == "patient"]
+    named = [one for one in found.values() if one.role == "patient"]
+    candidates = [one for one in named if len(cells[one.name].dropna().unique()) > 1] or named
     candidates.sort(key=lambda one: place_of_name(one.name))
     if candidates:
         chosen = candidates[0]
@@ -181,7 +199,7 @@ def _fill_patient(suggestion: SuggestedMap, found: dict[str, Recognised], cells:
 
 
 def _fill_protocol(suggestion: SuggestedMap, found: dict[str, Recognised], cells: dict[str, pd.Series]) -> None:
-    candidates = [one for one in found.values() if one.role == "protocol"]
+    candidates = sorted((one for one in found.values() if one.role == "protocol"), key=lambda one: not one.sure)
     if not candidates:
         note = suggestion.not_sure("no column is named like a protocol or group; is there one?")
         suggestion.patients.append(f'protocol = {{ constant = "all" }}{note}')
@@ -189,7 +207,8 @@ def _fill_protocol(suggestion: SuggestedMap, found: dict[str, Recognised], cells
     others = ", ".join(one.name for one in candidates[1:])
     note = suggestion.not_sure(f"or {others}?") if others else ""
     if not candidates[0].sure:
-        note = suggestion.not_sure("it holds one label only")
+        one_label = cells[candidates[0].name].nunique() < 2
+        note = suggestion.not_sure("it holds one label only" if one_label else "is this what the patients were given?")
     suggestion.patients.append(f"protocol = {quoted(candidates[0].name)}{note}")
     labels = [str(label) for label in cells[candidates[0].name].dropna().unique()]
     if len(labels) > 1:
@@ -199,71 +218,15 @@ def _fill_protocol(suggestion: SuggestedMap, found: dict[str, Recognised], cells
     found.pop(candidates[0].name)
 
 
-def _fill_week(suggestion: SuggestedMap, found: dict[str, Recognised]) -> None:
-    weeks = [one for one in found.values() if one.role == "week"]
-    dates = [one for one in found.values() if one.role == "date"]
-    starts = [one for one in found.values() if one.role == "start"]
-    if weeks:
-        weeks.sort(key=lambda one: not one.sure)
-        note = "" if weeks[0].sure else suggestion.not_sure("are these weeks since surgery or start?")
-        suggestion.week += [f"column = {quoted(weeks[0].name)}{note}", f'unit = "{weeks[0].target}"']
-        found.pop(weeks[0].name)
-    elif dates and starts:
-        note = "" if len(dates) == 1 else suggestion.not_sure("which date is that of the visit?")
-        suggestion.week += [f"date = {quoted(dates[0].name)}{note}"]
-        note = "" if len(starts) == 1 else suggestion.not_sure("which date is that of surgery or start?")
-        suggestion.week += [f"start = {quoted(starts[0].name)}{note}"]
-        suggestion.week.append('# date_format = "%d.%m.%Y"  # where dates are not as year-month-day')
-        found.pop(dates[0].name)
-        found.pop(starts[0].name)
-    else:
-        note = suggestion.not_sure("no column is named like a week, a day or a date; which one tells the time?")
-        suggestion.week.append(f'column = "week"{note}')
-
-
-def _wide_groups(names: list[str]) -> dict[str, list[WideColumn]]:
-    """Give the columns that differ in time only, by stem; a stem with one time is no group."""
-    groups: dict[str, list[WideColumn]] = {}
-    for name in names:
-        column = wide_column(name)
-        if column is not None:
-            groups.setdefault(column.stem, []).append(column)
-    return {stem: group for stem, group in groups.items() if len({one.time for one in group}) == len(group) > 1}
-
-
-def _fill_wide(suggestion: SuggestedMap, groups: dict[str, list[WideColumn]], cells: dict[str, pd.Series]) -> None:
-    units = {one.unit for group in groups.values() for one in group if one.unit is not None}
-    if len(units) == 1:
-        suggestion.week.append(f'unit = "{units.pop()}"')
-    elif units:
-        note = suggestion.not_sure("the names of the columns speak of " + " and of ".join(sorted(units)))
-        suggestion.week.append(f'unit = "weeks"{note}')
-    else:
-        note = suggestion.not_sure(
-            "the names of the columns give numbers without a unit, perhaps the number of a visit"
-        )
-        suggestion.week.append(f'unit = "weeks"{note}')
-    for stem, group in groups.items():
-        numbers = [read_numbers(cells[one.name]) for one in group]
-        if all(values.isna().all() for values, _ in numbers):
-            suggestion.left_out += [f"{one.name}: no numbers" for one in group]
-            continue
-        lines = [f"{quoted(one.name)} = {one.time:g}" for one in sorted(group, key=lambda one: one.time)]
-        measure = _measure_line(suggestion, recognise_measure(stem), stem, limb_of(stem), [v for v, _ in numbers])
-        suggestion.value_entries.append("\n".join(["[[values]]", *measure, f"columns = {{ {', '.join(lines)} }}"]))
-
-
 def _fill_column(suggestion: SuggestedMap, one: Recognised, cells: dict[str, pd.Series], ids: pd.Series) -> None:
     varies = varies_within(cells[one.name], ids)
     if one.role == "covariate" and not (varies and suggestion.layout == "long"):
         note = "" if one.sure else suggestion.not_sure("is it this?")
-        suggestion.patients.append(f"{one.target} = {quoted(one.name)}{note}")
-    elif one.role == "measure" and suggestion.layout == "long":
-        values, _ = read_numbers(cells[one.name])
-        measure = _measure_line(suggestion, one.target, one.name, one.limb, [values], sure=one.sure)
-        suggestion.value_entries.append("\n".join(["[[values]]", *measure, f"column = {quoted(one.name)}"]))
-    elif one.role in ("patient", "identifier", "date", "start", "home"):
-        by_week = suggestion.layout == "wide" and one.role == "home" and wide_column(one.name) is not None
+        recode = _sides(cells[one.name]) if one.target == "involved_side" else ""
+        column = f"{{ column = {quoted(one.name)}, recode = {{ {recode} }} }}" if recode else quoted(one.name)
+        suggestion.patients.append(f"{one.target} = {column}{note}")
+    elif one.role in ("patient", "identifier", "date", "start", "home", "change", "measure"):
+        by_week = suggestion.layout == "wide" and one.role == "home" and one.header.time is not None
         suggestion.left_out.append(f"{one.name}: {_HOME_IN_COLUMNS if by_week else _what_it_is(one)}")
     elif varies and suggestion.layout == "long" and not len(convert(cells[one.name], Column("value", "number", ""))[1]):
         suggestion.value_entries.append(
@@ -288,38 +251,12 @@ def _what_it_is(one: Recognised) -> str:
         "identifier": f"{one.note}; it must not go into a cohort",
         "date": "dates, (C); give weeks since surgery or start",
         "start": "dates, (C); give weeks since surgery or start",
+        "measure": "a measure at a time, which has no place in a file with one row a visit",
         "home": "home programme; see the sections sessions, session_log, brace_limits, events",
     }.get(one.role, one.note or one.target or "not recognised")
 
 
-def _measure_line(
-    suggestion: SuggestedMap, measure: str | None, stem: str, limb: str, values: list[pd.Series], *, sure: bool = True
-) -> list[str]:
-    """Name the measure and the limb; a measure that the catalogue lacks is described from its values."""
-    known = load_catalogue().get(measure) if measure is not None else None
-    if known is None:
-        name = key(stem)
-        numbers = pd.concat(values).dropna()
-        note = suggestion.not_sure("unit, direction and range of this measure")
-        suggestion.measures.append(
-            "\n".join(
-                [
-                    f"[measures.{name}]{note}",
-                    'unit = "points"',
-                    'direction = "higher is better"',
-                    f"lowest = {min(0.0, float(numbers.min())):g}",
-                    f"highest = {float(numbers.max()):g}" if numbers.max() > 0 else "highest = 0",
-                ]
-            ).replace("highest = 0\n", "highest = 1\n")
-        )
-        return [f'measure = "{name}"']
-    inside = pd.concat(values).dropna().between(known.lowest, known.highest).mean()
-    doubt = "" if sure else f"{known.label} in {known.unit}?"
-    if inside < 0.95:
-        doubt = f"{1 - inside:.0%} of the values are outside {known.lowest:g} to {known.highest:g} {known.unit}"
-    lines = [f'measure = "{known.name}"' + (suggestion.not_sure(doubt) if doubt else "")]
-    if known.limbs != ("none",):
-        said = limb == "uninvolved" or "inv" in stem.lower()
-        note = "" if said or "uninvolved" not in known.limbs else suggestion.not_sure("which limb?")
-        lines.append(f'limb = "{limb if limb in known.limbs else known.limbs[0]}"{note}')
-    return lines
+def _sides(values: pd.Series) -> str:
+    """Write the labels of the operated side that are not right and left themselves, as a map recodes them."""
+    labels = {str(label): side_of(str(label)) for label in values.dropna().unique()}
+    return ", ".join(f"{quoted(label)} = {quoted(side)}" for label, side in labels.items() if side and label != side)

@@ -14,7 +14,7 @@ class SuggestedMap:
     """A map file as it grows: lines of its sections, columns left out, and how many lines are in doubt.
 
     ``part_of`` says what the file holds where its sections belong into the map of other files; then there are no
-    patients, weeks and values.
+    patients, weeks and values. ``body_mass`` says that a column holds the body mass.
     """
 
     form: FileFormat
@@ -29,6 +29,7 @@ class SuggestedMap:
     measures: list[str] = field(default_factory=list)
     home: list[str] = field(default_factory=list)
     left_out: list[str] = field(default_factory=list)
+    body_mass: bool = False
     questions: int = 0
 
     def not_sure(self, why: str) -> str:
@@ -52,6 +53,7 @@ def compose(suggestion: SuggestedMap, name: str, doubts: list[str]) -> str:
         return "\n\n".join([*parts, *_left_out(suggestion)]) + "\n"
     said = {name: getattr(form, name) for name in ("delimiter", "decimal", "encoding", "sheet")}
     file = [f"{name} = {quoted(value)}" for name, value in said.items() if value != getattr(FileFormat(), name)]
+    file += [f"header_rows = {form.header_rows}"] if form.header_rows > 1 else []
     parts = ["\n".join([*head, "", f'layout = "{suggestion.layout}"', *_reference(suggestion.protocols)])]
     if file:
         parts.append("\n".join(["[file]", *file]))

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from analysis.cohort.importing.map_text import SuggestedMap, quoted
 from analysis.cohort.recognition.recognise_home import HomeColumns
 from analysis.cohort.recognition.trade_words import shown_cell
+from analysis.cohort.suggesting.map_text import SuggestedMap, quoted
 
 _LOG_KEYS = ("week", "start", "end", "modality", "minutes", "level_knee", "level_thigh", "pauses")
 _WEEK_KEYS = ("week", "date", "modality", "sessions_prescribed", "sessions_done", "minutes_done", "level_knee",
@@ -41,7 +41,7 @@ def fill_home(suggestion: SuggestedMap, home: HomeColumns, *, file: str, alone: 
             "# weeks = [1, 12]  # first and last week of the programme; a week without a session then counts as none done",
             "# [[session_log.prescribed]]  # in their place where protocols or weeks differ: one block each",
             '# protocol = "..."',
-            '# modality = "strength stimulation"',
+            '# modality = "neuromuscular electrical stimulation (NMES)"',
             "# sessions = 5  # a week",
             "# weeks = [1, 8]",
         ]

@@ -10,9 +10,9 @@ import pandas as pd
 from analysis.cohort.columns import Column, convert
 from analysis.cohort.files.conversion import RawTable
 from analysis.cohort.files.file_formats import sheet_names
-from analysis.cohort.files.readers import USUAL_MISSING, read_table
-from analysis.cohort.importing.map_text import SuggestedMap, quoted
-from analysis.cohort.recognition.recognise_columns import Recognised, recognise, wide_column
+from analysis.cohort.files.readers import USUAL_MISSING, guess_header_rows, read_table
+from analysis.cohort.recognition.recognise_columns import Recognised, recognise
+from analysis.cohort.suggesting.map_text import SuggestedMap, quoted
 from analysis.errors import CohortError
 
 #: Sheets that are looked at; a workbook of a clinic has fewer (design choice).
@@ -28,6 +28,13 @@ class Sheet:
     name: str
     raw: RawTable
     found: tuple[Recognised, ...]
+    header_rows: int = 1
+
+    @property
+    def in_map(self) -> str:
+        """The sheet as a map names it."""
+        rows = f", header_rows = {self.header_rows}" if self.header_rows > 1 else ""
+        return f"{{ sheet = {quoted(self.name)}{rows} }}"
 
     @property
     def patient(self) -> str | None:
@@ -69,8 +76,8 @@ class Sheets:
         if self.visits is None or self.people is None:
             return
         suggestion.form = replace(suggestion.form, sheet=None)
-        visits = f"{{ sheet = {quoted(self.visits.name)} }}"
-        suggestion.files += [f"patients = {{ sheet = {quoted(self.people.name)} }}", f"visits = {visits}"]
+        visits = self.visits.in_map
+        suggestion.files += [f"patients = {self.people.in_map}", f"visits = {visits}"]
         here = f"patient_id = {quoted(self.visits.patient or '')}"
         if self.visits.patient != self.people.patient:
             suggestion.visits.append(here)
@@ -124,16 +131,16 @@ def _fitness(one: Sheet) -> tuple[bool, bool, bool, int]:
 
 def _table(path: Path, name: str) -> Sheet | None:
     try:
-        raw = read_table(path, sheet=name, missing=USUAL_MISSING)
+        header_rows = guess_header_rows(path, sheet=name)
+        raw = read_table(path, sheet=name, missing=USUAL_MISSING, header_rows=header_rows)
     except CohortError:  # it is no table, and no sheet to suggest
         return None
     found = (recognise(raw.frame[column], str(column)) for column in raw.frame.columns)
-    return Sheet(name, raw, tuple(replace(one, role="measure") if _wide(one) else one for one in found))
+    return Sheet(name, raw, tuple(replace(one, role="measure") if _wide(one) else one for one in found), header_rows)
 
 
 def _wide(one: Recognised) -> bool:
-    column = wide_column(one.name)
-    return column is not None and one.role == "unknown" and column.unit is not None
+    return one.role == "unknown" and one.header.unit is not None
 
 
 def _one_row_a_patient(sheet: Sheet) -> bool:
