@@ -110,7 +110,7 @@ def judge(values: pd.Series, name: str, around: Surroundings) -> Judgement:
         return Judgement(name, "start", "the date of surgery or start", DATES, "dates")
     cells = Cells(values)
     rule, seems = name_rule(name), what_it_seems(cells, around.n_patients)
-    known = known_as(cells, name, around.patients)
+    known = known_as(cells, name, around.patients, started=around.starts is not None)
     whole = known is not None and known.holds in ("labels", "yes or no")
     if rule is not None and rule.what not in ("a date", "a place smaller than a state") and not whole:
         return Judgement(name, "withhold", f"{rule.what}, by the name of the column", rule.paragraph, "identifiers")
@@ -179,7 +179,7 @@ def judge_dates(values: pd.Series, name: str, around: Surroundings) -> Judgement
         return Judgement(name, "birth", "dates of birth, by the name of the column", DATES, "dates")
     if around.starts is None:
         return Judgement(name, "withhold", "dates, and no start to count from", DATES, "dates")
-    if is_of_the_office(name) or gives_back(dates, around.patients):
+    if is_of_the_office(name) or gives_back(dates, around.starts, around.patients):
         found = "dates of the office or the same for many patients: weeks would give back the start"
         return Judgement(name, "withhold", found, DATES, "dates")
     if far_before(dates, around.starts):

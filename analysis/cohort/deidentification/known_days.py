@@ -19,17 +19,16 @@ _OFFICE = frozenset({
     "audit", "closure", "closed", "lock", "locked", "freeze", "download", "downloaded", "query", "run", "vital", "file", "stichtag",
     "auszug", "aktualisiert", "exportiert", "maj", "extraccion",
 })  # fmt: skip
-#: One day for this share of the patients, and for so many at least, is a day that others know.
-_SHARE, _FEWEST = 0.2, 3
+#: One day for this share of the patients, and for so many at least, is a day that others may know; and it is one only where
+#: so many times as many share it as where the starts are dealt out anew, so often.
+_SHARE, _FEWEST, _FAR, _SHUFFLES = 0.2, 3, 1.5, 19
+#: So many patients and rows are enough to tell.
+_MOST_PATIENTS, _MOST_ROWS = 2_000, 20_000
 _WEEK = 7.0
 _DAYS_IN = (1.0, 7.0, 14.0, 30.436875, 91.310625, 365.2425)
-#: Patients share a day by their numbers this many times as often as they share one of start.
-_MORE_THAN_USUAL = 2.5
-#: Numbers that are a part of the date in more rows than this are that part; of few rows, in all.
-_MOST, _FEW_ROWS = 0.6, 12
-#: Days of this share of the patients or fewer are days on which something was done for many at once.
-_BATCHES = 1 / 3
-_MIDDLE = (0.1, 0.9)
+#: Numbers that are a part of the date in more rows than this are that part; of few rows, in all; and by so much more often
+#: than parts of other rows' dates.
+_MOST, _FEW_ROWS, _MORE = 0.6, 12, 0.15
 _LONG_BEFORE = 10 * 365.2425
 
 
@@ -44,32 +43,28 @@ def is_of_the_office(name: str) -> bool:
     return bool(set(words_of(name)) & _OFFICE)
 
 
-def gives_back(dates: pd.Series, patients: pd.Series) -> bool:
-    """Say whether dates are the same, or within a week, for so many patients that others may know the day.
+def gives_back(dates: pd.Series, starts: pd.Series, patients: pd.Series) -> bool:
+    """Say whether dates lie together for so many patients that others may know the day, as those of an export do.
 
-    ``dates`` and ``patients`` are row by row; a patient counts once a day.
+    ``dates``, ``starts`` and ``patients`` are row by row. What patients share by their own plan (week 6, days of a clinic) is
+    no such day: it is shared as often where the starts are dealt out anew.
 
     Examples
     --------
-    >>> days = pd.Series(pd.to_datetime(["2024-05-01"] * 3 + ["2024-01-01"]))
-    >>> gives_back(days, pd.Series(list("abcd"))), gives_back(days.iloc[2:], pd.Series(list("cd")))
-    (True, False)
+    >>> starts = pd.Series(pd.date_range("2024-01-01", periods=12, freq="30D"))
+    >>> own, same = starts + pd.Timedelta(weeks=6), pd.Series([pd.Timestamp("2025-06-30")] * 12)
+    >>> gives_back(own, starts, pd.Series(list("abcdefghijkl"))), gives_back(same, starts, pd.Series(list("abcdefghijkl")))
+    (False, True)
     """
-    once = pd.DataFrame({"day": dates.dt.normalize(), "patient": patients.to_numpy()}).dropna().drop_duplicates()
-    n_patients = once["patient"].nunique()
-    if once.empty or n_patients < 2:
-        return False
-    most = int(once["day"].value_counts().iloc[0])
-    one_each = len(once) == n_patients
-    near = one_each and len(once) > _FEWEST and _middle(_days(once["day"])) <= _WEEK
-    batches = one_each and len(once) > 2 * _FEWEST and once["day"].nunique() <= _BATCHES * n_patients
-    return (most >= _FEWEST and most >= _SHARE * n_patients) or most == n_patients or near or batches
+    rows = pd.DataFrame({"day": _days(dates), "start": _days(starts), "patient": patients.to_numpy()}).dropna()
+    n_patients = rows["patient"].nunique()
+    if n_patients >= 2 and len(rows["day"].unique()) == 1:
+        return True
+    return _many_share(rows, (rows["day"] - rows["start"]).to_numpy(), _WEEK)
 
 
 def interval_gives_back(cells: Cells, starts: pd.Series | None, patients: pd.Series) -> bool:
     """Say whether numbers, as days to years from the start or to it, point to one day for many patients.
-
-    How many share a day is compared with how many share a day of start as closely.
 
     Examples
     --------
@@ -80,21 +75,52 @@ def interval_gives_back(cells: Cells, starts: pd.Series | None, patients: pd.Ser
     """
     if starts is None:
         return False
-    known = pd.DataFrame({"number": cells.row_numbers, "start": _days(starts), "patient": patients.to_numpy()}).dropna()
-    known = known.drop_duplicates(["patient", "number"])
-    n_patients = known["patient"].nunique()
-    if n_patients <= _FEWEST or known["number"].nunique() <= 2:
+    rows = pd.DataFrame({"number": cells.row_numbers, "start": _days(starts), "patient": patients.to_numpy()}).dropna()
+    rows = rows.drop_duplicates(["patient", "number"])
+    if rows["number"].nunique() <= 2:
         return False
-    number, start = known["number"].to_numpy(), known["start"].to_numpy()
+    number = rows["number"].to_numpy()
     whole = bool((number % 1 == 0).all())
-    for unit in _DAYS_IN:
-        width = max(_WEEK, unit) if whole else _WEEK
-        usual = _most_within(start, width) / n_patients
-        for sign in (1.0, -1.0):
-            most = _most_within(start + sign * unit * number, width)
-            if most >= _FEWEST and most / n_patients >= max(_SHARE, _MORE_THAN_USUAL * min(1.0, usual)):
-                return True
-    return False
+    return any(
+        _many_share(rows, sign * unit * number, max(_WEEK, unit) if whole else _WEEK)
+        for unit in _DAYS_IN
+        for sign in (1.0, -1.0)
+    )
+
+
+def _many_share(rows: pd.DataFrame, offsets: np.ndarray, width: float) -> bool:
+    """Say whether start and offset lie within one span of days for many patients, and far more than by chance.
+
+    Chance: the starts are dealt out to other patients, each of whom keeps the offsets.
+    """
+    codes, names = pd.factorize(rows["patient"])
+    if len(names) <= _FEWEST:
+        return False
+    if len(names) > _MOST_PATIENTS:
+        kept = codes < _MOST_PATIENTS
+        rows, offsets, codes, names = rows[kept], offsets[kept], codes[kept], names[:_MOST_PATIENTS]
+    starts = np.zeros(len(names))
+    starts[codes] = rows["start"].to_numpy()
+    most, spans = _together(starts[codes] + offsets, codes, width)
+    many = most >= max(_FEWEST, _SHARE * len(names))
+    few_spans = spans <= len(names) / 2
+    if not many and not few_spans:
+        return False
+    rng = np.random.default_rng(0)
+    chance = [_together(rng.permutation(starts)[codes] + offsets, codes, width) for _ in range(_SHUFFLES)]
+    usual = max(one for one, _ in chance)
+    return bool((many and most > _FAR * usual + 1) or (few_spans and spans < min(each for _, each in chance) / 2))
+
+
+def _together(days: np.ndarray, patients: np.ndarray, width: float) -> tuple[int, int]:
+    """Give the most patients of whom a day lies in one span, and the number of spans that hold any day."""
+    answer = []
+    for shift in (0.0, width / 2):
+        span = np.floor((days + shift) / width).astype(np.int64)
+        pairs = np.unique(np.stack([span, patients.astype(np.int64)], axis=1), axis=0)
+        counts = np.unique(pairs[:, 0], return_counts=True)[1]
+        answer.append((int(counts.max()), len(counts)))
+    return max(one for one, _ in answer), min(each for _, each in answer)
 
 
 def date_parts(dates: pd.Series) -> np.ndarray:
@@ -108,7 +134,9 @@ def date_parts(dates: pd.Series) -> np.ndarray:
 
 
 def is_part_of(cells: Cells, parts: np.ndarray) -> bool:
-    """Say whether numbers are one of the parts of dates, in most rows; ``parts`` are those of :func:`date_parts`.
+    """Say whether numbers are one of the parts of dates, in most rows and far more often than parts of other rows' dates.
+
+    ``parts`` are those of :func:`date_parts`.
 
     Examples
     --------
@@ -117,11 +145,18 @@ def is_part_of(cells: Cells, parts: np.ndarray) -> bool:
     (True, False)
     """
     numbers = cells.row_numbers.to_numpy()
-    known = ~np.isnan(numbers) & ~np.isnan(parts[0])
-    if known.sum() <= _FEWEST or len(np.unique(numbers[known])) <= 1:
+    known = np.flatnonzero(~np.isnan(numbers) & ~np.isnan(parts[0]))[:_MOST_ROWS]
+    if len(known) <= _FEWEST or len(np.unique(numbers[known])) <= 1:
         return False
-    share = _MOST if known.sum() >= _FEW_ROWS else 0.99
-    return bool(((parts[:, known] == numbers[known]).mean(axis=1) > share).any())
+    share = _MOST if len(known) >= _FEW_ROWS else 0.99
+    found = np.flatnonzero((parts[:, known] == numbers[known]).mean(axis=1) > share)
+    rng = np.random.default_rng(0)
+    shuffled = [rng.permutation(known) for _ in range(_SHUFFLES)] if len(found) else []
+    return any(
+        (parts[part, known] == numbers[known]).mean()
+        > _MORE + max((parts[part, order] == numbers[known]).mean() for order in shuffled)
+        for part in found
+    )
 
 
 def far_before(dates: pd.Series, starts: pd.Series) -> bool:
@@ -130,17 +165,5 @@ def far_before(dates: pd.Series, starts: pd.Series) -> bool:
     return bool(len(before)) and float(before.median()) > _LONG_BEFORE
 
 
-def _most_within(days: np.ndarray, width: float) -> int:
-    """Give the largest number of days within one span of so many."""
-    order = np.sort(days)
-    return int((np.searchsorted(order, order + width, side="right") - np.arange(len(order))).max())
-
-
 def _days(dates: pd.Series) -> pd.Series:
     return (dates - pd.Timestamp("2000-01-01")).dt.days.astype("float64")
-
-
-def _middle(days: pd.Series) -> float:
-    """Give the width of the middle 80 % of the days."""
-    low, high = days.quantile(_MIDDLE[0], "lower"), days.quantile(_MIDDLE[1], "higher")
-    return float(high - low)

@@ -63,9 +63,9 @@ def permitted(judged: Judgement, said: ColumnReview | None, values: pd.Series, a
         return replace(
             judged, act="zip3" if fits else "withhold", found="ZIP codes" if fits else "cells that are no ZIP code"
         )
-    if seems == "dates":
-        return replace(judged, act="keep", found="dates, kept at the limited level by a person's decision")
-    if judged.act in ("keep", "cap"):
+    if around.level == "limited" and (seems == "dates" or judged.act in ("zip3", "number")):
+        return replace(judged, act="keep", found="kept at the limited level by a person's decision")
+    if judged.act != "withhold":  # known, or made harmless: more than that a permission does not give
         return judged
     if problem := _problem(said, cells, around):
         return replace(judged, act="withhold", found=problem)

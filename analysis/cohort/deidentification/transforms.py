@@ -51,7 +51,14 @@ def parse_dates(values: pd.Series, name: str, date_format: str | None = None) ->
     text = values.astype("str").str.strip().where(values.notna())
     text = text.mask(Cells(values).missing)
     if date_format is not None:
-        return read_times(text, date_format)
+        try:
+            return read_times(text, date_format)
+        except ValueError as error:
+            raise CohortError(
+                f"Dates cannot be read as {date_format!r}: {error}.",
+                where=f"column {name}",
+                what_to_do='Write the form as strptime does, for example --date-format "%d.%m.%Y".',
+            ) from None
     best = read_times(text)
     if text.str.fullmatch(r"\d{1,8}").fillna(value=False).any():
         best = pd.Series(pd.NaT, index=text.index, dtype="datetime64[us]")

@@ -37,6 +37,8 @@ _GRADES = frozenset({0.0, 1.0, 2.0, 3.0, 4.0})
 MOST_LABELS = 30
 #: Whole numbers under a name that numbers things are small (design choice): more could be numbers of records.
 _SMALL = 99
+#: Whole numbers from here on, different in nearly every patient, may number records (design choice).
+_LONG = 1_000
 #: A column of times that is not counted from a known start has at most so many different ones (design choice).
 _MOST_TIMES = 15
 _YEARS_IN = {"months": 12.0, "weeks": 52.1775, "days": 365.2425}
@@ -55,6 +57,8 @@ _DIRECTION = frozenset({
     "window", "deviation", "dev", "waiting", "wait", "duration", "symptoms", "elapsed", "wks", "postopweek", "rehab", "seguimiento",
     "suivi", "visit", "timepoint",
 })  # fmt: skip
+#: Words of an amount in a time (minutes per week), which is no time.
+_A_RATE = frozenset({"per", "pro", "hours", "minutes", "min", "mins", "stunden", "minuten"})
 _MOMENTS = frozenset({"op", "surgery", "operation", "injury", "admission", "discharge", "start", "enrolment", "enrollment", "first",
                       "last", "end", "randomisation", "randomization"})  # fmt: skip
 
@@ -83,7 +87,7 @@ def header_kind(name: str) -> KnownKind | None:
     best: KnownKind | None = None
     most = (0, 0)
     for kind in known_kinds():
-        if said - kind.words - header_words() - word_list("numbering"):
+        if said - kind.words - header_words() - word_list("numbering") or (kind.time and said & _A_RATE):
             continue
         fitting = [phrase for phrase in kind.phrases if phrase <= said]
         if fitting and (found := (len((kind.words - header_words()) & said), max(map(len, fitting)))) > most:
@@ -122,12 +126,13 @@ def label_kinds(name: str) -> tuple[KnownKind, ...]:
     return tuple(kind for kind in known_kinds() if any(phrase <= said for phrase in kind.phrases))
 
 
-def known_as(cells: Cells, name: str, patients: pd.Series | None = None) -> Known | None:
+def known_as(cells: Cells, name: str, patients: pd.Series | None = None, *, started: bool = True) -> Known | None:
     """Say what a column is known to hold; None where nothing says it, or one cell does not fit.
 
     Yes and no, the sides, grades from 0 to 4, and words of degrees are known by the cells, unless the name says that it is no
     measure; all else by name and cells. ``patients`` says
-    whose each row is; by default each row is another's.
+    whose each row is; by default each row is another's. ``started`` says that the starts are known, so that it can be
+    looked whether times point to one day.
 
     Examples
     --------
@@ -167,7 +172,9 @@ def known_as(cells: Cells, name: str, patients: pd.Series | None = None) -> Know
         return None
     if set(words_of(name)) & word_list("numbering") and (own or float(cells.numbers.abs().max()) > _SMALL):
         return None
-    if said.time and not _time_fits(cells, name, patients):
+    if own and said.name not in ("steps", "walk") and float(cells.numbers.abs().min()) >= _LONG:
+        return None
+    if said.time and not _time_fits(cells, name, patients, started=started):
         return None
     low, high = (said.range[0], 130.0 * _years_in(cells, name)) if said.age else said.range
     return Known(said, "numbers") if cells.numbers.between(low, high).all() else None
@@ -195,7 +202,7 @@ def _years_in(cells: Cells, name: str) -> float:
     return next((_YEARS_IN[unit] for unit, some in _UNITS if words & some), 1.0)
 
 
-def _time_fits(cells: Cells, name: str, patients: pd.Series | None) -> bool:
+def _time_fits(cells: Cells, name: str, patients: pd.Series | None, *, started: bool) -> bool:
     """Say whether numbers are times from a start, by name and cells: few different ones, or several of each patient."""
     words = set(words_of(name)) - set(numbers_among(words_of(name)))
     unit = next(
@@ -211,7 +218,8 @@ def _time_fits(cells: Cells, name: str, patients: pd.Series | None) -> bool:
     if not numbers.between(low, high).all():
         return False
     several = patients is not None and patients.duplicated().mean() >= 0.5
-    return several or len(numbers) <= _MOST_TIMES or bool(words & (_DIRECTION - {"visit", "timepoint", "study"}))
+    directed = started and bool(words & (_DIRECTION - {"visit", "timepoint", "study"}))
+    return several or len(numbers) <= _MOST_TIMES or directed
 
 
 def _known_labels(distinct: Collection[str], name: str, kind: KnownKind | None) -> Known | None:

@@ -16,6 +16,8 @@ _FEWEST_COUNTED = 10
 _OWN = 0.8
 #: So many different numbers all read as dates by chance in no measurement that was looked at.
 _FEWEST_DATES = 5
+#: 101 to 131 are angles more often than days of January.
+_FEWEST_MONTHS = 3
 #: Days since 1899-12-30, as spreadsheets count them: from 1990 to 2040.
 _SERIALS = (32_874, 51_500)
 _YEARS = (1_900, 2_100)
@@ -57,7 +59,7 @@ def may_be_dates(numbers: pd.Series) -> bool:
 
     Examples
     --------
-    >>> may_be_dates(pd.Series([1207.0, 305, 2811, 114, 1009])), may_be_dates(pd.Series([120.0, 145, 160, 133, 150]))
+    >>> may_be_dates(pd.Series([1207.0, 305, 2811, 1411, 1009])), may_be_dates(pd.Series([120.0, 145, 160, 133, 150]))
     (True, False)
     """
     if (numbers % 1 == 0).all() and numbers.between(*_YEARS).all():
@@ -72,9 +74,12 @@ def may_be_dates(numbers: pd.Series) -> bool:
     if numbers.between(*_SERIALS).all():
         return True
     high, low = numbers // 100, numbers % 100
-    day_month = _day(high) & _month(low) | _month(high) & _day(low)
+    day_month = any(
+        bool((_day(day) & _month(month)).all()) and month.nunique() >= _FEWEST_MONTHS
+        for day, month in ((high, low), (low, high))
+    )
     date_6 = _month((numbers // 100) % 100) & (_day(low) | _day(numbers // 10_000)) & numbers.between(10_100, 999_999)
-    return bool(day_month.all() or date_6.all())
+    return bool(day_month or date_6.all())
 
 
 def may_be_zip_codes(numbers: pd.Series) -> bool:

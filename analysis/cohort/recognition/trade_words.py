@@ -59,7 +59,9 @@ def words_of(text: str) -> list[str]:
     >>> words_of("Quad op (Nm) 6wk"), words_of("KörpergrößeCm")
     (['quad', 'op', 'nm', '6', 'wk'], ['korpergrosse', 'cm'])
     """
-    parted = re.sub(r"(?<=[a-zà-ÿ])(?=[A-ZÀ-Þ])", " ", unicodedata.normalize("NFKC", text).replace("N·m", "Nm"))
+    parted = re.sub(
+        r"(?<=[a-zà-ÿ])(?=[A-ZÀ-Þ])", " ", unicodedata.normalize("NFKC", text).replace("N·m", "Nm").replace("mA", "ma")
+    )
     plain = "".join(c for c in unicodedata.normalize("NFD", parted.casefold()) if not unicodedata.combining(c))
     return re.findall(r"[^\W\d_]+|\d+", plain)
 

@@ -1,5 +1,6 @@
 """What passes by itself, what is changed, and what is withheld until somebody permits it."""
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -59,7 +60,7 @@ def test_what_is_known_to_be_harmless_stays(name, cells):
         ("stratum", ["80-84", "90-94"]),
         ("group", ["017", "018"]),
         ("visit", ["week 14", "day 12 month 3"]),
-        ("op", [1207, 305, 2811, 114, 1009]),
+        ("op", [1207, 305, 2811, 1411, 1009]),
         ("steps", [44321, 44350, 44402, 44500, 44611]),
         ("travel", [94110, 60614, 10001]),
     ],
@@ -141,6 +142,42 @@ def test_times_to_one_day_are_withheld_as_numbers_too(unit, name, sign):
     assert judged(name, numbers).act == "withhold"
     own = judged(name, pd.Series([(5 * i) % 23 for i in range(N)]))
     assert own.act == "keep"
+
+
+def visits_of_a_clinic(patients: int, seed: int) -> pd.DataFrame:
+    """Five visits of each patient by plan, all on the one day of the week on which the clinic sees its patients."""
+    rng = np.random.default_rng(seed)
+    starts = pd.Timestamp("2024-01-01") + pd.to_timedelta(rng.integers(0, 182, patients), unit="D")
+    rows = [(f"P{i}", start, start + pd.Timedelta(days=week * 7 + int(rng.integers(-5, 6)))) for i, start in enumerate(starts)
+            for week in (0, 6, 12, 26, 52)]  # fmt: skip
+    table = pd.DataFrame(rows, columns=["patient", "start", "seen"]).astype(
+        {"start": "datetime64[us]", "seen": "datetime64[us]"}
+    )
+    return table.assign(seen=table["seen"] + pd.to_timedelta((1 - table["seen"].dt.day_of_week) % 7, unit="D"))
+
+
+@pytest.mark.parametrize("patients", [8, 12, 30, 120])
+def test_visits_by_plan_on_the_days_of_a_clinic_become_weeks(patients):
+    for seed in range(5):
+        table = visits_of_a_clinic(patients, seed)
+        assert judge(table["seen"], "seen", Surroundings(table["patient"], table["start"])).act == "weeks"
+
+
+@pytest.mark.parametrize("patients", [12, 30])
+def test_measurements_are_not_taken_for_times_by_chance(patients):
+    rng = np.random.default_rng(1)
+    columns = {
+        "koos_pain": (30, 100),
+        "tegner": (0, 10),
+        "asa class": (1, 4),
+        "flexion": (101, 131),
+        "sessions_done": (0, 15),
+    }
+    for _ in range(10):
+        starts = pd.Series(pd.Timestamp("2024-01-01") + pd.to_timedelta(rng.integers(0, 80, patients), unit="D"))
+        around = Surroundings(pd.Series([f"P{i}" for i in range(patients)]), starts.astype("datetime64[us]"))
+        for name, ends in columns.items():
+            assert judge(pd.Series(rng.integers(*ends, patients)), name, around).act == "keep", name
 
 
 def test_dates_long_before_the_start_are_withheld_as_births():
