@@ -173,7 +173,7 @@ def test_measurements_are_not_taken_for_times_by_chance(patients):
         "flexion": (101, 131),
         "sessions_done": (0, 15),
     }
-    for _ in range(10):
+    for _ in range(4):
         starts = pd.Series(pd.Timestamp("2024-01-01") + pd.to_timedelta(rng.integers(0, 80, patients), unit="D"))
         around = Surroundings(pd.Series([f"P{i}" for i in range(patients)]), starts.astype("datetime64[us]"))
         for name, ends in columns.items():
