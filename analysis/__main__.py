@@ -1,17 +1,13 @@
 """The command line: each command calls the library once and says what it did and what to open next."""
 
-import ast
 import sys
-from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated, Any, TypeVar
+from typing import Annotated
 
 import typer
-from rich.console import Console
-from rich.markup import escape
 
 from analysis.errors import KneecurveError, ReportError
-from analysis.foreign_text import visible, visible_lines
+from analysis.printing import err, foreign, foreign_lines, out, with_progress
 
 app = typer.Typer(
     name="kneecurve",
@@ -21,11 +17,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     add_completion=False,
 )
-out = Console(soft_wrap=True, highlight=False)
-err = Console(stderr=True, soft_wrap=True, highlight=False)
-
-Result = TypeVar("Result")
-
 DEMO_SCENARIO = "ligament reconstruction"
 
 
@@ -50,18 +41,18 @@ def demo(
             what_to_do="Add --overwrite to replace it, or choose another folder with --out.",
         )
     for path in there:
-        out.print(f"Overwriting {_foreign(path)}")
+        out.print(f"Overwriting {foreign(path)}")
     out.print(f"1/3 Generating {patients} invented patients, scenario {DEMO_SCENARIO!r}, seed {seed}")
     cohort = generate_cohort(DEMO_SCENARIO, patients=patients, seed=seed).observed
     out.print("2/3 Checking the cohort")
     checked = check_cohort(cohort)
     written = write_cohort(cohort, cohort_folder, overwrite=overwrite)
-    out.print(f"    {checked.n_errors} errors, {checked.n_warnings} warnings; written to {_foreign(written)}")
+    out.print(f"    {checked.n_errors} errors, {checked.n_warnings} warnings; written to {foreign(written)}")
     out.print("3/3 Running the report notebook")
-    files = _with_progress(
+    files = with_progress(
         lambda told: make_report("protocol_comparison", written, report_folder, overwrite=overwrite, progress=told)
     )
-    out.print(f"\nThe report: {_foreign(files.html.resolve())}")
+    out.print(f"\nThe report: {foreign(files.html.resolve())}")
     out.print("Open it in a web browser. Next, your own data:")
     out.print("  kneecurve import FILE --map MAP.toml --out FOLDER")
     out.print("or work in notebooks:")
@@ -96,10 +87,10 @@ def import_file(
     if suggest:
         target = map_file or Path(f"{file.stem}_map.toml")
         questions = suggest_map(file, target)
-        out.print(f"A first map was written to {_foreign(target)}; lines that say 'not sure': {questions}.")
+        out.print(f"A first map was written to {foreign(target)}; lines that say 'not sure': {questions}.")
         out.print(
             "Go through it; its first lines say what comes next, for one file: "
-            f"kneecurve import {_foreign(file)} --map {_foreign(target)} --out FOLDER"
+            f"kneecurve import {foreign(file)} --map {foreign(target)} --out FOLDER"
         )
         return
     if map_file is None or folder is None:
@@ -115,7 +106,7 @@ def import_file(
     try:
         imported = import_cohort(file, map_file)
     except FailedCheckError as error:
-        out.print(_foreign_lines(error.report.to_text()))
+        out.print(foreign_lines(error.report.to_text()))
         raise KneecurveError(error.what, where=str(file), what_to_do=error.what_to_do) from None
     cohort = imported.cohort
     if schedule_file is not None and (imported.schedule is None or schedule_file.exists()):
@@ -126,18 +117,18 @@ def import_file(
             where=f"--schedule-report {schedule_file}",
             what_to_do="Add a section [schedule] to the map." if imported.schedule is None else "Choose another name.",
         )
-    out.print(_foreign_lines(imported.checked.to_text()))
+    out.print(foreign_lines(imported.checked.to_text()))
     written = write_cohort(cohort, folder, file_format=file_format, overwrite=overwrite)  # type: ignore[arg-type]
     if imported.schedule is not None:
-        out.print(_foreign_lines(imported.schedule))
+        out.print(foreign_lines(imported.schedule))
         if schedule_file is not None:
-            out.print(f"Every value is in {_foreign(imported.schedule.write(schedule_file))}")
+            out.print(f"Every value is in {foreign(imported.schedule.write(schedule_file))}")
     patients, values = len(cohort.patients), len(cohort.visits)
     out.print(
         f"{patients:,} patient{'' if patients == 1 else 's'} and {values:,} measured value{'' if values == 1 else 's'} "
-        f"written to {_foreign(written)}"
+        f"written to {foreign(written)}"
     )
-    out.print(f"Next: kneecurve report protocol_comparison {_foreign(written)} --out DIR")
+    out.print(f"Next: kneecurve report protocol_comparison {foreign(written)} --out DIR")
 
 
 @app.command("map-reference")
@@ -145,7 +136,7 @@ def print_map_reference() -> None:
     """Print every section and key of a map: what it takes, what holds without it, what it means, and an example."""
     from analysis.cohort import map_reference
 
-    out.print(_foreign_lines(map_reference()))
+    out.print(foreign_lines(map_reference()))
 
 
 @app.command()
@@ -153,7 +144,7 @@ def measures() -> None:
     """List the known measures with their units, limbs and thresholds, and where these were found."""
     from analysis.cohort import load_catalogue
 
-    out.print(_foreign_lines(load_catalogue().to_text()))
+    out.print(foreign_lines(load_catalogue().to_text()))
     out.print(
         "MIC: a change that matters to patients. MDC: a change beyond the error of measurement; it says nothing of importance."
     )
@@ -171,12 +162,12 @@ def check(
     from analysis.cohort import check_folder
 
     checked = check_folder(folder)
-    out.print(_foreign_lines(checked.to_text()))
+    out.print(foreign_lines(checked.to_text()))
     if export is not None:
         from analysis.quality import export_findings
 
         for path in export_findings(folder, export):
-            out.print(f"  {_foreign(path)}")
+            out.print(f"  {foreign(path)}")
     if not checked.passed:
         raise typer.Exit(1)
 
@@ -243,11 +234,11 @@ def deidentify_source(
             )
         review = review_columns(source, level=level, **how)  # type: ignore[arg-type]
         if sys.stdin.isatty() and sys.stdout.isatty():
-            review = ask_columns(review, lambda question: out.input(_foreign_lines(question)))
+            review = ask_columns(review, lambda question: out.input(foreign_lines(question)))
         review.write(review_file)
         out.print(f"{len(review.columns):,} columns; withheld until a person decides: {len(review.undecided):,}")
         out.print(
-            f"Written to {_foreign(review_file)}. Decide there; then: --decisions {_foreign(review_file)} --out FOLDER"
+            f"Written to {foreign(review_file)}. Decide there; then: --decisions {foreign(review_file)} --out FOLDER"
         )
         return
     if folder is None:
@@ -259,10 +250,10 @@ def deidentify_source(
     done = deidentify(
         source, folder, level=level, keep=keep or [], key_file=key_file, overwrite=overwrite, **how  # type: ignore[arg-type]
     )  # fmt: skip
-    out.print(_foreign_lines(done.to_text()))
-    out.print(f"Written to {_foreign(folder)}")
+    out.print(foreign_lines(done.to_text()))
+    out.print(f"Written to {foreign(folder)}")
     if (folder / "datapackage.json").exists():
-        out.print(_foreign_lines(disclosure_risk(load_cohort(folder))))
+        out.print(foreign_lines(disclosure_risk(load_cohort(folder))))
     else:
         out.print("Next, a map of the new tables: kneecurve import FILE --suggest-map")
 
@@ -285,10 +276,11 @@ def report(
 ) -> None:
     """Run a report notebook once on a cohort folder; write an HTML file that stands alone, and other forms."""
     from analysis.report import make_report
+    from analysis.report.running.parameters import parameter_of_text
 
-    given = dict(_parameter(text) for text in parameters or [])
+    given = dict(parameter_of_text(text) for text in parameters or [])
     formats = [form.strip() for text in forms or ["html"] for form in text.split(",")]
-    files = _with_progress(
+    files = with_progress(
         lambda told: make_report(
             name,
             folder,
@@ -301,8 +293,8 @@ def report(
     )
     out.print("Written:")
     for path in files.paths():
-        out.print(f"  {_foreign(path.resolve())}")
-    out.print(f"Open {_foreign(files.html.name)} in a web browser.")
+        out.print(f"  {foreign(path.resolve())}")
+    out.print(f"Open {foreign(files.html.name)} in a web browser.")
 
 
 @app.command()
@@ -327,10 +319,10 @@ def repeat(
     from analysis.report import repeat_report
 
     def show_and_trust(notebook: str) -> bool:
-        err.print(f"Running a notebook that is not one of the kit's: {escape(notebook)}")
+        err.print(f"Running a notebook that is not one of the kit's: {foreign(notebook)}")
         return True
 
-    repeated = _with_progress(
+    repeated = with_progress(
         lambda told: repeat_report(
             record,
             cohort=cohort,
@@ -341,7 +333,7 @@ def repeat(
             progress=told,
         )
     )
-    out.print(_foreign_lines(repeated))
+    out.print(foreign_lines(repeated))
     if not repeated.same:
         raise typer.Exit(1)
 
@@ -356,8 +348,8 @@ def notebooks(
 
     written = copy_notebooks(folder, overwrite=overwrite)
     for path in written:
-        out.print(f"  {_foreign(path)}")
-    out.print(f"Open them with: {_foreign(Path(sys.executable).with_name('jupyter').name)} lab {_foreign(folder)}")
+        out.print(f"  {foreign(path)}")
+    out.print(f"Open them with: {foreign(Path(sys.executable).with_name('jupyter').name)} lab {foreign(folder)}")
 
 
 @app.command()
@@ -373,9 +365,9 @@ def lessons(
 
     written = copy_lessons(folder, version="instructor" if instructor else "learner", overwrite=overwrite)
     for path in written:
-        out.print(f"  {_foreign(path)}")
-    out.print(f"Open them with: {_foreign(Path(sys.executable).with_name('jupyter').name)} lab {_foreign(folder)}")
-    out.print(f"Begin with {_foreign(written[0].name)}: click a grey cell and press Shift and Enter together.")
+        out.print(f"  {foreign(path)}")
+    out.print(f"Open them with: {foreign(Path(sys.executable).with_name('jupyter').name)} lab {foreign(folder)}")
+    out.print(f"Begin with {foreign(written[0].name)}: click a grey cell and press Shift and Enter together.")
 
 
 def main() -> None:
@@ -383,47 +375,15 @@ def main() -> None:
     try:
         app()
     except KneecurveError as error:
-        err.print(f"[bold red]Error:[/] {_foreign_lines(error)}")
+        err.print(f"[bold red]Error:[/] {foreign_lines(error)}")
         raise SystemExit(1) from None
     except OSError as error:
         place = str(error.filename or "")
-        err.print(f"[bold red]Error:[/] {_foreign(error.strerror or error)}.")
+        err.print(f"[bold red]Error:[/] {foreign(error.strerror or error)}.")
         if place.strip():
-            err.print(f"  where: {_foreign(place)}")
+            err.print(f"  where: {foreign(place)}")
         err.print("  what to do: Check that the path is right, and that you may read it or write there.")
         raise SystemExit(1) from None
-
-
-def _foreign(text: object) -> str:
-    """Give a path, a name or a message as it may be printed: no control characters, no markup of the printer."""
-    return escape(visible(str(text)))
-
-
-def _foreign_lines(text: object) -> str:
-    """Give a text of several lines that the kit has put together, as it may be printed."""
-    return escape(visible_lines(str(text)))
-
-
-def _parameter(text: str) -> tuple[str, Any]:
-    name, equals, value = text.partition("=")
-    if not equals or not name.strip():
-        raise ReportError(
-            f"{text!r} is not a parameter.", where="--set", what_to_do="Write it as name=value, e.g. primary_week=26."
-        )
-    try:
-        return name.strip(), ast.literal_eval(value)
-    except (ValueError, SyntaxError):
-        return name.strip(), value
-
-
-def _with_progress(work: Callable[[Callable[[int, int], None]], Result]) -> Result:
-    """Run ``work`` with a bar that it moves by calling the function it is given with (done, total)."""
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
-
-    columns = (TextColumn("    {task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
-    with Progress(*columns, console=out) as bar:
-        task = bar.add_task("cells", total=None)
-        return work(lambda done, total: bar.update(task, completed=done, total=total))
 
 
 if __name__ == "__main__":

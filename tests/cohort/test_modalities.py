@@ -9,16 +9,8 @@ from analysis.cohort.modalities import EARLIER_NAMES, MODALITIES, NMES, TENS, mo
 from analysis.cohort.recognition.trade_words import shown_cell
 from analysis.cohort.tables import TABLES
 
-MAP = """
-[patients]
-patient_id = "id"
-protocol = "arm"
-[week]
-column = "week"
-[[values]]
-measure = "pain"
-column = "pain"
-"""
+from .importing.one_measure import LONG
+
 LOG = '[session_log]\nweek = "week"\nmodality = "kind"\nminutes = "minutes"\nprescribed = { "nmes" = 5, "Exercises" = 6 }\nweeks = [1, 2]\n'
 WEEKS = '[sessions]\nweek = "week"\nmodality = "kind"\nminutes_done = "minutes"\nsessions_done = { constant = 1 }\n'
 
@@ -54,7 +46,7 @@ def test_short_forms_and_spellings_are_recognised_on_import(tmp_path, section):
         "id,arm,week,pain,kind,minutes\nP1,a,1,6,NMES,20\nP1,a,2,5,Tens,30\nP2,b,1,5,Exercises,10\nP2,b,2,5,walk,10\n"
     )
     (tmp_path / "map.toml").write_text(
-        MAP + section.replace('"kind"', '{ column = "kind", recode = { walk = "EMS" } }')
+        LONG + section.replace('"kind"', '{ column = "kind", recode = { walk = "EMS" } }')
     )
     sessions = import_cohort(tmp_path / "a.csv", tmp_path / "map.toml").cohort.sessions
     done = sessions[sessions["sessions_done"] > 0]
@@ -66,14 +58,14 @@ def test_short_forms_and_spellings_are_recognised_on_import(tmp_path, section):
 
 def test_a_map_may_write_them_in_any_spelling(tmp_path):
     text = (
-        MAP
+        LONG
         + LOG.split("prescribed")[0]
         + '[[session_log.prescribed]]\nprotocol = "a"\nmodality = "nmes"\nsessions = 5\nweeks = [1, 2]\n'
     )
     (tmp_path / "map.toml").write_text(text + '[[programme]]\nmodality = "pain stimulation"\nminutes = 40\n')
     mapped = read_map(tmp_path / "map.toml")
     assert (mapped.session_log.prescribed[0].modality, mapped.programme[0].modality) == (NMES, TENS)
-    (tmp_path / "map.toml").write_text(MAP + LOG)
+    (tmp_path / "map.toml").write_text(LONG + LOG)
     assert read_map(tmp_path / "map.toml").session_log.prescribed == {NMES: 5, "exercise": 6}
 
 

@@ -17,17 +17,9 @@ from analysis.cohort import (
 )
 from analysis.report.quality import prepare_check
 
+from .importing.one_measure import LONG
+
 FILE = "id,arm,week,pain\nP1,usual,0,6\nP1,usual,6,3\nP2,early,0,5\nP2,early,6,2\n"
-MAP = """
-[patients]
-patient_id = "id"
-protocol = "arm"
-[week]
-column = "week"
-[[values]]
-measure = "pain"
-column = "pain"
-"""
 
 
 class Terminal(io.StringIO):
@@ -70,7 +62,7 @@ def told(monkeypatch):
 @pytest.fixture
 def file(tmp_path):
     (tmp_path / "data.csv").write_text(FILE)
-    (tmp_path / "map.toml").write_text(MAP)
+    (tmp_path / "map.toml").write_text(LONG)
     return tmp_path / "data.csv"
 
 

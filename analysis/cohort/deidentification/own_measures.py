@@ -28,12 +28,13 @@ def harmless_measures(measures: Measures, visits: pd.DataFrame | None) -> Measur
         The name of a measure is not made of words of the trade, or its values could be numbers of records.
     """
     catalogue = load_catalogue()
-    used = set() if visits is None else set(visits["measure"].dropna().astype("str"))
+    if visits is None:
+        return catalogue
+    used = set(visits["measure"].dropna().astype("str"))
     answer = list(catalogue.values())
     for name, measure in measures.items():
         if name in used and measure != catalogue_measure(catalogue, name):
             answer.append(_bare(measure, catalogue_measure(catalogue, name)))
-            assert visits is not None
             _refuse_records(name, visits[visits["measure"].astype("str") == name])
     for name in used - set(measures):
         raise _refused(name, "is not described")

@@ -152,7 +152,7 @@ def _refuse_bomb(path: Path) -> None:
         with zipfile.ZipFile(path) as archive:
             unpacked = sum(entry.file_size for entry in archive.infolist())
             encrypted = any(entry.flag_bits & 1 for entry in archive.infolist())
-    except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError) as error:
+    except (zipfile.BadZipFile, OSError, ValueError, RuntimeError) as error:
         raise damaged(path, _WORKBOOK, str(error)) from None
     if encrypted:
         raise CohortError(

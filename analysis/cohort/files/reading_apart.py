@@ -8,6 +8,7 @@ minute after the last, with this one, or once a file could not be read: nobody k
 from __future__ import annotations
 
 import atexit
+import errno
 import os
 import pickle
 import signal
@@ -120,6 +121,9 @@ class _Reader:
             env={**os.environ, **_FEW_THREADS},
             creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
         )
+        if self._process.stdin is None or self._process.stdout is None:
+            raise OSError(errno.EPIPE, "it has no pipes")
+        self._requests, self._answers = self._process.stdin, self._process.stdout
         with suppress(OSError):
             self._send([one for one in sys.path if one])
 
@@ -140,11 +144,10 @@ class _Reader:
         clock.daemon = True
         clock.start()
         portions: list[Any] = []
-        assert self._process.stdout is not None
         try:
             self._send(request)
             while True:
-                word, content = pickle.load(self._process.stdout)
+                word, content = pickle.load(self._answers)
                 if word != "portion":
                     return portions, word, content
                 portions.append(content)
@@ -167,15 +170,13 @@ class _Reader:
         """End the process, and wait until it has ended."""
         self._process.kill()
         self._process.wait()
-        for pipe in (self._process.stdin, self._process.stdout):
+        for pipe in (self._requests, self._answers):
             with suppress(OSError):
-                if pipe is not None:
-                    pipe.close()
+                pipe.close()
 
     def _send(self, thing: Any) -> None:
-        assert self._process.stdin is not None
-        pickle.dump(thing, self._process.stdin)
-        self._process.stdin.flush()
+        pickle.dump(thing, self._requests)
+        self._requests.flush()
 
 
 def _in_words(code: int) -> tuple[str, list[str]]:

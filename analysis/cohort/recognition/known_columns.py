@@ -174,7 +174,7 @@ def known_as(cells: Cells, name: str, patients: pd.Series | None = None, *, star
         return None
     if own and said.name not in ("steps", "walk") and float(cells.numbers.abs().min()) >= _LONG:
         return None
-    if said.time and not _time_fits(cells, name, patients, started=started):
+    if said.time and not _time_fits(cells.numbers, name, patients, started=started):
         return None
     low, high = (said.range[0], 130.0 * _years_in(cells, name)) if said.age else said.range
     return Known(said, "numbers") if cells.numbers.between(low, high).all() else None
@@ -202,7 +202,7 @@ def _years_in(cells: Cells, name: str) -> float:
     return next((_YEARS_IN[unit] for unit, some in _UNITS if words & some), 1.0)
 
 
-def _time_fits(cells: Cells, name: str, patients: pd.Series | None, *, started: bool) -> bool:
+def _time_fits(numbers: pd.Series, name: str, patients: pd.Series | None, *, started: bool) -> bool:
     """Say whether numbers are times from a start, by name and cells: few different ones, or several of each patient."""
     words = set(words_of(name)) - set(numbers_among(words_of(name)))
     unit = next(
@@ -212,8 +212,6 @@ def _time_fits(cells: Cells, name: str, patients: pd.Series | None, *, started: 
         return False
     if unit in ("years", "months", "days") and not words & _DIRECTION:
         return False
-    numbers = cells.numbers
-    assert numbers is not None
     low, high = _TIMES[unit or "weeks"] if unit or "visit" not in words else (-2.0, 99.0)
     if not numbers.between(low, high).all():
         return False

@@ -176,3 +176,27 @@ def _admits(declared: ast.expr, value: Any) -> bool:
 def _choices(node: ast.expr) -> list[Any]:
     literal = ast.literal_eval(node)
     return list(literal) if isinstance(literal, tuple) else [literal]
+
+
+def parameter_of_text(text: str) -> tuple[str, Any]:
+    """Read one parameter as it is typed on the command line, name and value; what is no value of Python is a text.
+
+    Raises
+    ------
+    ReportError
+        There is no name, or no equals sign.
+
+    Examples
+    --------
+    >>> parameter_of_text("primary_week=26"), parameter_of_text("measure=pain")
+    (('primary_week', 26), ('measure', 'pain'))
+    """
+    name, equals, value = text.partition("=")
+    if not equals or not name.strip():
+        raise ReportError(
+            f"{text!r} is not a parameter.", where="--set", what_to_do="Write it as name=value, e.g. primary_week=26."
+        )
+    try:
+        return name.strip(), ast.literal_eval(value)
+    except (ValueError, SyntaxError):
+        return name.strip(), value

@@ -14,17 +14,9 @@ from analysis.cohort.files.file_formats import read_statistics_file, read_workbo
 from analysis.cohort.files.readers import read_table
 from analysis.errors import CohortError
 
+from ..importing.one_measure import LONG
+
 ROWS = [["id", "arm", "week", "pain"], ["P1", "usual", 0, 6], ["P1", "usual", 6, 3.5], ["P2", "early", 0, None]]
-MAP = """
-[patients]
-patient_id = "id"
-protocol = "arm"
-[week]
-column = "week"
-[[values]]
-measure = "pain"
-column = "pain"
-"""
 
 
 def workbook(path, **sheets):
@@ -74,7 +66,7 @@ def test_the_same_cohort_from_every_format(tmp_path, ending):
         workbook(path, data=ROWS)
     else:
         write_statistics_file(path)
-    (tmp_path / "map.toml").write_text(MAP)
+    (tmp_path / "map.toml").write_text(LONG)
     cohort = import_cohort(path, tmp_path / "map.toml").cohort
     assert cohort.patients["protocol"].tolist() == ["usual", "early"]
     assert cohort.visits[["patient_id", "week", "value"]].to_numpy().tolist() == [["P1", 0, 6], ["P1", 6, 3.5]]
@@ -99,7 +91,7 @@ def test_values_declared_missing_are_missing(tmp_path):
 def test_a_column_with_labels_that_is_mapped_as_numbers_keeps_its_codes(tmp_path):
     frame = statistics_frame().assign(pain=[0.0, 10.0, 0.0])
     pyreadstat.write_sav(frame, tmp_path / "a.sav", variable_value_labels=LABELS)
-    (tmp_path / "map.toml").write_text(MAP)
+    (tmp_path / "map.toml").write_text(LONG)
     assert import_cohort(tmp_path / "a.sav", tmp_path / "map.toml").cohort.visits["value"].tolist() == [0, 10, 0]
 
 

@@ -8,23 +8,15 @@ import pytest
 from analysis.cohort import FailedCheckError, check_cohort, check_folder, import_cohort, write_cohort
 from analysis.cohort.tables import Cohort
 
-MAP = """
-[patients]
-patient_id = "id"
-protocol = "arm"
-[week]
-column = "week"
-[[values]]
-measure = "pain"
-column = "pain"
-"""
+from ..importing.one_measure import LONG
+
 HEADER = ["id", "arm", "week", "pain"]
 #: The third row has a pain of 60 points.
 ROWS = [["P1", "usual", 0, 6], ["P1", "usual", 6, 3], ["P2", "early", 0, 60], ["P2", "early", 6, 2]]
 
 
 def row_found(tmp_path, name):
-    (tmp_path / "map.toml").write_text(MAP)
+    (tmp_path / "map.toml").write_text(LONG)
     with pytest.raises(FailedCheckError) as caught:
         import_cohort(tmp_path / name, tmp_path / "map.toml")
     found = caught.value.report.findings
@@ -78,7 +70,7 @@ def test_a_cohort_and_its_folder_in_either_format(tmp_path):
 
 def test_a_name_spelt_in_two_ways_is_told_with_the_rows_of_the_file(tmp_path):
     (tmp_path / "a.csv").write_text(as_csv(HEADER, [], ROWS[0], [], ["P2", "Usual", 0, 4]))
-    (tmp_path / "map.toml").write_text(MAP)
+    (tmp_path / "map.toml").write_text(LONG)
     found = import_cohort(tmp_path / "a.csv", tmp_path / "map.toml").checked.findings
     told = found[found["problem"].str.startswith("differs from")]
     assert (told["row"].tolist(), "that of row 3 by capitals" in told["problem"].item()) == ([5], True)

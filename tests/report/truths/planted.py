@@ -1,5 +1,7 @@
 """Cohorts in which the truth is planted: differences by week, and who is lost, as they are named."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
@@ -13,6 +15,8 @@ MEASURES = {
     "knee_extension": ((-6.0, -4.0, -3.0, -1.5, -1.0), 2.0, 1.5, (-60.0, 20.0), 0),
     "ikdc": ((45.0, 50.0, 58.0, 68.0, 75.0), 9.0, 6.0, (0.0, 100.0), 1),
 }
+
+LATE = (12, 26, 52)
 
 
 def plant(
@@ -57,3 +61,16 @@ def plant(
 def share(by_protocol):
     """Lose this share of each protocol's visits after the start at random."""
     return lambda name, week, value, rng: rng.random() < by_protocol.get(name, 0.0)
+
+
+def better(size, weeks=LATE, protocol="early"):
+    """An effect of one size in some weeks."""
+    return {protocol: dict.fromkeys(weeks, size)}
+
+
+def off_schedule(cohort, seed=5):
+    """Every visit after the start up to two weeks off."""
+    visits = cohort.visits.copy()
+    later = visits["week"] > 0
+    visits.loc[later, "week"] += np.random.default_rng(seed).uniform(-2, 2, int(later.sum()))
+    return replace(cohort, visits=visits)

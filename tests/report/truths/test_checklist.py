@@ -11,8 +11,8 @@ from analysis.report.comparison.checklist import NOT_KNOWN
 from analysis.report.running.notebooks import find_report, read_notebook
 from synthetic_cohort import generate_cohort
 
-from .planted import plant, share
-from .test_what_is_said import TRUTHS, off_schedule
+from .planted import off_schedule, plant, share
+from .test_what_is_said import TRUTHS
 
 MANY = tuple("abcdefg")
 #: Cohorts in which sections are empty, beside the truths.
