@@ -236,7 +236,7 @@ def deidentify_source(
         if sys.stdin.isatty() and sys.stdout.isatty():
             review = ask_columns(review, lambda question: out.input(foreign_lines(question)))
         review.write(review_file)
-        out.print(f"{len(review.columns):,} columns; withheld until a person decides: {len(review.undecided):,}")
+        out.print(f"Columns: {len(review.columns):,}; withheld until a person decides: {len(review.undecided):,}")
         out.print(
             f"Written to {foreign(review_file)}. Decide there; then: --decisions {foreign(review_file)} --out FOLDER"
         )

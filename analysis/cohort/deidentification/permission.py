@@ -28,6 +28,8 @@ from analysis.foreign_text import shape
 #: A column that was permitted as numbers holds numbers in this share of its cells at least; the others are emptied.
 _MOST_NUMBERS = 0.5
 _HUGE = 1e15
+#: How a column is told that a person left out.
+DECIDED = "by a person's decision"
 
 
 def permitted(judged: Judgement, said: ColumnReview | None, values: pd.Series, around: Surroundings) -> Judgement:
@@ -45,7 +47,7 @@ def permitted(judged: Judgement, said: ColumnReview | None, values: pd.Series, a
         return judged
     act = said.decision
     if act == "withhold" or (said.may_see == "inside" and around.level == "safe-harbor"):
-        found = "decided by a person" if act == "withhold" else "for the organisation only, by a person's decision"
+        found = DECIDED if act == "withhold" else f"for the organisation only, {DECIDED}"
         return replace(judged, act="withhold", found=found)
     if act in ("codes", "group"):
         _refuse_codes(said)

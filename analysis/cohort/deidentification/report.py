@@ -13,6 +13,7 @@ from analysis.foreign_text import visible
 from analysis.result import Result
 
 CITATION = "45 CFR 164.514(b)(2)(i)"
+WITHHELD = "withheld until a person permits it"
 REPORT_COLUMNS = ("table", "column", "paragraph", "found", "done", "n_cells", "act")
 
 CAUTIONS = (
@@ -76,8 +77,8 @@ class DeidentificationReport(Result):
 
     @property
     def withheld(self) -> pd.DataFrame:
-        """Columns that nobody knows and nobody permitted, as rows of ``actions``."""
-        return self.actions[(self.actions["act"] == "withhold") & (self.actions["paragraph"] == "")]
+        """Columns that are left out until a person permits them, as rows of ``actions``."""
+        return self.actions[self.actions["done"] == WITHHELD]
 
     @property
     def cautions(self) -> tuple[str, ...]:
@@ -97,7 +98,7 @@ class DeidentificationReport(Result):
             self.identifiers,
             *(f"Warning: {warning}" for warning in self.warnings),
             *(f"Labels kept, to be confirmed: {labels}" for labels in self.to_confirm),
-            f"Found and done ({len(self.actions)} columns):",
+            f"Found and done ({len(self.actions)} column{'' if len(self.actions) == 1 else 's'}):",
             *(f"  {_line(row)}" for row in self.actions.to_dict("records")),
             f"Left as they were: {', '.join(self.kept) or 'none'}",
             *self._how_to_decide(),
@@ -125,11 +126,9 @@ class DeidentificationReport(Result):
         n = len(self.withheld)
         if not n:
             return ()
-        what = "1 column is" if n == 1 else f"{n:,} columns are"
+        what, them = ("1 column is", "it") if n == 1 else (f"{n:,} columns are", "them")
         review = "kneecurve deidentify SOURCE --review FILE, then --decisions FILE"
-        return (
-            f"{what} withheld because nothing says what they hold. To look at them one by one and decide: {review}.",
-        )
+        return (f"{what} withheld until a person permits {them}. To look at {them} and decide: {review}.",)
 
 
 def _line(row: dict[object, object]) -> str:

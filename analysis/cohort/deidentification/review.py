@@ -143,7 +143,8 @@ def column_review(table: str, values: pd.Series, judged: Judgement) -> ColumnRev
     shapes = tuple(dict.fromkeys(map(shape, sorted(distinct, key=len, reverse=True)[:_LOOKED_AT])))
     withheld = judged.act == "withhold" and judged.seems != "nothing"
     proposed = _proposal(judged, cells) if withheld else judged.act
-    more = (f"and {len(shapes) - _SHAPES:,} more shapes",) if len(shapes) > _SHAPES else ()
+    n_more = len(shapes) - _SHAPES
+    more = (f"and {n_more:,} more shape{'' if n_more == 1 else 's'}",) if n_more > 0 else ()
     labels = tuple(sorted(distinct)) if judged.seems == "labels" else ()
     return ColumnReview(
         table, judged.column, judged.seems, judged.found, len(distinct), (*shapes[:_SHAPES], *more), proposed, withheld,

@@ -10,6 +10,8 @@ import pandas as pd
 from analysis.cohort.deidentification.disclosure import FEWEST_PATIENTS
 from analysis.cohort.deidentification.judge import Judgement, Surroundings
 from analysis.cohort.deidentification.names import new_column_name, shown_column
+from analysis.cohort.deidentification.permission import DECIDED
+from analysis.cohort.deidentification.report import WITHHELD
 from analysis.cohort.deidentification.review import ColumnReview, column_review
 from analysis.cohort.deidentification.transforms import (
     OLDEST,
@@ -87,7 +89,7 @@ class TableWork:
         act, values = one.final.act, one.cells
         name = self._name(one)
         if act == "withhold":
-            return ("removed" if one.final.recognised else "withheld until a person permits it"), None
+            return self._left_out(one), None
         if act == "start":
             return self._start()
         if act == "weeks":
@@ -113,7 +115,12 @@ class TableWork:
             self.to_confirm.append(f"{self.new_name}.{name}: numbers")
         if (kind := header_kind(one.final.column)) is not None and kind.name == "protocol":
             self.to_confirm.append(f"{self.new_name}.{name}: {', '.join(dict.fromkeys(kept.dropna().astype('str')))}")
-        return f"kept; {n:,} cells that are no number emptied" if n else "", n
+        return f"kept; {_cells(n)} that {_are(n)} no number emptied" if n else "", n
+
+    def _left_out(self, one: Judged) -> str:
+        if one.final.seems == "nothing" or (one.said is not None and one.final.found.endswith(DECIDED)):
+            return "left out"
+        return "removed" if one.final.recognised else WITHHELD
 
     def _keep(self, name: str) -> None:
         self.untouched.append(name)
@@ -143,15 +150,16 @@ class TableWork:
         self._keep(name)
         there = [code for code in codes if kept.astype("str").str.strip().eq(code).any()]
         self.to_confirm.append(f"{self.new_name}.{name}: {', '.join(there)}")
-        emptied = f"; {n:,} cells that are none of them emptied" if n else ""
-        rare = f'; {grouped:,} cells of fewer than {FEWEST_PATIENTS} patients written as "other"' if grouped else ""
-        return f"{len(there):,} labels kept{emptied}{rare}", n + grouped
+        emptied = f"; {_cells(n)} that {_are(n)} none of them emptied" if n else ""
+        rare = f'; {_cells(grouped)} of fewer than {FEWEST_PATIENTS} patients written as "other"' if grouped else ""
+        kept_labels = f"{len(there):,} label{'' if len(there) == 1 else 's'} kept"
+        return f"{kept_labels}{emptied}{rare}", n + grouped
 
     def _cap(self, one: Judged, name: str) -> tuple[str, int | None]:
         values, n_emptied = only_numbers(one.cells) if one.said is not None else (one.cells, 0)
         self.frame[name], n = cap_ages(values, age_unit(one.final.column, Cells(values)) or 1.0)
         self._keep(name)
-        emptied = f"; {n_emptied:,} cells that are no number emptied" if n_emptied else ""
+        emptied = f"; {_cells(n_emptied)} that {_are(n_emptied)} no number emptied" if n_emptied else ""
         return f"{OLDEST:.0f} years and over written as {OLDEST:.0f} years{emptied}", n + n_emptied
 
     def _start(self) -> tuple[str, int | None]:
@@ -187,3 +195,11 @@ class TableWork:
             return "removed", None
         self.frame["age_years"] = ages_at(self.around.starts, dates)
         return "age at the start, as age_years; 90 and over written as 90", None
+
+
+def _cells(n: int) -> str:
+    return f"{n:,} cell{'' if n == 1 else 's'}"
+
+
+def _are(n: int) -> str:
+    return "is" if n == 1 else "are"

@@ -64,7 +64,7 @@ def _modality(suggestion: SuggestedMap, home: HomeColumns) -> str:
     shown = {old: new for old, new in home.recode.items() if shown_cell(old) == old}
     if len(shown) < len(home.recode):
         note += suggestion.not_sure(
-            f"{len(home.recode) - len(shown)} labels that may say too much are not shown: recode them"
+            f"labels not shown, since they may say too much: {len(home.recode) - len(shown)}; recode them"
         )
     recode = ", ".join(f"{quoted(old)} = {quoted(new)}" for old, new in shown.items())
     return f"modality = {{ column = {column}, recode = {{ {recode} }} }}{note}"

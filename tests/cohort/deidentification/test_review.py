@@ -92,6 +92,18 @@ def test_a_decision_that_is_none_is_explained(source, tmp_path, column, lines, m
         read_review(path)
 
 
+def test_only_columns_that_wait_for_a_person_are_said_to_wait(source, tmp_path):
+    columns = {"empty": [None] * N, "phone": [f"555-010-{1000 + i}" for i in range(N)]}
+    path = review_columns(source(table(**columns)), patient="id").write(tmp_path / "review.toml")
+    decide(path, "Seen by Ms Amberg", decision='"withhold"')
+    report = deidentify(source(table(**columns)), tmp_path / "out", patient="id", decisions=path)
+    done = report.actions.set_index("found")["done"]
+    assert (done["no value"], done["by a person's decision"]) == ("left out", "left out")
+    assert done["a telephone number, by the name of the column"] == "removed"
+    assert len(report.withheld) == 1
+    assert "1 column is withheld until a person permits it." in report.to_text()
+
+
 def test_a_column_that_has_changed_since_is_withheld(source, tmp_path):
     path = review_columns(source(), patient="id").write(tmp_path / "review.toml")
     decide(path, "Ward 7 score", decision='"keep"', may_see='"anyone"')
@@ -108,7 +120,7 @@ def test_one_cell_that_is_no_number_is_emptied_in_a_column_that_was_permitted(so
     path = review_columns(source(table(**{"Ward 7 score": [1.5, 2.5] * 15})), patient="id").write(tmp_path / "r.toml")
     decide(path, "Ward 7 score", decision='"keep"', may_see='"anyone"', name='"score"')
     report = deidentify(source(table(**{"Ward 7 score": scores})), tmp_path / "out", patient="id", decisions=path)
-    assert "1 cells that are no number emptied" in report.to_text()
+    assert "1 cell that is no number emptied" in report.to_text()
     assert pd.read_csv(tmp_path / "out" / "clinic.csv")["score"].count() == 28
 
 
@@ -120,7 +132,7 @@ def test_codes_are_a_fixed_list_and_labels_are_shown_for_confirmation(source, tm
     report = deidentify(source(table(**more)), tmp_path / "out", patient="id", decisions=path)
     assert set(pd.read_csv(tmp_path / "out" / "clinic.csv")["grade"].dropna()) == {"pale", "dark"}
     assert "Labels kept, to be confirmed: clinic.grade: pale, dark" in report.to_text()
-    assert "1 cells that are none of them emptied" in report.to_text()
+    assert "1 cell that is none of them emptied" in report.to_text()
     assert "Boda" not in report.to_text()
 
 
