@@ -18,6 +18,8 @@ class JointModel:
 
     Attributes
     ----------
+    measure, limb : str
+        What was measured; limb is "none" where the measure has none.
     fit : MixedModel
         The model: protocol by week and covariates by week, unstructured covariance where the data allow it.
     weeks : ndarray, shape (m,)
@@ -36,6 +38,8 @@ class JointModel:
         How many patients are not in the model, and for want of what; among the choices too.
     """
 
+    measure: str
+    limb: str
     fit: MixedModel
     weeks: Floats
     protocols: tuple[str, ...]

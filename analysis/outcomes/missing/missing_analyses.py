@@ -18,7 +18,7 @@ from analysis.outcomes.endpoint import Endpoint, MissingRule, rounding_room
 from analysis.outcomes.missing.completed_data import mean_differences, residual_freedom, share_differences
 from analysis.outcomes.missing.imputation import AT_RANDOM, Assumption, imputations, reference_needed
 from analysis.outcomes.missing.same_adjustment import Comparison, adjustment_by_week, compare_at_week
-from analysis.outcomes.missing.weekly_model import check_draws
+from analysis.outcomes.missing.weekly_model import WeeklyModel, check_draws
 from analysis.outcomes.responders.responders import Responders, responders
 from analysis.progress import in_portions
 from analysis.result import ResultWithNotes
@@ -76,6 +76,7 @@ def missing_data_analyses(
     endpoint: Endpoint,
     *,
     covariates: Sequence[str] | None = None,
+    model: WeeklyModel | None = None,
     draws: int = 200,
     seed: int = 1,
     tell: Callable[[int, int], None] | None = None,
@@ -92,6 +93,9 @@ def missing_data_analyses(
     covariates : sequence of str, optional
         What the differences of means are adjusted for: "baseline" and columns of the patients; by default what the
         recovery curves are adjusted for (:func:`analysis.curves.recovery.adjustment`).
+    model : WeeklyModel, optional
+        The joint model of this measure with these covariates (but for the baseline), where
+        :func:`analysis.outcomes.missing.weekly_model.fit_weekly` has fitted it already.
     draws, seed : int
         Imputed data sets of each assumption, and the seed.
     tell : callable, optional
@@ -106,7 +110,7 @@ def missing_data_analyses(
     Raises
     ------
     ModelError
-        The week is not a scheduled one, there is one protocol only, or the joint model cannot be fitted.
+        The week is not a scheduled one, there is one protocol only, or the joint model cannot be fitted or is another's.
 
     Notes
     -----
@@ -123,7 +127,7 @@ def missing_data_analyses(
     ['missing at random', 'jump to reference']
     """
     check_draws(draws)
-    compared = compare_at_week(cohort, endpoint, covariates)
+    compared = compare_at_week(cohort, endpoint, covariates, model)
     model, adjusted_for, base = compared.model, compared.adjusted_for, str(compared.endpoint.reference)
     named = endpoint.reference is not None or cohort.reference is not None
     endpoint = compared.endpoint

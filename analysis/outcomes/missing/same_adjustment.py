@@ -13,7 +13,7 @@ from analysis.curves.recovery_choices import adjusted_in_words
 from analysis.errors import ModelError
 from analysis.outcomes.endpoint import Endpoint
 from analysis.outcomes.missing.completed_data import covariate_columns
-from analysis.outcomes.missing.weekly_model import WeeklyModel, check_baseline, fit_weekly, week_place
+from analysis.outcomes.missing.weekly_model import WeeklyModel, check_baseline, week_place, weekly_model
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,10 +60,12 @@ class Comparison:
         return np.column_stack([values[:, 0], self.covariates]) if "baseline" in self.adjusted_for else self.covariates
 
 
-def compare_at_week(cohort: Cohort, endpoint: Endpoint, covariates: Sequence[str] | None) -> Comparison:
+def compare_at_week(
+    cohort: Cohort, endpoint: Endpoint, covariates: Sequence[str] | None, fitted: WeeklyModel | None = None
+) -> Comparison:
     """Fit the joint model with what the comparison is adjusted for; by default what the recovery curves take.
 
-    ``covariates`` are "baseline" and columns of the patients.
+    ``covariates`` are "baseline" and columns of the patients; ``fitted`` is that model where there is one already.
 
     Raises
     ------
@@ -75,7 +77,7 @@ def compare_at_week(cohort: Cohort, endpoint: Endpoint, covariates: Sequence[str
     measure, limb = endpoint.measure.name, endpoint.limb
     names = adjustment(cohort, measure, limb=limb) if covariates is None else tuple(covariates)
     further = tuple(name for name in names if name != "baseline")
-    model = fit_weekly(cohort, measure, limb=limb, covariates=further)
+    model = weekly_model(cohort, endpoint, further, fitted)
     if "baseline" in names and not model.has_baseline:
         if covariates is not None:
             raise ModelError(

@@ -13,7 +13,7 @@ from analysis.outcomes.endpoint import Endpoint
 from analysis.outcomes.missing.completed_data import residual_freedom, shifted_differences
 from analysis.outcomes.missing.imputation import imputations
 from analysis.outcomes.missing.same_adjustment import compare_at_week
-from analysis.outcomes.missing.weekly_model import check_draws
+from analysis.outcomes.missing.weekly_model import WeeklyModel, check_draws
 from analysis.progress import in_portions
 from analysis.result import ResultWithNotes
 from analysis.statistics.rubin import pool
@@ -62,6 +62,7 @@ def tipping_point(
     *,
     deltas: Sequence[float] | None = None,
     covariates: Sequence[str] | None = None,
+    model: WeeklyModel | None = None,
     draws: int = 200,
     seed: int = 1,
     tell: Callable[[int, int], None] | None = None,
@@ -76,7 +77,7 @@ def tipping_point(
     deltas : sequence of float, optional
         Shifts in the unit of the measure; by default 13 of them, up to 1.5 standard deviations of the values at the week
         both ways. 0 is always among them.
-    covariates, draws, seed, tell
+    covariates, model, draws, seed, tell
         As in :func:`analysis.outcomes.missing.missing_analyses.missing_data_analyses`.
 
     Returns
@@ -105,7 +106,7 @@ def tipping_point(
     [-10.0, 0.0, 10.0]
     """
     check_draws(draws)
-    compared = compare_at_week(cohort, endpoint, covariates)
+    compared = compare_at_week(cohort, endpoint, covariates, model)
     model, place, others = compared.model, compared.place, compared.others
     protocol, base, count = compared.groups
     shifts = _shifts(deltas, float(np.sqrt(model.covariance[place, place])))

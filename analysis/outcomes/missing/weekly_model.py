@@ -92,6 +92,7 @@ def fit_weekly(cohort: Cohort, measure: str, *, limb: str | None = None, covaria
     >>> model.covariance.shape
     (7, 7)
     """
+    limb = cohort.measures[measure].limb_named(limb)
     schedule = np.array(expected_weeks(seen_weeks(cohort, measure, limb)))
     if len(schedule) < 2:
         raise ModelError(
@@ -130,8 +131,33 @@ def fit_weekly(cohort: Cohort, measure: str, *, limb: str | None = None, covaria
         f"Week {week:g} is left out: nobody of {', '.join(missed)} was seen there." for week, missed in nobody.items()
     ]
     names = tuple(str(name) for name in people["protocol"].cat.categories)
-    model = WeeklyModel(fit, schedule, names, people, values, tuple(choices), nobody, tuple(left_out))
+    model = WeeklyModel(measure, limb, fit, schedule, names, people, values, tuple(choices), nobody, tuple(left_out))
     return replace(model, choices=(*choices, how_drawn(model)))
+
+
+def weekly_model(
+    cohort: Cohort, endpoint: Endpoint, covariates: Sequence[str], fitted: WeeklyModel | None = None
+) -> WeeklyModel:
+    """Give the joint model of an endpoint's measure: one that was fitted before, or a new one.
+
+    Raises
+    ------
+    ModelError
+        The one fitted before is of other visits, patients or covariates, or none can be fitted.
+    """
+    measure, limb = endpoint.measure.name, endpoint.limb
+    if fitted is None:
+        return fit_weekly(cohort, measure, limb=limb, covariates=covariates)
+    asked = (measure, limb, set(covariates), set(cohort.patients["patient_id"]))
+    held_covariates = {str(name) for name in fitted.patients} - {"patient_id", "protocol"}
+    held = (fitted.measure, fitted.limb, held_covariates, set(fitted.patients["patient_id"]))
+    if held[:3] != asked[:3] or not held[3] <= asked[3]:
+        raise ModelError(
+            "The model given is not of what is asked.",
+            where=f"the model: {_of_what(*held)}; asked: {_of_what(*asked)}",
+            what_to_do="Leave the model out, or fit it to the same cohort, measure, limb and covariates.",
+        )
+    return fitted
 
 
 def week_place(model: WeeklyModel, week: float) -> int:
@@ -183,6 +209,11 @@ def check_baseline(endpoint: Endpoint) -> None:
             where=f"endpoint: {endpoint.words}",
             what_to_do='Choose the endpoint with baseline="last before start".',
         )
+
+
+def _of_what(measure: str, limb: str, covariates: set[str], patients: set[str]) -> str:
+    beside = f" with {', '.join(sorted(covariates))}" if covariates else ""
+    return f"{measure}{'' if limb == 'none' else f', {limb} limb'}{beside}, {len(patients):,} patients"
 
 
 def _nobody(rows: pd.DataFrame, schedule: Floats) -> dict[float, tuple[str, ...]]:

@@ -12,7 +12,7 @@ from analysis.cohort.measures import Measure
 from analysis.cohort.tables import Cohort
 from analysis.errors import DistributionWarning, ModelError
 from analysis.outcomes.endpoint import Endpoint
-from analysis.outcomes.missing.weekly_model import WeeklyModel, check_baseline, check_draws, fit_weekly, week_place
+from analysis.outcomes.missing.weekly_model import WeeklyModel, check_baseline, check_draws, week_place, weekly_model
 from analysis.outcomes.responders.responders import responders
 from analysis.outcomes.true_response.free_distribution import FreeProbability, free_probability
 from analysis.outcomes.true_response.normality import check_normality
@@ -97,6 +97,7 @@ def probability_of_response(
     measurement_error: float | None = None,
     error_share: float | None = None,
     covariates: Sequence[str] = (),
+    model: WeeklyModel | None = None,
     free: bool | None = None,
     draws: int = 400,
     seed: int = 1,
@@ -117,6 +118,8 @@ def probability_of_response(
         The same as a share of the value (0.055 for 5.5 %), instead of ``measurement_error``.
     covariates : sequence of str
         Columns of the patients that enter the model.
+    model : WeeklyModel, optional
+        That joint model, where :func:`analysis.outcomes.missing.weekly_model.fit_weekly` has fitted it already.
     free : bool, optional
         Whether to give, beside the normal model, the version without a normal distribution of patients: never (False),
         always (True), or by default where normality is rejected. The normal model is always given.
@@ -133,7 +136,7 @@ def probability_of_response(
     Raises
     ------
     ModelError
-        The week is not scheduled, the criterion is in per cent, or no measurement error is known.
+        The week is not scheduled, the criterion is in per cent, no measurement error is known, or the model is another's.
 
     Notes
     -----
@@ -165,7 +168,7 @@ def probability_of_response(
             what_to_do="Choose an endpoint whose criterion is an improvement or a state.",
         )
     known, limit, level = endpoint.measure, endpoint.limit, endpoint.level
-    model = fit_weekly(cohort, known.name, limb=endpoint.limb, covariates=covariates)
+    model = weekly_model(cohort, endpoint, covariates, model)
     contrast = _contrast(model, endpoint)
     error, error_note = _error_of(model, known, measurement_error, error_share)
     base = endpoint.compared_with(cohort, model.patients["protocol"])

@@ -47,6 +47,7 @@ from analysis.outcomes import (
     weeks_with_enough,
 )
 from analysis.outcomes.home_programme.intercurrent_events import IntercurrentEvents, intercurrent_events
+from analysis.outcomes.missing.weekly_model import WeeklyModel, fit_weekly
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
 from analysis.outcomes.responders.adjusted_difference import AdjustedDifference, adjusted_difference
 from analysis.outcomes.responders.better_or_worse import BetterOrWorse, better_or_worse
@@ -293,13 +294,16 @@ class Study(Prepared):
         def make() -> Sensitivity:
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore", ConvergenceWarning)  # of a model that is then not used
-                found = missing_data_analyses(self.cohort, endpoint, draws=draws)
+                model = self._joint_model(endpoint)
+                found = missing_data_analyses(self.cohort, endpoint, model=model, draws=draws)
                 found = replace(found, differences=_at_level(found.differences, self.adjusted_level))
-                turned = tipping_point(self.cohort, replace(endpoint, level=self.adjusted_level), draws=draws)
+                adjusted = replace(endpoint, level=self.adjusted_level)
+                turned = tipping_point(self.cohort, adjusted, model=model, draws=draws)
                 if isinstance(beside, Lacking) or beside.endpoint.measure == self.measure:
                     return Sensitivity(found, turned, found)
                 other = replace(beside.endpoint, reference=endpoint.reference)
-                return Sensitivity(found, turned, missing_data_analyses(self.cohort, other, draws=draws))
+                model = self._joint_model(other)
+                return Sensitivity(found, turned, missing_data_analyses(self.cohort, other, model=model, draws=draws))
 
         return _found("enough to fill missing visits. ", make)
 
@@ -312,16 +316,33 @@ class Study(Prepared):
 
         def make() -> ProbabilityOfResponse:
             endpoint = replace(beside.endpoint, reference=beside.reference)
-            adjusted_for = adjustment(self.cohort, endpoint.measure.name, limb=endpoint.limb)
+            covariates = self._joint_covariates(endpoint)
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore", DistributionWarning)  # said in the words of the section
                 warnings.simplefilter("ignore", ConvergenceWarning)  # of a model that is then not used, and said so
                 return probability_of_response(
-                    self.cohort, endpoint, covariates=[name for name in adjusted_for if name != "baseline"],
-                    draws=4 * self.parameters["imputations"],
+                    self.cohort, endpoint, covariates=covariates,
+                    model=self._joint_model(endpoint), draws=4 * self.parameters["imputations"],
                 )  # fmt: skip
 
         return _found("what the probability of response needs. ", make)
+
+    @cached_property
+    def _joint_models(self) -> dict[tuple[str, str], WeeklyModel]:
+        return {}
+
+    def _joint_covariates(self, endpoint: Endpoint) -> tuple[str, ...]:
+        """Give what the joint model of an endpoint's measure is adjusted for: what the curves are, but the baseline."""
+        names = adjustment(self.cohort, endpoint.measure.name, limb=endpoint.limb)
+        return tuple(name for name in names if name != "baseline")
+
+    def _joint_model(self, endpoint: Endpoint) -> WeeklyModel:
+        """Fit the joint model of an endpoint's measure and limb, once for all that is computed from it."""
+        of = endpoint.measure.name, endpoint.limb
+        if of not in self._joint_models:
+            covariates = self._joint_covariates(endpoint)
+            self._joint_models[of] = fit_weekly(self.cohort, of[0], limb=of[1], covariates=covariates)
+        return self._joint_models[of]
 
     def _compared_by_means(self) -> Endpoint:
         """Give what is compared, with its threshold where it has one; the reference is only one that was named."""

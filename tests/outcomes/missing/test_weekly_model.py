@@ -1,10 +1,14 @@
 """The joint model of the weeks: its draws, the patterns of gaps, and what it is refused for."""
 
+from functools import partial
+
 import numpy as np
+import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort
 from analysis.errors import ModelError
+from analysis.outcomes import choose_endpoint, missing_data_analyses, probability_of_response, tipping_point
 from analysis.outcomes.missing.gaps import patterns
 from analysis.outcomes.missing.weekly_model import fit_weekly
 
@@ -40,3 +44,28 @@ def test_no_schedule_and_nobody_of_a_protocol(rng):
         fit_weekly(Cohort(cohort.patients, cohort.visits[~cohort.visits["patient_id"].isin(early)]), "ikdc")
     with pytest.raises(ModelError, match=r"There is no covariate 'site'\."):
         fit_weekly(cohort, "ikdc", covariates=["site"])
+
+
+def test_a_model_fitted_before_serves_all_that_is_computed_from_it(rng):
+    cohort, _ = trial(rng, n=80, lost=0.2)
+    endpoint, model = choose_endpoint(cohort, "ikdc", week=26, threshold=15), fit_weekly(cohort, "ikdc")
+    for make, shown in (
+        (missing_data_analyses, "differences"),
+        (tipping_point, "table"),
+        (partial(probability_of_response, measurement_error=5, free=False), "table"),
+    ):
+        given, own = (make(cohort, endpoint, model=one, draws=3) for one in (model, None))
+        pd.testing.assert_frame_equal(getattr(given, shown), getattr(own, shown), check_exact=True)
+
+
+def test_a_model_of_something_else_is_refused(rng):
+    cohort, _ = trial(rng, n=40)
+    endpoint, model = choose_endpoint(cohort, "ikdc", week=26, threshold=15), fit_weekly(cohort, "ikdc")
+    fewer = Cohort(
+        cohort.patients.iloc[:30], cohort.visits[cohort.visits["patient_id"].isin(cohort.patients["patient_id"][:30])]
+    )
+    others = Cohort(cohort.patients.assign(site=pd.Categorical(["A", "B"] * 20)), cohort.visits)
+    for asked, of in ((fewer, "ikdc, 30 patients"), (others, "ikdc with site, 40 patients")):
+        covariates = ["site"] if "site" in asked.patients else []
+        with pytest.raises(ModelError, match=f"(?s)not of what is asked.*the model: ikdc, 40 patients; asked: {of}"):
+            tipping_point(asked, endpoint, model=model, covariates=covariates, draws=2)
