@@ -114,11 +114,12 @@ def _many_share(rows: pd.DataFrame, offsets: np.ndarray, width: float) -> bool:
 
 def _together(days: np.ndarray, patients: np.ndarray, width: float) -> tuple[int, int]:
     """Give the most patients of whom a day lies in one span, and the number of spans that hold any day."""
-    answer = []
+    answer, people = [], int(patients.max()) + 1
     for shift in (0.0, width / 2):
         span = np.floor((days + shift) / width).astype(np.int64)
-        pairs = np.unique(np.stack([span, patients.astype(np.int64)], axis=1), axis=0)
-        counts = np.unique(pairs[:, 0], return_counts=True)[1]
+        pairs = np.sort((span - span.min()) * people + patients)
+        spans = pairs[np.diff(pairs, prepend=-1) != 0] // people
+        counts = np.diff(np.flatnonzero(np.diff(spans, prepend=-1, append=-1)))
         answer.append((int(counts.max()), len(counts)))
     return max(one for one, _ in answer), min(each for _, each in answer)
 
