@@ -8,6 +8,7 @@ import pandas as pd
 
 from analysis.cohort import Measure
 from analysis.outcomes import Responders
+from analysis.outcomes.endpoint import reached
 from analysis.outcomes.home_programme.events import ANY
 from analysis.report.comparison.findings.finding import (
     AT_THE_END,
@@ -301,11 +302,13 @@ def _at_best(study: Study) -> tuple[int, ...]:
 
 def _no_room(found: Responders) -> tuple[int, ...]:
     """Count those who began too near the best value to improve by the threshold; nothing where they are few."""
-    endpoint, best = found.endpoint, best_value(found.endpoint.measure)
+    endpoint, measure = found.endpoint, found.endpoint.measure
+    best = best_value(measure) if measure.ideal is None else measure.ideal
     judged = found.patients.dropna(subset=["improvement"])
     if best is None or endpoint.criterion != "improvement":
         return ()
-    return _many(endpoint.measure.sign * (best - judged["baseline"]) < endpoint.to_reach.value)
+    room = endpoint.improvement(judged["baseline"], judged["baseline"] * 0 + best)
+    return _many(~reached(room, endpoint.to_reach.value).astype(bool))
 
 
 def _many(which: pd.Series) -> tuple[int, ...]:
