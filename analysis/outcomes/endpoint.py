@@ -202,6 +202,13 @@ class Endpoint(Result):
         """
         return self.measure.worth(value) - self.measure.worth(baseline)
 
+    def as_adjusted_for(self, baseline: Values) -> Values:
+        """Give baselines as models of the improvement adjust for them: as measured, or what they are worth.
+
+        The improvement in a measure with a best value goes with how far a patient began from it, not with the side.
+        """
+        return baseline if self.measure.ideal is None else self.measure.worth(baseline)
+
     def amount(self, baseline: Values, value: Values) -> Values:
         """Give what is compared with the threshold: more is better, whichever direction the measure has.
 

@@ -15,11 +15,14 @@ from analysis.outcomes.change.gap_regained import gap_regained
 from analysis.outcomes.change.regression_to_mean import chosen_group_change
 from analysis.outcomes.endpoint import Endpoint, choose_endpoint
 from analysis.outcomes.home_programme.adherence_association import adherence_association
+from analysis.outcomes.home_programme.complier_effect import complier_effect
 from analysis.outcomes.missing.missing_analyses import missing_data_analyses
 from analysis.outcomes.missing.tipping_point import tipping_point
+from analysis.outcomes.responders.adjusted_difference import adjusted_difference
 from analysis.outcomes.responders.better_or_worse import better_or_worse
 from analysis.outcomes.responders.change_distribution import change_distribution
 from analysis.outcomes.responders.kept_response import reached_and_kept
+from analysis.outcomes.responders.limb_symmetry import limb_symmetry
 from analysis.outcomes.responders.paired_difference import responders_at_two_weeks
 from analysis.outcomes.responders.responders import responders
 from analysis.outcomes.responders.threshold_grid import threshold_grid
@@ -274,14 +277,36 @@ def test_a_quarter_counts_the_same(generated, distances):
     assert sums["improvement, summed"] == pytest.approx(gain.sum())
 
 
-def test_steps_between_visits_are_in_nearness(generated):
-    endpoint = choose_endpoint(generated, "knee_extension", week=26, criterion=None)
-    mirrored = generated.visits.copy()
-    ours = (mirrored["measure"] == "knee_extension") & (mirrored["limb"] == "involved")
-    mirrored.loc[ours, "value"] = -mirrored.loc[ours, "value"]
-    other = replace(generated, visits=mirrored)
-    here, there = (adherence_association(one, endpoint, covariates=()).table["slope"] for one in (generated, other))
-    assert here.iloc[[0, 2]].tolist() == pytest.approx(there.iloc[[0, 2]].tolist())
+@pytest.fixture(scope="module")
+def mirrored(generated):
+    """The same cohort with every other patient on the other side of straight, as far from it."""
+    visits = generated.visits.copy()
+    turned = visits["patient_id"].isin(generated.patients["patient_id"].iloc[::2])
+    ours = turned & (visits["measure"] == "knee_extension") & (visits["limb"] == "involved")
+    visits.loc[ours, "value"] = -visits.loc[ours, "value"]
+    return replace(generated, visits=visits)
+
+
+def test_the_side_a_patient_is_on_changes_nothing(generated, mirrored):
+    """Nor what is adjusted for: the distance at the start, where it is the distance that is judged."""
+    endpoint = choose_endpoint(generated, "knee_extension", week=26, threshold=2)
+    both = generated, mirrored
+    slopes, effects = [], []
+    for one in both:
+        slopes.append(adherence_association(one, endpoint).table["slope"].tolist())
+        effects.append(complier_effect(one, endpoint, randomised=True).table["allocation_effect"].tolist())
+    assert slopes[0] == pytest.approx(slopes[1])
+    assert effects[0] == pytest.approx(effects[1])
+    adjusted = [adjusted_difference(one, responders(one, endpoint)).table["share"].tolist() for one in both]
+    assert adjusted[0] == pytest.approx(adjusted[1])
+    quarters = [quarter_indicators(one, measure="knee_extension", week=26, threshold=2).patients for one in both]
+    assert quarters[0]["baseline"].tolist() == quarters[1]["baseline"].tolist()
+
+
+def test_no_per_cent_of_the_other_limb(cohort):
+    endpoint = choose_endpoint(cohort, "knee_extension", week=26, threshold=-2, criterion="state")
+    with pytest.raises(ModelError, match=r"Knee extension is best at 0: a per cent of the other limb says nothing\."):
+        limb_symmetry(cohort, endpoint)
 
 
 # Planted: hyperextension is no improvement

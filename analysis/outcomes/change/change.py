@@ -87,8 +87,10 @@ def change_at_week(cohort: Cohort, endpoint: Endpoint) -> pd.DataFrame:
     return table.assign(status=pd.Categorical(status, categories=list(STATUSES)))
 
 
-def with_covariates(cohort: Cohort, patients: pd.DataFrame, covariates: Sequence[str]) -> pd.DataFrame:
-    """Add columns of the patients to a table with a row a patient and a baseline; "baseline" itself is there already."""
+def with_covariates(
+    cohort: Cohort, endpoint: Endpoint, patients: pd.DataFrame, covariates: Sequence[str]
+) -> pd.DataFrame:
+    """Add columns of the patients to a table with a row a patient and a baseline; "baseline" is there as it is adjusted for."""
     further = [name for name in covariates if name != "baseline"]
     unknown = [name for name in further if name not in cohort.patients or name in ("patient_id", "protocol")]
     if unknown:
@@ -98,7 +100,8 @@ def with_covariates(cohort: Cohort, patients: pd.DataFrame, covariates: Sequence
             what_to_do="Name baseline or columns of the patients.",
         )
     extra = cohort.patients[["patient_id", *further]]
-    return patients.merge(extra, on="patient_id", how="left", validate="one_to_one")
+    adjusting = patients.assign(baseline=endpoint.as_adjusted_for(patients["baseline"]))
+    return adjusting.merge(extra, on="patient_id", how="left", validate="one_to_one")
 
 
 def weeks_seen(cohort: Cohort, measure: str, limb: str | None = None) -> list[float]:
