@@ -5,15 +5,18 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
-from typing import Any, Literal, get_args
+from typing import Any, Literal, TypeVar, get_args
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from analysis.errors import CohortError
 from analysis.result import Result
 
 Direction = Literal["higher is better", "lower is better"]
 ThresholdKind = Literal["MIC", "MDC"]
+Values = TypeVar("Values", "pd.Series[float]", "NDArray[np.float64]")
 
 
 @dataclass(frozen=True)
@@ -81,7 +84,8 @@ class Measure(Result):
     lowest, highest : float
         Plausible range, ends included.
     ideal : float or None
-        The best value, where values beyond it in the better direction are no better, such as a straight knee.
+        The best value, where values beyond it in the better direction are no better, such as a straight knee. Improvement
+        is then coming nearer to it, from either side.
     lowest_mean, highest_mean : float
         Range of means of groups; a report questions those outside.
     limbs : tuple of str
@@ -242,6 +246,24 @@ class Measure(Result):
         True
         """
         return min((one.value for one in self.thresholds if one.kind == kind and one.accepted), default=None)
+
+    def worth(self, values: Values) -> Values:
+        """Give values on a scale on which more is better: what they are, or their negative where lower is better.
+
+        A value beyond the best one is worth what lies as far from it on the other side, so that differences of worth are
+        differences of distance from the best value.
+
+        Examples
+        --------
+        >>> from analysis.cohort.catalogue import load_catalogue
+        >>> catalogue, values = load_catalogue(), np.array([-2.0, 9.5])
+        >>> catalogue["knee_extension"].worth(values).tolist(), catalogue["pain"].worth(values).tolist()
+        ([-2.0, -9.5], [2.0, -9.5])
+        """
+        towards: Values = self.sign * values + 0.0  # nothing is 0, not -0
+        if self.ideal is None:
+            return towards
+        return towards - 2 * np.maximum(towards - self.sign * self.ideal, 0.0)
 
     def is_beyond_ideal(self, value: float) -> bool:
         """Return whether a value lies beyond the best one, where further in the better direction is no better.

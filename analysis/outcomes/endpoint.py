@@ -1,13 +1,14 @@
 """The endpoint: what of whom is counted or compared, when, against which threshold; checked once, said in words once."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal, TypedDict, TypeVar, get_args
+from typing import Literal, TypedDict, get_args
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from analysis.cohort.measures import Measure, Threshold
+from analysis.cohort.measures import Measure, Threshold, Values
 from analysis.cohort.reference import reference_protocol
 from analysis.cohort.schedule import moment
 from analysis.cohort.tables import Cohort
@@ -18,7 +19,6 @@ from analysis.statistics.proportions import check_level
 
 BaselineRule = Literal["last before start", "first before start", "mean before start"]
 MissingRule = Literal["excluded", "non-response"]
-Values = TypeVar("Values", "pd.Series[float]", "NDArray[np.float64]")
 
 #: Room for the rounding of subtraction: 6.1 - 4.1 is an improvement of 2.
 _ROUNDING = 1e-9
@@ -111,13 +111,18 @@ class Endpoint(Result):
 
     @property
     def turn(self) -> int:
-        """1, or -1 where a value must be at most the threshold; what is compared is multiplied by it."""
+        """1, or -1 where a value must be at most the threshold; limits are multiplied by it where they are shown."""
         return self.measure.sign if self.criterion == "state" else 1
 
     @property
     def limit(self) -> float:
         """The threshold on the scale of :meth:`amount`."""
-        return self.turn * self.to_reach.value
+        return float(self.limits([self.to_reach.value])[0])
+
+    def limits(self, thresholds: Sequence[float]) -> NDArray[np.float64]:
+        """Give thresholds on the scale of :meth:`amount`."""
+        values = np.asarray(thresholds, dtype=float)
+        return self.measure.worth(values) if self.criterion == "state" else values
 
     @property
     def denominator(self) -> str:
@@ -140,8 +145,11 @@ class Endpoint(Result):
         """
         what = self.measure.label_on(self.limb)
         start, week = f"the {self.baseline.split()[0]} value before the start", moment(self.week)
-        if self.threshold is None:
+        ideal = self.measure.ideal
+        if self.threshold is None and ideal is None:
             return f"{what}: improvement from {start} to {week}."
+        if self.threshold is None:
+            return f"{what}: how much nearer to {ideal:g} at {week} than {start}."
         way, side = ("rise", "at least") if self.measure.sign > 0 else ("fall", "at most")
         amount = f"{self.threshold.value:g} {self.threshold.unit}"
         sought = {
@@ -149,6 +157,9 @@ class Endpoint(Result):
             "percent": f"a {way} of at least {amount} of {start} by {week}",
             "state": f"{side} {amount} at {week}",
         }[self.criterion]
+        if ideal is not None:
+            nearer = f"at least {amount} nearer to {ideal:g} at {week} than {start}"
+            sought = f"{self._within} at {week}" if self.criterion == "state" else nearer
         lost = "not seen then" if self.criterion == "state" else "not seen then or without a baseline"
         rule = "are left out" if self.missing == "excluded" else "count as not improved"
         return f"{what}: {sought}; patients {lost} {rule}."
@@ -166,10 +177,37 @@ class Endpoint(Result):
         >>> choose_endpoint(cohort, "pain", week=26, threshold=3, criterion="state").reached_words
         'was 3 points or less'
         """
-        amount = f"{self.to_reach.value:g} {self.to_reach.unit}"
+        amount, ideal = f"{self.to_reach.value:g} {self.to_reach.unit}", self.measure.ideal
         if self.criterion == "state":
-            return f"was {amount} or {'more' if self.measure.sign > 0 else 'less'}"
-        return f"had improved by {amount} or more"
+            within = f"{amount} or {'more' if self.measure.sign > 0 else 'less'}" if ideal is None else self._within
+            return f"was {within}"
+        return f"had {'improved' if ideal is None else f'come nearer to {ideal:g}'} by {amount} or more"
+
+    @property
+    def _within(self) -> str:
+        ideal, limit = self.measure.ideal or 0.0, self.to_reach
+        return f"within {abs(limit.value - ideal):g} {limit.unit} of {ideal:g}"
+
+    def improvement(self, baseline: Values, value: Values) -> Values:
+        """Give how much better a value is than the baseline, in the unit of the measure.
+
+        Where the measure has a best value, that is how much nearer to it the value lies, on whichever side of it.
+
+        Examples
+        --------
+        >>> from analysis.cohort import load_catalogue
+        >>> extension, baseline, value = load_catalogue()["knee_extension"], np.array([-8.0, 2.0]), np.array([0.0, 9.5])
+        >>> Endpoint(extension, "involved", 26).improvement(baseline, value).tolist()
+        [8.0, -7.5]
+        """
+        return self.measure.worth(value) - self.measure.worth(baseline)
+
+    def as_adjusted_for(self, baseline: Values) -> Values:
+        """Give baselines as models of the improvement adjust for them: as measured, or what they are worth.
+
+        The improvement in a measure with a best value goes with how far a patient began from it, not with the side.
+        """
+        return baseline if self.measure.ideal is None else self.measure.worth(baseline)
 
     def amount(self, baseline: Values, value: Values) -> Values:
         """Give what is compared with the threshold: more is better, whichever direction the measure has.
@@ -182,8 +220,8 @@ class Endpoint(Result):
         Returns
         -------
         pandas.Series or ndarray
-            Improvement; improvement in per cent of the size of the baseline (missing where that is 0); or the value, with
-            its sign turned where lower is better.
+            Improvement; improvement in per cent of the size of the baseline, or of its distance from the best value (missing
+            where that is 0); or what the value is worth (:meth:`analysis.cohort.measures.Measure.worth`).
 
         Examples
         --------
@@ -193,10 +231,10 @@ class Endpoint(Result):
         [1.0, -1.0]
         """
         if self.criterion == "state":
-            return self.measure.sign * value + 0.0
-        improvement = self.measure.sign * (value - baseline) + 0.0  # no change is 0, not -0
+            return self.measure.worth(value)
+        improvement = self.improvement(baseline, value)
         if self.criterion == "percent":
-            size = abs(baseline)
+            size = abs(baseline - (self.measure.ideal or 0.0))
             return 100 * improvement / (size + np.where(size > 0, 0.0, np.nan))
         return improvement
 
@@ -247,7 +285,8 @@ def choose_endpoint(
     threshold : float or Threshold, optional
         For an improvement its size in the unit of the measure, positive whichever direction is better; by default from the
         catalogue: the minimal important change, otherwise the minimal detectable change. For "percent" and "state" a
-        number; they have no default. Reached means at least.
+        number; they have no default. Reached means at least. Of a measure with a best value improvement is how much nearer
+        to it, and a state is reached by every value as near to it as the threshold.
     criterion : {"improvement", "percent", "state"} or None
         What must reach the threshold: the improvement; the improvement in per cent of the baseline; or the value
         itself, for example a limb symmetry index of 90 % (at most the threshold where lower is better). None where means
@@ -340,4 +379,4 @@ def _threshold(
             what_to_do="Give a value inside the range.",
         )
     unit = "%" if criterion == "percent" else known.unit
-    return ChosenThreshold(value, unit, "given by the user", known.direction, None, "", criterion)
+    return ChosenThreshold(value, unit, "given by the user", known.direction, None, "", criterion, known.ideal)

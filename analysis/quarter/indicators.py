@@ -149,7 +149,10 @@ def quarter_indicators(
     indicators += _adherence(cohort, counted, enough_sessions)
     indicators += _harms(cohort, counted)
     patients = cohort.patients.assign(
-        site=people["site"], quarter=quarter, outcome=enough.astype(float), baseline=change["baseline"]
+        site=people["site"],
+        quarter=quarter,
+        outcome=enough.astype(float),
+        baseline=endpoint.as_adjusted_for(change["baseline"]),
     )
     notes = [
         "Patients belong to the quarter of their start; patients without a quarter are left out.",

@@ -206,7 +206,7 @@ MEASURE = Section(
         choice_key("direction", "Which way improvement goes.", get_args(Direction), None, required=True),
         text_key("label", "Name shown to readers; without it that of the section.", "Hop distance"),
         number_key("lowest", "Lowest plausible value.", 0), number_key("highest", "Highest plausible value.", 4),
-        number_key("ideal", "The best value, where values beyond it are no better.", 0),
+        number_key("ideal", "The best value, where values beyond it are no better; improvement is coming nearer to it.", 0),
         number_key("lowest_mean", "A mean of a group below is questioned.", 0.2),
         number_key("highest_mean", "A mean of a group above is questioned.", 3),
         Key("limbs", "a list of texts", 'Limbs it is taken on; without it "none".', 'limbs = ["involved", "uninvolved"]'),

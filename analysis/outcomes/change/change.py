@@ -28,7 +28,8 @@ def change_frame(cohort: Cohort, endpoint: Endpoint) -> pd.DataFrame:
     -------
     pandas.DataFrame
         The columns of :func:`analysis.cohort.visit_frame`, with baseline and change by the rule, and improvement: the
-        change in the better direction of the measure (positive is better), in its unit.
+        change in the better direction of the measure (positive is better), in its unit; where the measure has a best
+        value, how much nearer to it.
 
     Examples
     --------
@@ -45,7 +46,8 @@ def change_frame(cohort: Cohort, endpoint: Endpoint) -> pd.DataFrame:
         chosen = before.first() if endpoint.baseline == "first before start" else before.mean()
         frame["baseline"] = frame["patient_id"].map(chosen).astype("float64")
         frame["change"] = frame["value"] - frame["baseline"]
-    frame.insert(list(frame).index("change") + 1, "improvement", endpoint.measure.sign * frame["change"] + 0.0)
+    better = endpoint.improvement(frame["baseline"], frame["value"])
+    frame.insert(list(frame).index("change") + 1, "improvement", better)
     return frame
 
 
@@ -80,13 +82,15 @@ def change_at_week(cohort: Cohort, endpoint: Endpoint) -> pd.DataFrame:
     table["baseline"] = table["patient_id"].map(baselines).astype("float64")
     table["value"] = table["patient_id"].map(values).astype("float64")
     table["change"] = table["value"] - table["baseline"]
-    table["improvement"] = endpoint.measure.sign * table["change"] + 0.0  # no change is 0, not -0
+    table["improvement"] = endpoint.improvement(table["baseline"], table["value"])
     status = np.select([table["value"].isna(), table["baseline"].isna()], [STATUSES[2], STATUSES[1]], STATUSES[0])
     return table.assign(status=pd.Categorical(status, categories=list(STATUSES)))
 
 
-def with_covariates(cohort: Cohort, patients: pd.DataFrame, covariates: Sequence[str]) -> pd.DataFrame:
-    """Add columns of the patients to a table with a row a patient and a baseline; "baseline" itself is there already."""
+def with_covariates(
+    cohort: Cohort, endpoint: Endpoint, patients: pd.DataFrame, covariates: Sequence[str]
+) -> pd.DataFrame:
+    """Add columns of the patients to a table with a row a patient and a baseline; "baseline" is there as it is adjusted for."""
     further = [name for name in covariates if name != "baseline"]
     unknown = [name for name in further if name not in cohort.patients or name in ("patient_id", "protocol")]
     if unknown:
@@ -96,7 +100,8 @@ def with_covariates(cohort: Cohort, patients: pd.DataFrame, covariates: Sequence
             what_to_do="Name baseline or columns of the patients.",
         )
     extra = cohort.patients[["patient_id", *further]]
-    return patients.merge(extra, on="patient_id", how="left", validate="one_to_one")
+    adjusting = patients.assign(baseline=endpoint.as_adjusted_for(patients["baseline"]))
+    return adjusting.merge(extra, on="patient_id", how="left", validate="one_to_one")
 
 
 def weeks_seen(cohort: Cohort, measure: str, limb: str | None = None) -> list[float]:

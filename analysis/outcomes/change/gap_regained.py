@@ -96,7 +96,7 @@ def gap_regained(
     """
     _check(cohort, endpoint.measure, other_limb, least_gap)
     involved, other = (change_at_week(cohort, replace(endpoint, limb=limb)) for limb in ("involved", "uninvolved"))
-    sign, level = endpoint.measure.sign, endpoint.level
+    worth, ideal, level = endpoint.measure.worth, endpoint.measure.ideal, endpoint.level
     patients = pd.DataFrame(
         {
             "patient_id": involved["patient_id"],
@@ -107,8 +107,8 @@ def gap_regained(
             "other": other["baseline"] if other_limb == "before start" else other["value"],
         }
     )
-    patients["gap_before"] = sign * (patients["other_before"] - patients["involved_before"]) + 0.0
-    patients["gap"] = sign * (patients["other"] - patients["involved"]) + 0.0
+    patients["gap_before"] = worth(patients["other_before"]) - worth(patients["involved_before"])
+    patients["gap"] = worth(patients["other"]) - worth(patients["involved"])
     size = patients[["involved_before", "other_before"]].abs().max(axis=1).to_numpy()
     has_gap = patients["gap_before"] > least_gap + rounding_room(size)
     patients["regained_percent"] = 100 * (1 - patients["gap"] / patients["gap_before"].where(has_gap))
@@ -132,6 +132,11 @@ def gap_regained(
         differences=differences.rename(columns={"estimate": "difference"}).assign(method=METHOD),
         patients=patients,
         notes=(
+            *(
+                [f"A gap is how much further from {ideal:g} the involved limb is, on either side."]
+                if ideal is not None
+                else []
+            ),
             compared[other_limb],
             f"Patients whose gap before was at most {least_gap:g} {endpoint.measure.unit} are counted apart.",
             "Those left are chosen by a gap that holds error: some of what they regain is regression to the mean.",

@@ -186,7 +186,7 @@ def chosen_group_change(
     Raises
     ------
     ModelError
-        A number is out of its range, or nobody has a baseline.
+        A number is out of its range, nobody has a baseline, or the measure has a best value.
 
     Notes
     -----
@@ -206,6 +206,13 @@ def chosen_group_change(
     """
     _check_correlation(correlation)
     _check_share(share)
+    measure = endpoint.measure
+    if measure.ideal is not None:
+        raise ModelError(
+            f"{measure.label} is best at {measure.ideal:g}, so its worst baselines lie on two sides, which do not regress alike.",
+            where=f"measure {measure.name!r}",
+            what_to_do="Choose a measure of one side; of knee_extension it is extension_deficit.",
+        )
     changes = change_at_week(cohort, endpoint)
     sign, level = endpoint.measure.sign, endpoint.level
     known = changes.dropna(subset=["baseline"]).assign(towards=lambda rows: sign * rows["baseline"])

@@ -137,7 +137,7 @@ def adherence_association(
     patients = changes[["patient_id", "protocol", "baseline", "improvement"]].copy()
     patients["exposure"] = exposure_between(weeks, patients["patient_id"], 0, endpoint.week)
     none, _ = without_prescription(cohort, exposure, modality)
-    full = with_covariates(cohort, patients, covariates)
+    full = with_covariates(cohort, endpoint, patients, covariates)
     pairs = _neighbours(cohort, endpoint, weeks, lag)
     value = ["value"]
     rows = [
@@ -178,9 +178,10 @@ def _neighbours(cohort: Cohort, endpoint: Endpoint, weeks: pd.DataFrame, lag: fl
     frame = change_frame(cohort, endpoint)
     frame = frame.dropna(subset=["value"]).sort_values(["patient_id", "week"], kind="stable")
     following = frame.groupby("patient_id", observed=True)[["week", "value"]].shift(-1)
-    sign = endpoint.measure.sign
     pairs = frame[["patient_id", "protocol", "week", "value"]].assign(
-        next_week=following["week"], step=sign * (following["value"] - frame["value"])
+        value=endpoint.as_adjusted_for(frame["value"]),
+        next_week=following["week"],
+        step=endpoint.improvement(frame["value"], following["value"]),
     )
     pairs = pairs.dropna(subset=["next_week"]).reset_index(drop=True)
     first, second = (pairs[name].map("{:g}".format).astype("str") for name in ("week", "next_week"))

@@ -142,7 +142,7 @@ def complier_effect(
     none, own_accord = without_prescription(cohort, exposure, modality)
     dose = exposure_between(weeks, patients["patient_id"], 0, endpoint.week)
     patients["exposure"] = np.where(patients["protocol"].astype("str").isin(none), 0.0, dose)
-    full = with_covariates(cohort, patients, covariates)
+    full = with_covariates(cohort, endpoint, patients, covariates)
     base = endpoint.compared_with(cohort, patients["protocol"])
     names = [str(name) for name in patients["protocol"].cat.categories if str(name) != base]
     rows = [_against(full, name, base, list(covariates), endpoint.level, none=none) for name in names]

@@ -17,7 +17,7 @@ from analysis.errors import DesignWarning, KneecurveError
 from analysis.outcomes.endpoint import Endpoint, MissingRule, rounding_room
 from analysis.outcomes.missing.completed_data import mean_differences, residual_freedom, share_differences
 from analysis.outcomes.missing.imputation import AT_RANDOM, Assumption, imputations, reference_needed
-from analysis.outcomes.missing.same_adjustment import Comparison, adjustment_by_week, compare_at_week
+from analysis.outcomes.missing.same_adjustment import Comparison, adjustment_by_week, compare_at_week, means_as_measured
 from analysis.outcomes.missing.weekly_model import WeeklyModel, check_draws
 from analysis.outcomes.responders.responders import Responders, responders
 from analysis.progress import in_portions
@@ -155,6 +155,7 @@ def missing_data_analyses(
     seen_by = f"a value at {moment(endpoint.week)}" + (" and a baseline" if "baseline" in adjusted_for else "")
     notes = (
         f"Differences of means are adjusted for {adjusted_in_words(adjusted_for) or 'nothing'}.",
+        *means_as_measured(endpoint.measure),
         *([] if model.has_baseline else ["There is no baseline."]),
         f"Observed cases: patients with {seen_by}.",
         "Mixed model and multiple imputation: missing at random given the visits made.",

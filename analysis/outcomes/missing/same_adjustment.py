@@ -7,6 +7,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.cohort.measures import Measure
 from analysis.cohort.tables import Cohort
 from analysis.curves.recovery import adjustment
 from analysis.curves.recovery_choices import adjusted_in_words
@@ -94,6 +95,24 @@ def compare_at_week(
         )
     place, base = week_place(model, endpoint.week), endpoint.compared_with(cohort, model.patients["protocol"])
     return Comparison(model, replace(endpoint, reference=base), names, place, model.protocols.index(base))
+
+
+def means_as_measured(measure: Measure) -> list[str]:
+    """Say of a measure with a best value that means are not distances from it; nothing of another.
+
+    Examples
+    --------
+    >>> from analysis.cohort import load_catalogue
+    >>> means_as_measured(load_catalogue()["pain"])
+    []
+    """
+    if measure.ideal is None:
+        return []
+    said = (
+        f"Means are of measured values: {measure.direction} up to {measure.ideal:g} only. Who improved is judged by the "
+        f"distance from {measure.ideal:g}."
+    )
+    return [said]
 
 
 def adjustment_by_week(adjusted_for: Sequence[str]) -> list[str]:

@@ -12,7 +12,7 @@ from analysis.errors import ModelError
 from analysis.outcomes.endpoint import Endpoint
 from analysis.outcomes.missing.completed_data import residual_freedom, shifted_differences
 from analysis.outcomes.missing.imputation import imputations
-from analysis.outcomes.missing.same_adjustment import compare_at_week
+from analysis.outcomes.missing.same_adjustment import compare_at_week, means_as_measured
 from analysis.outcomes.missing.weekly_model import WeeklyModel, check_draws
 from analysis.progress import in_portions
 from analysis.result import ResultWithNotes
@@ -148,6 +148,7 @@ def tipping_point(
         tipping=pd.DataFrame([_turn(one) for _, one in table.groupby("protocol", sort=False)]),
         notes=(
             *model.left_out,
+            *means_as_measured(endpoint.measure),
             f"Missing values at {moment(endpoint.week)} are imputed as missing at random ({draws} data sets).",
             f"Then delta is added in one protocol; the missing values of {model.protocols[base]} are left as they are.",
             "A shift near 0 that turns the finding means that it hangs on who was not seen.",

@@ -90,7 +90,7 @@ def adjusted_difference(
     """
     level = found.endpoint.level
     counted = found.patients[["patient_id", "protocol", "baseline", "responder"]]
-    patients = with_covariates(cohort, counted, covariates)
+    patients = with_covariates(cohort, found.endpoint, counted, covariates)
     known = patients.dropna(subset=["responder", *covariates]).reset_index(drop=True)
     notes = [
         f"Logistic model of the response on protocol and {', '.join(covariates) or 'nothing else'}.",

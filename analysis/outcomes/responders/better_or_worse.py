@@ -87,6 +87,8 @@ def better_or_worse(cohort: Cohort, endpoint: Endpoint, *, worsening: float | No
             f"The worsening {loss:g} {chosen.unit} is not a size of change.",
             what_to_do="Give it as a positive number, whichever direction is better.",
         )
+    ideal = endpoint.measure.ideal
+    other_way = "a change of at least {} the other way" if ideal is None else f"at least {{}} further from {ideal:g}"
     patients = change_at_week(cohort, endpoint)
     gain = endpoint.amount(patients["baseline"], patients["value"])
     better = gain >= chosen.value - rounding_room(chosen.value)
@@ -114,7 +116,7 @@ def better_or_worse(cohort: Cohort, endpoint: Endpoint, *, worsening: float | No
         patients=patients,
         notes=(
             chosen.words,
-            f"Worse means a change of at least {loss:g} {chosen.unit} the other way.",
+            f"Worse means {other_way.format(f'{loss:g} {chosen.unit}')}.",
             "Denominator: patients with a value at the week and a baseline.",
         ),
     )

@@ -85,11 +85,13 @@ def distribution_of(
     """Give the distribution of a table with one row a patient: protocol and amount, what is compared with a threshold."""
     turn = endpoint.turn
     seen = table["amount"].to_numpy(dtype=float)
-    grid = _grid(seen) if thresholds is None else np.unique(turn * np.asarray(thresholds, dtype=float))
+    grid = _grid(seen) if thresholds is None else np.unique(endpoint.limits(thresholds))
     shares = distribution_shares(table, grid, missing=endpoint.missing, level=endpoint.level)
     shares["threshold"] = turn * shares["threshold"]
     what = {"improvement": "improvement", "percent": "improvement in per cent of the baseline", "state": "value"}
-    side = "at most" if turn < 0 else "at least"
+    side, ideal = "at most" if turn < 0 else "at least", endpoint.measure.ideal
+    if ideal is not None and endpoint.criterion == "state":
+        side = f"at least as near to {ideal:g} as"
     return ChangeDistribution(
         endpoint=endpoint,
         shares=shares,

@@ -8,6 +8,7 @@ import pandas as pd
 from analysis.cohort.schedule import moment
 from analysis.cohort.tables import Cohort
 from analysis.cohort.visit_frame import visit_frame
+from analysis.errors import ModelError
 from analysis.outcomes.change.change import change_at_week
 from analysis.outcomes.endpoint import Endpoint, reached
 from analysis.outcomes.responders.responders import count_responders
@@ -65,6 +66,8 @@ def limb_symmetry(cohort: Cohort, endpoint: Endpoint, *, symmetry: float = 90.0)
 
     Raises
     ------
+    ModelError
+        The measure has a best value such as 0 degrees, of which no per cent can be taken.
     CohortError
         The measure is not taken on both limbs.
 
@@ -84,7 +87,13 @@ def limb_symmetry(cohort: Cohort, endpoint: Endpoint, *, symmetry: float = 90.0)
     >>> found.table["criterion"].nunique()
     4
     """
-    level = endpoint.level
+    level, ideal = endpoint.level, endpoint.measure.ideal
+    if ideal is not None:
+        raise ModelError(
+            f"{endpoint.measure.label} is best at {ideal:g}: a per cent of the other limb says nothing.",
+            where=f"endpoint: {endpoint.words}",
+            what_to_do="Choose a measure such as quadriceps_torque, or compare the limbs by gap_regained.",
+        )
     involved = change_at_week(cohort, endpoint)
     other = visit_frame(cohort, endpoint.measure.name, "uninvolved")
     now = other[other["week"] == endpoint.week].set_index("patient_id")["value"]

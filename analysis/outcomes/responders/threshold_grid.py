@@ -76,7 +76,7 @@ def threshold_grid(cohort: Cohort, endpoint: Endpoint, *, thresholds: Sequence[f
     accepted = [one for one in endpoint.measure.thresholds if one.accepted and endpoint.criterion == "improvement"]
     published = {one.value: one.kind for one in accepted}
     values = _default_grid(chosen, list(published)) if thresholds is None else list(thresholds)
-    grid = np.unique(turn * np.array([*values, chosen.value], dtype=float))
+    grid = np.unique(endpoint.limits([*values, chosen.value]))
     shares, gaps = [], []
     for rule in _RULES:
         one = distribution_shares(patients, grid, missing=rule, level=endpoint.level)

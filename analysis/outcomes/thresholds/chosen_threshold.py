@@ -23,7 +23,8 @@ class ChosenThreshold(Result):
     Attributes
     ----------
     value : float
-        Size of the improvement in the better direction of the measure, positive.
+        Size of the improvement in the better direction of the measure, positive; of a measure with a best value how much
+        nearer to it.
     unit : str
         Unit of the measure.
     name : str
@@ -37,6 +38,8 @@ class ChosenThreshold(Result):
     criterion : {"improvement", "percent", "state"}
         What must reach the value: the improvement from baseline, the improvement in per cent of the baseline, or the
         value itself (at least it where higher is better, at most it where lower is).
+    ideal : float or None
+        The best value of the measure, where it has one: a state is then reached by every value as near to it.
     """
 
     value: float
@@ -46,17 +49,14 @@ class ChosenThreshold(Result):
     published: Threshold | None
     caution: str
     criterion: Criterion = "improvement"
+    ideal: float | None = None
 
     @property
     def words(self) -> str:
         """The threshold in one sentence, with population, method and source."""
-        way = "rise" if self.direction == "higher is better" else "fall"
-        if self.criterion == "percent":
-            return f"Improvement is a {way} of at least {self.value:g} % of the baseline value ({self.name})."
         if self.criterion == "state":
-            side = "at least" if self.direction == "higher is better" else "at most"
-            return f"Reached means a value of {side} {self.value:g} {self.unit} ({self.name}), whatever the baseline."
-        sentence = f"Improvement is a {way} from baseline of at least {self.value:g} {self.unit} ({self.name}"
+            return f"Reached means a value {self._reached} ({self.name}), whatever the baseline."
+        sentence = f"{self._improved} ({self.name}"
         if self.published is None:
             return f"{sentence})."
         known = {
@@ -67,6 +67,25 @@ class ChosenThreshold(Result):
         }
         more = "; ".join(f"{word} {text}" for word, text in known.items() if text)
         return f"{sentence}{': ' if more else ''}{more})."
+
+    @property
+    def _improved(self) -> str:
+        if self.ideal is not None:
+            return (
+                f"Improvement means at least {self.value:g} {self.unit} nearer to {self.ideal:g} than at baseline, from either "
+                "side"
+            )
+        way = "rise" if self.direction == "higher is better" else "fall"
+        if self.criterion == "percent":
+            return f"Improvement is a {way} of at least {self.value:g} % of the baseline value"
+        return f"Improvement is a {way} from baseline of at least {self.value:g} {self.unit}"
+
+    @property
+    def _reached(self) -> str:
+        if self.ideal is not None:
+            return f"within {abs(self.value - self.ideal):g} {self.unit} of {self.ideal:g}, on either side"
+        side = "at least" if self.direction == "higher is better" else "at most"
+        return f"of {side} {self.value:g} {self.unit}"
 
     def _headline(self) -> str:
         return self.words
@@ -210,7 +229,8 @@ def choose_threshold(
         if elsewhere and (threshold is not None or len(procedures) == 1):
             warnings.warn(f"{known.label}: {chosen.caution}", CohortWarning, stacklevel=2)
         return chosen
-    return ChosenThreshold(_checked(threshold, known), known.unit, "given by the user", known.direction, None, "")
+    size = _checked(threshold, known)
+    return ChosenThreshold(size, known.unit, "given by the user", known.direction, None, "", ideal=known.ideal)
 
 
 def cohort_procedures(cohort: Cohort) -> list[str]:
@@ -247,8 +267,9 @@ def _nearest_follow_up(measure: Measure, chosen: Threshold, week: float) -> Thre
 
 def _published(measure: Measure, threshold: Threshold, procedures: list[str]) -> ChosenThreshold:
     value = _checked(threshold.value, measure)
+    caution = _caution(threshold, procedures)
     return ChosenThreshold(
-        value, measure.unit, threshold.name, measure.direction, threshold, _caution(threshold, procedures)
+        value, measure.unit, threshold.name, measure.direction, threshold, caution, ideal=measure.ideal
     )
 
 
@@ -273,9 +294,12 @@ def _checked(value: float, measure: Measure) -> float:
     number = float(value)
     if not np.isfinite(number) or number <= 0:
         way = "rises" if measure.direction == "higher is better" else "falls"
+        moved = f"how far {measure.label.lower()} {way} in a patient who has improved"
+        if measure.ideal is not None:
+            moved = f"how much nearer to {measure.ideal:g} a patient who has improved has come"
         raise ModelError(
             f"The threshold {number:g} {measure.unit} is not a size of improvement.",
             where=f"measure {measure.name!r}, {measure.direction}",
-            what_to_do=f"Give a positive number: how far {measure.label.lower()} {way} in a patient who has improved.",
+            what_to_do=f"Give a positive number: {moved}.",
         )
     return number

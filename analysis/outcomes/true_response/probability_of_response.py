@@ -16,6 +16,7 @@ from analysis.outcomes.missing.weekly_model import WeeklyModel, check_baseline, 
 from analysis.outcomes.responders.responders import responders
 from analysis.outcomes.true_response.free_distribution import FreeProbability, free_probability
 from analysis.outcomes.true_response.normality import check_normality
+from analysis.outcomes.true_response.reaching import AtLeast, Nearer, Reach, Within
 from analysis.outcomes.true_response.response_posterior import normal_posterior, true_covariance
 from analysis.outcomes.true_response.response_tables import differences_of_shares, expected_responders, raw_disagreement
 from analysis.outcomes.true_response.true_pair import TruePair
@@ -64,7 +65,8 @@ class ProbabilityOfResponse(ResultWithNotes):
     free_table, free_differences : pandas.DataFrame
         As ``table`` and ``differences``, without the normal distribution; empty where this version was not made.
     patients : pandas.DataFrame
-        patient_id, protocol, visits_seen, expected (true change in the better direction, or value for a state),
+        patient_id, protocol, visits_seen, expected (true change in the better direction, or how much nearer to the best
+        value; value for a state),
         standard_deviation, probability, raw (True, False or missing), free_probability (missing where not made).
     """
 
@@ -136,14 +138,17 @@ def probability_of_response(
     Raises
     ------
     ModelError
-        The week is not scheduled, the criterion is in per cent, no measurement error is known, or the model is another's.
+        The week is not scheduled, the criterion is in per cent, no measurement error is known, or the model is another's; the
+        version without the normal distribution is asked for and the measure has a best value.
 
     Notes
     -----
     The joint mixed model of all scheduled visits gives the covariance of observed values; less the error of
     measurement it is that of the true values, which include the true variation from visit to visit. Given what was
     seen of a patient, the true values are normal. Missing visits are missing at random given what was seen. The
-    posterior is of this cohort's patients; values near the end of a scale strain the normal model.
+    posterior is of this cohort's patients; values near the end of a scale strain the normal model. Of a measure with a best
+    value what is judged is a distance, or a difference of two, which is not normal: it is taken from true values drawn on
+    the scale on which they are measured.
 
     Normality is tested (:func:`analysis.outcomes.true_response.normality.check_normality`); where it is rejected a DistributionWarning
     says so. The version beside it (:func:`analysis.outcomes.true_response.free_distribution.free_probability`) leans on the error of
@@ -167,19 +172,26 @@ def probability_of_response(
             where=f"endpoint: {endpoint.words}",
             what_to_do="Choose an endpoint whose criterion is an improvement or a state.",
         )
-    known, limit, level = endpoint.measure, endpoint.limit, endpoint.level
+    known, level = endpoint.measure, endpoint.level
+    if free and known.ideal is not None:
+        raise ModelError(
+            "There is no version without the normal distribution of a distance from the best value.",
+            where=f"endpoint: {endpoint.words}",
+            what_to_do="Leave out free=True; the normal model is given, with the test of it.",
+        )
     model = weekly_model(cohort, endpoint, covariates, model)
     contrast = _contrast(model, endpoint)
     error, error_note = _error_of(model, known, measurement_error, error_share)
     base = endpoint.compared_with(cohort, model.patients["protocol"])
-    posterior = normal_posterior(model, contrast, limit, error, draws=draws, seed=seed, tell=tell)
+    reach = _reach(model, endpoint, contrast)
+    posterior = normal_posterior(model, reach, error, draws=draws, seed=seed, tell=tell)
     pair = TruePair(model, contrast, true_covariance(model.covariance, error)[0], error)
     normality = check_normality(model, pair, seed=seed)
     raw = responders(cohort, replace(endpoint, reference=base, missing="excluded"))
     answers = raw.patients.set_index("patient_id")["responder"]
     patients = model.patients[["patient_id", "protocol"]].assign(
         visits_seen=np.isfinite(model.values).sum(axis=1),
-        expected=posterior.expected,
+        expected=posterior.expected if known.ideal is not None else endpoint.turn * posterior.expected,
         standard_deviation=posterior.spread,
         probability=posterior.probability,
         raw=lambda one: one["patient_id"].map(answers).astype("boolean"),
@@ -195,6 +207,11 @@ def probability_of_response(
         *model.choices,
         "Missing visits are taken as missing at random given the visits made.",
     ]
+    if known.ideal is not None:
+        notes.append(
+            f"Distances from {known.ideal:g} are not normal: they are those of true values drawn as they are measured, which are "
+            "taken as normal. There is no version without that."
+        )
     if posterior.clipped:
         notes.append(
             "The stated error is larger than the visits allow: a part of the true variation came out below 0 and was set to 0."
@@ -202,11 +219,12 @@ def probability_of_response(
     notes.append(normality.words)
     if normality.rejected:
         other = "free=True gives a version that does" if free is False else "free_table and free_probability do"
-        warnings.warn(f"{known.label}: {normality.words} {other} not lean on it.", DistributionWarning, stacklevel=2)
+        beside = "" if known.ideal is not None else f" {other} not lean on it."
+        warnings.warn(f"{known.label}: {normality.words}{beside}", DistributionWarning, stacklevel=2)
     told = pair.told()
-    if free or (free is None and normality.rejected):
+    if free or (free is None and normality.rejected and known.ideal is None):
         some = min(draws, max(_FEWEST_DRAWS, _DRAWS_TOGETHER // len(patients)))
-        found = free_probability(pair, limit, model.protocol, draws=some, seed=seed)
+        found = free_probability(pair, endpoint.limit, model.protocol, draws=some, seed=seed)
         patients["free_probability"] = found.probability
         free_table = expected_responders(*groups, found.probability, found.shares, level=level, method=FREE)
         free_differences = differences_of_shares(free_table, found.shares, base)
@@ -281,6 +299,17 @@ def _contrast(model: WeeklyModel, endpoint: Endpoint) -> Floats:
             raise ModelError("There is no baseline visit.", what_to_do='Use criterion="state".')
         contrast[0] -= sign
     return contrast
+
+
+def _reach(model: WeeklyModel, endpoint: Endpoint, contrast: Floats) -> Reach:
+    """Give what the true values must reach: a threshold by their sum, or by nearness to the best value."""
+    ideal, weeks = endpoint.measure.ideal, np.eye(len(model.weeks))
+    if ideal is None:
+        return AtLeast(contrast[:, None], endpoint.limit)
+    place, threshold = week_place(model, endpoint.week), endpoint.to_reach.value
+    if endpoint.criterion == "state":
+        return Within(weeks[:, [place]], ideal, abs(threshold - ideal))
+    return Nearer(weeks[:, [0, place]], ideal, threshold)
 
 
 def _error_of(

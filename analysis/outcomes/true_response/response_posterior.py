@@ -5,10 +5,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from analysis.outcomes.missing.gaps import patterns
 from analysis.outcomes.missing.weekly_model import WeeklyModel
+from analysis.outcomes.true_response.reaching import Reach
 from analysis.progress import in_portions
 
 Floats = NDArray[np.float64]
@@ -21,7 +21,7 @@ class Posterior:
     Attributes
     ----------
     expected, spread, probability : ndarray, shape (n,)
-        Mean and standard deviation of the true change (or value), and the chance that it reaches the threshold.
+        Mean and standard deviation of the true improvement (or value), and the chance that it reaches the threshold.
     shares : ndarray, shape (draws, protocols)
         Share of responders of each protocol.
     clipped : bool
@@ -37,8 +37,7 @@ class Posterior:
 
 def normal_posterior(
     model: WeeklyModel,
-    contrast: Floats,
-    threshold: float,
+    reach: Reach,
     error: Floats,
     *,
     draws: int,
@@ -51,10 +50,8 @@ def normal_posterior(
     ----------
     model : WeeklyModel
         The joint model of all visits.
-    contrast : ndarray, shape (m,)
-        Weights of the true values whose sum is compared with the threshold.
-    threshold : float
-        The threshold.
+    reach : Reach
+        What the true values must reach.
     error : ndarray, shape (m,)
         Variance of the error of one measurement at each week.
     draws, seed : int
@@ -70,11 +67,12 @@ def normal_posterior(
     Examples
     --------
     >>> from analysis.outcomes.missing.weekly_model import fit_weekly
+    >>> from analysis.outcomes.true_response.reaching import AtLeast
     >>> from synthetic_cohort import generate_cohort
     >>> model = fit_weekly(generate_cohort(patients=120, seed=1).observed, "ikdc")
-    >>> contrast = np.zeros(len(model.weeks))
-    >>> contrast[[0, -1]] = -1, 1
-    >>> found = normal_posterior(model, contrast, 15.0, np.full(len(model.weeks), 25.0), draws=5, seed=1)
+    >>> contrast = np.zeros((len(model.weeks), 1))
+    >>> contrast[[0, -1]] = [-1], [1]
+    >>> found = normal_posterior(model, AtLeast(contrast, 15.0), np.full(len(model.weeks), 25.0), draws=5, seed=1)
     >>> found.probability.shape, found.shares.shape
     ((120,), (5, 3))
     """
@@ -90,24 +88,26 @@ def normal_posterior(
     shares = np.empty((draws, protocols))
     clipped = False
     parameters = model.draws(draws, rng)
-    here, sd = np.empty(n), np.empty(n)
+    contrasts = reach.contrasts
+    k = contrasts.shape[1]
+    here, around = np.empty((n, k)), np.empty((n, k, k))
     for begin, end in in_portions(draws, 10, "Draws of the posterior", tell):
-        for k in range(begin, end):
+        for draw in range(begin, end):
             coefficients, V = next(parameters)
             true, below = true_covariance(V, error)
             clipped |= below
             mean = design @ coefficients
             for (seen, rows), stop in zip(groups, ends, strict=True):
                 one = slice(stop - len(rows), stop)
-                pull = np.zeros(len(contrast))
-                pull[seen] = np.linalg.solve(V[np.ix_(seen, seen)], true[seen] @ contrast)
-                here[one] = (mean @ (contrast - pull))[kind[one]] + filled[one] @ pull
-                sd[one] = np.sqrt(max(float((contrast - pull) @ true @ contrast), 1e-300))
-            p: Floats = ndtr((here - threshold) / sd)
-            first += here
-            second += sd**2 + here**2
+                pull = np.zeros(contrasts.shape)
+                pull[seen] = np.linalg.solve(V[np.ix_(seen, seen)], true[seen] @ contrasts)
+                here[one] = (mean @ (contrasts - pull))[kind[one]] + filled[one] @ pull
+                around[one] = (contrasts - pull).T @ true @ contrasts
+            expected, square, p = reach.judge(here, around, rng)
+            first += expected
+            second += square
             chance += p
-            shares[k] = np.bincount(protocol, weights=rng.random(n) < p, minlength=protocols) / size
+            shares[draw] = np.bincount(protocol, weights=rng.random(n) < p, minlength=protocols) / size
     back = np.argsort(order)
     first, second, chance = first[back], second[back], chance[back]
     mean = first / draws

@@ -24,6 +24,11 @@ def methods(study: Study) -> Section:
         f"Measure: {study.measure_in_words}, in {measure.unit}; {measure.direction_in_words}. {measure.description}".strip(),
         "Baseline: the last value at week 0 or before. Change: value minus baseline.",
     ]
+    if measure.ideal is not None:
+        sentences.append(
+            f"Improvement: how much nearer to {measure.ideal:g} than at baseline, from either side. Means and curves are of the "
+            "values measured."
+        )
     sentences += model_in_words(study.curves) if study.curves is not None else [f"No model: {study.no_curves}"]
     if study.responders:
         sentences.append(

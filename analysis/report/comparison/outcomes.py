@@ -175,6 +175,12 @@ def _mean_beside(found: Responders) -> Table:
         Column("standard_deviation", "SD", "number", decimals),
     ]
     notes = [f"SD: standard deviation. Intervals of means: {table['method'].iloc[0]}."]
+    if measure.ideal is not None:
+        notes.insert(
+            0,
+            f"Improvement is how much nearer to {measure.ideal:g} a patient has come; the curves and their differences are of the "
+            "values measured.",
+        )
     if len(found.mean_differences):
         beside = found.mean_differences.set_index("protocol")[["estimate", "lower", "upper"]].add_prefix("difference_")
         table = table.merge(beside, left_on="protocol", right_index=True, how="left")

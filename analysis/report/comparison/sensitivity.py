@@ -83,12 +83,16 @@ def _normality_caution(found: ProbabilityOfResponse) -> list[Passage]:
         return []
     parts = found.normality
     rejected = parts.loc[parts["adjusted_p_value"] < LEVEL, "part"].tolist()
-    gaps = 100 * (found.patients["free_probability"] - found.patients["probability"]).abs()
-    shares = 100 * (found.free_table["share"] - found.table["share"]).abs()
     leans = (
         "The expected shares lean on a normal distribution of patients and visits, which a test at the 5 % level rejects for "
         f"{len(rejected)} of the {numbers.plural(len(parts), 'part')} tested: {numbers.listed(rejected)}."
     )
+    if found.free_table.empty:
+        return [
+            Passage((leans, "No shares that do not lean on it can be given of a measure with a best value."), "caution")
+        ]
+    gaps = 100 * (found.patients["free_probability"] - found.patients["probability"]).abs()
+    shares = 100 * (found.free_table["share"] - found.table["share"]).abs()
     beside = (
         "Beside them stand shares that do not lean on it. The probabilities of the "
         f"{numbers.plural(len(gaps), 'patient')} differ by {gaps.mean():.0f} percentage points on average and "

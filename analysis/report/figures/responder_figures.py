@@ -78,14 +78,13 @@ def change_figure(found: Responders) -> Figure:
         legend_above(drawing, without_markers(drawn), width)
         return drawing
 
-    side = "below" if measure.sign > 0 else "above"
-    further = "" if measure.ideal is None else f", as long as values stay {side} {measure.ideal:g}"
+    nearer = "" if measure.ideal is None else f" (how much nearer to {measure.ideal:g})"
     return Figure(
         name="change",
         title="Share of patients improved, at every threshold",
         caption=(
-            f"For each amount of improvement in {in_text(measure.label)} by week {numbers.week(found.endpoint.week)}, the share "
-            f"of patients who improved at least that much. A curve further to the right is better{further}. Dashed lines mark "
+            f"For each amount of improvement in {in_text(measure.label)}{nearer} by week {numbers.week(found.endpoint.week)}, the share "
+            f"of patients who improved at least that much. A curve further to the right is better. Dashed lines mark "
             f"thresholds. {_denominators(found)}"
         ),
         alt=_change_in_words(found, decimals),

@@ -10,6 +10,7 @@ from matplotlib.figure import Figure as Drawing
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
+from analysis.cohort import Measure
 from analysis.curves.patient_on_cohort import PatientOnCohort
 from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold
 from analysis.report.parts import numbers
@@ -98,8 +99,7 @@ def _draw_measure(axes: Axes, one: PatientOnCohort, threshold: ChosenThreshold |
             markerfacecolor="white", elinewidth=1.0, capsize=2.5, zorder=4,
         )  # fmt: skip
     if threshold is not None and len(start):
-        goal = float(start["value"].iloc[-1]) + one.measure.sign * threshold.value
-        if one.measure.lowest <= goal <= one.measure.highest:
+        for goal in _goals(one.measure, float(start["value"].iloc[-1]), threshold.value):
             axes.axhline(goal, color=INK, linewidth=0.9, linestyle=":", zorder=2)
     scheduled = [float(week) for week in one.others.weeks]
     week_axis(axes, sorted({*scheduled, *(float(week) for week in visits["week"])}), inches=inches)
@@ -107,6 +107,16 @@ def _draw_measure(axes: Axes, one: PatientOnCohort, threshold: ChosenThreshold |
     axes.set_ylabel(one.measure.unit)
     axes.margins(y=0.08)
     quiet_grid(axes)
+
+
+def _goals(measure: Measure, start: float, threshold: float) -> list[float]:
+    """Give the values at which a patient has improved by the threshold: on both sides of a best value, none out of reach."""
+    if measure.ideal is None:
+        goals = [start + measure.sign * threshold]
+    else:
+        left = abs(start - measure.ideal) - threshold
+        goals = sorted({measure.ideal - left, measure.ideal + left}) if left >= 0 else []
+    return [goal for goal in goals if measure.lowest <= goal <= measure.highest]
 
 
 def _legend(drawing: Drawing, *, ahead: bool, thresholds: bool, columns: int) -> None:

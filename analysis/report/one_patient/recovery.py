@@ -5,6 +5,7 @@ from collections.abc import Iterator
 import pandas as pd
 
 from analysis.curves.patient_on_cohort import PatientOnCohort
+from analysis.outcomes.endpoint import rounding_room
 from analysis.report.one_patient.patient_figure import patient_figure
 from analysis.report.one_patient.study import PatientPage
 from analysis.report.parts import numbers
@@ -120,7 +121,7 @@ def thresholds(page: PatientPage) -> Section:
         if chosen is None or start.empty or later.empty:
             continue
         change = float(later["value"].iloc[-1]) - float(start["value"].iloc[-1])
-        decimals = one.measure.decimals
+        decimals, worth = one.measure.decimals, one.measure.worth
         rows.append(
             {
                 "measure": f"{one.measure.label} ({one.measure.unit})",
@@ -129,7 +130,9 @@ def thresholds(page: PatientPage) -> Section:
                 "value": numbers.number(later["value"].iloc[-1], decimals),
                 "change": numbers.signed(change, decimals),
                 "threshold": f"{chosen.value:g}, {chosen.name}",
-                "reached": _reached(one.measure.sign * change, chosen.value),
+                "reached": _reached(
+                    float(worth(later["value"]).iloc[-1] - worth(start["value"]).iloc[-1]), chosen.value
+                ),
             }
         )
     if not rows:
@@ -161,6 +164,7 @@ def thresholds(page: PatientPage) -> Section:
 
 
 def _reached(improvement: float, threshold: float) -> str:
-    if improvement >= threshold:
+    room = float(rounding_room(threshold))
+    if improvement >= threshold - room:
         return "improved by the threshold"
-    return "worse by the threshold" if improvement <= -threshold else "less than the threshold"
+    return "worse by the threshold" if improvement <= -threshold + room else "less than the threshold"

@@ -28,10 +28,14 @@ def worse_in_words(page: PatientPage) -> list[str]:
 
 
 def _outer(one: PatientOnCohort, level: float) -> str:
-    """Name the visits in the tail on the worse side, among patients of the same protocol and baseline."""
+    """Name the visits in the tail on the worse side, among patients of the same protocol and baseline.
+
+    A value beyond the best one is not worse for being less far beyond than others'.
+    """
     known = one.visits[one.visits["centile"].notna()]
     place = known["centile"] if one.measure.sign > 0 else 100 - known["centile"]
-    weeks = [numbers.week(week) for week in known.loc[place < 50 * (1 - level), "week"]]
+    worse = (place < 50 * (1 - level)) & ~known["value"].map(one.measure.is_beyond_ideal).astype(bool)
+    weeks = [numbers.week(week) for week in known.loc[worse, "week"]]
     if not weeks:
         return ""
     at = f"week {weeks[0]}" if len(weeks) == 1 else f"weeks {numbers.listed(weeks)}"
@@ -39,12 +43,13 @@ def _outer(one: PatientOnCohort, level: float) -> str:
 
 
 def _past_threshold(one: PatientOnCohort, threshold: ChosenThreshold | None) -> str:
-    """Name the visit furthest below the start, where it lies a threshold of change or more below."""
+    """Name the visit that is worst against the start, where it is worse by a threshold of change or more."""
     start, after = one.visits[one.visits["week"] <= 0], one.visits[one.visits["week"] > 0]
     if threshold is None or start.empty or after.empty:
         return ""
     base = float(start["value"].iloc[-1])
-    loss = one.measure.sign * (base - after["value"])
+    worth = one.measure.worth
+    loss = worth(start["value"].iloc[[-1]]).iloc[0] - worth(after["value"])
     worst, last = after.iloc[int(loss.to_numpy().argmax())], after.iloc[-1]
     if loss.max() < threshold.value - float(rounding_room(threshold.value)):
         return ""

@@ -8,6 +8,7 @@ import pytest
 
 from analysis.report import one_patient
 from analysis.report.one_patient import study
+from analysis.report.one_patient.patient_figure import _goals
 from analysis.report.one_patient.worse import worse_in_words
 from synthetic_cohort import generate_cohort
 
@@ -64,6 +65,53 @@ def test_where_lower_is_better_the_upper_end_is_the_worse_one(page):
 def test_what_is_worse_than_at_the_start_by_a_threshold_is_said(page, measure, values, words):
     said = worse_in_words(with_visits(page, measure, WEEKS, values, [NAN, 50.0, 50.0, 50.0]))
     assert ([f"Worse than at the start by a threshold or more: {words}".rstrip(".") + "."] if words else []) == said
+
+
+def straight(page):
+    """The page with pain as a measure that is best at 4 points, on both sides of which a patient is worse."""
+    found = [replace(one, measure=replace(one.measure, ideal=4.0)) for one in page.found]
+    return replace(page, found=tuple(found))
+
+
+def test_of_a_measure_with_a_best_value_further_from_it_is_worse_on_either_side(page):
+    """Pain, lower is better up to 4; the threshold is 2 points."""
+    beyond = with_visits(straight(page), "pain", WEEKS, [3.0, 2.0, 0.9, 1.0], [NAN, 50.0, 50.0, 50.0])
+    (said,) = worse_in_words(beyond)
+    assert said.endswith(
+        "or more: pain from 3.0 to 0.9 points at week 12 (minimal important change 2), 1.0 at week 26."
+    )
+    crossed = with_visits(straight(page), "pain", WEEKS, [6.0, 2.0, 5.0, 7.9], [NAN, 50.0, 50.0, 50.0])
+    assert worse_in_words(crossed) == []
+
+
+def test_less_far_beyond_the_best_value_than_others_is_not_worst(page):
+    """Of pain that is best at 4, centiles at the upper end, where lower is better: 3 lies beyond 4, 6 does not."""
+    values, centiles = [5.0, 3.0, 3.0, 6.0], [NAN, 99.0, 98.0, 99.0]
+    said = worse_in_words(with_visits(straight(page), "pain", WEEKS, values, centiles))
+    assert said == ["Among the worst 2.5 % of comparable patients: pain at 1 of 3 visits (week 26)."]
+
+
+@pytest.mark.parametrize(
+    ("values", "change", "against"),
+    [
+        ([8.0, 7.0, 5.0, 2.0], "−6.0", "improved by the threshold"), ([8.0, 7.0, 5.0, 0.5], "−7.5", "less than the threshold"),
+        ([3.0, 3.0, 2.0, 1.0], "−2.0", "worse by the threshold"), ([6.1, 6.0, 5.0, 4.1], "−2.0", "improved by the threshold"),
+    ],
+)  # fmt: skip
+def test_the_last_visit_against_the_threshold_is_judged_by_nearness(page, values, change, against):
+    one = with_visits(straight(page), "pain", WEEKS, values, [NAN, 50.0, 50.0, 50.0])
+    table, _ = one_patient.thresholds(one)
+    row = table.data.iloc[0]
+    assert (row["change"], row["reached"]) == (change, against)
+
+
+@pytest.mark.parametrize(
+    ("ideal", "start", "goals"),
+    [(None, 6.0, [4.0]), (4.0, 7.0, [3.0, 5.0]), (4.0, 1.0, [3.0, 5.0]), (4.0, 5.0, []), (4.0, 6.0, [4.0])],
+)
+def test_the_lines_of_the_threshold_lie_on_both_sides_of_the_best_value(page, ideal, start, goals):
+    (measure,) = [one.measure for one in page.found if one.measure.name == "pain"]
+    assert _goals(replace(measure, ideal=ideal), start, 2.0) == pytest.approx(goals)
 
 
 def test_a_patient_not_seen_at_the_last_weeks_is_lost_or_not_yet_due(page):

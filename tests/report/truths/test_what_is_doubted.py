@@ -48,9 +48,15 @@ def test_of_a_measure_with_an_ideal_every_direction_says_up_to_where(study_in_me
     )
     assert "differences are better for the protocol named, up to a mean of 0." in words
     assert "above the line is better for early, up to a mean of 0" in words
-    assert "A curve further to the right is better, as long as values stay below 0." in words
+    assert "For each amount of improvement in knee extension (how much nearer to 0) by week 26" in words
+    assert (
+        "Improvement is how much nearer to 0 a patient has come; the curves and their differences are of the" in words
+    )
+    assert "Improvement means at least 5.4 deg nearer to 0 than at baseline, from either side" in words
     assert "higher is better, up to 0" in str(comparison.methods(study))
-    assert "Values beyond 0 are counted as improved, though they are no better" in str(comparison.answer(study))
+    said = str(comparison.answer(study))
+    assert "knee extension had come nearer to 0 by 5.4 deg or more (minimal detectable change) in " in said
+    assert "no better" not in said
 
 
 def test_a_shift_that_would_take_the_difference_away_is_told_without_favour_where_nobody_drew_lots(study_in_memory):

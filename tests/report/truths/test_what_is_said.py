@@ -115,7 +115,7 @@ TRUTHS = {
         {"measure": "knee_extension", "effect": better(4.0)}, {},
         ["the mean with early, 2.4 deg, lies beyond 0 (with usual, −1.6 deg), where higher is not better"],
         ["favour", "(better)", "(worse)"],
-        "means beyond the best value",
+        "values beyond the best one",
     ),
     "without a start": (
         {"weeks": (6, 12, 26, 52), "effect": better(0.3)}, {"design": "observational"},

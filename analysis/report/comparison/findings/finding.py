@@ -19,8 +19,8 @@ HARDLY_DONE = 0.5
 WORSE_MANY = 0.1
 
 #: favours: the interval, adjusted for the number of comparisons, leaves out no difference, on that side. undecided: it holds
-#: it. no conclusion: too many were lost to say. beyond the ideal: a mean lies beyond the best value, so that higher, or lower,
-#: is not better. not compared: no interval.
+#: it. no conclusion: too many were lost to say. beyond the ideal: a mean lies beyond the best value, or the means hide values on
+#: both sides of it, so that higher, or lower, is not better. not compared: no interval.
 Verdict = Literal[
     "favours protocol", "favours reference", "undecided", "no conclusion", "beyond the ideal", "not compared"
 ]
@@ -63,7 +63,8 @@ class Difference:
 
     Limits and p value are adjusted for ``among`` comparisons; ``seen`` and ``reference_seen`` are None where visits have no
     schedule; ``mean`` and ``reference_mean`` are of the model. Of ``analyses`` with other assumptions about missing visits
-    ``turned_by`` give another verdict.
+    ``turned_by`` give another verdict. ``far`` has the mean distances of those seen from the best value, with the protocol and
+    with the reference, where the means hide values on both sides of it.
     """
 
     protocol: str
@@ -81,6 +82,7 @@ class Difference:
     reference_mean: float
     turned_by: int
     analyses: int
+    far: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)

@@ -48,8 +48,6 @@ def responders_words(found: Responders) -> list[str]:
         hardly = "Hardly anybody" if count < HARDLY_ANY * total else "Nearly everybody"
         hardly = {0: "Nobody", total: "Everybody"}.get(count, hardly)
         said.append(f"{hardly} judged reached it ({count} of {total}), so these shares tell little.")
-    if endpoint.criterion != "state" and _beyond_the_ideal(found):
-        said.append(f"Values beyond {endpoint.measure.ideal:g} are counted as improved, though they are no better.")
     return [*said, *_worse(found)]
 
 
@@ -108,7 +106,6 @@ def responders_title(found: Responders) -> str:
         ]
         return f"{what}: {shares[0]}" if shares else f"{what}: nobody judged"
     lost = [] if found.endpoint.missing == "non-response" else not_concluded(found)
-    beyond = found.endpoint.criterion != "state" and _beyond_the_ideal(found)
     judged = [row for row in rows if str(row["protocol"]) not in lost and not numbers.is_missing(row["difference"])]
     apart = [row for row in judged if side(row["lower"], row["upper"])]
     told = [
@@ -117,10 +114,8 @@ def responders_title(found: Responders) -> str:
     ]
     rest = {
         "too many lost to tell": lost,
-        "also counts values beyond the best one": [str(row["protocol"]) for row in apart if beyond],
         "cannot be told": [str(row["protocol"]) for row in judged if row not in apart],
     }
-    told = [] if beyond else told
     return f"{what}: {one_line(told, rest, of=len(rows), when='')}"
 
 
@@ -130,8 +125,3 @@ def not_concluded(found: Responders) -> list[str]:
     lost = dict(zip(table["protocol"].astype("str"), 1 - table["n"] / table["allocated"], strict=True))
     base = lost.get(found.reference, 0.0)
     return [name for name, share in lost.items() if name != found.reference and too_many_lost([share, base])]
-
-
-def _beyond_the_ideal(found: Responders) -> bool:
-    means = found.patients.groupby(found.patients["protocol"].astype("str"))["value"].mean()
-    return any(map(found.endpoint.measure.is_beyond_ideal, means))

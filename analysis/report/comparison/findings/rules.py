@@ -8,6 +8,7 @@ import pandas as pd
 
 from analysis.cohort import Measure
 from analysis.outcomes import Responders
+from analysis.outcomes.endpoint import reached
 from analysis.outcomes.home_programme.events import ANY
 from analysis.report.comparison.findings.finding import (
     AT_THE_END,
@@ -104,6 +105,7 @@ def _difference(row: dict[Any, Any], study: Study, seen: dict[str, Seen]) -> Dif
     means = _mean_at(study, protocol), _mean_at(study, reference)
     lower, upper = float(row["adjusted_lower"]), float(row["adjusted_upper"])
     turned, analyses = _turned(study, protocol, side(lower, upper))
+    far = _far_on_both_sides(study, (protocol, reference), means, found=side(lower, upper) != 0)
     return Difference(
         protocol=protocol,
         reference=reference,
@@ -115,11 +117,12 @@ def _difference(row: dict[Any, Any], study: Study, seen: dict[str, Seen]) -> Dif
         among=len(study.primary),
         seen=own,
         reference_seen=other,
-        verdict=_verdict(lower, upper, study.measure, (own, other), means),
+        verdict=_verdict(lower, upper, study.measure, (own, other), means, far),
         mean=means[0],
         reference_mean=means[1],
         turned_by=turned,
         analyses=analyses,
+        far=far,
     )
 
 
@@ -142,7 +145,12 @@ def _mean_at(study: Study, protocol: str) -> float:
 
 
 def _verdict(
-    lower: float, upper: float, measure: Measure, seen: tuple[Seen | None, Seen | None], means: tuple[float, float]
+    lower: float,
+    upper: float,
+    measure: Measure,
+    seen: tuple[Seen | None, Seen | None],
+    means: tuple[float, float],
+    far: tuple[float, float] | None,
 ) -> Verdict:
     if np.isnan(lower) or np.isnan(upper):
         return "not compared"
@@ -150,9 +158,31 @@ def _verdict(
     if own is not None and other is not None and too_many_lost([own.lost, other.lost]):
         return "no conclusion"
     better = side(lower, upper) * measure.sign
-    if better and any(map(measure.is_beyond_ideal, means)):
+    if far is not None or (better and any(map(measure.is_beyond_ideal, means))):
         return "beyond the ideal"
     return "undecided" if better == 0 else "favours protocol" if better > 0 else "favours reference"
+
+
+def _far_on_both_sides(
+    study: Study, pair: tuple[str, str], means: tuple[float, float], *, found: bool
+) -> tuple[float, float] | None:
+    """Give mean distances from the best value of those seen, where their means hide values on both sides of it; else None.
+
+    They do where differences of distances and of means differ by a threshold of change, or point in opposite directions where
+    one is found. Of values on one side both are the same.
+    """
+    measure = study.measure
+    if measure.ideal is None or any(map(measure.is_beyond_ideal, means)):
+        return None
+    at = study.visits[study.visits["week"] == study.primary_week]
+    values = pd.DataFrame({"mean": measure.sign * at["value"], "worth": measure.worth(at["value"])})
+    by_protocol = values.groupby(at["protocol"].astype("str")).mean().reindex(list(pair))
+    rise, nearer = by_protocol.iloc[0] - by_protocol.iloc[1]
+    apart = min((one.value for one in measure.thresholds if one.accepted), default=np.inf)
+    if not (abs(nearer - rise) >= apart or (found and nearer * rise < 0)):
+        return None
+    own, other = measure.sign * measure.ideal - by_protocol["worth"]
+    return float(own), float(other)
 
 
 def _turned(study: Study, protocol: str, main: int) -> tuple[int, int]:
@@ -301,11 +331,13 @@ def _at_best(study: Study) -> tuple[int, ...]:
 
 def _no_room(found: Responders) -> tuple[int, ...]:
     """Count those who began too near the best value to improve by the threshold; nothing where they are few."""
-    endpoint, best = found.endpoint, best_value(found.endpoint.measure)
+    endpoint, measure = found.endpoint, found.endpoint.measure
+    best = best_value(measure) if measure.ideal is None else measure.ideal
     judged = found.patients.dropna(subset=["improvement"])
     if best is None or endpoint.criterion != "improvement":
         return ()
-    return _many(endpoint.measure.sign * (best - judged["baseline"]) < endpoint.to_reach.value)
+    room = endpoint.improvement(judged["baseline"], judged["baseline"] * 0 + best)
+    return _many(~reached(room, endpoint.to_reach.value).astype(bool))
 
 
 def _many(which: pd.Series) -> tuple[int, ...]:

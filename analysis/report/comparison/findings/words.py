@@ -63,7 +63,8 @@ def difference_words(
         )
     adjusted = f", adjusted {'alike' if again else f'for {found.among} comparisons'}," if found.among > 1 else ""
     beyond = any(map(measure.is_beyond_ideal, (found.mean, found.reference_mean)))
-    limits = _limits(found, decimals, None if beyond or found.verdict == "no conclusion" else measure)
+    unjudged = beyond or found.far is not None or found.verdict == "no conclusion"
+    limits = _limits(found, decimals, None if unjudged else measure)
     if found.verdict.startswith("favours"):
         near, far = sorted((abs(found.lower), abs(found.upper)))
         limits = f"{numbers.interval(near, far, decimals)} {'higher' if found.estimate > 0 else 'lower'}"
@@ -76,10 +77,7 @@ def difference_words(
     if found.verdict == "undecided":
         verdict = f"These data do not tell whether {protocol} or {reference} is better."
     elif found.verdict == "beyond the ideal":
-        verdict = (
-            f"Which of {protocol} and {reference} is better is not said: {_beyond(found, measure, decimals)}, where "
-            f"{'higher' if measure.sign > 0 else 'lower'} is not better."
-        )
+        verdict = f"Which of {protocol} and {reference} is better is not said: {_beyond(found, measure, decimals)}."
     elif found.verdict == "no conclusion":
         verdict = f"No conclusion about {protocol} against {reference}, as too many were not seen."
     elif allocation == "randomised":
@@ -139,7 +137,7 @@ def differences_words(found: Findings, measure: Measure, *, level: float, alloca
     for verdict, what in (
         ("undecided", "the interval holds no difference: these data do not tell which is better"),
         ("no conclusion", "too many were lost for a conclusion"),
-        ("beyond the ideal", "a mean lies beyond the best value"),
+        ("beyond the ideal", "values lie beyond the best one"),
         ("not compared", "no interval can be given"),
     ):
         number = sum(one.verdict == verdict for one in rest)
@@ -185,7 +183,7 @@ def slide_title(found: Findings, measure: Measure) -> str:
         what: [one.protocol for one in found.differences if one.verdict == verdict]
         for verdict, what in (
             ("no conclusion", "too many lost to tell"),
-            ("beyond the ideal", "means beyond the best value"),
+            ("beyond the ideal", "values beyond the best one"),
             ("undecided", "cannot be told"),
             ("not compared", "no interval"),
         )
@@ -258,16 +256,23 @@ def _moved(value: float, decimals: int, unit: str) -> str:
 
 
 def _beyond(found: Difference, measure: Measure, decimals: int) -> str:
-    """Say which means lie beyond the best value, and where the other one is."""
+    """Say which means lie beyond the best value, and where the other one is, or how far from it patients are on both sides."""
     ideal = measure.ideal or 0.0
+    if found.far is not None:
+        own, other = (f"{numbers.number(far, decimals)} {measure.unit}" for far in found.far)
+        return (
+            f"patients lie on both sides of {ideal:g}, on average {own} from it with {found.protocol} and {other} with "
+            f"{found.reference}"
+        )
+    no_better = f"where {'higher' if measure.sign > 0 else 'lower'} is not better"
     within: list[str] = []
     beyond: list[str] = []
     for name, mean in ((found.protocol, found.mean), (found.reference, found.reference_mean)):
         side = beyond if measure.sign * (mean - ideal) > 0 else within
         side.append(f"with {name}, {numbers.number(mean, decimals)} {measure.unit}")
     if within:
-        return f"the mean {beyond[0]}, lies beyond {ideal:g} ({within[0]})"
-    return f"the means {beyond[0]}, and {beyond[1]}, lie beyond {ideal:g}"
+        return f"the mean {beyond[0]}, lies beyond {ideal:g} ({within[0]}), {no_better}"
+    return f"the means {beyond[0]}, and {beyond[1]}, lie beyond {ideal:g}, {no_better}"
 
 
 def _limits(found: Difference, decimals: int, measure: Measure | None) -> str:

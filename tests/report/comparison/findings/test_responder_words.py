@@ -108,12 +108,24 @@ def test_a_title_tells_apart_protocols_of_which_one_name_begins_with_the_other(c
     assert responders_title(found).endswith("early and late +30 percentage points (+10 to +50); early: cannot be told")
 
 
-def test_a_title_claims_nothing_where_values_beyond_the_best_one_count_as_improved(counted):
-    found = named(counted, ["usual", "early", "late"], difference=[0.0, 0.3], lower=[-0.2, 0.1], upper=[0.2, 0.5])
-    straight = dataclasses.replace(found.endpoint.measure, ideal=50.0)
-    beyond = dataclasses.replace(found, endpoint=dataclasses.replace(found.endpoint, measure=straight))
-    assert "late: +30" not in responders_title(beyond)
-    assert "late: also counts values beyond the best one; early: cannot be told" in responders_title(beyond)
+def test_who_went_beyond_the_best_value_is_not_among_the_improved_but_the_worse():
+    """Extension: all lack 8 degrees; of b all go straight, of c 8 or 14 beyond."""
+    rows = [(f"{name}{k}", 0, -8.0) for name in "bc" for k in range(6)]
+    rows += [(f"b{k}", 12, 0.0) for k in range(6)] + [
+        (f"c{k}", 12, value) for k, value in enumerate([8.0] * 4 + [14.0] * 2)
+    ]
+    visits = pd.DataFrame(rows, columns=["patient_id", "week", "value"]).assign(
+        measure="knee_extension", limb="involved"
+    )
+    ids = sorted(set(visits["patient_id"]))
+    cohort = Cohort(pd.DataFrame({"patient_id": ids, "protocol": [one[0] for one in ids]}), visits)
+    said = all_words(found := responders(cohort, "knee_extension", week=12, threshold=5))
+    assert (
+        "By week 12 knee extension had come nearer to 0 by 5 deg or more (given by the user) in 100 % (6/6) with b and 0 %"
+        in said
+    )
+    assert "Worse by as much: 0 % (0/6) with b and 33 % (2/6) with c." in said
+    assert responders_title(found).startswith("Responders in knee extension: c −100 percentage points")
 
 
 @pytest.mark.parametrize(("missing", "of_whom"), [("excluded", ""), ("non-response", " of those seen")])
