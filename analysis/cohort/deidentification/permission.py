@@ -59,7 +59,7 @@ def permitted(judged: Judgement, said: ColumnReview | None, values: pd.Series, a
     cells = Cells(values)
     seems = what_it_seems(cells, around.n_patients)
     if act == "weeks" or (seems == "dates" and around.level == "safe-harbor"):
-        return judge_dates(values, judged.column, around)
+        return judge_dates(values, judged.column, around, asked=act == "weeks")
     if act == "zip3":
         fits = is_us_zip_code(values).all()
         return replace(
