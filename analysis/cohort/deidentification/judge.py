@@ -41,7 +41,7 @@ from analysis.cohort.recognition.known_columns import (
     known_as,
     numbers_in_labels,
 )
-from analysis.cohort.recognition.number_rules import FEWEST_PATIENTS, counts_patients
+from analysis.cohort.recognition.number_rules import FEWEST_PATIENTS, counts_patients, without_point
 from analysis.cohort.tables import Privacy
 from analysis.errors import CohortError
 
@@ -262,7 +262,10 @@ def problem_of_numbers(cells: Cells, around: Surroundings) -> str:
         return "times to one and the same day: they would give back the start"
     if around.starts is not None and follows_calendar(cells, around.starts, around.patients):
         return "a part of a date, or a fixed time from it"
-    return "a part of a date" if any(is_part_of(cells, parts) for parts in around.parts) else ""
+    forms = [cells]
+    if (cells.row_numbers.dropna() % 1).any():
+        forms.append(Cells(without_point(cells.row_numbers)))
+    return "a part of a date" if any(is_part_of(form, parts) for form in forms for parts in around.parts) else ""
 
 
 def _known_numbers(cells: Cells, name: str, around: Surroundings, known: Known) -> Judgement:

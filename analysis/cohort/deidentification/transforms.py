@@ -144,8 +144,9 @@ def group_rare(values: pd.Series, patients: pd.Series, fewest: int) -> tuple[pd.
 
 
 def cap_ages(values: pd.Series, years: float) -> tuple[pd.Series, int]:
-    """Write ages in whole years, and every one over 89 as 90, in the unit of which ``years`` make a year; texts that begin with
-    an age too. Count the cells that changed.
+    """Write ages in whole years, every one over 89 as 90, and count the cells that changed.
+
+    They stay in their unit, of which ``years`` make a year. Texts that begin with an age become one.
 
     A negative number is a time before the start, at which the patient was born.
 

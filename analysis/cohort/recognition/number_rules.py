@@ -16,9 +16,8 @@ FEWEST_PATIENTS = 5
 _FEWEST_COUNTED, _FEWEST_RISING = 10, 6
 #: Whole numbers of which so large a share of the patients has one of its own may number records.
 _OWN = 0.8
-#: So many different numbers all read as dates by chance in no measurement that was looked at; more where a point or a comma
-#: stands between day and month, as it does in measurements.
-_FEWEST_DATES, _FEWEST_POINTED = 5, 8
+#: So many different numbers all read as dates by chance in no measurement that was looked at.
+_FEWEST_DATES = 5
 #: 101 to 131 are angles more often than days of January.
 _FEWEST_MONTHS = 3
 #: Days since 1899-12-30, as spreadsheets count them: from 1990 to 2040.
@@ -55,7 +54,8 @@ def one_a_patient(numbers: pd.Series, patients: pd.Series | None = None) -> pd.S
     if patients is None:
         return known
     whose = patients[known.index]
-    return None if (known.groupby(whose).transform("nunique") > 1).any() else known[~whose.duplicated()]
+    both = pd.DataFrame({"patient": whose, "number": known})
+    return None if len(both.drop_duplicates()) > whose.nunique() else known[~whose.duplicated()]
 
 
 def each_has_own(cells: Cells, patients: pd.Series | None = None) -> bool:
@@ -98,10 +98,7 @@ def may_be_dates(numbers: pd.Series) -> bool:
     >>> may_be_dates(pd.Series([12.07, 3.05, 28.11, 14.11, 10.09, 1.02, 30.06, 2.03]))
     True
     """
-    for tens in (10.0, 100.0, 1_000.0):
-        moved = (numbers * tens).round(6)
-        if (numbers % 1).any() and not (moved % 1).any():
-            return numbers.nunique() >= _FEWEST_POINTED and may_be_dates(moved)
+    numbers = without_point(numbers)
     if (numbers % 1 == 0).all() and numbers.between(*_YEARS).all():
         return True
     if (
@@ -120,6 +117,21 @@ def may_be_dates(numbers: pd.Series) -> bool:
     )
     date_6 = _month((numbers // 100) % 100) & (_day(low) | _day(numbers // 10_000)) & numbers.between(10_100, 999_999)
     return bool(day_month or date_6.all())
+
+
+def without_point(numbers: pd.Series) -> pd.Series:
+    """Give numbers of up to three decimals without the point; others as they are.
+
+    Examples
+    --------
+    >>> without_point(pd.Series([12.07, 3.1])).tolist(), without_point(pd.Series([1 / 3])).round(2).tolist()
+    ([1207.0, 310.0], [0.33])
+    """
+    for tens in (1.0, 10.0, 100.0, 1_000.0):
+        moved = (numbers * tens).round(6)
+        if not (moved.dropna() % 1).any():
+            return moved
+    return numbers
 
 
 def may_be_zip_codes(numbers: pd.Series) -> bool:

@@ -32,7 +32,9 @@ def test_a_key_in_or_beside_the_data_is_refused(tmp_path, where):
     assert list((tmp_path / "data").iterdir()) == []
 
 
-@pytest.mark.parametrize("where", ["study/key", "study/keys/key", "study/keys/deep/key", "key", "written/key", "written/out/a/key"])
+@pytest.mark.parametrize(
+    "where", ["study/key", "study/keys/key", "study/keys/deep/key", "key", "written/key", "written/out/a/key"]
+)
 def test_a_key_that_travels_with_a_file_or_with_what_is_written_is_refused(tmp_path, where):
     file = tmp_path / "study" / "clinic.csv"
     file.parent.mkdir()
