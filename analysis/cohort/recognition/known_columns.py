@@ -279,7 +279,8 @@ def _from_start(cells: Cells, patients: pd.Series | None, *, started: bool, dire
     whose = numbers.index.to_series() if patients is None else patients[numbers.index]
     several = bool(whose.duplicated().mean() >= _SEVERAL)
     if started and whose.nunique() >= FEWEST_PATIENTS:
-        return several or directed or numbers.nunique() <= _MOST_TIMES
+        few = numbers.nunique() <= _MOST_TIMES and not each_has_own(cells, patients)
+        return several or directed or few
     firsts = numbers.groupby(whose).min()
     return several and bool(firsts.between(*_FIRST_TIMES).mean() >= _NEARLY_ALL)
 
