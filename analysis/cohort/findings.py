@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
@@ -12,7 +12,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from analysis.cohort.recognition.trade_words import shown_cell
+from analysis.cohort.recognition.trade_words import shown_cell, shown_identifier
 from analysis.foreign_text import shape, visible
 from analysis.result import Result
 
@@ -22,6 +22,8 @@ FINDING_COLUMNS = ("severity", "table", "row", "patient_id", "column", "value", 
 _TABLE_ORDER = ("", "patients", "visits", "sessions", "brace_limits", "events")
 _SHOWN_OF_A_KIND = 20
 _LONGEST_VALUE = 60
+#: Columns of labels, in which a number of many digits is none that is known.
+_LABELS = ("protocol", "site", "sex", "involved_side", "procedure", "limb", "measure", "modality", "event", "quarter")
 #: The row of a file in which the first row of its table stands, as a spreadsheet counts: the header is row 1.
 FIRST_ROW = 2
 #: Column of parts of a finding list, not of a report.
@@ -230,9 +232,11 @@ class FindingList:
             findings[_IDENTIFIER] = False
         findings["row"] += FIRST_ROW
         findings = _with_identifiers_masked(findings)
-        cells = findings["column"] != "patient_id"
-        shown = {text: shown_cell(text) for text in findings.loc[cells, "value"].unique()}
-        findings.loc[cells, "value"] = findings.loc[cells, "value"].map(shown)
+        labels, identifiers = findings["column"].isin(_LABELS), findings["column"] == "patient_id"
+        _show(findings, "value", ~labels & ~identifiers, shown_cell)
+        _show(findings, "value", labels, lambda text: shown_cell(text, 3))
+        _show(findings, "value", identifiers, shown_identifier)
+        _show(findings, "patient_id", findings["patient_id"].notna(), shown_identifier)
         if masked_patients:
             hidden = findings["patient_id"].isin(masked_patients)
             findings.loc[hidden, "patient_id"] = findings.loc[hidden, "patient_id"].map(shape)
@@ -248,6 +252,11 @@ class FindingList:
             }
         ).sort_values(["severity", "table", "row"], kind="stable")
         return CheckReport(findings.loc[order.index].reset_index(drop=True), self._identifiers, dict(self.counts))
+
+
+def _show(findings: pd.DataFrame, column: str, rows: pd.Series, shown: Callable[[str], str]) -> None:
+    texts = findings.loc[rows, column].astype("str")
+    findings.loc[rows, column] = texts.map({text: shown(text) for text in texts.unique()})
 
 
 def _with_identifiers_masked(findings: pd.DataFrame) -> pd.DataFrame:

@@ -8,6 +8,7 @@ import pandas as pd
 
 from analysis.cohort.findings import FindingList
 from analysis.cohort.no_labels import no_labels
+from analysis.cohort.recognition.trade_words import shown_cell
 from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
 
@@ -86,7 +87,9 @@ def check_reference(tables: Mapping[str, pd.DataFrame], findings: FindingList, r
         known = [str(name) for name in patients["protocol"].cat.categories]
     known = [name for name in known if name not in no_labels(known)]
     if reference not in known:
-        problem = f"the reference {reference!r} is not one of the protocols: {', '.join(known) or 'none'}"
+        problem = (
+            f"the reference {reference!r} is not one of the protocols: {', '.join(map(shown_cell, known)) or 'none'}"
+        )
         advice = "Name one of them as the reference, in the map or under kneecurve in datapackage.json, or none."
         findings.add("error", "patients", problem, advice, column="protocol")
     elif reference not in had:

@@ -31,7 +31,10 @@ def check_permitted(tables: Mapping[str, pd.DataFrame], findings: FindingList, d
                 continue
             known = TABLES[table].column(name)  # type: ignore[index]
             if known is None and table == "patients" and name_rule(name) is None:
-                if not is_known_name(name) or known_as(Cells(frame[name]), name) is None:
+                if (
+                    not is_known_name(name)
+                    or known_as(Cells(frame[name]), name, frame.get("patient_id"), started=False) is None
+                ):
                     findings.add(
                         "error", table, "nothing says that this column is harmless, and nobody has named it",
                         f"Name it in a map and import the source again, {_OR_SAY_SO} Provenance(decided=['patients.{name}']).",

@@ -11,6 +11,7 @@ import pandas as pd
 from analysis.cohort.columns import Column, is_among
 from analysis.cohort.findings import FindingList, Severity, in_file, looks_like_formula
 from analysis.cohort.no_labels import no_labels
+from analysis.cohort.recognition.trade_words import shown_cell
 from analysis.cohort.tables import TABLES, Privacy, Table
 
 _CONTROL = re.compile(r"[\x00-\x1f\x7f]")
@@ -112,7 +113,7 @@ def check_patients(tables: Mapping[str, pd.DataFrame], findings: FindingList) ->
         protocol = patients["protocol"]
         given = protocol[~protocol.isin(no_labels(protocol.dropna().unique()))].dropna().unique()
         if len(given) == 1:
-            problem = f"there is one protocol only, {given[0]!r}"
+            problem = f"there is one protocol only, {shown_cell(str(given[0]))!r}"
             advice = "Nothing can be compared; curves can still be fitted."
             findings.add("warning", "patients", problem, advice, column="protocol")
 

@@ -109,7 +109,8 @@ def deidentify(
     >>> import tempfile
     >>> with tempfile.TemporaryDirectory() as place:
     ...     table = Path(place) / "clinic.csv"
-    ...     _ = table.write_text("patient_id,surgery_date,seen_date,phone\nMRN7,2024-01-01,2024-01-15,555-010-9999\n")
+    ...     days = "".join(f"MRN{i},2024-0{i}-01,2024-0{i}-1{i},555-010-000{i}\n" for i in range(1, 6))
+    ...     _ = table.write_text(f"patient_id,surgery_date,seen_date,phone\n{days}")
     ...     report = deidentify(table, Path(place) / "out")
     ...     print((Path(place) / "out" / "clinic.csv").read_text().splitlines()[0])
     patient_id,seen_week
@@ -163,7 +164,7 @@ def review_columns(
     >>> import tempfile
     >>> with tempfile.TemporaryDirectory() as place:
     ...     table = Path(place) / "clinic.csv"
-    ...     _ = table.write_text("patient_id,koos_pain,ward\nA1,50,3b\nA2,60,3b\n")
+    ...     _ = table.write_text("patient_id,koos_pain,ward\n" + "".join(f"A{i},{50 + i % 3},3b\n" for i in range(5)))
     ...     review = review_columns(table)
     >>> [(one.column, one.proposed, one.withheld) for one in review.columns]
     [('koos_pain', 'keep', False), ('ward', 'codes', True)]

@@ -14,12 +14,14 @@ from analysis.cohort.columns import Column
 from analysis.cohort.deidentification.known_days import (
     date_parts,
     far_before,
+    follows_calendar,
     gives_back,
     interval_gives_back,
     is_of_the_office,
     is_part_of,
+    rises_with,
 )
-from analysis.cohort.deidentification.transforms import as_dates, is_us_zip_code
+from analysis.cohort.deidentification.transforms import as_dates, exact_or_old, is_us_zip_code
 from analysis.cohort.recognition.cells import Cells
 from analysis.cohort.recognition.find_identifiers import (
     are_dates,
@@ -31,8 +33,15 @@ from analysis.cohort.recognition.find_identifiers import (
     what_whole_numbers_are,
 )
 from analysis.cohort.recognition.identifier_rules import GIVEN_NAMES
-from analysis.cohort.recognition.known_columns import MOST_LABELS, age_unit, known_as
-from analysis.cohort.recognition.number_rules import counts_patients
+from analysis.cohort.recognition.known_columns import (
+    MOST_LABELS,
+    Known,
+    age_unit,
+    few_patients,
+    known_as,
+    numbers_in_labels,
+)
+from analysis.cohort.recognition.number_rules import FEWEST_PATIENTS, counts_patients, without_point
 from analysis.cohort.tables import Privacy
 from analysis.errors import CohortError
 
@@ -100,10 +109,10 @@ def judge(values: pd.Series, name: str, around: Surroundings) -> Judgement:
 
     Examples
     --------
-    >>> around = Surroundings(pd.Series(["a", "b"]))
-    >>> judge(pd.Series([1.5, 2.0]), "quad_torque", around).act
+    >>> around = Surroundings(pd.Series(list("abcde")))
+    >>> judge(pd.Series([1.5, 2.0, 1.25, 1.75, 2.5]), "quad_torque", around).act
     'keep'
-    >>> judge(pd.Series(["3b", "4a"]), "ward", around).act
+    >>> judge(pd.Series(["3b", "4a", "3b", "3b", "4a"]), "ward", around).act
     'withhold'
     """
     if name == around.start:
@@ -128,13 +137,19 @@ def judge(values: pd.Series, name: str, around: Surroundings) -> Judgement:
         return Judgement(name, "withhold", f"{rule.what}, by the name of the column", rule.paragraph, "identifiers")
     if known is None:
         return Judgement(
-            name, "withhold", _unknown(cells, seems), CODE if seems == "codes of single patients" else "", seems
+            name,
+            "withhold",
+            _unknown(cells, seems, around.patients),
+            CODE if seems == "codes of single patients" else "",
+            seems,
         )
     if known.kind.site:
         act: Act = "number" if around.level == "safe-harbor" else "keep"
         return Judgement(name, act, "sites", "(B) geographic subdivisions" if act == "number" else "", seems)
     if seems == "numbers":
-        return _known_numbers(cells, name, around, known.kind.name)
+        return _known_numbers(cells, name, around, known)
+    if known.holds == "labels" and (problem := problem_of_numbers(numbers_in_labels(cells), around)):
+        return Judgement(name, "withhold", problem, DATES, "dates")
     return Judgement(name, "keep", f"{known.holds}, known: {known.kind.name.replace('_', ' ')}", "", seems)
 
 
@@ -164,8 +179,11 @@ def judge_known(values: pd.Series, spec: Column, around: Surroundings) -> Judgem
     return Judgement(name, "withhold", "labels that nobody has permitted")
 
 
-def judge_dates(values: pd.Series, name: str, around: Surroundings) -> Judgement:
-    """Judge a column of dates: weeks from the start where all are dates, and none is the same for many patients."""
+def judge_dates(values: pd.Series, name: str, around: Surroundings, *, asked: bool = False) -> Judgement:
+    """Judge a column of dates: weeks from the start where all are dates, and none is the same for many patients.
+
+    ``asked`` says that a person decided for weeks: then they may be of few patients.
+    """
     if around.level == "limited" and around.starts is None:
         return Judgement(name, "withhold", "dates, and no start to count from", DATES, "dates")
     try:
@@ -181,6 +199,10 @@ def judge_dates(values: pd.Series, name: str, around: Surroundings) -> Judgement
         return Judgement(name, "withhold", "dates, and no start to count from", DATES, "dates")
     if is_of_the_office(name) or gives_back(dates, around.starts, around.patients):
         found = "dates of the office or the same for many patients: weeks would give back the start"
+        return Judgement(name, "withhold", found, DATES, "dates")
+    judged = dates.notna() & around.starts.notna()
+    if not asked and around.patients[judged].nunique() < FEWEST_PATIENTS:
+        found = f"dates of fewer than {FEWEST_PATIENTS} patients: it cannot be told whether others know one of the days"
         return Judgement(name, "withhold", found, DATES, "dates")
     if far_before(dates, around.starts):
         return Judgement(name, "withhold", "dates long before the start, perhaps of birth", DATES, "dates")
@@ -238,16 +260,25 @@ def problem_of_numbers(cells: Cells, around: Surroundings) -> str:
     """Say what of a date numbers give back, whatever they are called; empty where nothing."""
     if interval_gives_back(cells, around.starts, around.patients):
         return "times to one and the same day: they would give back the start"
-    return "a part of a date" if any(is_part_of(cells, parts) for parts in around.parts) else ""
+    if around.starts is not None and follows_calendar(cells, around.starts, around.patients):
+        return "a part of a date, or a fixed time from it"
+    forms = [cells]
+    if (cells.row_numbers.dropna() % 1).any():
+        forms.append(Cells(without_point(cells.row_numbers)))
+    return "a part of a date" if any(is_part_of(form, parts) for form in forms for parts in around.parts) else ""
 
 
-def _known_numbers(cells: Cells, name: str, around: Surroundings, kind: str) -> Judgement:
+def _known_numbers(cells: Cells, name: str, around: Surroundings, known: Known) -> Judgement:
     if problem := problem_of_numbers(cells, around):
         return Judgement(name, "withhold", problem, DATES, "dates")
-    old = age_unit(name, cells)
-    act: Act = "cap" if old is not None and bool((cells.row_numbers.abs() >= 90 * old).any()) else "keep"
-    found = "ages over 89" if act == "cap" else f"numbers, known: {kind.replace('_', ' ')}"
-    return Judgement(name, act, found, DATES if act == "cap" else "", "numbers")
+    days = () if around.starts is None or known.kind.age else (around.starts, *around.dates)
+    if any(rises_with(cells, each, around.patients, by_row=not known.kind.time) for each in days):
+        return Judgement(name, "withhold", "numbers in the order of the dates", CODE, "numbers")
+    years = age_unit(name, cells)
+    if years is not None and exact_or_old(cells.row_numbers, years):
+        found = "ages over 89, or not in whole years"
+        return Judgement(name, "cap", found, DATES, "numbers")
+    return Judgement(name, "keep", f"numbers, known: {known.kind.name.replace('_', ' ')}", "", "numbers")
 
 
 def _some_dates(values: pd.Series, name: str, around: Surroundings) -> bool:
@@ -257,8 +288,10 @@ def _some_dates(values: pd.Series, name: str, around: Surroundings) -> bool:
         return True
 
 
-def _unknown(cells: Cells, seems: Seems) -> str:
-    if seems == "numbers" and counts_patients(cells):
+def _unknown(cells: Cells, seems: Seems, patients: pd.Series) -> str:
+    if seems == "numbers" and few_patients(cells, patients):
+        return f"numbers of fewer than {FEWEST_PATIENTS} patients: it cannot be told whether they are those of a date or a list"
+    if seems == "numbers" and counts_patients(cells, patients):
         return "numbers that count the patients"
     words = {"labels": "labels", "numbers": "numbers", "texts": "texts", "dates": "dates", "nothing": "no value",
              "codes of single patients": "a code of each patient", "identifiers": "identifiers"}[seems]  # fmt: skip

@@ -22,16 +22,18 @@ def read_key(path: Path, source: Path, folder: Path) -> bytes:
     Raises
     ------
     DeidentificationError
-        It lies in or beside the source or in the folder that is written, others may read it, or it can be guessed.
+        Its folder lies in that of the source or in the one that is written, or holds one of them, at any depth; others may
+        read it, or it can be guessed.
     """
-    real = Path(os.path.realpath(path))
-    beside = Path(os.path.realpath(source))
-    for place in (beside if source.is_dir() else beside.parent, beside.parent, Path(os.path.realpath(folder))):
-        if place == real.parent or place == real or (place != beside.parent and place in real.parents):
+    folder_of_key = Path(os.path.realpath(path)).parent
+    given = Path(os.path.realpath(source))
+    for place in (given if source.is_dir() else given.parent, Path(os.path.realpath(folder))):
+        if place in (folder_of_key, *folder_of_key.parents) or folder_of_key in place.parents:
             raise DeidentificationError(
                 "The key lies with the data; who gets the one gets the other.",
                 where=str(path),
-                what_to_do="Keep the key file in a folder of its own, apart from the source and from what is written.",
+                what_to_do="Keep the key in a folder of its own, neither within the folder of the source or of what is written, "
+                "nor above them.",
             )
     path.parent.mkdir(parents=True, exist_ok=True)
     remove_dead(path.parent, re.compile(rf"\.{re.escape(path.name)}\.part-{MARK}-[0-9a-f]{{8}}"))

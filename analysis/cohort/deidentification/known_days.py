@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort.recognition.cells import Cells
+from analysis.cohort.recognition.number_rules import FEWEST_PATIENTS
 from analysis.cohort.recognition.trade_words import words_of
 
 #: Words of a date that is the same for all patients by its nature: of the office, not of the patient.
@@ -24,11 +25,15 @@ _OFFICE = frozenset({
 _SHARE, _FEWEST, _FAR, _SHUFFLES = 0.2, 3, 1.5, 19
 #: So many patients and rows are enough to tell.
 _MOST_PATIENTS, _MOST_ROWS = 2_000, 20_000
+#: Of so few days every place of a span is looked at, of more two.
+_FEW_DAYS = 100
 _WEEK = 7.0
 _DAYS_IN = (1.0, 7.0, 14.0, 30.436875, 91.310625, 365.2425)
 #: Numbers that are a part of the date in more rows than this are that part; of few rows, in all; and by so much more often
 #: than parts of other rows' dates.
 _MOST, _FEW_ROWS, _MORE = 0.6, 12, 0.15
+#: Numbers of which so many are there once, in an order with days of such a rank correlation (exact for few rows), count them.
+_EACH_ONCE, _IN_ORDER = 0.8, 0.9
 _LONG_BEFORE = 10 * 365.2425
 
 
@@ -107,9 +112,17 @@ def _many_share(rows: pd.DataFrame, offsets: np.ndarray, width: float) -> bool:
     if not many and not few_spans:
         return False
     rng = np.random.default_rng(0)
-    chance = [_together(rng.permutation(starts)[codes] + offsets, codes, width) for _ in range(_SHUFFLES)]
+    chance = [_together(_dealt_out(starts, rng)[codes] + offsets, codes, width) for _ in range(_SHUFFLES)]
     usual = max(one for one, _ in chance)
     return bool((many and most > _FAR * usual + 1) or (few_spans and spans < min(each for _, each in chance) / 2))
+
+
+def _dealt_out(starts: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """Give every patient the start of another."""
+    order = rng.permutation(len(starts))
+    answer = np.empty_like(starts)
+    answer[order] = starts[np.roll(order, 1)]
+    return answer
 
 
 def _together(days: np.ndarray, patients: np.ndarray, width: float) -> tuple[int, int]:
@@ -121,7 +134,17 @@ def _together(days: np.ndarray, patients: np.ndarray, width: float) -> tuple[int
         spans = pairs[np.diff(pairs, prepend=-1) != 0] // people
         counts = np.diff(np.flatnonzero(np.diff(spans, prepend=-1, append=-1)))
         answer.append((int(counts.max()), len(counts)))
-    return max(one for one, _ in answer), min(each for _, each in answer)
+    most = _in_any_span(days, patients, width) if len(days) <= _FEW_DAYS else max(one for one, _ in answer)
+    return most, min(each for _, each in answer)
+
+
+def _in_any_span(days: np.ndarray, patients: np.ndarray, width: float) -> int:
+    """Give the most patients of whom a day lies in one span, wherever it begins."""
+    order = np.argsort(patients, kind="stable")
+    day = days[order]
+    within = (day >= day[:, None]) & (day < day[:, None] + width)
+    firsts = np.flatnonzero(np.diff(patients[order], prepend=-1))
+    return int(np.logical_or.reduceat(within, firsts, axis=1).sum(axis=1).max())
 
 
 def date_parts(dates: pd.Series) -> np.ndarray:
@@ -158,6 +181,65 @@ def is_part_of(cells: Cells, parts: np.ndarray) -> bool:
         > _MORE + max((parts[part, order] == numbers[known]).mean() for order in shuffled)
         for part in found
     )
+
+
+def follows_calendar(cells: Cells, starts: pd.Series, patients: pd.Series) -> bool:
+    """Say whether the first number of each patient lies in a fixed distance to the calendar week, month or day of the start.
+
+    Examples
+    --------
+    >>> days = pd.Series(pd.date_range("2024-01-01", periods=12, freq="37D"))
+    >>> follows_calendar(Cells((days.dt.month + 5) % 12 + 1), days, pd.Series(range(12)))
+    True
+    """
+    rows = pd.DataFrame({"number": cells.row_numbers, "start": starts, "patient": patients.to_numpy()}).dropna()
+    if rows.empty or (rows["number"] % 1).any():
+        return False
+    rows = rows.groupby("patient")[["number", "start"]].min()
+    if len(rows) < FEWEST_PATIENTS or rows["number"].nunique() <= 2:
+        return False
+    number, day = rows["number"].to_numpy(), rows["start"].dt
+    share = _MOST if len(rows) >= _FEW_ROWS else 0.99
+    rng = np.random.default_rng(0)
+    parts = ((day.isocalendar()["week"], 52, 3), (day.month, 12, 1), (day.day_of_year, 365, 7))
+    for part, cycle, width in parts:
+        known = part.to_numpy().astype("float64")
+        if (found := _in_step(number - known, cycle, width)) <= share:
+            continue
+        chance = max(_in_step(number - _dealt_out(known, rng), cycle, width) for _ in range(_SHUFFLES))
+        if found > _MORE + chance:
+            return True
+    return False
+
+
+def _in_step(distances: np.ndarray, cycle: int, width: int) -> float:
+    """Give the largest share of distances within one span of a cycle."""
+    places = np.mod(distances, cycle)
+    return float(max((np.mod(places - low, cycle) < width).mean() for low in np.unique(places)))
+
+
+def rises_with(cells: Cells, days: pd.Series, patients: pd.Series, *, by_row: bool) -> bool:
+    """Say whether numbers come in the order of days, as those of appointments and bills do; nearly each must be there once.
+
+    ``by_row`` looks at the rows too where a patient has several numbers: they must be whole.
+
+    Examples
+    --------
+    >>> days = pd.Series(pd.date_range("2024-01-01", periods=12, freq="37D"))
+    >>> rises_with(Cells(pd.Series(range(300, 348, 4))), days, pd.Series(range(12)), by_row=True)
+    True
+    """
+    rows = pd.DataFrame({"number": cells.row_numbers, "day": _days(days), "patient": patients.to_numpy()}).dropna()
+    if len(rows.drop_duplicates(["patient", "number"])) > rows["patient"].nunique():
+        if not by_row or (rows["number"] % 1).any():
+            return False
+    else:
+        rows = rows.groupby("patient")[["number", "day"]].min()
+    n = len(rows)
+    if n < FEWEST_PATIENTS or min(rows["number"].nunique(), rows["day"].nunique()) < _EACH_ONCE * n:
+        return False
+    agree = abs(float(np.corrcoef(rows["number"].rank(), rows["day"].rank())[0, 1]))
+    return agree >= (_IN_ORDER if n >= _FEW_ROWS else 0.999)
 
 
 def far_before(dates: pd.Series, starts: pd.Series) -> bool:

@@ -22,12 +22,15 @@ from analysis.cohort.deidentification.transforms import is_us_zip_code
 from analysis.cohort.recognition.cells import Cells
 from analysis.cohort.recognition.find_identifiers import name_rule
 from analysis.cohort.recognition.known_columns import MOST_LABELS, age_unit
+from analysis.cohort.recognition.number_rules import FEWEST_PATIENTS
 from analysis.errors import DeidentificationError
 from analysis.foreign_text import shape
 
 #: A column that was permitted as numbers holds numbers in this share of its cells at least; the others are emptied.
 _MOST_NUMBERS = 0.5
 _HUGE = 1e15
+#: Codes have no number of so many digits, and not so large a share of patients with a code of their own (design choices).
+_LONG_RUN, _MOST_SINGLE = 5, 0.8
 #: How a column is told that a person left out.
 DECIDED = "by a person's decision"
 
@@ -50,7 +53,7 @@ def permitted(judged: Judgement, said: ColumnReview | None, values: pd.Series, a
         found = DECIDED if act == "withhold" else f"for the organisation only, {DECIDED}"
         return replace(judged, act="withhold", found=found)
     if act in ("codes", "group"):
-        _refuse_codes(said)
+        _refuse_codes(said, Cells(values), around.patients)
         return replace(judged, act=act, found=f"labels that a person permitted{_against(judged)}", paragraph="")
     if act == "number":
         return replace(
@@ -59,7 +62,7 @@ def permitted(judged: Judgement, said: ColumnReview | None, values: pd.Series, a
     cells = Cells(values)
     seems = what_it_seems(cells, around.n_patients)
     if act == "weeks" or (seems == "dates" and around.level == "safe-harbor"):
-        return judge_dates(values, judged.column, around)
+        return judge_dates(values, judged.column, around, asked=act == "weeks")
     if act == "zip3":
         fits = is_us_zip_code(values).all()
         return replace(
@@ -108,16 +111,35 @@ def _against(judged: Judgement) -> str:
     return f", although it is {judged.found}" if judged.recognised else ""
 
 
-def _refuse_codes(said: ColumnReview) -> None:
-    old = any(re.fullmatch(r"\D{0,2}(?:9[1-9]|1[01]\d)\s*\+", code) for code in said.codes)
-    held = ("an age over 89", DATES) if old else identifiers_in(Cells(pd.Series(said.codes, dtype="str")))
-    if held is not None or len(said.codes) > MOST_LABELS:
-        problem = f"look like {held[0]}" if held is not None else f"are {len(said.codes)}, more than {MOST_LABELS}"
+def _refuse_codes(said: ColumnReview, cells: Cells, patients: pd.Series) -> None:
+    if problem := _problem_of_codes(said.codes, cells, patients):
         raise DeidentificationError(
             f"The codes that may stay {problem}.",
             where=f"column {said.column}",
             what_to_do="List a few codes that tell nothing of a person or a place, or withhold the column.",
         )
+
+
+def _problem_of_codes(codes: tuple[str, ...], cells: Cells, patients: pd.Series) -> str:
+    """Say why codes are none; empty where they may be."""
+    if any(re.fullmatch(r"\D{0,2}(?:9[1-9]|1[01]\d)\s*\+", code) for code in codes):
+        return "look like an age over 89"
+    held = identifiers_in(Cells(pd.Series(codes, dtype="str")))
+    if held is not None:
+        return f"look like {held[0]}"
+    if any(
+        len(re.sub(r"[\s./-]", "", run)) >= _LONG_RUN for code in codes for run in re.findall(r"\d[\d\s./-]*", code)
+    ):
+        return f"hold numbers of {_LONG_RUN} digits or more"
+    if len(codes) > MOST_LABELS:
+        return f"are {len(codes)}, more than {MOST_LABELS}"
+    texts = cells.column.astype("str").str.strip()
+    kept = pd.DataFrame({"code": texts, "patient": patients})[texts.isin(codes) & ~cells.missing].drop_duplicates()
+    n_patients = kept["patient"].nunique()
+    single = kept["code"].map(kept["code"].value_counts()) == 1
+    if n_patients >= FEWEST_PATIENTS and bool(single.sum() >= _MOST_SINGLE * n_patients):
+        return "are of one patient each"
+    return ""
 
 
 def _problem(said: ColumnReview, cells: Cells, around: Surroundings) -> str:

@@ -6,6 +6,8 @@ The file holds the names of the columns and the shapes of their cells, never a c
 from __future__ import annotations
 
 import os
+import re
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -16,6 +18,8 @@ import pandas as pd
 from analysis.cohort.deidentification.judge import Act, Judgement, Seems
 from analysis.cohort.files.settings_files import explained_toml
 from analysis.cohort.recognition.cells import Cells
+from analysis.cohort.recognition.identifier_rules import GIVEN_NAMES
+from analysis.cohort.recognition.trade_words import words_of
 from analysis.cohort.suggesting.map_text import quoted
 from analysis.errors import CohortError
 from analysis.foreign_text import shape, visible
@@ -25,6 +29,8 @@ MaySee = Literal["anyone", "inside"]
 #: What a person may decide; the date of the start and dates of birth are not asked for.
 DECISIONS: tuple[Act, ...] = ("keep", "cap", "weeks", "zip3", "number", "codes", "group", "withhold")
 _SHAPES = 6
+#: A name that a person gives a column.
+_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_ ]{0,59}")
 #: Shapes of so many cells are looked at, the longest first.
 _LOOKED_AT = 1_000
 _KEYS = ("table", "column", "seems", "why", "distinct", "shapes", "proposed", "decision", "codes", "may_see", "name")
@@ -165,7 +171,11 @@ def read_review(path: str | os.PathLike[str]) -> Review:
     blocks = data.get("columns")
     if not isinstance(blocks, list) or not all(isinstance(block, dict) for block in blocks):
         raise _wrong(file, "", "holds no [[columns]]")
-    return Review(tuple(_read_block(file, block) for block in blocks))
+    columns = tuple(_read_block(file, block) for block in blocks)
+    twice = [key for key, n in Counter((one.table, one.column) for one in columns).items() if n > 1]
+    if twice:
+        raise _wrong(file, twice[0][1], "is decided twice")
+    return Review(columns)
 
 
 def _read_block(file: Path, block: dict[str, Any]) -> ColumnReview:
@@ -187,12 +197,17 @@ def _read_block(file: Path, block: dict[str, Any]) -> ColumnReview:
         raise _wrong(file, column, f"is decided as {decision}, and no code is listed that may stay")
     if decision not in ("", "withhold") and not may_see:
         raise _wrong(file, column, 'does not say who may see it: may_see = "anyone" or "inside"')
+    name = str(block.get("name", ""))
+    if name and (not _NAME.fullmatch(name) or name == "patient_id" or set(words_of(name)) & GIVEN_NAMES):
+        raise _wrong(
+            file, column, f"is to be called {name!r}; a name has letters, digits, blanks and _, and is nobody's"
+        )
     shapes = block.get("shapes", [])
     return ColumnReview(
         str(block.get("table", "")), column, block.get("seems", "labels"), str(block.get("why", "")),
         block.get("distinct", 0), tuple(map(str, shapes if isinstance(shapes, list) else [])),
         block.get("proposed", "withhold"), withheld=True, decision=decision or None, codes=tuple(codes),
-        may_see=may_see or None, name=str(block.get("name", "")),
+        may_see=may_see or None, name=name,
     )  # fmt: skip
 
 

@@ -160,7 +160,7 @@ class TableWork:
         self.frame[name], n = cap_ages(values, age_unit(one.final.column, Cells(values)) or 1.0)
         self._keep(name)
         emptied = f"; {_cells(n_emptied)} that {_are(n_emptied)} no number emptied" if n_emptied else ""
-        return f"{OLDEST:.0f} years and over written as {OLDEST:.0f} years{emptied}", n + n_emptied
+        return f"written as whole years, {OLDEST:.0f} and over as {OLDEST:.0f}{emptied}", n + n_emptied
 
     def _start(self) -> tuple[str, int | None]:
         has_quarter = any(one.final.column == "quarter" and one.final.act == "keep" for one in self.columns)

@@ -144,24 +144,51 @@ def group_rare(values: pd.Series, patients: pd.Series, fewest: int) -> tuple[pd.
 
 
 def cap_ages(values: pd.Series, years: float) -> tuple[pd.Series, int]:
-    """Write 90 years for every age over 89, in the unit of which ``years`` make a year; texts that begin with an age too.
+    """Write ages in whole years, every one over 89 as 90, and count the cells that changed.
+
+    They stay in their unit, of which ``years`` make a year. Texts that begin with an age become one.
 
     A negative number is a time before the start, at which the patient was born.
 
     Examples
     --------
-    >>> cap_ages(pd.Series([93.0, 40.0]), 1)[0].tolist(), cap_ages(pd.Series(["91+", "88"]), 1)[0].tolist()
+    >>> cap_ages(pd.Series([93.0, 40.5]), 1)[0].tolist(), cap_ages(pd.Series(["91+", "88"]), 1)[0].tolist()
     ([90.0, 40.0], ['90', '88'])
+    >>> cap_ages(pd.Series([437, 1100]), 12)[0].tolist()
+    [432.0, 1080.0]
     """
+    is_number = pd.api.types.is_numeric_dtype(values.dtype)
+    numbers = values.astype("float64") if is_number else _first_number(values)
+    new = np.sign(numbers) * np.round(np.minimum(_whole_years(numbers, years), OLDEST) * years)
+    changed = numbers.notna() & (new != numbers)
+    if is_number:
+        return numbers.mask(changed, new), int(changed.sum())
+    return values.astype("str").where(values.notna()).mask(changed, new.map("{:.0f}".format)), int(changed.sum())
+
+
+def _first_number(values: pd.Series) -> pd.Series:
     text = values.astype("str").map(lambda cell: unicodedata.normalize("NFKC", cell), na_action="ignore")
-    numbers = pd.to_numeric(
-        text.str.extract(r"([+-]?\d+(?:[.,]\d+)?)", expand=False).str.replace(",", "."), errors="coerce"
+    found = text.str.extract(r"([+-]?\d+(?:[.,]\d+)?)", expand=False).str.replace(",", ".")
+    return pd.to_numeric(found, errors="coerce").astype("float64").where(values.notna())
+
+
+def exact_or_old(ages: pd.Series, years: float) -> bool:
+    """Say whether ages are over 89, or tell more than whole years, in the unit of which ``years`` make a year.
+
+    Examples
+    --------
+    >>> exact_or_old(pd.Series([45.0, 67.0]), 1), exact_or_old(pd.Series([45.31, 67.0]), 1)
+    (False, True)
+    """
+    known = ages.dropna()
+    return bool(
+        (known.abs() >= OLDEST * years).any() or (np.round(_whole_years(known, years) * years) != known.abs()).any()
     )
-    old = values.notna() & (numbers.abs() >= OLDEST * years)
-    oldest = np.sign(numbers) * np.round(OLDEST * years)
-    if pd.api.types.is_numeric_dtype(values.dtype):
-        return values.astype("float64").mask(old, oldest), int(old.sum())
-    return values.astype("str").where(values.notna()).mask(old, oldest.map("{:.0f}".format)), int(old.sum())
+
+
+def _whole_years(ages: pd.Series, years: float) -> pd.Series:
+    """Give ages in whole years; those that were written in another unit already stay what they are."""
+    return pd.Series(np.floor((ages.abs() + 0.5 * (years > 1)) / years), index=ages.index)
 
 
 def as_dates(values: pd.Series, name: str, date_format: str | None = None) -> pd.Series | None:

@@ -15,6 +15,7 @@ from analysis.cohort.importing.sources import Sources
 from analysis.cohort.importing.start_dates import StartDates
 from analysis.cohort.modalities import named_modalities
 from analysis.cohort.prescriptions import never_done
+from analysis.cohort.recognition.trade_words import shown_cell
 from analysis.cohort.session_log import check_session_log, programme_week, sum_sessions
 from analysis.cohort.tables import TABLES
 
@@ -100,7 +101,7 @@ def sessions_of_log(
         for modality, protocol, n in never_done(summed, log.prescribed, protocols):
             findings.add(
                 "warning", mapped.name,
-                f"{modality} is taken as not prescribed to {protocol}: none of its {n:,} patients has a session on record",
+                f"{modality} is taken as not prescribed to {shown_cell(protocol)}: none of its {n:,} patients has a session on record",
                 "If it was prescribed to them, name the protocol in [[session_log.prescribed]]; then 0 % was done.",
                 column="prescribed",
             )  # fmt: skip
@@ -119,7 +120,7 @@ def check_protocols(mapped: ImportMap, protocols: pd.Series, findings: FindingLi
         unknown = [
             name for name in dict.fromkeys(name for one in described for name in one.protocols) if name not in there
         ]
-        advice = f"Write it as in the protocols of the patients: {', '.join(there) or 'none'}."
+        advice = f"Write it as in the protocols of the patients: {', '.join(map(shown_cell, there)) or 'none'}."
         findings.add("error", mapped.name, problem, advice, column=key, values=unknown)
 
 

@@ -11,7 +11,14 @@ import pandas as pd
 
 from analysis.cohort.recognition.cells import Cells
 from analysis.cohort.recognition.find_identifiers import name_rule
-from analysis.cohort.recognition.number_rules import counts_patients, may_be_dates, may_be_zip_codes, whole_and_own
+from analysis.cohort.recognition.number_rules import (
+    FEWEST_PATIENTS,
+    counts_patients,
+    each_has_own,
+    may_be_dates,
+    may_be_zip_codes,
+    whole_and_own,
+)
 from analysis.cohort.recognition.trade_words import (
     KnownKind,
     graded_label,
@@ -41,6 +48,9 @@ _SMALL = 99
 _LONG = 1_000
 #: A column of times that is not counted from a known start has at most so many different ones (design choice).
 _MOST_TIMES = 15
+#: From this share of rows on that are not the first of their patient, patients have several times; where the starts are not
+#: known, the first of this share of the patients lies in the first weeks (design choices).
+_SEVERAL, _NEARLY_ALL, _FIRST_TIMES = 0.5, 0.9, (-4.0, 2.0)
 _YEARS_IN = {"months": 12.0, "weeks": 52.1775, "days": 365.2425}
 _AGE_WORDS = frozenset(
     {"age", "aged", "alter", "edad", "eta", "leeftijd", "idade", "birth", "born", "geburt", "naissance"}
@@ -130,9 +140,9 @@ def known_as(cells: Cells, name: str, patients: pd.Series | None = None, *, star
     """Say what a column is known to hold; None where nothing says it, or one cell does not fit.
 
     Yes and no, the sides, grades from 0 to 4, and words of degrees are known by the cells, unless the name says that it is no
-    measure; all else by name and cells. ``patients`` says
-    whose each row is; by default each row is another's. ``started`` says that the starts are known, so that it can be
-    looked whether times point to one day.
+    measure; all else by name and cells. ``patients`` says whose each row is; by default each row is another's. Numbers of
+    fewer than ``FEWEST_PATIENTS`` are not known. ``started`` says that the starts are known, so that it can be looked whether
+    times point to one day.
 
     Examples
     --------
@@ -153,31 +163,71 @@ def known_as(cells: Cells, name: str, patients: pd.Series | None = None, *, star
     if kind is not None and kind.site:
         return Known(kind, "labels") if set(words_of(name)) <= kind.words else None
     if cells.numbers is None:
-        return _known_labels(distinct, name, kind)
-    said = kind or measure_kind(name)
-    if said is None and _other_name(name) and set(cells.numbers) <= _GRADES and 0.0 in set(cells.numbers):
-        return Known(_DEGREES_KIND, "numbers")
-    if said is None or said.range is None:
+        known = _known_labels(distinct, name, kind)
+        return None if known is not None and _labels_count(cells, known.kind, patients, started=started) else known
+    if few_patients(cells, patients):
         return None
+    said = kind or measure_kind(name)
     own = whole_and_own(cells, patients)
-    if (
-        counts_patients(cells)
-        or may_be_dates(cells.numbers)
-        or (may_be_zip_codes(cells.numbers) and said.name != "steps")
-    ):
+    if said is None and _other_name(name) and set(cells.numbers) <= _GRADES and 0.0 in set(cells.numbers) and not own:
+        return Known(_DEGREES_KIND, "numbers")
+    if said is None or said.range is None or _may_count(cells, name, said, patients):
         return None
     if (
         kind is None and own
     ):  # of a name that is known in part only: whole numbers of one patient each may number records
         return None
-    if set(words_of(name)) & word_list("numbering") and (own or float(cells.numbers.abs().max()) > _SMALL):
-        return None
-    if own and said.name not in ("steps", "walk") and float(cells.numbers.abs().min()) >= _LONG:
-        return None
-    if said.time and not _time_fits(cells.numbers, name, patients, started=started):
+    if said.time and not _time_fits(cells, name, patients, started=started):
         return None
     low, high = (said.range[0], 130.0 * _years_in(cells, name)) if said.age else said.range
     return Known(said, "numbers") if cells.numbers.between(low, high).all() else None
+
+
+def few_patients(cells: Cells, patients: pd.Series | None) -> bool:
+    """Say whether so few patients have a value that it cannot be told whether numbers are those of a date or of a list."""
+    return patients is not None and patients[~cells.missing].nunique() < FEWEST_PATIENTS
+
+
+def _may_count(cells: Cells, name: str, said: KnownKind, patients: pd.Series | None) -> bool:
+    """Say whether numbers may be of records, rows, dates or places for all that their name says."""
+    numbers = cells.numbers
+    if numbers is None:
+        return False
+    words = set(words_of(name))
+    own = whole_and_own(cells, patients)
+    if counts_patients(cells, patients) or may_be_dates(numbers):
+        return True
+    if may_be_zip_codes(numbers) and said.name != "steps":
+        return True
+    if words & word_list("numbering") and (own or float(numbers.abs().max()) > _SMALL):
+        return True
+    instrument = words.intersection(frozenset().union(*said.phrases)) - word_list("unspecific")
+    if not said.time and not said.age and not instrument and each_has_own(cells, patients):
+        return True
+    return own and said.name not in ("steps", "walk") and float(numbers.abs().min()) >= _LONG
+
+
+def numbers_in_labels(cells: Cells) -> Cells:
+    """Give the number in each label, row by row; missing where a label has none or several.
+
+    Examples
+    --------
+    >>> numbers_in_labels(Cells(pd.Series(["week 6", "W43", "baseline", "10-12"]))).row_numbers.tolist()
+    [6.0, 43.0, nan, nan]
+    """
+    found = {text: numbers_among(words_of(text)) for text in cells.distinct}
+    one = {text: float(numbers[0]) for text, numbers in found.items() if len(numbers) == 1}
+    return Cells(pd.to_numeric(cells.column.astype("str").str.strip().map(one), errors="coerce").astype("float64"))
+
+
+def _labels_count(cells: Cells, kind: KnownKind, patients: pd.Series | None, *, started: bool) -> bool:
+    """Say whether the numbers in labels may be of single patients, or times that are not counted from the start."""
+    numbers = numbers_in_labels(cells)
+    if not numbers.distinct:
+        return False
+    if kind.time:
+        return not _from_start(numbers, patients, started=started)
+    return each_has_own(numbers, patients)
 
 
 def age_unit(name: str, cells: Cells) -> float | None:
@@ -202,8 +252,8 @@ def _years_in(cells: Cells, name: str) -> float:
     return next((_YEARS_IN[unit] for unit, some in _UNITS if words & some), 1.0)
 
 
-def _time_fits(numbers: pd.Series, name: str, patients: pd.Series | None, *, started: bool) -> bool:
-    """Say whether numbers are times from a start, by name and cells: few different ones, or several of each patient."""
+def _time_fits(cells: Cells, name: str, patients: pd.Series | None, *, started: bool) -> bool:
+    """Say whether numbers are times from a start, by name and cells."""
     words = set(words_of(name)) - set(numbers_among(words_of(name)))
     unit = next(
         (unit for unit, some in _UNITS if words & some), "years" if words & {"year", "years", "yr", "jahr"} else ""
@@ -213,11 +263,26 @@ def _time_fits(numbers: pd.Series, name: str, patients: pd.Series | None, *, sta
     if unit in ("years", "months", "days") and not words & _DIRECTION:
         return False
     low, high = _TIMES[unit or "weeks"] if unit or "visit" not in words else (-2.0, 99.0)
-    if not numbers.between(low, high).all():
+    if not cells.row_numbers.dropna().between(low, high).all():
         return False
-    several = patients is not None and patients.duplicated().mean() >= 0.5
-    directed = started and bool(words & (_DIRECTION - {"visit", "timepoint", "study"}))
-    return several or len(numbers) <= _MOST_TIMES or directed
+    directed = bool(words & (_DIRECTION - {"visit", "timepoint", "study"}))
+    return _from_start(cells, patients, started=started, directed=directed)
+
+
+def _from_start(cells: Cells, patients: pd.Series | None, *, started: bool, directed: bool = False) -> bool:
+    """Say whether times may count from each patient's start: few different ones, or several of each patient.
+
+    Where the starts are not known, or are too few for chance to be told, nobody can look whether times are those of the
+    calendar; then they do where nearly every patient has several, and the first are of the first weeks.
+    """
+    numbers = cells.row_numbers.dropna()
+    whose = numbers.index.to_series() if patients is None else patients[numbers.index]
+    several = bool(whose.duplicated().mean() >= _SEVERAL)
+    if started and whose.nunique() >= FEWEST_PATIENTS:
+        few = numbers.nunique() <= _MOST_TIMES and not each_has_own(cells, patients)
+        return several or directed or few
+    firsts = numbers.groupby(whose).min()
+    return several and bool(firsts.between(*_FIRST_TIMES).mean() >= _NEARLY_ALL)
 
 
 def _known_labels(distinct: Collection[str], name: str, kind: KnownKind | None) -> Known | None:

@@ -251,5 +251,9 @@ def _describe(values: pd.Series, *, number: bool) -> str:
         return f"numbers from {numbers.min():g} to {numbers.max():g}"
     distinct = known.astype("str").unique()
     if len(distinct) <= _FEW_LABELS:
-        return "labels: " + visible(", ".join(map(shown_cell, distinct[:5]))) + ("..." if len(distinct) > 5 else "")
+        return (
+            "labels: "
+            + visible(", ".join(shown_cell(one, 3) for one in distinct[:5]))
+            + ("..." if len(distinct) > 5 else "")
+        )
     return f"{len(distinct):,} different texts"

@@ -10,6 +10,7 @@ from functools import cache, cached_property
 from importlib import resources
 from typing import Any
 
+from analysis.cohort.recognition.identifier_rules import GIVEN_NAMES, OPAQUE_WORDS
 from analysis.foreign_text import shape
 
 #: Cells that say that there is no value.
@@ -21,6 +22,8 @@ MISSING_MARKS = frozenset({
 _NUMBER = re.compile(
     r"\s*(?:[<>]=?|[≤≥])?\s*[+-]?\d{0,6}(?:[.,]\d+)?(?:e[+-]?\d+)?\s*|[+-]?inf", re.IGNORECASE | re.ASCII
 )
+#: The identifiers that de-identification makes; and the longest number of another that may be shown (design choice).
+_MADE_HERE, _LONGEST_NUMBER = re.compile(r"P[0-9a-f]{15}"), 6
 #: Grades written as signs: +, ++, 1+, 2-.
 _SIGNS = re.compile(r"\d?[+-]{1,4}")
 #: Latin letters, digits, and the signs that names of columns and labels have.
@@ -80,22 +83,43 @@ def is_known_name(name: str) -> bool:
     return of_the_trade and has_few_numbers(words) and plain_letters(name)
 
 
-def shown_cell(text: str) -> str:
-    """Give a cell as a message may show it: a number of up to six digits or words of the trade, else its shape alone.
+def shown_cell(text: str, digits: int = 6) -> str:
+    """Give a cell as a message may show it: a number of up to so many digits or words of the trade, else its shape alone.
 
     Examples
     --------
     >>> shown_cell("140.5"), shown_cell("Left knee"), shown_cell("J. Amberg, 12-04")
     ('140.5', 'Left knee', 'A. Aaaaaa, 99-99')
     """
-    if text.strip().casefold() in MISSING_MARKS or _NUMBER.fullmatch(text):
+    if text.strip().casefold() in MISSING_MARKS:
         return text
+    if _NUMBER.fullmatch(text):
+        return text if sum(map(str.isdigit, text)) <= digits or "." in text or "," in text else shape(text)
     words = words_of(text)
     letters = [word for word in words if not word.isdigit()]
     known = set(letters) - word_list("names_too") and not set(letters) - every_word() and has_few_numbers(words)
     return (
         text if known and sum(len(word) == 1 for word in letters) <= 1 and len(words) <= _LONGEST_LABEL else shape(text)
     )
+
+
+def shown_identifier(text: str) -> str:
+    """Give a patient's identifier as a message may show it: its shape where it holds a word that could be a name.
+
+    Examples
+    --------
+    >>> [shown_identifier(one) for one in ("P001", "site 2-014", "1001", "Pd650651edf0a519", "Amberg 12", "Ann12")]
+    ['P001', 'site 2-014', '1001', 'Pd650651edf0a519', 'Aaaaaa 99', 'Aaa99']
+    """
+    if _MADE_HERE.fullmatch(text):
+        return text
+    runs = re.findall(r"[^\W\d_]+", text)
+    opaque = all(
+        (len(run) <= 2 or run.casefold() in OPAQUE_WORDS or (len(run) <= 4 and run.isascii() and run.isupper()))
+        and run.casefold() not in GIVEN_NAMES
+        for run in runs
+    )
+    return text if opaque and max(map(len, re.findall(r"\d+", text)), default=0) <= _LONGEST_NUMBER else shape(text)
 
 
 def label_fits(label: str, kind: KnownKind) -> bool:

@@ -17,6 +17,7 @@ from analysis.cohort.importing.sources import Sources
 from analysis.cohort.recognition.header_words import side_of
 from analysis.cohort.recognition.recognise_columns import Recognised, recognise, settle_sides
 from analysis.cohort.recognition.recognise_home import recognise_home, varies_within
+from analysis.cohort.recognition.trade_words import shown_cell
 from analysis.cohort.suggesting.home import fill_home
 from analysis.cohort.suggesting.map_text import SuggestedMap, compose, key, quoted
 from analysis.cohort.suggesting.sheets import Sheets, choose_sheets, place_of_name
@@ -224,6 +225,8 @@ def _fill_column(suggestion: SuggestedMap, one: Recognised, cells: dict[str, pd.
         note = "" if one.sure else suggestion.not_sure("is it this?")
         recode = _sides(cells[one.name]) if one.target == "involved_side" else ""
         column = f"{{ column = {quoted(one.name)}, recode = {{ {recode} }} }}" if recode else quoted(one.name)
+        if one.target == "involved_side" and (n := _hidden_sides(cells[one.name])):
+            note += f"  # {n:,} label{'' if n == 1 else 's'} of no words of the trade: add them to recode"
         suggestion.patients.append(f"{one.target} = {column}{note}")
     elif one.role in ("patient", "identifier", "date", "start", "home", "change", "measure"):
         by_week = suggestion.layout == "wide" and one.role == "home" and one.header.time is not None
@@ -259,4 +262,13 @@ def _what_it_is(one: Recognised) -> str:
 def _sides(values: pd.Series) -> str:
     """Write the labels of the operated side that are not right and left themselves, as a map recodes them."""
     labels = {str(label): side_of(str(label)) for label in values.dropna().unique()}
-    return ", ".join(f"{quoted(label)} = {quoted(side)}" for label, side in labels.items() if side and label != side)
+    return ", ".join(
+        f"{quoted(label)} = {quoted(side)}"
+        for label, side in labels.items()
+        if side and label != side and shown_cell(label) == label
+    )
+
+
+def _hidden_sides(values: pd.Series) -> int:
+    """Count the labels of a side that a map may not show, since they could name somebody."""
+    return sum(shown_cell(label) != label for label in map(str, values.dropna().unique()))

@@ -39,7 +39,7 @@ def test_sites_and_identifiers_of_patients():
     assert told[["column", "row", "value"]].to_numpy().tolist() == [
         ["site", 4, "Aaaaa"], ["patient_id", 4, "P1a"], ["patient_id", 5, "P1a"]
     ]  # fmt: skip
-    assert told["patient_id"].tolist()[1:] == ["p1A", "P\u0406a"]
+    assert told["patient_id"].tolist()[1:] == ["p1A", "AAa"]  # letters of another script: the shape alone
 
 
 def test_a_visit_of_a_patient_written_in_other_capitals():

@@ -30,7 +30,13 @@ MRN,Surgery date,DOB,seen_date,zip,age,phone,remarks,pain,site
 1001,2024-01-01,1930-05-05,2023-12-25,94110,93,555-010-1234,"slept badly, says that her brother Karl will come along",5,north
 1001,2024-01-01,1930-05-05,2024-02-12,94110,93,555-010-1234,,3,north
 1002,2024-05-30,1980-06-01,2024-05-30,03601-1234,43,555-010-9999,"no complaints at all but for some stiffness in the morning",4,south
+1003,2024-03-11,1971-02-14,2024-04-02,94110,53,555-010-1111,,4,south
+1004,2024-04-22,1966-09-30,2024-06-27,94110,57,555-010-2222,,5,north
+1005,2024-02-06,1958-11-02,2024-05-20,94110,65,555-010-3333,,3,north
 """
+
+
+OF_FIVE = "".join(f"{i},2024-0{i}-01,2024-0{i}-{10 + i * i:02d}\n" for i in range(1, 5)) + "5,2024-09-01,2024-09-30\n"
 
 
 def clinic(place: Path, text: str = CLINIC) -> Path:
@@ -49,13 +55,13 @@ def test_a_table_of_a_clinic(tmp_path: Path) -> None:
     first, second = table[table["age"] == 90], table[table["age"] == 43]
     assert first["seen_week"].tolist() == [-1.0, 6.0]  # a week before, and 42 days after
     assert (first["zip3"].tolist(), second["zip3"].tolist()) == (["941", "941"], ["000"])
-    assert len(table["patient_id"].unique()) == 2
+    assert len(table["patient_id"].unique()) == 5
     assert not table["patient_id"].str.contains("100").all()
     assert hashlib.sha256(file.read_bytes()).hexdigest() == before
     assert [one.name for one in file.parent.iterdir()] == ["clinic.csv"]
     done = report.actions.set_index("column")
     assert done.loc["DOB", "paragraph"] == "(C) dates"
-    assert done.loc["phone", ["paragraph", "done", "n_cells"]].tolist() == ["(D) telephone numbers", "removed", 3]
+    assert done.loc["phone", ["paragraph", "done", "n_cells"]].tolist() == ["(D) telephone numbers", "removed", 6]
     assert done.loc["remarks", "act"] == "withhold"
     assert "privacy officer and the ethics board" in report.to_text()
     assert "1001" not in report.to_text() and "Karl" not in str(report)  # noqa: PT018 - one statement: no value is told
@@ -71,7 +77,7 @@ def test_texts_never_pass_not_even_by_name(tmp_path: Path) -> None:
 def test_the_limited_level_keeps_the_quarter_and_nothing_else_of_a_date(tmp_path: Path) -> None:
     report = deidentify(clinic(tmp_path), tmp_path / "out", level="limited", patient="MRN", start="Surgery date")
     table = pd.read_csv(tmp_path / "out" / "clinic.csv")
-    assert sorted(table["quarter"].tolist()) == ["2024-Q1", "2024-Q1", "2024-Q2"]
+    assert sorted(table["quarter"].tolist()) == ["2024-Q1"] * 4 + ["2024-Q2"] * 2
     assert "2024-05-30" not in (tmp_path / "out" / "clinic.csv").read_text()
     assert "must stay within the organisation" in report.to_text()
 
@@ -80,7 +86,14 @@ def test_an_age_is_made_of_a_date_of_birth_where_there_is_none(tmp_path: Path) -
     text = "\n".join(",".join(line.split(",")[:4]) for line in CLINIC.splitlines())
     deidentify(clinic(tmp_path, text), tmp_path / "out", patient="MRN", start="Surgery date")
     table = pd.read_csv(tmp_path / "out" / "clinic.csv")
-    assert sorted(table["age_years"].tolist()) == [43.0, 90.0, 90.0]  # 43 the day before the 44th birthday
+    assert sorted(table["age_years"].tolist()) == [
+        43.0,
+        53.0,
+        57.0,
+        65.0,
+        90.0,
+        90.0,
+    ]  # 43 the day before the 44th birthday
 
 
 def cohort_with_identifiers(place: Path, patients: pd.DataFrame, visits: pd.DataFrame) -> Path:
@@ -137,7 +150,7 @@ def test_keys_give_the_same_identifiers_again_and_random_ones_do_not(tmp_path: P
     assert a == b
     assert not a & c
     assert key.stat().st_mode & 0o077 == 0  # nobody else may read it
-    assert set(opaque_identifiers(["1001", "1002"], key.read_bytes()).values()) == a
+    assert set(opaque_identifiers(map(str, range(1001, 1006)), key.read_bytes()).values()) == a
 
 
 def test_new_identifiers_look_like_nobody_and_nothing() -> None:
@@ -175,7 +188,7 @@ def test_it_never_writes_into_its_input(tmp_path: Path, out: str) -> None:
     [
         ("a,b\n1,2\n", {}, "cannot be told which column of clinic holds the patient"),
         (CLINIC, {"patient": "MRN", "start": "op"}, "There is no column 'op'"),
-        ("id,surgery_date,start_date\n1,2024-01-01,2024-01-02\n", {"start": None}, None),
+        (f"id,surgery_date,start_date\n{OF_FIVE}", {"start": None}, None),
         ("id,injury_date,start_date\n1,2024-01-01,2024-01-02\n", {}, "Several columns may hold the date"),
         ("id,surgery_date\n1,03/04/2024\n", {}, "with the day first or the month first"),
         ("id,surgery_date\n1,2024-01-01\n1,2024-02-01\n", {}, "differs within 1 patient"),
@@ -195,23 +208,40 @@ def test_what_cannot_be_told_is_asked(tmp_path: Path, text: str, choices: dict[s
 def test_a_folder_of_tables_shares_the_new_identifiers_and_the_start(tmp_path: Path) -> None:
     folder = tmp_path / "tables"
     folder.mkdir()
-    (folder / "people.csv").write_text("id,surgery_date,sex\nA9,2024-01-01,f\nB9,2024-02-01,m\n")
-    (folder / "scores.csv").write_text("id,test_date,pain\nB9,2024-02-15,4\nA9,2024-01-22,2\n")
+    others = {
+        "C9": ("2024-03-12", "2024-05-01"),
+        "D9": ("2024-06-03", "2024-07-01"),
+        "E9": ("2024-08-20", "2024-12-11"),
+    }
+    more = ["".join(f"{one},{days[i]},3\n" for one, days in others.items()) for i in (0, 1)]
+    (folder / "people.csv").write_text(
+        "id,surgery_date,sex\nA9,2024-01-01,f\nB9,2024-02-01,m\n" + more[0].replace(",3", ",d")
+    )
+    (folder / "scores.csv").write_text("id,test_date,pain\nB9,2024-02-15,4\nA9,2024-01-22,2\n" + more[1])
     deidentify(folder, tmp_path / "out")
     people, scores = (pd.read_csv(tmp_path / "out" / f"{name}.csv") for name in ("people", "scores"))
     both = people.merge(scores, on="patient_id")
-    assert both.set_index("sex")[["test_week", "pain"]].to_numpy().tolist() in ([[3, 2], [2, 4]], [[2, 4], [3, 2]])
-    assert both.set_index("sex").loc["f", "test_week"] == 3.0
+    known = both[both["sex"] != "d"].set_index("sex")
+    assert known.loc[["f", "m"], ["test_week", "pain"]].to_numpy().tolist() == [[3, 2], [2, 4]]
     assert (tmp_path / "out" / "deidentification.csv").exists()
 
 
 @settings(max_examples=25, deadline=None)
 @given(st.lists(st.floats(0, 120), min_size=1, max_size=8))
-def test_pooled_ages_keep_89_and_under_and_never_exceed_90(ages: list[float]) -> None:
+def test_pooled_ages_are_whole_years_and_never_exceed_90(ages: list[float]) -> None:
     pooled, n = cap_ages(pd.Series(ages), 1)
-    assert n == sum(age >= 90 for age in ages)
+    assert n == sum(age > 90 or age % 1 != 0 for age in ages)
     assert pooled.max() <= 90
-    assert all(new == old for new, old in zip(pooled, ages, strict=True) if old < 90)
+    assert all(new == old // 1 for new, old in zip(pooled, ages, strict=True) if old < 90)
+
+
+@pytest.mark.parametrize(("unit", "in_a_year"), [("months", 12.0), ("weeks", 52.1775), ("days", 365.2425)])
+def test_ages_in_other_units_are_whole_years_and_stay_as_they_are_when_done_again(unit: str, in_a_year: float) -> None:
+    exact = pd.Series([round(age * in_a_year) for age in (18.4, 45.5, 67.9, 89.2, 93.1)])
+    once, n = cap_ages(exact, in_a_year)
+    assert once.tolist() == [round(age * in_a_year) for age in (18, 45, 67, 89, 90)], unit
+    assert n == 5
+    assert cap_ages(once, in_a_year)[1] == 0
 
 
 @settings(max_examples=25, deadline=None)
@@ -267,7 +297,8 @@ def test_the_command_says_what_was_done_and_what_it_cannot_promise(
 
 
 def test_a_key_of_no_bytes_which_a_process_that_died_left_is_made_anew(tmp_path: Path, caplog) -> None:
-    key = tmp_path / "clinic.key"
+    key = tmp_path / "keys" / "clinic.key"
+    key.parent.mkdir()
     key.touch(mode=0o600)
     deidentify(clinic(tmp_path), tmp_path / "out", patient="MRN", start="Surgery date", key_file=key)
     assert len(key.read_bytes()) == 64

@@ -32,6 +32,23 @@ def test_a_key_in_or_beside_the_data_is_refused(tmp_path, where):
     assert list((tmp_path / "data").iterdir()) == []
 
 
+@pytest.mark.parametrize(
+    "where", ["study/key", "study/keys/key", "study/keys/deep/key", "key", "written/key", "written/out/a/key"]
+)
+def test_a_key_that_travels_with_a_file_or_with_what_is_written_is_refused(tmp_path, where):
+    file = tmp_path / "study" / "clinic.csv"
+    file.parent.mkdir()
+    file.write_text("a\n")
+    with pytest.raises(DeidentificationError, match="The key lies with the data"):
+        read_key(tmp_path / where, file, tmp_path / "written" / "out")
+    assert not (tmp_path / where).exists()
+
+
+def test_a_key_in_a_folder_of_its_own_is_made(tmp_path):
+    (tmp_path / "study").mkdir()
+    assert len(read_key(tmp_path / "keys" / "key", tmp_path / "study", tmp_path / "written")) == 64
+
+
 @pytest.mark.skipif(os.name != "posix", reason="the system has no modes of files")
 @pytest.mark.parametrize("mode", [0o644, 0o640, 0o606])
 def test_a_key_that_others_may_read_is_refused(tmp_path, mode):

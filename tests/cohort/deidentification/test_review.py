@@ -212,3 +212,39 @@ def test_the_command_writes_a_review_and_never_over_another_file(source, tmp_pat
     assert CliRunner().invoke(app, [*again, "--decisions", str(path)]).exit_code == 0
     assert read_review(path).of("clinic", "Ward 7 score").decision == "keep"
     assert CliRunner().invoke(app, ["deidentify", str(file), "--patient", "id"]).exit_code == 1
+
+
+@pytest.mark.parametrize(
+    ("codes", "problem"),
+    [
+        ([f"0155501{i:04d}" for i in range(N)], "hold numbers of 5 digits or more"),
+        ([f"A {i}" for i in range(N)], "are of one patient each"),
+        (["555-0142", "other"], "hold numbers of 5 digits or more"),
+        (["Maria", "other"], "look like given names of people"),
+    ],
+)
+def test_codes_that_tell_single_patients_apart_never_pass(source, tmp_path, codes, problem):
+    frame = table(group=[codes[i % len(codes)] for i in range(N)])
+    file = review_columns(source(frame), patient="id").write(tmp_path / "review.toml")
+    listed = "[" + ", ".join(f'"{code}"' for code in codes) + "]"
+    decide(file, "group", decision='"codes"', may_see='"anyone"', codes=listed)
+    with pytest.raises(DeidentificationError, match=f"The codes that may stay {problem}"):
+        deidentify(source(frame), tmp_path / "out", patient="id", decisions=file)
+    assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize("name", ["../../x", "=1+1", "patient_id", "maria_7", "7", "a\\u001bb"])
+def test_a_column_gets_no_name_of_a_path_a_formula_or_a_person(source, tmp_path, name):
+    file = review_columns(source(), patient="id").write(tmp_path / "review.toml")
+    decide(file, "Ward 7 score", decision='"keep"', may_see='"anyone"', name=f'"{name}"')
+    with pytest.raises(CohortError, match="is to be called"):
+        read_review(file)
+
+
+def test_a_column_that_is_decided_twice_is_refused(source, tmp_path):
+    file = review_columns(source(), patient="id").write(tmp_path / "review.toml")
+    decide(file, "Ward 7 score", decision='"keep"', may_see='"anyone"')
+    text = file.read_text(encoding="utf-8")
+    file.write_text(text + text[text.index("[[columns]]") :], encoding="utf-8")
+    with pytest.raises(CohortError, match="is decided twice"):
+        read_review(file)
