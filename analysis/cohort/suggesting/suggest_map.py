@@ -14,7 +14,7 @@ from analysis.cohort.files.paths import refuse_no_file
 from analysis.cohort.files.readers import DELIMITERS, guess_header_rows, read_table
 from analysis.cohort.importing.map_keys import FileFormat
 from analysis.cohort.importing.sources import Sources
-from analysis.cohort.recognition.header_words import side_of
+from analysis.cohort.recognition.header_words import limb_of_label, side_of
 from analysis.cohort.recognition.recognise_columns import Recognised, recognise, settle_sides
 from analysis.cohort.recognition.recognise_home import recognise_home, varies_within
 from analysis.cohort.suggesting.home import fill_home
@@ -176,8 +176,10 @@ def _fill(suggestion: SuggestedMap, frame: pd.DataFrame, labelled: dict[str, pd.
 
 
 def _side_of_a_row(one: Recognised, values: pd.Series, ids: pd.Series) -> Recognised:
-    """Take a side that changes within patients for the limb of the row."""
-    if one.target != "involved_side" or not varies_within(values, ids):
+    """Take a side that changes within patients for the limb of the row, whatever its name."""
+    labels = values.dropna().unique() if one.role == "unknown" and one.note.startswith("labels") else ()
+    a_limb = one.target == "involved_side" or (len(labels) > 1 and all(limb_of_label(str(label)) for label in labels))
+    if not a_limb or not varies_within(values, ids):
         return one
     return replace(one, role="limb", target="", sure=False)
 

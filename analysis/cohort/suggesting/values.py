@@ -18,7 +18,7 @@ from analysis.cohort.recognition.trade_words import shown_cell, words_of
 from analysis.cohort.recognition.visit_times import WEEKS_IN
 from analysis.cohort.suggesting.map_text import SuggestedMap, key, quoted
 
-_VALUE = r"^(?:aval|value|val|result|score|reading|wert|messwert|ergebnis|valeur|resultat|valor|resultado)(?:_|$)"
+_VALUE = r"^(?:test_)?(?:aval|[a-z]{2}stresn|value|val|result|score|reading|wert|messwert|ergebnis|valeur|resultat|valor|resultado)(?:_|$)"
 _TORQUE = "quadriceps_torque"
 #: Fewer of the values than this share could be N·m/kg: they are N·m (design choice).
 _MOST_PER_KG = 0.1
