@@ -27,7 +27,10 @@ _LONG_UNITS: dict[str, TimeUnit] = {
     **dict.fromkeys(("yr", "yrs", "year", "years", "jahr", "jahre", "jahren", "an", "ans", "ano", "anos", "jaar", "anno", "anni"), "years"),
 }  # fmt: skip
 _SHORT_UNITS: dict[str, TimeUnit] = {"d": "days", "w": "weeks", "m": "months", "y": "years"}
-_BASELINE = r"pre_?op[a-z]*|pre_?surg[a-z]*|pra_?op[a-z]*|vor_op|pre|baseline|base|bl|screening_baseline|ausgangswert|initiale?|basal|inicial|iniziale|uitgangswaarde"
+_BASELINE = (
+    r"pre_?op[a-z]*|pre_?surg[a-z]*|pra_?op[a-z]*|vor_op|pre|baseline|base|bl|screening_baseline|ausgangswert|initiale?|basal|inicial|"
+    r"iniziale|uitgangswaarde"
+)
 _AFTER = r"(?:post|nach|apres|after|despues|seit|since|na|dopo|depois|apos)(?:_(?:de|la|der|l))*(?:_?(?:op[a-z]*|surg[a-z]*))?|p_?o"
 _NUMBERED = r"t|v|visit|visite|visita|tp|timepoint|fu|follow_up"
 _TIMES = (
@@ -56,6 +59,7 @@ _SIDES = {
 }
 #: Letters that may stand for a side, with the letters of the other one.
 SIDE_LETTERS = {"r": ("right", "l"), "l": ("left", "rd"), "d": ("right", "gil"), "g": ("left", "d"), "i": ("left", "d")}
+_THIGH, _GIRTH = r"(?:thigh|oberschenkel|cuisse|muslo|dijbeen|coscia|coxa)", r"(?:girth|circ|umfang|omvang|peri)"
 _MEASURES: tuple[tuple[str, str], ...] = (
     (r"koos.*(?:pain|schmerz|douleur|dolor)|pain.*koos", "koos_pain"),
     (r"koos.*sym", "koos_symptoms"),
@@ -72,12 +76,10 @@ _MEASURES: tuple[tuple[str, str], ...] = (
     (r"kos_?adl|knee_outcome_survey", "knee_outcome_survey_adl"),
     (r"six_?min|6_?mw[a-z]*|6_?min|walk", "six_minute_walk"),
     (r"hamstring|(?:^|_)ham(?:_|$)|knee_flexor|flex.*(?:torque|strength|force)|(?:torque|strength|force).*flex", "hamstring_torque"),
-    (r"knee_ext[a-z]*_(?:.*_)?(?:torque|strength|force)|quad|cuadriceps|quadricipite|torque|drehmoment|mvic|extensor|strength", "quadriceps_torque"),
+    (r"knee_ext[a-z]*_(?:.*_)?(?:torque|strength|force)|quad|cuadriceps|quadrici|torque|drehmoment|mvic|extensor|strength", "quadriceps_torque"),
     (r"flexion|(?:^|_)flex(?:_|$)|beugung|buiging|flessione|flexao", "knee_flexion"),
     (r"extension|(?:^|_)ext(?:_|$)|streckung|strekking|estensione|extensao", "knee_extension"),
-    (r"(?:thigh|oberschenkel|cuisse|muslo).*(?:girth|circ|umfang|peri)|(?:girth|circ|umfang|peri|omvang)[a-z]*_(?:[a-z]+_)?"
-     r"(?:thigh|cuisse|muslo|oberschenkel|dijbeen|coscia|coxa)",
-     "thigh_girth"),
+    (rf"{_THIGH}.*{_GIRTH}|{_GIRTH}[a-z]*_(?:[a-z]+_)?{_THIGH}", "thigh_girth"),
     (r"knee.*(?:girth|circ)|knieumfang", "knee_girth"),
     (r"(?:^|_)(?:pain|vas|nrs|nprs|schmerz[a-z]*|douleur|eva|dolor|pijn|dolore|dor)(?:_|$)", "pain"),
 )  # fmt: skip
@@ -91,7 +93,8 @@ _CHANGE = r"change|chg|pchg|delta|diff[a-z]*|gain|improvement|veranderung|change
 _BESIDE = frozenset({
     "a", "actif", "activa", "active", "activity", "aktiv", "ativa", "arom", "assessment", "at", "average", "by", "cm", "cuadriceps",
     "current", "de", "deg", "degrees", "degres", "der", "des", "drehmoment", "du", "eva", "follow", "force", "from", "fu",
-    "forca", "forza", "fuerza", "gait", "genou", "girth", "grad", "graden", "gradi", "grados", "graus", "h", "in", "initial", "intensity", "isokinetic", "isometric", "kg",
+    "forca", "forza", "fuerza", "gait", "genou", "girth", "grad",
+    "graden", "gradi", "grados", "graus", "h", "in", "initial", "intensity", "isokinetic", "isometric", "kg",
     "knee", "knees", "knie", "kraft", "la", "leg", "limb", "m", "max", "maximal", "maximum", "mean", "mm", "motion", "n", "nm", "nmkg",
     "nrs", "of", "passive", "peak", "points", "prom", "quad", "quadriceps", "quadrizeps", "range", "repos", "reposo", "rest",
     "review", "rodilla", "rom", "ruhe", "scale", "score", "strength", "sum", "test", "to", "today", "torque", "total", "up", "usual",

@@ -139,7 +139,7 @@ def recognise(values: pd.Series, name: str) -> Recognised:
 
 def _recognise(values: pd.Series, name: str) -> Recognised:
     words = "_".join(words_of(name))
-    number = _are_numbers(values)
+    number = hold_numbers(values)
     if re.search(_PATIENT, words):
         return Recognised(name, "patient", sure=words != "case")
     rule = name_rule(name)
@@ -176,7 +176,7 @@ def _recognise(values: pd.Series, name: str) -> Recognised:
             return Recognised(name, "week", unit or "weeks", sure=unit is not None)
     if number and header.measure is not None:
         return Recognised(name, "measure", header.measure, header.limb, sure=fits_surely(header))
-    return Recognised(name, "unknown", note=_describe(values, number=number))
+    return Recognised(name, "unknown", note=described(values, number=number))
 
 
 def settle_sides(found: dict[str, Recognised]) -> dict[str, Recognised]:
@@ -244,7 +244,8 @@ def fits_surely(header: HeaderWords) -> bool:
     return not header.rest
 
 
-def _are_numbers(values: pd.Series) -> bool:
+def hold_numbers(values: pd.Series) -> bool:
+    """Say whether nearly all cells are numbers, limits such as <20 too."""
     if pd.api.types.is_bool_dtype(values.dtype) or isinstance(values.dtype, pd.CategoricalDtype):
         return False
     known = values.dropna()
@@ -265,7 +266,8 @@ def _hold_dates(values: pd.Series) -> bool:
     return bool(are_dates(known.astype("str")).mean() > 0.9)
 
 
-def _describe(values: pd.Series, *, number: bool) -> str:
+def described(values: pd.Series, *, number: bool) -> str:
+    """Say what stands in a column: a range, labels as they may be shown, or how many texts."""
     known = values.dropna()
     if known.empty:
         return "empty"

@@ -21,12 +21,14 @@ from analysis.cohort.suggesting.home import fill_home
 from analysis.cohort.suggesting.map_text import SuggestedMap, compose, key, quoted
 from analysis.cohort.suggesting.sheets import Sheets, choose_sheets, place_of_name
 from analysis.cohort.suggesting.time import fill_dates, fill_week
-from analysis.cohort.suggesting.values import fill_long, fill_wide, wide_blocks
+from analysis.cohort.suggesting.values import fill_described, fill_long, fill_wide, wide_blocks
 from analysis.errors import CohortError
 from analysis.progress import steps
 
 _HEAD_ROWS = 100_000
 _MOST_PROTOCOLS = 8
+#: What R calls the numbers of the rows when it writes them.
+_ROW_NAMES = "rownames"
 _COMMA = r"\s*[+-]?\d+,\d+\s*"
 _READABLE = (".csv", ".txt", ".tsv", ".parquet", ".pq", *WORKBOOKS, *STATISTICS_FILES)
 
@@ -69,14 +71,7 @@ def suggest_map(file: str | os.PathLike[str], map_file: str | os.PathLike[str]) 
             where=str(target),
             what_to_do="Choose another name with --map, or remove the file.",
         )
-    path = Path(file)
-    with steps(f"Suggesting a map of {path.name}") as step:
-        frame, labelled, form, sheets, doubts = _read(path)
-        step("columns")
-        suggestion = SuggestedMap(form)
-        _fill(suggestion, frame, labelled, path.name)
-        sheets.say(suggestion)
-        text = compose(suggestion, path.name, doubts)
+    text, _, questions = suggested_text(Path(file))
     try:
         with target.open("x", encoding="utf-8", newline="\n") as stream:
             stream.write(text)
@@ -86,7 +81,29 @@ def suggest_map(file: str | os.PathLike[str], map_file: str | os.PathLike[str]) 
             where=str(target),
             what_to_do="Choose a place that you may write to.",
         ) from None
-    return suggestion.questions + len(doubts)
+    return questions
+
+
+def suggested_text(path: Path) -> tuple[str, dict[str, pd.Series], int]:
+    """Give the text of a first map of a file, the cells of each column, and how many lines are not sure."""
+    with steps(f"Suggesting a map of {path.name}") as step:
+        frame, labelled, form, sheets, doubts = _read(path)
+        step("columns")
+        suggestion = SuggestedMap(form)
+        cells = _cells(frame, labelled)
+        _fill(suggestion, cells, path.name)
+        sheets.say(suggestion)
+        return compose(suggestion, path.name, doubts), cells, suggestion.questions + len(doubts)
+
+
+def read_columns(path: Path) -> dict[str, pd.Series]:
+    """Give the cells of each column of a file, as a suggested map is made from them."""
+    frame, labelled, *_ = _read(path)
+    return _cells(frame, labelled)
+
+
+def _cells(frame: pd.DataFrame, labelled: dict[str, pd.Series]) -> dict[str, pd.Series]:
+    return {str(name): labelled.get(str(name), frame[name]) for name in frame.columns}
 
 
 def _read(path: Path) -> tuple[pd.DataFrame, dict[str, pd.Series], FileFormat, Sheets, list[str]]:
@@ -139,8 +156,7 @@ def _delimiter(path: Path) -> str:
     return max(DELIMITERS, key=first.count)
 
 
-def _fill(suggestion: SuggestedMap, frame: pd.DataFrame, labelled: dict[str, pd.Series], file: str) -> None:
-    cells = {str(name): labelled.get(str(name), frame[name]) for name in frame.columns}
+def _fill(suggestion: SuggestedMap, cells: dict[str, pd.Series], file: str) -> None:
     found = settle_sides({name: recognise(values, name) for name, values in cells.items()})
     suggestion.body_mass = any(one.target == "body_mass_kg" for one in found.values())
     patient = _fill_patient(suggestion, found, cells)
@@ -171,8 +187,9 @@ def _fill(suggestion: SuggestedMap, frame: pd.DataFrame, labelled: dict[str, pd.
     else:
         fill_week(suggestion, rest, cells, ids)
         fill_long(suggestion, rest, cells, side=side)
+    described = not suggestion.value_entries
     for one in rest.values():
-        _fill_column(suggestion, one, cells, ids)
+        _fill_column(suggestion, one, cells, ids, described=described)
 
 
 def _side_of_a_row(one: Recognised, values: pd.Series, ids: pd.Series) -> Recognised:
@@ -188,6 +205,8 @@ def _fill_patient(suggestion: SuggestedMap, found: dict[str, Recognised], cells:
     named = [one for one in found.values() if one.role == "patient"]
     candidates = [one for one in named if len(cells[one.name].dropna().unique()) > 1] or named
     candidates.sort(key=lambda one: place_of_name(one.name))
+    if candidates and any(one.name != _ROW_NAMES for one in candidates):
+        candidates = [one for one in candidates if one.name != _ROW_NAMES]
     if candidates:
         chosen = candidates[0]
         others = ", ".join(one.name for one in candidates[1:])
@@ -220,7 +239,13 @@ def _fill_protocol(suggestion: SuggestedMap, found: dict[str, Recognised], cells
     found.pop(candidates[0].name)
 
 
-def _fill_column(suggestion: SuggestedMap, one: Recognised, cells: dict[str, pd.Series], ids: pd.Series) -> None:
+def _fill_column(
+    suggestion: SuggestedMap, one: Recognised, cells: dict[str, pd.Series], ids: pd.Series, *, described: bool
+) -> None:
+    """Say what becomes of a column that is neither patient, protocol, time nor measure.
+
+    ``described`` says that no measure was recognised, so that numbers that change within patients are described as measures.
+    """
     varies = varies_within(cells[one.name], ids)
     if one.role == "covariate" and not (varies and suggestion.layout == "long"):
         note = "" if one.sure else suggestion.not_sure("is it this?")
@@ -230,6 +255,8 @@ def _fill_column(suggestion: SuggestedMap, one: Recognised, cells: dict[str, pd.
     elif one.role in ("patient", "identifier", "date", "start", "home", "change", "measure"):
         by_week = suggestion.layout == "wide" and one.role == "home" and one.header.time is not None
         suggestion.left_out.append(f"{one.name}: {_HOME_IN_COLUMNS if by_week else _what_it_is(one)}")
+    elif described and varies and suggestion.layout == "long" and one.note.startswith("numbers from"):
+        fill_described(suggestion, one, cells[one.name])
     elif varies and suggestion.layout == "long" and not len(convert(cells[one.name], Column("value", "number", ""))[1]):
         suggestion.value_entries.append(
             f"# [[values]]  # changes within patients, {one.note or 'numbers'}; a measure? Then describe it under [measures]\n"

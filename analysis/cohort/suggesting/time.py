@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 import pandas as pd
 
+from analysis.cohort.columns import read_numbers
 from analysis.cohort.recognition.recognise_columns import Recognised
 from analysis.cohort.recognition.recognise_home import varies_within
 from analysis.cohort.recognition.trade_words import shown_cell
@@ -45,6 +46,11 @@ def fill_week(
         used = weeks[:1]
         note = suggestion.not_sure("are these weeks since surgery or start?")
         suggestion.week += [f"column = {quoted(used[0].name)}{note}", f'unit = "{used[0].target}"']
+    elif ages := [one for one in found.values() if one.target == "age_years" and varies_within(cells[one.name], ids)]:
+        used = ages[:1]
+        first = f"{read_numbers(cells[used[0].name])[0].min():g}"
+        note = suggestion.not_sure(f"ages that change within patients: is it the time, from {first} years on?")
+        suggestion.week += [f"column = {quoted(used[0].name)}{note}", 'unit = "years"', f"origin = {first}"]
     else:
         used = []
         note = suggestion.not_sure("no column is named like a week, a visit or a date; which one tells the time?")

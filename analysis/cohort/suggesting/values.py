@@ -125,6 +125,12 @@ def fill_long(
         found.pop(limb.name, None)
 
 
+def fill_described(suggestion: SuggestedMap, one: Recognised, values: pd.Series) -> None:
+    """Add the entry of a column of numbers that is no known measure, with a description to be looked through."""
+    name = _described(suggestion, one.header.stem or one.name, _numbers(values).dropna())
+    suggestion.value_entries.append(f'[[values]]\nmeasure = "{name}"\ncolumn = {quoted(one.name)}')
+
+
 def fill_stacked(
     suggestion: SuggestedMap,
     found: dict[str, Recognised],
