@@ -11,11 +11,13 @@ import pandas as pd
 from analysis.cohort.derived import measured_values
 from analysis.errors import CohortError
 from analysis.outcomes.change.change import change_at_week, weeks_seen
-from analysis.outcomes.endpoint import choose_endpoint
+from analysis.outcomes.endpoint import Endpoint, choose_endpoint
 from analysis.outcomes.home_programme.events import is_harm
 from analysis.outcomes.home_programme.sessions_done import session_shares
+from analysis.outcomes.patients.limits import limit_values
 from analysis.quarter.counts import NO_SITE, Indicator, QuarterCounts
 from analysis.result import ResultWithNotes
+from analysis.statistics.small_counts import LARGEST_HIDDEN
 
 if TYPE_CHECKING:
     from analysis.cohort.tables import Cohort
@@ -158,9 +160,19 @@ def quarter_indicators(
         "Patients belong to the quarter of their start; patients without a quarter are left out.",
         chosen.words,
         *([chosen.caution] if chosen.caution else []),
+        *_limits(cohort, endpoint),
     ]
     counts = QuarterCounts(tuple(indicators), counted.table(), tuple(counted.sums), frozenset({GAIN}), counted.not_yet)
     return QuarterCohort(counts, patients[known & quarter.notna()], name, label, at, notes=tuple(notes))
+
+
+def _limits(cohort: Cohort, endpoint: Endpoint) -> list[str]:
+    """Say how many values of the outcome are limits; few of them, and of how many, are not said, as counts may be hidden."""
+    found = limit_values(cohort, endpoint.measure.name, endpoint.limb)
+    if found is None or not found.n:
+        return []
+    counted = f"From 1 to {LARGEST_HIDDEN} values" if found.n <= LARGEST_HIDDEN else f"{found.n:,} values"
+    return [found.in_words(_lower(endpoint.measure.label), counted=counted)]
 
 
 class _Counted:

@@ -7,6 +7,7 @@ import pandas as pd
 
 from analysis.curves.recovery import RecoveryCurves
 from analysis.outcomes import Responders
+from analysis.outcomes.patients.limits import limit_values
 from analysis.report.comparison.findings.responder_words import not_concluded, responders_title
 from analysis.report.comparison.findings.rules import find, side
 from analysis.report.comparison.findings.words import means_doubt, slide_title
@@ -32,7 +33,18 @@ def measurements(study: Study) -> Section:
     """Show the values of the patients who came, week by week."""
     if not study.visits["value"].notna().any():
         return Section((absent(f"values of {in_text(study.measure_in_words)}."),))
-    return Section((seen_figure(study.visits, study.measure),))
+    return Section((seen_figure(study.visits, study.measure), *_limits(study)))
+
+
+def _limits(study: Study) -> list[Passage]:
+    """Say how many values of what is compared and counted are limits, where the data know limits."""
+    endpoints = [one.endpoint for one in study.responders]
+    of = {(study.measure.name, study.limb): study.measure} | {
+        (one.measure.name, one.limb): one.measure for one in endpoints
+    }
+    found = {limit_values(study.cohort, name, limb): measure for (name, limb), measure in of.items()}
+    said = [one.in_words(in_text(measure.label)) for one, measure in found.items() if one is not None]
+    return [Passage(tuple(said))] if said else []
 
 
 def recovery(study: Study) -> Section:
