@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort.derived import measured_values
+from analysis.cohort.schedule import moment
 from analysis.errors import CohortError
 from analysis.outcomes.change.change import change_at_week, weeks_seen
 from analysis.outcomes.endpoint import Endpoint, choose_endpoint
@@ -55,7 +56,7 @@ class QuarterCohort(ResultWithNotes):
     week: float
 
     def _headline(self) -> str:
-        return f"{self.label} at week {self.week:g}: {self.counts._headline()}"
+        return f"{self.label} at {moment(self.week)}: {self.counts._headline()}"
 
 
 def quarter_indicators(
@@ -133,7 +134,7 @@ def quarter_indicators(
     counted.add(IMPROVED, enough)
     counted.split(CHANGE, IMPROVED, "not improved")
     counted.add(GAIN, known, weights=change["improvement"])
-    measure_text, week_text = f"{_lower(label)}", f"week {at:g}"
+    measure_text, week_text = f"{_lower(label)}", moment(at)
     change_words = f"patients with {measure_text} at the start and at {week_text}"
     unit = cohort.measures[name].unit
     indicators = [
@@ -258,7 +259,7 @@ def _week(cohort: Cohort, measure: str, week: float | None) -> float:
     weeks = [one for one in weeks_seen(cohort, measure) if one > 0]
     if week is not None and week not in weeks:
         raise CohortError(
-            f"Nobody has {cohort.measures[measure].label} at week {week:g}.",
+            f"Nobody has {cohort.measures[measure].label} at {moment(week)}.",
             where=f"weeks with values: {', '.join(f'{one:g}' for one in weeks[:20]) or 'none'}",
             what_to_do="Name one of these weeks.",
         )
@@ -280,10 +281,10 @@ def _symmetry(cohort: Cohort, counted: _Counted, due: pd.Series, week: float) ->
     counted.add(both, known, of_due=True)
     counted.add("symmetry reached", known & (value >= SYMMETRY_REACHED))
     counted.split(both, "symmetry reached", "symmetry not reached")
-    words = f"patients with both limbs measured at week {week:g}"
+    words = f"patients with both limbs measured at {moment(week)}"
     return [
         Indicator(
-            "symmetry", f"Limb symmetry index of {SYMMETRY_REACHED:g} % or more at week {week:g}", "share", "outcome",
+            "symmetry", f"Limb symmetry index of {SYMMETRY_REACHED:g} % or more at {moment(week)}", "share", "outcome",
             "higher", "symmetry reached", both, "patients with 90 % or more", words, short="Limb symmetry of 90 %",
         )
     ]  # fmt: skip
@@ -316,7 +317,7 @@ def _completeness(
         found.append(
             Indicator(
                 f"complete {name}", label, "share", "process", "higher", seen, DUE,
-                f"patients with a value at week {week:g}", "patients due", floor=floor,
+                f"patients with a value at {moment(week)}", "patients due", floor=floor,
             )
         )  # fmt: skip
     return found

@@ -106,7 +106,7 @@ def _primary_table(study: Study, curves: RecoveryCurves) -> Table:
         )
     return Table(
         table,
-        f"{curves.measure.label} ({curves.measure.unit}): differences at week {numbers.week(curves.primary_week)}, the "
+        f"{curves.measure.label} ({curves.measure.unit}): differences at {numbers.moment(curves.primary_week)}, the "
         "primary week.",
         tuple(columns),
         tuple(notes),
@@ -135,8 +135,8 @@ def is_judged(found: Responders) -> bool:
 def _one_analysis(found: Responders, allocation: Allocation) -> list[Item]:
     said = Passage(found.notes, "items")
     if not is_judged(found):
-        label, week = in_text(found.endpoint.measure.label), numbers.week(found.endpoint.week)
-        return [said, absent(f"changes of {label} by week {week}.")]
+        label, week = in_text(found.endpoint.measure.label), numbers.moment(found.endpoint.week)
+        return [said, absent(f"changes of {label} by {week}.")]
     items: list[Item] = [said, responder_figure(found, message=responders_title(found))]
     if len(found.differences):
         items.append(responder_differences(found, allocation))
@@ -159,7 +159,7 @@ def responder_differences(found: Responders, allocation: Allocation) -> Table:
         notes.append(_NUMBER_NEEDED)
     return Table(
         found.differences.assign(needed=pd.Series([words or None for words in needed], dtype=object)),
-        f"Responders by protocol compared with {found.reference}, week {numbers.week(found.endpoint.week)}.",
+        f"Responders by protocol compared with {found.reference}, {numbers.moment(found.endpoint.week)}.",
         tuple(columns),
         tuple(notes),
         name="responder-differences",
@@ -202,7 +202,7 @@ def _mean_beside(found: Responders) -> Table:
         notes.append(f"Differences: {found.mean_differences['method'].iloc[0]}.")
     return Table(
         table,
-        f"Mean improvement in {in_text(measure.label)} ({measure.unit}) by week {numbers.week(found.endpoint.week)}, to be "
+        f"Mean improvement in {in_text(measure.label)} ({measure.unit}) by {numbers.moment(found.endpoint.week)}, to be "
         "read beside the shares.",
         tuple(columns),
         tuple(notes),

@@ -85,8 +85,8 @@ def values(study: QualityStudy) -> Section:
                 name="values",
             )
         )
-    named = list(dict.fromkeys(study.cohort.visits["measure"].astype("str")))
-    limits = [(study.label(name), limit_values(study.cohort, name)) for name in named]
+    stored = [str(name) for name in study.cohort.visits["measure"].unique()]
+    limits = [(study.label(name), limit_values(study.cohort, name)) for name in stored]
     said = [one.in_words(in_text(label)) for label, one in limits if one is not None and one.n]
     items += [Passage(tuple(said), "items")] if said else []
     unknown = quality.without_detectable_change(study.cohort)
