@@ -189,7 +189,7 @@ def covariance_candidates(
         return [(None, "unstructured"), *simpler], []
     why = (
         f"An unstructured covariance was not tried: {together[one, other]} patients were seen at both "
-        f"{moment(weeks[one])} and {moment(weeks[other])}, and it is tried from {needed} on at every pair of the "
+        f"{moment(float(weeks[one]))} and {moment(float(weeks[other]))}, and it is tried from {needed} on at every pair of the "
         f"{len(weeks)} weeks."
     )
     return simpler, [why]

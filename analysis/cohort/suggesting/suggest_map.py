@@ -18,7 +18,7 @@ from analysis.cohort.recognition.header_words import limb_of_label, side_of
 from analysis.cohort.recognition.recognise_columns import Recognised, recognise, settle_sides
 from analysis.cohort.recognition.recognise_home import recognise_home, varies_within
 from analysis.cohort.suggesting.home import fill_home
-from analysis.cohort.suggesting.map_text import SuggestedMap, compose, key, quoted
+from analysis.cohort.suggesting.map_text import SuggestedMap, compose, file_entry, key, quoted
 from analysis.cohort.suggesting.sheets import Sheets, choose_sheets, place_of_name
 from analysis.cohort.suggesting.time import fill_dates, fill_week
 from analysis.cohort.suggesting.values import fill_described, fill_long, fill_wide, wide_blocks
@@ -27,6 +27,8 @@ from analysis.progress import steps
 
 _HEAD_ROWS = 100_000
 _MOST_PROTOCOLS = 8
+#: Files of a folder that are looked at (design choice).
+_MOST_FILES = 10
 #: What R calls the numbers of the rows when it writes them.
 _ROW_NAMES = "rownames"
 _COMMA = r"\s*[+-]?\d+,\d+\s*"
@@ -39,7 +41,8 @@ def suggest_map(file: str | os.PathLike[str], map_file: str | os.PathLike[str]) 
     Parameters
     ----------
     file : path
-        File that shall be imported; of a folder, one at a time. Of a workbook with several sheets the one that has all is
+        File that shall be imported, or a folder with one file of patients and visits and logs of home sessions beside it. Of
+        a workbook with several sheets the one that has all is
         taken, or that of the patients and that of the visits.
     map_file : path
         TOML file that is written; it must not exist.
@@ -85,7 +88,12 @@ def suggest_map(file: str | os.PathLike[str], map_file: str | os.PathLike[str]) 
 
 
 def suggested_text(path: Path) -> tuple[str, dict[str, pd.Series], int]:
-    """Give the text of a first map of a file, the cells of each column, and how many lines are not sure."""
+    """Give the text of a first map of a file or a folder, the cells of each column, and how many lines are not sure."""
+    suggestion, cells, doubts = _of_folder(path) if path.is_dir() else _of_file(path)
+    return compose(suggestion, path.name, doubts), cells, suggestion.questions + len(doubts)
+
+
+def _of_file(path: Path) -> tuple[SuggestedMap, dict[str, pd.Series], list[str]]:
     with steps(f"Suggesting a map of {path.name}") as step:
         frame, labelled, form, sheets, doubts = _read(path)
         step("columns")
@@ -93,13 +101,38 @@ def suggested_text(path: Path) -> tuple[str, dict[str, pd.Series], int]:
         cells = _cells(frame, labelled)
         _fill(suggestion, cells, path.name)
         sheets.say(suggestion)
-        return compose(suggestion, path.name, doubts), cells, suggestion.questions + len(doubts)
+        return suggestion, cells, doubts
+
+
+def _of_folder(folder: Path) -> tuple[SuggestedMap, dict[str, pd.Series], list[str]]:
+    """Join the maps of the files of a folder, of which one has patients and visits and the others the home programme."""
+    Sources(folder, "", None)  # type: ignore[arg-type]  # refuses links; nothing is read
+    paths = sorted(one for one in folder.iterdir() if one.suffix.lower() in _READABLE)
+    found = {path.name: _of_file(path) for path in paths} if 1 < len(paths) <= _MOST_FILES else {}
+    visits = [name for name, (one, *_) in found.items() if not one.part_of]
+    if len(visits) != 1 or found[visits[0]][0].files:
+        raise CohortError(
+            "A map is suggested for one file, or for a folder with one file of patients and visits beside logs of home sessions.",
+            where=f"{folder.name} holds: {', '.join(path.name for path in paths) or 'no table'}",
+            what_to_do="Ask for each file, and join the parts in one map with a section [files].",
+        )
+    whole, cells, doubts = found.pop(visits[0])
+    entry = file_entry(whole.form, visits[0])
+    whole.files += [f"patients = {entry}", f"visits = {entry}"]
+    whole.form = FileFormat()
+    for name, (part, more, others) in found.items():
+        whole.files += part.files
+        whole.home += part.home
+        whole.questions += part.questions
+        whole.left_out += [f"{line} (in {name})" for line in part.left_out]
+        cells = more | cells
+        doubts = [*doubts, *(f"{name}: {doubt}" for doubt in others)]
+    return whole, cells, doubts
 
 
 def read_columns(path: Path) -> dict[str, pd.Series]:
-    """Give the cells of each column of a file, as a suggested map is made from them."""
-    frame, labelled, *_ = _read(path)
-    return _cells(frame, labelled)
+    """Give the cells of each column of a file or a folder, as a suggested map is made from them."""
+    return suggested_text(path)[1]
 
 
 def _cells(frame: pd.DataFrame, labelled: dict[str, pd.Series]) -> dict[str, pd.Series]:
@@ -108,14 +141,6 @@ def _cells(frame: pd.DataFrame, labelled: dict[str, pd.Series]) -> dict[str, pd.
 
 def _read(path: Path) -> tuple[pd.DataFrame, dict[str, pd.Series], FileFormat, Sheets, list[str]]:
     """Read the file, or the sheets of a workbook that go together, trying delimiters and encodings; tell what was not sure."""
-    if path.is_dir():
-        Sources(path, "", None)  # type: ignore[arg-type]  # refuses links; nothing is read
-        there = ", ".join(sorted(one.name for one in path.iterdir() if one.suffix.lower() in _READABLE))
-        raise CohortError(
-            "A map is suggested for one file at a time.",
-            where=f"{path.name} holds: {there or 'no table'}",
-            what_to_do="Ask for each file, and join the parts in one map with a section [files].",
-        )
     doubts: list[str] = []
     form, sheets = FileFormat(), Sheets(None, None, "")
     if path.suffix.lower() in WORKBOOKS:

@@ -14,6 +14,12 @@ from analysis.cohort.recognition.visit_times import date_format_of, visit_time
 from analysis.cohort.suggesting.map_text import SuggestedMap, quoted
 from analysis.cohort.suggesting.values import written_time
 
+_WINDOWS = (
+    "# Visits off their day are at no scheduled week, and reports then have no weeks to compare. Windows bring them there:",
+    "# [schedule]",
+    "# weeks = [0, 6, 12, 26]",
+)
+
 
 def fill_week(
     suggestion: SuggestedMap, found: dict[str, Recognised], cells: Mapping[str, pd.Series], ids: pd.Series
@@ -42,6 +48,7 @@ def fill_week(
         note = "" if len(starts) == 1 else suggestion.not_sure("which date is that of surgery or start?")
         suggestion.week += [f"start = {quoted(starts[0].name)}{note}"]
         _fill_format(suggestion, used, cells)
+        suggestion.week += ["", *_WINDOWS]
     elif weeks:
         used = weeks[:1]
         note = suggestion.not_sure("are these weeks since surgery or start?")
