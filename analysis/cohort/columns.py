@@ -137,7 +137,7 @@ def as_identifiers(values: pd.Series) -> pd.Series:
 
 
 #: A date as text and a time of the day after it.
-_DATE_AND_CLOCK = r"^(?P<day>.*\S)[T ]\s*(?P<clock>\d{1,2}:\d{2}(?::\d{2})?)\s*$"
+_DATE_AND_CLOCK = r"^(?P<day>.*\S)[T ]\s*(?P<clock>(?:[01]?\d|2[0-3]):[0-5]\d(?::[0-5]\d)?)\s*$"
 
 
 def read_times(text: pd.Series, date_format: str | None = None) -> pd.Series:
