@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from analysis.errors import KneecurveError, ReportError
-from analysis.printing import err, foreign, foreign_lines, out, with_progress
+from analysis.printing import ask, err, foreign, foreign_lines, on_terminal, out, with_progress
 
 app = typer.Typer(
     name="kneecurve",
@@ -93,9 +93,21 @@ def import_file(
             f"kneecurve import {foreign(file)} --map {foreign(target)} --out FOLDER"
         )
         return
+    if map_file is None and on_terminal():
+        folder = folder or Path(f"{file.stem}_cohort")
+        if folder.exists() and not overwrite:
+            raise KneecurveError(
+                "There is a folder of that name already.",
+                where=str(folder),
+                what_to_do="Choose another one with --out, or add --overwrite to replace it.",
+            )
+        map_file = Path(f"{file.stem}_map.toml")
+        if not _is_answered(file, map_file):
+            raise typer.Exit(1)
     if map_file is None or folder is None:
         raise KneecurveError(
-            f"{'--map' if map_file is None else '--out'} is missing.",
+            f"{'--map' if map_file is None else '--out'} is missing"
+            + (", and there is no terminal to ask at." if map_file is None else "."),
             where="kneecurve import",
             what_to_do="Give --map MAP.toml and --out FOLDER; --suggest-map writes a first map.",
         )
@@ -129,6 +141,23 @@ def import_file(
         f"written to {foreign(written)}"
     )
     out.print(f"Next: kneecurve report protocol_comparison {foreign(written)} --out DIR")
+
+
+def _is_answered(file: Path, map_file: Path) -> bool:
+    """Ask what is open in the map of a file, and say whether it can be imported now."""
+    from analysis.cohort import answer_map
+
+    there = map_file.exists()
+    out.print(f"{'The map' if there else 'A first map'} of {foreign(file)}; Ctrl-C ends the questions.")
+    answered = answer_map(file, map_file, ask)
+    if answered.stopped:
+        kept = f"Answers so far are in {foreign(map_file)}" if map_file.exists() else "Nothing was written"
+        out.print(f"\n{kept}; the same command goes on. Lines to answer: {answered.left}.")
+    elif answered.is_part:
+        out.print(f"Written to {foreign(map_file)}: a part of a map, of which its first lines say how to join it.")
+    else:
+        out.print(f"\nThe map: {foreign(map_file)}")
+    return not answered.stopped and not answered.is_part
 
 
 @app.command("map-reference")
@@ -233,8 +262,8 @@ def deidentify_source(
                 what_to_do="Choose another name, or give it as --decisions too: what was decided is taken over.",
             )
         review = review_columns(source, level=level, **how)  # type: ignore[arg-type]
-        if sys.stdin.isatty() and sys.stdout.isatty():
-            review = ask_columns(review, lambda question: out.input(foreign_lines(question)))
+        if on_terminal():
+            review = ask_columns(review, ask)
         review.write(review_file)
         out.print(f"Columns: {len(review.columns):,}; withheld until a person decides: {len(review.undecided):,}")
         out.print(

@@ -1,5 +1,6 @@
 """What the command line prints with: texts of others without control characters and markup, and a bar of progress."""
 
+import sys
 from collections.abc import Callable
 from typing import TypeVar
 
@@ -22,6 +23,16 @@ def foreign(text: object) -> str:
 def foreign_lines(text: object) -> str:
     """Give a text of several lines that the kit has put together, as it may be printed."""
     return escape(visible_lines(str(text)))
+
+
+def on_terminal() -> bool:
+    """Say whether there is a person at a terminal who can be asked."""
+    return sys.stdin.isatty() and sys.stdout.isatty()
+
+
+def ask(question: str) -> str:
+    """Show a question that the kit has put together, and give what is typed."""
+    return out.input(foreign_lines(question))
 
 
 def with_progress(work: Callable[[Callable[[int, int], None]], Result]) -> Result:

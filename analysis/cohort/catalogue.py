@@ -66,19 +66,19 @@ def read_measure(name: str, data: Any, where: str) -> Measure:
         raise CohortError("The plausible range is empty.", where=place, what_to_do="Give lowest below highest.")
     return Measure(
         name=name,
-        label=str(data.get("label", name.replace("_", " "))),
-        unit=str(data["unit"]),
+        label=_text(data.get("label", name.replace("_", " ")), "label", place),
+        unit=_text(data["unit"], "unit", place),
         direction=data["direction"],
         lowest=lowest,
         highest=highest,
         limbs=limbs,
         thresholds=tuple(_read_threshold(one, place) for one in _list(data, "thresholds", place)),
-        derived_from=tuple(_list(data, "derived_from", place)),
+        derived_from=tuple(_text(one, "derived_from", place) for one in _list(data, "derived_from", place)),
         ideal=None if data.get("ideal") is None else _number(data["ideal"], "ideal", place),
         lowest_mean=_number(data.get("lowest_mean", -math.inf), "lowest_mean", place),
         highest_mean=_number(data.get("highest_mean", math.inf), "highest_mean", place),
         decimals=int(decimals),
-        description=str(data.get("description", "")),
+        description=_text(data["description"], "description", place) if data.get("description") else "",
         mix_ups=tuple(_read_mix_up(one, place) for one in _list(data, "mix_ups", place)),
     )
 
@@ -123,6 +123,14 @@ def _check_keys(data: Any, allowed: set[str], required: set[str], place: str) ->
                 where=place,
                 what_to_do=f"Allowed keys: {', '.join(sorted(allowed))}; required: {', '.join(sorted(required))}.",
             )
+
+
+def _text(value: Any, key: str, place: str) -> str:
+    if not isinstance(value, str) or not value.strip():
+        raise CohortError(
+            f"{key} should be a text, not {value!r}.", where=place, what_to_do="Write it in quotation marks."
+        )
+    return value
 
 
 def _number(value: Any, key: str, place: str) -> float:

@@ -136,16 +136,32 @@ def as_identifiers(values: pd.Series) -> pd.Series:
     return text.str.replace(_WHOLE_WITH_POINT, r"\1", regex=True)
 
 
+#: A date as text and a time of the day after it.
+_DATE_AND_CLOCK = r"^(?P<day>.*\S)[T ]\s*(?P<clock>(?:[01]?\d|2[0-3]):[0-5]\d(?::[0-5]\d)?)\s*$"
+
+
 def read_times(text: pd.Series, date_format: str | None = None) -> pd.Series:
     """Read dates and times of the day, by the clock of the place where they were written: offsets are left out.
 
-    A text that does not fit ``date_format`` (year-month-day where there is none) is missing.
+    A text that does not fit ``date_format`` (year-month-day where there is none) is missing; a time of the day may stand after
+    the date, and where no text of a column fits, year-month-day is read, since no order is in doubt there.
 
     Examples
     --------
     >>> read_times(pd.Series(["2024-01-01T10:00+01:00", "2024-07-01T10:00+02:00"])).dt.hour.tolist()
     [10, 10]
     """
+    if date_format is not None and "%H" not in date_format:
+        times = pd.to_datetime(text, errors="coerce", format=date_format)
+        others = times.isna() & text.notna()
+        if others.any():
+            parts = text[others].str.extract(_DATE_AND_CLOCK)
+            seconds = np.where(parts["clock"].str.count(":") == 2, "", ":00")
+            clock = pd.to_timedelta(parts["clock"] + seconds, errors="coerce")
+            times = times.fillna(pd.to_datetime(parts["day"], errors="coerce", format=date_format) + clock)
+        if times.notna().any() or not others.any():
+            return times
+        date_format = None
     form = date_format or "ISO8601"
     try:
         times = pd.to_datetime(text, errors="coerce", format=form)

@@ -209,6 +209,15 @@ def _extension_deficit(visits: pd.DataFrame, limb: str, patients: pd.DataFrame |
     return extension.assign(value=(-extension["value"]).clip(lower=0.0) + 0.0)  # of a straight knee 0, not -0
 
 
+#: Of which stored measures a measure is computed, if it is not stored itself.
+MEASURED_FROM: dict[str, tuple[str, ...]] = {
+    _TORQUE: (_NEWTON_METRES,),
+    **dict.fromkeys(
+        ("limb_symmetry_index", "limb_symmetry_to_baseline", "limb_symmetry_to_pre_injury"), (_TORQUE, _NEWTON_METRES)
+    ),
+    "arc_of_motion": ("knee_flexion", "knee_extension"),
+    "extension_deficit": ("knee_extension",),
+}
 _DERIVED: dict[str, Callable[[pd.DataFrame, str, pd.DataFrame | None], pd.DataFrame]] = {
     _TORQUE: _torque,
     "limb_symmetry_index": _limb_symmetry_index,

@@ -56,6 +56,8 @@ def moment(week: float) -> str:
     >>> moment(6.0), moment(10 / 7), moment(1.5), moment(-1 / 7)
     ('week 6', 'day 10', 'week 1.5', 'day -1')
     """
+    if not np.isfinite(week):
+        return f"week {week:g}"
     day = float(in_days(week))
     short = abs(week * 10 - round(week * 10)) < _NO_TENTH
     return f"week {week:g}" if short or not day.is_integer() else f"day {day:g}"

@@ -188,8 +188,8 @@ def covariance_candidates(
     if together[one, other] >= needed:
         return [(None, "unstructured"), *simpler], []
     why = (
-        f"An unstructured covariance was not tried: {together[one, other]} patients were seen at both week "
-        f"{weeks[one]:g} and week {weeks[other]:g}, and it is tried from {needed} on at every pair of the "
+        f"An unstructured covariance was not tried: {together[one, other]} patients were seen at both "
+        f"{moment(float(weeks[one]))} and {moment(float(weeks[other]))}, and it is tried from {needed} on at every pair of the "
         f"{len(weeks)} weeks."
     )
     return simpler, [why]

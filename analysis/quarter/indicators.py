@@ -9,13 +9,16 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort.derived import measured_values
+from analysis.cohort.schedule import moment
 from analysis.errors import CohortError
 from analysis.outcomes.change.change import change_at_week, weeks_seen
-from analysis.outcomes.endpoint import choose_endpoint
+from analysis.outcomes.endpoint import Endpoint, choose_endpoint
 from analysis.outcomes.home_programme.events import is_harm
 from analysis.outcomes.home_programme.sessions_done import session_shares
+from analysis.outcomes.patients.limits import limit_values
 from analysis.quarter.counts import NO_SITE, Indicator, QuarterCounts
 from analysis.result import ResultWithNotes
+from analysis.statistics.small_counts import LARGEST_HIDDEN
 
 if TYPE_CHECKING:
     from analysis.cohort.tables import Cohort
@@ -53,7 +56,7 @@ class QuarterCohort(ResultWithNotes):
     week: float
 
     def _headline(self) -> str:
-        return f"{self.label} at week {self.week:g}: {self.counts._headline()}"
+        return f"{self.label} at {moment(self.week)}: {self.counts._headline()}"
 
 
 def quarter_indicators(
@@ -131,7 +134,7 @@ def quarter_indicators(
     counted.add(IMPROVED, enough)
     counted.split(CHANGE, IMPROVED, "not improved")
     counted.add(GAIN, known, weights=change["improvement"])
-    measure_text, week_text = f"{_lower(label)}", f"week {at:g}"
+    measure_text, week_text = f"{_lower(label)}", moment(at)
     change_words = f"patients with {measure_text} at the start and at {week_text}"
     unit = cohort.measures[name].unit
     indicators = [
@@ -158,9 +161,19 @@ def quarter_indicators(
         "Patients belong to the quarter of their start; patients without a quarter are left out.",
         chosen.words,
         *([chosen.caution] if chosen.caution else []),
+        *_limits(cohort, endpoint),
     ]
     counts = QuarterCounts(tuple(indicators), counted.table(), tuple(counted.sums), frozenset({GAIN}), counted.not_yet)
     return QuarterCohort(counts, patients[known & quarter.notna()], name, label, at, notes=tuple(notes))
+
+
+def _limits(cohort: Cohort, endpoint: Endpoint) -> list[str]:
+    """Say how many values of the outcome are limits; few of them, and of how many, are not said, as counts may be hidden."""
+    found = limit_values(cohort, endpoint.measure.name, endpoint.limb)
+    if found is None or not found.n:
+        return []
+    counted = f"From 1 to {LARGEST_HIDDEN} values" if found.n <= LARGEST_HIDDEN else f"{found.n:,} values"
+    return [found.in_words(_lower(endpoint.measure.label), counted=counted)]
 
 
 class _Counted:
@@ -246,7 +259,7 @@ def _week(cohort: Cohort, measure: str, week: float | None) -> float:
     weeks = [one for one in weeks_seen(cohort, measure) if one > 0]
     if week is not None and week not in weeks:
         raise CohortError(
-            f"Nobody has {cohort.measures[measure].label} at week {week:g}.",
+            f"Nobody has {cohort.measures[measure].label} at {moment(week)}.",
             where=f"weeks with values: {', '.join(f'{one:g}' for one in weeks[:20]) or 'none'}",
             what_to_do="Name one of these weeks.",
         )
@@ -268,10 +281,10 @@ def _symmetry(cohort: Cohort, counted: _Counted, due: pd.Series, week: float) ->
     counted.add(both, known, of_due=True)
     counted.add("symmetry reached", known & (value >= SYMMETRY_REACHED))
     counted.split(both, "symmetry reached", "symmetry not reached")
-    words = f"patients with both limbs measured at week {week:g}"
+    words = f"patients with both limbs measured at {moment(week)}"
     return [
         Indicator(
-            "symmetry", f"Limb symmetry index of {SYMMETRY_REACHED:g} % or more at week {week:g}", "share", "outcome",
+            "symmetry", f"Limb symmetry index of {SYMMETRY_REACHED:g} % or more at {moment(week)}", "share", "outcome",
             "higher", "symmetry reached", both, "patients with 90 % or more", words, short="Limb symmetry of 90 %",
         )
     ]  # fmt: skip
@@ -304,7 +317,7 @@ def _completeness(
         found.append(
             Indicator(
                 f"complete {name}", label, "share", "process", "higher", seen, DUE,
-                f"patients with a value at week {week:g}", "patients due", floor=floor,
+                f"patients with a value at {moment(week)}", "patients due", floor=floor,
             )
         )  # fmt: skip
     return found

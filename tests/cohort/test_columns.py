@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.cohort.columns import Column, conform, convert, rows_in_words
+from analysis.cohort.columns import Column, conform, convert, read_times, rows_in_words
 from analysis.errors import CohortError
 
 NUMBER = Column("value", "number", "")
@@ -77,3 +77,18 @@ def test_half_a_surrogate_pair_becomes_text_that_a_file_can_hold():
 def test_rows_in_words_lists_five():
     assert rows_in_words(np.array([3])) == "row 4"
     assert rows_in_words(np.arange(1200)) == "rows 1, 2, 3, 4, 5 and 1,195 more"
+
+
+def test_a_time_of_the_day_may_stand_after_a_date_in_a_stated_order():
+    texts = pd.Series(["03/04/2024 18:05", "25/04/2024", "3/4/2024 7:05:30", None, "soon", "31/31/2024 10:00"])
+    found = read_times(texts, "%d/%m/%Y")
+    expected = ["2024-04-03 18:05", "2024-04-25", "2024-04-03 07:05:30", None, None, None]
+    assert [None if pd.isna(one) else one for one in found] == [
+        None if one is None else pd.Timestamp(one) for one in expected
+    ]
+
+
+def test_a_column_of_year_month_day_is_read_whatever_order_the_other_columns_have():
+    assert read_times(pd.Series(["2024-04-03T18:05", "2024-12-01"]), "%d/%m/%Y").dt.month.tolist() == [4, 12]
+    mixed = read_times(pd.Series(["2024-04-03", "05/04/2024"]), "%d/%m/%Y")  # of two orders none is guessed
+    assert mixed.isna().tolist() == [True, False]

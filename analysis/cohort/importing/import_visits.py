@@ -73,6 +73,8 @@ def _entry(
     rows = sources.rows(form, patient, wanted)
     weeks, taken = weeks_of_rows(week, rows, starts)
     part = _part(entry, rows, entry.column or "", weeks, patients)
+    if entry.limb_column is None and any(one.limb_column is not None for one in mapped.value_columns):
+        part = _not_repeated(part, rows, entry)
     if entry.baseline is not None:
         first = pd.Series(entry.baseline_week, index=rows.frame.index)
         baseline = _part(entry, rows, entry.baseline, first, patients)
@@ -99,6 +101,18 @@ def _part(entry: ValueColumns, rows: SourceRows, column: str, weeks: pd.Series, 
     if entry.multiply < 0:
         part["bound"] = part["bound"].map({"below": "above", "above": "below"})
     return part if stays.all() else part[stays]
+
+
+def _not_repeated(part: pd.DataFrame, rows: SourceRows, entry: ValueColumns) -> pd.DataFrame:
+    """Take a value of the patient once where it stands in the rows of both limbs; one that differs there stays, and is found."""
+    again = part["value"].notna() & part.duplicated([*_KEY, "week", "value", "bound"])
+    n = int(again.sum())
+    if n:
+        rows.findings.add(
+            "warning", rows.name, f"{n:,} value{'' if n == 1 else 's'} repeated in another row of the same visit",
+            "One row is a limb, and this measure has none: each value counts once.", column=entry.column or "",
+        )  # fmt: skip
+    return part[~again]
 
 
 def _by_side(part: pd.DataFrame, rows: SourceRows, patients: pd.DataFrame, column: str) -> pd.Series:

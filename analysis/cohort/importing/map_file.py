@@ -124,6 +124,10 @@ def read_map(path: Path) -> ImportMap:
     if "sessions" in data and "session_log" in data:
         raise keys.error("session_log", "and sessions are both given; the log is summed into the sessions")
     own = keys.table("measures", MEASURES)
+    files = keys.table("files", FILES)
+    lacking = next((name for name in files.data if name not in ("patients", "visits", *data)), None)
+    if lacking is not None and lacking in {key.name for key in FILES.keys}:
+        raise files.error(lacking, f"is named, and the map has no section [{lacking}], so nothing of it would be read")
     return ImportMap(
         name=path.name,
         layout="wide" if layout == "wide" else "long",
@@ -133,7 +137,7 @@ def read_map(path: Path) -> ImportMap:
         week=week,
         value_columns=values,
         measures=tuple(_read_measure(name, own) for name in own.data),
-        files=_read_files(keys.table("files", FILES), file),
+        files=_read_files(files, file),
         visit_patient=visits.text("patient_id"),
         home=tuple(read_home_table(keys.table(name, HOME[name]), name) for name in _HOME_TABLES if name in data),
         session_log=read_session_log(keys.table("session_log", SESSION_LOG)) if "session_log" in data else None,

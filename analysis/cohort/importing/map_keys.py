@@ -46,6 +46,10 @@ class PatientColumn:
     order: tuple[str, ...] = ()
 
 
+#: No number of a map is larger (design choice).
+_LARGEST = 1e9
+
+
 class Keys:
     """One table of a map file: each key is known to its section, each value of its kind; errors end with the lines of the key."""
 
@@ -126,7 +130,7 @@ class Keys:
         """Give a number; where it is not given what the section says, or None."""
         declared = self.section.key(key)
         value = self.data.get(key, None if declared is None else declared.default)
-        if value is not None and (isinstance(value, bool) or not isinstance(value, int | float)):
+        if value is not None and not _is_number(value):
             raise self.error(key, f"should be a number, not {value!r}")
         return None if value is None else float(value)
 
@@ -136,7 +140,7 @@ class Keys:
         if not isinstance(value, Mapping):
             raise self.error(key, "should be a table: { name = number }")
         for name, number in value.items():
-            if isinstance(number, bool) or not isinstance(number, int | float):
+            if not _is_number(number):
                 raise self.error(f"{name} in {key}", f"should be a number, not {number!r}")
         return {str(name): float(number) for name, number in value.items()}
 
@@ -145,6 +149,9 @@ class Keys:
         value = self.data.get(key, {})
         if not isinstance(value, Mapping):
             raise self.error(key, 'should be a table: { old = "new" }')
+        for old, new in value.items():
+            if not isinstance(new, str | int | float) or (isinstance(new, float) and not _is_number(new)):
+                raise self.error(f"{old} in {key}", f"should be a text, not {new!r}")
         return {str(old): str(new) for old, new in value.items()}
 
     def choice(self, key: str, usual: str = "") -> str:
@@ -204,3 +211,8 @@ def read_column(table: Keys, name: str) -> PatientColumn:
         recode=keys.labels("recode"),
         order=tuple(str(label) for label in order),
     )
+
+
+def _is_number(value: object) -> bool:
+    """Say whether a value of TOML, which knows inf and nan, is a number that a week or a value can be."""
+    return isinstance(value, int | float) and not isinstance(value, bool) and abs(value) <= _LARGEST

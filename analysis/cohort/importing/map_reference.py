@@ -41,6 +41,11 @@ def map_reference() -> str:
     return "\n\n".join([head, *(section.to_text() for section in _SECTIONS)])
 
 
+def map_sections() -> tuple[Section, ...]:
+    """Give every section, in the order of the reference."""
+    return _SECTIONS
+
+
 def _table_columns(table: TableName, *left_out: str, required: tuple[str, ...] = ()) -> tuple[Key, ...]:
     """Give a key for each known column of a table of the cohort."""
     return tuple(

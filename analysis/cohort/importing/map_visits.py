@@ -141,6 +141,13 @@ def _week(week: WeekColumn, keys: Keys, key: str, time: Any) -> float:
     return known[0] * WEEKS_IN[known[1]]
 
 
+def _factor(keys: Keys) -> float:
+    factor = keys.number("multiply")
+    if not factor:
+        raise keys.error("multiply", "should not be 0, which would make every value 0")
+    return factor
+
+
 def read_values(keys: Keys, layout: str, usual: FileFormat, week: WeekColumn) -> ValueColumns:
     """Read one entry of values."""
     keys.allow()
@@ -176,6 +183,6 @@ def read_values(keys: Keys, layout: str, usual: FileFormat, week: WeekColumn) ->
         limbs=limbs,
         baseline=keys.text("baseline"),
         baseline_week=week.week_of(keys.number("baseline_week") or 0.0) if "baseline_week" in keys.data else 0.0,
-        multiply=keys.number("multiply") or 0.0,
+        multiply=_factor(keys),
         format=read_format(Keys(place.data, keys.file, keys.place, FILE), usual) if place.data else None,
     )

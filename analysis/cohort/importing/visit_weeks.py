@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
 from analysis.cohort.importing.map_reference import LEAVE_OUT
@@ -43,8 +44,8 @@ def weeks_of_rows(week: WeekColumn, rows: SourceRows, starts: StartDates) -> tup
 
 
 def dated_weeks(week: WeekColumn, rows: SourceRows, starts: StartDates, column: str) -> pd.Series:
-    """Give the weeks from the start of the patient to the dates in a column."""
-    return weeks_of_time(week, starts.days(rows, column) / 7.0)
+    """Give the weeks from the start of the patient to the dates in a column, in whole days: a visit has no time of the day."""
+    return weeks_of_time(week, np.floor(starts.days(rows, column)) / 7.0)
 
 
 def weeks_of_time(week: WeekColumn, weeks: pd.Series) -> pd.Series:

@@ -1,6 +1,7 @@
-"""Take the name of a column apart: what is measured, on which limb, when, in which unit; in four languages.
+"""Take the name of a column apart: what is measured, on which limb, when, in which unit; in seven languages.
 
-English, German, French and Spanish. All words: common practice, no source; own selection.
+English, German, French and Spanish; the commonest words of Dutch, Italian and Portuguese. All words: common practice, no
+source; own selection.
 """
 
 from __future__ import annotations
@@ -15,16 +16,22 @@ from analysis.cohort.recognition.trade_words import words_of
 TimeUnit = Literal["days", "weeks", "months", "years"]
 
 _LONG_UNITS: dict[str, TimeUnit] = {
-    **dict.fromkeys(("day", "days", "tag", "tage", "tagen", "jour", "jours", "dia", "dias"), "days"),
-    **dict.fromkeys(("wk", "wks", "week", "weeks", "woche", "wochen", "semaine", "semaines", "sem", "semana", "semanas"), "weeks"),
+    **dict.fromkeys(("day", "days", "tag", "tage", "tagen", "jour", "jours", "dia", "dias", "pod", "dag", "dagen", "giorno",
+                     "giorni"), "days"),
+    **dict.fromkeys(("wk", "wks", "week", "weeks", "woche", "wochen", "semaine", "semaines", "sem", "semana", "semanas", "weken",
+                     "settimana", "settimane"), "weeks"),
     **dict.fromkeys(
-        ("mo", "mos", "mth", "mths", "month", "months", "monat", "monate", "monaten", "mois", "mes", "meses"), "months"
+        ("mo", "mos", "mth", "mths", "month", "months", "monat", "monate", "monaten", "mois", "mes", "meses", "maand",
+         "maanden", "mese", "mesi"), "months"
     ),
-    **dict.fromkeys(("yr", "yrs", "year", "years", "jahr", "jahre", "jahren", "an", "ans", "ano", "anos"), "years"),
+    **dict.fromkeys(("yr", "yrs", "year", "years", "jahr", "jahre", "jahren", "an", "ans", "ano", "anos", "jaar", "anno", "anni"), "years"),
 }  # fmt: skip
 _SHORT_UNITS: dict[str, TimeUnit] = {"d": "days", "w": "weeks", "m": "months", "y": "years"}
-_BASELINE = r"pre_?op[a-z]*|pre_?surg[a-z]*|pra_?op[a-z]*|vor_op|pre|baseline|base|bl|screening_baseline|ausgangswert|initiale?|basal|inicial"
-_AFTER = r"(?:post|nach|apres|after|despues|seit|since)(?:_(?:de|la|der|l))*(?:_?(?:op[a-z]*|surg[a-z]*))?|p_?o"
+_BASELINE = (
+    r"pre_?op[a-z]*|pre_?surg[a-z]*|pra_?op[a-z]*|vor_op|pre|baseline|base|bl|screening_baseline|ausgangswert|initiale?|basal|inicial|"
+    r"iniziale|uitgangswaarde"
+)
+_AFTER = r"(?:post|nach|apres|after|despues|seit|since|na|dopo|depois|apos)(?:_(?:de|la|der|l))*(?:_?(?:op[a-z]*|surg[a-z]*))?|p_?o"
 _NUMBERED = r"t|v|visit|visite|visita|tp|timepoint|fu|follow_up"
 _TIMES = (
     rf"(?P<number>\d+)_(?P<unit>{'|'.join(_LONG_UNITS)})",
@@ -40,11 +47,11 @@ _BARE_NUMBER = (r"_(?P<number>\d+)_$", r"^_(?P<number>\d+)_")
 
 _UNINVOLVED = (
     r"uninv[a-z]*|uninjured|unaffected|uninj|contra[a-z]*|other|healthy|sound|non_?op[a-z]*|non_?inv[a-z]*|non_?surg[a-z]*|un|unop[a-z]*|gesund[a-z]*|"
-    r"gegenseite|nicht_op[a-z]*|sain[a-z]*|non_opere[a-z]*|san[oa]s?|no_op[a-z]*"
+    r"gegenseite|nicht_op[a-z]*|sain[a-z]*|non_opere[a-z]*|san[oa]s?|no_op[a-z]*|good_(?:leg|limb|knee|side)|gezond[a-z]*"
 )
 _INVOLVED = (
     r"involved|inv|injured|inj|affected|operated|operative|op|surgical|index|ipsi[a-z]*|operiert[a-z]*|betroffen[a-z]*|oper[ea][a-z]*|"
-    r"afectad[a-z]*|lese"
+    r"afectad[a-z]*|lese|bad_(?:leg|limb|knee|side)|geopereerd[a-z]*"
 )
 _SIDES = {
     "right": r"right|rt|rechts|recht[a-z]*|droite?|derech[oa]|der",
@@ -52,6 +59,7 @@ _SIDES = {
 }
 #: Letters that may stand for a side, with the letters of the other one.
 SIDE_LETTERS = {"r": ("right", "l"), "l": ("left", "rd"), "d": ("right", "gil"), "g": ("left", "d"), "i": ("left", "d")}
+_THIGH, _GIRTH = r"(?:thigh|oberschenkel|cuisse|muslo|dijbeen|coscia|coxa)", r"(?:girth|circ|umfang|omvang|peri)"
 _MEASURES: tuple[tuple[str, str], ...] = (
     (r"koos.*(?:pain|schmerz|douleur|dolor)|pain.*koos", "koos_pain"),
     (r"koos.*sym", "koos_symptoms"),
@@ -68,23 +76,28 @@ _MEASURES: tuple[tuple[str, str], ...] = (
     (r"kos_?adl|knee_outcome_survey", "knee_outcome_survey_adl"),
     (r"six_?min|6_?mw[a-z]*|6_?min|walk", "six_minute_walk"),
     (r"hamstring|(?:^|_)ham(?:_|$)|knee_flexor|flex.*(?:torque|strength|force)|(?:torque|strength|force).*flex", "hamstring_torque"),
-    (r"quad|cuadriceps|torque|drehmoment|mvic|extensor|strength", "quadriceps_torque"),
-    (r"flexion|(?:^|_)flex(?:_|$)|beugung", "knee_flexion"),
-    (r"extension|(?:^|_)ext(?:_|$)|streckung", "knee_extension"),
-    (r"(?:thigh|oberschenkel|cuisse|muslo).*(?:girth|circ|umfang|peri)|(?:girth|circ|umfang|peri)[a-z]*_(?:[a-z]+_)?(?:thigh|cuisse|muslo|oberschenkel)",
-     "thigh_girth"),
+    (r"knee_ext[a-z]*_(?:.*_)?(?:torque|strength|force)|quad|cuadriceps|quadrici|torque|drehmoment|mvic|extensor|strength", "quadriceps_torque"),
+    (r"flexion|(?:^|_)flex(?:_|$)|beugung|buiging|flessione|flexao", "knee_flexion"),
+    (r"extension|(?:^|_)ext(?:_|$)|streckung|strekking|estensione|extensao", "knee_extension"),
+    (rf"{_THIGH}.*{_GIRTH}|{_GIRTH}[a-z]*_(?:[a-z]+_)?{_THIGH}", "thigh_girth"),
     (r"knee.*(?:girth|circ)|knieumfang", "knee_girth"),
-    (r"(?:^|_)(?:pain|vas|nrs|nprs|schmerz[a-z]*|douleur|eva|dolor)(?:_|$)", "pain"),
+    (r"(?:^|_)(?:pain|vas|nrs|nprs|schmerz[a-z]*|douleur|eva|dolor|pijn|dolore|dor)(?:_|$)", "pain"),
 )  # fmt: skip
-_CHANGE = r"change|chg|pchg|delta|diff[a-z]*|veranderung|changement|cambio"
+#: Words with which a name says another thing than the measure in it: another joint, what is taken, aimed at or thought of it.
+_NOT_OF_THE_KNEE = (
+    r"(?:^|_)(?:hip|hoos|shoulder|ankle|elbow|wrist|spine|neck|hufte|schulter|hanche|cadera|medication|medications|meds|"
+    r"satisfaction|zufriedenheit|goal|target)(?:_|$)"
+)
+_CHANGE = r"change|chg|pchg|delta|diff[a-z]*|gain|improvement|veranderung|changement|cambio"
 #: Words that may stand beside a measure without making another one of it.
 _BESIDE = frozenset({
-    "a", "actif", "activa", "active", "activity", "aktiv", "arom", "assessment", "at", "average", "by", "cm", "cuadriceps",
+    "a", "actif", "activa", "active", "activity", "aktiv", "ativa", "arom", "assessment", "at", "average", "by", "cm", "cuadriceps",
     "current", "de", "deg", "degrees", "degres", "der", "des", "drehmoment", "du", "eva", "follow", "force", "from", "fu",
-    "fuerza", "gait", "genou", "girth", "grad", "grados", "in", "initial", "intensity", "isokinetic", "isometric", "kg",
-    "knee", "knees", "knie", "la", "leg", "limb", "m", "max", "maximal", "maximum", "mean", "mm", "motion", "n", "nm", "nmkg",
+    "forca", "forza", "fuerza", "gait", "genou", "girth", "grad",
+    "graden", "gradi", "grados", "graus", "h", "in", "initial", "intensity", "isokinetic", "isometric", "kg",
+    "knee", "knees", "knie", "kraft", "la", "leg", "limb", "m", "max", "maximal", "maximum", "mean", "mm", "motion", "n", "nm", "nmkg",
     "nrs", "of", "passive", "peak", "points", "prom", "quad", "quadriceps", "quadrizeps", "range", "repos", "reposo", "rest",
-    "review", "rodilla", "rom", "ruhe", "scale", "score", "strength", "sum", "test", "to", "torque", "total", "up", "usual",
+    "review", "rodilla", "rom", "ruhe", "scale", "score", "strength", "sum", "test", "to", "today", "torque", "total", "up", "usual",
     "value", "vas", "visit", "walk", "worst",
 })  # fmt: skip
 
@@ -120,7 +133,7 @@ def header_words(name: str) -> HeaderWords:
     ('quadriceps_torque_nm', 'uninvolved', 6.0, 'weeks', ())
     """
     text = f"_{_words(name)}_"
-    text = re.sub(r"_0_10+_", "_", text)
+    text = re.sub(r"_0_10+_|_24_h_|(?<=_fjs)_12_", "_", text)
     measure = measure_of(text.strip("_"))
     text = re.sub(r"_6_(?:mw[a-z]*|min[a-z]*)_", "_walk_", text)
     text, time, unit, baseline = _without_time(text)
@@ -148,6 +161,8 @@ def measure_of(text: str) -> str | None:
     ('koos_pain', 'quadriceps_torque_nm', None)
     """
     words = _words(text)
+    if re.search(_NOT_OF_THE_KNEE, words):
+        return None
     found = next((measure for pattern, measure in _MEASURES if re.search(pattern, words)), None)
     if (
         found == "quadriceps_torque"
@@ -178,8 +193,8 @@ def limb_of_label(label: str) -> str | None:
 
 
 def _words(text: str) -> str:
-    """Bring a text to lower case with underscores between its words and numbers, QoL as one word."""
-    return "_".join(words_of(text.replace("QoL", "Qol")))
+    """Bring a text to lower case with underscores between its words and numbers, QoL as one word, 6/52 as weeks."""
+    return "_".join(words_of(re.sub(r"(\d+)/52\b", r"\1 weeks", text.replace("QoL", "Qol"))))
 
 
 def _without(text: str, pattern: str) -> tuple[str, str]:

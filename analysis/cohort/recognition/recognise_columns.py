@@ -30,14 +30,15 @@ Role = Literal[
 ]  # fmt: skip
 
 #: Words in the name of a column, in lower case with underscores, that tell its role; the first that fits counts. English,
-#: German, French and Spanish.
+#: German, French, Spanish; the commonest of Dutch, Italian and Portuguese.
 _PATIENT = (
-    r"^(?:n_(?:o_)?(?:de_)?|identifiant_)?(?:patient(?:en|in)?|paciente|historia|client|pat|subject|subj|participant|person|record|study|studien|case|proband)"
-    r"(?:_?(?:id|no|nr|num|number|code|key|nummer|kennung))?$|^id(?:_paciente|_patient)?$|^(?:pid|sid|rownames|fallnummer|code_patient|u?subj_?id)$"
+    r"^(?:demographics?_)?(?:n_(?:o_)?(?:de_)?|no_|numero_(?:de_)?|(?:code|codigo|codice)_(?:de_|do_|del_)?|identifiant_)?"
+    r"(?:patient(?:en|in)?|paciente|paziente|historia|registry|client|pat|subject|subj|participant|person|record|study|studien|case|proband)"
+    r"(?:_?(?:id|no|nr|num|number|code|key|nummer|kennung|ref))?$|^id(?:_paciente|_patient)?$|^(?:pid|sid|rownames|fallnummer|u?subj_?id)$"
 )
 _PROTOCOL = (
-    r"(?:^|_)(?:protocol|program|programme|cohort|regimen|pathway|[a-z]*arm|trt|tx|treatment|treat|group|allocation|allocated|intervention|randomi[sz]ed(?:_to)?|[a-z]*gruppe|behandlung|"
-    r"groupe|bras|traitement|grupo|brazo|tratamiento)(?:_\d+_p|_\d+_a)?(?:_|$)"
+    r"^rehab(?:ilitation)?$|(?:^|_)(?:protocol|program|programme|cohort|regimen|pathway|[a-z]*arm|trt|tx|treatment|treat|(?<!age_)(?:rand|treatment|study|trial)?gr(?:ou)?p|allocation|allocated|intervention|randomi[sz]ed(?:_to)?|[a-z]*gruppe|[a-z]*groep|gruppo|behandlung|"
+    r"groupe|bras|traitement|grupo|brazo|braccio|tratamiento)(?:_\d+_p|_\d+_a)?(?:_|$)"
 )
 _START = (
     r"(?:surgery|operation|operated|op|index|start|started|enrol[a-z]*|injury|reconstruction|implant[a-z]*|baseline|random[a-z]*|"
@@ -45,35 +46,40 @@ _START = (
 )
 _OF_A_VISIT = r"visit|test|assessment|exam|untersuchung|besuch|visita|consult|seen|messung"
 _BIRTH = r"(?:^|_)(?:dob|birth|geburt[a-z]*|naissance|nacimiento)(?:_|$)"
-_LIMB = r"(?:^|_)(?:limb|leg|side_measured|measured_side|knee|bein|jambe|pierna)(?:_(?:tested|measured))?$"
+_LIMB = r"(?:^|_)(?:limb|leg|side_measured|measured_side|side_tested|tested_side|knee|bein|jambe|pierna)(?:_(?:tested|measured))?$"
 _OPERATED = r"involved|injured|operated|affected|index|op|surg[a-z]*|operiert[a-z]*|oper[ea][a-z]*"
 _OF_A_SIDE = r"side|leg|limb|knee|seite|bein|knie|cote|genou|jambe|lado|rodilla|pierna"
 _COVARIATES = {
-    "site": r"(?:^|_)(?:site|clinic|center|centre|hospital|klinik|zentrum)(?:_(?:name|code))?$",
+    "site": r"(?:^|(?<!_in)_)(?:site|clinic|center|centre|hospital|klinik|zentrum)(?:_(?:name|code))?$",
     "involved_side": rf"(?:^|_)(?:{_OPERATED})_(?:{_OF_A_SIDE})$|^(?:{_OF_A_SIDE})_(?:{_OPERATED})$|^(?:side|seite|cote|lado)$",
-    "sex": r"(?:^|_)(?:sex|gender|geschlecht|sexe|sexo)$",
-    "age_years": r"^(?:patient_)?(?:age|alter|edad)(?:_years?|_y|_at_[a-z]+|_jahre|_ans|_anos)?$",
+    "sex": r"(?:^|_)(?:sex|gender|geschlecht|sexe|sexo|sesso|geslacht)$",
+    "age_years": r"^(?:patient_|demographics?_)?(?:age|alter|edad|idade|eta|leeftijd)(?:_years?|_y|_at_[a-z]+|_jahre|_ans|_anos|_anni|_jaar)?$",
     "body_mass_kg": r"(?:^|_)(?:body_?mass|weight|mass|gewicht|poids|peso)(?:_?kg)?$",
     "height_cm": r"(?:^|_)(?:height|korpergrosse|taille|talla)(?:_?cm)?$",
     "procedure": r"(?:^|_)(?:procedure|operation|surgery|surgery_type|diagnosis)$",
 }
 _IN_NUMBERS = ("age_years", "body_mass_kg", "height_cm")
 _TIME_UNITS: dict[TimeUnit, str] = {
-    "weeks": r"weeks?|wks?|wochen?|semaines?|semanas?", "days": r"days?|tage?|jours?|dias?",
-    "months": r"months?|mo|mth|monate?|mois|mes(?:es)?", "years": r"years?|jahre?|annees?|anos?",
+    "weeks": r"weeks?|wks?|wochen?|semaines?|semanas?|weken|settiman[ae]", "days": r"days?|tage?|jours?|dias?|dag(?:en)?|giorn[oi]|pod",
+    "months": r"months?|mo|mth|monate?|mois|mes(?:es)?|maand(?:en)?|mes[ei]", "years": r"years?|jahre?|annees?|anos?",
 }  # fmt: skip
 #: Words that may stand beside the unit of a time.
 _BESIDE_TIME = frozenset({
-    "visit", "no", "nr", "number", "num", "study", "time", "in", "follow", "up", "fu", "der", "de", "la", "l", "elapsed",
+    "visit", "no", "nr", "number", "num", "study", "time", "in", "follow", "up", "fu", "der", "de", "la", "l", "elapsed", "test",
 })  # fmt: skip
 #: When the time begins, and the words without which these say something else (week of surgery).
-_STARTS = frozenset({"surgery", "operation", "op", "start", "baseline", "randomisation", "randomization"})
-_SINCE = frozenset({"since", "after", "post", "postop", "from", "nach", "seit", "apres", "despues"})
+_STARTS = frozenset({"surgery", "operation", "op", "start", "baseline", "randomisation", "randomization",
+                     "operatie", "intervento", "cirurgia"})  # fmt: skip
+_SINCE = frozenset(
+    {"since", "after", "post", "postop", "from", "nach", "seit", "apres", "despues", "na", "dopo", "apos"}
+)
 #: Words that may stand beside that of a protocol.
 _BESIDE_PROTOCOL = frozenset(
     {
         "study",
         "patient",
+        "rand",
+        "rx",
         "assigned",
         "actual",
         "planned",
@@ -133,7 +139,7 @@ def recognise(values: pd.Series, name: str) -> Recognised:
 
 def _recognise(values: pd.Series, name: str) -> Recognised:
     words = "_".join(words_of(name))
-    number = _are_numbers(values)
+    number = hold_numbers(values)
     if re.search(_PATIENT, words):
         return Recognised(name, "patient", sure=words != "case")
     rule = name_rule(name)
@@ -170,11 +176,12 @@ def _recognise(values: pd.Series, name: str) -> Recognised:
             return Recognised(name, "week", unit or "weeks", sure=unit is not None)
     if number and header.measure is not None:
         return Recognised(name, "measure", header.measure, header.limb, sure=fits_surely(header))
-    return Recognised(name, "unknown", note=_describe(values, number=number))
+    return Recognised(name, "unknown", note=described(values, number=number))
 
 
 def settle_sides(found: dict[str, Recognised]) -> dict[str, Recognised]:
     """Take a single letter for a side of the body where another column differs by the letter of the other side only."""
+    found = _settle_twelfths(found)
     by_stem: dict[tuple[object, ...], dict[str, str]] = {}
     for one in found.values():
         by_stem.setdefault((one.header.stem, one.header.time, one.header.unit), {})[one.header.letter] = one.name
@@ -190,6 +197,18 @@ def settle_sides(found: dict[str, Recognised]) -> dict[str, Recognised]:
             header = replace(header, rest=(*header.rest, header.letter))
             one = replace(one, sure=one.sure and one.role != "measure")
         answer[name] = replace(one, header=header)
+    return answer
+
+
+def _settle_twelfths(found: dict[str, Recognised]) -> dict[str, Recognised]:
+    """Take 3/12 for three months where other columns have weeks as 6/52."""
+    if not any(re.search(r"\d/52\b", name) for name in found):
+        return found
+    answer = dict(found)
+    for name, one in found.items():
+        if re.search(r"\d/12\b", name):
+            header = replace(header_words(re.sub(r"(\d+)/12\b", r"\1 months", name)), name=name)
+            answer[name] = replace(one, header=header, sure=one.role != "measure" or fits_surely(header))
     return answer
 
 
@@ -209,6 +228,10 @@ def _covariate_surely(target: str, words: str, labels: list[str]) -> bool:
         return re.fullmatch(_COVARIATES[target], words) is not None
     if target == "involved_side":
         return bool(labels) and all(side_of(label) is not None or label.casefold() == "both" for label in labels)
+    if target == "age_years":  # the age at an injury years ago is another one
+        return (
+            re.search(r"_at_(?!surg|op|enrol|incl|consent|basel|random|start|study|entry|first|visit)", words) is None
+        )
     return target != "procedure"
 
 
@@ -221,7 +244,8 @@ def fits_surely(header: HeaderWords) -> bool:
     return not header.rest
 
 
-def _are_numbers(values: pd.Series) -> bool:
+def hold_numbers(values: pd.Series) -> bool:
+    """Say whether nearly all cells are numbers, limits such as <20 too."""
     if pd.api.types.is_bool_dtype(values.dtype) or isinstance(values.dtype, pd.CategoricalDtype):
         return False
     known = values.dropna()
@@ -242,7 +266,8 @@ def _hold_dates(values: pd.Series) -> bool:
     return bool(are_dates(known.astype("str")).mean() > 0.9)
 
 
-def _describe(values: pd.Series, *, number: bool) -> str:
+def described(values: pd.Series, *, number: bool) -> str:
+    """Say what stands in a column: a range, labels as they may be shown, or how many texts."""
     known = values.dropna()
     if known.empty:
         return "empty"

@@ -121,9 +121,13 @@ def _number_key(name: str, values: pd.Series) -> str | None:
 
 
 def _is_modality(name: str, one: Recognised, values: pd.Series) -> bool:
-    if one.role not in ("home", "unknown") or not re.search(_MODALITY, plain(name)):
+    if one.role not in ("home", "unknown"):
         return False
     labels = pd.Series(values.dropna().unique()).astype("str")
+    if 0 < len(labels) <= _MOST_KINDS and all(modality_of(label) in MODALITIES for label in labels):
+        return True
+    if not re.search(_MODALITY, plain(name)):
+        return False
     return 0 < len(labels) <= _MOST_KINDS and len(convert(labels, Column("", "number", ""))[1]) > 0
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from analysis.cohort.recognition.recognise_home import HomeColumns
 from analysis.cohort.recognition.trade_words import shown_cell
-from analysis.cohort.suggesting.map_text import SuggestedMap, quoted
+from analysis.cohort.suggesting.map_text import SuggestedMap, file_entry, quoted
 
 _LOG_KEYS = ("week", "start", "end", "modality", "minutes", "level_knee", "level_thigh", "pauses")
 _WEEK_KEYS = ("week", "date", "modality", "sessions_prescribed", "sessions_done", "minutes_done", "level_knee",
@@ -22,7 +22,7 @@ def fill_home(suggestion: SuggestedMap, home: HomeColumns, *, file: str, alone: 
     lines = [f"[{name}]  # guessed: one row is {home.row}{'' if log else ' of one kind of session'}"]
     if alone:
         suggestion.part_of = f"a home programme (one row {home.row}) and no outcome measure"
-        suggestion.files.append(f"{name} = {_file(suggestion, file)}")
+        suggestion.files.append(f"{name} = {file_entry(suggestion.form, file)}")
         lines += suggestion.patients
     for key in keys:
         if key == "modality":
@@ -68,14 +68,3 @@ def _modality(suggestion: SuggestedMap, home: HomeColumns) -> str:
         )
     recode = ", ".join(f"{quoted(old)} = {quoted(new)}" for old, new in shown.items())
     return f"modality = {{ column = {column}, recode = {{ {recode} }} }}{note}"
-
-
-def _file(suggestion: SuggestedMap, file: str) -> str:
-    form = suggestion.form
-    given = {"file": file, "sheet": form.sheet, "encoding": form.encoding}
-    given |= {"delimiter": form.delimiter} if form.delimiter != "," else {}
-    given |= {"decimal": form.decimal} if form.decimal != "." else {}
-    said = {key: value for key, value in given.items() if value is not None}
-    if len(said) == 1:
-        return quoted(file)
-    return "{ " + ", ".join(f"{key} = {quoted(value)}" for key, value in said.items()) + " }"

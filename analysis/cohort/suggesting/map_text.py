@@ -79,6 +79,17 @@ def _reference(protocols: list[str]) -> list[str]:
     return [f"# reference = ...  # the protocol that the others are compared with, one of {labels}"]
 
 
+def file_entry(form: FileFormat, file: str) -> str:
+    """Write a file as [files] names it: its name, and in which way it differs from the usual one."""
+    usual = FileFormat()
+    names = ("sheet", "encoding", "delimiter", "decimal", "header_rows")
+    said = {name: getattr(form, name) for name in names if getattr(form, name) != getattr(usual, name)}
+    if not said:
+        return quoted(file)
+    keys = [f"{name} = {quoted(value) if isinstance(value, str) else value}" for name, value in said.items()]
+    return "{ " + ", ".join([f"file = {quoted(file)}", *keys]) + " }"
+
+
 def _how_to_join(part_of: str) -> list[str]:
     if not part_of:
         return []

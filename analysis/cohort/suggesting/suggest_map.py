@@ -14,20 +14,24 @@ from analysis.cohort.files.paths import refuse_no_file
 from analysis.cohort.files.readers import DELIMITERS, guess_header_rows, read_table
 from analysis.cohort.importing.map_keys import FileFormat
 from analysis.cohort.importing.sources import Sources
-from analysis.cohort.recognition.header_words import side_of
+from analysis.cohort.recognition.header_words import limb_of_label, side_of
 from analysis.cohort.recognition.recognise_columns import Recognised, recognise, settle_sides
 from analysis.cohort.recognition.recognise_home import recognise_home, varies_within
 from analysis.cohort.recognition.trade_words import shown_cell
 from analysis.cohort.suggesting.home import fill_home
-from analysis.cohort.suggesting.map_text import SuggestedMap, compose, key, quoted
+from analysis.cohort.suggesting.map_text import SuggestedMap, compose, file_entry, key, quoted
 from analysis.cohort.suggesting.sheets import Sheets, choose_sheets, place_of_name
 from analysis.cohort.suggesting.time import fill_dates, fill_week
-from analysis.cohort.suggesting.values import fill_long, fill_wide, wide_blocks
+from analysis.cohort.suggesting.values import fill_described, fill_long, fill_wide, wide_blocks
 from analysis.errors import CohortError
 from analysis.progress import steps
 
 _HEAD_ROWS = 100_000
 _MOST_PROTOCOLS = 8
+#: Files of a folder that are looked at (design choice).
+_MOST_FILES = 10
+#: What R calls the numbers of the rows when it writes them.
+_ROW_NAMES = "rownames"
 _COMMA = r"\s*[+-]?\d+,\d+\s*"
 _READABLE = (".csv", ".txt", ".tsv", ".parquet", ".pq", *WORKBOOKS, *STATISTICS_FILES)
 
@@ -38,7 +42,8 @@ def suggest_map(file: str | os.PathLike[str], map_file: str | os.PathLike[str]) 
     Parameters
     ----------
     file : path
-        File that shall be imported; of a folder, one at a time. Of a workbook with several sheets the one that has all is
+        File that shall be imported, or a folder with one file of patients and visits and logs of home sessions beside it. Of
+        a workbook with several sheets the one that has all is
         taken, or that of the patients and that of the visits.
     map_file : path
         TOML file that is written; it must not exist.
@@ -70,14 +75,7 @@ def suggest_map(file: str | os.PathLike[str], map_file: str | os.PathLike[str]) 
             where=str(target),
             what_to_do="Choose another name with --map, or remove the file.",
         )
-    path = Path(file)
-    with steps(f"Suggesting a map of {path.name}") as step:
-        frame, labelled, form, sheets, doubts = _read(path)
-        step("columns")
-        suggestion = SuggestedMap(form)
-        _fill(suggestion, frame, labelled, path.name)
-        sheets.say(suggestion)
-        text = compose(suggestion, path.name, doubts)
+    text, _, questions = suggested_text(Path(file))
     try:
         with target.open("x", encoding="utf-8", newline="\n") as stream:
             stream.write(text)
@@ -87,19 +85,63 @@ def suggest_map(file: str | os.PathLike[str], map_file: str | os.PathLike[str]) 
             where=str(target),
             what_to_do="Choose a place that you may write to.",
         ) from None
-    return suggestion.questions + len(doubts)
+    return questions
+
+
+def suggested_text(path: Path) -> tuple[str, dict[str, pd.Series], int]:
+    """Give the text of a first map of a file or a folder, the cells of each column, and how many lines are not sure."""
+    suggestion, cells, doubts = _of_folder(path) if path.is_dir() else _of_file(path)
+    return compose(suggestion, path.name, doubts), cells, suggestion.questions + len(doubts)
+
+
+def _of_file(path: Path) -> tuple[SuggestedMap, dict[str, pd.Series], list[str]]:
+    with steps(f"Suggesting a map of {path.name}") as step:
+        frame, labelled, form, sheets, doubts = _read(path)
+        step("columns")
+        suggestion = SuggestedMap(form)
+        cells = _cells(frame, labelled)
+        _fill(suggestion, cells, path.name)
+        sheets.say(suggestion)
+        return suggestion, cells, doubts
+
+
+def _of_folder(folder: Path) -> tuple[SuggestedMap, dict[str, pd.Series], list[str]]:
+    """Join the maps of the files of a folder, of which one has patients and visits and the others the home programme."""
+    Sources(folder, "", None)  # type: ignore[arg-type]  # refuses links; nothing is read
+    paths = sorted(one for one in folder.iterdir() if one.suffix.lower() in _READABLE)
+    found = {path.name: _of_file(path) for path in paths} if 1 < len(paths) <= _MOST_FILES else {}
+    visits = [name for name, (one, *_) in found.items() if not one.part_of]
+    if len(visits) != 1 or found[visits[0]][0].files:
+        raise CohortError(
+            "A map is suggested for one file, or for a folder with one file of patients and visits beside logs of home sessions.",
+            where=f"{folder.name} holds: {', '.join(path.name for path in paths) or 'no table'}",
+            what_to_do="Ask for each file, and join the parts in one map with a section [files].",
+        )
+    whole, cells, doubts = found.pop(visits[0])
+    entry = file_entry(whole.form, visits[0])
+    whole.files += [f"patients = {entry}", f"visits = {entry}"]
+    whole.form = FileFormat()
+    for name, (part, more, others) in found.items():
+        whole.files += part.files
+        whole.home += part.home
+        whole.questions += part.questions
+        whole.left_out += [f"{line} (in {name})" for line in part.left_out]
+        cells = more | cells
+        doubts = [*doubts, *(f"{name}: {doubt}" for doubt in others)]
+    return whole, cells, doubts
+
+
+def read_columns(path: Path) -> dict[str, pd.Series]:
+    """Give the cells of each column of a file or a folder, as a suggested map is made from them."""
+    return suggested_text(path)[1]
+
+
+def _cells(frame: pd.DataFrame, labelled: dict[str, pd.Series]) -> dict[str, pd.Series]:
+    return {str(name): labelled.get(str(name), frame[name]) for name in frame.columns}
 
 
 def _read(path: Path) -> tuple[pd.DataFrame, dict[str, pd.Series], FileFormat, Sheets, list[str]]:
     """Read the file, or the sheets of a workbook that go together, trying delimiters and encodings; tell what was not sure."""
-    if path.is_dir():
-        Sources(path, "", None)  # type: ignore[arg-type]  # refuses links; nothing is read
-        there = ", ".join(sorted(one.name for one in path.iterdir() if one.suffix.lower() in _READABLE))
-        raise CohortError(
-            "A map is suggested for one file at a time.",
-            where=f"{path.name} holds: {there or 'no table'}",
-            what_to_do="Ask for each file, and join the parts in one map with a section [files].",
-        )
     doubts: list[str] = []
     form, sheets = FileFormat(), Sheets(None, None, "")
     if path.suffix.lower() in WORKBOOKS:
@@ -140,8 +182,7 @@ def _delimiter(path: Path) -> str:
     return max(DELIMITERS, key=first.count)
 
 
-def _fill(suggestion: SuggestedMap, frame: pd.DataFrame, labelled: dict[str, pd.Series], file: str) -> None:
-    cells = {str(name): labelled.get(str(name), frame[name]) for name in frame.columns}
+def _fill(suggestion: SuggestedMap, cells: dict[str, pd.Series], file: str) -> None:
     found = settle_sides({name: recognise(values, name) for name, values in cells.items()})
     suggestion.body_mass = any(one.target == "body_mass_kg" for one in found.values())
     patient = _fill_patient(suggestion, found, cells)
@@ -172,13 +213,16 @@ def _fill(suggestion: SuggestedMap, frame: pd.DataFrame, labelled: dict[str, pd.
     else:
         fill_week(suggestion, rest, cells, ids)
         fill_long(suggestion, rest, cells, side=side)
+    described = not suggestion.value_entries
     for one in rest.values():
-        _fill_column(suggestion, one, cells, ids)
+        _fill_column(suggestion, one, cells, ids, described=described)
 
 
 def _side_of_a_row(one: Recognised, values: pd.Series, ids: pd.Series) -> Recognised:
-    """Take a side that changes within patients for the limb of the row."""
-    if one.target != "involved_side" or not varies_within(values, ids):
+    """Take a side that changes within patients for the limb of the row, whatever its name."""
+    labels = values.dropna().unique() if one.role == "unknown" and one.note.startswith("labels") else ()
+    a_limb = one.target == "involved_side" or (len(labels) > 1 and all(limb_of_label(str(label)) for label in labels))
+    if not a_limb or not varies_within(values, ids):
         return one
     return replace(one, role="limb", target="", sure=False)
 
@@ -187,6 +231,8 @@ def _fill_patient(suggestion: SuggestedMap, found: dict[str, Recognised], cells:
     named = [one for one in found.values() if one.role == "patient"]
     candidates = [one for one in named if len(cells[one.name].dropna().unique()) > 1] or named
     candidates.sort(key=lambda one: place_of_name(one.name))
+    if candidates and any(one.name != _ROW_NAMES for one in candidates):
+        candidates = [one for one in candidates if one.name != _ROW_NAMES]
     if candidates:
         chosen = candidates[0]
         others = ", ".join(one.name for one in candidates[1:])
@@ -219,7 +265,13 @@ def _fill_protocol(suggestion: SuggestedMap, found: dict[str, Recognised], cells
     found.pop(candidates[0].name)
 
 
-def _fill_column(suggestion: SuggestedMap, one: Recognised, cells: dict[str, pd.Series], ids: pd.Series) -> None:
+def _fill_column(
+    suggestion: SuggestedMap, one: Recognised, cells: dict[str, pd.Series], ids: pd.Series, *, described: bool
+) -> None:
+    """Say what becomes of a column that is neither patient, protocol, time nor measure.
+
+    ``described`` says that no measure was recognised, so that numbers that change within patients are described as measures.
+    """
     varies = varies_within(cells[one.name], ids)
     if one.role == "covariate" and not (varies and suggestion.layout == "long"):
         note = "" if one.sure else suggestion.not_sure("is it this?")
@@ -231,6 +283,8 @@ def _fill_column(suggestion: SuggestedMap, one: Recognised, cells: dict[str, pd.
     elif one.role in ("patient", "identifier", "date", "start", "home", "change", "measure"):
         by_week = suggestion.layout == "wide" and one.role == "home" and one.header.time is not None
         suggestion.left_out.append(f"{one.name}: {_HOME_IN_COLUMNS if by_week else _what_it_is(one)}")
+    elif described and varies and suggestion.layout == "long" and one.note.startswith("numbers from"):
+        fill_described(suggestion, one, cells[one.name])
     elif varies and suggestion.layout == "long" and not len(convert(cells[one.name], Column("value", "number", ""))[1]):
         suggestion.value_entries.append(
             f"# [[values]]  # changes within patients, {one.note or 'numbers'}; a measure? Then describe it under [measures]\n"

@@ -6,12 +6,19 @@ from collections.abc import Mapping
 
 import pandas as pd
 
+from analysis.cohort.columns import read_numbers
 from analysis.cohort.recognition.recognise_columns import Recognised
 from analysis.cohort.recognition.recognise_home import varies_within
 from analysis.cohort.recognition.trade_words import shown_cell
 from analysis.cohort.recognition.visit_times import date_format_of, visit_time
 from analysis.cohort.suggesting.map_text import SuggestedMap, quoted
 from analysis.cohort.suggesting.values import written_time
+
+_WINDOWS = (
+    "# Visits off their day are at no scheduled week, and reports then have no weeks to compare. Windows bring them there:",
+    "# [schedule]",
+    "# weeks = [0, 6, 12, 26]",
+)
 
 
 def fill_week(
@@ -41,10 +48,16 @@ def fill_week(
         note = "" if len(starts) == 1 else suggestion.not_sure("which date is that of surgery or start?")
         suggestion.week += [f"start = {quoted(starts[0].name)}{note}"]
         _fill_format(suggestion, used, cells)
+        suggestion.week += ["", *_WINDOWS]
     elif weeks:
         used = weeks[:1]
         note = suggestion.not_sure("are these weeks since surgery or start?")
         suggestion.week += [f"column = {quoted(used[0].name)}{note}", f'unit = "{used[0].target}"']
+    elif ages := [one for one in found.values() if one.target == "age_years" and varies_within(cells[one.name], ids)]:
+        used = ages[:1]
+        first = f"{read_numbers(cells[used[0].name])[0].min():g}"
+        note = suggestion.not_sure(f"ages that change within patients: is it the time, from {first} years on?")
+        suggestion.week += [f"column = {quoted(used[0].name)}{note}", 'unit = "years"', f"origin = {first}"]
     else:
         used = []
         note = suggestion.not_sure("no column is named like a week, a visit or a date; which one tells the time?")

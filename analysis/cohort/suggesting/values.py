@@ -18,7 +18,7 @@ from analysis.cohort.recognition.trade_words import shown_cell, words_of
 from analysis.cohort.recognition.visit_times import WEEKS_IN
 from analysis.cohort.suggesting.map_text import SuggestedMap, key, quoted
 
-_VALUE = r"^(?:aval|value|val|result|score|reading|wert|messwert|ergebnis|valeur|resultat|valor|resultado)(?:_|$)"
+_VALUE = r"^(?:test_)?(?:aval|[a-z]{2}stresn|value|val|result|score|reading|wert|messwert|ergebnis|valeur|resultat|valor|resultado)(?:_|$)"
 _TORQUE = "quadriceps_torque"
 #: Fewer of the values than this share could be N·m/kg: they are N·m (design choice).
 _MOST_PER_KG = 0.1
@@ -123,6 +123,12 @@ def fill_long(
         found.pop(one.name)
     if limb is not None and limbs.used:
         found.pop(limb.name, None)
+
+
+def fill_described(suggestion: SuggestedMap, one: Recognised, values: pd.Series) -> None:
+    """Add the entry of a column of numbers that is no known measure, with a description to be looked through."""
+    name = _described(suggestion, one.header.stem or one.name, _numbers(values).dropna())
+    suggestion.value_entries.append(f'[[values]]\nmeasure = "{name}"\ncolumn = {quoted(one.name)}')
 
 
 def fill_stacked(

@@ -42,7 +42,7 @@ class KeptResponse(ResultWithNotes):
     patients: pd.DataFrame
 
     def _headline(self) -> str:
-        return f"Reached and kept at weeks {', '.join(f'{week:g}' for week in self.weeks)}"
+        return f"Reached and kept at {', '.join(map(moment, self.weeks))}"
 
 
 def reached_and_kept(cohort: Cohort, endpoint: Endpoint, *, until: float | None = None) -> KeptResponse:
@@ -105,7 +105,7 @@ def reached_and_kept(cohort: Cohort, endpoint: Endpoint, *, until: float | None 
         if endpoint.missing == "excluded"
         else endpoint.denominator + " A missed visit counts as not kept."
     )
-    when = "each of weeks" if len(weeks) > 1 else "week"
+    when = f"{'each of ' if len(weeks) > 1 else ''}{', '.join(map(moment, weeks))}"
     return KeptResponse(
         endpoint=endpoint,
         weeks=tuple(weeks),
@@ -114,7 +114,7 @@ def reached_and_kept(cohort: Cohort, endpoint: Endpoint, *, until: float | None 
         patients=patients,
         notes=(
             endpoint.to_reach.words,
-            f"Reached at {when} {', '.join(f'{one:g}' for one in weeks)}.",
+            f"Reached at {when}.",
             rule,
         ),
     )

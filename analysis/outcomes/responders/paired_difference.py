@@ -44,7 +44,7 @@ class RespondersAtTwoWeeks(ResultWithNotes):
     patients: pd.DataFrame
 
     def _headline(self) -> str:
-        return f"Responders at weeks {self.weeks[0]:g} and {self.weeks[1]:g}, the same patients"
+        return f"Responders at {moment(self.weeks[0])} and {moment(self.weeks[1])}, the same patients"
 
 
 def paired_difference(

@@ -32,7 +32,7 @@ def estimand(study: Study) -> Section:
     if not found.recorded:
         items.append(absent("events, so the intercurrent events of these patients are not known."))
     elif found.table.empty:
-        items.append(Passage((f"No event was recorded from the start to week {numbers.week(found.week)}.",)))
+        items.append(Passage((f"No event was recorded from the start to {numbers.moment(found.week)}.",)))
     else:
         items.append(_events_table(found))
     items.append(Passage(_multiplicity(study), "items"))
@@ -55,12 +55,12 @@ def _events_table(found: IntercurrentEvents) -> Table:
     )
     return Table(
         shown.assign(handled=handled),
-        f"Intercurrent events up to week {numbers.week(found.week)}, and how each is handled.",
+        f"Intercurrent events up to {numbers.moment(found.week)}, and how each is handled.",
         (
             Column("event", "Event"),
             Column(("patients", "allocated"), "Patients with it", "fraction"),
             Column(("measured_after", "patients"), "Measured after it", "fraction"),
-            Column(("measured_at", "patients"), f"Measured at week {numbers.week(found.week)}", "fraction"),
+            Column(("measured_at", "patients"), f"Measured at {numbers.moment(found.week)}", "fraction"),
             Column("handled", "Handled"),
         ),
         tuple(notes),
@@ -124,22 +124,22 @@ def _outcome(study: Study) -> str:
     said = f"{study.measure_in_words} ({study.measure.unit}; {study.measure.direction_in_words})"
     if study.curves is None:
         return f"{said}."
-    return f"{said} at week {numbers.week(study.curves.primary_week)}."
+    return f"{said} at {numbers.moment(study.curves.primary_week)}."
 
 
 def _summary(study: Study) -> str:
     curves = study.curves
     if curves is None:
         return "None: no model could be fitted."
-    week = numbers.week(curves.primary_week)
+    when = numbers.moment(curves.primary_week)
     if len(curves.protocols) == 1:
-        return f"The mean at week {week}."
+        return f"The mean at {when}."
     adjusted = [*(["the baseline value"] if curves.baseline_adjusted else []), *curves.covariates]
     words = f", adjusted for {numbers.listed(adjusted)}" if adjusted else ", not adjusted"
     if study.allocation == "randomised":
-        return f"Difference between mean values at week {week}{words}."
+        return f"Difference between mean values at {when}{words}."
     return (
-        f"Difference between mean values at week {week}{words}: an association between protocol and outcome, not what "
+        f"Difference between mean values at {when}{words}: an association between protocol and outcome, not what "
         "the protocol brings about."
     )
 

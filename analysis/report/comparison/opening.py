@@ -34,7 +34,7 @@ def subtitle(study: Study) -> Section:
     several = len(study.protocols) > 1
     protocols = f"{len(study.protocols)} protocols" if several else f"one protocol, {study.protocols[0]}"
     weeks = study.visits.loc[study.visits["value"].notna(), "week"]
-    span = f", weeks {numbers.week(weeks.min())} to {numbers.week(weeks.max())}" if len(weeks) else ""
+    span = f", {numbers.time_span(weeks.min(), weeks.max())}" if len(weeks) else ""
     lines = [study.measure_in_words, f"{patients}, {protocols}{span}"]
     lines += _compared_with(study)
     if study.invented:
@@ -161,8 +161,8 @@ def _one_protocol(curves: RecoveryCurves, level: float) -> str:
     row = at[(at["week"] - curves.primary_week).abs() < 1e-9].iloc[0]
     decimals = shown_decimals(curves.measure)
     return (
-        f"All patients followed one protocol, {curves.protocols[0]}, so nothing is compared. At week "
-        f"{numbers.week(curves.primary_week)} mean {in_text(curves.measure.label)} was "
+        f"All patients followed one protocol, {curves.protocols[0]}, so nothing is compared. At "
+        f"{numbers.moment(curves.primary_week)} mean {in_text(curves.measure.label)} was "
         f"{numbers.number(row['estimate'], decimals)} {curves.measure.unit} ({numbers.level_in_words(level)} interval "
         f"{numbers.interval(row['lower'], row['upper'], decimals)})."
     )

@@ -46,7 +46,7 @@ def symmetry(study: Study) -> Section:
     )
     shown = share_table(
         table,
-        f"Limb symmetry of quadriceps torque at week {numbers.week(found.endpoint.week)}, with what it can hide.",
+        f"Limb symmetry of quadriceps torque at {numbers.moment(found.endpoint.week)}, with what it can hide.",
         Column("protocol", "Protocol"),
         notes=found.notes,
         name="symmetry",
@@ -78,7 +78,7 @@ def _side_by_side(otherwise: CountedOtherwise, grid: ThresholdGrid) -> Table:
     elif repeated is not None:
         rows = repeated.differences[repeated.differences["week"].isin([found.endpoint.week, "mean"])]
         for week, part in rows.groupby("week", sort=False):
-            what = "mean over the weeks" if week == "mean" else f"week {numbers.week(float(str(week)))}"
+            what = "mean over the weeks" if week == "mean" else f"{numbers.moment(float(str(week)))}"
             parts.append((f"all visits together, {what}", part))
         notes += repeated.notes[1:]
     table = pd.concat([part.assign(way=way) for way, part in parts], ignore_index=True)
@@ -86,7 +86,7 @@ def _side_by_side(otherwise: CountedOtherwise, grid: ThresholdGrid) -> Table:
     table = table.sort_values("protocol", key=lambda names: names.astype(str).map(order), kind="stable")
     return Table(
         table,
-        f"Difference from {found.reference} in the share of responders at week {numbers.week(found.endpoint.week)}, counted in "
+        f"Difference from {found.reference} in the share of responders at {numbers.moment(found.endpoint.week)}, counted in "
         "several ways.",
         (
             Column("way", "Way of counting"),
@@ -117,7 +117,7 @@ def _ratios(found: Responders) -> Table:
     odds_ratio = ("odds_ratio", "odds_ratio_lower", "odds_ratio_upper")
     return Table(
         found.ratios,
-        f"Ratio of shares and odds ratio against {found.reference}, week {numbers.week(found.endpoint.week)}.",
+        f"Ratio of shares and odds ratio against {found.reference}, {numbers.moment(found.endpoint.week)}.",
         (
             Column("protocol", "Protocol"),
             Column(("ratio", "ratio_lower", "ratio_upper"), f"Ratio ({percent} interval)", "number with interval", 2),
@@ -147,7 +147,7 @@ def _along_thresholds(grid: ThresholdGrid, found: Responders) -> Table:
 def _directions(both: BetterOrWorse) -> Table:
     return share_table(
         both.table,
-        f"Better, unchanged and worse by week {numbers.week(both.endpoint.week)}.",
+        f"Better, unchanged and worse by {numbers.moment(both.endpoint.week)}.",
         Column("direction", "Direction"),
         ("patients", "n"),
         notes=both.notes[1:],
@@ -162,7 +162,7 @@ def _kept_and_first(found: CountedOtherwise) -> list[Item]:
     if isinstance(kept, Lacking):
         items.append(absent(kept.what))
     else:
-        caption = f"Reached the threshold by week {numbers.week(kept.endpoint.week)} and kept it."
+        caption = f"Reached the threshold by {numbers.moment(kept.endpoint.week)} and kept it."
         of = Column("protocol", "Protocol")
         items.append(share_table(kept.table, caption, of, notes=kept.notes[1:], name="kept"))
     if found.two_weeks is not None:
@@ -187,15 +187,15 @@ def _kept_and_first(found: CountedOtherwise) -> list[Item]:
 
 def _two_weeks(two: RespondersAtTwoWeeks) -> Table:
     """Show the responders at the week and at the visit before it, in the patients judged at both."""
-    earlier, later = (numbers.week(week) for week in two.weeks)
+    earlier, later = (numbers.moment(week) for week in two.weeks)
     return Table(
         two.table,
-        f"Responders at week {earlier} and at week {later}, in the same patients.",
+        f"Responders at {earlier} and at {later}, in the same patients.",
         (
             Column("protocol", "Protocol"),
             Column("n", "Patients judged at both", "count"),
-            Column("gained", f"Only at week {later}", "count"),
-            Column("lost", f"Only at week {earlier}", "count"),
+            Column("gained", f"Only at {later}", "count"),
+            Column("lost", f"Only at {earlier}", "count"),
             Column("earlier_share", f"Week {earlier}", "share"),
             Column("later_share", f"Week {later}", "share"),
             Column("difference", f"Percentage points ({level_of(two.table)} interval)", "points with interval"),

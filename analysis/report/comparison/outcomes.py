@@ -7,6 +7,7 @@ import pandas as pd
 
 from analysis.curves.recovery import RecoveryCurves
 from analysis.outcomes import Responders
+from analysis.outcomes.patients.limits import limit_values
 from analysis.report.comparison.findings.responder_words import not_concluded, responders_title
 from analysis.report.comparison.findings.rules import find, side
 from analysis.report.comparison.findings.words import means_doubt, slide_title
@@ -32,7 +33,18 @@ def measurements(study: Study) -> Section:
     """Show the values of the patients who came, week by week."""
     if not study.visits["value"].notna().any():
         return Section((absent(f"values of {in_text(study.measure_in_words)}."),))
-    return Section((seen_figure(study.visits, study.measure),))
+    return Section((seen_figure(study.visits, study.measure), *_limits(study)))
+
+
+def _limits(study: Study) -> list[Passage]:
+    """Say how many values of what is compared and counted are limits, where the data know limits."""
+    endpoints = [one.endpoint for one in study.responders]
+    of = {(study.measure.name, study.limb): study.measure} | {
+        (one.measure.name, one.limb): one.measure for one in endpoints
+    }
+    found = {limit_values(study.cohort, name, limb): measure for (name, limb), measure in of.items()}
+    said = [one.in_words(in_text(measure.label)) for one, measure in found.items() if one is not None]
+    return [Passage(tuple(said))] if said else []
 
 
 def recovery(study: Study) -> Section:
@@ -94,7 +106,7 @@ def _primary_table(study: Study, curves: RecoveryCurves) -> Table:
         )
     return Table(
         table,
-        f"{curves.measure.label} ({curves.measure.unit}): differences at week {numbers.week(curves.primary_week)}, the "
+        f"{curves.measure.label} ({curves.measure.unit}): differences at {numbers.moment(curves.primary_week)}, the "
         "primary week.",
         tuple(columns),
         tuple(notes),
@@ -123,8 +135,8 @@ def is_judged(found: Responders) -> bool:
 def _one_analysis(found: Responders, allocation: Allocation) -> list[Item]:
     said = Passage(found.notes, "items")
     if not is_judged(found):
-        label, week = in_text(found.endpoint.measure.label), numbers.week(found.endpoint.week)
-        return [said, absent(f"changes of {label} by week {week}.")]
+        label, week = in_text(found.endpoint.measure.label), numbers.moment(found.endpoint.week)
+        return [said, absent(f"changes of {label} by {week}.")]
     items: list[Item] = [said, responder_figure(found, message=responders_title(found))]
     if len(found.differences):
         items.append(responder_differences(found, allocation))
@@ -147,7 +159,7 @@ def responder_differences(found: Responders, allocation: Allocation) -> Table:
         notes.append(_NUMBER_NEEDED)
     return Table(
         found.differences.assign(needed=pd.Series([words or None for words in needed], dtype=object)),
-        f"Responders by protocol compared with {found.reference}, week {numbers.week(found.endpoint.week)}.",
+        f"Responders by protocol compared with {found.reference}, {numbers.moment(found.endpoint.week)}.",
         tuple(columns),
         tuple(notes),
         name="responder-differences",
@@ -190,7 +202,7 @@ def _mean_beside(found: Responders) -> Table:
         notes.append(f"Differences: {found.mean_differences['method'].iloc[0]}.")
     return Table(
         table,
-        f"Mean improvement in {in_text(measure.label)} ({measure.unit}) by week {numbers.week(found.endpoint.week)}, to be "
+        f"Mean improvement in {in_text(measure.label)} ({measure.unit}) by {numbers.moment(found.endpoint.week)}, to be "
         "read beside the shares.",
         tuple(columns),
         tuple(notes),

@@ -43,7 +43,7 @@ def flow(study: Study) -> Section:
     elif len(found.lost):
         items.append(lost_table(found))
     else:
-        items.append(Passage((f"Every patient was seen at week {numbers.week(found.weeks[-1])}, the last one.",)))
+        items.append(Passage((f"Every patient was seen at {numbers.moment(found.weeks[-1])}, the last one.",)))
     return Section(tuple(items))
 
 

@@ -123,8 +123,8 @@ def _at_the_start(found: MissingPatterns) -> list[Item]:
     rows = found.baseline[known]
     items: list[Item] = [_start_table(found, rows)] if len(rows) else []
     if not rows["variable"].eq(BASELINE).any():
-        label, week = in_text(found.label), numbers.week(found.week)
-        items.append(absent(f"a baseline of {label}, so those missing and seen at week {week} are not compared by it."))
+        label, week = in_text(found.label), numbers.moment(found.week)
+        items.append(absent(f"a baseline of {label}, so those missing and seen at {week} are not compared by it."))
     return items
 
 

@@ -110,7 +110,7 @@ def _expected_table(found: ProbabilityOfResponse, beside: Responders) -> Table:
     )
     return Table(
         table,
-        f"Responders expected in {in_text(beside.endpoint.measure.label)} at week {numbers.week(found.endpoint.week)}, when the error of "
+        f"Responders expected in {in_text(beside.endpoint.measure.label)} at {numbers.moment(found.endpoint.week)}, when the error of "
         "measurement and missing visits are taken into account.",
         (
             Column("protocol", "Protocol"),

@@ -242,7 +242,7 @@ class Study(Prepared):
         found = _found("what limb symmetry needs. ", make)
         if isinstance(found, Lacking) or found.table["n"].any():
             return found
-        return Lacking(f"quadriceps torque of both limbs at week {numbers.week(week)}.")
+        return Lacking(f"quadriceps torque of both limbs at {numbers.moment(week)}.")
 
     @cached_property
     def last_responders(self) -> Responders | Lacking:
@@ -258,7 +258,7 @@ class Study(Prepared):
         endpoint, several = replace(found.endpoint, reference=found.reference), len(found.differences) > 0
         measure, week = endpoint.measure, endpoint.week
         if not found.table["n"].any():
-            return Lacking(f"changes of {in_text(measure.label)} by week {numbers.week(week)}.")
+            return Lacking(f"changes of {in_text(measure.label)} by {numbers.moment(week)}.")
         covariates = adjustment(cohort, measure.name, limb=endpoint.limb) if several else ()
         sites = several and "site" in cohort.patients and cohort.patients["site"].nunique() >= 2
         before = [one for one in expected_weeks(seen_weeks(cohort, measure.name, endpoint.limb)) if 0 < one < week]

@@ -67,7 +67,7 @@ def difference_figure(curves: RecoveryCurves, *, level: float = 0.95, message: s
 
     def draw_for_slide() -> Drawing:
         at = table[(table["week"] - curves.primary_week).abs() < 1e-9]
-        label = f"Difference from {wrap(reference, 40, lines=1)}, week {numbers.week(curves.primary_week)}"
+        label = f"Difference from {wrap(reference, 40, lines=1)}, {numbers.moment(curves.primary_week)}"
         return draw_forest(at, drawn, label=f"{label} ({curves.measure.unit})", zero=True)
 
     return Figure(
@@ -75,7 +75,7 @@ def difference_figure(curves: RecoveryCurves, *, level: float = 0.95, message: s
         title=f"Differences in {in_text(curves.measure.label)} from {reference}",
         caption=(
             f"Model estimates in {curves.measure.unit} with {percent} intervals ({method_in_words(table)}); {better}. "
-            f"The line is no difference; the shaded week is the primary one, week {numbers.week(curves.primary_week)}."
+            f"The line is no difference; the shaded week is the primary one, {numbers.moment(curves.primary_week)}."
         ),
         alt=_differences_in_words(table, curves, level, decimals),
         table=_table(table, curves, decimals, percent),
@@ -118,7 +118,7 @@ def _differences_in_words(table: pd.DataFrame, curves: RecoveryCurves, level: fl
             size = f"{numbers.signed(at['estimate'], decimals)} {curves.measure.unit} ({percent} interval {limits})"
         which = "the interval drawn" if several else "the interval"
         sentences.append(
-            f"{numbers.capitalised(str(name))} minus {curves.protocols[0]} at week {numbers.week(curves.primary_week)}: {size}"
+            f"{numbers.capitalised(str(name))} minus {curves.protocols[0]} at {numbers.moment(curves.primary_week)}: {size}"
             + (f"; {which} leaves out zero at {apart or 'none'} of {judged} weeks with one" if judged > 1 else "")
         )
     return f"{'. '.join(sentences)}."

@@ -56,7 +56,7 @@ def dose_change_figure(found: AdherenceAssociation) -> Figure:
         zero_line(axes)
         done = f"Sessions{of} done of those prescribed (%)" if is_share else f"{found.exposure}, hours a week"
         axes.set_xlabel(wrap(done, 46 if width == "wide" else 34))
-        axes.set_ylabel(f"Improvement by\nweek {numbers.week(found.endpoint.week)} ({measure.unit})")
+        axes.set_ylabel(f"Improvement by\n{numbers.moment(found.endpoint.week)} ({measure.unit})")
         quiet_grid(axes, "both")
         legend_above(drawing, drawn, width)
         return drawing
@@ -79,7 +79,7 @@ def dose_change_figure(found: AdherenceAssociation) -> Figure:
             "more changed more. It does not say what more sessions would have done: recovery, pain and motivation move both."
         ),
         alt=(
-            f"Improvement in {in_text(measure.label)} by week {numbers.week(found.endpoint.week)} against {found.exposure} in "
+            f"Improvement in {in_text(measure.label)} by {numbers.moment(found.endpoint.week)} against {found.exposure} in "
             f"{numbers.plural(int(naive['n']), 'patient')}: {slope}."
         ),
         table=_association_table(found, percent),
@@ -93,8 +93,8 @@ def _association_table(found: AdherenceAssociation, percent: str) -> Table:
     decimals = decimals_for([*found.table["slope"], *found.table["upper"]])
     return Table(
         found.table,
-        f"Association of {found.exposure} with improvement in {in_text(endpoint.measure.label)} by week "
-        f"{numbers.week(endpoint.week)}.",
+        f"Association of {found.exposure} with improvement in {in_text(endpoint.measure.label)} by "
+        f"{numbers.moment(endpoint.week)}.",
         (
             Column("method", "Method"),
             Column("n", "Patients", "count"),
@@ -164,7 +164,7 @@ def effect_figure(found: ComplierEffect) -> Figure:
             f"{found.exposure_unit}, in patients whose dose follows what they are offered; {percent} intervals "
             f"({table['method'].iloc[0]}).{none} It holds only where all of this does: {' '.join(found.assumptions)}"
         ),
-        alt=f"Effects at week {numbers.week(found.endpoint.week)} in {measure.unit}. {'; '.join(parts)}.",
+        alt=f"Effects at {numbers.moment(found.endpoint.week)} in {measure.unit}. {'; '.join(parts)}.",
         table=_effect_table(found, decimals, percent),
         draw=draw,
     )

@@ -92,7 +92,7 @@ def lost_table(found: PatientFlow) -> Table:
     """Show who was lost before the last week, and why."""
     return Table(
         found.lost,
-        f"Patients not seen at week {numbers.week(found.weeks[-1])} nor later, with the reason on record.",
+        f"Patients not seen at {numbers.moment(found.weeks[-1])} nor later, with the reason on record.",
         (
             Column("reason", "Reason"),
             Column(("patients", "allocated"), "Patients", "fraction with share"),
@@ -110,14 +110,12 @@ def _boxes(found: PatientFlow, name: str, modelled: pd.Series | None, modelled_w
         [f"with a baseline: {numbers.count(row['with_baseline'])}"],
     ]
     seen = [
-        f"seen at week {numbers.week(one.week)}: {numbers.count(one.seen)}"
-        for one in weeks.itertuples()
-        if one.week != 0
+        f"seen at {numbers.moment(one.week)}: {numbers.count(one.seen)}" for one in weeks.itertuples() if one.week != 0
     ]
     boxes.append(seen or [f"seen after the baseline: {numbers.count(row['seen_after_baseline'])}"])
     lost = found.lost[found.lost["protocol"] == name].sort_values("patients", ascending=False)
     if found.weeks:
-        head = f"lost by week {numbers.week(found.weeks[-1])}: {numbers.count(lost['patients'].sum())}"
+        head = f"lost by {numbers.moment(found.weeks[-1])}: {numbers.count(lost['patients'].sum())}"
         shown = [f"– {one.reason}: {numbers.count(one.patients)}" for one in lost.head(_REASONS_SHOWN).itertuples()]
         rest = int(lost["patients"].iloc[_REASONS_SHOWN:].sum())
         boxes.append([head, *shown, *([f"– other reasons: {rest}"] if rest else [])])

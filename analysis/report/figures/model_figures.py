@@ -234,7 +234,7 @@ def _by_span(across: NDArray[np.float64], values: NDArray[np.float64]) -> pd.Dat
     distinct = np.unique(across)
     if len(distinct) <= _BINS:
         place: Sequence[int] | NDArray[np.int64] = np.searchsorted(distinct, across)
-        words = [numbers.week(week) for week in distinct]
+        words = [numbers.week_or_day(week) for week in distinct]
     else:
         edges = np.unique(np.quantile(across, np.linspace(0, 1, _BINS + 1)))
         place = np.clip(np.searchsorted(edges, across, side="right") - 1, 0, len(edges) - 2)

@@ -161,8 +161,10 @@ def missing_figure(found: MissingByWeek, measure: Measure, *, week: float | None
         narrow = width == "narrow"
         # On a phone the weeks run downwards, so that every cell keeps its size.
         shares, missing = (table.to_numpy(dtype=float).T if narrow else table.to_numpy(dtype=float) for table in cells)
-        across = [wrap(name, 12, lines=4) for name in names] if narrow else [numbers.week(week) for week in weeks]
-        down = [f"week {numbers.week(week)}" for week in weeks] if narrow else heads(row_height)
+        across = (
+            [wrap(name, 12, lines=4) for name in names] if narrow else [numbers.week_or_day(week) for week in weeks]
+        )
+        down = [f"{numbers.moment(week)}" for week in weeks] if narrow else heads(row_height)
         drawing = new_drawing(width, (0.8 if not narrow else 1.2) + row_height * len(down))
         axes = drawing.add_subplot()
         axes.imshow(shares, cmap=_shades(), vmin=0, vmax=1, aspect="auto")
@@ -245,7 +247,7 @@ def _adherence_in_words(overall: pd.DataFrame) -> str:
 def _missing_message(table: pd.DataFrame, week: float | None) -> str:
     told = week if week is not None and (table["week"] == week).any() else float(table["week"].max())
     last = table[table["week"] == told]
-    when = f"week {numbers.week(told)}"
+    when = f"{numbers.moment(told)}"
     counts = [(str(row["protocol"]), int(row["missing"]), int(row["expected"])) for row in last.to_dict("records")]
     return f"Missing at {when}: {counts_by_protocol(counts, room=TITLE_LETTERS - 20)}"
 
@@ -255,13 +257,13 @@ def _missing_in_words(table: pd.DataFrame) -> str:
     for name, one in table.groupby("protocol", sort=False):
         last = one.sort_values("week").iloc[-1]
         parts.append(
-            f"{name} {numbers.fraction(last['missing'], last['expected'])} ({numbers.share(last['share'])}) at week "
-            f"{numbers.week(last['week'])}"
+            f"{name} {numbers.fraction(last['missing'], last['expected'])} ({numbers.share(last['share'])}) at "
+            f"{numbers.moment(last['week'])}"
         )
     said = f"Table of shades of missing values by protocol and week. At the last week: {'; '.join(parts)}."
     known = table.dropna(subset=["share"]).sort_values("share", kind="stable")
     if known.empty:
         return said
     worst = known.iloc[-1]
-    most = f"{numbers.share(worst['share'])} in {worst['protocol']} at week {numbers.week(worst['week'])}"
+    most = f"{numbers.share(worst['share'])} in {worst['protocol']} at {numbers.moment(worst['week'])}"
     return f"{said} The most: {most}."

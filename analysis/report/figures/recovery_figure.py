@@ -65,7 +65,7 @@ def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95, doubt: str =
 
     def draw_many_for_slide() -> Drawing:
         at = lines[(lines["week"] - curves.primary_week).abs() < 1e-9]
-        label = f"Mean {in_text(curves.measure.label)} at week {numbers.week(curves.primary_week)} ({unit})"
+        label = f"Mean {in_text(curves.measure.label)} at {numbers.moment(curves.primary_week)} ({unit})"
         return draw_forest(at, marks(curves.protocols), label=label, zero=False)
 
     decimals = shown_decimals(curves.measure)
@@ -268,8 +268,8 @@ def _recovery_message(table: pd.DataFrame, curves: RecoveryCurves, decimals: int
     at = table.loc[np.isclose(table["week"].astype(float), curves.primary_week), "estimate"]
     low, high = numbers.number(at.min(), decimals), numbers.number(at.max(), decimals)
     span = low if low == high else f"{low} to {high}"
-    week = numbers.week(curves.primary_week)
-    return f"Mean {in_text(curves.measure.label)} at week {week}: {span} {curves.measure.unit}"
+    when = numbers.moment(curves.primary_week)
+    return f"Mean {in_text(curves.measure.label)} at {when}: {span} {curves.measure.unit}"
 
 
 def _recovery_in_words(table: pd.DataFrame, curves: RecoveryCurves, decimals: int, percent: str) -> str:
@@ -282,9 +282,9 @@ def _recovery_in_words(table: pd.DataFrame, curves: RecoveryCurves, decimals: in
         for row in at.itertuples()
     ]
     first, last = 0.0 if curves.baseline_adjusted else table["week"].min(), table["week"].max()
-    span = f"from week {numbers.week(first)} to week {numbers.week(last)}" if first < last else "at one week"
+    span = f"from {numbers.moment(first)} to {numbers.moment(last)}" if first < last else "at one week"
     return (
         f"Lines of {in_text(curves.measure.label)} {span} with "
-        f"single patients behind. At week {numbers.week(curves.primary_week)} the model means in "
+        f"single patients behind. At {numbers.moment(curves.primary_week)} the model means in "
         f"{curves.measure.unit} are: {'; '.join(parts)}."
     )

@@ -70,7 +70,7 @@ def change_figure(found: Responders) -> Figure:
                 rotation=90 if narrow else 0, backgroundcolor=(1, 1, 1, 0.75),
             )  # fmt: skip
         axes.set_xlabel(
-            f"Improvement by week {numbers.week(found.endpoint.week)} ({measure.unit})"
+            f"Improvement by {numbers.moment(found.endpoint.week)} ({measure.unit})"
             + ("" if narrow else "; worse is negative")
         )
         axes.set_ylabel("Patients improved\nby at least this much (%)")
@@ -83,7 +83,7 @@ def change_figure(found: Responders) -> Figure:
         name="change",
         title="Share of patients improved, at every threshold",
         caption=(
-            f"For each amount of improvement in {in_text(measure.label)}{nearer} by week {numbers.week(found.endpoint.week)}, the share "
+            f"For each amount of improvement in {in_text(measure.label)}{nearer} by {numbers.moment(found.endpoint.week)}, the share "
             f"of patients who improved at least that much. A curve further to the right is better. Dashed lines mark "
             f"thresholds. {_denominators(found)}"
         ),
@@ -126,7 +126,7 @@ def responder_figure(found: Responders, *, message: str = "") -> Figure:
         axes.set_ylim(len(names) - 0.5, -0.6)
         axes.set_xlim(0, 100)
         axes.set_xlabel(
-            wrap(f"Patients who reached the threshold by week {numbers.week(found.endpoint.week)} (%)", _ROOM[width])
+            wrap(f"Patients who reached the threshold by {numbers.moment(found.endpoint.week)} (%)", _ROOM[width])
         )
         quiet_grid(axes, "x")
         return drawing
@@ -142,10 +142,10 @@ def responder_figure(found: Responders, *, message: str = "") -> Figure:
         name="responders",
         title="Responders",
         caption=(
-            f"Share of patients who reached the threshold by week {numbers.week(found.endpoint.week)}, with {percent} intervals "
+            f"Share of patients who reached the threshold by {numbers.moment(found.endpoint.week)}, with {percent} intervals "
             f"({table['method'].iloc[0]}). {_denominators(found)}"
         ),
-        alt=f"Responders at week {numbers.week(found.endpoint.week)}: {'; '.join(reached)}.",
+        alt=f"Responders at {numbers.moment(found.endpoint.week)}: {'; '.join(reached)}.",
         table=responder_table(found),
         draw=lambda width: draw(width, 0.42 if width == "wide" else 0.5),
         draw_for_slide=(lambda: draw("wide", LOW_ROW)) if len(names) > MOST_HIGH_ROWS else None,
@@ -164,7 +164,7 @@ def responder_table(found: Responders) -> Table:
     percent = numbers.level_in_words(found.endpoint.level)
     return Table(
         found.table,
-        f"Responders at week {numbers.week(found.endpoint.week)} by protocol.",
+        f"Responders at {numbers.moment(found.endpoint.week)} by protocol.",
         (
             Column("protocol", "Protocol"),
             Column("allocated", "Patients", "count"),
@@ -197,7 +197,7 @@ def _at_amounts(shares: pd.DataFrame, found: Responders) -> Table:
     percent = numbers.level_in_words(found.endpoint.level)
     return Table(
         table,
-        f"Share of patients improved by at least each amount ({measure.unit}) by week {numbers.week(found.endpoint.week)}; "
+        f"Share of patients improved by at least each amount ({measure.unit}) by {numbers.moment(found.endpoint.week)}; "
         "a selection of the amounts drawn.",
         (
             Column("threshold", "Improvement", "signed", shown_decimals(measure)),
@@ -235,6 +235,6 @@ def _change_in_words(found: Responders, decimals: int) -> str:
             else f"{row.protocol}: nobody judged"
         )
     return (
-        f"Curves of the share of patients improved by at least each amount by week {numbers.week(found.endpoint.week)}. At the "
+        f"Curves of the share of patients improved by at least each amount by {numbers.moment(found.endpoint.week)}. At the "
         f"threshold of {chosen.value:g} {measure.unit}: {'; '.join(parts)}."
     )

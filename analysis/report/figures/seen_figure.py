@@ -137,7 +137,7 @@ def _spans(weeks: pd.Series) -> tuple[pd.Series, dict[int, str]]:
     distinct = sorted(float(week) for week in weeks.unique())
     if len(distinct) <= MOST_WEEKS_SHOWN:
         place = {week: position for position, week in enumerate(distinct)}
-        return weeks.astype(float).map(place), {position: numbers.week(week) for week, position in place.items()}
+        return weeks.astype(float).map(place), {position: numbers.week_or_day(week) for week, position in place.items()}
     edges = np.unique(np.quantile(weeks.to_numpy(dtype=float), np.linspace(0, 1, 9)))
     position = np.clip(np.searchsorted(edges, weeks.to_numpy(dtype=float), side="right") - 1, 0, len(edges) - 2)
     exact = weeks.to_numpy(dtype=float)
@@ -166,12 +166,16 @@ def _order(protocol: pd.Series) -> list[str]:
     return [str(name) for name in protocol.astype("category").cat.categories]
 
 
+def _at(week: str) -> str:
+    return week if week.startswith("day") else f"week {week}"
+
+
 def _seen_in_words(table: pd.DataFrame, measure: Measure, decimals: int) -> str:
     parts = []
     for name, one in table.groupby("protocol", sort=False):
         first, last = one.iloc[0], one.iloc[-1]
         parts.append(
-            f"{name} from {numbers.number(first['median'], decimals)} at week {first['week']} ({numbers.plural(first['n'], 'patient')}) "
-            f"to {numbers.number(last['median'], decimals)} at week {last['week']} ({last['n']})"
+            f"{name} from {numbers.number(first['median'], decimals)} at {_at(first['week'])} ({numbers.plural(first['n'], 'patient')}) "
+            f"to {numbers.number(last['median'], decimals)} at {_at(last['week'])} ({last['n']})"
         )
     return f"Boxes of {in_text(measure.label)} by week. Median in {measure.unit}: {'; '.join(parts)}."

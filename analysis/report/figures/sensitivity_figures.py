@@ -52,14 +52,14 @@ def analyses_figure(found: MissingDataAnalyses) -> Figure:
             axes.set_title(f"{wrap(name, 30)}\n{wrap(f'minus {found.reference}', 30)}", color=mark.colour)
             quiet_grid(axes, "x")
         for axes in panels[-1]:
-            axes.set_xlabel(wrap(f"Difference at week {numbers.week(found.endpoint.week)} ({measure.unit})", 34))
+            axes.set_xlabel(wrap(f"Difference at {numbers.moment(found.endpoint.week)} ({measure.unit})", 34))
         return drawing
 
     return Figure(
         name="missing-analyses",
         title="The difference under several assumptions about missing visits",
         caption=(
-            f"Differences in {in_text(measure.label)} from {found.reference} at week {numbers.week(found.endpoint.week)} with "
+            f"Differences in {in_text(measure.label)} from {found.reference} at {numbers.moment(found.endpoint.week)} with "
             f"{percent} intervals, adjusted for {adjusted_in_words(found.covariates) or 'nothing'}. Where the rows agree, "
             "the finding does not hang on which of these assumptions holds."
         ),
@@ -87,7 +87,7 @@ def responder_analyses_table(found: MissingDataAnalyses) -> Table:
     percent = level_of(table)
     return Table(
         table,
-        f"Differences of responder shares from {found.reference} at week {numbers.week(found.endpoint.week)} under several "
+        f"Differences of responder shares from {found.reference} at {numbers.moment(found.endpoint.week)} under several "
         "assumptions about missing visits.",
         (
             *_ANALYSES,
@@ -149,7 +149,7 @@ def tipping_figure(found: TippingPoint) -> Figure:
         name="tipping-point",
         title="Tipping point",
         caption=(
-            f"Difference in {in_text(measure.label)} at week {numbers.week(found.endpoint.week)} with {percent} intervals "
+            f"Difference in {in_text(measure.label)} at {numbers.moment(found.endpoint.week)} with {percent} intervals "
             f"({table['method'].iloc[0]}), when the values missing in one protocol lie higher or lower than the model "
             "expects by the amount on the axis below."
             + (" The dashed line is where the finding turns." if turns["delta"].notna().any() else "")

@@ -30,7 +30,7 @@ def subtitle(page: PatientPage) -> Section:
         first, last = numbers.moment(weeks[0]), numbers.moment(weeks[-1])
         spans = first if len(weeks) == 1 else f"{first} to {last}"
         if len(weeks) > 1 and "day" not in spans:
-            spans = f"weeks {numbers.week(weeks[0])} to {numbers.week(weeks[-1])}"
+            spans = numbers.time_span(weeks[0], weeks[-1])
         compared, measures = sum(len(one.compared) > 0 for one in page.found), len(page.found)
         some = f"{compared} of " if 0 < compared < measures else ""
         done = "compared" if compared else "at the start"

@@ -6,9 +6,11 @@ import pandas as pd
 
 from analysis.curves.patient_on_cohort import PatientOnCohort
 from analysis.outcomes.endpoint import rounding_room
+from analysis.outcomes.patients.limits import limit_values
 from analysis.report.one_patient.patient_figure import patient_figure
 from analysis.report.one_patient.study import PatientPage
 from analysis.report.parts import numbers
+from analysis.report.parts.numbers import in_text
 from analysis.report.parts.passages import Item, Passage, Section, absent
 from analysis.report.parts.tables import Column, Table
 
@@ -60,7 +62,11 @@ def visits(page: PatientPage) -> Section:
         name="visits",
         rows_grouped_by="measure",
     )
-    return Section((Passage((_off_rule(page.level),)), table))
+    limits = [
+        (one.measure, limit_values(page.cohort, one.measure.name, one.limb, patient=page.patient)) for one in page.found
+    ]
+    said = [one.in_words(in_text(measure.label)) for measure, one in limits if one is not None and one.n]
+    return Section((Passage((_off_rule(page.level),)), table, *([Passage(tuple(said), "items")] if said else [])))
 
 
 def _visit_rows(one: PatientOnCohort) -> Iterator[dict[str, object]]:

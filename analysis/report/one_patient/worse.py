@@ -35,10 +35,14 @@ def _outer(one: PatientOnCohort, level: float) -> str:
     known = one.visits[one.visits["centile"].notna()]
     place = known["centile"] if one.measure.sign > 0 else 100 - known["centile"]
     worse = (place < 50 * (1 - level)) & ~known["value"].map(one.measure.is_beyond_ideal).astype(bool)
-    weeks = [numbers.week(week) for week in known.loc[worse, "week"]]
+    weeks = [numbers.week_or_day(week) for week in known.loc[worse, "week"]]
     if not weeks:
         return ""
-    at = f"week {weeks[0]}" if len(weeks) == 1 else f"weeks {numbers.listed(weeks)}"
+    at = (
+        numbers.listed([week if week[:1] == "d" else f"week {week}" for week in weeks])
+        if len(weeks) == 1
+        else f"weeks {numbers.listed(weeks)}"
+    )
     return f"{in_text(one.measure.label)} at {len(weeks)} of {numbers.plural(len(known), 'visit')} ({at})"
 
 
@@ -81,7 +85,7 @@ def _lost(page: PatientPage) -> list[str]:
     at = (
         f"{numbers.moment(missed[0])}"
         if len(missed) == 1
-        else f"weeks {numbers.listed([numbers.week(one) for one in missed])}"
+        else f"weeks {numbers.listed([numbers.week_or_day(one) for one in missed])}"
     )
     since = "never seen" if own.empty else f"not seen after {numbers.moment(own.max())}"
     return [f"Lost, or not yet due: {since}; visits are scheduled at {at}.{_reason(page)}"]

@@ -53,7 +53,7 @@ def model_in_words(curves: RecoveryCurves) -> list[str]:
         *(["the baseline value"] if curves.baseline_adjusted else []),
         *curves.covariates,
     ]
-    week = numbers.week(curves.primary_week)
+    when = numbers.moment(curves.primary_week)
     choices = [
         choice.replace("patient effects", "patient terms")
         for choice in curves.choices
@@ -72,7 +72,7 @@ def model_in_words(curves: RecoveryCurves) -> list[str]:
             "Missing visits are taken as missing at random: as depending on the patient's other visits and on what is "
             "in the model, not on the value that was missed. Nothing is imputed, and no last value is carried forward."
         ),
-        f"Primary week {week}: {curves.primary_week_rule.removeprefix(f'week {week}, ')}.",
+        f"Primary {when}: {curves.primary_week_rule.removeprefix(f'{when}, ')}.",
         _fit_in_words(model),
     ]
 

@@ -213,6 +213,31 @@ def moment(value: Any) -> str:
     return f"{unit} {week(float(exact))}"
 
 
+def week_or_day(value: Any) -> str:
+    """Show a time below the head of weeks: the number of a week, and a day by its name.
+
+    Examples
+    --------
+    >>> week_or_day(26.0), week_or_day(10 / 7), week_or_day(1.5)
+    ('26', 'day 10', '1.5')
+    """
+    return moment(value).removeprefix("week ")
+
+
+def time_span(first: Any, last: Any) -> str:
+    """Show the first and the last time of a span.
+
+    Examples
+    --------
+    >>> time_span(0.0, 26.0), time_span(0.0, 10 / 7)
+    ('weeks 0 to 26', 'week 0 to day 10')
+    """
+    ends = moment(first), moment(last)
+    if all(end.startswith("week ") for end in ends):
+        return f"weeks {week(first)} to {week(last)}"
+    return " to ".join(ends)
+
+
 def level_in_words(level: float) -> str:
     """Show a confidence level.
 

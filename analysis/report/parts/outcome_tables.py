@@ -109,7 +109,7 @@ def gap_table(found: GapRegained) -> Table:
     decimals, percent = shown_decimals(measure), level_of(found.table)
     return Table(
         found.table,
-        f"Gap to the other limb in {in_text(measure.label)} regained by week {numbers.week(found.endpoint.week)}.",
+        f"Gap to the other limb in {in_text(measure.label)} regained by {numbers.moment(found.endpoint.week)}.",
         (
             Column("protocol", "Protocol"),
             Column(("n", "allocated"), "Counted / patients", "fraction"),

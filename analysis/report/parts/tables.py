@@ -94,7 +94,7 @@ _SHOWN: dict[Format, Callable[[Sequence[Any], int], str]] = {
     "share": lambda values, decimals: numbers.share(values[0], decimals),
     "points": lambda values, decimals: numbers.points(values[0], decimals),
     "p": lambda values, _: numbers.p_value(values[0]),
-    "week": lambda values, _: numbers.week(values[0]),
+    "week": lambda values, _: numbers.week_or_day(values[0]),
     "fraction": lambda values, _: numbers.fraction(values[0], values[1]),
     "fraction with share": _fraction_with_share,
     "points limits": lambda values, decimals: numbers.points_interval(values[0], values[1], decimals),

@@ -3,9 +3,11 @@
 import pandas as pd
 
 from analysis import quality
+from analysis.outcomes.patients.limits import limit_values
 from analysis.quality.unlikely_changes import FEWEST_FOR_A_TREND
 from analysis.report.parts import numbers
 from analysis.report.parts.indicator_numbers import HIDDEN, HIDDEN_NOTE
+from analysis.report.parts.numbers import in_text
 from analysis.report.parts.passages import Item, Passage, Section, absent
 from analysis.report.parts.tables import Column, Table
 from analysis.report.quality.figures import digit_figure
@@ -83,6 +85,10 @@ def values(study: QualityStudy) -> Section:
                 name="values",
             )
         )
+    stored = [str(name) for name in study.cohort.visits["measure"].unique()]
+    limits = [(study.label(name), limit_values(study.cohort, name)) for name in stored]
+    said = [one.in_words(in_text(label)) for label, one in limits if one is not None and one.n]
+    items += [Passage(tuple(said), "items")] if said else []
     unknown = quality.without_detectable_change(study.cohort)
     if unknown:
         items.append(

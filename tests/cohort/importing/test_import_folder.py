@@ -216,8 +216,7 @@ def test_dates_in_an_unfitting_form_with_the_start_in_another_file(files, table)
             [files]
             patients = "people.csv"
             visits = "visits.csv"
-            events = "events.csv"
-            session_log = "log.csv"
+            TABLE = "FILE"
             [patients]
             patient_id = "id"
             protocol = "arm"
@@ -230,7 +229,7 @@ def test_dates_in_an_unfitting_form_with_the_start_in_another_file(files, table)
             [TABLE]
             START = "seen"
             """.replace("TABLE", "events" if table == "events" else "session_log")
-            .replace("START", "date" if table == "events" else "start")
+            .replace("START", "date" if table == "events" else "start").replace("FILE", f"{table}.csv")
             + ('event = "what"\n' if table == "events" else 'modality = { constant = "exercise" }\nminutes = "what"\n'),
             path="", people__csv="id,arm,op\nP1,a,01.02.2024\nP2,b,03.02.2024\n", visits__csv="id,week,pain\nP1,0,4\nP2,0,5\n",
             **{f"{table}__csv": f"id,seen,what\nP1,2024-02-05,{'flare' if table == 'events' else 20}\n"},

@@ -193,3 +193,48 @@ def test_other_texts_are_errors_as_before(imported):
 def test_nothing_is_written_where_a_map_key_is_wrong(imported):
     with pytest.raises(CohortError, match="header_rows should be the number of rows"):
         imported("id,arm,visit,nrs\na,x,0,7\n", "[file]\nheader_rows = 9\n" + LONG)
+
+
+def test_a_visit_has_no_time_of_the_day_and_the_day_of_surgery_is_week_0(imported):
+    dated = LONG.replace('column = "visit"', 'date = "seen"\nstart = "op"\ndate_format = "%d/%m/%Y"')
+    rows = "a,x,03/04/2024,03/04/2024 18:05,5\na,x,03/04/2024,15/05/2024 07:30,2\n"
+    assert values(imported("id,arm,op,seen,nrs\n" + rows, dated)) == [["a", 0, "none", 5], ["a", 6, "none", 2]]
+
+
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        ("b,y,45010,45020,3\n", "no date as %d/%m/%Y"),
+        ("b,y,03/04/2024,03/04/2024 25:70,3\n", "no date as %d/%m/%Y"),
+        ("b,y,03/04/2024,04/25/2024,3\n", "no date as %d/%m/%Y"),
+        ("b,y,,03/04/2024,3\n", "no date of surgery or start"),
+    ],
+)
+def test_dates_that_are_none_in_the_stated_order(imported, row, said):
+    dated = LONG.replace('column = "visit"', 'date = "seen"\nstart = "op"\ndate_format = "%d/%m/%Y"')
+    found = refused(imported, "id,arm,op,seen,nrs\na,x,03/04/2024,03/04/2024,5\n" + row, dated)
+    assert found["row"].iloc[0] == 3
+    assert said in found["problem"].iloc[0]
+
+
+@pytest.mark.parametrize("week", ["inf", "-inf", "1e300", "-5000", "soon"])
+def test_a_week_that_is_none_is_a_finding_and_no_traceback(imported, week):
+    assert len(refused(imported, f"id,arm,visit,nrs\na,x,0,5\na,x,{week},4\n", LONG))
+
+
+def test_a_side_that_changes_within_a_patient_is_an_error(imported):
+    sided = LONG.replace('protocol = "arm"\n', 'protocol = "arm"\ninvolved_side = "side"\n')
+    found = refused(imported, "id,arm,side,visit,nrs\na,x,left,0,5\na,x,right,6,4\n", sided)
+    assert found[["row", "problem"]].to_numpy().tolist() == [[3, "the operated side changes within the patient"]]
+
+
+def test_a_value_of_the_patient_in_the_rows_of_both_limbs_counts_once(imported):
+    limbs = LONG.replace('protocol = "arm"\n', 'protocol = "arm"\ninvolved_side = "side"\n') + (
+        '[[values]]\nmeasure = "knee_flexion"\nlimb_column = "limb"\ncolumn = "flex"\n'
+    )
+    head = "id,arm,side,visit,limb,flex,nrs\n"
+    found = imported(head + "a,x,left,0,left,90,5\na,x,left,0,right,130,5\n", limbs)
+    assert values(found) == [["a", 0, "none", 5], ["a", 0, "involved", 90], ["a", 0, "uninvolved", 130]]
+    assert "1 value repeated in another row of the same visit" in "\n".join(findings(found)["problem"])
+    differing = refused(imported, head + "a,x,left,0,left,90,5\na,x,left,0,right,130,6\n", limbs)
+    assert differing["problem"].str.contains("the same patient_id, week, measure, limb").any()

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from analysis.cohort.importing.map_file import read_map
+from analysis.cohort.importing.map_reference import map_sections
 from analysis.cohort.importing.map_visits import WeekColumn
 from analysis.cohort.modalities import NMES
 from analysis.cohort.prescriptions import Prescription
@@ -132,6 +133,39 @@ def test_what_is_wrong_in_a_prescription(tmp_path, old, new, said):
         ('patient_id = "id"', "patient_id = 5", "patient_id should be the name of a column, or a table of keys, not 5"),
         ('patient_id = "id"', 'patient_id = { column = "a", constant = "b" }', "column or constant must be given"),
         ("multiply = 0.1", 'multiply = "0.1"', "multiply should be a number, not '0.1'"),
+        ("multiply = 0.1", "multiply = 0", "multiply should not be 0, which would make every value 0"),
+        ('unit = "days"', "origin = inf", "origin should be a number, not inf"),
+        ('unit = "days"', "origin = 1e308", "origin should be a number, not 1e\\+308"),
+        (
+            "[week]",
+            '[brace_limits]\nweek = "w"\nflexion_limit_deg = "f"\nworn_until = nan\n[week]',
+            "worn_until should be a number, not nan",
+        ),
+        (
+            "[week]",
+            '[files]\nsession_log = "log.csv"\n[week]',
+            r"session_log is named, and the map has no section \[session_log\]",
+        ),
+        (
+            "[week]",
+            '[files]\nevents = { file = "e.csv" }\n[week]',
+            r"events is named, and the map has no section \[events\]",
+        ),
+        (
+            "[[values]]",
+            '[measures.mood]\nunit = 5\ndirection = "higher is better"\n[[values]]',
+            "unit should be a text, not 5",
+        ),
+        (
+            "[[values]]",
+            '[measures.mood]\nunit = ""\ndirection = "higher is better"\n[[values]]',
+            "unit should be a text, not ''",
+        ),
+        (
+            "[[values]]",
+            '[measures.mood]\nunit = "points"\nlabel = []\ndirection = "higher is better"\n[[values]]',
+            r"label should be a text, not \[\]",
+        ),
         ("multiply = 0.1", 'limb = "both"', "limb should be one of 'involved'"),
         ('measure = "pain"', "", "measure or measure_column must be given"),
         ('measure = "pain"', 'measure = "pain"\npattern = "x"', "The key 'pattern' does not exist"),
@@ -224,3 +258,55 @@ def test_the_maps_in_the_readme_can_be_read(tmp_path):
     assert wide.layout == "wide"
     assert clinic.format_of("visits").sheet == "visits"
     assert len(clinic.schedule.windows) == 3
+
+
+HOME_SECTIONS = {
+    "[sessions]": 'week = "w"\nmodality = "k"\nsessions_done = "n"\n',
+    "[brace_limits]": 'week = "w"\nflexion_limit_deg = "f"\n',
+    "[events]": 'week = "w"\nevent = "what"\n',
+    "[session_log]": 'week = "w"\nmodality = "k"\nminutes = "min"\n',
+}
+#: Sections with what they must have, and the section as the map reference heads it.
+WHOLE = {
+    "At the top": ("", ""), "[file]": ("[file]", ""), "[files]": ("[files]", ""), "[week]": ("[week]", 'column = "day"\n'),
+    "[patients]": ("[patients]", 'patient_id = "id"\nprotocol = "arm"\n'), "[visits]": ("[visits]", ""),
+    "[[values]], long file": ("[[values]]", 'measure = "pain"\ncolumn = "vas"\n'), "[schedule]": ("[schedule]", "weeks = [0, 6]\n"),
+    "[[schedule.windows]]": ("[schedule]\n[[schedule.windows]]", "week = 6\nfrom = 5\nto = 7\n"),
+    "[measures.NAME]": ("[measures.mood]", 'unit = "points"\ndirection = "higher is better"\n'),
+    "[[session_log.prescribed]]": ("[session_log]\nweek = \"w\"\nmodality = \"k\"\nminutes = \"m\"\n[[session_log.prescribed]]",
+                                   'protocol = "usual"\nmodality = "exercise"\nsessions = 5\nweeks = [1, 8]\n'),
+    "[[programme]]": ("[[programme]]", 'modality = "exercise"\nminutes = 20\n'),
+    **{name: (name, lines) for name, lines in HOME_SECTIONS.items()},
+}  # fmt: skip
+#: Values that no key takes.
+NO_VALUES = ("nan", "inf", "2024-01-01", '[{ x = 1 }, "a"]', "{ x = { y = 1 } }")
+
+
+def test_every_key_of_the_reference_refuses_what_no_key_takes(tmp_path):
+    parts = {
+        "[patients]": WHOLE["[patients]"][1],
+        "[week]": WHOLE["[week]"][1],
+        "[[values]]": WHOLE["[[values]], long file"][1],
+    }
+    wrong, taken = 0, []
+    for section in map_sections():
+        head, needed = WHOLE.get(section.heading, (None, ""))
+        if head is None:
+            continue
+        for key in section.keys:
+            for value in NO_VALUES:
+                if (section.heading, value) == ("[measures.NAME]", "inf"):
+                    continue  # a range may be open
+                lines = [line for line in needed.splitlines() if not line.startswith(f"{key.name} =")]
+                own = "\n".join([*lines, f"{key.name} = {value}"]) + "\n"
+                whole = parts | ({head: own} if head else {})
+                text = ("" if head else own) + "".join(f"{name}\n{body}" for name, body in whole.items())
+                try:
+                    read(tmp_path, text)
+                    taken.append((section.heading, key.name, value))
+                except CohortError as error:
+                    wrong += 1
+                    if not (error.what and error.where and error.what_to_do):
+                        taken.append((section.heading, key.name, value))
+    assert taken == []
+    assert wrong > 500

@@ -70,7 +70,8 @@ def text_with(section, key, line):
     if key.name == "end":
         text = text.replace('week = "w"\n', "")
     parts = TEXTS | ({"week": "", "values": PLACES[reference.WIDE_VALUES][1]} if wide else {})
-    parts |= {"top": ANY_LOG} if place == "prescribed" else {}
+    parts |= {"top": ANY_LOG} if place == "prescribed" or (place, key.name) == ("files", "session_log") else {}
+    parts |= {"home": PLACES[reference.HOME[key.name]][1]} if place == "files" and key.name in reference.HOME else {}
     parts |= {place: text + line + "\n" + more.get(key.name, "")}
     return ('layout = "wide"\n' if wide and key.name != "layout" else "") + "".join(parts.values())
 

@@ -50,7 +50,7 @@ def test_a_long_clinic_file_with_dates_decimal_commas_and_identifiers(suggested,
     assert sorted(cohort.visits["week"].unique()) == [0, 6]
 
 
-@pytest.mark.parametrize(("name", "questions"), [("BtheB", 1), ("Wong", 2), ("Orthodont", 3)])
+@pytest.mark.parametrize(("name", "questions"), [("BtheB", 1), ("Wong", 3), ("Orthodont", 3)])
 def test_real_files(real_files, tmp_path, name, questions):
     path, _ = real_files[name]
     assert suggest_map(path, tmp_path / "map.toml") == questions
@@ -139,10 +139,33 @@ def test_a_windows_file_and_a_workbook_with_two_sheets(suggested, tmp_path):
 def test_a_folder_lists_its_tables(tmp_path):
     (tmp_path / "in").mkdir()
     (tmp_path / "in" / "a.csv").write_text("x,y\n1,2\n")
-    with pytest.raises(CohortError, match="one file at a time") as caught:
+    with pytest.raises(
+        CohortError, match="for one file, or for a folder with one file of patients and visits"
+    ) as caught:
         suggest_map(tmp_path / "in", tmp_path / "map.toml")
     assert "a.csv" in caught.value.where
+    (tmp_path / "in" / "b.csv").write_text("id,arm,week,pain\na,x,0,2\n")
+    with pytest.raises(CohortError, match="for one file"):  # two of visits
+        suggest_map(tmp_path / "in", tmp_path / "map.toml")
     assert not (tmp_path / "map.toml").exists()
+
+
+def test_a_folder_of_visits_and_a_log_becomes_one_map(tmp_path):
+    (tmp_path / "in").mkdir()
+    visits = "".join(
+        f"{one};{arm};2024-01-08;2024-0{month}-08;{7 - month},5\n" for one, arm in ("ax", "by") for month in (1, 2)
+    )
+    (tmp_path / "in" / "visits.csv").write_text("id;arm;surgery date;visit date;pain\n" + visits)
+    log = "".join(f"{one},2024-01-1{day},{('EMS', 'exercises')[day % 2]},20\n" for one in "ab" for day in (1, 2, 4))
+    (tmp_path / "in" / "log.csv").write_text("patient,session date,mode of use,minutes\n" + log)
+    assert suggest_map(tmp_path / "in", tmp_path / "map.toml") == 0
+    data = tomllib.loads((tmp_path / "map.toml").read_text())
+    form = {"file": "visits.csv", "delimiter": ";", "decimal": ","}
+    assert data["files"] == {"patients": form, "visits": form, "session_log": "log.csv"}
+    assert data["session_log"]["modality"] == "mode of use"  # by its cells
+    cohort = import_cohort(tmp_path / "in", tmp_path / "map.toml").cohort
+    assert cohort.sessions["sessions_done"].sum() == 6
+    assert sorted(cohort.visits["value"]) == [5.5, 5.5, 6.5, 6.5]
 
 
 @pytest.mark.parametrize(

@@ -26,7 +26,7 @@ _FEW_LETTERS = 40
 def unusual_words(found: Findings, measure: Measure) -> list[str]:
     """Question means outside what groups of patients have, before they are interpreted; nothing where none is."""
     means = [
-        f"{name} {numbers.number(mean, shown_decimals(measure))} {measure.unit} at week {numbers.week(week)}"
+        f"{name} {numbers.number(mean, shown_decimals(measure))} {measure.unit} at {numbers.moment(week)}"
         for name, week, mean in found.unusual
     ]
     usual = numbers.interval(measure.lowest_mean, measure.highest_mean, 0)

@@ -65,7 +65,7 @@ def flow_boxes(found: Findings) -> dict[str, list[list[str]]]:
 
 
 def _when(found: Findings) -> str:
-    return f"at week {numbers.week(found.primary_week or 0.0)}" if found.seen else "after the baseline"
+    return f"at {numbers.moment(found.primary_week or 0.0)}" if found.seen else "after the baseline"
 
 
 def _of_what(found: Findings, measure: Measure) -> str:
@@ -78,7 +78,7 @@ def _seen(one: Stayed) -> int:
 
 
 def _lost_by(found: Findings) -> str:
-    return f"lost by week {numbers.week(found.last_week or 0.0)}"
+    return f"lost by {numbers.moment(found.last_week or 0.0)}"
 
 
 def _reasons(one: Stayed) -> list[tuple[str, int]]:

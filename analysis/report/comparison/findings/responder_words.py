@@ -17,13 +17,13 @@ def responders_words(found: Responders) -> list[str]:
     """Say how many patients reached the threshold, with denominators, and what the differences support; a sentence each."""
     endpoint, shares = found.endpoint, _shares(found)
     if not shares:
-        week = numbers.week(endpoint.week)
-        return [f"Nobody had both a baseline and a value at week {week}: no share can be given."]
+        when = numbers.moment(endpoint.week)
+        return [f"Nobody had both a baseline and a value at {when}: no share can be given."]
     who = "Only patients seen are counted."
     if endpoint.missing == "non-response":
         who = "Patients not seen count as not improved."
     reached_it = f"{in_text(endpoint.measure.label)} {endpoint.reached_words} ({endpoint.to_reach.name})"
-    said = [f"By week {numbers.week(endpoint.week)} {reached_it} in {shares}.", who]
+    said = [f"By {numbers.moment(endpoint.week)} {reached_it} in {shares}.", who]
     lost = [] if endpoint.missing == "non-response" else not_concluded(found)
     if lost:
         said.append(f"Too many were not seen for a conclusion about {numbers.listed(lost)}.")

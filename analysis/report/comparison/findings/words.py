@@ -20,7 +20,7 @@ _MOST_LETTERS, _COUNTED_FROM = 108, 96
 def seen_words(found: Findings, week: float, measure: Measure) -> str:
     """Say how many of each protocol were seen at the primary week, of visits with a schedule, and whether losses matter."""
     seen, allocated = sum(one.seen for one in found.seen), sum(one.allocated for one in found.seen)
-    who = f"At week {numbers.week(week)},"
+    who = f"At {numbers.moment(week)},"
     if len(found.seen) == 1 or seen == allocated:
         said = f"{who} {_were_seen(seen, allocated)} with a value of {in_text(measure.label)}."
     else:
@@ -58,9 +58,7 @@ def difference_words(
     if found.verdict == "not compared":
         nobody = [one.protocol for one in (found.seen, found.reference_seen) if one is not None and not one.seen]
         why = f"nobody of {numbers.listed(nobody)} was seen" if nobody else "no interval can be given"
-        return (
-            f"{capitalised(protocol)} could not be compared with {reference} at week {numbers.week(found.week)}: {why}."
-        )
+        return f"{capitalised(protocol)} could not be compared with {reference} at {numbers.moment(found.week)}: {why}."
     adjusted = f", adjusted {'alike' if again else f'for {found.among} comparisons'}," if found.among > 1 else ""
     beyond = any(map(measure.is_beyond_ideal, (found.mean, found.reference_mean)))
     unjudged = beyond or found.far is not None or found.verdict == "no conclusion"
@@ -71,7 +69,7 @@ def difference_words(
     detectable = measure.smallest_threshold("MDC")
     below = is_below_error(found, measure)
     shown = decimals_apart(abs(found.estimate), detectable or 0.0, decimals) if below else decimals
-    mean = "The mean" if again else f"Mean {in_text(measure.label)} at week {numbers.week(found.week)}"
+    mean = "The mean" if again else f"Mean {in_text(measure.label)} at {numbers.moment(found.week)}"
     size = f"{mean} was {_moved(found.estimate, shown, measure.unit)} with {protocol}; {percent} interval{adjusted} {limits}."
     better, other = (protocol, reference) if found.verdict == "favours protocol" else (reference, protocol)
     if found.verdict == "undecided":
@@ -95,13 +93,13 @@ def is_below_error(found: Difference, measure: Measure) -> bool:
 
 def course_story(found: Course, primary_week: float) -> str:
     """Say what holds at the primary week, or at the last one, of a difference told of another week."""
-    main = numbers.week(primary_week)
+    main = numbers.moment(primary_week)
     return {
-        "faded": f"not found at week {main}",
-        "not yet": f"not yet found at week {main}",
-        "reversed": f"the other way at week {main}",
-        "open": f"cannot be told at week {main}",
-        "gone": f"found no more at week {numbers.week(found.week)}",
+        "faded": f"not found at {main}",
+        "not yet": f"not yet found at {main}",
+        "reversed": f"the other way at {main}",
+        "open": f"cannot be told at {main}",
+        "gone": f"found no more at {numbers.moment(found.week)}",
     }[found.kind]
 
 
@@ -119,7 +117,7 @@ def courses_words(found: Findings, measure: Measure) -> list[str]:
         story = f"which {story}" if one.kind == "open" else story
         seen = f" (seen {_by_protocol(one.seen)})" if one.kind == "open" and one.seen else ""
         size = f"{_moved(one.estimate, shown_decimals(measure), measure.unit)} with {one.protocol}"
-        at = f"at week {numbers.week(one.week)}{seen}"
+        at = f"at {numbers.moment(one.week)}{seen}"
         said.append(f"the difference of {one.protocol} is {story}" if one.kind == "gone" else f"{size} {at}, {story}")
     return [f"Secondary: {'; '.join(said)}."] if said else []
 
@@ -172,9 +170,9 @@ def slide_title(found: Findings, measure: Measure) -> str:
     """Say the differences in one line, for the title of a slide; empty where nothing is compared."""
     if not found.differences:
         return ""
-    decimals, week = shown_decimals(measure), numbers.week(found.differences[0].week)
+    decimals, when = shown_decimals(measure), numbers.moment(found.differences[0].week)
     told = [
-        f"{one.protocol}: {_moved(one.estimate, decimals, measure.unit)} at week {week} "
+        f"{one.protocol}: {_moved(one.estimate, decimals, measure.unit)} at {when} "
         f"({numbers.interval(min(abs(one.lower), abs(one.upper)), max(abs(one.lower), abs(one.upper)), decimals)})"
         for one in found.differences
         if one.verdict.startswith("favours")
@@ -188,7 +186,7 @@ def slide_title(found: Findings, measure: Measure) -> str:
             ("not compared", "no interval"),
         )
     }
-    return capitalised(one_line(told, rest, of=len(found.differences), when=f"week {week}"))
+    return capitalised(one_line(told, rest, of=len(found.differences), when=when))
 
 
 def one_line(told: Sequence[str], rest: Mapping[str, Sequence[str]], *, of: int, when: str) -> str:

@@ -19,7 +19,8 @@ import openpyxl
 HERE = Path(__file__).parent
 PATIENTS = 12
 _RANGES = {
-    "pain": (0, 10, 0), "quadriceps_torque": (0.9, 3.1, 2), "quadriceps_torque_nm": (60, 240, 0), "thigh_girth": (38, 55, 1),
+    "pain": (0, 10, 0), "quadriceps_torque": (0.9, 3.1, 2), "quadriceps_torque_nm": (60, 240, 0), "hamstring_torque": (0.5, 1.6, 2),
+    "thigh_girth": (38, 55, 1),
     "knee_flexion": (85, 140, 0), "knee_extension": (-9, 5, 0), "oxford_knee_score": (5, 48, 0), "lefs": (10, 80, 0),
     "six_minute_walk": (250, 600, 0),
 }  # fmt: skip
