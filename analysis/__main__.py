@@ -1,5 +1,6 @@
 """The command line: each command calls the library once and says what it did and what to open next."""
 
+import shlex
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -140,7 +141,7 @@ def import_file(
         f"{patients:,} patient{'' if patients == 1 else 's'} and {values:,} measured value{'' if values == 1 else 's'} "
         f"written to {foreign(written)}"
     )
-    out.print(f"Next: kneecurve report protocol_comparison {foreign(written)} --out DIR")
+    out.print(f"Next: kneecurve report protocol_comparison {foreign(shlex.quote(str(written)))} --out DIR")
 
 
 def _is_answered(file: Path, map_file: Path) -> bool:

@@ -57,8 +57,11 @@ _SIDES = {
     "right": r"right|rt|rechts|recht[a-z]*|droite?|derech[oa]|der",
     "left": r"left|lt|links|link[a-z]*|gauche|izquierd[oa]|izq",
 }
-#: Letters that may stand for a side, with the letters of the other one.
-SIDE_LETTERS = {"r": ("right", "l"), "l": ("left", "rd"), "d": ("right", "gil"), "g": ("left", "d"), "i": ("left", "d")}
+#: Letters that may stand for a side, with those of the other one.
+SIDE_LETTERS = {
+    "r": ("right", ("l",)), "l": ("left", ("r", "d")), "d": ("right", ("g", "i", "l")), "g": ("left", ("d",)), "i": ("left", ("d",)),
+    "re": ("right", ("li",)), "li": ("left", ("re",)), "dx": ("right", ("sx",)), "sx": ("left", ("dx",)),
+}  # fmt: skip
 _THIGH, _GIRTH = r"(?:thigh|oberschenkel|cuisse|muslo|dijbeen|coscia|coxa)", r"(?:girth|circ|umfang|omvang|peri)"
 _MEASURES: tuple[tuple[str, str], ...] = (
     (r"koos.*(?:pain|schmerz|douleur|dolor)|pain.*koos", "koos_pain"),
@@ -91,11 +94,12 @@ _NOT_OF_THE_KNEE = (
 _CHANGE = r"change|chg|pchg|delta|diff[a-z]*|gain|improvement|veranderung|changement|cambio"
 #: Words that may stand beside a measure without making another one of it.
 _BESIDE = frozenset({
-    "a", "actif", "activa", "active", "activity", "aktiv", "ativa", "arom", "assessment", "at", "average", "by", "cm", "cuadriceps",
+    "a", "actif", "activa", "active", "activity", "actual", "actuel", "aktiv", "aktuell",
+    "ativa", "arom", "assessment", "at", "average", "by", "cm", "cuadriceps",
     "current", "de", "deg", "degrees", "degres", "der", "des", "drehmoment", "du", "eva", "follow", "force", "from", "fu",
     "forca", "forza", "fuerza", "gait", "genou", "girth", "grad",
-    "graden", "gradi", "grados", "graus", "h", "in", "initial", "intensity", "isokinetic", "isometric", "kg",
-    "knee", "knees", "knie", "kraft", "la", "leg", "limb", "m", "max", "maximal", "maximum", "mean", "mm", "motion", "n", "nm", "nmkg",
+    "graden", "gradi", "grados", "graus", "h", "in", "initial", "intensity", "jetzt", "isokinetic", "isometric", "kg",
+    "knee", "knees", "knie", "kraft", "la", "leg", "limb", "m", "max", "maximal", "maximum", "mean", "mm", "motion", "n", "nm", "nmkg", "now",
     "nrs", "of", "passive", "peak", "points", "prom", "quad", "quadriceps", "quadrizeps", "range", "repos", "reposo", "rest",
     "review", "rodilla", "rom", "ruhe", "scale", "score", "strength", "sum", "test", "to", "today", "torque", "total", "up", "usual",
     "value", "vas", "visit", "walk", "worst",

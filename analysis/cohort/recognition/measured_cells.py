@@ -13,8 +13,9 @@ from analysis.cohort.recognition.trade_words import MISSING_MARKS
 _LIMIT = re.compile(r"\s*(?P<sign><=?|>=?|≤|≥)\s*(?P<number>[+-]?\d+(?:[.,]\d+)?)\s*")
 #: How a cell begins that says that nothing was measured; the reason may follow. Common practice, no source.
 _REASON = re.compile(
-    r"(?:not|nicht|non|no)\s+(?:done|assessed|measured|tested|performed|applicable|available|recorded|attended|possible|"
-    r"erhoben|durchgeführt|gemessen|möglich|fait|réalisée?|mesurée?|realizad[oa]|medid[oa])\b"
+    r"(?:not|nicht|niet|non|no)\s+(?:done|assessed|measured|tested|performed|applicable|available|recorded|attended|possible|"
+    r"erhoben|durchgeführt|durchführbar|gemacht|getestet|geprüft|gemessen|möglich|erschienen|"
+    r"fait|effectuée?|réalisée?|mesurée?|hecho|realizad[oa]|medid[oa]|fatto|eseguito|misurato|gedaan|gemeten)\b"
     r"|(?:refused|declined|missing|missed|unable|nd|n/d|n\.?\s?d\.?|n/a|n\.\s?a\.)(?:$|[\s:,;(/-])",
     re.IGNORECASE,
 )

@@ -48,17 +48,20 @@ _OF_A_VISIT = r"visit|test|assessment|exam|untersuchung|besuch|visita|consult|se
 _BIRTH = r"(?:^|_)(?:dob|birth|geburt[a-z]*|naissance|nacimiento)(?:_|$)"
 _LIMB = r"(?:^|_)(?:limb|leg|side_measured|measured_side|side_tested|tested_side|knee|bein|jambe|pierna)(?:_(?:tested|measured))?$"
 _OPERATED = r"involved|injured|operated|affected|index|op|surg[a-z]*|operiert[a-z]*|oper[ea][a-z]*"
-_OF_A_SIDE = r"side|leg|limb|knee|seite|bein|knie|cote|genou|jambe|lado|rodilla|pierna"
+_OF_A_SIDE = (
+    r"side|leg|limb|knee|seite|bein|knie|cote|genou|jambe|lado|rodilla|pierna|lato|ginocchio|gamba|joelho|zijde"
+)
 _COVARIATES = {
     "site": r"(?:^|(?<!_in)_)(?:site|clinic|center|centre|hospital|klinik|zentrum)(?:_(?:name|code))?$",
-    "involved_side": rf"(?:^|_)(?:{_OPERATED})_(?:{_OF_A_SIDE})$|^(?:{_OF_A_SIDE})_(?:{_OPERATED})$|^(?:side|seite|cote|lado)$",
+    "involved_side": rf"(?:^|_)(?:{_OPERATED})_(?:{_OF_A_SIDE})$|^(?:{_OF_A_SIDE})_(?:{_OPERATED})$|^(?:side|seite|cote|lado|lato|zijde)$",
     "sex": r"(?:^|_)(?:sex|gender|geschlecht|sexe|sexo|sesso|geslacht)$",
     "age_years": r"^(?:patient_|demographics?_)?(?:age|alter|edad|idade|eta|leeftijd)(?:_years?|_y|_at_[a-z]+|_jahre|_ans|_anos|_anni|_jaar)?$",
     "body_mass_kg": r"(?:^|_)(?:body_?mass|weight|mass|gewicht|poids|peso)(?:_?kg)?$",
     "height_cm": r"(?:^|_)(?:height|korpergrosse|taille|talla)(?:_?cm)?$",
     "procedure": r"(?:^|_)(?:procedure|operation|surgery|surgery_type|diagnosis)$",
 }
-_IN_NUMBERS = ("age_years", "body_mass_kg", "height_cm")
+#: Covariates that are measured, and so may change from visit to visit.
+MEASURED_AT_VISITS = ("age_years", "body_mass_kg", "height_cm")
 _TIME_UNITS: dict[TimeUnit, str] = {
     "weeks": r"weeks?|wks?|wochen?|semaines?|semanas?|weken|settiman[ae]", "days": r"days?|tage?|jours?|dias?|dag(?:en)?|giorn[oi]|pod",
     "months": r"months?|mo|mth|monate?|mois|mes(?:es)?|maand(?:en)?|mes[ei]", "years": r"years?|jahre?|annees?|anos?",
@@ -152,7 +155,9 @@ def _recognise(values: pd.Series, name: str) -> Recognised:
         return Recognised(name, "identifier", note=f"{rule.what}, {rule.paragraph}")
     labels = [] if number else [str(label) for label in values.dropna().unique()[: _MOST_VISITS + 1]]
     for target, pattern in _COVARIATES.items():
-        if re.search(pattern, words) and (number if target in _IN_NUMBERS else not number or target != "procedure"):
+        if re.search(pattern, words) and (
+            number if target in MEASURED_AT_VISITS else not number or target != "procedure"
+        ):
             return Recognised(name, "covariate", target, sure=_covariate_surely(target, words, labels))
     few = 0 < len(labels) <= _MOST_VISITS
     if few and re.search(_VISITS, words) and not re.search(_PROTOCOL, words):
@@ -188,7 +193,7 @@ def settle_sides(found: dict[str, Recognised]) -> dict[str, Recognised]:
     answer = {}
     for name, one in found.items():
         header = one.header
-        side, partners = SIDE_LETTERS.get(header.letter, ("", ""))
+        side, partners = SIDE_LETTERS.get(header.letter, ("", ()))
         there = by_stem[header.stem, header.time, header.unit]
         if header.letter and any(partner in there for partner in partners):
             header = replace(header, limb=side, letter="")

@@ -15,7 +15,7 @@ from analysis.cohort.recognition.recognise_columns import hold_numbers
 from analysis.cohort.recognition.visit_times import visit_time
 from analysis.cohort.suggesting import questions
 from analysis.cohort.suggesting.map_text import quoted
-from analysis.cohort.suggesting.questions import Answer, choose, column_of
+from analysis.cohort.suggesting.questions import Answer, choose, column_of, column_or_none
 from analysis.cohort.suggesting.suggest_map import read_columns, suggested_text
 from analysis.foreign_text import visible
 from analysis.writing.owners import new_token
@@ -101,8 +101,8 @@ class _Asked:
     def all(self) -> None:
         """Ask every open line, in the order of the map; each answer stands before the next question is asked."""
         while (place := self._next()) is not None:
-            block, i = place
-            lines = self._asked(block, i)
+            block, i, mark = place
+            lines = self._asked(block, i, mark)
             if lines is None:  # the whole block goes
                 self.blocks.remove(block)
             else:
@@ -110,15 +110,14 @@ class _Asked:
             self.n_answered += 1
         self._reference()
 
-    def _next(self) -> tuple[list[str], int] | None:
-        return next(((block, i) for block in self.blocks for i, line in enumerate(block) if _MARK.search(line)), None)
+    def _next(self) -> tuple[list[str], int, re.Match[str]] | None:
+        """Find the first open line: its block, its place in it and its mark."""
+        lines = ((block, i, _MARK.search(line)) for block in self.blocks for i, line in enumerate(block))
+        return next(((block, i, mark) for block, i, mark in lines if mark is not None), None)
 
-    def _asked(self, block: list[str], i: int) -> list[str] | None:
+    def _asked(self, block: list[str], i: int, mark: re.Match[str]) -> list[str] | None:
         """Ask one line and give the lines in its place; None where its block goes."""
-        match = _MARK.search(block[i])
-        if match is None:
-            raise AssertionError
-        line, why = block[i][: match.start()].rstrip(), visible(match["why"])
+        line, why = block[i][: mark.start()].rstrip(), visible(mark["why"])
         key, _, value = line.partition(" = ")
         section = next((one for one in reversed(block[: i + 1]) if one.startswith("[")), "").split("  #")[0]
         now = value[1:-1] if value.startswith('"') else None
@@ -144,12 +143,12 @@ class _Asked:
             ]
             return [f"date_format = {quoted(forms[choose(self.answer, question, shown)])}"]
         if key == "protocol":
-            column = column_of(self.answer, question, self.cells, now=now, none="none: all patients had the same")
+            column = column_or_none(self.answer, question, self.cells, now=now, none="none: all patients had the same")
             if column is not None and not any("reference = " in line for line in self._head()):
                 self._head().append(f"{_REFERENCE}  # the protocol that the others are compared with")
             return [f"protocol = {quoted(column)}" if column is not None else 'protocol = { constant = "all" }']
         if key in ("patient_id", "date", "start", "limb_column") and now is not None and "involved_side" not in why:
-            return [f"{key} = {quoted(column_of(self.answer, question, self.cells, now=now) or now)}"]
+            return [f"{key} = {quoted(column_of(self.answer, question, self.cells, now=now))}"]
         if key == "limb" and now is not None:
             return self._limb(question, now)
         if key == "measure" and section == "[[values]]":
@@ -167,7 +166,7 @@ class _Asked:
 
     def _about(self, block: list[str], key: str, value: str) -> str:
         """Say which column a line is about, and what it seems to be."""
-        names = re.findall(r'"((?:[^"\\]|\\.)*)"', value if key in ("patient_id", "limb_column") else "\n".join(block))
+        names = re.findall(r'"((?:[^"\\]|\\.)*)"', "\n".join([value, *block]))
         found = next((name for name in names if name in self.cells), None)
         if key in ("protocol", "column", "unit", "date_format") or found is None:
             return _ABOUT.get(key, key)
@@ -211,8 +210,6 @@ class _Asked:
 
     def _week(self, block: list[str], question: str, now: str | None) -> list[str]:
         column = column_of(self.answer, question, self.cells, now=now if now in self.cells else None)
-        if column is None:
-            raise AssertionError
         if column == now:
             return [f"column = {quoted(column)}"]
         block[:] = [one for one in block if not one.startswith(("unit = ", "origin = "))]
@@ -237,7 +234,7 @@ class _Asked:
         if any(one.startswith("involved_side") for one in patients):
             return
         column = column_of(self.answer, f"{question}\n  In which column is the operated side?", self.cells, now=None)
-        patients.append(f"involved_side = {quoted(column or '')}")
+        patients.append(f"involved_side = {quoted(column)}")
 
     def _other(self, question: str, line: str) -> list[str]:
         typed = (

@@ -39,13 +39,20 @@ def choose(answer: Answer, question: str, options: Sequence[str], *, default: in
         question = f"{visible(typed)!r} is none of the numbers."
 
 
-def column_of(
-    answer: Answer, question: str, cells: Mapping[str, pd.Series], *, now: str | None, none: str = ""
-) -> str | None:
-    """Let a person choose a column; ``none`` is what it means to choose none of them, where that is possible."""
+def column_of(answer: Answer, question: str, cells: Mapping[str, pd.Series], *, now: str | None) -> str:
+    """Let a person choose a column; Enter takes the one that the map names now."""
     names = list(cells)
-    options = [f"{name}: {seems(cells[name])}" for name in names] + ([none] if none else [])
-    default = names.index(now) if now in names else len(names) if none and now is None else None
+    default = names.index(now) if now in names else None
+    return names[choose(answer, question, [f"{name}: {seems(cells[name])}" for name in names], default=default)]
+
+
+def column_or_none(
+    answer: Answer, question: str, cells: Mapping[str, pd.Series], *, now: str | None, none: str
+) -> str | None:
+    """Let a person choose a column, or none of them; ``none`` says what that means."""
+    names = list(cells)
+    options = [*(f"{name}: {seems(cells[name])}" for name in names), none]
+    default = names.index(now) if now in names else len(names) if now is None else None
     chosen = choose(answer, question, options, default=default)
     return names[chosen] if chosen < len(names) else None
 

@@ -15,7 +15,7 @@ from analysis.cohort.files.readers import DELIMITERS, guess_header_rows, read_ta
 from analysis.cohort.importing.map_keys import FileFormat
 from analysis.cohort.importing.sources import Sources
 from analysis.cohort.recognition.header_words import limb_of_label, side_of
-from analysis.cohort.recognition.recognise_columns import Recognised, recognise, settle_sides
+from analysis.cohort.recognition.recognise_columns import MEASURED_AT_VISITS, Recognised, recognise, settle_sides
 from analysis.cohort.recognition.recognise_home import recognise_home, varies_within
 from analysis.cohort.recognition.trade_words import shown_cell
 from analysis.cohort.suggesting.home import fill_home
@@ -273,8 +273,10 @@ def _fill_column(
     ``described`` says that no measure was recognised, so that numbers that change within patients are described as measures.
     """
     varies = varies_within(cells[one.name], ids)
-    if one.role == "covariate" and not (varies and suggestion.layout == "long"):
+    changes = varies and suggestion.layout == "long"
+    if one.role == "covariate" and (not changes or one.target in MEASURED_AT_VISITS):
         note = "" if one.sure else suggestion.not_sure("is it this?")
+        note += "  # changes within patients: the first value is taken" if changes else ""
         recode = _sides(cells[one.name]) if one.target == "involved_side" else ""
         column = f"{{ column = {quoted(one.name)}, recode = {{ {recode} }} }}" if recode else quoted(one.name)
         if one.target == "involved_side" and (n := _hidden_sides(cells[one.name])):
@@ -283,9 +285,9 @@ def _fill_column(
     elif one.role in ("patient", "identifier", "date", "start", "home", "change", "measure"):
         by_week = suggestion.layout == "wide" and one.role == "home" and one.header.time is not None
         suggestion.left_out.append(f"{one.name}: {_HOME_IN_COLUMNS if by_week else _what_it_is(one)}")
-    elif described and varies and suggestion.layout == "long" and one.note.startswith("numbers from"):
+    elif described and changes and one.note.startswith("numbers from"):
         fill_described(suggestion, one, cells[one.name])
-    elif varies and suggestion.layout == "long" and not len(convert(cells[one.name], Column("value", "number", ""))[1]):
+    elif changes and not len(convert(cells[one.name], Column("value", "number", ""))[1]):
         suggestion.value_entries.append(
             f"# [[values]]  # changes within patients, {one.note or 'numbers'}; a measure? Then describe it under [measures]\n"
             f'# measure = "{key(one.name)}"\n# column = {quoted(one.name)}'

@@ -26,6 +26,7 @@ NEVER_TOLD = {
 NOT_WITHOUT_STARTS = {"day of the year", "days to the export", "weeks to the export"}
 #: patients, rows a patient, whether the starts are known
 TABLES = [(40, 1, True), (40, 1, False), (12, 5, True), (5, 1, True), (3, 1, True), (2, 4, True), (3, 4, False)]
+FEW_TABLES = [(40, 1, False), (5, 1, True), (3, 4, False)]
 
 
 def passed(columns: list[AttackColumn], patients: int, rows: int, *, started: bool) -> list[AttackColumn]:
@@ -64,7 +65,7 @@ def test_no_dressed_column_passes_but_what_nothing_tells_from_a_measure(
         assert found == []
 
 
-@pytest.mark.parametrize(("patients", "rows", "started"), TABLES)
+@pytest.mark.parametrize(("patients", "rows", "started"), FEW_TABLES)
 def test_one_header_of_each_kind_does_not_pass(patients: int, rows: int, started: bool) -> None:
     headers = {"single word": "score", "arrival": "Termin", "calendar": "week", "age": "Age in months", "dressed": "quad_torque",
                "short text": "aid"}  # fmt: skip

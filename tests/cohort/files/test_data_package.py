@@ -77,8 +77,9 @@ def test_frictionless_finds_our_folders_valid(cohort, tmp_path, file_format):
 def test_we_read_a_folder_that_frictionless_wrote(tmp_path):
     import frictionless
 
-    people = pd.DataFrame({"patient_id": ["P1", "P2"], "protocol": ["usual", "early"], "smoker": [True, False]})
-    people.assign(bmi=[22.5, None]).to_csv(tmp_path / "patients.csv", index=False)
+    ids = [f"P{i}" for i in range(1, 7)]
+    people = pd.DataFrame({"patient_id": ids, "protocol": ["usual", "early"] * 3, "smoker": [True, False] * 3})
+    people.assign(bmi=[22.5, None, 24.0, 31.5, 27.0, 25.5]).to_csv(tmp_path / "patients.csv", index=False)
     visits = pd.DataFrame({"patient_id": ["P1", "P2"], "week": 0, "measure": "pain", "limb": "none", "value": [4, 5.5]})
     visits.to_csv(tmp_path / "visits.csv", index=False, sep=";")
     package = frictionless.Package(

@@ -228,3 +228,15 @@ def test_whatever_is_typed_ends_in_a_map_without_marks(tmp_path):
             refused += 1
     assert imported >= 5
     assert refused >= 1
+
+
+def test_a_question_shows_the_column_that_it_is_about(asked):
+    columns = {
+        "Pat-ID": ["a", "b"],
+        "arm": ["usual", "early"],
+        "OP-Knie": ["1", "2"],
+        "pain_pre": [4, 5],
+        "pain_w6": [2, 3],
+    }
+    _, _, questions = asked(columns, "y", "")
+    assert any("OP-Knie (" in one and "as involved_side" in one for one in questions), questions

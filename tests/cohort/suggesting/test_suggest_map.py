@@ -182,3 +182,12 @@ def test_torque_in_newton_metres_is_mapped_as_such_and_the_map_says_what_becomes
     assert any("N·m/kg" in step for step in cohort.provenance.steps) is mass
     if mass:
         assert visit_frame(cohort, "quadriceps_torque")["value"].tolist() == [1.5, 1.75, 1.175, 1.65]
+
+
+def test_a_body_mass_of_every_visit_is_mapped_and_its_first_value_taken(suggested, tmp_path):
+    rows = {"id": list("aabb"), "week": [0, 6] * 2, "quad (Nm)": [100, 120, 90, 80], "weight (kg)": [70, 71.5, 80, 79]}
+    _, text = suggested(pd.DataFrame(rows))
+    assert 'body_mass_kg = "weight (kg)"  # changes within patients: the first value is taken\n' in text
+    found = import_cohort(tmp_path / "data.csv", tmp_path / "map.toml")
+    assert found.cohort.patients["body_mass_kg"].tolist() == [70, 80]
+    assert found.checked.findings["problem"].tolist()[-2:] == ["differs from the first value of the patient"] * 2
