@@ -8,6 +8,7 @@ import pandas as pd
 from scipy.special import expit, ndtri
 
 from analysis.cohort.tables import Cohort
+from analysis.counted import form
 from analysis.errors import ModelError
 from analysis.outcomes.endpoint import Endpoint
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
@@ -120,7 +121,7 @@ def repeated_responders(
         "Missed visits must be missing completely at random for these shares.",
     ]
     if left_out:
-        which = f"week{'' if len(left_out) == 1 else 's'} {', '.join(f'{week:g}' for week in left_out)}"
+        which = f"{form(len(left_out), 'week')} {', '.join(f'{week:g}' for week in left_out)}"
         notes.append(f"Left out, as nobody or everybody of a protocol responded: {which}.")
     return RepeatedResponders(
         endpoint=endpoint,

@@ -4,7 +4,6 @@ from collections.abc import Sequence
 
 from analysis.outcomes import Responders
 from analysis.report.comparison.findings.doubts import NOT_ALLOCATED
-from analysis.report.comparison.findings.rules import find
 from analysis.report.comparison.prepared import Allocation, ComparisonParameters
 from analysis.report.comparison.study import Study
 from analysis.report.parts import numbers
@@ -43,7 +42,7 @@ def cautions(study: Study) -> Section:
     """Say what the report must not be used for."""
     allocated = study.flow.allocated
     sizes = {str(name): int(n) for name, n in zip(allocated["protocol"], allocated["allocated"], strict=True)}
-    seen = find(study).seen
+    seen = study.found.seen
     sizes |= {one.protocol: one.seen for one in seen}
     missing = {one.protocol: (one.allocated - one.seen, one.allocated) for one in seen}
     said = caution_words(

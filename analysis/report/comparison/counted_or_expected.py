@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from analysis.counted import none_or
 from analysis.outcomes import Responders
 from analysis.outcomes.true_response.probability_of_response import ProbabilityOfResponse
 from analysis.report.comparison.findings.rules import side
@@ -86,7 +87,7 @@ def _parts(expected: pd.Series, counted: float, patients: pd.DataFrame, beside: 
     unsure = int(seen["probability"].between(0.1, 0.9).sum())
     return [
         f"On the way from the one to the other the difference moves by about so many points: {listed}.",
-        f"Of {counted_ones} {unsure or 'none'} {'has' if unsure < 2 else 'have'} a probability between 10 and 90 %.",
+        f"Of {counted_ones} {none_or(unsure, 'has')} a probability between 10 and 90 %.",
     ]
 
 

@@ -5,7 +5,6 @@ from analysis.curves.recovery_choices import adjusted_in_words
 from analysis.report.comparison.findings.doubts import doubts_words, harms_words, unusual_words
 from analysis.report.comparison.findings.finding import Findings
 from analysis.report.comparison.findings.responder_words import beside_words, responders_words
-from analysis.report.comparison.findings.rules import find
 from analysis.report.comparison.findings.table import findings_table
 from analysis.report.comparison.findings.words import (
     MOST_SPELLED_OUT,
@@ -61,7 +60,7 @@ def answer(study: Study) -> Section:
 
     What does not fit stands with the table of findings.
     """
-    found = find(study)
+    found = study.found
     doubts = doubts_words(found, study.measure, allocation=study.allocation)
     lines = _lines(study, found, doubts)
     told = [" ".join(said) for said, _ in lines]
@@ -102,7 +101,7 @@ def _fitted(must: list[str], more: list[str]) -> _Line:
 
 def every_finding(study: Study) -> Section:
     """Show the findings as a table, which every form of the report carries as numbers too, and what In short leaves out."""
-    found = find(study)
+    found = study.found
     if not found.seen and not found.differences and found.responders is None:
         return Section((absent("enough for a finding."),))
     table = findings_table(

@@ -8,7 +8,7 @@ import pandas as pd
 from analysis.curves.recovery import RecoveryCurves
 from analysis.outcomes import Responders
 from analysis.report.comparison.findings.responder_words import not_concluded, responders_title
-from analysis.report.comparison.findings.rules import find, side
+from analysis.report.comparison.findings.rules import side
 from analysis.report.comparison.findings.words import means_doubt, slide_title
 from analysis.report.comparison.prepared import Allocation
 from analysis.report.comparison.study import Study
@@ -39,7 +39,7 @@ def recovery(study: Study) -> Section:
     """Show the recovery curves with the patients behind them."""
     if study.curves is None:
         return Section((absent(f"enough to fit recovery curves. {study.no_curves}"),))
-    return Section((recovery_figure(study.curves, level=study.level, doubt=means_doubt(find(study))),))
+    return Section((recovery_figure(study.curves, level=study.level, doubt=means_doubt(study.found)),))
 
 
 def differences(study: Study) -> Section:
@@ -48,7 +48,7 @@ def differences(study: Study) -> Section:
         return Section((absent(f"enough to compare protocols. {study.no_curves}"),))
     if len(study.curves.protocols) == 1:
         return Section((absent(f"a second protocol: all patients followed {study.curves.protocols[0]}."),))
-    message, comparisons = slide_title(find(study), study.measure), len(study.curves.protocols) - 1
+    message, comparisons = slide_title(study.found, study.measure), len(study.curves.protocols) - 1
     several = [Passage((multiplicity_sentence(comparisons),))] if comparisons > 1 else []
     figure = difference_figure(study.curves, level=study.level, message=message)
     return Section((_primary_table(study, study.curves), *several, figure))

@@ -1,5 +1,6 @@
 """What stands at the end of one patient's page: methods in words, cautions, provenance."""
 
+from analysis.counted import form
 from analysis.report.one_patient.opening import FOR_DISCUSSION, NOT_FOR_RELEASE
 from analysis.report.one_patient.study import PatientPage, PatientParameters
 from analysis.report.parts import numbers
@@ -15,12 +16,10 @@ def methods(page: PatientPage) -> Section:
     for one in page.found:
         first, *_ = model_in_words(one.others)
         label = one.measure.label_on(one.limb)
-        same = numbers.plural(one.n_same_protocol, "patient")
-        are = "is" if one.n_same_protocol == 1 else "are"
+        n = one.n_same_protocol
+        same = f"{numbers.plural(n, 'patient')} of the same protocol {form(n, 'is')} among the others"
         formula = one.others.model.design.formula
-        sentences.append(
-            f"{label}: {first} Formula: {formula}. Fitted without this patient; {same} of the same protocol {are} among the others."
-        )
+        sentences.append(f"{label}: {first} Formula: {formula}. Fitted without this patient; {same}.")
     if page.found:
         sentences.append(
             "Expected value of a visit: the mean curve plus what the earlier visits say through the covariance (best linear "

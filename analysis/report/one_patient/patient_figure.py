@@ -11,6 +11,7 @@ from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 
 from analysis.cohort import Measure
+from analysis.counted import none_or
 from analysis.curves.patient_on_cohort import PatientOnCohort
 from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold
 from analysis.report.parts import numbers
@@ -63,7 +64,7 @@ def patient_figure(found: Sequence[PatientOnCohort], thresholds: Mapping[str, Ch
         draw=lambda width: draw(width, beside, 2.35),
         message=""
         if not compared
-        else f"Of {numbers.plural(compared, 'value')} {off or 'none'} {'is' if off <= 1 else 'are'} off the expected curve",
+        else f"Of {numbers.plural(compared, 'value')} {none_or(off, 'is')} off the expected curve",
         draw_for_slide=lambda: draw("wide", 3, 1.5),
     )
 

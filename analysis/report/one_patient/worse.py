@@ -1,5 +1,6 @@
 """What must be said first of one patient beside visits off the curve: low throughout, worse than at the start, lost."""
 
+from analysis.counted import form
 from analysis.curves.patient_on_cohort import PatientOnCohort
 from analysis.outcomes.endpoint import rounding_room
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
@@ -67,7 +68,7 @@ def _serious(page: PatientPage) -> list[str]:
         return []
     rows = page.events[page.events["serious"].fillna(value=False).astype(bool)].sort_values("week")
     named = [f"{row['event']} at {numbers.moment(row['week'])}" for row in rows.to_dict("records")]
-    return [f"Serious {'event' if len(named) == 1 else 'events'} on record: {numbers.listed(named)}."] if named else []
+    return [f"Serious {form(len(named), 'event')} on record: {numbers.listed(named)}."] if named else []
 
 
 def _lost(page: PatientPage) -> list[str]:

@@ -5,6 +5,7 @@ import math
 import numpy as np
 
 from analysis.cohort.measures import Measure
+from analysis.counted import form
 from analysis.report.comparison.findings.finding import FEW_SEEN, Findings
 from analysis.report.comparison.findings.rules import best_value
 from analysis.report.comparison.findings.words import is_below_error
@@ -139,7 +140,7 @@ def _ends(found: Findings, measure: Measure) -> list[str]:
     if found.at_best:
         there, seen = found.at_best
         said.append(
-            f"Of {numbers.plural(seen, 'patient')} seen {there} {'has' if there == 1 else 'have'} the best value there is, "
+            f"Of {numbers.plural(seen, 'patient')} seen {there} {form(there, 'has')} the best value there is, "
             f"{best_value(measure):g} {measure.unit}: the score cannot tell these apart."
         )
     if found.no_room and found.responders is not None:
