@@ -7,6 +7,7 @@ import pandas as pd
 
 from analysis.curves.recovery import RecoveryCurves
 from analysis.outcomes import Responders
+from analysis.report.comparison.findings.figure_words import differences_by_week_words, means_title, means_words
 from analysis.report.comparison.findings.responder_words import not_concluded, responders_title
 from analysis.report.comparison.findings.rules import side
 from analysis.report.comparison.findings.words import means_doubt, slide_title
@@ -39,7 +40,10 @@ def recovery(study: Study) -> Section:
     """Show the recovery curves with the patients behind them."""
     if study.curves is None:
         return Section((absent(f"enough to fit recovery curves. {study.no_curves}"),))
-    return Section((recovery_figure(study.curves, level=study.level, doubt=means_doubt(study.found)),))
+    found, measure, level = study.found, study.measure, study.level
+    message = "; ".join(filter(None, (means_title(found, measure), means_doubt(found))))
+    told = means_words(found, measure, level=level)
+    return Section((recovery_figure(study.curves, level=level, told=told, message=message),))
 
 
 def differences(study: Study) -> Section:
@@ -50,7 +54,8 @@ def differences(study: Study) -> Section:
         return Section((absent(f"a second protocol: all patients followed {study.curves.protocols[0]}."),))
     message, comparisons = slide_title(study.found, study.measure), len(study.curves.protocols) - 1
     several = [Passage((multiplicity_sentence(comparisons),))] if comparisons > 1 else []
-    figure = difference_figure(study.curves, level=study.level, message=message)
+    told = differences_by_week_words(study.found, study.measure, level=study.level)
+    figure = difference_figure(study.curves, level=study.level, told=told, message=message)
     return Section((_primary_table(study, study.curves), *several, figure))
 
 

@@ -60,7 +60,7 @@ from analysis.report.comparison.findings.finding import Findings
 from analysis.report.comparison.findings.rules import find
 from analysis.report.comparison.prepared import ComparisonParameters, Prepared
 from analysis.report.parts import numbers
-from analysis.report.parts.numbers import capitalised, in_text
+from analysis.report.parts.numbers import in_text
 from analysis.report.running.declared import takes
 
 Found = TypeVar("Found")
@@ -261,7 +261,7 @@ class Study(Prepared):
     @cached_property
     def last_responders(self) -> Responders | Lacking:
         """Of the measure with a threshold of importance to patients, else of the measure itself."""
-        return self.responders[-1] if self.responders else Lacking(f"responders. {capitalised(self.no_responders)}.")
+        return self.responders[-1] if self.responders else Lacking("responders, see above.")
 
     @cached_property
     def counted_otherwise(self) -> CountedOtherwise | Lacking:

@@ -15,13 +15,13 @@ from analysis.report.parts.numbers import in_text, shown_decimals
 from analysis.report.parts.wording import MOST_LISTED, NO_HARMS_RECORDED, counts_by_protocol, named_or_counted
 
 NOT_ALLOCATED = (
-    "The patients were not allocated to the protocols at random, or the data do not say that they were. A difference "
-    "between protocols is an association: the groups may differ in other ways that this comparison does not take out."
+    "Where patients were not allocated to the protocols at random a difference between protocols is an association: the "
+    "groups may differ in other ways that this comparison does not take out."
 )
 #: Characteristics named that lie apart at the start.
 _MOST_IMBALANCES = 3
 #: Letters of counts that a line of a slide holds.
-_FEW_LETTERS = 40
+_FEW_LETTERS = 80
 
 
 def unusual_words(found: Findings, measure: Measure) -> list[str]:
@@ -99,7 +99,7 @@ def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation) -
 
 def _not_allocated(found: Findings) -> str:
     """Say as one doubt what follows where nobody drew lots: nothing of the start may be known, or groups lie apart there."""
-    said = [f"{NOT_ALLOCATED.partition('. ')[0]}. A difference is an association."]
+    said = ["The patients were not allocated at random, or the data do not say so: a difference is an association."]
     if not found.start_known:
         said.append("What the patients were like at the start is not in the data, so nothing of it is adjusted for.")
     if found.imbalance:

@@ -29,7 +29,8 @@ def flow_title(found: Findings) -> str:
     if len(found.stayed) == 1:
         return said
     counts = [(one.protocol, _seen(one), one.allocated) for one in found.stayed]
-    return f"{said}: {counts_by_protocol(counts, room=TITLE_LETTERS - len(said))}"
+    by_protocol = counts_by_protocol(counts, room=TITLE_LETTERS - len(said), end="least", whole=False)
+    return f"{said}: {by_protocol}" if by_protocol else said
 
 
 def flow_words(found: Findings, measure: Measure) -> str:

@@ -16,7 +16,9 @@ from analysis.report.comparison.findings.finding import (
     Course,
     Difference,
     Findings,
+    Mean,
     Seen,
+    Shift,
     Stayed,
     Verdict,
 )
@@ -59,8 +61,17 @@ def find(
     """
     by_name = _seen(study)
     seen = tuple(by_name[name] for name in study.protocols if name in by_name)
+    at_week = tuple(_means(means, study))
+    by_week = (
+        study.curves.differences(level=study.level) if study.curves is not None and len(primary) else pd.DataFrame()
+    )
     differences = tuple(
-        _difference(row, study, by_name, means, analyses, among=len(primary)) for row in primary.to_dict("records")
+        replace(
+            _difference(row, study, by_name, at_week, analyses, among=len(primary)),
+            shift=None if tipping is None else _shift(tipping, str(row["protocol"])),
+            **_drawn(by_week, str(row["protocol"])),
+        )
+        for row in primary.to_dict("records")
     )
     important = [found for found in study.responders if found.endpoint.to_reach.name == "minimal important change"]
     responders = next(iter(important or study.responders), None)
@@ -82,6 +93,7 @@ def find(
         stayed=_stayed(study, by_name),
         primary_week=study.primary_week,
         last_week=study.flow.weeks[-1] if study.flow.weeks else None,
+        means=at_week,
     )
 
 
@@ -114,16 +126,17 @@ def _difference(
     row: dict[Any, Any],
     study: Prepared,
     seen: dict[str, Seen],
-    by_week: pd.DataFrame,
+    at_week: tuple[Mean, ...],
     analyses: MissingDataAnalyses | None,
     *,
     among: int,
 ) -> Difference:
     protocol, reference = str(row["protocol"]), str(row["reference"])
     own, other = seen.get(protocol), seen.get(reference)
-    means = _mean_at(by_week, study.primary_week, protocol), _mean_at(by_week, study.primary_week, reference)
+    by_name = {one.protocol: one.estimate for one in at_week}
+    means = by_name.get(protocol, np.nan), by_name.get(reference, np.nan)
     lower, upper = float(row["adjusted_lower"]), float(row["adjusted_upper"])
-    turned, others = _turned(analyses, protocol, side(lower, upper))
+    turned, others, spread = _turned(analyses, protocol, side(lower, upper))
     far = _far_on_both_sides(study, (protocol, reference), means, found=side(lower, upper) != 0)
     return Difference(
         protocol=protocol,
@@ -141,6 +154,8 @@ def _difference(
         reference_mean=means[1],
         turned_by=turned,
         analyses=others,
+        alone=(float(row["lower"]), float(row["upper"])),
+        spread=spread,
         far=far,
     )
 
@@ -156,10 +171,39 @@ def side(lower: float, upper: float) -> int:
     return int(lower > 0) - int(upper < 0)
 
 
-def _mean_at(means: pd.DataFrame, week: float | None, protocol: str) -> float:
-    """Give the model mean of a protocol at the primary week."""
-    row = means[(means["protocol"].astype("str") == protocol) & ((means["week"] - (week or 0.0)).abs() < 1e-9)]
-    return float(row["estimate"].iloc[0]) if len(row) else float("nan")
+def _means(means: pd.DataFrame, study: Prepared) -> list[Mean]:
+    """Give the model means at the primary week, the reference first."""
+    if means.empty:
+        return []
+    at = means[(means["week"] - (study.primary_week or 0.0)).abs() < 1e-9]
+    names = at["protocol"].astype("str") if "protocol" in at else pd.Series(study.protocols[:1] * len(at), at.index)
+    rows = {str(row["protocol"]): row for row in at.assign(protocol=names).to_dict("records")}
+    return [
+        Mean(name, float(rows[name]["estimate"]), float(rows[name]["lower"]), float(rows[name]["upper"]))
+        for name in study.protocols
+        if name in rows
+    ]
+
+
+def _drawn(by_week: pd.DataFrame, protocol: str) -> dict[str, Any]:
+    """Count the weeks with an interval, not adjusted, and those at which it leaves out zero."""
+    own = by_week[(by_week["protocol"].astype("str") == protocol) & by_week["lower"].notna()]
+    return {"apart": int(((own["lower"] > 0) | (own["upper"] < 0)).sum()), "weeks": len(own)}
+
+
+def _shift(found: TippingPoint, protocol: str) -> Shift | None:
+    rows = found.tipping[found.tipping["protocol"].astype("str") == protocol].to_dict("records")
+    shifted = found.table.loc[found.table["protocol"].astype("str") == protocol, "n_missing"].max()
+    return next(
+        (
+            Shift(
+                at=float(row["delta"]), smallest=float(row["smallest"]), largest=float(row["largest"]),
+                excludes_zero=bool(row["excludes_zero"]), shifted=int(shifted),
+            )
+            for row in rows
+        ),
+        None,
+    )  # fmt: skip
 
 
 def _verdict(
@@ -203,16 +247,20 @@ def _far_on_both_sides(
     return float(own), float(other)
 
 
-def _turned(analyses: MissingDataAnalyses | None, protocol: str, main: int) -> tuple[int, int]:
-    """Count the analyses of missing visits whose interval lies on another side than that of the curves, and all of them."""
+def _turned(analyses: MissingDataAnalyses | None, protocol: str, main: int) -> tuple[int, int, tuple[float, float]]:
+    """Count the analyses of missing visits whose interval lies on another side than that of the curves, and all of them.
+
+    Beside them the lowest and the highest difference, that of the curves included.
+    """
     if analyses is None:
-        return 0, 0
+        return 0, 0, (float("nan"), float("nan"))
     table = analyses.differences
     own = table[
         (table["protocol"].astype("str") == protocol) & table["lower"].notna() & (table["analysis"] != BY_MODEL)
     ]
     sides = [side(lower, upper) for lower, upper in zip(own["lower"], own["upper"], strict=True)]
-    return sum(one != main for one in sides), len(sides)
+    every = table.loc[table["protocol"].astype("str") == protocol, "difference"]
+    return sum(one != main for one in sides), len(sides), (float(every.min()), float(every.max()))
 
 
 def _courses(study: Prepared, differences: tuple[Difference, ...]) -> list[Course]:

@@ -215,7 +215,7 @@ def one_line(told: Sequence[str], rest: Mapping[str, Sequence[str]], *, of: int,
             several = (
                 _counted(len(names), of) if len(names) > 2 or len(names) == of == 2 else numbers.listed(list(names))
             )
-            if said and len("; ".join([*said, several, what])) > _COUNTED_FROM:
+            if len(names) > 1 and said and len("; ".join([*said, several, what])) > _COUNTED_FROM:
                 several = numbers.plural(len(names), "other")
             said.append(f"{several}{f', {when}' if when and not said else ''}: {what}")
     return "; ".join(said)
