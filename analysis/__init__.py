@@ -1,6 +1,15 @@
 """Recovery curves, responders and reports for home knee-rehabilitation programmes.
 
 The names below are in the order of the work: load, check, fit, respond, report. Each is loaded when it is first used.
+
+What all rooms share:
+
+- ``foreign_text``: Text of others, made visible before it is printed.
+- ``errors``: Errors that say what, where and what to do.
+- ``counted``: Nouns and verbs in the form that a count asks for.
+- ``progress``: How far a long step is, on a terminal.
+- ``result``: How every result shows itself.
+- ``printing``: What the command line prints.
 """
 
 from __future__ import annotations

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from analysis.counted import counted, form
 from analysis.foreign_text import visible
 
 #: Rows shown of a table at most, and of all tables of a result together; the tables themselves are whole.
@@ -86,7 +87,7 @@ def patients_have(count: int, total: int, what: str) -> str:
     """
     if total == 1:
         return f"The one patient has {what}."
-    return f"Of {total:,} patients {count:,} {'has' if count == 1 else 'have'} {what}."
+    return f"Of {total:,} patients {count:,} {form(count, 'has')} {what}."
 
 
 def _chosen(tables: Mapping[str, pd.DataFrame]) -> tuple[list[tuple[str, pd.DataFrame]], list[str]]:
@@ -96,7 +97,7 @@ def _chosen(tables: Mapping[str, pd.DataFrame]) -> tuple[list[tuple[str, pd.Data
     for name, table in tables.items():
         rows = len(table)
         if not rows or (shown and rows > room):
-            named.append(f"{name}: {rows:,} row{'' if rows == 1 else 's'}")
+            named.append(f"{name}: {counted(rows, 'row')}")
             continue
         once = [
             column

@@ -232,3 +232,64 @@ def test_planted_faults_are_found():
     assert unknown_names(tree, words_of_code()) == ["gone_away"]
     assert nameless(tree, PLANTED.splitlines()) == [2, 20]
     assert reached_around(tree) == [19, 20]
+
+
+#: Where sentences about counts are made; a noun or a verb beside a count is chosen by analysis/counted.py alone.
+OF_COUNTS = ("report", "quarter", "quality", "outcomes", "curves", "cohort/checks", "result.py")
+_VERBS = [
+    {"is", "are"},
+    {"was", "were"},
+    {"has", "have"},
+    {"does", "do"},
+    {"lies", "lie"},
+    {"gives", "give"},
+    {"counts", "count"},
+]
+
+
+def chosen_inline(text):
+    """Give the lines of a source at which a condition chooses between one and several: a verb, or an ending."""
+    found = []
+    for node in parts_of(ast.parse(text)):
+        if not isinstance(node, ast.IfExp):
+            continue
+        ways = [
+            one.value.split()
+            for one in (node.body, node.orelse)
+            if isinstance(one, ast.Constant) and isinstance(one.value, str)
+        ]
+        if len(ways) < 2:
+            continue
+        one, other = (" ".join(way) for way in ways)
+        apart = [{a, b} for a, b in zip(*ways, strict=False) if a != b]
+        verbs = len(ways[0]) == len(ways[1]) and len(apart) == 1 and apart[0] in _VERBS
+        ending = {one, other} in ({"", "s"}, {"is", "s are"}) or f"{one}s" == other or f"{other}s" == one
+        if verbs or ending:
+            found.append(node.lineno)
+    return found
+
+
+def test_singular_and_plural_are_chosen_by_one_function():
+    places = [place for name in OF_COUNTS for place in [ROOT / "analysis" / name]]
+    files = [file for place in places for file in ([place] if place.is_file() else sorted(place.rglob("*.py")))]
+    found = {
+        f"{file.relative_to(ROOT)}:{line}" for file in files for line in chosen_inline(file.read_text(encoding="utf-8"))
+    }
+    assert len(files) > 100
+    assert found == set()
+
+
+@pytest.mark.parametrize(
+    ("source", "lines"),
+    [
+        ("x = 'is' if n == 1 else 'are'", [1]),
+        ("x = f\"{n} patient{'' if n == 1 else 's'}\"", [1]),
+        ("x = f\"{n} patient{' is' if n < 2 else 's are'}\"", [1]),
+        ("x = 'event' if n == 1 else 'events'", [1]),
+        ("x = 'was seen' if n == 1 else 'were seen'", [1]),
+        ("x = 'higher' if n > 0 else 'lower'", []),
+        ("x = form(n, 'is')", []),
+    ],
+)
+def test_an_inline_choice_is_found(source, lines):
+    assert chosen_inline(source) == lines

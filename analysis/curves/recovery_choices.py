@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort.schedule import moment
+from analysis.counted import counted, form, none_or
 from analysis.curves.covariances.residual_structures import Residual
 from analysis.errors import ModelError
 
@@ -43,7 +44,7 @@ def after_baseline(visits: pd.DataFrame, where: str) -> tuple[pd.DataFrame, bool
     if share < LEAST_SHARE_WITH_BASELINE:
         seen = int(per_patient.notna().sum())
         choice = (
-            f"Not adjusted for the baseline: of {len(per_patient)} patients {seen or 'none'} {'has' if seen < 2 else 'have'} a "
+            f"Not adjusted for the baseline: of {len(per_patient)} patients {none_or(seen, 'has')} a "
             "value at or before week 0."
         )
         frame = after if seen else visits
@@ -92,7 +93,7 @@ def adjusted_in_words(adjusted_for: Sequence[str]) -> str:
 
 def left_out_for_want_of(patients: int, what: str) -> list[str]:
     """Say how many patients lack something that the model needs; nothing where none does."""
-    return [f"Without a {what}, {patients} patient{' is' if patients == 1 else 's are'} left out."] if patients else []
+    return [f"Without a {what}, {counted(patients, 'patient')} {form(patients, 'is')} left out."] if patients else []
 
 
 def has_schedule(counts: pd.Series) -> bool:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from analysis.counted import counted
 from analysis.quarter.control_charts import FEWEST_POINTS, ControlChart, p_chart, u_chart, xmr_chart
 from analysis.quarter.prime_charts import for_large_denominators
 from analysis.quarter.release import BASELINE
@@ -130,4 +131,4 @@ def _named(rules: str) -> tuple[str, ...]:
 
 
 def _points(n: int) -> str:
-    return f"{n} point{'' if n == 1 else 's'}"
+    return counted(n, "point")

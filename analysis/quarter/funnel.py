@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from analysis.counted import counted
 from analysis.errors import ModelError
 from analysis.result import ResultWithNotes
 
@@ -215,7 +216,7 @@ def _notes(n: int, over: bool, dispersion: float, p_value: float) -> tuple[str, 
         )
     ]
     if n < 3:
-        return (*notes, f"With {n} site{'s' if n > 1 else ''} to show, over-dispersion cannot be judged.")
+        return (*notes, f"With {counted(n, 'site')} to show, over-dispersion cannot be judged.")
     if np.isnan(dispersion):
         return (*notes, "Where nobody or everybody is counted, over-dispersion cannot be judged.")
     found = (

@@ -3,7 +3,6 @@
 import re
 from dataclasses import replace
 
-import pandas as pd
 import pytest
 
 from analysis.cohort import Provenance, write_cohort
@@ -169,11 +168,8 @@ def test_the_cautions_defer_and_judge_nobody():
 def test_whether_a_cohort_can_be_used_depends_on_the_losses_by_protocol(study, lost, usable):
     """Of 12 and 15 patients: a third or more of one lost, or 15 points more than of the other, and no verdict is given."""
     sizes = {"usual": 12, "early": 15}
-    rows = [
-        (name, place < gone) for (name, size), gone in zip(sizes.items(), lost, strict=True) for place in range(size)
-    ]
-    patterns = pd.DataFrame(rows, columns=["protocol", "lost"]).assign(pattern="monotone")
-    clean = replace(study, patterns=patterns)
+    by_protocol = tuple(sorted((name, gone, sizes[name]) for name, gone in zip(sizes, lost, strict=True)))
+    clean = replace(study, found=replace(study.found, lost=by_protocol))
     assert clean.checked.n_errors == 0
     said = text_of(quality.answer(clean))
     assert ("the cohort can be used" in said) == usable

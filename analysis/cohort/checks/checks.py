@@ -18,6 +18,7 @@ from analysis.cohort.programme import UsualSession
 from analysis.cohort.recognition.find_identifiers import find_identifiers
 from analysis.cohort.reference import check_reference
 from analysis.cohort.tables import TABLES, Cohort, Privacy
+from analysis.counted import counted
 from analysis.errors import CohortError, DeidentificationError
 from analysis.progress import steps
 
@@ -148,12 +149,12 @@ def raise_on_errors(report: CheckReport, where: str, what_to_do: str) -> None:
         *([f"and {more:,} more"] if more else []),
     ]
     kind: type[FailedCheckError] = FailedCheckError
-    what = f"The cohort has {report.n_errors:,} error{'' if report.n_errors == 1 else 's'} and is not used."
+    what = f"The cohort has {counted(report.n_errors, 'error')} and is not used."
     if report.n_identifiers:
         kind = IdentifierError
         what = (
-            f"The cohort holds what could identify patients ({report.n_identifiers:,} "
-            f"finding{'' if report.n_identifiers == 1 else 's'}) and is not used."
+            f"The cohort holds what could identify patients ("
+            f"{counted(report.n_identifiers, 'finding')}) and is not used."
         )
     error = kind(what, where=lines, what_to_do=what_to_do)
     error.report = report

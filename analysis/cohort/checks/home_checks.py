@@ -11,6 +11,7 @@ from analysis.cohort.findings import FindingList
 from analysis.cohort.prescriptions import LEAST_PATIENTS
 from analysis.cohort.programme import UsualSession, brace_off, check_usual, worn_until
 from analysis.cohort.tables import TABLES
+from analysis.counted import counted
 
 #: Where the hinge itself ends: a limit here is no limit (common practice, no source).
 END_OF_HINGE = 135.0
@@ -72,8 +73,8 @@ def _check_prescribed(sessions: pd.DataFrame, protocols: Mapping[str, str], find
         if done.empty:
             findings.add(
                 "warning", "sessions",
-                f"no session of {modality} was done under {name}, though some are prescribed ({n:,} "
-                f"patient{'' if n == 1 else 's'}): was it prescribed to them?",
+                f"no session of {modality} was done under {name}, though some are prescribed ("
+                f"{counted(n, 'patient')}): was it prescribed to them?",
                 "If not, say in the map to which protocols it was, in [[session_log.prescribed]], or remove these weeks.",
                 column="sessions_prescribed",
             )  # fmt: skip

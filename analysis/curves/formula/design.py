@@ -13,6 +13,7 @@ from formulaic import Formula
 from numpy.typing import NDArray
 
 from analysis.cohort.schedule import moment
+from analysis.counted import counted, form
 from analysis.curves.formula.factors import (
     CategoryFactor,
     EvaluatedFactor,
@@ -256,7 +257,7 @@ def _refuse_two_protocols(rows: VisitRows) -> None:
     codes = pd.factorize(rows.frame["protocol"])[0]
     strange = np.unique(rows.patient[codes != codes[rows.first_row][rows.patient]])
     raise ModelError(
-        f"{strange.size} patient{'s are' if strange.size > 1 else ' is'} in two protocols.",
+        f"{counted(strange.size, 'patient')} {form(strange.size, 'is')} in two protocols.",
         where=f"patients {', '.join(map(str, rows.patient_ids[strange[:5]]))}",
         what_to_do="Give each patient one protocol (as assigned), or call the column something else if it changes by visit.",
     )

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from analysis.counted import counted
 from analysis.errors import ModelError
 
 Codes = NDArray[np.signedinteger[Any]]
@@ -230,7 +231,7 @@ def _refuse_infinite(frame: pd.DataFrame) -> None:
             rows = np.flatnonzero(np.isinf(values)) if not np.isfinite(values).all() else np.empty(0, dtype=int)
             if rows.size:
                 raise ModelError(
-                    f"Column {name!r} has {rows.size} infinite value{'s' if rows.size > 1 else ''}.",
+                    f"Column {name!r} has {counted(rows.size, 'infinite value')}.",
                     where=f"rows {', '.join(map(str, rows[:5]))} (counted from 0)",
                     what_to_do="Find the division by zero that made them, or set them to missing.",
                 )

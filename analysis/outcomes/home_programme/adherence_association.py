@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from analysis.cohort.reference import used_protocols
 from analysis.cohort.tables import Cohort
+from analysis.counted import counted
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import change_at_week, change_frame, with_covariates
 from analysis.outcomes.endpoint import Endpoint
@@ -249,7 +250,7 @@ def _left_out(rows: list[dict[str, Any]]) -> list[str]:
             single.setdefault(name, []).append(short)
         alone = row.pop("alone")
         if alone:
-            words = "1 patient" if alone == 1 else f"{alone:,} patients"
+            words = counted(alone, "patient")
             notes.append(f"Left out of the {short} slope, as the model fits them exactly: {words}.")
     return [f"Left out, one patient only: protocol {name} ({', '.join(of)})." for name, of in single.items()] + notes
 

@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analysis.cohort.tables import Cohort
+from analysis.counted import counted
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import change_at_week, with_covariates
 from analysis.outcomes.endpoint import Endpoint
@@ -245,9 +246,7 @@ def _dose_notes(cohort: Cohort, none: tuple[str, ...], own_accord: int, modality
     if none:
         notes.append(f"Not prescribed to {', '.join(none)}: a dose of 0 by design.")
     if own_accord:
-        notes.append(
-            f"{own_accord:,} patient{'' if own_accord == 1 else 's'} of these did some that was not prescribed; it counts as 0."
-        )
+        notes.append(f"{counted(own_accord, 'patient')} of these did some that was not prescribed; it counts as 0.")
     kinds = (
         list(dict.fromkeys(cohort.sessions["modality"].dropna().astype("str"))) if cohort.sessions is not None else []
     )

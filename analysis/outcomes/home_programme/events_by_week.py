@@ -8,6 +8,7 @@ import pandas as pd
 from analysis.cohort.reference import patients_by_protocol
 from analysis.cohort.session_log import programme_week
 from analysis.cohort.tables import Cohort
+from analysis.counted import counted, form
 from analysis.outcomes.home_programme.events import is_harm
 from analysis.outcomes.home_programme.sessions_done import NOT_RECORDED, session_shares
 from analysis.result import ResultWithNotes
@@ -190,28 +191,23 @@ def _notes(cohort: Cohort, harms: pd.DataFrame) -> tuple[str, ...]:
     }
     if len(outside):
         listed = ", ".join(f"{count:,} {words}" for words, count in parts.items() if count)
-        verb = "is" if len(outside) == 1 else "are"
         notes.append(
-            f"{len(outside):,} of {_harms_in_words(harms)} {verb} outside the record and not in the rate: {listed}."
+            f"{len(outside):,} of {_harms_in_words(harms)} {form(len(outside), 'is')} outside the record and not in the rate: {listed}."
         )
     after = int((harms["place"] == AFTER).sum())
     if after:
-        verb = "is" if after == 1 else "are"
         notes.append(
-            f"Of {_harms_in_words(harms)} {after:,} came after the last programme week of the protocol and {verb} not in the rate."
+            f"Of {_harms_in_words(harms)} {after:,} came after the last programme week of the protocol and {form(after, 'is')} not in the rate."
         )
     strangers = (
         0 if cohort.events is None else int((~cohort.events["patient_id"].isin(cohort.patients["patient_id"])).sum())
     )
     if strangers:
-        words = (
-            "event of patients who are not in the cohort is"
-            if strangers == 1
-            else "events of patients who are not in the cohort are"
+        notes.append(
+            f"{counted(strangers, 'event')} of patients who are not in the cohort {form(strangers, 'is')} left out."
         )
-        notes.append(f"{strangers:,} {words} left out.")
     return tuple(notes)
 
 
 def _harms_in_words(harms: pd.DataFrame) -> str:
-    return f"{len(harms):,} harm{'' if len(harms) == 1 else 's'}"
+    return counted(len(harms), "harm")

@@ -6,6 +6,7 @@ import pandas as pd
 
 from analysis.cohort.reference import used_protocols
 from analysis.cohort.tables import Cohort
+from analysis.counted import counted
 from analysis.outcomes.home_programme.prescribed_modalities import (
     NOT_PRESCRIBED,
     not_prescribed_in_words,
@@ -115,7 +116,7 @@ def _of_the_protocol(cohort: Cohort, entries: pd.DataFrame) -> tuple[pd.DataFram
     own = entries[~pairs.isin(no)]
     done = entries[pairs.isin(no) & (entries["sessions_done"] > 0).to_numpy()]["patient_id"].nunique()
     said = (
-        f"{done:,} patient{'' if done == 1 else 's'} did sessions of a modality that their protocol does not prescribe: not in "
+        f"{counted(done, 'patient')} did sessions of a modality that their protocol does not prescribe: not in "
         "these numbers."
     )
     return own, (*((said,) if done else ()), *not_prescribed_in_words(status))

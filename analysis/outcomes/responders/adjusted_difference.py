@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.special import expit, ndtri
 
 from analysis.cohort.tables import Cohort
+from analysis.counted import form
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import with_covariates
 from analysis.outcomes.missing.completed_data import covariate_columns
@@ -98,7 +99,7 @@ def adjusted_difference(
     ]
     left_out = int(patients["responder"].notna().sum()) - len(known)
     if left_out:
-        notes.append(f"Without a covariate, {left_out} patient{' is' if left_out == 1 else 's are'} left out.")
+        notes.append(f"Without a covariate, {left_out} {form(left_out, 'patient')} {form(left_out, 'is')} left out.")
     names = [str(name) for name in patients["protocol"].cat.categories]
     counts = known["protocol"].value_counts()
     empty = [name for name in names if not counts.get(name, 0)]

@@ -8,6 +8,7 @@ import pandas as pd
 
 from analysis.cohort.schedule import moment
 from analysis.cohort.tables import Cohort
+from analysis.counted import form
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import change_at_week
 from analysis.outcomes.endpoint import Endpoint, EndpointOptions, choose_endpoint
@@ -172,7 +173,7 @@ def _notes(patients: pd.DataFrame, endpoint: Endpoint) -> tuple[str, ...]:
             patients_have(
                 nameless,
                 total,
-                "no protocol and is in no count" if nameless == 1 else "no protocol and are in no count",
+                f"no protocol and {form(nameless, 'is')} in no count",
             )
         )
     needs = "a value" if endpoint.criterion == "state" else "both a baseline and a value"

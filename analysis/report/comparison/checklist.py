@@ -2,6 +2,7 @@
 
 import pandas as pd
 
+from analysis.counted import form
 from analysis.outcomes import PatientFlow
 from analysis.outcomes.patients.patient_flow import NO_REASON
 from analysis.report.comparison.outcomes import is_judged
@@ -114,7 +115,7 @@ def checklist(study: Study) -> Section:
     said = (
         f"Of {len(table)} items, {counts.get(_MET, 0)} are met, {counts.get(_PART, 0)} in part, and "
         f"{counts.get(_ABSENT, 0)} are not known from the data: the authors have to add them."
-        + (f" To a report of one protocol {without} {'does' if without == 1 else 'do'} not apply." if without else "")
+        + (f" To a report of one protocol {without} {form(without, 'does')} not apply." if without else "")
     )
     return Section(
         (

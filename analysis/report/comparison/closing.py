@@ -4,13 +4,21 @@ from collections.abc import Sequence
 
 from analysis.outcomes import Responders
 from analysis.report.comparison.findings.doubts import NOT_ALLOCATED
-from analysis.report.comparison.findings.rules import find
 from analysis.report.comparison.prepared import Allocation, ComparisonParameters
 from analysis.report.comparison.study import Study
 from analysis.report.parts import numbers
 from analysis.report.parts.model_words import model_in_words
 from analysis.report.parts.passages import Passage, Section
-from analysis.report.parts.wording import DEFERS, FOR_GROUPS, INVENTED, first_cautions, named_or_counted
+from analysis.report.parts.wording import (
+    ABOUT_GROUPS,
+    CAUTION_LETTERS,
+    DEFERRED,
+    NO_FINDING,
+    Caution,
+    cautions_of,
+    counts_by_protocol,
+    named_or_counted,
+)
 from analysis.report.running.provenance import show_provenance
 
 #: A protocol with fewer patients than this gets a caution (design choice).
@@ -43,7 +51,7 @@ def cautions(study: Study) -> Section:
     """Say what the report must not be used for."""
     allocated = study.flow.allocated
     sizes = {str(name): int(n) for name, n in zip(allocated["protocol"], allocated["allocated"], strict=True)}
-    seen = find(study).seen
+    seen = study.found.seen
     sizes |= {one.protocol: one.seen for one in seen}
     missing = {one.protocol: (one.allocated - one.seen, one.allocated) for one in seen}
     said = caution_words(
@@ -53,8 +61,7 @@ def cautions(study: Study) -> Section:
         missing=missing if study.curves is not None else {},
         responders=study.responders,
     )
-    points = first_cautions([text.replace(NOT_ALLOCATED, f"{NOT_ALLOCATED.partition('. ')[0]}.") for text in said])
-    return Section((Passage(tuple(said), "caution", points=points),))
+    return Section((cautions_of(said),))
 
 
 def caution_words(
@@ -64,40 +71,50 @@ def caution_words(
     sizes: dict[str, int],
     missing: dict[str, tuple[int, int]],
     responders: Sequence[Responders],
-) -> list[str]:
+) -> list[Caution]:
     """List what the report must not be used for.
 
     ``sizes`` has the patients of each protocol (those seen, where that is known), ``missing`` those missing at the primary
     week and all (empty where unknown), ``responders`` the analyses that are shown.
     """
-    said = [FOR_GROUPS, DEFERS]
-    if invented:
-        said.insert(0, INVENTED)
+    said = [*([NO_FINDING] if invented else []), ABOUT_GROUPS, DEFERRED]
     few = [f"{name} ({n})" for name, n in sizes.items() if n < FEW_PATIENTS]
     if few:
-        said.append(
-            f"Few patients: {named_or_counted(few, len(sizes))}. Intervals are wide, and single patients can turn a result "
-            "round."
-        )
+        named = f"Few patients: {named_or_counted(few, len(sizes))}."
+        short = f"Fewer than {FEW_PATIENTS} patients seen of {len(few)} of {numbers.plural(len(sizes), 'protocol')}."
+        wide = "Intervals are wide, and single patients can turn a result round."
+        said.append(Caution(f"{named} {wide}", named if len(named) <= CAUTION_LETTERS else short))
     gaps = [f"{name} {numbers.fraction(n, of)}" for name, (n, of) in missing.items() if n]
     if gaps:
+        counts = [(name, n, of) for name, (n, of) in missing.items()]
+        in_all = counts_by_protocol(counts, room=CAUTION_LETTERS - len("Missing at the primary week: ."))
         said.append(
-            f"Missing at the primary week: {named_or_counted(gaps, len(missing))}. If those who were not seen did worse or "
-            "better than the model expects, the result is off by an unknown amount."
+            Caution(
+                f"Missing at the primary week: {named_or_counted(gaps, len(missing))}. If those who were not seen did worse or "
+                "better than the model expects, the result is off by an unknown amount.",
+                f"Missing at the primary week: {in_all}.",
+            )
         )
     if allocation == "observational" and len(sizes) > 1:
-        said.append(NOT_ALLOCATED)
+        said.append(Caution(NOT_ALLOCATED, "Not allocated at random: a difference is an association."))
     if any(found.endpoint.to_reach.name == "minimal detectable change" for found in responders):
         said.append(
-            "A minimal detectable change is what exceeds the error of measurement in one patient. It does not say that "
-            "the change matters."
+            Caution(
+                "A minimal detectable change is what exceeds the error of measurement in one patient. It does not say that "
+                "the change matters.",
+                "A minimal detectable change does not say that the change matters.",
+            )
         )
     if responders:
         said.append(
-            "A threshold is for the change within one patient; it is no yardstick for the difference between the means "
-            "of two groups. Counting responders throws away information: read the means first."
+            Caution(
+                "A threshold is for the change within one patient; it is no yardstick for the difference between the means "
+                "of two groups. Counting responders throws away information: read the means first.",
+                "Read the means first: a threshold is for the change of one patient.",
+            )
         )
-    said.append("A difference between the means of groups does not tell how one patient would fare.")
+    mean = "A difference between the means of groups does not tell how one patient would fare."
+    said.append(Caution(mean, "A difference of means does not tell how one patient would fare."))
     return said
 
 

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from analysis.counted import none_or
 from analysis.outcomes import Responders
 from analysis.outcomes.true_response.probability_of_response import ProbabilityOfResponse
 from analysis.report.comparison.findings.rules import side
@@ -76,6 +77,7 @@ def _parts(expected: pd.Series, counted: float, patients: pd.DataFrame, beside: 
     if np.isnan(measured) or np.isnan(judged):
         return []
     counted_ones = f"the {numbers.plural(len(seen), 'patient')} with a yes or no"
+    who = f"{counted_ones}, with {expected['protocol']} or {beside.reference},"
     steps = {f"judging the true in place of the measured change of {counted_ones}": judged - measured}
     without = len(both) - len(seen)
     if without:
@@ -86,7 +88,7 @@ def _parts(expected: pd.Series, counted: float, patients: pd.DataFrame, beside: 
     unsure = int(seen["probability"].between(0.1, 0.9).sum())
     return [
         f"On the way from the one to the other the difference moves by about so many points: {listed}.",
-        f"Of {counted_ones} {unsure or 'none'} {'has' if unsure < 2 else 'have'} a probability between 10 and 90 %.",
+        f"Of {who} {none_or(unsure, 'has')} a probability between 10 and 90 %.",
     ]
 
 

@@ -2,6 +2,7 @@
 
 import pandas as pd
 
+from analysis.counted import form
 from analysis.outcomes.home_programme.intercurrent_events import IntercurrentEvents
 from analysis.report.comparison.study import Lacking, Study
 from analysis.report.parts import numbers
@@ -101,7 +102,7 @@ def _population(study: Study) -> str:
             needed += ["one later"] if study.curves.baseline_adjusted else []
             needed += [f"a {name}" for name in study.curves.covariates]
             said += (
-                f"Not in the model {'is' if rest == 1 else 'are'} {numbers.plural(rest, 'patient')} without "
+                f"Not in the model {form(rest, 'is')} {numbers.plural(rest, 'patient')} without "
                 f"{numbers.listed(needed, 'or')}. "
             )
     return f"{said}How they were chosen is not in the data."

@@ -1,11 +1,9 @@
 """What stands at the top of a protocol comparison: what was compared, and the answer in plain language."""
 
-from analysis.curves.recovery import RecoveryCurves
 from analysis.curves.recovery_choices import adjusted_in_words
 from analysis.report.comparison.findings.doubts import doubts_words, harms_words, unusual_words
 from analysis.report.comparison.findings.finding import Findings
 from analysis.report.comparison.findings.responder_words import beside_words, responders_words
-from analysis.report.comparison.findings.rules import find
 from analysis.report.comparison.findings.table import findings_table
 from analysis.report.comparison.findings.words import (
     MOST_SPELLED_OUT,
@@ -61,7 +59,7 @@ def answer(study: Study) -> Section:
 
     What does not fit stands with the table of findings.
     """
-    found = find(study)
+    found = study.found
     doubts = doubts_words(found, study.measure, allocation=study.allocation)
     lines = _lines(study, found, doubts)
     told = [" ".join(said) for said, _ in lines]
@@ -102,7 +100,7 @@ def _fitted(must: list[str], more: list[str]) -> _Line:
 
 def every_finding(study: Study) -> Section:
     """Show the findings as a table, which every form of the report carries as numbers too, and what In short leaves out."""
-    found = find(study)
+    found = study.found
     if not found.seen and not found.differences and found.responders is None:
         return Section((absent("enough for a finding."),))
     table = findings_table(
@@ -150,21 +148,19 @@ def _differs(study: Study, found: Findings) -> _Line:
     if curves is None:
         return [], []
     if len(curves.protocols) == 1:
-        return [*unusual, _one_protocol(curves, study.level)], []
+        return [*unusual, _one_protocol(study)], []
     must = [*unusual, *_told_of_differences(study, found), *courses_words(found, study.measure)]
     return _fitted(must, unturned_words(found))
 
 
-def _one_protocol(curves: RecoveryCurves, level: float) -> str:
+def _one_protocol(study: Study) -> str:
     """Say where the single protocol of a cohort stands at the primary week."""
-    at = curves.means(level=level)
-    row = at[(at["week"] - curves.primary_week).abs() < 1e-9].iloc[0]
-    decimals = shown_decimals(curves.measure)
+    (one,), decimals = study.found.means, shown_decimals(study.measure)
     return (
-        f"All patients followed one protocol, {curves.protocols[0]}, so nothing is compared. At "
-        f"{numbers.moment(curves.primary_week)} mean {in_text(curves.measure.label)} was "
-        f"{numbers.number(row['estimate'], decimals)} {curves.measure.unit} ({numbers.level_in_words(level)} interval "
-        f"{numbers.interval(row['lower'], row['upper'], decimals)})."
+        f"All patients followed one protocol, {one.protocol}, so nothing is compared. At "
+        f"{numbers.moment(study.found.primary_week)} mean {in_text(study.measure.label)} was "
+        f"{numbers.number(one.estimate, decimals)} {study.measure.unit} ({numbers.level_in_words(study.level)} interval "
+        f"{numbers.interval(one.lower, one.upper, decimals)})."
     )
 
 

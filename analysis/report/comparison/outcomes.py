@@ -8,8 +8,9 @@ import pandas as pd
 from analysis.curves.recovery import RecoveryCurves
 from analysis.outcomes import Responders
 from analysis.outcomes.patients.limits import limit_values
+from analysis.report.comparison.findings.figure_words import differences_by_week_words, means_title, means_words
 from analysis.report.comparison.findings.responder_words import not_concluded, responders_title
-from analysis.report.comparison.findings.rules import find, side
+from analysis.report.comparison.findings.rules import side
 from analysis.report.comparison.findings.words import means_doubt, slide_title
 from analysis.report.comparison.prepared import Allocation
 from analysis.report.comparison.study import Study
@@ -51,7 +52,10 @@ def recovery(study: Study) -> Section:
     """Show the recovery curves with the patients behind them."""
     if study.curves is None:
         return Section((absent(f"enough to fit recovery curves. {study.no_curves}"),))
-    return Section((recovery_figure(study.curves, level=study.level, doubt=means_doubt(find(study))),))
+    found, measure, level = study.found, study.measure, study.level
+    message = "; ".join(filter(None, (means_title(found, measure), means_doubt(found))))
+    told = means_words(found, measure, level=level)
+    return Section((recovery_figure(study.curves, level=level, told=told, message=message),))
 
 
 def differences(study: Study) -> Section:
@@ -60,9 +64,10 @@ def differences(study: Study) -> Section:
         return Section((absent(f"enough to compare protocols. {study.no_curves}"),))
     if len(study.curves.protocols) == 1:
         return Section((absent(f"a second protocol: all patients followed {study.curves.protocols[0]}."),))
-    message, comparisons = slide_title(find(study), study.measure), len(study.curves.protocols) - 1
+    message, comparisons = slide_title(study.found, study.measure), len(study.curves.protocols) - 1
     several = [Passage((multiplicity_sentence(comparisons),))] if comparisons > 1 else []
-    figure = difference_figure(study.curves, level=study.level, message=message)
+    told = differences_by_week_words(study.found, study.measure, level=study.level)
+    figure = difference_figure(study.curves, level=study.level, told=told, message=message)
     return Section((_primary_table(study, study.curves), *several, figure))
 
 

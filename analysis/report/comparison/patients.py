@@ -5,7 +5,6 @@ import pandas as pd
 from analysis.cohort import Cohort
 from analysis.outcomes import BaselineTable
 from analysis.report.comparison.findings.flow_words import flow_boxes, flow_title, flow_words
-from analysis.report.comparison.findings.rules import find
 from analysis.report.comparison.study import Study
 from analysis.report.figures.flow_figure import MOST_COLUMNS, flow_across, flow_figure, lost_table
 from analysis.report.parts import numbers
@@ -29,7 +28,7 @@ def flow(study: Study) -> Section:
             frame = study.curves.frame
             modelled = frame.groupby(frame["protocol"].astype("str"))["patient_id"].nunique()
         words = f"in the model of {in_text(study.measure.label)}"
-        judged = find(study)
+        judged = study.found
         items.append(
             flow_figure(
                 found, told=flow_words(judged, study.measure), message=flow_title(judged),

@@ -5,6 +5,7 @@ import pandas as pd
 from analysis.outcomes import AdherenceByWeek, EventsByProtocol, MissingPatterns
 from analysis.outcomes.home_programme.prescribed_modalities import IN_WORDS
 from analysis.outcomes.missing.missing_patterns import BASELINE
+from analysis.report.comparison.findings.figure_words import any_harm_words, harms_title, missing_title, missing_words
 from analysis.report.comparison.study import Lacking, Study
 from analysis.report.figures.programme_figures import harm_figure, missing_figure
 from analysis.report.parts import numbers
@@ -63,7 +64,12 @@ def harms(study: Study) -> Section:
     """Show events by protocol with their denominators."""
     if not study.events.recorded:
         return Section((absent("events. That none are shown does not mean that none happened."),))
-    return Section((harm_figure(study.events), _harm_table(study.events)))
+    return Section(
+        (
+            harm_figure(study.events, told=any_harm_words(study.found), message=harms_title(study.found)),
+            _harm_table(study.events),
+        )
+    )
 
 
 def _harm_table(found: EventsByProtocol) -> Table:
@@ -101,7 +107,8 @@ def missing(study: Study) -> Section:
         return Section((Passage((NOTHING_MISSING,)),))
     found = study.missing_patterns
     tables = () if isinstance(found, Lacking) else (_kinds_table(found), *_at_the_start(found))
-    return Section((missing_figure(study.missing, study.measure, week=study.primary_week), *tables))
+    told, message = missing_words(study.found), missing_title(study.found)
+    return Section((missing_figure(study.missing, study.measure, told=told, message=message), *tables))
 
 
 def _kinds_table(found: MissingPatterns) -> Table:

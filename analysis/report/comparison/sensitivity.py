@@ -5,8 +5,8 @@ import pandas as pd
 from analysis.outcomes import ProbabilityOfResponse, Responders
 from analysis.outcomes.true_response.normality import LEVEL
 from analysis.report.comparison.counted_or_expected import counted_or_expected
+from analysis.report.comparison.findings.figure_words import analyses_words, shifts_words
 from analysis.report.comparison.opening import HOW_TO_NAME
-from analysis.report.comparison.programme import NOTHING_MISSING
 from analysis.report.comparison.study import Lacking, Study
 from analysis.report.figures.model_figures import quantile_figure, residual_figure
 from analysis.report.figures.sensitivity_figures import analyses_figure, responder_analyses_table, tipping_figure
@@ -15,11 +15,14 @@ from analysis.report.parts.numbers import in_text
 from analysis.report.parts.passages import Item, Passage, Section, absent
 from analysis.report.parts.tables import Column, Format, Table, level_of
 
+#: What stands where no visit was missed; the section of missing data says what follows.
+NOTHING_TO_FILL = "No visit was missed, so there is nothing to fill: see Missing data."
+
 
 def sensitivity(study: Study) -> Section:
     """Show the comparison at the primary week under several assumptions about missing visits."""
     if study.nothing_missing:
-        return Section((Passage((NOTHING_MISSING,)),))
+        return Section((Passage((NOTHING_TO_FILL,)),))
     found = study.sensitivity
     if isinstance(found, Lacking):
         return Section((absent(found.what),))
@@ -27,9 +30,9 @@ def sensitivity(study: Study) -> Section:
     items: list[Item] = [
         *_adjusted(study),
         *([] if named else [_no_reference()]),
-        analyses_figure(found.analyses),
+        analyses_figure(found.analyses, told=analyses_words(study.found, study.measure)),
         Passage(found.analyses.notes, "items"),
-        tipping_figure(found.tipping),
+        tipping_figure(found.tipping, told=shifts_words(study.found, study.measure)),
         Passage(found.tipping.notes, "items"),
     ]
     if len(found.responders.responders):

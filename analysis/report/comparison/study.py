@@ -56,9 +56,11 @@ from analysis.outcomes.responders.limb_symmetry import LimbSymmetry, limb_symmet
 from analysis.outcomes.responders.repeated_responders import RepeatedResponders, repeated_responders
 from analysis.outcomes.responders.threshold_grid import ThresholdGrid, threshold_grid
 from analysis.outcomes.responders.time_to_response import TimeToResponse, time_to_response
+from analysis.report.comparison.findings.finding import Findings
+from analysis.report.comparison.findings.rules import find
 from analysis.report.comparison.prepared import ComparisonParameters, Prepared
 from analysis.report.parts import numbers
-from analysis.report.parts.numbers import capitalised, in_text
+from analysis.report.parts.numbers import in_text
 from analysis.report.running.declared import takes
 
 Found = TypeVar("Found")
@@ -129,6 +131,18 @@ class Study(Prepared):
 
     A result that the data do not allow is a :class:`Lacking`, which says why.
     """
+
+    @cached_property
+    def found(self) -> Findings:
+        """What was found, made once; every claim of the report speaks from it."""
+        beside = None if isinstance(self.sensitivity, Lacking) else self.sensitivity
+        return find(
+            self,
+            primary=self.primary,
+            means=self.means_by_week,
+            analyses=beside.analyses if beside else None,
+            tipping=beside.tipping if beside else None,
+        )
 
     @cached_property
     def primary(self) -> pd.DataFrame:
@@ -247,7 +261,7 @@ class Study(Prepared):
     @cached_property
     def last_responders(self) -> Responders | Lacking:
         """Of the measure with a threshold of importance to patients, else of the measure itself."""
-        return self.responders[-1] if self.responders else Lacking(f"responders. {capitalised(self.no_responders)}.")
+        return self.responders[-1] if self.responders else Lacking("responders, see above.")
 
     @cached_property
     def counted_otherwise(self) -> CountedOtherwise | Lacking:
@@ -379,7 +393,8 @@ def prepare_study(folder: Path | str, **given: Any) -> Study:
     Returns
     -------
     Study
-        What :mod:`analysis.report.comparison` shows. Results of single sections are computed when they are first asked for.
+        What :mod:`analysis.report.comparison` shows, with its findings. Results of single sections are computed when they are
+        first asked for.
 
     Raises
     ------
@@ -406,4 +421,6 @@ def prepare_study(folder: Path | str, **given: Any) -> Study:
     >>> study.measure_in_words, study.curves.primary_week
     ('Quadriceps torque, involved limb', 26.0)
     """
-    return Study.of(folder, ComparisonParameters.checked(folder, given))
+    study = Study.of(folder, ComparisonParameters.checked(folder, given))
+    _ = study.found  # made here, once: all that the report says speaks from it
+    return study

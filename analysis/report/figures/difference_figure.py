@@ -1,6 +1,5 @@
 """The figure and the table of differences by week, against the line of no difference."""
 
-import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure as Drawing
 
@@ -18,7 +17,7 @@ from analysis.report.parts.tables import Column, Table
 MOST_BESIDE_EACH_OTHER = 3
 
 
-def difference_figure(curves: RecoveryCurves, *, level: float = 0.95, message: str = "") -> Figure:
+def difference_figure(curves: RecoveryCurves, *, level: float = 0.95, told: str = "", message: str = "") -> Figure:
     """Draw the difference of each protocol from the reference by week, against the line of no difference.
 
     Parameters
@@ -27,6 +26,8 @@ def difference_figure(curves: RecoveryCurves, *, level: float = 0.95, message: s
         The fit, of two protocols or more.
     level : float
         Confidence level of the intervals.
+    told : str
+        What it shows, in a sentence that stands after what is drawn; empty for none.
     message : str
         What a slide says above it; empty for none.
 
@@ -77,7 +78,7 @@ def difference_figure(curves: RecoveryCurves, *, level: float = 0.95, message: s
             f"Model estimates in {curves.measure.unit} with {percent} intervals ({method_in_words(table)}); {better}. "
             f"The line is no difference; the shaded week is the primary one, {numbers.moment(curves.primary_week)}."
         ),
-        alt=_differences_in_words(table, curves, level, decimals),
+        alt=" ".join(filter(None, (_drawn_words(curves, percent), told))),
         table=_table(table, curves, decimals, percent),
         draw=draw,
         message=message,
@@ -101,24 +102,10 @@ def _table(table: pd.DataFrame, curves: RecoveryCurves, decimals: int, percent: 
     )
 
 
-def _differences_in_words(table: pd.DataFrame, curves: RecoveryCurves, level: float, decimals: int) -> str:
-    """Say each difference at the primary week, of several first with the interval that a verdict on it rests on."""
-    adjusted = curves.primary_differences(level=level, adjust="bonferroni").astype({"protocol": "str"})
-    limits_of = {row["protocol"]: (row["lower"], row["upper"]) for row in adjusted.to_dict("records")}
-    percent, several, sentences = numbers.level_in_words(level), len(adjusted) > 1, []
-    for name, one in table.groupby("protocol", sort=False):
-        at = one[np.isclose(one["week"].astype(float), curves.primary_week)].iloc[0]
-        apart, judged = int(((one["lower"] > 0) | (one["upper"] < 0)).sum()), int(one["lower"].notna().sum())
-        size = "no interval can be given"
-        if not numbers.is_missing(at["lower"]):
-            limits = numbers.interval(at["lower"], at["upper"], decimals)
-            if several:
-                wider = numbers.interval(*limits_of[name], decimals)
-                limits = f"{wider} adjusted for {len(adjusted)} comparisons, {limits} as drawn"
-            size = f"{numbers.signed(at['estimate'], decimals)} {curves.measure.unit} ({percent} interval {limits})"
-        which = "the interval drawn" if several else "the interval"
-        sentences.append(
-            f"{numbers.capitalised(str(name))} minus {curves.protocols[0]} at {numbers.moment(curves.primary_week)}: {size}"
-            + (f"; {which} leaves out zero at {apart or 'none'} of {judged} weeks with one" if judged > 1 else "")
-        )
-    return f"{'. '.join(sentences)}."
+def _drawn_words(curves: RecoveryCurves, percent: str) -> str:
+    """Say what is drawn, not what it says."""
+    first, last = numbers.moment(min(curves.weeks)), numbers.moment(max(curves.weeks))
+    span = f"from {first} to {last}" if first != last else f"at {first}"
+    return (
+        f"Differences in {in_text(curves.measure.label)} from {curves.protocols[0]} {span}, with {percent} intervals."
+    )

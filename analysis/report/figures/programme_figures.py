@@ -28,7 +28,6 @@ from analysis.report.parts.look import (
 )
 from analysis.report.parts.numbers import in_text
 from analysis.report.parts.tables import Column, Table, level_of
-from analysis.report.parts.wording import TITLE_LETTERS, counts_by_protocol
 
 
 def adherence_figure(found: AdherenceByWeek) -> Figure:
@@ -90,13 +89,17 @@ def adherence_figure(found: AdherenceByWeek) -> Figure:
     )
 
 
-def harm_figure(found: EventsByProtocol) -> Figure:
+def harm_figure(found: EventsByProtocol, *, told: str = "", message: str = "") -> Figure:
     """Draw the share of patients with any harm on record, by protocol.
 
     Parameters
     ----------
     found : EventsByProtocol
         Events, recorded.
+    told : str
+        What it shows, in a sentence that stands after what is drawn; empty for none.
+    message : str
+        What a slide says above it; empty for none.
 
     Returns
     -------
@@ -108,10 +111,6 @@ def harm_figure(found: EventsByProtocol) -> Figure:
     rows = table[["protocol"]].assign(
         estimate=100 * table["share"], lower=100 * table["lower"], upper=100 * table["upper"]
     )
-    counts = [f"{row.protocol} {numbers.fraction(row.patients, row.allocated)}" for row in table.itertuples()]
-    total, of = int(table["patients"].sum()), int(table["allocated"].sum())
-    given = [(str(name), int(n), int(of)) for name, n, of in table[["protocol", "patients", "allocated"]].to_numpy()]
-    by_protocol = counts_by_protocol(given, room=TITLE_LETTERS - len("Any harm on record: "))
     return Figure(
         name="any-harm",
         title="Patients with any harm",
@@ -119,7 +118,9 @@ def harm_figure(found: EventsByProtocol) -> Figure:
             f"Share of the patients of each protocol with any harm on record, with {percent} intervals "
             f"({table['method'].iloc[0]})."
         ),
-        alt=f"Patients with any harm on record: {'; '.join(counts)}.",
+        alt=" ".join(
+            filter(None, (f"Shares of patients with any harm, {numbers.plural(len(table), 'protocol')}.", told))
+        ),
         table=Table(
             table,
             "Patients with any harm on record, by protocol.",
@@ -133,17 +134,15 @@ def harm_figure(found: EventsByProtocol) -> Figure:
         draw=lambda width: draw_forest(
             rows, drawn, label="Patients with any harm (%)", zero=False, from_zero=True, width=width
         ),
-        message=f"Any harm on record: {by_protocol}"
-        if total
-        else f"No harm is on record of {numbers.plural(of, 'patient')}",
+        message=message,
     )
 
 
-def missing_figure(found: MissingByWeek, measure: Measure, *, week: float | None = None) -> Figure:
+def missing_figure(found: MissingByWeek, measure: Measure, *, told: str = "", message: str = "") -> Figure:
     """Draw the share of expected visits that were missed as a table of shades, by protocol and week.
 
-    Some visits are expected; the table has a row a protocol and week. ``week`` is the one that the title of a slide tells
-    of, the last one where it is None.
+    Some visits are expected; the table has a row a protocol and week. ``told`` says what it shows, after what is drawn, and
+    ``message`` is what a slide says above it.
     """
     table = found.table
     names = list(dict.fromkeys(table["protocol"]))
@@ -194,7 +193,7 @@ def missing_figure(found: MissingByWeek, measure: Measure, *, week: float | None
             "Share of the expected values that are missing, with their number; darker is more. Every patient of a "
             "protocol is expected at every week, those who withdrew included."
         ),
-        alt=_missing_in_words(table),
+        alt=" ".join(filter(None, ("Table of shades of missing values by protocol and week.", told))),
         table=Table(
             table,
             f"Missing values of {in_text(measure.label)} by protocol and week.",
@@ -212,7 +211,7 @@ def missing_figure(found: MissingByWeek, measure: Measure, *, week: float | None
         ),
         draw=lambda width: draw(width, 0.42),
         draw_for_slide=(lambda: draw("wide", LOW_ROW)) if len(names) > MOST_HIGH_ROWS else None,
-        message=_missing_message(table, week),
+        message=message,
     )
 
 
@@ -242,28 +241,3 @@ def _adherence_in_words(overall: pd.DataFrame) -> str:
         for row in overall.itertuples()
     ]
     return f"Lines of sessions done of those prescribed by week. Over the whole programme: {'; '.join(parts)}."
-
-
-def _missing_message(table: pd.DataFrame, week: float | None) -> str:
-    told = week if week is not None and (table["week"] == week).any() else float(table["week"].max())
-    last = table[table["week"] == told]
-    when = f"{numbers.moment(told)}"
-    counts = [(str(row["protocol"]), int(row["missing"]), int(row["expected"])) for row in last.to_dict("records")]
-    return f"Missing at {when}: {counts_by_protocol(counts, room=TITLE_LETTERS - 20)}"
-
-
-def _missing_in_words(table: pd.DataFrame) -> str:
-    parts = []
-    for name, one in table.groupby("protocol", sort=False):
-        last = one.sort_values("week").iloc[-1]
-        parts.append(
-            f"{name} {numbers.fraction(last['missing'], last['expected'])} ({numbers.share(last['share'])}) at "
-            f"{numbers.moment(last['week'])}"
-        )
-    said = f"Table of shades of missing values by protocol and week. At the last week: {'; '.join(parts)}."
-    known = table.dropna(subset=["share"]).sort_values("share", kind="stable")
-    if known.empty:
-        return said
-    worst = known.iloc[-1]
-    most = f"{numbers.share(worst['share'])} in {worst['protocol']} at {numbers.moment(worst['week'])}"
-    return f"{said} The most: {most}."

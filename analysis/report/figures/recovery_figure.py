@@ -30,7 +30,7 @@ MOST_PATIENTS_DRAWN = 150
 _SMOOTH_POINTS = 40
 
 
-def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95, doubt: str = "") -> Figure:
+def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95, told: str = "", message: str = "") -> Figure:
     """Draw the model mean of each protocol by week with its interval, and every patient behind.
 
     Parameters
@@ -39,8 +39,10 @@ def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95, doubt: str =
         The fit.
     level : float
         Confidence level of the intervals.
-    doubt : str
-        What the title of a slide adds to the means; empty for nothing.
+    told : str
+        What it shows, in a sentence that stands after what is drawn; empty for none.
+    message : str
+        What a slide says above it; empty for none.
 
     Returns
     -------
@@ -93,7 +95,7 @@ def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95, doubt: str =
             f"Model means in {unit} with {percent} intervals (bars, or bands where visits had no schedule); thin lines "
             f"are single patients.{start} Numbers under the axis: {under}.{some} Intervals: {method_in_words(means)}."
         ),
-        alt=_recovery_in_words(table, curves, decimals, percent),
+        alt=" ".join(filter(None, (_drawn_words(table, curves), told))),
         table=Table(
             table,
             f"{curves.measure.label} ({unit}): model means with {percent} intervals by week.",
@@ -106,7 +108,7 @@ def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95, doubt: str =
             rows_grouped_by="protocol",
         ),
         draw=draw,
-        message="; ".join(filter(None, (_recovery_message(table, curves, decimals), doubt))),
+        message=message,
         draw_for_slide=(
             None
             if len(curves.protocols) == 1
@@ -264,27 +266,8 @@ def _limits(curves: RecoveryCurves, means: pd.DataFrame) -> tuple[float, float]:
     return low - room, high + room
 
 
-def _recovery_message(table: pd.DataFrame, curves: RecoveryCurves, decimals: int) -> str:
-    at = table.loc[np.isclose(table["week"].astype(float), curves.primary_week), "estimate"]
-    low, high = numbers.number(at.min(), decimals), numbers.number(at.max(), decimals)
-    span = low if low == high else f"{low} to {high}"
-    when = numbers.moment(curves.primary_week)
-    return f"Mean {in_text(curves.measure.label)} at {when}: {span} {curves.measure.unit}"
-
-
-def _recovery_in_words(table: pd.DataFrame, curves: RecoveryCurves, decimals: int, percent: str) -> str:
-    at = table[np.isclose(table["week"].astype(float), curves.primary_week)]
-    parts = [
-        f"{row.protocol} {numbers.number(row.estimate, decimals)} "
-        f"({percent} interval {numbers.interval(row.lower, row.upper, decimals)})"
-        if not numbers.is_missing(row.estimate)
-        else f"{row.protocol}: none, nobody was seen"
-        for row in at.itertuples()
-    ]
+def _drawn_words(table: pd.DataFrame, curves: RecoveryCurves) -> str:
+    """Say what is drawn, not what it says."""
     first, last = 0.0 if curves.baseline_adjusted else table["week"].min(), table["week"].max()
     span = f"from {numbers.moment(first)} to {numbers.moment(last)}" if first < last else "at one week"
-    return (
-        f"Lines of {in_text(curves.measure.label)} {span} with "
-        f"single patients behind. At {numbers.moment(curves.primary_week)} the model means in "
-        f"{curves.measure.unit} are: {'; '.join(parts)}."
-    )
+    return f"Lines of {in_text(curves.measure.label)} {span} with single patients behind."

@@ -4,7 +4,6 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure as Drawing
 
-from analysis.cohort.measures import Measure
 from analysis.curves.recovery_choices import adjusted_in_words
 from analysis.outcomes.missing.missing_analyses import MissingDataAnalyses
 from analysis.outcomes.missing.tipping_point import TippingPoint
@@ -23,10 +22,10 @@ _ANALYSES = (
 )
 
 
-def analyses_figure(found: MissingDataAnalyses) -> Figure:
+def analyses_figure(found: MissingDataAnalyses, *, told: str = "") -> Figure:
     """Draw the difference of each protocol from the reference under every assumption about missing visits.
 
-    Its table has a row an analysis and protocol.
+    Its table has a row an analysis and protocol; ``told`` says what it shows, after what is drawn.
     """
     measure = found.endpoint.measure
     table = _by_protocol(found.differences)
@@ -63,7 +62,11 @@ def analyses_figure(found: MissingDataAnalyses) -> Figure:
             f"{percent} intervals, adjusted for {adjusted_in_words(found.covariates) or 'nothing'}. Where the rows agree, "
             "the finding does not hang on which of these assumptions holds."
         ),
-        alt=_agreement_in_words(table, others, measure, decimals),
+        alt=" ".join(
+            filter(
+                None, (f"Differences from {found.reference} under {len(lines)} assumptions about missing visits.", told)
+            )
+        ),
         table=Table(
             table,
             "Differences of means under several assumptions about missing visits.",
@@ -100,13 +103,15 @@ def responder_analyses_table(found: MissingDataAnalyses) -> Table:
     )
 
 
-def tipping_figure(found: TippingPoint) -> Figure:
+def tipping_figure(found: TippingPoint, *, told: str = "") -> Figure:
     """Draw the difference of each protocol against the shift of its missing values.
 
     Parameters
     ----------
     found : TippingPoint
         The analysis.
+    told : str
+        What it shows, in a sentence that stands after what is drawn; empty for none.
 
     Returns
     -------
@@ -154,7 +159,12 @@ def tipping_figure(found: TippingPoint) -> Figure:
             "expects by the amount on the axis below."
             + (" The dashed line is where the finding turns." if turns["delta"].notna().any() else "")
         ),
-        alt=_turns_in_words(found, measure, decimals),
+        alt=" ".join(
+            filter(
+                None,
+                (f"Differences from {found.reference} by what is added to the missed values, with intervals.", told),
+            )
+        ),
         table=Table(
             table,
             f"Difference from {found.reference} by the shift of the missing values ({measure.unit}).",
@@ -252,36 +262,3 @@ def _named(analysis: str, assumption: str) -> str:
     if analysis == "multiple imputation":
         return f"imputation: {assumption}"
     return f"{analysis}: {assumption}" if analysis == "mixed model" else analysis
-
-
-def _agreement_in_words(table: pd.DataFrame, others: list[str], measure: Measure, decimals: int) -> str:
-    said = []
-    for name in others:
-        one = table[table["protocol"] == name]
-        apart = int(((one["lower"] > 0) | (one["upper"] < 0)).sum())
-        low, high = numbers.signed(one["difference"].min(), decimals), numbers.signed(one["difference"].max(), decimals)
-        said.append(
-            f"{numbers.capitalised(name)}: differences from {low} to {high} {measure.unit}; the interval leaves out zero in "
-            f"{apart or 'none'} of {len(one)} analyses"
-        )
-    return f"{'. '.join(said)}."
-
-
-def _turns_in_words(found: TippingPoint, measure: Measure, decimals: int) -> str:
-    said = []
-    missing = found.table.groupby(found.table["protocol"].astype("str"))["n_missing"].max()
-    for row in found.tipping.itertuples():
-        if not missing[str(row.protocol)]:
-            said.append(f"{numbers.capitalised(str(row.protocol))}: no value is missing, so nothing is shifted")
-            continue
-        now = "leaves out" if row.excludes_zero else "holds"
-        if numbers.is_missing(row.delta):
-            tried = numbers.interval(row.smallest, row.largest, decimals)
-            turn = f"no shift from {tried} {measure.unit} changes that"
-        else:
-            shift = numbers.signed(row.delta, decimals)
-            if shift == numbers.signed(0.0, decimals) and row.delta != 0:
-                shift = f"less than {numbers.number(10.0**-decimals, decimals)}"
-            turn = f"a shift of {shift} {measure.unit} changes that"
-        said.append(f"{numbers.capitalised(str(row.protocol))}: without a shift the interval {now} zero; {turn}")
-    return f"{'. '.join(said)}."

@@ -20,7 +20,7 @@ _BAR = (
 
 
 #: Letters of a slide's title up to which it is set in that size (hundredths of a point): on two, three and four lines.
-_TITLE_SIZES = ((108, 2000), (190, 1600), (280, 1400))
+_TITLE_SIZES = ((84, 2000), (190, 1600), (280, 1400))
 LONGEST_TITLE = _TITLE_SIZES[-1][0]
 #: The same for the text under it.
 _TEXT_SIZES = ((700, 1600), (1000, 1400), (1400, 1200))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -20,7 +21,7 @@ _SENTENCE = 30
 
 
 def said_once(document: Document) -> Document:
-    """Leave out notes of tables, and items of lists, that stand before in a passage, a caption or a note.
+    """Leave out notes of tables, and sentences of lists and captions, that stand before in a passage, a caption or a note.
 
     What is folded under a figure counts as said for other folded tables only, and what a list of the same cell says is not
     folded there. Files of numbers keep all their notes.
@@ -44,12 +45,24 @@ def said_once(document: Document) -> Document:
     )
 
 
+def _new(text: str, told: set[str]) -> str:
+    """Give a text without the long sentences that were told; what it says is told from then on."""
+    kept = [one for one in _sentences(text) if len(one) <= _SENTENCE or one.startswith(BESIDE) or one not in told]
+    told.update(_sentences(text))
+    return " ".join(kept)
+
+
+def _sentences(text: str) -> list[str]:
+    return re.split(r"(?<=[.!?]) (?=[A-Z])", text)
+
+
 def _once(shown: Shown, told: set[str], folded: set[str], lists: set[str]) -> list[Block]:
     """Give the blocks of an output without what was told; what they say is told from then on."""
     blocks: list[Block] = []
     for block in shown.blocks:
         if type(block) is Passage and block.kind == "items":
-            kept = tuple(one for one in block.paragraphs if not _said(one, told))
+            new = (_new(one, told) for one in block.paragraphs if not _said(one, told))
+            kept = tuple(one for one in new if one)
             told.update(kept)
             blocks += [replace(block, paragraphs=kept)] if kept else []
         elif isinstance(block, Table):
@@ -57,10 +70,11 @@ def _once(shown: Shown, told: set[str], folded: set[str], lists: set[str]) -> li
             told.update((block.caption, *kept))
             blocks.append(replace(block, notes=kept))
         elif isinstance(block, Figure):
+            caption = _new(block.caption, told)
             told.add(block.caption)
             kept = _kept(block.table, told | folded | lists)
             folded.update(kept)
-            blocks.append(replace(block, table=replace(block.table, notes=kept)))
+            blocks.append(replace(block, caption=caption, table=replace(block.table, notes=kept)))
         else:
             told.update(block.paragraphs if isinstance(block, Passage) else ())
             blocks.append(block)

@@ -1,6 +1,7 @@
 """The sections of one patient's page, in their order; a cell of the notebook calls one.
 
 - ``study``: Everything the page is made of, computed once; refused where the cohort must not show single patients.
+- ``findings``: What the visits say: records, each with what was looked at; every claim of the page speaks from them.
 - ``opening``: What stands at the top: who, and In short, what the visits say in plain language.
 - ``worse``: What In short says beside visits off the curve: low throughout, worse than at the start, lost.
 - ``recovery``: The patient's recovery: the figure, each visit against what was expected, the weeks ahead, thresholds.

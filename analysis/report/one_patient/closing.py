@@ -1,11 +1,12 @@
 """What stands at the end of one patient's page: methods in words, cautions, provenance."""
 
+from analysis.counted import form
 from analysis.report.one_patient.opening import FOR_DISCUSSION, NOT_FOR_RELEASE
 from analysis.report.one_patient.study import PatientPage, PatientParameters
 from analysis.report.parts import numbers
 from analysis.report.parts.model_words import model_in_words
 from analysis.report.parts.passages import Passage, Section
-from analysis.report.parts.wording import DEFERS, INVENTED, first_cautions
+from analysis.report.parts.wording import DEFERRED, NO_FINDING, Caution, cautions_of
 from analysis.report.running.provenance import show_provenance
 
 
@@ -15,12 +16,10 @@ def methods(page: PatientPage) -> Section:
     for one in page.found:
         first, *_ = model_in_words(one.others)
         label = one.measure.label_on(one.limb)
-        same = numbers.plural(one.n_same_protocol, "patient")
-        are = "is" if one.n_same_protocol == 1 else "are"
+        n = one.n_same_protocol
+        same = f"{numbers.plural(n, 'patient')} of the same protocol {form(n, 'is')} among the others"
         formula = one.others.model.design.formula
-        sentences.append(
-            f"{label}: {first} Formula: {formula}. Fitted without this patient; {same} of the same protocol {are} among the others."
-        )
+        sentences.append(f"{label}: {first} Formula: {formula}. Fitted without this patient; {same}.")
     if page.found:
         sentences.append(
             "Expected value of a visit: the mean curve plus what the earlier visits say through the covariance (best linear "
@@ -33,14 +32,16 @@ def methods(page: PatientPage) -> Section:
 
 def cautions(page: PatientPage) -> Section:
     """Say what the page must not be used for."""
+    values = "One value can be off because it was measured or typed wrongly. Look at the value before the patient."
+    curves = "Curves show how others went on, not how a knee should: the others are those who came to their visits."
     said = [
-        FOR_DISCUSSION,
-        DEFERS,
-        "Curves show how others went on, not how a knee should: the others are those who came to their visits.",
-        "One value can be off because it was measured or typed wrongly. Look at the value before the patient.",
+        NO_FINDING if page.invented else Caution(NOT_FOR_RELEASE, NOT_FOR_RELEASE),
+        Caution(FOR_DISCUSSION, "The page describes; being off a curve is no diagnosis."),
+        DEFERRED,
+        Caution(curves, "Curves show how others went on, not how a knee should."),
+        Caution(values, "Look at a value before the patient: it may be measured or typed wrongly."),
     ]
-    said.insert(0, INVENTED if page.invented else NOT_FOR_RELEASE)
-    return Section((Passage(tuple(said), "caution", points=first_cautions(said)),))
+    return Section((cautions_of(said),))
 
 
 def provenance(page: PatientPage, report: str) -> Section:

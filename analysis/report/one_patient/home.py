@@ -53,7 +53,7 @@ def events(page: PatientPage) -> Section:
     """Show what happened to the patient."""
     if page.events is None:
         return Section((absent("events. That none are shown does not mean that none happened."),))
-    if page.events.empty:
+    if page.findings.events == 0:
         return Section((Passage(("No event of this patient was recorded.",)),))
     table = page.events.assign(
         serious=yes_no(page.events, "serious"),

@@ -1,6 +1,7 @@
 """What stands at the top of one patient's page: who, and what the visits say, in plain language."""
 
-from analysis.curves.patient_on_cohort import PatientOnCohort
+from analysis.counted import none_or
+from analysis.report.one_patient.findings import MeasureFindings, PatientFindings
 from analysis.report.one_patient.study import PatientPage
 from analysis.report.one_patient.worse import worse_in_words
 from analysis.report.parts import numbers
@@ -43,40 +44,44 @@ def subtitle(page: PatientPage) -> Section:
 
 def answer(page: PatientPage) -> Section:
     """Say which visits were off the expected curve, how many were compared, and how many chance alone would mark."""
-    compared = sum(len(one.compared) for one in page.found)
-    if not compared:
-        words = (
+    said = [_off(page.findings), *worse_in_words(page.findings), FOR_DISCUSSION]
+    return Section((Passage(tuple(said), "answer"),))
+
+
+def off_title(found: PatientFindings) -> str:
+    """Say how many values are off the expected curve, for the title of a slide; empty where none was compared."""
+    if not found.compared:
+        return ""
+    return f"Of {numbers.plural(found.compared, 'value')} {none_or(found.off, 'is')} off the expected curve"
+
+
+def _off(found: PatientFindings) -> str:
+    if not found.compared:
+        return (
             "No visit of this patient could be compared with the other patients, so nothing is said about the recovery."
         )
-        return Section((Passage((words, *worse_in_words(page), FOR_DISCUSSION), "answer"),))
-    off = [_off_in_words(one) for one in page.found if len(one.off)]
-    marked = sum(len(one.off) for one in page.found)
-    by_chance = numbers.number(compared * (1 - page.level), 1)
-    of = numbers.plural(compared, "value")
-    opening = (
-        f"Off the expected curve: {marked} of {of}. {' '.join(off)}"
-        if marked
-        else f"Of {of} none is off the expected curve."
+    off = " ".join(_off_in_words(one) for one in found.measures if one.off)
+    of = numbers.plural(found.compared, "value")
+    opening = f"Off the expected curve: {found.off} of {of}. {off}" if found.off else f"{off_title(found)}."
+    chance = (
+        f"By chance alone about {numbers.number(found.by_chance, 1)} of {of} would be marked in an ordinary recovery"
     )
-    chance = f"By chance alone about {by_chance} of {of} would be marked in an ordinary recovery"
-    if marked >= _MORE_THAN_CHANCE and marked > 2 * compared * (1 - page.level):
-        chance += f"; here {marked} are."
-    else:
-        chance += ", so a single mark says little." if marked else "."
-    return Section((Passage((f"{opening} {chance}", *worse_in_words(page), FOR_DISCUSSION), "answer"),))
+    if found.off >= _MORE_THAN_CHANCE and found.off > 2 * found.by_chance:
+        return f"{opening} {chance}; here {found.off} are."
+    return f"{opening} {chance}{', so a single mark says little' if found.off else ''}."
 
 
-def _off_in_words(one: PatientOnCohort) -> str:
+def _off_in_words(one: MeasureFindings) -> str:
     parts = []
-    for visit in one.off.itertuples():
+    for visit in one.off:
         limit = visit.lower if visit.place == "below" else visit.upper
         decimals = numbers.decimals_apart(visit.value, limit, one.measure.decimals)
         better = (visit.place == "above") == (one.measure.sign > 0)
         judged = f"{'better' if better else 'worse'} than expected"
-        place = float(visit.centile) if one.measure.sign > 0 else 100 - float(visit.centile)  # type: ignore[arg-type]
+        place = visit.centile if one.measure.sign > 0 else 100 - visit.centile
         if (place > _MIDDLE) is not better and place != _MIDDLE:
             judged += f" from the earlier visits; centile of the others {numbers.centile(visit.centile)}"
-        if one.measure.is_beyond_ideal(float(visit.value)):  # type: ignore[arg-type]
+        if one.measure.is_beyond_ideal(visit.value):
             judged = (
                 f"beyond {one.measure.ideal:g}, where {'higher' if one.measure.sign > 0 else 'lower'} is not better"
             )

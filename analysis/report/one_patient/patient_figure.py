@@ -17,7 +17,6 @@ from analysis.report.parts import numbers
 from analysis.report.parts.axes import axes_inches, panel_grid, week_axis, wrap
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import FAINT, INK, QUIET, Width, quiet_grid
-from analysis.report.parts.numbers import capitalised, in_text
 from analysis.report.parts.tables import Column, Table
 
 #: More measures than this stand in three columns, so that the figure fits under the answer on the first page.
@@ -27,15 +26,17 @@ _OFF = "#b84a00"
 _BAND_WIDE, _BAND_MIDDLE = "#e6eaec", "#ccd3d7"
 
 
-def patient_figure(found: Sequence[PatientOnCohort], thresholds: Mapping[str, ChosenThreshold]) -> Figure:
+def patient_figure(
+    found: Sequence[PatientOnCohort], thresholds: Mapping[str, ChosenThreshold], *, told: str, message: str
+) -> Figure:
     """Draw one patient's visits on the centiles of the others, with what is expected at the weeks ahead.
 
     There is at least one measure; a threshold, by the name of its measure, is drawn as a line at the baseline plus the
-    threshold. The table has a row a measure and week: centiles of the others and the patient's value.
+    threshold. The table has a row a measure and week: centiles of the others and the patient's value. ``told`` says what is
+    drawn, ``message`` the same as the title of a slide.
     """
     percent = numbers.level_in_words(found[0].level)
     beside = 2 if len(found) <= _MOST_IN_TWO_COLUMNS else 3
-    off, compared = sum(len(one.off) for one in found), sum(len(one.compared) for one in found)
 
     def draw(width: Width, most: int, height: float) -> Drawing:
         drawing, panels = panel_grid(len(found), width, above=0.7, height=height, most=most)
@@ -58,12 +59,10 @@ def patient_figure(found: Sequence[PatientOnCohort], thresholds: Mapping[str, Ch
             f"the bars the {percent} interval of a measured value. Ringed: off the expected curve. Dotted: the baseline "
             "improved by the threshold."
         ),
-        alt=" ".join(_in_words(one) for one in found),
+        alt=told,
         table=_table(found),
         draw=lambda width: draw(width, beside, 2.35),
-        message=""
-        if not compared
-        else f"Of {numbers.plural(compared, 'value')} {off or 'none'} {'is' if off <= 1 else 'are'} off the expected curve",
+        message=message,
         draw_for_slide=lambda: draw("wide", 3, 1.5),
     )
 
@@ -159,22 +158,3 @@ def _table(found: Sequence[PatientOnCohort]) -> Table:
         name="patient-centiles",
         rows_grouped_by="measure",
     )
-
-
-def _in_words(one: PatientOnCohort) -> str:
-    decimals = one.measure.decimals
-    last = one.visits.iloc[-1]
-    at = f"{numbers.number(last['value'], decimals)} {one.measure.unit} at {numbers.moment(last['week'])}"
-    among = (
-        "" if numbers.is_missing(last["centile"]) else f" (centile of the others: {numbers.centile(last['centile'])})"
-    )
-    off = [f"{visit.place} what was expected at {numbers.moment(visit.week)}" for visit in one.off.itertuples()]
-    ahead = ""
-    if len(one.ahead):
-        end = one.ahead.iloc[-1]
-        ahead = (
-            f"; expected at {numbers.moment(end['week'])}: {numbers.number(end['estimate'], decimals)} "
-            f"({numbers.interval(end['lower'], end['upper'], decimals)})"
-        )
-    marked = f"; {numbers.listed(off)}" if off else ""
-    return f"{capitalised(in_text(one.measure.label))}: {at}{among}{marked}{ahead}."

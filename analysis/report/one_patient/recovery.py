@@ -7,8 +7,10 @@ import pandas as pd
 from analysis.curves.patient_on_cohort import PatientOnCohort
 from analysis.outcomes.endpoint import rounding_room
 from analysis.outcomes.patients.limits import limit_values
+from analysis.report.one_patient.opening import off_title
 from analysis.report.one_patient.patient_figure import patient_figure
 from analysis.report.one_patient.study import PatientPage
+from analysis.report.one_patient.worse import figure_words
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
 from analysis.report.parts.passages import Item, Passage, Section, absent
@@ -33,7 +35,9 @@ def curves(page: PatientPage) -> Section:
     if not page.found:
         return Section((absent("a measure that could be compared with the other patients."), *left_out))
     notes = [f"{one.measure.label}: {note}" for one in page.found for note in one.notes]
-    items: list[Item] = [patient_figure(page.found, page.thresholds)]
+    items: list[Item] = [
+        patient_figure(page.found, page.thresholds, told=figure_words(page.findings), message=off_title(page.findings))
+    ]
     if notes:
         items.append(Passage(tuple(notes), "items"))
     return Section((*items, *left_out))

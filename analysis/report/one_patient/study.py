@@ -14,6 +14,7 @@ from analysis.cohort.derived import measured_values
 from analysis.curves.patient_on_cohort import PatientOnCohort, patient_on_cohort
 from analysis.errors import CohortError, ConvergenceWarning, KneecurveWarning, ModelError
 from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold, choose_threshold
+from analysis.report.one_patient.findings import PatientFindings, find
 from analysis.report.running.declared import ReportParameters, parameter, takes
 
 #: Measures shown where none is named: at most this many, in the order of the data (design choice).
@@ -59,6 +60,8 @@ class PatientPage:
         The parameters as given.
     warnings : tuple of str
         What was warned of on the way.
+    findings : PatientFindings
+        What was found; every claim of the page speaks from it.
     """
 
     folder: Path
@@ -74,6 +77,7 @@ class PatientPage:
     level: float
     parameters: dict[str, Any]
     warnings: tuple[str, ...]
+    findings: PatientFindings
 
     @property
     def protocol(self) -> str:
@@ -137,6 +141,7 @@ def prepare_patient(folder: Path | str, **given: Any) -> PatientPage:
         }
     ours = [one for one in caught if issubclass(one.category, KneecurveWarning)]
     said = [str(one.message) for one in ours if not issubclass(one.category, ConvergenceWarning)]
+    events = _own(cohort.events, name)
     return PatientPage(
         folder=Path(folder),
         cohort=cohort,
@@ -147,10 +152,11 @@ def prepare_patient(folder: Path | str, **given: Any) -> PatientPage:
         thresholds=thresholds,
         sessions=_own(cohort.sessions, name),
         brace=_own(cohort.brace_limits, name),
-        events=_own(cohort.events, name),
+        events=events,
         level=asked.level,
         parameters=asked.given(),
         warnings=tuple(dict.fromkeys(said)),
+        findings=find(found, thresholds=thresholds, cohort=cohort, patient=name, events=events, level=asked.level),
     )
 
 

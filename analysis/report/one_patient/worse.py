@@ -1,101 +1,79 @@
 """What must be said first of one patient beside visits off the curve: low throughout, worse than at the start, lost."""
 
-from analysis.curves.patient_on_cohort import PatientOnCohort
-from analysis.outcomes.endpoint import rounding_room
-from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
-from analysis.outcomes.patients.patient_flow import ENDING_WORDS
-from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold
-from analysis.report.one_patient.study import PatientPage
+from analysis.counted import form
+from analysis.report.one_patient.findings import MeasureFindings, PatientFindings
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
 
 
-def worse_in_words(page: PatientPage) -> list[str]:
-    """Say what is worse than in nearly all others, or than at the start, and whether the patient is lost; nothing where none is.
-
-    A visit off the expected curve is marked once, since what follows is expected from it; a patient who is low from the
-    first visit on may have none. Here every visit is taken by itself.
-    """
+def worse_in_words(found: PatientFindings) -> list[str]:
+    """Say what is worse than in nearly all others, or than at the start, and whether the patient is lost; nothing where none is."""
     said = []
-    outer = [words for one in page.found if (words := _outer(one, page.level))]
+    outer = [_outer(one) for one in found.measures if one.outer]
     if outer:
-        share = numbers.share((1 - page.level) / 2, 1)
+        share = numbers.share((1 - found.level) / 2, 1)
         said.append(f"Among the worst {share} of comparable patients: {'; '.join(outer)}.")
-    past = [words for one in page.found if (words := _past_threshold(one, page.thresholds.get(one.measure.name)))]
+    past = [_past_threshold(one) for one in found.measures if one.past is not None]
     if past:
         said.append(f"Worse than at the start by a threshold or more: {'; '.join(past)}.")
-    return [*said, *_serious(page), *_lost(page)]
+    if found.serious:
+        named = numbers.listed([f"{event} at {numbers.moment(week)}" for event, week in found.serious])
+        said.append(f"Serious {form(len(found.serious), 'event')} on record: {named}.")
+    return [*said, *_lost(found)]
 
 
-def _outer(one: PatientOnCohort, level: float) -> str:
-    """Name the visits in the tail on the worse side, among patients of the same protocol and baseline.
-
-    A value beyond the best one is not worse for being less far beyond than others'.
-    """
-    known = one.visits[one.visits["centile"].notna()]
-    place = known["centile"] if one.measure.sign > 0 else 100 - known["centile"]
-    worse = (place < 50 * (1 - level)) & ~known["value"].map(one.measure.is_beyond_ideal).astype(bool)
-    weeks = [numbers.week_or_day(week) for week in known.loc[worse, "week"]]
-    if not weeks:
-        return ""
-    at = (
-        numbers.listed([week if week[:1] == "d" else f"week {week}" for week in weeks])
-        if len(weeks) == 1
-        else f"weeks {numbers.listed(weeks)}"
-    )
-    return f"{in_text(one.measure.label)} at {len(weeks)} of {numbers.plural(len(known), 'visit')} ({at})"
+def _outer(one: MeasureFindings) -> str:
+    """Name the visits in the tail on the worse side, among patients of the same protocol and baseline."""
+    of = numbers.plural(one.placed, "visit")
+    return f"{in_text(one.measure.label)} at {len(one.outer)} of {of} ({_moments(one.outer)})"
 
 
-def _past_threshold(one: PatientOnCohort, threshold: ChosenThreshold | None) -> str:
+def _moments(weeks: tuple[float, ...]) -> str:
+    """Name times: a single one with its unit, several below the word weeks, days by their name."""
+    if len(weeks) == 1:
+        return numbers.moment(weeks[0])
+    return f"weeks {numbers.listed([numbers.week_or_day(week) for week in weeks])}"
+
+
+def _past_threshold(one: MeasureFindings) -> str:
     """Name the visit that is worst against the start, where it is worse by a threshold of change or more."""
-    start, after = one.visits[one.visits["week"] <= 0], one.visits[one.visits["week"] > 0]
-    if threshold is None or start.empty or after.empty:
+    past, decimals = one.past, one.measure.decimals
+    if past is None:
         return ""
-    base = float(start["value"].iloc[-1])
-    worth = one.measure.worth
-    loss = worth(start["value"].iloc[[-1]]).iloc[0] - worth(after["value"])
-    worst, last = after.iloc[int(loss.to_numpy().argmax())], after.iloc[-1]
-    if loss.max() < threshold.value - float(rounding_room(threshold.value)):
-        return ""
-    values = " to ".join(numbers.number(value, one.measure.decimals) for value in (base, worst["value"]))
-    since = f", {numbers.number(last['value'], one.measure.decimals)} at {numbers.moment(last['week'])}"
+    values = " to ".join(numbers.number(value, decimals) for value in (past.start, past.value))
+    since = f", {numbers.number(past.last_value, decimals)} at {numbers.moment(past.last_week)}"
     return (
-        f"{in_text(one.measure.label)} from {values} {one.measure.unit} at {numbers.moment(worst['week'])} "
-        f"({threshold.name} {threshold.value:g}){since if last['week'] > worst['week'] else ''}"
+        f"{in_text(one.measure.label)} from {values} {one.measure.unit} at {numbers.moment(past.week)} "
+        f"({past.threshold} {past.amount:g}){since if past.last_week > past.week else ''}"
     )
 
 
-def _serious(page: PatientPage) -> list[str]:
-    """Name the serious events on record."""
-    if page.events is None or "serious" not in page.events:
+def _lost(found: PatientFindings) -> list[str]:
+    """Say that the patient was not seen at the last scheduled weeks, and what event on record ended the follow-up."""
+    if not found.missed:
         return []
-    rows = page.events[page.events["serious"].fillna(value=False).astype(bool)].sort_values("week")
-    named = [f"{row['event']} at {numbers.moment(row['week'])}" for row in rows.to_dict("records")]
-    return [f"Serious {'event' if len(named) == 1 else 'events'} on record: {numbers.listed(named)}."] if named else []
+    at = _moments(found.missed)
+    since = "never seen" if found.last_seen is None else f"not seen after {numbers.moment(found.last_seen)}"
+    ended = numbers.listed([f"{event} at {numbers.moment(week)}" for event, week in found.ended])
+    reason = f" On record: {ended}." if ended else ""
+    return [f"Lost, or not yet due: {since}; visits are scheduled at {at}.{reason}"]
 
 
-def _lost(page: PatientPage) -> list[str]:
-    """Say that the patient was not seen at the last scheduled weeks."""
-    seen = seen_weeks(page.cohort)
-    weeks = expected_weeks(seen)
-    own = seen.loc[seen["patient_id"] == page.patient, "week"]
-    missed = [week for week in weeks if own.empty or week > own.max()]
-    if not missed:
-        return []
-    at = (
-        f"{numbers.moment(missed[0])}"
-        if len(missed) == 1
-        else f"weeks {numbers.listed([numbers.week_or_day(one) for one in missed])}"
-    )
-    since = "never seen" if own.empty else f"not seen after {numbers.moment(own.max())}"
-    return [f"Lost, or not yet due: {since}; visits are scheduled at {at}.{_reason(page)}"]
+def figure_words(found: PatientFindings) -> str:
+    """Say of each measure where the patient was last, which visits were off the curve, and what is expected at the end."""
+    return " ".join(_figure_words(one) for one in found.measures)
 
 
-def _reason(page: PatientPage) -> str:
-    """Name the event on record that ended the follow-up."""
-    if page.events is None:
-        return ""
-    names = page.events["event"].astype("str")
-    ended = page.events[names.str.lower().str.contains("|".join(ENDING_WORDS))].to_dict("records")
-    named = [f"{row['event']} at {numbers.moment(row['week'])}" for row in ended]
-    return f" On record: {numbers.listed(named)}." if named else ""
+def _figure_words(one: MeasureFindings) -> str:
+    decimals, unit = one.measure.decimals, one.measure.unit
+    at = f"{numbers.number(one.last_value, decimals)} {unit} at {numbers.moment(one.last_week)}"
+    known = not numbers.is_missing(one.last_centile)
+    among = f" (centile of the others: {numbers.centile(one.last_centile)})" if known else ""
+    off = [f"{visit.place} what was expected at {numbers.moment(visit.week)}" for visit in one.off]
+    marked = f"; {numbers.listed(off)}" if off else ""
+    ahead = ""
+    if one.ahead is not None:
+        limits = numbers.interval(one.ahead.lower, one.ahead.upper, decimals)
+        expected = numbers.number(one.ahead.estimate, decimals)
+        ahead = f"; expected at {numbers.moment(one.ahead.week)}: {expected} ({limits})"
+    return f"{numbers.capitalised(in_text(one.measure.label))}: {at}{among}{marked}{ahead}."

@@ -8,6 +8,7 @@ import pandas as pd
 
 from analysis.cohort.measures import Measure
 from analysis.cohort.schedule import moment as time_in_words
+from analysis.counted import form
 
 #: Shown in a table cell where there is no value.
 MISSING = "–"
@@ -258,7 +259,7 @@ def plural(n: Any, noun: str, several: str | None = None) -> str:
     >>> plural(1, "patient"), plural(2, "patient"), plural(3, "difficulty", "difficulties")
     ('1 patient', '2 patients', '3 difficulties')
     """
-    return f"{count(n)} {noun if n == 1 else (several or noun + 's')}"
+    return f"{count(n)} {form(n, noun, several)}"
 
 
 def listed(words: list[str] | tuple[str, ...], last: str = "and") -> str:

@@ -1,6 +1,7 @@
 """The sections of a data-quality report, in their order; a cell of the notebook calls one.
 
 - ``study``: Everything the report is made of, computed once.
+- ``findings``: What was found: a record, with what was looked at; every claim of the report speaks from it.
 - ``opening``: What stands at the top: what was checked, and In short, what it found in plain language.
 - ``values``: Findings, impossible and unlikely values, and digit preference.
 - ``visits``: Completeness, visit timing and who is lost, as figures and tables.

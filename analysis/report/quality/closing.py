@@ -3,19 +3,28 @@
 from analysis.quality import read_value_rules
 from analysis.quality.unlikely_changes import FEWEST_FOR_A_TREND
 from analysis.report.parts.passages import Passage, Section
+from analysis.report.parts.wording import Caution, cautions_of
 from analysis.report.quality.study import QualityParameters, QualityStudy
 from analysis.report.running.provenance import show_provenance
 
 CAUTIONS = (
-    "The report describes how data were recorded. It is no judgement of a site, a therapist or a patient.",
-    (
-        "An unlikely value may be true: it is looked up in the source, and left as it is where it is right. Nothing was "
-        "changed or left out of the cohort for this report."
+    Caution(
+        "The report describes how data were recorded. It is no judgement of a site, a therapist or a patient.",
+        "The report shows how data were recorded and judges no site or patient.",
     ),
-    "Complete data are not therefore right, and a pattern of missing visits cannot tell why patients stayed away.",
-    (
+    Caution(
+        "An unlikely value may be true: it is looked up in the source, and left as it is where it is right. Nothing was "
+        "changed or left out of the cohort for this report.",
+        "An unlikely value may be true: look it up in the source.",
+    ),
+    Caution(
+        "Complete data are not therefore right, and a pattern of missing visits cannot tell why patients stayed away.",
+        "Complete data are not therefore right.",
+    ),
+    Caution(
         "Who is asked, and what may be sent to whom, is decided by the local privacy officer and the ethics board; what a "
-        "value means for a patient, by the treating clinician."
+        "value means for a patient, by the treating clinician.",
+        "The privacy officer decides what may be sent to whom.",
     ),
 )
 
@@ -58,7 +67,7 @@ def methods(study: QualityStudy) -> Section:
 
 def cautions(study: QualityStudy) -> Section:  # noqa: ARG001 - every section takes the study
     """Say what the report must not be used for."""
-    return Section((Passage(CAUTIONS, "caution"),))
+    return Section((cautions_of(CAUTIONS),))
 
 
 def provenance(study: QualityStudy, report: str) -> Section:

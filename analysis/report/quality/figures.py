@@ -14,25 +14,11 @@ from analysis.report.parts.tables import Column, Table
 _BAR = "#0067a3"
 
 
-def all_there(expected: int) -> str:
-    """Say that every expected value is there.
-
-    Examples
-    --------
-    >>> all_there(120), all_there(1)
-    ('All 120 expected values are there', 'The one expected value is there')
-    """
-    return (
-        f"All {numbers.count(expected)} expected values are there"
-        if expected > 1
-        else "The one expected value is there"
-    )
-
-
-def completeness_figure(by_week: pd.DataFrame, level: float) -> Figure:
+def completeness_figure(by_week: pd.DataFrame, level: float, *, told: str, message: str) -> Figure:
     """Draw the share of expected values that are there, a panel a measure.
 
-    ``by_week`` has measure (label), week, expected, seen, share, lower, upper.
+    ``by_week`` has measure (label), week, expected, seen, share, lower, upper; ``told`` says what it shows, ``message`` the
+    same as the title of a slide.
     """
     names = list(dict.fromkeys(by_week["measure"]))
     colour = marks(["", *names])[names[0]].colour if names else _BAR
@@ -58,8 +44,6 @@ def completeness_figure(by_week: pd.DataFrame, level: float) -> Figure:
             axes.tick_params(axis="x", labelbottom=True)
         return drawing
 
-    worst = by_week.iloc[int(by_week["share"].argmin())]
-    complete = bool((by_week["seen"] == by_week["expected"]).all())
     return Figure(
         name="completeness",
         title="Values that are there, by week",
@@ -68,15 +52,7 @@ def completeness_figure(by_week: pd.DataFrame, level: float) -> Figure:
             f"bars are {numbers.level_in_words(level)} confidence intervals (Wilson's score). Patients who withdrew count "
             "as expected."
         ),
-        alt=(
-            f"Completeness by week for {numbers.plural(len(names), 'measure')}; "
-            + (
-                f"every one of {numbers.count(by_week['expected'].sum())} expected values is there."
-                if complete
-                else f"lowest for {numbers.in_text(str(worst['measure']))} at {numbers.moment(worst['week'])}, "
-                f"{numbers.fraction(worst['seen'], worst['expected'])} values."
-            )
-        ),
+        alt=told,
         table=Table(
             by_week,
             "Values that are there among those expected, by measure and week.",
@@ -89,18 +65,15 @@ def completeness_figure(by_week: pd.DataFrame, level: float) -> Figure:
             rows_grouped_by="measure",
         ),
         draw=draw,
-        message=(
-            all_there(int(by_week["expected"].sum()))
-            if complete
-            else f"Fewest values are there for {numbers.in_text(str(worst['measure']))} at {numbers.moment(worst['week'])}"
-        ),
+        message=message,
     )
 
 
-def digit_figure(digits: pd.DataFrame) -> Figure:
+def digit_figure(digits: pd.DataFrame, *, told: str) -> Figure:
     """Draw how often values end in each digit, a panel a measure, beside the tenth that is expected.
 
-    ``digits`` has measure (label), n, place, digit_0 to digit_9, share_0_or_5, chi_square, df, p_value.
+    ``digits`` has measure (label), n, place, digit_0 to digit_9, share_0_or_5, chi_square, df, p_value; ``told`` says what
+    the bars show.
     """
     columns_of_digits = [f"digit_{i}" for i in range(10)]
 
@@ -123,7 +96,6 @@ def digit_figure(digits: pd.DataFrame) -> Figure:
             axes.set_xlabel("Last digit")
         return drawing
 
-    most = digits.iloc[int(digits["share_0_or_5"].argmax())]
     shown = digits.assign(share=digits["share_0_or_5"], ends=np.round(digits["share_0_or_5"] * digits["n"]).astype(int))
     return Figure(
         name="digits",
@@ -132,10 +104,7 @@ def digit_figure(digits: pd.DataFrame) -> Figure:
             "Share of the values that end in each digit, at the place to which nearly all values of the measure are "
             "recorded; the dashed line is the tenth that is expected without a preference."
         ),
-        alt=(
-            f"Bars of last digits for {numbers.plural(len(digits), 'measure')}; the largest share of values that end in 0 "
-            f"or 5 is {numbers.share(most['share_0_or_5'])}, of {most['measure']}; a fifth is expected."
-        ),
+        alt=told,
         table=Table(
             shown,
             "Last digits: how many values end in 0 or 5, and a test of all ten digits.",

@@ -14,6 +14,7 @@ from analysis.cohort import CheckReport, Cohort
 from analysis.cohort.derived import measured_values
 from analysis.cohort.files.data_package import load_with_findings
 from analysis.progress import steps
+from analysis.report.quality.findings import QualityFindings, find
 from analysis.report.running.declared import ReportParameters, parameter, takes
 
 
@@ -48,6 +49,8 @@ class QualityStudy:
         How many values a rule is about, and how many changes there is a trend and a detectable change for.
     findings : pandas.DataFrame
         All findings, as they go to the sites.
+    found : QualityFindings
+        What was found; every claim of the report speaks from it.
     level : float
         Level of the intervals.
     parameters : dict
@@ -67,6 +70,7 @@ class QualityStudy:
     values_judged: int
     changes_judged: int
     findings: pd.DataFrame
+    found: QualityFindings
     level: float
     parameters: dict[str, Any]
 
@@ -134,21 +138,37 @@ def _prepare(folder: Path, asked: QualityParameters, step: Callable[[str], None]
     checks = [quality.check_values(cohort, rules), quality.unlikely_changes(cohort)]
     some = [part for part in checks if len(part)]
     values = pd.concat(some, ignore_index=True) if some else checks[0]
-    patterns = quality.visit_patterns(cohort)
+    patterns, expected, timing = (
+        quality.visit_patterns(cohort),
+        quality.expected_values(cohort),
+        quality.visit_timing(cohort),
+    )
+    digits, by_site = (
+        quality.digit_preference(cohort),
+        quality.digits_by_site(cohort, hide_small=cohort.level == "safe-harbor"),
+    )
+    values_judged = sum(recorded(cohort, name) for name in {rule.measure for rule in rules})
+    changes_judged = quality.changes_judged(cohort)
+    found = find(
+        checked=checked, labels={name: cohort.measures[name].label for name in cohort.measures}, expected=expected,
+        timing=timing, patterns=patterns, questions=values, values_judged=values_judged, changes_judged=changes_judged,
+        digits=digits, digits_by_site=by_site,
+    )  # fmt: skip
     return QualityStudy(
         folder=folder,
         cohort=cohort,
         checked=checked,
-        expected=quality.expected_values(cohort),
-        timing=quality.visit_timing(cohort),
+        expected=expected,
+        timing=timing,
         patterns=patterns,
         lost=quality.lost_by_baseline(cohort, patterns, asked.level) if len(patterns) else pd.DataFrame(),
-        digits=quality.digit_preference(cohort),
-        digits_by_site=quality.digits_by_site(cohort, hide_small=cohort.level == "safe-harbor"),
+        digits=digits,
+        digits_by_site=by_site,
         questions=values,
-        values_judged=sum(recorded(cohort, name) for name in {rule.measure for rule in rules}),
-        changes_judged=quality.changes_judged(cohort),
+        values_judged=values_judged,
+        changes_judged=changes_judged,
         findings=quality.all_findings(cohort, checked, values),
+        found=found,
         level=asked.level,
         parameters=asked.given(),
     )

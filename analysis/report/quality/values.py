@@ -3,20 +3,24 @@
 import pandas as pd
 
 from analysis import quality
+from analysis.counted import form
 from analysis.outcomes.patients.limits import limit_values
-from analysis.quality.unlikely_changes import FEWEST_FOR_A_TREND
 from analysis.report.parts import numbers
 from analysis.report.parts.indicator_numbers import HIDDEN, HIDDEN_NOTE
 from analysis.report.parts.numbers import in_text
 from analysis.report.parts.passages import Item, Passage, Section, absent
 from analysis.report.parts.tables import Column, Table
 from analysis.report.quality.figures import digit_figure
+from analysis.report.quality.findings import (
+    digit_figure_words,
+    digits_words,
+    nothing_asked_words,
+    site_digits_words,
+)
 from analysis.report.quality.study import QualityStudy, recorded
 
 #: Findings listed in the report; all of them are in the files for the sites.
 MOST_LISTED = 20
-#: Below this p the last digits are called uneven (design choice: ten measures at ten sites are a hundred tests).
-_UNEVEN = 0.001
 
 
 def findings(study: QualityStudy) -> Section:
@@ -66,7 +70,7 @@ def values(study: QualityStudy) -> Section:
     """Show impossible and unlikely values and changes by measure."""
     items: list[Item] = []
     if study.questions.empty:
-        items.append(Passage(_nothing_found(study)))
+        items.append(Passage(nothing_asked_words(study.found)))
     else:
         named = study.questions.assign(about=study.questions["measure"].map(study.label))
         counts = named.groupby(["about", "measure", "severity"], sort=False).size().rename("n").reset_index()
@@ -100,43 +104,16 @@ def values(study: QualityStudy) -> Section:
     return Section(tuple(items))
 
 
-def _nothing_found(study: QualityStudy) -> tuple[str, ...]:
-    """Say that nothing was found, with how much was looked at."""
-    values, changes = study.values_judged, study.changes_judged
-    return (
-        f"None of the {numbers.plural(values, 'value')} that a rule is about breaks it."
-        if values
-        else "No value was recorded that a rule is about.",
-        f"None of the {numbers.plural(changes, 'change')} judged goes against the trend by more than is detectable."
-        if changes
-        else f"No change was judged: at no two visits were {FEWEST_FOR_A_TREND} patients measured one after the other.",
-    )
-
-
 def digits(study: QualityStudy) -> Section:
     """Show the last digits of the values, of all sites together and by site."""
     if study.digits.empty:
         return Section((absent("a measure recorded finely enough to look at its last digits."),))
     named = study.digits.assign(measure=study.digits["measure"].map(study.label))
-    small = named[named["p_value"] < _UNEVEN]
-    said = (
-        f"Last digits are uneven in {numbers.listed(list(small['measure']))} (p below 0.001): values may have been "
-        "rounded by those who wrote them down."
-        if len(small)
-        else _even(named, "measure")
+    shown = (
+        Passage((digits_words(study.found),)),
+        digit_figure(named, told=digit_figure_words(study.found, len(named))),
     )
-    if study.digits_by_site.empty:
-        return Section((Passage((said,)), digit_figure(named)))
-    return Section((Passage((said,)), digit_figure(named), *_digits_by_site(study)))
-
-
-def _even(rows: pd.DataFrame, what: str, several: str | None = None) -> str:
-    """Say that no preference is clear, with how many were tested."""
-    tested = int(rows["p_value"].notna().sum())
-    if not tested:
-        return "Too few values were recorded to test their last digits."
-    where = numbers.plural(tested, what, several)
-    return f"No clear preference for some last digits is seen in {where} tested (none has p below 0.001)."
+    return Section(shown if study.digits_by_site.empty else (*shown, *_digits_by_site(study)))
 
 
 def _digits_by_site(study: QualityStudy) -> tuple[Passage, Table]:
@@ -145,13 +122,6 @@ def _digits_by_site(study: QualityStudy) -> tuple[Passage, Table]:
         HIDDEN if hidden else f"{numbers.fraction(ends, n)} ({numbers.share(ends / n)})"
         for hidden, ends, n in zip(rows["hidden"], rows["ends_0_or_5"], rows["n"], strict=True)
     ]
-    uneven = rows[rows["p_value"] < _UNEVEN]
-    named = [f"{measure} at {site}" for measure, site in zip(uneven["measure"], uneven["site"], strict=True)]
-    said = (
-        f"By site, last digits are uneven in {numbers.listed(named)} (p below 0.001)."
-        if named
-        else _even(rows, "measure of a single site", "measures of single sites")
-    )
     table = Table(
         rows,
         "Last digits by site: how many values end in 0 or 5, and a test of all ten digits.",
@@ -168,7 +138,7 @@ def _digits_by_site(study: QualityStudy) -> tuple[Passage, Table]:
         name="digits-by-site",
         rows_grouped_by="measure",
     )
-    return Passage((said,)), table
+    return Passage((site_digits_words(study.found),)), table
 
 
 def _kind(all_of_them: pd.DataFrame) -> pd.Series:
@@ -183,7 +153,7 @@ def _listed(all_of_them: pd.DataFrame) -> Table:
     shown = all_of_them.head(MOST_LISTED)
     shown = shown.assign(problem=shown["problem"].str.replace(r"(?<=\s)-(?=\d)", numbers.MINUS, regex=True))
     more = len(all_of_them) - len(shown)
-    there = f"There {'is' if more == 1 else 'are'} {numbers.plural(more, 'more finding')} in the files for the sites."
+    there = f"There {form(more, 'is')} {numbers.plural(more, 'more finding')} in the files for the sites."
     note = (there,) if more else ()
     return Table(
         shown,

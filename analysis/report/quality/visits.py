@@ -8,6 +8,7 @@ from analysis.report.parts import numbers
 from analysis.report.parts.passages import Item, Passage, Section, absent
 from analysis.report.parts.tables import Column, Table
 from analysis.report.quality.figures import completeness_figure
+from analysis.report.quality.findings import completeness_title, completeness_words, timing_words
 from analysis.report.quality.study import QualityStudy
 
 
@@ -31,21 +32,15 @@ def completeness(study: QualityStudy) -> Section:
                 name=f"completeness-{by}",
             )
         )
-    return Section((completeness_figure(by_week, study.level), *parts))
+    told, message = completeness_words(study.found), completeness_title(study.found)
+    return Section((completeness_figure(by_week, study.level, told=told, message=message), *parts))
 
 
 def timing(study: QualityStudy) -> Section:
     """Show how many patients came at and around each scheduled week."""
     if study.timing.empty:
         return Section((absent(f"a schedule. {NO_SCHEDULE}."),))
-    off = int(study.timing["off_schedule"].sum())
-    said = Passage(
-        (
-            f"Off the scheduled weeks {'lies' if off == 1 else 'lie'} {numbers.plural(off, 'visit')}."
-            if off
-            else "Every week on record is a scheduled one. That is so too where visits were put into windows before.",
-        )
-    )
+    said = Passage((timing_words(study.found),))
     table = Table(
         study.timing,
         "Visits at and around each scheduled week.",

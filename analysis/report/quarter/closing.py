@@ -17,7 +17,7 @@ from analysis.quarter.special_causes import RULE_SET, RULES
 from analysis.report.parts import numbers
 from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.tables import Column, Table
-from analysis.report.parts.wording import DEFERS, FOR_GROUPS, INVENTED, MOST_DOUBTS, first_cautions
+from analysis.report.parts.wording import ABOUT_GROUPS, DEFERRED, MOST_DOUBTS, NO_FINDING, Caution, cautions_of
 from analysis.report.quarter.findings.doubts import doubts_words
 from analysis.report.quarter.findings.words import has_changed, title_words
 from analysis.report.quarter.opening import NOT_FOR_RELEASE, RELEASED
@@ -28,6 +28,24 @@ if TYPE_CHECKING:
     from analysis.report.quarter.study import QuarterStudy
 
 _EMPTY_ROWS = 3
+_LIMITED = Caution(
+    "Made from a limited data set: check the data use agreement before the report leaves the organisation.",
+    "Made from a limited data set: check the agreement before it leaves.",
+)
+_NO_LEAGUE = Caution(
+    "A quarter is no league: sites stand by name, and a place beyond a limit is a reason to ask, not a verdict. Data "
+    "quality, case mix and chance come before care as explanations.",
+    "A site beyond a limit is a reason to ask, not a verdict.",
+)
+_NO_SIGNAL = Caution(
+    "Do not explain a difference between two quarters without a signal.",
+    "Do not explain a difference between two quarters without a signal.",
+)
+_TWO_RELEASES = Caution(
+    "Two releases can be compared with each other: before another cut of the same patients is released, check what the "
+    "difference gives away.",
+    "Check what the difference between two releases gives away.",
+)
 
 
 def actions(study: QuarterStudy) -> Section:
@@ -101,27 +119,24 @@ def _prime_charts(study: QuarterStudy) -> str:
 def cautions(study: QuarterStudy) -> Section:
     """Say what the report must not be used for."""
     hidden = study.released.small_counts == "hidden"
-    limited = "Made from a limited data set: check the data use agreement before the report leaves the organisation."
+    own = study.origin is not None and not study.invented
     said = [
-        FOR_GROUPS,
-        DEFERS,
-        *([] if hidden else [NOT_FOR_RELEASE]),
-        *([limited] if study.origin is not None and not study.invented else []),
-        (
-            "A quarter is no league: sites stand by name, and a place beyond a limit is a reason to ask, not a verdict. Data "
-            "quality, case mix and chance come before care as explanations."
+        *([NO_FINDING] if study.invented else []),
+        ABOUT_GROUPS,
+        DEFERRED,
+        *(
+            []
+            if hidden
+            else [Caution(NOT_FOR_RELEASE, "Small counts are shown: for the team itself, never for release.")]
         ),
-        "Do not explain a difference between two quarters without a signal.",
-        *([RELEASED] if hidden else []),
-        (
-            "Two releases can be compared with each other: before another cut of the same patients is released, check what "
-            "the difference gives away."
-        ),
-        *doubts_words(study.found)[MOST_DOUBTS:],
+        *([_LIMITED] if own else []),
+        _NO_LEAGUE,
+        _NO_SIGNAL,
+        *([Caution(RELEASED, "Small counts are hidden.")] if hidden else []),
+        _TWO_RELEASES,
+        *(Caution(text, text) for text in doubts_words(study.found)[MOST_DOUBTS:]),
     ]
-    if study.invented:
-        said.insert(0, INVENTED)
-    return Section((Passage(tuple(said), "caution", points=first_cautions(said)),))
+    return Section((cautions_of(said),))
 
 
 def provenance(study: QuarterStudy, report: str) -> Section:

@@ -75,3 +75,18 @@ def test_a_short_note_is_not_taken_for_a_part_of_a_longer_one():
     assert notes_of(table("Paired values of the same patients."), table("Paired values")) == [
         ("Paired values of the same patients.",), ("Paired values",),
     ]  # fmt: skip
+
+
+def test_a_sentence_stands_in_one_caption_and_a_method_in_each():
+    of_all = "Denominators (patients seen): usual 60 of 60; early 60 of 60."
+    made = said_once(
+        Document(
+            (
+                Shown(
+                    "a",
+                    (Heading(1, "Title", "Title"), figure(f"Shares. {of_all}"), figure(f"Change. {METHOD} {of_all}")),
+                ),
+            )
+        )
+    )
+    assert [one.caption for one in made.blocks] == [f"Shares. {of_all}", f"Change. {METHOD}"]

@@ -60,7 +60,7 @@ def figure(message):
     return Figure("f", "What is drawn", "Caption.", "It rises.", table, draw, message)
 
 
-@pytest.mark.parametrize(("letters", "size"), [(108, None), (109, 1600), (190, 1600), (191, 1400), (280, 1400)])
+@pytest.mark.parametrize(("letters", "size"), [(84, None), (85, 1600), (190, 1600), (191, 1400), (280, 1400)])
 def test_a_long_finding_is_set_smaller_and_stays_whole(letters, size):
     message = ("four " * 60)[: letters - 1] + "d"
     titles, _ = slides_of(figure(message))
@@ -84,7 +84,7 @@ def test_a_title_of_a_notebook_that_no_size_holds_is_cut_and_whole_in_the_text()
 
 
 def test_names_of_sixty_letters_stand_whole_in_the_titles_of_a_comparison(study_in_memory):
-    """Of three protocols one differs: its slide names it whole, with its numbers, and counts the other."""
+    """Of three protocols one differs: its slide names it whole, with its numbers, and the other too."""
     assert {len(name) // 10 for name in NAMES} == {6}
     effect = {NAMES[1]: dict.fromkeys((12, 26, 52), 0.3)}
     cohort = plant(protocols=NAMES, effect=effect, lose=share(dict.fromkeys(NAMES, 0.1)))
@@ -93,12 +93,12 @@ def test_names_of_sixty_letters_stand_whole_in_the_titles_of_a_comparison(study_
     messages = [one.message for one in blocks if isinstance(one, Figure) and one.message]
     titles, _ = slides_of(*blocks)
     assert [title for title, _ in titles[1:]] == messages
-    told = re.escape(NAMES[1][1:])
+    told, other = re.escape(NAMES[1][1:]), re.escape(NAMES[2])
     assert re.fullmatch(
-        rf"S{told}: 0\.\d\d N·m/kg higher at week 26 \(.* to .*\); 1 other: cannot be told", messages[0]
+        rf"S{told}: 0\.\d\d N·m/kg higher at week 26 \(.* to .*\); {other}: cannot be told", messages[0]
     )
     assert all(f"s{NAMES[1][1:]}" in one.lower() for one in messages[:2])
-    assert all(size == (1600 if len(title) > 108 else None) for title, size in titles)
+    assert all(size == (None if len(title) <= 84 else 1600 if len(title) <= 190 else 1400) for title, size in titles)
 
 
 @pytest.mark.parametrize(("letters", "size"), [(100, ""), (110, "1400"), (142, "1400"), (143, "1200"), (200, "1200")])

@@ -12,7 +12,18 @@ from analysis.cohort.catalogue import load_catalogue
 from analysis.report import Figure, Passage, Table, comparison, one_patient
 from analysis.report.comparison.closing import caution_words
 from analysis.report.comparison.findings.doubts import doubts_words, harms_words, unusual_words
-from analysis.report.comparison.findings.finding import Course, Difference, Findings, Seen
+from analysis.report.comparison.findings.figure_words import (
+    analyses_words,
+    any_harm_words,
+    differences_by_week_words,
+    harms_title,
+    means_title,
+    means_words,
+    missing_title,
+    missing_words,
+    shifts_words,
+)
+from analysis.report.comparison.findings.finding import Course, Difference, Findings, Mean, Seen, Shift
 from analysis.report.comparison.findings.words import (
     courses_words,
     differences_words,
@@ -68,7 +79,8 @@ def finding(arms, lost, verdict, measure, harmed):
     differences = tuple(
         Difference(
             name, names[0], 26.0, estimate, min(lower, upper), max(lower, upper), 0.2, arms - 1, seen[place], seen[0],
-            verdict, 2.0, 1.0, lost % 3, 6 if lost else 0,
+            verdict, 2.0, 1.0, lost % 3, 6 if lost else 0, (-0.5, 0.7), lost % 3, 4, (-0.1, 0.3),
+            Shift(0.001 if lost == 1 else float("nan"), -2.0, 2.0, lost == 2, lost),
         )
         for place, name in enumerate(names) if place
     )  # fmt: skip
@@ -86,6 +98,7 @@ def finding(arms, lost, verdict, measure, harmed):
         tips=tuple((name, -0.1) for name in names[1:2]) if lost else (),
         harms=tuple((name, harmed, harmed // 2, of) for name in names) if harmed <= of else (), start_known=lost < 5,
         hardly_done=tuple((name, "exercise", harmed, 1200) for name in names) if lost == 2 else (), sessions_known=lost < 5,
+        primary_week=26.0, means=tuple(Mean(name, *((float("nan"),) * 3 if lost == 12 else (2.0, 1.5, 2.5))) for name in names),
     )  # fmt: skip
 
 
@@ -118,9 +131,18 @@ def test_every_sentence_of_a_grid_of_findings_reads_well(arms):
         said.update((f"Title: {title}", f"Mean pain: 2 to 3 points; {means_doubt(found) or 'nothing'}"))
         missing = {one.protocol: (one.allocated - one.seen, one.allocated) for one in found.seen}
         sizes = {one.protocol: one.allocated for one in found.seen}
-        said.update(caution_words(allocation=allocation, invented=False, sizes=sizes, missing=missing, responders=()))
+        cautions = caution_words(allocation=allocation, invented=False, sizes=sizes, missing=missing, responders=())
+        said.update(text for one in cautions for text in (one.text, one.short))
+        for words in (means_words, differences_by_week_words):
+            said.add(words(found, measure, level=0.95))
+        said.update(
+            (analyses_words(found, measure), shifts_words(found, measure), any_harm_words(found), missing_words(found))
+        )
+        said.update(
+            f"Title: {one}" for one in (means_title(found, measure), missing_title(found), harms_title(found)) if one
+        )
     assert len(said) > 20
-    assert {text: wrong for text in said if (wrong := faults(text))} == {}
+    assert {text: wrong for text in said if text and (wrong := faults(text))} == {}
 
 
 def test_every_sentence_of_pages_of_single_patients_reads_well(monkeypatch):

@@ -5,6 +5,7 @@ import math
 import numpy as np
 
 from analysis.cohort.measures import Measure
+from analysis.counted import form
 from analysis.report.comparison.findings.finding import FEW_SEEN, Findings
 from analysis.report.comparison.findings.rules import best_value
 from analysis.report.comparison.findings.words import is_below_error
@@ -14,13 +15,13 @@ from analysis.report.parts.numbers import in_text, shown_decimals
 from analysis.report.parts.wording import MOST_LISTED, NO_HARMS_RECORDED, counts_by_protocol, named_or_counted
 
 NOT_ALLOCATED = (
-    "The patients were not allocated to the protocols at random, or the data do not say that they were. A difference "
-    "between protocols is an association: the groups may differ in other ways that this comparison does not take out."
+    "Where patients were not allocated to the protocols at random a difference between protocols is an association: the "
+    "groups may differ in other ways that this comparison does not take out."
 )
 #: Characteristics named that lie apart at the start.
 _MOST_IMBALANCES = 3
 #: Letters of counts that a line of a slide holds.
-_FEW_LETTERS = 40
+_FEW_LETTERS = 80
 
 
 def unusual_words(found: Findings, measure: Measure) -> list[str]:
@@ -98,7 +99,7 @@ def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation) -
 
 def _not_allocated(found: Findings) -> str:
     """Say as one doubt what follows where nobody drew lots: nothing of the start may be known, or groups lie apart there."""
-    said = [f"{NOT_ALLOCATED.partition('. ')[0]}. A difference is an association."]
+    said = ["The patients were not allocated at random, or the data do not say so: a difference is an association."]
     if not found.start_known:
         said.append("What the patients were like at the start is not in the data, so nothing of it is adjusted for.")
     if found.imbalance:
@@ -139,7 +140,7 @@ def _ends(found: Findings, measure: Measure) -> list[str]:
     if found.at_best:
         there, seen = found.at_best
         said.append(
-            f"Of {numbers.plural(seen, 'patient')} seen {there} {'has' if there == 1 else 'have'} the best value there is, "
+            f"Of {numbers.plural(seen, 'patient')} seen {there} {form(there, 'has')} the best value there is, "
             f"{best_value(measure):g} {measure.unit}: the score cannot tell these apart."
         )
     if found.no_room and found.responders is not None:

@@ -58,13 +58,40 @@ class Stayed:
 
 
 @dataclass(frozen=True)
+class Mean:
+    """The model mean of a protocol at the primary week; NaN where it has none."""
+
+    protocol: str
+    estimate: float
+    lower: float
+    upper: float
+
+
+@dataclass(frozen=True)
+class Shift:
+    """The shift of the missed values of a protocol at which its interval changes sides of zero.
+
+    ``at`` is NaN where none does that was tried, from ``smallest`` to ``largest``; ``excludes_zero`` is of no shift, and
+    ``shifted`` says how many values are missed.
+    """
+
+    at: float
+    smallest: float
+    largest: float
+    excludes_zero: bool
+    shifted: int
+
+
+@dataclass(frozen=True)
 class Difference:
     """A protocol against (minus) the reference at one week, by the curves, in the unit of the measure.
 
     Limits and p value are adjusted for ``among`` comparisons; ``seen`` and ``reference_seen`` are None where visits have no
     schedule; ``mean`` and ``reference_mean`` are of the model. Of ``analyses`` with other assumptions about missing visits
-    ``turned_by`` give another verdict. ``far`` has the mean distances of those seen from the best value, with the protocol and
-    with the reference, where the means hide values on both sides of it.
+    ``turned_by`` give another verdict; their differences go from the lowest to the highest of ``spread``, the curves with
+    them. ``alone`` has the limits that are not adjusted, which leave out zero at ``apart`` of ``weeks`` with an interval.
+    ``far`` has the mean distances of those seen from the best value, with the protocol and with the reference, where the
+    means hide values on both sides of it.
     """
 
     protocol: str
@@ -82,6 +109,11 @@ class Difference:
     reference_mean: float
     turned_by: int
     analyses: int
+    alone: tuple[float, float] = (float("nan"), float("nan"))
+    apart: int = 0
+    weeks: int = 0
+    spread: tuple[float, float] = (float("nan"), float("nan"))
+    shift: Shift | None = None
     far: tuple[float, float] | None = None
 
 
@@ -145,6 +177,8 @@ class Findings:
         By protocol, the reference first.
     primary_week, last_week : float or None
         The week of the comparison, and the last one of the schedule.
+    means : tuple of Mean
+        At the primary week, of the model, by protocol, the reference first; empty without curves.
     """
 
     seen: tuple[Seen, ...]
@@ -164,6 +198,7 @@ class Findings:
     stayed: tuple[Stayed, ...] = ()
     primary_week: float | None = None
     last_week: float | None = None
+    means: tuple[Mean, ...] = ()
 
     @property
     def much_lost(self) -> tuple[Seen, ...]:

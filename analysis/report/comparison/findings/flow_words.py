@@ -1,6 +1,7 @@
 """Who stayed, in words: allocated, started, seen at the primary week, lost and why; for the flow's sentence and its slide."""
 
 from analysis.cohort.measures import Measure
+from analysis.counted import form
 from analysis.outcomes.patients.patient_flow import NO_REASON
 from analysis.report.comparison.findings.finding import Findings, Stayed
 from analysis.report.parts import numbers
@@ -22,12 +23,14 @@ def flow_title(found: Findings) -> str:
         return (
             f"All {numbers.plural(total, 'patient')} were seen {when}" if total > 1 else f"The patient was seen {when}"
         )
-    were = "was" if seen == 1 else "were"
-    said = f"{numbers.capitalised(when)}, {seen or 'none'} of {numbers.plural(total, 'patient')} {were} seen"
+    said = (
+        f"{numbers.capitalised(when)}, {seen or 'none'} of {numbers.plural(total, 'patient')} {form(seen, 'was')} seen"
+    )
     if len(found.stayed) == 1:
         return said
     counts = [(one.protocol, _seen(one), one.allocated) for one in found.stayed]
-    return f"{said}: {counts_by_protocol(counts, room=TITLE_LETTERS - len(said))}"
+    by_protocol = counts_by_protocol(counts, room=TITLE_LETTERS - len(said), end="least", whole=False)
+    return f"{said}: {by_protocol}" if by_protocol else said
 
 
 def flow_words(found: Findings, measure: Measure) -> str:

@@ -116,7 +116,7 @@ def responders_title(found: Responders) -> str:
         "too many lost to tell": lost,
         "cannot be told": [str(row["protocol"]) for row in judged if row not in apart],
     }
-    return f"{what}: {one_line(told, rest, of=len(rows), when='')}"
+    return f"{what}{':' if told else ','} {one_line(told, rest, of=len(rows), when='')}"
 
 
 def not_concluded(found: Responders) -> list[str]:

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort import Measure
-from analysis.outcomes import Responders
+from analysis.outcomes import MissingDataAnalyses, Responders, TippingPoint
 from analysis.outcomes.endpoint import reached
 from analysis.outcomes.home_programme.events import ANY
 from analysis.report.comparison.findings.finding import (
@@ -16,11 +16,13 @@ from analysis.report.comparison.findings.finding import (
     Course,
     Difference,
     Findings,
+    Mean,
     Seen,
+    Shift,
     Stayed,
     Verdict,
 )
-from analysis.report.comparison.study import Lacking, Study
+from analysis.report.comparison.prepared import Prepared
 from analysis.report.parts.losses import too_many_lost
 
 #: Groups that were not drawn by lot and lie further apart at the start, in standard deviations, get a doubt (a limit in
@@ -30,9 +32,18 @@ APART_AT_START = 0.25
 BY_MODEL = "mixed model"
 
 
-def find(study: Study) -> Findings:
-    """Judge what the results of a study say.
+def find(
+    study: Prepared,
+    *,
+    primary: pd.DataFrame,
+    means: pd.DataFrame,
+    analyses: MissingDataAnalyses | None,
+    tipping: TippingPoint | None,
+) -> Findings:
+    """Judge what the results of a comparison say.
 
+    ``primary`` has the differences at the primary week with their adjusted limits, ``means`` the model means by week,
+    ``analyses`` and ``tipping`` the comparison under other assumptions about missing visits; None where there are none.
     The rules are the kit's own; their limits stand at the top of this module and of
     :mod:`analysis.report.comparison.findings.finding`. A difference favours a protocol only where its interval, adjusted for
     the number of comparisons at the primary week (Bonferroni), leaves out zero and not too many were lost.
@@ -45,12 +56,23 @@ def find(study: Study) -> Findings:
     >>> from synthetic_cohort import generate_cohort
     >>> with TemporaryDirectory() as name:
     ...     study = prepare_study(write_cohort(generate_cohort(patients=48, seed=3).observed, name + "/cohort"), imputations=2)
-    >>> [(one.protocol, one.verdict) for one in find(study).differences]
+    >>> [(one.protocol, one.verdict) for one in study.found.differences]
     [('home stimulation', 'undecided'), ('home stimulation and early motion', 'undecided')]
     """
     by_name = _seen(study)
     seen = tuple(by_name[name] for name in study.protocols if name in by_name)
-    differences = tuple(_difference(row, study, by_name) for row in study.primary.to_dict("records"))
+    at_week = tuple(_means(means, study))
+    by_week = (
+        study.curves.differences(level=study.level) if study.curves is not None and len(primary) else pd.DataFrame()
+    )
+    differences = tuple(
+        replace(
+            _difference(row, study, by_name, at_week, analyses, among=len(primary)),
+            shift=None if tipping is None else _shift(tipping, str(row["protocol"])),
+            **_drawn(by_week, str(row["protocol"])),
+        )
+        for row in primary.to_dict("records")
+    )
     important = [found for found in study.responders if found.endpoint.to_reach.name == "minimal important change"]
     responders = next(iter(important or study.responders), None)
     return Findings(
@@ -63,7 +85,7 @@ def find(study: Study) -> Findings:
         unusual=tuple(_unusual(study)),
         at_best=_at_best(study),
         no_room=_no_room(responders) if responders is not None else (),
-        tips=tuple(_tips(study, differences)),
+        tips=() if tipping is None else tuple(_tips(study.measure, tipping, differences)),
         harms=tuple(_harms(study)),
         start_known=not study.baseline.table.empty,
         hardly_done=tuple(_hardly_done(study)),
@@ -71,10 +93,11 @@ def find(study: Study) -> Findings:
         stayed=_stayed(study, by_name),
         primary_week=study.primary_week,
         last_week=study.flow.weeks[-1] if study.flow.weeks else None,
+        means=at_week,
     )
 
 
-def _seen(study: Study) -> dict[str, Seen]:
+def _seen(study: Prepared) -> dict[str, Seen]:
     """Give who was seen at the primary week, by protocol; nothing where visits have no schedule."""
     table = study.missing.table
     if table.empty or study.primary_week is None:
@@ -83,7 +106,7 @@ def _seen(study: Study) -> dict[str, Seen]:
     return {str(row["protocol"]): Seen(str(row["protocol"]), int(row["seen"]), int(row["expected"])) for row in rows}
 
 
-def _stayed(study: Study, seen: dict[str, Seen]) -> tuple[Stayed, ...]:
+def _stayed(study: Prepared, seen: dict[str, Seen]) -> tuple[Stayed, ...]:
     flow, found = study.flow, []
     for row in flow.allocated.to_dict("records"):
         name = str(row["protocol"])
@@ -99,12 +122,21 @@ def _stayed(study: Study, seen: dict[str, Seen]) -> tuple[Stayed, ...]:
     return tuple(found)
 
 
-def _difference(row: dict[Any, Any], study: Study, seen: dict[str, Seen]) -> Difference:
+def _difference(
+    row: dict[Any, Any],
+    study: Prepared,
+    seen: dict[str, Seen],
+    at_week: tuple[Mean, ...],
+    analyses: MissingDataAnalyses | None,
+    *,
+    among: int,
+) -> Difference:
     protocol, reference = str(row["protocol"]), str(row["reference"])
     own, other = seen.get(protocol), seen.get(reference)
-    means = _mean_at(study, protocol), _mean_at(study, reference)
+    by_name = {one.protocol: one.estimate for one in at_week}
+    means = by_name.get(protocol, np.nan), by_name.get(reference, np.nan)
     lower, upper = float(row["adjusted_lower"]), float(row["adjusted_upper"])
-    turned, analyses = _turned(study, protocol, side(lower, upper))
+    turned, others, spread = _turned(analyses, protocol, side(lower, upper))
     far = _far_on_both_sides(study, (protocol, reference), means, found=side(lower, upper) != 0)
     return Difference(
         protocol=protocol,
@@ -114,14 +146,16 @@ def _difference(row: dict[Any, Any], study: Study, seen: dict[str, Seen]) -> Dif
         lower=lower,
         upper=upper,
         p_value=float(row["adjusted_p_value"]),
-        among=len(study.primary),
+        among=among,
         seen=own,
         reference_seen=other,
         verdict=_verdict(lower, upper, study.measure, (own, other), means, far),
         mean=means[0],
         reference_mean=means[1],
         turned_by=turned,
-        analyses=analyses,
+        analyses=others,
+        alone=(float(row["lower"]), float(row["upper"])),
+        spread=spread,
         far=far,
     )
 
@@ -137,11 +171,39 @@ def side(lower: float, upper: float) -> int:
     return int(lower > 0) - int(upper < 0)
 
 
-def _mean_at(study: Study, protocol: str) -> float:
-    """Give the model mean of a protocol at the primary week."""
-    at = study.means_by_week
-    row = at[(at["protocol"].astype("str") == protocol) & ((at["week"] - (study.primary_week or 0.0)).abs() < 1e-9)]
-    return float(row["estimate"].iloc[0]) if len(row) else float("nan")
+def _means(means: pd.DataFrame, study: Prepared) -> list[Mean]:
+    """Give the model means at the primary week, the reference first."""
+    if means.empty:
+        return []
+    at = means[(means["week"] - (study.primary_week or 0.0)).abs() < 1e-9]
+    names = at["protocol"].astype("str") if "protocol" in at else pd.Series(study.protocols[:1] * len(at), at.index)
+    rows = {str(row["protocol"]): row for row in at.assign(protocol=names).to_dict("records")}
+    return [
+        Mean(name, float(rows[name]["estimate"]), float(rows[name]["lower"]), float(rows[name]["upper"]))
+        for name in study.protocols
+        if name in rows
+    ]
+
+
+def _drawn(by_week: pd.DataFrame, protocol: str) -> dict[str, Any]:
+    """Count the weeks with an interval, not adjusted, and those at which it leaves out zero."""
+    own = by_week[(by_week["protocol"].astype("str") == protocol) & by_week["lower"].notna()]
+    return {"apart": int(((own["lower"] > 0) | (own["upper"] < 0)).sum()), "weeks": len(own)}
+
+
+def _shift(found: TippingPoint, protocol: str) -> Shift | None:
+    rows = found.tipping[found.tipping["protocol"].astype("str") == protocol].to_dict("records")
+    shifted = found.table.loc[found.table["protocol"].astype("str") == protocol, "n_missing"].max()
+    return next(
+        (
+            Shift(
+                at=float(row["delta"]), smallest=float(row["smallest"]), largest=float(row["largest"]),
+                excludes_zero=bool(row["excludes_zero"]), shifted=int(shifted),
+            )
+            for row in rows
+        ),
+        None,
+    )  # fmt: skip
 
 
 def _verdict(
@@ -164,7 +226,7 @@ def _verdict(
 
 
 def _far_on_both_sides(
-    study: Study, pair: tuple[str, str], means: tuple[float, float], *, found: bool
+    study: Prepared, pair: tuple[str, str], means: tuple[float, float], *, found: bool
 ) -> tuple[float, float] | None:
     """Give mean distances from the best value of those seen, where their means hide values on both sides of it; else None.
 
@@ -185,19 +247,23 @@ def _far_on_both_sides(
     return float(own), float(other)
 
 
-def _turned(study: Study, protocol: str, main: int) -> tuple[int, int]:
-    """Count the analyses of missing visits other than by the curves, and those whose interval lies on another side."""
-    if isinstance(study.sensitivity, Lacking):
-        return 0, 0
-    table = study.sensitivity.analyses.differences
+def _turned(analyses: MissingDataAnalyses | None, protocol: str, main: int) -> tuple[int, int, tuple[float, float]]:
+    """Count the analyses of missing visits whose interval lies on another side than that of the curves, and all of them.
+
+    Beside them the lowest and the highest difference, that of the curves included.
+    """
+    if analyses is None:
+        return 0, 0, (float("nan"), float("nan"))
+    table = analyses.differences
     own = table[
         (table["protocol"].astype("str") == protocol) & table["lower"].notna() & (table["analysis"] != BY_MODEL)
     ]
     sides = [side(lower, upper) for lower, upper in zip(own["lower"], own["upper"], strict=True)]
-    return sum(one != main for one in sides), len(sides)
+    every = table.loc[table["protocol"].astype("str") == protocol, "difference"]
+    return sum(one != main for one in sides), len(sides), (float(every.min()), float(every.max()))
 
 
-def _courses(study: Study, differences: tuple[Difference, ...]) -> list[Course]:
+def _courses(study: Prepared, differences: tuple[Difference, ...]) -> list[Course]:
     """Find weeks that tell another story than the primary one: for each protocol the earlier or later one furthest from 0."""
     curves = study.curves
     if curves is None or not differences or not curves.scheduled:
@@ -220,7 +286,7 @@ def _courses(study: Study, differences: tuple[Difference, ...]) -> list[Course]:
     return found
 
 
-def _course(row: dict[Any, Any], at: Difference, among: int, study: Study) -> Course:
+def _course(row: dict[Any, Any], at: Difference, among: int, study: Prepared) -> Course:
     """Give a week, as if the difference of the primary one were found no more there."""
     table, week = study.missing.table, float(row["week"])
     rows = table[(table["week"] - week).abs() < 1e-9].astype({"protocol": "str"}).set_index("protocol")
@@ -235,18 +301,16 @@ def _course(row: dict[Any, Any], at: Difference, among: int, study: Study) -> Co
     )  # fmt: skip
 
 
-def _tips(study: Study, differences: tuple[Difference, ...]) -> list[tuple[str, float]]:
+def _tips(measure: Measure, found: TippingPoint, differences: tuple[Difference, ...]) -> list[tuple[str, float]]:
     """Give the shifts that take a favour away and are smaller than any threshold of the measure."""
-    if isinstance(study.sensitivity, Lacking):
-        return []
-    small = min((one.value for one in study.measure.thresholds if one.accepted), default=0.0)
-    table = study.sensitivity.tipping.tipping
+    small = min((one.value for one in measure.thresholds if one.accepted), default=0.0)
+    table = found.tipping
     shift = dict(zip(table["protocol"].astype("str"), table["delta"].astype(float), strict=True))
     favoured = [one.protocol for one in differences if one.verdict.startswith("favours")]
     return [(name, shift[name]) for name in favoured if abs(shift.get(name, np.nan)) < small]
 
 
-def _harms(study: Study) -> list[tuple[str, int, int, int]]:
+def _harms(study: Prepared) -> list[tuple[str, int, int, int]]:
     if not study.events.recorded:
         return []
     rows = study.events.table[study.events.table["event"] == ANY].fillna({"serious_patients": 0}).to_dict("records")
@@ -256,7 +320,7 @@ def _harms(study: Study) -> list[tuple[str, int, int, int]]:
     ]
 
 
-def _hardly_done(study: Study) -> list[tuple[str, str, int, int]]:
+def _hardly_done(study: Prepared) -> list[tuple[str, str, int, int]]:
     """Give the home sessions of which less than half were done, of those patients in whom it is known."""
     if not study.adherence.recorded:
         return []
@@ -280,7 +344,7 @@ def _opposite(differences: tuple[Difference, ...], responders: Responders | None
     ]
 
 
-def _imbalance(study: Study) -> list[tuple[str, str, float]]:
+def _imbalance(study: Prepared) -> list[tuple[str, str, float]]:
     """Give what lies far apart at the start, in pooled standard deviations (Austin, Stat Med 2009;28:3083, from memory)."""
     found: dict[tuple[str, str], float] = {}
     for (_, label, category), rows in study.baseline.table.groupby(
@@ -322,7 +386,7 @@ def best_value(measure: Measure) -> float | None:
     return float(best) if measure.unit == "points" and np.isfinite(best) else None
 
 
-def _at_best(study: Study) -> tuple[int, ...]:
+def _at_best(study: Prepared) -> tuple[int, ...]:
     """Count those with the best value of a score at the primary week; nothing where they are few."""
     best, seen = best_value(study.measure), study.visits[study.visits["value"].notna()]
     at = seen.loc[seen["week"] == study.primary_week, "value"]
@@ -344,7 +408,7 @@ def _many(which: pd.Series) -> tuple[int, ...]:
     return (int(which.sum()), len(which)) if len(which) and which.mean() >= AT_THE_END else ()
 
 
-def _unusual(study: Study) -> list[tuple[str, float, float]]:
+def _unusual(study: Prepared) -> list[tuple[str, float, float]]:
     """Give the mean of each protocol that lies furthest outside what means of groups are."""
     measure = study.measure
     seen = study.visits[study.visits["value"].notna() & study.visits["protocol"].notna()]

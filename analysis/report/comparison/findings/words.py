@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 
 from analysis.cohort.measures import Measure
+from analysis.counted import form
 from analysis.report.comparison.findings.finding import Course, Difference, Findings, Seen
 from analysis.report.comparison.prepared import Allocation
 from analysis.report.parts import numbers
@@ -212,8 +213,8 @@ def one_line(told: Sequence[str], rest: Mapping[str, Sequence[str]], *, of: int,
             several = (
                 _counted(len(names), of) if len(names) > 2 or len(names) == of == 2 else numbers.listed(list(names))
             )
-            if said and len("; ".join([*said, several, what])) > _COUNTED_FROM:
-                several = f"{len(names)} other" if len(names) == 1 else f"{len(names)} others"
+            if len(names) > 1 and said and len("; ".join([*said, several, what])) > _COUNTED_FROM:
+                several = numbers.plural(len(names), "other")
             said.append(f"{several}{f', {when}' if when and not said else ''}: {what}")
     return "; ".join(said)
 
@@ -228,7 +229,7 @@ def _were_seen(seen: int, allocated: int) -> str:
         return f"all {numbers.plural(allocated, 'patient')} were seen" if allocated > 1 else "the one patient was seen"
     if allocated == 1:
         return "the one patient was not seen"
-    return f"{numbers.count(seen) if seen else 'none'} of {numbers.count(allocated)} patients {'was' if seen == 1 else 'were'} seen"
+    return f"{numbers.count(seen) if seen else 'none'} of {numbers.count(allocated)} patients {form(seen, 'was')} seen"
 
 
 def _by_protocol(seen: Sequence[Seen]) -> str:

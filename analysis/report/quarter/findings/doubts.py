@@ -1,5 +1,6 @@
 """Harms, and what speaks against the findings, in words; where nothing does, what was looked for."""
 
+from analysis.counted import form
 from analysis.quarter.control_charts import FEWEST_POINTS
 from analysis.quarter.periods import quarter_in_words
 from analysis.report.parts import numbers
@@ -38,10 +39,9 @@ def harms_words(found: QuarterFindings) -> str:
         return f"No harm is on record of the {patients} who started{more}; what was not recorded cannot be seen."
     (rate,) = shown(one, one.value)
     on_record = numbers.plural(one.numerator, "harm")
-    are = "is" if one.numerator == 1 else "are"
     level = numbers.level_in_words(found.level)
     return (
-        f"On record {are} {on_record} among {patients} who started ({rate}, {level} interval {interval_words(one)}), "
+        f"On record {form(one.numerator, 'is')} {on_record} among {patients} who started ({rate}, {level} interval {interval_words(one)}), "
         f"{against_words(one)}; {verdict_words(found, one)}{more}."
     )
 
@@ -109,7 +109,7 @@ def doubts_words(found: QuarterFindings) -> list[str]:
         said.append(f"{quarter_in_words(found.quarter)} is part of the baseline, so a change shows less.")
     hidden = max((one.hidden for one in followed), default=0)
     if hidden:
-        said.append(f"Up to {numbers.plural(hidden, 'period')} of a chart {'is' if hidden == 1 else 'are'} hidden.")
+        said.append(f"Up to {numbers.plural(hidden, 'period')} of a chart {form(hidden, 'is')} hidden.")
     if said:
         return said
     looked_for = ["a quarter within its baseline", f"fewer than {FEWEST_POINTS} points over time", "hidden periods"]

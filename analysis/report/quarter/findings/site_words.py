@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 
+from analysis.counted import form
 from analysis.quarter.counts import ALL_SITES, NO_SITE
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
@@ -25,14 +26,14 @@ def site_words(found: QuarterFindings) -> list[str]:
     if not sites.judged:
         return [f"Of {n} sites none can be judged ({title}, {sites.span}){_why(sites)}."]
     every = "both" if n == 2 else f"all {n}"
-    which = f"{every} are judged" if sites.judged == n else f"{sites.judged} of {n} {_are(sites.judged)} judged"
+    which = f"{every} are judged" if sites.judged == n else f"{sites.judged} of {n} {form(sites.judged, 'is')} judged"
     said = [f"Sites by {title}, {sites.span}: {which}{_why(sites)}."]
     if sites.widened:
         said.append("Those judged differ by more than chance, so the limits are widened.")
-    far = f"{_sided(sites.beyond)} {_verb(sites.beyond, 'lie')}" if sites.beyond else "none lies"
+    far = f"{_sided(sites.beyond)} {form(len(sites.beyond), 'lies')}" if sites.beyond else "none lies"
     said.append(f"Of those judged, {far} beyond {_limits(sites)} about the whole of {numbers.share(sites.whole)}.")
     if sites.adjusted:
-        told = f"{_sided(sites.apart)} {_verb(sites.apart, 'differ')} from the whole"
+        told = f"{_sided(sites.apart)} {form(len(sites.apart), 'differs')} from the whole"
         if not sites.apart:
             among = f"any of the {sites.adjusted}" if sites.adjusted > 1 else "the one judged"
             told = f"no difference from the whole can be told for {among}"
@@ -54,7 +55,7 @@ def funnel_title(found: QuarterFindings) -> str:
     sites = found.sites
     if sites is None or not sites.judged:
         return ""
-    far = f"{_sided(sites.beyond, values=False)} {_verb(sites.beyond, 'lie')}" if sites.beyond else "none lies"
+    far = f"{_sided(sites.beyond, values=False)} {form(len(sites.beyond), 'lies')}" if sites.beyond else "none lies"
     differ = " differ by more than chance," if sites.widened else ","
     of = "" if sites.widened else "of "
     return (
@@ -72,7 +73,7 @@ def case_mix_title(found: QuarterFindings) -> str:
     how = "After case-mix adjustment" if sites.case_mix_known else "Not adjusted for case mix:"
     if not sites.apart:
         return f"{how} no difference from the whole can be told for {judged} judged{_hidden(sites)}"
-    apart = f"{_sided(sites.apart, values=False)} {_verb(sites.apart, 'differ')} from the whole"
+    apart = f"{_sided(sites.apart, values=False)} {form(len(sites.apart), 'differs')} from the whole"
     return f"{how}{',' if sites.case_mix_known else ''} of {judged} judged, {apart}{_hidden(sites)}"
 
 
@@ -150,16 +151,12 @@ def _hidden(sites: Sites) -> str:
     return f"; {sites.hidden} hidden" if sites.hidden else ""
 
 
-def _verb(those: Sequence[Site], verb: str) -> str:
-    return verb if len(those) > 1 else f"{verb}s"
-
-
 def _why(sites: Sites) -> str:
     """Say how many are not judged and why; nothing where all are."""
-    said = [f"{sites.hidden} {_are(sites.hidden)} hidden because of small counts"] if sites.hidden else []
+    said = [f"{sites.hidden} {form(sites.hidden, 'is')} hidden because of small counts"] if sites.hidden else []
     empty = len(sites.recorded) - sites.judged - sites.hidden
     if empty:
-        said.append(f"{empty} {'has' if empty == 1 else 'have'} nobody to judge")
+        said.append(f"{empty} {form(empty, 'has')} nobody to judge")
     return f"; {numbers.listed(said)}" if said else ""
 
 
@@ -170,7 +167,3 @@ def _sided(those: Sequence[Site], *, values: bool = True) -> str:
     return numbers.listed(
         [f"{one.name} ({f'{numbers.share(one.value)}, ' if values else ''}{one.way})" for one in those]
     )
-
-
-def _are(n: int) -> str:
-    return "is" if n == 1 else "are"

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 
+from analysis.counted import form
 from analysis.quarter.periods import quarter_before, quarter_in_words
 from analysis.quarter.run_chart import RULES as RUN_RULES
 from analysis.quarter.special_causes import RULES
@@ -44,9 +45,9 @@ def who_words(found: QuarterFindings) -> list[str]:
             started,
             f"How many were seen ({who.judged_words}) and how many were lost is hidden because of small counts.",
         ]
-    seen = f"{'was' if who.judged == 1 else 'were'} {numbers.count(who.judged)} of {numbers.count(who.due)}"
+    seen = f"{form(who.judged, 'was')} {numbers.count(who.judged)} of {numbers.count(who.due)}"
     n = who.due - who.judged
-    lost = f"{numbers.count(n)} {'was' if n == 1 else 'were'} lost{', a third or more' if who.much_lost else ''}"
+    lost = f"{numbers.count(n)} {form(n, 'was')} lost{', a third or more' if who.much_lost else ''}"
     of_them = f"({numbers.share(1 - who.lost)}), the {who.judged_words}; {lost if n else 'nobody was lost'}."
     return [started, f"Seen {seen} {of_them}"]
 
@@ -249,7 +250,7 @@ def _started(who: Patients, quarter: str) -> str:
     if numbers.is_missing(who.started):
         if numbers.is_missing(who.due) or who.not_yet_due:
             return f"How many patients started in {quarter} cannot be shown."
-        return f"In {quarter}, {numbers.plural(who.due, 'patient')} {'counts' if who.due == 1 else 'count'} as due."
+        return f"In {quarter}, {numbers.plural(who.due, 'patient')} {form(who.due, 'counts')} as due."
     late = "" if who.not_yet_due else "; all count as due" if who.started != 1 else " and counts as due"
     return f"In {quarter}, {numbers.plural(who.started, 'patient')} started{late}."
 

@@ -84,7 +84,7 @@ def test_what_lies_apart_at_the_start_is_said_with_that_nobody_drew_lots():
     findings = dataclasses.replace(found(one, seen=(one.reference_seen, one.seen)), imbalance=(("early", "Age", 0.5),))
     first = doubts_words(findings, TORQUE, allocation="observational")[:3]
     assert first[2].endswith(
-        "A difference is an association. At the start they differ most from usual in age (early, +0.5 SD)."
+        "a difference is an association. At the start they differ most from usual in age (early, +0.5 SD)."
     )
 
 
@@ -287,7 +287,8 @@ def test_a_difference_just_below_what_is_detectable_is_shown_below_it():
         ((("usual", 3, 1, 30), ("early", 6, 0, 30)), "Any harm on record: usual 3/30, early 6/30; serious: usual 1/30, early 0/30."),
         (
             (("exercise alone for a year", 3, 0, 30), ("home stimulation", 6, 3, 30)),
-            "Any harm on record: 10 to 20 % of the patients of a protocol; serious: 0 to 10 % of the patients of a protocol.",
+            ("Any harm on record: exercise alone for a year 3/30, home stimulation 6/30; serious: exercise alone for a year 0/30, "
+             "home stimulation 3/30."),
         ),
         ((), "Harms were not recorded, so nothing is said of them."),
     ],
