@@ -157,7 +157,7 @@ def test_every_figure_can_be_drawn_wide_and_narrow_and_says_what_it_shows(study)
 
 
 def test_the_cautions_defer_and_judge_nobody():
-    words = " ".join(CAUTIONS)
+    words = " ".join(one.text for one in CAUTIONS)
     for part in ("privacy officer and the ethics board", "treating clinician", "no judgement of a site"):
         assert part in words
 
