@@ -138,7 +138,7 @@ def test_parameters_reach_the_report(quick_report_of):
     )
     assert "90 % interval" in answer
     assert "1.5 points" in answer
-    assert "not allocated to the protocols at random" in answer
+    assert "not allocated at random" in answer
 
 
 @pytest.mark.slow

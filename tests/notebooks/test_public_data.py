@@ -44,7 +44,7 @@ def test_recovery_after_coma_at_irregular_days(report_of, public_cohort, page_ru
     made = report_of(public_cohort("wong"))
     assert page_rules.problems(made.page) == []
     assert not re.search("effect|significan", words_of(made.page))
-    assert "not allocated to the protocols at random" in " ".join(made.sentences("answer"))
+    assert "not allocated at random" in " ".join(made.sentences("answer"))
     assert any("fitted to 331 visits of 200 patients" in text for text in made.sentences("methods"))
     assert "Visits have no schedule" in made.absent("responders")[0]["paragraphs"][0]
     assert "Visits follow no schedule" in made.absent("missing")[0]["paragraphs"][0]

@@ -72,7 +72,8 @@ def test_the_steps_add_up():
     first = counted_or_expected(*both(0.25, 0.10, patients=by_hand())).paragraphs[0]
     assert (
         "moves by about so many points: −20 by judging the true in place of the measured change of the 8 patients with a yes "
-        "or no and +5 by the 1 patient without one. Of the 8 patients with a yes or no, with early or usual, 7 have a probability between 10 and 90 %."
+        "or no and +5 by the 1 patient without one. Of the 8 patients with a yes or no, with early or usual, 7 "
+        "have a probability between 10 and 90 %."
     ) in first
     assert "late" not in first
 
