@@ -23,6 +23,7 @@ from analysis.report.parts.model_words import method_in_words
 from analysis.report.parts.numbers import capitalised, decimals_for, in_text, shown_decimals
 from analysis.report.parts.passages import Item, Passage, Section, absent
 from analysis.report.parts.tables import Column, Table, intervals_by, level_of
+from analysis.report.parts.wording import TITLE_LETTERS
 
 _NUMBER_NEEDED = (
     "Patients for one responder more or fewer: one over the difference and its limits (Altman, BMJ 1998;317:1309), given only "
@@ -53,7 +54,8 @@ def recovery(study: Study) -> Section:
     if study.curves is None:
         return Section((absent(f"enough to fit recovery curves. {study.no_curves}"),))
     found, measure, level = study.found, study.measure, study.level
-    message = "; ".join(filter(None, (means_title(found, measure), means_doubt(found))))
+    doubt = means_doubt(found)
+    message = "; ".join(filter(None, (means_title(found, measure, room=TITLE_LETTERS - len(doubt)), doubt)))
     told = means_words(found, measure, level=level)
     return Section((recovery_figure(study.curves, level=level, told=told, message=message),))
 

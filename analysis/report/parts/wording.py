@@ -57,13 +57,13 @@ def counts_by_protocol(
 
     Examples
     --------
-    >>> counts = [("usual care", 9, 30), ("early motion", 6, 30), ("late motion", 5, 30)]
+    >>> counts = [("usual care", 9, 30), ("early motion", 6, 30), ("very late motion", 5, 30)]
     >>> counts_by_protocol(counts, room=60)
-    'usual care 9/30, early motion 6/30, late motion 5/30'
+    'usual care 9/30, early motion 6/30, very late motion 5/30'
     >>> counts_by_protocol(counts, room=52)
     '20 of 90 patients, most often with usual care (9/30)'
     >>> counts_by_protocol(counts, room=40, end="least", whole=False)
-    'least often with late motion (5/30)'
+    'least often with very late motion (5/30)'
     """
     every = ", ".join(f"{name} {numbers.fraction(part, of)}" for name, part, of in counts)
     patients = numbers.plural(sum(of for *_, of in counts), "patient")

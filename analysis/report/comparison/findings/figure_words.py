@@ -25,14 +25,21 @@ def _mean(one: Mean, found: Findings, decimals: int, percent: str) -> str:
     return f"{one.protocol} {numbers.number(one.estimate, decimals)} ({percent} interval {limits})"
 
 
-def means_title(found: Findings, measure: Measure) -> str:
-    """Say the lowest and the highest mean at the primary week, for the title of a slide; empty where there is none."""
-    known = [one.estimate for one in found.means if not numbers.is_missing(one.estimate)]
+def means_title(found: Findings, measure: Measure, *, room: int = TITLE_LETTERS) -> str:
+    """Say each mean at the primary week, for the title of a slide; where the letters are more than ``room`` the lowest and the highest.
+
+    Empty where there is none.
+    """
+    known = [one for one in found.means if not numbers.is_missing(one.estimate)]
     if not known:
         return ""
-    low, high = (numbers.number(pick(known), shown_decimals(measure)) for pick in (min, max))
-    span = low if low == high else f"{low} to {high}"
-    return f"Mean {in_text(measure.label)} at {numbers.moment(found.primary_week or 0.0)}: {span} {measure.unit}"
+    shown = {one.protocol: numbers.number(one.estimate, shown_decimals(measure)) for one in known}
+    what = f"Mean {in_text(measure.label)} ({measure.unit}) at {numbers.moment(found.primary_week or 0.0)}"
+    each = f"{what}: {', '.join(f'{name} {value}' for name, value in shown.items())}"
+    if len(each) <= room:
+        return each
+    low, high = (shown[pick(known, key=lambda one: one.estimate).protocol] for pick in (min, max))
+    return f"{what}: {low if low == high else f'{low} to {high}'}"
 
 
 def differences_by_week_words(found: Findings, measure: Measure, *, level: float) -> str:

@@ -45,7 +45,9 @@ def test_the_figures_say_what_the_findings_hold():
         "At week 26 the model means in N·m/kg are: usual 2.00 (95 % interval 1.90 to 2.10); early 2.30 (95 % interval 2.20 to "
         "2.40); late: none."
     )
-    assert means_title(FOUND, TORQUE) == "Mean quadriceps torque at week 26: 2.00 to 2.30 N·m/kg"
+    assert means_title(FOUND, TORQUE) == "Mean quadriceps torque (N·m/kg) at week 26: usual 2.00, early 2.30"
+    long = replace(FOUND, means=tuple(replace(one, protocol=one.protocol * 9) for one in FOUND.means))
+    assert means_title(long, TORQUE) == "Mean quadriceps torque (N·m/kg) at week 26: 2.00 to 2.30"
     assert differences_by_week_words(FOUND, TORQUE, level=0.95).startswith(
         "Early minus usual at week 26: +0.30 N·m/kg (95 % interval 0.10 to 0.50 adjusted for 2 comparisons, 0.15 to 0.45 as "
         "drawn); the interval drawn leaves out zero at 3 of 4 weeks with one. Late minus usual"
@@ -122,4 +124,4 @@ def test_the_figures_of_a_report_speak_from_the_findings_of_its_study(study_in_m
     assert f"late {at.loc['late', 'missing']}/60" in figures["missing"].alt
     assert figures["missing"].message.startswith("Missing at week 26: usual ")
     assert "Lines of quadriceps torque from week 0 to week 52" in figures["recovery"].alt
-    assert figures["recovery"].message.startswith("Mean quadriceps torque at week 26: ")
+    assert figures["recovery"].message.startswith("Mean quadriceps torque (N·m/kg) at week 26: usual ")
