@@ -45,13 +45,16 @@ def panel_grid(
 
 
 def week_axis(axes: Axes, weeks: Sequence[float], *, inches: float) -> list[float]:
-    """Put a tick at each week that was scheduled, as many as there is room for; give the weeks that have a number."""
+    """Put a tick at each week that was scheduled, as many as there is room for; give the weeks that have a number.
+
+    A day that is no whole week has its own name below the tick.
+    """
     ordered = sorted({float(week) for week in weeks})
     span = max(ordered[-1] - ordered[0], 1e-9)
     margin = 0.03 * span if len(ordered) > 1 else 1.0
     axes.set_xlim(ordered[0] - margin, ordered[-1] + margin)
     kept = with_room(ordered, _INCHES_PER_NUMBER * (span + 2 * margin) / inches)
-    axes.set_xticks(kept, [numbers.week(week) for week in kept])
+    axes.set_xticks(kept, [numbers.week_or_day(week).replace(" ", "\n") for week in kept])
     axes.set_xlabel("Weeks")
     return kept
 
