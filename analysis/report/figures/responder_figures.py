@@ -115,11 +115,16 @@ def responder_figure(found: Responders, *, message: str = "") -> Figure:
             share, lower, upper = 100 * np.array([row.share, row.lower, row.upper], dtype=float)
             axes.plot([lower, upper], [place, place], color=mark.colour, linewidth=1.6)
             axes.plot(share, place, marker=mark.marker, color=mark.colour, markersize=7)
-            outside = upper > (74 if width == "wide" else 55)
+            beside = 26 if width == "wide" else 45
+            if upper <= 100 - beside:
+                at, shift, ha, va = upper, (6, 0), "left", "center"
+            elif lower >= beside:
+                at, shift, ha, va = lower, (-6, 0), "right", "center"
+            else:
+                at, shift, ha, va = (lower + upper) / 2, (0, 3), "center", "bottom"
             axes.annotate(
-                f"{numbers.share(row.share)} ({words})", (lower if outside else upper, place),
-                xytext=(-6 if outside else 6, 0), textcoords="offset points", ha="right" if outside else "left",
-                va="center", fontsize=8, color=mark.colour,
+                f"{numbers.share(row.share)} ({words})", (at, place), xytext=shift, textcoords="offset points",
+                ha=ha, va=va, fontsize=8, color=mark.colour,
             )  # fmt: skip
         lines = 4 if row_height > LOW_ROW else 2
         axes.set_yticks(range(len(names)), [wrap(name, 24 if width == "wide" else 14, lines=lines) for name in names])

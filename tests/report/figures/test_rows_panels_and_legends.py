@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analysis.cohort import Cohort
 from analysis.cohort.modalities import NMES
 from analysis.outcomes import adherence_by_week, missing_by_week, responders
 from analysis.outcomes.endpoint import choose_endpoint
@@ -168,3 +169,17 @@ def test_the_effect_of_the_allocation_and_of_the_dose_stand_in_their_rows(invent
     for row in effect.table.itertuples():
         for kind, estimate in (("Allocation", row.allocation_effect), ("Home dose", row.effect)):
             assert [dot[0] for dot in drawn.dots(axes, places[f"{kind}: {row.protocol}"])] == [pytest.approx(estimate)]
+
+
+@pytest.mark.parametrize("width", ["wide", "narrow"])
+@pytest.mark.parametrize("reached", [(0, 0), (0, 1), (1, 2), (2, 2), (10, 40)])
+def test_the_count_of_any_share_hides_no_name_of_a_protocol(drawn, width, reached):
+    some, of = reached[0], max(reached[1], 1)
+    people = pd.DataFrame(
+        {"patient_id": [f"p{i}" for i in range(2 * of)], "protocol": ["usual"] * of + ["early motion"] * of}
+    )
+    rows = [(name, week, "pain", "none", 8 - 4 * (week > 0) * (i % of < some))
+            for i, name in enumerate(people["patient_id"]) for week in (0, 26)]  # fmt: skip
+    visits = pd.DataFrame(rows, columns=["patient_id", "week", "measure", "limb", "value"])
+    shown = responder_figure(responders(Cohort(people, visits), "pain", week=26)).drawing(width)
+    assert drawn.problems(shown) == []
