@@ -248,8 +248,9 @@ def generate_again(provenance: Provenance) -> SyntheticCohort:
         )
     own = parameters.get("scenario")
     scenario = provenance.scenario if own is None else read_scenario(own, "provenance of the cohort")
-    quarters = int(parameters["quarters"]) if "quarters" in parameters else None
-    return generate_cohort(scenario, patients=int(parameters["patients"]), seed=provenance.seed, quarters=quarters)
+    return generate_cohort(
+        scenario, patients=parameters["patients"], seed=provenance.seed, quarters=parameters.get("quarters")
+    )
 
 
 def _known_names() -> set[str]:

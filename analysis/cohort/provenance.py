@@ -7,11 +7,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import Any, TypeVar
 
 from analysis.errors import CohortError
 
 _BLOCK = 1 << 20
+Kind = TypeVar("Kind", str, int)
 
 
 @dataclass(frozen=True)
@@ -100,13 +101,13 @@ class Provenance:
                 sources=tuple(
                     Source(str(s["name"]), str(s["sha256"]), int(s["bytes"])) for s in data.get("sources", [])
                 ),
-                scenario=data.get("scenario"),
-                seed=data.get("seed"),
+                scenario=_of(str, data.get("scenario")),
+                seed=_of(int, data.get("seed")),
                 parameters=dict(data.get("parameters", {})),
                 steps=tuple(str(step) for step in data.get("steps", [])),
                 decided=tuple(str(column) for column in data.get("decided", [])),
             )
-        except (AttributeError, KeyError, TypeError, ValueError) as error:
+        except (AttributeError, KeyError, OverflowError, TypeError, ValueError) as error:
             raise CohortError(
                 "The provenance of the cohort cannot be read.",
                 where="datapackage.json, kneecurve, provenance",
@@ -118,6 +119,12 @@ class Provenance:
 
     def __hash__(self) -> int:
         return hash((self.sources, self.scenario, self.seed, self.steps))
+
+
+def _of(kind: type[Kind], value: Any) -> Kind | None:
+    if value is None or (isinstance(value, kind) and not isinstance(value, bool)):
+        return value
+    raise TypeError(f"{value!r} is no {kind.__name__}")
 
 
 def describe_source(path: Path) -> Source:

@@ -89,7 +89,7 @@ def swap(new: Path, folder: Path) -> None:
                     aside.rename(folder)
                 raise
             aside.rename(old)
-    shutil.rmtree(old, ignore_errors=True)
+        shutil.rmtree(old, ignore_errors=True)
 
 
 def exchange(one: Path, other: Path) -> bool:

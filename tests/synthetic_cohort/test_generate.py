@@ -1,6 +1,7 @@
 """Generated cohorts: complete truth, missing matrix and observed data agree; the same seed gives the same cohort."""
 
 import hashlib
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -147,6 +148,13 @@ def test_very_small_cohorts(patients):
     made = generate_cohort(patients=patients, seed=3)
     assert len(made.observed.patients) == patients
     assert len(made.truth.curves) == patients * 38
+
+
+@pytest.mark.parametrize("changed", [{"patients": "x"}, {"patients": None}, {"patients": 5, "quarters": "y"}])
+def test_a_provenance_without_numbers_is_explained(changed):
+    provenance = replace(generate_cohort(patients=5).observed.provenance, parameters=changed)
+    with pytest.raises(CohortError, match="should be a whole number from 1 to"):
+        generate_again(provenance)
 
 
 def test_a_cohort_from_a_clinic_cannot_be_made_again():

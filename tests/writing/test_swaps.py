@@ -148,6 +148,24 @@ def test_a_signal_that_comes_meanwhile_comes_afterwards(tmp_path):
     assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
 
 
+@pytest.mark.usefixtures("way")
+def test_ctrl_c_while_folders_take_their_place_leaves_nothing_beside_the_new_one(tmp_path, monkeypatch):
+    folder = tmp_path / "cohort"
+    folder.mkdir()
+    write(folder, OLD)
+    exchange = swaps.exchange
+
+    def interrupted(one, other):
+        signal.raise_signal(signal.SIGINT)
+        return exchange(one, other)
+
+    monkeypatch.setattr(swaps, "exchange", interrupted)
+    with pytest.raises(KeyboardInterrupt), swaps.written_beside(folder) as part:
+        write(part, NEW)
+    assert content(folder) == NEW
+    assert list(tmp_path.iterdir()) == [folder]
+
+
 def test_another_thread_holds_no_signals():
     done = []
 

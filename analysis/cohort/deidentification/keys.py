@@ -8,6 +8,7 @@ import secrets
 import stat
 from pathlib import Path
 
+from analysis.cohort.files.paths import refuse_no_file
 from analysis.errors import DeidentificationError
 from analysis.writing.owners import MARK, new_token, note, remove_dead
 
@@ -21,10 +22,13 @@ def read_key(path: Path, source: Path, folder: Path) -> bytes:
 
     Raises
     ------
+    CohortError
+        What is there is no file.
     DeidentificationError
         Its folder lies in that of the source or in the one that is written, or holds one of them, at any depth; others may
         read it, or it can be guessed.
     """
+    refuse_no_file(path)
     folder_of_key = Path(os.path.realpath(path)).parent
     given = Path(os.path.realpath(source))
     for place in (given if source.is_dir() else given.parent, Path(os.path.realpath(folder))):

@@ -16,6 +16,7 @@ from typing import Any, Literal, get_args
 import pandas as pd
 
 from analysis.cohort.deidentification.judge import Act, Judgement, Seems
+from analysis.cohort.files.paths import refuse_no_file
 from analysis.cohort.files.settings_files import explained_toml
 from analysis.cohort.recognition.cells import Cells
 from analysis.cohort.recognition.identifier_rules import GIVEN_NAMES
@@ -126,6 +127,7 @@ class Review(Result):
     def write(self, path: str | os.PathLike[str]) -> Path:
         """Write the file; one that is there must be a review, whose decisions are taken over before (``with_decisions``)."""
         target = Path(path)
+        refuse_no_file(target)
         target.write_text(self.to_toml(), encoding="utf-8")
         return target
 

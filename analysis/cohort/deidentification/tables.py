@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
 
@@ -20,6 +20,7 @@ from analysis.cohort.deidentification.transforms import as_dates, number_labels,
 from analysis.cohort.recognition.cells import Cells
 from analysis.cohort.recognition.known_columns import header_kind
 from analysis.cohort.recognition.recognise_columns import recognise
+from analysis.cohort.recognition.spellings import Folded, fold_names
 from analysis.cohort.tables import TABLES, Privacy
 from analysis.errors import CohortError
 from analysis.progress import in_portions, steps
@@ -79,10 +80,11 @@ def deidentify_tables(
     """
     with steps("patients and start dates"):
         patients = {name: _patient_column(frame, name, choices) for name, frame in tables.items()}
-        ids = {name: as_identifiers(frame[patients[name]]) for name, frame in tables.items()}
+        folded = {name: fold_names(as_identifiers(frame[patients[name]])) for name, frame in tables.items()}
+        ids = {name: one.names for name, one in folded.items()}
         new = opaque_identifiers((one for column in ids.values() for one in column.dropna().unique()), key)
         start = _start_column(tables, choices)
-        warnings = _check_links(tables, ids, start)
+        warnings = (*_check_links(tables, ids, start), *_told_of_folding(folded.values()))
         starts = _starts(tables, ids, start, choices)
     works = []
     _refuse_unknown(tables, choices.keep)
@@ -116,6 +118,13 @@ def deidentify_tables(
         {work.new_name: frozenset(work.known_names) for work in works},
         tuple(text for work in works for text in work.to_confirm),
     )
+
+
+def _told_of_folding(folded: Iterable[Folded]) -> list[str]:
+    n = sum(one.n_cells for one in folded)
+    cells = f"{n:,} cell{'' if n == 1 else 's'} with a patient"
+    said = f"Blanks and forms of characters (Unicode NFKC) were folded in {cells}; patients who differ by these only are one."
+    return [said] if n else []
 
 
 def _refuse_unknown(tables: Mapping[str, pd.DataFrame], keep: Collection[str]) -> None:

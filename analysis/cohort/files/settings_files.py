@@ -13,6 +13,8 @@ from analysis.cohort.files.limits import DEEPEST_SETTINGS, MOST_SETTINGS_BYTES
 from analysis.cohort.files.paths import refuse_no_file
 from analysis.errors import CohortError
 
+#: Characters of what a parser says (design choice: two lines of a terminal).
+_LONGEST_SAID = 160
 _TOO_DEEP = "its parts lie too deep in one another"
 _TOO_LARGE = "a whole number in it is too large"
 
@@ -72,11 +74,16 @@ def _read(path: Path, parse: Callable[[str], Any]) -> Any:
     except RecursionError:
         raise ValueError(_TOO_DEEP) from None
     except (tomllib.TOMLDecodeError, json.JSONDecodeError) as error:
-        raise ValueError(str(error)) from None
+        raise ValueError(_shortened(str(error))) from None
     except ValueError:  # more digits than Python takes
         raise ValueError(_TOO_LARGE) from None
     _refuse_beyond(data)
     return data
+
+
+def _shortened(said: str) -> str:
+    """Cut the middle of what a parser says: it may repeat a name of any length, and says at the end where that stands."""
+    return said if len(said) <= _LONGEST_SAID else f"{said[: _LONGEST_SAID // 2]} ... {said[-_LONGEST_SAID // 2 :]}"
 
 
 def _refuse_beyond(data: Any) -> None:

@@ -142,6 +142,7 @@ def _cells(frame: pd.DataFrame, labelled: dict[str, pd.Series]) -> dict[str, pd.
 
 def _read(path: Path) -> tuple[pd.DataFrame, dict[str, pd.Series], FileFormat, Sheets, list[str]]:
     """Read the file, or the sheets of a workbook that go together, trying delimiters and encodings; tell what was not sure."""
+    refuse_no_file(path)
     doubts: list[str] = []
     form, sheets = FileFormat(), Sheets(None, None, "")
     if path.suffix.lower() in WORKBOOKS:

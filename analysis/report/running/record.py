@@ -143,7 +143,7 @@ def read_record(path: Path | str) -> Record:
             shows=tuple(Digest(**one) for one in data["shows"]),
             files=tuple(_text(one) for one in data.get("files", [])),
         )
-    except (AttributeError, CohortError, KeyError, OSError, TypeError, ValueError) as error:
+    except (AttributeError, CohortError, KeyError, OSError, OverflowError, TypeError, ValueError) as error:
         raise ReportError(
             "The file is not the record of a report, or an older version wrote it.",
             where=str(path),

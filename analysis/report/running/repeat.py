@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 
+from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.errors import ReportError
 from analysis.report.forms.digest import Digest, first_difference, read_digests
 from analysis.report.forms.document import read_document
@@ -144,6 +145,7 @@ def repeat_report(
 def _cohort(known: Record, path: Path, given: Path | str | None) -> Iterator[tuple[Path, str]]:
     """Give the cohort folder: the one named, the one of the record, or an invented cohort generated again."""
     folder = Path(given) if given is not None else path.parent / known.cohort
+    refuse_impossible_name(folder, error=ReportError)
     if folder.is_dir() or given is not None:
         yield folder, f"The cohort folder {folder.resolve().name} has the files that the report was made from."
         return

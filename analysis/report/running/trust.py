@@ -4,6 +4,7 @@ import hashlib
 from collections.abc import Callable
 from pathlib import Path, PureWindowsPath
 
+from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.errors import ReportError
 from analysis.report.running.notebooks import find_report, report_names
 from analysis.report.running.record import Record
@@ -66,8 +67,9 @@ def _of_the_kit(record_file: Path, known: Record) -> Path | None:
 def _inside(record_file: Path, path: str) -> Path:
     """Give the path of a notebook that the record names, which may not lead out of the folder of the record."""
     folder = record_file.parent
+    refuse_impossible_name(folder / path, error=ReportError)
     as_named = PureWindowsPath(path)  # knows both slashes, and drives
-    leads_out = bool(as_named.anchor) or ".." in as_named.parts or "\0" in path
+    leads_out = bool(as_named.anchor) or ".." in as_named.parts
     if leads_out or not (folder / path).resolve().is_relative_to(folder.resolve()):
         raise ReportError(
             f"The record names a notebook outside its own folder: {path!r}. It is not run, as the record may come from "

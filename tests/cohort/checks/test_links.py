@@ -63,6 +63,16 @@ def test_numbers_of_a_workbook_link_with_those_of_a_text_file(clinic, tmp_path, 
     assert visits["week"].value_counts().to_dict() == {0.0: 12, 12.0: 12}
 
 
+def test_patients_written_in_other_forms_of_the_same_characters_get_one_new_identifier(clinic, tmp_path):
+    folder, _ = clinic(["１００１", "10\u200b02", *IDS[2:]], "people.csv")
+    report = deidentify(folder, tmp_path / "out", patient="id", start="surgery")
+    assert report.n_patients == 12
+    (warning,) = report.warnings
+    assert warning.startswith("Blanks and forms of characters (Unicode NFKC) were folded in 2 cells with a patient;")
+    visits = pd.read_csv(tmp_path / "out" / "visits.csv")
+    assert visits["week"].notna().sum() == 24
+
+
 def test_one_patient_in_twelve_who_does_not_link_is_a_warning_of_de_identification_without_the_patient(
     clinic, tmp_path
 ):

@@ -8,7 +8,8 @@ import sys
 import pandas as pd
 import pytest
 
-from analysis.cohort import Cohort, check_folder, deidentify, import_cohort, suggest_map, write_cohort
+from analysis.cohort import Cohort, check_folder, deidentify, import_cohort, review_columns, suggest_map, write_cohort
+from analysis.cohort.deidentification.keys import read_key
 from analysis.cohort.files.readers import read_csv, read_table
 from analysis.cohort.importing.map_file import read_map
 from analysis.errors import CohortError
@@ -51,8 +52,13 @@ def test_nobody_waits_for_a_pipe(tmp_path):
         read = read_map if name == "map.toml" else read_table
         with pytest.raises(CohortError, match="a pipe or a device, not a file"):
             read(tmp_path / name)
-    with pytest.raises(CohortError, match="a pipe or a device, not a file"):
-        read_value_rules(tmp_path / "map.toml")
+    for wait in (
+        lambda: suggest_map(tmp_path / "t.csv", tmp_path / "new.toml"),
+        lambda: read_value_rules(tmp_path / "map.toml"),
+        lambda: read_key(tmp_path / "map.toml", tmp_path / "source" / "t.csv", tmp_path / "out"),
+    ):
+        with pytest.raises(CohortError, match="a pipe or a device, not a file"):
+            wait()
 
 
 @pytest.mark.parametrize("name", ["a\x00b.csv", "a\ud800b.csv"])
@@ -64,11 +70,21 @@ def test_a_name_that_no_file_can_have(tmp_path, name):
         lambda: import_cohort(tmp_path / "t.csv", path),
         lambda: read_map(path),
         lambda: suggest_map(tmp_path / "t.csv", path),
+        lambda: suggest_map(path, tmp_path / "map.toml"),
+        lambda: review_columns(tmp_path / "t.csv", patient="id").write(path),
+        lambda: deidentify(tmp_path / "t.csv", tmp_path / "out", key_file=path),
         lambda: deidentify(path, tmp_path / "out"),
         lambda: deidentify(tmp_path / "t.csv", path),
     ):
         with pytest.raises(CohortError, match="No file has such a name"):
             attempt()
+
+
+def test_a_word_of_the_parser_without_end_is_cut(tmp_path):
+    (tmp_path / "map.toml").write_text(f"[{'.'.join('a' * 5000)}]\n" * 2)
+    with pytest.raises(CohortError, match="no valid TOML: Cannot declare") as caught:
+        read_map(tmp_path / "map.toml")
+    assert len(caught.value.what) < 300
 
 
 @pytest.mark.parametrize("text", ["a = " + "[" * 5000 + "]" * 5000, "a = " + "{a=" * 3000 + "1" + "}" * 3000])

@@ -1,6 +1,7 @@
 """A report is made again from its record: the same, or the difference is named; and what cannot be repeated says so."""
 
 import json
+import math
 import shutil
 
 import nbformat
@@ -144,6 +145,30 @@ def test_a_file_that_is_no_record_is_refused(tmp_path, text):
     (tmp_path / "a.json").write_text(text)
     with pytest.raises(ReportError, match="The file is not the record of a report, or an older version wrote it"):
         read_record(tmp_path / "a.json")
+
+
+@pytest.mark.parametrize(
+    "origin",
+    [{"scenario": 7}, {"scenario": []}, {"seed": "x"}, {"seed": True}, {"sources": [{"name": "a", "sha256": "b", "bytes": math.inf}]}],
+)  # fmt: skip
+def test_a_record_that_says_impossible_things_of_the_cohort_is_refused(made, origin):
+    said = json.loads(made.read_text(encoding="utf-8"))["origin"]
+    change(made, origin={**said, **origin})
+    with pytest.raises(ReportError, match="The file is not the record of a report"):
+        read_record(made)
+
+
+def test_a_record_whose_notebook_has_no_size_is_refused(made):
+    notebook = json.loads(made.read_text(encoding="utf-8"))["notebook"]
+    change(made, notebook={**notebook, "bytes": math.inf})
+    with pytest.raises(ReportError, match="The file is not the record of a report"):
+        read_record(made)
+
+
+@pytest.mark.parametrize("name", ["a\0b", "a\ud800b"])
+def test_a_cohort_folder_that_no_system_can_have_is_refused(made, tmp_path, name):
+    with pytest.raises(ReportError, match="No file has such a name"):
+        repeat_report(made, cohort=name, notebook=tmp_path / "own.ipynb", trust=True)
 
 
 def test_the_record_holds_seed_command_versions_and_what_is_shown(made):

@@ -58,6 +58,12 @@ def test_a_record_chooses_no_path_outside_its_own_folder_not_even_where_it_is_tr
     assert "--notebook FILE" in caught.value.what_to_do
 
 
+@pytest.mark.parametrize("path", ["own\ud800.ipynb", "own\0.ipynb"])
+def test_a_name_that_no_notebook_can_have(a_record, path):
+    with pytest.raises(ReportError, match="No file has such a name"):
+        run_what(a_record("own", path))
+
+
 @pytest.mark.skipif(os.name == "nt", reason="links need rights there")
 def test_a_link_leads_nowhere_else(a_record, tmp_path):
     file = a_record("own", "inside.ipynb")
