@@ -146,7 +146,7 @@ def import_file(
 
 def _is_answered(file: Path, map_file: Path) -> bool:
     """Ask what is open in the map of a file, and say whether it can be imported now."""
-    from analysis.cohort import answer_map
+    from analysis.cohort.suggesting.ask import answer_map
 
     there = map_file.exists()
     out.print(f"{'The map' if there else 'A first map'} of {foreign(file)}; Ctrl-C ends the questions.")

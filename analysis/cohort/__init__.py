@@ -35,14 +35,12 @@ from analysis.cohort.programme import UsualSession
 from analysis.cohort.provenance import Provenance, Source
 from analysis.cohort.schedule import ScheduleReport, VisitSchedule, VisitWindow, to_scheduled_weeks
 from analysis.cohort.session_log import sum_sessions
-from analysis.cohort.suggesting.ask import AnsweredMap, answer_map
 from analysis.cohort.suggesting.suggest_map import suggest_map
 from analysis.cohort.tables import TABLES, Cohort
 from analysis.cohort.visit_frame import visit_frame
 
 __all__ = [
     "TABLES",
-    "AnsweredMap",
     "CheckReport",
     "Cohort",
     "DeidentificationReport",
@@ -60,7 +58,6 @@ __all__ = [
     "UsualSession",
     "VisitSchedule",
     "VisitWindow",
-    "answer_map",
     "ask_columns",
     "check_cohort",
     "check_folder",

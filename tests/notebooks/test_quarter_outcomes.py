@@ -118,7 +118,8 @@ def test_without_hiding_the_same_solver_recovers_counts(quick_quarter_of, small,
     made = quick_quarter_of(small_folder, small_counts="shown")
     (cautions,) = made.parts("cautions", "passage")
     assert len(cautions["points"]) == 4
-    assert NOT_FOR_RELEASE in cautions["points"]
+    assert NOT_FOR_RELEASE in cautions["paragraphs"]
+    assert "Small counts are shown: for the team itself, never for release." in cautions["points"]
     _, found = attack(small, made)
     assert found
     assert any("must not leave the team" in line for line in made.sentences("study"))

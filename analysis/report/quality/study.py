@@ -143,6 +143,7 @@ def _prepare(folder: Path, asked: QualityParameters, step: Callable[[str], None]
         quality.expected_values(cohort),
         quality.visit_timing(cohort),
     )
+    lost = quality.lost_by_baseline(cohort, patterns, asked.level) if len(patterns) else pd.DataFrame()
     digits, by_site = (
         quality.digit_preference(cohort),
         quality.digits_by_site(cohort, hide_small=cohort.level == "safe-harbor"),
@@ -161,7 +162,7 @@ def _prepare(folder: Path, asked: QualityParameters, step: Callable[[str], None]
         expected=expected,
         timing=timing,
         patterns=patterns,
-        lost=quality.lost_by_baseline(cohort, patterns, asked.level) if len(patterns) else pd.DataFrame(),
+        lost=lost,
         digits=digits,
         digits_by_site=by_site,
         questions=values,

@@ -6,7 +6,8 @@ import tomllib
 import pandas as pd
 import pytest
 
-from analysis.cohort import answer_map, import_cohort, suggest_map
+from analysis.cohort import import_cohort, suggest_map
+from analysis.cohort.suggesting.ask import answer_map
 from analysis.errors import CohortError
 
 from .corpus.corpus import styles

@@ -214,7 +214,9 @@ def test_means_that_no_group_has_are_questioned_before_they_are_told(study_in_me
 def test_the_title_of_the_means_says_what_they_must_not_be_read_without(study_in_memory, name, doubt):
     cohort, options, *_ = TRUTHS[name]
     (figure,) = comparison.recovery(study_in_memory(plant(**cohort), imputations=2, **options))
-    assert re.fullmatch(rf"Mean [a-z ]+ at week 26: [\d.]+ to [\d.]+ [^;]+{doubt}", figure.message)
+    assert re.fullmatch(
+        rf"Mean [a-z ]+ \(.+\) at week 26: (?:usual [\d.]+, early [\d.]+|[\d.]+ to [\d.]+){doubt}", figure.message
+    )
 
 
 def test_the_table_of_findings_says_what_in_short_says(study_in_memory):
