@@ -1,6 +1,7 @@
 """What a protocol comparison found, in the order of the work.
 
 - ``finding``: Records of what was found, each with what was looked at; every claim of the report speaks from them.
+- ``patient_rules``: The rules by which the patients become findings: who was seen and stayed, how they began, harms, values.
 - ``rules``: The rules by which the results of a comparison become findings; nothing is rounded here.
 - ``words``: Who was seen and the differences, in words; the title of their slide.
 - ``flow_words``: Who stayed, in words: allocated, started, seen at the primary week, lost and why; the title of their slide.

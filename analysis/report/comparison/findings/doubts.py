@@ -7,7 +7,7 @@ import numpy as np
 from analysis.cohort.measures import Measure
 from analysis.counted import form
 from analysis.report.comparison.findings.finding import FEW_SEEN, Findings
-from analysis.report.comparison.findings.rules import best_value
+from analysis.report.comparison.findings.patient_rules import best_value
 from analysis.report.comparison.findings.words import is_below_error
 from analysis.report.comparison.prepared import Allocation
 from analysis.report.parts import numbers

@@ -8,26 +8,28 @@ import pandas as pd
 
 from analysis.cohort import Measure
 from analysis.outcomes import MissingDataAnalyses, Responders, TippingPoint
-from analysis.outcomes.endpoint import reached
-from analysis.outcomes.home_programme.events import ANY
 from analysis.report.comparison.findings.finding import (
-    AT_THE_END,
-    HARDLY_DONE,
     Course,
     Difference,
     Findings,
     Mean,
     Seen,
     Shift,
-    Stayed,
     Verdict,
+)
+from analysis.report.comparison.findings.patient_rules import (
+    at_best_value,
+    harms_by_protocol,
+    imbalance_at_start,
+    no_room_to_improve,
+    seen_at_the_week,
+    sessions_hardly_done,
+    unusual_means,
+    who_stayed,
 )
 from analysis.report.comparison.prepared import Prepared
 from analysis.report.parts.losses import too_many_lost
 
-#: Groups that were not drawn by lot and lie further apart at the start, in standard deviations, get a doubt (a limit in
-#: common use for matched groups; common practice, no source).
-APART_AT_START = 0.25
 #: What the table of analyses calls the model of the curves themselves.
 BY_MODEL = "mixed model"
 
@@ -59,7 +61,7 @@ def find(
     >>> [(one.protocol, one.verdict) for one in study.found.differences]
     [('home stimulation', 'undecided'), ('home stimulation and early motion', 'undecided')]
     """
-    by_name = _seen(study)
+    by_name = seen_at_the_week(study)
     seen = tuple(by_name[name] for name in study.protocols if name in by_name)
     at_week = tuple(_means(means, study))
     by_week = (
@@ -81,45 +83,20 @@ def find(
         courses=tuple(_courses(study, differences)),
         responders=responders,
         opposite=tuple(_opposite(differences, responders, study.measure.sign)),
-        imbalance=tuple(_imbalance(study)) if study.allocation == "observational" else (),
-        unusual=tuple(_unusual(study)),
-        at_best=_at_best(study),
-        no_room=_no_room(responders) if responders is not None else (),
+        imbalance=tuple(imbalance_at_start(study)) if study.allocation == "observational" else (),
+        unusual=tuple(unusual_means(study)),
+        at_best=at_best_value(study),
+        no_room=no_room_to_improve(responders) if responders is not None else (),
         tips=() if tipping is None else tuple(_tips(study.measure, tipping, differences)),
-        harms=tuple(_harms(study)),
+        harms=tuple(harms_by_protocol(study)),
         start_known=not study.baseline.table.empty,
-        hardly_done=tuple(_hardly_done(study)),
+        hardly_done=tuple(sessions_hardly_done(study)),
         sessions_known=study.adherence.recorded and bool((study.adherence.overall["sessions_prescribed"] > 0).any()),
-        stayed=_stayed(study, by_name),
+        stayed=who_stayed(study, by_name),
         primary_week=study.primary_week,
         last_week=study.flow.weeks[-1] if study.flow.weeks else None,
         means=at_week,
     )
-
-
-def _seen(study: Prepared) -> dict[str, Seen]:
-    """Give who was seen at the primary week, by protocol; nothing where visits have no schedule."""
-    table = study.missing.table
-    if table.empty or study.primary_week is None:
-        return {}
-    rows = table[table["week"] == study.primary_week].to_dict("records")
-    return {str(row["protocol"]): Seen(str(row["protocol"]), int(row["seen"]), int(row["expected"])) for row in rows}
-
-
-def _stayed(study: Prepared, seen: dict[str, Seen]) -> tuple[Stayed, ...]:
-    flow, found = study.flow, []
-    for row in flow.allocated.to_dict("records"):
-        name = str(row["protocol"])
-        lost = flow.lost[flow.lost["protocol"] == name].sort_values("patients", ascending=False, kind="stable")
-        reasons = tuple((str(one.reason), int(one.patients)) for one in lost.itertuples())  # type: ignore[arg-type]
-        found.append(
-            Stayed(
-                name, int(row["allocated"]), int(row["with_baseline"]), int(row["seen_after_baseline"]),
-                seen[name].seen if name in seen else None, int(lost["patients"].sum()) if flow.weeks else None,
-                reasons if flow.weeks else (),
-            )
-        )  # fmt: skip
-    return tuple(found)
 
 
 def _difference(
@@ -310,28 +287,6 @@ def _tips(measure: Measure, found: TippingPoint, differences: tuple[Difference, 
     return [(name, shift[name]) for name in favoured if abs(shift.get(name, np.nan)) < small]
 
 
-def _harms(study: Prepared) -> list[tuple[str, int, int, int]]:
-    if not study.events.recorded:
-        return []
-    rows = study.events.table[study.events.table["event"] == ANY].fillna({"serious_patients": 0}).to_dict("records")
-    return [
-        (str(row["protocol"]), int(row["patients"]), int(row["serious_patients"]), int(row["allocated"]))
-        for row in rows
-    ]
-
-
-def _hardly_done(study: Prepared) -> list[tuple[str, str, int, int]]:
-    """Give the home sessions of which less than half were done, of those patients in whom it is known."""
-    if not study.adherence.recorded:
-        return []
-    rows = study.adherence.overall.to_dict("records")
-    return [
-        (str(row["protocol"]), str(row["modality"]), int(row["sessions_done"]), int(row["sessions_prescribed"]))
-        for row in rows
-        if row["sessions_prescribed"] > 0 and row["sessions_done"] < HARDLY_DONE * row["sessions_prescribed"]
-    ]
-
-
 def _opposite(differences: tuple[Difference, ...], responders: Responders | None, sign: int) -> list[str]:
     if responders is None:
         return []
@@ -342,78 +297,3 @@ def _opposite(differences: tuple[Difference, ...], responders: Responders | None
         for one in differences
         if round(points.get(one.protocol, 0.0)) * side(one.lower, one.upper) * sign < 0
     ]
-
-
-def _imbalance(study: Prepared) -> list[tuple[str, str, float]]:
-    """Give what lies far apart at the start, in pooled standard deviations (Austin, Stat Med 2009;28:3083, from memory)."""
-    found: dict[tuple[str, str], float] = {}
-    for (_, label, category), rows in study.baseline.table.groupby(
-        ["variable", "label", "category"], sort=False, dropna=False
-    ):
-        one = {str(row["protocol"]): row for row in rows.to_dict("records")}
-        for name in study.protocols:
-            if study.reference in one and name in one and name != study.reference:
-                gap = _standardised(one[name], one[study.reference])
-                if abs(gap) > max(APART_AT_START, abs(found.get((name, _with_category(label, category)), 0.0))):
-                    found[name, _with_category(label, category)] = gap
-    return sorted(((name, label, gap) for (name, label), gap in found.items()), key=lambda one: -abs(one[2]))
-
-
-def _with_category(label: object, category: object) -> str:
-    return str(label) if pd.isna(category) else f"{label}: {category}"  # type: ignore[call-overload]
-
-
-def _standardised(own: dict[Any, Any], base: dict[Any, Any]) -> float:
-    if np.isfinite(own["mean"]) and np.isfinite(base["mean"]):
-        gap = own["mean"] - base["mean"]
-        variance = (own["standard_deviation"] ** 2 + base["standard_deviation"] ** 2) / 2
-    else:
-        gap = own["share"] - base["share"]
-        variance = (own["share"] * (1 - own["share"]) + base["share"] * (1 - base["share"])) / 2
-    return float(gap / variance**0.5) if variance > 0 and np.isfinite(gap) else 0.0
-
-
-def best_value(measure: Measure) -> float | None:
-    """Give the best value that a score has; None for what is not counted in points.
-
-    Examples
-    --------
-    >>> from analysis.cohort.catalogue import load_catalogue
-    >>> [best_value(load_catalogue()[name]) for name in ("pain", "koos_pain", "quadriceps_torque")]
-    [0.0, 100.0, None]
-    """
-    best = measure.highest if measure.sign > 0 else measure.lowest
-    return float(best) if measure.unit == "points" and np.isfinite(best) else None
-
-
-def _at_best(study: Prepared) -> tuple[int, ...]:
-    """Count those with the best value of a score at the primary week; nothing where they are few."""
-    best, seen = best_value(study.measure), study.visits[study.visits["value"].notna()]
-    at = seen.loc[seen["week"] == study.primary_week, "value"]
-    return _many(at == best) if best is not None else ()
-
-
-def _no_room(found: Responders) -> tuple[int, ...]:
-    """Count those who began too near the best value to improve by the threshold; nothing where they are few."""
-    endpoint, measure = found.endpoint, found.endpoint.measure
-    best = best_value(measure) if measure.ideal is None else measure.ideal
-    judged = found.patients.dropna(subset=["improvement"])
-    if best is None or endpoint.criterion != "improvement":
-        return ()
-    room = endpoint.improvement(judged["baseline"], judged["baseline"] * 0 + best)
-    return _many(~reached(room, endpoint.to_reach.value).astype(bool))
-
-
-def _many(which: pd.Series) -> tuple[int, ...]:
-    return (int(which.sum()), len(which)) if len(which) and which.mean() >= AT_THE_END else ()
-
-
-def _unusual(study: Prepared) -> list[tuple[str, float, float]]:
-    """Give the mean of each protocol that lies furthest outside what means of groups are."""
-    measure = study.measure
-    seen = study.visits[study.visits["value"].notna() & study.visits["protocol"].notna()]
-    means = seen.groupby([seen["protocol"].astype("str"), "week"])["value"].mean()
-    outside = pd.concat([measure.lowest_mean - means, means - measure.highest_mean], axis=1).max(axis=1)
-    table = pd.DataFrame({"mean": means, "outside": outside}).reset_index().sort_values("outside", ascending=False)
-    worst = table[table["outside"] > 0].drop_duplicates("protocol").to_dict("records")
-    return [(str(row["protocol"]), float(row["week"]), float(row["mean"])) for row in worst]
