@@ -140,6 +140,7 @@ class SyntheticCohort:
                 steps=(f"Generated: an invented cohort of {n:,} patients, no real person.", step),
             ),
             reference=self.scenario.reference,
+            counted_from=self.scenario.counted_from,
         )
 
 

@@ -29,9 +29,9 @@ def measured_values(
     visits : pandas.DataFrame
         Columns patient_id, week, measure, limb, value.
     measure : str
-        Name of a stored measure, or limb_symmetry_index, limb_symmetry_to_baseline, limb_symmetry_to_pre_injury (%),
-        arc_of_motion or extension_deficit (deg). Where torque is stored in N·m, quadriceps_torque is computed as
-        :func:`torque_per_kg` does with the body mass of the nearest visit.
+        Name of a stored measure, or limb_symmetry_index, limb_symmetry_to_baseline, limb_symmetry_to_pre_injury,
+        torque_gap_regained (%), arc_of_motion, extension_deficit or extension_side_difference (deg). Where torque is stored
+        in N·m, quadriceps_torque is computed as :func:`torque_per_kg` does with the body mass of the nearest visit.
     limb : str
         involved, uninvolved or none.
     patients : pandas.DataFrame, optional
@@ -181,9 +181,13 @@ def _limb_symmetry_index(visits: pd.DataFrame, limb: str, patients: pd.DataFrame
 
 def _to_baseline(visits: pd.DataFrame, limb: str, patients: pd.DataFrame | None) -> pd.DataFrame:  # noqa: ARG001
     involved, other = _torque(visits, "involved", patients), _torque(visits, "uninvolved", patients)
-    before = other[other["week"].le(0) & other["value"].notna()].sort_values("week", kind="stable")
-    last = before.drop_duplicates("patient_id", keep="last").set_index("patient_id")["value"]
-    return _share(involved, involved["patient_id"].map(last).astype("float64"))
+    return _share(involved, involved["patient_id"].map(_last_before(other)).astype("float64"))
+
+
+def _last_before(values: pd.DataFrame) -> pd.Series:
+    """Give the last value at or before week 0 of each patient."""
+    before = values[values["week"].le(0) & values["value"].notna()].sort_values("week", kind="stable")
+    return before.drop_duplicates("patient_id", keep="last").set_index("patient_id")["value"]
 
 
 def _to_pre_injury(visits: pd.DataFrame, limb: str, patients: pd.DataFrame | None) -> pd.DataFrame:  # noqa: ARG001
@@ -199,6 +203,12 @@ def _to_pre_injury(visits: pd.DataFrame, limb: str, patients: pd.DataFrame | Non
     return _share(involved, involved["patient_id"].map(stored).astype("float64"))
 
 
+def _gap_regained(visits: pd.DataFrame, limb: str, patients: pd.DataFrame | None) -> pd.DataFrame:  # noqa: ARG001
+    involved, other = _torque(visits, "involved", patients), _torque(visits, "uninvolved", patients)
+    own, target = (involved["patient_id"].map(_last_before(one)).astype("float64") for one in (involved, other))
+    return _share(involved.assign(value=involved["value"] - own), target - own)
+
+
 def _arc_of_motion(visits: pd.DataFrame, limb: str, patients: pd.DataFrame | None) -> pd.DataFrame:  # noqa: ARG001
     both = _pair(_stored(visits, "knee_flexion", limb), _stored(visits, "knee_extension", limb))
     return both[_KEY].assign(value=both["value"] + both["value_other"])
@@ -209,20 +219,29 @@ def _extension_deficit(visits: pd.DataFrame, limb: str, patients: pd.DataFrame |
     return extension.assign(value=(-extension["value"]).clip(lower=0.0) + 0.0)  # of a straight knee 0, not -0
 
 
+def _extension_side_difference(visits: pd.DataFrame, limb: str, patients: pd.DataFrame | None) -> pd.DataFrame:  # noqa: ARG001
+    both = _pair(_stored(visits, "knee_extension", "involved"), _stored(visits, "knee_extension", "uninvolved"))
+    return both[_KEY].assign(value=both["value"] - both["value_other"])
+
+
 #: Of which stored measures a measure is computed, if it is not stored itself.
 MEASURED_FROM: dict[str, tuple[str, ...]] = {
     _TORQUE: (_NEWTON_METRES,),
     **dict.fromkeys(
-        ("limb_symmetry_index", "limb_symmetry_to_baseline", "limb_symmetry_to_pre_injury"), (_TORQUE, _NEWTON_METRES)
+        ("limb_symmetry_index", "limb_symmetry_to_baseline", "limb_symmetry_to_pre_injury", "torque_gap_regained"),
+        (_TORQUE, _NEWTON_METRES),
     ),
     "arc_of_motion": ("knee_flexion", "knee_extension"),
     "extension_deficit": ("knee_extension",),
+    "extension_side_difference": ("knee_extension",),
 }
 _DERIVED: dict[str, Callable[[pd.DataFrame, str, pd.DataFrame | None], pd.DataFrame]] = {
     _TORQUE: _torque,
     "limb_symmetry_index": _limb_symmetry_index,
     "limb_symmetry_to_baseline": _to_baseline,
     "limb_symmetry_to_pre_injury": _to_pre_injury,
+    "torque_gap_regained": _gap_regained,
     "arc_of_motion": _arc_of_motion,
     "extension_deficit": _extension_deficit,
+    "extension_side_difference": _extension_side_difference,
 }

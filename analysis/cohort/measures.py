@@ -16,6 +16,8 @@ from analysis.result import Result
 
 Direction = Literal["higher is better", "lower is better"]
 ThresholdKind = Literal["MIC", "MDC"]
+#: The unit of a measure that is 1 where something holds and 0 where it does not.
+YES_NO = "yes or no"
 Values = TypeVar("Values", "pd.Series[float]", "NDArray[np.float64]")
 
 
@@ -129,6 +131,11 @@ class Measure(Result):
     def derived(self) -> bool:
         """Whether the measure is computed from others."""
         return bool(self.derived_from)
+
+    @property
+    def is_yes_no(self) -> bool:
+        """Whether its values say that something holds (1) or does not (0)."""
+        return self.unit == YES_NO
 
     @property
     def sign(self) -> int:

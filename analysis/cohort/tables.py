@@ -19,6 +19,8 @@ from analysis.errors import CohortError, check_choice
 from analysis.result import Result
 
 Privacy = Literal["safe-harbor", "limited"]
+CountedFrom = Literal["surgery", "programme"]
+WEEK_0_IS: dict[CountedFrom, str] = {"surgery": "surgery", "programme": "the start of the programme"}
 Level = Literal["safe-harbor", "limited", "synthetic"]
 TableName = Literal["patients", "visits", "sessions", "brace_limits", "events"]
 
@@ -174,6 +176,8 @@ class Cohort(Result):
     reference : str, optional
         The protocol that the others are compared with, for example that of the control group. Where none is named,
         comparisons take the first one of the data, and no missing visit is filled as if under a reference.
+    counted_from : {"surgery", "programme"}, optional
+        What week 0 is: surgery, so that a baseline is from before it, or the start of a programme; None where nobody said.
     programme : tuple of UsualSession
         How long a session of the home programme takes, at which levels, by modality and protocol; common practice where it
         says nothing.
@@ -210,11 +214,17 @@ class Cohort(Result):
     provenance: Provenance = field(default_factory=Provenance)
     privacy: Privacy = "safe-harbor"
     reference: str | None = None
+    counted_from: CountedFrom | None = None
     programme: tuple[UsualSession, ...] = ()
 
     def __post_init__(self) -> None:
         where = "Cohort(privacy=...)"
         check_choice(self.privacy, get_args(Privacy), "privacy level", error=CohortError, where=where)
+        if self.counted_from is not None:
+            where = "Cohort(counted_from=...)"
+            check_choice(
+                self.counted_from, get_args(CountedFrom), "origin of the weeks", error=CohortError, where=where
+            )
         for name, table in TABLES.items():
             frame = getattr(self, name)
             if frame is not None:
@@ -276,7 +286,9 @@ class Cohort(Result):
     def _shown_notes(self) -> list[str]:
         tables = ", ".join(f"{name} {_count(len(frame), 'row')}" for name, frame in self.tables())
         named = self.reference or f"none named; comparisons take {self.protocols[0]}, the first of the data"
-        return [f"Tables: {tables}.", f"Reference protocol: {named if self.protocols else 'none, nobody has one'}."]
+        weeks = [] if self.counted_from is None else [f"Week 0: {WEEK_0_IS[self.counted_from]}."]
+        reference = f"Reference protocol: {named if self.protocols else 'none, nobody has one'}."
+        return [f"Tables: {tables}.", reference, *weeks]
 
 
 def conform_table(frame: pd.DataFrame, table: Table) -> pd.DataFrame:

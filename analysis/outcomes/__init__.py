@@ -9,6 +9,7 @@ from analysis.outcomes.change.regression_to_mean import (
     regression_to_mean,
 )
 from analysis.outcomes.endpoint import Endpoint, choose_endpoint
+from analysis.outcomes.fitting_endpoint import fitting_endpoint
 from analysis.outcomes.home_programme.adherence_association import AdherenceAssociation, adherence_association
 from analysis.outcomes.home_programme.adherence_classes import AdherenceClasses, adherence_classes
 from analysis.outcomes.home_programme.complier_effect import ComplierEffect, complier_effect
@@ -32,6 +33,7 @@ from analysis.outcomes.responders.paired_difference import (
     responders_at_two_weeks,
 )
 from analysis.outcomes.responders.responders import Responders, responders
+from analysis.outcomes.responders.states_together import with_states_together
 from analysis.outcomes.responders.stratified_difference import stratified_difference, stratified_responders
 from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold, choose_threshold, published_thresholds
 from analysis.outcomes.thresholds.found_thresholds import FoundThresholds, find_thresholds
@@ -84,6 +86,7 @@ __all__ = [
     "events_by_protocol",
     "events_by_week",
     "find_thresholds",
+    "fitting_endpoint",
     "gap_regained",
     "home_dose",
     "missing_by_week",
@@ -106,4 +109,5 @@ __all__ = [
     "time_to_stopping",
     "tipping_point",
     "weeks_with_enough",
+    "with_states_together",
 ]

@@ -17,9 +17,15 @@ from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold, Crite
 from analysis.result import Result
 from analysis.statistics.proportions import check_level
 
-BaselineRule = Literal["last before start", "first before start", "mean before start"]
+BaselineRule = Literal["last before start", "first before start", "mean before start", "first after start"]
 MissingRule = Literal["excluded", "non-response"]
 
+_BASELINES: dict[BaselineRule, str] = {
+    "last before start": "the last value before the start",
+    "first before start": "the first value before the start",
+    "mean before start": "the mean value before the start",
+    "first after start": "the first value after the start",
+}
 #: Room for the rounding of subtraction: 6.1 - 4.1 is an improvement of 2.
 _ROUNDING = 1e-9
 
@@ -42,12 +48,15 @@ class Endpoint(Result):
         What must be reached, by which criterion, and where it comes from; None where means are asked for alone.
     missing : {"excluded", "non-response"}
         Whether patients without what the criterion needs are left out of the denominator or count as not improved.
-    baseline : {"last before start", "first before start", "mean before start"}
-        Which of the values at week 0 or before is the baseline: the last one, the first one, or their mean.
+    baseline : {"last before start", "first before start", "mean before start", "first after start"}
+        Which of the values at week 0 or before is the baseline: the last one, the first one, or their mean; or the first one
+        after week 0.
     reference : str or None
         The protocol that others are compared with, where it was named; None for that of the cohort.
     level : float
         Confidence level of the intervals.
+    why : str
+        Why it is counted so, where :func:`analysis.outcomes.fitting_endpoint.fitting_endpoint` chose it; empty otherwise.
     """
 
     measure: Measure
@@ -58,14 +67,13 @@ class Endpoint(Result):
     baseline: BaselineRule = "last before start"
     reference: str | None = None
     level: float = 0.95
+    why: str = ""
 
     def _headline(self) -> str:
         return f"Endpoint. {self.words}"
 
     def _shown_notes(self) -> tuple[str, ...]:
-        if self.threshold is None:
-            return ()
-        return tuple(note for note in (self.threshold.words, self.threshold.caution, self.denominator) if note)
+        return () if self.threshold is None else self.notes
 
     def __post_init__(self) -> None:
         check_level(self.level)
@@ -86,6 +94,12 @@ class Endpoint(Result):
                 f"There is no change from baseline at {moment(self.week)}.",
                 what_to_do="Name a week after the start (after 0) at which patients were seen.",
             )
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What must be known to read a count: what is reached, why that is counted, cautions, and who is counted."""
+        chosen, parts = self.to_reach, self.measure.description if self.measure.is_yes_no else ""
+        return tuple(note for note in (parts, chosen.words, self.why, chosen.caution, self.denominator) if note)
 
     @property
     def criterion(self) -> Criterion:
@@ -130,7 +144,7 @@ class Endpoint(Result):
         needed = "a value at the week" if self.criterion == "state" else "a value at the week and a baseline"
         if self.missing == "excluded":
             return f"Denominator: patients with {needed}; the others are left out."
-        return f"Denominator: every patient of the protocol; one without {needed} counts as not improved."
+        return f"Denominator: every patient of the protocol; one without {needed} counts as {self.not_reached_words}."
 
     @property
     def words(self) -> str:
@@ -144,7 +158,7 @@ class Endpoint(Result):
         'Limb symmetry index, quadriceps torque: at least 90 % at week 26; patients not seen then are left out.'
         """
         what = self.measure.label_on(self.limb)
-        start, week = f"the {self.baseline.split()[0]} value before the start", moment(self.week)
+        start, week = _BASELINES[self.baseline], moment(self.week)
         ideal = self.measure.ideal
         if self.threshold is None and ideal is None:
             return f"{what}: improvement from {start} to {week}."
@@ -160,8 +174,10 @@ class Endpoint(Result):
         if ideal is not None:
             nearer = f"at least {amount} nearer to {ideal:g} at {week} than {start}"
             sought = f"{self._within} at {week}" if self.criterion == "state" else nearer
+        if self.measure.is_yes_no:
+            sought = f"reached at {week}"
         lost = "not seen then" if self.criterion == "state" else "not seen then or without a baseline"
-        rule = "are left out" if self.missing == "excluded" else "count as not improved"
+        rule = "are left out" if self.missing == "excluded" else f"count as {self.not_reached_words}"
         return f"{what}: {sought}; patients {lost} {rule}."
 
     @property
@@ -179,9 +195,42 @@ class Endpoint(Result):
         """
         amount, ideal = f"{self.to_reach.value:g} {self.to_reach.unit}", self.measure.ideal
         if self.criterion == "state":
-            within = f"{amount} or {'more' if self.measure.sign > 0 else 'less'}" if ideal is None else self._within
-            return f"was {within}"
+            return "were reached" if self.measure.is_yes_no else f"was {self.level_words}"
         return f"had {'improved' if ideal is None else f'come nearer to {ideal:g}'} by {amount} or more"
+
+    @property
+    def level_words(self) -> str:
+        """The state to be reached, as it follows the name of the measure.
+
+        Examples
+        --------
+        >>> from analysis.cohort.catalogue import load_catalogue
+        >>> from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold
+        >>> pain = load_catalogue()["pain"]
+        >>> goal = ChosenThreshold(3, "points", "given by the user", pain.direction, None, "", "state")
+        >>> Endpoint(pain, "none", 26, goal).level_words
+        '3 points or less'
+        """
+        if self.measure.ideal is not None:
+            return self._within
+        return f"{self.to_reach.value:g} {self.to_reach.unit} or {'more' if self.measure.sign > 0 else 'less'}"
+
+    @property
+    def when_words(self) -> str:
+        """When the threshold is reached: a state at the week, an improvement by then."""
+        return f"{'at' if self.criterion == 'state' else 'by'} {moment(self.week)}"
+
+    @property
+    def not_reached_words(self) -> str:
+        """What a patient is who is counted without having reached the threshold."""
+        return "not improved" if self.criterion != "state" else "not having reached it"
+
+    @property
+    def amount_words(self) -> str:
+        """What is compared with the threshold, as a reader knows it; its unit is ``to_reach.unit``."""
+        return {"improvement": "improvement", "percent": "improvement in per cent of the baseline", "state": "value"}[
+            self.criterion
+        ]
 
     @property
     def _within(self) -> str:
@@ -295,9 +344,10 @@ def choose_endpoint(
         The limb; by default the involved one where the measure has limbs.
     missing : {"excluded", "non-response"}
         Whether patients without a change are left out of the denominator or count as non-responders.
-    baseline : {"last before start", "first before start", "mean before start"}
+    baseline : {"last before start", "first before start", "mean before start", "first after start"}
         Which of the values at week 0 or before is the baseline. The last is the usual one of a trial (common practice, no
-        source); the mean carries less error of measurement.
+        source); the mean carries less error of measurement. The first one after week 0 is for what surgery takes away; what a
+        protocol had done by then is not counted.
     reference : str, optional
         The protocol compared with; by default that of the cohort, or the first one where it names none.
     level : float

@@ -13,6 +13,7 @@ from typing import Any
 
 import pandas as pd
 
+from analysis.cohort.tables import CountedFrom
 from synthetic_cohort.scenarios.scenario_parts import (
     BracePlan,
     Covariate,
@@ -51,6 +52,8 @@ class Scenario:
         The parts.
     sources : tuple of (parameter, source)
         Where each parameter comes from.
+    counted_from : {"surgery", "programme"}
+        What week 0 is.
     """
 
     name: str
@@ -75,6 +78,7 @@ class Scenario:
     brace: tuple[BracePlan, ...] = ()
     events: tuple[EventKind, ...] = ()
     sources: tuple[tuple[str, str], ...] = ()
+    counted_from: CountedFrom = "programme"
 
     @property
     def primary(self) -> Series:

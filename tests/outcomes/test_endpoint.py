@@ -36,7 +36,7 @@ WORDS = [
     ),
     (
         ("pain", {"threshold": 2, "criterion": "state", "missing": "non-response"}),
-        "Pain: at most 2 points at week 26; patients not seen then count as not improved.",
+        "Pain: at most 2 points at week 26; patients not seen then count as not having reached it.",
     ),
     (
         ("quadriceps_torque", {"threshold": 0.2, "limb": "uninvolved", "baseline": "mean before start"}),

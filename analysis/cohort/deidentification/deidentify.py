@@ -25,6 +25,7 @@ from analysis.cohort.files.package_files import read_descriptor, read_resource, 
 from analysis.cohort.files.package_schema import (
     DESCRIPTOR,
     read_columns,
+    read_counted_from,
     read_own_part,
     read_own_programme,
     read_reference,
@@ -215,7 +216,8 @@ def _deidentify_cohort(
     new = Provenance(steps=report.steps, decided=decided)  # what was done before is told by others
     cohort = Cohort(measures=measures, provenance=new, privacy=choices.level, reference=reference, **tables)  # type: ignore[arg-type]
     programme = read_own_programme(descriptor)  # what it says of protocols that are not there any more stays behind
-    cohort = replace(cohort, programme=tuple(one for one in programme if set(one.protocols) <= set(cohort.protocols)))
+    programme = tuple(one for one in programme if set(one.protocols) <= set(cohort.protocols))
+    cohort = replace(cohort, programme=programme, counted_from=read_counted_from(descriptor))
     write_cohort(cohort, folder, overwrite=overwrite)
     return report
 

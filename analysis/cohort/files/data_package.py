@@ -20,6 +20,7 @@ from analysis.cohort.files.package_schema import (
     OWN_PART,
     own_part,
     read_columns,
+    read_counted_from,
     read_own_part,
     read_own_programme,
     read_reference,
@@ -52,7 +53,7 @@ def write_cohort(
     """Write a cohort as a folder: a file for each table, and ``datapackage.json``.
 
     The descriptor follows the Data Package and Table Schema standards: types, categories in order, missing values,
-    keys. Measures, provenance, privacy level, reference and programme are under its key ``kneecurve``. The folder appears
+    keys. Measures, provenance, privacy level, reference, what week 0 is and programme are under its key ``kneecurve``. The folder appears
     whole or not at all.
 
     Parameters
@@ -142,6 +143,7 @@ def load_cohort(folder: str | os.PathLike[str]) -> Cohort:
             provenance=package.provenance,
             privacy=package.privacy,
             reference=package.reference,
+            counted_from=package.counted_from,
             programme=package.programme,
         )
 
@@ -200,6 +202,7 @@ def load_with_findings(folder: str | os.PathLike[str]) -> tuple[Cohort, CheckRep
         kept[name] = whole
     cohort = Cohort(  # a reference that is not a protocol is a finding
         measures=package.measures, provenance=package.provenance, privacy=package.privacy, programme=package.programme,
+        counted_from=package.counted_from,
         **kept,  # type: ignore[arg-type]
     )  # fmt: skip
     named = package.reference if package.reference in cohort.protocols else None
@@ -216,6 +219,7 @@ class _Package:
         own: tuple[Measures, Provenance, str] = read_own_part(descriptor)
         self.measures, self.provenance, privacy = own
         self.reference = read_reference(descriptor)
+        self.counted_from = read_counted_from(descriptor)
         self.programme = read_own_programme(descriptor)
         self.privacy: Privacy = "limited" if privacy == "limited" else "safe-harbor"
         if privacy not in get_args(Privacy):

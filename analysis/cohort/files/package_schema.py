@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_args
 
 import pandas as pd
 
@@ -13,8 +13,8 @@ from analysis.cohort.measures import Measures
 from analysis.cohort.modalities import EARLIER_NAMES
 from analysis.cohort.programme import UsualSession, read_programme
 from analysis.cohort.provenance import Provenance
-from analysis.cohort.tables import TABLES, Cohort, Table, kind_of
-from analysis.errors import CohortError
+from analysis.cohort.tables import TABLES, Cohort, CountedFrom, Table, kind_of
+from analysis.errors import CohortError, check_choice
 
 DESCRIPTOR = "datapackage.json"
 #: Our own part of the descriptor; other tools leave it alone.
@@ -144,6 +144,7 @@ def own_part(cohort: Cohort) -> dict[str, Any]:
         "format_version": FORMAT_VERSION,
         "privacy": cohort.privacy,
         "reference": cohort.reference,
+        "counted_from": cohort.counted_from,
         "programme": [one.to_json() for one in cohort.programme],
         "provenance": cohort.provenance.to_json(),
         "measures": {name: measure.to_json() for name, measure in cohort.measures.items()},
@@ -168,6 +169,22 @@ def read_reference(descriptor: dict[str, Any]) -> str | None:
             what_to_do="Write the name of a protocol in quotation marks, or null.",
         )
     return reference
+
+
+def read_counted_from(descriptor: dict[str, Any]) -> CountedFrom | None:
+    """Read what week 0 is; None where the descriptor does not say it.
+
+    Raises
+    ------
+    CohortError
+        It is none of the choices.
+    """
+    own = descriptor.get(OWN_PART)
+    given = own.get("counted_from") if isinstance(own, dict) else None
+    if given is not None:
+        where = f"{DESCRIPTOR}, {OWN_PART}, counted_from"
+        check_choice(given, get_args(CountedFrom), "origin of the weeks", error=CohortError, where=where)
+    return given
 
 
 def read_own_programme(descriptor: dict[str, Any]) -> tuple[UsualSession, ...]:

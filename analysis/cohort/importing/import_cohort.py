@@ -152,6 +152,7 @@ def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported
         ),
         privacy=mapped.privacy,
         reference=reference,
+        counted_from=mapped.week.counted_from,
         programme=mapped.programme,
     )
     return Imported(cohort, report, schedule)

@@ -11,7 +11,7 @@ from analysis.cohort.measures import Direction
 from analysis.cohort.modalities import MODALITIES
 from analysis.cohort.programme import TOLERANCE
 from analysis.cohort.schedule import Others, Tie, TwoInWindow
-from analysis.cohort.tables import EARLIEST_WEEK, LATEST_WEEK, TABLES, Privacy, TableName
+from analysis.cohort.tables import EARLIEST_WEEK, LATEST_WEEK, TABLES, CountedFrom, Privacy, TableName
 
 #: Stand in the names of columns for a number, and for a time with its unit (6 weeks, 3mo, pre).
 PLACE_OF_WEEK, PLACE_OF_TIME = "{week}", "{time}"
@@ -142,6 +142,8 @@ WEEK = Section(
             f'names = {{ "Screening" = -2, "Day 1" = 0, "Unscheduled" = "{LEAVE_OUT}" }}'),
         choice_key("unit", "Unit of the time.", ("days", "weeks", "months", "years"), "weeks"),
         number_key("origin", "Time of surgery or start, in the unit of the column.", 1, 0),
+        choice_key("counted_from", "What week 0 is: surgery, so that a baseline is from before it, or the start of the programme. "
+            "Reports then count responders by the criterion that fits.", get_args(CountedFrom), None),
         number_key("round_to", "Weeks are rounded to a multiple of this.", 1),
         text_key("date", "Column with the date of the visit; long files. No date is kept.", "seen"),
         text_key("start", "Column with the date of surgery or start, in the same file or that of the patients.", "surgery"),

@@ -12,6 +12,7 @@ from analysis.cohort.importing.map_reference import FILE, LEAVE_OUT, LIMBS, PLAC
 from analysis.cohort.recognition.header_words import TimeUnit
 from analysis.cohort.recognition.spellings import fold
 from analysis.cohort.recognition.visit_times import WEEKS_IN, visit_time
+from analysis.cohort.tables import CountedFrom
 
 Layout = Literal["long", "wide"]
 
@@ -22,7 +23,8 @@ class WeekColumn:
 
     Either (value - origin) in ``unit``, or the days from the date in the column ``start`` to the date in the column
     ``date`` (in a wide file, in the columns ``dates`` by week) over 7; rounded to a multiple of ``round_to`` weeks
-    where given. ``names`` gives the week of visits that the column names, None where they are left out.
+    where given. ``names`` gives the week of visits that the column names, None where they are left out. ``counted_from`` says
+    what week 0 is, where the map does.
     """
 
     column: str | None = None
@@ -34,6 +36,7 @@ class WeekColumn:
     date_format: str | None = None
     dates: Mapping[float, str] = field(default_factory=dict)
     names: Mapping[str, float | None] = field(default_factory=dict)
+    counted_from: CountedFrom | None = None
 
     def week_of(self, time: float) -> float:
         """Give a time of the map in weeks."""
@@ -114,6 +117,7 @@ def read_week(keys: Keys, layout: str) -> WeekColumn:
         date=keys.text("date"),
         start=keys.text("start"),
         date_format=keys.text("date_format"),
+        counted_from=keys.choice("counted_from") or None,  # type: ignore[arg-type]
     )
     names = keys.data.get("names", {})
     if not isinstance(names, Mapping):

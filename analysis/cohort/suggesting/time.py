@@ -9,7 +9,7 @@ import pandas as pd
 from analysis.cohort.columns import read_numbers
 from analysis.cohort.recognition.recognise_columns import Recognised
 from analysis.cohort.recognition.recognise_home import varies_within
-from analysis.cohort.recognition.trade_words import shown_cell
+from analysis.cohort.recognition.trade_words import shown_cell, words_of
 from analysis.cohort.recognition.visit_times import date_format_of, visit_time
 from analysis.cohort.suggesting.map_text import SuggestedMap, quoted
 from analysis.cohort.suggesting.values import written_time
@@ -18,6 +18,10 @@ _WINDOWS = (
     "# Visits off their day are at no scheduled week, and reports then have no weeks to compare. Windows bring them there:",
     "# [schedule]",
     "# weeks = [0, 6, 12, 26]",
+)
+#: Words by which a column says that its time counts from surgery.
+_SURGERY = frozenset(
+    {"surgery", "operation", "op", "postop", "postoperative", "pod", "operatie", "intervento", "cirurgia"}
 )
 
 
@@ -36,6 +40,7 @@ def fill_week(
     if sure:
         used = sure[:1]
         suggestion.week += [f"column = {quoted(used[0].name)}", f'unit = "{used[0].target}"']
+        _fill_origin(suggestion, used[0])
     elif visits:
         used = visits[:1]
         note = "" if len(visits) == 1 else suggestion.not_sure(f"or {', '.join(one.name for one in visits[1:])}?")
@@ -47,6 +52,7 @@ def fill_week(
         suggestion.week += [f"date = {quoted(dates[0].name)}{note}"]
         note = "" if len(starts) == 1 else suggestion.not_sure("which date is that of surgery or start?")
         suggestion.week += [f"start = {quoted(starts[0].name)}{note}"]
+        _fill_origin(suggestion, starts[0])
         _fill_format(suggestion, used, cells)
         suggestion.week += ["", *_WINDOWS]
     elif weeks:
@@ -79,10 +85,17 @@ def fill_dates(suggestion: SuggestedMap, found: dict[str, Recognised], cells: Ma
         f"{time if time.startswith(chr(34)) else quoted(time)} = {quoted(name)}" for name, time in written.items()
     )
     suggestion.week.append(f"dates = {{ {times} }}")
+    _fill_origin(suggestion, starts[0])
     _fill_format(suggestion, [starts[0], *dated], cells)
     for one in (starts[0], *dated):
         found.pop(one.name)
     return True
+
+
+def _fill_origin(suggestion: SuggestedMap, column: Recognised) -> None:
+    """Say that weeks count from surgery, where the name of the column does."""
+    if _SURGERY & set(words_of(column.name)):
+        suggestion.week.append('counted_from = "surgery"')
 
 
 def _fill_format(suggestion: SuggestedMap, columns: list[Recognised], cells: Mapping[str, pd.Series]) -> None:

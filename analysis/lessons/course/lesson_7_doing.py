@@ -149,7 +149,9 @@ class Doing(Lesson):
         visits = made.visits.copy()
         at = (visits["measure"] == MEASURE) & (visits["limb"] == "involved") & (visits["week"] == WEEK)
         visits.loc[at, "value"] += EFFECT * visits.loc[at, "patient_id"].map(share).astype(float).fillna(0)
-        return Cohort(made.patients, visits, sessions=sessions, reference=made.reference)
+        return Cohort(
+            made.patients, visits, sessions=sessions, reference=made.reference, counted_from=made.counted_from
+        )
 
     def _association(self, follows: str) -> AdherenceAssociation:
         cohort = self._trial(follows)

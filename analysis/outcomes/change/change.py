@@ -9,7 +9,7 @@ from analysis.cohort.reference import patients_by_protocol
 from analysis.cohort.tables import Cohort
 from analysis.cohort.visit_frame import visit_frame
 from analysis.errors import ModelError
-from analysis.outcomes.endpoint import Endpoint
+from analysis.outcomes.endpoint import BaselineRule, Endpoint
 
 #: What became of a patient at the week asked for.
 STATUSES = ("seen", "seen, no baseline", "not seen")
@@ -42,13 +42,24 @@ def change_frame(cohort: Cohort, endpoint: Endpoint) -> pd.DataFrame:
     """
     frame = visit_frame(cohort, endpoint.measure.name, endpoint.limb)
     if endpoint.baseline != "last before start":
-        before = frame.loc[(frame["week"] <= 0) & frame["value"].notna()].groupby("patient_id")["value"]
-        chosen = before.first() if endpoint.baseline == "first before start" else before.mean()
-        frame["baseline"] = frame["patient_id"].map(chosen).astype("float64")
+        frame["baseline"] = _baselines(frame, endpoint.baseline)
         frame["change"] = frame["value"] - frame["baseline"]
     better = endpoint.improvement(frame["baseline"], frame["value"])
     frame.insert(list(frame).index("change") + 1, "improvement", better)
     return frame
+
+
+def _baselines(frame: pd.DataFrame, rule: BaselineRule) -> pd.Series:
+    """Give the baseline of the patient of every visit; a visit at or before its own baseline has none."""
+    known = frame[frame["value"].notna()]
+    if rule == "first after start":
+        first = known[known["week"] > 0].sort_values("week", kind="stable").drop_duplicates("patient_id")
+        by_patient = first.set_index("patient_id")
+        baseline = frame["patient_id"].map(by_patient["value"]).astype("float64")
+        return baseline.where(frame["week"] > frame["patient_id"].map(by_patient["week"]).astype("float64"))
+    before = known[known["week"] <= 0].groupby("patient_id")["value"]
+    chosen = before.first() if rule == "first before start" else before.mean()
+    return frame["patient_id"].map(chosen).astype("float64")
 
 
 def change_at_week(cohort: Cohort, endpoint: Endpoint) -> pd.DataFrame:
@@ -76,7 +87,7 @@ def change_at_week(cohort: Cohort, endpoint: Endpoint) -> pd.DataFrame:
     """
     frame = change_frame(cohort, endpoint)
     frame = frame[frame["value"].notna()]
-    baselines = frame.drop_duplicates("patient_id").set_index("patient_id")["baseline"]
+    baselines = frame.groupby("patient_id")["baseline"].first()
     values = frame[frame["week"] == endpoint.week].set_index("patient_id")["value"]
     table = patients_by_protocol(cohort).assign(week=endpoint.week)
     table["baseline"] = table["patient_id"].map(baselines).astype("float64")

@@ -1,4 +1,4 @@
-"""Responders: the share of patients whose improvement reaches a threshold, by protocol, beside the mean difference."""
+"""Responders: the share of patients who reach a threshold of improvement or a state, by protocol, beside the mean difference."""
 
 from dataclasses import dataclass
 from functools import cached_property
@@ -41,7 +41,7 @@ class Responders(ResultWithNotes):
         protocol, reference, ratio and odds_ratio of the shares with their limits, level, method.
     mean_improvement : pandas.DataFrame
         protocol, n, mean, standard_deviation, std_error, lower, upper, level, method: improvement of the patients
-        seen, positive is better, in the unit of the measure.
+        seen, positive is better, in the unit of the measure; of a state the value itself.
     mean_differences : pandas.DataFrame
         protocol, reference, n, reference_n, estimate, std_error, df, lower, upper, level, method.
     patients : pandas.DataFrame
@@ -68,7 +68,7 @@ class Responders(ResultWithNotes):
 
 
 def responders(cohort: Cohort, endpoint: Endpoint | str, **options: Unpack[EndpointOptions]) -> Responders:
-    """Count the patients whose improvement by a week reaches a threshold, by protocol.
+    """Count the patients who reach a threshold of improvement or a state by a week, by protocol.
 
     Parameters
     ----------
@@ -118,7 +118,7 @@ def responders(cohort: Cohort, endpoint: Endpoint | str, **options: Unpack[Endpo
     if endpoint.missing == "non-response" and patients["amount"].notna().any():
         patients["responder"] = patients["responder"].fillna(value=False).mask(patients["protocol"].isna())
     table = count_responders(patients, level=level)
-    means = mean_improvement(patients, level=level)
+    means = means_of(patients, "value" if endpoint.criterion == "state" else "improvement", level=level)
     return Responders(
         endpoint=endpoint,
         reference=base,
@@ -146,16 +146,16 @@ def count_responders(patients: pd.DataFrame, *, level: float) -> pd.DataFrame:
     return counts.join(share_interval(counts["responders"], counts["n"], level=level))
 
 
-def mean_improvement(patients: pd.DataFrame, *, level: float) -> pd.DataFrame:
-    """Give the mean improvement of the patients seen, by protocol, with a t interval.
+def means_of(patients: pd.DataFrame, what: str, *, level: float) -> pd.DataFrame:
+    """Give the mean improvement or value of the patients seen, by protocol, with a t interval.
 
     Returns
     -------
     pandas.DataFrame
         protocol, n, mean, standard_deviation, std_error, lower, upper, level, method.
     """
-    found = describe_by(patients, ["protocol"], "improvement", level=level)
-    spread = patients.groupby("protocol", observed=True)["improvement"].std()
+    found = describe_by(patients, ["protocol"], what, level=level)
+    spread = patients.groupby("protocol", observed=True)[what].std()
     found = found.assign(
         protocol=found["protocol"].astype("str"), standard_deviation=spread.to_numpy(), method="t, patients seen"
     )
@@ -164,7 +164,7 @@ def mean_improvement(patients: pd.DataFrame, *, level: float) -> pd.DataFrame:
 
 
 def _notes(patients: pd.DataFrame, endpoint: Endpoint) -> tuple[str, ...]:
-    notes, week = [endpoint.to_reach.words, endpoint.to_reach.caution, endpoint.denominator], endpoint.week
+    notes, week = [*endpoint.notes], endpoint.week
     counts = patients["status"].value_counts()
     total, known = len(patients), patients["amount"].notna()
     nameless = int(patients["protocol"].isna().sum())
@@ -191,4 +191,4 @@ def _notes(patients: pd.DataFrame, endpoint: Endpoint) -> tuple[str, ...]:
     at_zero = int((patients["improvement"].notna() & ~known).sum())
     if at_zero:
         notes.append(f"{at_zero} of {total} patients have a baseline of 0, of which no per cent can be taken.")
-    return tuple(note for note in notes if note)
+    return tuple(notes)

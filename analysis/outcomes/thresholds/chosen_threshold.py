@@ -8,12 +8,14 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-from analysis.cohort.measures import Measure, Threshold
+from analysis.cohort.measures import YES_NO, Measure, Threshold
 from analysis.cohort.tables import Cohort
 from analysis.errors import CohortWarning, ModelError
 from analysis.result import Result
 
 Criterion = Literal["improvement", "percent", "state"]
+#: What a state is called that is in common use as one to reach.
+USUAL_TARGET = "target in common use"
 
 
 @dataclass(frozen=True, repr=False)
@@ -28,7 +30,7 @@ class ChosenThreshold(Result):
     unit : str
         Unit of the measure.
     name : str
-        "minimal important change", "minimal detectable change", or "given by the user".
+        "minimal important change", "minimal detectable change", "target in common use", or "given by the user".
     direction : str
         "higher is better" or "lower is better".
     published : Threshold or None
@@ -54,6 +56,8 @@ class ChosenThreshold(Result):
     @property
     def words(self) -> str:
         """The threshold in one sentence, with population, method and source."""
+        if self.unit == YES_NO:
+            return "Who lacks a value of any part at the visit is not judged."
         if self.criterion == "state":
             return f"Reached means a value {self._reached} ({self.name}), whatever the baseline."
         sentence = f"{self._improved} ({self.name}"

@@ -1,6 +1,8 @@
 """The sections of a protocol comparison, in their order; a cell of the notebook calls one.
 
+- ``responder_choice``: Which responder analyses a comparison has: what was asked for, or what fits the measure.
 - ``prepared``: What every comparison begins with: its parameters, the cohort, curves, responders, who was seen, harms.
+- ``results``: What sections show that is made of several results; and what the data lack for one.
 - ``study``: Everything that a comparison states, each result computed once, when it is first asked for.
 - ``opening``: What stands at the top: what was compared, and In short, the answer in plain language.
 - ``estimand``: What is estimated, in words: population, protocols, outcome, intercurrent events, summary.
@@ -10,25 +12,22 @@
 - ``programme``: What was done at home, what went wrong (harms), and what is missing.
 - ``closing``: What stands at the end: methods in words, cautions, provenance.
 - ``checklist``: Which items that journals ask for are met, where, and which are not known from the data.
-- ``sensitivity``: Appendix: whether the finding hangs on who was missing, the error of measurement or the fit of the model.
-- ``counted_or_expected``: Appendix: why the responders counted and those expected can tell two stories, said where they do.
-- ``other_counts``: Appendix: the responders counted in other ways: adjusted, repeated, kept, both directions, symmetry.
-- ``home_detail``: Appendix: home sessions and recovery in more detail, each number labelled by what it can and cannot say.
 
-The room ``findings`` has what was found, by which rules and in which words; In short and the titles of slides speak from it.
+The room ``appendix`` has the sections of the appendix. The room ``findings`` has what was found,
+by which rules and in which words; In short and the titles of slides speak from it.
 """
 
+from analysis.report.comparison.appendix.home_detail import adherence_detail, dose_and_recovery, gap
+from analysis.report.comparison.appendix.other_counts import other_counts, symmetry
+from analysis.report.comparison.appendix.sensitivity import model_checks, probability, sensitivity
 from analysis.report.comparison.checklist import checklist
 from analysis.report.comparison.closing import cautions, methods, provenance
 from analysis.report.comparison.doses import doses
 from analysis.report.comparison.estimand import estimand
-from analysis.report.comparison.home_detail import adherence_detail, dose_and_recovery, gap
 from analysis.report.comparison.opening import answer, every_finding, subtitle
-from analysis.report.comparison.other_counts import other_counts, symmetry
 from analysis.report.comparison.outcomes import differences, measurements, recovery, responder_analysis
 from analysis.report.comparison.patients import baseline, flow
 from analysis.report.comparison.programme import harms, home_programme, missing
-from analysis.report.comparison.sensitivity import model_checks, probability, sensitivity
 from analysis.report.comparison.study import Study, prepare_study
 
 __all__ = [  # noqa: RUF022 - the order of the report

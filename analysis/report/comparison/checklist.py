@@ -7,7 +7,8 @@ from analysis.outcomes import PatientFlow
 from analysis.outcomes.patients.patient_flow import NO_REASON
 from analysis.report.comparison.outcomes import is_judged
 from analysis.report.comparison.patients import baseline
-from analysis.report.comparison.study import Lacking, Study
+from analysis.report.comparison.results import Lacking
+from analysis.report.comparison.study import Study
 from analysis.report.figures.flow_figure import MOST_COLUMNS
 from analysis.report.parts import numbers
 from analysis.report.parts.passages import Passage, Section
@@ -140,11 +141,11 @@ def _places(study: Study) -> dict[str, tuple[str, str]]:
     flow = scheduled or len(study.flow.allocated) <= MOST_COLUMNS
     at_home, due = not isinstance(study.at_home, Lacking), not study.missing.table.empty
     judged = any(is_judged(found) for found in study.responders)
-    improved = "Patients who improved by the threshold"
+    reached = "Patients who reached the threshold"
     further = _where(modelled, "Appendix", "enough values for a model")
     alone = (_NOT_APPLICABLE, "Nothing is compared.")
     results = "; ".join(
-        ["Recovery curves", *(["Differences by week"] if several else []), *([improved] if judged else [])]
+        ["Recovery curves", *(["Differences by week"] if several else []), *([reached] if judged else [])]
     )
     return {
         "nothing": absent,
@@ -227,8 +228,8 @@ def _places(study: Study) -> dict[str, tuple[str, str]]:
             if scheduled
             else absent
         ),
-        "thresholds": _where(judged, improved, "changes to count"),
-        "absolute": _where(judged, improved, "changes to count") if several else alone,
+        "thresholds": _where(judged, reached, "values to count"),
+        "absolute": _where(judged, reached, "values to count") if several else alone,
     }
 
 

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 
+from analysis.cohort.tables import WEEK_0_IS
 from analysis.outcomes import Responders
 from analysis.report.comparison.findings.doubts import NOT_ALLOCATED
 from analysis.report.comparison.prepared import Allocation, ComparisonParameters
@@ -32,6 +33,8 @@ def methods(study: Study) -> Section:
         f"Measure: {study.measure_in_words}, in {measure.unit}; {measure.direction_in_words}. {measure.description}".strip(),
         "Baseline: the last value at week 0 or before. Change: value minus baseline.",
     ]
+    if study.cohort.counted_from is not None:
+        sentences.insert(1, f"Week 0: {WEEK_0_IS[study.cohort.counted_from]}.")
     if measure.ideal is not None:
         sentences.append(
             f"Improvement: how much nearer to {measure.ideal:g} than at baseline, from either side. Means and curves are of the "

@@ -3,7 +3,8 @@
 from analysis.outcomes import AdherenceByWeek
 from analysis.outcomes.home_programme.home_dose import HomeDose
 from analysis.report.comparison.programme import with_words
-from analysis.report.comparison.study import Lacking, Study
+from analysis.report.comparison.results import Lacking
+from analysis.report.comparison.study import Study
 from analysis.report.parts.passages import Section
 from analysis.report.parts.tables import Column, Table
 

@@ -4,7 +4,8 @@ import pandas as pd
 
 from analysis.counted import form
 from analysis.outcomes.home_programme.intercurrent_events import IntercurrentEvents
-from analysis.report.comparison.study import Lacking, Study
+from analysis.report.comparison.results import Lacking
+from analysis.report.comparison.study import Study
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
 from analysis.report.parts.passages import Item, Passage, Section, absent

@@ -113,12 +113,12 @@ def every_finding(study: Study) -> Section:
 
 
 def _improved(study: Study, found: Findings) -> _Line:
-    """Say who improved by the threshold that matters most, and beside it who did by that of the measure compared."""
+    """Say who reached the threshold that matters most, and beside it who reached the others."""
     main = found.responders
     if main is None:
         return [f"Who improved is not counted: {study.no_responders}."] if study.no_responders else [], []
-    own = [one for one in study.responders if one is not main and one.endpoint.measure == study.measure]
-    return _fitted(responders_words(main), [text for one in own for text in beside_words(one)])
+    others = [one for one in study.responders if one is not main]
+    return _fitted(responders_words(main), [text for one in others for text in beside_words(one)])
 
 
 def _first(text: str) -> str:

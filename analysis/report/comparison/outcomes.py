@@ -142,11 +142,13 @@ def is_judged(found: Responders) -> bool:
 def _one_analysis(found: Responders, allocation: Allocation) -> list[Item]:
     said = Passage(found.notes, "items")
     if not is_judged(found):
-        label, week = in_text(found.endpoint.measure.label), numbers.moment(found.endpoint.week)
-        return [said, absent(f"changes of {label} by {week}.")]
+        label = in_text(found.endpoint.measure.label)
+        return [said, absent(f"values of {label} that can be judged {found.endpoint.when_words}.")]
     items: list[Item] = [said, responder_figure(found, message=responders_title(found))]
     if len(found.differences):
         items.append(responder_differences(found, allocation))
+    if found.endpoint.measure.is_yes_no:
+        return items
     return [*items, _mean_beside(found), change_figure(found)]
 
 
@@ -185,16 +187,22 @@ def _needed(row: dict[Any, Any]) -> str:
 
 
 def _mean_beside(found: Responders) -> Table:
-    table, measure = found.mean_improvement, found.endpoint.measure
+    table, measure, state = found.mean_improvement, found.endpoint.measure, found.endpoint.criterion == "state"
+    what = "value" if state else "improvement"
     percent, decimals = level_of(table), min(2, decimals_for(table["standard_deviation"].tolist()))
     columns = [
         Column("protocol", "Protocol"),
         Column("n", "Patients", "count"),
-        Column("mean", f"Mean improvement ({percent} interval)", "signed with interval", decimals),
+        Column(
+            "mean",
+            f"Mean {what} ({percent} interval)",
+            "number with interval" if state else "signed with interval",
+            decimals,
+        ),
         Column("standard_deviation", "SD", "number", decimals),
     ]
     notes = [f"SD: standard deviation. Intervals of means: {table['method'].iloc[0]}."]
-    if measure.ideal is not None:
+    if measure.ideal is not None and not state:
         notes.insert(
             0,
             f"Improvement is how much nearer to {measure.ideal:g} a patient has come; the curves and their differences are of the "
@@ -209,8 +217,8 @@ def _mean_beside(found: Responders) -> Table:
         notes.append(f"Differences: {found.mean_differences['method'].iloc[0]}.")
     return Table(
         table,
-        f"Mean improvement in {in_text(measure.label)} ({measure.unit}) by {numbers.moment(found.endpoint.week)}, to be "
-        "read beside the shares.",
+        f"Mean {what} {'of' if state else 'in'} {in_text(measure.label)} ({measure.unit}) {found.endpoint.when_words}, to be read "
+        "beside the shares.",
         tuple(columns),
         tuple(notes),
         name="mean-improvement",

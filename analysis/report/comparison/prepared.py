@@ -14,7 +14,6 @@ from analysis.cohort import Cohort, Measure, load_cohort, visit_frame
 from analysis.cohort.derived import torque_is_per_kg
 from analysis.cohort.reference import reference_protocol
 from analysis.curves.recovery import RecoveryCurves, fit_recovery
-from analysis.curves.recovery_choices import choose_primary_week, has_schedule
 from analysis.errors import CohortError, ConvergenceWarning, KneecurveWarning, ModelError
 from analysis.outcomes import (
     AdherenceByWeek,
@@ -30,11 +29,15 @@ from analysis.outcomes import (
     events_by_protocol,
     missing_by_week,
     patient_flow,
-    responders,
 )
-from analysis.outcomes.endpoint import MissingRule
 from analysis.outcomes.home_programme.sessions_done import check_enough
-from analysis.report.parts.numbers import in_text
+from analysis.outcomes.responders.states_together import with_states_together
+from analysis.report.comparison.responder_choice import (
+    AskedResponders,
+    count_responders_of,
+    main_of,
+    week_without_curves,
+)
 from analysis.report.running.declared import ReportParameters, parameter
 from analysis.statistics.proportions import check_level
 
@@ -58,7 +61,15 @@ class ComparisonParameters(ReportParameters):
         None, "week of the main comparison; None: 26 where it is there, else the last attended"
     )
     reference: str | None = parameter(None, "protocol compared with; None: that of the cohort, else the first")
-    threshold: float | None = parameter(None, "improvement that makes a responder, positive; None: the published one")
+    responder_measure: str | None = parameter(None, "measure of the responders; None: what fits the measure compared")
+    criterion: Literal["improvement", "percent", "state"] | None = parameter(
+        None, "what makes a responder; None: what fits measure and procedure"
+    )
+    threshold: float | None = parameter(None, "improvement, per cent or state to be reached; None: the published one")
+    change_from: Literal["last before start", "first before start", "mean before start", "first after start"] | None = (
+        parameter(None, "value that a change counts from; None: what fits measure and procedure")
+    )
+    together: list[str] = parameter([], 'states that make a responder together, such as "limb_symmetry_index 90"')
     missing: Literal["excluded", "non-response"] = parameter("excluded", "how patients without a change count")
     design: Literal["from the cohort", "randomised", "observational"] = parameter(
         "from the cohort", "wording of differences"
@@ -66,6 +77,13 @@ class ComparisonParameters(ReportParameters):
     enough_sessions: float = parameter(0.8, "share of the prescribed sessions that counts as reached")
     imputations: int = parameter(50, "imputed data sets of each assumption about missing visits")
     level: float = parameter(0.95, "confidence level of every interval")
+
+    @property
+    def responders(self) -> AskedResponders:
+        """What is asked of the responder analysis."""
+        return AskedResponders(
+            self.responder_measure, self.criterion, self.threshold, self.change_from, self.missing, bool(self.together)
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -91,8 +109,8 @@ class Prepared:
     no_curves : str
         Why there are no curves.
     responders : tuple of Responders
-        Of the measure itself, then of a patient-reported measure with an accepted minimal important change where the
-        measure itself has none.
+        What was asked for; otherwise what fits the measure, then a patient-reported measure with an accepted minimal
+        important change where the measure itself has none.
     no_responders : str
         Why there is no responder analysis of the measure.
     level : float
@@ -131,7 +149,9 @@ class Prepared:
         limb, reference, level = asked.limb, asked.reference, asked.level
         check_level(level)
         check_enough(asked.enough_sessions)
+        asked.responders.refuse_what_contradicts()
         cohort = _reference_first(load_cohort(folder), reference)
+        cohort = with_states_together(cohort, asked.together) if asked.together else cohort
         name = asked.measure or _usual_measure(cohort)
         known = cohort.measures[name]
         visits = visit_frame(cohort, name, limb)
@@ -139,9 +159,7 @@ class Prepared:
             warnings.simplefilter("always", KneecurveWarning)
             curves, no_curves = _curves(cohort, name, limb, asked.primary_week, reference)
             base = curves.protocols[0] if curves is not None and len(curves.protocols) > 1 else reference
-            found, no_responders = _responders(
-                cohort, name, limb, curves, base, threshold=asked.threshold, missing=asked.missing, level=level
-            )
+            found, no_responders = count_responders_of(cohort, name, limb, curves, base, asked.responders, level=level)
             prepared = cls(
                 folder=Path(folder),
                 cohort=cohort,
@@ -207,11 +225,16 @@ class Prepared:
             return None
 
     @property
+    def main_responders(self) -> Responders | None:
+        """The analysis whose threshold says more than the error of measurement, where there is one, else the first."""
+        return main_of(self.responders)
+
+    @property
     def primary_week(self) -> float | None:
         """The week of the main comparison; where there are no curves, that of the responders."""
         if self.curves is not None:
             return self.curves.primary_week
-        return _week_without_curves(self.cohort, self.measure.name, self.limb)[0]
+        return week_without_curves(self.cohort, self.measure.name, self.limb)[0]
 
     def means(self, reference: str | None, *, limb: str | None = None) -> Endpoint:
         """Give the measure at the primary week, to be compared by means with a reference where one is named."""
@@ -262,73 +285,6 @@ def _curves(
         if primary_week is not None or reference is not None:
             raise
         return None, error.what
-
-
-def _responders(
-    cohort: Cohort,
-    name: str,
-    limb: str | None,
-    curves: RecoveryCurves | None,
-    reference: str | None,
-    *,
-    threshold: float | None,
-    missing: MissingRule,
-    level: float,
-) -> tuple[tuple[Responders, ...], str]:
-    week, without = (curves.primary_week, "") if curves is not None else _week_without_curves(cohort, name, limb)
-    if week is None or (curves is not None and not curves.scheduled):
-        return (), without or "visits have no schedule, so there is no week at which changes could be counted"
-    own: tuple[Responders, ...] = ()
-    why = ""
-    options = {"week": week, "missing": missing, "level": level, "reference": reference}
-    if curves is not None and not curves.frame["baseline"].notna().any():
-        return (), "no patient has a value at or before week 0, so there is no change from baseline"
-    if threshold is None and not cohort.measures[name].has_threshold:
-        why = (
-            f"there is no published threshold of change for {in_text(cohort.measures[name].label)}, and none was given"
-        )
-    else:
-        own = (responders(cohort, name, limb=limb, threshold=threshold, **options),)  # type: ignore[arg-type]
-    beside = _measure_with_importance(cohort, name)
-    if threshold is None and beside is not None:
-        own = (*own, responders(cohort, beside, **options))  # type: ignore[arg-type]
-    return own, why
-
-
-def _week_without_curves(cohort: Cohort, name: str, limb: str | None) -> tuple[float | None, str]:
-    """Give the week at which the curves would have compared, by who was seen when; without one, why."""
-    visits = visit_frame(cohort, name, limb)
-    after = visits[visits["value"].notna() & visits["protocol"].notna() & (visits["week"] > 0)]
-    if after.empty:
-        return None, "no patient with a protocol has a value after week 0"
-    if not after["baseline"].notna().any():
-        return None, "no patient has a value at or before week 0, so there is no change from baseline"
-    try:
-        reference_protocol(cohort, after["protocol"], None)
-    except ModelError as error:
-        return None, error.what.rstrip(".")
-    counts = after.groupby("week")["patient_id"].nunique()
-    if not has_schedule(counts):
-        return None, ""
-    return choose_primary_week(counts, None, f"measure {name!r}", scheduled=True)[0], ""
-
-
-def _measure_with_importance(cohort: Cohort, name: str) -> str | None:
-    """Return a measure of the cohort with an accepted minimal important change, where the one compared has none."""
-    if cohort.measures[name].smallest_threshold("MIC") is not None:
-        return None
-    stored = [str(one) for one in cohort.visits["measure"].dropna().unique()]
-    procedures = set(cohort.patients["procedure"].dropna().astype("str")) if "procedure" in cohort.patients else set()
-    fitting = [
-        other for other in stored if other != name and cohort.measures[other].smallest_threshold("MIC") is not None
-    ]
-    same = [
-        other
-        for other in fitting
-        if any(one.kind == "MIC" and one.procedure in procedures for one in cohort.measures[other].thresholds)
-    ]
-    chosen = same or fitting
-    return chosen[0] if chosen else None
 
 
 def _allocation(cohort: Cohort, design: Design) -> Allocation:

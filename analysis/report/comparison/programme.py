@@ -6,7 +6,8 @@ from analysis.outcomes import AdherenceByWeek, EventsByProtocol, MissingPatterns
 from analysis.outcomes.home_programme.prescribed_modalities import IN_WORDS
 from analysis.outcomes.missing.missing_patterns import BASELINE
 from analysis.report.comparison.findings.figure_words import any_harm_words, harms_title, missing_title, missing_words
-from analysis.report.comparison.study import Lacking, Study
+from analysis.report.comparison.results import Lacking
+from analysis.report.comparison.study import Study
 from analysis.report.figures.programme_figures import harm_figure, missing_figure
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text

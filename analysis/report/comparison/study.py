@@ -3,33 +3,22 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 import pandas as pd
 from scipy.special import stdtrit
 
 from analysis.curves.recovery import adjustment
-from analysis.errors import ConvergenceWarning, DistributionWarning, KneecurveError
+from analysis.errors import ConvergenceWarning, DistributionWarning
 from analysis.outcomes import (
-    AdherenceAssociation,
-    AdherenceClasses,
-    ComplierEffect,
     Endpoint,
-    EventsByWeek,
     GapRegained,
-    HomeDose,
-    MissingDataAnalyses,
     MissingPatterns,
     ProbabilityOfResponse,
     Responders,
-    RespondersAtTwoWeeks,
-    TimeToStopping,
-    TippingPoint,
-    WeeksWithEnough,
     adherence_association,
     adherence_classes,
     choose_endpoint,
@@ -49,80 +38,30 @@ from analysis.outcomes import (
 from analysis.outcomes.home_programme.intercurrent_events import IntercurrentEvents, intercurrent_events
 from analysis.outcomes.missing.weekly_model import WeeklyModel, fit_weekly
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
-from analysis.outcomes.responders.adjusted_difference import AdjustedDifference, adjusted_difference
-from analysis.outcomes.responders.better_or_worse import BetterOrWorse, better_or_worse
-from analysis.outcomes.responders.kept_response import KeptResponse, reached_and_kept
+from analysis.outcomes.responders.adjusted_difference import adjusted_difference
+from analysis.outcomes.responders.better_or_worse import better_or_worse
+from analysis.outcomes.responders.kept_response import reached_and_kept
 from analysis.outcomes.responders.limb_symmetry import LimbSymmetry, limb_symmetry
-from analysis.outcomes.responders.repeated_responders import RepeatedResponders, repeated_responders
-from analysis.outcomes.responders.threshold_grid import ThresholdGrid, threshold_grid
-from analysis.outcomes.responders.time_to_response import TimeToResponse, time_to_response
+from analysis.outcomes.responders.repeated_responders import repeated_responders
+from analysis.outcomes.responders.threshold_grid import threshold_grid
+from analysis.outcomes.responders.time_to_response import time_to_response
 from analysis.report.comparison.findings.finding import Findings
 from analysis.report.comparison.findings.rules import find
 from analysis.report.comparison.prepared import ComparisonParameters, Prepared
+from analysis.report.comparison.results import (
+    AtHome,
+    CountedOtherwise,
+    DoseAndRecovery,
+    Lacking,
+    Sensitivity,
+    found_or_lacking,
+)
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
 from analysis.report.running.declared import takes
 
-Found = TypeVar("Found")
 #: Torque of the involved limb in N·m/kg that is a common target (common practice, no source).
 TORQUE_TO_REACH = 3.0
-
-
-@dataclass(frozen=True)
-class Lacking:
-    """What the data lack for a result, in the words that stand after "Not in the data:" in a report."""
-
-    what: str
-
-
-@dataclass(frozen=True)
-class CountedOtherwise:
-    """The last responder analysis of a study, counted in other ways.
-
-    ``grid``, ``adjusted``, ``within_sites`` and ``repeated`` are None where there is nothing to compare.
-    """
-
-    of: Responders
-    grid: ThresholdGrid | None
-    adjusted: AdjustedDifference | Lacking | None
-    adjusted_for: tuple[str, ...]
-    within_sites: pd.DataFrame | None
-    repeated: RepeatedResponders | Lacking | None
-    directions: BetterOrWorse
-    kept: KeptResponse | Lacking
-    two_weeks: RespondersAtTwoWeeks | None
-    first_reached: TimeToResponse
-
-
-@dataclass(frozen=True)
-class AtHome:
-    """What was done at home, in detail."""
-
-    dose: HomeDose
-    stopping: TimeToStopping | Lacking
-    courses: AdherenceClasses | Lacking
-    weeks_with_enough: WeeksWithEnough | Lacking
-    harms: EventsByWeek | Lacking | None
-
-
-@dataclass(frozen=True)
-class DoseAndRecovery:
-    """Sessions against recovery by modality: as they went together, and by the allocation where it was drawn by lot."""
-
-    association: dict[str, AdherenceAssociation | Lacking]
-    by_allocation: dict[str, ComplierEffect | Lacking]
-
-
-@dataclass(frozen=True)
-class Sensitivity:
-    """The comparison under several assumptions about missing visits, and when it turns; responders under the same.
-
-    Intervals of differences of means are adjusted for the number of comparisons (Bonferroni), as those of the verdicts.
-    """
-
-    analyses: MissingDataAnalyses
-    tipping: TippingPoint
-    responders: MissingDataAnalyses
 
 
 @dataclass(frozen=True, eq=False)
@@ -180,7 +119,7 @@ class Study(Prepared):
     def missing_patterns(self) -> MissingPatterns | Lacking:
         """Who stopped coming, who came with gaps, and how those missing at the primary week were at the start."""
         week = self.curves.primary_week if self.curves is not None and self.curves.scheduled else None
-        return _found(
+        return found_or_lacking(
             "",
             lambda: missing_patterns(self.cohort, self.measure.name, week=week, limb=self.limb, level=self.level),
         )
@@ -194,10 +133,12 @@ class Study(Prepared):
         harms = self.events.recorded and self.events.table["events"].any()
         return AtHome(
             home_dose(cohort, level=level),
-            _found("when sessions stopped. ", lambda: time_to_stopping(cohort, level=level)),
-            _found("courses of adherence. ", lambda: adherence_classes(cohort, level=level)),
-            _found("weeks with enough sessions. ", lambda: weeks_with_enough(cohort, enough=enough, level=level)),
-            _found("harms by week. ", lambda: events_by_week(cohort, level=level)) if harms else None,
+            found_or_lacking("when sessions stopped. ", lambda: time_to_stopping(cohort, level=level)),
+            found_or_lacking("courses of adherence. ", lambda: adherence_classes(cohort, level=level)),
+            found_or_lacking(
+                "weeks with enough sessions. ", lambda: weeks_with_enough(cohort, enough=enough, level=level)
+            ),
+            found_or_lacking("harms by week. ", lambda: events_by_week(cohort, level=level)) if harms else None,
         )
 
     @cached_property
@@ -212,14 +153,14 @@ class Study(Prepared):
         drawn = self.allocation == "randomised" and len(curves.protocols) > 1
         return DoseAndRecovery(
             {
-                one: _found(
+                one: found_or_lacking(
                     f"what an association of {one} with recovery needs. ",
                     lambda one=one: adherence_association(self.cohort, self.means(None), modality=one),  # type: ignore[misc]
                 )
                 for one in modalities
             },
             {
-                one: _found(
+                one: found_or_lacking(
                     f"what an estimate for {one} by allocation needs. ",
                     lambda one=one: complier_effect(  # type: ignore[misc]
                         self.cohort, self.means(curves.protocols[0]), randomised=True, modality=one,
@@ -237,7 +178,7 @@ class Study(Prepared):
         if self.primary_week is None or unscheduled or "involved" not in self.measure.limbs:
             return Lacking("a measure of both limbs with a week at which it was to be taken.")
         endpoint = self.means(self.reference, limb="involved")
-        return _found("the other limb. ", lambda: gap_regained(self.cohort, endpoint))
+        return found_or_lacking("the other limb. ", lambda: gap_regained(self.cohort, endpoint))
 
     @cached_property
     def symmetry(self) -> LimbSymmetry | Lacking:
@@ -253,20 +194,20 @@ class Study(Prepared):
             )  # fmt: skip
             return limb_symmetry(self.cohort, endpoint)
 
-        found = _found("what limb symmetry needs. ", make)
+        found = found_or_lacking("what limb symmetry needs. ", make)
         if isinstance(found, Lacking) or found.table["n"].any():
             return found
         return Lacking(f"quadriceps torque of both limbs at {numbers.moment(week)}.")
 
     @cached_property
-    def last_responders(self) -> Responders | Lacking:
-        """Of the measure with a threshold of importance to patients, else of the measure itself."""
-        return self.responders[-1] if self.responders else Lacking("responders, see above.")
+    def counted_main(self) -> Responders | Lacking:
+        """The main responder analysis."""
+        return self.main_responders or Lacking("responders, see above.")
 
     @cached_property
     def counted_otherwise(self) -> CountedOtherwise | Lacking:
-        """The last responder analysis: adjusted, within sites, of all visits, other thresholds, both directions, kept."""
-        found, cohort = self.last_responders, self.cohort
+        """The main responder analysis: adjusted, within sites, of all visits, other thresholds, both directions, kept."""
+        found, cohort = self.counted_main, self.cohort
         if isinstance(found, Lacking):
             return found
         endpoint, several = replace(found.endpoint, reference=found.reference), len(found.differences) > 0
@@ -274,17 +215,21 @@ class Study(Prepared):
         if not found.table["n"].any():
             return Lacking(f"changes of {in_text(measure.label)} by {numbers.moment(week)}.")
         covariates = adjustment(cohort, measure.name, limb=endpoint.limb) if several else ()
+        if endpoint.baseline == "first after start":  # what a protocol had done by then is not adjusted away
+            covariates = tuple(name for name in covariates if name != "baseline")
         sites = several and "site" in cohort.patients and cohort.patients["site"].nunique() >= 2
         before = [one for one in expected_weeks(seen_weeks(cohort, measure.name, endpoint.limb)) if 0 < one < week]
         return CountedOtherwise(
             of=found,
-            grid=threshold_grid(cohort, endpoint) if several else None,
-            adjusted=_found("", lambda: adjusted_difference(cohort, found, covariates=covariates)) if several else None,
+            grid=threshold_grid(cohort, endpoint, thresholds=[1.0] if measure.is_yes_no else None) if several else None,
+            adjusted=found_or_lacking("", lambda: adjusted_difference(cohort, found, covariates=covariates))
+            if several
+            else None,
             adjusted_for=covariates,
             within_sites=stratified_responders(cohort, found) if sites else None,
-            repeated=_found("", lambda: repeated_responders(cohort, endpoint)) if several else None,
-            directions=better_or_worse(cohort, endpoint),
-            kept=_found(
+            repeated=found_or_lacking("", lambda: repeated_responders(cohort, endpoint)) if several else None,
+            directions=better_or_worse(cohort, endpoint) if endpoint.criterion != "state" else None,
+            kept=found_or_lacking(
                 "visits at which the improvement could have been kept. ", lambda: reached_and_kept(cohort, endpoint)
             ),
             two_weeks=responders_at_two_weeks(cohort, found.endpoint, earlier=before[-1]) if before else None,
@@ -303,7 +248,10 @@ class Study(Prepared):
         if self.nothing_missing:
             return Lacking("a visit that was missed.")
         draws: int = self.parameters["imputations"]
-        endpoint, beside = self._compared_by_means(), self.last_responders
+        endpoint, beside = self._compared_by_means(), self.counted_main
+        alone = (
+            isinstance(beside, Lacking) or beside.endpoint.measure == self.measure or not _can_be_drawn(beside.endpoint)
+        )
 
         def make() -> Sensitivity:
             with warnings.catch_warnings():
@@ -313,20 +261,22 @@ class Study(Prepared):
                 found = replace(found, differences=_at_level(found.differences, self.adjusted_level))
                 adjusted = replace(endpoint, level=self.adjusted_level)
                 turned = tipping_point(self.cohort, adjusted, model=model, draws=draws)
-                if isinstance(beside, Lacking) or beside.endpoint.measure == self.measure:
+                if isinstance(beside, Lacking) or alone:
                     return Sensitivity(found, turned, found)
                 other = replace(beside.endpoint, reference=endpoint.reference)
                 model = self._joint_model(other)
                 return Sensitivity(found, turned, missing_data_analyses(self.cohort, other, model=model, draws=draws))
 
-        return _found("enough to fill missing visits. ", make)
+        return found_or_lacking("enough to fill missing visits. ", make)
 
     @cached_property
     def probability(self) -> ProbabilityOfResponse | Lacking:
         """Responders expected when the error of measurement and missing visits are taken into account."""
-        beside = self.last_responders
+        beside = self.counted_main
         if isinstance(beside, Lacking):
             return beside
+        if beside.endpoint.measure.is_yes_no:
+            return Lacking("a model of the error of measurement of several states together.")
 
         def make() -> ProbabilityOfResponse:
             endpoint = replace(beside.endpoint, reference=beside.reference)
@@ -339,7 +289,7 @@ class Study(Prepared):
                     model=self._joint_model(endpoint), draws=4 * self.parameters["imputations"],
                 )  # fmt: skip
 
-        return _found("what the probability of response needs. ", make)
+        return found_or_lacking("what the probability of response needs. ", make)
 
     @cached_property
     def _joint_models(self) -> dict[tuple[str, str], WeeklyModel]:
@@ -360,9 +310,18 @@ class Study(Prepared):
 
     def _compared_by_means(self) -> Endpoint:
         """Give what is compared, with its threshold where it has one; the reference is only one that was named."""
-        own = [found.endpoint for found in self.responders if found.endpoint.measure == self.measure]
+        own = [
+            found.endpoint
+            for found in self.responders
+            if found.endpoint.measure == self.measure and _can_be_drawn(found.endpoint)
+        ]
         named = self.parameters["reference"]
         return replace(own[0], reference=named) if own else self.means(named)
+
+
+def _can_be_drawn(endpoint: Endpoint) -> bool:
+    """Say whether the joint model of all visits can draw what is counted."""
+    return not endpoint.measure.is_yes_no and endpoint.baseline == "last before start"
 
 
 def _at_level(differences: pd.DataFrame, level: float) -> pd.DataFrame:
@@ -370,14 +329,6 @@ def _at_level(differences: pd.DataFrame, level: float) -> pd.DataFrame:
     half = stdtrit(differences["df"], (1 + level) / 2) * differences["std_error"]
     estimate = differences["difference"]
     return differences.assign(lower=estimate - half, upper=estimate + half, level=level)
-
-
-def _found(lacking: str, make: Callable[[], Found]) -> Found | Lacking:
-    """Give the result, or what the data lack for it."""
-    try:
-        return make()
-    except KneecurveError as error:
-        return Lacking(f"{lacking}{error.what}")
 
 
 @takes(ComparisonParameters)

@@ -1,5 +1,8 @@
 """Figures of responders: how far patients improved, and how many reached a threshold."""
 
+from dataclasses import dataclass
+from typing import Self
+
 import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure as Drawing
@@ -19,14 +22,44 @@ from analysis.report.parts.look import (
     quiet_grid,
     without_markers,
 )
-from analysis.report.parts.numbers import in_text, shown_decimals
-from analysis.report.parts.tables import Column, Table, intervals_by
+from analysis.report.parts.numbers import capitalised, in_text, shown_decimals
+from analysis.report.parts.tables import Column, Format, Table, intervals_by
 
 _ROOM: dict[Width, int] = {"wide": 90, "narrow": 32}
 
 
+@dataclass(frozen=True)
+class _Amounts:
+    """How what is compared with the threshold is named in the figure of all thresholds; ``column`` has it by patient."""
+
+    title: str
+    each: str
+    who: str
+    who_each: str
+    axis: str
+    amount: str
+    column: str
+
+    @classmethod
+    def of(cls, found: Responders) -> Self:
+        endpoint, measure = found.endpoint, found.endpoint.measure
+        label, ideal = in_text(measure.label), measure.ideal
+        if endpoint.criterion != "state":
+            nearer = "" if ideal is None else f" (how much nearer to {ideal:g})"
+            column = "improvement" if endpoint.criterion == "improvement" else "amount"
+            title = "Share of patients improved, at every threshold"
+            each, who = f"amount of {endpoint.amount_words} in {label}{nearer}", "who improved by at least that much"
+            axis = "Patients improved\nby at least this much (%)"
+            return cls(title, each, who, "who improved by at least each amount", axis, endpoint.amount_words, column)
+        side = "at least" if endpoint.turn > 0 else "at most"
+        near = f"with a value at least as near to {ideal:g}" if ideal is not None else f"with {side} that"
+        axis = "Patients at least\nas near as this (%)" if ideal is not None else f"Patients with\n{side} this (%)"
+        every = f"with {side} each value" if ideal is None else f"at least as near to {ideal:g} as each value"
+        return cls("Share of patients at every value", f"value of {label}", near, every, axis, "value", "value")
+
+
 def change_figure(found: Responders) -> Figure:
-    """Draw the share of patients that improved by at least each amount, the thresholds marked.
+    """Draw the share of patients that improved by at least each amount, or have at least each value; the thresholds marked.
 
     Parameters
     ----------
@@ -38,12 +71,12 @@ def change_figure(found: Responders) -> Figure:
     Figure
         Its table gives the shares at the thresholds and at a few amounts between.
     """
-    measure = found.endpoint.measure
+    endpoint, measure, words = found.endpoint, found.endpoint.measure, _Amounts.of(found)
     shares = found.distribution.shares
     names = list(found.table["protocol"])
     drawn = marks(names)
-    decimals = shown_decimals(measure)
-    table = _at_amounts(shares, found)
+    decimals = 0 if endpoint.criterion == "percent" else shown_decimals(measure)
+    table = _at_amounts(shares, found, decimals)
 
     def draw(width: Width) -> Drawing:
         narrow = width == "narrow"
@@ -52,8 +85,9 @@ def change_figure(found: Responders) -> Figure:
         for name in names:
             one = shares[shares["protocol"] == name].sort_values("threshold")
             axes.step(
-                one["threshold"], one["share"] * 100, where="pre", color=drawn[name].colour, linestyle=drawn[name].dash
-            )
+                one["threshold"], one["share"] * 100, where="pre" if endpoint.turn > 0 else "post",
+                color=drawn[name].colour, linestyle=drawn[name].dash,
+            )  # fmt: skip
         axes.set_ylim(0, 108)
         axes.set_yticks(range(0, 101, 20))
         left, right = axes.get_xlim()
@@ -69,23 +103,23 @@ def change_figure(found: Responders) -> Figure:
                 textcoords="offset points", va="top", fontsize=7.5, color=INK if chosen else QUIET,
                 rotation=90 if narrow else 0, backgroundcolor=(1, 1, 1, 0.75),
             )  # fmt: skip
-        axes.set_xlabel(
-            f"Improvement by {numbers.moment(found.endpoint.week)} ({measure.unit})"
-            + ("" if narrow else "; worse is negative")
-        )
-        axes.set_ylabel("Patients improved\nby at least this much (%)")
+        beside = "; worse is negative" if endpoint.criterion != "state" else ""
+        if measure.ideal is not None and endpoint.criterion == "state":
+            beside = f"; beyond {measure.ideal:g} drawn as far short of it"
+        amount = f"{capitalised(words.amount)} {endpoint.when_words} ({endpoint.to_reach.unit})"
+        axes.set_xlabel(amount if narrow else amount + beside)
+        axes.set_ylabel(words.axis)
         quiet_grid(axes, "both")
         legend_above(drawing, without_markers(drawn), width)
         return drawing
 
-    nearer = "" if measure.ideal is None else f" (how much nearer to {measure.ideal:g})"
+    marked = "The dashed line marks the threshold" if len(_marked(found)) == 1 else "Dashed lines mark thresholds"
     return Figure(
         name="change",
-        title="Share of patients improved, at every threshold",
+        title=words.title,
         caption=(
-            f"For each amount of improvement in {in_text(measure.label)}{nearer} by {numbers.moment(found.endpoint.week)}, the share "
-            f"of patients who improved at least that much. A curve further to the right is better. Dashed lines mark "
-            f"thresholds. {_denominators(found)}"
+            f"For each {words.each} {endpoint.when_words}, the share of patients {words.who}. A curve further to the "
+            f"{'right' if endpoint.turn > 0 else 'left'} is better. {marked}. {_denominators(found)}"
         ),
         alt=_change_in_words(found, decimals),
         table=table,
@@ -130,9 +164,7 @@ def responder_figure(found: Responders, *, message: str = "") -> Figure:
         axes.set_yticks(range(len(names)), [wrap(name, 24 if width == "wide" else 14, lines=lines) for name in names])
         axes.set_ylim(len(names) - 0.5, -0.6)
         axes.set_xlim(0, 100)
-        axes.set_xlabel(
-            wrap(f"Patients who reached the threshold by {numbers.moment(found.endpoint.week)} (%)", _ROOM[width])
-        )
+        axes.set_xlabel(wrap(f"Patients who reached the threshold {found.endpoint.when_words} (%)", _ROOM[width]))
         quiet_grid(axes, "x")
         return drawing
 
@@ -147,7 +179,7 @@ def responder_figure(found: Responders, *, message: str = "") -> Figure:
         name="responders",
         title="Responders",
         caption=(
-            f"Share of patients who reached the threshold by {numbers.moment(found.endpoint.week)}, with {percent} intervals "
+            f"Share of patients who reached the threshold {found.endpoint.when_words}, with {percent} intervals "
             f"({table['method'].iloc[0]}). {_denominators(found)}"
         ),
         alt=f"Responders at {numbers.moment(found.endpoint.week)}: {'; '.join(reached)}.",
@@ -182,19 +214,20 @@ def responder_table(found: Responders) -> Table:
 
 
 def _marked(found: Responders) -> dict[float, str]:
-    """Thresholds to mark: the one used, and the smallest published MDC and MIC."""
+    """Thresholds to mark: the one used, and of improvements the smallest published MDC and MIC."""
     short = {"minimal important change": "MIC", "minimal detectable change": "MDC"}
     known = {found.endpoint.to_reach.value: short.get(found.endpoint.to_reach.name, "threshold")}
-    for kind in ("MIC", "MDC"):
+    for kind in ("MIC", "MDC") if found.endpoint.criterion == "improvement" else ():
         value = found.endpoint.measure.smallest_threshold(kind)
         if value is not None:
             known.setdefault(value, kind)
     return known
 
 
-def _at_amounts(shares: pd.DataFrame, found: Responders) -> Table:
-    """Tabulate the curve at its thresholds and at the tenths of the improvements seen."""
-    measure = found.endpoint.measure
+def _at_amounts(shares: pd.DataFrame, found: Responders, decimals: int) -> Table:
+    """Tabulate the curve at its thresholds and at the tenths of the amounts seen."""
+    endpoint, words = found.endpoint, _Amounts.of(found)
+    form: Format = "number" if endpoint.criterion == "state" else "signed"
     amounts = sorted(float(value) for value in shares["threshold"].unique())
     picked = set(np.asarray(amounts)[np.linspace(0, len(amounts) - 1, min(len(amounts), 9)).round().astype(int)])
     near = {min(amounts, key=lambda amount: abs(amount - value)) for value in _marked(found)} if amounts else set()
@@ -202,11 +235,10 @@ def _at_amounts(shares: pd.DataFrame, found: Responders) -> Table:
     percent = numbers.level_in_words(found.endpoint.level)
     return Table(
         table,
-        f"Share of patients improved by at least each amount ({measure.unit}) by {numbers.moment(found.endpoint.week)}; "
-        "a selection of the amounts drawn.",
+        f"{words.title}: {words.each} ({endpoint.to_reach.unit}) {endpoint.when_words}; a selection of those drawn.",
         (
-            Column("threshold", "Improvement", "signed", shown_decimals(measure)),
-            Column(("responders", "n"), "Improved / denominator", "fraction"),
+            Column("threshold", capitalised(words.amount), form, decimals),
+            Column(("responders", "n"), "Patients / denominator", "fraction"),
             Column("share", f"Share ({percent} interval)", "share with interval"),
         ),
         found.distribution.notes,
@@ -222,24 +254,23 @@ def _denominators(found: Responders) -> str:
     rule = (
         "patients seen"
         if found.endpoint.missing == "excluded"
-        else "every patient, those not seen counted as not improved"
+        else f"every patient, those not seen counted as {found.endpoint.not_reached_words}"
     )
     return f"Denominators ({rule}): {'; '.join(parts)}."
 
 
 def _change_in_words(found: Responders, decimals: int) -> str:
-    chosen, measure = found.endpoint.to_reach, found.endpoint.measure
-    parts = []
+    chosen, words, parts = found.endpoint.to_reach, _Amounts.of(found), []
     for row in found.table.itertuples():
-        improvement = found.patients.loc[found.patients["protocol"] == row.protocol, "improvement"].dropna()
-        middle = numbers.number(improvement.median() if len(improvement) else None, decimals)
+        seen = found.patients.loc[found.patients["protocol"] == row.protocol, words.column].dropna()
+        middle = numbers.number(seen.median() if len(seen) else None, decimals)
         parts.append(
-            f"{row.protocol} {numbers.share(row.share)} of {numbers.count(row.n)}, median improvement {middle}"
-            + (f" of the {numbers.count(len(improvement))} seen" if len(improvement) != row.n else "")
+            f"{row.protocol} {numbers.share(row.share)} of {numbers.count(row.n)}, median {words.amount} {middle}"
+            + (f" of the {numbers.count(len(seen))} seen" if len(seen) != row.n else "")
             if row.n
             else f"{row.protocol}: nobody judged"
         )
     return (
-        f"Curves of the share of patients improved by at least each amount by {numbers.moment(found.endpoint.week)}. At the "
-        f"threshold of {chosen.value:g} {measure.unit}: {'; '.join(parts)}."
+        f"Curves of the share of patients {words.who_each}, {found.endpoint.when_words}. At the threshold of {chosen.value:g} "
+        f"{chosen.unit}: {'; '.join(parts)}."
     )

@@ -16,7 +16,7 @@ MINUS = "−"
 #: First words of labels that are written in lower case within a sentence.
 _COMMON = frozenset(
     (
-        "quadriceps", "hamstring", "knee", "thigh", "pain", "limb", "arc", "extension", "flexion", "lower", "anterior",
+        "all", "quadriceps", "hamstring", "knee", "thigh", "pain", "limb", "arc", "extension", "flexion", "lower", "anterior",
         "six-minute", "distance", "patients", "mean", "adherence", "harms",
     )
 )  # fmt: skip

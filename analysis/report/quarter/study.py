@@ -235,7 +235,7 @@ def _counted(
 def _without_patients(cohort: Cohort, origin: Provenance) -> Cohort:
     return Cohort(
         cohort.patients.iloc[:0], cohort.visits.iloc[:0], measures=cohort.measures, provenance=origin,
-        privacy=cohort.privacy,
+        privacy=cohort.privacy, counted_from=cohort.counted_from,
     )  # fmt: skip
 
 

@@ -28,7 +28,13 @@ def studies(study_in_memory):
     cohort = generate_cohort(patients=120, seed=7).observed
     torque = (cohort.visits["measure"] == "quadriceps_torque") & cohort.visits["week"].isin([0, 12, 26, 39])
     cohort = replace(cohort, visits=cohort.visits[torque])
-    options = {"threshold": 0.25, "missing": "non-response", "imputations": 3, "primary_week": 39}
+    options = {
+        "threshold": 0.25,
+        "criterion": "improvement",
+        "missing": "non-response",
+        "imputations": 3,
+        "primary_week": 39,
+    }
     return tuple(
         study_in_memory(one, limb=limb, reference="home stimulation", **options)
         for one, limb in ((cohort, "uninvolved"), (with_limbs_exchanged(cohort), "involved"))

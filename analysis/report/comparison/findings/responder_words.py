@@ -9,7 +9,7 @@ from analysis.report.comparison.findings.rules import side
 from analysis.report.comparison.findings.words import one_line
 from analysis.report.parts import numbers
 from analysis.report.parts.losses import too_many_lost
-from analysis.report.parts.numbers import in_text
+from analysis.report.parts.numbers import capitalised, in_text
 from analysis.report.parts.wording import MOST_LISTED
 
 
@@ -18,15 +18,19 @@ def responders_words(found: Responders) -> list[str]:
     endpoint, shares = found.endpoint, _shares(found)
     if not shares:
         when = numbers.moment(endpoint.week)
-        return [f"Nobody had both a baseline and a value at {when}: no share can be given."]
+        needed = "a value" if endpoint.criterion == "state" else "both a baseline and a value"
+        return [f"Nobody had {needed} at {when}: no share can be given."]
     who = "Only patients seen are counted."
     if endpoint.missing == "non-response":
-        who = "Patients not seen count as not improved."
-    reached_it = f"{in_text(endpoint.measure.label)} {endpoint.reached_words} ({endpoint.to_reach.name})"
-    said = [f"By {numbers.moment(endpoint.week)} {reached_it} in {shares}.", who]
+        who = f"Patients not seen count as {endpoint.not_reached_words}."
+    what = in_text(endpoint.measure.label)
+    reached_it = f"{what} {endpoint.reached_words} ({endpoint.to_reach.name})"
+    if endpoint.measure.is_yes_no:
+        reached_it = f"{what} were reached ({endpoint.measure.description.partition(': ')[2].rstrip('.')})"
+    said = [f"{capitalised(endpoint.when_words)} {reached_it} in {shares}.", who]
     lost = [] if endpoint.missing == "non-response" else not_concluded(found)
     if lost:
-        said.append(f"Too many were not seen for a conclusion about {numbers.listed(lost)}.")
+        said.append(f"Too many were not judged for a conclusion about {numbers.listed(lost)}.")
     known = [row for row in found.differences.to_dict("records") if not numbers.is_missing(row["difference"])]
     if known:
         percent = numbers.level_in_words(endpoint.level)
@@ -74,7 +78,8 @@ def beside_words(found: Responders) -> list[str]:
     """Say in one sentence who reached another threshold, beside the one that matters most to patients; nothing of nobody."""
     endpoint, shares = found.endpoint, _shares(found)
     what = f"{in_text(endpoint.measure.label)} {endpoint.reached_words} ({endpoint.to_reach.name})"
-    return [f"By then {what} in {shares}."] if shares else []
+    then = "Then" if endpoint.criterion == "state" else "By then"
+    return [f"{then} {what} in {shares}."] if shares else []
 
 
 def _shares(found: Responders) -> str:

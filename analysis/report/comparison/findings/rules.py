@@ -75,8 +75,7 @@ def find(
         )
         for row in primary.to_dict("records")
     )
-    important = [found for found in study.responders if found.endpoint.to_reach.name == "minimal important change"]
-    responders = next(iter(important or study.responders), None)
+    responders = study.main_responders
     return Findings(
         seen=seen,
         differences=differences,

@@ -46,7 +46,7 @@ def findings_table(
         ),
         (
             "Adjusted for: so many comparisons, by Bonferroni. Differences are from the reference.",
-            "Differences of the shares of responders stand under Patients who improved by the threshold.",
+            "Differences of the shares of responders stand under Patients who reached the threshold.",
         ),
         name="findings",
         rows_grouped_by="what",

@@ -61,7 +61,7 @@ def test_about_whom_too_many_were_not_seen_is_named(counted, n, open_ones):
     assert names[0] == counted.reference
     sentence = all_words(changed(counted, responders=[10, 10, 10], n=n, allocated=30))
     named = " and ".join(names[place] for place in open_ones)
-    assert (f"Too many were not seen for a conclusion about {named}." in sentence) == bool(open_ones)
+    assert (f"Too many were not judged for a conclusion about {named}." in sentence) == bool(open_ones)
     assert ("for a conclusion" in sentence) == bool(open_ones)
     as_failed = dataclasses.replace(counted, endpoint=dataclasses.replace(counted.endpoint, missing="non-response"))
     assert "for a conclusion" not in all_words(changed(as_failed, responders=[10, 10, 10], n=30, allocated=30))

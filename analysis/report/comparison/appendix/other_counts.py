@@ -6,7 +6,8 @@ from analysis.curves.recovery_choices import adjusted_in_words
 from analysis.outcomes import Responders, RespondersAtTwoWeeks
 from analysis.outcomes.responders.better_or_worse import BetterOrWorse
 from analysis.outcomes.responders.threshold_grid import ThresholdGrid
-from analysis.report.comparison.study import CountedOtherwise, Lacking, Study
+from analysis.report.comparison.results import CountedOtherwise, Lacking
+from analysis.report.comparison.study import Study
 from analysis.report.parts import numbers
 from analysis.report.parts.outcome_tables import share_table
 from analysis.report.parts.passages import Item, Passage, Section, absent
@@ -28,8 +29,10 @@ def other_counts(study: Study) -> Section:
     measure, chosen = found.of.endpoint.measure, found.of.endpoint.to_reach
     items: list[Item] = [Passage((f"{measure.label}, {chosen.name} {chosen.value:g} {chosen.unit}, in other ways.",))]
     if found.grid is not None:
-        items += [_side_by_side(found, found.grid), _ratios(found.of), _along_thresholds(found.grid, found.of)]
-    items.append(_directions(found.directions))
+        items += [_side_by_side(found, found.grid), _ratios(found.of)]
+        items += [] if measure.is_yes_no else [_along_thresholds(found.grid, found.of)]
+    if found.directions is not None:
+        items.append(_directions(found.directions))
     items += _kept_and_first(found)
     return Section(tuple(items))
 

@@ -4,10 +4,11 @@ import pandas as pd
 
 from analysis.outcomes import ProbabilityOfResponse, Responders
 from analysis.outcomes.true_response.normality import LEVEL
-from analysis.report.comparison.counted_or_expected import counted_or_expected
+from analysis.report.comparison.appendix.counted_or_expected import counted_or_expected
 from analysis.report.comparison.findings.figure_words import analyses_words, shifts_words
 from analysis.report.comparison.opening import HOW_TO_NAME
-from analysis.report.comparison.study import Lacking, Study
+from analysis.report.comparison.results import Lacking
+from analysis.report.comparison.study import Study
 from analysis.report.figures.model_figures import quantile_figure, residual_figure
 from analysis.report.figures.sensitivity_figures import analyses_figure, responder_analyses_table, tipping_figure
 from analysis.report.parts import numbers
@@ -65,7 +66,7 @@ def model_checks(study: Study) -> Section:
 
 def probability(study: Study) -> Section:
     """Show how many responders the model expects when error of measurement and missing visits are taken into account."""
-    beside, found = study.last_responders, study.probability
+    beside, found = study.counted_main, study.probability
     if isinstance(beside, Lacking):
         return Section((absent(beside.what),))
     if isinstance(found, Lacking):

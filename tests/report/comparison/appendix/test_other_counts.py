@@ -18,7 +18,7 @@ def tables(section):
 @pytest.fixture(scope="module")
 def study(study_in_memory):
     cohort = generate_cohort(patients=120, seed=5).observed
-    return study_in_memory(cohort)
+    return study_in_memory(cohort, measure="ikdc")
 
 
 def test_the_ways_of_counting_start_from_the_difference_of_the_report(study):

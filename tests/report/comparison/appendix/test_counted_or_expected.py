@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from analysis.report.comparison import probability
-from analysis.report.comparison.counted_or_expected import counted_or_expected
+from analysis.report.comparison.appendix.counted_or_expected import counted_or_expected
 from analysis.report.parts.numbers import capitalised
 from analysis.report.parts.passages import Passage
 from synthetic_cohort import generate_cohort

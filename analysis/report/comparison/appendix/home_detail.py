@@ -8,7 +8,8 @@ import pandas as pd
 
 from analysis.outcomes import AdherenceAssociation, ComplierEffect
 from analysis.outcomes.home_programme.complier_effect import WEAK
-from analysis.report.comparison.study import Lacking, Study
+from analysis.report.comparison.results import Lacking
+from analysis.report.comparison.study import Study
 from analysis.report.figures.adherence_figures import classes_figure, stopping_figure
 from analysis.report.figures.dose_change_figures import dose_change_figure, effect_figure, instrument_table
 from analysis.report.figures.programme_figures import adherence_figure
