@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import warnings
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal, get_args
 
 import pandas as pd
 
@@ -11,24 +14,30 @@ from analysis.cohort.reference import reference_protocol
 from analysis.cohort.schedule import moment
 from analysis.cohort.tables import Cohort
 from analysis.cohort.visit_frame import visit_frame
+from analysis.curves.covariates import (
+    further_covariates,
+    left_out_for_want_of,
+    with_covariates,
+    with_named_covariates,
+)
 from analysis.curves.engine.contrasts import Adjust
 from analysis.curves.first_converged import fit_first_that_converges
 from analysis.curves.mixed_model import MixedModel
 from analysis.curves.recovery_choices import (
+    PROTOCOL_THEN,
     after_baseline,
+    baseline_among_outcomes,
     choose_primary_week,
     covariance_candidates,
     fixed_terms,
-    further_covariates,
     has_schedule,
-    left_out_for_want_of,
     weeks_to_report,
-    with_covariates,
     with_reference_first,
 )
-from analysis.errors import ModelError
+from analysis.errors import DesignWarning, ModelError, check_choice
 from analysis.result import Result
 
+BaselineAs = Literal["covariate", "outcome"]
 DIFFERENCE_COLUMNS = (
     "protocol", "reference", "week", "estimate", "std_error", "df", "statistic", "p_value", "lower", "upper", "level",
     "method", "adjust",
@@ -69,6 +78,8 @@ class RecoveryCurves(Result):
         How the model was chosen, one sentence a choice, and what was tried.
     covariates : tuple of str
         Columns of the patients in the model beside the baseline.
+    baseline_outcome : bool
+        Whether the baseline is an outcome, with one mean of all protocols, in place of a covariate.
     """
 
     measure: Measure
@@ -85,6 +96,7 @@ class RecoveryCurves(Result):
     n_without_baseline: int
     choices: tuple[str, ...]
     covariates: tuple[str, ...] = ()
+    baseline_outcome: bool = False
 
     @property
     def adjusted_for(self) -> tuple[str, ...]:
@@ -108,7 +120,12 @@ class RecoveryCurves(Result):
         if len(self.protocols) == 1:
             means = self.model.means(weeks=list(self.weeks), level=level)
             return means.assign(protocol=pd.Categorical([self.protocols[0]] * len(means)))[["protocol", *means.columns]]
-        return self.model.means(by="protocol", weeks=list(self.weeks), level=level)
+        means = self.model.means(by=self._group, weeks=list(self.weeks), level=level)
+        if self.baseline_outcome:  # in the model all are counted under the reference at week 0
+            means = means.rename(columns={PROTOCOL_THEN: "protocol"})
+            patients = self.frame.groupby("protocol", observed=True)["patient_id"].nunique()
+            means["n"] = means["protocol"].map(patients).astype("float64")
+        return means
 
     def differences(self, *, level: float = 0.95, adjust: Adjust = "none") -> pd.DataFrame:
         """Give the difference of every protocol from the reference at every week.
@@ -157,9 +174,14 @@ class RecoveryCurves(Result):
     def _differences(self, weeks: tuple[float, ...], level: float, adjust: Adjust) -> pd.DataFrame:
         if len(self.protocols) == 1:
             return pd.DataFrame(columns=pd.Index(DIFFERENCE_COLUMNS))
-        return self.model.differences(
-            of="protocol", reference=self.protocols[0], weeks=list(weeks), level=level, adjust=adjust
+        found = self.model.differences(
+            of=self._group, reference=self.protocols[0], weeks=list(weeks), level=level, adjust=adjust
         )
+        return found.rename(columns={PROTOCOL_THEN: "protocol"})
+
+    @property
+    def _group(self) -> str:
+        return PROTOCOL_THEN if self.baseline_outcome else "protocol"
 
 
 def fit_recovery(
@@ -169,6 +191,8 @@ def fit_recovery(
     limb: str | None = None,
     primary_week: float | None = None,
     reference: str | None = None,
+    adjust_for: Sequence[str] | None = None,
+    baseline_as: BaselineAs = "covariate",
 ) -> RecoveryCurves:
     """Fit the recovery curves of one measure by a model that follows from the cohort's design.
 
@@ -179,6 +203,10 @@ def fit_recovery(
     intercept alone. Unscheduled visits: a natural cubic spline of log(1 + week), on
     which recoveries that level off are close to straight, by protocol, with an intercept (and a slope on the
     same scale, where most patients came twice or more) for each patient. These choices are the kit's own.
+
+    The baseline as a covariate is what trials report most; it leaves out patients without one. As an outcome at week 0, with
+    one mean of all protocols (constrained longitudinal data analysis), it keeps patients without a baseline or without a later
+    value; that takes a random allocation.
 
     Parameters
     ----------
@@ -193,6 +221,12 @@ def fit_recovery(
         which at least half as many patients were seen as at the best-attended one.
     reference : str, optional
         The protocol that others are compared with; by default that of the cohort, or the first one where it names none.
+    adjust_for : sequence of str, optional
+        Columns of the patients adjusted for beside the baseline, as
+        :func:`analysis.curves.covariates.with_named_covariates` takes them: ``["site", "spline(age_years)"]``. By default site,
+        where there are several; an empty list adjusts for none. Patients without a value of one are left out.
+    baseline_as : {"covariate", "outcome"}
+        How the baseline is taken in.
 
     Returns
     -------
@@ -202,7 +236,8 @@ def fit_recovery(
     Raises
     ------
     ModelError
-        The measure has no visits after the baseline, an unknown reference or primary week, or nothing could be fitted.
+        The measure has no visits after the baseline, an unknown reference, primary week or covariate, or nothing could be
+        fitted; or the baseline cannot be an outcome.
 
     Examples
     --------
@@ -214,27 +249,38 @@ def fit_recovery(
     >>> curves.differences()["week"].nunique() == len(curves.weeks)
     True
     """
+    check_choice(baseline_as, get_args(BaselineAs), "way to take the baseline in", error=ModelError)
+    named = None
+    if adjust_for is not None:
+        cohort, named = with_named_covariates(cohort, adjust_for)
     visits, nameless, where = _visits(cohort, measure, limb)
     visits = with_reference_first(visits, reference_protocol(cohort, visits["protocol"], reference))
-    frame, baseline_adjusted, n_without_baseline, choices = after_baseline(visits, where)
-    covariates = further_covariates(frame)
-    frame, more = with_covariates(frame, covariates)
-    counts = frame.groupby("week")["patient_id"].nunique()
+    as_outcome = baseline_as == "outcome"
+    if as_outcome:
+        frame, choices = baseline_among_outcomes(visits, where)
+        baseline_adjusted, n_without_baseline = False, 0
+    else:
+        frame, baseline_adjusted, n_without_baseline, choices = after_baseline(visits, where)
+    covariates = further_covariates(frame) if named is None else named
+    frame, more = with_covariates(frame, covariates, named=named is not None)
+    counts = (frame[frame["week"] > 0] if as_outcome else frame).groupby("week")["patient_id"].nunique()
     scheduled = has_schedule(counts)
     protocols = tuple(str(name) for name in frame["protocol"].cat.categories)
     week, rule = choose_primary_week(counts, primary_week, where, scheduled=scheduled)
-    weeks = weeks_to_report(counts, week, scheduled=scheduled)
 
     adjusted_for = (*(["baseline"] if baseline_adjusted else []), *covariates)
-    terms = fixed_terms(frame, protocols, scheduled=scheduled, adjusted_for=adjusted_for)
-    model, tried = _fit(frame, terms, scheduled=scheduled)
+    terms = fixed_terms(frame, protocols, scheduled=scheduled, adjusted_for=adjusted_for, from_one_start=as_outcome)
+    with warnings.catch_warnings():
+        if as_outcome:  # no protocol but the reference has a mean of its own at week 0, which is meant
+            warnings.simplefilter("ignore", DesignWarning)
+        model, tried = _fit(frame, terms, scheduled=scheduled)
     return RecoveryCurves(
         measure=cohort.measures[measure],
         limb=str(frame["limb"].iloc[0]) if "limb" in frame else (limb or "none"),
         model=model,
         frame=frame,
         visits=visits,
-        weeks=weeks,
+        weeks=weeks_to_report(counts, week, scheduled=scheduled),
         primary_week=week,
         primary_week_rule=rule,
         protocols=protocols,
@@ -243,10 +289,13 @@ def fit_recovery(
         n_without_baseline=n_without_baseline,
         choices=(*left_out_for_want_of(nameless, "protocol"), *choices, *more, *tried),
         covariates=covariates,
+        baseline_outcome=as_outcome,
     )
 
 
-def adjustment(cohort: Cohort, measure: str, *, limb: str | None = None) -> tuple[str, ...]:
+def adjustment(
+    cohort: Cohort, measure: str, *, limb: str | None = None, covariates: Sequence[str] | None = None
+) -> tuple[str, ...]:
     """Give what the recovery curves of a measure are adjusted for, so that analyses beside them do the same.
 
     ``"baseline"`` where half of the patients or more have one and it varies, and columns of the patients: site, where there
@@ -266,7 +315,8 @@ def adjustment(cohort: Cohort, measure: str, *, limb: str | None = None) -> tupl
     visits, _, where = _visits(cohort, measure, limb)
     visits = visits.assign(protocol=visits["protocol"].astype("category"))
     frame, baseline_adjusted, _, _ = after_baseline(visits, where)
-    return (*(["baseline"] if baseline_adjusted else []), *further_covariates(frame))
+    further = further_covariates(frame) if covariates is None else covariates
+    return (*(["baseline"] if baseline_adjusted else []), *further)
 
 
 def _visits(cohort: Cohort, measure: str, limb: str | None) -> tuple[pd.DataFrame, int, str]:

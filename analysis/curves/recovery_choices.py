@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort.schedule import moment
-from analysis.counted import counted, form, none_or
+from analysis.counted import form, none_or
 from analysis.curves.covariances.residual_structures import Residual
 from analysis.errors import ModelError
 
@@ -19,6 +19,8 @@ MOST_SCHEDULED_WEEKS = 12
 PATIENTS_PER_WEEK_OF_A_PAIR = 4
 #: A baseline that fewer patients than this share have is not adjusted for (design choice).
 LEAST_SHARE_WITH_BASELINE = 0.5
+#: The column of the protocol where nobody has had one before the start: all have the reference there.
+PROTOCOL_THEN = "protocol_then"
 #: The primary week where none is named and the cohort has it (common practice after ligament surgery, no source).
 USUAL_PRIMARY_WEEK = 26.0
 
@@ -59,41 +61,39 @@ def after_baseline(visits: pd.DataFrame, where: str) -> tuple[pd.DataFrame, bool
     return _trim(frame), True, missing, [choice]
 
 
+def baseline_among_outcomes(visits: pd.DataFrame, where: str) -> tuple[pd.DataFrame, list[str]]:
+    """Give the visits with the last value at or before week 0 as the outcome at week 0, where all have the reference.
+
+    Before the start nobody has had a protocol, so the protocols share one mean there (constrained longitudinal data analysis:
+    Liang & Zeger, Sankhya B 2000;62:134; Lu, Stat Med 2010;29:474). That is so of patients allocated at random.
+
+    Raises
+    ------
+    ModelError
+        Nobody has a value before or after the start, or visits have no schedule.
+    """
+    before = visits[visits["week"] <= 0].drop_duplicates("patient_id", keep="last").assign(week=0.0)
+    after = visits[visits["week"] > 0]
+    if before.empty or after.empty or not has_schedule(after.groupby("week")["patient_id"].nunique()):
+        raise ModelError(
+            "The baseline cannot be an outcome.",
+            where=f"{where}; {len(before)} values before the start, {after['week'].nunique()} weeks after it",
+            what_to_do='Values before the start and scheduled visits are needed: adjust for the baseline, baseline_as="covariate".',
+        )
+    reference = visits["protocol"].cat.categories[0]
+    both = pd.concat([before, after], ignore_index=True)
+    both[PROTOCOL_THEN] = both["protocol"].mask(both["week"] == 0, reference)
+    kept = both["patient_id"].nunique()
+    either = kept - len(set(before["patient_id"]) & set(after["patient_id"]))
+    choice = (
+        "The baseline is an outcome at week 0, with one mean of all protocols, as after a random allocation (Liang & Zeger "
+        f"2000; Lu 2010): {either} of {kept} patients {form(either, 'is')} kept without a baseline or a later value."
+    )
+    return both.sort_values(["patient_id", "week"], kind="stable", ignore_index=True), [choice]
+
+
 def _trim(frame: pd.DataFrame) -> pd.DataFrame:
     return frame.assign(protocol=frame["protocol"].cat.remove_unused_categories()).reset_index(drop=True)
-
-
-def further_covariates(frame: pd.DataFrame) -> tuple[str, ...]:
-    """Give the columns of the patients that are adjusted for beside the baseline: site, where there are several."""
-    several = "site" in frame and 1 < frame["site"].nunique() <= frame["patient_id"].nunique() / 10
-    return ("site",) if several else ()
-
-
-def with_covariates(frame: pd.DataFrame, covariates: Sequence[str]) -> tuple[pd.DataFrame, list[str]]:
-    """Leave out the patients who lack a covariate, and say how many of which."""
-    choices = []
-    for name in covariates:
-        lost = frame.loc[frame[name].isna(), "patient_id"].nunique()
-        choices += [*left_out_for_want_of(lost, name), f"Adjusted for {name}, since there are several."]
-        frame = frame[frame[name].notna()]
-    return _trim(frame), choices
-
-
-def adjusted_in_words(adjusted_for: Sequence[str]) -> str:
-    """Name what is adjusted for in a sentence.
-
-    Examples
-    --------
-    >>> adjusted_in_words(("baseline", "site")), adjusted_in_words(("site",))
-    ('the baseline and site', 'site')
-    """
-    words = ["the baseline" if name == "baseline" else name.replace("_", " ") for name in adjusted_for]
-    return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
-
-
-def left_out_for_want_of(patients: int, what: str) -> list[str]:
-    """Say how many patients lack something that the model needs; nothing where none does."""
-    return [f"Without a {what}, {counted(patients, 'patient')} {form(patients, 'is')} left out."] if patients else []
 
 
 def has_schedule(counts: pd.Series) -> bool:
@@ -135,8 +135,15 @@ def weeks_to_report(counts: pd.Series, primary_week: float, *, scheduled: bool) 
     return tuple(float(week) for week in np.unique(np.append(grid, primary_week)))
 
 
-def fixed_terms(frame: pd.DataFrame, protocols: Sequence[str], *, scheduled: bool, adjusted_for: Sequence[str]) -> str:
-    """Give the formula of the mean."""
+def fixed_terms(
+    frame: pd.DataFrame,
+    protocols: Sequence[str],
+    *,
+    scheduled: bool,
+    adjusted_for: Sequence[str],
+    from_one_start: bool = False,
+) -> str:
+    """Give the formula of the mean; ``from_one_start`` has the protocols differ after the first week only."""
     distinct = int(frame["week"].nunique())
     if scheduled and distinct > 1:
         week = "C(week)"
@@ -146,13 +153,15 @@ def fixed_terms(frame: pd.DataFrame, protocols: Sequence[str], *, scheduled: boo
         week = ""
     by_week = f" * {week}" if week else ""
     terms = []
-    if len(protocols) > 1:
+    if from_one_start and len(protocols) > 1:
+        terms.append(f"{week} + {PROTOCOL_THEN}:{week}")
+    elif len(protocols) > 1:
         terms.append(f"protocol{by_week}")
     elif week:
         terms.append(week)
     if "baseline" in adjusted_for:
         terms.append(f"baseline{by_week if scheduled else ''}")
-    terms += [name for name in adjusted_for if name != "baseline"]
+    terms += [name if name.isidentifier() else f"`{name}`" for name in adjusted_for if name != "baseline"]
     return "value ~ " + (" + ".join(terms) if terms else "1")
 
 

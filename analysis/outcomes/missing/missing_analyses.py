@@ -11,8 +11,8 @@ from scipy.special import stdtrit
 
 from analysis.cohort.schedule import moment
 from analysis.cohort.tables import Cohort
-from analysis.curves.recovery import fit_recovery
-from analysis.curves.recovery_choices import adjusted_in_words
+from analysis.curves.covariates import adjusted_in_words
+from analysis.curves.recovery import RecoveryCurves, fit_recovery
 from analysis.errors import DesignWarning, KneecurveError
 from analysis.outcomes.endpoint import Endpoint, MissingRule, rounding_room
 from analysis.outcomes.missing.completed_data import mean_differences, residual_freedom, share_differences
@@ -77,6 +77,7 @@ def missing_data_analyses(
     *,
     covariates: Sequence[str] | None = None,
     model: WeeklyModel | None = None,
+    curves: RecoveryCurves | None = None,
     draws: int = 200,
     seed: int = 1,
     tell: Callable[[int, int], None] | None = None,
@@ -96,6 +97,8 @@ def missing_data_analyses(
     model : WeeklyModel, optional
         The joint model of this measure with these covariates (but for the baseline), where
         :func:`analysis.outcomes.missing.weekly_model.fit_weekly` has fitted it already.
+    curves : RecoveryCurves, optional
+        The recovery curves of this measure, limb and week, where they are fitted already; they stand as the mixed model.
     draws, seed : int
         Imputed data sets of each assumption, and the seed.
     tell : callable, optional
@@ -134,7 +137,7 @@ def missing_data_analyses(
     means: list[pd.DataFrame] = [_observed(compared)]
     shares: list[pd.DataFrame] = []
     left_out: tuple[str, ...] = ()
-    mixed = _mixed(cohort, endpoint, adjusted_for)
+    mixed = _mixed(cohort, endpoint, adjusted_for, curves, named=covariates is not None)
     if isinstance(mixed, str):
         left_out = (f"The mixed model is left out: {mixed}",)
     else:
@@ -142,7 +145,8 @@ def missing_data_analyses(
     if endpoint.threshold is not None:
         raw, counted = (responders(cohort, replace(endpoint, missing=rule)) for rule in get_args(MissingRule))
         shares += [_shares(raw, OBSERVED, "the missing are like those seen")]
-        shares += [_shares(counted, NON_RESPONSE, "nobody missing improved enough")]
+        nobody = "nobody missing reached it" if endpoint.criterion == "state" else "nobody missing improved enough"
+        shares += [_shares(counted, NON_RESPONSE, nobody)]
     done = 0
     kinds = get_args(Assumption) if named else (AT_RANDOM,)
     for number, assumption in enumerate(kinds):
@@ -215,18 +219,23 @@ def _observed(compared: Comparison) -> pd.DataFrame:
     return _rows(table, compared.model.protocols[base], OBSERVED, "the missing are like those seen", sizes)
 
 
-def _mixed(cohort: Cohort, endpoint: Endpoint, adjusted_for: Sequence[str]) -> pd.DataFrame | str:
+def _mixed(
+    cohort: Cohort, endpoint: Endpoint, adjusted_for: Sequence[str], curves: RecoveryCurves | None, *, named: bool
+) -> pd.DataFrame | str:
     """Give the mixed model's rows, or why there are none."""
     base = str(endpoint.reference)
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", DesignWarning)  # weeks that a protocol did not reach are in the notes
-            curves = fit_recovery(
-                cohort, endpoint.measure.name, limb=endpoint.limb, primary_week=endpoint.week, reference=base
-            )
-    except KneecurveError as error:
-        return error.what
-    if set(curves.adjusted_for) != set(adjusted_for):
+    further = [name for name in adjusted_for if name != "baseline"] if named else None
+    if curves is None:
+        try:
+            with warnings.catch_warnings():
+                warnings.simplefilter("ignore", DesignWarning)  # weeks that a protocol did not reach are in the notes
+                curves = fit_recovery(
+                    cohort, endpoint.measure.name, limb=endpoint.limb, primary_week=endpoint.week, reference=base,
+                    adjust_for=further,
+                )  # fmt: skip
+        except KneecurveError as error:
+            return error.what
+    if not curves.baseline_outcome and set(curves.adjusted_for) != set(adjusted_for):
         own, asked = (adjusted_in_words(names) or "nothing" for names in (curves.adjusted_for, adjusted_for))
         return f"it is adjusted for {own} and the others for {asked}, so it would compare something else."
     found = curves.primary_differences(level=endpoint.level).astype({"protocol": "str", "method": "str"})

@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from analysis.cohort.measures import Measure
 from analysis.cohort.tables import Cohort
+from analysis.curves.covariates import adjusted_in_words
 from analysis.curves.recovery import adjustment
-from analysis.curves.recovery_choices import adjusted_in_words
 from analysis.errors import ModelError
 from analysis.outcomes.endpoint import Endpoint
 from analysis.outcomes.missing.completed_data import covariate_columns

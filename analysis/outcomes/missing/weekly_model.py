@@ -13,9 +13,9 @@ from analysis.cohort.schedule import moment
 from analysis.cohort.tables import Cohort
 from analysis.cohort.visit_frame import visit_frame
 from analysis.curves.covariances.residual_structures import Residual
+from analysis.curves.covariates import left_out_for_want_of
 from analysis.curves.first_converged import fit_first_that_converges
 from analysis.curves.mixed_model import MixedModel
-from analysis.curves.recovery_choices import left_out_for_want_of
 from analysis.errors import DesignWarning, ModelError
 from analysis.outcomes.endpoint import Endpoint
 from analysis.outcomes.missing.covariance_draws import CovarianceDraws

@@ -3,7 +3,7 @@
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
@@ -12,16 +12,33 @@ from scipy.special import expit, ndtri
 
 from analysis.cohort.tables import Cohort
 from analysis.counted import form
+from analysis.curves.covariates import adjusted_in_words
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import with_covariates
+from analysis.outcomes.endpoint import Endpoint
 from analysis.outcomes.missing.completed_data import covariate_columns
-from analysis.outcomes.responders.responders import Responders
 from analysis.result import ResultWithNotes
 from analysis.statistics.combined_limits import model_difference, share_limits
 from analysis.statistics.proportions import add_number_needed
 
 STANDARDISED = "standardised logistic model, score limits"
 _COMPARED = "standardised logistic model, score limits combined (MOVER)"
+
+
+class Counted(Protocol):
+    """What is adjusted: patients with protocol, baseline and responder, by an endpoint, against a reference."""
+
+    @property
+    def endpoint(self) -> Endpoint:
+        """What was counted."""
+
+    @property
+    def reference(self) -> str:
+        """The protocol compared with."""
+
+    @property
+    def patients(self) -> pd.DataFrame:
+        """A row a patient."""
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -44,11 +61,11 @@ class AdjustedDifference(ResultWithNotes):
     differences: pd.DataFrame
 
     def _headline(self) -> str:
-        return f"Responders, adjusted for {', '.join(self.covariates) or 'nothing'}"
+        return f"Responders, adjusted for {adjusted_in_words(self.covariates) or 'nothing'}"
 
 
 def adjusted_difference(
-    cohort: Cohort, found: Responders, *, covariates: Sequence[str] = ("baseline",)
+    cohort: Cohort, found: Counted, *, covariates: Sequence[str] = ("baseline",)
 ) -> AdjustedDifference:
     """Adjust a difference of responder shares for baseline covariates.
 
@@ -94,7 +111,7 @@ def adjusted_difference(
     patients = with_covariates(cohort, found.endpoint, counted, covariates)
     known = patients.dropna(subset=["responder", *covariates]).reset_index(drop=True)
     notes = [
-        f"Logistic model of the response on protocol and {', '.join(covariates) or 'nothing else'}.",
+        f"Logistic model of the response on protocol and {adjusted_in_words(covariates) or 'nothing else'}.",
         "Predictions under each protocol are averaged over all patients analysed.",
     ]
     left_out = int(patients["responder"].notna().sum()) - len(known)

@@ -1,6 +1,7 @@
 """Responders: the share of patients who reach a threshold of improvement or a state, by protocol, beside the mean difference."""
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Unpack
 
@@ -9,9 +10,11 @@ import pandas as pd
 from analysis.cohort.schedule import moment
 from analysis.cohort.tables import Cohort
 from analysis.counted import form
+from analysis.curves.covariates import with_named_covariates
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import change_at_week
 from analysis.outcomes.endpoint import Endpoint, EndpointOptions, choose_endpoint
+from analysis.outcomes.responders.adjusted_difference import AdjustedDifference, adjusted_difference
 from analysis.outcomes.responders.change_distribution import ChangeDistribution, distribution_of
 from analysis.result import ResultWithNotes, patients_have
 from analysis.statistics.mean_interval import compare_means, describe_by
@@ -47,6 +50,8 @@ class Responders(ResultWithNotes):
     patients : pandas.DataFrame
         One row a patient: the columns of :func:`analysis.outcomes.change.change.change_at_week`, amount (what is compared with
         the threshold) and responder (True, False or missing), counted and left out by the rule.
+    adjusted : AdjustedDifference or None
+        Shares and differences adjusted for covariates; None where none were named.
     """
 
     endpoint: Endpoint
@@ -57,6 +62,7 @@ class Responders(ResultWithNotes):
     mean_improvement: pd.DataFrame
     mean_differences: pd.DataFrame
     patients: pd.DataFrame
+    adjusted: AdjustedDifference | None = None
 
     @cached_property
     def distribution(self) -> ChangeDistribution:
@@ -67,7 +73,13 @@ class Responders(ResultWithNotes):
         return f"Responders. {self.endpoint.words}"
 
 
-def responders(cohort: Cohort, endpoint: Endpoint | str, **options: Unpack[EndpointOptions]) -> Responders:
+def responders(
+    cohort: Cohort,
+    endpoint: Endpoint | str,
+    *,
+    adjust_for: Sequence[str] | None = None,
+    **options: Unpack[EndpointOptions],
+) -> Responders:
     """Count the patients who reach a threshold of improvement or a state by a week, by protocol.
 
     Parameters
@@ -76,6 +88,9 @@ def responders(cohort: Cohort, endpoint: Endpoint | str, **options: Unpack[Endpo
     endpoint : Endpoint or str
         What is counted; or a measure, and the other words of :func:`analysis.outcomes.endpoint.choose_endpoint` behind it:
         ``responders(cohort, "koos_pain", week=26)``.
+    adjust_for : sequence of str, optional
+        Columns of the patients, as :func:`analysis.curves.covariates.with_named_covariates` takes them: differences adjusted
+        for them and for the baseline (where the measure has one) are in ``adjusted``.
 
     Returns
     -------
@@ -86,7 +101,7 @@ def responders(cohort: Cohort, endpoint: Endpoint | str, **options: Unpack[Endpo
     Raises
     ------
     ModelError, CohortError
-        As of :func:`analysis.outcomes.endpoint.choose_endpoint`; or the endpoint has no threshold.
+        As of :func:`analysis.outcomes.endpoint.choose_endpoint`; or the endpoint has no threshold, or a covariate is not known.
 
     Notes
     -----
@@ -119,7 +134,7 @@ def responders(cohort: Cohort, endpoint: Endpoint | str, **options: Unpack[Endpo
         patients["responder"] = patients["responder"].fillna(value=False).mask(patients["protocol"].isna())
     table = count_responders(patients, level=level)
     means = means_of(patients, "value" if endpoint.criterion == "state" else "improvement", level=level)
-    return Responders(
+    found = Responders(
         endpoint=endpoint,
         reference=base,
         table=table,
@@ -130,6 +145,11 @@ def responders(cohort: Cohort, endpoint: Endpoint | str, **options: Unpack[Endpo
         patients=patients,
         notes=_notes(patients, endpoint),
     )
+    if adjust_for is None:
+        return found
+    wider, named = with_named_covariates(cohort, adjust_for)
+    start = ["baseline"] if patients["baseline"].notna().any() and endpoint.baseline != "first after start" else []
+    return replace(found, adjusted=adjusted_difference(wider, found, covariates=[*start, *named]))
 
 
 def count_responders(patients: pd.DataFrame, *, level: float) -> pd.DataFrame:

@@ -3,6 +3,8 @@
 import pandas as pd
 
 from analysis.counted import form
+from analysis.curves.covariates import adjusted_in_words
+from analysis.curves.recovery import RecoveryCurves
 from analysis.outcomes.home_programme.intercurrent_events import IntercurrentEvents
 from analysis.report.comparison.results import Lacking
 from analysis.report.comparison.study import Study
@@ -97,16 +99,22 @@ def _population(study: Study) -> str:
     if study.curves is not None:
         rest = len(study.cohort.patients) - study.curves.model.n_patients
         if rest:
-            needed = [
-                f"a value of {in_text(study.measure_in_words)} {'at the start' if study.curves.baseline_adjusted else 'after the start'}"
-            ]
+            when = "at the start" if study.curves.baseline_adjusted else "after the start"
+            when = "" if study.curves.baseline_outcome else f" {when}"
+            needed = [f"a value of {in_text(study.measure_in_words)}{when}"]
             needed += ["one later"] if study.curves.baseline_adjusted else []
-            needed += [f"a {name}" for name in study.curves.covariates]
+            needed += dict.fromkeys(
+                f"a value of {name}" if study.named_covariates else f"a {name}" for name in _covariates(study.curves)
+            )
             said += (
                 f"Not in the model {form(rest, 'is')} {numbers.plural(rest, 'patient')} without "
                 f"{numbers.listed(needed, 'or')}. "
             )
     return f"{said}How they were chosen is not in the data."
+
+
+def _covariates(curves: RecoveryCurves) -> list[str]:
+    return list(dict.fromkeys(adjusted_in_words([name]) for name in curves.covariates))
 
 
 def _protocols(study: Study) -> str:
@@ -136,7 +144,7 @@ def _summary(study: Study) -> str:
     when = numbers.moment(curves.primary_week)
     if len(curves.protocols) == 1:
         return f"The mean at {when}."
-    adjusted = [*(["the baseline value"] if curves.baseline_adjusted else []), *curves.covariates]
+    adjusted = [*(["the baseline value"] if curves.baseline_adjusted else []), *_covariates(curves)]
     words = f", adjusted for {numbers.listed(adjusted)}" if adjusted else ", not adjusted"
     if study.allocation == "randomised":
         return f"Difference between mean values at {when}{words}."

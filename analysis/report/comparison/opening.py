@@ -1,6 +1,6 @@
 """What stands at the top of a protocol comparison: what was compared, and the answer in plain language."""
 
-from analysis.curves.recovery_choices import adjusted_in_words
+from analysis.curves.covariates import adjusted_in_words
 from analysis.report.comparison.findings.doubts import doubts_words, harms_words, unusual_words
 from analysis.report.comparison.findings.finding import Findings
 from analysis.report.comparison.findings.responder_words import beside_words, responders_words
@@ -138,6 +138,9 @@ def _seen(study: Study, found: Findings) -> list[str]:
         return [f"{said}said about differences. The reason: {study.no_curves}"]
     week = f"{seen_words(found, curves.primary_week, study.measure)} " if found.seen else ""
     adjusted = f", adjusted for {adjusted_in_words(curves.adjusted_for)}," if curves.adjusted_for else ", not adjusted,"
+    if curves.baseline_outcome:
+        beside = f" and adjusted for {adjusted_in_words(curves.covariates)}" if curves.covariates else ""
+        adjusted = f", with the baseline as an outcome{beside},"
     modelled = curves.model.n_patients
     who = "all patients" if modelled == patients else f"{modelled:,} of {numbers.plural(patients, 'patient')}"
     return [f"{week}The model{adjusted} holds {who}."]

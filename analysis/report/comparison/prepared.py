@@ -13,6 +13,7 @@ import pandas as pd
 from analysis.cohort import Cohort, Measure, load_cohort, visit_frame
 from analysis.cohort.derived import torque_is_per_kg
 from analysis.cohort.reference import reference_protocol
+from analysis.curves.covariates import is_of_a_curve, with_named_covariates
 from analysis.curves.recovery import RecoveryCurves, fit_recovery
 from analysis.errors import CohortError, ConvergenceWarning, KneecurveWarning, ModelError
 from analysis.outcomes import (
@@ -71,6 +72,13 @@ class ComparisonParameters(ReportParameters):
     )
     together: list[str] = parameter([], 'states that make a responder together, such as "limb_symmetry_index 90"')
     missing: Literal["excluded", "non-response"] = parameter("excluded", "how patients without a change count")
+    adjust_for: list[str] | None = parameter(
+        None,
+        'columns of the patients adjusted for, such as "sex" or "spline(age_years)"; None: site, where there are several',
+    )
+    baseline_as: Literal["covariate", "outcome"] = parameter(
+        "covariate", "how the baseline enters the curves; outcome keeps patients without one, after a random allocation"
+    )
     design: Literal["from the cohort", "randomised", "observational"] = parameter(
         "from the cohort", "wording of differences"
     )
@@ -113,6 +121,8 @@ class Prepared:
         important change where the measure itself has none.
     no_responders : str
         Why there is no responder analysis of the measure.
+    named_covariates : tuple of str or None
+        Columns of the patients that shall be adjusted for; None where nobody named any.
     level : float
         Confidence level of every interval.
     parameters : dict
@@ -131,6 +141,7 @@ class Prepared:
     no_curves: str
     responders: tuple[Responders, ...]
     no_responders: str
+    named_covariates: tuple[str, ...] | None
     level: float
     parameters: dict[str, Any]
     warnings: tuple[str, ...]
@@ -152,12 +163,22 @@ class Prepared:
         asked.responders.refuse_what_contradicts()
         cohort = _reference_first(load_cohort(folder), reference)
         cohort = with_states_together(cohort, asked.together) if asked.together else cohort
+        allocation = _allocation(cohort, asked.design)
+        if asked.baseline_as == "outcome" and allocation == "observational":
+            raise ModelError(
+                "One mean of all protocols before the start is given by a random allocation only.",
+                where="parameters baseline_as and design",
+                what_to_do='Adjust for the baseline, baseline_as="covariate", or say design="randomised" where it was.',
+            )
+        named = None
+        if asked.adjust_for is not None:
+            cohort, named = with_named_covariates(cohort, asked.adjust_for)
         name = asked.measure or _usual_measure(cohort)
         known = cohort.measures[name]
         visits = visit_frame(cohort, name, limb)
         with warnings.catch_warnings(record=True) as caught:
             warnings.simplefilter("always", KneecurveWarning)
-            curves, no_curves = _curves(cohort, name, limb, asked.primary_week, reference)
+            curves, no_curves = _curves(cohort, name, limb, asked, named)
             base = curves.protocols[0] if curves is not None and len(curves.protocols) > 1 else reference
             found, no_responders = count_responders_of(cohort, name, limb, curves, base, asked.responders, level=level)
             prepared = cls(
@@ -166,11 +187,12 @@ class Prepared:
                 measure=known,
                 limb=limb or known.default_limb,
                 visits=visits,
-                allocation=_allocation(cohort, asked.design),
+                allocation=allocation,
                 curves=curves,
                 no_curves=no_curves,
                 responders=found,
                 no_responders=no_responders,
+                named_covariates=named,
                 level=level,
                 parameters=asked.given(),
                 warnings=(),
@@ -190,7 +212,10 @@ class Prepared:
     @cached_property
     def baseline(self) -> BaselineTable:
         """What the patients were like at the start."""
-        return baseline_table(self.cohort)
+        patients = [one for one in self.cohort.patients.columns[2:] if not is_of_a_curve(one)]
+        stored = set(self.cohort.visits["measure"].dropna().unique())
+        measures = [name for name, one in self.cohort.measures.items() if name in stored and not one.is_yes_no]
+        return baseline_table(self.cohort, covariates=patients, measures=measures)
 
     @cached_property
     def missing(self) -> MissingByWeek:
@@ -276,13 +301,21 @@ def _usual_measure(cohort: Cohort) -> str:
 
 
 def _curves(
-    cohort: Cohort, name: str, limb: str | None, primary_week: float | None, reference: str | None
+    cohort: Cohort, name: str, limb: str | None, asked: ComparisonParameters, covariates: tuple[str, ...] | None
 ) -> tuple[RecoveryCurves | None, str]:
     """Fit the curves; what the user named must fit the data, what the data lack is said in the report."""
     try:
-        return fit_recovery(cohort, name, limb=limb, primary_week=primary_week, reference=reference), ""
+        return fit_recovery(
+            cohort, name, limb=limb, primary_week=asked.primary_week, reference=asked.reference, adjust_for=covariates,
+            baseline_as=asked.baseline_as,
+        ), ""  # fmt: skip
     except ModelError as error:
-        if primary_week is not None or reference is not None:
+        if (
+            asked.primary_week is not None
+            or asked.reference is not None
+            or covariates
+            or asked.baseline_as == "outcome"
+        ):
             raise
         return None, error.what
 

@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 from scipy.special import stdtrit
 
-from analysis.curves.recovery import adjustment
+from analysis.curves.recovery import BaselineAs, RecoveryCurves, adjustment, fit_recovery
 from analysis.errors import ConvergenceWarning, DistributionWarning
 from analysis.outcomes import (
     Endpoint,
@@ -164,7 +164,7 @@ class Study(Prepared):
                     f"what an estimate for {one} by allocation needs. ",
                     lambda one=one: complier_effect(  # type: ignore[misc]
                         self.cohort, self.means(curves.protocols[0]), randomised=True, modality=one,
-                        covariates=curves.adjusted_for,
+                        covariates=self._adjusted_for(self.means(None)),
                     ),
                 )
                 for one in (modalities if drawn else [])
@@ -214,7 +214,7 @@ class Study(Prepared):
         measure, week = endpoint.measure, endpoint.week
         if not found.table["n"].any():
             return Lacking(f"changes of {in_text(measure.label)} by {numbers.moment(week)}.")
-        covariates = adjustment(cohort, measure.name, limb=endpoint.limb) if several else ()
+        covariates = self._adjusted_for(endpoint) if several else ()
         if endpoint.baseline == "first after start":  # what a protocol had done by then is not adjusted away
             covariates = tuple(name for name in covariates if name != "baseline")
         sites = several and "site" in cohort.patients and cohort.patients["site"].nunique() >= 2
@@ -257,17 +257,41 @@ class Study(Prepared):
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore", ConvergenceWarning)  # of a model that is then not used
                 model = self._joint_model(endpoint)
-                found = missing_data_analyses(self.cohort, endpoint, model=model, draws=draws)
+                covariates = self._adjusted_for(endpoint)
+                found = missing_data_analyses(
+                    self.cohort, endpoint, covariates=covariates, model=model, curves=self.curves, draws=draws
+                )
                 found = replace(found, differences=_at_level(found.differences, self.adjusted_level))
                 adjusted = replace(endpoint, level=self.adjusted_level)
-                turned = tipping_point(self.cohort, adjusted, model=model, draws=draws)
+                turned = tipping_point(self.cohort, adjusted, covariates=covariates, model=model, draws=draws)
                 if isinstance(beside, Lacking) or alone:
                     return Sensitivity(found, turned, found)
                 other = replace(beside.endpoint, reference=endpoint.reference)
-                model = self._joint_model(other)
-                return Sensitivity(found, turned, missing_data_analyses(self.cohort, other, model=model, draws=draws))
+                of_responders = missing_data_analyses(
+                    self.cohort,
+                    other,
+                    covariates=self._adjusted_for(other),
+                    model=self._joint_model(other),
+                    draws=draws,
+                )
+                return Sensitivity(found, turned, of_responders)
 
         return found_or_lacking("enough to fill missing visits. ", make)
+
+    @cached_property
+    def other_baseline(self) -> RecoveryCurves | Lacking:
+        """The same curves with the baseline taken in the other way: as an outcome, or as a covariate."""
+        curves = self.curves
+        if curves is None or self.allocation == "observational" or len(curves.protocols) == 1:
+            return Lacking("protocols allocated at random to compare with the baseline as an outcome.")
+        other: BaselineAs = "covariate" if curves.baseline_outcome else "outcome"
+        return found_or_lacking(
+            "what that needs. ",
+            lambda: fit_recovery(
+                self.cohort, self.measure.name, limb=self.limb, primary_week=curves.primary_week,
+                reference=curves.protocols[0], adjust_for=self.named_covariates, baseline_as=other,
+            ),
+        )  # fmt: skip
 
     @cached_property
     def probability(self) -> ProbabilityOfResponse | Lacking:
@@ -291,13 +315,17 @@ class Study(Prepared):
 
         return found_or_lacking("what the probability of response needs. ", make)
 
+    def _adjusted_for(self, endpoint: Endpoint) -> tuple[str, ...]:
+        """Give what comparisons of an endpoint's measure are adjusted for: the baseline, and what was named or site."""
+        return adjustment(self.cohort, endpoint.measure.name, limb=endpoint.limb, covariates=self.named_covariates)
+
     @cached_property
     def _joint_models(self) -> dict[tuple[str, str], WeeklyModel]:
         return {}
 
     def _joint_covariates(self, endpoint: Endpoint) -> tuple[str, ...]:
         """Give what the joint model of an endpoint's measure is adjusted for: what the curves are, but the baseline."""
-        names = adjustment(self.cohort, endpoint.measure.name, limb=endpoint.limb)
+        names = self._adjusted_for(endpoint)
         return tuple(name for name in names if name != "baseline")
 
     def _joint_model(self, endpoint: Endpoint) -> WeeklyModel:

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure as Drawing
 
-from analysis.curves.recovery_choices import adjusted_in_words
+from analysis.curves.covariates import adjusted_in_words
 from analysis.outcomes.missing.missing_analyses import MissingDataAnalyses
 from analysis.outcomes.missing.tipping_point import TippingPoint
 from analysis.report.parts import numbers

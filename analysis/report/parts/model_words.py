@@ -2,6 +2,7 @@
 
 import pandas as pd
 
+from analysis.curves.covariates import adjusted_in_words
 from analysis.curves.mixed_model import MixedModel
 from analysis.curves.recovery import RecoveryCurves
 from analysis.report.parts import numbers
@@ -51,7 +52,7 @@ def model_in_words(curves: RecoveryCurves) -> list[str]:
     terms = [
         weeks if len(curves.protocols) == 1 else f"protocol by week, {weeks}",
         *(["the baseline value"] if curves.baseline_adjusted else []),
-        *curves.covariates,
+        *dict.fromkeys(adjusted_in_words([name]) for name in curves.covariates),
     ]
     when = numbers.moment(curves.primary_week)
     choices = [

@@ -14,7 +14,7 @@ from analysis.report.parts.passages import Passage
 #: Differences so far apart are explained (design choice), and those that would be shown with opposite signs.
 APART = 0.05
 _GENERAL = (
-    "As counted, a patient is a responder whose measured change reaches the threshold; in the expected share each patient "
+    "As counted, a patient is a responder whose measured change or value reaches the threshold; in the expected share each patient "
     "counts with the probability that the true change does. The two can differ where many changes lie near the threshold, "
     "since the error of one measurement carries patients over it both ways, where values were missed, and most in small "
     "groups."
@@ -77,8 +77,9 @@ def _parts(expected: pd.Series, counted: float, patients: pd.DataFrame, beside: 
     if np.isnan(measured) or np.isnan(judged):
         return []
     counted_ones = f"the {numbers.plural(len(seen), 'patient')} with a yes or no"
+    what = "value" if beside.endpoint.criterion == "state" else "change"
     who = f"{counted_ones}, with {expected['protocol']} or {beside.reference},"
-    steps = {f"judging the true in place of the measured change of {counted_ones}": judged - measured}
+    steps = {f"judging the true in place of the measured {what} of {counted_ones}": judged - measured}
     without = len(both) - len(seen)
     if without:
         steps[f"the {numbers.plural(without, 'patient')} without one"] = float(expected["difference"]) - judged

@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from analysis.curves.recovery_choices import adjusted_in_words
+from analysis.curves.covariates import adjusted_in_words
 from analysis.outcomes import Responders, RespondersAtTwoWeeks
 from analysis.outcomes.responders.better_or_worse import BetterOrWorse
 from analysis.outcomes.responders.threshold_grid import ThresholdGrid

@@ -2,7 +2,7 @@
 
 import pandas as pd
 
-from analysis.outcomes import ProbabilityOfResponse, Responders
+from analysis.outcomes import Endpoint, ProbabilityOfResponse, Responders
 from analysis.outcomes.true_response.normality import LEVEL
 from analysis.report.comparison.appendix.counted_or_expected import counted_or_expected
 from analysis.report.comparison.findings.figure_words import analyses_words, shifts_words
@@ -12,12 +12,18 @@ from analysis.report.comparison.study import Study
 from analysis.report.figures.model_figures import quantile_figure, residual_figure
 from analysis.report.figures.sensitivity_figures import analyses_figure, responder_analyses_table, tipping_figure
 from analysis.report.parts import numbers
-from analysis.report.parts.numbers import in_text
+from analysis.report.parts.model_words import method_in_words
+from analysis.report.parts.numbers import in_text, shown_decimals
 from analysis.report.parts.passages import Item, Passage, Section, absent
 from analysis.report.parts.tables import Column, Format, Table, level_of
 
 #: What stands where no visit was missed; the section of missing data says what follows.
 NOTHING_TO_FILL = "No visit was missed, so there is nothing to fill: see Missing data."
+
+_TWO_WAYS = (
+    "As a covariate it leaves out patients without one; as an outcome, with one mean of all protocols at week 0, it keeps them and "
+    "those without a later value (Liang & Zeger 2000; Lu 2010)."
+)
 
 
 def sensitivity(study: Study) -> Section:
@@ -38,7 +44,43 @@ def sensitivity(study: Study) -> Section:
     ]
     if len(found.responders.responders):
         items.append(responder_analyses_table(found.responders))
-    return Section(tuple(items))
+    return Section((*items, *_other_baseline(study)))
+
+
+def _other_baseline(study: Study) -> list[Item]:
+    """Show the differences at the primary week with the baseline taken in the other way, beside those of the report."""
+    other, curves = study.other_baseline, study.curves
+    if curves is None or isinstance(other, Lacking):
+        return []
+    decimals, percent = shown_decimals(study.measure), numbers.level_in_words(study.level)
+    rows = [
+        one.primary_differences(level=study.level).assign(
+            way=f"{'as an outcome at week 0' if one.baseline_outcome else 'as a covariate'}{said}",
+            n=one.model.n_patients,
+        )
+        for one, said in ((curves, ", as in the report"), (other, ""))
+    ]
+    table = pd.concat(rows, ignore_index=True)
+    return [
+        Table(
+            table,
+            f"Difference from {curves.protocols[0]} at {numbers.moment(curves.primary_week)} ({study.measure.unit}), the baseline "
+            "taken in as a covariate and as an outcome.",
+            (
+                Column("way", "Baseline"),
+                Column("n", "Patients in the model", "count"),
+                Column(
+                    ("estimate", "lower", "upper"), f"Difference ({percent} interval)", "signed with interval", decimals
+                ),
+            ),
+            (
+                _TWO_WAYS,
+                f"Intervals: {method_in_words(table)}, not adjusted for the number of comparisons.",
+            ),
+            name="other-baseline",
+            rows_grouped_by="protocol",
+        )
+    ]
 
 
 def _adjusted(study: Study) -> list[Passage]:
@@ -77,7 +119,7 @@ def probability(study: Study) -> Section:
         explained = counted_or_expected(found, beside)
         if explained is not None:
             items.append(explained)
-    items.append(_disagreement(found))
+    items.append(_disagreement(found, beside.endpoint))
     return Section(tuple(items))
 
 
@@ -158,10 +200,11 @@ def _intervals(found: ProbabilityOfResponse) -> str:
     return f"Intervals: {'; without the normal distribution, '.join(methods)}."
 
 
-def _disagreement(found: ProbabilityOfResponse) -> Table:
+def _disagreement(found: ProbabilityOfResponse, endpoint: Endpoint) -> Table:
+    what = "value" if endpoint.criterion == "state" else "change"
     return Table(
         found.disagreement,
-        "How often the yes or no of one measured change would be wrong, as the model expects.",
+        f"How often the yes or no of one measured {what} would be wrong, as the model expects.",
         (
             Column("protocol", "Protocol"),
             Column("n", "Patients with a yes or no", "count"),
@@ -169,6 +212,6 @@ def _disagreement(found: ProbabilityOfResponse) -> Table:
             Column("raw_yes_unlikely", "Counted as responders, probability under a half", "count"),
             Column("raw_no_likely", "Not counted, probability of a half or more", "count"),
         ),
-        ("Denominator: patients with a value at the week and a baseline.",),
+        (endpoint.denominator,),
         name="disagreement",
     )
