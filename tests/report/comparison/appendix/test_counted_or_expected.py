@@ -22,7 +22,9 @@ def both(counted, expected, *, patients=None, missing="excluded", limits=((-0.3,
     if patients is None:
         patients = pd.DataFrame({"protocol": ["early", "usual"], "raw": [True, False], "probability": [0.9, 0.2]})
     patients = patients.astype({"raw": "boolean"})
-    beside = SimpleNamespace(differences=tables[0], reference="usual", endpoint=SimpleNamespace(criterion="improvement", missing=missing))
+    beside = SimpleNamespace(
+        differences=tables[0], reference="usual", endpoint=SimpleNamespace(criterion="improvement", missing=missing)
+    )
     return SimpleNamespace(differences=tables[1], patients=patients), beside
 
 
