@@ -44,7 +44,12 @@ def demo(
         lambda told: make_report("protocol_comparison", written, report_folder, overwrite=overwrite, progress=told)
     )
     out.print(f"\nThe report: {foreign(files.html.resolve())}")
-    out.print("Open it in a web browser. Next, your own data:")
+    out.print(
+        "Open it in a web browser. Next, your own data: at a terminal, import asks what the columns leave open, and writes\n"
+        "the map (FILE_map.toml) and the cohort folder (FILE_cohort):"
+    )
+    out.print("  kneecurve import FILE")
+    out.print("with a map that is written already:")
     out.print("  kneecurve import FILE --map MAP.toml --out FOLDER")
     out.print("or work in notebooks:")
     out.print("  kneecurve notebooks --to DIR")

@@ -166,7 +166,7 @@ def _read(path: Path) -> tuple[pd.DataFrame, dict[str, pd.Series], FileFormat, S
             path, delimiter=form.delimiter, encoding="cp1252", missing=form.missing, header_rows=form.header_rows
         )
         doubts.append("the encoding: the file is not UTF-8; look whether letters with accents came out right")
-    frame = (raw.frame if sheets.people is None else sheets.joined()).head(_HEAD_ROWS)
+    frame = sheets.joined(raw.frame).head(_HEAD_ROWS)
     texts = [name for name in frame if pd.api.types.is_string_dtype(frame[name].dtype)]
     commas = sum(bool(frame[name].dropna().head(1000).str.fullmatch(_COMMA).mean() > 0.5) for name in texts)
     if commas:
