@@ -10,7 +10,7 @@ import pandas as pd
 
 from analysis.cohort.columns import Column, convert
 from analysis.cohort.files.file_formats import STATISTICS_FILES, WORKBOOKS
-from analysis.cohort.files.paths import refuse_no_file
+from analysis.cohort.files.paths import refuse_impossible_name, refuse_no_file
 from analysis.cohort.files.readers import DELIMITERS, guess_header_rows, read_table
 from analysis.cohort.importing.map_keys import FileFormat
 from analysis.cohort.importing.sources import Sources
@@ -90,6 +90,7 @@ def suggest_map(file: str | os.PathLike[str], map_file: str | os.PathLike[str]) 
 
 def suggested_text(path: Path) -> tuple[str, dict[str, pd.Series], int]:
     """Give the text of a first map of a file or a folder, the cells of each column, and how many lines are not sure."""
+    refuse_impossible_name(path)
     suggestion, cells, doubts = _of_folder(path) if path.is_dir() else _of_file(path)
     return compose(suggestion, path.name, doubts), cells, suggestion.questions + len(doubts)
 
