@@ -10,7 +10,7 @@ from analysis import KneecurveError, check_folder, deidentify, load_cohort, revi
 from analysis.cohort import check_cohort, import_cohort
 from analysis.cohort.schedule import VisitSchedule, VisitWindow, to_scheduled_weeks
 from analysis.cohort.suggesting.ask import answer_map
-from analysis.curves.rows.moments import read_moments
+from analysis.curves.rows.moments import VisitMoments, read_moments
 from analysis.lessons import copy_lessons
 from analysis.lessons.course.lesson_list import start_lesson
 from analysis.quality import export_findings
@@ -22,6 +22,7 @@ from analysis.report.comparison import prepare_study
 from analysis.report.one_patient import prepare_patient
 from analysis.report.quality import prepare_check
 from analysis.report.quarter import prepare_quarter
+from analysis.report.running.placing import files_of_earlier
 from analysis.report.running.record import read_record, record_inputs
 from synthetic_cohort import generate_cohort, load_scenario
 
@@ -166,6 +167,19 @@ def test_a_file_of_a_map_that_cannot_be_there_is_explained(place):
     (place / "map.toml").write_text(f'[files]\npatients = "table.csv"\nvisits = "{"a" * 300}"\n{MAP}')
     with pytest.raises(KneecurveError, match="name"):
         import_cohort(folder, place / "map.toml")
+
+
+def test_a_file_of_an_earlier_report_that_cannot_be_there_is_passed_over(place):
+    (place / "cohort_check.tables").mkdir()
+    record = write_record(place / "cohort_check.json", "cohort_check")
+    names = [f"cohort_check.tables/{name}.csv" for name in NAMES.values()]
+    record.write_text(json.dumps(json.loads(record.read_text()) | {"files": names}))
+    assert files_of_earlier(place, "cohort_check") == []
+
+
+def test_moments_with_a_name_that_cannot_be_are_not_saved(place):
+    with pytest.raises(KneecurveError, match="too long"):
+        VisitMoments.save(None, place / NAMES["long"])
 
 
 def test_the_longest_name_is_no_error(place):
