@@ -145,9 +145,9 @@ class VisitMoments(Result):
         target = Path(path)
         if target.suffix != ".npz":
             target = target.with_name(target.name + ".npz")
+        refuse_impossible_name(target, error=ModelError)
         words = {name: getattr(self, name) for name in _WORDS}
         words["covariates"] = [asdict(covariate) for covariate in self.covariates]
-        refuse_impossible_name(target, error=ModelError)
         beside = target.with_name(f".{target.name}.part")
         with beside.open("wb") as file:
             np.savez(file, words=np.array(json.dumps(words)), **{name: getattr(self, name) for name in _ARRAYS})
