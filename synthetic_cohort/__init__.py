@@ -1,6 +1,7 @@
 """A cohort whose truth is known."""
 
-from synthetic_cohort.generate import SyntheticCohort, generate_again, generate_cohort
+from synthetic_cohort.again import generate_again
+from synthetic_cohort.generate import SyntheticCohort, generate_cohort
 from synthetic_cohort.scenarios.scenario import Scenario
 from synthetic_cohort.scenarios.scenario_files import list_scenarios, load_scenario
 from synthetic_cohort.scenarios.scenario_parts import Effect, Series

@@ -17,7 +17,7 @@ from synthetic_cohort.patients.patients import Patients, draw_patients
 from synthetic_cohort.patients.quarters import draw_quarters
 from synthetic_cohort.patients.trajectories import Curves, draw_curves, draw_traits
 from synthetic_cohort.scenarios.scenario import Scenario
-from synthetic_cohort.scenarios.scenario_files import list_scenarios, load_scenario, read_scenario
+from synthetic_cohort.scenarios.scenario_files import list_scenarios, load_scenario
 from synthetic_cohort.scenarios.scenario_rules import check_scenario
 from synthetic_cohort.seen.events import draw_events
 from synthetic_cohort.seen.long_table import make_cells
@@ -212,45 +212,6 @@ def generate_cohort(
         sessions.frame,
         draw_brace_limits(plan, people, curves, seed),
         draw_events(plan, people, missing, seed),
-    )
-
-
-def generate_again(provenance: Provenance) -> SyntheticCohort:
-    """Make a generated cohort again from its provenance.
-
-    Parameters
-    ----------
-    provenance : Provenance
-        Of a cohort that :func:`generate_cohort` made, or that was read from its folder.
-
-    Returns
-    -------
-    SyntheticCohort
-        The same cohort.
-
-    Raises
-    ------
-    CohortError
-        The provenance is not that of a generated cohort.
-
-    Examples
-    --------
-    >>> first = generate_cohort(patients=30, seed=7)
-    >>> again = generate_again(first.observed.provenance)
-    >>> bool(again.observed.visits.equals(first.observed.visits))
-    True
-    """
-    parameters = provenance.parameters
-    if provenance.scenario is None or provenance.seed is None or "patients" not in parameters:
-        raise CohortError(
-            "This cohort was not generated, so it cannot be made again.",
-            where="its provenance names no scenario, seed and number of patients",
-            what_to_do="Use the provenance of a cohort that generate_cohort made.",
-        )
-    own = parameters.get("scenario")
-    scenario = provenance.scenario if own is None else read_scenario(own, "provenance of the cohort")
-    return generate_cohort(
-        scenario, patients=parameters["patients"], seed=provenance.seed, quarters=parameters.get("quarters")
     )
 
 

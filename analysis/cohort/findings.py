@@ -12,6 +12,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.cohort.recognition.trade_words import shown_cell, shown_identifier
 from analysis.foreign_text import shape, visible
 from analysis.result import Result
@@ -117,6 +118,7 @@ class CheckReport(Result):
         Path
             The same path.
         """
+        refuse_impossible_name(path)
         table = self.findings.copy()
         for name in ("table", "patient_id", "column", "value", "problem", "what_to_do"):
             table[name] = not_run(table[name])

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.cohort.findings import not_run
 from analysis.cohort.tables import EARLIEST_WEEK, LATEST_WEEK, Cohort
 from analysis.errors import CohortError
@@ -253,6 +254,7 @@ class ScheduleReport(Result):
 
         A cell that a spreadsheet would run as a formula gets an apostrophe in front.
         """
+        refuse_impossible_name(path)
         words = self.values.select_dtypes(exclude=["number", "bool"])
         table = self.values.assign(**{str(name): not_run(cells.astype("str")) for name, cells in words.items()})
         table.to_csv(path, index=False, encoding="utf-8", lineterminator="\n")

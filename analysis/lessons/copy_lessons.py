@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.errors import ReportError
 from analysis.lessons.glossary import glossary_page
 from analysis.lessons.source import Version, lesson_notebook, lesson_sources
@@ -40,6 +41,7 @@ def copy_lessons(to: Path | str, *, version: Version = "learner", overwrite: boo
     import nbformat
 
     folder = Path(to)
+    refuse_impossible_name(folder, error=ReportError)
     ending = "" if version == "learner" else "_instructor"
     texts = {
         f"{source.stem}{ending}.ipynb": nbformat.writes(lesson_notebook(source, version)) + "\n"  # type: ignore[no-untyped-call]

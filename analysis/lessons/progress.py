@@ -5,6 +5,7 @@ import os
 from pathlib import Path
 from typing import Any
 
+from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.cohort.files.settings_files import read_json
 from analysis.errors import ReportError
 
@@ -35,6 +36,7 @@ class Progress:
 
     def __init__(self, folder: Path | str = ".") -> None:
         self.path = Path(folder) / FILE_NAME
+        refuse_impossible_name(self.path, error=ReportError)
         self._lessons: dict[str, dict[str, dict[str, Any]]] = self._read()
 
     def of(self, lesson: int) -> dict[str, dict[str, Any]]:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.files.paths import refuse_no_file
 from analysis.errors import CohortError
 from analysis.quarter.counts import ALL_SITES, NO_SITE, Indicator, QuarterCounts
 from analysis.quarter.periods import every_period
@@ -53,6 +54,7 @@ def read_aggregates(path: Path) -> QuarterCounts:
     >>> counts.indicators[0].label, counts.periods
     ('Improved', ['2026-Q1'])
     """
+    refuse_no_file(path)
     try:
         rows = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")
     except (OSError, UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError) as error:

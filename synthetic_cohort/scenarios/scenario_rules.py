@@ -4,9 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from analysis.cohort.tables import LATEST_WEEK
 from analysis.errors import CohortError
 from synthetic_cohort.scenarios.scenario import Scenario
 from synthetic_cohort.scenarios.scenario_parts import Series
+
+#: Digits after the point that a number of Python holds, beside one before it.
+_MOST_DECIMALS = 15
 
 
 def check_scenario(scenario: Scenario, where: str) -> None:
@@ -70,6 +74,8 @@ def _of_series(scenario: Scenario) -> Iterator[str]:
             yield f"{name}: lowest, highest, step or half_life_weeks is not in order"
         elif any(not series.lowest < v < series.highest for v in (series.before, series.after, series.plateau)):
             yield f"{name}: before, after and plateau should lie between lowest and highest"
+        if not 0 <= series.decimals <= _MOST_DECIMALS:
+            yield f"{name}: decimals should be from 0 to {_MOST_DECIMALS}"
         if series.visit_memory_weeks <= 0 or any(sd < 0 for sd in _sds(series)):
             yield f"{name}: standard deviations should be 0 or more, visit_memory_weeks above 0"
         if series.general_loading**2 + series.strength_loading**2 > 1 or abs(series.recovery_loading) > 1:
@@ -92,13 +98,16 @@ def _of_parts(scenario: Scenario) -> Iterator[str]:
         if not set(protocols) <= set(scenario.protocols):
             yield f"home programme or brace: {', '.join(protocols)} are not all protocols"
     for modality in scenario.modalities:
-        if not 1 <= modality.first_week <= modality.last_week or not 1 <= modality.sessions_per_week <= 100:
+        if (
+            not 1 <= modality.first_week <= modality.last_week <= LATEST_WEEK
+            or not 1 <= modality.sessions_per_week <= 100
+        ):
             yield f"modality {modality.modality!r}: its weeks or sessions are not in order"
         if not 1 <= modality.minutes * modality.sessions_per_week <= 10_080:
             yield f"modality {modality.modality!r}: its sessions do not fit into a week"
     known = {modality.modality for modality in scenario.modalities} | {""}
     for event in scenario.events:
-        if event.modality not in known or not 0 <= event.first_week <= event.last_week:
+        if event.modality not in known or not 0 <= event.first_week <= event.last_week <= LATEST_WEEK:
             yield f"event {event.event!r}: its modality or weeks are not in order"
     for plan in scenario.brace:
         if not len(plan.weeks) == len(plan.flexion_limits_deg) == len(plan.extension_limits_deg) == len(plan.locked):

@@ -219,6 +219,23 @@ def test_demo_writes_a_report_then_refuses_then_overwrites(kneecurve, tmp_path, 
     assert asked == [("protocol_comparison", "cohort", "report", True)]
 
 
+def test_the_demo_ends_with_what_to_do_with_data_of_ones_own(kneecurve, tmp_path, monkeypatch):
+    page = tmp_path / "page.html"
+    files = ReportFiles(html=page, notebook=page, record=page)
+    monkeypatch.setattr("analysis.report.make_report", lambda *_, **__: files, raising=False)
+    answer = kneecurve("demo", "--patients", "12", "--out", tmp_path / "demo")
+    assert answer.code == 0, answer.err
+    assert answer.out.splitlines()[-7:] == [
+        "Open it in a web browser. Next, your own data: at a terminal, import asks what the columns leave open, and writes",
+        "the map (FILE_map.toml) and the cohort folder (FILE_cohort):",
+        "  kneecurve import FILE",
+        "with a map that is written already:",
+        "  kneecurve import FILE --map MAP.toml --out FOLDER",
+        "or work in notebooks:",
+        "  kneecurve notebooks --to DIR",
+    ]
+
+
 def test_the_map_reference_and_the_measures_are_printed(kneecurve):
     answer = kneecurve("map-reference")
     assert answer.code == 0

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.cohort.findings import not_run
 from analysis.cohort.tables import Privacy
 from analysis.foreign_text import visible
@@ -109,6 +110,7 @@ class DeidentificationReport(Result):
 
     def write(self, path: Path) -> Path:
         """Write the table of actions as CSV; a cell that a spreadsheet would run gets an apostrophe in front."""
+        refuse_impossible_name(path)
         table = self.actions.copy()
         for name in REPORT_COLUMNS[:-1]:
             table[name] = not_run(table[name].astype("str"))

@@ -81,6 +81,7 @@ def read_descriptor(folder: Path) -> dict[str, Any]:
         There is no such folder or descriptor, or it is no JSON object with a list of resources.
     """
     path = folder / DESCRIPTOR
+    refuse_impossible_name(path)
     finish(folder)
     if not folder.is_dir():
         raise CohortError(
@@ -126,6 +127,7 @@ def path_in_folder(folder: Path, resource: dict[str, Any]) -> Path:
             what_to_do="Put the file into the folder.",
         )
     path = folder.joinpath(*parts)
+    refuse_impossible_name(path)
     _refuse_link(folder, path)
     return path
 

@@ -12,6 +12,7 @@ import pandas as pd
 from analysis.cohort.catalogue import load_catalogue
 from analysis.cohort.checks.checks import check_tables, raise_on_errors
 from analysis.cohort.derived import torque_is_per_kg
+from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.cohort.findings import CheckReport, FindingList, Severity
 from analysis.cohort.importing.import_home import check_protocols, home_table, sessions_of_log
 from analysis.cohort.importing.import_visits import visits_table
@@ -104,6 +105,7 @@ def import_cohort(file: str | os.PathLike[str], map_file: str | os.PathLike[str]
     ['usual', 'early']
     """
     path = Path(file)
+    refuse_impossible_name(path)
     with steps(f"Importing {path.name}") as step:
         return _import(path, Path(map_file), step)
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from analysis.cohort.checks.links import links_of
 from analysis.cohort.files.conversion import RawTable, add_ragged
+from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.cohort.files.readers import read_table
 from analysis.cohort.findings import FindingList
 from analysis.cohort.importing.map_keys import FileFormat, PatientColumn
@@ -133,6 +134,7 @@ class Sources:
                 what_to_do="Put all files into one folder, and give their names without a path.",
             )
         path = folder / name
+        refuse_impossible_name(path)
         if not path.is_file():
             raise CohortError(
                 f"The map names the file {name!r}, which is not there.",

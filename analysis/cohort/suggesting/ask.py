@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 import pandas as pd
 
+from analysis.cohort.files.paths import refuse_no_file
 from analysis.cohort.files.settings_files import explained_toml
 from analysis.cohort.recognition.recognise_columns import hold_numbers
 from analysis.cohort.recognition.visit_times import visit_time
@@ -59,6 +60,7 @@ def answer_map(file: str | os.PathLike[str], map_file: str | os.PathLike[str], a
     (AnsweredMap(left=0, stopped=False, is_part=False), True)
     """
     target = Path(map_file)
+    refuse_no_file(target)
     if target.exists():
         explained_toml(target, "map file", "see the maps in the documentation")
         text, cells = target.read_text(encoding="utf-8"), read_columns(Path(file))

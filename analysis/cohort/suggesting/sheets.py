@@ -59,10 +59,13 @@ class Sheets:
     people: Sheet | None
     doubt: str
 
-    def joined(self) -> pd.DataFrame:
-        """Give the rows of the visits with the columns of their patient, under the name that the sheet of patients has."""
+    def joined(self, read: pd.DataFrame) -> pd.DataFrame:
+        """Give the rows of the visits with the columns of their patient, under the name that the sheet of patients has.
+
+        Where no sheet of patients is taken, these are the rows as they were ``read``.
+        """
         if self.visits is None or self.people is None or self.people.patient is None:
-            raise AssertionError
+            return read
         frame, people, patient = self.visits.raw.frame, self.people.raw.frame, self.people.patient
         theirs = {one.name for one in self.visits.found if one.role in _OF_PATIENTS} | set(people.columns)
         rest = frame.drop(columns=[name for name in frame if name in theirs or name == self.visits.patient])

@@ -10,7 +10,7 @@ import pandas as pd
 
 from analysis.cohort.columns import Column, convert
 from analysis.cohort.files.file_formats import STATISTICS_FILES, WORKBOOKS
-from analysis.cohort.files.paths import refuse_no_file
+from analysis.cohort.files.paths import refuse_impossible_name, refuse_no_file
 from analysis.cohort.files.readers import DELIMITERS, guess_header_rows, read_table
 from analysis.cohort.importing.map_keys import FileFormat
 from analysis.cohort.importing.sources import Sources
@@ -90,6 +90,7 @@ def suggest_map(file: str | os.PathLike[str], map_file: str | os.PathLike[str]) 
 
 def suggested_text(path: Path) -> tuple[str, dict[str, pd.Series], int]:
     """Give the text of a first map of a file or a folder, the cells of each column, and how many lines are not sure."""
+    refuse_impossible_name(path)
     suggestion, cells, doubts = _of_folder(path) if path.is_dir() else _of_file(path)
     return compose(suggestion, path.name, doubts), cells, suggestion.questions + len(doubts)
 
@@ -166,7 +167,7 @@ def _read(path: Path) -> tuple[pd.DataFrame, dict[str, pd.Series], FileFormat, S
             path, delimiter=form.delimiter, encoding="cp1252", missing=form.missing, header_rows=form.header_rows
         )
         doubts.append("the encoding: the file is not UTF-8; look whether letters with accents came out right")
-    frame = (raw.frame if sheets.people is None else sheets.joined()).head(_HEAD_ROWS)
+    frame = sheets.joined(raw.frame).head(_HEAD_ROWS)
     texts = [name for name in frame if pd.api.types.is_string_dtype(frame[name].dtype)]
     commas = sum(bool(frame[name].dropna().head(1000).str.fullmatch(_COMMA).mean() > 0.5) for name in texts)
     if commas:

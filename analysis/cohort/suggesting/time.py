@@ -80,7 +80,11 @@ def fill_dates(suggestion: SuggestedMap, found: dict[str, Recognised], cells: Ma
         return False
     note = "" if len(starts) == 1 else suggestion.not_sure("which date is that of surgery or start?")
     suggestion.week.append(f"start = {quoted(starts[0].name)}{note}")
-    written = {one.name: written_time(one.header, "weeks") for one in dated}
+    written = {
+        one.name: written_time(one.header.time, one.header.unit, "weeks")
+        for one in dated
+        if one.header.time is not None
+    }
     times = ", ".join(
         f"{time if time.startswith(chr(34)) else quoted(time)} = {quoted(name)}" for name, time in written.items()
     )

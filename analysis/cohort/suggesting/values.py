@@ -84,17 +84,17 @@ def fill_wide(
         lines = measure_lines(suggestion, block.header, numbers, limbs, sure=all(one.sure for one in block.columns))
         bare = [one for one in block.columns if one.header.unit is None and not one.header.baseline]
         note = suggestion.not_sure(f"when is {bare[0].name}?") if bare and (unit or units) else ""
-        times = ", ".join(f"{quoted(one.name)} = {written_time(one.header, unit)}" for one in block.columns)
+        times = ", ".join(
+            f"{quoted(one.name)} = {written_time(one.header.time, one.header.unit, unit)}"
+            for one in block.columns
+            if one.header.time is not None
+        )
         suggestion.value_entries.append("\n".join(["[[values]]", *lines, f"columns = {{ {times} }}{note}"]))
 
 
-def written_time(header: HeaderWords, unit: str | None) -> str:
-    """Write a time of a column as a map has it: a number where its unit is that of the map, otherwise with its unit."""
-    if header.time is None:
-        raise AssertionError
-    if header.unit is None or header.unit == unit:
-        return f"{header.time:g}"
-    return quoted(f"{header.time:g} {header.unit}")
+def written_time(time: float, named: str | None, unit: str | None) -> str:
+    """Write a time as a map has it: a number where the unit ``named`` is that of the map or there is none, else with its unit."""
+    return f"{time:g}" if named is None or named == unit else quoted(f"{time:g} {named}")
 
 
 def fill_long(

@@ -10,6 +10,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.errors import ModelError
 from analysis.result import Result
 
@@ -144,6 +145,7 @@ class VisitMoments(Result):
         target = Path(path)
         if target.suffix != ".npz":
             target = target.with_name(target.name + ".npz")
+        refuse_impossible_name(target, error=ModelError)
         words = {name: getattr(self, name) for name in _WORDS}
         words["covariates"] = [asdict(covariate) for covariate in self.covariates]
         beside = target.with_name(f".{target.name}.part")
@@ -175,6 +177,7 @@ def read_moments(path: str | Path) -> VisitMoments:
     ModelError
         Where the file does not hold moments.
     """
+    refuse_impossible_name(Path(path), error=ModelError)
     try:
         with np.load(path, allow_pickle=False) as stored:
             words = json.loads(str(stored["words"]))

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from analysis.cohort import Cohort, load_cohort
+from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.cohort.provenance import Provenance
 from analysis.errors import CohortError, KneecurveWarning, ModelError, ReportError
 from analysis.quarter import (
@@ -214,6 +215,7 @@ def _counted(
     folder: Path, options: dict[str, Any]
 ) -> tuple[QuarterCounts, pd.DataFrame | None, Cohort | None, tuple[str, ...]]:
     """Count a cohort, or read aggregates, whichever the folder holds."""
+    refuse_impossible_name(folder)
     if (folder / _COHORT_FILE).is_file():
         cohort = load_cohort(folder)
         found = quarter_indicators(cohort, **options)

@@ -10,6 +10,7 @@
 - ``told_paths``: paths as a report tells them: nothing of the folders of the person who made it.
 - ``repeat``: a report made again from its record, and compared with what it showed then.
 - ``trust``: which notebook a repetition may run.
+- ``asked``: What a record may ask of a report of the kit.
 - ``provenance``: what a report was made from, as it shows it: enough to make it again.
 - ``working_copy``: the notebooks, with invented cohorts beside them: a small one, and one by quarter.
 """

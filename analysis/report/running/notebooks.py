@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.errors import ReportError
 from analysis.report.parts.typesetting import without_colours
 from analysis.report.running.parameters import Parameter, read_parameters
@@ -85,6 +86,7 @@ def find_report(name: str) -> Path:
     """
     own = Path(name)
     if own.suffix == ".ipynb":
+        refuse_impossible_name(own, error=ReportError)
         if own.is_file():
             return own
         raise ReportError(

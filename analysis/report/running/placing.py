@@ -10,7 +10,7 @@ from contextlib import contextmanager, nullcontext, suppress
 from pathlib import Path
 
 from analysis.cohort.files.paths import refuse_impossible_name
-from analysis.errors import ReportError
+from analysis.errors import KneecurveError, ReportError
 from analysis.report.running.record import read_record
 from analysis.writing.owners import MARK, is_dead, lock, mark_in, new_token, remove_dead
 from analysis.writing.swaps import signals_held
@@ -70,7 +70,12 @@ def files_of_earlier(destination: Path, report: str) -> list[str]:
     except ReportError:
         return []
     names = [name for name in known.files if _may_be(name, report)] if known.report == report else []
-    return [name for name in names if (destination / name).is_file()]
+    there = []
+    for name in names:
+        with suppress(KneecurveError):
+            refuse_impossible_name(destination / name)
+            there += [name] if (destination / name).is_file() else []
+    return there
 
 
 def refuse_other_kinds(destination: Path, files: Sequence[Path]) -> None:

@@ -10,6 +10,7 @@ from importlib import metadata
 from pathlib import Path
 from typing import Any
 
+from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.cohort.files.settings_files import read_json
 from analysis.cohort.provenance import Provenance, Source, describe_source
 from analysis.errors import CohortError, ReportError
@@ -123,6 +124,7 @@ def read_record(path: Path | str) -> Record:
     """
     advice = "Name the JSON file that kneecurve report wrote beside the report."
     file = Path(path)
+    refuse_impossible_name(file, error=ReportError)
     if not file.is_file():
         raise ReportError("There is no such record.", where=str(path), what_to_do=advice)
     try:
@@ -159,6 +161,7 @@ def record_inputs(folder: Path) -> tuple[Source, ...]:
     ReportError
         There is no such folder.
     """
+    refuse_impossible_name(folder, error=ReportError)
     finish(folder)
     if not folder.is_dir():
         raise ReportError(

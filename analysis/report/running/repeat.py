@@ -9,9 +9,10 @@ from typing import Any
 import pandas as pd
 
 from analysis.cohort.files.paths import refuse_impossible_name
-from analysis.errors import ReportError
+from analysis.errors import CohortError, ReportError
 from analysis.report.forms.digest import Digest, first_difference, read_digests
 from analysis.report.forms.document import read_document
+from analysis.report.running.asked import refuse_large_parameters
 from analysis.report.running.make import ReportFiles, make_report
 from analysis.report.running.notebooks import read_notebook
 from analysis.report.running.record import Record, read_record, record_inputs
@@ -109,8 +110,8 @@ def repeat_report(
     Raises
     ------
     ReportError
-        The record cannot be read or names a notebook that may not be run; the cohort is not there and cannot be
-        generated, or its files are not the ones that the report was made from.
+        The record cannot be read, asks for more than a record may, or names a notebook that may not be run; the cohort
+        is not there and cannot be generated, or its files are not the ones that the report was made from.
 
     Examples
     --------
@@ -124,6 +125,7 @@ def repeat_report(
     path = Path(record)
     known = read_record(path)
     source = notebook_to_repeat(path, known, notebook=None if notebook is None else Path(notebook), trust=trust)
+    refuse_large_parameters(path, known.parameters, source)
     with temporary_folder() as place, _cohort(known, path, cohort) as (folder, said):
         _check_inputs(known, folder)
         files = make_report(
@@ -157,10 +159,20 @@ def _cohort(known: Record, path: Path, given: Path | str | None) -> Iterator[tup
             what_to_do="Name it: kneecurve repeat REPORT.json --cohort FOLDER (in Python cohort=).",
         )
     from analysis.cohort import write_cohort
-    from synthetic_cohort.generate import generate_again
+    from synthetic_cohort.again import generate_again
 
     with temporary_folder() as place:
-        again = generate_again(origin)
+        try:
+            again = generate_again(origin)
+        except CohortError as error:
+            raise ReportError(
+                error.what,
+                where=f"{path}, origin",
+                what_to_do=[
+                    error.what_to_do,
+                    "Where you have the cohort folder, name it: --cohort FOLDER (in Python cohort=).",
+                ],
+            ) from None
         form = "parquet" if any(one.name.endswith(".parquet") for one in known.inputs) else "csv"
         named = Path(known.cohort).name
         target = place / (named if named not in ("", "..") else "cohort")

@@ -31,6 +31,7 @@ def notebook_to_repeat(
         if of_the_kit is not None:
             return of_the_kit
         notebook = _inside(record_file, known.own_notebook)
+    refuse_impossible_name(notebook, error=ReportError)
     if notebook.suffix != ".ipynb" or not notebook.is_file():
         raise ReportError(
             "There is no such notebook.", where=str(notebook), what_to_do="Name it with --notebook FILE (notebook=)."

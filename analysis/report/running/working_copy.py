@@ -3,6 +3,7 @@
 import shutil
 from pathlib import Path
 
+from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.errors import ReportError
 from analysis.report.running.notebooks import notebook_folder
 from analysis.report.running.placing import working_folder
@@ -45,6 +46,7 @@ def copy_notebooks(to: Path | str, *, overwrite: bool = False) -> list[Path]:
     from synthetic_cohort import generate_cohort
 
     source, destination = notebook_folder(), Path(to)
+    refuse_impossible_name(destination, error=ReportError)
     names = sorted(
         path.relative_to(source) for path in source.rglob("*.ipynb") if ".ipynb_checkpoints" not in path.parts
     )

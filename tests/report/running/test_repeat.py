@@ -17,6 +17,7 @@ from analysis.report.running.provenance import repeatable_in_words
 from analysis.report.running.record import read_record
 from synthetic_cohort import generate_cohort
 
+from .foreign_record import write_record
 from .in_this_process import run_here
 
 SHOW = """
@@ -169,6 +170,42 @@ def test_a_record_whose_notebook_has_no_size_is_refused(made):
 def test_a_cohort_folder_that_no_system_can_have_is_refused(made, tmp_path, name):
     with pytest.raises(ReportError, match="No file has such a name"):
         repeat_report(made, cohort=name, notebook=tmp_path / "own.ipynb", trust=True)
+
+
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        ({"patients": 20_000_000}, "5,000,000 planned values at most"), ({"patients": 60_000}, "60,000 patients with 94 each"),
+        ({"patients": 12, "quarters": 10**12}, "quarters should be a whole number from 1 to 200"),
+        ({"patients": 10**300}, "5,000,000 planned values at most"),
+    ],
+)  # fmt: skip
+def test_a_record_that_asks_for_too_large_a_cohort_is_refused(made, tmp_path, asked, said):
+    origin = json.loads(made.read_text(encoding="utf-8"))["origin"]
+    change(made, origin={**origin, "parameters": asked})
+    shutil.rmtree(tmp_path / "cohort")
+    before = sorted(tmp_path.rglob("*"))
+    with pytest.raises(ReportError) as caught:
+        repeat_report(made, notebook=tmp_path / "own.ipynb", trust=True, out=tmp_path / "again")
+    assert said in caught.value.what
+    assert str(made) in caught.value.where
+    assert "--cohort FOLDER" in caught.value.what_to_do
+    assert sorted(tmp_path.rglob("*")) == before
+
+
+@pytest.mark.parametrize(
+    ("parameters", "said"),
+    [({"imputations": 10**9}, "imputations 1,000,000,000"), ({"extra": ["a"] * 1001}, "extra with 1,001 entries")],
+)
+def test_a_record_that_asks_for_too_much_work_is_refused(tmp_path, parameters, said):
+    record = write_record(tmp_path / "record.json", "protocol_comparison")
+    change(record, parameters=parameters)
+    with pytest.raises(ReportError) as caught:
+        repeat_report(record, out=tmp_path / "again")
+    assert caught.value.what == f"The record asks for more than the 1,000 that a record may ask for: {said}."
+    assert str(record) in caught.value.where
+    assert "kneecurve report" in caught.value.what_to_do
+    assert list(tmp_path.iterdir()) == [record]
 
 
 def test_the_record_holds_seed_command_versions_and_what_is_shown(made):

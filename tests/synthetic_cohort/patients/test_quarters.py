@@ -5,7 +5,7 @@ import pytest
 
 from analysis.errors import CohortError
 from synthetic_cohort import generate_cohort
-from synthetic_cohort.generate import generate_again
+from synthetic_cohort.again import generate_again
 
 
 def test_quarters_change_nothing_else():

@@ -1,0 +1,7 @@
+"""The commands of the command line, each thin: one call of the library, what it did, and what to open next.
+
+- ``folders``: Folders to work and to look around in: ``demo``, ``notebooks``, ``lessons``.
+- ``importing``: A file becomes a cohort folder: ``import``, ``map-reference``.
+- ``cohorts``: Cohorts are checked and freed of identifiers: ``check``, ``deidentify``, ``measures``.
+- ``reports``: Reports are made, and made again from their records: ``report``, ``repeat``.
+"""

@@ -1,0 +1,86 @@
+"""Reports are made, and made again from their records: ``report`` and ``repeat``."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from analysis.printing import err, foreign, foreign_lines, out, with_progress
+
+
+def report(
+    name: Annotated[str, typer.Argument(help="Name of a report notebook, for example protocol_comparison.")],
+    folder: Annotated[Path, typer.Argument(help="Cohort folder.")],
+    destination: Annotated[Path, typer.Option("--out", help="Folder the report is written to.")],
+    parameters: Annotated[
+        list[str] | None, typer.Option("--set", "-s", help="A parameter of the notebook, as name=value; repeatable.")
+    ] = None,
+    forms: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--format", "-f", help="Forms to write: html, pdf, docx, pptx, csv; with commas between, or repeated."
+        ),
+    ] = None,
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace a report in that folder.")] = False,
+) -> None:
+    """Run a report notebook once on a cohort folder; write an HTML file that stands alone, and other forms."""
+    from analysis.report import make_report
+    from analysis.report.running.parameters import parameter_of_text
+
+    given = dict(parameter_of_text(text) for text in parameters or [])
+    formats = [form.strip() for text in forms or ["html"] for form in text.split(",")]
+    files = with_progress(
+        lambda told: make_report(
+            name,
+            folder,
+            destination,
+            parameters=given,
+            formats=formats,  # type: ignore[arg-type]
+            overwrite=overwrite,
+            progress=told,
+        )
+    )
+    out.print("Written:")
+    for path in files.paths():
+        out.print(f"  {foreign(path.resolve())}")
+    out.print(f"Open {foreign(files.html.name)} in a web browser.")
+
+
+def repeat(
+    record: Annotated[Path, typer.Argument(help="The JSON file beside a report.")],
+    cohort: Annotated[
+        Path | None, typer.Option("--cohort", help="Cohort folder, where it is not at the place the record names.")
+    ] = None,
+    notebook: Annotated[
+        Path | None,
+        typer.Option("--notebook", help="Notebook of one's own, where it is not in the folder of the record."),
+    ] = None,
+    trust: Annotated[
+        bool, typer.Option("--trust", help="Run a notebook that is not one of the kit's: it can do all that you can.")
+    ] = False,
+    destination: Annotated[
+        Path | None, typer.Option("--out", help="Folder for the new report; without it, it is only compared.")
+    ] = None,
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace a report in that folder.")] = False,
+) -> None:
+    """Make a report again from its record and say what is equal and what differs; exit code 1 where anything differs."""
+    from analysis.report import repeat_report
+
+    def show_and_trust(notebook: str) -> bool:
+        err.print(f"Running a notebook that is not one of the kit's: {foreign(notebook)}")
+        return True
+
+    repeated = with_progress(
+        lambda told: repeat_report(
+            record,
+            cohort=cohort,
+            notebook=notebook,
+            trust=show_and_trust if trust else False,
+            out=destination,
+            overwrite=overwrite,
+            progress=told,
+        )
+    )
+    out.print(foreign_lines(repeated))
+    if not repeated.same:
+        raise typer.Exit(1)
