@@ -67,10 +67,16 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "published_thresholds",  # the catalogue's thresholds, those that fit the cohort first
     "choose_threshold",  # the one a responder analysis takes
     "choose_endpoint",  # measure, limb, week, threshold, rules: what the functions below count, compare or impute
-    "responders",  # who improved by the threshold, by protocol
+    "fitting_endpoint",  # the one that fits a measure, by procedure and what weeks count from
+    "with_states_together",  # a state of several measures together
+    "responders",  # who reached it, by protocol
     "change_distribution",  # the share at every threshold
     "probability_of_response",  # how likely each true change reaches the threshold, error and missed visits counted in
     "calibration_table",  # probabilities beside what was true
+    "compare_outcomes",  # a primary and secondary outcomes, tested in order with one error
+    "subgroup_differences",  # differences within groups of patients, and whether they differ
+    "graphical_test",  # p values, weights and transitions -> which are rejected
+    "standardised_difference",  # differences in standard deviations
     "adherence_by_week",
     "weeks_with_enough",  # share of weeks with enough of the sessions done
     "home_dose",  # minutes, and stimulation delivered
@@ -108,6 +114,7 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "MissingDataAnalyses",
     "MissingPatterns",
     "NumberNeeded",
+    "OutcomesInOrder",
     "PatientFlow",
     "Prescription",
     "ProbabilityOfResponse",
@@ -121,6 +128,7 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "ScheduleReport",
     "SecondOpinion",
     "Source",
+    "SubgroupDifferences",
     "TimeToStopping",
     "TippingPoint",
     "UsualSession",

@@ -114,6 +114,8 @@ def made(tmp_path):
         fit,
         analysis.visit_moments(frame, "value ~ protocol * week_spline"),
         analysis.second_opinion(fit),
+        outcomes.compare_outcomes(one, ["pain", "ikdc"], week=26),
+        outcomes.subgroup_differences(generate_cohort(patients=240, seed=1).observed, "pain", "sex", week=26),
         outcomes.adherence_association(one, torque),
         outcomes.adherence_by_week(one),
         outcomes.adherence_classes(one),

@@ -8,6 +8,7 @@
 - ``own_curve``: One patient's own curve, given some of the visits: also of a patient that the fit has not seen.
 - ``patients``: What the model says of single patients: their effects, residuals, predictions and expected curves.
 - ``first_converged``: Fit one mean with several covariances in turn, and take the first that converges.
+- ``covariates``: What a comparison is adjusted for beside the baseline: columns of the patients, as they are or as a curve.
 - ``recovery_choices``: What the recovery-curve model of a report takes from the design of the cohort.
 - ``recovery``: The recovery-curve model of a report: chosen from the design of the cohort, never from its results.
 - ``second_opinion``: The same model through another program, side by side.

@@ -18,6 +18,7 @@ PATIENTS_PER_LABEL = 10
 #: A smooth curve needs at least this many different values (design choice).
 FEWEST_VALUES_OF_A_CURVE = 10
 _CURVE = re.compile(r"spline\(\s*(\w+)\s*\)")
+_UNIT = re.compile(r"_(?:years|kg|cm|mm|deg|weeks|days)$")
 _COLUMN_OF_A_CURVE = re.compile(r"(.+)_spline_\d+")
 
 
@@ -71,7 +72,7 @@ def with_named_covariates(cohort: Cohort, adjust_for: Sequence[str]) -> tuple[Co
     twice = [one for one in names if names.count(one) > 1]
     if twice:
         raise ModelError(
-            f"{_column_in_words(twice[0])} is named twice.",
+            f"{column_in_words(twice[0])} is named twice.",
             where=f"adjust_for: {', '.join(adjust_for)}",
             what_to_do="Name each once.",
         )
@@ -131,17 +132,25 @@ def adjusted_in_words(adjusted_for: Sequence[str]) -> str:
     >>> adjusted_in_words(("baseline", "site")), adjusted_in_words(("site",))
     ('the baseline and site', 'site')
     >>> adjusted_in_words(("baseline", "sex", "age_years_spline_1", "age_years_spline_2"))
-    'the baseline, sex and a curve of age years'
+    'the baseline, sex and a curve of age'
     """
-    words = list(dict.fromkeys(_column_in_words(name) for name in adjusted_for))
+    words = list(dict.fromkeys(column_in_words(name) for name in adjusted_for))
     return " and ".join([", ".join(words[:-1]), words[-1]] if len(words) > 1 else words)
 
 
-def _column_in_words(name: str) -> str:
+def column_in_words(name: str) -> str:
+    """Name a column of the patients within a sentence, its unit left out.
+
+    Examples
+    --------
+    >>> column_in_words("age_years"), column_in_words("site"), column_in_words("age_years_spline_2")
+    ('age', 'site', 'a curve of age')
+    """
     curve = _COLUMN_OF_A_CURVE.fullmatch(name)
+    words = _UNIT.sub("", curve[1] if curve else name).replace("_", " ")
     if curve:
-        return f"a curve of {curve[1].replace('_', ' ')}"
-    return "the baseline" if name == "baseline" else name.replace("_", " ")
+        return f"a curve of {words}"
+    return "the baseline" if name == "baseline" else words
 
 
 def is_of_a_curve(name: str) -> bool:

@@ -8,6 +8,9 @@ from analysis.outcomes.change.regression_to_mean import (
     chosen_group_change,
     regression_to_mean,
 )
+from analysis.outcomes.comparisons.compare_outcomes import OutcomesInOrder, compare_outcomes
+from analysis.outcomes.comparisons.effect_size import standardised_difference
+from analysis.outcomes.comparisons.subgroups import SubgroupDifferences, subgroup_differences
 from analysis.outcomes.endpoint import Endpoint, choose_endpoint
 from analysis.outcomes.fitting_endpoint import fitting_endpoint
 from analysis.outcomes.home_programme.adherence_association import AdherenceAssociation, adherence_association
@@ -40,6 +43,7 @@ from analysis.outcomes.thresholds.found_thresholds import FoundThresholds, find_
 from analysis.outcomes.thresholds.reliability import Reliability, reliability
 from analysis.outcomes.true_response.probability_of_response import ProbabilityOfResponse, probability_of_response
 from analysis.statistics.calibration import calibration_table
+from analysis.statistics.graphical_tests import graphical_test
 from analysis.statistics.proportions import NumberNeeded, number_needed_to_treat, share_difference, share_interval
 
 __all__ = [
@@ -61,6 +65,7 @@ __all__ = [
     "MissingDataAnalyses",
     "MissingPatterns",
     "NumberNeeded",
+    "OutcomesInOrder",
     "PatientFlow",
     "ProbabilityOfResponse",
     "RegressionToMean",
@@ -68,6 +73,7 @@ __all__ = [
     "ReportedAdherence",
     "Responders",
     "RespondersAtTwoWeeks",
+    "SubgroupDifferences",
     "TimeToStopping",
     "TippingPoint",
     "WeeksWithEnough",
@@ -82,12 +88,14 @@ __all__ = [
     "choose_endpoint",
     "choose_threshold",
     "chosen_group_change",
+    "compare_outcomes",
     "complier_effect",
     "events_by_protocol",
     "events_by_week",
     "find_thresholds",
     "fitting_endpoint",
     "gap_regained",
+    "graphical_test",
     "home_dose",
     "missing_by_week",
     "missing_data_analyses",
@@ -104,8 +112,10 @@ __all__ = [
     "responders_at_two_weeks",
     "share_difference",
     "share_interval",
+    "standardised_difference",
     "stratified_difference",
     "stratified_responders",
+    "subgroup_differences",
     "time_to_stopping",
     "tipping_point",
     "weeks_with_enough",

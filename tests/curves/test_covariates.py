@@ -64,7 +64,7 @@ def test_patients_without_a_covariate_are_left_out_and_counted(cohort):
         (["spline(sex)"], "No smooth curve of 'sex' can be drawn"),
         (["spline(height_cm)"], "There is no covariate 'height_cm'"),
         (["sex", "sex"], "sex is named twice"),
-        (["spline(age_years)", "spline(age_years)"], "a curve of age years is named twice"),
+        (["spline(age_years)", "spline(age_years)"], "a curve of age is named twice"),
         (["number"], "The covariate 'number' has 240 labels in 240 patients"),
         (["procedure"], "The covariate 'procedure' is the same in every patient"),
     ],

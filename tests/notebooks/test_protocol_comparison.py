@@ -10,7 +10,8 @@ from analysis.cohort import Cohort, Provenance
 from synthetic_cohort import generate_cohort
 
 SECTIONS = [
-    "In short", "Recovery curves", "Differences by week", "Patients who reached the threshold", "Patients", "Harms",
+    "In short", "Recovery curves", "Differences by week", "Patients who reached the threshold",
+    "Other outcomes and groups of patients", "Patients", "Harms",
     "Home programme", "Missing data", "Cautions", "Appendix",
 ]  # fmt: skip
 IN_THE_APPENDIX = [

@@ -110,7 +110,7 @@ def subgroup_differences(
     >>> found.table["group"].unique().tolist()
     ['below 30', '30 or more']
     """
-    column, groups = _groups(cohort, by)
+    column, groups = groups_of_patients(cohort, by)
     curves = fit_recovery(cohort, measure, limb=limb, primary_week=week, reference=reference, adjust_for=adjust_for)
     if len(curves.protocols) == 1 or not curves.scheduled:
         raise ModelError(
@@ -141,8 +141,20 @@ def subgroup_differences(
     )
 
 
-def _groups(cohort: Cohort, by: str) -> tuple[str, pd.Series]:
-    """Give the column and the group of each patient, by identifier."""
+def groups_of_patients(cohort: Cohort, by: str) -> tuple[str, pd.Series]:
+    """Give the column and the group of each patient, by identifier.
+
+    Raises
+    ------
+    ModelError
+        As of :func:`subgroup_differences`.
+
+    Examples
+    --------
+    >>> from synthetic_cohort import generate_cohort
+    >>> groups_of_patients(generate_cohort(patients=30, seed=1).observed, "age_years 30")[1].cat.categories.tolist()
+    ['below 30', '30 or more']
+    """
     written = _CUT.fullmatch(by)
     column = written[1] if written and by not in cohort.patients else by
     where = f"by: {by!r}"
@@ -189,7 +201,7 @@ def _sizes(frame: pd.DataFrame, curves: RecoveryCurves) -> pd.DataFrame:
 def _fit(frame: pd.DataFrame, curves: RecoveryCurves, kept: list[str]) -> MixedModel:
     formula = curves.model.design.formula.replace("protocol * C(week)", f"protocol * C(week) * {_GROUP}")
     frame = frame.assign(**{_GROUP: pd.Categorical(frame[_GROUP].astype("str"), kept)}).reset_index(drop=True)
-    one_week = frame["week"].nunique() == 1
+    one_week = len(frame["week"].unique()) == 1
     if one_week:
         formula = curves.model.design.formula.replace("protocol", f"protocol * {_GROUP}", 1)
     effects = (

@@ -1,6 +1,7 @@
 """RESPOND: patients who improved by a threshold: counted, compared, over time.
 
 - ``responders``: the share of patients who reached a threshold, by protocol, beside the mean difference.
+- ``states_together``: a state of several measures together, reached where all of them are at one visit.
 - ``change_distribution``: the share at every threshold, so that no one decides.
 - ``better_or_worse``: both directions of change by a week.
 - ``kept_response``: patients who passed a threshold by a week and stayed beyond it at every later visit.

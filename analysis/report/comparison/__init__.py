@@ -8,6 +8,7 @@
 - ``estimand``: What is estimated, in words: population, protocols, outcome, intercurrent events, summary.
 - ``patients``: Who the patients were, and who stayed: flow and baseline.
 - ``outcomes``: The outcomes: measurements as seen, recovery curves, differences, responders.
+- ``several_outcomes``: Beyond the one outcome: secondary ones in order, and groups of patients.
 - ``doses``: The home programme as it was planned and as it was done, by modality and protocol.
 - ``programme``: What was done at home, what went wrong (harms), and what is missing.
 - ``closing``: What stands at the end: methods in words, cautions, provenance.
@@ -28,6 +29,7 @@ from analysis.report.comparison.opening import answer, every_finding, subtitle
 from analysis.report.comparison.outcomes import differences, measurements, recovery, responder_analysis
 from analysis.report.comparison.patients import baseline, flow
 from analysis.report.comparison.programme import harms, home_programme, missing
+from analysis.report.comparison.several_outcomes import several_outcomes, subgroup_differences
 from analysis.report.comparison.study import Study, prepare_study
 
 __all__ = [  # noqa: RUF022 - the order of the report
@@ -42,6 +44,8 @@ __all__ = [  # noqa: RUF022 - the order of the report
     "recovery",
     "differences",
     "responder_analysis",
+    "several_outcomes",
+    "subgroup_differences",
     "doses",
     "home_programme",
     "harms",

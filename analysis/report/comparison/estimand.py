@@ -160,6 +160,10 @@ def _multiplicity(study: Study) -> tuple[str, ...]:
     if several:
         where = f"{several} comparisons at the primary week, adjusted for in a table of Differences by week"
         said.append(f"There {'is one comparison at the primary week' if several == 1 else f'are {where}'}.")
+    if several and study.parameters["secondary"]:
+        said.append(
+            "The secondary outcomes are tested in their order with the same error; their intervals are not adjusted."
+        )
     if study.responders and several:
         missing = "" if several == 1 else " and those of means under other assumptions about missing visits"
         said.append(

@@ -31,6 +31,7 @@ from analysis.outcomes import (
     missing_by_week,
     patient_flow,
 )
+from analysis.outcomes.comparisons.subgroups import groups_of_patients
 from analysis.outcomes.home_programme.sessions_done import check_enough
 from analysis.outcomes.responders.states_together import with_states_together
 from analysis.report.comparison.responder_choice import (
@@ -84,6 +85,8 @@ class ComparisonParameters(ReportParameters):
     )
     enough_sessions: float = parameter(0.8, "share of the prescribed sessions that counts as reached")
     imputations: int = parameter(50, "imputed data sets of each assumption about missing visits")
+    secondary: list[str] = parameter([], "further measures compared, in the order in which they are tested")
+    subgroups: list[str] = parameter([], 'groups of patients compared apart, such as "sex" or "age_years 30"')
     level: float = parameter(0.95, "confidence level of every interval")
 
     @property
@@ -176,6 +179,7 @@ class Prepared:
         name = asked.measure or _usual_measure(cohort)
         known = cohort.measures[name]
         visits = visit_frame(cohort, name, limb)
+        _refuse_unknown(cohort, name, asked)
         with warnings.catch_warnings(record=True) as caught:
             warnings.simplefilter("always", KneecurveWarning)
             curves, no_curves = _curves(cohort, name, limb, asked, named)
@@ -203,6 +207,12 @@ class Prepared:
             dict.fromkeys(str(one.message) for one in ours if not issubclass(one.category, ConvergenceWarning))
         )
         return replace(prepared, warnings=said)
+
+    @property
+    def allocated(self) -> dict[str, int]:
+        """All patients of each protocol."""
+        rows = self.flow.allocated
+        return {str(name): int(n) for name, n in zip(rows["protocol"], rows["allocated"], strict=True)}
 
     @cached_property
     def flow(self) -> PatientFlow:
@@ -298,6 +308,19 @@ def _usual_measure(cohort: Cohort) -> str:
             "The cohort holds no measured value.", where="table visits", what_to_do="Check what was imported."
         )
     return str(counts.index[int(counts.to_numpy().argmax())])
+
+
+def _refuse_unknown(cohort: Cohort, name: str, asked: ComparisonParameters) -> None:
+    """Refuse secondary outcomes and groups of patients that the cohort does not have."""
+    for one in asked.secondary:
+        if one == name or asked.secondary.count(one) > 1 or not visit_frame(cohort, one)["value"].notna().any():
+            raise ModelError(
+                f"{one!r} cannot be a secondary outcome: it is the one compared, is named twice, or has no value.",
+                where=f"secondary: {', '.join(asked.secondary)}; the measure compared is {name!r}",
+                what_to_do="Name other measures with values, each once.",
+            )
+    for one in asked.subgroups:
+        groups_of_patients(cohort, one)
 
 
 def _curves(

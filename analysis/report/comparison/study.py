@@ -35,6 +35,8 @@ from analysis.outcomes import (
     tipping_point,
     weeks_with_enough,
 )
+from analysis.outcomes.comparisons.compare_outcomes import OutcomesInOrder, compare_outcomes
+from analysis.outcomes.comparisons.subgroups import SubgroupDifferences, subgroup_differences
 from analysis.outcomes.home_programme.intercurrent_events import IntercurrentEvents, intercurrent_events
 from analysis.outcomes.missing.weekly_model import WeeklyModel, fit_weekly
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
@@ -277,6 +279,34 @@ class Study(Prepared):
                 return Sensitivity(found, turned, of_responders)
 
         return found_or_lacking("enough to fill missing visits. ", make)
+
+    @cached_property
+    def outcomes_in_order(self) -> OutcomesInOrder | Lacking:
+        """The measure compared and the secondary outcomes, tested in their order."""
+        named: list[str] = self.parameters["secondary"]
+        if self.curves is None or len(self.curves.protocols) == 1:
+            return Lacking("protocols whose outcomes could be compared.")
+        return found_or_lacking(
+            "what the outcomes need. ",
+            lambda: compare_outcomes(
+                self.cohort, [self.measure.name, *named], week=self.primary_week, reference=self.reference,
+                adjust_for=self.named_covariates, level=self.level,
+            ),
+        )  # fmt: skip
+
+    @cached_property
+    def by_subgroup(self) -> dict[str, SubgroupDifferences | Lacking]:
+        """Differences within the groups of patients that were named, by what they are made from."""
+        return {
+            one: found_or_lacking(
+                f"what groups by {one} need. ",
+                lambda one=one: subgroup_differences(  # type: ignore[misc]
+                    self.cohort, self.measure.name, one, week=self.primary_week, limb=self.limb, reference=self.reference,
+                    adjust_for=self.named_covariates, level=self.level,
+                ),
+            )
+            for one in self.parameters["subgroups"]
+        }  # fmt: skip
 
     @cached_property
     def other_baseline(self) -> RecoveryCurves | Lacking:

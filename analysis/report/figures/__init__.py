@@ -8,6 +8,7 @@
 - ``programme_figures``: sessions by week, patients with any harm, missing visits.
 - ``recovery_figure``: recovery curves: model means by week with their intervals, and the patients behind them.
 - ``reliability_figures``: agreement of repeated measurements, their error, and what a change must exceed.
+- ``forest_figures``: all outcomes in standard deviations, and differences within groups of patients.
 - ``responder_figures``: how far patients improved, and how many reached a threshold.
 - ``seen_figure``: the values as they were measured, week by week.
 - ``sensitivity_figures``: missing data: analyses side by side, the tipping point, whether probabilities are right.

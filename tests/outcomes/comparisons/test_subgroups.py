@@ -43,6 +43,7 @@ def test_a_planted_difference_between_groups_is_found_and_none_is_not():
     assert (same.table["lower"] > 0).all()
 
 
+@pytest.mark.slow
 def test_false_interactions_are_as_frequent_as_the_level_says():
     """40 cohorts without one: at most 5 % and 4 standard errors."""
     p_values = [

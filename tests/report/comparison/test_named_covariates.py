@@ -11,7 +11,7 @@ from analysis.report.parts.tables import Table
 from synthetic_cohort import generate_cohort
 
 NAMED = ["sex", "spline(age_years)"]
-SAID = "the baseline, sex and a curve of age years"
+SAID = "the baseline, sex and a curve of age"
 
 
 @pytest.fixture(scope="module")
@@ -46,9 +46,9 @@ def test_every_analysis_is_adjusted_for_what_was_named(named, cohort):
 
 def test_it_is_said_on_the_first_page_in_the_methods_and_the_estimand(named):
     assert f"The model, adjusted for {SAID}, holds" in str(comparison.answer(named))
-    assert "Adjusted for a curve of age years, as named." in str(comparison.methods(named))
+    assert "Adjusted for a curve of age, as named." in str(comparison.methods(named))
     estimand = str(comparison.estimand(named))
-    assert "adjusted for the baseline value, sex and a curve of age years" in estimand
+    assert "adjusted for the baseline value, sex and a curve of age" in estimand
     for section in (comparison.answer, comparison.estimand, comparison.baseline):
         assert "spline_1" not in str(section(named))
 

@@ -1,0 +1,105 @@
+"""What a report must say of secondary outcomes and groups of patients whose truth is planted, and what it must not."""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis.report import comparison
+from analysis.report.parts.figures import Figure
+from analysis.report.parts.tables import Table
+
+from .planted import better, plant, share
+
+OPTIONS = {"design": "randomised", "imputations": 2, "measure": "quadriceps_torque"}
+
+
+def plant_three(torque, ikdc, pain, **more):
+    """The same patients with three measures, each with an effect of its own."""
+    cohorts = [
+        plant(seed, measure=name, effect=effect, **more)
+        for seed, (name, effect) in enumerate((("quadriceps_torque", torque), ("ikdc", ikdc), ("pain", pain)), start=1)
+    ]
+    visits = pd.concat([one.visits.astype({"measure": "str", "limb": "str"}) for one in cohorts], ignore_index=True)
+    return replace(cohorts[0], visits=visits)
+
+
+#: Effects on torque, score and pain, how patients are lost, the design; what is said of the secondary ones, what never.
+TRUTHS = {
+    "all three": ((0.3, 12.0, 2.0), {}, "randomised",
+        ["With early of 2 outcomes tested 2 differ from usual: IKDC subjective knee score (better) and pain (better)."], ["not tested"]),
+    "primary alone": ((0.3, 0.0, 0.0), {}, "randomised",
+        ["With early of 1 outcome tested none differs from usual; 1 is not tested, as one before it was not found."], ["(better)", "(worse)"]),
+    "secondary alone": ((0.0, 12.0, 2.0), {}, "randomised",
+        ["With early 2 are not tested, as one before them was not found."], ["differ from", "(better)"]),
+    "the other way": ((0.3, -12.0, 0.0), {}, "randomised", ["1 differs from usual: IKDC subjective knee score (worse)"], ["(better)"]),
+    "many lost": ((0.3, 12.0, 2.0), {"lose": share({"early": 0.5})}, "randomised",
+        ["of 2 too many were not seen for a conclusion"], ["differ from", "favour"]),
+    "nobody drew lots": ((0.3, 12.0, 2.0), {}, "observational", ["of 2 outcomes tested 2 differ from usual"], ["favour", "effect"]),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", TRUTHS)
+def test_secondary_outcomes_say_what_their_order_and_losses_let_them_say(study_in_memory, name):
+    effects, more, design, must, must_not = TRUTHS[name]
+    cohort = plant_three(*(better(one) for one in effects), **more)
+    study = study_in_memory(cohort, **{**OPTIONS, "design": design, "secondary": ["ikdc", "pain"]})
+    section = comparison.several_outcomes(study)
+    passage, table, figure = section
+    assert isinstance(table, Table)
+    assert isinstance(figure, Figure)
+    said = passage.paragraphs[0]
+    assert said.startswith("Secondary outcomes, in order: IKDC subjective knee score and pain.")
+    assert [words for words in must if words not in said] == []
+    everything = "\n".join([said, figure.message, figure.alt, figure.caption, *map(" ".join, table.rows())])
+    later = everything.replace("favours early", "", 1) if "favour" not in must_not else everything
+    assert [words for words in must_not if words in (said if words == "not tested" else later)] == []
+    assert said in str(comparison.answer(study)) + str(comparison.every_finding(study))
+
+
+def test_a_report_without_secondary_outcomes_says_that_none_was_named(study_in_memory):
+    study = study_in_memory(plant(), **OPTIONS)
+    assert "No secondary outcome was named" in str(comparison.several_outcomes(study))
+    assert "No groups of patients were named" in str(comparison.subgroup_differences(study))
+    assert "econdary outcome" not in str(comparison.answer(study))
+
+
+def with_sex(cohort, added):
+    """Give half of the patients another sex, and the women with early something more after the start."""
+    rng = np.random.default_rng(2)
+    sex = rng.permutation(["female", "male"] * (len(cohort.patients) // 2))
+    people = cohort.patients.assign(sex=sex)
+    women = set(people.loc[(people["sex"] == "female") & (people["protocol"] == "early"), "patient_id"])
+    visits = cohort.visits.copy()
+    visits.loc[visits["patient_id"].isin(women) & (visits["week"] > 0), "value"] += added
+    return replace(cohort, patients=people, visits=visits)
+
+
+@pytest.mark.parametrize(
+    ("added", "must", "must_not"),
+    [
+        (0.6, ["The differences are not the same by sex (female and male): test of interaction, p <0.001."], ["do not tell"]),
+        (0.0, ["These data do not tell whether the differences are other ones by sex (female and male)"], ["are not the same"]),
+    ],
+)  # fmt: skip
+def test_groups_are_told_apart_by_the_interaction_alone(study_in_memory, added, must, must_not):
+    study = study_in_memory(with_sex(plant(effect=better(0.3)), added), **OPTIONS, subgroups=["sex"])
+    passage, figure = comparison.subgroup_differences(study)
+    said = "\n".join([*passage.paragraphs, figure.message])
+    assert [words for words in must if words not in said] == []
+    assert [words for words in must_not if words in said] == []
+    assert any("by the test of interaction alone" in note for note in figure.table.notes)
+
+
+def test_what_cannot_be_a_secondary_outcome_or_a_group_is_refused(study_in_memory):
+    from analysis.errors import CohortError, ModelError
+
+    for options, error, said in (
+        ({"secondary": ["quadriceps_torque"]}, ModelError, "cannot be a secondary outcome"),
+        ({"secondary": ["pain"]}, ModelError, "cannot be a secondary outcome"),
+        ({"secondary": ["strength"]}, CohortError, "There is no measure 'strength'"),
+        ({"subgroups": ["sex"]}, ModelError, "There is no column 'sex'"),
+    ):
+        with pytest.raises(error, match=said):
+            study_in_memory(plant(), **OPTIONS, **options)
