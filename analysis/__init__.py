@@ -86,6 +86,8 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "adherence_association",  # home sessions and recovery: associations, each labelled
     "complier_effect",  # the effect of the home dose, by the allocation of a trial
     "events_by_protocol",
+    "harm_differences",  # the shares of patients with each harm, compared
+    "brace_by_week",  # brace limits in force, and who bent as far
     "events_by_week",  # harms beside the sessions done, week by week
     "missing_by_week",
     "missing_patterns",  # who is missing, by pattern of visits and state at the start
@@ -96,6 +98,7 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "AdherenceByWeek",
     "AdherenceClasses",
     "BaselineTable",
+    "BraceByWeek",
     "ChangeDistribution",
     "ChosenGroupChange",
     "ChosenThreshold",

@@ -120,6 +120,7 @@ def made(tmp_path):
         outcomes.adherence_by_week(one),
         outcomes.adherence_classes(one),
         outcomes.baseline_table(one),
+        outcomes.brace_by_week(one),
         outcomes.change_distribution(one, pain),
         outcomes.choose_threshold(one, "pain"),
         outcomes.chosen_group_change(one, pain, correlation=0.7),

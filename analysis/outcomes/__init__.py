@@ -10,11 +10,13 @@ from analysis.outcomes.change.regression_to_mean import (
 )
 from analysis.outcomes.comparisons.compare_outcomes import OutcomesInOrder, compare_outcomes
 from analysis.outcomes.comparisons.effect_size import standardised_difference
+from analysis.outcomes.comparisons.harm_differences import harm_differences
 from analysis.outcomes.comparisons.subgroups import SubgroupDifferences, subgroup_differences
 from analysis.outcomes.endpoint import Endpoint, choose_endpoint
 from analysis.outcomes.fitting_endpoint import fitting_endpoint
 from analysis.outcomes.home_programme.adherence_association import AdherenceAssociation, adherence_association
 from analysis.outcomes.home_programme.adherence_classes import AdherenceClasses, adherence_classes
+from analysis.outcomes.home_programme.brace_by_week import BraceByWeek, brace_by_week
 from analysis.outcomes.home_programme.complier_effect import ComplierEffect, complier_effect
 from analysis.outcomes.home_programme.events import EventsByProtocol, events_by_protocol
 from analysis.outcomes.home_programme.events_by_week import EventsByWeek, events_by_week
@@ -51,6 +53,7 @@ __all__ = [
     "AdherenceByWeek",
     "AdherenceClasses",
     "BaselineTable",
+    "BraceByWeek",
     "ChangeDistribution",
     "ChosenGroupChange",
     "ChosenThreshold",
@@ -81,6 +84,7 @@ __all__ = [
     "adherence_by_week",
     "adherence_classes",
     "baseline_table",
+    "brace_by_week",
     "calibration_table",
     "change_at_week",
     "change_distribution",
@@ -96,6 +100,7 @@ __all__ = [
     "fitting_endpoint",
     "gap_regained",
     "graphical_test",
+    "harm_differences",
     "home_dose",
     "missing_by_week",
     "missing_data_analyses",

@@ -1,6 +1,7 @@
 """RESPOND: what was done at home, what it did, and what happened meanwhile.
 
 - ``sessions_done``: sessions done against sessions prescribed, by protocol, week and modality.
+- ``brace_by_week``: brace limits prescribed by week, and how far the knee moved within them.
 - ``home_dose``: minutes done, and stimulation delivered (minutes times level) above the knee and at the thigh.
 - ``home_exposure``: what a patient did at home in some weeks, as one number: a share of sessions, or hours a week.
 - ``adherence_association``: sessions and recovery: the naive slope, the adjusted one, the lagged one and its reverse.

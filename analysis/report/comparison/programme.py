@@ -3,6 +3,7 @@
 import pandas as pd
 
 from analysis.outcomes import AdherenceByWeek, EventsByProtocol, MissingPatterns
+from analysis.outcomes.home_programme.brace_by_week import BraceByWeek
 from analysis.outcomes.home_programme.prescribed_modalities import IN_WORDS
 from analysis.outcomes.missing.missing_patterns import BASELINE
 from analysis.report.comparison.findings.figure_words import any_harm_words, harms_title, missing_title, missing_words
@@ -15,6 +16,10 @@ from analysis.report.parts.outcome_tables import share_table
 from analysis.report.parts.passages import Item, Passage, Section, absent
 from analysis.report.parts.tables import Column, Table, intervals_by, level_of
 
+_KINDS_APART = (
+    "Kinds of harm are compared each by itself: what is not marked as serious is not summed. Where few have a harm an interval that "
+    "holds zero does not say that it is as rare."
+)
 NOTHING_MISSING = (
     "Every patient was seen at every expected week, so nothing hangs on an assumption about missing visits."
 )
@@ -23,8 +28,31 @@ NOTHING_MISSING = (
 def home_programme(study: Study) -> Section:
     """Show the sessions done of those prescribed, by protocol."""
     if isinstance(study.at_home, Lacking):
-        return Section((absent("home sessions. Nothing can be said about adherence."),))
-    return Section((_adherence_table(study.adherence),))
+        return Section((absent("home sessions. Nothing can be said about adherence."), *_brace(study.brace)))
+    return Section((_adherence_table(study.adherence), *_brace(study.brace)))
+
+
+def _brace(found: BraceByWeek) -> list[Item]:
+    """Show the brace limits in force by week and who bent as far; nothing where no brace is on record."""
+    if found.table.empty:
+        return []
+    return [
+        Table(
+            found.table,
+            "Brace limits in force at the visits, and flexion within them.",
+            (
+                Column("week", "Week", "week"),
+                Column(("worn", "allocated"), "Patients with limits", "fraction"),
+                Column("flexion_limit", "Flexion limit, median (deg)", "number", 0),
+                Column("extension_limit", "Extension limit, median (deg)", "number", 0),
+                Column(("reached", "n"), "Bent as far as allowed", "fraction"),
+                Column("share", f"Share ({level_of(found.table)} interval)", "share with interval"),
+            ),
+            (intervals_by(found.table), *found.notes),
+            name="brace",
+            rows_grouped_by="protocol",
+        )
+    ]
 
 
 def _adherence_table(found: AdherenceByWeek) -> Table:
@@ -69,8 +97,35 @@ def harms(study: Study) -> Section:
         (
             harm_figure(study.events, told=any_harm_words(study.found), message=harms_title(study.found)),
             _harm_table(study.events),
+            *_harms_compared(study),
         )
     )
+
+
+def _harms_compared(study: Study) -> list[Item]:
+    """Show how far the shares of patients with each harm differ from the reference; nothing where nothing is compared."""
+    table = study.harm_differences
+    if table.empty:
+        return []
+    return [
+        Table(
+            table,
+            f"Harms compared with {table['reference'].iloc[0]}, kind by kind.",
+            (
+                Column("protocol", "Protocol"),
+                Column(("patients", "n"), "Patients with it", "fraction"),
+                Column(("reference_patients", "reference_n"), f"With {table['reference'].iloc[0]}", "fraction"),
+                Column(
+                    ("difference", "lower", "upper"),
+                    f"Percentage points ({level_of(table)} interval)",
+                    "points with interval",
+                ),
+            ),
+            (intervals_by(table), _KINDS_APART),
+            name="harm-differences",
+            rows_grouped_by="event",
+        )
+    ]
 
 
 def _harm_table(found: EventsByProtocol) -> Table:

@@ -36,7 +36,9 @@ from analysis.outcomes import (
     weeks_with_enough,
 )
 from analysis.outcomes.comparisons.compare_outcomes import OutcomesInOrder, compare_outcomes
+from analysis.outcomes.comparisons.harm_differences import harm_differences
 from analysis.outcomes.comparisons.subgroups import SubgroupDifferences, subgroup_differences
+from analysis.outcomes.home_programme.brace_by_week import BraceByWeek, brace_by_week
 from analysis.outcomes.home_programme.intercurrent_events import IntercurrentEvents, intercurrent_events
 from analysis.outcomes.missing.weekly_model import WeeklyModel, fit_weekly
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
@@ -116,6 +118,18 @@ class Study(Prepared):
         if self.curves is None:
             return Lacking(f"enough to estimate means. {self.no_curves}")
         return intercurrent_events(self.cohort, self.visits, self.curves.primary_week)
+
+    @cached_property
+    def brace(self) -> BraceByWeek:
+        """Brace limits by week, and who bent as far as they allow."""
+        return brace_by_week(self.cohort, level=self.level)
+
+    @cached_property
+    def harm_differences(self) -> pd.DataFrame:
+        """Differences of the shares of patients with each harm; empty where nothing is compared."""
+        if self.reference is None or not self.events.recorded or len(self.protocols) < 2:
+            return pd.DataFrame()
+        return harm_differences(self.events, self.reference, level=self.level)
 
     @cached_property
     def missing_patterns(self) -> MissingPatterns | Lacking:
