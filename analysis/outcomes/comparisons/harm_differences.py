@@ -1,9 +1,10 @@
 """Harms of protocols compared: differences of shares, kind by kind, and of serious ones; kinds are never summed."""
 
+import numpy as np
 import pandas as pd
 
 from analysis.outcomes.home_programme.events import ANY, EventsByProtocol
-from analysis.statistics.proportions import compare_shares
+from analysis.statistics.proportions import compare_shares, share_interval
 
 #: Patients with a harm that was marked as serious, of whatever kind.
 SERIOUS = "any harm marked as serious"
@@ -52,6 +53,31 @@ def harm_differences(found: EventsByProtocol, reference: str, *, level: float = 
     for kind, rows in table[table["harm"] & (table["event"] != ANY)].groupby("event", sort=False):
         parts.append(_one(rows, "patients", str(kind), reference, level))
     return pd.concat(parts, ignore_index=True)[COLUMNS] if parts else pd.DataFrame(columns=COLUMNS)
+
+
+def with_serious(found: EventsByProtocol) -> pd.DataFrame:
+    """Give the table of events with rows of any harm marked as serious after those of any harm, where that was said.
+
+    Examples
+    --------
+    >>> from analysis.outcomes import events_by_protocol
+    >>> from synthetic_cohort import generate_cohort
+    >>> with_serious(events_by_protocol(generate_cohort(patients=60, seed=1).observed))["event"].unique().tolist()[:2]
+    ['any harm', 'any harm marked as serious']
+    """
+    table = found.table
+    whole = table[table["event"] == ANY]
+    if whole.empty or whole["serious_patients"].isna().any():
+        return table
+    serious = whole.assign(
+        event=SERIOUS, patients=whole["serious_patients"].astype("int64"), events=whole["serious_events"]
+    )
+    serious["related_patients"] = serious["related_events"] = np.nan  # of these it was not counted
+    level = float(whole["level"].iloc[0])
+    shares = share_interval(serious["patients"].to_numpy(), serious["allocated"].to_numpy(), level=level)
+    shares.index = serious.index
+    serious[list(shares)] = shares
+    return pd.concat([whole, serious, table[table["event"] != ANY]], ignore_index=True)
 
 
 def _one(rows: pd.DataFrame, counted: str, kind: str, reference: str, level: float) -> pd.DataFrame:

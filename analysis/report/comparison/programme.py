@@ -3,6 +3,7 @@
 import pandas as pd
 
 from analysis.outcomes import AdherenceByWeek, EventsByProtocol, MissingPatterns
+from analysis.outcomes.comparisons.harm_differences import with_serious
 from analysis.outcomes.home_programme.brace_by_week import BraceByWeek
 from analysis.outcomes.home_programme.prescribed_modalities import IN_WORDS
 from analysis.outcomes.missing.missing_patterns import BASELINE
@@ -96,60 +97,43 @@ def harms(study: Study) -> Section:
     return Section(
         (
             harm_figure(study.events, told=any_harm_words(study.found), message=harms_title(study.found)),
-            _harm_table(study.events),
-            *_harms_compared(study),
+            _harm_table(study.events, study.harm_differences),
         )
     )
 
 
-def _harms_compared(study: Study) -> list[Item]:
-    """Show how far the shares of patients with each harm differ from the reference; nothing where nothing is compared."""
-    table = study.harm_differences
-    if table.empty:
-        return []
-    return [
-        Table(
-            table,
-            f"Harms compared with {table['reference'].iloc[0]}, kind by kind.",
-            (
-                Column("protocol", "Protocol"),
-                Column(("patients", "n"), "Patients with it", "fraction"),
-                Column(("reference_patients", "reference_n"), f"With {table['reference'].iloc[0]}", "fraction"),
-                Column(
-                    ("difference", "lower", "upper"),
-                    f"Percentage points ({level_of(table)} interval)",
-                    "points with interval",
-                ),
-            ),
-            (intervals_by(table), _KINDS_APART),
-            name="harm-differences",
-            rows_grouped_by="event",
-        )
-    ]
-
-
-def _harm_table(found: EventsByProtocol) -> Table:
-    """Show events by kind and protocol."""
-    order = list(dict.fromkeys(found.table["event"]))
-    protocols = list(dict.fromkeys(found.table["protocol"]))
-    table = found.table.assign(
-        _kind=found.table["event"].map(order.index), _protocol=found.table["protocol"].map(protocols.index)
+def _harm_table(found: EventsByProtocol, differences: pd.DataFrame) -> Table:
+    """Show events by kind and protocol, with the differences from the reference where any are compared."""
+    table = with_serious(found)
+    order = list(dict.fromkeys(table["event"]))
+    protocols = list(dict.fromkeys(table["protocol"]))
+    table = table.assign(
+        _kind=table["event"].map(order.index), _protocol=table["protocol"].map(protocols.index)
     ).sort_values(["_kind", "_protocol"], kind="stable")
+    columns = [
+        Column("protocol", "Protocol"),
+        Column(("patients", "allocated"), "Patients with it", "fraction"),
+        Column("share", f"Share ({level_of(table)} interval)", "share with interval", 1),
+    ]
+    notes = [f"{intervals_by(table)} Related: to the programme, in the eyes of those who recorded it.", *found.notes]
+    if len(differences):
+        beside = differences[["event", "protocol", "difference", "lower", "upper"]]
+        beside = beside.rename(columns={"lower": "difference_lower", "upper": "difference_upper"})
+        table = table.merge(beside, on=["event", "protocol"], how="left")
+        names = ("difference", "difference_lower", "difference_upper")
+        reference, percent = differences["reference"].iloc[0], level_of(differences)
+        columns.append(Column(names, f"Points from {reference} ({percent} interval)", "points with interval"))
+        notes.append(f"{_KINDS_APART} Points: percentage points, by {differences['method'].iloc[0]!s}.")
+    columns += [
+        Column("events", "Events", "count"),
+        Column("serious_patients", "Patients, serious", "count"),
+        Column("related_patients", "Patients, related", "count"),
+    ]
     return Table(
         table,
         "Patients with an event, and events, by kind and protocol.",
-        (
-            Column("protocol", "Protocol"),
-            Column(("patients", "allocated"), "Patients with it", "fraction"),
-            Column("share", f"Share ({level_of(table)} interval)", "share with interval", 1),
-            Column("events", "Events", "count"),
-            Column("serious_patients", "Patients, serious", "count"),
-            Column("related_patients", "Patients, related", "count"),
-        ),
-        (
-            f"{intervals_by(table)} Related: to the programme, in the eyes of those who recorded it.",
-            *found.notes,
-        ),
+        tuple(columns),
+        tuple(notes),
         name="harms",
         rows_grouped_by="event",
     )

@@ -5,7 +5,7 @@ import pytest
 
 from analysis.cohort import Cohort
 from analysis.outcomes import events_by_protocol, share_difference
-from analysis.outcomes.comparisons.harm_differences import SERIOUS, harm_differences
+from analysis.outcomes.comparisons.harm_differences import SERIOUS, harm_differences, with_serious
 
 
 def cohort_of(events, serious=True):
@@ -43,3 +43,11 @@ def test_nothing_recorded_or_nothing_happened_gives_no_difference_of_kinds(event
         cohort = Cohort(cohort.patients, cohort.visits)
     found = harm_differences(events_by_protocol(cohort), "usual")
     assert found["event"].unique().tolist() == ([] if events is None else [SERIOUS]) or found.empty
+
+
+def test_serious_ones_have_rows_of_their_own_beside_any_harm():
+    table = with_serious(events_by_protocol(cohort_of(EVENTS))).set_index(["event", "protocol"])
+    assert table.loc[(SERIOUS, "usual"), ["patients", "allocated", "events"]].tolist() == [1, 20, 1]
+    assert table.loc[(SERIOUS, "usual"), "share"] == 0.05
+    assert table.loc[("any harm", "early"), "patients"] == 2
+    assert SERIOUS not in with_serious(events_by_protocol(cohort_of(EVENTS, serious=False)))["event"].tolist()

@@ -53,7 +53,7 @@ def verdict_in_words(verdict: str, protocol: str, reference: str, allocation: Al
     better = {"favours protocol": protocol, "favours reference": reference}.get(verdict)
     if better is not None:
         return f"favours {better}" if allocation == "randomised" else f"{better} did better on average"
-    return {"undecided": "cannot be told", NOT_TESTED: "not tested, one before it was not found"}.get(verdict, verdict)
+    return {"undecided": "cannot be told", NOT_TESTED: NOT_TESTED}.get(verdict, verdict)
 
 
 def outcomes_words(found: OutcomesInOrder, verdicts: list[str]) -> str:
