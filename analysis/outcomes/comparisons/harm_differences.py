@@ -75,8 +75,7 @@ def with_serious(found: EventsByProtocol) -> pd.DataFrame:
     serious["related_patients"] = serious["related_events"] = np.nan  # of these it was not counted
     level = float(whole["level"].iloc[0])
     shares = share_interval(serious["patients"].to_numpy(), serious["allocated"].to_numpy(), level=level)
-    shares.index = serious.index
-    serious[list(shares)] = shares
+    serious = serious.assign(**{str(name): shares[name].to_numpy() for name in shares.columns})
     return pd.concat([whole, serious, table[table["event"] != ANY]], ignore_index=True)
 
 

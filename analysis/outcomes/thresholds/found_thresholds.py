@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtri
 
+from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
 from analysis.outcomes.thresholds import anchor_methods as anchors
 from analysis.outcomes.thresholds.anchor_methods import AnchorCounts, Floats
@@ -17,6 +18,7 @@ from analysis.outcomes.thresholds.anchor_quality import (
     count_at_improvements,
     describe_anchor,
 )
+from analysis.outcomes.thresholds.anchored_changes import anchored_changes
 from analysis.progress import in_portions
 from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import check_level
@@ -63,13 +65,16 @@ class FoundThresholds(ResultWithNotes):
 
 
 def find_thresholds(
-    data: pd.DataFrame,
+    data: pd.DataFrame | Cohort,
     *,
     improved: Collection[Any],
     slightly_better: Collection[Any] = (),
     improvement: str = "improvement",
     anchor: str = "anchor",
     baseline: str = "baseline",
+    measure: str | None = None,
+    week: float | None = None,
+    limb: str | None = None,
     unit: str = "",
     anchor_reliability: float | None = None,
     measurement_error: float | None = None,
@@ -82,8 +87,9 @@ def find_thresholds(
 
     Parameters
     ----------
-    data : pandas.DataFrame
-        One row a patient.
+    data : pandas.DataFrame or Cohort
+        One row a patient; or a cohort, and the measure and week whose changes are taken, beside the anchor as
+        :func:`analysis.outcomes.thresholds.anchored_changes.anchored_changes` finds it.
     improved : collection
         Values of the anchor that count as improved, for example ``[2, 3]``.
     slightly_better : collection
@@ -91,8 +97,10 @@ def find_thresholds(
     improvement, anchor, baseline : str
         Columns: improvement (positive is better, whichever direction the score has), the patients' own judgement of
         their change, and the baseline score in the same direction (may be missing from the data).
+    measure, week, limb : optional
+        Of a cohort: what was measured, and when it was judged.
     unit : str
-        Unit of the improvement.
+        Unit of the improvement; of a cohort that of the measure.
     anchor_reliability : float, optional
         Reliability of the anchor, 0 to 1, for the last method.
     measurement_error : float, optional
@@ -112,7 +120,7 @@ def find_thresholds(
     Raises
     ------
     ModelError
-        The anchor has one class, runs the wrong way round, or a column is missing.
+        The anchor has one class, runs the wrong way round, or a column is missing; or of a cohort the measure, week or anchor.
 
     Warns
     -----
@@ -137,6 +145,19 @@ def find_thresholds(
     7.7
     """
     check_level(level)
+    if isinstance(data, Cohort):
+        if measure is None or week is None:
+            raise ModelError(
+                "Of a cohort the measure and the week must be named.",
+                where=f"measure {measure!r}, week {week!r}",
+                what_to_do='For example find_thresholds(cohort, measure="koos_pain", week=26, anchor=..., improved=[...]).',
+            )
+        unit = unit or data.measures[measure].unit
+        data, improvement, baseline = (
+            anchored_changes(data, measure, anchor, week=week, limb=limb),
+            "improvement",
+            "baseline",
+        )
     table, dropped = _usable(data, improvement, anchor)
     marks = table[anchor].isin(list(improved)).to_numpy()
     described = describe_anchor(table, marks, improvement, anchor, baseline, level)

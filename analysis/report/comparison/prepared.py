@@ -40,6 +40,7 @@ from analysis.report.comparison.responder_choice import (
     main_of,
     week_without_curves,
 )
+from analysis.report.parts.numbers import in_text
 from analysis.report.running.declared import ReportParameters, parameter
 from analysis.statistics.proportions import check_level
 
@@ -312,6 +313,13 @@ def _usual_measure(cohort: Cohort) -> str:
 
 def _refuse_unknown(cohort: Cohort, name: str, asked: ComparisonParameters) -> None:
     """Refuse secondary outcomes and groups of patients that the cohort does not have."""
+    for named in filter(None, (asked.measure, asked.responder_measure)):
+        if not visit_frame(cohort, named)["value"].notna().any():
+            raise CohortError(
+                f"The cohort holds no value of {in_text(cohort.measures[named].label)}.",
+                where=f"measure {named!r}; with values: {', '.join(sorted(set(cohort.visits['measure'].dropna().astype('str'))))}",
+                what_to_do="Name a measure that was taken, or check what was imported.",
+            )
     for one in asked.secondary:
         if one == name or asked.secondary.count(one) > 1 or not visit_frame(cohort, one)["value"].notna().any():
             raise ModelError(
