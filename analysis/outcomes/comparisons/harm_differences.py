@@ -1,13 +1,10 @@
 """Harms of protocols compared: differences of shares, kind by kind, and of serious ones; kinds are never summed."""
 
-import numpy as np
 import pandas as pd
 
-from analysis.outcomes.home_programme.events import ANY, EventsByProtocol
-from analysis.statistics.proportions import compare_shares, share_interval
+from analysis.outcomes.home_programme.events import OTHER, EventsByProtocol
+from analysis.statistics.proportions import compare_shares
 
-#: Patients with a harm that was marked as serious, of whatever kind.
-SERIOUS = "any harm marked as serious"
 COLUMNS = ["event", "protocol", "reference", "patients", "n", "reference_patients", "reference_n", "difference", "lower", "upper",
            "level", "method"]  # fmt: skip
 
@@ -32,7 +29,7 @@ def harm_differences(found: EventsByProtocol, reference: str, *, level: float = 
 
     Notes
     -----
-    A thrombosis and sore muscles are no two of a kind, so what is not marked as serious is compared kind by kind only. Newcombe's
+    A thrombosis and sore muscles are no two of a kind, so what is not serious is compared kind by kind only. Newcombe's
     intervals (method 10).
 
     Examples
@@ -41,46 +38,18 @@ def harm_differences(found: EventsByProtocol, reference: str, *, level: float = 
     >>> from synthetic_cohort import generate_cohort
     >>> found = harm_differences(events_by_protocol(generate_cohort(patients=120, seed=1).observed), "exercise only")
     >>> found["event"].iloc[0]
-    'any harm marked as serious'
+    'any serious harm'
     """
     table = found.table
     if not found.recorded or table.empty or table["protocol"].nunique() < 2:
         return pd.DataFrame(columns=COLUMNS)
-    parts = []
-    whole = table[table["event"] == ANY]
-    if whole["serious_patients"].notna().all():
-        parts.append(_one(whole, "serious_patients", SERIOUS, reference, level))
-    for kind, rows in table[table["harm"] & (table["event"] != ANY)].groupby("event", sort=False):
-        parts.append(_one(rows, "patients", str(kind), reference, level))
+    kinds = table[table["harm"] & (table["event"] != OTHER)].groupby("event", sort=False)
+    parts = [_one(rows, str(kind), reference, level) for kind, rows in kinds]
     return pd.concat(parts, ignore_index=True)[COLUMNS] if parts else pd.DataFrame(columns=COLUMNS)
 
 
-def with_serious(found: EventsByProtocol) -> pd.DataFrame:
-    """Give the table of events with rows of any harm marked as serious after those of any harm, where that was said.
-
-    Examples
-    --------
-    >>> from analysis.outcomes import events_by_protocol
-    >>> from synthetic_cohort import generate_cohort
-    >>> with_serious(events_by_protocol(generate_cohort(patients=60, seed=1).observed))["event"].unique().tolist()[:2]
-    ['any harm', 'any harm marked as serious']
-    """
-    table = found.table
-    whole = table[table["event"] == ANY]
-    if whole.empty or whole["serious_patients"].isna().any():
-        return table
-    serious = whole.assign(
-        event=SERIOUS, patients=whole["serious_patients"].astype("int64"), events=whole["serious_events"]
-    )
-    serious["related_patients"] = serious["related_events"] = np.nan  # of these it was not counted
-    level = float(whole["level"].iloc[0])
-    shares = share_interval(serious["patients"].to_numpy(), serious["allocated"].to_numpy(), level=level)
-    serious = serious.assign(**{str(name): shares[name].to_numpy() for name in shares.columns})
-    return pd.concat([whole, serious, table[table["event"] != ANY]], ignore_index=True)
-
-
-def _one(rows: pd.DataFrame, counted: str, kind: str, reference: str, level: float) -> pd.DataFrame:
-    counts = rows[["protocol"]].assign(responders=rows[counted].astype("int64"), n=rows["allocated"])
+def _one(rows: pd.DataFrame, kind: str, reference: str, level: float) -> pd.DataFrame:
+    counts = rows[["protocol"]].assign(responders=rows["patients"], n=rows["allocated"])
     compared = compare_shares(counts, reference, level=level)
     by_name = counts.set_index("protocol")["responders"]
     return compared.assign(

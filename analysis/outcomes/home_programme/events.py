@@ -10,7 +10,28 @@ from analysis.cohort.tables import Cohort
 from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import check_level, share_interval
 
-ANY = "any harm"
+#: Patients with a serious harm, and with another one: a thrombosis and sore muscles are never counted as one.
+SERIOUS, OTHER = "any serious harm", "any other harm"
+#: Parts of the names of harms that are serious whether they were marked so or not (design choice).
+GRAVE = (
+    "thrombo",
+    "embol",
+    "death",
+    "died",
+    "infect",
+    "sepsis",
+    "fracture",
+    "rupture",
+    "tear",
+    "re-injur",
+    "reinjur",
+    "operation",
+    "surgery",
+    "manipulation",
+    "revision",
+    "hospital",
+    "burn",
+)
 #: Parts of event names that end follow-up without being a harm (design choice).
 NOT_A_HARM = ("withdr", "lost to follow", "declined", "moved away")
 
@@ -24,7 +45,8 @@ class EventsByProtocol(ResultWithNotes):
     recorded : bool
         Whether events were recorded at all; without it nothing can be said about harms.
     table : pandas.DataFrame
-        protocol, event ("any harm" first), harm (False for withdrawals and the like), allocated (the denominator),
+        protocol, event ("any serious harm" and "any other harm" first), harm (False for withdrawals and the like), allocated
+        (the denominator),
         patients (with one or more), events, serious_patients, serious_events, related_patients, related_events
         (missing where it was never said), share (of allocated, patients with an event), lower, upper, level, method.
     """
@@ -54,7 +76,7 @@ def events_by_protocol(cohort: Cohort, *, level: float = 0.95) -> EventsByProtoc
     Notes
     -----
     A patient with several events of a kind counts once among patients. The denominator is every patient of the
-    protocol.
+    protocol. Serious is what was marked so, and what is so by its name (:data:`GRAVE`); harms are never all summed.
 
     Examples
     --------
@@ -81,19 +103,21 @@ def events_by_protocol(cohort: Cohort, *, level: float = 0.95) -> EventsByProtoc
         notes.append("Events were recorded, and none is on record.")
     events = events.assign(event=events["event"].astype("str"))
     events["harm"] = is_harm(events["event"])
+    events["grave"] = is_serious(events)
     by_kind = events.dropna(subset=["event"]).groupby("event")["harm"].first()
-    kinds = {ANY: True} | {str(kind): bool(harm) for kind, harm in sorted(by_kind.items())}
+    kinds = {SERIOUS: True, OTHER: True} | {str(kind): bool(harm) for kind, harm in sorted(by_kind.items())}
     rows = [
-        _count(
-            events[(events["protocol"] == name) & (events["harm"] if kind == ANY else events["event"] == kind)], events
-        )
+        _count(events[(events["protocol"] == name) & _of_kind(events, kind)], events)
         | {"protocol": str(name), "event": kind, "harm": harm, "allocated": int((protocol == name).sum())}
         for name in protocol.cat.categories
         for kind, harm in kinds.items()
     ]
     others = [kind for kind, harm in kinds.items() if not harm]
     if others:
-        notes.append(f"Not a harm, listed but not in {ANY!r}: {', '.join(others)}.")
+        notes.append(f"Not a harm, listed alone: {', '.join(others)}.")
+    grave = sorted(set(events.loc[events["grave"] & events["harm"], "event"]))
+    if grave:
+        notes.append(f"Serious, as marked or by their names: {', '.join(grave)}.")
     for flag in ("serious", "related"):
         unsaid = int(events[flag].isna().sum()) if flag in events else len(events)
         if unsaid:
@@ -116,6 +140,26 @@ def is_harm(event: pd.Series) -> pd.Series:
     [True, False]
     """
     return ~event.astype("str").str.lower().str.contains("|".join(NOT_A_HARM), regex=True, na=False)
+
+
+def is_serious(events: pd.DataFrame) -> pd.Series:
+    """Say of each event whether it is serious: marked so, or by its name.
+
+    Examples
+    --------
+    >>> is_serious(pd.DataFrame({"event": ["deep vein thrombosis", "soreness", "fall"], "serious": [False, False, True]})).tolist()
+    [True, False, True]
+    """
+    by_name = events["event"].astype("str").str.lower().str.contains("|".join(GRAVE), regex=True, na=False)
+    if "serious" not in events:
+        return by_name
+    return by_name | events["serious"].fillna(value=False).astype(bool)
+
+
+def _of_kind(events: pd.DataFrame, kind: str) -> pd.Series:
+    if kind in (SERIOUS, OTHER):
+        return events["harm"] & (events["grave"] == (kind == SERIOUS))
+    return events["event"] == kind
 
 
 def _count(chosen: pd.DataFrame, events: pd.DataFrame) -> dict[str, object]:

@@ -3,11 +3,10 @@
 import pandas as pd
 
 from analysis.outcomes import AdherenceByWeek, EventsByProtocol, MissingPatterns
-from analysis.outcomes.comparisons.harm_differences import with_serious
 from analysis.outcomes.home_programme.brace_by_week import BraceByWeek
 from analysis.outcomes.home_programme.prescribed_modalities import IN_WORDS
 from analysis.outcomes.missing.missing_patterns import BASELINE
-from analysis.report.comparison.findings.figure_words import any_harm_words, harms_title, missing_title, missing_words
+from analysis.report.comparison.findings.figure_words import harm_words, harms_title, missing_title, missing_words
 from analysis.report.comparison.results import Lacking
 from analysis.report.comparison.study import Study
 from analysis.report.figures.programme_figures import harm_figure, missing_figure
@@ -18,7 +17,7 @@ from analysis.report.parts.passages import Item, Passage, Section, absent
 from analysis.report.parts.tables import Column, Table, intervals_by, level_of
 
 _KINDS_APART = (
-    "Kinds of harm are compared each by itself: what is not marked as serious is not summed. Where few have a harm an interval that "
+    "Kinds of harm are compared each by itself: what is not serious is not summed. Where few have a harm an interval that "
     "holds zero does not say that it is as rare."
 )
 NOTHING_MISSING = (
@@ -96,7 +95,7 @@ def harms(study: Study) -> Section:
         return Section((absent("events. That none are shown does not mean that none happened."),))
     return Section(
         (
-            harm_figure(study.events, told=any_harm_words(study.found), message=harms_title(study.found)),
+            harm_figure(study.events, told=harm_words(study.found), message=harms_title(study.found)),
             _harm_table(study.events, study.harm_differences),
         )
     )
@@ -104,7 +103,7 @@ def harms(study: Study) -> Section:
 
 def _harm_table(found: EventsByProtocol, differences: pd.DataFrame) -> Table:
     """Show events by kind and protocol, with the differences from the reference where any are compared."""
-    table = with_serious(found)
+    table = found.table
     order = list(dict.fromkeys(table["event"]))
     protocols = list(dict.fromkeys(table["protocol"]))
     table = table.assign(

@@ -6,14 +6,13 @@ from matplotlib.colors import Colormap
 from matplotlib.figure import Figure as Drawing
 
 from analysis.cohort.measures import Measure
-from analysis.outcomes.home_programme.events import ANY, EventsByProtocol
+from analysis.outcomes.home_programme.events import OTHER, SERIOUS, EventsByProtocol
 from analysis.outcomes.home_programme.prescribed_modalities import IN_WORDS
 from analysis.outcomes.home_programme.sessions_done import AdherenceByWeek
 from analysis.outcomes.missing.missing_by_week import MissingByWeek
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import axes_inches, legend_above, panel_grid, week_axis, wrap
 from analysis.report.parts.figures import Figure
-from analysis.report.parts.forest import draw_forest
 from analysis.report.parts.look import (
     INK,
     LOW_ROW,
@@ -90,7 +89,7 @@ def adherence_figure(found: AdherenceByWeek) -> Figure:
 
 
 def harm_figure(found: EventsByProtocol, *, told: str = "", message: str = "") -> Figure:
-    """Draw the share of patients with any harm on record, by protocol.
+    """Draw the share of patients with a serious harm on record, and with another one, by protocol.
 
     Parameters
     ----------
@@ -104,36 +103,58 @@ def harm_figure(found: EventsByProtocol, *, told: str = "", message: str = "") -
     Returns
     -------
     Figure
-        Its table has a row a protocol.
+        Its table has a row a protocol and severity.
     """
-    table = found.table[found.table["event"] == ANY]
-    drawn, percent = marks([str(name) for name in table["protocol"]]), level_of(table)
-    rows = table[["protocol"]].assign(
-        estimate=100 * table["share"], lower=100 * table["lower"], upper=100 * table["upper"]
-    )
+    table = found.table[found.table["event"].isin([SERIOUS, OTHER])]
+    names = list(dict.fromkeys(table["protocol"].astype(str)))
+    drawn, percent = marks(names), level_of(table)
+
+    def draw(width: Width) -> Drawing:
+        drawing, panels = panel_grid(2, width, height=0.7 + 0.4 * len(names), sharex=True, sharey=True)
+        for kind, axes in zip((SERIOUS, OTHER), panels.flat, strict=False):
+            own = table[table["event"] == kind]
+            for place, row in enumerate(own.itertuples()):
+                mark = drawn[str(row.protocol)]
+                limits = [100 * float(row.lower), 100 * float(row.upper)]  # type: ignore[arg-type]
+                axes.plot(limits, [place, place], color=mark.colour, linewidth=1.6)
+                axes.plot([100 * float(row.share)], [place], mark.marker, color=mark.colour, markersize=5.5)  # type: ignore[arg-type]
+            axes.set_title(kind.capitalize())
+            axes.set_xlim(left=0.0)
+            axes.set_ylim(len(names) - 0.4, -0.6)
+            axes.set_yticks(range(len(names)), [wrap(name, 24 if width == "wide" else 16, lines=2) for name in names])
+            quiet_grid(axes, "x")
+        for axes in panels[-1]:
+            axes.set_xlabel("Patients (%)")
+        return drawing
+
     return Figure(
-        name="any-harm",
-        title="Patients with any harm",
+        name="harms-drawn",
+        title="Patients with a serious harm, and with another one",
         caption=(
-            f"Share of the patients of each protocol with any harm on record, with {percent} intervals "
+            f"Share of the patients of each protocol with a harm on record, serious ones apart, with {percent} intervals "
             f"({table['method'].iloc[0]})."
         ),
         alt=" ".join(
-            filter(None, (f"Shares of patients with any harm, {numbers.plural(len(table), 'protocol')}.", told))
+            filter(
+                None,
+                (
+                    f"Shares of patients with a serious harm and with another one, {numbers.plural(len(names), 'protocol')}.",
+                    told,
+                ),
+            )
         ),
         table=Table(
             table,
-            "Patients with any harm on record, by protocol.",
+            "Patients with a serious harm on record, and with another one, by protocol.",
             (
                 Column("protocol", "Protocol"),
                 Column(("patients", "allocated"), "Patients with it", "fraction"),
                 Column("share", f"Share ({percent} interval)", "share with interval", 1),
             ),
-            name="any-harm",
+            name="harms-drawn",
+            rows_grouped_by="event",
         ),
-        draw=lambda width: draw_forest(
-            rows, drawn, label="Patients with any harm (%)", zero=False, from_zero=True, width=width
-        ),
+        draw=draw,
         message=message,
     )
 

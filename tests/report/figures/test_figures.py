@@ -50,7 +50,7 @@ def figures(invented, curves):
         "missing": missing_figure(
             missing_by_week(invented, "quadriceps_torque"), torque, told="Missing at week 26: 5/30."
         ),
-        "any-harm": harm_figure(events_by_protocol(invented), told="Any harm: 9/30.", message="9 of 30"),
+        "harms-drawn": harm_figure(events_by_protocol(invented), told="Any harm: 9/30.", message="9 of 30"),
         "flow": flow_figure(patient_flow(invented), told="Flow of 90 patients, 75 seen."),
         "residuals": residual_figure(curves.model),
         "quantiles": quantile_figure(curves.model),
@@ -65,7 +65,7 @@ def drawing_of(figures):
 
 
 NAMES = [
-    "recovery", "differences", "seen", "change", "responders", "adherence", "missing", "any-harm", "flow", "residuals",
+    "recovery", "differences", "seen", "change", "responders", "adherence", "missing", "harms-drawn", "flow", "residuals",
     "quantiles", "patient-effects",
 ]  # fmt: skip
 
@@ -275,11 +275,12 @@ def test_sentences_of_a_single_week_and_of_patients_not_seen(make_cohort):
 
 def test_harms_are_drawn_from_zero(figures, invented):
     """The invented cohort has harms in each protocol; with an empty record of events nobody has any."""
-    figure = figures["any-harm"]
+    figure = figures["harms-drawn"]
     for width in ("wide", "narrow"):
-        (axes,) = figure.drawing(width).axes
-        assert axes.get_xlim()[0] == 0
-        middles = [line.get_xdata()[0] for line in axes.lines if len(line.get_xdata()) == 1]
-        np.testing.assert_allclose(middles, 100 * figure.data["share"])
+        panels = figure.drawing(width).axes
+        assert [axes.get_xlim()[0] for axes in panels] == [0, 0]
+        for axes, kind in zip(panels, ("any serious harm", "any other harm"), strict=True):
+            middles = [line.get_xdata()[0] for line in axes.lines if len(line.get_xdata()) == 1]
+            np.testing.assert_allclose(middles, 100 * figure.data.loc[figure.data["event"] == kind, "share"])
     none = harm_figure(events_by_protocol(replace(invented, events=invented.events.head(0))))
     assert none.drawing("wide").axes[0].get_xlim()[0] == 0

@@ -154,14 +154,13 @@ def _ends(found: Findings, measure: Measure) -> list[str]:
 
 
 def harms_words(found: Findings, *, few: bool = False) -> str:
-    """Say in how many patients of each protocol any harm, and a serious one, is on record, or that none were recorded.
+    """Say in how many patients of each protocol a serious harm and another one is on record, or that none were recorded.
 
     ``few`` is for a slide: where the counts are long, the range of the shares.
     """
     if not found.harms:
         return NO_HARMS_RECORDED
     room = _FEW_LETTERS if few else math.inf
-    every = counts_by_protocol([(name, n, of) for name, n, _, of in found.harms], room=room)
-    serious = counts_by_protocol([(name, n, of) for name, _, n, of in found.harms], room=room)
-    grave = f"; serious: {serious}" if any(n for _, _, n, _ in found.harms) else ""
-    return f"Any harm on record: {every}{grave}."
+    serious = counts_by_protocol([(name, n, of) for name, n, _, of in found.harms], room=room)
+    other = counts_by_protocol([(name, n, of) for name, _, n, of in found.harms], room=room)
+    return f"Serious harm on record: {serious}; other harm: {other}."

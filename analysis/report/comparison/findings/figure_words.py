@@ -97,19 +97,24 @@ def _shift(shift: Shift, measure: Measure) -> str:
     return f"without a shift the interval {'leaves out' if shift.excludes_zero else 'holds'} zero; {turn}"
 
 
-def any_harm_words(found: Findings) -> str:
-    """Say in how many patients of each protocol a harm is on record."""
-    counts = [f"{name} {numbers.fraction(n, of)}" for name, n, _, of in found.harms]
-    return f"Patients with any harm on record: {'; '.join(counts)}." if counts else ""
+def harm_words(found: Findings) -> str:
+    """Say in how many patients of each protocol a serious harm, and another one, is on record."""
+    if not found.harms:
+        return ""
+    serious = "; ".join(f"{name} {numbers.fraction(n, of)}" for name, n, _, of in found.harms)
+    other = "; ".join(f"{name} {numbers.fraction(n, of)}" for name, _, n, of in found.harms)
+    return f"Patients with a serious harm on record: {serious}. With another harm: {other}."
 
 
 def harms_title(found: Findings) -> str:
-    """Say the same in one line, for the title of a slide: where names are long, of all patients and by the extremes."""
-    of_all = sum(of for *_, of in found.harms)
-    total = sum(n for _, n, _, _ in found.harms)
-    if not total:
-        return f"No harm is on record of {numbers.plural(of_all, 'patient')}"
-    return _counts("Any harm on record", [(name, n, of) for name, n, _, of in found.harms])
+    """Say it in one line, for the title of a slide: where names are long, of all patients and by the extremes."""
+    of_all = numbers.plural(sum(of for *_, of in found.harms), "patient")
+    serious, other = sum(n for _, n, _, _ in found.harms), sum(n for _, _, n, _ in found.harms)
+    if not serious and not other:
+        return f"No harm is on record of {of_all}"
+    if not serious:
+        return f"No serious harm is on record of {of_all}; another one of {other}"
+    return _counts("Serious harm on record", [(name, n, of) for name, n, _, of in found.harms])
 
 
 def missing_words(found: Findings) -> str:

@@ -166,7 +166,7 @@ class Findings:
     tips : tuple of (str, float)
         Protocols of which a shift of the missed values that is smaller than the measure's smallest threshold takes a favour away.
     harms : tuple of (str, int, int, int)
-        Protocol, patients with any harm, with a serious one, and all; empty where events were not recorded.
+        Protocol, patients with a serious harm, with another one, and all; empty where events were not recorded.
     start_known : bool
         Whether anything is known of the patients at the start.
     hardly_done : tuple of (str, str, int, int)

@@ -8,7 +8,7 @@ import pandas as pd
 from analysis.cohort import Measure
 from analysis.outcomes import Responders
 from analysis.outcomes.endpoint import reached
-from analysis.outcomes.home_programme.events import ANY
+from analysis.outcomes.home_programme.events import OTHER, SERIOUS
 from analysis.report.comparison.findings.finding import AT_THE_END, HARDLY_DONE, Seen, Stayed
 from analysis.report.comparison.prepared import Prepared
 
@@ -73,13 +73,14 @@ def _standardised(own: dict[Any, Any], base: dict[Any, Any]) -> float:
 
 
 def harms_by_protocol(study: Prepared) -> list[tuple[str, int, int, int]]:
-    """Give patients with any harm, with a serious one, and all; nothing where events were not recorded."""
+    """Give patients with a serious harm, with another one, and all; nothing where events were not recorded."""
     if not study.events.recorded:
         return []
-    rows = study.events.table[study.events.table["event"] == ANY].fillna({"serious_patients": 0}).to_dict("records")
+    table = study.events.table.astype({"protocol": "str"})
+    other = table[table["event"] == OTHER].set_index("protocol")["patients"].to_dict()
     return [
-        (str(row["protocol"]), int(row["patients"]), int(row["serious_patients"]), int(row["allocated"]))
-        for row in rows
+        (str(row["protocol"]), int(row["patients"]), int(other[row["protocol"]]), int(row["allocated"]))
+        for row in table[table["event"] == SERIOUS].to_dict("records")
     ]
 
 

@@ -27,8 +27,8 @@ def findings_table(
         *(_difference(one, allocation) for one in found.differences),
         *(_course(one, week or 0.0) for one in found.courses),
         *_responders(found),
-        *({"what": "any harm", "protocol": name, "part": part, "of": of} for name, part, _, of in found.harms),
-        *({"what": "serious harm", "protocol": name, "part": part, "of": of} for name, _, part, of in _serious(found)),
+        *({"what": "serious harm", "protocol": name, "part": part, "of": of} for name, part, _, of in found.harms),
+        *({"what": "other harm", "protocol": name, "part": part, "of": of} for name, _, part, of in found.harms),
     ]
     columns = ["what", "protocol", "week", "part", "of", "estimate", "lower", "upper", "among", "verdict"]
     decimals, table = shown_decimals(measure), pd.DataFrame(rows, columns=columns)
@@ -51,11 +51,6 @@ def findings_table(
         name="findings",
         rows_grouped_by="what",
     )
-
-
-def _serious(found: Findings) -> tuple[tuple[str, int, int, int], ...]:
-    """Give the harms where any is marked as serious; of others it may not have been said."""
-    return found.harms if any(serious for _, _, serious, _ in found.harms) else ()
 
 
 def _seen(one: Seen, week: float | None) -> dict[str, Any]:

@@ -8,8 +8,8 @@ from analysis.cohort.catalogue import load_catalogue
 from analysis.report import Figure, comparison
 from analysis.report.comparison.findings.figure_words import (
     analyses_words,
-    any_harm_words,
     differences_by_week_words,
+    harm_words,
     harms_title,
     means_title,
     means_words,
@@ -35,7 +35,7 @@ LATE = replace(
 FOUND = Findings(
     seen=(Seen("usual", 20, 30), Seen("early", 28, 30), Seen("late", 27, 30)), differences=(EARLY, LATE), courses=(),
     responders=None, opposite=(), imbalance=(), unusual=(), at_best=(), no_room=(), tips=(),
-    harms=(("usual", 3, 0, 30), ("early", 6, 1, 30), ("late", 3, 0, 30)), primary_week=26.0,
+    harms=(("usual", 0, 3, 30), ("early", 1, 5, 30), ("late", 0, 3, 30)), primary_week=26.0,
     means=(Mean("usual", 2.0, 1.9, 2.1), Mean("early", 2.3, 2.2, 2.4), Mean("late", NAN, NAN, NAN)),
 )  # fmt: skip
 
@@ -58,7 +58,10 @@ def test_the_figures_say_what_the_findings_hold():
         "that. Late: differences from +0.20 to +0.40 N·m/kg; the interval by the curves holds zero; none of 5 other analyses "
         "changes that."
     )
-    assert any_harm_words(FOUND) == "Patients with any harm on record: usual 3/30; early 6/30; late 3/30."
+    assert harm_words(FOUND) == (
+        "Patients with a serious harm on record: usual 0/30; early 1/30; late 0/30. With another harm: usual 3/30; early 5/30; "
+        "late 3/30."
+    )
     assert missing_words(FOUND) == "Missing at week 26: usual 10/30 (33 %); early 2/30 (7 %); late 3/30 (10 %)."
 
 
@@ -78,18 +81,18 @@ def test_of_one_comparison_nothing_is_adjusted_and_of_none_nothing_is_said():
     nothing = replace(FOUND, differences=(), means=(), seen=(), harms=())
     for words in (analyses_words, shifts_words, means_title):
         assert words(nothing, TORQUE) == ""
-    assert [missing_words(nothing), missing_title(nothing), any_harm_words(nothing)] == ["", "", ""]
+    assert [missing_words(nothing), missing_title(nothing), harm_words(nothing)] == ["", "", ""]
 
 
 @pytest.mark.parametrize(
     ("names", "harms", "missing"),
     [
-        (("usual", "early", "late"), "Any harm on record: usual 3/30, early 6/30, late 3/30",
+        (("usual", "early", "late"), "Serious harm on record: usual 0/30, early 1/30, late 0/30",
          "Missing at week 26: usual 10/30, early 2/30, late 3/30"),
         (("exercise only", "home stimulation and early motion", "home stimulation with a brace at night"),
-         "Any harm on record: 12 of 90 patients, most often with home stimulation and early motion (6/30)",
+         "Serious harm on record: 1 of 90 patients, most often with home stimulation and early motion (1/30)",
          "Missing at week 26: 15 of 90 patients, most often with exercise only (10/30)"),
-        (("a", "b " * 50, "c"), "Any harm on record: 12 of 90 patients", "Missing at week 26: 15 of 90 patients, most often with a (10/30)"),
+        (("a", "b " * 50, "c"), "Serious harm on record: 1 of 90 patients", "Missing at week 26: 15 of 90 patients, most often with a (10/30)"),
     ],
 )  # fmt: skip
 def test_titles_say_which_protocol_and_how_many_of_how_many(names, harms, missing):

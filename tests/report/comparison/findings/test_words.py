@@ -154,10 +154,8 @@ def test_a_difference_that_is_shown_as_zero_has_no_size():
 
 
 def test_serious_harms_are_said_beside_any():
-    found = SimpleNamespace(harms=(("usual", 3, 1, 30), ("early", 2, 0, 30)))
-    assert harms_words(found) == "Any harm on record: usual 3/30, early 2/30; serious: usual 1/30, early 0/30."
-    none = SimpleNamespace(harms=(("usual", 3, 0, 30), ("early", 2, 0, 30)))
-    assert harms_words(none) == "Any harm on record: usual 3/30, early 2/30."
+    found = SimpleNamespace(harms=(("usual", 1, 3, 30), ("early", 0, 2, 30)))
+    assert harms_words(found) == "Serious harm on record: usual 1/30, early 0/30; other harm: usual 3/30, early 2/30."
     assert harms_words(SimpleNamespace(harms=())) == "Harms were not recorded, so nothing is said of them."
 
 
@@ -283,12 +281,11 @@ def test_a_difference_just_below_what_is_detectable_is_shown_below_it():
 @pytest.mark.parametrize(
     ("harms", "words"),
     [
-        ((("usual", 3, 0, 30), ("early", 6, 0, 30)), "Any harm on record: usual 3/30, early 6/30."),
-        ((("usual", 3, 1, 30), ("early", 6, 0, 30)), "Any harm on record: usual 3/30, early 6/30; serious: usual 1/30, early 0/30."),
+        ((("usual", 0, 3, 30), ("early", 0, 6, 30)), "Serious harm on record: usual 0/30, early 0/30; other harm: usual 3/30, early 6/30."),
         (
-            (("exercise alone for a year", 3, 0, 30), ("home stimulation", 6, 3, 30)),
-            ("Any harm on record: exercise alone for a year 3/30, home stimulation 6/30; serious: exercise alone for a year 0/30, "
-             "home stimulation 3/30."),
+            (("exercise alone for a whole year", 0, 3, 30), ("home stimulation with a brace at night", 3, 6, 30)),
+            ("Serious harm on record: 3 of 60 patients, most often with home stimulation with a brace at night (3/30); other harm: 9 of "
+             "60 patients, most often with home stimulation with a brace at night (6/30)."),
         ),
         ((), "Harms were not recorded, so nothing is said of them."),
     ],
