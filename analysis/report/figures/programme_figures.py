@@ -119,7 +119,7 @@ def harm_figure(found: EventsByProtocol, *, told: str = "", message: str = "") -
                 axes.plot(limits, [place, place], color=mark.colour, linewidth=1.6)
                 axes.plot([100 * float(row.share)], [place], mark.marker, color=mark.colour, markersize=5.5)  # type: ignore[arg-type]
             axes.set_title(kind.capitalize())
-            axes.set_xlim(left=0.0)
+            axes.set_xlim(0.0, 105 * float(table["upper"].max()))
             axes.set_ylim(len(names) - 0.4, -0.6)
             axes.set_yticks(range(len(names)), [wrap(name, 24 if width == "wide" else 16, lines=2) for name in names])
             quiet_grid(axes, "x")

@@ -279,6 +279,7 @@ def test_harms_are_drawn_from_zero(figures, invented):
     for width in ("wide", "narrow"):
         panels = figure.drawing(width).axes
         assert [axes.get_xlim()[0] for axes in panels] == [0, 0]
+        assert all(axes.get_xlim()[1] > 100 * figure.data["upper"].max() for axes in panels)
         for axes, kind in zip(panels, ("any serious harm", "any other harm"), strict=True):
             middles = [line.get_xdata()[0] for line in axes.lines if len(line.get_xdata()) == 1]
             np.testing.assert_allclose(middles, 100 * figure.data.loc[figure.data["event"] == kind, "share"])

@@ -14,8 +14,8 @@ from analysis.report.comparison.closing import caution_words
 from analysis.report.comparison.findings.doubts import doubts_words, harms_words, unusual_words
 from analysis.report.comparison.findings.figure_words import (
     analyses_words,
-    any_harm_words,
     differences_by_week_words,
+    harm_words,
     harms_title,
     means_title,
     means_words,
@@ -136,7 +136,7 @@ def test_every_sentence_of_a_grid_of_findings_reads_well(arms):
         for words in (means_words, differences_by_week_words):
             said.add(words(found, measure, level=0.95))
         said.update(
-            (analyses_words(found, measure), shifts_words(found, measure), any_harm_words(found), missing_words(found))
+            (analyses_words(found, measure), shifts_words(found, measure), harm_words(found), missing_words(found))
         )
         said.update(
             f"Title: {one}" for one in (means_title(found, measure), missing_title(found), harms_title(found)) if one
