@@ -106,6 +106,7 @@ def _primary_table(study: Study, curves: RecoveryCurves) -> Table:
     better = "Positive" if curves.measure.sign > 0 else "Negative"
     ideal = "" if curves.measure.ideal is None else f", up to a mean of {curves.measure.ideal:g}"
     notes = [f"{better} differences are better for the protocol named{ideal}. Intervals: {method_in_words(table)}."]
+    notes += _not_compared(table, "estimate", "as there is no estimate")
     if several:
         notes.append(
             f"Adjusted for {len(table)} comparisons: intervals by Bonferroni, together {percent}; p values by Holm, so that one can "
@@ -119,6 +120,12 @@ def _primary_table(study: Study, curves: RecoveryCurves) -> Table:
         tuple(notes),
         name="primary",
     )
+
+
+def _not_compared(table: pd.DataFrame, column: str, why: str) -> list[str]:
+    """Say whose row has dashes, and no number that a reader could look for; nothing where every row has one."""
+    without = table.loc[table[column].isna(), "protocol"].astype("str").tolist()
+    return [f"Not compared, {why}: {numbers.listed(without)}."] if without else []
 
 
 def responder_analysis(study: Study) -> Section:
@@ -160,7 +167,7 @@ def responder_differences(found: Responders, allocation: Allocation) -> Table:
         Column("difference", "Difference (percentage points)", "points"),
         Column(("lower", "upper"), f"{percent} interval", "points limits"),
     ]
-    notes = [intervals_by(found.differences)]
+    notes = [intervals_by(found.differences), *_not_compared(found.differences, "difference", "as nobody was judged")]
     lost = not_concluded(found) if found.endpoint.missing == "excluded" else []
     needed = ["" if str(row["protocol"]) in lost else _needed(row) for row in found.differences.to_dict("records")]
     if allocation == "randomised" and any(needed):
