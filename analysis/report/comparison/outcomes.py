@@ -65,7 +65,10 @@ def differences(study: Study) -> Section:
     if study.curves is None:
         return Section((absent(f"enough to compare protocols. {study.no_curves}"),))
     if len(study.curves.protocols) == 1:
-        return Section((absent(f"a second protocol: all patients followed {study.curves.protocols[0]}."),))
+        others = [one.protocol for one in study.found.stayed if one.protocol not in study.curves.protocols]
+        alone = f"all patients followed {study.curves.protocols[0]}"
+        why = f"the model holds nobody of {numbers.listed(others)}" if others else alone
+        return Section((absent(f"a second protocol to compare with, as {why}."),))
     message, comparisons = slide_title(study.found, study.measure), len(study.curves.protocols) - 1
     several = [Passage((multiplicity_sentence(comparisons),))] if comparisons > 1 else []
     told = differences_by_week_words(study.found, study.measure, level=study.level)

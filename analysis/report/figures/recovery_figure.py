@@ -282,7 +282,9 @@ def _beyond_in_words(curves: RecoveryCurves, means: pd.DataFrame) -> str:
     low, high = _limits(curves, means)
     values = curves.visits["value"].dropna()
     n = int(((values < low) | (values > high)).sum())
-    return f" Beyond the axis {form(n, 'lies', 'lie')} {n} of {numbers.plural(len(values), 'single value')}." if n else ""
+    return (
+        f" Beyond the axis {form(n, 'lies', 'lie')} {n} of {numbers.plural(len(values), 'single value')}." if n else ""
+    )
 
 
 def _drawn_words(table: pd.DataFrame, curves: RecoveryCurves) -> str:

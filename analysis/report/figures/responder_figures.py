@@ -242,8 +242,10 @@ def _marked_in_words(found: Responders) -> str:
     ]
     (used,) = (f"{at}, {what}" if what else at for is_used, at, what in lines if is_used)
     others = [f"{at}, {what}" for is_used, at, what in lines if not is_used]
-    return f"The dashed line is the threshold used ({used})." if not others else (
-        f"The dark dashed line is the threshold used ({used}); pale: {'; '.join(others)}."
+    return (
+        f"The dashed line is the threshold used ({used})."
+        if not others
+        else (f"The dark dashed line is the threshold used ({used}); pale: {'; '.join(others)}.")
     )
 
 

@@ -87,7 +87,7 @@ def test_a_signal_is_marked_at_its_own_point():
 def test_a_short_series_is_a_run_chart_and_says_so(drawn):
     figure = control_chart_figure(chart_of(released(8), SHARE))
     assert figure.alt.startswith("Run chart of 6 points")
-    assert "6 points can be shown; control limits need 12, so this is a run chart." in figure.caption
+    assert "Only 6 points can be shown; control limits need 12, so this is a run chart." in figure.caption
     assert "Control limits" not in figure.table.cells()
     assert [drawn.problems(figure.drawing(width)) for width in ("wide", "narrow")] == [[], []]
 

@@ -7,7 +7,7 @@ from matplotlib.colors import to_rgb
 from analysis.report import Figure, Table, comparison
 from analysis.report.parts.look import INK, PAPER
 
-from .planted import better, plant, share
+from .planted import plant
 from .test_what_is_said import TRUTHS
 
 
@@ -58,8 +58,11 @@ def test_names_of_thresholds_stand_above_the_curves_and_beside_each_other(respon
 @pytest.mark.parametrize(
     ("name", "said"),
     [
-        ("pain", "The dark dashed line is the threshold used (2 points, minimal important change); pale: 1.16 points, minimal "
-         "important change; 2.8 points, minimal detectable change."),
+        (
+            "pain",
+            ("The dark dashed line is the threshold used (2 points, minimal important change); pale: 1.16 points, minimal "
+             "important change; 2.8 points, minimal detectable change."),
+        ),
         ("complete", "The dashed line is the threshold used (0.37 N·m/kg, minimal detectable change)."),
     ],
 )  # fmt: skip
