@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 from matplotlib.colors import to_rgb
 
-from analysis.report import Figure, Table, comparison
+from analysis.report import Figure, Table, comparison, quarter
 from analysis.report.parts.look import INK, PAPER
 
+from . import test_quarter_truths as of_quarter
 from .planted import plant
 from .test_what_is_said import TRUTHS
 
@@ -132,3 +133,32 @@ def test_every_number_of_missing_values_stands_out_from_its_shade(study_in_memor
         assert contrast(chosen, shade) > 0.95 * contrast(other, shade)
         seen += contrast(other, shade) > 3
     assert seen > 1  # some shades are near the middle, where either would nearly do
+
+
+@pytest.mark.parametrize("width", ["wide", "narrow"])
+def test_names_of_lines_that_lie_together_stand_one_below_another(drawn, tmp_path, width):
+    """Everybody improves: centre line and limits of a chart, and the whole and limits of a funnel, are one line."""
+    cohort, options, *_ = of_quarter.TRUTHS["everybody improves"]
+    study = of_quarter.prepared(of_quarter.plant(**cohort), tmp_path, **options)
+    shown = [one for part in (quarter.outcomes(study), quarter.sites(study)) for one in part if isinstance(one, Figure)]
+    chart, *_, funnel = shown
+    assert (chart.name, funnel.name) == ("chart-improved", "funnel")
+    for figure, names in (
+        (chart, {"centre line", "upper limit", "lower limit"}),
+        (funnel, {"whole", "95 %", "99.8 %"}),
+    ):
+        drawing = figure.drawing(width)
+        drawing.canvas.draw()
+        axes = drawing.axes[0]
+        said = [text for text in axes.texts if names & set(text.get_text().split("\n"))]
+        assert [set(text.get_text().split("\n")) for text in said] == [names]
+        assert all(text.get_window_extent().x1 <= drawing.bbox.x1 for text in said)
+
+
+def test_a_small_p_value_does_not_stand_beside_no_over_dispersion_found(tmp_path):
+    """One site of ten is bad: the test of chance alone says so, and the limits are not widened by it."""
+    cohort, options, *_ = of_quarter.TRUTHS["one site bad and seen"]
+    (funnel,) = quarter.sites(of_quarter.prepared(of_quarter.plant(**cohort), tmp_path, **options))
+    assert "A few sites alone differ by more than chance (test of chance alone p < 0.001)." in funnel.caption
+    assert "With the outermost pulled in (dispersion 0.79) the limits stay." in funnel.caption
+    assert "No over-dispersion" not in funnel.caption
