@@ -274,7 +274,7 @@ def _others_in_words(curves: RecoveryCurves) -> str:
     others = len(curves.protocols) - 1
     if not 0 < others < MOST_IN_ONE_PANEL:
         return ""
-    return f" Dotted: the means of the other {'protocol' if others == 1 else 'protocols'}."
+    return f" Dotted: the means of the other {form(others, 'protocol')}."
 
 
 def _beyond_in_words(curves: RecoveryCurves, means: pd.DataFrame) -> str:
