@@ -188,7 +188,7 @@ def test_nobody_stopped_and_one_patient_are_drawn(drawn):
     cohort = Cohort(pd.DataFrame({"patient_id": ["a", "b"], "protocol": ["usual", "early"]}), visits, sessions=sessions)
     stopping = stopping_figure(time_to_stopping(cohort))
     assert "of 1 patient 0 never started, 0 stopped later, 1 was still going" in stopping.alt
-    assert stopping.message == "Home sessions stopped or never started: 0/2 patients"
+    assert stopping.message == "Home sessions stopped or never started: 0 of 2 patients"
     dose, classes = dose_figure(home_dose(cohort)), classes_figure(adherence_classes(cohort))
     for width in ("wide", "narrow"):
         assert drawn.not_drawn(stopping.drawing(width), 100 * stopping.data["share"]) == []
