@@ -94,7 +94,7 @@ def chart_of(released: ReleasedCounts, indicator: Indicator) -> IndicatorChart:
     >>> one = Indicator("better", "Better", "share", "outcome", "higher", "better", "seen", "better", "seen")
     >>> shown = release(QuarterCounts((one,), table), "2026-Q4", baseline=["2026-Q1"], window=["2026-Q4"])
     >>> chart_of(shown, one).why
-    '4 points can be shown; control limits need 12, so this is a run chart.'
+    'Only 4 points can be shown; control limits need 12, so this is a run chart.'
     """
     points = released.by_period(indicator)
     points = points.assign(value=points["value"].where(~points["not_yet"]))
@@ -107,7 +107,7 @@ def chart_of(released: ReleasedCounts, indicator: Indicator) -> IndicatorChart:
     if n >= FEWEST_POINTS and limited >= FEWEST_POINTS:
         return IndicatorChart(indicator, points, _control_chart(released, indicator, points), "")
     why = (
-        f"{_points(n)} can be shown; control limits need {FEWEST_POINTS}, so this is a run chart."
+        f"Only {_points(n)} can be shown; control limits need {FEWEST_POINTS}, so this is a run chart."
         if n < FEWEST_POINTS
         else f"The baseline holds {_points(limited)}; control limits need {FEWEST_POINTS}, so this is a run chart."
     )

@@ -230,4 +230,10 @@ def _notes(n: int, over: bool, dispersion: float, p_value: float) -> tuple[str, 
                 "sites are judged by the widened limits."
             ),
         )
+    if p_value < _SUSPECT:
+        spread, _, test = found.partition(", ")
+        return (
+            *notes,
+            f"A few sites alone differ by more than chance ({test}). With the outermost pulled in ({spread}) the limits stay.",
+        )
     return (*notes, f"No over-dispersion found ({found}).")

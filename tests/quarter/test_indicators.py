@@ -94,7 +94,7 @@ def test_a_quarter_whose_patients_are_not_yet_due_has_no_point():
     shown = release(counts, "2026-Q4", baseline=["2026-Q1"], window=["2026-Q4"])
     chart = chart_of(shown, one)
     assert chart.points["value"].tolist() == pytest.approx([0.41, 0.42, 0.43, np.nan], nan_ok=True)
-    assert chart.why.startswith("3 points can be shown")
+    assert chart.why.startswith("Only 3 points can be shown")
     assert quarter_change(shown, chart).verdict == "not yet due"
 
 
@@ -288,7 +288,7 @@ def test_points_that_hug_the_line_are_neither_better_nor_worse():
 def test_fewer_than_twelve_points_fall_back_to_a_run_chart_and_say_so():
     _, chart = share_by_quarter([0.5, 0.6] * 5)
     assert type(chart.chart).__name__ == "RunChart"
-    assert chart.why == "10 points can be shown; control limits need 12, so this is a run chart."
+    assert chart.why == "Only 10 points can be shown; control limits need 12, so this is a run chart."
     rising = change([0.5, 0.4, 0.5, 0.45, 0.48, 0.52, 0.56, 0.60])
     assert (rising.rules, rising.way, rising.since) == (("trend",), "rising", "2020-Q4")
     assert change([0.5, 0.6] * 4).verdict == "no signal"

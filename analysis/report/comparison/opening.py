@@ -118,7 +118,9 @@ def _improved(study: Study, found: Findings) -> _Line:
     """Say who reached the threshold that matters most, and beside it who reached the others."""
     main = found.responders
     if main is None:
-        return [f"Who improved is not counted: {study.no_responders}."] if study.no_responders else [], []
+        why = study.no_responders
+        why = why if why[:2].isupper() else f"{why[:1].lower()}{why[1:]}"
+        return [f"Who improved is not counted: {why}."] if why else [], []
     others = [one for one in study.responders if one is not main]
     return _fitted(responders_words(main), [text for one in others for text in beside_words(one)])
 
@@ -167,11 +169,14 @@ def _secondary(study: Study) -> list[str]:
 
 
 def _one_protocol(study: Study) -> str:
-    """Say where the single protocol of a cohort stands at the primary week."""
+    """Say where the single protocol of a cohort, or of the model, stands at the primary week."""
     (one,), decimals = study.found.means, shown_decimals(study.measure)
+    others = [each.protocol for each in study.found.stayed if each.protocol != one.protocol]
+    alone = f"All patients followed one protocol, {one.protocol}, so nothing is compared."
+    if others:
+        alone = f"Nothing is compared: the model holds patients of {one.protocol} only, and nobody of {numbers.listed(others)}."
     return (
-        f"All patients followed one protocol, {one.protocol}, so nothing is compared. At "
-        f"{numbers.moment(study.found.primary_week)} mean {in_text(study.measure.label)} was "
+        f"{alone} At {numbers.moment(study.found.primary_week)} mean {in_text(study.measure.label)} was "
         f"{numbers.number(one.estimate, decimals)} {study.measure.unit} ({numbers.level_in_words(study.level)} interval "
         f"{numbers.interval(one.lower, one.upper, decimals)})."
     )

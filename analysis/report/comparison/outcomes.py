@@ -65,7 +65,10 @@ def differences(study: Study) -> Section:
     if study.curves is None:
         return Section((absent(f"enough to compare protocols. {study.no_curves}"),))
     if len(study.curves.protocols) == 1:
-        return Section((absent(f"a second protocol: all patients followed {study.curves.protocols[0]}."),))
+        others = [one.protocol for one in study.found.stayed if one.protocol not in study.curves.protocols]
+        alone = f"all patients followed {study.curves.protocols[0]}"
+        why = f"the model holds nobody of {numbers.listed(others)}" if others else alone
+        return Section((absent(f"a second protocol to compare with, as {why}."),))
     message, comparisons = slide_title(study.found, study.measure), len(study.curves.protocols) - 1
     several = [Passage((multiplicity_sentence(comparisons),))] if comparisons > 1 else []
     told = differences_by_week_words(study.found, study.measure, level=study.level)
@@ -106,6 +109,7 @@ def _primary_table(study: Study, curves: RecoveryCurves) -> Table:
     better = "Positive" if curves.measure.sign > 0 else "Negative"
     ideal = "" if curves.measure.ideal is None else f", up to a mean of {curves.measure.ideal:g}"
     notes = [f"{better} differences are better for the protocol named{ideal}. Intervals: {method_in_words(table)}."]
+    notes += _not_compared(table, "estimate", "as there is no estimate")
     if several:
         notes.append(
             f"Adjusted for {len(table)} comparisons: intervals by Bonferroni, together {percent}; p values by Holm, so that one can "
@@ -119,6 +123,12 @@ def _primary_table(study: Study, curves: RecoveryCurves) -> Table:
         tuple(notes),
         name="primary",
     )
+
+
+def _not_compared(table: pd.DataFrame, column: str, why: str) -> list[str]:
+    """Say whose row has dashes, and no number that a reader could look for; nothing where every row has one."""
+    without = table.loc[table[column].isna(), "protocol"].astype("str").tolist()
+    return [f"Not compared, {why}: {numbers.listed(without)}."] if without else []
 
 
 def responder_analysis(study: Study) -> Section:
@@ -160,7 +170,7 @@ def responder_differences(found: Responders, allocation: Allocation) -> Table:
         Column("difference", "Difference (percentage points)", "points"),
         Column(("lower", "upper"), f"{percent} interval", "points limits"),
     ]
-    notes = [intervals_by(found.differences)]
+    notes = [intervals_by(found.differences), *_not_compared(found.differences, "difference", "as nobody was judged")]
     lost = not_concluded(found) if found.endpoint.missing == "excluded" else []
     needed = ["" if str(row["protocol"]) in lost else _needed(row) for row in found.differences.to_dict("records")]
     if allocation == "randomised" and any(needed):

@@ -28,7 +28,7 @@ NOTHING_MISSING = (
 def home_programme(study: Study) -> Section:
     """Show the sessions done of those prescribed, by protocol."""
     if isinstance(study.at_home, Lacking):
-        return Section((absent("home sessions. Nothing can be said about adherence."), *_brace(study.brace)))
+        return Section((absent(f"{study.at_home.what} Nothing can be said about adherence."), *_brace(study.brace)))
     return Section((_adherence_table(study.adherence), *_brace(study.brace)))
 
 

@@ -144,7 +144,8 @@ class Study(Prepared):
     def at_home(self) -> AtHome | Lacking:
         """Doses, when patients stopped, courses of adherence, weeks with enough sessions, and harms by week."""
         if not self.adherence.recorded or not self.adherence.table["n"].any():
-            return Lacking("home sessions.")
+            none = self.adherence.recorded and not (self.adherence.overall["sessions_prescribed"] > 0).any()
+            return Lacking("home sessions that were prescribed." if none else "home sessions.")
         cohort, level, enough = self.cohort, self.level, self.parameters["enough_sessions"]
         harms = self.events.recorded and self.events.table["events"].any()
         return AtHome(

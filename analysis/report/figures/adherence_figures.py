@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure as Drawing
 
+from analysis.counted import form
 from analysis.outcomes.home_programme.adherence_classes import AdherenceClasses
 from analysis.outcomes.home_programme.home_dose import HomeDose
 from analysis.outcomes.home_programme.time_to_stopping import TimeToStopping
@@ -11,7 +12,7 @@ from analysis.report.parts import numbers
 from analysis.report.parts.axes import axes_inches, legend_above, week_axis, wrap
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import Width, marks, new_drawing, quiet_grid, without_markers
-from analysis.report.parts.numbers import decimals_for
+from analysis.report.parts.numbers import capitalised, decimals_for
 from analysis.report.parts.tables import Column, Table, level_of
 
 _NO_WEEK = "no week with sessions prescribed and recorded"
@@ -59,8 +60,8 @@ def stopping_figure(found: TimeToStopping) -> Figure:
         f"{row.protocol}: "
         + (
             f"of {numbers.plural(row.n, 'patient')} {numbers.count(row.never_started)} never started, "
-            f"{numbers.count(row.stopped_later)} stopped later, {numbers.count(row.going_on)} were still going when last "
-            "recorded"
+            f"{numbers.count(row.stopped_later)} stopped later, {numbers.count(row.going_on)} {form(row.going_on, 'was')} still going when "
+            "last recorded"
             if row.n
             else _NO_WEEK
         )
@@ -74,7 +75,7 @@ def stopping_figure(found: TimeToStopping) -> Figure:
             f"{numbers.plural(found.idle_weeks, 'week')} or more without a session, up to the last recorded week. Who never "
             "started stopped in the first week. Stopping may follow a good recovery as well as a bad one."
         ),
-        alt=f"Steps of the share of patients who had stopped, by week. {'; '.join(parts)}.",
+        alt=f"Steps of the share of patients who had stopped, by week. {capitalised('; '.join(parts))}.",
         table=Table(
             found.table,
             "Share of patients who had stopped, by week.",
@@ -223,7 +224,7 @@ def classes_figure(found: AdherenceClasses) -> Figure:
             f"Share of patients in each class, with {percent} intervals ({table['method'].iloc[0]}). The first class that fits "
             f"is taken: {limits}. The limits are choices; no class is a cause, and none is a fault of the patient."
         ),
-        alt=f"Shares of patients by class of adherence. {'; '.join(parts)}.",
+        alt=f"Shares of patients by class of adherence. {capitalised('; '.join(parts))}.",
         table=Table(
             table,
             "Patients by class of adherence.",
@@ -251,4 +252,6 @@ def _some_weeks(weeks: pd.Series) -> list[float]:
 
 def _stopping_message(found: TimeToStopping) -> str:
     n, gone = int(found.summary["n"].sum()), int(found.summary[["never_started", "stopped_later"]].to_numpy().sum())
-    return f"Home sessions stopped or never started: {numbers.fraction(gone, n)} patients" if n else ""
+    return (
+        f"Home sessions stopped or never started: {numbers.count(gone)} of {numbers.plural(n, 'patient')}" if n else ""
+    )

@@ -14,7 +14,7 @@ from analysis.quarter.periods import quarter_in_words
 from analysis.quarter.run_chart import RULES as RUN_RULES
 from analysis.quarter.special_causes import RULES
 from analysis.report.parts import numbers
-from analysis.report.parts.axes import wrap
+from analysis.report.parts.axes import name_lines, wrap
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.indicator_numbers import (
     HIDDEN_NOTE,
@@ -150,17 +150,13 @@ def _annotate(
     axes: Axes, table: pd.DataFrame, factor: float, *, changes: Sequence[tuple[str, str]], limited: bool, width: Width
 ) -> None:
     """Name the lines at their right end and the baseline and the changes at the top."""
-    common: dict[str, Any] = {"fontsize": 7.5, "annotation_clip": False, "va": "center"}
     ends = {"centre line" if limited else "median": (float(table["centre"].iloc[-1]) * factor, INK)}
     if limited:
         for name in ("upper", "lower"):
             known = table[name].dropna()
             if len(known):
                 ends[f"{name} limit"] = (float(known.iloc[-1]) * factor, QUIET)
-    for name, (value, colour) in ends.items():
-        axes.annotate(
-            name, xy=(len(table) - 0.5, value), xytext=(4, 0), textcoords="offset points", color=colour, **common
-        )
+    name_lines(axes, len(table) - 0.5, ends)
     inside = np.flatnonzero(table["in_baseline"])
     top = axes.get_xaxis_transform()
     axes.text(inside[0] - 0.4, 0.98, "baseline", transform=top, fontsize=7.5, color=QUIET, va="top")

@@ -46,6 +46,7 @@ def difference_figure(curves: RecoveryCurves, *, level: float = 0.95, told: str 
     better = f"{side} the line is better for {others[0] if len(others) == 1 else 'the protocol named'}"
     better += "" if curves.measure.ideal is None else f", up to a mean of {curves.measure.ideal:g}"
     decimals = shown_decimals(curves.measure)
+    empty = " A week without a point has no estimate." if table["estimate"].isna().any() else ""
 
     def draw(width: Width) -> Drawing:
         drawing, panels = panel_grid(
@@ -76,7 +77,7 @@ def difference_figure(curves: RecoveryCurves, *, level: float = 0.95, told: str 
         title=f"Differences in {in_text(curves.measure.label)} from {reference}",
         caption=(
             f"Model estimates in {curves.measure.unit} with {percent} intervals ({method_in_words(table)}); {better}. "
-            f"The line is no difference; the shaded week is the primary one, {numbers.moment(curves.primary_week)}."
+            f"The line is no difference; the shaded week is the primary one, {numbers.moment(curves.primary_week)}.{empty}"
         ),
         alt=" ".join(filter(None, (_drawn_words(curves, percent), told))),
         table=_table(table, curves, decimals, percent),

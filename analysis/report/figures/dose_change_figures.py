@@ -12,7 +12,7 @@ from analysis.report.parts import numbers
 from analysis.report.parts.axes import legend_above, wrap, zero_line
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import INK, QUIET, Mark, Width, marks, new_drawing, quiet_grid
-from analysis.report.parts.numbers import decimals_for, in_text
+from analysis.report.parts.numbers import capitalised, decimals_for, in_text
 from analysis.report.parts.tables import Column, Table, level_of
 
 #: More points than this are not told apart; a fixed sample is drawn.
@@ -164,7 +164,7 @@ def effect_figure(found: ComplierEffect) -> Figure:
             f"{found.exposure_unit}, in patients whose dose follows what they are offered; {percent} intervals "
             f"({table['method'].iloc[0]}).{none} It holds only where all of this does: {' '.join(found.assumptions)}"
         ),
-        alt=f"Effects at {numbers.moment(found.endpoint.week)} in {measure.unit}. {'; '.join(parts)}.",
+        alt=f"Effects at {numbers.moment(found.endpoint.week)} in {measure.unit}. {capitalised('; '.join(parts))}.",
         table=_effect_table(found, decimals, percent),
         draw=draw,
     )

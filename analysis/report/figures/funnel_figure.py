@@ -10,7 +10,7 @@ from matplotlib.figure import Figure as Drawing
 from analysis.quarter import CaseMix, Funnel, Indicator
 from analysis.quarter.funnel import BEYOND_95, BEYOND_998, WITHIN
 from analysis.report.parts import numbers
-from analysis.report.parts.axes import wrap
+from analysis.report.parts.axes import name_lines, wrap
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.indicator_numbers import (
     HIDDEN_NOTE,
@@ -78,6 +78,11 @@ def funnel_figure(
         axes.set_ylim(low, high)
         grid = found.limits["denominator"]
         axes.set_xlim(float(grid.min()), float(grid.max()))
+        ends = {
+            words: (float(found.limits[f"wide_upper_{name}"].iloc[-1]) * factor, QUIET)
+            for name, words in (("998", "99.8 %"), ("95", "95 %"))
+        }
+        name_lines(axes, float(grid.iloc[-1]), {**ends, "whole": (found.target * factor, INK)})
         _name_sites(axes, table[table["site"].isin(named)], factor, width)
         quiet_grid(axes)
         return drawing
@@ -170,18 +175,13 @@ def case_mix_figure(
 
 
 def _limits(axes: Axes, found: Funnel, factor: float) -> None:
-    """Draw the whole and the limits, the widened ones where sites differ by more than chance, and name them."""
+    """Draw the whole and the limits, the widened ones where sites differ by more than chance."""
     grid = found.limits
-    end = float(grid["denominator"].iloc[-1])
-    beside: dict[str, Any] = {"textcoords": "offset points", "fontsize": 7.5, "va": "center", "annotation_clip": False}
     axes.axhline(found.target * factor, color=INK, linewidth=1.0, zorder=2)
     for name, dash in (("95", (0, (2, 1.5))), ("998", (0, (6, 2)))):
         for side in ("lower", "upper"):
             curve = grid[f"wide_{side}_{name}"] * factor
             axes.plot(grid["denominator"], curve, color=QUIET, linewidth=1.0, linestyle=dash, zorder=2)
-        place = float(grid[f"wide_upper_{name}"].iloc[-1]) * factor
-        axes.annotate("95 %" if name == "95" else "99.8 %", (end, place), xytext=(3, 0), color=QUIET, **beside)
-    axes.annotate("whole", (end, found.target * factor), xytext=(3, 0), color=INK, **beside)
 
 
 def _range(found: Funnel, factor: float, *, share: bool) -> tuple[float, float]:

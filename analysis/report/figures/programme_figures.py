@@ -28,6 +28,9 @@ from analysis.report.parts.look import (
 from analysis.report.parts.numbers import in_text
 from analysis.report.parts.tables import Column, Table, level_of
 
+#: Cells with a larger share are so dark that a number stands out more in white than in ink.
+_DARK = 0.6
+
 
 def adherence_figure(found: AdherenceByWeek) -> Figure:
     """Draw the share of prescribed sessions that was done, by week, modality and protocol.
@@ -191,7 +194,7 @@ def missing_figure(found: MissingByWeek, measure: Measure, *, told: str = "", me
         for row in range(len(down)):
             for column in range(len(across)):
                 words = f"{numbers.share(shares[row, column])}\n({numbers.count(missing[row, column])})"
-                colour = PAPER if shares[row, column] > 0.55 else INK
+                colour = PAPER if shares[row, column] > _DARK else INK
                 axes.text(column, row, words, ha="center", va="center", fontsize=7.5, color=colour, linespacing=1.1)
         axes.set_xticks(range(len(across)), across)
         axes.set_yticks(range(len(down)), down)

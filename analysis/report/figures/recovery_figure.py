@@ -7,6 +7,7 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure as Drawing
 
+from analysis.counted import form
 from analysis.curves.recovery import RecoveryCurves
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import (
@@ -92,8 +93,9 @@ def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95, told: str = 
         name="recovery",
         title=f"{curves.measure.label} by week",
         caption=(
-            f"Model means in {unit} with {percent} intervals (bars, or bands where visits had no schedule); thin lines "
-            f"are single patients.{start} Numbers under the axis: {under}.{some} Intervals: {method_in_words(means)}."
+            f"Model means in {unit} with {percent} intervals ({'bars' if curves.scheduled else 'bands'}); thin lines are single "
+            f"patients.{_others_in_words(curves)}{start} Numbers under the axis: {under}.{some}{_beyond_in_words(curves, means)} "
+            f"Intervals: {method_in_words(means)}."
         ),
         alt=" ".join(filter(None, (_drawn_words(table, curves), told))),
         table=Table(
@@ -126,7 +128,8 @@ def _seen_by_week(curves: RecoveryCurves) -> pd.DataFrame:
         frame["week"] = weeks[np.searchsorted(edges, frame["week"].to_numpy(dtype=float))]
     frame["protocol"] = frame["protocol"].astype("str")
     counted = frame.groupby(["protocol", "week"], observed=True)["patient_id"].nunique()
-    return counted.rename("n").reset_index()
+    every = pd.MultiIndex.from_product([curves.protocols, sorted(frame["week"].unique())], names=["protocol", "week"])
+    return counted.reindex(every, fill_value=0).rename("n").reset_index()
 
 
 def _lines(curves: RecoveryCurves, means: pd.DataFrame, level: float) -> pd.DataFrame:
@@ -193,7 +196,7 @@ def _draw_together(
     shifts = _dodge(list(drawn), _weeks_of_axis(curves)) if curves.scheduled else dict.fromkeys(drawn, 0.0)
     for name, mark in drawn.items():
         own = lines[lines["protocol"] == name]
-        if own.empty:
+        if own["estimate"].isna().all():
             continue
         one = _from_start(curves, lines, name)
         axes.plot(
@@ -201,7 +204,7 @@ def _draw_together(
             if curves.scheduled else None, zorder=3,
         )  # fmt: skip
         draw_estimates(axes, own.assign(week=own["week"] + shifts[name]), mark, smooth=not curves.scheduled)
-        last = own.iloc[-1]
+        last = own[own["estimate"].notna()].iloc[-1]
         ends[name] = (float(last["week"]) + shifts[name], float(last["estimate"]))
     quiet_grid(axes)
     kept = week_axis(axes, _weeks_of_axis(curves), inches=axes_inches(width, right=1.7 if width == "wide" else 0.2))
@@ -264,6 +267,24 @@ def _limits(curves: RecoveryCurves, means: pd.DataFrame) -> tuple[float, float]:
     high = max(float(np.quantile(values, 0.995)), float(means["upper"].max(skipna=True)))
     room = 0.04 * (high - low or 1.0)
     return low - room, high + room
+
+
+def _others_in_words(curves: RecoveryCurves) -> str:
+    """Say what the dotted lines are, where there are any."""
+    others = len(curves.protocols) - 1
+    if not 0 < others < MOST_IN_ONE_PANEL:
+        return ""
+    return f" Dotted: the means of the other {form(others, 'protocol')}."
+
+
+def _beyond_in_words(curves: RecoveryCurves, means: pd.DataFrame) -> str:
+    """Say how many single values lie beyond the axis, where any do."""
+    low, high = _limits(curves, means)
+    values = curves.visits["value"].dropna()
+    n = int(((values < low) | (values > high)).sum())
+    return (
+        f" Beyond the axis {form(n, 'lies', 'lie')} {n} of {numbers.plural(len(values), 'single value')}." if n else ""
+    )
 
 
 def _drawn_words(table: pd.DataFrame, curves: RecoveryCurves) -> str:

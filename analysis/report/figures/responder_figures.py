@@ -5,6 +5,7 @@ from typing import Self
 
 import numpy as np
 import pandas as pd
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure as Drawing
 
 from analysis.outcomes.responders.responders import Responders
@@ -15,6 +16,7 @@ from analysis.report.parts.look import (
     INK,
     LOW_ROW,
     MOST_HIGH_ROWS,
+    PAPER,
     QUIET,
     Width,
     marks,
@@ -25,6 +27,8 @@ from analysis.report.parts.look import (
 from analysis.report.parts.numbers import capitalised, in_text, shown_decimals
 from analysis.report.parts.tables import Column, Format, Table, intervals_by
 
+#: How high the name of a threshold stands, in percentage points of the axis of a curve.
+_NAME_HIGH = 8
 _ROOM: dict[Width, int] = {"wide": 90, "narrow": 32}
 
 
@@ -73,8 +77,9 @@ def change_figure(found: Responders) -> Figure:
     """
     endpoint, measure, words = found.endpoint, found.endpoint.measure, _Amounts.of(found)
     shares = found.distribution.shares
-    names = list(found.table["protocol"])
-    drawn = marks(names)
+    judged = found.table["n"] > 0
+    names, others = list(found.table.loc[judged, "protocol"]), list(found.table.loc[~judged, "protocol"])
+    drawn = {name: mark for name, mark in marks(list(found.table["protocol"])).items() if name in names}
     decimals = 0 if endpoint.criterion == "percent" else shown_decimals(measure)
     table = _at_amounts(shares, found, decimals)
 
@@ -88,21 +93,8 @@ def change_figure(found: Responders) -> Figure:
                 one["threshold"], one["share"] * 100, where="pre" if endpoint.turn > 0 else "post",
                 color=drawn[name].colour, linestyle=drawn[name].dash,
             )  # fmt: skip
-        axes.set_ylim(0, 108)
         axes.set_yticks(range(0, 101, 20))
-        left, right = axes.get_xlim()
-        near = (right - left) * (0.045 if narrow else 0.1)
-        row, last = 0, -np.inf
-        for value, word in sorted(_marked(found).items()):
-            row = (row + 1) % 3 if value - last < near else 0
-            last = value
-            chosen = value == found.endpoint.to_reach.value
-            axes.axvline(value, color=INK if chosen else QUIET, linewidth=1.2 if chosen else 0.8, linestyle="--")
-            axes.annotate(
-                f"{word} {value:g}", (value, 99 if narrow else 107 - 8 * row), xytext=(3, 0),
-                textcoords="offset points", va="top", fontsize=7.5, color=INK if chosen else QUIET,
-                rotation=90 if narrow else 0, backgroundcolor=(1, 1, 1, 0.75),
-            )  # fmt: skip
+        _name_thresholds(axes, found, apart=0.28 if narrow else 0.1)
         beside = "; worse is negative" if endpoint.criterion != "state" else ""
         if measure.ideal is not None and endpoint.criterion == "state":
             beside = f"; beyond {measure.ideal:g} drawn as far short of it"
@@ -113,13 +105,13 @@ def change_figure(found: Responders) -> Figure:
         legend_above(drawing, without_markers(drawn), width)
         return drawing
 
-    marked = "The dashed line marks the threshold" if len(_marked(found)) == 1 else "Dashed lines mark thresholds"
+    absent = f" Not drawn, as nobody was judged: {numbers.listed(others)}." if others else ""
     return Figure(
         name="change",
         title=words.title,
         caption=(
             f"For each {words.each} {endpoint.when_words}, the share of patients {words.who}. A curve further to the "
-            f"{'right' if endpoint.turn > 0 else 'left'} is better. {marked}. {_denominators(found)}"
+            f"{'right' if endpoint.turn > 0 else 'left'} is better. {_marked_in_words(found)}{absent} {_denominators(found)}"
         ),
         alt=_change_in_words(found, decimals),
         table=table,
@@ -144,11 +136,11 @@ def responder_figure(found: Responders, *, message: str = "") -> Figure:
             mark = drawn[str(row.protocol)]
             words = numbers.fraction(row.responders, row.n)
             if numbers.is_missing(row.share):
-                axes.annotate("nobody seen", (1, place), va="center", fontsize=8, color=QUIET)
+                axes.annotate("nobody judged", (1, place), va="center", fontsize=8, color=QUIET)
                 continue
             share, lower, upper = 100 * np.array([row.share, row.lower, row.upper], dtype=float)
             axes.plot([lower, upper], [place, place], color=mark.colour, linewidth=1.6)
-            axes.plot(share, place, marker=mark.marker, color=mark.colour, markersize=7)
+            axes.plot(share, place, marker=mark.marker, color=mark.colour, markersize=7, clip_on=False, zorder=4)
             beside = 26 if width == "wide" else 45
             if upper <= 100 - beside:
                 at, shift, ha, va = upper, (6, 0), "left", "center"
@@ -222,6 +214,39 @@ def _marked(found: Responders) -> dict[float, str]:
         if value is not None:
             known.setdefault(value, kind)
     return known
+
+
+def _name_thresholds(axes: Axes, found: Responders, *, apart: float) -> None:
+    """Mark the thresholds, their names above the curves; within ``apart`` of the axis of each other a name stands higher."""
+    left, right = axes.get_xlim()
+    row, rows, last = 0, 1, -np.inf
+    for value, word in sorted(_marked(found).items()):
+        row = row + 1 if value - last < (right - left) * apart else 0
+        rows, last = max(rows, row + 1), value
+        chosen = value == found.endpoint.to_reach.value
+        colour = INK if chosen else QUIET
+        axes.axvline(value, color=colour, linewidth=1.2 if chosen else 0.8, linestyle="--")
+        axes.annotate(
+            f"{word} {value:g}", (value, 103 + _NAME_HIGH * row), xytext=(3, 0), textcoords="offset points", va="bottom",
+            fontsize=7.5, color=colour, bbox={"boxstyle": "square,pad=0.05", "facecolor": PAPER, "edgecolor": "none"},
+        )  # fmt: skip
+    axes.set_ylim(0, 104 + _NAME_HIGH * rows)
+
+
+def _marked_in_words(found: Responders) -> str:
+    """Say what the dashed lines are: the threshold used, and the others marked."""
+    endpoint, long = found.endpoint, {"MIC": "minimal important change", "MDC": "minimal detectable change"}
+    lines = [
+        (value == endpoint.to_reach.value, f"{value:g} {endpoint.to_reach.unit}", long.get(word, ""))
+        for value, word in sorted(_marked(found).items())
+    ]
+    (used,) = (f"{at}, {what}" if what else at for is_used, at, what in lines if is_used)
+    others = [f"{at}, {what}" for is_used, at, what in lines if not is_used]
+    return (
+        f"The dashed line is the threshold used ({used})."
+        if not others
+        else (f"The dark dashed line is the threshold used ({used}); pale: {'; '.join(others)}.")
+    )
 
 
 def _at_amounts(shares: pd.DataFrame, found: Responders, decimals: int) -> Table:

@@ -1,5 +1,7 @@
 """The figure of the values as they were measured, week by week."""
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
@@ -104,7 +106,7 @@ def seen_figure(visits: pd.DataFrame, measure: Measure) -> Figure:
             "Within a week the protocols stand in the order in which they are named. "
             "These are the patients who came; the model means of the recovery curves allow for those who did not."
         ),
-        alt=_seen_in_words(table, measure, decimals),
+        alt=_seen_in_words(table, _order(visits["protocol"]), measure, decimals),
         table=Table(
             table,
             f"{measure.label} ({measure.unit}) of the patients seen, by week.",
@@ -170,12 +172,20 @@ def _at(week: str) -> str:
     return week if week.startswith("day") else f"week {week}"
 
 
-def _seen_in_words(table: pd.DataFrame, measure: Measure, decimals: int) -> str:
+def _seen_in_words(table: pd.DataFrame, names: Sequence[str], measure: Measure, decimals: int) -> str:
+    """Say the median of each protocol at its first and last visit, and of whom nobody was seen, then or at all."""
     parts = []
-    for name, one in table.groupby("protocol", sort=False):
+    for name in names:
+        one = table[table["protocol"] == name]
+        if one.empty:
+            parts.append(f"{name}: nobody seen")
+            continue
         first, last = one.iloc[0], one.iloc[-1]
-        parts.append(
-            f"{name} from {numbers.number(first['median'], decimals)} at {_at(first['week'])} ({numbers.plural(first['n'], 'patient')}) "
-            f"to {numbers.number(last['median'], decimals)} at {_at(last['week'])} ({last['n']})"
-        )
+        to = f" to {_median(last, decimals)}" if len(one) > 1 else ""
+        later = ", nobody seen later" if last["position"] < table["position"].max() else ""
+        parts.append(f"{name} {'from ' if to else ''}{_median(first, decimals)}{to}{later}")
     return f"Boxes of {in_text(measure.label)} by week. Median in {measure.unit}: {'; '.join(parts)}."
+
+
+def _median(row: pd.Series, decimals: int) -> str:
+    return f"{numbers.number(row['median'], decimals)} at {_at(row['week'])} ({numbers.plural(row['n'], 'patient')})"

@@ -1,7 +1,7 @@
 """What stands at the end of one patient's page: methods in words, cautions, provenance."""
 
 from analysis.counted import form
-from analysis.report.one_patient.opening import FOR_DISCUSSION, NOT_FOR_RELEASE
+from analysis.report.one_patient.opening import NOT_FOR_RELEASE
 from analysis.report.one_patient.study import PatientPage, PatientParameters
 from analysis.report.parts import numbers
 from analysis.report.parts.model_words import model_in_words
@@ -34,9 +34,10 @@ def cautions(page: PatientPage) -> Section:
     """Say what the page must not be used for."""
     values = "One value can be off because it was measured or typed wrongly. Look at the value before the patient."
     curves = "Curves show how others went on, not how a knee should: the others are those who came to their visits."
+    diagnosis = "A value off a curve is no diagnosis, and a value on it is no all-clear."
     said = [
         NO_FINDING if page.invented else Caution(NOT_FOR_RELEASE, NOT_FOR_RELEASE),
-        Caution(FOR_DISCUSSION, "The page describes; being off a curve is no diagnosis."),
+        Caution(diagnosis, "Off a curve is no diagnosis, and on it no all-clear."),
         DEFERRED,
         Caution(curves, "Curves show how others went on, not how a knee should."),
         Caution(values, "Look at a value before the patient: it may be measured or typed wrongly."),

@@ -15,7 +15,6 @@ FOR_DISCUSSION = (
     "diagnosis."
 )
 
-
 #: So many marks, and more than twice those that chance alone would make, are not called single ones (design choice).
 _MORE_THAN_CHANCE = 3
 _MIDDLE = 50

@@ -18,6 +18,8 @@ from analysis.report.parts.look import INK, QUIET, WIDTH_INCHES, Mark, Width, ne
 #: Room a number of ordinary size needs under the axis, in inches.
 _INCHES_PER_NUMBER = 0.27
 _POINTS_PER_ROW = 12.0
+#: Names of lines nearer to each other than this part of the axis would lie over each other.
+_TOO_NEAR = 0.04
 _LABEL = 20
 
 
@@ -130,6 +132,23 @@ def label_ends(
             f"{_glyph(mark)} {names[name]}", xy=(right, value), xytext=(1.02, place), xycoords="data",
             textcoords=axes.get_yaxis_transform(), ha="left", va="center", fontsize=8, color=mark.colour,
             fontweight="bold", annotation_clip=False, arrowprops=line, linespacing=1.05,
+        )  # fmt: skip
+
+
+def name_lines(axes: Axes, at: float, lines: Mapping[str, tuple[float, str]]) -> None:
+    """Write the names of level lines (value, colour) to the right of where they end; those that lie together one below another."""
+    low, high = axes.get_ylim()
+    together: list[tuple[float, str, list[str]]] = []
+    for name, (value, colour) in lines.items():
+        near = [names for other, _, names in together if abs(value - other) < _TOO_NEAR * (high - low)]
+        if near:
+            near[0].append(name)
+        else:
+            together.append((value, colour, [name]))
+    for value, colour, names in together:
+        axes.annotate(
+            "\n".join(names), xy=(at, value), xytext=(4, 0), textcoords="offset points", color=colour, fontsize=7.5, va="center",
+            annotation_clip=False,
         )  # fmt: skip
 
 

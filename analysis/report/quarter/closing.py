@@ -108,7 +108,8 @@ def _prime_charts(study: QuarterStudy) -> str:
     charts = {one.title: study.charts[one.name].chart for one in study.released.indicators}
     control = {title: chart for title, chart in charts.items() if isinstance(chart, ControlChart)}
     used = [title for title, chart in control.items() if chart.kind in ("p'", "u'")]
-    here = numbers.listed(used) if used else f"in none of the {numbers.plural(len(control), 'control chart')}"
+    none = f"in none of the {numbers.plural(len(control), 'control chart')}" if control else "no chart here has limits"
+    here = numbers.listed(used) if used else none
     return (
         f"Where denominators are large (a median of {LARGE} or more in the baseline) and the points of the baseline vary more "
         f"than {TOO_WIDE:g} times as much as chance makes them, limits are widened by what differs between neighbouring "

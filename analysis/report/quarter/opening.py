@@ -63,7 +63,7 @@ def changed(study: QuarterStudy) -> Section:
     for groups, meaning in _MEANING.items():
         those = [one for one in study.found.followed if group_of(study.found, one) in groups]
         if those:
-            told = tuple(item_words(study.found, one, verdict=False) for one in those)
+            told = tuple(item_words(study.found, one) for one in those)
             items += [Passage((meaning,)), Passage(told, "items")]
     return Section(tuple(items))
 

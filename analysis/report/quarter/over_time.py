@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from analysis.report.figures.control_chart_figure import control_chart_figure
 from analysis.report.parts.passages import Passage, Section, absent
-from analysis.report.quarter.findings.words import item_words, title_words
+from analysis.report.quarter.findings.words import chart_words, title_words
 
 if TYPE_CHECKING:
     from analysis.quarter import Indicator
@@ -38,7 +38,7 @@ def _charts(study: QuarterStudy, found: list[Indicator], nothing: str) -> Sectio
             continue
         followed = study.found.of(one.name)
         message = title_words(study.found, followed) if one.name in _on_slides(study) else ""
-        told = item_words(study.found, followed)
+        told = chart_words(study.found, followed)
         items.append(control_chart_figure(chart, changes=study.annotations, message=message, told=told))
     return Section(tuple(items))
 

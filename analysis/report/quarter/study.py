@@ -175,7 +175,7 @@ def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
     ...     made = generate_cohort(patients=400, seed=3, quarters=4).observed
     ...     study = prepare_quarter(write_cohort(made, Path(name) / "cohort"))
     >>> study.released.quarter, study.charts["improved"].why
-    ('2022-Q4', '4 points can be shown; control limits need 12, so this is a run chart.')
+    ('2022-Q4', 'Only 4 points can be shown; control limits need 12, so this is a run chart.')
     """
     asked = QuarterParameters.checked(folder, given)
     place = Path(folder)

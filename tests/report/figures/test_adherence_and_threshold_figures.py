@@ -187,8 +187,8 @@ def test_nobody_stopped_and_one_patient_are_drawn(drawn):
     visits = pd.DataFrame({"patient_id": ["a"], "week": 0, "measure": "pain", "limb": "none", "value": 5})
     cohort = Cohort(pd.DataFrame({"patient_id": ["a", "b"], "protocol": ["usual", "early"]}), visits, sessions=sessions)
     stopping = stopping_figure(time_to_stopping(cohort))
-    assert "of 1 patient 0 never started, 0 stopped later, 1 were still going" in stopping.alt
-    assert stopping.message == "Home sessions stopped or never started: 0/2 patients"
+    assert "of 1 patient 0 never started, 0 stopped later, 1 was still going" in stopping.alt
+    assert stopping.message == "Home sessions stopped or never started: 0 of 2 patients"
     dose, classes = dose_figure(home_dose(cohort)), classes_figure(adherence_classes(cohort))
     for width in ("wide", "narrow"):
         assert drawn.not_drawn(stopping.drawing(width), 100 * stopping.data["share"]) == []

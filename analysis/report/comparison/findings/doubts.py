@@ -32,7 +32,7 @@ def unusual_words(found: Findings, measure: Measure) -> list[str]:
     ]
     usual = numbers.interval(measure.lowest_mean, measure.highest_mean, 0)
     question = (
-        f"Means lie outside what groups of patients have ({usual} {measure.unit}): {numbers.listed(means)}. Ask how it "
+        f"Means lie outside what groups of patients have ({usual} {measure.unit}): {numbers.listed(means)}, of the patients seen. Ask how it "
         "was measured before anything else is read."
     )
     return [question] if means else []

@@ -62,7 +62,8 @@ def find(
     [('home stimulation', 'undecided'), ('home stimulation and early motion', 'undecided')]
     """
     by_name = seen_at_the_week(study)
-    seen = tuple(by_name[name] for name in study.protocols if name in by_name)
+    # Protocols of which the model holds nobody come last.
+    seen = tuple(by_name[name] for name in dict.fromkeys((*study.protocols, *by_name)) if name in by_name)
     at_week = tuple(_means(means, study))
     by_week = (
         study.curves.differences(level=study.level) if study.curves is not None and len(primary) else pd.DataFrame()

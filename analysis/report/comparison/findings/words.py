@@ -147,7 +147,17 @@ def differences_words(found: Findings, measure: Measure, *, level: float, alloca
             to_name = verdict == "no conclusion" and number <= MOST_LISTED and not set(those) <= before
             named = f" ({numbers.listed(those)})" if to_name else ""
             said.append(f"For {others} with {rest[0].reference}{named} {what}.")
-    return said
+    return said + _not_in_the_model(found)
+
+
+def _not_in_the_model(found: Findings) -> list[str]:
+    """Say which protocols are not among the comparisons, as the model holds nobody of them."""
+    compared = {name for one in found.differences for name in (one.protocol, one.reference)}
+    without = [one.protocol for one in found.seen if one.protocol not in compared]
+    if not without or not compared:
+        return []
+    base, names = found.differences[0].reference, numbers.listed(without)
+    return [f"{capitalised(names)} could not be compared with {base}: the model holds nobody of {names}."]
 
 
 def unturned_words(found: Findings) -> list[str]:

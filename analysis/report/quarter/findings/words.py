@@ -164,10 +164,10 @@ def verdict_words(found: QuarterFindings, one: Followed) -> str:
     return {"no signal": "no change can be told", "too early": "too early to tell", **NO_VALUE}[change.verdict]
 
 
-def item_words(found: QuarterFindings, one: Followed, *, verdict: bool = True) -> str:
-    """Say of one indicator its value, that of the quarter before, and what its chart tells.
+def item_words(found: QuarterFindings, one: Followed) -> str:
+    """Say of one indicator its value, that of the quarter before, and which change its chart tells.
 
-    ``verdict`` is whether it is said that no change can be told; not where a heading says so.
+    That no change can be told is said by the heading.
     """
     if one.change.verdict in NO_VALUE:
         return f"{name_words(one)} in {quarter_in_words(found.quarter)}: {verdict_words(found, one)}."
@@ -178,8 +178,16 @@ def item_words(found: QuarterFindings, one: Followed, *, verdict: bool = True) -
     met = f", by {numbers.listed([rules[name] for name in one.change.rules])}" if one.change.rules else ""
     run = " (run chart: shifts and trends only)" if one.judged and one.chart == "run chart" else ""
     wanders = "; over the whole chart its runs about the median are not those of chance" if one.wanders else ""
-    told = f"; {verdict_words(found, one)}{met}" if verdict or one.change.verdict == "signal" else ""
+    told = f"; {verdict_words(found, one)}{met}" if one.change.verdict == "signal" else ""
     return f"{name_words(one)}: {_measured(found, one)}, {then}{told}{run}{wanders}."
+
+
+def chart_words(found: QuarterFindings, one: Followed) -> str:
+    """Say what the quarter tells, for the sentence of a chart, which has the values and the rules met."""
+    quarter = quarter_in_words(found.quarter)
+    if one.change.verdict in NO_VALUE:
+        return f"No point in {quarter}: {verdict_words(found, one)}."
+    return f"In {quarter}: {verdict_words(found, one)}."
 
 
 def title_words(found: QuarterFindings, one: Followed) -> str:
