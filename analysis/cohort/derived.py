@@ -129,7 +129,9 @@ def _per_kg(visits: pd.DataFrame, limb: str, patients: pd.DataFrame | None, body
 
 
 def _stored(visits: pd.DataFrame, measure: str, limb: str) -> pd.DataFrame:
-    of_both = [np.asarray(visits[name].array == one, dtype=bool) for name, one in (("measure", measure), ("limb", limb))]
+    of_both = [
+        np.asarray(visits[name].array == one, dtype=bool) for name, one in (("measure", measure), ("limb", limb))
+    ]
     rows = np.flatnonzero(of_both[0] & of_both[1])
     chosen = pd.DataFrame({name: visits[name].array.take(rows) for name in (*_KEY, "value")}, copy=False)
     twice = chosen.duplicated(_KEY)
