@@ -129,8 +129,11 @@ def _per_kg(visits: pd.DataFrame, limb: str, patients: pd.DataFrame | None, body
 
 
 def _stored(visits: pd.DataFrame, measure: str, limb: str) -> pd.DataFrame:
-    rows = np.flatnonzero((visits["measure"] == measure) & (visits["limb"] == limb))
-    chosen = pd.DataFrame({name: visits[name].array.take(rows) for name in (*_KEY, "value")})
+    of_both = [
+        np.asarray(visits[name].array == one, dtype=bool) for name, one in (("measure", measure), ("limb", limb))
+    ]
+    rows = np.flatnonzero(of_both[0] & of_both[1])
+    chosen = pd.DataFrame({name: visits[name].array.take(rows) for name in (*_KEY, "value")}, copy=False)
     twice = chosen.duplicated(_KEY)
     if twice.any():
         patient, week, _ = chosen[twice].iloc[0]

@@ -47,8 +47,11 @@ def visit_frame(cohort: Cohort, measure: str, limb: str | None = None) -> pd.Dat
     """
     limb = cohort.measures[measure].limb_named(limb)
     values = measured_values(cohort.visits, measure, limb, cohort.patients)
-    patients = cohort.patients.drop_duplicates("patient_id", keep="last")
-    row = pd.Index(patients["patient_id"]).get_indexer(values["patient_id"])
+    patients, names = cohort.patients, pd.Index(cohort.patients["patient_id"])
+    if not names.is_unique:
+        patients = patients.drop_duplicates("patient_id", keep="last")
+        names = pd.Index(patients["patient_id"])
+    row = names.get_indexer(values["patient_id"])
     order = np.lexsort([values["week"].to_numpy(), row])
     order = order[row[order] >= 0]
     values, row = values.take(order), row[order]
@@ -56,7 +59,8 @@ def visit_frame(cohort: Cohort, measure: str, limb: str | None = None) -> pd.Dat
     before = (values["week"].to_numpy() <= 0) & ~np.isnan(value)
     last = np.full(len(patients), np.nan)
     last[row[before]] = value[before]  # the last of a patient stays
-    columns = {"patient_id": values["patient_id"].array, "week": values["week"].array, "limb": limb, "value": value}
+    columns = {"patient_id": values["patient_id"].array, "week": values["week"].array}
+    columns |= {"limb": pd.array([limb], dtype="str").take(np.zeros(len(row), dtype=np.intp)), "value": value}
     columns |= {"baseline": last[row], "change": value - last[row]}
     columns |= {str(name): patients[name].array.take(row) for name in patients if name not in columns}
-    return pd.DataFrame(columns, index=range(len(row)))
+    return pd.DataFrame(columns, copy=False)

@@ -192,7 +192,7 @@ def _check_labels(table: str, frame: pd.DataFrame, column: Column, findings: Fin
 
 def _check_text(table: str, frame: pd.DataFrame, column: str, findings: FindingList) -> None:
     values = frame[column]
-    distinct = pd.Series(values.dropna().unique()).astype("str")
+    distinct = pd.Series(values.unique()).dropna().reset_index(drop=True).astype("str")
     if not _SUSPICIOUS.search("\n".join(distinct)):
         return
     zero = distinct.str.contains("\x00", regex=False).astype(bool)

@@ -84,6 +84,7 @@ def interval_gives_back(cells: Cells, starts: pd.Series | None, patients: pd.Ser
     rows = rows.drop_duplicates(["patient", "number"])
     if rows["number"].nunique() <= 2:
         return False
+    rows["patient"] = pd.factorize(rows["patient"])[0]  # once for all units
     number = rows["number"].to_numpy()
     whole = bool((number % 1 == 0).all())
     return any(
@@ -109,12 +110,14 @@ def _many_share(rows: pd.DataFrame, offsets: np.ndarray, width: float) -> bool:
     most, spans = _together(starts[codes] + offsets, codes, width)
     many = most >= max(_FEWEST, _SHARE * len(names))
     few_spans = spans <= len(names) / 2
-    if not many and not few_spans:
-        return False
     rng = np.random.default_rng(0)
-    chance = [_together(_dealt_out(starts, rng)[codes] + offsets, codes, width) for _ in range(_SHUFFLES)]
-    usual = max(one for one, _ in chance)
-    return bool((many and most > _FAR * usual + 1) or (few_spans and spans < min(each for _, each in chance) / 2))
+    for _ in range(_SHUFFLES):
+        if not many and not few_spans:
+            return False
+        by_chance, spans_by_chance = _together(_dealt_out(starts, rng)[codes] + offsets, codes, width)
+        many = many and most > _FAR * by_chance + 1
+        few_spans = few_spans and spans < spans_by_chance / 2
+    return many or few_spans
 
 
 def _dealt_out(starts: np.ndarray, rng: np.random.Generator) -> np.ndarray:

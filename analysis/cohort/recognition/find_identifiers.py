@@ -75,8 +75,10 @@ def find_identifiers(
                 _quarters(frame, findings, allowed=quarters)
             elif column == "patient_id":
                 new = values[~is_among(values, known_patients)] if len(known_patients) else values
-                flagged |= _patient_identifiers(name, new, findings)
-                known_patients = pd.concat([known_patients, new.dropna().drop_duplicates().astype("str")])
+                distinct = new.dropna().drop_duplicates().astype("str")
+                if len(distinct):
+                    flagged |= _patient_identifiers(name, distinct, findings)
+                    known_patients = pd.concat([known_patients, distinct])
             elif isinstance(values.dtype, pd.CategoricalDtype) or pd.api.types.is_string_dtype(values.dtype):
                 _text_identifiers(name, frame, str(column), findings, limited=limited)
             elif not known:
@@ -156,8 +158,7 @@ def _quarters(patients: pd.DataFrame, findings: FindingList, *, allowed: bool) -
     findings.add_rows("error", "patients", patients, wrong, "quarter", "this is no quarter", advice)
 
 
-def _patient_identifiers(table: str, values: pd.Series, findings: FindingList) -> set[str]:
-    distinct = values.dropna().drop_duplicates().astype("str")
+def _patient_identifiers(table: str, distinct: pd.Series, findings: FindingList) -> set[str]:
     flagged: set[str] = set()
     found = what_cells_hold(distinct, limited=False)
     names = look_like_names(distinct) & (found == "")
@@ -181,7 +182,7 @@ def _patient_identifiers(table: str, values: pd.Series, findings: FindingList) -
 
 def _text_identifiers(table: str, frame: pd.DataFrame, column: str, findings: FindingList, *, limited: bool) -> None:
     values = frame[column]
-    distinct = pd.Series(values.dropna().unique()).astype("str")
+    distinct = pd.Series(values.unique()).dropna().reset_index(drop=True).astype("str")
     if distinct.empty:
         return
     rules = first_rule(distinct, limited=limited)

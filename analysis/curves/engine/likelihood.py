@@ -20,6 +20,8 @@ _NO_DIGITS = 1e-8
 """A residual sum of squares below zero by more than this share of the outcome's: V is so far from regular that none is right."""
 _LARGEST_SQUARE = 20
 """Up to this many slots, sums over pairs of parameters go through the m^2 x m^2 sum over patterns."""
+_AT_ONCE = 1_000_000
+"""Numbers of products of columns that are held at once (8 MB)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -149,11 +151,15 @@ class Evaluation:
         elements = basis.B.shape[0]
         if slopes.shape[1] == 1 and len(slopes) > 8:
             m = self.N.shape[1]
-            spread = np.empty((m, elements, m, elements))
-            for e in range(elements):
-                weighted = (self.H * basis.U_ee[:, e, None, :]).reshape(len(self.N), -1)
-                spread[:, e] = (self.H[:, :, e].T @ weighted).reshape(m, m, elements)
-            sums = np.einsum("kab,aebf->kef", slopes[:, 0], spread, optimize=True)
+            spread = np.empty((elements, m, m * elements))
+            at_once = max(1, _AT_ONCE // self.H.size // elements)
+            for e in range(0, elements, at_once):
+                some = slice(e, e + at_once)
+                weighted = self.H[:, None] * basis.U_ee[:, some, None, :]
+                weighted = weighted.transpose(1, 0, 2, 3).reshape(weighted.shape[1], len(self.N), -1)
+                np.matmul(self.H.transpose(2, 1, 0)[some], weighted, out=spread[some])
+            spread = spread.reshape(elements, m, m, elements).transpose(1, 2, 0, 3).reshape(m * m, -1)
+            sums = (slopes[:, 0].reshape(len(slopes), -1) @ spread).reshape(len(slopes), elements, elements)
         else:
             Ht = self.H.transpose(0, 2, 1)
             sums = np.stack([((Ht @ (slope @ self.H)) * basis.U_ee).sum(axis=0) for slope in slopes])

@@ -1,6 +1,7 @@
 """Home adherence: sessions done against sessions prescribed, by protocol, week and modality, with denominators."""
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -103,6 +104,24 @@ def adherence_by_week(cohort: Cohort, *, enough: float = 0.8, level: float = 0.9
     check_enough(enough)
     entries = session_shares(cohort)
     protocols = used_protocols(cohort.patients["protocol"])
+    if cohort.sessions is None:
+        table, overall, status = _without_sessions(tuple(map(str, protocols.cat.categories)), level)
+    else:
+        table, overall, status = _tables(entries, protocols, enough, level)
+    return AdherenceByWeek(
+        recorded=cohort.sessions is not None,
+        enough=enough,
+        table=table.copy(),
+        overall=overall.copy(),
+        patients=entries,
+        notes=(*_notes(cohort, entries), *not_prescribed_in_words(status)),
+    )
+
+
+def _tables(
+    entries: pd.DataFrame, protocols: pd.Series, enough: float, level: float
+) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """Give the adherence by week, that over the programme, and what is prescribed to whom."""
     allocated = protocols.value_counts()
     table = _summarise(entries, ["protocol", "modality", "week"], allocated, enough, level)
     numbers = ["sessions_prescribed", "sessions_done"]
@@ -113,14 +132,17 @@ def adherence_by_week(cohort: Cohort, *, enough: float = 0.8, level: float = 0.9
     totals["share"] = _share(totals)
     status = prescribed_modalities(entries, protocols)
     overall = _summarise(totals, ["protocol", "modality"], allocated, enough, level, every=status.index)
-    return AdherenceByWeek(
-        recorded=cohort.sessions is not None,
-        enough=enough,
-        table=table,
-        overall=overall.merge(status.reset_index(), on=["protocol", "modality"], how="left"),
-        patients=entries,
-        notes=(*_notes(cohort, entries), *not_prescribed_in_words(status)),
-    )
+    return table, overall.merge(status.reset_index(), on=["protocol", "modality"], how="left"), status
+
+
+@cache
+def _without_sessions(names: tuple[str, ...], level: float) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """Give the tables of a cohort whose sessions were not recorded: they have no row, whoever its patients are."""
+    none = pd.Series(dtype="float64")
+    protocols = pd.Series(pd.Categorical([], categories=list(names)))
+    columns = {"patient_id": none.astype("str"), "protocol": protocols, "modality": none.astype("str")}
+    columns |= dict.fromkeys(["week", "sessions_prescribed", "sessions_done", "share"], none)
+    return _tables(pd.DataFrame(columns), protocols, 1.0, level)
 
 
 def session_shares(cohort: Cohort) -> pd.DataFrame:

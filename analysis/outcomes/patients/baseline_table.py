@@ -4,6 +4,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from analysis.cohort.reference import used_protocols
@@ -118,16 +119,17 @@ def _baselines(cohort: Cohort, measures: Sequence[str] | None) -> Iterator[tuple
 def _numbers(values: pd.Series, protocol: pd.Series, head: dict[str, Any]) -> list[dict[str, Any]]:
     rows = []
     for name, group in _groups(values, protocol):
-        known = group.dropna()
-        quartiles = known.quantile([0.25, 0.5, 0.75])
+        cells = group.to_numpy(dtype="float64", na_value=np.nan)
+        known = cells[~np.isnan(cells)]
+        lower, median, upper = np.percentile(known, (25, 50, 75)) if len(known) else (np.nan,) * 3
         numbers = {
-            "mean": known.mean(),
-            "standard_deviation": known.std(),
-            "median": quartiles[0.5],
-            "lower_quartile": quartiles[0.25],
-            "upper_quartile": quartiles[0.75],
-            "lowest": known.min(),
-            "highest": known.max(),
+            "mean": known.mean() if len(known) else np.nan,
+            "standard_deviation": known.std(ddof=1) if len(known) > 1 else np.nan,
+            "median": median,
+            "lower_quartile": lower,
+            "upper_quartile": upper,
+            "lowest": known.min() if len(known) else np.nan,
+            "highest": known.max() if len(known) else np.nan,
         }
         rows.append({**head, "protocol": name, **_counts(group), **numbers})
     return rows
@@ -147,13 +149,15 @@ def _shares(values: pd.Series, protocol: pd.Series, head: dict[str, Any]) -> lis
 
 
 def _groups(values: pd.Series, protocol: pd.Series) -> Iterator[tuple[str, pd.Series]]:
-    for name in protocol.cat.categories:
-        yield str(name), values[protocol == name]
+    codes = protocol.cat.codes.to_numpy()
+    for code, name in enumerate(protocol.cat.categories):
+        yield str(name), values[codes == code]
     yield ALL_PATIENTS, values
 
 
 def _counts(group: pd.Series) -> dict[str, int]:
-    return {"allocated": len(group), "n": int(group.notna().sum()), "missing": int(group.isna().sum())}
+    missing = int(np.count_nonzero(group.isna().to_numpy()))
+    return {"allocated": len(group), "n": len(group) - missing, "missing": missing}
 
 
 def _categories(values: pd.Series) -> list[str] | None:

@@ -188,7 +188,7 @@ def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
         window = [
             one for one in periods if period_number(quarter_of(one)) > period_number(at) - max(1, asked.site_quarters)
         ]
-        fixed = _baseline(asked.baseline, periods)
+        fixed, annotations = _baseline(asked.baseline, periods), _annotations(asked.changes, periods)
         compared = next((one for one in counts.indicators if one.role == "outcome" and one.kind == "share"), None)
         by_site = [compared.name] if compared is not None else []
         released = release(counts, at, baseline=fixed, window=window, by_site=by_site, small_counts=asked.small_counts)
@@ -202,7 +202,7 @@ def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
     ours = [str(one.message) for one in caught if issubclass(one.category, KneecurveWarning)]
     return QuarterStudy(
         place, origin, released, charts, found, compared, sites, no_funnel, adjusted, no_case_mix,
-        _annotations(asked.changes, periods), notes, asked.given(), asked.level, tuple(dict.fromkeys(ours)),
+        annotations, notes, asked.given(), asked.level, tuple(dict.fromkeys(ours)),
     )  # fmt: skip
 
 
