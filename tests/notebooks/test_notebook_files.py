@@ -51,7 +51,8 @@ def test_parameters_are_declared_and_explained(path):
 @pytest.mark.parametrize("path", REPORTS, ids=lambda path: path.stem)
 def test_cells_are_short_and_hold_no_heavy_code(path):
     for cell in code_cells(path):
-        assert len(cell.source.splitlines()) <= 15
+        most = 30 if "parameters" in cell.metadata.get("tags", []) else 15
+        assert len(cell.source.splitlines()) <= most
         heavy = (ast.FunctionDef, ast.ClassDef, ast.For, ast.While, ast.Try, ast.With, ast.Lambda)
         assert not any(isinstance(node, heavy) for node in ast.walk(ast.parse(cell.source))), cell.source
 

@@ -417,8 +417,8 @@ def prepare_study(folder: Path | str, **given: Any) -> Study:
     Returns
     -------
     Study
-        What :mod:`analysis.report.comparison` shows, with its findings. Results of single sections are computed when they are
-        first asked for.
+        What :mod:`analysis.report.comparison` shows. Its findings, which every claim of the report speaks from, and the results
+        of single sections are made once, when they are first asked for.
 
     Raises
     ------
@@ -445,6 +445,4 @@ def prepare_study(folder: Path | str, **given: Any) -> Study:
     >>> study.measure_in_words, study.curves.primary_week
     ('Quadriceps torque, involved limb', 26.0)
     """
-    study = Study.of(folder, ComparisonParameters.checked(folder, given))
-    _ = study.found  # made here, once: all that the report says speaks from it
-    return study
+    return Study.of(folder, ComparisonParameters.checked(folder, given))
