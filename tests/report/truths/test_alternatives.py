@@ -20,10 +20,10 @@ from analysis.report.figures.responder_figures import change_figure, responder_f
 from analysis.report.figures.seen_figure import seen_figure
 from synthetic_cohort import generate_cohort
 
+from .others.test_quarter_truths import TRUTHS as QUARTERS
+from .others.test_quarter_truths import plant as plant_quarters
+from .others.test_quarter_truths import prepared
 from .planted import better, plant
-from .test_quarter_truths import TRUTHS as QUARTERS
-from .test_quarter_truths import plant as plant_quarters
-from .test_quarter_truths import prepared
 
 TORQUE = "quadriceps_torque"
 

@@ -11,9 +11,9 @@ from analysis.report.one_patient import study as patient_module
 from analysis.report.parts.passages import Passage
 from analysis.report.quality import study as quality_module
 
+from .others.test_quarter_truths import plant as plant_quarters
+from .others.test_quarter_truths import prepared
 from .planted import plant as plant_visits
-from .test_quarter_truths import plant as plant_quarters
-from .test_quarter_truths import prepared
 
 
 def with_limits(cohort, *, below=0, above=0, week=0.0):

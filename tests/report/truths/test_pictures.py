@@ -7,7 +7,7 @@ from matplotlib.colors import to_rgb
 from analysis.report import Figure, Table, comparison, quarter
 from analysis.report.parts.look import INK, PAPER
 
-from . import test_quarter_truths as of_quarter
+from .others import test_quarter_truths as of_quarter
 from .planted import plant
 from .test_what_is_said import TRUTHS
 

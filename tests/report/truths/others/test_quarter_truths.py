@@ -16,7 +16,7 @@ from analysis.report.quarter import study as study_module
 from analysis.report.quarter.findings.doubts import doubts_words
 from analysis.report.quarter.findings.words import name_words
 
-from .test_what_is_said import reading_age
+from ..test_what_is_said import reading_age
 
 #: What a quarter lies off its level, in standard deviations: on both sides in turn, no run of eight, nobody beyond two.
 TO_AND_FRO = (0.3, 1.4, 0.9, -0.8, -1.5, -0.4, 1.2, 1.6, -0.2, -1.3, -0.7, 0.6, 1.3, -0.5, -1.2, 0.0)

@@ -11,10 +11,10 @@ from analysis.report.forms.markdown import Heading
 from analysis.report.one_patient import study as one_patient_study
 from analysis.report.quality import study as quality_study
 
+from ..pages import LONG, forbidden_on, page_of, repeated_alternatives, said_twice, visible, words_of
+from ..planted import plant
 from . import test_quality_truths as of_quality
 from . import test_quarter_truths as of_quarter
-from .pages import LONG, forbidden_on, page_of, repeated_alternatives, said_twice, visible, words_of
-from .planted import plant
 
 
 def quarter_page(name, folder):

@@ -10,9 +10,9 @@ from analysis.cohort import Cohort, check_cohort
 from analysis.report import quality
 from analysis.report.quality import study as study_module
 
-from .grammar import faults
-from .planted import plant
-from .test_grammar import sentences_of
+from ..grammar import faults
+from ..planted import plant
+from ..test_grammar import sentences_of
 
 
 def plant_visits(by_patient, *, measure="pain", limb="none"):
