@@ -27,7 +27,7 @@ PACKAGES = {
 #: Folders of tests of no one room: what is made of all rooms, and what is compared with outside.
 OF_THE_WHOLE = {
     "benchmarks", "browser", "cohort/deidentification/corpus", "cohort/suggesting/corpus",
-    "notebooks", "reference", "report/truths", "simulation",
+    "notebooks", "reference", "report/truths", "report/truths/others", "simulation",
 }  # fmt: skip
 #: Files of a folder at most, beside its table of contents; with more than so many the contents name each.
 MOST, MOST_WITHOUT_CONTENTS = 16, 5
