@@ -127,7 +127,7 @@ def test_one_visit_only_has_no_curve(quick_report_of, page_rules, bare):
 def test_parameters_reach_the_report(quick_report_of):
     cohort = generate_cohort(patients=90, seed=3).observed
     made = quick_report_of(
-        cohort, measure="pain", primary_week=12, reference="home stimulation", threshold=1.5, missing="non-response",
+        cohort, measure="pain", primary_week=12, reference="home stimulation", threshold=1.5, criterion="improvement", missing="non-response",
         design="observational", level=0.9,
     )  # fmt: skip
     answer = " ".join(made.sentences("answer"))

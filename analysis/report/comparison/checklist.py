@@ -76,7 +76,7 @@ STROBE = (
     ("10", "Size: how it came about", "nothing"),
     ("11", "Quantities: how they were handled", "methods"),
     ("12a", "Statistical methods, confounding", "methods"),
-    ("12b", "Subgroups and interactions: methods", "no subgroups"),
+    ("12b", "Subgroups and interactions: methods", "subgroups"),
     ("12c", "Missing data: how handled", "missing"),
     ("12d", "Loss to follow-up: how handled", "missing"),
     ("12e", "Sensitivity analyses: methods", "appendix"),
@@ -101,6 +101,8 @@ _SOURCES = {
     "randomised": "Items of CONSORT 2025 (PLoS Med 2025;22:e1004587)",
     "observational": "Items of STROBE for cohort studies (BMJ 2007;335:806)",
 }
+#: The section of secondary outcomes and of groups of patients.
+OTHERS = "Other outcomes and groups of patients"
 _MET, _PART, _ABSENT, _NOT_APPLICABLE = "yes", "in part", "no", "does not apply"
 NOT_KNOWN = "Not known from the data"
 
@@ -145,7 +147,12 @@ def _places(study: Study) -> dict[str, tuple[str, str]]:
     further = _where(modelled, "Appendix", "enough values for a model")
     alone = (_NOT_APPLICABLE, "Nothing is compared.")
     results = "; ".join(
-        ["Recovery curves", *(["Differences by week"] if several else []), *([reached] if judged else [])]
+        [
+            "Recovery curves",
+            *(["Differences by week"] if several else []),
+            *([reached] if judged else []),
+            *([OTHERS] if study.parameters["secondary"] else []),
+        ]
     )
     return {
         "nothing": absent,
@@ -209,7 +216,7 @@ def _places(study: Study) -> dict[str, tuple[str, str]]:
         "harms": _where(study.events.recorded, "Harms", "events"),
         "interpretation": (_PART, "In short; Cautions. Other evidence is for the authors to weigh."),
         "limitations": (_PART, "Cautions, as far as the data show them."),
-        "no subgroups": (_MET, "This report analyses no subgroups."),
+        "subgroups": (_MET, OTHERS if study.parameters["subgroups"] else "This report analyses no subgroups."),
         "sources": (
             _PART,
             "Files in Provenance, the measure in Methods in words; who measured is not known from the data.",

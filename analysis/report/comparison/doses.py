@@ -19,7 +19,7 @@ _NOTES = (
     "Patients: those with sessions prescribed and the sessions done known.",
     "Minutes and stimulation: patients in whom they are known.",
     "Stimulation: minutes times level, the level as a share of the device's maximum.",
-    "Not in the data: the minutes, levels and brace limits that were planned, so they cannot be set against a plan.",
+    "Not in the data: the minutes and levels that were planned, so they cannot be set against a plan.",
 )
 
 

@@ -111,22 +111,25 @@ def _harm_table(found: EventsByProtocol, differences: pd.DataFrame) -> Table:
     ).sort_values(["_kind", "_protocol"], kind="stable")
     columns = [
         Column("protocol", "Protocol"),
-        Column(("patients", "allocated"), "Patients with it", "fraction"),
+        Column(("patients", "allocated"), "With it", "fraction"),
         Column("share", f"Share ({level_of(table)} interval)", "share with interval", 1),
     ]
-    notes = [f"{intervals_by(table)} Related: to the programme, in the eyes of those who recorded it.", *found.notes]
+    notes = [
+        f"{intervals_by(table)} Serious and related: events marked so; related to the programme, in the eyes of those who recorded it.",
+        *found.notes,
+    ]
     if len(differences):
         beside = differences[["event", "protocol", "difference", "lower", "upper"]]
         beside = beside.rename(columns={"lower": "difference_lower", "upper": "difference_upper"})
         table = table.merge(beside, on=["event", "protocol"], how="left")
         names = ("difference", "difference_lower", "difference_upper")
         reference, percent = differences["reference"].iloc[0], level_of(differences)
-        columns.append(Column(names, f"Points from {reference} ({percent} interval)", "points with interval"))
-        notes.append(f"{_KINDS_APART} Points: percentage points, by {differences['method'].iloc[0]!s}.")
+        columns.append(Column(names, f"Points ({percent} interval)", "points with interval"))
+        notes.append(f"{_KINDS_APART} Points: percentage points from {reference}, by {differences['method'].iloc[0]}.")
     columns += [
         Column("events", "Events", "count"),
-        Column("serious_patients", "Patients, serious", "count"),
-        Column("related_patients", "Patients, related", "count"),
+        Column("serious_events", "Serious", "count"),
+        Column("related_events", "Related", "count"),
     ]
     return Table(
         table,

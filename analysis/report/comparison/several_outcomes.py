@@ -16,14 +16,15 @@ from analysis.report.parts.numbers import shown_decimals
 from analysis.report.parts.passages import Item, Passage, Section, absent
 from analysis.report.parts.tables import Column, Table
 
-_NONE_NAMED = "No secondary outcome was named for this report."
+_NONE_NAMED = "No further outcome was named for this report"
 _NO_GROUPS = "No groups of patients were named for this report."
 
 
 def several_outcomes(study: Study) -> Section:
     """Show the primary outcome and the secondary ones in order: in their units, and as a forest in standard deviations."""
     if not study.parameters["secondary"]:
-        return Section((Passage((_NONE_NAMED,)),))
+        neither = "." if study.parameters["subgroups"] else ", and no groups of patients."
+        return Section((Passage((f"{_NONE_NAMED}{neither}",)),))
     found = study.outcomes_in_order
     if isinstance(found, Lacking):
         return Section((absent(found.what),))
@@ -71,7 +72,7 @@ def _table(study: Study, found: OutcomesInOrder, verdicts: list[str]) -> Table:
 def subgroup_differences(study: Study) -> Section:
     """Show the difference within groups of patients, and whether it is told apart between them."""
     if not study.parameters["subgroups"]:
-        return Section((Passage((_NO_GROUPS,)),))
+        return Section((Passage((_NO_GROUPS,)),) if study.parameters["secondary"] else ())
     items: list[Item] = []
     for found in study.by_subgroup.values():
         if isinstance(found, Lacking):

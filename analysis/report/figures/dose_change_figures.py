@@ -39,7 +39,7 @@ def dose_change_figure(found: AdherenceAssociation) -> Figure:
     def draw(width: Width) -> Drawing:
         import seaborn
 
-        drawing = new_drawing(width, 3.1 + (0.2 * len(names) if width == "narrow" else 0.0))
+        drawing = new_drawing(width, 2.5 + (0.2 * len(names) if width == "narrow" else 0.0))
         axes = drawing.add_subplot()
         points = shown.assign(done=scale * shown["exposure"], name=shown["protocol"].astype("str"))
         seaborn.scatterplot(
@@ -130,7 +130,7 @@ def effect_figure(found: ComplierEffect) -> Figure:
     rows: list[dict[Any, Any]] = table.to_dict("records")
 
     def draw(width: Width) -> Drawing:
-        drawing = new_drawing(width, 0.8 + 0.4 * 2 * len(table))
+        drawing = new_drawing(width, 0.75 + 0.34 * 2 * len(table))
         axes = drawing.add_subplot()
         labels: list[str] = []
         for number, row in enumerate(rows):

@@ -113,7 +113,7 @@ def harm_figure(found: EventsByProtocol, *, told: str = "", message: str = "") -
     drawn, percent = marks(names), level_of(table)
 
     def draw(width: Width) -> Drawing:
-        drawing, panels = panel_grid(2, width, height=0.7 + 0.4 * len(names), sharex=True, sharey=True)
+        drawing, panels = panel_grid(2, width, height=0.6 + 0.3 * len(names), sharex=True, sharey=True)
         for kind, axes in zip((SERIOUS, OTHER), panels.flat, strict=False):
             own = table[table["event"] == kind]
             for place, row in enumerate(own.itertuples()):

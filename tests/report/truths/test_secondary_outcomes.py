@@ -60,8 +60,10 @@ def test_secondary_outcomes_say_what_their_order_and_losses_let_them_say(study_i
 
 def test_a_report_without_secondary_outcomes_says_that_none_was_named(study_in_memory):
     study = study_in_memory(plant(), **OPTIONS)
-    assert "No secondary outcome was named" in str(comparison.several_outcomes(study))
-    assert "No groups of patients were named" in str(comparison.subgroup_differences(study))
+    assert "No further outcome was named for this report, and no groups of patients." in str(
+        comparison.several_outcomes(study)
+    )
+    assert list(comparison.subgroup_differences(study)) == []
     assert "econdary outcome" not in str(comparison.answer(study))
 
 

@@ -20,11 +20,6 @@ from analysis.report.parts.tables import Column, Format, Table, level_of
 #: What stands where no visit was missed; the section of missing data says what follows.
 NOTHING_TO_FILL = "No visit was missed, so there is nothing to fill: see Missing data."
 
-_TWO_WAYS = (
-    "As a covariate it leaves out patients without one; as an outcome, with one mean of all protocols at week 0, it keeps them and "
-    "those without a later value (Liang & Zeger 2000; Lu 2010)."
-)
-
 
 def sensitivity(study: Study) -> Section:
     """Show the comparison at the primary week under several assumptions about missing visits."""
@@ -48,39 +43,24 @@ def sensitivity(study: Study) -> Section:
 
 
 def _other_baseline(study: Study) -> list[Item]:
-    """Show the differences at the primary week with the baseline taken in the other way, beside those of the report."""
+    """Say what the differences at the primary week are with the baseline taken in the other way."""
     other, curves = study.other_baseline, study.curves
     if curves is None or isinstance(other, Lacking):
         return []
     decimals, percent = shown_decimals(study.measure), numbers.level_in_words(study.level)
-    rows = [
-        one.primary_differences(level=study.level).assign(
-            way=f"{'as an outcome at week 0' if one.baseline_outcome else 'as a covariate'}{said}",
-            n=one.model.n_patients,
-        )
-        for one, said in ((curves, ", as in the report"), (other, ""))
+    table = other.primary_differences(level=study.level)
+    sizes = [
+        f"{row['protocol']} {numbers.signed(row['estimate'], decimals)} ({numbers.interval(row['lower'], row['upper'], decimals)})"
+        for row in table.to_dict("records")
     ]
-    table = pd.concat(rows, ignore_index=True)
-    return [
-        Table(
-            table,
-            f"Difference from {curves.protocols[0]} at {numbers.moment(curves.primary_week)} ({study.measure.unit}), the baseline "
-            "taken in as a covariate and as an outcome.",
-            (
-                Column("way", "Baseline"),
-                Column("n", "Patients in the model", "count"),
-                Column(
-                    ("estimate", "lower", "upper"), f"Difference ({percent} interval)", "signed with interval", decimals
-                ),
-            ),
-            (
-                _TWO_WAYS,
-                f"Intervals: {method_in_words(table)}, not adjusted for the number of comparisons.",
-            ),
-            name="other-baseline",
-            rows_grouped_by="protocol",
-        )
-    ]
+    way = "as an outcome at week 0, with one mean of all protocols" if other.baseline_outcome else "as a covariate"
+    held = f"{numbers.plural(other.model.n_patients, 'patient')} in place of {numbers.count(curves.model.n_patients)}"
+    where = f"the differences from {curves.protocols[0]} at {numbers.moment(curves.primary_week)}"
+    said = (
+        f"With the baseline taken in {way}, the model holds {held}, and {where} are: {numbers.listed(sizes)} {study.measure.unit}, "
+        f"{percent} intervals by {method_in_words(table)}, not adjusted for their number (Liang & Zeger 2000; Lu 2010)."
+    )
+    return [Passage((said,))]
 
 
 def _adjusted(study: Study) -> list[Passage]:
