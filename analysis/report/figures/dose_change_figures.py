@@ -130,7 +130,7 @@ def effect_figure(found: ComplierEffect) -> Figure:
     rows: list[dict[Any, Any]] = table.to_dict("records")
 
     def draw(width: Width) -> Drawing:
-        drawing = new_drawing(width, 0.75 + 0.34 * 2 * len(table))
+        drawing = new_drawing(width, 0.8 + 0.4 * 2 * len(table))
         axes = drawing.add_subplot()
         labels: list[str] = []
         for number, row in enumerate(rows):
