@@ -101,7 +101,7 @@ def brace_by_week(cohort: Cohort, *, level: float = 0.95) -> BraceByWeek:
         table=counted.join(shares),
         notes=(
             _IN_FORCE,
-            "Reached: measured flexion of the involved knee is at least the limit. What the brace allowed was set by the surgeon.",
+            "Reached: measured flexion of the involved knee is at least the limit.",
         ),
     )  # fmt: skip
 

@@ -12,6 +12,7 @@ from analysis.report.comparison.results import Lacking
 from analysis.report.comparison.study import Study
 from analysis.report.figures.forest_figures import outcomes_figure, subgroup_figure
 from analysis.report.parts import numbers
+from analysis.report.parts.losses import too_many_lost
 from analysis.report.parts.numbers import shown_decimals
 from analysis.report.parts.passages import Item, Passage, Section, absent
 from analysis.report.parts.tables import Column, Table
@@ -78,6 +79,6 @@ def subgroup_differences(study: Study) -> Section:
         if isinstance(found, Lacking):
             items.append(absent(found.what))
             continue
-        told = subgroup_words(found, level=study.level)
+        told = subgroup_words(found, level=study.level, lost=too_many_lost([one.lost for one in study.found.seen]))
         items += [Passage((told,)), subgroup_figure(found, message=told.partition(":")[0])]
     return Section(tuple(items))

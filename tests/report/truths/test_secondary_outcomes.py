@@ -28,15 +28,19 @@ def plant_three(torque, ikdc, pain, **more):
 #: Effects on torque, score and pain, how patients are lost, the design; what is said of the secondary ones, what never.
 TRUTHS = {
     "all three": ((0.3, 12.0, 2.0), {}, "randomised",
-        ["With early of 2 outcomes tested 2 differ from usual: IKDC subjective knee score (better) and pain (better)."], ["not tested"]),
+        ["of 2 outcomes tested a difference from usual is found in 2: IKDC subjective knee score (better) and pain (better)."],
+        ["not tested"]),
     "primary alone": ((0.3, 0.0, 0.0), {}, "randomised",
-        ["With early of 1 outcome tested none differs from usual; 1 is not tested, as one before it was not found."], ["(better)", "(worse)"]),
+        ["of 1 outcome tested a difference from usual is found in none; 1 is not tested, as one before it was not found."],
+        ["(better)", "(worse)", "differs"]),
     "secondary alone": ((0.0, 12.0, 2.0), {}, "randomised",
-        ["With early 2 are not tested, as one before them was not found."], ["differ from", "(better)"]),
-    "the other way": ((0.3, -12.0, 0.0), {}, "randomised", ["1 differs from usual: IKDC subjective knee score (worse)"], ["(better)"]),
+        ["With early 2 are not tested, as one before them was not found."], ["is found in", "(better)"]),
+    "the other way": ((0.3, -12.0, 0.0), {}, "randomised",
+        ["a difference from usual is found in 1: IKDC subjective knee score (worse)"], ["(better)"]),
     "many lost": ((0.3, 12.0, 2.0), {"lose": share({"early": 0.5})}, "randomised",
-        ["of 2 too many were not seen for a conclusion"], ["differ from", "favour"]),
-    "nobody drew lots": ((0.3, 12.0, 2.0), {}, "observational", ["of 2 outcomes tested 2 differ from usual"], ["favour", "effect"]),
+        ["of 2 too many were not seen for a conclusion"], ["is found in", "favour"]),
+    "nobody drew lots": ((0.3, 12.0, 2.0), {}, "observational", ["of 2 outcomes tested a difference from usual is found in 2"],
+        ["favour", "effect"]),
 }  # fmt: skip
 
 
@@ -105,3 +109,39 @@ def test_what_cannot_be_a_secondary_outcome_or_a_group_is_refused(study_in_memor
     ):
         with pytest.raises(error, match=said):
             study_in_memory(plant(), **OPTIONS, **options)
+
+
+def test_a_secondary_outcome_beyond_its_best_value_is_not_called_better(study_in_memory):
+    """Extension that ends beyond straight with early: further is not better, and no line says so."""
+    torque, extension = plant(1, effect=better(0.4)), plant(2, measure="knee_extension", effect=better(6.0))
+    visits = pd.concat(
+        [one.visits.astype({"measure": "str", "limb": "str"}) for one in (torque, extension)], ignore_index=True
+    )
+    study = study_in_memory(replace(torque, visits=visits), **OPTIONS, secondary=["knee_extension"])
+    passage, table, figure = comparison.several_outcomes(study)
+    said = "\n".join([*passage.paragraphs, figure.message, *table.data["verdict"][table.data["place"] > 1]])
+    assert "beyond its best value" in said
+    assert "(better)" not in said
+    assert "favours" not in said
+
+
+def test_nothing_is_said_of_groups_where_too_many_were_lost(study_in_memory):
+    cohort = with_sex(plant(effect=better(0.3), lose=share({"early": 0.5})), 0.6)
+    passage, figure = comparison.subgroup_differences(study_in_memory(cohort, **OPTIONS, subgroups=["sex"]))
+    said = "\n".join([*passage.paragraphs, figure.message])
+    assert "No conclusion about groups by sex, as too many were not seen" in said
+    assert "are not the same" not in said
+
+
+@pytest.mark.parametrize("marked", [True, False])
+def test_harms_are_called_not_serious_only_where_that_was_said(study_in_memory, marked):
+    """Falls of five patients: marked as not serious, or with nothing said of it."""
+    cohort = plant()
+    events = pd.DataFrame({"patient_id": cohort.patients["patient_id"].iloc[:5], "week": 3.0, "event": "fall"})
+    events = events.assign(serious=False, related=False) if marked else events
+    study = study_in_memory(replace(cohort, events=events), **OPTIONS)
+    drawn = next(one for one in comparison.harms(study) if isinstance(one, Figure))
+    said = "\n".join([str(comparison.answer(study)), drawn.message, drawn.alt])
+    not_said = "Of 5 harms it was not said of 5 whether serious."
+    assert (not_said in said) is not marked
+    assert ("No serious harm is on record" in said) is marked

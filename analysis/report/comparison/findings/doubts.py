@@ -163,4 +163,12 @@ def harms_words(found: Findings, *, few: bool = False) -> str:
     room = _FEW_LETTERS if few else math.inf
     serious = counts_by_protocol([(name, n, of) for name, n, _, of in found.harms], room=room)
     other = counts_by_protocol([(name, n, of) for name, _, n, of in found.harms], room=room)
-    return f"Serious harm on record: {serious}; other harm: {other}."
+    return f"Serious harm on record: {serious}; other harm: {other}.{unsaid_words(found)}"
+
+
+def unsaid_words(found: Findings) -> str:
+    """Say of how many harms it was not said whether they were serious; nothing where it was said of all."""
+    if not found.harms_unsaid:
+        return ""
+    unsaid, every = found.harms_unsaid
+    return f" Of {numbers.plural(every, 'harm')} it was not said of {unsaid} whether serious."

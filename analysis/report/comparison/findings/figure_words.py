@@ -112,6 +112,8 @@ def harms_title(found: Findings) -> str:
     serious, other = sum(n for _, n, _, _ in found.harms), sum(n for _, _, n, _ in found.harms)
     if not serious and not other:
         return f"No harm is on record of {of_all}"
+    if not serious and found.harms_unsaid:
+        return _counts("Harm, not said whether serious", [(name, n, of) for name, _, n, of in found.harms])
     if not serious:
         return f"No serious harm is on record of {of_all}; another one of {other}"
     return _counts("Serious harm on record", [(name, n, of) for name, n, _, of in found.harms])

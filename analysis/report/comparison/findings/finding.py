@@ -167,6 +167,8 @@ class Findings:
         Protocols of which a shift of the missed values that is smaller than the measure's smallest threshold takes a favour away.
     harms : tuple of (str, int, int, int)
         Protocol, patients with a serious harm, with another one, and all; empty where events were not recorded.
+    harms_unsaid : tuple of int
+        Harms of which it was not said whether they were serious, and all harms on record; empty where it was said of all.
     start_known : bool
         Whether anything is known of the patients at the start.
     hardly_done : tuple of (str, str, int, int)
@@ -192,6 +194,7 @@ class Findings:
     no_room: tuple[int, ...]
     tips: tuple[tuple[str, float], ...]
     harms: tuple[tuple[str, int, int, int], ...]
+    harms_unsaid: tuple[int, ...] = ()
     start_known: bool = True
     hardly_done: tuple[tuple[str, str, int, int], ...] = ()
     sessions_known: bool = False

@@ -1,9 +1,12 @@
 """The rules by which outcomes in order and subgroups become findings, and their words; nothing is claimed beyond the order."""
 
+from collections.abc import Hashable
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
-from analysis.counted import form, none_or
+from analysis.counted import form
 from analysis.curves.covariates import column_in_words
 from analysis.outcomes.comparisons.compare_outcomes import OutcomesInOrder
 from analysis.outcomes.comparisons.subgroups import SubgroupDifferences
@@ -15,6 +18,7 @@ from analysis.report.parts.wording import MOST_LISTED
 
 #: An outcome before it in the order was not found, so its interval describes only.
 NOT_TESTED = "not tested"
+BEYOND = "a mean lies beyond its best value"
 
 
 def outcome_verdicts(found: OutcomesInOrder, allocated: dict[str, int]) -> list[str]:
@@ -33,6 +37,8 @@ def outcome_verdicts(found: OutcomesInOrder, allocated: dict[str, int]) -> list[
             verdicts.append("not compared")
         elif too_many_lost(lost):
             verdicts.append("no conclusion")
+        elif _is_beyond_best(found, row):
+            verdicts.append(BEYOND)
         elif not row["tested"]:
             verdicts.append(NOT_TESTED)
         elif not row["found"]:
@@ -40,6 +46,14 @@ def outcome_verdicts(found: OutcomesInOrder, allocated: dict[str, int]) -> list[
         else:
             verdicts.append("favours protocol" if row["better"] * row["estimate"] > 0 else "favours reference")
     return verdicts
+
+
+def _is_beyond_best(found: OutcomesInOrder, row: dict[Hashable, Any]) -> bool:
+    """Say whether a mean lies beyond the best value of the measure, where further is not better."""
+    curves = found.curves[str(row["measure"])]
+    means = curves.means(level=found.level).astype({"protocol": "str"})
+    at = means[(means["week"] == row["week"]) & means["protocol"].isin([row["protocol"], row["reference"]])]
+    return any(curves.measure.is_beyond_ideal(float(mean)) for mean in at["estimate"])
 
 
 def verdict_in_words(verdict: str, protocol: str, reference: str, allocation: Allocation) -> str:
@@ -67,8 +81,8 @@ def outcomes_words(found: OutcomesInOrder, verdicts: list[str]) -> str:
 
 
 def _of_protocol(name: str, rows: pd.DataFrame) -> str:
-    untested, open_ones = (int((rows["verdict"] == one).sum()) for one in (NOT_TESTED, "no conclusion"))
-    judged = len(rows) - untested - open_ones - int((rows["verdict"] == "not compared").sum())
+    untested, open_ones, beyond = (int((rows["verdict"] == one).sum()) for one in (NOT_TESTED, "no conclusion", BEYOND))
+    judged = len(rows) - untested - open_ones - beyond - int((rows["verdict"] == "not compared").sum())
     said = []
     if judged:
         shown = rows[rows["verdict"].astype(str).str.startswith("favours")]
@@ -76,8 +90,11 @@ def _of_protocol(name: str, rows: pd.DataFrame) -> str:
             f"{in_text(str(row.label))} ({'better' if row.verdict == 'favours protocol' else 'worse'})"
             for row in shown.itertuples()
         ]
-        differs = f"{none_or(len(shown), 'differs')} from {rows['reference'].iloc[0]}{': ' if side else ''}{numbers.listed(side)}"
-        said.append(f"of {numbers.plural(judged, 'outcome')} tested {differs}")
+        which = f"{len(shown)}: {numbers.listed(side)}" if side else "none"
+        reference = rows["reference"].iloc[0]
+        said.append(f"of {numbers.plural(judged, 'outcome')} tested a difference from {reference} is found in {which}")
+    if beyond:
+        said.append(f"of {beyond} {BEYOND}, where further is not better")
     if open_ones:
         said.append(f"of {open_ones} too many were not seen for a conclusion")
     if untested:
@@ -93,24 +110,35 @@ def outcomes_title(verdicts: list[str], places: list[int]) -> str:
     Examples
     --------
     >>> outcomes_title(["favours protocol", "undecided", "not tested"], [1, 2, 3])
-    'Secondary outcomes: of 1 comparison tested none differs, 1 not tested'
+    'Secondary outcomes: of 1 comparison tested a difference is found in none, 1 not tested'
     """
     later = [verdict for verdict, place in zip(verdicts, places, strict=True) if place > 1]
     judged = [one for one in later if one.startswith("favours") or one == "undecided"]
-    told = f"of {numbers.plural(len(judged), 'comparison')} tested {none_or(sum(one != 'undecided' for one in judged), 'differs')}"
+    shown = sum(one != "undecided" for one in judged)
+    told = (
+        [f"of {numbers.plural(len(judged), 'comparison')} tested a difference is found in {shown or 'none'}"]
+        if judged
+        else []
+    )
     rest = {
         "not tested": later.count(NOT_TESTED), "too many lost to tell": later.count("no conclusion"),
         "not compared": later.count("not compared"),
+        "beyond the best value": later.count(BEYOND),
     }  # fmt: skip
-    return f"Secondary outcomes: {', '.join([told, *(f'{n} {what}' for what, n in rest.items() if n)])}"
+    return f"Secondary outcomes: {', '.join([*told, *(f'{n} {what}' for what, n in rest.items() if n)])}"
 
 
-def subgroup_words(found: SubgroupDifferences, *, level: float) -> str:
-    """Say whether the differences are told apart between the groups, by the test of interaction alone."""
+def subgroup_words(found: SubgroupDifferences, *, level: float, lost: bool) -> str:
+    """Say whether the differences are told apart between the groups, by the test of interaction alone.
+
+    ``lost`` says that too many were not seen at the week for a conclusion.
+    """
     tests = found.interaction
     row = tests[tests["protocol"] == "all"] if (tests["protocol"] == "all").any() else tests
     p_value, by = float(row["p_value"].iloc[0]), column_in_words(found.by)
     groups = numbers.listed(list(dict.fromkeys(found.table.loc[found.table["estimate"].notna(), "group"])))
+    if lost:
+        return f"No conclusion about groups by {by}, as too many were not seen."
     if np.isnan(p_value):
         return f"Whether the difference is another one by {by} ({groups}) could not be tested."
     p = numbers.p_value(p_value)

@@ -8,7 +8,7 @@ import pandas as pd
 from analysis.cohort import Measure
 from analysis.outcomes import Responders
 from analysis.outcomes.endpoint import reached
-from analysis.outcomes.home_programme.events import OTHER, SERIOUS
+from analysis.outcomes.home_programme.events import OTHER, SERIOUS, is_harm, is_serious
 from analysis.report.comparison.findings.finding import AT_THE_END, HARDLY_DONE, Seen, Stayed
 from analysis.report.comparison.prepared import Prepared
 
@@ -82,6 +82,17 @@ def harms_by_protocol(study: Prepared) -> list[tuple[str, int, int, int]]:
         (str(row["protocol"]), int(row["patients"]), int(other[row["protocol"]]), int(row["allocated"]))
         for row in table[table["event"] == SERIOUS].to_dict("records")
     ]
+
+
+def seriousness_unsaid(study: Prepared) -> tuple[int, ...]:
+    """Count the harms of which neither a mark nor the name says whether they were serious, of all; nothing where it is said."""
+    events = study.cohort.events
+    if events is None or events.empty:
+        return ()
+    harms = events[is_harm(events["event"])]
+    marked = harms["serious"].notna() if "serious" in harms else pd.Series(data=False, index=harms.index)
+    unsaid = int((~marked & ~is_serious(harms)).sum())
+    return (unsaid, len(harms)) if unsaid else ()
 
 
 def sessions_hardly_done(study: Prepared) -> list[tuple[str, str, int, int]]:

@@ -154,7 +154,7 @@ def test_a_difference_that_is_shown_as_zero_has_no_size():
 
 
 def test_serious_harms_are_said_beside_any():
-    found = SimpleNamespace(harms=(("usual", 1, 3, 30), ("early", 0, 2, 30)))
+    found = SimpleNamespace(harms=(("usual", 1, 3, 30), ("early", 0, 2, 30)), harms_unsaid=())
     assert harms_words(found) == "Serious harm on record: usual 1/30, early 0/30; other harm: usual 3/30, early 2/30."
     assert harms_words(SimpleNamespace(harms=())) == "Harms were not recorded, so nothing is said of them."
 
