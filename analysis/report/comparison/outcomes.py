@@ -140,7 +140,7 @@ def responder_analysis(study: Study) -> Section:
         if position or study.no_responders:
             score = f"{found.endpoint.measure.label}, a score with an accepted minimal important change"
             items.append(Passage((f"{score}, in the same patients:",)))
-        items += _one_analysis(found, study.allocation)
+        items += _one_analysis(found, study.allocation, main=found is study.main_responders)
     return Section(tuple(items))
 
 
@@ -149,12 +149,13 @@ def is_judged(found: Responders) -> bool:
     return bool(found.table["n"].any()) and not found.distribution.shares.empty
 
 
-def _one_analysis(found: Responders, allocation: Allocation) -> list[Item]:
+def _one_analysis(found: Responders, allocation: Allocation, *, main: bool) -> list[Item]:
+    """Show one analysis; of several the main one has the slide."""
     said = Passage(found.notes, "items")
     if not is_judged(found):
         label = in_text(found.endpoint.measure.label)
         return [said, absent(f"values of {label} that can be judged {found.endpoint.when_words}.")]
-    items: list[Item] = [said, responder_figure(found, message=responders_title(found))]
+    items: list[Item] = [said, responder_figure(found, message=responders_title(found) if main else "")]
     if len(found.differences):
         items.append(responder_differences(found, allocation))
     if found.endpoint.measure.is_yes_no:

@@ -3,7 +3,6 @@
 from analysis.outcomes.comparisons.compare_outcomes import OutcomesInOrder
 from analysis.report.comparison.findings.outcome_rules import (
     outcome_verdicts,
-    outcomes_title,
     outcomes_words,
     subgroup_words,
     verdict_in_words,
@@ -30,12 +29,12 @@ def several_outcomes(study: Study) -> Section:
     if isinstance(found, Lacking):
         return Section((absent(found.what),))
     verdicts = outcome_verdicts(found, study.allocated)
-    told, title = outcomes_words(found, verdicts), outcomes_title(verdicts, found.table["place"].tolist())
+    told = outcomes_words(found, verdicts)
     return Section(
         (
             Passage((told,)),
             _table(study, found, verdicts),
-            outcomes_figure(found, message=title),
+            outcomes_figure(found),
         )
     )
 
@@ -80,5 +79,5 @@ def subgroup_differences(study: Study) -> Section:
             items.append(absent(found.what))
             continue
         told = subgroup_words(found, level=study.level, lost=too_many_lost([one.lost for one in study.found.seen]))
-        items += [Passage((told,)), subgroup_figure(found, message=told.partition(":")[0])]
+        items += [Passage((told,)), subgroup_figure(found)]
     return Section(tuple(items))

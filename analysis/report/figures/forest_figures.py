@@ -21,7 +21,7 @@ from analysis.report.parts.tables import Column, Table
 NOTHING_DRAWN = "not compared"
 
 
-def outcomes_figure(found: OutcomesInOrder, *, message: str = "") -> Figure:
+def outcomes_figure(found: OutcomesInOrder) -> Figure:
     """Draw the standardised difference of every outcome and protocol, better to the right; its table has them."""
     table = found.table.assign(
         **{
@@ -67,11 +67,10 @@ def outcomes_figure(found: OutcomesInOrder, *, message: str = "") -> Figure:
             rows_grouped_by="protocol",
         ),
         draw=lambda width: _forest(rows, "label", width, "Standard deviations; to the right is better", reference),
-        message=message,
     )  # fmt: skip
 
 
-def subgroup_figure(found: SubgroupDifferences, *, message: str = "") -> Figure:
+def subgroup_figure(found: SubgroupDifferences) -> Figure:
     """Draw the difference of each protocol within each group; its table has them with their patients."""
     curves, table = found.curves, found.table
     measure, reference = curves.measure, curves.protocols[0]
@@ -104,7 +103,6 @@ def subgroup_figure(found: SubgroupDifferences, *, message: str = "") -> Figure:
             rows_grouped_by="protocol",
         ),
         draw=lambda width: _forest(rows, "group", width, label, reference),
-        message=message,
     )
 
 

@@ -48,6 +48,10 @@ def test_after_surgery_torque_is_counted_by_limb_symmetry_and_the_report_says_wh
     )
     assert own.table.equals(expected.table)
     assert made.main_responders is own
+    drawn = [one for one in comparison.responder_analysis(made) if isinstance(one, Figure) and one.message]
+    assert [one.message.startswith("Responders in limb symmetry index") for one in drawn] == [
+        True
+    ]  # one slide, of the main one
     assert beside.endpoint.to_reach.name == "minimal important change"
     (answer,) = comparison.answer(made)
     assert "At week 26 limb symmetry index, quadriceps torque was 90 % or more (target in common use) in" in str(answer)

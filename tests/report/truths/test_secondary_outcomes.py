@@ -56,7 +56,7 @@ def test_secondary_outcomes_say_what_their_order_and_losses_let_them_say(study_i
     said = passage.paragraphs[0]
     assert said.startswith("Secondary outcomes, in order: IKDC subjective knee score and pain.")
     assert [words for words in must if words not in said] == []
-    everything = "\n".join([said, figure.message, figure.alt, figure.caption, *map(" ".join, table.rows())])
+    everything = "\n".join([said, figure.alt, figure.caption, *map(" ".join, table.rows())])
     later = everything.replace("favours early", "", 1) if "favour" not in must_not else everything
     assert [words for words in must_not if words in (said if words == "not tested" else later)] == []
     assert said in str(comparison.answer(study)) + str(comparison.every_finding(study))
@@ -92,7 +92,7 @@ def with_sex(cohort, added):
 def test_groups_are_told_apart_by_the_interaction_alone(study_in_memory, added, must, must_not):
     study = study_in_memory(with_sex(plant(effect=better(0.3)), added), **OPTIONS, subgroups=["sex"])
     passage, figure = comparison.subgroup_differences(study)
-    said = "\n".join([*passage.paragraphs, figure.message])
+    said = "\n".join([*passage.paragraphs, figure.caption, figure.alt])
     assert [words for words in must if words not in said] == []
     assert [words for words in must_not if words in said] == []
     assert any("by the test of interaction alone" in note for note in figure.table.notes)
@@ -119,7 +119,7 @@ def test_a_secondary_outcome_beyond_its_best_value_is_not_called_better(study_in
     )
     study = study_in_memory(replace(torque, visits=visits), **OPTIONS, secondary=["knee_extension"])
     passage, table, figure = comparison.several_outcomes(study)
-    said = "\n".join([*passage.paragraphs, figure.message, *table.data["verdict"][table.data["place"] > 1]])
+    said = "\n".join([*passage.paragraphs, figure.caption, *table.data["verdict"][table.data["place"] > 1]])
     assert "beyond its best value" in said
     assert "(better)" not in said
     assert "favours" not in said
@@ -128,7 +128,7 @@ def test_a_secondary_outcome_beyond_its_best_value_is_not_called_better(study_in
 def test_nothing_is_said_of_groups_where_too_many_were_lost(study_in_memory):
     cohort = with_sex(plant(effect=better(0.3), lose=share({"early": 0.5})), 0.6)
     passage, figure = comparison.subgroup_differences(study_in_memory(cohort, **OPTIONS, subgroups=["sex"]))
-    said = "\n".join([*passage.paragraphs, figure.message])
+    said = "\n".join([*passage.paragraphs, figure.caption, figure.alt])
     assert "No conclusion about groups by sex, as too many were not seen" in said
     assert "are not the same" not in said
 

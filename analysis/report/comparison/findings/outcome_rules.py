@@ -104,30 +104,6 @@ def _of_protocol(name: str, rows: pd.DataFrame) -> str:
     return f"With {name} {'; '.join(said) or 'none could be compared'}."
 
 
-def outcomes_title(verdicts: list[str], places: list[int]) -> str:
-    """Say in one line what the secondary outcomes tell, for the title of a slide.
-
-    Examples
-    --------
-    >>> outcomes_title(["favours protocol", "undecided", "not tested"], [1, 2, 3])
-    'Secondary outcomes: of 1 comparison tested a difference is found in none, 1 not tested'
-    """
-    later = [verdict for verdict, place in zip(verdicts, places, strict=True) if place > 1]
-    judged = [one for one in later if one.startswith("favours") or one == "undecided"]
-    shown = sum(one != "undecided" for one in judged)
-    told = (
-        [f"of {numbers.plural(len(judged), 'comparison')} tested a difference is found in {shown or 'none'}"]
-        if judged
-        else []
-    )
-    rest = {
-        "not tested": later.count(NOT_TESTED), "too many lost to tell": later.count("no conclusion"),
-        "not compared": later.count("not compared"),
-        "beyond the best value": later.count(BEYOND),
-    }  # fmt: skip
-    return f"Secondary outcomes: {', '.join([*told, *(f'{n} {what}' for what, n in rest.items() if n)])}"
-
-
 def subgroup_words(found: SubgroupDifferences, *, level: float, lost: bool) -> str:
     """Say whether the differences are told apart between the groups, by the test of interaction alone.
 
