@@ -9,7 +9,8 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort, Provenance, write_cohort
-from analysis.report.comparison import prepare_study, prepared
+from analysis.report.comparison import Study, prepared
+from analysis.report.comparison.prepared import ComparisonParameters
 from synthetic_cohort import generate_cohort
 
 OWN_PARAMETERS = 'folder: str = ""  # cohort folder\nweek: float | None = None  # a week\nmany: bool = False'
@@ -87,11 +88,14 @@ def own_notebook(tmp_path):
 
 @pytest.fixture(scope="session")
 def study_in_memory():
-    """Give a function that prepares the comparison of a cohort without a folder: folders are tested elsewhere."""
+    """Give a function that prepares the comparison of a cohort without a folder: folders are tested elsewhere.
+
+    Findings are made when a test first asks for them: many look at one section that needs none.
+    """
 
     def prepare(cohort, **parameters):
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr(prepared, "load_cohort", lambda folder: cohort)
-            return prepare_study("in memory", **parameters)
+            return Study.of("in memory", ComparisonParameters.checked("in memory", parameters))
 
     return prepare

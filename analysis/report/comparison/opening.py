@@ -1,10 +1,9 @@
 """What stands at the top of a protocol comparison: what was compared, and the answer in plain language."""
 
 from analysis.curves.covariates import adjusted_in_words
-from analysis.outcomes.comparisons.compare_outcomes import OutcomesInOrder
 from analysis.report.comparison.findings.doubts import doubts_words, harms_words, unusual_words
 from analysis.report.comparison.findings.finding import Findings
-from analysis.report.comparison.findings.outcome_rules import outcome_verdicts, outcomes_words
+from analysis.report.comparison.findings.outcome_words import secondary_words
 from analysis.report.comparison.findings.responder_words import beside_words, responders_words
 from analysis.report.comparison.findings.table import findings_table
 from analysis.report.comparison.findings.words import (
@@ -157,15 +156,8 @@ def _differs(study: Study, found: Findings) -> _Line:
     if len(curves.protocols) == 1:
         return [*unusual, _one_protocol(study)], []
     must = [*unusual, *_told_of_differences(study, found), *courses_words(found, study.measure)]
-    return _fitted(must, [*_secondary(study), *unturned_words(found)])
-
-
-def _secondary(study: Study) -> list[str]:
-    """Say which of the secondary outcomes differ, where any were named."""
-    found = study.outcomes_in_order if study.parameters["secondary"] else None
-    if not isinstance(found, OutcomesInOrder):
-        return []
-    return [outcomes_words(found, outcome_verdicts(found, study.allocated))]
+    secondary = [secondary_words(found.in_order)] if found.in_order else []
+    return _fitted(must, [*secondary, *unturned_words(found)])
 
 
 def _one_protocol(study: Study) -> str:

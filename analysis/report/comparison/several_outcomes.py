@@ -1,17 +1,11 @@
 """Beyond the one outcome: secondary ones in order, and groups of patients."""
 
 from analysis.outcomes.comparisons.compare_outcomes import OutcomesInOrder
-from analysis.report.comparison.findings.outcome_rules import (
-    outcome_verdicts,
-    outcomes_words,
-    subgroup_words,
-    verdict_in_words,
-)
+from analysis.report.comparison.findings.outcome_words import groups_words, secondary_words, verdict_in_words
 from analysis.report.comparison.results import Lacking
 from analysis.report.comparison.study import Study
 from analysis.report.figures.forest_figures import outcomes_figure, subgroup_figure
 from analysis.report.parts import numbers
-from analysis.report.parts.losses import too_many_lost
 from analysis.report.parts.numbers import shown_decimals
 from analysis.report.parts.passages import Item, Passage, Section, absent
 from analysis.report.parts.tables import Column, Table
@@ -28,29 +22,19 @@ def several_outcomes(study: Study) -> Section:
     found = study.outcomes_in_order
     if isinstance(found, Lacking):
         return Section((absent(found.what),))
-    verdicts = outcome_verdicts(found, study.allocated)
-    told = outcomes_words(found, verdicts)
-    return Section(
-        (
-            Passage((told,)),
-            _table(study, found, verdicts),
-            outcomes_figure(found),
-        )
+    return Section((Passage((secondary_words(study.found.in_order),)), _table(study, found), outcomes_figure(found)))
+
+
+def _table(study: Study, found: OutcomesInOrder) -> Table:
+    percent, judged = numbers.level_in_words(study.level), study.found.in_order
+    table = found.table.assign(
+        outcome=[f"{one.place}. {one.measure.label} ({one.measure.unit})" for one in judged],
+        shown=[
+            numbers.signed_with_interval(one.estimate, one.lower, one.upper, shown_decimals(one.measure))
+            for one in judged
+        ],
+        verdict=[verdict_in_words(one.verdict, one.protocol, one.reference, study.allocation) for one in judged],
     )
-
-
-def _table(study: Study, found: OutcomesInOrder, verdicts: list[str]) -> Table:
-    percent = numbers.level_in_words(study.level)
-    rows, verdict = found.table.to_dict("records"), []
-    outcome, shown = [], []
-    for row, judged in zip(rows, verdicts, strict=True):
-        decimals = shown_decimals(found.curves[str(row["measure"])].measure)
-        outcome.append(f"{row['place']}. {row['label']} ({row['unit']})")
-        shown.append(
-            f"{numbers.signed(row['estimate'], decimals)} ({numbers.interval(row['lower'], row['upper'], decimals)})"
-        )
-        verdict.append(verdict_in_words(judged, str(row["protocol"]), str(row["reference"]), study.allocation))
-    table = found.table.assign(outcome=outcome, shown=shown, verdict=verdict)
     return Table(
         table,
         f"Outcomes in the order in which they are tested, differences from {found.table['reference'].iloc[0]}.",
@@ -74,10 +58,10 @@ def subgroup_differences(study: Study) -> Section:
     if not study.parameters["subgroups"]:
         return Section((Passage((_NO_GROUPS,)),) if study.parameters["secondary"] else ())
     items: list[Item] = []
-    for found in study.by_subgroup.values():
+    judged = {one.by: one for one in study.found.groups}
+    for by, found in study.by_subgroup.items():
         if isinstance(found, Lacking):
             items.append(absent(found.what))
             continue
-        told = subgroup_words(found, level=study.level, lost=too_many_lost([one.lost for one in study.found.seen]))
-        items += [Passage((told,)), subgroup_figure(found)]
+        items += [Passage((groups_words(judged[by]),)), subgroup_figure(found)]
     return Section(tuple(items))

@@ -85,6 +85,8 @@ class Study(Prepared):
             means=self.means_by_week,
             analyses=beside.analyses if beside else None,
             tipping=beside.tipping if beside else None,
+            in_order=None if isinstance(self.outcomes_in_order, Lacking) else self.outcomes_in_order,
+            by_group=[one for one in self.by_subgroup.values() if not isinstance(one, Lacking)],
         )
 
     @cached_property
@@ -299,6 +301,8 @@ class Study(Prepared):
     def outcomes_in_order(self) -> OutcomesInOrder | Lacking:
         """The measure compared and the secondary outcomes, tested in their order."""
         named: list[str] = self.parameters["secondary"]
+        if not named:
+            return Lacking("a secondary outcome, as none was named for this report.")
         if self.curves is None or len(self.curves.protocols) == 1:
             return Lacking("protocols whose outcomes could be compared.")
         return found_or_lacking(
@@ -417,8 +421,8 @@ def prepare_study(folder: Path | str, **given: Any) -> Study:
     Returns
     -------
     Study
-        What :mod:`analysis.report.comparison` shows. Its findings, which every claim of the report speaks from, and the results
-        of single sections are made once, when they are first asked for.
+        What :mod:`analysis.report.comparison` shows. Its findings, which every claim of the report speaks from, are made here;
+        the results of single sections once, when they are first asked for.
 
     Raises
     ------
@@ -445,4 +449,6 @@ def prepare_study(folder: Path | str, **given: Any) -> Study:
     >>> study.measure_in_words, study.curves.primary_week
     ('Quadriceps torque, involved limb', 26.0)
     """
-    return Study.of(folder, ComparisonParameters.checked(folder, given))
+    study = Study.of(folder, ComparisonParameters.checked(folder, given))
+    _ = study.found  # before anything is shown
+    return study

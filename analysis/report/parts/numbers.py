@@ -82,6 +82,18 @@ def interval(lower: Any, upper: Any, decimals: int = 1) -> str:
     return " to ".join(number(limit, off_zero(limit, decimals)) for limit in (lower, upper))
 
 
+def signed_with_interval(value: Any, lower: Any, upper: Any, decimals: int = 1) -> str:
+    """Show a difference with its interval in brackets, where it has one.
+
+    Examples
+    --------
+    >>> signed_with_interval(0.5, 0.1, 0.9), signed_with_interval(0.5, float("nan"), float("nan"))
+    ('+0.5 (0.1 to 0.9)', '+0.5')
+    """
+    known = not (is_missing(lower) or is_missing(upper))
+    return f"{signed(value, decimals)} ({interval(lower, upper, decimals)})" if known else signed(value, decimals)
+
+
 def count(value: Any) -> str:
     """Show a whole number; thousands are separated from 10,000 on.
 

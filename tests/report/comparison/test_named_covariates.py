@@ -60,7 +60,7 @@ def test_the_baseline_as_an_outcome_is_said_and_the_covariate_stands_beside(outc
     )
     curves = [fit_recovery(cohort, "ikdc", baseline_as=way) for way in ("outcome", "covariate")]
     said = str(comparison.sensitivity(outcome))
-    both = f"as a covariate, the model holds {curves[1].model.n_patients} patients in place of {curves[0].model.n_patients}"
+    both = f"as a covariate, the model holds {curves[1].model.n_patients} patients, in place of {curves[0].model.n_patients}"
     assert both in said
     for estimate in curves[1].primary_differences()["estimate"]:
         assert signed(estimate, 1) in said[said.index(both) :]

@@ -25,6 +25,10 @@ def study(tmp_path_factory):
     return comparison.prepare_study(folder, threshold=0.35, imputations=3)
 
 
+def test_findings_are_made_before_anything_is_shown(study):
+    assert "found" in vars(study)
+
+
 def test_responders_are_counted_at_the_week_that_the_curves_would_have(study):
     assert study.curves is None
     table = study.responders[0].table.set_index("protocol")

@@ -60,6 +60,10 @@ def test_secondary_outcomes_say_what_their_order_and_losses_let_them_say(study_i
     later = everything.replace("favours early", "", 1) if "favour" not in must_not else everything
     assert [words for words in must_not if words in (said if words == "not tested" else later)] == []
     assert said in str(comparison.answer(study)) + str(comparison.every_finding(study))
+    found, *_ = comparison.every_finding(study)
+    told = found.data[found.data["what"].str.startswith("secondary outcome")]
+    assert told["verdict"].str.partition(";")[0].tolist() == table.data.loc[table.data["place"] > 1, "verdict"].tolist()
+    assert table.data.loc[0, "verdict"] == found.data.set_index("what").loc["difference at the primary week", "verdict"]
 
 
 def test_a_report_without_secondary_outcomes_says_that_none_was_named(study_in_memory):
@@ -96,6 +100,16 @@ def test_groups_are_told_apart_by_the_interaction_alone(study_in_memory, added, 
     assert [words for words in must if words not in said] == []
     assert [words for words in must_not if words in said] == []
     assert any("by the test of interaction alone" in note for note in figure.table.notes)
+    (judged,) = study.found.groups
+    table, *_ = comparison.every_finding(study)
+    row = table.data.set_index("what").loc["groups of patients"]
+    assert (judged.by, judged.groups, judged.verdict) == (
+        "sex",
+        ("female", "male"),
+        "told apart" if added else "undecided",
+    )
+    assert row["protocol"] == "all, by sex"
+    assert row["verdict"].startswith(judged.verdict)
 
 
 def test_what_cannot_be_a_secondary_outcome_or_a_group_is_refused(study_in_memory):

@@ -54,11 +54,13 @@ def _other_baseline(study: Study) -> list[Item]:
         for row in table.to_dict("records")
     ]
     way = "as an outcome at week 0, with one mean of all protocols" if other.baseline_outcome else "as a covariate"
-    held = f"{numbers.plural(other.model.n_patients, 'patient')} in place of {numbers.count(curves.model.n_patients)}"
-    where = f"the differences from {curves.protocols[0]} at {numbers.moment(curves.primary_week)}"
+    held, before = other.model.n_patients, curves.model.n_patients
+    in_place = "as before" if held == before else f"in place of {numbers.count(before)}"
+    where = f"Differences from {curves.protocols[0]} at {numbers.moment(curves.primary_week)}"
     said = (
-        f"With the baseline taken in {way}, the model holds {held}, and {where} are: {numbers.listed(sizes)} {study.measure.unit}, "
-        f"{percent} intervals by {method_in_words(table)}, not adjusted for their number (Liang & Zeger 2000; Lu 2010)."
+        f"With the baseline taken in {way}, the model holds {numbers.plural(held, 'patient')}, {in_place}. "
+        f"{where} are then: {'; '.join(sizes)} {study.measure.unit}. "
+        f"They have {percent} intervals by {method_in_words(table)}, not adjusted for their number (Liang & Zeger 2000; Lu 2010)."
     )
     return [Passage((said,))]
 

@@ -7,7 +7,8 @@
 - ``flow_words``: Who stayed, in words: allocated, started, seen at the primary week, lost and why; the title of their slide.
 - ``responder_words``: Who improved, in words: shares with their denominators, and when they tell little.
 - ``figure_words``: What the figures show, in words: their alternative texts, and titles of slides.
-- ``outcome_rules``: What outcomes in order and groups of patients say, and their words.
+- ``outcome_rules``: When outcomes in order and groups of patients say something.
+- ``outcome_words``: What is said of them.
 - ``table``: The findings as a table, a row each, for other programs.
 - ``doubts``: What speaks against the findings, and harms, in words; where nothing does, what was looked for.
 """

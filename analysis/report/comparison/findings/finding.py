@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from typing import Literal
 
+from analysis.cohort import Measure
 from analysis.outcomes import Responders
 from analysis.report.parts.losses import losses_differ, much_lost
 
@@ -139,6 +140,39 @@ class Course:
 
 
 @dataclass(frozen=True)
+class InOrder:
+    """An outcome of a protocol against (minus) the reference, in the order in which outcomes are tested.
+
+    The first place has the primary outcome, whose verdict is that of its :class:`Difference`. Limits are not adjusted, the p
+    value is, over all outcomes and protocols. Verdicts are those of a difference; "not tested" stands where one before it in
+    the order was not found, so that its interval describes only.
+    """
+
+    place: int
+    measure: Measure
+    week: float
+    protocol: str
+    reference: str
+    seen: Seen
+    reference_seen: Seen
+    estimate: float
+    lower: float
+    upper: float
+    p_value: float
+    verdict: Verdict | Literal["not tested"]
+
+
+@dataclass(frozen=True)
+class GroupsApart:
+    """Whether differences are others in groups of patients, by the test of interaction alone (all protocols at once)."""
+
+    by: str
+    groups: tuple[str, ...]
+    p_value: float
+    verdict: Literal["told apart", "undecided", "no conclusion", "not tested"]
+
+
+@dataclass(frozen=True)
 class Findings:
     """What was found, in the order in which a reader must know it.
 
@@ -181,6 +215,10 @@ class Findings:
         The week of the comparison, and the last one of the schedule.
     means : tuple of Mean
         At the primary week, of the model, by protocol, the reference first; empty without curves.
+    in_order : tuple of InOrder
+        The primary outcome and the secondary ones by place and protocol; empty where none was named or none can be compared.
+    groups : tuple of GroupsApart
+        One a named characteristic whose groups could be compared.
     """
 
     seen: tuple[Seen, ...]
@@ -202,6 +240,8 @@ class Findings:
     primary_week: float | None = None
     last_week: float | None = None
     means: tuple[Mean, ...] = ()
+    in_order: tuple[InOrder, ...] = ()
+    groups: tuple[GroupsApart, ...] = ()
 
     @property
     def much_lost(self) -> tuple[Seen, ...]:

@@ -1,5 +1,6 @@
 """The rules by which the results of a comparison become findings; nothing is rounded here."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -8,6 +9,8 @@ import pandas as pd
 
 from analysis.cohort import Measure
 from analysis.outcomes import MissingDataAnalyses, Responders, TippingPoint
+from analysis.outcomes.comparisons.compare_outcomes import OutcomesInOrder
+from analysis.outcomes.comparisons.subgroups import SubgroupDifferences
 from analysis.report.comparison.findings.finding import (
     Course,
     Difference,
@@ -17,6 +20,7 @@ from analysis.report.comparison.findings.finding import (
     Shift,
     Verdict,
 )
+from analysis.report.comparison.findings.outcome_rules import groups_apart, outcomes_in_their_order
 from analysis.report.comparison.findings.patient_rules import (
     at_best_value,
     harms_by_protocol,
@@ -42,11 +46,14 @@ def find(
     means: pd.DataFrame,
     analyses: MissingDataAnalyses | None,
     tipping: TippingPoint | None,
+    in_order: OutcomesInOrder | None = None,
+    by_group: Sequence[SubgroupDifferences] = (),
 ) -> Findings:
     """Judge what the results of a comparison say.
 
     ``primary`` has the differences at the primary week with their adjusted limits, ``means`` the model means by week,
     ``analyses`` and ``tipping`` the comparison under other assumptions about missing visits; None where there are none.
+    ``in_order`` has the secondary outcomes, ``by_group`` the differences within groups, where any were named.
     The rules are the kit's own; their limits stand at the top of this module and of
     :mod:`analysis.report.comparison.findings.finding`. A difference favours a protocol only where its interval, adjusted for
     the number of comparisons at the primary week (Bonferroni), leaves out zero and not too many were lost.
@@ -98,6 +105,8 @@ def find(
         primary_week=study.primary_week,
         last_week=study.flow.weeks[-1] if study.flow.weeks else None,
         means=at_week,
+        in_order=() if in_order is None else outcomes_in_their_order(in_order, study.allocated, differences),
+        groups=groups_apart(by_group, seen, level=study.level),
     )
 
 

@@ -2,10 +2,13 @@
 
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from analysis.cohort.measures import Measure
-from analysis.report.comparison.findings.finding import Course, Difference, Findings, Seen
+from analysis.curves.covariates import column_in_words
+from analysis.report.comparison.findings.finding import Course, Difference, Findings, GroupsApart, InOrder, Seen
+from analysis.report.comparison.findings.outcome_words import verdict_in_words
 from analysis.report.comparison.findings.responder_words import not_concluded
 from analysis.report.comparison.findings.rules import side
 from analysis.report.comparison.findings.words import course_story
@@ -18,7 +21,7 @@ from analysis.report.parts.tables import Column, Table
 def findings_table(
     found: Findings, measure: Measure, *, week: float | None, level: float, allocation: Allocation
 ) -> Table:
-    """Show who was seen, each difference and course with its verdict, responders and harms.
+    """Show who was seen, each difference, course and secondary outcome with its verdict, responders, groups and harms.
 
     ``week`` is the primary one, ``level`` that of the limits. Of patients not allocated at random nothing favours a protocol.
     """
@@ -27,25 +30,32 @@ def findings_table(
         *(_difference(one, allocation) for one in found.differences),
         *(_course(one, week or 0.0) for one in found.courses),
         *_responders(found),
+        *(_secondary(one, allocation) for one in found.in_order if one.place > 1),
+        *(_groups(one, week) for one in found.groups),
         *({"what": "serious harm", "protocol": name, "part": part, "of": of} for name, part, _, of in found.harms),
         *({"what": "other harm", "protocol": name, "part": part, "of": of} for name, _, part, of in found.harms),
     ]
-    columns = ["what", "protocol", "week", "part", "of", "estimate", "lower", "upper", "among", "verdict"]
-    decimals, table = shown_decimals(measure), pd.DataFrame(rows, columns=columns)
+    columns = ["what", "protocol", "week", "part", "of", "estimate", "lower", "upper", "among", "p_value", "verdict"]
+    table = pd.DataFrame(rows, columns=columns)
+    decimals = [one.get("decimals", shown_decimals(measure)) for one in rows]
+    limits = zip(table["estimate"], table["lower"], table["upper"], decimals, strict=True)
     return Table(
-        table.assign(dash=table["part"].isna().map({True: numbers.MISSING})),
+        table.assign(
+            dash=table["part"].isna().map({True: numbers.MISSING}),
+            difference=[numbers.signed_with_interval(*one) for one in limits],
+        ),
         "The findings that the words of this report are made from.",
         (
             Column("protocol", "Protocol"),
             Column("week", "Week", "week"),
             Column(("part", "of"), "Patients", "fraction", instead="dash"),
-            Column("estimate", f"Difference ({measure.unit})", "signed", decimals),
-            Column(("lower", "upper"), f"{numbers.level_in_words(level)} interval", "interval", decimals),
+            Column("difference", f"Difference ({numbers.level_in_words(level)} interval)", "right"),
             Column("among", "Adjusted for", "count"),
             Column("verdict", "Verdict"),
         ),
         (
-            "Adjusted for: so many comparisons, by Bonferroni. Differences are from the reference.",
+            "Adjusted for: so many comparisons, by Bonferroni.",
+            f"Differences are from the reference, in {measure.unit} where no other unit is named.",
             "Differences of the shares of responders stand under Patients who reached the threshold.",
         ),
         name="findings",
@@ -58,18 +68,36 @@ def _seen(one: Seen, week: float | None) -> dict[str, Any]:
 
 
 def _difference(one: Difference, allocation: Allocation) -> dict[str, Any]:
-    better = {"favours protocol": one.protocol, "favours reference": one.reference}.get(one.verdict)
-    verb = "favours {}" if allocation == "randomised" else "{} did better on average"
-    verdict = verb.format(better) if better else one.verdict
-    return {"what": "difference at the primary week", "verdict": verdict, **_limits(one)}
+    verdict = verdict_in_words(one.verdict, one.protocol, one.reference, allocation)
+    return {
+        "what": "difference at the primary week", "verdict": verdict, "p_value": one.p_value, "among": one.among,
+        **_limits(one),
+    }  # fmt: skip
 
 
 def _course(one: Course, primary_week: float) -> dict[str, Any]:
-    return {"what": "difference at another week", "verdict": course_story(one, primary_week), **_limits(one)}
+    verdict = course_story(one, primary_week)
+    return {"what": "difference at another week", "verdict": verdict, "among": one.among, **_limits(one)}
 
 
-def _limits(one: Difference | Course) -> dict[str, Any]:
-    return {name: getattr(one, name) for name in ("protocol", "week", "estimate", "lower", "upper", "among")}
+def _secondary(one: InOrder, allocation: Allocation) -> dict[str, Any]:
+    verdict = verdict_in_words(one.verdict, one.protocol, one.reference, allocation)
+    return {
+        "what": f"secondary outcome {one.place - 1}: {numbers.in_text(one.measure.label)} ({one.measure.unit})",
+        "verdict": f"{verdict}; p in order {numbers.p_value(one.p_value)}", "p_value": one.p_value,
+        "part": one.seen.seen, "of": one.seen.allocated, "decimals": shown_decimals(one.measure), **_limits(one),
+    }  # fmt: skip
+
+
+def _groups(one: GroupsApart, week: float | None) -> dict[str, Any]:
+    return {
+        "what": "groups of patients", "protocol": f"all, by {column_in_words(one.by)}", "week": week, "p_value": one.p_value,
+        "verdict": one.verdict if np.isnan(one.p_value) else f"{one.verdict}; interaction, p {numbers.p_value(one.p_value)}",
+    }  # fmt: skip
+
+
+def _limits(one: Difference | Course | InOrder) -> dict[str, Any]:
+    return {name: getattr(one, name) for name in ("protocol", "week", "estimate", "lower", "upper")}
 
 
 def _responders(found: Findings) -> list[dict[str, Any]]:
