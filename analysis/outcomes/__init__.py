@@ -8,11 +8,12 @@ from analysis.outcomes.change.regression_to_mean import (
     chosen_group_change,
     regression_to_mean,
 )
+from analysis.outcomes.chosen_endpoint import choose_endpoint
 from analysis.outcomes.comparisons.compare_outcomes import OutcomesInOrder, compare_outcomes
 from analysis.outcomes.comparisons.effect_size import standardised_difference
 from analysis.outcomes.comparisons.harm_differences import harm_differences
 from analysis.outcomes.comparisons.subgroups import SubgroupDifferences, subgroup_differences
-from analysis.outcomes.endpoint import Endpoint, choose_endpoint
+from analysis.outcomes.endpoint import Endpoint
 from analysis.outcomes.fitting_endpoint import fitting_endpoint
 from analysis.outcomes.home_programme.adherence_association import AdherenceAssociation, adherence_association
 from analysis.outcomes.home_programme.adherence_classes import AdherenceClasses, adherence_classes

@@ -9,7 +9,8 @@ from typing import Any
 from analysis.cohort.tables import Cohort, CountedFrom
 from analysis.cohort.visit_frame import visit_frame
 from analysis.errors import ModelError
-from analysis.outcomes.endpoint import BaselineRule, Endpoint, MissingRule, choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
+from analysis.outcomes.endpoint import BaselineRule, Endpoint, MissingRule
 from analysis.outcomes.thresholds.chosen_threshold import USUAL_TARGET, Criterion, cohort_procedures
 
 _MARKS = {"V": "read in the source", "M": "from memory of the source"}

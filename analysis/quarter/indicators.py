@@ -12,7 +12,8 @@ from analysis.cohort.derived import measured_values
 from analysis.cohort.schedule import moment
 from analysis.errors import CohortError
 from analysis.outcomes.change.change import change_at_week, weeks_seen
-from analysis.outcomes.endpoint import Endpoint, choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
+from analysis.outcomes.endpoint import Endpoint
 from analysis.outcomes.home_programme.events import is_harm
 from analysis.outcomes.home_programme.sessions_done import session_shares
 from analysis.outcomes.patients.limits import limit_values

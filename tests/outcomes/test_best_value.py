@@ -13,7 +13,8 @@ from analysis.errors import ModelError
 from analysis.outcomes.change.change import change_at_week, change_frame
 from analysis.outcomes.change.gap_regained import gap_regained
 from analysis.outcomes.change.regression_to_mean import chosen_group_change
-from analysis.outcomes.endpoint import Endpoint, choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
+from analysis.outcomes.endpoint import Endpoint
 from analysis.outcomes.home_programme.adherence_association import adherence_association
 from analysis.outcomes.home_programme.complier_effect import complier_effect
 from analysis.outcomes.missing.missing_analyses import missing_data_analyses

@@ -8,7 +8,7 @@ from analysis import outcomes
 from analysis.cohort.modalities import NMES
 from analysis.curves.recovery import fit_recovery
 from analysis.errors import ModelError
-from analysis.outcomes.endpoint import choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
 from analysis.outcomes.missing.imputation import imputations
 from analysis.outcomes.missing.missing_analyses import missing_data_analyses
 from analysis.outcomes.missing.tipping_point import tipping_point

@@ -9,7 +9,7 @@ import pytest
 from analysis import outcomes, quality
 from analysis.cohort import Cohort
 from analysis.curves.recovery import fit_recovery
-from analysis.outcomes.endpoint import choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
 from analysis.outcomes.missing.missing_analyses import missing_data_analyses
 from analysis.outcomes.missing.tipping_point import tipping_point
 from analysis.outcomes.responders.better_or_worse import better_or_worse

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort
-from analysis.outcomes.endpoint import choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
 from analysis.outcomes.home_programme.adherence_association import NAIVE, adherence_association
 from analysis.outcomes.home_programme.complier_effect import complier_effect
 from synthetic_cohort import generate_cohort, load_scenario

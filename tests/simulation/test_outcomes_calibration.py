@@ -2,7 +2,7 @@
 
 import pytest
 
-from analysis.outcomes.endpoint import choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
 from analysis.outcomes.true_response.probability_of_response import probability_of_response
 from analysis.statistics.calibration import calibration_table
 from synthetic_cohort import generate_cohort

@@ -10,7 +10,7 @@ from scipy.stats import norm
 
 from analysis.cohort import Cohort
 from analysis.errors import DistributionWarning
-from analysis.outcomes.endpoint import choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
 from analysis.outcomes.true_response.probability_of_response import probability_of_response
 
 pytestmark = pytest.mark.slow

@@ -13,7 +13,8 @@ from analysis.counted import form
 from analysis.curves.covariates import with_named_covariates
 from analysis.errors import ModelError
 from analysis.outcomes.change.change import change_at_week
-from analysis.outcomes.endpoint import Endpoint, EndpointOptions, choose_endpoint
+from analysis.outcomes.chosen_endpoint import EndpointOptions, choose_endpoint
+from analysis.outcomes.endpoint import Endpoint
 from analysis.outcomes.responders.adjusted_difference import AdjustedDifference, adjusted_difference
 from analysis.outcomes.responders.change_distribution import ChangeDistribution, distribution_of
 from analysis.result import ResultWithNotes, patients_have
@@ -86,7 +87,7 @@ def responders(
     ----------
     cohort : Cohort
     endpoint : Endpoint or str
-        What is counted; or a measure, and the other words of :func:`analysis.outcomes.endpoint.choose_endpoint` behind it:
+        What is counted; or a measure, and the other words of :func:`analysis.outcomes.chosen_endpoint.choose_endpoint` behind it:
         ``responders(cohort, "koos_pain", week=26)``.
     adjust_for : sequence of str, optional
         Columns of the patients, as :func:`analysis.curves.covariates.with_named_covariates` takes them: differences adjusted
@@ -101,7 +102,7 @@ def responders(
     Raises
     ------
     ModelError, CohortError
-        As of :func:`analysis.outcomes.endpoint.choose_endpoint`; or the endpoint has no threshold, or a covariate is not known.
+        As of :func:`analysis.outcomes.chosen_endpoint.choose_endpoint`; or the endpoint has no threshold, or a covariate is not known.
 
     Notes
     -----

@@ -10,7 +10,8 @@ from analysis.cohort.measures import YES_NO, Measure
 from analysis.cohort.tables import Cohort
 from analysis.cohort.visit_frame import visit_frame
 from analysis.errors import ModelError
-from analysis.outcomes.endpoint import Endpoint, choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
+from analysis.outcomes.endpoint import Endpoint
 
 TOGETHER = "states_together"
 _STATE = re.compile(r"\s*(\w+)\s*(>=|<=)?\s*(-?\d+(?:\.\d+)?)\s*")

@@ -3,6 +3,7 @@
 - ``responder_choice``: Which responder analyses a comparison has: what was asked for, or what fits the measure.
 - ``prepared``: What every comparison begins with: its parameters, the cohort, curves, responders, who was seen, harms.
 - ``results``: What sections show that is made of several results; and what the data lack for one.
+- ``counted``: What is shown of responders, of the gap and the symmetry to the other limb; and the joint models.
 - ``study``: Everything that a comparison states, each result computed once, when it is first asked for.
 - ``opening``: What stands at the top: what was compared, and In short, the answer in plain language.
 - ``estimand``: What is estimated, in words: population, protocols, outcome, intercurrent events, summary.

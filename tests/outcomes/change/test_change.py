@@ -7,7 +7,7 @@ import pytest
 from analysis.cohort import Cohort
 from analysis.errors import CohortError, ModelError
 from analysis.outcomes.change.change import change_at_week, change_frame, weeks_seen
-from analysis.outcomes.endpoint import choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
 
 
 @pytest.fixture

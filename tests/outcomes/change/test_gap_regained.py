@@ -7,7 +7,7 @@ import pytest
 from analysis.cohort import Cohort
 from analysis.errors import ModelError
 from analysis.outcomes.change.gap_regained import gap_regained
-from analysis.outcomes.endpoint import choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
 
 
 def cohort_of(rows):

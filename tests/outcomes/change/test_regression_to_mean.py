@@ -5,7 +5,7 @@ import pytest
 
 from analysis.errors import ModelError
 from analysis.outcomes.change.regression_to_mean import chosen_group_change, regression_to_mean
-from analysis.outcomes.endpoint import choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
 
 
 def test_the_worst_quarter_gains_seven_points_six_without_treatment():

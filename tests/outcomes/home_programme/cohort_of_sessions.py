@@ -5,7 +5,7 @@ import pandas as pd
 
 from analysis.cohort import Cohort
 from analysis.cohort.modalities import NMES
-from analysis.outcomes.endpoint import choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
 
 
 def cohort_of_sessions(entries, protocols, *, visits=None, **tables):

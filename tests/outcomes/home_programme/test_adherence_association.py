@@ -9,7 +9,7 @@ from analysis.cohort import Cohort
 from analysis.cohort.modalities import NMES
 from analysis.cohort.session_log import programme_week
 from analysis.errors import ModelError
-from analysis.outcomes.endpoint import choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
 from analysis.outcomes.home_programme.adherence_association import (
     ADJUSTED,
     LAGGED,

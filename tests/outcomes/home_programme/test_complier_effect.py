@@ -8,7 +8,7 @@ import statsmodels.formula.api as smf
 from analysis.cohort import Cohort
 from analysis.cohort.modalities import NMES
 from analysis.errors import ModelError
-from analysis.outcomes.endpoint import choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
 from analysis.outcomes.home_programme.complier_effect import complier_effect
 from synthetic_cohort import generate_cohort
 

@@ -7,7 +7,7 @@ import statsmodels.formula.api as smf
 
 from analysis.cohort import Cohort
 from analysis.errors import ModelError
-from analysis.outcomes.endpoint import choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
 from analysis.outcomes.missing.completed_data import mean_differences, shifted_differences
 from analysis.outcomes.missing.imputation import expected_means, imputations
 from analysis.outcomes.missing.missing_analyses import missing_data_analyses

@@ -11,7 +11,7 @@ from analysis.cohort import Cohort
 from analysis.curves import fit_mixed
 from analysis.curves.recovery import adjustment, fit_recovery
 from analysis.errors import ModelError
-from analysis.outcomes.endpoint import choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
 from analysis.outcomes.missing.completed_data import mean_differences
 from analysis.outcomes.missing.imputation import imputations
 from analysis.outcomes.missing.missing_analyses import missing_data_analyses

@@ -6,7 +6,7 @@ import pytest
 import statsmodels.formula.api as smf
 
 from analysis.cohort import Cohort
-from analysis.outcomes.endpoint import choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
 from analysis.outcomes.missing.missing_analyses import missing_data_analyses
 from analysis.outcomes.missing.tipping_point import tipping_point
 

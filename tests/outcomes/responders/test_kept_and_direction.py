@@ -5,7 +5,7 @@ import pytest
 
 from analysis.cohort import Cohort
 from analysis.errors import ModelError
-from analysis.outcomes.endpoint import choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
 from analysis.outcomes.responders.better_or_worse import better_or_worse
 from analysis.outcomes.responders.kept_response import reached_and_kept
 from analysis.outcomes.responders.responders import responders

@@ -5,7 +5,7 @@ import pytest
 
 from analysis.cohort import Cohort
 from analysis.errors import CohortError
-from analysis.outcomes.endpoint import choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
 from analysis.outcomes.responders.limb_symmetry import BEFORE, HIDDEN, SYMMETRY, TORQUE, limb_symmetry
 
 

@@ -9,7 +9,7 @@ from scipy import stats
 
 from analysis.cohort import Cohort
 from analysis.errors import ModelError
-from analysis.outcomes.endpoint import choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
 from analysis.outcomes.responders.paired_difference import paired_difference, responders_at_two_weeks
 
 

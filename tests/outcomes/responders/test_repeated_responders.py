@@ -6,7 +6,7 @@ import pytest
 
 from analysis.cohort import Cohort
 from analysis.errors import ModelError
-from analysis.outcomes.endpoint import choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
 from analysis.outcomes.responders.repeated_responders import repeated_responders
 from analysis.outcomes.responders.responders import responders
 

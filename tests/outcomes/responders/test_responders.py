@@ -11,7 +11,7 @@ from scipy import stats
 
 from analysis.cohort import Cohort, Threshold, load_catalogue
 from analysis.errors import CohortWarning, ModelError
-from analysis.outcomes.endpoint import choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
 from analysis.outcomes.responders.change_distribution import change_distribution
 from analysis.outcomes.responders.responders import responders
 

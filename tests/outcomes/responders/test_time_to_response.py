@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort
-from analysis.outcomes.endpoint import choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
 from analysis.outcomes.responders.time_to_response import time_to_response
 
 

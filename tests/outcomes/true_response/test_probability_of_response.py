@@ -7,7 +7,7 @@ from scipy.stats import norm
 
 from analysis.cohort import Cohort, load_catalogue
 from analysis.errors import DistributionWarning, ModelError
-from analysis.outcomes.endpoint import choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
 from analysis.outcomes.true_response.probability_of_response import probability_of_response
 from analysis.statistics.calibration import calibration_table
 

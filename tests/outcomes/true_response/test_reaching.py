@@ -7,7 +7,7 @@ import pytest
 
 from analysis.cohort import Cohort
 from analysis.errors import DistributionWarning, ModelError
-from analysis.outcomes.endpoint import choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
 from analysis.outcomes.true_response.probability_of_response import probability_of_response
 from analysis.outcomes.true_response.reaching import AtLeast, Nearer, Within
 from analysis.statistics.calibration import calibration_table

@@ -15,7 +15,7 @@ from analysis.outcomes import (
     missing_data_analyses,
     responders,
 )
-from analysis.outcomes.endpoint import choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
 from analysis.outcomes.responders.adjusted_difference import adjusted_difference
 
 HERE = Path(__file__).parent

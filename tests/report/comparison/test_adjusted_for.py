@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from analysis.errors import DistributionWarning
-from analysis.outcomes.endpoint import choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
 from analysis.outcomes.responders.adjusted_difference import adjusted_difference
 from analysis.outcomes.true_response.probability_of_response import probability_of_response
 from analysis.report import comparison

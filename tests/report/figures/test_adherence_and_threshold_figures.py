@@ -10,7 +10,7 @@ import pytest
 
 from analysis.cohort import Cohort
 from analysis.cohort.modalities import NMES
-from analysis.outcomes.endpoint import choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
 from analysis.outcomes.home_programme.adherence_association import adherence_association
 from analysis.outcomes.home_programme.adherence_classes import adherence_classes
 from analysis.outcomes.home_programme.complier_effect import complier_effect

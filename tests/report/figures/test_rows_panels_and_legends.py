@@ -7,7 +7,7 @@ import pytest
 from analysis.cohort import Cohort
 from analysis.cohort.modalities import NMES
 from analysis.outcomes import adherence_by_week, missing_by_week, responders
-from analysis.outcomes.endpoint import choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
 from analysis.outcomes.home_programme.adherence_classes import adherence_classes
 from analysis.outcomes.home_programme.complier_effect import complier_effect
 from analysis.outcomes.home_programme.home_dose import home_dose

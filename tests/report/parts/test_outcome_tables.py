@@ -9,7 +9,7 @@ from analysis.outcomes import (
     gap_regained,
     weeks_with_enough,
 )
-from analysis.outcomes.endpoint import choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
 from analysis.report.parts.outcome_tables import (
     events_by_week_table,
     gap_table,

@@ -123,9 +123,10 @@ class Course:
     """A week other than the primary one at which the interval, adjusted for all weeks, leaves out no difference; secondary.
 
     Fields are as of :class:`Difference`; weeks at which too many were lost are left out; ``seen`` has the reference and the
-    protocol at that week. The kind is "faded" (an earlier difference not found at the primary week), "not yet" (a later
-    one), "reversed" (one in the other direction than there), "open" (nothing can be concluded there, whichever way it
-    points), or "gone" (the last week, where the difference of the primary one is found no more).
+    protocol at that week. ``also`` has other weeks of which the same is to be said, with less of a difference. The kind is
+    "faded" (an earlier difference not found at the primary week), "not yet" (a later one), "reversed" (one in the other
+    direction than there), "open" (nothing can be concluded there, whichever way it points), or "gone" (the last week, where
+    the difference of the primary one is found no more).
     """
 
     protocol: str
@@ -137,6 +138,7 @@ class Course:
     among: int
     kind: Literal["faded", "not yet", "reversed", "open", "gone"]
     seen: tuple[Seen, ...] = ()
+    also: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)

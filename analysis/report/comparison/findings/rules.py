@@ -268,7 +268,9 @@ def _courses(study: Prepared, differences: tuple[Difference, ...]) -> list[Cours
             there = [week for week in told if (week.week < one.week) == (kind == "faded")]
             if there:
                 furthest = max(there, key=lambda week: abs(week.estimate))
-                found.append(replace(furthest, kind="open" if not told_at else "reversed" if main else kind))
+                where = side(furthest.lower, furthest.upper)
+                also = tuple(week.week for week in there if week != furthest and side(week.lower, week.upper) == where)
+                found.append(replace(furthest, kind="open" if not told_at else "reversed" if main else kind, also=also))
         last = [week for week in known[-1:] if week is weeks[-1] and week.week > one.week]
         found += [week for week in last if main and told_at and side(week.lower, week.upper) == 0]
     return found

@@ -118,7 +118,8 @@ def courses_words(found: Findings, measure: Measure) -> list[str]:
         story = f"which {story}" if one.kind == "open" else story
         seen = f" (seen {_by_protocol(one.seen)})" if one.kind == "open" and one.seen else ""
         size = f"{_moved(one.estimate, shown_decimals(measure), measure.unit)} with {one.protocol}"
-        at = f"at {numbers.moment(one.week)}{seen}"
+        also = f" (so too at {numbers.listed([numbers.moment(week) for week in one.also])})" if one.also else ""
+        at = f"at {numbers.moment(one.week)}{also}{seen}"
         said.append(f"the difference of {one.protocol} is {story}" if one.kind == "gone" else f"{size} {at}, {story}")
     return [f"Secondary: {'; '.join(said)}."] if said else []
 

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort
-from analysis.outcomes.endpoint import choose_endpoint
+from analysis.outcomes.chosen_endpoint import choose_endpoint
 from analysis.outcomes.true_response.probability_of_response import probability_of_response
 from analysis.report.comparison import probability
 from analysis.report.parts.passages import Passage
