@@ -102,7 +102,9 @@ def around() -> Surroundings:
     return Surroundings(patients, pd.Series(pd.date_range("2021-01-04", periods=CLEAN_PATIENTS, freq="5D")))
 
 
-@pytest.fixture(scope="module", params=[CLEAN, HELD_OUT], ids=["seen", "held out"])
+@pytest.fixture(
+    scope="module", params=[CLEAN, pytest.param(HELD_OUT, marks=pytest.mark.slow)], ids=["seen", "held out"]
+)
 def clean(
     request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
 ) -> tuple[pd.DataFrame, Path, Review]:

@@ -38,6 +38,7 @@ def test_columns_mapped_right_wrong_and_left_open(results):
     assert n["right"] >= 0.85 * n.total()
 
 
+@pytest.mark.slow
 def test_maps_without_an_open_column_give_every_visit_of_the_truth(results):
     whole = [one.style for one in results if set(one.counts) == {"right"} and one.style.visits]
     assert len(whole) >= 70
