@@ -11,6 +11,7 @@ from analysis.cohort import check_cohort, import_cohort
 from analysis.cohort.schedule import VisitSchedule, VisitWindow, to_scheduled_weeks
 from analysis.cohort.suggesting.ask import answer_map
 from analysis.curves.rows.moments import VisitMoments, read_moments
+from analysis.exploring import explore
 from analysis.lessons import copy_lessons
 from analysis.lessons.course.lesson_list import start_lesson
 from analysis.quality import export_findings
@@ -99,6 +100,7 @@ CALLS = {
     "write_findings": lambda place, path, _: write_findings(pd.DataFrame({"site": ["A"], "value": ["1"]}), path),
     "export_findings, cohort": lambda place, path, _: export_findings(path, place / "out"),
     "export_findings, folder": lambda place, path, _: export_findings(place / "cohort", path),
+    "explore": lambda place, path, _: explore(path),
     "prepare_study": lambda place, path, _: prepare_study(path),
     "prepare_check": lambda place, path, _: prepare_check(path),
     "prepare_check, rules": lambda place, path, _: prepare_check(place / "cohort", rules=str(path)),

@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from analysis.report.figures.adherence_figures import dose_figure
+    from analysis.report.figures.difference_figure import difference_figure
     from analysis.report.figures.model_figures import patient_effect_figure, quantile_figure, residual_figure
     from analysis.report.figures.recovery_figure import recovery_figure
     from analysis.report.figures.reliability_figures import agreement_figure, correlation_table, error_table
+    from analysis.report.figures.responder_figures import responder_figure
     from analysis.report.figures.sensitivity_figures import calibration_figure
     from analysis.report.figures.threshold_figures import anchor_figure, threshold_figure
     from analysis.report.parts.figures import Figure
@@ -29,6 +31,8 @@ _NAMES = {
     "running.working_copy": ("copy_notebooks",),
     "figures.model_figures": ("residual_figure", "quantile_figure", "patient_effect_figure"),
     "figures.recovery_figure": ("recovery_figure",),
+    "figures.difference_figure": ("difference_figure",),
+    "figures.responder_figures": ("responder_figure",),
     "figures.adherence_figures": ("dose_figure",),
     "figures.reliability_figures": ("agreement_figure", "correlation_table", "error_table"),
     "figures.threshold_figures": ("threshold_figure", "anchor_figure"),
@@ -52,6 +56,8 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "quantile_figure",  # residuals against the normal distribution
     "patient_effect_figure",  # the patients' effects in order of size
     "recovery_figure",  # recovery curves with the patients behind them
+    "difference_figure",  # differences from the reference by week
+    "responder_figure",  # who reached the threshold, by protocol
     "dose_figure",  # minutes done and stimulation delivered at home, by week
     "agreement_figure",  # repeated measurements against their mean, with limits of agreement
     "correlation_table",  # the six intraclass correlations

@@ -31,7 +31,9 @@ MOST_PATIENTS_DRAWN = 150
 _SMOOTH_POINTS = 40
 
 
-def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95, told: str = "", message: str = "") -> Figure:
+def recovery_figure(
+    curves: RecoveryCurves, *, level: float = 0.95, told: str = "", message: str = "", panels: bool = True
+) -> Figure:
     """Draw the model mean of each protocol by week with its interval, and every patient behind.
 
     Parameters
@@ -44,6 +46,8 @@ def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95, told: str = 
         What it shows, in a sentence that stands after what is drawn; empty for none.
     message : str
         What a slide says above it; empty for none.
+    panels : bool
+        Whether each protocol has a panel with its patients; else up to four stand in one, all patients behind.
 
     Returns
     -------
@@ -56,7 +60,11 @@ def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95, told: str = 
     table["n"] = table["n"].astype("Int64")
     lines = _lines(curves, means, level)
 
+    in_one = not panels and len(curves.protocols) <= MOST_IN_ONE_PANEL
+
     def draw(width: Width) -> Drawing:
+        if in_one:
+            return _draw_in_one_panel(curves, means, lines, seen, width)
         return _draw_recovery(curves, means, lines, seen, width)
 
     def draw_for_slide() -> Drawing:
@@ -89,12 +97,13 @@ def recovery_figure(curves: RecoveryCurves, *, level: float = 0.95, told: str = 
         if curves.scheduled
         else "patients seen nearer to that week than to the next one named"
     )
+    others = "" if in_one else _others_in_words(curves)
     return Figure(
         name="recovery",
         title=f"{curves.measure.label} by week",
         caption=(
             f"Model means in {unit} with {percent} intervals ({'bars' if curves.scheduled else 'bands'}); thin lines are single "
-            f"patients.{_others_in_words(curves)}{start} Numbers under the axis: {under}.{some}{_beyond_in_words(curves, means)} "
+            f"patients.{others}{start} Numbers under the axis: {under}.{some}{_beyond_in_words(curves, means)} "
             f"Intervals: {method_in_words(means)}."
         ),
         alt=" ".join(filter(None, (_drawn_words(table, curves), told))),
@@ -186,6 +195,22 @@ def _draw_recovery(
         quiet_grid(axes)
     for axes in panels[:, 0]:
         axes.set_ylabel(f"{wrap(curves.measure.label, 26)}\n({curves.measure.unit})")
+    return drawing
+
+
+def _draw_in_one_panel(
+    curves: RecoveryCurves, means: pd.DataFrame, lines: pd.DataFrame, seen: pd.DataFrame, width: Width
+) -> Drawing:
+    drawn = marks(curves.protocols)
+    drawing = new_drawing(width, 3.6 + 0.17 * len(drawn))
+    axes = drawing.add_subplot()
+    for name, mark in drawn.items():
+        _draw_patients(axes, curves, name, mark)
+    axes.set_ylim(*_limits(curves, means))
+    _draw_together(axes, curves, lines, seen, drawn, width)
+    axes.set_title("")
+    if width == "narrow":
+        legend_above(drawing, drawn, width)
     return drawing
 
 

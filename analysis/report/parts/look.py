@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -33,6 +35,10 @@ MOST_IN_ONE_PANEL = 4
 MOST_HIGH_ROWS, LOW_ROW = 6, 0.27
 
 
+#: Protocols among which the marks are given, where :func:`marks_among` said so.
+_AMONG: ContextVar[Sequence[str]] = ContextVar("_AMONG", default=())
+
+
 @dataclass(frozen=True)
 class Mark:
     """How one protocol is drawn wherever it appears: a hexadecimal colour, and marker and line style of matplotlib."""
@@ -52,14 +58,33 @@ def marks(names: Sequence[str]) -> dict[str, Mark]:
     >>> marks(["usual", "early"])["early"].colour
     '#0067a3'
     """
+    among = _AMONG.get()
+    order = among if set(map(str, names)) <= set(among) else [str(name) for name in names]
     return {
         str(name): Mark(
             _COLOURS[position % len(_COLOURS)],
             _MARKERS[(position + position // len(_COLOURS)) % len(_MARKERS)],
             _DASHES[(position + position // len(_COLOURS)) % len(_DASHES)],
         )
-        for position, name in enumerate(names)
+        for name, position in ((name, order.index(str(name))) for name in names)
     }
+
+
+@contextmanager
+def marks_among(names: Sequence[str]) -> Iterator[None]:
+    """Draw protocols as they are among all of these, also where some are left out.
+
+    Examples
+    --------
+    >>> with marks_among(["usual", "early", "late"]):
+    ...     marks(["usual", "late"])["late"] == marks(["usual", "early", "late"])["late"]
+    True
+    """
+    before = _AMONG.set([str(name) for name in names])
+    try:
+        yield
+    finally:
+        _AMONG.reset(before)
 
 
 def without_markers(drawn: Mapping[str, Mark], *, dashes: bool = True) -> dict[str, Mark]:
