@@ -11,7 +11,8 @@ from typing import Any
 import pandas as pd
 from scipy.special import stdtrit
 
-from analysis.curves.recovery import BaselineAs, RecoveryCurves, adjustment, fit_recovery
+from analysis.curves.recovery import RecoveryCurves, adjustment, fit_recovery
+from analysis.curves.recovery_design import BaselineAs
 from analysis.errors import ConvergenceWarning, DistributionWarning
 from analysis.outcomes import (
     Endpoint,
@@ -49,9 +50,12 @@ from analysis.outcomes.responders.limb_symmetry import LimbSymmetry, limb_symmet
 from analysis.outcomes.responders.repeated_responders import repeated_responders
 from analysis.outcomes.responders.threshold_grid import threshold_grid
 from analysis.outcomes.responders.time_to_response import time_to_response
+from analysis.report.comparison.by_plan.following import PlanFollowed, follow
 from analysis.report.comparison.findings.finding import Findings
 from analysis.report.comparison.findings.rules import find
-from analysis.report.comparison.prepared import ComparisonParameters, Prepared
+from analysis.report.comparison.parameters import ADJUSTED_P_VALUES, ComparisonParameters
+from analysis.report.comparison.prepared import Prepared
+from analysis.report.comparison.responder_choice import can_be_drawn
 from analysis.report.comparison.results import (
     AtHome,
     CountedOtherwise,
@@ -62,6 +66,7 @@ from analysis.report.comparison.results import (
 )
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
+from analysis.report.planned.plan import plan_of_text
 from analysis.report.running.declared import takes
 
 #: Torque of the involved limb in N·m/kg that is a common target (common practice, no source).
@@ -79,12 +84,28 @@ class Study(Prepared):
     def found(self) -> Findings:
         """What was found, made once; every claim of the report speaks from it."""
         beside = None if isinstance(self.sensitivity, Lacking) else self.sensitivity
-        return find(
+        found = find(
             self,
             primary=self.primary,
             means=self.means_by_week,
             analyses=beside.analyses if beside else None,
             tipping=beside.tipping if beside else None,
+        )
+        kept = self.plan_followed
+        return found if kept is None else replace(found, by_plan=(len(kept.deviations), kept.points))
+
+    @cached_property
+    def plan_followed(self) -> PlanFollowed | None:
+        """What of the plan was done otherwise; None without a plan."""
+        if self.plan is None:
+            return None
+        return follow(
+            self.plan,
+            self,
+            sensitivity=self.sensitivity,
+            outcomes=self.outcomes_in_order if self.parameters["secondary"] else None,
+            groups=self.by_subgroup,
+            nothing_missing=self.nothing_missing,
         )
 
     @cached_property
@@ -92,7 +113,7 @@ class Study(Prepared):
         """Differences at the primary week with adjusted limits and p value (Holm) beside; empty without any."""
         if self.curves is None or len(self.curves.protocols) == 1:
             return pd.DataFrame()
-        adjusted = self.curves.primary_differences(level=self.level, adjust="holm")
+        adjusted = self.curves.primary_differences(level=self.level, adjust=ADJUSTED_P_VALUES)
         beside = adjusted[["lower", "upper", "p_value"]].add_prefix("adjusted_")
         return self.curves.primary_differences(level=self.level).join(beside)
 
@@ -267,7 +288,7 @@ class Study(Prepared):
         draws: int = self.parameters["imputations"]
         endpoint, beside = self._compared_by_means(), self.counted_main
         alone = (
-            isinstance(beside, Lacking) or beside.endpoint.measure == self.measure or not _can_be_drawn(beside.endpoint)
+            isinstance(beside, Lacking) or beside.endpoint.measure == self.measure or not can_be_drawn(beside.endpoint)
         )
 
         def make() -> Sensitivity:
@@ -386,15 +407,10 @@ class Study(Prepared):
         own = [
             found.endpoint
             for found in self.responders
-            if found.endpoint.measure == self.measure and _can_be_drawn(found.endpoint)
+            if found.endpoint.measure == self.measure and can_be_drawn(found.endpoint)
         ]
         named = self.parameters["reference"]
         return replace(own[0], reference=named) if own else self.means(named)
-
-
-def _can_be_drawn(endpoint: Endpoint) -> bool:
-    """Say whether the joint model of all visits can draw what is counted."""
-    return not endpoint.measure.is_yes_no and endpoint.baseline == "last before start"
 
 
 def _at_level(differences: pd.DataFrame, level: float) -> pd.DataFrame:
@@ -445,4 +461,6 @@ def prepare_study(folder: Path | str, **given: Any) -> Study:
     >>> study.measure_in_words, study.curves.primary_week
     ('Quadriceps torque, involved limb', 26.0)
     """
+    if given.get("plan") is not None:
+        given = plan_of_text(given["plan"], "parameter plan").filled(given)
     return Study.of(folder, ComparisonParameters.checked(folder, given))

@@ -7,7 +7,8 @@ from analysis.curves.mixed_model import MixedModel
 from analysis.curves.recovery import RecoveryCurves
 from analysis.report.parts import numbers
 
-_RESIDUALS = {
+#: Residual covariances and methods of inference, in words.
+RESIDUALS = {
     "independent": "independent errors of equal variance",
     "by-week": "independent errors with a variance of their own at each week",
     "compound-symmetry": "errors equally correlated between all weeks (compound symmetry)",
@@ -26,7 +27,7 @@ METHODS = {
     "normal": "normal distribution",
     "robust": "sandwich estimator",
 }
-_INFERENCE = {
+INFERENCE = {
     "kenward-roger": "Kenward and Roger (Biometrics 1997;53:983)",
     "kenward-roger-linear": "Kenward and Roger (Biometrics 1997;53:983), without second derivatives",
     "satterthwaite": "Satterthwaite",
@@ -68,7 +69,7 @@ def model_in_words(curves: RecoveryCurves) -> list[str]:
         f"Formula: {model.design.formula}.",
         *choices,
         _covariance_in_words(model),
-        f"Degrees of freedom and intervals: {_INFERENCE.get(model.inference, model.inference)}.",
+        f"Degrees of freedom and intervals: {INFERENCE.get(model.inference, model.inference)}.",
         (
             "Missing visits are taken as missing at random: as depending on the patient's other visits and on what is "
             "in the model, not on the value that was missed. Nothing is imputed, and no last value is carried forward."
@@ -86,7 +87,7 @@ def _covariance_in_words(model: MixedModel) -> str:
         own = "a level of its own for each patient, and "
     else:
         own = f"a curve of its own for each patient ({numbers.listed([name.lower() for name in terms])}), and "
-    return f"Within the patient: {own}{_RESIDUALS[model.residual]}."
+    return f"Within the patient: {own}{RESIDUALS[model.residual]}."
 
 
 def _fit_in_words(model: MixedModel) -> str:

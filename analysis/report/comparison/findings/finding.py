@@ -181,6 +181,8 @@ class Findings:
         The week of the comparison, and the last one of the schedule.
     means : tuple of Mean
         At the primary week, of the model, by protocol, the reference first; empty without curves.
+    by_plan : tuple of int or None
+        Deviations from the analysis plan, and points compared; None without a plan.
     """
 
     seen: tuple[Seen, ...]
@@ -202,6 +204,7 @@ class Findings:
     primary_week: float | None = None
     last_week: float | None = None
     means: tuple[Mean, ...] = ()
+    by_plan: tuple[int, int] | None = None
 
     @property
     def much_lost(self) -> tuple[Seen, ...]:

@@ -10,7 +10,7 @@ from analysis.counted import form
 from analysis.curves.covariates import column_in_words
 from analysis.outcomes.comparisons.compare_outcomes import OutcomesInOrder
 from analysis.outcomes.comparisons.subgroups import SubgroupDifferences
-from analysis.report.comparison.prepared import Allocation
+from analysis.report.comparison.parameters import Allocation
 from analysis.report.parts import numbers
 from analysis.report.parts.losses import too_many_lost
 from analysis.report.parts.numbers import in_text
