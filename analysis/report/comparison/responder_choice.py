@@ -135,7 +135,7 @@ def asked_as_planned(
 ) -> AskedResponders | None:
     """Give what a plan asks for where the catalogue gives something else by now; None where nothing is to be changed."""
     main = next((one for one in plan.analysis.responders if one.main), None)
-    if asked.named or main is None or responder_parts(endpoints, ()) == _without_words(plan.analysis.responders):
+    if asked.named or main is None or _rules(responder_parts(endpoints, ())) == _rules(plan.analysis.responders):
         return None
     return AskedResponders(main.measure, main.criterion, main.threshold, main.change_from, main.missing)
 
@@ -153,8 +153,9 @@ def responder_parts(endpoints: Sequence[Endpoint], together: Sequence[str]) -> t
     )  # fmt: skip
 
 
-def _without_words(parts: Sequence[ResponderPart]) -> tuple[ResponderPart, ...]:
-    return tuple(replace(one, words="") for one in parts)
+def _rules(parts: Sequence[ResponderPart]) -> tuple[ResponderPart, ...]:
+    """Give what is counted without its words, and without the week: it may be named otherwise for one report."""
+    return tuple(replace(one, words="", week=0.0) for one in parts)
 
 
 def can_be_drawn(endpoint: Endpoint) -> bool:

@@ -1,5 +1,7 @@
 """The fitted model in words, from its own record: data, mean, covariance, intervals, how the fit went."""
 
+import re
+
 import pandas as pd
 
 from analysis.curves.covariates import adjusted_in_words
@@ -19,6 +21,7 @@ RESIDUALS = {
     "unstructured": "a variance at each week and a correlation for each pair of weeks, without any assumed pattern "
     "(unstructured)",
 }
+_COVARIANCE = re.compile(r"patient effects (.+), residual ([\w-]+)")
 #: Names of the methods of intervals, as readers know them.
 METHODS = {
     "kenward-roger": "Kenward-Roger",
@@ -34,6 +37,21 @@ INFERENCE = {
     "normal": "the normal distribution, which is too narrow in small groups",
     "robust": "a sandwich estimator over patients",
 }
+
+
+def covariance_of_name(name: str) -> str:
+    """Say in words what a covariance is, by the name that the choices of the curves have for it.
+
+    Examples
+    --------
+    >>> covariance_of_name("patient effects 1, residual independent")
+    'a level of its own for each patient, and independent errors of equal variance'
+    """
+    found = _COVARIANCE.fullmatch(name)
+    if found is None or found[2] not in RESIDUALS:
+        return name
+    own = {"none": "", "1": "a level of its own for each patient, and "}
+    return f"{own.get(found[1], 'a curve of its own for each patient, and ')}{RESIDUALS[found[2]]}"
 
 
 def method_in_words(table: pd.DataFrame) -> str:

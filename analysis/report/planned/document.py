@@ -7,7 +7,7 @@ from analysis.counted import counted
 from analysis.foreign_text import visible
 from analysis.report.forms.blocks import Node, heading, paragraph, styled
 from analysis.report.forms.pandoc import Pictures, write_office
-from analysis.report.parts.model_words import INFERENCE, RESIDUALS
+from analysis.report.parts.model_words import INFERENCE, covariance_of_name
 from analysis.report.parts.numbers import level_in_words, listed, moment
 from analysis.report.planned.parts import LimitsPart, ModelPart, PlannedAnalysis
 from analysis.report.planned.plan import AnalysisPlan
@@ -23,7 +23,6 @@ _FROM = {
 }
 _CUT = re.compile(r"(\w+)\s+(-?\d+(?:\.\d+)?)")
 _LIMITS_FROM = "These limits are the kit's own and are said in the report; none of them is a test."
-_COVARIANCE = re.compile(r"patient effects (.+), residual ([\w-]+)")
 
 
 def plan_to_markdown(plan: AnalysisPlan) -> str:
@@ -78,7 +77,7 @@ def _sections(said: PlannedAnalysis) -> list[tuple[str, list[str]]]:
         ("Secondary outcomes", _secondary(said)),
         ("Groups of patients", _groups(said)),
         ("When nothing is concluded, and what is doubted", _limits(said.limits)),
-        ("What is described beside", _beside()),
+        ("What is described beside", _beside(said)),
     ]
 
 
@@ -103,17 +102,20 @@ def _design(said: PlannedAnalysis) -> list[str]:
 
 def _endpoint(said: PlannedAnalysis) -> list[str]:
     one = said.endpoint
-    limb = "" if one.limb == "none" else f", {one.limb} limb"
     after = (
         f" It is measured at weeks {listed([f'{week:g}' for week in said.design.weeks])} after the start."
         if said.design.weeks
         else ""
     )
     return [
-        f"{one.label}{limb}, in {one.unit}; {one.better}.{after}",
+        f"{one.label}{_on_limb(one.limb)}, in {one.unit}; {one.better}.{after}",
         f"The main comparison is at {moment(one.primary_week)}: the difference of the means of each protocol from {one.reference}.",
         f"The baseline is the {one.change_from.replace('before start', 'value at week 0 or before')}.",
     ]
+
+
+def _on_limb(limb: str) -> str:
+    return "" if limb == "none" else f", {limb} limb"
 
 
 def _model(said: PlannedAnalysis) -> list[str]:
@@ -148,7 +150,7 @@ def _baseline(model: ModelPart) -> str:
 
 
 def _covariances(model: ModelPart) -> list[str]:
-    names = [_covariance(one) for one in model.covariances]
+    names = [covariance_of_name(one) for one in model.covariances]
     first = f"Within the patient: {names[0]}."
     if len(names) == 1:
         return [first]
@@ -164,16 +166,6 @@ def _covariances(model: ModelPart) -> list[str]:
             "had to take a later one is a deviation that the report says with its reason."
         )
     ]
-
-
-def _covariance(text: str) -> str:
-    found = _COVARIANCE.fullmatch(text)
-    if found is None:
-        return text
-    own = {"none": "", "1": "a level of its own for each patient, and "}.get(
-        found[1], "a curve of its own for each patient, and "
-    )
-    return f"{own}{RESIDUALS.get(found[2], found[2])}"
 
 
 def _responders(said: PlannedAnalysis) -> list[str]:
@@ -217,15 +209,22 @@ def _missing(said: PlannedAnalysis) -> list[str]:
 
 def _multiplicity(said: PlannedAnalysis) -> list[str]:
     part, others = said.multiplicity, len(said.design.protocols) - 1
+    which = "the primary and the secondary outcomes" if said.secondary else "the primary outcome"
     lines = [
-        f"All tests together have a two-sided error of {_error(part.level)}; every interval is a {level_in_words(part.level)} interval.",
+        (
+            f"The tests of {which} have a two-sided error of {_error(part.level)}{' together' if said.secondary else ''}; every interval is "
+            f"a {level_in_words(part.level)} interval."
+        ),
         f"At the primary week there {'is one comparison' if others == 1 else f'are {others} comparisons'}"
         + (
             "."
             if others == 1
             else f": p values are adjusted by {part.p_values.capitalize()}, and intervals by {part.intervals.capitalize()}."
         ),
-        "A difference is found where its adjusted interval leaves out no difference and not too many were lost (section 9).",
+        (
+            "A difference in the primary outcome is found where its adjusted interval leaves out no difference and not too many were lost "
+            "(section 9)."
+        ),
     ]
     if said.secondary:
         shared = (
@@ -234,7 +233,10 @@ def _multiplicity(said: PlannedAnalysis) -> list[str]:
             else "The protocols share the error at the primary outcome; one that shows a difference there passes its part to its next "
             "outcome, and after the last to the other protocols."
         )
-        lines.append(f"Primary and secondary outcomes are tested in order: {part.order_of_outcomes}. {shared}")
+        lines += [
+            f"Primary and secondary outcomes are tested in order: {part.order_of_outcomes}. {shared}",
+            f"A difference in a secondary outcome is found where its p value in that order is at most {_error(part.level)}.",
+        ]
     return lines
 
 
@@ -246,12 +248,13 @@ def _secondary(said: PlannedAnalysis) -> list[str]:
     if not said.secondary:
         return ["None is tested."]
     lines = [
-        f"Place {one.place} in the order: {one.label}{'' if one.limb == 'none' else f', {one.limb} limb'}, in {one.unit}, at {moment(one.week)}."
+        f"Number {one.place} in the order, of which the primary outcome is 1: {one.label}{_on_limb(one.limb)}, in {one.unit}, at "
+        f"{moment(one.week)}."
         for one in said.secondary
     ]
     return [
         *lines,
-        "Each is compared by the model of section 3, adjusted for the same. What is not tested is described.",
+        f"Each is compared by the model of section 3, adjusted for the same{_as_covariate(said.model)}. What is not tested is described.",
     ]
 
 
@@ -261,9 +264,14 @@ def _groups(said: PlannedAnalysis) -> list[str]:
         return ["None is compared."]
     return [
         f"The primary comparison is shown within groups by {listed([_CUT.sub(_cut, one) for one in part.groups])}.",
+        f"Groups enter the model of section 3 by protocol and week, with the covariance that was taken there{_as_covariate(said.model)}.",
         f"A group is compared where {counted(part.fewest_in_a_group, 'patient')} or more of every protocol were seen at the week.",
         "Whether differences are the same in the groups is tested by their interaction alone; nothing is adjusted for the number of groups.",
     ]
+
+
+def _as_covariate(model: ModelPart) -> str:
+    return ", but with the baseline as a covariate" if model.baseline_as == "outcome" else ""
 
 
 def _cut(found: re.Match[str]) -> str:
@@ -302,12 +310,18 @@ def _points(value: float) -> str:
     return f"{100 * value:.6g} percentage points"
 
 
-def _beside() -> list[str]:
+def _beside(said: PlannedAnalysis) -> list[str]:
+    both = said.design.allocation == "randomised" and said.model.baseline_as != "none"
+    other = (
+        "the primary comparison with the baseline taken in the other way, as an outcome or a covariate, "
+        if both
+        else ""
+    )
     return [
         (
-            "Beside the above, without a place in the tests and not adjusted for their number: other weeks, shares of responders counted in "
-            "other ways, harms (serious ones apart, kind by kind), adherence and home dose, brace limits, limb symmetry and the gap to the "
-            "other limb."
+            f"Beside the above, without a place in the tests and not adjusted for their number: other weeks, {other}shares of responders "
+            "counted in other ways, harms (serious ones apart, kind by kind), adherence and home dose, brace limits, limb symmetry and "
+            "the gap to the other limb."
         ),
         "Whatever else is analysed is not planned here, and is to be read as found in these data.",
         "Not part of this plan: the number of patients, interim looks and rules for stopping, and who analyses the data.",

@@ -21,6 +21,7 @@ from analysis.report.comparison.by_plan.contents import (
 )
 from analysis.report.comparison.prepared import Prepared
 from analysis.report.comparison.results import Lacking, Sensitivity
+from analysis.report.parts.model_words import covariance_of_name
 from analysis.report.planned.parts import LISTS, PARTS, PlannedAnalysis, PlanPart
 from analysis.report.planned.plan import AnalysisPlan
 from analysis.report.running.record import versions
@@ -43,7 +44,10 @@ _NOTHING = "none"
 
 @dataclass(frozen=True)
 class Deviation:
-    """Something that was planned and done otherwise: which point, what was planned and done, and why in a sentence."""
+    """Something that was planned and done otherwise: which point, what was planned and done, and why in a sentence.
+
+    ``planned`` or ``done`` is empty where the whole of it was not planned, or not done.
+    """
 
     point: str
     planned: str
@@ -59,7 +63,10 @@ class Deviation:
         >>> Deviation("Primary outcome, week of the main comparison", "26", "12").words
         'Primary outcome, week of the main comparison: planned 26; in this report 12.'
         """
-        return f"{self.point}: planned {self.planned}; in this report {self.done}.{f' {self.why}' if self.why else ''}"
+        said = f"planned {self.planned}; in this report {self.done}"
+        if not (self.planned and self.done):
+            said = "planned, and not in this report" if self.planned else "not planned, and in this report"
+        return f"{self.point}: {said}.{f' {self.why}' if self.why else ''}"
 
 
 @dataclass(frozen=True)
@@ -227,13 +234,8 @@ def _differ(
     part = PARTS[name]
     called = f"{part.called} {place}".strip()
     if was is None or now is None:
-        there, absent = "is in it", _NOTHING
-        yield Deviation(
-            called,
-            absent if was is None else there,
-            absent if now is None else there,
-            _named(_OF_LISTS[name], plan, study),
-        )
+        why = _named(_OF_LISTS[name], plan, study)
+        yield Deviation(called, "" if was is None else called, "" if now is None else called, why)
         return
     before, after = was.to_values(), now.to_values()
     for key in part.compared():
@@ -257,12 +259,11 @@ def _named(parameters: Sequence[str], plan: AnalysisPlan, study: Prepared) -> st
 
 def _covariance(planned: Sequence[str], curves: RecoveryCurves) -> Iterator[Deviation]:
     if planned and curves.covariance != planned[0]:
-        why = " ".join(curves.not_taken).replace("patient effects", "patient terms")
         yield Deviation(
             "Model, covariance taken",
-            f"{planned[0]}, the first of the order".replace("patient effects", "patient terms"),
-            curves.covariance.replace("patient effects", "patient terms"),
-            why,
+            f"{covariance_of_name(planned[0])}, the first of the order",
+            covariance_of_name(curves.covariance),
+            " ".join(curves.not_taken).replace("patient effects", "patient terms"),
         )
 
 
