@@ -31,7 +31,6 @@ from analysis.outcomes import (
     patient_flow,
 )
 from analysis.outcomes.responders.states_together import with_states_together
-from analysis.report.comparison.by_plan.cohort_of_plan import refuse_what_the_cohort_lacks
 from analysis.report.comparison.parameters import (
     Allocation,
     ComparisonParameters,
@@ -40,6 +39,7 @@ from analysis.report.comparison.parameters import (
     usual_measure,
 )
 from analysis.report.comparison.responder_choice import count_responders_of, main_of, week_without_curves
+from analysis.report.planned.cohort_of_plan import refuse_what_the_cohort_lacks
 from analysis.report.planned.plan import AnalysisPlan, plan_of_text
 
 

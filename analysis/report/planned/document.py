@@ -320,8 +320,8 @@ def _beside(said: PlannedAnalysis) -> list[str]:
     return [
         (
             f"Beside the above, without a place in the tests and not adjusted for their number: other weeks, {other}shares of responders "
-            "counted in other ways, harms (serious ones apart, kind by kind), adherence and home dose, brace limits, limb symmetry and "
-            "the gap to the other limb."
+            "counted in other ways and with the error of measurement, harms (serious ones apart, kind by kind), adherence and home dose, "
+            "brace limits, limb symmetry and the gap to the other limb."
         ),
         "Whatever else is analysed is not planned here, and is to be read as found in these data.",
         "Not part of this plan: the number of patients, interim looks and rules for stopping, and who analyses the data.",

@@ -29,7 +29,12 @@ _HEAD = (
     "# edited plan says so. kneecurve report protocol_comparison COHORT --out FOLDER --plan THIS_FILE",
 )
 _ADVICE = "Make a plan with kneecurve plan-analysis COHORT_OR_DESIGN --out plan.toml, and change it by --set."
-_HASH = re.compile(r"[0-9a-f]{64}")
+#: What the keys beside the parts must be.
+_RULES = {
+    "sha256": (re.compile(r"[0-9a-f]{64}"), "64 digits from 0 to f"),
+    "kit": (re.compile(r"[\w.+ -]{1,40}"), "a version"),
+    "made": (re.compile(r"\d{4}-\d{2}-\d{2}"), "a date, as 2026-01-31"),
+}
 
 
 @dataclass(frozen=True, repr=False)
@@ -184,12 +189,15 @@ def plan_in(parameters: Mapping[str, Any]) -> AnalysisPlan | None:
 
 
 def _read(data: Mapping[str, Any], where: str) -> AnalysisPlan:
-    known = ("sha256", "kit", "made")
+    known = tuple(_RULES)
     wrong = [f"{name} is not known" for name in data if name not in (*known, *PARTS)]
     wrong += [f"{name} is missing" for name in known if name not in data]
     wrong += [f"{name} must be a text" for name in known if name in data and not isinstance(data[name], str)]
-    if not wrong and not _HASH.fullmatch(data["sha256"]):
-        wrong.append("sha256 must be 64 digits from 0 to f")
+    wrong += [
+        f"{name} must be {words}"
+        for name, (rule, words) in _RULES.items()
+        if not wrong and not rule.fullmatch(data[name])
+    ]
     read: dict[str, Any] = {}
     for name, part in PARTS.items():
         given = data.get(name, [] if name in LISTS else None)

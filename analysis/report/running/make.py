@@ -11,12 +11,14 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, get_args
 
+from analysis.cohort import load_cohort
 from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.cohort.provenance import Source, describe_source
 from analysis.errors import ReportError
 from analysis.report.forms.digest import read_digests
 from analysis.report.forms.document import Document, read_document
 from analysis.report.forms.html import document_to_html
+from analysis.report.planned.cohort_of_plan import refuse_what_the_cohort_lacks
 from analysis.report.planned.plan import PLAN_PARAMETER, AnalysisPlan, plan_in, read_plan
 from analysis.report.running.declared import FOLDER_PARAMETER
 from analysis.report.running.notebooks import (
@@ -121,8 +123,8 @@ def make_report(
     Raises
     ------
     ReportError
-        An unknown report or parameter, a value of the wrong type, a file that is no plan or a report that follows none, an
-        earlier report without ``overwrite``, an output
+        An unknown report or parameter, a value of the wrong type, a file that is no plan or not for this cohort, a report that
+        follows none, an earlier report without ``overwrite``, an output
         folder that cannot be written or lies in the cohort folder, or a cell that failed: then the executed notebook
         with its traceback is left in ``out`` as NAME.failed.ipynb, and an earlier report stays as it was.
 
@@ -141,7 +143,7 @@ def make_report(
     _refuse_the_cohort_folder(cohort_folder, destination)
     notebook = read_notebook(source)
     declared = notebook_parameters(notebook, where=str(source.name))
-    wanted = _by_plan(parameters or {}, plan, declared, source)
+    wanted = _by_plan(parameters or {}, plan, declared, source, cohort_folder)
     given = check_parameters(wanted, declared, report=source.stem, reserved=(FOLDER_PARAMETER,))
     files = _files(destination, source.stem, formats)
     _refuse_to_replace_itself(source, _every_file(destination, source.stem))
@@ -192,9 +194,13 @@ def make_report(
 
 
 def _by_plan(
-    parameters: Mapping[str, Any], plan: AnalysisPlan | Path | str | None, declared: Sequence[Parameter], source: Path
+    parameters: Mapping[str, Any],
+    plan: AnalysisPlan | Path | str | None,
+    declared: Sequence[Parameter],
+    source: Path,
+    folder: Path,
 ) -> dict[str, Any]:
-    """Give the parameters of a report that follows a plan; those given where it follows none."""
+    """Give the parameters of a report that follows a plan, which the cohort must be one for; those given without a plan."""
     if plan is None:
         known = plan_in(parameters)
         return dict(parameters) if known is None else known.filled(parameters)
@@ -205,6 +211,7 @@ def _by_plan(
             where=f"{source.stem}, --plan (in Python plan=)",
             what_to_do="Plans are of the report protocol_comparison; name one by --plan alone.",
         )
+    refuse_what_the_cohort_lacks(followed, load_cohort(folder))
     return followed.filled(parameters)
 
 

@@ -85,6 +85,7 @@ def test_every_edit_of_a_key_shows_and_of_a_comment_or_order_none(plan):
         (lambda text: "nothing = at all", "no valid TOML"),
         (lambda text: re.sub('sha256 = ".*"', "", text), "sha256 is missing"),
         (lambda text: re.sub('sha256 = ".*"', 'sha256 = "12"', text), "64 digits"),
+        (lambda text: re.sub('made = ".*"', 'made = "yesterday"', text), "made must be a date"),
         (lambda text: text.replace("[limits]", "[limit]"), "limit is not known"),
         (lambda text: text.replace("few_seen = 20", 'few_seen = "20"'), "limits.few_seen must be a whole number"),
         (lambda text: text.replace("few_seen = 20", "few_seen = true"), "limits.few_seen must be a whole number"),

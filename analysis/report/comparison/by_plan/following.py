@@ -9,6 +9,7 @@ import pandas as pd
 from analysis.counted import counted
 from analysis.curves.recovery import RecoveryCurves
 from analysis.curves.recovery_choices import covariance_order
+from analysis.foreign_text import visible
 from analysis.outcomes.comparisons.compare_outcomes import OutcomesInOrder
 from analysis.outcomes.comparisons.subgroups import SubgroupDifferences
 from analysis.outcomes.missing.missing_analyses import IMPUTED
@@ -232,7 +233,7 @@ def _differ(
     reasons: Mapping[tuple[str, str], str],
 ) -> Iterator[Deviation]:
     part = PARTS[name]
-    called = f"{part.called} {place}".strip()
+    called = visible(f"{part.called} {place}".strip())
     if was is None or now is None:
         why = _named(_OF_LISTS[name], plan, study)
         yield Deviation(called, "" if was is None else called, "" if now is None else called, why)
@@ -278,4 +279,4 @@ def _in_words(value: Any, digits: str) -> str:
         return ", ".join(_in_words(one, digits) for one in value) or _NOTHING
     if isinstance(value, bool):
         return "yes" if value else "no"
-    return format(value, digits) if isinstance(value, float) else str(value) or _NOTHING
+    return format(value, digits) if isinstance(value, float) else visible(str(value)) or _NOTHING

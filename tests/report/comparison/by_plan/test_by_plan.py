@@ -10,9 +10,9 @@ from analysis.cohort import Cohort
 from analysis.errors import ReportError
 from analysis.report import plan_analysis
 from analysis.report.comparison import checklist, methods
-from analysis.report.comparison.by_plan.cohort_of_plan import refuse_what_the_cohort_lacks
 from analysis.report.comparison.findings.doubts import doubts_words
 from analysis.report.comparison.parameters import ComparisonParameters
+from analysis.report.planned.cohort_of_plan import refuse_what_the_cohort_lacks
 from analysis.report.planned.plan import AnalysisPlan
 from synthetic_cohort import generate_cohort
 
