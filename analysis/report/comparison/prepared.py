@@ -128,6 +128,8 @@ class Prepared:
         with warnings.catch_warnings(record=True) as caught:
             warnings.simplefilter("always", KneecurveWarning)
             curves, no_curves = _curves(cohort, name, limb, asked, named)
+            if plan is not None and curves is not None and curves.primary_week == plan.analysis.endpoint.primary_week:
+                curves = replace(curves, primary_week_rule="as planned")
             base = curves.protocols[0] if curves is not None and len(curves.protocols) > 1 else reference
             found, no_responders = count_responders_of(
                 cohort, name, limb, curves, base, asked.responders, level=level, plan=plan

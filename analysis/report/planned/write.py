@@ -1,4 +1,4 @@
-"""A plan and the document that is signed are written together: both are there, or neither."""
+"""A plan and the document that is signed are written together: both are whole before either takes its place."""
 
 from collections.abc import Mapping
 from contextlib import suppress
