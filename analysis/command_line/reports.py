@@ -22,8 +22,10 @@ def plan(
 ) -> None:
     """Write the plan of a protocol comparison before its outcomes are looked at, and the document that is signed."""
     from analysis.report import plan_analysis, write_plan
+    from analysis.report.planned.write import places_of_plan
     from analysis.report.running.parameters import parameter_of_text
 
+    places_of_plan(target, document=form, overwrite=overwrite)  # type: ignore[arg-type]
     made = plan_analysis(source, parameters=dict(parameter_of_text(text) for text in parameters or []))
     out.print("Written:")
     for path in write_plan(made, target, document=form, overwrite=overwrite):  # type: ignore[arg-type]

@@ -54,6 +54,15 @@ def write_plan(
     ...     (document.name, read_plan(file) == plan)
     ('plan.md', True)
     """
+    target, beside = places_of_plan(path, document=document, overwrite=overwrite)
+    words = plan_to_word(plan) if document == "docx" else plan_to_markdown(plan).encode()
+    target.parent.mkdir(parents=True, exist_ok=True)
+    _write_all({beside: words, target: plan.to_toml().encode()})
+    return target, beside
+
+
+def places_of_plan(path: Path | str, *, document: DocumentForm = "md", overwrite: bool = False) -> tuple[Path, Path]:
+    """Give the files of a plan and its document, as :func:`write_plan` takes them, and refuse what it refuses."""
     check_choice(document, get_args(DocumentForm), "form of the document", error=ReportError)
     target = Path(path)
     refuse_no_file(target)
@@ -68,9 +77,6 @@ def write_plan(
             where=", ".join(there),
             what_to_do="Add --overwrite (in Python overwrite=True), or choose another name.",
         )
-    words = plan_to_word(plan) if document == "docx" else plan_to_markdown(plan).encode()
-    target.parent.mkdir(parents=True, exist_ok=True)
-    _write_all({beside: words, target: plan.to_toml().encode()})
     return target, beside
 
 

@@ -178,9 +178,12 @@ def test_what_the_kit_or_the_cohort_does_otherwise_is_said_and_nothing_else(foll
     [
         ({"primary_week": 6.0}, ["Primary outcome, week of the main comparison", "Responders ikdc, week at which it is counted",
                                  "Secondary outcome pain, week of the comparison"]),
-        ({"level": 0.9}, ["Several comparisons, confidence level; 1 minus it is the two-sided error of all tests together"]),
-        ({"threshold": 9.0}, ["Responders ikdc, what is to be reached"]),
-        ({"secondary": [], "imputations": 3}, ["Missing visits, imputed data sets of each assumption", "Secondary outcome pain"]),
+        ({"level": 0.9, "threshold": 9.0, "secondary": [], "imputations": 3}, [
+            "Responders ikdc, what is to be reached",
+            "Missing visits, imputed data sets of each assumption",
+            "Several comparisons, confidence level; 1 minus it is the two-sided error of all tests together",
+            "Secondary outcome pain",
+        ]),
         ({"measure": "pain", "secondary": ["ikdc"], "design": "randomised"}, None),
     ],
 )  # fmt: skip
