@@ -18,7 +18,7 @@ from analysis.quality import export_findings
 from analysis.quality.site_export import write_findings
 from analysis.quality.value_rules import read_value_rules
 from analysis.quarter.aggregates import read_aggregates
-from analysis.report import copy_notebooks, make_report, repeat_report
+from analysis.report import copy_notebooks, make_report, plan_analysis, read_plan, repeat_report, write_plan
 from analysis.report.comparison import prepare_study
 from analysis.report.one_patient import prepare_patient
 from analysis.report.quality import prepare_check
@@ -109,6 +109,12 @@ CALLS = {
     "make_report, name": lambda place, path, _: make_report(f"{path}.ipynb", place / "cohort", place / "out"),
     "make_report, cohort": lambda place, path, _: make_report("cohort_check", path, place / "out"),
     "make_report, out": lambda place, path, _: make_report("cohort_check", place / "cohort", path),
+    "make_report, plan": lambda place, path, _: make_report(
+        "protocol_comparison", place / "cohort", place / "out", plan=path
+    ),
+    "plan_analysis": lambda place, path, _: plan_analysis(path),
+    "read_plan": lambda place, path, _: read_plan(path),
+    "write_plan": lambda place, path, cohort: write_plan(plan_analysis(cohort), path.with_name(f"{path.name}.toml")),
     "read_record": lambda place, path, _: read_record(path),
     "repeat_report, record": lambda place, path, _: repeat_report(path),
     "repeat_report, cohort": lambda place, path, _: repeat_report(place / "record.json", cohort=path),

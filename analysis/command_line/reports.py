@@ -1,4 +1,4 @@
-"""Reports are made, and made again from their records: ``report`` and ``repeat``."""
+"""Comparisons are planned, reports made, and made again from their records: ``plan-analysis``, ``report``, ``repeat``."""
 
 from pathlib import Path
 from typing import Annotated
@@ -6,6 +6,32 @@ from typing import Annotated
 import typer
 
 from analysis.printing import err, foreign, foreign_lines, out, with_progress
+
+
+def plan(
+    source: Annotated[
+        Path, typer.Argument(help="Cohort folder, of which no measured value is taken; or a design file in TOML.")
+    ],
+    target: Annotated[Path, typer.Option("--out", help="The plan, *.toml; the document to sign is written beside it.")],
+    parameters: Annotated[
+        list[str] | None,
+        typer.Option("--set", "-s", help="A parameter of protocol_comparison, as name=value; repeatable."),
+    ] = None,
+    form: Annotated[str, typer.Option("--format", "-f", help="Form of the document: md or docx.")] = "md",
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace files of these names.")] = False,
+) -> None:
+    """Write the plan of a protocol comparison before its outcomes are looked at, and the document that is signed."""
+    from analysis.report import plan_analysis, write_plan
+    from analysis.report.planned.write import places_of_plan
+    from analysis.report.running.parameters import parameter_of_text
+
+    places_of_plan(target, document=form, overwrite=overwrite)  # type: ignore[arg-type]
+    made = plan_analysis(source, parameters=dict(parameter_of_text(text) for text in parameters or []))
+    out.print("Written:")
+    for path in write_plan(made, target, document=form, overwrite=overwrite):  # type: ignore[arg-type]
+        out.print(f"  {foreign(path.resolve())}")
+    out.print(f"SHA-256 of the plan: {made.sha256}")
+    out.print(f"Then: kneecurve report protocol_comparison COHORT --out FOLDER --plan {foreign(target)}")
 
 
 def report(
@@ -21,6 +47,9 @@ def report(
             "--format", "-f", help="Forms to write: html, pdf, docx, pptx, csv; with commas between, or repeated."
         ),
     ] = None,
+    plan: Annotated[
+        Path | None, typer.Option("--plan", help="Analysis plan that the report follows; it says every deviation.")
+    ] = None,
     overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace a report in that folder.")] = False,
 ) -> None:
     """Run a report notebook once on a cohort folder; write an HTML file that stands alone, and other forms."""
@@ -35,6 +64,7 @@ def report(
             folder,
             destination,
             parameters=given,
+            plan=plan,
             formats=formats,  # type: ignore[arg-type]
             overwrite=overwrite,
             progress=told,

@@ -10,6 +10,7 @@
 - ``first_converged``: Fit one mean with several covariances in turn, and take the first that converges.
 - ``covariates``: What a comparison is adjusted for beside the baseline: columns of the patients, as they are or as a curve.
 - ``recovery_choices``: What the recovery-curve model of a report takes from the design of the cohort.
+- ``recovery_design``: What recovery curves are fitted to, and by which mean: settled before any value is looked at.
 - ``recovery``: The recovery-curve model of a report: chosen from the design of the cohort, never from its results.
 - ``second_opinion``: The same model through another program, side by side.
 - ``patient_on_cohort``: One patient beside the rest of the cohort: centiles, visits, and the weeks ahead.

@@ -5,39 +5,21 @@ from __future__ import annotations
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal, get_args
 
 import pandas as pd
 
 from analysis.cohort.measures import Measure
-from analysis.cohort.reference import reference_protocol
 from analysis.cohort.schedule import moment
 from analysis.cohort.tables import Cohort
-from analysis.cohort.visit_frame import visit_frame
-from analysis.curves.covariates import (
-    further_covariates,
-    left_out_for_want_of,
-    with_covariates,
-    with_named_covariates,
-)
+from analysis.curves.covariates import further_covariates
 from analysis.curves.engine.contrasts import Adjust
 from analysis.curves.first_converged import fit_first_that_converges
 from analysis.curves.mixed_model import MixedModel
-from analysis.curves.recovery_choices import (
-    PROTOCOL_THEN,
-    after_baseline,
-    baseline_among_outcomes,
-    choose_primary_week,
-    covariance_candidates,
-    fixed_terms,
-    has_schedule,
-    weeks_to_report,
-    with_reference_first,
-)
-from analysis.errors import DesignWarning, ModelError, check_choice
+from analysis.curves.recovery_choices import PROTOCOL_THEN, after_baseline, covariance_candidates, covariance_in_words
+from analysis.curves.recovery_design import BaselineAs, design_curves, values_with_protocol
+from analysis.errors import DesignWarning
 from analysis.result import Result
 
-BaselineAs = Literal["covariate", "outcome"]
 DIFFERENCE_COLUMNS = (
     "protocol", "reference", "week", "estimate", "std_error", "df", "statistic", "p_value", "lower", "upper", "level",
     "method", "adjust",
@@ -80,6 +62,10 @@ class RecoveryCurves(Result):
         Columns of the patients in the model beside the baseline.
     baseline_outcome : bool
         Whether the baseline is an outcome, with one mean of all protocols, in place of a covariate.
+    covariance : str
+        Patient effects and residual that were taken, in words.
+    not_taken : tuple of str
+        Why those before it in the order were not, one sentence each.
     """
 
     measure: Measure
@@ -97,6 +83,8 @@ class RecoveryCurves(Result):
     choices: tuple[str, ...]
     covariates: tuple[str, ...] = ()
     baseline_outcome: bool = False
+    covariance: str = ""
+    not_taken: tuple[str, ...] = ()
 
     @property
     def adjusted_for(self) -> tuple[str, ...]:
@@ -249,47 +237,32 @@ def fit_recovery(
     >>> curves.differences()["week"].nunique() == len(curves.weeks)
     True
     """
-    check_choice(baseline_as, get_args(BaselineAs), "way to take the baseline in", error=ModelError)
-    named = None
-    if adjust_for is not None:
-        cohort, named = with_named_covariates(cohort, adjust_for)
-    visits, nameless, where = _visits(cohort, measure, limb)
-    visits = with_reference_first(visits, reference_protocol(cohort, visits["protocol"], reference))
-    as_outcome = baseline_as == "outcome"
-    if as_outcome:
-        frame, choices = baseline_among_outcomes(visits, where)
-        baseline_adjusted, n_without_baseline = False, 0
-    else:
-        frame, baseline_adjusted, n_without_baseline, choices = after_baseline(visits, where)
-    covariates = further_covariates(frame) if named is None else named
-    frame, more = with_covariates(frame, covariates, named=named is not None)
-    counts = (frame[frame["week"] > 0] if as_outcome else frame).groupby("week")["patient_id"].nunique()
-    scheduled = has_schedule(counts)
-    protocols = tuple(str(name) for name in frame["protocol"].cat.categories)
-    week, rule = choose_primary_week(counts, primary_week, where, scheduled=scheduled)
-
-    adjusted_for = (*(["baseline"] if baseline_adjusted else []), *covariates)
-    terms = fixed_terms(frame, protocols, scheduled=scheduled, adjusted_for=adjusted_for, from_one_start=as_outcome)
+    design = design_curves(
+        cohort, measure, limb=limb, primary_week=primary_week, reference=reference, adjust_for=adjust_for,
+        baseline_as=baseline_as,
+    )  # fmt: skip
     with warnings.catch_warnings():
-        if as_outcome:  # no protocol but the reference has a mean of its own at week 0, which is meant
+        if design.baseline_outcome:  # no protocol but the reference has a mean of its own at week 0, which is meant
             warnings.simplefilter("ignore", DesignWarning)
-        model, tried = _fit(frame, terms, scheduled=scheduled)
+        model, covariance, not_taken, chosen = _fit(design.frame, design.terms, scheduled=design.scheduled)
     return RecoveryCurves(
-        measure=cohort.measures[measure],
-        limb=str(frame["limb"].iloc[0]) if "limb" in frame else (limb or "none"),
+        measure=design.measure,
+        limb=design.limb,
         model=model,
-        frame=frame,
-        visits=visits,
-        weeks=weeks_to_report(counts, week, scheduled=scheduled),
-        primary_week=week,
-        primary_week_rule=rule,
-        protocols=protocols,
-        scheduled=scheduled,
-        baseline_adjusted=baseline_adjusted,
-        n_without_baseline=n_without_baseline,
-        choices=(*left_out_for_want_of(nameless, "protocol"), *choices, *more, *tried),
-        covariates=covariates,
-        baseline_outcome=as_outcome,
+        frame=design.frame,
+        visits=design.visits,
+        weeks=design.weeks,
+        primary_week=design.primary_week,
+        primary_week_rule=design.primary_week_rule,
+        protocols=design.protocols,
+        scheduled=design.scheduled,
+        baseline_adjusted=design.baseline_adjusted,
+        n_without_baseline=design.n_without_baseline,
+        choices=(*design.choices, *not_taken, chosen),
+        covariates=design.covariates,
+        baseline_outcome=design.baseline_outcome,
+        covariance=covariance,
+        not_taken=not_taken,
     )
 
 
@@ -312,30 +285,17 @@ def adjustment(
     >>> adjustment(generate_cohort(patients=90, seed=3).observed, "pain")
     ('baseline', 'site')
     """
-    visits, _, where = _visits(cohort, measure, limb)
+    visits, _, where = values_with_protocol(cohort, measure, limb)
     visits = visits.assign(protocol=visits["protocol"].astype("category"))
     frame, baseline_adjusted, _, _ = after_baseline(visits, where)
     further = further_covariates(frame) if covariates is None else covariates
     return (*(["baseline"] if baseline_adjusted else []), *further)
 
 
-def _visits(cohort: Cohort, measure: str, limb: str | None) -> tuple[pd.DataFrame, int, str]:
-    """Give the values of a measure, how many patients are left out for want of a protocol, and where to look."""
-    visits = visit_frame(cohort, measure, limb)
-    where = f"measure {measure!r}" + (f", limb {limb!r}" if limb else "")
-    visits = visits[visits["value"].notna()]
-    nameless = visits.loc[visits["protocol"].isna(), "patient_id"].nunique()
-    visits = visits[visits["protocol"].notna()]
-    if visits.empty:
-        raise ModelError("There is no value to fit.", where=where, what_to_do="Choose a measure that was taken.")
-    return visits, nameless, where
-
-
-def _fit(frame: pd.DataFrame, fixed: str, *, scheduled: bool) -> tuple[MixedModel, list[str]]:
+def _fit(frame: pd.DataFrame, fixed: str, *, scheduled: bool) -> tuple[MixedModel, str, tuple[str, ...], str]:
+    """Give the fit, its covariance, why those before it in the order were not taken, and the choice in a sentence."""
     pairs, why = covariance_candidates(frame, scheduled=scheduled)
-    candidates = [
-        (effects, residual, f"patient effects {effects or 'none'}, residual {residual}") for effects, residual in pairs
-    ]
+    candidates = [(*pair, covariance_in_words(pair)) for pair in pairs]
     model, name, tried = fit_first_that_converges(
         frame,
         fixed,
@@ -349,4 +309,4 @@ def _fit(frame: pd.DataFrame, fixed: str, *, scheduled: bool) -> tuple[MixedMode
             " It has one variance for all weeks: where the spread changes over the weeks, intervals at single weeks are "
             "too narrow or too wide."
         )
-    return model, [*why, *tried, chosen]
+    return model, name, (*why, *tried), chosen

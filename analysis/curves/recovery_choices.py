@@ -13,6 +13,8 @@ from analysis.counted import form, none_or
 from analysis.curves.covariances.residual_structures import Residual
 from analysis.errors import ModelError
 
+#: Patient effects and residual of a mixed model.
+Covariance = tuple[str | None, Residual]
 #: A measure seen at more weeks than this is taken as having no schedule (design choice).
 MOST_SCHEDULED_WEEKS = 12
 #: An unstructured covariance of m weeks asks for this many times m patients at every pair of weeks (design choice).
@@ -23,6 +25,16 @@ LEAST_SHARE_WITH_BASELINE = 0.5
 PROTOCOL_THEN = "protocol_then"
 #: The primary week where none is named and the cohort has it (common practice after ligament surgery, no source).
 USUAL_PRIMARY_WEEK = 26.0
+#: Orders in which covariances are tried, as (patient effects, residual); the first that converges is taken.
+#: Of one visit a patient there is no choice.
+OF_ONE_VISIT: tuple[Covariance, ...] = ((None, "independent"),)
+OF_SCHEDULED: tuple[Covariance, ...] = (
+    (None, "unstructured"),
+    (None, "ar1-by-week"),
+    ("1", "by-week"),
+    ("1", "independent"),
+)
+OF_UNSCHEDULED: tuple[Covariance, ...] = (("1 + log1p(week)", "independent"), ("1", "independent"))
 
 
 def with_reference_first(visits: pd.DataFrame, reference: str) -> pd.DataFrame:
@@ -171,35 +183,50 @@ def _knots(frame: pd.DataFrame) -> list[float]:
     return [float(place) for place in np.unique(places.round(4))]
 
 
-def covariance_candidates(
-    frame: pd.DataFrame, *, scheduled: bool
-) -> tuple[list[tuple[str | None, Residual]], list[str]]:
-    """Give the (patient effects, residual) pairs to try in turn, and why an unstructured one is not among them.
+def covariance_order(frame: pd.DataFrame, *, scheduled: bool) -> tuple[Covariance, ...]:
+    """Give the order in which covariances are tried by design: visits on a schedule or not, one or several a patient."""
+    if not frame.drop_duplicates(["patient_id", "week"]).duplicated("patient_id").any():
+        return OF_ONE_VISIT
+    return OF_SCHEDULED if scheduled else OF_UNSCHEDULED
+
+
+def covariance_candidates(frame: pd.DataFrame, *, scheduled: bool) -> tuple[list[Covariance], list[str]]:
+    """Give those of the order that these visits allow, to be tried in turn, and why an unstructured one is not among them.
 
     The order is fixed by who was seen when, before any outcome is looked at. All but the last for scheduled visits have a
     variance for each week, since with one for all the comparison of protocols is anticonservative in a small trial whose
     spread changes over time; ``tests/simulation/report_trials.csv`` has the type I error that follows.
     """
+    order = list(covariance_order(frame, scheduled=scheduled))
+    if len(order) == 1:
+        return order, []
     counts = frame.groupby(["patient_id", "week"], observed=True).size().unstack(fill_value=0)
     weeks, seen = counts.columns, counts.clip(upper=1).to_numpy()
-    visits_each = seen.sum(axis=1)
-    if visits_each.max() == 1:
-        return [(None, "independent")], []
     if not scheduled:
-        slopes = float((visits_each > 1).mean()) > 0.5 and len(seen) >= 20
-        return ([("1 + log1p(week)", "independent"), ("1", "independent")] if slopes else [("1", "independent")]), []
-    simpler: list[tuple[str | None, Residual]] = [("1", "by-week"), ("1", "independent")]
+        slopes = float((seen.sum(axis=1) > 1).mean()) > 0.5 and len(seen) >= 20
+        return (order if slopes else order[1:]), []
     if len(frame) > seen.sum():
-        return simpler, ["An unstructured covariance was not tried: some patients have two values at one week."]
-    simpler = [(None, "ar1-by-week"), *simpler]
+        return order[2:], ["An unstructured covariance was not tried: some patients have two values at one week."]
     together = seen.T @ seen
     one, other = min(itertools.combinations(range(len(weeks)), 2), key=lambda pair: together[pair])
     needed = PATIENTS_PER_WEEK_OF_A_PAIR * len(weeks)
     if together[one, other] >= needed:
-        return [(None, "unstructured"), *simpler], []
+        return order, []
     why = (
         f"An unstructured covariance was not tried: {together[one, other]} patients were seen at both "
         f"{moment(float(weeks[one]))} and {moment(float(weeks[other]))}, and it is tried from {needed} on at every pair of the "
         f"{len(weeks)} weeks."
     )
-    return simpler, [why]
+    return order[1:], [why]
+
+
+def covariance_in_words(covariance: Covariance) -> str:
+    """Name patient effects and residual, as the choices of the curves do.
+
+    Examples
+    --------
+    >>> covariance_in_words((None, "unstructured"))
+    'patient effects none, residual unstructured'
+    """
+    effects, residual = covariance
+    return f"patient effects {effects or 'none'}, residual {residual}"

@@ -6,6 +6,7 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from analysis.report.comparison.by_plan.making import plan_analysis
     from analysis.report.figures.adherence_figures import dose_figure
     from analysis.report.figures.difference_figure import difference_figure
     from analysis.report.figures.model_figures import patient_effect_figure, quantile_figure, residual_figure
@@ -17,6 +18,8 @@ if TYPE_CHECKING:
     from analysis.report.parts.figures import Figure
     from analysis.report.parts.passages import Passage, Section
     from analysis.report.parts.tables import Column, Table
+    from analysis.report.planned.plan import AnalysisPlan, read_plan
+    from analysis.report.planned.write import write_plan
     from analysis.report.running.declared import with_parameters
     from analysis.report.running.make import ReportFiles, make_report
     from analysis.report.running.notebooks import notebook_folder, report_names
@@ -24,6 +27,9 @@ if TYPE_CHECKING:
     from analysis.report.running.working_copy import copy_notebooks
 
 _NAMES = {
+    "comparison.by_plan.making": ("plan_analysis",),
+    "planned.plan": ("read_plan", "AnalysisPlan"),
+    "planned.write": ("write_plan",),
     "running.make": ("make_report", "ReportFiles"),
     "running.repeat": ("repeat_report", "Repetition"),
     "running.notebooks": ("report_names", "notebook_folder"),
@@ -44,6 +50,10 @@ _NAMES = {
 _HOMES = {name: home for home, names in _NAMES.items() for name in names}
 
 __all__ = [  # noqa: RUF022 - in the order of the work
+    "plan_analysis",  # a cohort without its values, or a design -> the plan of a comparison
+    "write_plan",  # the plan, and the document that is signed
+    "read_plan",  # from the file it was written to
+    "AnalysisPlan",
     "make_report",  # run a report notebook and write its page
     "ReportFiles",  # where it was written
     "repeat_report",  # make a report again from its record, and compare

@@ -8,7 +8,7 @@ import re
 import pytest
 
 from analysis.report import notebook_folder
-from analysis.report.comparison.prepared import ComparisonParameters
+from analysis.report.comparison.parameters import ComparisonParameters
 from analysis.report.comparison.study import prepare_study
 from analysis.report.one_patient.study import PatientParameters, prepare_patient
 from analysis.report.quality.study import QualityParameters, prepare_check

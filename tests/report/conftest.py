@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort, Provenance, write_cohort
-from analysis.report.comparison import Study, prepared
-from analysis.report.comparison.prepared import ComparisonParameters
+from analysis.report.comparison import prepared
+from analysis.report.comparison.study import study_of
 from synthetic_cohort import generate_cohort
 
 OWN_PARAMETERS = 'folder: str = ""  # cohort folder\nweek: float | None = None  # a week\nmany: bool = False'
@@ -96,6 +96,6 @@ def study_in_memory():
     def prepare(cohort, **parameters):
         with pytest.MonkeyPatch.context() as patch:
             patch.setattr(prepared, "load_cohort", lambda folder: cohort)
-            return Study.of("in memory", ComparisonParameters.checked("in memory", parameters))
+            return study_of("in memory", parameters)
 
     return prepare

@@ -56,6 +56,11 @@ def explained_toml(path: Path, what: str, help_is: str) -> dict[str, Any]:
         ) from None
 
 
+def toml_of(text: str) -> dict[str, Any]:
+    """Read a text in TOML; raises the ValueError that :func:`read_toml` raises."""
+    return dict(_parsed(text, tomllib.loads))
+
+
 def read_json(path: Path) -> Any:
     """Read a file in JSON; raises what :func:`read_toml` raises."""
     return _read(path, json.loads)
@@ -68,9 +73,15 @@ def _read(path: Path, parse: Callable[[str], Any]) -> Any:
     if len(content) > MOST_SETTINGS_BYTES:
         raise ValueError(f"it is longer than {MOST_SETTINGS_BYTES >> 20} MB")
     try:
-        data = parse(content.decode("utf-8-sig").replace("\r\n", "\n"))
+        text = content.decode("utf-8-sig")
     except UnicodeDecodeError:
         raise ValueError("it is not UTF-8") from None
+    return _parsed(text.replace("\r\n", "\n"), parse)
+
+
+def _parsed(text: str, parse: Callable[[str], Any]) -> Any:
+    try:
+        data = parse(text)
     except RecursionError:
         raise ValueError(_TOO_DEEP) from None
     except (tomllib.TOMLDecodeError, json.JSONDecodeError) as error:

@@ -9,6 +9,7 @@ import pandas as pd
 from analysis.cohort.schedule import moment
 from analysis.cohort.tables import Cohort
 from analysis.curves.recovery import RecoveryCurves, fit_recovery
+from analysis.curves.recovery_design import CurveDesign
 from analysis.errors import ModelError
 from analysis.outcomes.comparisons.effect_size import standardised_difference
 from analysis.result import ResultWithNotes
@@ -132,9 +133,15 @@ def _curves(
     cohort: Cohort, name: str, week: float | None, reference: str | None, adjust_for: Sequence[str] | None
 ) -> RecoveryCurves:
     fitted = fit_recovery(cohort, name, reference=reference, adjust_for=adjust_for)
-    if week is None or week == fitted.primary_week or week not in fitted.weeks:
+    taken = week_of_outcome(fitted, week)
+    if taken == fitted.primary_week:
         return fitted
-    return fit_recovery(cohort, name, primary_week=week, reference=reference, adjust_for=adjust_for)
+    return fit_recovery(cohort, name, primary_week=taken, reference=reference, adjust_for=adjust_for)
+
+
+def week_of_outcome(curves: RecoveryCurves | CurveDesign, week: float | None) -> float:
+    """Give the week at which an outcome is compared: the one named where it was measured then, else its own primary week."""
+    return curves.primary_week if week is None or week not in curves.weeks else week
 
 
 def _rows(place: int, curves: RecoveryCurves, reference: str, others: list[str], level: float) -> pd.DataFrame:

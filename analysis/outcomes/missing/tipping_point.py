@@ -19,7 +19,7 @@ from analysis.result import ResultWithNotes
 from analysis.statistics.rubin import pool
 
 #: The shifts tried by default reach this many standard deviations of the values at the week, both ways.
-_REACH, _STEPS = 1.5, 13
+REACH, STEPS = 1.5, 13
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -159,7 +159,7 @@ def tipping_point(
 
 def _shifts(deltas: Sequence[float] | None, deviation: float) -> np.ndarray:
     if deltas is None:
-        return np.linspace(-_REACH, _REACH, _STEPS) * deviation
+        return np.linspace(-REACH, REACH, STEPS) * deviation
     shifts = np.array([*deltas, 0.0], dtype=float)
     if not np.isfinite(shifts).all():
         raise ModelError("A shift is not a finite number.", where="deltas", what_to_do="Give shifts in the unit.")

@@ -26,7 +26,7 @@ from analysis.outcomes.patients.expected_visits import expected_weeks, seen_week
 Floats = NDArray[np.float64]
 
 #: Covariances tried, the first that can be fitted and converges is taken.
-_CANDIDATES: tuple[tuple[str | None, Residual, str], ...] = (
+CANDIDATES: tuple[tuple[str | None, Residual, str], ...] = (
     (None, "unstructured", "an unstructured covariance"),
     (None, "ar1-by-week", "a variance for each week and a correlation that falls from visit to visit"),
     ("1", "by-week", "an intercept for each patient and a variance for each week"),
@@ -251,7 +251,7 @@ def _fit(rows: pd.DataFrame, covariates: tuple[str, ...], *, several: bool) -> t
         fit, name, tried = fit_first_that_converges(
             rows,
             formula,
-            _CANDIDATES,
+            CANDIDATES,
             inference="normal",
             failure="No joint model of the visits could be fitted.",
             what_to_do="Leave out weeks that few patients attended.",

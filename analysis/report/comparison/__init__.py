@@ -1,7 +1,8 @@
 """The sections of a protocol comparison, in their order; a cell of the notebook calls one.
 
 - ``responder_choice``: Which responder analyses a comparison has: what was asked for, or what fits the measure.
-- ``prepared``: What every comparison begins with: its parameters, the cohort, curves, responders, who was seen, harms.
+- ``parameters``: What a comparison is asked, each parameter declared once; what is taken where one names nothing.
+- ``prepared``: What every comparison begins with: the cohort, curves, responders, who was seen, harms.
 - ``results``: What sections show that is made of several results; and what the data lack for one.
 - ``counted``: What is shown of responders, of the gap and the symmetry to the other limb; and the joint models.
 - ``study``: Everything that a comparison states, each result computed once, when it is first asked for.

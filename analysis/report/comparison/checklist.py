@@ -28,7 +28,7 @@ CONSORT = (
     ("7", "Objectives", "objectives"),
     ("8", "Involvement of patients and the public", "nothing"),
     ("9", "Design", "design"),
-    ("10", "Changes after the start", "nothing"),
+    ("10", "Changes after the start", "changes"),
     ("11", "Setting", "setting"),
     ("12a", "Who could take part", "nothing"),
     ("12b", "Which sites and therapists could take part", "nothing"),
@@ -158,7 +158,22 @@ def _places(study: Study) -> dict[str, tuple[str, str]]:
         "nothing": absent,
         "title": (_PART, "The design is said in What is estimated, not in the title."),
         "summary": (_PART, "In short: who was seen, what differs, who improved, what to doubt, harms."),
-        "plan": (_PART, "The analysis is in Methods in words; where a plan lies is not known from the data."),
+        "plan": (
+            (_PART, "The analysis is in Methods in words; where a plan lies is not known from the data.")
+            if study.plan is None
+            else (
+                _PART,
+                "The analysis plan, its hash and every deviation are in Methods in words; the trial protocol is not known from the data.",
+            )
+        ),
+        "changes": (
+            absent
+            if study.plan is None
+            else (
+                _PART,
+                "Deviations from the analysis plan are in Methods in words; other changes are not known from the data.",
+            )
+        ),
         "sharing": (
             _PART,
             "Code, versions and hashes are in Provenance; who can have the data is not known from the data.",
@@ -179,17 +194,24 @@ def _places(study: Study) -> dict[str, tuple[str, str]]:
             else (_PART, "Names only; what they consist of is not known from the data.")
         ),
         "outcomes": (
-            (
-                _PART,
-                "The outcome of this report is in What is estimated; which others were planned is not known from the data.",
-            )
+            _PART,
+            "The outcome of this report is in What is estimated; "
+            + (
+                "which others were planned is not known from the data."
+                if study.plan is None
+                else "what was planned and not done is in Methods in words."
+            ),
         ),
         "harm methods": (
             (_PART, "Harms lists the kinds; how they were asked for is not known from the data.")
             if study.events.recorded
             else absent
         ),
-        "methods": _where(modelled, "Methods in words", "enough values for a model"),
+        "methods": _where(
+            modelled,
+            "Methods in words" + ("" if study.plan is None else ", with the plan and deviations from it"),
+            "enough values for a model",
+        ),
         "population": (_MET, "; ".join(["What is estimated", *(["Patients, Flow"] if flow else [])])),
         "missing": _where(
             modelled, "; ".join([*(["Missing data"] if due else []), "Methods in words"]), "enough values for a model"

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from analysis.cohort.tables import WEEK_0_IS
 from analysis.outcomes import Responders
 from analysis.report.comparison.findings.doubts import NOT_ALLOCATED
-from analysis.report.comparison.prepared import Allocation, ComparisonParameters
+from analysis.report.comparison.parameters import Allocation, ComparisonParameters
 from analysis.report.comparison.study import Study
 from analysis.report.parts import numbers
 from analysis.report.parts.model_words import model_in_words
@@ -20,6 +20,7 @@ from analysis.report.parts.wording import (
     counts_by_protocol,
     named_or_counted,
 )
+from analysis.report.planned.plan import PLAN_PARAMETER
 from analysis.report.running.provenance import show_provenance
 
 #: A protocol with fewer patients than this gets a caution (design choice).
@@ -47,7 +48,9 @@ def methods(study: Study) -> Section:
             "Newcombe's method 10 (Stat Med 1998;17:873)."
         )
     sentences += [f"Warning: {one}" for one in study.warnings]
-    return Section((Passage(tuple(sentences), "items"),))
+    kept = study.plan_followed
+    by_plan = () if kept is None else (Passage(tuple(kept.words), "items"),)
+    return Section((Passage(tuple(sentences), "items"), *by_plan))
 
 
 def cautions(study: Study) -> Section:
@@ -132,4 +135,7 @@ def provenance(study: Study, report: str) -> Section:
         Name of the report.
     """
     changed = ComparisonParameters.changed(study.parameters)
-    return show_provenance(study.cohort, study.folder, report=report, parameters=study.parameters, changed=changed)
+    shown = {name: value for name, value in study.parameters.items() if name != PLAN_PARAMETER}
+    if study.plan is not None:
+        shown[PLAN_PARAMETER] = f"SHA-256 {study.plan.sha256}"
+    return show_provenance(study.cohort, study.folder, report=report, parameters=shown, changed=changed)

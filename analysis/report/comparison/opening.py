@@ -46,6 +46,8 @@ def _compared_with(study: Study) -> list[str]:
     named, of_cohort = study.parameters["reference"], study.cohort.reference
     if study.cohort.patients["protocol"].nunique() < 2 or (study.curves is None and not study.responders):
         return []
+    if study.plan is not None and named == study.plan.analysis.endpoint.reference:
+        return [f"Compared with {study.reference}, which the analysis plan names as its reference."]
     if named is not None:
         other = f"; the cohort names {of_cohort}" if of_cohort not in (None, named) else ""
         return [f"Compared with {study.reference}, named as the reference for this report{other}."]

@@ -12,7 +12,7 @@ from analysis.report.comparison.findings.figure_words import differences_by_week
 from analysis.report.comparison.findings.responder_words import not_concluded, responders_title
 from analysis.report.comparison.findings.rules import side
 from analysis.report.comparison.findings.words import means_doubt, slide_title
-from analysis.report.comparison.prepared import Allocation
+from analysis.report.comparison.parameters import Allocation
 from analysis.report.comparison.study import Study
 from analysis.report.figures.difference_figure import difference_figure
 from analysis.report.figures.recovery_figure import recovery_figure

@@ -1,4 +1,4 @@
-"""What every protocol comparison begins with: its parameters, the cohort, curves, responders, who was seen, harms."""
+"""What every protocol comparison begins with: the cohort, curves, responders, who was seen, harms."""
 
 from __future__ import annotations
 
@@ -6,16 +6,15 @@ import warnings
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
-from typing import Any, Literal, Self
+from typing import Any, Self
 
 import pandas as pd
 
 from analysis.cohort import Cohort, Measure, load_cohort, visit_frame
-from analysis.cohort.derived import torque_is_per_kg
 from analysis.cohort.reference import reference_protocol
 from analysis.curves.covariates import is_of_a_curve, with_named_covariates
 from analysis.curves.recovery import RecoveryCurves, fit_recovery
-from analysis.errors import CohortError, ConvergenceWarning, KneecurveWarning, ModelError
+from analysis.errors import ConvergenceWarning, KneecurveWarning, ModelError
 from analysis.outcomes import (
     AdherenceByWeek,
     BaselineTable,
@@ -31,71 +30,17 @@ from analysis.outcomes import (
     missing_by_week,
     patient_flow,
 )
-from analysis.outcomes.comparisons.subgroups import groups_of_patients
-from analysis.outcomes.home_programme.sessions_done import check_enough
 from analysis.outcomes.responders.states_together import with_states_together
-from analysis.report.comparison.responder_choice import (
-    AskedResponders,
-    count_responders_of,
-    main_of,
-    week_without_curves,
+from analysis.report.comparison.parameters import (
+    Allocation,
+    ComparisonParameters,
+    allocation_of,
+    refuse_unknown,
+    usual_measure,
 )
-from analysis.report.parts.numbers import in_text
-from analysis.report.running.declared import ReportParameters, parameter
-from analysis.statistics.proportions import check_level
-
-#: Taken as the measure of a comparison where none is named and the cohort has it (design choice).
-USUAL_MEASURE = "quadriceps_torque"
-
-Design = Literal["from the cohort", "randomised", "observational"]
-Allocation = Literal["randomised", "observational"]
-
-
-@dataclass(frozen=True)
-class ComparisonParameters(ReportParameters):
-    """Parameters of a protocol comparison."""
-
-    folder: str = parameter("../cohort", "cohort folder, seen from this notebook")
-    measure: str | None = parameter(
-        None, "measure compared; None: quadriceps torque, else the measure with most values"
-    )
-    limb: str | None = parameter(None, "involved, uninvolved or none; None: involved where the measure has limbs")
-    primary_week: float | None = parameter(
-        None, "week of the main comparison; None: 26 where it is there, else the last attended"
-    )
-    reference: str | None = parameter(None, "protocol compared with; None: that of the cohort, else the first")
-    responder_measure: str | None = parameter(None, "measure of the responders; None: what fits the measure compared")
-    criterion: Literal["improvement", "percent", "state"] | None = parameter(
-        None, "what makes a responder; None: what fits measure and procedure"
-    )
-    threshold: float | None = parameter(None, "improvement, per cent or state to be reached; None: the published one")
-    change_from: Literal["last before start", "first before start", "mean before start", "first after start"] | None = (
-        parameter(None, "value that a change counts from; None: what fits measure and procedure")
-    )
-    together: list[str] = parameter([], 'states that make a responder together, such as "limb_symmetry_index 90"')
-    missing: Literal["excluded", "non-response"] = parameter("excluded", "how patients without a change count")
-    adjust_for: list[str] | None = parameter(
-        None,
-        'columns of the patients adjusted for, such as "sex" or "spline(age_years)"; None: site, where there are several',
-    )
-    baseline_as: Literal["covariate", "outcome"] = parameter(
-        "covariate", "how the baseline enters the curves; outcome keeps patients without one, after a random allocation"
-    )
-    design: Literal["from the cohort", "randomised", "observational"] = parameter(
-        "from the cohort", "wording of differences"
-    )
-    enough_sessions: float = parameter(0.8, "share of the prescribed sessions that counts as reached")
-    imputations: int = parameter(50, "imputed data sets of each assumption about missing visits")
-    secondary: list[str] = parameter([], "further measures compared, in the order in which they are tested")
-    subgroups: list[str] = parameter([], 'groups of patients compared apart, such as "sex" or "age_years 30"')
-    level: float = parameter(0.95, "confidence level of every interval")
-
-    @property
-    def responders(self) -> AskedResponders:
-        """What is asked of the responder analysis."""
-        return AskedResponders(
-            self.responder_measure, self.criterion, self.threshold, self.change_from, self.missing, bool(self.together)
-        )
+from analysis.report.comparison.responder_choice import count_responders_of, main_of, week_without_curves
+from analysis.report.planned.cohort_of_plan import refuse_what_the_cohort_lacks
+from analysis.report.planned.plan import AnalysisPlan, plan_of_text
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,6 +76,8 @@ class Prepared:
         Confidence level of every interval.
     parameters : dict
         The parameters as given.
+    plan : AnalysisPlan or None
+        The plan that is followed.
     warnings : tuple of str
         What was warned of on the way.
     """
@@ -148,6 +95,7 @@ class Prepared:
     named_covariates: tuple[str, ...] | None
     level: float
     parameters: dict[str, Any]
+    plan: AnalysisPlan | None
     warnings: tuple[str, ...]
 
     @classmethod
@@ -162,30 +110,30 @@ class Prepared:
             A primary week, reference or threshold was named that does not fit the data.
         """
         limb, reference, level = asked.limb, asked.reference, asked.level
-        check_level(level)
-        check_enough(asked.enough_sessions)
-        asked.responders.refuse_what_contradicts()
-        cohort = _reference_first(load_cohort(folder), reference)
+        asked.refuse_what_cannot_be()
+        plan = None if asked.plan is None else plan_of_text(asked.plan, "parameter plan")
+        cohort = load_cohort(folder)
+        if plan is not None:
+            refuse_what_the_cohort_lacks(plan, cohort)
+        cohort = _reference_first(cohort, reference)
         cohort = with_states_together(cohort, asked.together) if asked.together else cohort
-        allocation = _allocation(cohort, asked.design)
-        if asked.baseline_as == "outcome" and allocation == "observational":
-            raise ModelError(
-                "One mean of all protocols before the start is given by a random allocation only.",
-                where="parameters baseline_as and design",
-                what_to_do='Adjust for the baseline, baseline_as="covariate", or say design="randomised" where it was.',
-            )
+        allocation = allocation_of(cohort, asked)
         named = None
         if asked.adjust_for is not None:
             cohort, named = with_named_covariates(cohort, asked.adjust_for)
-        name = asked.measure or _usual_measure(cohort)
+        name = asked.measure or usual_measure(cohort)
         known = cohort.measures[name]
         visits = visit_frame(cohort, name, limb)
-        _refuse_unknown(cohort, name, asked)
+        refuse_unknown(cohort, name, asked)
         with warnings.catch_warnings(record=True) as caught:
             warnings.simplefilter("always", KneecurveWarning)
             curves, no_curves = _curves(cohort, name, limb, asked, named)
+            if plan is not None and curves is not None and curves.primary_week == plan.analysis.endpoint.primary_week:
+                curves = replace(curves, primary_week_rule="as planned")
             base = curves.protocols[0] if curves is not None and len(curves.protocols) > 1 else reference
-            found, no_responders = count_responders_of(cohort, name, limb, curves, base, asked.responders, level=level)
+            found, no_responders = count_responders_of(
+                cohort, name, limb, curves, base, asked.responders, level=level, plan=plan
+            )
             prepared = cls(
                 folder=Path(folder),
                 cohort=cohort,
@@ -200,6 +148,7 @@ class Prepared:
                 named_covariates=named,
                 level=level,
                 parameters=asked.given(),
+                plan=plan,
                 warnings=(),
             )
         # A structure that did not converge was not used: the choices of the curves speak of it.
@@ -300,37 +249,6 @@ def _reference_first(cohort: Cohort, reference: str | None) -> Cohort:
     return replace(cohort, patients=cohort.patients.assign(protocol=protocol))
 
 
-def _usual_measure(cohort: Cohort) -> str:
-    counts = cohort.visits.dropna(subset=["value"])["measure"].astype("str").value_counts(sort=False)
-    if USUAL_MEASURE in counts.index or torque_is_per_kg(cohort.visits, cohort.patients):
-        return USUAL_MEASURE
-    if counts.empty:
-        raise CohortError(
-            "The cohort holds no measured value.", where="table visits", what_to_do="Check what was imported."
-        )
-    return str(counts.index[int(counts.to_numpy().argmax())])
-
-
-def _refuse_unknown(cohort: Cohort, name: str, asked: ComparisonParameters) -> None:
-    """Refuse secondary outcomes and groups of patients that the cohort does not have."""
-    for named in filter(None, (asked.measure, asked.responder_measure)):
-        if not visit_frame(cohort, named)["value"].notna().any():
-            raise CohortError(
-                f"The cohort holds no value of {in_text(cohort.measures[named].label)}.",
-                where=f"measure {named!r}; with values: {', '.join(sorted(set(cohort.visits['measure'].dropna().astype('str'))))}",
-                what_to_do="Name a measure that was taken, or check what was imported.",
-            )
-    for one in asked.secondary:
-        if one == name or asked.secondary.count(one) > 1 or not visit_frame(cohort, one)["value"].notna().any():
-            raise ModelError(
-                f"{one!r} cannot be a secondary outcome: it is the one compared, is named twice, or has no value.",
-                where=f"secondary: {', '.join(asked.secondary)}; the measure compared is {name!r}",
-                what_to_do="Name other measures with values, each once.",
-            )
-    for one in asked.subgroups:
-        groups_of_patients(cohort, one)
-
-
 def _curves(
     cohort: Cohort, name: str, limb: str | None, asked: ComparisonParameters, covariates: tuple[str, ...] | None
 ) -> tuple[RecoveryCurves | None, str]:
@@ -349,9 +267,3 @@ def _curves(
         ):
             raise
         return None, error.what
-
-
-def _allocation(cohort: Cohort, design: Design) -> Allocation:
-    if design == "from the cohort":
-        return "randomised" if cohort.provenance.scenario is not None else "observational"
-    return design

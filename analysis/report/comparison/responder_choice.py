@@ -1,5 +1,6 @@
 """Which responder analyses a comparison has: what was asked for, or what fits the measure and a score beside it."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from analysis.cohort import Cohort
@@ -14,6 +15,8 @@ from analysis.outcomes.fitting_endpoint import has_fitting_endpoint
 from analysis.outcomes.responders.states_together import TOGETHER
 from analysis.outcomes.thresholds.chosen_threshold import USUAL_TARGET, Criterion
 from analysis.report.parts.numbers import in_text
+from analysis.report.planned.parts import ResponderPart
+from analysis.report.planned.plan import AnalysisPlan
 
 #: Thresholds that say more than the error of measurement.
 IMPORTANT = ("minimal important change", USUAL_TARGET)
@@ -59,20 +62,45 @@ def count_responders_of(
     asked: AskedResponders,
     *,
     level: float,
+    plan: AnalysisPlan | None = None,
 ) -> tuple[tuple[Responders, ...], str]:
-    """Count the responders of a comparison of ``name``; say why where those of the measure itself cannot be counted."""
+    """Count the responders of a comparison of ``name``; say why where those of the measure itself cannot be counted.
+
+    What was planned is counted where nothing else is asked for.
+    """
     week, without = (curves.primary_week, "") if curves is not None else week_without_curves(cohort, name, limb)
     if week is None or (curves is not None and not curves.scheduled):
         return (), without or "visits have no schedule, so there is no week at which changes could be counted"
+    endpoints, why = endpoints_of(cohort, name, limb, week, reference, asked, level=level)
+    planned = None if plan is None else asked_as_planned(plan, endpoints, asked)
+    if planned is not None:
+        endpoints, why = endpoints_of(cohort, name, limb, week, reference, planned, level=level)
+    return tuple(responders(cohort, one) for one in endpoints), why
+
+
+def endpoints_of(
+    cohort: Cohort,
+    name: str,
+    limb: str | None,
+    week: float,
+    reference: str | None,
+    asked: AskedResponders,
+    *,
+    level: float,
+) -> tuple[tuple[Endpoint, ...], str]:
+    """Give what responders of a comparison of ``name`` are counted by; say why where there is nothing of the measure itself.
+
+    No value is looked at, only who was measured when.
+    """
     endpoint, why = _own_endpoint(cohort, name, limb, week, reference, asked, level)
     if endpoint is not None and endpoint.criterion != "state" and not _has_baseline(cohort, endpoint):
         endpoint, why = None, NO_BASELINE
-    own = () if endpoint is None else (responders(cohort, endpoint),)
+    own = () if endpoint is None else (endpoint,)
     beside = _measure_with_importance(cohort, name)
     if asked.named or beside is None or why == NO_BASELINE:
         return own, why
     other = fitting_endpoint(cohort, beside, week=week, missing=asked.missing, reference=reference, level=level)
-    return (*own, responders(cohort, other)), why
+    return (*own, other), why
 
 
 def _own_endpoint(
@@ -102,10 +130,49 @@ def _own_endpoint(
     ), ""  # fmt: skip
 
 
+def asked_as_planned(
+    plan: AnalysisPlan, endpoints: Sequence[Endpoint], asked: AskedResponders
+) -> AskedResponders | None:
+    """Give what a plan asks for where the catalogue gives something else by now; None where nothing is to be changed."""
+    main = next((one for one in plan.analysis.responders if one.main), None)
+    if asked.named or main is None or _rules(responder_parts(endpoints, ())) == _rules(plan.analysis.responders):
+        return None
+    return AskedResponders(main.measure, main.criterion, main.threshold, main.change_from, main.missing)
+
+
+def responder_parts(endpoints: Sequence[Endpoint], together: Sequence[str]) -> tuple[ResponderPart, ...]:
+    """Give what responders are counted by, as a plan says it, without its words."""
+    main = main_endpoint(endpoints)
+    return tuple(
+        ResponderPart(
+            measure=one.measure.name, main=one is main, limb=one.limb, week=one.week, criterion=one.criterion,
+            threshold=one.to_reach.value, unit=one.to_reach.unit, change_from=one.baseline, missing=one.missing,
+            together=list(together) if one.measure.name == TOGETHER else [], words="",
+        )
+        for one in endpoints
+    )  # fmt: skip
+
+
+def _rules(parts: Sequence[ResponderPart]) -> tuple[ResponderPart, ...]:
+    """Give what is counted without its words, and without the week: it may be named otherwise for one report."""
+    return tuple(replace(one, words="", week=0.0) for one in parts)
+
+
+def can_be_drawn(endpoint: Endpoint) -> bool:
+    """Say whether the joint model of all visits can draw what is counted."""
+    return not endpoint.measure.is_yes_no and endpoint.baseline == "last before start"
+
+
 def main_of(found: tuple[Responders, ...]) -> Responders | None:
     """Give the analysis whose threshold says more than the error of measurement, where there is one, else the first."""
-    important = [one for one in found if one.endpoint.to_reach.name in IMPORTANT]
-    return next(iter(important or found), None)
+    main = main_endpoint([one.endpoint for one in found])
+    return next((one for one in found if one.endpoint is main), None)
+
+
+def main_endpoint(endpoints: Sequence[Endpoint]) -> Endpoint | None:
+    """Give the endpoint whose threshold says more than the error of measurement, where there is one, else the first."""
+    important = [one for one in endpoints if one.to_reach.name in IMPORTANT]
+    return next(iter(important or endpoints), None)
 
 
 def _has_baseline(cohort: Cohort, endpoint: Endpoint) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
@@ -11,7 +12,8 @@ from typing import Any
 import pandas as pd
 from scipy.special import stdtrit
 
-from analysis.curves.recovery import BaselineAs, RecoveryCurves, fit_recovery
+from analysis.curves.recovery import RecoveryCurves, fit_recovery
+from analysis.curves.recovery_design import BaselineAs
 from analysis.errors import ConvergenceWarning
 from analysis.outcomes import (
     Endpoint,
@@ -32,10 +34,12 @@ from analysis.outcomes.comparisons.harm_differences import harm_differences
 from analysis.outcomes.comparisons.subgroups import SubgroupDifferences, subgroup_differences
 from analysis.outcomes.home_programme.brace_by_week import BraceByWeek, brace_by_week
 from analysis.outcomes.home_programme.intercurrent_events import IntercurrentEvents, intercurrent_events
+from analysis.report.comparison.by_plan.following import PlanFollowed, follow
 from analysis.report.comparison.counted import Counted
 from analysis.report.comparison.findings.finding import Findings
 from analysis.report.comparison.findings.rules import find
-from analysis.report.comparison.prepared import ComparisonParameters
+from analysis.report.comparison.parameters import ADJUSTED_P_VALUES, ComparisonParameters
+from analysis.report.comparison.responder_choice import can_be_drawn
 from analysis.report.comparison.results import (
     AtHome,
     DoseAndRecovery,
@@ -43,6 +47,7 @@ from analysis.report.comparison.results import (
     Sensitivity,
     found_or_lacking,
 )
+from analysis.report.planned.plan import plan_of_text
 from analysis.report.running.declared import takes
 
 
@@ -57,7 +62,7 @@ class Study(Counted):
     def found(self) -> Findings:
         """What was found, made once; every claim of the report speaks from it."""
         beside = None if isinstance(self.sensitivity, Lacking) else self.sensitivity
-        return find(
+        found = find(
             self,
             primary=self.primary,
             means=self.means_by_week,
@@ -66,13 +71,29 @@ class Study(Counted):
             in_order=None if isinstance(self.outcomes_in_order, Lacking) else self.outcomes_in_order,
             by_group=[one for one in self.by_subgroup.values() if not isinstance(one, Lacking)],
         )
+        kept = self.plan_followed
+        return found if kept is None else replace(found, by_plan=(len(kept.deviations), kept.points))
+
+    @cached_property
+    def plan_followed(self) -> PlanFollowed | None:
+        """What of the plan was done otherwise; None without a plan."""
+        if self.plan is None:
+            return None
+        return follow(
+            self.plan,
+            self,
+            sensitivity=self.sensitivity,
+            outcomes=self.outcomes_in_order if self.parameters["secondary"] else None,
+            groups=self.by_subgroup,
+            nothing_missing=self.nothing_missing,
+        )
 
     @cached_property
     def primary(self) -> pd.DataFrame:
         """Differences at the primary week with adjusted limits and p value (Holm) beside; empty without any."""
         if self.curves is None or len(self.curves.protocols) == 1:
             return pd.DataFrame()
-        adjusted = self.curves.primary_differences(level=self.level, adjust="holm")
+        adjusted = self.curves.primary_differences(level=self.level, adjust=ADJUSTED_P_VALUES)
         beside = adjusted[["lower", "upper", "p_value"]].add_prefix("adjusted_")
         return self.curves.primary_differences(level=self.level).join(beside)
 
@@ -182,7 +203,7 @@ class Study(Counted):
         draws: int = self.parameters["imputations"]
         endpoint, beside = self._compared_by_means(), self.counted_main
         alone = (
-            isinstance(beside, Lacking) or beside.endpoint.measure == self.measure or not _can_be_drawn(beside.endpoint)
+            isinstance(beside, Lacking) or beside.endpoint.measure == self.measure or not can_be_drawn(beside.endpoint)
         )
 
         def make() -> Sensitivity:
@@ -260,15 +281,10 @@ class Study(Counted):
         own = [
             found.endpoint
             for found in self.responders
-            if found.endpoint.measure == self.measure and _can_be_drawn(found.endpoint)
+            if found.endpoint.measure == self.measure and can_be_drawn(found.endpoint)
         ]
         named = self.parameters["reference"]
         return replace(own[0], reference=named) if own else self.means(named)
-
-
-def _can_be_drawn(endpoint: Endpoint) -> bool:
-    """Say whether the joint model of all visits can draw what is counted."""
-    return not endpoint.measure.is_yes_no and endpoint.baseline == "last before start"
 
 
 def _at_level(differences: pd.DataFrame, level: float) -> pd.DataFrame:
@@ -319,6 +335,13 @@ def prepare_study(folder: Path | str, **given: Any) -> Study:
     >>> study.measure_in_words, study.curves.primary_week
     ('Quadriceps torque, involved limb', 26.0)
     """
-    study = Study.of(folder, ComparisonParameters.checked(folder, given))
+    study = study_of(folder, given)
     _ = study.found  # before anything is shown
     return study
+
+
+def study_of(folder: Path | str, given: Mapping[str, Any]) -> Study:
+    """Load a cohort and begin its comparison, by its plan where one is given; results are made when they are asked for."""
+    if given.get("plan") is not None:
+        given = plan_of_text(given["plan"], "parameter plan").filled(given)
+    return Study.of(folder, ComparisonParameters.checked(folder, given))

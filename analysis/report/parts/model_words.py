@@ -1,5 +1,7 @@
 """The fitted model in words, from its own record: data, mean, covariance, intervals, how the fit went."""
 
+import re
+
 import pandas as pd
 
 from analysis.curves.covariates import adjusted_in_words
@@ -7,7 +9,8 @@ from analysis.curves.mixed_model import MixedModel
 from analysis.curves.recovery import RecoveryCurves
 from analysis.report.parts import numbers
 
-_RESIDUALS = {
+#: Residual covariances and methods of inference, in words.
+RESIDUALS = {
     "independent": "independent errors of equal variance",
     "by-week": "independent errors with a variance of their own at each week",
     "compound-symmetry": "errors equally correlated between all weeks (compound symmetry)",
@@ -18,6 +21,7 @@ _RESIDUALS = {
     "unstructured": "a variance at each week and a correlation for each pair of weeks, without any assumed pattern "
     "(unstructured)",
 }
+_COVARIANCE = re.compile(r"patient effects (.+), residual ([\w-]+)")
 #: Names of the methods of intervals, as readers know them.
 METHODS = {
     "kenward-roger": "Kenward-Roger",
@@ -26,13 +30,28 @@ METHODS = {
     "normal": "normal distribution",
     "robust": "sandwich estimator",
 }
-_INFERENCE = {
+INFERENCE = {
     "kenward-roger": "Kenward and Roger (Biometrics 1997;53:983)",
     "kenward-roger-linear": "Kenward and Roger (Biometrics 1997;53:983), without second derivatives",
     "satterthwaite": "Satterthwaite",
     "normal": "the normal distribution, which is too narrow in small groups",
     "robust": "a sandwich estimator over patients",
 }
+
+
+def covariance_of_name(name: str) -> str:
+    """Say in words what a covariance is, by the name that the choices of the curves have for it.
+
+    Examples
+    --------
+    >>> covariance_of_name("patient effects 1, residual independent")
+    'a level of its own for each patient, and independent errors of equal variance'
+    """
+    found = _COVARIANCE.fullmatch(name)
+    if found is None or found[2] not in RESIDUALS:
+        return name
+    own = {"none": "", "1": "a level of its own for each patient, and "}
+    return f"{own.get(found[1], 'a curve of its own for each patient, and ')}{RESIDUALS[found[2]]}"
 
 
 def method_in_words(table: pd.DataFrame) -> str:
@@ -68,7 +87,7 @@ def model_in_words(curves: RecoveryCurves) -> list[str]:
         f"Formula: {model.design.formula}.",
         *choices,
         _covariance_in_words(model),
-        f"Degrees of freedom and intervals: {_INFERENCE.get(model.inference, model.inference)}.",
+        f"Degrees of freedom and intervals: {INFERENCE.get(model.inference, model.inference)}.",
         (
             "Missing visits are taken as missing at random: as depending on the patient's other visits and on what is "
             "in the model, not on the value that was missed. Nothing is imputed, and no last value is carried forward."
@@ -86,7 +105,7 @@ def _covariance_in_words(model: MixedModel) -> str:
         own = "a level of its own for each patient, and "
     else:
         own = f"a curve of its own for each patient ({numbers.listed([name.lower() for name in terms])}), and "
-    return f"Within the patient: {own}{_RESIDUALS[model.residual]}."
+    return f"Within the patient: {own}{RESIDUALS[model.residual]}."
 
 
 def _fit_in_words(model: MixedModel) -> str:

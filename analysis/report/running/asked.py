@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 from analysis.errors import ReportError
+from analysis.report.planned.plan import PLAN_PARAMETER, plan_of_text
 from analysis.report.running.notebooks import notebook_parameters, read_notebook, report_names
 
 #: Largest whole number and longest list among the parameters (design choices). Whole numbers count imputed data sets (50 by
@@ -13,15 +14,20 @@ MOST_ASKED = 1_000
 
 
 def refuse_large_parameters(record_file: Path, parameters: Mapping[str, Any], notebook: Path) -> None:
-    """Refuse parameters of a report of the kit beyond :data:`MOST_ASKED`; whoever trusts another notebook trusts its record.
+    """Refuse parameters of a report of the kit, and of its plan, beyond :data:`MOST_ASKED`.
+
+    Whoever trusts another notebook trusts its record.
 
     Raises
     ------
     ReportError
-        A whole number is too large, or a list too long.
+        A whole number is too large, or a list too long; or the plan is none.
     """
     if notebook.stem not in report_names():
         return
+    if parameters.get(PLAN_PARAMETER) is not None:
+        plan = plan_of_text(parameters[PLAN_PARAMETER], f"{record_file}, parameters, {PLAN_PARAMETER}")
+        parameters = {**plan.parameters(), **parameters}
     whole = {
         one.name for one in notebook_parameters(read_notebook(notebook), where=notebook.name) if one.declared == "int"
     }

@@ -11,12 +11,15 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, get_args
 
+from analysis.cohort import load_cohort
 from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.cohort.provenance import Source, describe_source
 from analysis.errors import ReportError
 from analysis.report.forms.digest import read_digests
 from analysis.report.forms.document import Document, read_document
 from analysis.report.forms.html import document_to_html
+from analysis.report.planned.cohort_of_plan import refuse_what_the_cohort_lacks
+from analysis.report.planned.plan import PLAN_PARAMETER, AnalysisPlan, plan_in, read_plan
 from analysis.report.running.declared import FOLDER_PARAMETER
 from analysis.report.running.notebooks import (
     CellFailure,
@@ -26,7 +29,7 @@ from analysis.report.running.notebooks import (
     read_notebook,
     run_notebook,
 )
-from analysis.report.running.parameters import check_parameters
+from analysis.report.running.parameters import Parameter, check_parameters
 from analysis.report.running.placing import files_of_earlier, put_in_place, refuse_other_kinds, working_folder
 from analysis.report.running.record import (
     Record,
@@ -85,6 +88,7 @@ def make_report(
     out: Path | str,
     *,
     parameters: Mapping[str, Any] | None = None,
+    plan: AnalysisPlan | Path | str | None = None,
     formats: Sequence[Format] = ("html",),
     overwrite: bool = False,
     progress: Callable[[int, int], None] | None = None,
@@ -101,6 +105,9 @@ def make_report(
         Folder that is written; made where it is not there.
     parameters : mapping, optional
         Parameters of the notebook; the folder is not among them.
+    plan : AnalysisPlan, Path or str, optional
+        The analysis plan that is followed, or its file: its values are the parameters where none is given, and the report says
+        what was done otherwise.
     formats : sequence of {"html", "pdf", "docx", "pptx", "csv"}
         Forms to write, all from one run of the notebook; the page is always written.
     overwrite : bool
@@ -116,7 +123,8 @@ def make_report(
     Raises
     ------
     ReportError
-        An unknown report or parameter, a value of the wrong type, an earlier report without ``overwrite``, an output
+        An unknown report or parameter, a value of the wrong type, a file that is no plan or not for this cohort, a report that
+        follows none, an earlier report without ``overwrite``, an output
         folder that cannot be written or lies in the cohort folder, or a cell that failed: then the executed notebook
         with its traceback is left in ``out`` as NAME.failed.ipynb, and an earlier report stays as it was.
 
@@ -135,7 +143,8 @@ def make_report(
     _refuse_the_cohort_folder(cohort_folder, destination)
     notebook = read_notebook(source)
     declared = notebook_parameters(notebook, where=str(source.name))
-    given = check_parameters(parameters or {}, declared, report=source.stem, reserved=(FOLDER_PARAMETER,))
+    wanted = _by_plan(parameters or {}, plan, declared, source, cohort_folder)
+    given = check_parameters(wanted, declared, report=source.stem, reserved=(FOLDER_PARAMETER,))
     files = _files(destination, source.stem, formats)
     _refuse_to_replace_itself(source, _every_file(destination, source.stem))
     _refuse_to_replace(_every_file(destination, source.stem)[:-1], overwrite=overwrite)
@@ -182,6 +191,28 @@ def make_report(
         earlier = [*files_of_earlier(destination, source.stem), *_failed_before(destination, source.stem)]
         put_in_place(working, destination, source.stem, new, [name for name in earlier if name not in new])
     return files
+
+
+def _by_plan(
+    parameters: Mapping[str, Any],
+    plan: AnalysisPlan | Path | str | None,
+    declared: Sequence[Parameter],
+    source: Path,
+    folder: Path,
+) -> dict[str, Any]:
+    """Give the parameters of a report that follows a plan, which the cohort must be one for; those given without a plan."""
+    if plan is None:
+        known = plan_in(parameters)
+        return dict(parameters) if known is None else known.filled(parameters)
+    followed = plan if isinstance(plan, AnalysisPlan) else read_plan(plan)
+    if PLAN_PARAMETER not in {one.name for one in declared} or parameters.get(PLAN_PARAMETER) is not None:
+        raise ReportError(
+            "The report follows no analysis plan, or one is given twice.",
+            where=f"{source.stem}, --plan (in Python plan=)",
+            what_to_do="Plans are of the report protocol_comparison; name one by --plan alone.",
+        )
+    refuse_what_the_cohort_lacks(followed, load_cohort(folder))
+    return followed.filled(parameters)
 
 
 def _files(destination: Path, name: str, formats: Sequence[Format]) -> ReportFiles:

@@ -15,6 +15,7 @@ from analysis.cohort.files.settings_files import read_json
 from analysis.cohort.provenance import Provenance, Source, describe_source
 from analysis.errors import CohortError, ReportError
 from analysis.report.forms.digest import Digest
+from analysis.report.planned.plan import PLAN_PARAMETER, plan_in
 from analysis.writing.swaps import finish
 
 #: Packages whose version can change a number or a picture.
@@ -75,7 +76,8 @@ class Record:
     files: tuple[str, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
-        """Return plain lists and dictionaries."""
+        """Return plain lists and dictionaries; of a plan that was followed the hash beside its text in the parameters."""
+        plan = plan_in(self.parameters)
         return {
             "report": self.report,
             "command": command_to_repeat(self.own_notebook or self.report, self.cohort, self.parameters),
@@ -86,6 +88,7 @@ class Record:
             "scenario": self.origin.scenario,
             "origin": self.origin.to_json(),
             "parameters": dict(self.parameters),
+            **({} if plan is None else {"plan": {"sha256": plan.sha256, "kit": plan.kit, "made": plan.made}}),
             "formats": list(self.formats),
             "files": list(self.files),
             "versions": dict(self.versions),
@@ -225,7 +228,7 @@ def code_digest() -> str:
 
 
 def command_to_repeat(report: str, folder_name: str, parameters: Mapping[str, Any]) -> str:
-    """Return the command that makes the report again, with the parameters that differ from the defaults.
+    """Return the command that makes the report again, with the parameters that differ from the defaults or from the plan.
 
     Examples
     --------
@@ -234,9 +237,13 @@ def command_to_repeat(report: str, folder_name: str, parameters: Mapping[str, An
     >>> print(command_to_repeat("one_patient", "cohort", {"patient": "p0003"}))
     kneecurve report one_patient cohort --out report --set "patient='p0003'"
     """
-    settings = [part for name, value in parameters.items() for part in ("--set", f"{name}={value!r}")]
+    plan = plan_in(parameters)
+    said = {} if plan is None else {**plan.parameters(), PLAN_PARAMETER: parameters[PLAN_PARAMETER]}
+    differ = {name: value for name, value in parameters.items() if name not in said or value != said[name]}
+    settings = [part for name, value in differ.items() for part in ("--set", f"{name}={value!r}")]
+    by_plan = [] if plan is None else ["--plan", "plan.toml"]
     return " ".join(
-        _argument(one) for one in ("kneecurve", "report", report, folder_name, "--out", "report", *settings)
+        _argument(one) for one in ("kneecurve", "report", report, folder_name, "--out", "report", *by_plan, *settings)
     )
 
 

@@ -12,7 +12,7 @@ from analysis.cohort.importing.map_file import read_map
 from analysis.cohort.recognition.header_words import header_words
 from analysis.cohort.recognition.recognise_columns import recognise
 from analysis.errors import CohortError
-from analysis.report.comparison.prepared import _usual_measure
+from analysis.report.comparison.parameters import usual_measure
 
 
 @pytest.fixture
@@ -178,7 +178,7 @@ def test_torque_in_newton_metres_is_mapped_as_such_and_the_map_says_what_becomes
     assert 'measure = "quadriceps_torque_nm"  # N·m by its values; ' in text
     assert said in text
     cohort = import_cohort(path, tmp_path / "map.toml").cohort
-    assert _usual_measure(cohort) == ("quadriceps_torque" if mass else "quadriceps_torque_nm")
+    assert usual_measure(cohort) == ("quadriceps_torque" if mass else "quadriceps_torque_nm")
     assert any("N·m/kg" in step for step in cohort.provenance.steps) is mass
     if mass:
         assert visit_frame(cohort, "quadriceps_torque")["value"].tolist() == [1.5, 1.75, 1.175, 1.65]

@@ -141,7 +141,7 @@ def test_a_simpler_covariance_is_drawn_from_its_posterior_too(rng, monkeypatch):
     """30 patients, a variance for all: with the prior of the scale drawn on (flat in the log of the residual variance
     and in the standard deviation of the patients) the posterior on a grid; 1,200 draws within 4 errors, a third more allowed
     for the chain."""
-    monkeypatch.setattr("analysis.outcomes.missing.weekly_model._CANDIDATES", (("1", "independent", "an intercept"),))
+    monkeypatch.setattr("analysis.outcomes.missing.weekly_model.CANDIDATES", (("1", "independent", "an intercept"),))
     values = 50 + rng.normal(0, 2, (30, 1)) + rng.normal(0, 4, (30, 3))
     model = fit_weekly(cohort_of(values), "ikdc")
     assert "Metropolis" in model.choices[-1]

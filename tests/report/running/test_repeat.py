@@ -9,7 +9,7 @@ import pytest
 
 from analysis.cohort import write_cohort
 from analysis.errors import ReportError
-from analysis.report import make_report, repeat_report
+from analysis.report import make_report, plan_analysis, repeat_report
 from analysis.report.forms.digest import first_difference, read_digests
 from analysis.report.forms.document import read_document
 from analysis.report.running import make
@@ -193,13 +193,21 @@ def test_a_record_that_asks_for_too_large_a_cohort_is_refused(made, tmp_path, as
     assert sorted(tmp_path.rglob("*")) == before
 
 
+def large_plan():
+    return plan_analysis(generate_cohort(patients=45, seed=1).observed, parameters={"imputations": 10**9})
+
+
 @pytest.mark.parametrize(
     ("parameters", "said"),
-    [({"imputations": 10**9}, "imputations 1,000,000,000"), ({"extra": ["a"] * 1001}, "extra with 1,001 entries")],
+    [
+        ({"imputations": 10**9}, "imputations 1,000,000,000"),
+        ({"extra": ["a"] * 1001}, "extra with 1,001 entries"),
+        (lambda: {"plan": large_plan().to_toml()}, "imputations 1,000,000,000"),
+    ],
 )
 def test_a_record_that_asks_for_too_much_work_is_refused(tmp_path, parameters, said):
     record = write_record(tmp_path / "record.json", "protocol_comparison")
-    change(record, parameters=parameters)
+    change(record, parameters=parameters() if callable(parameters) else parameters)
     with pytest.raises(ReportError) as caught:
         repeat_report(record, out=tmp_path / "again")
     assert caught.value.what == f"The record asks for more than the 1,000 that a record may ask for: {said}."

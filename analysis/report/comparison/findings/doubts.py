@@ -9,7 +9,7 @@ from analysis.counted import form
 from analysis.report.comparison.findings.finding import FEW_SEEN, Findings
 from analysis.report.comparison.findings.patient_rules import best_value
 from analysis.report.comparison.findings.words import is_below_error
-from analysis.report.comparison.prepared import Allocation
+from analysis.report.comparison.parameters import Allocation
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text, shown_decimals
 from analysis.report.parts.wording import MOST_LISTED, NO_HARMS_RECORDED, counts_by_protocol, named_or_counted
@@ -41,10 +41,10 @@ def unusual_words(found: Findings, measure: Measure) -> list[str]:
 def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation) -> list[str]:
     """List what speaks against the findings, a sentence each; never empty.
 
-    Those that change the reading most come first: who was lost, what was measured, answers that turn, the allocation, few
-    patients, findings that contradict each other, and then what blurs a finding.
+    Those that change the reading most come first: what was planned otherwise, who was lost, what was measured, answers that
+    turn, the allocation, few patients, findings that contradict each other, and then what blurs a finding.
     """
-    said = []
+    said = [*_by_plan(found)]
     if found.much_lost or found.losses_differ:
         said.append("Those who were not seen may have fared otherwise than those who were.")
     if found.unusual:
@@ -92,9 +92,22 @@ def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation) -
         looked_for.append("less than half of the home sessions done")
     if np.isfinite([measure.lowest_mean, measure.highest_mean]).any():
         looked_for.append("means outside what groups have")
+    if found.by_plan is not None:
+        looked_for.append("deviations from the analysis plan")
     if any(one.analyses for one in found.differences) and any(one.lost for one in found.seen):
         looked_for.append("other answers under other assumptions about missing visits")
     return [f"Looked for and not found: {numbers.listed(looked_for, 'or')}. What was not measured cannot be seen here."]
+
+
+def _by_plan(found: Findings) -> list[str]:
+    """Say in how many points the analysis is another one than was planned."""
+    deviations, points = found.by_plan or (0, 0)
+    if not deviations:
+        return []
+    verb = form(deviations, "differs")
+    return [
+        f"Of {numbers.plural(points, 'point')} of the analysis plan {deviations} {verb} in this report: see Methods in words."
+    ]
 
 
 def _not_allocated(found: Findings) -> str:

@@ -221,6 +221,8 @@ class Findings:
         The primary outcome and the secondary ones by place and protocol; empty where none was named or none can be compared.
     groups : tuple of GroupsApart
         One a named characteristic whose groups could be compared.
+    by_plan : tuple of int or None
+        Deviations from the analysis plan, and points compared; None without a plan.
     """
 
     seen: tuple[Seen, ...]
@@ -244,6 +246,7 @@ class Findings:
     means: tuple[Mean, ...] = ()
     in_order: tuple[InOrder, ...] = ()
     groups: tuple[GroupsApart, ...] = ()
+    by_plan: tuple[int, int] | None = None
 
     @property
     def much_lost(self) -> tuple[Seen, ...]:

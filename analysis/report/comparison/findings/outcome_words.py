@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from analysis.counted import form
 from analysis.curves.covariates import column_in_words
 from analysis.report.comparison.findings.finding import GroupsApart, InOrder
-from analysis.report.comparison.prepared import Allocation
+from analysis.report.comparison.parameters import Allocation
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
 from analysis.report.parts.wording import MOST_LISTED

@@ -32,6 +32,7 @@ from analysis.report.comparison.findings.patient_rules import (
     unusual_means,
     who_stayed,
 )
+from analysis.report.comparison.parameters import ADJUSTED_INTERVALS
 from analysis.report.comparison.prepared import Prepared
 from analysis.report.parts.losses import too_many_lost
 
@@ -256,7 +257,7 @@ def _courses(study: Prepared, differences: tuple[Difference, ...]) -> list[Cours
     curves = study.curves
     if curves is None or not differences or not curves.scheduled:
         return []
-    table = curves.differences(level=study.level, adjust="bonferroni")
+    table = curves.differences(level=study.level, adjust=ADJUSTED_INTERVALS)
     found = []
     for one in differences:
         main, told_at = side(one.lower, one.upper), one.verdict not in ("no conclusion", "not compared")

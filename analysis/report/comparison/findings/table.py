@@ -12,7 +12,7 @@ from analysis.report.comparison.findings.outcome_words import verdict_in_words
 from analysis.report.comparison.findings.responder_words import not_concluded
 from analysis.report.comparison.findings.rules import side
 from analysis.report.comparison.findings.words import course_story
-from analysis.report.comparison.prepared import Allocation
+from analysis.report.comparison.parameters import Allocation
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import shown_decimals
 from analysis.report.parts.tables import Column, Table

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from analysis.cohort.measures import Measure
 from analysis.counted import form
 from analysis.report.comparison.findings.finding import Course, Difference, Findings, Seen
-from analysis.report.comparison.prepared import Allocation
+from analysis.report.comparison.parameters import Allocation
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import capitalised, decimals_apart, in_text, shown_decimals
 from analysis.report.parts.wording import MOST_LISTED, named_or_counted
