@@ -8,7 +8,7 @@ from analysis.outcomes.patients.patient_flow import PatientFlow
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import wrap
 from analysis.report.parts.figures import Figure
-from analysis.report.parts.look import FAINT, INK, PAPER, QUIET, WIDTH_INCHES, Mark, Width, marks, new_drawing
+from analysis.report.parts.look import FAINT, INK, PAPER, QUIET, Mark, Width, inches_of, marks, new_drawing
 from analysis.report.parts.tables import Column, Table
 
 #: More protocols than this are shown in the table only.
@@ -133,7 +133,7 @@ def _draw(
     scale: float = 1.0,
 ) -> Drawing:
     names = list(boxes)
-    inches = (WIDTH_INCHES[width] - 0.1) / columns
+    inches = (inches_of(width) - 0.1) / columns
     letters = int(inches * 14 / scale) - 4
     wrapped = {name: [_wrapped(box, letters) for box in boxes[name]] for name in names}
     if columns > 1:
@@ -143,11 +143,11 @@ def _draw(
     drawing = new_drawing(width, tallest + 0.62)
     drawing.set_layout_engine("none")
     axes = drawing.add_axes((0.0, 0.0, 1.0, 1.0))
-    axes.set_xlim(0, WIDTH_INCHES[width])
+    axes.set_xlim(0, inches_of(width))
     axes.set_ylim(-(tallest + 0.62), 0)
     axes.set_axis_off()
     axes.text(
-        WIDTH_INCHES[width] / 2, -0.22, f"All patients: {numbers.count(total)}", ha="center", va="center",
+        inches_of(width) / 2, -0.22, f"All patients: {numbers.count(total)}", ha="center", va="center",
         fontsize=9 * scale, fontweight="bold", color=INK,
     )  # fmt: skip
     top = -0.55
