@@ -12,7 +12,6 @@ from analysis.report.forms.pandoc import Pictures, write_office
 from analysis.report.forms.paper import in_parts
 from analysis.report.parts.drawing_files import DrawingOrder
 from analysis.report.parts.figures import Figure
-from analysis.report.parts.tables import Table
 
 CAPTIONS, TABLES = "captions.txt", "tables.docx"
 #: Every name that an export gives.
@@ -33,8 +32,7 @@ def files_of(
         if isinstance(one.block, Figure) and one.block.made:
             own |= {f"{stem}.{form}": file for form, file in one.block.made.files.items()}
         if "csv" in tables:
-            numbers = one.block.table if isinstance(one.block, Figure) else one.block
-            own[f"{stem}.csv"] = numbers.to_csv().encode()
+            own[f"{stem}.csv"] = one.numbers.to_csv().encode()
         files |= own
         named = [*own, *([TABLES] if one.kind == "table" and "docx" in tables else [])]
         described.append(_described(one, named))
@@ -88,10 +86,9 @@ def _described(one: Numbered, files: Sequence[str]) -> str:
 def _tables(items: Sequence[Numbered], title: str) -> bytes:
     """Write the tables as a Word file: a page each, the title above, the notes below, lines across only."""
     blocks: list[Node] = [styled("Title", [paragraph("Tables")]), styled("Subtitle", [paragraph(title)])]
-    for place, one in enumerate(one for one in items if isinstance(one.block, Table)):
+    for place, one in enumerate(one for one in items if one.kind == "table"):
         blocks += [page_break()] if place else []
-        for part in in_parts(one.block):  # type: ignore[arg-type]
-            blocks.append(table(part, f"Table {one.number}. {part.caption}"))
-        if isinstance(one.block, Table) and one.block.notes:
-            blocks.append(styled("Notes", [paragraph(note) for note in one.block.notes]))
+        blocks += [table(part, f"{one.name} {part.caption}") for part in in_parts(one.numbers)]
+        notes = [paragraph(note) for note in one.numbers.notes]
+        blocks += [styled("Notes", notes)] if notes else []
     return write_office(blocks, Pictures(), "docx", title=title)

@@ -27,10 +27,20 @@ class Numbered:
     block: Figure | Table
 
     @property
+    def name(self) -> str:
+        """What it is called: Table 2."""
+        return f"{self.kind.capitalize()} {self.number}."
+
+    @property
+    def numbers(self) -> Table:
+        """The table itself, or that of the figure."""
+        return self.block.table if isinstance(self.block, Figure) else self.block
+
+    @property
     def caption(self) -> str:
         """What stands beside it, with its number: the whole caption of a table, the title of a figure."""
         words = f"{self.block.title}." if isinstance(self.block, Figure) else self.block.caption
-        return f"{self.kind.capitalize()} {self.number}. {words}"
+        return f"{self.name} {words}"
 
 
 def numbered(document: Document) -> list[Numbered]:

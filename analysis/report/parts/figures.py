@@ -17,7 +17,7 @@ from analysis.report.parts.drawing_files import ORDER, DrawingFiles, DrawingOrde
 from analysis.report.parts.look import Width, settings
 from analysis.report.parts.part import Part
 from analysis.report.parts.tables import Table
-from analysis.report.parts.typesetting import typeset
+from analysis.report.parts.typesetting import in_front, typeset
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Drawing
@@ -159,7 +159,7 @@ class Figure(Part):
         made = DrawingFiles.from_json(shown["made"]) if "made" in shown else None
         return cls(**texts, table=Table.from_json(shown["table"]), draw=draw, made=made, _drawn=pictures)
 
-    def to_html(self, *, page: bool = False) -> str:
+    def to_html(self, *, page: bool = False, called: str = "") -> str:
         """Return the figure as an HTML fragment: the picture, caption, and its table to unfold.
 
         Parameters
@@ -167,12 +167,14 @@ class Figure(Part):
         page : bool
             Whether both pictures are in it, for the style of a page to choose from. A browser that chose by itself
             would keep its choice when it prints, so that a phone would print narrow figures.
+        called : str
+            What a document calls it, before its title: Figure 2.
         """
         alt = html.escape(self.alt, quote=True)
         wide, narrow = _address(self.png()), _address(self.png("narrow"))
         picture = f'<img class="wide" alt="{alt}" src="{wide}">'
         picture += f'<img class="narrow" alt="{alt}" src="{narrow}">' if page else ""
-        caption = f"<strong>{typeset(self.title)}.</strong> {typeset(self.caption)}"
+        caption = f"{in_front(called)}<strong>{typeset(self.title)}.</strong> {typeset(self.caption)}"
         return (
             f"<figure>{picture}<figcaption>{caption}</figcaption>"
             f"<details><summary>The numbers in this figure</summary>"
