@@ -17,7 +17,7 @@ from analysis.report.parts.tables import Column, Table
 MOST_COLUMNS = 4
 _REASONS_SHOWN = 4
 #: Where the counts before the protocols come from, and the width of their boxes in inches at most.
-_GIVEN = "Who was assessed, excluded and received the protocol is as the authors counted it (table flow of the cohort)."
+_GIVEN = "Counts of those assessed, excluded and given the protocol are the authors' own (table flow of the cohort)."
 _EARLY_INCHES = 3.4
 _LINE = 0.155
 #: Letters on a slide are larger by this.
@@ -105,6 +105,7 @@ def before_table(found: PatientFlow) -> Table | None:
     }
     rows = found.before.reindex(columns=["step", "protocol", "reason", "patients"]).copy()
     rows["step"] = rows["step"].astype("str").replace(told)
+    rows["patients"] = rows["patients"].convert_dtypes()  # whole numbers
     for name in ("protocol", "reason"):
         rows[name] = rows[name].astype("object").where(rows[name].notna(), "")
     return Table(

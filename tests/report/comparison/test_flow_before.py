@@ -61,6 +61,11 @@ def test_words_and_table_say_the_same_as_the_boxes(cohort):
     )
     assert "Received the protocol: exercise only 7 of 8 (never began 1); " in said
     assert before_table(found).data["patients"].sum() == 40 + 16 + 24
+    assert (
+        before_table(found)
+        .to_csv()
+        .startswith("step,protocol,reason,patients\nassessed for eligibility,,,40\nexcluded,,")
+    )
 
 
 def test_what_was_not_given_is_not_known_and_never_yes(cohort):
