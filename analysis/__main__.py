@@ -5,7 +5,7 @@ import typer
 from analysis.command_line.cohorts import check, deidentify_source, measures
 from analysis.command_line.folders import demo, lessons, notebooks
 from analysis.command_line.importing import import_file, print_map_reference
-from analysis.command_line.reports import plan, repeat, report
+from analysis.command_line.reports import export, plan, repeat, report
 from analysis.errors import KneecurveError
 from analysis.printing import err, foreign, foreign_lines
 
@@ -26,6 +26,7 @@ app.command("deidentify")(deidentify_source)
 app.command("plan-analysis")(plan)
 app.command("report")(report)
 app.command("repeat")(repeat)
+app.command("export")(export)
 app.command("notebooks")(notebooks)
 app.command("lessons")(lessons)
 

@@ -18,7 +18,15 @@ from analysis.quality import export_findings
 from analysis.quality.site_export import write_findings
 from analysis.quality.value_rules import read_value_rules
 from analysis.quarter.aggregates import read_aggregates
-from analysis.report import copy_notebooks, make_report, plan_analysis, read_plan, repeat_report, write_plan
+from analysis.report import (
+    copy_notebooks,
+    export_report,
+    make_report,
+    plan_analysis,
+    read_plan,
+    repeat_report,
+    write_plan,
+)
 from analysis.report.comparison import prepare_study
 from analysis.report.one_patient import prepare_patient
 from analysis.report.quality import prepare_check
@@ -124,6 +132,8 @@ CALLS = {
     "repeat_report, out": lambda place, path, _: repeat_report(
         place / "record.json", cohort=place / "cohort", out=path
     ),
+    "export_report, report": lambda place, path, _: export_report(path, place / "out"),
+    "export_report, out": lambda place, path, _: export_report(place / "record.json", path),
     "copy_notebooks": lambda place, path, _: copy_notebooks(path),
     "copy_lessons": lambda place, path, _: copy_lessons(path),
     "start_lesson": lambda place, path, _: start_lesson(1, folder=path),

@@ -20,11 +20,24 @@ from analysis.result import Result
 Severity = Literal["error", "warning"]
 
 FINDING_COLUMNS = ("severity", "table", "row", "patient_id", "column", "value", "problem", "what_to_do")
-_TABLE_ORDER = ("", "patients", "visits", "sessions", "brace_limits", "events")
+_TABLE_ORDER = ("", "patients", "visits", "sessions", "brace_limits", "events", "flow")
 _SHOWN_OF_A_KIND = 20
 _LONGEST_VALUE = 60
 #: Columns of labels, in which a number of many digits is none that is known.
-_LABELS = ("protocol", "site", "sex", "involved_side", "procedure", "limb", "measure", "modality", "event", "quarter")
+_LABELS = (
+    "protocol",
+    "site",
+    "sex",
+    "involved_side",
+    "procedure",
+    "limb",
+    "measure",
+    "modality",
+    "event",
+    "quarter",
+    "step",
+    "reason",
+)
 #: The row of a file in which the first row of its table stands, as a spreadsheet counts: the header is row 1.
 FIRST_ROW = 2
 #: Column of parts of a finding list, not of a report.

@@ -22,7 +22,7 @@ Privacy = Literal["safe-harbor", "limited"]
 CountedFrom = Literal["surgery", "programme"]
 WEEK_0_IS: dict[CountedFrom, str] = {"surgery": "surgery", "programme": "the start of the programme"}
 Level = Literal["safe-harbor", "limited", "synthetic"]
-TableName = Literal["patients", "visits", "sessions", "brace_limits", "events"]
+TableName = Literal["patients", "visits", "sessions", "brace_limits", "events", "flow"]
 
 #: Weeks that mean something: one year before the start (a baseline) to a century after it (design choice).
 EARLIEST_WEEK, LATEST_WEEK = -52.0, 5_200.0
@@ -133,6 +133,15 @@ _EVENTS = (
     Column("serious", "boolean", "whether it was serious"),
     Column("related", "boolean", "whether it was held to be related to the programme"),
 )
+#: Steps of the flow before the protocols, those of a protocol, and those that have reasons.
+EARLY_STEPS, PROTOCOL_STEPS = ("assessed", "excluded"), ("allocated", "received", "not received")
+REASON_STEPS = ("excluded", "not received")
+_FLOW = (
+    _label("step", "what was done with the patients counted", *EARLY_STEPS, *PROTOCOL_STEPS, required=True),
+    _label("protocol", "programme that they were allocated to; missing before the allocation"),
+    _label("reason", "why they were excluded, or did not receive the protocol"),
+    Column("patients", "number", "how many", "patients", True, lowest=0, highest=10_000_000, source=_CHOICE),
+)
 
 TABLES: dict[TableName, Table] = {
     "patients": Table("patients", "a patient", _PATIENTS, key=("patient_id",), required=True),
@@ -142,6 +151,7 @@ TABLES: dict[TableName, Table] = {
     ),
     "brace_limits": Table("brace_limits", "a change of the brace setting", _BRACE_LIMITS, ("patient_id", "week")),
     "events": Table("events", "something that happened", _EVENTS, key=()),
+    "flow": Table("flow", "a count of patients, before and at the start", _FLOW, key=()),
 }
 
 
@@ -167,6 +177,9 @@ class Cohort(Result):
         One row a change of the brace setting; None where it was not recorded.
     events : pandas.DataFrame, optional
         One row an event; None where events were not recorded, an empty frame where none happened.
+    flow : pandas.DataFrame, optional
+        Counts of patients by whoever did the study: step (assessed, excluded, allocated, received, not received), protocol
+        (missing for the first two), reason, patients; None where nobody gave them.
     measures : Measures
         The measures, by name; the catalogue by default.
     provenance : Provenance
@@ -210,6 +223,7 @@ class Cohort(Result):
     sessions: pd.DataFrame | None = None
     brace_limits: pd.DataFrame | None = None
     events: pd.DataFrame | None = None
+    flow: pd.DataFrame | None = None
     measures: Measures = field(default_factory=load_catalogue)
     provenance: Provenance = field(default_factory=Provenance)
     privacy: Privacy = "safe-harbor"

@@ -3,5 +3,5 @@
 - ``folders``: Folders to work and to look around in: ``demo``, ``notebooks``, ``lessons``.
 - ``importing``: A file becomes a cohort folder: ``import``, ``map-reference``.
 - ``cohorts``: Cohorts are checked and freed of identifiers: ``check``, ``deidentify``, ``measures``.
-- ``reports``: Reports are made, and made again from their records: ``report``, ``repeat``.
+- ``reports``: Comparisons are planned, reports made, made again and exported: ``plan-analysis``, ``report``, ``repeat``, ``export``.
 """

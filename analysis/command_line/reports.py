@@ -1,4 +1,4 @@
-"""Comparisons are planned, reports made, and made again from their records: ``plan-analysis``, ``report``, ``repeat``."""
+"""Comparisons are planned, reports made, made again from their records, and exported for a journal."""
 
 from pathlib import Path
 from typing import Annotated
@@ -96,16 +96,12 @@ def repeat(
     """Make a report again from its record and say what is equal and what differs; exit code 1 where anything differs."""
     from analysis.report import repeat_report
 
-    def show_and_trust(notebook: str) -> bool:
-        err.print(f"Running a notebook that is not one of the kit's: {foreign(notebook)}")
-        return True
-
     repeated = with_progress(
         lambda told: repeat_report(
             record,
             cohort=cohort,
             notebook=notebook,
-            trust=show_and_trust if trust else False,
+            trust=_show_and_trust if trust else False,
             out=destination,
             overwrite=overwrite,
             progress=told,
@@ -114,3 +110,65 @@ def repeat(
     out.print(foreign_lines(repeated))
     if not repeated.same:
         raise typer.Exit(1)
+
+
+def export(
+    report: Annotated[Path, typer.Argument(help="Folder of a report, or its JSON file.")],
+    destination: Annotated[Path, typer.Option("--out", help="Folder that is written.")],
+    figures: Annotated[
+        str, typer.Option("--figures", help="Forms: svg, pdf, tiff, png, with commas; or none.")
+    ] = "svg,pdf",
+    tables: Annotated[str, typer.Option("--tables", help="Forms: csv, docx, with commas; or none.")] = "csv,docx",
+    width: Annotated[
+        str, typer.Option("--width", help="Width of the figures: 85mm; from 165mm on panels stand beside each other.")
+    ] = "85mm",
+    dpi: Annotated[int, typer.Option("--dpi", help="Dots an inch of tiff and png, 72 to 1200.")] = 600,
+    only: Annotated[
+        str, typer.Option("--only", help="Numbers in the report, with commas: figure-2,table-1. Without it, all.")
+    ] = "",
+    cohort: Annotated[
+        Path | None, typer.Option("--cohort", help="Cohort folder, where it is not at the place the record names.")
+    ] = None,
+    notebook: Annotated[
+        Path | None,
+        typer.Option("--notebook", help="Notebook of one's own, where it is not in the folder of the record."),
+    ] = None,
+    trust: Annotated[
+        bool, typer.Option("--trust", help="Run a notebook that is not one of the kit's: it can do all that you can.")
+    ] = False,
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace an earlier export in that folder.")] = False,
+) -> None:
+    """Make a report again and, where it is the same, write its figures and tables as files for a journal."""
+    from analysis.report import export_report
+
+    written = with_progress(
+        lambda told: export_report(
+            report,
+            destination,
+            figures=_parted(figures),  # type: ignore[arg-type]
+            tables=_parted(tables),  # type: ignore[arg-type]
+            width=width,
+            dpi=dpi,
+            only=_parted(only),
+            cohort=cohort,
+            notebook=notebook,
+            trust=_show_and_trust if trust else False,
+            overwrite=overwrite,
+            progress=told,
+        )
+    )
+    out.print(f"Made again, the report is the same. {foreign(written.cohort)}")
+    out.print(f"Written: {len(written.names)} files, in {foreign(written.folder.resolve())}")
+    out.print(f"Captions and alternative texts are in {foreign(written.names[0])}.")
+    for remark in written.remarks:
+        out.print(foreign(remark))
+
+
+def _parted(text: str) -> list[str]:
+    """Give what stands between commas; nothing for none."""
+    return [part.strip() for part in text.split(",") if part.strip() not in ("", "none")]
+
+
+def _show_and_trust(notebook: str) -> bool:
+    err.print(f"Running a notebook that is not one of the kit's: {foreign(notebook)}")
+    return True

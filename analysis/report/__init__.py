@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from analysis.report.comparison.by_plan.making import plan_analysis
+    from analysis.report.exporting.export import ExportedFiles, export_report
     from analysis.report.figures.adherence_figures import dose_figure
     from analysis.report.figures.difference_figure import difference_figure
     from analysis.report.figures.model_figures import patient_effect_figure, quantile_figure, residual_figure
@@ -32,6 +33,7 @@ _NAMES = {
     "planned.write": ("write_plan",),
     "running.make": ("make_report", "ReportFiles"),
     "running.repeat": ("repeat_report", "Repetition"),
+    "exporting.export": ("export_report", "ExportedFiles"),
     "running.notebooks": ("report_names", "notebook_folder"),
     "running.declared": ("with_parameters",),
     "running.working_copy": ("copy_notebooks",),
@@ -58,6 +60,8 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "ReportFiles",  # where it was written
     "repeat_report",  # make a report again from its record, and compare
     "Repetition",  # what came of it
+    "export_report",  # its figures and tables as files for a journal
+    "ExportedFiles",  # which were written
     "report_names",  # which reports there are
     "notebook_folder",  # where their notebooks are
     "with_parameters",  # what prepares a report, called with the parameters of its notebook

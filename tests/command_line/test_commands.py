@@ -243,3 +243,13 @@ def test_the_map_reference_and_the_measures_are_printed(kneecurve):
     answer = kneecurve("measures")
     assert (answer.code, answer.out) == (0, load_catalogue().to_text() + "\n" + answer.out.splitlines()[-1] + "\n")
     assert "MIC: a change that matters" in answer.out
+
+
+def test_export_parts_what_is_asked_and_refuses_before_anything_runs(kneecurve, tmp_path):
+    words = ("export", tmp_path, "--out", tmp_path / "out")
+    unknown = kneecurve(*words, "--figures", "svg, eps")
+    assert (unknown.code, "There is no form 'eps'." in unknown.err, "what to do: " in unknown.err) == (1, True, True)
+    assert "Neither figures nor tables" in kneecurve(*words, "--figures", "none", "--tables", "none").err
+    assert "'2' names no figure" in kneecurve(*words, "--only", "figure-1,2").err
+    assert "There is no report in the folder." in kneecurve(*words, "--width", "17.8cm").err
+    assert everything_under(tmp_path) == []

@@ -1,4 +1,4 @@
-"""CHECK: what cannot be, in tables, visits and the home programme.
+"""CHECK: what cannot be, in tables, visits, the home programme and the flow.
 
 - ``checks``: CHECK: every problem of a cohort in one table, never only the first.
 - ``table_checks``: Checks that hold for every table: columns, keys, ranges, labels, texts, patients.
@@ -6,5 +6,6 @@
 - ``name_checks``: Check of names: protocols, sites and patients of nearly one spelling.
 - ``permission_checks``: Check that every column of a cohort is one that is known, or that a person named.
 - ``visit_checks``: Checks of the measured values: known measures, limbs, plausible ranges, mixed-up units, baselines.
+- ``flow_checks``: Checks of the flow before and at the start: counts that add up, and those of the patients.
 - ``home_checks``: Checks of the home programme: sessions and brace settings that cannot have been, or need a look.
 """

@@ -6,6 +6,7 @@ from collections.abc import Collection, Mapping, Sequence
 
 import pandas as pd
 
+from analysis.cohort.checks.flow_checks import check_flow
 from analysis.cohort.checks.home_checks import check_home
 from analysis.cohort.checks.name_checks import check_names
 from analysis.cohort.checks.permission_checks import check_permitted
@@ -54,7 +55,7 @@ def check_cohort(cohort: Cohort) -> CheckReport:
     CheckReport
         Every finding: missing keys, duplicate rows, values outside the plausible range, mixed-up units, unknown
         measures, patients that do not belong together, patients without a baseline, impossible home sessions and brace
-        settings, direct identifiers.
+        settings, a flow that does not add up, direct identifiers.
 
     Examples
     --------
@@ -110,6 +111,7 @@ def check_tables(
         if "visits" in plain:
             check_visits(plain["visits"], measures, found)
         check_home(plain, found, programme)
+        check_flow(plain, found)
         step("identifiers")
         masked = find_identifiers(plain, found, privacy, quarters=synthetic or privacy == "limited")
         if not synthetic:

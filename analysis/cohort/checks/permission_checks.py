@@ -14,7 +14,7 @@ from analysis.cohort.recognition.trade_words import is_known_name
 from analysis.cohort.tables import TABLES
 
 #: Columns of a cohort whose labels may be any.
-_FREE_LABELS = ("protocol", "procedure", "sex", "event")
+_FREE_LABELS = ("protocol", "procedure", "sex", "event", "reason")
 _OR_SAY_SO = "permit it (kneecurve deidentify --review), or say in code"
 
 
@@ -27,7 +27,7 @@ def check_permitted(tables: Mapping[str, pd.DataFrame], findings: FindingList, d
     """
     for table, frame in tables.items():
         for name in map(str, frame.columns):
-            if f"{table}.{name}" in decided:
+            if f"{table}.{name}" in decided or (table, name) == ("flow", "protocol"):  # those of the patients
                 continue
             known = TABLES[table].column(name)  # type: ignore[index]
             if known is None and table == "patients" and name_rule(name) is None:

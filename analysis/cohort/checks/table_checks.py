@@ -185,7 +185,7 @@ def _check_weeks(
 def _check_labels(table: str, frame: pd.DataFrame, column: Column, findings: FindingList) -> None:
     values = frame[column.name]
     wrong = values.notna() & ~values.isin(column.categories)
-    severity: Severity = "error" if table == "visits" or column.name == "involved_side" else "warning"
+    severity: Severity = "error" if table in ("visits", "flow") or column.name == "involved_side" else "warning"
     advice = f"Use one of: {', '.join(column.categories)}; a map file can recode labels."
     findings.add_rows(severity, table, frame, wrong, column.name, "the label is not a known one", advice)
 

@@ -10,7 +10,7 @@
 - ``permission``: What a person permitted by name, held against what is in the column today.
 - ``table_work``: One table while it is de-identified: what was judged of its columns is carried out.
 - ``transforms``: What is done with cells: dates to weeks, ages, ZIP codes, labels, new identifiers.
-- ``own_measures``: Measures that a cohort brings along: numbers stay, words are those of the catalogue or the trade.
+- ``own_parts``: What a cohort brings along beside the rows of its patients: its measures, and the counts of its flow.
 - ``names``: Names of files and columns as they may be shown and written.
 - ``keys``: The secret key of the new identifiers: made, read, and refused where it is unsafe.
 - ``report``: What de-identification found and did: one row a column, without any value of the source.

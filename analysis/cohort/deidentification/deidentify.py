@@ -14,13 +14,13 @@ from analysis.cohort.checks.checks import check_tables, raise_on_errors
 from analysis.cohort.columns import Column
 from analysis.cohort.deidentification.keys import read_key
 from analysis.cohort.deidentification.names import table_names
-from analysis.cohort.deidentification.own_measures import harmless_measures
+from analysis.cohort.deidentification.own_parts import REASON, harmless_flow, harmless_measures
 from analysis.cohort.deidentification.report import DeidentificationReport
 from analysis.cohort.deidentification.review import Review, read_review
 from analysis.cohort.deidentification.source import read_tables
 from analysis.cohort.deidentification.tables import Choices, Deidentified, deidentify_tables
 from analysis.cohort.files.conversion import convert_table
-from analysis.cohort.files.data_package import write_cohort
+from analysis.cohort.files.data_package import resources_of, write_cohort
 from analysis.cohort.files.package_files import read_descriptor, read_resource, whole_folder, write_csv
 from analysis.cohort.files.package_schema import (
     DESCRIPTOR,
@@ -79,7 +79,7 @@ def deidentify(
         Columns with the patient and with the date of surgery or start; recognised by their names where left out.
     keep : collection of str
         Columns that are permitted: numbers, and labels as they are today; at the limited level also what 164.514(e) allows.
-        Texts never pass.
+        Texts never pass, but for the reasons of the table flow (``reason``), which are of no single patient.
     key_file : path, optional
         File with the secret key of the new identifiers, apart from both folders; made where it is not there. Left out, the
         identifiers are random and nobody can go back.
@@ -176,6 +176,7 @@ def review_columns(
     choices = Choices(level, patient, start, (), date_format)
     if (given / DESCRIPTOR).exists():
         tables = _cohort_tables(given)[0]
+        tables.pop("flow", None)  # no row is of a patient
         review = deidentify_tables(tables, choices, None, {name: name for name in tables}, cohort=True).review
     else:
         tables = read_tables(given, delimiter).tables
@@ -188,7 +189,7 @@ def _cohort_tables(source: Path) -> tuple[dict[str, pd.DataFrame], dict[str, dic
     descriptor = read_descriptor(source)
     raw: dict[str, pd.DataFrame] = {}
     columns: dict[str, dict[str, Column]] = {}
-    for resource in descriptor["resources"]:
+    for resource in resources_of(source, descriptor):
         name = str(resource["name"])
         if name in TABLES:
             raw[name] = with_current_names(read_resource(source, resource)[1].frame)
@@ -200,6 +201,10 @@ def _deidentify_cohort(
     source: Path, folder: Path, choices: Choices, key: bytes | None, *, overwrite: bool
 ) -> DeidentificationReport:
     raw, columns, descriptor = _cohort_tables(source)
+    flow = raw.pop("flow", None)
+    of_flow = flow is not None and REASON in flow and REASON in choices.keep
+    if of_flow and not any(REASON in frame for frame in raw.values()):
+        choices = replace(choices, keep=tuple(name for name in choices.keep if name != REASON))
     measures, reference = harmless_measures(read_own_part(descriptor)[0], raw.get("visits")), read_reference(descriptor)
     done = deidentify_tables(raw, choices, key, {name: name for name in raw}, cohort=True)
     _refuse_lacking(done, raw)
@@ -209,6 +214,12 @@ def _deidentify_cohort(
         extra = {one: _labels_used(column, frame[one]) for one, column in columns[name].items()
                  if one in frame and column.kind != "date" and one != "site"}  # fmt: skip
         tables[name] = convert_table(frame, TABLES[name], findings, extra)  # type: ignore[index]
+    if flow is not None:
+        had = list(tables["patients"]["protocol"].dropna().astype("str").unique())
+        kept, rows = harmless_flow(flow, had, permitted=of_flow)
+        tables["flow"] = convert_table(kept, TABLES["flow"], findings)
+        actions = pd.concat([done.actions, pd.DataFrame(rows, columns=done.actions.columns)], ignore_index=True)
+        done = replace(done, actions=actions)
     report = _report(done, choices, folder, key)
     decided = tuple(f"{name}.{column}" for name, frame in tables.items() for column in frame.columns)
     checked = check_tables(tables, measures, choices.level, findings, reference=reference, decided=decided)

@@ -36,6 +36,8 @@ from analysis.progress import steps
 
 FileFormat = Literal["csv", "parquet"]
 
+#: Counts of the flow, which a person may put into the folder; the descriptor need not name it.
+FLOW_FILE = "flow.csv"
 _MEDIA_TYPES = {"csv": "text/csv", "parquet": "application/vnd.apache.parquet"}
 _RENAMED = "Kinds of session of an earlier version were read by the names of today: " + ", ".join(
     f"{earlier} is {today}" for earlier, today in EARLIER_NAMES.items()
@@ -123,7 +125,7 @@ def load_cohort(folder: str | os.PathLike[str]) -> Cohort:
     Returns
     -------
     Cohort
-        The cohort, its rows in the order of the files.
+        The cohort, its rows in the order of the files; a file flow.csv that was put beside them is its table flow.
 
     Raises
     ------
@@ -209,6 +211,14 @@ def load_with_findings(folder: str | os.PathLike[str]) -> tuple[Cohort, CheckRep
     return replace(cohort, reference=named), report
 
 
+def resources_of(folder: Path, descriptor: dict[str, Any]) -> list[dict[str, Any]]:
+    """Give the resources of a descriptor, and :data:`FLOW_FILE` where a person has put that file beside them."""
+    named: list[dict[str, Any]] = descriptor["resources"]
+    if (folder / FLOW_FILE).is_file() and all(one["name"] != "flow" for one in named):
+        return [*named, {"name": "flow", "path": FLOW_FILE}]
+    return named
+
+
 class _Package:
     """A cohort folder as far as it can be read."""
 
@@ -226,7 +236,7 @@ class _Package:
             self.findings.add(
                 "error", "", f"there is no privacy level {privacy!r}", f"Use one of: {', '.join(get_args(Privacy))}."
             )
-        for resource in descriptor["resources"]:
+        for resource in resources_of(folder, descriptor):
             self._read(folder, resource)
 
     def _read(self, folder: Path, resource: dict[str, Any]) -> None:

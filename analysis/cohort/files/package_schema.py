@@ -55,7 +55,7 @@ def table_schema(frame: pd.DataFrame, table: Table, file_format: str = "csv") ->
     }
     if table.key:
         schema["primaryKey"] = list(table.key)
-    if table.name != "patients":
+    if table.name != "patients" and "patient_id" in frame:
         reference = {"resource": "patients", "fields": ["patient_id"]}
         schema["foreignKeys"] = [{"fields": ["patient_id"], "reference": reference}]
     return schema

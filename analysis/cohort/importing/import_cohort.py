@@ -12,6 +12,7 @@ import pandas as pd
 from analysis.cohort.catalogue import load_catalogue
 from analysis.cohort.checks.checks import check_tables, raise_on_errors
 from analysis.cohort.derived import torque_is_per_kg
+from analysis.cohort.files.conversion import convert_table
 from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.cohort.findings import CheckReport, FindingList, Severity
 from analysis.cohort.importing.import_home import check_protocols, home_table, sessions_of_log
@@ -130,6 +131,8 @@ def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported
         tables[entry.table] = home_table(mapped, entry, sources, starts)
     if mapped.session_log is not None:
         tables["sessions"] = sessions_of_log(mapped, mapped.session_log, sources, starts, tables["patients"], findings)
+    if "flow" in mapped.files:
+        tables["flow"] = convert_table(sources.frame(mapped.files["flow"]), TABLES["flow"], findings)
     check_protocols(mapped, tables["patients"]["protocol"], findings)
     sources.check_links(people)
     tables = {name: tables[name] for name in TABLES if name in tables}

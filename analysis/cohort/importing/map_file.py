@@ -78,6 +78,7 @@ class ImportMap:
         """Where each table that the map describes comes from, by name; values that name their own file are not counted."""
         tables = ["patients", *(["visits"] if any(one.format is None for one in self.value_columns) else [])]
         tables += [one.table for one in self.home] + (["session_log"] if self.session_log is not None else [])
+        tables += ["flow"] if "flow" in self.files else []
         return {table: self.format_of(table) for table in tables}
 
     def format_of(self, table: str) -> FileFormat:
@@ -125,7 +126,7 @@ def read_map(path: Path) -> ImportMap:
         raise keys.error("session_log", "and sessions are both given; the log is summed into the sessions")
     own = keys.table("measures", MEASURES)
     files = keys.table("files", FILES)
-    lacking = next((name for name in files.data if name not in ("patients", "visits", *data)), None)
+    lacking = next((name for name in files.data if name not in ("patients", "visits", "flow", *data)), None)
     if lacking is not None and lacking in {key.name for key in FILES.keys}:
         raise files.error(lacking, f"is named, and the map has no section [{lacking}], so nothing of it would be read")
     return ImportMap(

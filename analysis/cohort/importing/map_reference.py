@@ -105,6 +105,7 @@ FILES = Section(
             ("session_log", "the log with one row a session", 'session_log = "log.csv"'),
             ("brace_limits", "the settings of the brace", 'brace_limits = "brace.csv"'),
             ("events", "the events", 'events = "events.csv"'),
+            ("flow", "the counts before and at the start: step, protocol, reason, patients", 'flow = "flow.csv"'),
         )
     ),
 )  # fmt: skip

@@ -6,6 +6,8 @@ import os
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
+import pandas as pd
+
 from analysis.cohort.checks.links import links_of
 from analysis.cohort.files.conversion import RawTable, add_ragged
 from analysis.cohort.files.paths import refuse_impossible_name
@@ -94,6 +96,10 @@ class Sources:
     def column_names(self, form: FileFormat) -> list[str]:
         """Give the names of the columns of a file."""
         return [str(name) for name in self._read(form)[0].frame.columns]
+
+    def frame(self, form: FileFormat) -> pd.DataFrame:
+        """Give a table as it was read."""
+        return self._read(form)[0].frame
 
     def name_of(self, form: FileFormat) -> str:
         """Give the name of a file or sheet, for messages."""

@@ -34,6 +34,9 @@ class PatientFlow(ResultWithNotes):
         protocol, reason, patients, allocated, share: patients not seen at the last expected week nor after it.
     patients : pandas.DataFrame
         One row a patient: patient_id, protocol, last_week_seen (missing where never), lost (boolean), reason.
+    before : pandas.DataFrame or None
+        Counts given with the cohort: step (assessed, excluded, allocated, received, not received), protocol, reason,
+        patients; None where none were.
     """
 
     measure: str | None
@@ -42,6 +45,7 @@ class PatientFlow(ResultWithNotes):
     by_week: pd.DataFrame
     lost: pd.DataFrame
     patients: pd.DataFrame
+    before: pd.DataFrame | None = None
 
     def _headline(self) -> str:
         return "Patient flow"
@@ -109,8 +113,38 @@ def patient_flow(
         by_week=_by_week(visit_grid(cohort, seen, expected)),
         lost=_lost(patients, size),
         patients=patients,
+        before=cohort.flow,
         notes=tuple(notes),
     )
+
+
+def counted_at(before: pd.DataFrame, step: str, protocol: str | None = None) -> int | None:
+    """Count the patients of a step, of a protocol where it has one; None where no count is given.
+
+    Examples
+    --------
+    >>> before = pd.DataFrame({"step": ["excluded"], "protocol": [None], "reason": ["declined"], "patients": [3.0]})
+    >>> counted_at(before, "excluded"), counted_at(before, "assessed")
+    (3, None)
+    """
+    counts = _rows_at(before, step, protocol)["patients"].dropna()
+    return int(counts.sum()) if len(counts) else None
+
+
+def reasons_at(before: pd.DataFrame, step: str, protocol: str | None = None) -> list[tuple[str, int]]:
+    """Give the reasons of a step with their patients, the most frequent first."""
+    rows = _rows_at(before, step, protocol)
+    if "reason" not in rows:
+        return []
+    known = rows.dropna(subset=["reason", "patients"]).sort_values("patients", ascending=False, kind="stable")
+    return [(str(reason), int(n)) for reason, n in zip(known["reason"], known["patients"], strict=True)]
+
+
+def _rows_at(before: pd.DataFrame, step: str, protocol: str | None) -> pd.DataFrame:
+    rows = before[before["step"].astype("str") == step]
+    if protocol is None or "protocol" not in rows:
+        return rows if protocol is None else rows.iloc[:0]
+    return rows[rows["protocol"].astype("str") == protocol]
 
 
 def _last_seen(cohort: Cohort, seen: pd.DataFrame, expected: list[float]) -> pd.DataFrame:

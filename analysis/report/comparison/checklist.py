@@ -4,7 +4,7 @@ import pandas as pd
 
 from analysis.counted import form
 from analysis.outcomes import PatientFlow
-from analysis.outcomes.patients.patient_flow import NO_REASON
+from analysis.outcomes.patients.patient_flow import NO_REASON, counted_at
 from analysis.report.comparison.outcomes import is_judged
 from analysis.report.comparison.patients import baseline
 from analysis.report.comparison.results import Lacking
@@ -217,11 +217,7 @@ def _places(study: Study) -> dict[str, tuple[str, str]]:
             modelled, "; ".join([*(["Missing data"] if due else []), "Methods in words"]), "enough values for a model"
         ),
         "appendix": further if several else alone,
-        "flow": (
-            (_PART, "Patients, Flow; who was asked or could not take part is not known from the data.")
-            if flow
-            else absent
-        ),
+        "flow": _flow(study.flow) if flow else absent,
         "diagram": _where(flow, "Patients, Flow", "a schedule of visits"),
         "losses": _losses(study.flow) if scheduled else absent,
         "dates": (_ABSENT, f"{NOT_KNOWN}: dates are taken out when a cohort is de-identified."),
@@ -267,6 +263,22 @@ def _sites(study: Study) -> tuple[str, str]:
     if sites is None or not sites.notna().any():
         return (_ABSENT, f"{NOT_KNOWN}.")
     return (_PART, f"{numbers.plural(sites.nunique(), 'site')} in Patients, At the start; no places or dates.")
+
+
+def _flow(flow: PatientFlow) -> tuple[str, str]:
+    """Say which of the first steps of the flow were given with the cohort."""
+    before = flow.before
+    early = before is not None and all(counted_at(before, step) is not None for step in ("assessed", "excluded"))
+    received = before is not None and all(
+        counted_at(before, "received", name) is not None for name in flow.allocated["protocol"]
+    )
+    lacking = [
+        *([] if early else ["who was asked or could not take part"]),
+        *([] if received else ["who received the protocol"]),
+    ]
+    if not lacking:
+        return (_MET, "Patients, Flow")
+    return (_PART, f"Patients, Flow; {' and '.join(lacking)} {form(len(lacking), 'is')} not known from the data.")
 
 
 def _losses(flow: PatientFlow) -> tuple[str, str]:

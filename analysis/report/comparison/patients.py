@@ -4,9 +4,9 @@ import pandas as pd
 
 from analysis.cohort import Cohort
 from analysis.outcomes import BaselineTable
-from analysis.report.comparison.findings.flow_words import flow_boxes, flow_title, flow_words
+from analysis.report.comparison.findings.flow_words import before_words, flow_boxes, flow_title, flow_words
 from analysis.report.comparison.study import Study
-from analysis.report.figures.flow_figure import MOST_COLUMNS, flow_across, flow_figure, lost_table
+from analysis.report.figures.flow_figure import MOST_COLUMNS, before_table, flow_across, flow_figure, lost_table
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text, shown_decimals
 from analysis.report.parts.passages import Item, Passage, Section, absent
@@ -27,16 +27,19 @@ def flow(study: Study) -> Section:
         if study.curves is not None:
             frame = study.curves.frame
             modelled = frame.groupby(frame["protocol"].astype("str"))["patient_id"].nunique()
+        before = before_words(found)
         words = f"in the model of {in_text(study.measure.label)}"
         judged = study.found
         items.append(
             flow_figure(
-                found, told=flow_words(judged, study.measure), message=flow_title(judged),
+                found, told=" ".join(filter(None, (before, flow_words(judged, study.measure)))), message=flow_title(judged),
                 on_slide=flow_boxes(judged), modelled=modelled, modelled_words=words,
             )
         )  # fmt: skip
     elif found.weeks:
         items.append(flow_across(found))
+    given = before_table(found)
+    items += [given] if given else []
     if not found.weeks:
         items.append(absent("a schedule of visits, so nobody can be said to be lost."))
     elif len(found.lost):

@@ -11,7 +11,7 @@ from analysis.outcomes.home_programme.complier_effect import ComplierEffect
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import legend_above, wrap, zero_line
 from analysis.report.parts.figures import Figure
-from analysis.report.parts.look import INK, QUIET, Mark, Width, marks, new_drawing, quiet_grid
+from analysis.report.parts.look import INK, OF_PATIENTS, QUIET, Mark, Width, marks, new_drawing, quiet_grid
 from analysis.report.parts.numbers import capitalised, decimals_for, in_text
 from analysis.report.parts.tables import Column, Table, level_of
 
@@ -46,6 +46,7 @@ def dose_change_figure(found: AdherenceAssociation) -> Figure:
             points, x="done", y="improvement", hue="name", style="name", ax=axes, legend=False, s=20, alpha=0.7,
             palette={name: mark.colour for name, mark in drawn.items()}, hue_order=names, style_order=names,
             markers={name: mark.marker for name, mark in drawn.items()}, edgecolor="none", linewidth=0.4, zorder=3,
+            **OF_PATIENTS,
         )  # fmt: skip
         for name in names:
             own = known[known["protocol"] == name]

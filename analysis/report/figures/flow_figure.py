@@ -1,19 +1,24 @@
 """The flow of patients as a diagram: allocated, with a baseline, seen at each week, lost and why."""
 
+from collections.abc import Sequence
+
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure as Drawing
 
-from analysis.outcomes.patients.patient_flow import PatientFlow
+from analysis.outcomes.patients.patient_flow import PatientFlow, counted_at, reasons_at
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import wrap
 from analysis.report.parts.figures import Figure
-from analysis.report.parts.look import FAINT, INK, PAPER, QUIET, WIDTH_INCHES, Mark, Width, marks, new_drawing
+from analysis.report.parts.look import FAINT, INK, PAPER, QUIET, Mark, Width, inches_of, marks, new_drawing
 from analysis.report.parts.tables import Column, Table
 
 #: More protocols than this are shown in the table only.
 MOST_COLUMNS = 4
 _REASONS_SHOWN = 4
+#: Where the counts before the protocols come from, and the width of their boxes in inches at most.
+_GIVEN = "Counts of those assessed, excluded and given the protocol are the authors' own (table flow of the cohort)."
+_EARLY_INCHES = 3.4
 _LINE = 0.155
 #: Letters on a slide are larger by this.
 _ON_A_SLIDE = 1.4
@@ -37,9 +42,10 @@ def flow_figure(
     drawn = marks(names)
     boxes = {name: _boxes(found, name, modelled, modelled_words) for name in names}
     total = int(found.allocated["allocated"].sum())
+    early = _early(found.before)
 
     def draw(width: Width) -> Drawing:
-        return _draw(boxes, drawn, total, width, columns=len(names) if width == "wide" else 1)
+        return _draw(boxes, drawn, total, width, columns=len(names) if width == "wide" else 1, early=early)
 
     def draw_for_slide() -> Drawing:
         return _draw(on_slide or boxes, drawn, total, "wide", columns=len(names), scale=_ON_A_SLIDE)
@@ -47,7 +53,7 @@ def flow_figure(
     return Figure(
         name="flow",
         title="Patient flow",
-        caption=" ".join(["Read each column downwards.", *found.notes]),
+        caption=" ".join(["Read each column downwards.", *([_GIVEN] if before_table(found) else []), *found.notes]),
         alt=told,
         table=Table(
             found.by_week,
@@ -88,6 +94,33 @@ def flow_across(found: PatientFlow) -> Table:
     )
 
 
+def before_table(found: PatientFlow) -> Table | None:
+    """Show the counts given of the steps before and at the start; None where none are."""
+    if found.before is None or found.before.empty:
+        return None
+    told = {
+        "assessed": "assessed for eligibility",
+        "received": "received the protocol",
+        "not received": "did not receive it",
+    }
+    rows = found.before.reindex(columns=["step", "protocol", "reason", "patients"]).copy()
+    rows["step"] = rows["step"].astype("str").replace(told)
+    rows["patients"] = rows["patients"].convert_dtypes()  # whole numbers
+    for name in ("protocol", "reason"):
+        rows[name] = rows[name].astype("object").where(rows[name].notna(), "")
+    return Table(
+        rows,
+        "Patients before and at the start, as counted by the authors.",
+        (
+            Column("step", "Step"),
+            Column("protocol", "Protocol"),
+            Column("reason", "Reason"),
+            Column("patients", "Patients", "count"),
+        ),
+        name="before",
+    )
+
+
 def lost_table(found: PatientFlow) -> Table:
     """Show who was lost before the last week, and why."""
     return Table(
@@ -107,6 +140,7 @@ def _boxes(found: PatientFlow, name: str, modelled: pd.Series | None, modelled_w
     weeks = found.by_week[found.by_week["protocol"] == name]
     boxes = [
         [name, f"patients: {numbers.count(row['allocated'])}"],
+        *_received(found.before, name),
         [f"with a baseline: {numbers.count(row['with_baseline'])}"],
     ]
     seen = [
@@ -124,6 +158,36 @@ def _boxes(found: PatientFlow, name: str, modelled: pd.Series | None, modelled_w
     return boxes
 
 
+def _early(before: pd.DataFrame | None) -> list[list[str]]:
+    """Give the boxes above the protocols, in order; none where no counts are given."""
+    if before is None:
+        return []
+    assessed, excluded = counted_at(before, "assessed"), counted_at(before, "excluded")
+    boxes = [[f"assessed for eligibility: {numbers.count(assessed)}"]] if assessed is not None else []
+    if excluded is not None:
+        boxes.append([f"excluded: {numbers.count(excluded)}", *_reasons(before, "excluded", None)])
+    return boxes
+
+
+def _received(before: pd.DataFrame | None, name: str) -> list[list[str]]:
+    """Give the box with those who received a protocol, where a count is given of any."""
+    if before is None or counted_at(before, "received") is None:
+        return []
+    received, without = counted_at(before, "received", name), counted_at(before, "not received", name)
+    known = "not known" if received is None else numbers.count(received)
+    box = [f"received the protocol: {known}"]
+    if without:
+        box.append(f"did not receive it: {numbers.count(without)}")
+    return [[*box, *_reasons(before, "not received", name)]]
+
+
+def _reasons(before: pd.DataFrame, step: str, name: str | None) -> list[str]:
+    known = reasons_at(before, step, name)
+    rest = sum(n for _, n in known[_REASONS_SHOWN:])
+    lines = [f"– {reason}: {numbers.count(n)}" for reason, n in known[:_REASONS_SHOWN]]
+    return [*lines, *([f"– other reasons: {numbers.count(rest)}"] if rest else [])]
+
+
 def _draw(
     boxes: dict[str, list[list[str]]],
     drawn: dict[str, Mark],
@@ -131,26 +195,33 @@ def _draw(
     width: Width,
     columns: int,
     scale: float = 1.0,
+    early: Sequence[list[str]] = (),
 ) -> Drawing:
     names = list(boxes)
-    inches = (WIDTH_INCHES[width] - 0.1) / columns
+    inches = (inches_of(width) - 0.1) / columns
     letters = int(inches * 14 / scale) - 4
     wrapped = {name: [_wrapped(box, letters) for box in boxes[name]] for name in names}
     if columns > 1:
         wrapped = _level(wrapped)
     heights = {name: sum(0.36 + scale * _LINE * len(box) for box in wrapped[name]) - 0.2 for name in names}
     tallest = max(heights.values()) if columns > 1 else sum(heights.values()) + 0.25 * (len(names) - 1)
-    drawing = new_drawing(width, tallest + 0.62)
+    aside = columns > 1  # who was excluded stands beside the way of the others, where there is room
+    across = min(_EARLY_INCHES, inches_of(width) / (2 if aside else 1) - 0.22)
+    first = [_wrapped(box, int(across * 14 / scale) - 4) for box in early]
+    above = sum(0.36 + scale * _LINE * len(box) for box in first)
+    drawing = new_drawing(width, above + tallest + 0.62)
     drawing.set_layout_engine("none")
     axes = drawing.add_axes((0.0, 0.0, 1.0, 1.0))
-    axes.set_xlim(0, WIDTH_INCHES[width])
-    axes.set_ylim(-(tallest + 0.62), 0)
+    axes.set_xlim(0, inches_of(width))
+    axes.set_ylim(-(above + tallest + 0.62), 0)
     axes.set_axis_off()
+    middle = inches_of(width) / 2
+    _draw_early(axes, first, middle, across, scale, aside=aside)
     axes.text(
-        WIDTH_INCHES[width] / 2, -0.22, f"All patients: {numbers.count(total)}", ha="center", va="center",
+        middle, -above - 0.22, f"{'Allocated' if early else 'All patients'}: {numbers.count(total)}", ha="center", va="center",
         fontsize=9 * scale, fontweight="bold", color=INK,
     )  # fmt: skip
-    top = -0.55
+    top = -above - 0.55
     for position, name in enumerate(names):
         left = 0.05 + (position * inches if columns > 1 else 0.0)
         bottom = _draw_column(axes, wrapped[name], drawn[name], left + 0.06, inches - 0.12, top, scale)
@@ -172,30 +243,56 @@ def _level(columns: dict[str, list[list[str]]]) -> dict[str, list[list[str]]]:
     }
 
 
+def _draw_early(axes: Axes, boxes: list[list[str]], middle: float, across: float, scale: float, *, aside: bool) -> None:
+    """Draw the boxes above the protocols; ``aside``, those after the first stand to the right of the way downwards."""
+    top = -0.06
+    for place, lines in enumerate(boxes):
+        beside = aside and place > 0
+        left = middle + 0.17 if beside else middle - across / 2
+        bottom = _draw_box(axes, lines, FAINT if place else INK, left, across, top, scale, bold=place == 0)
+        if beside:
+            _arrow(axes, (middle, (top + bottom) / 2), (left, (top + bottom) / 2))
+        _arrow(
+            axes, (middle, top if beside else bottom), (middle, bottom - 0.2), head=not aside or place == len(boxes) - 1
+        )
+        top = bottom - 0.2
+
+
 def _draw_column(
     axes: Axes, boxes: list[list[str]], mark: Mark, left: float, width: float, top: float, scale: float
 ) -> float:
-    from matplotlib.patches import FancyBboxPatch
-
     for position, lines in enumerate(boxes):
-        height = 0.16 + scale * _LINE * len(lines)
-        first = position == 0
-        axes.add_patch(
-            FancyBboxPatch(
-                (left, top - height), width, height, boxstyle="round,pad=0,rounding_size=0.05", linewidth=0.9,
-                facecolor=PAPER, edgecolor=mark.colour if first else FAINT,
-            )
-        )  # fmt: skip
-        for number, line in enumerate(lines):
-            axes.text(
-                left + 0.09, top - 0.08 - scale * _LINE * (number + 0.5), line, ha="left", va="center", fontsize=7.8 * scale,
-                color=mark.colour if first else INK, fontweight="bold" if first else "normal",
-            )  # fmt: skip
-        top -= height
+        colour = mark.colour if position == 0 else FAINT
+        top = _draw_box(axes, lines, colour, left, width, top, scale, bold=position == 0)
         if position < len(boxes) - 1:
-            axes.annotate(
-                "", xy=(left + width / 2, top - 0.2), xytext=(left + width / 2, top),
-                arrowprops={"arrowstyle": "-|>", "color": QUIET, "linewidth": 0.8, "shrinkA": 0, "shrinkB": 0},
-            )  # fmt: skip
+            _arrow(axes, (left + width / 2, top), (left + width / 2, top - 0.2))
             top -= 0.2
     return top
+
+
+def _draw_box(
+    axes: Axes, lines: list[str], colour: str, left: float, width: float, top: float, scale: float, *, bold: bool
+) -> float:
+    """Draw a box and give where it ends; ``bold``, its words have its colour too."""
+    from matplotlib.patches import FancyBboxPatch
+
+    height = 0.16 + scale * _LINE * len(lines)
+    axes.add_patch(
+        FancyBboxPatch(
+            (left, top - height), width, height, boxstyle="round,pad=0,rounding_size=0.05", linewidth=0.9,
+            facecolor=PAPER, edgecolor=colour,
+        )
+    )  # fmt: skip
+    for number, line in enumerate(lines):
+        axes.text(
+            left + 0.09, top - 0.08 - scale * _LINE * (number + 0.5), line, ha="left", va="center", fontsize=7.8 * scale,
+            color=colour if bold else INK, fontweight="bold" if bold else "normal",
+        )  # fmt: skip
+    return top - height
+
+
+def _arrow(axes: Axes, start: tuple[float, float], end: tuple[float, float], *, head: bool = True) -> None:
+    axes.annotate(
+        "", xy=end, xytext=start,
+        arrowprops={"arrowstyle": "-|>" if head else "-", "color": QUIET, "linewidth": 0.8, "shrinkA": 0, "shrinkB": 0},
+    )  # fmt: skip

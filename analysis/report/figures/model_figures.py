@@ -14,7 +14,7 @@ from analysis.curves.mixed_model import MixedModel
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import axes_inches, panel_grid, week_axis, wrap, zero_line
 from analysis.report.parts.figures import Figure
-from analysis.report.parts.look import FAINT, INK, QUIET, Width, new_drawing, quiet_grid
+from analysis.report.parts.look import FAINT, INK, OF_PATIENTS, QUIET, Width, new_drawing, quiet_grid
 from analysis.report.parts.numbers import decimals_for
 from analysis.report.parts.tables import Column, Table
 
@@ -118,7 +118,7 @@ def quantile_figure(model: MixedModel) -> Figure:
         axes = drawing.add_subplot()
         limit = max(float(np.abs(expected).max()), float(np.abs(values).max())) * 1.05
         axes.plot([-limit, limit], [-limit, limit], color=INK, linewidth=0.9)
-        axes.plot(expected, values, ".", color=_POINT, markersize=3)
+        axes.plot(expected, values, ".", color=_POINT, markersize=3, **OF_PATIENTS)
         axes.set_xlabel("Normal quantile")
         axes.set_ylabel("Residual")
         axes.set_aspect("equal")
@@ -181,8 +181,9 @@ def patient_effect_figure(model: MixedModel) -> Figure:
             half = 1.96 * one["std_error"].to_numpy(dtype=float)
             middle = one["estimate"].to_numpy(dtype=float)
             points = 72 * axes_inches(width, columns=panels.shape[1]) / max(len(one), 1)
-            axes.vlines(place, middle - half, middle + half, color=FAINT, linewidth=min(2.0, 0.45 * points))
-            axes.plot(place, middle, ".", color=_POINT, markersize=2.5 if len(one) > 80 else 5)
+            lines = min(2.0, 0.45 * points)
+            axes.vlines(place, middle - half, middle + half, color=FAINT, linewidth=lines, **OF_PATIENTS)
+            axes.plot(place, middle, ".", color=_POINT, markersize=2.5 if len(one) > 80 else 5, **OF_PATIENTS)
             zero_line(axes)
             axes.set_title(f"effect: {wrap(name, 36)}")
             axes.set_xlabel("Patients in order of their effect")
@@ -226,7 +227,7 @@ def _scatter(axes: Axes, across: NDArray[np.float64], values: NDArray[np.float64
         axes.hexbin(across, values, gridsize=45, cmap="Blues", mincnt=1, linewidths=0, bins="log")
         return
     jitter: Any = np.random.default_rng(0).uniform(-0.004, 0.004, len(values)) * (np.ptp(across) or 1.0)
-    axes.plot(across + jitter, values, ".", color=_POINT, alpha=0.45, markersize=3.5, markeredgewidth=0)
+    axes.plot(across + jitter, values, ".", color=_POINT, alpha=0.45, markersize=3.5, markeredgewidth=0, **OF_PATIENTS)
 
 
 def _by_span(across: NDArray[np.float64], values: NDArray[np.float64]) -> pd.DataFrame:

@@ -21,7 +21,16 @@ from analysis.report.parts.axes import (
 )
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.forest import draw_forest
-from analysis.report.parts.look import MOST_IN_ONE_PANEL, QUIET, Mark, Width, marks, new_drawing, quiet_grid
+from analysis.report.parts.look import (
+    MOST_IN_ONE_PANEL,
+    OF_PATIENTS,
+    QUIET,
+    Mark,
+    Width,
+    marks,
+    new_drawing,
+    quiet_grid,
+)
 from analysis.report.parts.model_words import method_in_words
 from analysis.report.parts.numbers import in_text, shown_decimals
 from analysis.report.parts.tables import Column, Table
@@ -252,10 +261,14 @@ def _draw_patients(axes: Axes, curves: RecoveryCurves, protocol: str, mark: Mark
     starts = np.flatnonzero(~kept["patient_id"].duplicated().to_numpy())[1:]
     paths = np.split(kept[["week", "value"]].to_numpy(dtype=float), starts)
     opacity = float(np.clip(6.0 / max(len(paths), 1) ** 0.75, 0.14, 0.6))
-    axes.add_collection(LineCollection(paths, colors=mark.colour, linewidths=0.6, alpha=opacity, zorder=1))
+    axes.add_collection(
+        LineCollection(paths, colors=mark.colour, linewidths=0.6, alpha=opacity, zorder=1, **OF_PATIENTS)
+    )
     single = np.array([path[0] for path in paths if len(path) == 1])
     if len(single):
-        axes.plot(single[:, 0], single[:, 1], ".", color=mark.colour, alpha=opacity, markersize=3, zorder=1)
+        axes.plot(
+            single[:, 0], single[:, 1], ".", color=mark.colour, alpha=opacity, markersize=3, zorder=1, **OF_PATIENTS
+        )
 
 
 def _from_start(curves: RecoveryCurves, lines: pd.DataFrame, protocol: str) -> pd.DataFrame:

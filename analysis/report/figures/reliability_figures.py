@@ -7,7 +7,7 @@ from analysis.outcomes.thresholds.reliability import Reliability
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import panel_grid
 from analysis.report.parts.figures import Figure
-from analysis.report.parts.look import INK, QUIET, Width, marks, quiet_grid
+from analysis.report.parts.look import INK, OF_PATIENTS, QUIET, Width, marks, quiet_grid
 from analysis.report.parts.numbers import decimals_for, in_text
 from analysis.report.parts.tables import Column, Table, intervals_by, level_of
 
@@ -96,7 +96,16 @@ def _one_pair(found: Reliability, place: int, axes: Axes, decimals: int) -> None
             textcoords="offset points", va="center", fontsize=7.5, annotation_clip=False,
         )  # fmt: skip
     seaborn.scatterplot(
-        one, x="mean", y="difference", ax=axes, color=mark.colour, s=26, edgecolor="none", alpha=0.75, zorder=3
+        one,
+        x="mean",
+        y="difference",
+        ax=axes,
+        color=mark.colour,
+        s=26,
+        edgecolor="none",
+        alpha=0.75,
+        zorder=3,
+        **OF_PATIENTS,
     )
     axes.axhline(0, color=QUIET, linewidth=0.8, linestyle=":", zorder=1)
     axes.set(xlabel="", ylabel="")

@@ -11,7 +11,7 @@ from analysis.cohort.measures import Measure
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import legend_above, panel_grid, wrap
 from analysis.report.parts.figures import Figure
-from analysis.report.parts.look import MOST_IN_ONE_PANEL, Width, marks, quiet_grid, without_markers
+from analysis.report.parts.look import MOST_IN_ONE_PANEL, OF_PATIENTS, Width, marks, quiet_grid, without_markers
 from analysis.report.parts.numbers import in_text, shown_decimals
 from analysis.report.parts.tables import Column, Table
 
@@ -160,7 +160,7 @@ def _draw_boxes(axes: Axes, known: pd.DataFrame, colour: str, place: int, of: in
     axes.boxplot(
         list(grouped.values()), positions=[position + shift for position in grouped], widths=0.82 * width,
         manage_ticks=False, boxprops=line, whiskerprops=line, capprops=line, medianprops={**line, "linewidth": 1.8},
-        flierprops={"markeredgecolor": colour, "markersize": 2.0, "marker": "o"},
+        flierprops={"markeredgecolor": colour, "markersize": 2.0, "marker": "o", **OF_PATIENTS},
     )  # fmt: skip
 
 

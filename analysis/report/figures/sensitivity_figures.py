@@ -48,10 +48,13 @@ def analyses_figure(found: MissingDataAnalyses, *, told: str = "") -> Figure:
             zero_line(axes, across=False)
             axes.set_yticks(places, [wrap(line, 34 if wide else 24) for line in lines])
             axes.set_ylim(len(lines) - 0.5, -0.5)
-            axes.set_title(f"{wrap(name, 30)}\n{wrap(f'minus {found.reference}', 30)}", color=mark.colour)
+            letters = 30 if wide else 22
+            axes.set_title(f"{wrap(name, letters)}\n{wrap(f'minus {found.reference}', letters)}", color=mark.colour)
             quiet_grid(axes, "x")
         for axes in panels[-1]:
-            axes.set_xlabel(wrap(f"Difference at {numbers.moment(found.endpoint.week)} ({measure.unit})", 34))
+            axes.set_xlabel(
+                wrap(f"Difference at {numbers.moment(found.endpoint.week)} ({measure.unit})", 34 if wide else 26)
+            )
         return drawing
 
     return Figure(

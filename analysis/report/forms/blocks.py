@@ -49,6 +49,11 @@ def notes(text: str) -> Node:
     return {"t": "Div", "c": [["", ["notes"], []], [{"t": "Para", "c": _words(text)}]]}
 
 
+def page_break() -> Node:
+    """End a page of a Word file."""
+    return {"t": "RawBlock", "c": ["openxml", '<w:p><w:r><w:br w:type="page"/></w:r></w:p>']}
+
+
 def image(path: str, *, alt: str = "", title: str = "", width: str = "") -> Node:
     """Write a picture that lies beside the document."""
     sizes = [["width", width]] if width else []

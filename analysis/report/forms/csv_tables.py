@@ -54,13 +54,24 @@ def document_to_csv(document: Document) -> dict[str, str]:
     return {CONTENTS: contents.to_csv(index=False, lineterminator="\n"), **files}
 
 
+def file_stem(name: str) -> str:
+    """Give a name without what a name of a file may not have; may be empty.
+
+    Examples
+    --------
+    >>> file_stem("week 26: all/some")
+    'week-26-all-some'
+    """
+    return re.sub(r"[^\w.-]+", "-", name).strip("-.")
+
+
 def csv_names(document: Document) -> list[str]:
     """Name the files of the tables and figures of a report, in their order."""
     found: list[str] = []
     named = Counter[str]()
     for block in document.blocks:
         if isinstance(block, Table | Figure):
-            stem = re.sub(r"[^\w.-]+", "-", block.name).strip("-.") or "table"
+            stem = file_stem(block.name) or "table"
             named[stem] += 1
             found.append(f"{stem}.csv" if named[stem] == 1 else f"{stem}-{named[stem]}.csv")
     return found

@@ -11,8 +11,10 @@ from typing import Any
 from analysis.errors import ReportError
 from analysis.report.forms.document import Document
 from analysis.report.forms.markdown import Heading
+from analysis.report.forms.numbering import numbered
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.passages import Passage
+from analysis.report.parts.tables import Table
 from analysis.report.parts.typesetting import typeset
 from analysis.report.parts.wording import made_in_words
 
@@ -37,6 +39,7 @@ def document_to_html(document: Document, *, stamp: str) -> str:
     following = iter(identities)
     sections: list[list[str]] = [[]]
     folding = folded = False
+    numbers = iter(numbered(document))
     for block in blocks:
         match block:
             case Heading(level, text, shown):
@@ -53,7 +56,9 @@ def document_to_html(document: Document, *, stamp: str) -> str:
                     heading, folded = f'<details class="section"><summary>{heading}</summary>', True
                 sections[-1].append(heading)
             case Figure():
-                sections[-1].append(block.to_html(page=True))
+                sections[-1].append(block.to_html(page=True, called=next(numbers).name))
+            case Table():
+                sections[-1].append(block.to_html(called=next(numbers).name))
             case Passage(kind="answer"):
                 sections[-1].append(_leading_on(block.to_html(), leading))
             case _:

@@ -9,6 +9,7 @@ from analysis.report.forms.csv_tables import CONTENTS, csv_names, document_to_cs
 from analysis.report.forms.document import Block, Document
 from analysis.report.forms.html import FOLDED
 from analysis.report.forms.markdown import Heading, OwnWords
+from analysis.report.forms.numbering import numbered
 from analysis.report.forms.paper import PNG, column_widths, in_parts, width_on_paper
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.passages import Passage
@@ -85,19 +86,22 @@ def _fonts() -> str:
 def _source(document: Document, folder: Path, *, stamp: str) -> str:
     opening = f"title: {_text(document.title.text)}, subtitle: {_texts(document.subtitle)}"
     parts = [TEMPLATE.read_text(encoding="utf-8"), f"#show: report.with({opening})"]
-    names = iter(csv_names(document))
+    names, numbers = iter(csv_names(document)), iter(numbered(document))
     appendix = False
-    for number, block in enumerate(document.blocks, start=1):
-        name = next(names) if isinstance(block, Table | Figure) else ""
+    for place, block in enumerate(document.blocks, start=1):
+        counted = isinstance(block, Table | Figure)
+        name, called = (next(names), next(numbers)) if counted else ("", None)
         if isinstance(block, Heading) and block.level == _SECTION:
             appendix = block.text == FOLDED
             parts += ["#show: appendix"] if appendix else []
         if appendix and isinstance(block, Table) and len(block.data) > _MOST_ROWS_IN_APPENDIX:
             parts.append(
-                f"#left-to-file({_text(block.caption)}, {_text(f'{len(block.data)} rows: attached as {name}.')})"
+                f"#left-to-file({_text(called.caption if called else '')}, "
+                f"{_text(f'{len(block.data)} rows: attached as {name}.')})"
             )
         else:
-            parts.append(_block(block, folder, number, scale=_IN_APPENDIX if appendix else _BEFORE))
+            number = called.number if called else 0
+            parts.append(_block(block, folder, place, number, scale=_IN_APPENDIX if appendix else _BEFORE))
     files = document_to_csv(document)
     parts += [_attached(name, text, folder) for name, text in files.items()]
     said = [made_in_words(stamp)] + ([ATTACHED] if len(files) > 1 else [])
@@ -105,21 +109,21 @@ def _source(document: Document, folder: Path, *, stamp: str) -> str:
     return "\n".join(parts) + "\n"
 
 
-def _block(block: Block, folder: Path, number: int, *, scale: float) -> str:
+def _block(block: Block, folder: Path, place: int, number: int, *, scale: float) -> str:
     match block:
         case Heading(level, text):
             return f"#heading(level: {max(level - 1, 1)}, {_text(text)})"
         case OwnWords(picture=picture, alt=alt) if picture:
-            path, width = _picture(picture, folder, number, scale)
+            path, width = _picture(picture, folder, place, scale)
             return f"#image({_text(path)}, alt: {_text(alt)}, width: {width})"
         case Passage(paragraphs, kind):
             return f"#words({_text(kind)}, {_texts(paragraphs)})" if paragraphs else ""
         case Table():
-            return "\n".join(_table(part) for part in in_parts(block))
+            return "\n".join(_table(part, number) for part in in_parts(block))
         case Figure():
-            path, width = _picture(block.png(), folder, number, scale)
+            path, width = _picture(block.png(), folder, place, scale)
             words = ", ".join(_text(one) for one in (path, block.alt, block.title, block.caption))
-            return f"#picture({words}, width: {width})"
+            return f"#picture({words}, number: {number}, width: {width})"
 
 
 def _attached(name: str, text: str, folder: Path) -> str:
@@ -129,14 +133,14 @@ def _attached(name: str, text: str, folder: Path) -> str:
     return f'#pdf.attach({_text(name)}, relationship: "data", mime-type: "text/csv", description: {_text(what)})'
 
 
-def _picture(picture: bytes, folder: Path, number: int, scale: float) -> tuple[str, str]:
+def _picture(picture: bytes, folder: Path, place: int, scale: float) -> tuple[str, str]:
     """Write a picture beside the source; give its name and its width."""
-    path = f"picture-{number}.{'png' if picture[:4] == PNG else 'jpg'}"
+    path = f"picture-{place}.{'png' if picture[:4] == PNG else 'jpg'}"
     (folder / path).write_bytes(picture)
     return path, f"{100 * scale * width_on_paper(picture):.1f}%"
 
 
-def _table(table: Table) -> str:
+def _table(table: Table, number: int) -> str:
     count, rows = len(table.columns), list(table.grouped_rows())
     spans = table.spans()
     head = []
@@ -155,7 +159,7 @@ def _table(table: Table) -> str:
     aligned = ", ".join(table.sides())
     widths = ", ".join(f"{weight:g}fr" for weight in column_widths(table))
     return (
-        f"#grid-of(caption: {_text(table.caption)}, notes: {_texts(table.notes)}, "
+        f"#grid-of(number: {number}, caption: {_text(table.caption)}, notes: {_texts(table.notes)}, "
         f"small: {str(count > _MANY_COLUMNS).lower()}, whole: {str(len(rows) <= _ROWS_KEPT_TOGETHER).lower()}, "
         f"columns: ({widths},), align: ({aligned},), "
         f"head: ({', '.join(head)},), cells: ({', '.join(cells)}{',' if cells else ''}))"

@@ -5,6 +5,7 @@ from collections.abc import Iterator
 from analysis.report.forms.blocks import Node, bullets, figure, heading, image, lines, paragraph, styled, table
 from analysis.report.forms.document import Document
 from analysis.report.forms.markdown import Heading, OwnWords
+from analysis.report.forms.numbering import numbered
 from analysis.report.forms.pandoc import Pictures, write_office
 from analysis.report.forms.paper import in_parts, width_on_paper
 from analysis.report.parts.figures import Figure
@@ -33,7 +34,7 @@ def _parts(document: Document, stamp: str, pictures: Pictures) -> Iterator[Node]
     yield styled("Title", [paragraph(document.title.text)])
     for line in document.subtitle:
         yield styled("Subtitle", [paragraph(line)])
-    tables, figures = 0, []
+    numbers, figures = iter(numbered(document)), []
     for block in document.blocks:
         match block:
             case Heading(level, text):
@@ -46,18 +47,18 @@ def _parts(document: Document, stamp: str, pictures: Pictures) -> Iterator[Node]
                 made = [lines(one) if kind == "output" else paragraph(one) for one in paragraphs]
                 yield from [styled(_STYLES[kind], made)] if kind in _STYLES else made
             case Table():
+                called = next(numbers).name
                 for part in in_parts(block):
-                    tables += 1
-                    yield from _table(part, f"Table {tables}. {part.caption}")
+                    yield from _table(part, f"{called} {part.caption}")
             case Figure():
-                figures.append(block)
-                caption = f"Figure {len(figures)}. {block.title}. {block.caption}"
+                figures.append(next(numbers))
+                caption = f"{figures[-1].caption} {block.caption}"
                 yield figure(_picture(block.png(), block.alt, pictures), caption)
     if figures:
         yield heading(1, "The numbers in the figures")
-    for number, one in enumerate(figures, start=1):
-        for part in in_parts(one.table):
-            yield from _table(part, f"Figure {number}. {part.caption}")
+    for one in figures:
+        for part in in_parts(one.numbers):
+            yield from _table(part, f"{one.name} {part.caption}")
     yield styled("Notes", [paragraph(made_in_words(stamp))])
 
 

@@ -12,6 +12,7 @@
 - ``indicator_numbers``: Values of a quarter's indicators as readers see them; what is hidden is said to be hidden.
 - ``figures``: A figure of a report: drawn when it is shown, never without a sentence and a table that say the same.
 - ``look``: The look of figures: colours, markers and dashes that all readers tell apart.
+- ``drawing_files``: Files of a drawing for a journal, at the width of its column.
 - ``axes``: Parts that several figures share: panels, the week axis, numbers seen under it, direct labels, wrapped names.
 - ``forest``: One row a protocol with its estimate and interval: what a slide shows of many protocols.
 """

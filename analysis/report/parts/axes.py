@@ -13,7 +13,7 @@ from matplotlib.figure import SubFigure
 from matplotlib.lines import Line2D
 
 from analysis.report.parts import numbers
-from analysis.report.parts.look import INK, QUIET, WIDTH_INCHES, Mark, Width, new_drawing, spread
+from analysis.report.parts.look import INK, QUIET, Mark, Width, inches_of, new_drawing, spread
 
 #: Room a number of ordinary size needs under the axis, in inches.
 _INCHES_PER_NUMBER = 0.27
@@ -178,7 +178,7 @@ def wrap(name: str, width: int, *, lines: int = 3) -> str:
 
 def axes_inches(width: Width, *, columns: int = 1, right: float = 0.2) -> float:
     """Return about how wide the axes of a figure are."""
-    return (WIDTH_INCHES[width] - 0.6 - right) / columns
+    return (inches_of(width) - 0.6 - right) / columns
 
 
 def draw_estimates(axes: Axes, one: pd.DataFrame, mark: Mark, *, smooth: bool) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import html
 import io
+import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self, get_args
@@ -12,10 +13,11 @@ from typing import TYPE_CHECKING, Any, ClassVar, Literal, Self, get_args
 import pandas as pd
 
 from analysis.errors import ReportError
+from analysis.report.parts.drawing_files import ORDER, DrawingFiles, DrawingOrder, drawing_files
 from analysis.report.parts.look import Width, settings
 from analysis.report.parts.part import Part
 from analysis.report.parts.tables import Table
-from analysis.report.parts.typesetting import typeset
+from analysis.report.parts.typesetting import in_front, typeset
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Drawing
@@ -50,6 +52,8 @@ class Figure(Part):
         What it says in a short sentence without full stop, as the title of a slide; empty where it is not for slides.
     draw_for_slide : callable, optional
         Returns a matplotlib figure that is wide and low, for figures that are high.
+    made : DrawingFiles, optional
+        Files for a journal, where it was read from a notebook that was run for them.
 
     Examples
     --------
@@ -76,6 +80,7 @@ class Figure(Part):
     draw: Callable[[Width], Drawing]
     message: str = ""
     draw_for_slide: Callable[[], Drawing] | None = None
+    made: DrawingFiles | None = field(default=None, repr=False)
     _drawn: dict[Place, bytes] = field(default_factory=dict, repr=False)
 
     @property
@@ -127,10 +132,17 @@ class Figure(Part):
         }
 
     def to_json(self) -> dict[str, Any]:
-        """Return the words, the numbers and the pictures of the figure, in plain lists and dictionaries."""
+        """Return the words, the numbers and the pictures of the figure, in plain lists and dictionaries.
+
+        Files for a journal are among them where the environment of the process asks for them.
+        """
         places = [place for place in get_args(Place) if place != "slide" or self.png(place) is not self.png()]
         pictures = {place: _in_text(self.png(place)) for place in places}
-        return {**self.words(), "table": self.table.to_json(), "pictures": pictures}
+        shown = {**self.words(), "table": self.table.to_json(), "pictures": pictures}
+        order = DrawingOrder.from_text(os.environ[ORDER]) if ORDER in os.environ else None
+        if order and order.wants(self.title):
+            shown["made"] = drawing_files(self.draw, order).to_json()
+        return shown
 
     @classmethod
     def from_json(cls, shown: Mapping[str, Any]) -> Self:
@@ -144,9 +156,10 @@ class Figure(Part):
 
         pictures = {place: base64.b64decode(text) for place, text in shown["pictures"].items()}
         texts = {name: shown[name] for name in ("name", "title", "caption", "alt", "message")}
-        return cls(**texts, table=Table.from_json(shown["table"]), draw=draw, _drawn=pictures)
+        made = DrawingFiles.from_json(shown["made"]) if "made" in shown else None
+        return cls(**texts, table=Table.from_json(shown["table"]), draw=draw, made=made, _drawn=pictures)
 
-    def to_html(self, *, page: bool = False) -> str:
+    def to_html(self, *, page: bool = False, called: str = "") -> str:
         """Return the figure as an HTML fragment: the picture, caption, and its table to unfold.
 
         Parameters
@@ -154,12 +167,14 @@ class Figure(Part):
         page : bool
             Whether both pictures are in it, for the style of a page to choose from. A browser that chose by itself
             would keep its choice when it prints, so that a phone would print narrow figures.
+        called : str
+            What a document calls it, before its title: Figure 2.
         """
         alt = html.escape(self.alt, quote=True)
         wide, narrow = _address(self.png()), _address(self.png("narrow"))
         picture = f'<img class="wide" alt="{alt}" src="{wide}">'
         picture += f'<img class="narrow" alt="{alt}" src="{narrow}">' if page else ""
-        caption = f"<strong>{typeset(self.title)}.</strong> {typeset(self.caption)}"
+        caption = f"{in_front(called)}<strong>{typeset(self.title)}.</strong> {typeset(self.caption)}"
         return (
             f"<figure>{picture}<figcaption>{caption}</figcaption>"
             f"<details><summary>The numbers in this figure</summary>"

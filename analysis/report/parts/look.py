@@ -17,6 +17,10 @@ Width = Literal["wide", "narrow"]
 
 WIDTH_INCHES: dict[Width, float] = {"wide": 7.6, "narrow": 3.6}
 DOTS_PER_INCH = 170
+#: Inches of the width that was asked for, such as that of a journal's column; None for the usual ones.
+_ASKED: ContextVar[float | None] = ContextVar("asked", default=None)
+#: How marks and lines of single patients are drawn: as dots in every form, since in a vector their values could be read.
+OF_PATIENTS: Mapping[str, Any] = {"rasterized": True}
 
 INK = "#20262b"
 QUIET = "#5b646b"
@@ -125,12 +129,37 @@ def settings() -> Any:
     }
 
 
+def inches_of(width: Width) -> float:
+    """Return how wide a drawing is, in inches.
+
+    Examples
+    --------
+    >>> with drawn_at(3.25):
+    ...     inches_of("narrow")
+    3.25
+    >>> inches_of("narrow")
+    3.6
+    """
+    asked = _ASKED.get()
+    return WIDTH_INCHES[width] if asked is None else asked
+
+
+@contextmanager
+def drawn_at(inches: float) -> Iterator[None]:
+    """Let everything be drawn at a width of so many inches meanwhile, with letters of their usual size."""
+    before = _ASKED.set(inches)
+    try:
+        yield
+    finally:
+        _ASKED.reset(before)
+
+
 def new_drawing(width: Width, height: float, **more: Any) -> Drawing:
     """Return an empty matplotlib figure that belongs to nobody else (no pyplot state), so many inches high."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure as Drawing
 
-    drawing = Drawing(figsize=(WIDTH_INCHES[width], height), dpi=DOTS_PER_INCH, layout="constrained", **more)
+    drawing = Drawing(figsize=(inches_of(width), height), dpi=DOTS_PER_INCH, layout="constrained", **more)
     FigureCanvasAgg(drawing)
     return drawing
 

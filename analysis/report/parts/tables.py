@@ -11,7 +11,7 @@ from analysis.cohort.findings import not_run
 from analysis.errors import ReportError
 from analysis.report.parts import numbers
 from analysis.report.parts.part import Part
-from analysis.report.parts.typesetting import typeset
+from analysis.report.parts.typesetting import in_front, typeset
 
 Format = Literal[
     "text", "count", "number", "signed", "share", "share with interval", "points", "points with interval",
@@ -275,14 +275,17 @@ class Table(Part):
             data.assign(**groups), shown["caption"], columns, notes, shown["name"], "".join(groups), shown["csv"]
         )
 
-    def to_html(self) -> str:
-        """Return the table as an HTML fragment without style: caption, header scopes, notes; all text escaped."""
+    def to_html(self, *, called: str = "") -> str:
+        """Return the table as an HTML fragment without style: caption, header scopes, notes; all text escaped.
+
+        ``called`` is what a document calls it, before its caption: Table 2.
+        """
         label = html.escape(self.caption, quote=True)
         notes = "".join(f"<p>{typeset(note)}</p>" for note in self.notes)
         notes = f'<div class="notes">{notes}</div>' if notes else ""
         return (
             f'<div class="table"><div class="scroll" role="region" tabindex="0" aria-label="{label}">'
-            f"<table><caption><span>{typeset(self.caption)}</span></caption>\n<thead>{_head(self)}</thead>\n"
+            f"<table><caption><span>{in_front(called)}{typeset(self.caption)}</span></caption>\n<thead>{_head(self)}</thead>\n"
             f"<tbody>{''.join(_rows(self))}</tbody></table></div>{notes}</div>"
         )
 

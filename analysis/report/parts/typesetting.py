@@ -28,6 +28,17 @@ def typeset(text: str) -> str:
     return hold_together(html.escape(text))
 
 
+def in_front(called: str) -> str:
+    r"""Set what a figure or table is called in front of its caption; nothing where it has no number.
+
+    Examples
+    --------
+    >>> in_front("Table 2.")
+    '<span class="number">Table\xa02.</span> '
+    """
+    return f'<span class="number">{typeset(called)}</span> ' if called else ""
+
+
 def hold_together(escaped: str) -> str:
     """Put no-break spaces, and marks after words that are written from right to left, into text that is escaped.
 

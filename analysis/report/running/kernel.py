@@ -2,6 +2,7 @@
 
 import os
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -33,9 +34,20 @@ class _Engine(NBClientEngine):  # type: ignore[misc]
 
     @classmethod
     def execute_managed_notebook(
-        cls, nb_man: Any, kernel_name: str, *, working_folder: Path, told: Any, start_timeout: int = 60, **_: Any
+        cls,
+        nb_man: Any,
+        kernel_name: str,
+        *,
+        working_folder: Path,
+        told: Any,
+        environment: Mapping[str, str],
+        start_timeout: int = 60,
+        **_: Any,
     ) -> Any:
-        """Run the notebook; ``told`` is called with the number of cells done and their total."""
+        """Run the notebook; ``told`` is called with the number of cells done and their total.
+
+        ``environment`` has further variables of the kernel.
+        """
         total = len(nb_man.nb.cells)
         told(0, total)
 
@@ -63,7 +75,11 @@ class _Engine(NBClientEngine):  # type: ignore[misc]
             with log.open("w") as stream:
                 try:
                     return client.execute(
-                        env=_environment(folder), cwd=str(working_folder), cleanup_kc=True, stdout=stream, stderr=stream
+                        env={**_environment(folder), **environment},
+                        cwd=str(working_folder),
+                        cleanup_kc=True,
+                        stdout=stream,
+                        stderr=stream,
                     )
                 except (DeadKernelError, RuntimeError) as error:
                     lines = log.read_text(errors="replace").strip().splitlines()

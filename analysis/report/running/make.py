@@ -140,7 +140,7 @@ def make_report(
     """
     source, cohort_folder, destination = find_report(name), Path(folder), Path(out)
     inputs = record_inputs(cohort_folder)
-    _refuse_the_cohort_folder(cohort_folder, destination)
+    refuse_the_cohort_folder(cohort_folder, destination)
     notebook = read_notebook(source)
     declared = notebook_parameters(notebook, where=str(source.name))
     wanted = _by_plan(parameters or {}, plan, declared, source, cohort_folder)
@@ -259,7 +259,7 @@ def _refuse_to_replace_itself(source: Path, files: Sequence[Path]) -> None:
         )
 
 
-def _refuse_the_cohort_folder(folder: Path, destination: Path) -> None:
+def refuse_the_cohort_folder(folder: Path, destination: Path) -> None:
     """Refuse to write among the data: the files of a cohort folder are the inputs that a record names."""
     refuse_impossible_name(destination, error=ReportError)
     inside, cohort = Path(os.path.realpath(destination)), Path(os.path.realpath(folder))

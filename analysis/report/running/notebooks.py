@@ -9,6 +9,7 @@ import sys
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from analysis.cohort.files.paths import refuse_impossible_name
@@ -167,10 +168,12 @@ def run_notebook(
     *,
     working_folder: Path,
     progress: Callable[[int, int], None] | None = None,
+    environment: Mapping[str, str] = MappingProxyType({}),
 ) -> tuple[NotebookNode, CellFailure | None]:
     """Run a notebook with papermill and the interpreter in use; its parameters are checked already.
 
-    Relative paths start from ``working_folder``; ``progress`` is told of the cells done and their total. Gives a copy
+    Relative paths start from ``working_folder``; ``progress`` is told of the cells done and their total; ``environment`` has
+    further variables that the notebook finds. Gives a copy
     with its outputs, without times, so that two runs can be compared, and the cell that stopped it or None.
     """
     import nbformat
@@ -195,6 +198,7 @@ def run_notebook(
                 progress_bar=False,
                 working_folder=working_folder,
                 told=progress or (lambda _done, _total: None),
+                environment=environment,
             )
         except papermill.PapermillExecutionError as error:
             executed = nbformat.read(written, as_version=4)  # type: ignore[no-untyped-call]

@@ -11,7 +11,7 @@ import pandas as pd
 from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.errors import CohortError, ReportError
 from analysis.report.forms.digest import Digest, first_difference, read_digests
-from analysis.report.forms.document import read_document
+from analysis.report.forms.document import Document, read_document
 from analysis.report.running.asked import refuse_large_parameters
 from analysis.report.running.make import ReportFiles, make_report
 from analysis.report.running.notebooks import read_notebook
@@ -124,10 +124,8 @@ def repeat_report(
     """
     path = Path(record)
     known = read_record(path)
-    source = notebook_to_repeat(path, known, notebook=None if notebook is None else Path(notebook), trust=trust)
-    refuse_large_parameters(path, known.parameters, source)
-    with temporary_folder() as place, _cohort(known, path, cohort) as (folder, said):
-        _check_inputs(known, folder)
+    ready = ready_to_repeat(path, known, cohort=cohort, notebook=notebook, trust=trust)
+    with temporary_folder() as place, ready as (source, folder, said):
         files = make_report(
             str(source),
             folder,
@@ -138,9 +136,36 @@ def repeat_report(
             progress=progress,
         )
         now = read_record(files.record)
-        new = read_document(read_notebook(files.notebook))
-        counts, differences = _compare(known, _shown_then(path, known), read_digests(new))
+        counts, differences = compare_with_record(path, known, read_document(read_notebook(files.notebook)))
     return Repetition(known.report, said, counts, differences, _surroundings(known, now), files if out else None)
+
+
+@contextmanager
+def ready_to_repeat(
+    path: Path,
+    known: Record,
+    *,
+    cohort: Path | str | None,
+    notebook: Path | str | None,
+    trust: bool | Callable[[str], bool],
+) -> Iterator[tuple[Path, Path, str]]:
+    """Give the notebook and the cohort folder that a report is made again with, and in words which cohort that is.
+
+    Raises
+    ------
+    ReportError
+        What :func:`repeat_report` refuses before anything is run.
+    """
+    source = notebook_to_repeat(path, known, notebook=None if notebook is None else Path(notebook), trust=trust)
+    refuse_large_parameters(path, known.parameters, source)
+    with _cohort(known, path, cohort) as (folder, said):
+        refuse_other_inputs(known, folder)
+        yield source, folder, said
+
+
+def compare_with_record(path: Path, known: Record, document: Document) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Count what is equal in a report made again, and name what differs: the tables of a :class:`Repetition`."""
+    return _compare(known, _shown_then(path, known), read_digests(document))
 
 
 @contextmanager
@@ -156,7 +181,7 @@ def _cohort(known: Record, path: Path, given: Path | str | None) -> Iterator[tup
         raise ReportError(
             "The cohort folder is not where the record says.",
             where=str(folder),
-            what_to_do="Name it: kneecurve repeat REPORT.json --cohort FOLDER (in Python cohort=).",
+            what_to_do="Name it: --cohort FOLDER (in Python cohort=).",
         )
     from analysis.cohort import write_cohort
     from synthetic_cohort.again import generate_again
@@ -180,7 +205,14 @@ def _cohort(known: Record, path: Path, given: Path | str | None) -> Iterator[tup
         yield written, f"The cohort was generated again: scenario “{origin.scenario}”, seed {origin.seed}."
 
 
-def _check_inputs(known: Record, folder: Path) -> None:
+def refuse_other_inputs(known: Record, folder: Path) -> None:
+    """Refuse a cohort folder whose files are not the ones that the report was made from.
+
+    Raises
+    ------
+    ReportError
+        Names the files.
+    """
     now = record_inputs(folder)
     then_by_name, now_by_name = ({one.name: one.sha256 for one in some} for some in (known.inputs, now))
     said = [f"{name} is missing" for name in then_by_name if name not in now_by_name]

@@ -4,6 +4,8 @@ import ast
 import contextlib
 import copy
 import io
+import os
+from unittest import mock
 
 from IPython.core.formatters import DisplayFormatter
 from nbformat.v4 import new_output
@@ -12,7 +14,7 @@ from papermill.parameterize import parameterize_notebook
 from analysis.report import Section
 
 
-def run_here(notebook, parameters, *, working_folder, progress=None):
+def run_here(notebook, parameters, *, working_folder, progress=None, environment=()):
     """Take the place of ``run_notebook`` for cells that do not fail."""
     ready = copy.deepcopy(notebook)
     ready.metadata["papermill"] = {}
@@ -21,7 +23,7 @@ def run_here(notebook, parameters, *, working_folder, progress=None):
     ready = parameterize_notebook(ready, parameters, kernel_name="python3", language="python")
     ready.metadata["papermill"] = {"parameters": dict(parameters)}
     names = {}
-    with contextlib.chdir(working_folder):
+    with contextlib.chdir(working_folder), mock.patch.dict(os.environ, environment):
         for number, cell in enumerate(ready.cells):
             if progress:
                 progress(number, len(ready.cells))

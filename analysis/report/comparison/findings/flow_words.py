@@ -2,7 +2,7 @@
 
 from analysis.cohort.measures import Measure
 from analysis.counted import form
-from analysis.outcomes.patients.patient_flow import NO_REASON
+from analysis.outcomes.patients.patient_flow import NO_REASON, PatientFlow, counted_at, reasons_at
 from analysis.report.comparison.findings.finding import Findings, Stayed
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
@@ -47,6 +47,34 @@ def flow_words(found: Findings, measure: Measure) -> str:
         f"Flow of {numbers.plural(total, 'patient')}. Started means with a baseline, seen means {_of_what(found, measure)}. "
         f"{numbers.capitalised('; '.join(said))}."
     )
+
+
+def before_words(flow: PatientFlow) -> str:
+    """Say who was assessed, excluded and why, and who received the protocol, as given with the cohort; empty where nothing is.
+
+    Of what is not given nothing is said.
+    """
+    if flow.before is None or flow.before.empty:
+        return ""
+    total = int(flow.allocated["allocated"].sum())
+    said = []
+    assessed, excluded = counted_at(flow.before, "assessed"), counted_at(flow.before, "excluded")
+    if assessed is not None:
+        said.append(f"assessed for eligibility {numbers.count(assessed)}")
+    if excluded is not None:
+        said.append(f"excluded {numbers.count(excluded)}{_told(reasons_at(flow.before, 'excluded'))}")
+    early = f"{numbers.capitalised(', '.join([*said, f'allocated {numbers.count(total)}']))}." if said else ""
+    given = []
+    for protocol, allocated in zip(flow.allocated["protocol"], flow.allocated["allocated"], strict=True):
+        received = counted_at(flow.before, "received", protocol)
+        if received is not None:
+            reasons = _told(reasons_at(flow.before, "not received", protocol))
+            given.append(f"{protocol} {numbers.count(received)} of {numbers.count(allocated)}{reasons}")
+    return " ".join(filter(None, (early, f"Received the protocol: {'; '.join(given)}." if given else "")))
+
+
+def _told(reasons: list[tuple[str, int]]) -> str:
+    return f" ({', '.join(f'{reason} {numbers.count(n)}' for reason, n in reasons)})" if reasons else ""
 
 
 def flow_boxes(found: Findings) -> dict[str, list[list[str]]]:

@@ -1,18 +1,27 @@
-"""Measures that a cohort brings along: numbers stay, words are those of the catalogue or of the trade."""
+"""What a cohort brings along beside the rows of its patients: its measures, and the counts of its flow.
+
+Numbers stay, words are those of the catalogue or of the trade, or permitted.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import replace
 
 import pandas as pd
 
 from analysis.cohort.catalogue import load_catalogue
+from analysis.cohort.deidentification.judge import identifiers_in
+from analysis.cohort.deidentification.report import WITHHELD
 from analysis.cohort.measures import Measure, Measures
 from analysis.cohort.recognition.cells import Cells
 from analysis.cohort.recognition.number_rules import whole_and_own
 from analysis.cohort.recognition.trade_words import is_known_name, plain_letters
+from analysis.cohort.tables import EARLY_STEPS, PROTOCOL_STEPS, TABLES
 from analysis.errors import DeidentificationError
 
+#: Column of the flow with words of whoever did the study.
+REASON = "reason"
 #: No measure of a knee or of a score has values beyond (design choice).
 _LOWEST, _HIGHEST = -1_000.0, 5_000.0
 #: Whole numbers from here on, different in nearly every patient, may number records (design choice).
@@ -77,3 +86,48 @@ def _refused(name: str, problem: str) -> DeidentificationError:
         where=f"measure {name}",
         what_to_do="Rename or leave it out in the map, import the source again, and de-identify that.",
     )
+
+
+def harmless_flow(
+    flow: pd.DataFrame, protocols: Collection[str], *, permitted: bool
+) -> tuple[pd.DataFrame, list[tuple[object, ...]]]:
+    """Give the flow without what nobody permitted, and a row of the report for each column that does not stay as it was.
+
+    Cells are texts. ``protocols`` are those that the patients have afterwards. Reasons that nobody ``permitted`` go, and the
+    counts of a step are summed; numbers stay whatever their size: whoever did the study gives them out as counts.
+
+    Raises
+    ------
+    DeidentificationError
+        A step or a protocol is not a known one, or reasons that were permitted look like identifiers.
+    """
+    known = [column.name for column in TABLES["flow"].columns if column.name in flow]
+    answer = flow[known].copy()
+    rows: list[tuple[object, ...]] = [
+        ("flow", f"column {place}", "", "nothing that is known", "left out", int(flow[name].notna().sum()), "withhold")
+        for place, name in enumerate(flow.columns, start=1)
+        if name not in known
+    ]
+    for name, words in (("step", (*EARLY_STEPS, *PROTOCOL_STEPS)), ("protocol", protocols)):
+        if name in answer and not answer[name].dropna().astype("str").isin(list(words)).all():
+            raise DeidentificationError(
+                f"The flow has a {name} that is not a known one.",
+                where=f"table flow, column {name}",
+                what_to_do=f"Use only: {', '.join(words)}.",
+            )
+    if REASON not in answer or not answer[REASON].notna().any():
+        return answer, rows
+    if permitted:
+        if held := identifiers_in(Cells(answer[REASON])):
+            raise DeidentificationError(
+                f"The reasons of the flow cannot be kept: they hold {held[0]}.",
+                where=f"table flow, column {REASON}",
+                what_to_do="Write them as a few words that tell nothing of a person or a place.",
+            )
+        return answer, rows
+    n = int(answer[REASON].notna().sum())
+    rows.append(("flow", REASON, "", "texts", f"{WITHHELD}; the counts of each step are summed", n, "withhold"))
+    by = [name for name in known if name not in (REASON, "patients")]
+    numbers = answer.assign(patients=pd.to_numeric(answer["patients"], errors="coerce"))
+    summed = numbers.groupby(by, dropna=False, sort=False)["patients"].sum(min_count=1).reset_index()
+    return summed.assign(**{REASON: None})[known], rows

@@ -1,0 +1,6 @@
+"""A report as files for a journal: each figure and table by itself, at the width and in the forms that it asks for.
+
+- ``asked``: what is asked for, checked before anything runs.
+- ``files``: their names, the texts that go with them, and the tables as one Word file.
+- ``export``: a report is made again from its record, compared, and its files are written, or none are.
+"""
