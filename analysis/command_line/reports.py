@@ -126,6 +126,9 @@ def export(
     only: Annotated[
         str, typer.Option("--only", help="Numbers in the report, with commas: figure-2,table-1. Without it, all.")
     ] = "",
+    paper: Annotated[
+        bool, typer.Option("--paper", help="Write paper.docx too: sentences of the report with what --only names.")
+    ] = False,
     cohort: Annotated[
         Path | None, typer.Option("--cohort", help="Cohort folder, where it is not at the place the record names.")
     ] = None,
@@ -150,6 +153,7 @@ def export(
             width=width,
             dpi=dpi,
             only=_parted(only),
+            paper=paper,
             cohort=cohort,
             notebook=notebook,
             trust=_show_and_trust if trust else False,

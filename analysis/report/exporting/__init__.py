@@ -2,5 +2,6 @@
 
 - ``asked``: what is asked for, checked before anything runs.
 - ``files``: their names, the texts that go with them, and the tables as one Word file.
+- ``paper``: a draft of a paper: sentences of the report with the figures and tables that were chosen.
 - ``export``: a report is made again from its record, compared, and its files are written, or none are.
 """

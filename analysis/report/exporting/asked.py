@@ -75,6 +75,22 @@ def refuse_nothing(figures: Sequence[str], tables: Sequence[str]) -> None:
         )
 
 
+def refuse_paper_of_all(only: Sequence[str]) -> None:
+    """Refuse a paper of which no figure or table is named: it would hold all of them.
+
+    Raises
+    ------
+    ReportError
+        None is named.
+    """
+    if not only:
+        raise ReportError(
+            "A paper holds the figures and tables that are named, and none is.",
+            where="what is to be exported (only)",
+            what_to_do="Name them in their order by the numbers of the report: --only table-2,figure-1.",
+        )
+
+
 def width_in_mm(text: str) -> float:
     """Read a width with its unit.
 
@@ -130,14 +146,14 @@ def refuse_dots(dpi: int, width_mm: float, forms: Sequence[str]) -> None:
 
 
 def named_items(names: Sequence[str], figures: Sequence[str], tables: Sequence[str]) -> tuple[Item, ...]:
-    """Give the figures and tables that are named, each once, in order; none where all are meant.
+    """Give the figures and tables that are named, each once, in the order in which they are; none where all are meant.
 
     Raises
     ------
     ReportError
         A name is not of the form figure-2 or table-1, or no form was asked for its kind.
     """
-    items = set()
+    items: dict[Item, None] = {}
     for name in names:
         found = re.fullmatch(r"\s*(figure|table)-([1-9]\d{0,3})\s*", name)
         if found is None:
@@ -153,8 +169,8 @@ def named_items(names: Sequence[str], figures: Sequence[str], tables: Sequence[s
                 where=f"what is to be exported (only), and forms of {kind}s",
                 what_to_do=f"Name a form: --{kind}s {'svg,pdf' if kind == 'figure' else 'csv,docx'} (in Python {kind}s=).",
             )
-        items.add(Item(kind, int(found[2])))
-    return tuple(sorted(items))
+        items[Item(kind, int(found[2]))] = None
+    return tuple(items)
 
 
 def _known(names: Sequence[str], known: tuple[Form, ...], where: str) -> tuple[Form, ...]:

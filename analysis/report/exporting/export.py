@@ -14,10 +14,12 @@ from analysis.report.exporting.asked import (
     named_items,
     refuse_dots,
     refuse_nothing,
+    refuse_paper_of_all,
     table_forms,
     width_in_mm,
 )
 from analysis.report.exporting.files import NAMES, files_of, remarks
+from analysis.report.exporting.paper import PAPER, paper_of
 from analysis.report.forms.document import Document, read_document
 from analysis.report.forms.numbering import Numbered, numbered
 from analysis.report.parts.drawing_files import ORDER, DrawingForm, DrawingOrder
@@ -69,6 +71,7 @@ def export_report(
     width: str = "85mm",
     dpi: int = 600,
     only: Sequence[str] = (),
+    paper: bool = False,
     cohort: Path | str | None = None,
     notebook: Path | str | None = None,
     trust: bool | Callable[[str], bool] = False,
@@ -95,6 +98,9 @@ def export_report(
         Dots an inch of TIFF and PNG, 72 to 1,200.
     only : sequence of str
         Figures and tables by their numbers in the report, such as ``"figure-2"``; empty for all.
+    paper : bool
+        Whether ``paper.docx`` is written too: what the report says in short, the figures and tables named in ``only`` in that
+        order, how it was analysed, and the cautions.
     cohort, notebook, trust
         As in :func:`repeat_report`.
     overwrite : bool
@@ -127,6 +133,8 @@ def export_report(
     order = DrawingOrder(forms, width_in_mm(width), dpi)
     refuse_dots(dpi, order.width_mm, forms)
     wanted = named_items(only, forms, of_tables)
+    if paper:
+        refuse_paper_of_all(only)
     path, destination = _record_of(Path(report)), Path(out)
     known = read_record(path)
     order = replace(order, titles=_titles(known, wanted))
@@ -139,6 +147,8 @@ def export_report(
         _refuse_differences(path, compare_with_record(path, known, document)[1])
     items = _chosen(numbered(document), wanted, forms, of_tables)
     files = files_of(items, document.title.text, order if draws else None, of_tables)
+    if paper:
+        files[PAPER] = paper_of(document, items)
     _write(files, destination)
     return ExportedFiles(destination, tuple(files), said, remarks(items, order if draws else None))
 

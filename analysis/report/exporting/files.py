@@ -5,6 +5,7 @@ from collections.abc import Collection, Sequence
 
 from analysis.foreign_text import visible
 from analysis.report.exporting.asked import TableForm
+from analysis.report.exporting.paper import PAPER
 from analysis.report.forms.blocks import Node, page_break, paragraph, styled, table
 from analysis.report.forms.csv_tables import file_stem
 from analysis.report.forms.numbering import Numbered
@@ -15,7 +16,7 @@ from analysis.report.parts.figures import Figure
 
 CAPTIONS, TABLES = "captions.txt", "tables.docx"
 #: Every name that an export gives.
-NAMES = re.compile(rf"(figure|table)_\d{{2,}}_[\w.-]+\.(svg|pdf|tiff|png|csv)|{CAPTIONS}|{TABLES}")
+NAMES = re.compile(rf"(figure|table)_\d{{2,}}_[\w.-]+\.(svg|pdf|tiff|png|csv)|{CAPTIONS}|{TABLES}|{PAPER}")
 #: A figure beyond this height (mm) leaves no room for its legend on most pages of journals (design choice).
 TALLEST_MM = 230.0
 

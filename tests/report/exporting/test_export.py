@@ -64,6 +64,18 @@ def made(made_once, tmp_path, monkeypatch):
     return tmp_path
 
 
+def test_a_paper_holds_what_is_named_in_its_order_and_is_no_report_of_all(made):
+    with pytest.raises(ReportError, match="none is"):
+        exported(made, paper=True)
+    written = exported(made, figures=["svg"], tables=["csv"], paper=True, only=["table-2", "figure-1"])
+    assert written.names[-1] == "paper.docx"
+    with zipfile.ZipFile(made / "out" / "paper.docx") as word:
+        text = " ".join(re.sub(r"<[^>]+>", " ", word.read("word/document.xml").decode()).split())
+        assert sum(name.startswith("word/media/") for name in word.namelist()) == 1
+    assert text.index("Own report") < text.index("Table 2. Again.") < text.index("Figure 1. Counts.")
+    assert "Table 1." not in text
+
+
 def exported(root, out="out", **asked):
     return export_report(root / "report", root / out, notebook=root / "own.ipynb", trust=True, **asked)
 

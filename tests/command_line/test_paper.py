@@ -1,0 +1,46 @@
+"""From the demo cohort to the draft of a paper by the commands of the README, as they stand there."""
+
+import re
+import shlex
+import zipfile
+from pathlib import Path
+
+import pytest
+
+README = Path(__file__).parents[2] / "README.md"
+#: What the paper needs, by the names of its files.
+FILES = {
+    "figure_01_recovery", "figure_03_responders", "figure_09_flow", "table_01_primary", "table_02_responder-differences",
+    "table_06_outcomes", "table_08_baseline",
+}  # fmt: skip
+
+
+@pytest.mark.slow
+def test_the_commands_of_the_readme_give_a_paper(kneecurve, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (block,) = re.findall(r"<!-- paper -->\n```sh\n(.*?)```", README.read_text(encoding="utf-8"), flags=re.DOTALL)
+    commands = [shlex.split(line)[1:] for line in block.strip().splitlines()]
+    assert [one[0] for one in commands] == ["demo", "plan-analysis", "report", "export"]
+    for one in commands:
+        answer = kneecurve(*one)
+        assert answer.code == 0, answer.err
+    written = {path.name for path in Path("paper").iterdir()}
+    assert {name.rpartition(".")[0] for name in written if name.startswith(("figure", "table_"))} == FILES
+    assert {f"{name}.{form}" for name in FILES if name.startswith("figure") for form in ("pdf", "tiff")} <= written
+    with zipfile.ZipFile("paper/paper.docx") as word:
+        text = " ".join(re.sub(r"<[^>]+>", " ", word.read("word/document.xml").decode()).split())
+        assert sum(name.startswith("word/media/") for name in word.namelist()) == 3
+    order = [
+        "What was found",
+        "Table 8.",
+        "Figure 9.",
+        "Figure 1.",
+        "Table 1.",
+        "Table 6.",
+        "Table 2.",
+        "Figure 3.",
+        "Cautions",
+    ]
+    assert [text.index(one) for one in order] == sorted(text.index(one) for one in order)
+    assert "no deviation was found among the" in text
+    assert "no number in this report is a finding about any treatment" in text
