@@ -21,10 +21,13 @@ from analysis.statistics.proportions import check_level
 QUANTITIES = {
     "minutes": ("minutes", "min"),
     "minutes_a_session": ("minutes a session", "min"),
+    "pauses_a_session": ("pauses a session", "pauses"),
     "dose_knee": ("stimulation above the knee", "min at full level"),
     "dose_thigh": ("stimulation at the thigh", "min at full level"),
 }
 _DOSES = ("dose_knee", "dose_thigh")
+#: Sums that are divided by the sessions in which they are known.
+_A_SESSION = {"minutes": "minutes_a_session", "pauses": "pauses_a_session"}
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -37,15 +40,15 @@ class HomeDose(ResultWithNotes):
         Whether home sessions were recorded at all.
     table : pandas.DataFrame
         One row a protocol, modality, week and quantity: protocol, modality, week, quantity ("minutes", "minutes a
-        session", "stimulation above the knee", "stimulation at the thigh"), unit, allocated, n (patients in whom it is
+        session", "pauses a session", "stimulation above the knee", "stimulation at the thigh"), unit, allocated, n (patients in whom it is
         known: the denominator), mean, std_error, df, lower, upper, level, method, median, lower_quartile,
-        upper_quartile. Stimulation only for modalities with a level.
+        upper_quartile. Stimulation only for modalities with a level, pauses only where some are on record.
     overall : pandas.DataFrame
-        The same over the whole programme, without week: each patient's sum over the weeks known (minutes a session:
-        all minutes by all sessions).
+        The same over the whole programme, without week: each patient's sum over the weeks known (minutes and pauses a
+        session: all of them by all sessions).
     patients : pandas.DataFrame
         One row a patient and modality: patient_id, protocol, modality, weeks_recorded, minutes, weeks_with_minutes,
-        minutes_a_session, dose_knee, weeks_with_dose_knee, dose_thigh, weeks_with_dose_thigh.
+        minutes_a_session, pauses_a_session, dose_knee, weeks_with_dose_knee, dose_thigh, weeks_with_dose_thigh.
     """
 
     recorded: bool
@@ -94,6 +97,7 @@ def home_dose(cohort: Cohort, *, level: float = 0.95) -> HomeDose:
         column: set(entries.loc[entries[f"level{column.removeprefix('dose')}"].notna(), "modality"])
         for column in _DOSES
     }
+    stimulated["pauses_a_session"] = set(entries.loc[entries["pauses"].notna(), "modality"])
     patients = _totals(entries)
     table, overall = (
         _describe(frame, by, stimulated, allocated, level)
@@ -125,9 +129,9 @@ def _of_the_protocol(cohort: Cohort, entries: pd.DataFrame) -> tuple[pd.DataFram
 def dose_entries(cohort: Cohort) -> pd.DataFrame:
     """Give each entry of the sessions with its minutes and the stimulation delivered.
 
-    The columns are patient_id, protocol, modality, week, sessions_done, minutes, minutes_a_session (missing without a session),
-    level_knee, level_thigh (%), dose_knee, dose_thigh (minutes at full level; missing where minutes or level are, and for
-    modalities without a level). Empty where sessions were not recorded.
+    The columns are patient_id, protocol, modality, week, sessions_done, minutes, pauses, minutes_a_session, pauses_a_session
+    (missing without a session), level_knee, level_thigh (%), dose_knee, dose_thigh (minutes at full level; missing where minutes
+    or level are, and for modalities without a level). Empty where sessions were not recorded.
 
     Examples
     --------
@@ -136,11 +140,12 @@ def dose_entries(cohort: Cohort) -> pd.DataFrame:
     >>> bool(entries.loc[entries["modality"] == "exercise", "dose_knee"].isna().all())
     True
     """
-    entries = session_entries(cohort, ["sessions_done", "minutes_done", "level_knee", "level_thigh"])
+    entries = session_entries(cohort, ["sessions_done", "minutes_done", "pauses", "level_knee", "level_thigh"])
     entries = entries.rename(columns={"minutes_done": "minutes"})
     # No session is no minute, where the log left the minutes out.
     entries["minutes"] = entries["minutes"].mask(entries["minutes"].isna() & (entries["sessions_done"] == 0), 0.0)
-    entries.insert(6, "minutes_a_session", entries["minutes"] / entries["sessions_done"].where(lambda n: n > 0))
+    for position, (total, each) in enumerate(_A_SESSION.items(), 7):
+        entries.insert(position, each, entries[total] / entries["sessions_done"].where(lambda n: n > 0))
     for place in ("knee", "thigh"):
         level = entries[f"level_{place}"]
         stimulated = entries["modality"].isin(entries.loc[level.notna(), "modality"].unique())
@@ -152,15 +157,16 @@ def dose_entries(cohort: Cohort) -> pd.DataFrame:
 def _totals(entries: pd.DataFrame) -> pd.DataFrame:
     """Sums over the weeks known, one row a patient and modality."""
     groups = entries.groupby(["patient_id", "protocol", "modality"], observed=True)
-    both = entries[["sessions_done", "minutes"]].notna().all(axis=1)
-    known = entries.assign(counted=entries["sessions_done"].where(both), timed=entries["minutes"].where(both))
-    of_known = known.groupby(["patient_id", "protocol", "modality"], observed=True)[["counted", "timed"]].sum()
     totals = pd.DataFrame({"weeks_recorded": groups.size()})
     for column in ("minutes", *_DOSES):
         totals[column] = groups[column].sum(min_count=1)
         totals[f"weeks_with_{column}"] = groups[column].count()
-    sessions = of_known["counted"]
-    totals.insert(3, "minutes_a_session", of_known["timed"] / sessions.where(sessions > 0))
+    for place, (total, each) in enumerate(_A_SESSION.items(), 3):
+        both = entries[["sessions_done", total]].notna().all(axis=1)
+        of_known = (
+            entries[both].groupby(["patient_id", "protocol", "modality"], observed=True)[["sessions_done", total]].sum()
+        )
+        totals.insert(place, each, of_known[total] / of_known["sessions_done"].where(lambda n: n > 0))
     return totals.reset_index()
 
 
@@ -169,7 +175,7 @@ def _describe(
 ) -> pd.DataFrame:
     parts = []
     for column, (name, unit) in QUANTITIES.items():
-        own = frame[frame["modality"].isin(stimulated[column])] if column in _DOSES else frame
+        own = frame[frame["modality"].isin(stimulated[column])] if column in stimulated else frame
         part = describe_by(own, by, column, level=level)
         part.insert(len(by), "quantity", name)
         part.insert(len(by) + 1, "unit", unit)

@@ -11,13 +11,14 @@ from analysis.report.parts.tables import Column, Table
 _KEYS = ["protocol", "modality"]
 _QUANTITIES = {
     "minutes a session": "minutes",
+    "pauses a session": "pauses",
     "stimulation above the knee": "knee",
     "stimulation at the thigh": "thigh",
 }
 
 _NOTES = (
     "Patients: those with sessions prescribed and the sessions done known.",
-    "Minutes and stimulation: patients in whom they are known.",
+    "Minutes, pauses and stimulation: patients in whom they are known.",
     "Stimulation: minutes times level, the level as a share of the device's maximum.",
     "Not in the data: the minutes and levels that were planned, so they cannot be set against a plan.",
 )
@@ -31,7 +32,7 @@ def doses(study: Study) -> Section:
 
 
 def _dose_table(adherence: AdherenceByWeek, given: HomeDose) -> Table:
-    """Set sessions planned and done side by side, a patient, with minutes and stimulation."""
+    """Set sessions planned and done side by side, a patient, with minutes, pauses and stimulation."""
     table = with_words(adherence.overall)
     table = table.assign(
         planned=table["sessions_prescribed"] / table["n"].where(table["n"] > 0),
@@ -48,10 +49,13 @@ def _dose_table(adherence: AdherenceByWeek, given: HomeDose) -> Table:
         Column("done", "Done", "number", 1, "Sessions a patient"),
         Column("part", "Done of planned", "share", 0, "Sessions a patient"),
     ]
-    shown = {"minutes": "Minutes a session", "knee": "Above the knee", "thigh": "At the thigh"}
-    for name, label in shown.items():
+    a_session, stimulation = "A session", "Stimulation a patient (min at full level)"
+    shown = {
+        "minutes": ("Minutes", a_session), "pauses": ("Pauses", a_session),
+        "knee": ("Above the knee", stimulation), "thigh": ("At the thigh", stimulation),
+    }  # fmt: skip
+    for name, (label, group) in shown.items():
         if table[name].notna().any():
-            group = "" if name == "minutes" else "Stimulation a patient (min at full level)"
             columns.append(Column(name, label, "number", 1, group))
     return Table(
         table,

@@ -130,3 +130,20 @@ def test_not_recorded():
     assert found.table.empty
     assert found.overall.empty
     assert found.notes == ("Home sessions were not recorded: nothing can be said about adherence.",)
+
+
+def test_pauses_are_counted_a_session_where_they_are_on_record():
+    """a: 8 pauses in 4 sessions and 1 in 2, 9 of 6; b: of 0 sessions nothing, then 3 in 3; c: not on record."""
+    entries = [
+        {**one, "pauses": {("a", 1): 8, ("a", 2): 1, ("b", 2): 3}.get((one["patient_id"], one["week"]), np.nan)}
+        for one in ENTRIES
+    ]
+    found = home_dose(cohort_of_sessions(entries, {"a": "usual", "b": "usual", "c": "early"}))
+    people = found.patients.set_index(["patient_id", "modality"])["pauses_a_session"]
+    assert people[("a", NMES)] == pytest.approx(1.5)
+    assert people[("b", NMES)] == pytest.approx(1.0)
+    assert np.isnan(people[("c", NMES)])
+    told = found.overall[found.overall["quantity"] == "pauses a session"].set_index(["protocol", "modality"])
+    assert set(told.index.get_level_values("modality")) == {NMES}
+    assert told.loc[("usual", NMES), ["n", "mean"]].tolist() == [2, pytest.approx(1.25)]
+    assert told.loc[("early", NMES), "n"] == 0
