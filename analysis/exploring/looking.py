@@ -137,10 +137,15 @@ def _protocols(cohort: Cohort) -> list[str]:
 
 
 def _fit(cohort: Cohort, view: View, fits: dict[View, RecoveryCurves]) -> RecoveryCurves:
-    of = View(view.measure, limb=view.limb, week=view.week, protocols=view.protocols, by=view.by, group=view.group)
+    of = View(view.measure, limb=view.limb, protocols=view.protocols, by=view.by, group=view.group)
     if of not in fits:
-        fits[of] = fit_recovery(cohort, view.measure, limb=view.limb, primary_week=view.week)
-    return fits[of]
+        fits[of] = fit_recovery(cohort, view.measure, limb=view.limb)
+    curves, week = fits[of], view.week
+    if week is None or week == curves.primary_week:
+        return curves
+    if curves.scheduled and week in curves.weeks:  # the model is the same
+        return replace(curves, primary_week=week)
+    return fit_recovery(cohort, view.measure, limb=view.limb, primary_week=week)
 
 
 def _curves(cohort: Cohort, view: View, fits: dict[View, RecoveryCurves]) -> Looked:
