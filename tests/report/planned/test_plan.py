@@ -1,7 +1,7 @@
 """A plan comes back from its file with the same hash, an edit shows, and a file that is none says all that is wrong."""
 
 import re
-from dataclasses import fields
+from dataclasses import fields, replace
 from typing import Literal, get_args, get_origin, get_type_hints
 
 import pytest
@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from analysis.errors import KneecurveError, ReportError
 from analysis.report.planned.design import design_of
+from analysis.report.planned.document import plan_to_markdown
 from analysis.report.planned.parts import LISTS, PARTS, PlannedAnalysis
 from analysis.report.planned.plan import MOST_LETTERS, AnalysisPlan, plan_of_text, read_plan
 from analysis.report.planned.write import write_plan
@@ -102,6 +103,12 @@ def test_a_file_that_is_no_plan_is_refused_in_three_parts(plan, tmp_path, change
         read_plan(file)
     assert caught.value.where == str(file)
     assert "plan-analysis" in caught.value.what_to_do
+
+
+def test_the_document_of_an_edited_plan_is_written_also_without_a_covariance(plan):
+    model = replace(plan.analysis.model, covariances=[])
+    document = plan_to_markdown(replace(plan, analysis=replace(plan.analysis, model=model)))
+    assert "Within the patient: not said." in document
 
 
 def test_nothing_is_replaced_or_left_half_written(plan, tmp_path):
