@@ -112,6 +112,13 @@ def test_reasons_wait_for_a_person_and_counts_pass_whatever_their_size(folder, t
     assert not (tmp_path / "named").exists()
 
 
+def test_a_sum_beside_its_reasons_is_not_added_to_them_when_these_are_withheld(folder, tmp_path):
+    (folder / "flow.csv").write_text(FLOW + "excluded,,,3\n", encoding="utf-8")
+    with pytest.raises(DeidentificationError, match="a row without a reason beside rows with reasons"):
+        deidentify(folder, tmp_path / "clean", keep=["protocol"])
+    assert not (tmp_path / "clean").exists()
+
+
 def test_a_map_names_the_file_of_the_flow(tmp_path):
     rows = "".join(f"P{n},{protocol},4,0\n" for n, protocol in enumerate(PROTOCOLS))
     (tmp_path / "in").mkdir()
