@@ -134,6 +134,7 @@ def test_nothing_is_replaced_or_left_half_written(plan, tmp_path):
         (DESIGN.replace('["pain"]', "{ pain = [0, 7] }"), "none of visit_weeks"),
         (DESIGN.replace("pain", "limb_symmetry_index"), "is computed"),
         (DESIGN + "[covariates]\nage_years = [60, 16]", "lowest and the highest"),
+        (DESIGN + "[covariates]\nage_years = [-1e308, 1e308]", "lowest and the highest"),
         (DESIGN.replace("[0, 6]", f"{list(range(40))}"), "more than"),
     ],
 )
