@@ -25,6 +25,8 @@ LEAST_SHARE_WITH_BASELINE = 0.5
 PROTOCOL_THEN = "protocol_then"
 #: The primary week where none is named and the cohort has it (common practice after ligament surgery, no source).
 USUAL_PRIMARY_WEEK = 26.0
+#: Weeks of visits without a schedule that are nearer to each other differ by rounding.
+_SAME_WEEK = 1e-9
 #: Orders in which covariances are tried, as (patient effects, residual); the first that converges is taken.
 #: Of one visit a patient there is no choice.
 OF_ONE_VISIT: tuple[Covariance, ...] = ((None, "independent"),)
@@ -144,7 +146,8 @@ def weeks_to_report(counts: pd.Series, primary_week: float, *, scheduled: bool) 
     if scheduled:
         return tuple(float(week) for week in seen)
     grid = np.quantile(np.repeat(seen, counts.to_numpy()), np.linspace(0.05, 0.95, 9))
-    return tuple(float(week) for week in np.unique(np.append(grid, primary_week)))
+    grid = grid[(np.diff(grid, prepend=-np.inf) > _SAME_WEEK) & (np.abs(grid - primary_week) > _SAME_WEEK)]
+    return tuple(sorted(float(week) for week in [*grid, primary_week]))
 
 
 def fixed_terms(

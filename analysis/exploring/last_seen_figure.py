@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure as Drawing
 
+from analysis.errors import ModelError
 from analysis.outcomes import PatientFlow
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import axes_inches, legend_above, week_axis
@@ -26,6 +27,11 @@ def last_seen_figure(flow: PatientFlow) -> Figure:
     Figure
         Its table has a row a protocol and week: patients still seen, all patients, and their share.
 
+    Raises
+    ------
+    ModelError
+        There is no value of any visit.
+
     Examples
     --------
     >>> from analysis import patient_flow
@@ -34,6 +40,10 @@ def last_seen_figure(flow: PatientFlow) -> Figure:
     >>> float(drawn.data["share"].max()) <= 1
     True
     """
+    if flow.patients["last_week_seen"].isna().all():
+        raise ModelError(
+            "There is no value of any visit.", where="visits", what_to_do="Check the table visits, and import it again."
+        )
     table = still_seen(flow)
     names = list(dict.fromkeys(table["protocol"]))
     weeks = sorted(table["week"].unique())

@@ -25,6 +25,7 @@ from analysis.exploring.found import (
 from analysis.exploring.last_seen_figure import last_seen_figure
 from analysis.exploring.patients_of import patients_of
 from analysis.exploring.view import Picture, View
+from analysis.foreign_text import visible
 from analysis.outcomes import patient_flow, responders
 from analysis.outcomes.thresholds.chosen_threshold import choose_threshold
 from analysis.report.figures.difference_figure import difference_figure
@@ -78,7 +79,7 @@ class Looked:
             return self.figure._repr_mimebundle_(include, exclude)
 
     def __str__(self) -> str:
-        return "\n".join([str(self.figure), *self.words, self.caution])
+        return "\n".join(map(visible, [str(self.figure), *self.words, self.caution]))
 
 
 def _drawn(figure: Figure, form: str, **more: Any) -> bytes:

@@ -14,6 +14,7 @@ from analysis.errors import KneecurveError, ReportError
 from analysis.exploring.code import code_of
 from analysis.exploring.looking import Looked, look
 from analysis.exploring.view import Picture, View
+from analysis.foreign_text import visible
 from analysis.outcomes.comparisons.subgroups import groups_of_patients
 from analysis.outcomes.thresholds.chosen_threshold import Criterion
 from analysis.report.parts import numbers
@@ -207,7 +208,7 @@ class Explorer:
         self._cell.value, self._saved.value = self.code, ""
 
     def _say(self, words: list[str]) -> None:
-        said = "".join(f"<p>{html.escape(text)}</p>" for text in words if text)
+        said = "".join(f"<p>{_safe(text)}</p>" for text in words if text)
         self._said.value = f'<div role="status" style="max-width: 46em; line-height: 1.4">{said}</div>'
 
     def _show_code(self) -> None:
@@ -218,7 +219,7 @@ class Explorer:
             said = f"Saved: {self.save().name}, beside the cohort folder."
         except ReportError as error:
             said = f"{error.what} {error.what_to_do}"
-        self._saved.value = f'<p role="status">{html.escape(said)}</p>'
+        self._saved.value = f'<p role="status">{_safe(said)}</p>'
 
 
 def explore(folder: Path | str) -> Explorer:
@@ -254,12 +255,17 @@ def _picture(looked: Looked) -> str:
     import base64
 
     address = base64.b64encode(looked.png()).decode("ascii")
-    alt = html.escape(looked.figure.alt, quote=True)
+    alt = _safe(looked.figure.alt)
     return (
         f'<figure style="margin: 0"><img style="width: 46em; max-width: 100%" alt="{alt}" src="data:image/png;base64,{address}">'
-        f'<figcaption style="max-width: 46em; line-height: 1.4"><strong>{html.escape(looked.figure.title)}.</strong> '
-        f"{html.escape(looked.figure.caption)}</figcaption></figure>"
+        f'<figcaption style="max-width: 46em; line-height: 1.4"><strong>{_safe(looked.figure.title)}.</strong> '
+        f"{_safe(looked.figure.caption)}</figcaption></figure>"
     )
+
+
+def _safe(text: str) -> str:
+    """Give a text as a page may have it: no markup, and nothing that hides letters or turns their direction."""
+    return html.escape(visible(text))
 
 
 def _number(text: str | None) -> float | None:

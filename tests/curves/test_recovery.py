@@ -6,7 +6,7 @@ import pytest
 
 from analysis.cohort import Cohort
 from analysis.curves.recovery import fit_recovery
-from analysis.curves.recovery_choices import covariance_candidates
+from analysis.curves.recovery_choices import covariance_candidates, weeks_to_report
 from analysis.errors import ModelError
 from synthetic_cohort import generate_cohort
 
@@ -138,3 +138,10 @@ def test_what_cannot_be_is_refused(trial, wrong, said):
 def test_only_a_baseline_is_no_recovery():
     with pytest.raises(ModelError, match="at or before week 0"):
         fit_recovery(cohort_of(10, [0]), "pain")
+
+
+def test_the_primary_week_is_reported_once_where_rounding_makes_another_of_it() -> None:
+    middle = 28.177500000000002
+    weeks = weeks_to_report(pd.Series(1, index=[1.0, 28.1775, middle, 40.0]), middle, scheduled=False)
+    assert middle in weeks
+    assert min(np.diff(weeks)) > 1e-9

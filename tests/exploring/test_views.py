@@ -97,9 +97,26 @@ def test_without_a_schedule_nobody_is_said_to_be_lost(cohort):
     )
     loose = replace(cohort, visits=cohort.visits.assign(week=weeks.round(2)))
     assert look(loose, View("pain")).words[0].startswith("Visits have no schedule; the curves hold ")
+    means = look(loose, View("pain")).words[1]
+    assert means.count("home stimulation and early motion") == 1, means
     assert look(loose, View("pain", picture="last seen")).words == (
         "Visits have no schedule, so nobody can be said to be lost.",
     )
+
+
+def test_without_any_value_nobody_is_shown_as_seen(cohort):
+    nothing = replace(cohort, visits=cohort.visits.assign(value=np.nan))
+    with pytest.raises(ModelError, match="no value of any visit"):
+        look(nothing, View("pain", picture="last seen"))
+
+
+def test_names_move_no_cursor_and_turn_no_writing(cohort):
+    protocol = cohort.patients["protocol"].cat.rename_categories(lambda name: f"{name}\x1b[31m\u202e")
+    odd = replace(cohort, patients=cohort.patients.assign(protocol=protocol), reference=None)
+    said = str(look(odd, VIEWS["last seen"]))
+    assert "\x1b" not in said
+    assert "\u202e" not in said
+    assert "exercise only\\x1b[31m\\u202e" in said
 
 
 def test_protocols_keep_their_marks_when_others_are_left_out(cohort):

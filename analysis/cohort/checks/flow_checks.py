@@ -10,6 +10,8 @@ import pandas as pd
 from analysis.cohort.findings import FindingList
 from analysis.cohort.tables import PROTOCOL_STEPS, REASON_STEPS
 
+#: Steps that together are the allocated of a protocol, in words.
+_OF_ALLOCATED = {"received": "received it", "not received": "did not receive it"}
 _LIKE_COLUMNS = ("step", "protocol", "reason", "patients")
 
 
@@ -41,6 +43,12 @@ def check_flow(tables: Mapping[str, pd.DataFrame], findings: FindingList) -> Non
         "error", "flow", whole, reason.notna() & ~step.isin(REASON_STEPS), "reason", "the step has no reasons",
         f"Leave the reason empty; it belongs to: {', '.join(REASON_STEPS)}.",
     )  # fmt: skip
+    told = pd.DataFrame({"step": step, "of": protocol.fillna(""), "told": reason.notna()})
+    both = step.isin(REASON_STEPS) & told.groupby(["step", "of"], dropna=False)["told"].transform("any")
+    findings.add_rows(
+        "error", "flow", whole, both & reason.isna(), "reason", "a row without a reason beside rows with reasons",
+        "Leave the row out where it is their sum, which is computed; else write as its reason that none is known.",
+    )  # fmt: skip
     if patients is None or "protocol" not in patients:
         return
     known = patients["protocol"].dropna().astype("str").value_counts()
@@ -66,11 +74,18 @@ def _check_sums(given: Mapping[tuple[str, str], int], known: Mapping[str, int], 
                 "error", "flow", f"{n:,} allocated to {name!r}, and the table patients has {known[name]:,} of that protocol",
                 "Add the patients who are missing, also those without a visit, or correct the number.", column="patients",
             )  # fmt: skip
-        parts = [given.get((step, name)) for step in ("received", "not received")]
+    for name, n in {**known, **allocated}.items():
+        parts = [given.get((step, name)) for step in _OF_ALLOCATED]
         if None not in parts and sum(filter(None, parts)) != n:
             findings.add(
                 "error", "flow", f"of {n:,} allocated to {name!r}, {parts[0]:,} received it and {parts[1]:,} did not",
                 "Correct the numbers: together these are the allocated.", column="patients",
+            )  # fmt: skip
+    for (step, name), n in given.items():
+        if step in _OF_ALLOCATED and n > known.get(name, n):
+            findings.add(
+                "error", "flow", f"{n:,} with {name!r} {_OF_ALLOCATED[step]}, and the table patients has {known[name]:,} of that "
+                "protocol", "Add the patients who are missing, or correct the number.", column="patients",
             )  # fmt: skip
     total = sum(allocated.values()) if set(allocated) >= set(known) else sum(known.values())
     assessed, excluded = given.get(("assessed", "")), given.get(("excluded", ""))

@@ -99,7 +99,8 @@ def harmless_flow(
     Raises
     ------
     DeidentificationError
-        A step or a protocol is not a known one, or reasons that were permitted look like identifiers.
+        A step or a protocol is not a known one, reasons that were permitted look like identifiers, or a row without a reason
+        stands beside rows with reasons.
     """
     known = [column.name for column in TABLES["flow"].columns if column.name in flow]
     answer = flow[known].copy()
@@ -128,6 +129,13 @@ def harmless_flow(
     n = int(answer[REASON].notna().sum())
     rows.append(("flow", REASON, "", "texts", f"{WITHHELD}; the counts of each step are summed", n, "withhold"))
     by = [name for name in known if name not in (REASON, "patients")]
+    told = answer.assign(told=answer[REASON].notna()).groupby(by, dropna=False)["told"].transform("any")
+    if (told & answer[REASON].isna()).any():
+        raise DeidentificationError(
+            "The flow has a row without a reason beside rows with reasons, so its counts cannot be summed.",
+            where=f"table flow, column {REASON}",
+            what_to_do="Leave the row out where it is their sum; else write as its reason that none is known.",
+        )
     numbers = answer.assign(patients=pd.to_numeric(answer["patients"], errors="coerce"))
     summed = numbers.groupby(by, dropna=False, sort=False)["patients"].sum(min_count=1).reset_index()
     return summed.assign(**{REASON: None})[known], rows

@@ -24,6 +24,8 @@ from analysis.outcomes.missing.monotone_draws import MonotoneDraws, how_drawn
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
 
 Floats = NDArray[np.float64]
+#: Most draws (design choice); the error of so many is below any that is shown.
+_MOST_DRAWS = 100_000
 
 #: Covariances tried, the first that can be fitted and converges is taken.
 CANDIDATES: tuple[tuple[str | None, Residual, str], ...] = (
@@ -185,7 +187,7 @@ def week_place(model: WeeklyModel, week: float) -> int:
 
 
 def check_draws(draws: int) -> None:
-    """Refuse fewer than two draws, which have no spread, by a ModelError.
+    """Refuse fewer than two draws, which have no spread, and more than any computer makes, by a ModelError.
 
     Examples
     --------
@@ -193,6 +195,10 @@ def check_draws(draws: int) -> None:
     """
     if draws < 2:
         raise ModelError(f"{draws} draws are too few.", what_to_do="Ask for at least 2 draws, better for 200.")
+    if draws > _MOST_DRAWS:
+        raise ModelError(
+            f"More than {_MOST_DRAWS:,} draws are too many.", what_to_do="Ask for fewer; 200 to 2,000 are enough."
+        )
 
 
 def check_baseline(endpoint: Endpoint) -> None:

@@ -11,6 +11,7 @@ from analysis.curves.engine.contrasts import Adjust
 from analysis.errors import CohortError, ModelError
 from analysis.outcomes.comparisons.subgroups import groups_of_patients
 from analysis.outcomes.home_programme.sessions_done import check_enough
+from analysis.outcomes.missing.weekly_model import check_draws
 from analysis.report.comparison.responder_choice import AskedResponders
 from analysis.report.parts.numbers import in_text
 from analysis.report.running.declared import ReportParameters, parameter
@@ -73,10 +74,11 @@ class ComparisonParameters(ReportParameters):
         Raises
         ------
         ModelError
-            A level or a share cannot be, or states together and another endpoint are named.
+            A level, a share or a number of imputations cannot be, or states together and another endpoint are named.
         """
         check_level(self.level)
         check_enough(self.enough_sessions)
+        check_draws(self.imputations)
         self.responders.refuse_what_contradicts()
 
     @property

@@ -205,6 +205,10 @@ def _refuse_missing(missing: Sequence[Item], most: dict[str, int]) -> None:
 
 def _refuse_folder(folder: Path, *, overwrite: bool) -> None:
     refuse_impossible_name(folder, error=ReportError)
+    if not next(above for above in folder.absolute().parents if above.exists()).is_dir():
+        raise ReportError(
+            "The folder lies in a file, which holds no folder.", where=str(folder), what_to_do="Choose another folder."
+        )
     if not folder.exists() and not folder.is_symlink():
         return
     if not overwrite:

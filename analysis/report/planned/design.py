@@ -215,7 +215,7 @@ def _weeks(value: Any) -> bool:
 
 
 def _range(value: Any) -> bool:
-    return _numbers(value) and len(value) == 2 and value[0] < value[1]
+    return _numbers(value) and len(value) == 2 and 0 < value[1] - value[0] < np.inf
 
 
 def _numbers(value: Any) -> bool:

@@ -151,8 +151,8 @@ def _baseline(model: ModelPart) -> str:
 
 def _covariances(model: ModelPart) -> list[str]:
     names = [covariance_of_name(one) for one in model.covariances]
-    first = f"Within the patient: {names[0]}."
-    if len(names) == 1:
+    first = f"Within the patient: {names[0] if names else 'not said'}."
+    if len(names) < 2:
         return [first]
     order = "; ".join(f"({number}) {name}" for number, name in enumerate(names, start=1))
     rule = (

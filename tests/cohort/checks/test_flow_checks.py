@@ -73,6 +73,18 @@ def test_counts_put_into_the_folder_are_the_flow_of_the_cohort_and_stay_with_it(
         ("allocated,exercise,,3", "allocated,rest,,3", "no patient has this protocol"),
         ("received,exercise,,2", "received,exercise,,1", "of 3 allocated to 'exercise', 1 received it and 1 did not"),
         ("received,exercise,,2", "received,exercise,,", "the cell is empty"),
+        (
+            "not received,exercise,moved away,1",
+            "received,home stimulation,,50",
+            "50 with 'home stimulation' received it, and the",
+        ),
+        ("moved away,1", "moved away,4", "4 with 'exercise' did not receive it, and the table patients has 3"),
+        (
+            "allocated,exercise,,3\nallocated,home stimulation,,3\nreceived,exercise,,2",
+            "received,exercise,,1",
+            "of 3 allocated to 'exercise', 1 received it and 1 did not",
+        ),
+        ("allocated,exercise,,3", "excluded,,,3", "a row without a reason beside rows with reasons"),
     ],
 )
 def test_counts_that_contradict_each_other_are_findings(folder, row, instead, problem):
@@ -98,6 +110,13 @@ def test_reasons_wait_for_a_person_and_counts_pass_whatever_their_size(folder, t
     with pytest.raises(DeidentificationError, match="reasons of the flow cannot be kept"):
         deidentify(folder, tmp_path / "named", keep=["protocol", "reason"])
     assert not (tmp_path / "named").exists()
+
+
+def test_a_sum_beside_its_reasons_is_not_added_to_them_when_these_are_withheld(folder, tmp_path):
+    (folder / "flow.csv").write_text(FLOW + "excluded,,,3\n", encoding="utf-8")
+    with pytest.raises(DeidentificationError, match="a row without a reason beside rows with reasons"):
+        deidentify(folder, tmp_path / "clean", keep=["protocol"])
+    assert not (tmp_path / "clean").exists()
 
 
 def test_a_map_names_the_file_of_the_flow(tmp_path):

@@ -221,3 +221,10 @@ def test_what_cannot_be_had_is_refused_before_anything_runs(tmp_path, asked, mes
     assert str(refused.value).startswith(message.format(folder=tmp_path))
     assert "what to do: " in str(refused.value)
     assert not (tmp_path / "out").exists()
+
+
+def test_a_folder_below_a_file_is_refused_before_anything_runs(made):
+    below = made / "report" / "own.json" / "out"
+    with pytest.raises(ReportError, match="lies in a file") as refused:
+        export_report(made / "report", below, trust=True, progress=lambda *_: pytest.fail("It ran."))
+    assert refused.value.where == str(below)

@@ -1,7 +1,7 @@
 """A plan comes back from its file with the same hash, an edit shows, and a file that is none says all that is wrong."""
 
 import re
-from dataclasses import fields
+from dataclasses import fields, replace
 from typing import Literal, get_args, get_origin, get_type_hints
 
 import pytest
@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from analysis.errors import KneecurveError, ReportError
 from analysis.report.planned.design import design_of
+from analysis.report.planned.document import plan_to_markdown
 from analysis.report.planned.parts import LISTS, PARTS, PlannedAnalysis
 from analysis.report.planned.plan import MOST_LETTERS, AnalysisPlan, plan_of_text, read_plan
 from analysis.report.planned.write import write_plan
@@ -104,6 +105,12 @@ def test_a_file_that_is_no_plan_is_refused_in_three_parts(plan, tmp_path, change
     assert "plan-analysis" in caught.value.what_to_do
 
 
+def test_the_document_of_an_edited_plan_is_written_also_without_a_covariance(plan):
+    model = replace(plan.analysis.model, covariances=[])
+    document = plan_to_markdown(replace(plan, analysis=replace(plan.analysis, model=model)))
+    assert "Within the patient: not said." in document
+
+
 def test_nothing_is_replaced_or_left_half_written(plan, tmp_path):
     written = write_plan(plan, tmp_path / "deep" / "plan.toml")
     assert [path.name for path in written] == ["plan.toml", "plan.md"]
@@ -127,6 +134,7 @@ def test_nothing_is_replaced_or_left_half_written(plan, tmp_path):
         (DESIGN.replace('["pain"]', "{ pain = [0, 7] }"), "none of visit_weeks"),
         (DESIGN.replace("pain", "limb_symmetry_index"), "is computed"),
         (DESIGN + "[covariates]\nage_years = [60, 16]", "lowest and the highest"),
+        (DESIGN + "[covariates]\nage_years = [-1e308, 1e308]", "lowest and the highest"),
         (DESIGN.replace("[0, 6]", f"{list(range(40))}"), "more than"),
     ],
 )

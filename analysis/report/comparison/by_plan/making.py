@@ -14,7 +14,6 @@ from analysis.curves.recovery_choices import covariance_order
 from analysis.curves.recovery_design import design_curves
 from analysis.errors import KneecurveWarning, ReportError
 from analysis.outcomes.comparisons.compare_outcomes import week_of_outcome
-from analysis.outcomes.missing.weekly_model import check_draws
 from analysis.outcomes.responders.states_together import with_states_together
 from analysis.report.comparison.by_plan.contents import Chosen, analyses_of_missing, analysis_of, baseline_of
 from analysis.report.comparison.parameters import (
@@ -93,7 +92,6 @@ def plan_analysis(source: Cohort | Path | str, *, parameters: Mapping[str, Any] 
         )
     asked = ComparisonParameters.checked("", given)
     asked.refuse_what_cannot_be()
-    check_draws(asked.imputations)
     design = design_of(source)
     asked = ComparisonParameters.checked("", {**design.named, **given})
     with warnings.catch_warnings():

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort
-from analysis.errors import ReportError
+from analysis.errors import ModelError, ReportError
 from analysis.report import plan_analysis
 from analysis.report.comparison import checklist, methods
 from analysis.report.comparison.findings.doubts import doubts_words
@@ -117,6 +117,12 @@ def test_a_plan_sets_parameters_that_there_are(plan):
     names = {one.name for one in fields(ComparisonParameters)} - {"folder"}
     assert set(plan.filled({})) < names
     assert names - set(plan.filled({})) == {"responder_measure", "criterion", "threshold", "change_from"}
+
+
+@pytest.mark.parametrize("imputations", [-1, 10**300])
+def test_a_number_of_imputations_that_cannot_be_is_refused_before_anything_is_fitted(imputations):
+    with pytest.raises(ModelError, match="draws are too"):
+        ComparisonParameters.checked("", {"imputations": imputations}).refuse_what_cannot_be()
 
 
 def test_a_report_that_follows_its_plan_says_so(followed, plan):
