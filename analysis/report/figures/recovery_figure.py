@@ -38,6 +38,8 @@ from analysis.report.parts.tables import Column, Table
 #: Behind the means at most this many patients of a protocol are drawn; the caption says so.
 MOST_PATIENTS_DRAWN = 150
 _SMOOTH_POINTS = 40
+#: An axis that shows every value is at most this many times as long as one that shows 99 % of them (design choice).
+_MOST_STRETCHED = 1.5
 
 
 def recovery_figure(
@@ -299,10 +301,13 @@ def _weeks_of_axis(curves: RecoveryCurves) -> list[float]:
 
 
 def _limits(curves: RecoveryCurves, means: pd.DataFrame) -> tuple[float, float]:
-    """Show 99 % of the values; single extreme ones would press the rest flat."""
-    values = curves.visits["value"].to_numpy(dtype=float)
+    """Show all values; 99 % of them where single extreme ones would press the rest flat."""
+    values = curves.visits["value"].dropna().to_numpy(dtype=float)
     low = min(float(np.quantile(values, 0.005)), float(means["lower"].min(skipna=True)))
     high = max(float(np.quantile(values, 0.995)), float(means["upper"].max(skipna=True)))
+    lowest, highest = min(low, float(values.min())), max(high, float(values.max()))
+    if highest - lowest <= _MOST_STRETCHED * (high - low):
+        low, high = lowest, highest
     room = 0.04 * (high - low or 1.0)
     return low - room, high + room
 
