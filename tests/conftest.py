@@ -7,6 +7,7 @@ import sys
 import numpy as np
 import pytest
 from hypothesis import settings
+from hypothesis.internal.conjecture import providers
 
 for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(name, "1")
@@ -14,6 +15,10 @@ os.environ.setdefault("MPLBACKEND", "Agg")
 
 #: jsonschema builds the grammars of internationalised addresses when notebooks are first read; no notebook holds one.
 sys.modules.setdefault("rfc3987_syntax", None)
+
+# Hypothesis looks for constants in every file of the kit to try them as examples: 80 s at the first property of a clean clone, and
+# other examples whenever a constant changes.
+providers._get_local_constants = lambda: providers._local_constants
 
 settings.register_profile("fixed", derandomize=True, database=None, deadline=None)
 settings.load_profile("fixed")

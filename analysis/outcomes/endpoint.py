@@ -32,7 +32,7 @@ _ROUNDING = 1e-9
 
 @dataclass(frozen=True, repr=False)
 class Endpoint(Result):
-    """A measure at a week with the rules by which it is counted; made by :func:`choose_endpoint`.
+    """A measure at a week with the rules by which it is counted; made by :func:`analysis.outcomes.chosen_endpoint.choose_endpoint`.
 
     ``dataclasses.replace(endpoint, week=12)`` gives the same at another week.
 
@@ -152,6 +152,7 @@ class Endpoint(Result):
 
         Examples
         --------
+        >>> from analysis.outcomes import choose_endpoint
         >>> from synthetic_cohort import generate_cohort
         >>> cohort = generate_cohort(patients=30, seed=1).observed
         >>> choose_endpoint(cohort, "limb_symmetry_index", week=26, threshold=90, criterion="state").words
@@ -186,6 +187,7 @@ class Endpoint(Result):
 
         Examples
         --------
+        >>> from analysis.outcomes import choose_endpoint
         >>> from synthetic_cohort import generate_cohort
         >>> cohort = generate_cohort(patients=30, seed=1).observed
         >>> choose_endpoint(cohort, "ikdc", week=26, threshold=9).reached_words

@@ -194,7 +194,7 @@ def test_a_record_that_asks_for_too_large_a_cohort_is_refused(made, tmp_path, as
 
 
 def large_plan():
-    return plan_analysis(generate_cohort(patients=45, seed=1).observed, parameters={"imputations": 10**9})
+    return plan_analysis(generate_cohort(patients=45, seed=1).observed, parameters={"imputations": 5000})
 
 
 @pytest.mark.parametrize(
@@ -202,7 +202,7 @@ def large_plan():
     [
         ({"imputations": 10**9}, "imputations 1,000,000,000"),
         ({"extra": ["a"] * 1001}, "extra with 1,001 entries"),
-        (lambda: {"plan": large_plan().to_toml()}, "imputations 1,000,000,000"),
+        (lambda: {"plan": large_plan().to_toml()}, "imputations 5,000"),
     ],
 )
 def test_a_record_that_asks_for_too_much_work_is_refused(tmp_path, parameters, said):
