@@ -81,3 +81,7 @@ def test_a_cohort_is_looked_at_by_keyboard(browser, laboratory, axe):
         ".then(said => said.violations.filter(one => one.id !== 'color-contrast').map(one => one.id))"
     )
     assert found == []
+
+    # saved, or the browser asks whether to leave the page, and the next test waits for ever
+    browser.evaluate("jupyterapp.commands.execute('docmanager:save').then(() => true)")
+    browser.wait_for(f"!{CURRENT}.context.model.dirty")
