@@ -8,6 +8,7 @@ from analysis.report.forms.markdown import Heading
 from analysis.report.forms.numbering import Numbered
 from analysis.report.forms.pandoc import Pictures, write_office
 from analysis.report.forms.paper import in_parts, width_on_paper
+from analysis.report.forms.reference_styles import in_small_print
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.passages import Passage
 
@@ -15,7 +16,7 @@ PAPER = "paper.docx"
 #: Headings of the report whose sentences are taken, and what they are called in a paper; the chosen items stand after the first.
 _SECTIONS = {"In short": "What was found", "Methods in words": "How it was analysed", "Cautions": "Cautions"}
 #: Widest picture, so that two or three stand on a page with their legends; the files for the journal lie beside (design choice).
-_PICTURE_CM = 9.0
+_PICTURE_CM = 8.0
 
 
 def paper_of(document: Document, items: Sequence[Numbered]) -> bytes:
@@ -37,7 +38,7 @@ def paper_of(document: Document, items: Sequence[Numbered]) -> bytes:
             blocks += [heading(1, called), *said[found]]
         if place == 0:
             blocks += [node for one in items for node in _item(one, pictures)]
-    return write_office(blocks, pictures, "docx", title=document.title.text)
+    return in_small_print(write_office(blocks, pictures, "docx", title=document.title.text))
 
 
 def _sentences(document: Document) -> dict[str, list[Node]]:
