@@ -7,6 +7,17 @@ import typer
 
 from analysis.printing import err, foreign, foreign_lines, out, with_progress
 
+#: What is said of a report that is made again.
+CohortElsewhere = Annotated[
+    Path | None, typer.Option("--cohort", help="Cohort folder, where it is not at the place the record names.")
+]
+NotebookElsewhere = Annotated[
+    Path | None, typer.Option("--notebook", help="Notebook of one's own, where it is not in the folder of the record.")
+]
+Trusted = Annotated[
+    bool, typer.Option("--trust", help="Run a notebook that is not one of the kit's: it can do all that you can.")
+]
+
 
 def plan(
     source: Annotated[
@@ -78,16 +89,9 @@ def report(
 
 def repeat(
     record: Annotated[Path, typer.Argument(help="The JSON file beside a report.")],
-    cohort: Annotated[
-        Path | None, typer.Option("--cohort", help="Cohort folder, where it is not at the place the record names.")
-    ] = None,
-    notebook: Annotated[
-        Path | None,
-        typer.Option("--notebook", help="Notebook of one's own, where it is not in the folder of the record."),
-    ] = None,
-    trust: Annotated[
-        bool, typer.Option("--trust", help="Run a notebook that is not one of the kit's: it can do all that you can.")
-    ] = False,
+    cohort: CohortElsewhere = None,
+    notebook: NotebookElsewhere = None,
+    trust: Trusted = False,
     destination: Annotated[
         Path | None, typer.Option("--out", help="Folder for the new report; without it, it is only compared.")
     ] = None,
@@ -129,16 +133,9 @@ def export(
     paper: Annotated[
         bool, typer.Option("--paper", help="Write paper.docx too: sentences of the report with what --only names.")
     ] = False,
-    cohort: Annotated[
-        Path | None, typer.Option("--cohort", help="Cohort folder, where it is not at the place the record names.")
-    ] = None,
-    notebook: Annotated[
-        Path | None,
-        typer.Option("--notebook", help="Notebook of one's own, where it is not in the folder of the record."),
-    ] = None,
-    trust: Annotated[
-        bool, typer.Option("--trust", help="Run a notebook that is not one of the kit's: it can do all that you can.")
-    ] = False,
+    cohort: CohortElsewhere = None,
+    notebook: NotebookElsewhere = None,
+    trust: Trusted = False,
     overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace an earlier export in that folder.")] = False,
 ) -> None:
     """Make a report again and, where it is the same, write its figures and tables as files for a journal."""

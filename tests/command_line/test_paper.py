@@ -1,4 +1,4 @@
-"""From the demo cohort to the draft of a paper by the commands of the README, as they stand there."""
+"""From the demo cohort to the draft of a paper by the commands of the README, as they stand there; and the demo on paper."""
 
 import re
 import shlex
@@ -6,6 +6,7 @@ import zipfile
 from pathlib import Path
 
 import pytest
+from pypdf import PdfReader
 
 README = Path(__file__).parents[2] / "README.md"
 #: What the paper needs, by the names of its files.
@@ -24,6 +25,9 @@ def test_the_commands_of_the_readme_give_a_paper(kneecurve, tmp_path, monkeypatc
     for one in commands:
         answer = kneecurve(*one)
         assert answer.code == 0, answer.err
+    forms = kneecurve("report", "protocol_comparison", "kneecurve_demo/cohort", "--out", "forms", "--format", "pdf")
+    assert forms.code == 0, forms.err
+    assert len(PdfReader("forms/protocol_comparison.pdf").pages) <= 16  # what a reader of the demo has to turn
     written = {path.name for path in Path("paper").iterdir()}
     assert {name.rpartition(".")[0] for name in written if name.startswith(("figure", "table_"))} == FILES
     assert {f"{name}.{form}" for name in FILES if name.startswith("figure") for form in ("pdf", "tiff")} <= written

@@ -46,7 +46,7 @@ def residual_figure(model: MixedModel) -> Figure:
 
     def draw(width: Width) -> Drawing:
         columns = 2 if width == "wide" else 1
-        drawing = new_drawing(width, 2.9 if columns == 2 else 5.2)
+        drawing = new_drawing(width, 2.6 if columns == 2 else 4.8)
         panels = drawing.subplots(3 - columns, columns, sharey=True, squeeze=False).flat
         for axes, across, name in zip(panels, (week, fitted), ("Weeks", "Fitted mean"), strict=True):
             _scatter(axes, across, residual)
@@ -114,7 +114,7 @@ def quantile_figure(model: MixedModel) -> Figure:
     agreement = float(np.corrcoef(expected, values)[0, 1]) if len(values) > 2 else float("nan")
 
     def draw(width: Width) -> Drawing:
-        drawing = new_drawing(width, 3.4)
+        drawing = new_drawing(width, 3.1)
         axes = drawing.add_subplot()
         limit = max(float(np.abs(expected).max()), float(np.abs(values).max())) * 1.05
         axes.plot([-limit, limit], [-limit, limit], color=INK, linewidth=0.9)
