@@ -28,6 +28,7 @@ from analysis.exploring.view import Picture, View
 from analysis.foreign_text import visible
 from analysis.outcomes import patient_flow, responders
 from analysis.outcomes.thresholds.chosen_threshold import choose_threshold
+from analysis.report.comparison.findings.doubts import NOT_ALLOCATED
 from analysis.report.figures.difference_figure import difference_figure
 from analysis.report.figures.recovery_figure import recovery_figure
 from analysis.report.figures.responder_figures import responder_figure
@@ -35,6 +36,8 @@ from analysis.report.one_patient.patient_figure import patient_figure
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import marks_among
 
+#: Pictures that set protocols beside each other.
+_OF_PROTOCOLS = ("curves", "differences", "responders")
 _LEVEL, _DOTS_PER_INCH = 0.95, 110
 
 
@@ -126,7 +129,10 @@ def look(cohort: Cohort, view: View, *, fits: dict[View, RecoveryCurves] | None 
         warnings.simplefilter("ignore", KneecurveWarning)  # of choices of the model, which the report tells
         looked = _PICTURES[view.picture](some, view, {} if fits is None else fits)
     group = (f"Only patients of the group {view.group!r} by {view.by}.",) if view.by else ()
-    return replace(looked, words=(*group, *looked.words), protocols=tuple(every))
+    caution = CAUTION
+    if cohort.provenance.scenario is None and view.picture in _OF_PROTOCOLS and len(some.protocols) > 1:
+        caution = f"{CAUTION} {NOT_ALLOCATED}"
+    return replace(looked, words=(*group, *looked.words), protocols=tuple(every), caution=caution)
 
 
 def _protocols(cohort: Cohort) -> list[str]:

@@ -81,6 +81,16 @@ def test_nothing_is_called_better_or_a_difference_whatever_is_there(cohort, effe
     assert shown == pytest.approx(effect, abs=0.5)
 
 
+def test_of_patients_who_were_perhaps_not_allocated_a_difference_is_called_an_association(cohort):
+    real = replace(cohort, provenance=Provenance())
+    for picture in ("curves", "differences", "responders"):
+        view = View("pain", picture=picture, week=26.0)
+        assert "a difference between protocols is an association" in look(real, view).caution
+        assert "association" not in look(cohort, view).caution
+    alone = View("pain", week=26.0, protocols=("exercise only",))
+    assert "association" not in look(real, alone).caution + look(real, View("pain", picture="last seen")).caution
+
+
 def test_where_too_many_are_lost_it_is_said(cohort):
     early = cohort.patients.loc[cohort.patients["protocol"] == "home stimulation", "patient_id"].iloc[:12]
     gone = cohort.visits["patient_id"].isin(early) & (cohort.visits["week"] >= 26)
