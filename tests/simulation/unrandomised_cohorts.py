@@ -2,7 +2,7 @@
 
 Run from the root of the kit as ``python tests/simulation/unrandomised_cohorts.py [--cohorts 1000] [--wrong 400] [--processes 2]``.
 It writes ``unrandomised_cohorts.csv``: a row for each cell and protocol compared, at week 26, with the date, the seeds and a hash of
-the code. Cells that the same code made before are kept, so that it can be stopped and started again.
+the code. It goes through the cells in rounds of a quarter of the cohorts, and writes the table after each cell.
 
 Visits at weeks 0 (the baseline, a covariate), 3, 6, 12 and 26; about a quarter of the later ones missed, more after low values.
 Age, site and the baseline (its square too) lead to the protocol and to the outcome. Difference at week 26: 0.5 of the second
@@ -45,6 +45,8 @@ EFFECTS = np.array([0.0, 0.5, 0.8])
 #: Which of the two models has all that leads to protocol and outcome: a cell for each.
 MODELS = ("both right", "scores right", "outcome right", "both wrong")
 NUMBERS = ("estimate", "std_error", "sandwich_error", "lower", "upper", "crude", "crude_lower", "crude_upper", "model")
+#: Rounds in which the cells are gone through.
+ROUNDS = 4
 #: What a refusal begins with, by its kind.
 REFUSED = {
     "cells": ("No patient of", "Protocol '", "Whether '"),
@@ -151,13 +153,21 @@ def _some(task: tuple[Cell, int, int]) -> list[tuple[str, np.ndarray]]:
     return [one_cohort(cell, seed) for seed in range(first, last)]
 
 
-def judged(cell: Cell, first: int, cohorts: int, pool: multiprocessing.pool.Pool | None = None) -> pd.DataFrame:
+def drawn(
+    cell: Cell, first: int, cohorts: int, pool: multiprocessing.pool.Pool | None = None
+) -> list[tuple[str, np.ndarray]]:
+    """Give what :func:`one_cohort` does, for so many seeds."""
+    tasks = [(cell, start, min(start + 10, first + cohorts)) for start in range(first, first + cohorts, 10)]
+    parts = pool.map(_some, tasks, chunksize=1) if pool else [_some(task) for task in tasks]
+    return [one for part in parts for one in part]
+
+
+def judged(cell: Cell, results: list[tuple[str, np.ndarray]]) -> pd.DataFrame:
     """Give a row for each protocol compared: how many were compared and refused, bias, errors and coverage."""
     from scipy.special import ndtri
 
-    tasks = [(cell, start, min(start + 20, first + cohorts)) for start in range(first, first + cohorts, 20)]
-    parts = pool.map(_some, tasks, chunksize=1) if pool else [_some(task) for task in tasks]
-    ends, numbers = zip(*[one for part in parts for one in part], strict=True)
+    ends, numbers = zip(*results, strict=True)
+    cohorts = len(results)
     counts = {kind: ends.count(kind) for kind in (*REFUSED, "failed")}
     rows = []
     for k in range(cell.protocols - 1):
@@ -186,7 +196,7 @@ def code() -> str:
         *sorted((analysis / "statistics" / "weighting").glob("*.py")),
         analysis / "outcomes/unrandomised/filled_visits.py",
     ]
-    own = [inspect.getsource(one) for one in (cohort, compared, one_cohort, judged)]
+    own = [inspect.getsource(one) for one in (cohort, compared, one_cohort, drawn, judged)]
     return hashlib.sha256(b"".join([*(file.read_bytes() for file in files), *map(str.encode, own)])).hexdigest()[:12]
 
 
@@ -196,21 +206,22 @@ def main() -> None:
     parser.add_argument("--wrong", type=int, default=400)
     parser.add_argument("--processes", type=int, default=2)
     given = parser.parse_args()
-    keys = list(Cell.__dataclass_fields__)
-    made = pd.read_csv(TABLE, dtype={"code": "str"}) if TABLE.exists() else pd.DataFrame(columns=[*keys, "code"])
-    now = code()
-    tables = {Cell(*key): rows for key, rows in made[made["code"] == now].groupby(keys, sort=False)}
+    results: dict[Cell, list[tuple[str, np.ndarray]]] = {cell: [] for cell in every_cell()}
     with multiprocessing.Pool(given.processes) as pool:
-        for cell in every_cell():
-            cohorts = given.cohorts if cell.models == "both right" else given.wrong
-            if cell in tables and (tables[cell]["cohorts"] >= cohorts).all():
-                continue
-            table = judged(cell, 0, cohorts, pool)
-            today = datetime.now(tz=UTC).date().isoformat()
-            tables[cell] = table.assign(**vars(cell), first_seed=0, date=today, code=now)
-            sys.stderr.write(f"{cell}: coverage {', '.join(f'{one:.3f}' for one in table['coverage'])}\n")
-            known = pd.concat([tables[one] for one in every_cell() if one in tables])
-            known[[*keys, *(one for one in known if one not in keys)]].to_csv(TABLE, index=False, float_format="%.5g")
+        for turn in range(1, ROUNDS + 1):
+            for cell, known in results.items():
+                asked = given.cohorts if cell.models == "both right" else given.wrong
+                known += drawn(cell, len(known), asked * turn // ROUNDS - len(known), pool)
+                write(results)
+                sys.stderr.write(f"{turn} of {ROUNDS}: {cell}\n")
+
+
+def write(results: dict[Cell, list[tuple[str, np.ndarray]]]) -> None:
+    """Write the table of what has been drawn so far."""
+    today, now = datetime.now(tz=UTC).date().isoformat(), code()
+    tables = [judged(cell, one).assign(**vars(cell)) for cell, one in results.items() if one]
+    table, keys = pd.concat(tables).assign(first_seed=0, date=today, code=now), list(Cell.__dataclass_fields__)
+    table[[*keys, *(one for one in table if one not in keys)]].to_csv(TABLE, index=False, float_format="%.5g")
 
 
 if __name__ == "__main__":

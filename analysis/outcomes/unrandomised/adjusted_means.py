@@ -128,7 +128,7 @@ def adjusted_means(
     for one in weighed.refusals:
         if one.of == "patients":
             raise one.error()
-    values = known.loc[weighed.result.weights.index, outcome].to_numpy(dtype=np.float64)
+    values = known.loc[known[protocol].notna(), outcome].to_numpy(dtype=np.float64)
     rows, own_slopes = _least_squares(weighed, values)
     tilted = TiltedMeans(weighed.scores, rows, weighed.target, method)
     names = weighed.names
@@ -176,7 +176,7 @@ def _with_outcome(data: pd.DataFrame, outcome: str) -> tuple[pd.DataFrame, int]:
             where=f"columns: {', '.join(str(one) for one in data.columns)}",
             what_to_do="Name a column of numbers, one value a patient.",
         )
-    there = data[outcome].notna()
+    there = pd.Series(np.isfinite(data[outcome].to_numpy(dtype="float64", na_value=np.nan)), index=data.index)
     return data[there], int((~there).sum())
 
 

@@ -129,8 +129,8 @@ def balance_weights(
     Raises
     ------
     ModelError
-        There is one protocol, or one of fewer than 10 patients; a covariate is not known, constant, or says what others say;
-        a protocol has nobody of a label; the covariates tell the protocol for certain; or the target is not known.
+        There is one protocol, or one of fewer than 10 patients; a patient has two rows; a covariate is not known, constant, or
+        says what others say; a protocol has nobody of a label; the covariates tell the protocol for certain; or the target is not known.
 
     Notes
     -----
@@ -169,6 +169,12 @@ def weigh(
             where=f"columns: {', '.join(str(one) for one in data.columns)}",
             what_to_do="Name the column that says which protocol each patient had.",
         )
+    if "patient_id" in data and data["patient_id"].duplicated().any():
+        raise ModelError(
+            "The table has more than one row of a patient.",
+            where=f"{counted(int(data['patient_id'].duplicated().sum()), 'row')} with a patient_id seen above",
+            what_to_do="Give one row a patient; for visits use observational_comparison.",
+        )
     nameless = int(data[protocol].isna().sum())
     patients = data[data[protocol].notna()]
     given = used_protocols(patients[protocol])
@@ -187,7 +193,11 @@ def weigh(
     outside = outside_common_range(codes, scores.chances)
     labels = patients["patient_id"] if "patient_id" in patients else patients.index.to_series()
     found = refusals_of(
-        overlap, balance, target=target, mean_overlap=mean_overlap, outside=[str(one) for one in labels[outside]]
+        overlap,
+        balance,
+        target=target,
+        mean_overlap=mean_overlap,
+        outside=[str(one) for one in labels.to_numpy()[outside]],
     )
     result = BalanceWeights(
         protocols=names,

@@ -152,6 +152,27 @@ def test_protocols_that_age_tells_for_certain(people):
         balance_weights(table, "protocol", COVARIATES)
 
 
+def test_rows_are_patients(people):
+    twice = pd.concat([people, people.iloc[:2]])
+    with pytest.raises(ModelError, match="more than one row of a patient"):
+        balance_weights(twice, "protocol", COVARIATES)
+    same_index = people.set_axis([0] * len(people))
+    here, there = (balance_weights(table, "protocol", COVARIATES).weights for table in (people, same_index))
+    assert here.to_numpy() == pytest.approx(there.to_numpy())
+
+
+def test_numbers_of_any_type_and_infinite_ones(people):
+    table = people.convert_dtypes()
+    table.loc[rows_of_both(people), "age_years"] = pd.NA
+    assert "not known" in balance_weights(table, "protocol", COVARIATES).balance["term"].to_numpy()
+    with pytest.raises(ModelError, match="'age_years' is infinite in 1 patient"):
+        balance_weights(people.assign(age_years=[np.inf, *people["age_years"][1:]]), "protocol", COVARIATES)
+
+
+def rows_of_both(people):
+    return [*people.index[people["protocol"] == "usual"][:12], *people.index[people["protocol"] == "early"][:12]]
+
+
 def test_patients_without_a_protocol_are_left_out(people):
     table = people.assign(protocol=people["protocol"].where(people.index >= 5))
     found = balance_weights(table, "protocol", COVARIATES)

@@ -132,6 +132,29 @@ def test_a_week_with_few_visits_is_not_modelled():
         observational_comparison(replace(one, visits=visits), "pain", COVARIATES, weeks=[12])
 
 
+def test_a_covariate_that_hangs_on_single_patients_gives_no_number():
+    one = cohort(200, seed=9)
+    rare = [one.patients.index[one.patients["protocol"] == name][0] for name in ("usual", "early")]
+    site = one.patients["site"].astype("str")
+    site[rare] = "east"
+    unseen = one.patients["patient_id"][rare[0]]
+    visits = one.visits[(one.visits["patient_id"] != unseen) | (one.visits["week"] == 0)]
+    with pytest.raises(ModelError, match="hang on single patients") as raised:
+        observational_comparison(
+            replace(one, patients=one.patients.assign(site=site), visits=visits), "pain", COVARIATES
+        )
+    assert raised.value.where.startswith("patients by protocol: early 1")
+    assert "Name fewer covariates" in raised.value.what_to_do
+
+
+def test_one_week_alone():
+    one = cohort(200, seed=9)
+    single = replace(one, visits=one.visits[one.visits["week"].isin([0.0, 26.0])])
+    found = observational_comparison(single, "pain", COVARIATES)
+    assert found.weeks == (26.0,)
+    assert found.differences["estimate"][0] == pytest.approx(-1.0, abs=0.6)
+
+
 def test_notes_say_what_it_is_and_what_it_is_not(two):
     notes = " ".join(two.notes)
     assert "Nobody was randomised: a difference is associated with the protocol" in notes
