@@ -57,7 +57,8 @@ class BalanceWeights(ResultWithNotes):
     coefficients : pandas.DataFrame
         protocol, term, estimate, std_error: of the multinomial logistic model, each protocol against the first.
     mean_overlap : float
-        Mean of the tilting function over its largest value; of two protocols and overlap the mean of 4 e (1 - e).
+        Mean of the overlap weights' tilting function over its largest value, whatever the target; of two protocols the mean of
+        4 e (1 - e).
     refusals : pandas.DataFrame
         of ("patients", "weights" or "balance"), what, where, what_to_do: why :func:`observational_comparison` refuses to compare
         with such weights; empty where it does not. :func:`adjusted_means` refuses where there are too few patients only.
@@ -189,7 +190,7 @@ def weigh(
     weights = weights_of(amount, scores.chances, codes)
     overlap = overlap_table(codes, weights, scores.chances, names)
     balance = balance_table(columns.balanced, codes, weights, names)
-    mean_overlap = float(amount.mean() / largest_tilt(meant, len(names)))
+    mean_overlap = float(tilt(scores.chances, "overlap").mean() / largest_tilt("overlap", len(names)))
     outside = outside_common_range(codes, scores.chances)
     labels = patients["patient_id"] if "patient_id" in patients else patients.index.to_series()
     found = refusals_of(

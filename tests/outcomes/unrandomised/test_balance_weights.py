@@ -49,7 +49,7 @@ def test_who_the_target_is(people):
     assert abs(age.loc["usual", "weighted_mean"] - early.mean()) < abs(age.loc["usual", "mean"] - early.mean())
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=4, deadline=None)
 @given(st.integers(0, 50), st.floats(0.01, 100), st.permutations(range(120)))
 def test_units_and_the_order_of_rows_change_nothing(seed, unit, order):
     table = patients(120, seed=seed)

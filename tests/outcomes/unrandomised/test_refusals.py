@@ -39,10 +39,11 @@ def test_uneven_weights(table, target, mean_overlap, of, begins):
 
 def test_patients_outside_are_named_and_counted():
     found = refusals_of(GOOD, balance(), target="overlap", mean_overlap=0.2, outside=[f"q{i}" for i in range(7)])
-    assert found[0].where == (
+    assert found[0].error().where == (
         "overlap 0.20 of 1, 0.25 is asked for; scores of 7 of 120 patients lie outside what every protocol had: q0, q1, q2, q3, "
         "q4 ..."
     )
+    assert "q1" not in found[0].note()
 
 
 @pytest.mark.parametrize("target", ["overlap", "everybody"])
