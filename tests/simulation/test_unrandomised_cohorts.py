@@ -26,7 +26,7 @@ def of(table, models):
 def test_the_table_holds_every_cell(table):
     keys = table[["protocols", "patients", "models"]].drop_duplicates().itertuples(index=False)
     assert [Cell(*key) for key in keys] == trials.every_cell()
-    assert (of(table, "both right")["cohorts"] >= 250).all()
+    assert (of(table, "both right")["cohorts"] >= 1000).all()
 
 
 def test_every_cohort_was_compared_or_refused_for_a_known_reason(table):
