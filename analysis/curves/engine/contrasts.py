@@ -102,12 +102,24 @@ def adjust_table(table: pd.DataFrame, adjust: Adjust, level: float) -> pd.DataFr
     count = int(table["p_value"].notna().sum())
     if adjust == "none" or count < 2:
         return table
-    from statsmodels.stats.multitest import multipletests
-
     table = table.copy()
     known = table["p_value"].notna()
-    table.loc[known, "p_value"] = multipletests(table.loc[known, "p_value"].to_numpy(), method=adjust)[1]
+    table.loc[known, "p_value"] = _adjusted(table.loc[known, "p_value"].to_numpy(dtype=np.float64), adjust)
     single = level ** (1.0 / count) if adjust == "sidak" else 1.0 - (1.0 - level) / count
     half = special.stdtrit(table["df"], 0.5 + single / 2.0) * table["std_error"]
     table["lower"], table["upper"] = table["estimate"] - half, table["estimate"] + half
     return table
+
+
+def _adjusted(p_values: Array, adjust: Adjust) -> Array:
+    """Adjust p values as ``multipletests`` of statsmodels does, which collects the garbage of the whole session at each call."""
+    count = len(p_values)
+    if adjust == "sidak":
+        with np.errstate(divide="ignore"):  # a p value of 1 stays one
+            return -np.expm1(count * np.log1p(-p_values))
+    if adjust == "bonferroni":
+        return np.minimum(p_values * count, 1.0)
+    order = np.argsort(p_values, kind="stable")
+    adjusted = np.empty(count)
+    adjusted[order] = np.maximum.accumulate(p_values[order] * np.arange(count, 0, -1))
+    return np.minimum(adjusted, 1.0)
