@@ -17,12 +17,14 @@
 - ``checklist``: Which items that journals ask for are met, where, and which are not known from the data.
 
 The room ``appendix`` has the sections of the appendix. The room ``findings`` has what was found,
-by which rules and in which words; In short and the titles of slides speak from it.
+by which rules and in which words; In short and the titles of slides speak from it. The room ``balanced`` has, where nobody
+drew lots, the comparison among patients made alike.
 """
 
 from analysis.report.comparison.appendix.home_detail import adherence_detail, dose_and_recovery, gap
 from analysis.report.comparison.appendix.other_counts import other_counts, symmetry
 from analysis.report.comparison.appendix.sensitivity import model_checks, probability, sensitivity
+from analysis.report.comparison.balanced.sections import balanced_comparison
 from analysis.report.comparison.checklist import checklist
 from analysis.report.comparison.closing import cautions, methods, provenance
 from analysis.report.comparison.doses import doses
@@ -45,6 +47,7 @@ __all__ = [  # noqa: RUF022 - the order of the report
     "measurements",
     "recovery",
     "differences",
+    "balanced_comparison",
     "responder_analysis",
     "several_outcomes",
     "subgroup_differences",

@@ -69,7 +69,8 @@ def differences(study: Study) -> Section:
         alone = f"all patients followed {study.curves.protocols[0]}"
         why = f"the model holds nobody of {numbers.listed(others)}" if others else alone
         return Section((absent(f"a second protocol to compare with, as {why}."),))
-    message, comparisons = slide_title(study.found, study.measure), len(study.curves.protocols) - 1
+    message = "" if study.found.balanced else slide_title(study.found, study.measure)
+    comparisons = len(study.curves.protocols) - 1
     several = [Passage((multiplicity_sentence(comparisons),))] if comparisons > 1 else []
     told = differences_by_week_words(study.found, study.measure, level=study.level)
     figure = difference_figure(study.curves, level=study.level, told=told, message=message)

@@ -59,6 +59,10 @@ class ComparisonParameters(ReportParameters):
     design: Literal["from the cohort", "randomised", "observational"] = parameter(
         "from the cohort", "wording of differences"
     )
+    target: str = parameter(
+        "overlap",
+        'whom a comparison without random allocation speaks of: "overlap", "everybody", "matching", or a protocol',
+    )
     enough_sessions: float = parameter(0.8, "share of the prescribed sessions that counts as reached")
     imputations: int = parameter(50, "imputed data sets of each assumption about missing visits")
     secondary: list[str] = parameter([], "further measures compared, in the order in which they are tested")
