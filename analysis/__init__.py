@@ -75,6 +75,9 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "calibration_table",  # probabilities beside what was true
     "compare_outcomes",  # a primary and secondary outcomes, tested in order with one error
     "subgroup_differences",  # differences within groups of patients, and whether they differ
+    "observational_comparison",  # protocols that nobody drew lots for, by week: weights and mixed model, the crude one beside
+    "adjusted_means",  # the same of one value a patient
+    "balance_weights",  # scores, weights and balance of patients who were not randomised
     "graphical_test",  # p values, weights and transitions -> which are rejected
     "standardised_difference",  # differences in standard deviations
     "adherence_by_week",
@@ -97,6 +100,8 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "AdherenceAssociation",
     "AdherenceByWeek",
     "AdherenceClasses",
+    "AdjustedMeans",
+    "BalanceWeights",
     "BaselineTable",
     "BraceByWeek",
     "ChangeDistribution",
@@ -117,6 +122,7 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "MissingDataAnalyses",
     "MissingPatterns",
     "NumberNeeded",
+    "ObservationalComparison",
     "OutcomesInOrder",
     "PatientFlow",
     "Prescription",

@@ -6,7 +6,9 @@ import re
 from collections.abc import Sequence
 from dataclasses import replace
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from analysis.cohort.tables import Cohort
 from analysis.counted import counted, form
@@ -58,15 +60,12 @@ def with_named_covariates(cohort: Cohort, adjust_for: Sequence[str]) -> tuple[Co
     """
     patients, names = cohort.patients, list[str]()
     for asked in adjust_for:
-        curve = _CURVE.fullmatch(asked.strip())
-        name = curve[1] if curve else asked
-        _check(patients, name, asked, smooth=curve is not None)
-        if curve is None:
+        name, smooth = asked_covariate(asked)
+        check_covariate(patients, name, asked, smooth=smooth)
+        if not smooth:
             names.append(name)
             continue
-        values = patients[name].astype("float64")
-        basis = natural_spline_basis(values, spline_knots(values.dropna(), SPLINE_DF))
-        columns = {f"{name}_spline_{place + 1}": basis[:, place] for place in range(basis.shape[1])}
+        columns = curve_columns(patients[name].astype("float64"), name)
         patients = patients.assign(**columns)
         names += columns
     twice = [one for one in names if names.count(one) > 1]
@@ -79,13 +78,69 @@ def with_named_covariates(cohort: Cohort, adjust_for: Sequence[str]) -> tuple[Co
     return replace(cohort, patients=patients), tuple(names)
 
 
-def _check(patients: pd.DataFrame, name: str, asked: str, *, smooth: bool) -> None:
-    where = f"adjust_for: {asked!r}"
-    if name not in patients or name in ("patient_id", "protocol"):
+def asked_covariate(asked: str) -> tuple[str, bool]:
+    """Give the column that is asked for, and whether as a smooth curve.
+
+    Examples
+    --------
+    >>> asked_covariate("site"), asked_covariate("spline( age_years )")
+    (('site', False), ('age_years', True))
+    """
+    curve = _CURVE.fullmatch(asked.strip())
+    return (curve[1], True) if curve else (asked, False)
+
+
+def curve_columns(values: pd.Series, name: str) -> dict[str, NDArray[np.float64]]:
+    """Give the columns of a smooth curve of a number; missing where it is.
+
+    Examples
+    --------
+    >>> list(curve_columns(pd.Series([1.0, 2.0, 3.0, 4.0]), "age_years"))
+    ['age_years_spline_1', 'age_years_spline_2', 'age_years_spline_3']
+    """
+    basis = natural_spline_basis(values, spline_knots(values.dropna(), SPLINE_DF))
+    return {f"{name}_spline_{place + 1}": basis[:, place] for place in range(basis.shape[1])}
+
+
+def check_covariate(
+    patients: pd.DataFrame,
+    name: str,
+    asked: str,
+    *,
+    smooth: bool,
+    argument: str = "adjust_for",
+    apart: Sequence[str] = ("patient_id", "protocol"),
+    advice: str = "Name columns of the patients; the baseline is adjusted for by itself.",
+) -> None:
+    """Refuse a covariate that is not known, is the same in every patient, has too many labels, or is no number where a curve is asked for.
+
+    Parameters
+    ----------
+    patients : DataFrame
+        One row a patient.
+    name, asked : str
+        The column, and how it was asked for.
+    smooth : bool
+        Whether as a smooth curve.
+    argument : str
+        What the list of covariates is called, for the message.
+    apart : sequence of str
+        Columns that are no covariates.
+    advice : str
+        What to do where it is not known.
+
+    Raises
+    ------
+    ModelError
+        As said.
+    """
+    where = f"{argument}: {asked!r}"
+    if name not in patients or name in apart:
+        known = ", ".join(str(one) for one in patients.columns if one not in apart)
         raise ModelError(
             f"There is no covariate {name!r}.",
-            where=f"{where}; columns of the patients: {', '.join(str(one) for one in patients.columns[2:]) or 'none'}",
-            what_to_do="Name columns of the patients; the baseline is adjusted for by itself.",
+            where=f"{where}; columns of the patients: {known or 'none'}",
+            what_to_do=advice,
         )
     values = patients[name].dropna()
     if values.nunique() < 2:

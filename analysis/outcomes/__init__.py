@@ -45,6 +45,9 @@ from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold, choos
 from analysis.outcomes.thresholds.found_thresholds import FoundThresholds, find_thresholds
 from analysis.outcomes.thresholds.reliability import Reliability, reliability
 from analysis.outcomes.true_response.probability_of_response import ProbabilityOfResponse, probability_of_response
+from analysis.outcomes.unrandomised.adjusted_means import AdjustedMeans, adjusted_means
+from analysis.outcomes.unrandomised.balance_weights import BalanceWeights, balance_weights
+from analysis.outcomes.unrandomised.observational_comparison import ObservationalComparison, observational_comparison
 from analysis.statistics.calibration import calibration_table
 from analysis.statistics.graphical_tests import graphical_test
 from analysis.statistics.proportions import NumberNeeded, number_needed_to_treat, share_difference, share_interval
@@ -53,6 +56,8 @@ __all__ = [
     "AdherenceAssociation",
     "AdherenceByWeek",
     "AdherenceClasses",
+    "AdjustedMeans",
+    "BalanceWeights",
     "BaselineTable",
     "BraceByWeek",
     "ChangeDistribution",
@@ -69,6 +74,7 @@ __all__ = [
     "MissingDataAnalyses",
     "MissingPatterns",
     "NumberNeeded",
+    "ObservationalComparison",
     "OutcomesInOrder",
     "PatientFlow",
     "ProbabilityOfResponse",
@@ -84,6 +90,8 @@ __all__ = [
     "adherence_association",
     "adherence_by_week",
     "adherence_classes",
+    "adjusted_means",
+    "balance_weights",
     "baseline_table",
     "brace_by_week",
     "calibration_table",
@@ -107,6 +115,7 @@ __all__ = [
     "missing_data_analyses",
     "missing_patterns",
     "number_needed_to_treat",
+    "observational_comparison",
     "paired_difference",
     "patient_flow",
     "probability_of_response",

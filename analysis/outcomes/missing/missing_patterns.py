@@ -15,6 +15,7 @@ from analysis.errors import ModelError
 from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks, visit_grid
 from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import check_level, share_interval
+from analysis.statistics.weighting.balance_measures import shared_spread
 
 #: How a pattern is written, a sign a week.
 SEEN, MISSED = "x", "."
@@ -224,14 +225,11 @@ def _as_numbers(values: pd.Series) -> Iterator[tuple[Any, np.ndarray]]:
 
 def _compare(seen: np.ndarray, lost: np.ndarray) -> dict[str, float]:
     here, there = (float(one.mean()) if len(one) else np.nan for one in (seen, lost))
-    spread = np.nan
-    if len(seen) > 1 and len(lost) > 1:
-        spread = np.sqrt((seen.var(ddof=1) + lost.var(ddof=1)) / 2)
     return {
         "n_seen": len(seen),
         "seen": here,
         "n_missing": len(lost),
         "missing": there,
         "difference": there - here,
-        "standardised_difference": (there - here) / spread if spread > 0 else np.nan,
+        "standardised_difference": (there - here) / shared_spread(seen, lost),
     }
