@@ -13,6 +13,7 @@ from analysis.curves.covariances.residual_base import Array
 from analysis.curves.engine.small_sample import SmallSample
 from analysis.curves.engine.working_basis import WorkingBasis
 from analysis.errors import ModelError
+from analysis.statistics.multiplicity import adjusted_p_values
 
 Adjust = Literal["none", "holm", "bonferroni", "sidak"]
 
@@ -104,22 +105,8 @@ def adjust_table(table: pd.DataFrame, adjust: Adjust, level: float) -> pd.DataFr
         return table
     table = table.copy()
     known = table["p_value"].notna()
-    table.loc[known, "p_value"] = _adjusted(table.loc[known, "p_value"].to_numpy(dtype=np.float64), adjust)
+    table.loc[known, "p_value"] = adjusted_p_values(table.loc[known, "p_value"].to_numpy(dtype=np.float64), adjust)
     single = level ** (1.0 / count) if adjust == "sidak" else 1.0 - (1.0 - level) / count
     half = special.stdtrit(table["df"], 0.5 + single / 2.0) * table["std_error"]
     table["lower"], table["upper"] = table["estimate"] - half, table["estimate"] + half
     return table
-
-
-def _adjusted(p_values: Array, adjust: Adjust) -> Array:
-    """Adjust p values as ``multipletests`` of statsmodels does, which collects the garbage of the whole session at each call."""
-    count = len(p_values)
-    if adjust == "sidak":
-        with np.errstate(divide="ignore"):  # a p value of 1 stays one
-            return -np.expm1(count * np.log1p(-p_values))
-    if adjust == "bonferroni":
-        return np.minimum(p_values * count, 1.0)
-    order = np.argsort(p_values, kind="stable")
-    adjusted = np.empty(count)
-    adjusted[order] = np.maximum.accumulate(p_values[order] * np.arange(count, 0, -1))
-    return np.minimum(adjusted, 1.0)

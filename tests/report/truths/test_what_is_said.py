@@ -68,7 +68,7 @@ TRUTHS = {
     "confounded": (
         {"start": {"early": 0.4}, "effect": better(0.3)}, {"design": "observational"},
         ["not allocated", "Before balancing they differ most from usual in quadriceps torque", "(early, +1.1 SD)",
-         "Balanced for the baseline: patients with early did better on average", "Unadjusted: +0.68 (0.55 to 0.81).", "(E-value)"],
+         "Balanced for the baseline: patients with early did better on average", "Unadjusted: +0.68 (0.55 to 0.81).", "E-value 3.0 for early (its limit 2.5)"],
         ["favour", "effect of", "Looked for and not found", "Secondary"], "Early: 0.3",
     ),
     "confounded, no difference": (
