@@ -12,7 +12,7 @@ Procedure = Literal["holm", "bonferroni", "sidak"]
 def adjusted_p_values(p_values: Floats, procedure: Procedure) -> Floats:
     """Adjust p values, none of them missing, in their order.
 
-    As ``multipletests`` of statsmodels, which collects the garbage of the whole session at each call.
+    As statsmodels does, which collects the garbage of the whole session at each call.
 
     Examples
     --------

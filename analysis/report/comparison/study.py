@@ -38,7 +38,7 @@ from analysis.outcomes.unrandomised.observational_comparison import Observationa
 from analysis.report.comparison.balanced.results import NotBalanced, balanced_comparison_of
 from analysis.report.comparison.by_plan.following import PlanFollowed, follow
 from analysis.report.comparison.counted import Counted
-from analysis.report.comparison.findings.balanced_rules import balanced_findings
+from analysis.report.comparison.findings.balanced_rules import balanced_findings, control_findings
 from analysis.report.comparison.findings.finding import Findings
 from analysis.report.comparison.findings.rules import find
 from analysis.report.comparison.parameters import ADJUSTED_P_VALUES, ComparisonParameters
@@ -81,13 +81,23 @@ class Study(Counted):
             judged = balanced_findings(balanced, found.differences, week=found.primary_week or 0.0, level=self.level)
             names = tuple(dict.fromkeys(balanced.balance["covariate"].astype("str")))
             found = replace(found, balanced=judged, balanced_for=names)
+            control = self.negative_control
+            if control is not None and not isinstance(control, Lacking):
+                week = found.primary_week or 0.0
+                found = replace(found, controls=control_findings(control, week=week, level=self.level))
         kept = self.plan_followed
         return found if kept is None else replace(found, by_plan=(len(kept.deviations), kept.points))
 
     @cached_property
     def balanced(self) -> ObservationalComparison | Lacking:
         """The comparison among patients made alike by what was known before the start, where nobody drew lots."""
-        return balanced_comparison_of(self)
+        return balanced_comparison_of(self, self.measure.name, self.limb)
+
+    @cached_property
+    def negative_control(self) -> ObservationalComparison | Lacking | None:
+        """The same comparison of a measure that no protocol can have changed; None where none was named."""
+        named = self.parameters["negative_control"]
+        return None if named is None else balanced_comparison_of(self, named)
 
     @cached_property
     def plan_followed(self) -> PlanFollowed | None:

@@ -115,6 +115,19 @@ def test_a_notebook_without_title_is_refused():
         read_document(nbformat.v4.new_notebook(cells=[nbformat.v4.new_markdown_cell("text")]))
 
 
+def test_a_heading_whose_cells_showed_nothing_is_left_out_and_others_stay():
+    said = nbformat.v4.new_output("display_data", {"text/plain": "shown"})
+    markdown, code = nbformat.v4.new_markdown_cell, nbformat.v4.new_code_cell
+    cells = [
+        markdown("# Title"), code("1"), markdown("## Nothing"), code("2"), code("3"), markdown("## Something"), code("4", outputs=[said]),
+        markdown("## Above\n\n### Below"), code("5"), markdown("Words.\n\n## Planned"), markdown("## Last"), code("6"),
+    ]  # fmt: skip
+    document = read_document(nbformat.v4.new_notebook(cells=cells))
+    headings = [block.text for block in document.blocks if isinstance(block, Heading)]
+    assert document.title.text == "Title"
+    assert headings == ["Something", "Above", "Planned"]
+
+
 def parts(file):
     archive = zipfile.ZipFile(io.BytesIO(file))
     assert archive.testzip() is None

@@ -68,19 +68,22 @@ TRUTHS = {
     "confounded": (
         {"start": {"early": 0.4}, "effect": better(0.3)}, {"design": "observational"},
         ["not allocated", "Before balancing they differ most from usual in quadriceps torque", "(early, +1.1 SD)",
-         "Balanced for the baseline: patients with early did better on average", "Unadjusted: +0.68 (0.55 to 0.81).", "E-value 3.0 for early (its limit 2.5)"],
-        ["favour", "effect of", "Looked for and not found", "Secondary"], "Early: 0.3",
+         "Balanced for the baseline: patients with early did better on average", "Unadjusted: +0.68 (0.55 to 0.81).",
+         "E-value 3.0 for early (its limit 2.5)"],
+        ["favour", "effect of", "Looked for and not found", "Secondary"],
+        "Balanced: Early: 0.33 N·m/kg higher at week 26",
     ),
     "confounded, no difference": (
         {"start": {"early": 0.4}}, {"design": "observational"},
         ["Balanced for the baseline: these data do not tell whether early or usual is better.", "Unadjusted: +0.38 (0.25 to 0.51).",
          "Before balancing they differ most from usual"],
-        ["favour", "did better", "E-value", "Looked for and not found"], "Early, week 26: cannot be told",
+        ["favour", "did better", "could explain it away", "Looked for and not found"],
+        "Balanced: Early, week 26: cannot be told",
     ),
     "of different patients": (
         {"start": {"early": 1.6}, "effect": better(0.3)}, {"design": "observational"},
         ["Patients could not be made alike, so the difference is that of the curves:", "not allocated"],
-        ["favour", "Balanced for", "E-value", "Looked for and not found"], "Early: ",
+        ["favour", "Balanced for", "could explain it away", "Looked for and not found"], "Early: ",
     ),
     "drop-out by outcome": (
         {"lose": low_ones}, {},

@@ -20,8 +20,8 @@ class NotBalanced(Lacking):
     why: str
 
 
-def balanced_comparison_of(study: Prepared) -> ObservationalComparison | Lacking:
-    """Compare the protocols among patients made alike, where nobody drew lots and the data allow it."""
+def balanced_comparison_of(study: Prepared, measure: str, limb: str | None = None) -> ObservationalComparison | Lacking:
+    """Compare the protocols in a measure among patients made alike, where nobody drew lots and the data allow it."""
     curves = study.curves
     if study.allocation == "randomised":
         return Lacking("a comparison to balance, as the protocols were allocated at random.")
@@ -30,7 +30,7 @@ def balanced_comparison_of(study: Prepared) -> ObservationalComparison | Lacking
     covariates = balanced_for(study.cohort, study.parameters["adjust_for"])
     try:
         found = observational_comparison(
-            study.cohort, study.measure.name, covariates, target=study.parameters["target"], limb=study.limb,
+            study.cohort, measure, covariates, target=study.parameters["target"], limb=limb,
             reference=curves.protocols[0], level=study.level,
         )  # fmt: skip
     except KneecurveError as error:

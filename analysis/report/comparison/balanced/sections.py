@@ -7,7 +7,8 @@ import pandas as pd
 from analysis.outcomes.unrandomised.observational_comparison import ObservationalComparison
 from analysis.report.comparison.balanced.results import NotBalanced
 from analysis.report.comparison.balanced.trial_in_words import trial_table
-from analysis.report.comparison.findings.balanced_words import balanced_words
+from analysis.report.comparison.findings.balanced_words import control_words
+from analysis.report.comparison.findings.figure_words import balanced_by_week_words
 from analysis.report.comparison.findings.words import slide_title
 from analysis.report.comparison.results import Lacking
 from analysis.report.comparison.study import Study
@@ -32,17 +33,28 @@ def balanced_comparison(study: Study) -> Section:
         return Section((absent(found.what),))
     if isinstance(found, Lacking):
         return Section(())
-    told = balanced_words(study.found, study.measure, level=study.level)
+    told = balanced_by_week_words(study.found, study.measure, level=study.level)
     items: list[Item] = [
-        adjusted_figure(found, told=" ".join(told), message=slide_title(study.found, study.measure)),
+        adjusted_figure(found, told=told, message=f"Balanced: {slide_title(study.found, study.measure)}"),
         differences_table(found),
         trial_table(study, found),
         target_table(found),
         balance_figure(found.weighting),
         score_figure(found.weighting),
         Passage(found.weighting.notes, "items"),
+        *_control(study),
     ]
     return Section(tuple(items))
+
+
+def _control(study: Study) -> list[Item]:
+    """Say what the negative control tells, or why it could not be compared."""
+    found = study.negative_control
+    if found is None:
+        return []
+    if isinstance(found, Lacking):
+        return [absent(found.what)]
+    return [Passage((control_words(study.found, level=study.level),))]
 
 
 def differences_table(found: ObservationalComparison) -> Table:

@@ -9,7 +9,7 @@ from scipy.special import stdtrit
 
 from analysis.outcomes.unrandomised.observational_comparison import ObservationalComparison
 from analysis.outcomes.unrandomised.refusals import ERRORS_APART
-from analysis.report.comparison.findings.finding import Balanced, Difference
+from analysis.report.comparison.findings.finding import Balanced, Control, Difference
 from analysis.report.comparison.findings.rules import verdict_of
 
 #: Weeks nearer to each other than this are one.
@@ -31,6 +31,23 @@ def balanced_findings(
     )
 
 
+def control_findings(found: ObservationalComparison, *, week: float, level: float) -> tuple[Control, ...]:
+    """Give each difference in a measure that no protocol can have changed, limits adjusted for their number."""
+    at = _at(found.differences, week)
+    return tuple(
+        Control(
+            found.measure, name, found.reference, week, float(row["estimate"]), *_limits(row, len(at), level), len(at)
+        )
+        for name, row in at.items()
+    )
+
+
+def _limits(row: dict[Any, Any], among: int, level: float) -> tuple[float, float]:
+    """Give the limits of a difference, adjusted for the number of comparisons (Bonferroni)."""
+    half = float(stdtrit(row["df"], 1 - (1 - level) / (2 * among))) * float(row["std_error"])
+    return float(row["estimate"]) - half, float(row["estimate"]) + half
+
+
 def _at(table: pd.DataFrame, week: float) -> dict[str, dict[Any, Any]]:
     """Give the rows at a week by protocol."""
     return {str(row["protocol"]): row for row in table[(table["week"] - week).abs() < _SAME_WEEK].to_dict("records")}
@@ -46,8 +63,7 @@ def _balanced(
     level: float,
 ) -> Balanced:
     estimate, error = float(row["estimate"]), float(row["std_error"])
-    half = float(stdtrit(row["df"], 1 - (1 - level) / (2 * among))) * error
-    lower, upper = estimate - half, estimate + half
+    lower, upper = _limits(row, among, level)
     own, other = (float(means[name]["estimate"]) for name in (one.protocol, one.reference))
     verdict = verdict_of(lower, upper, found.measure, (one.seen, one.reference_seen), (own, other), one.far)
     judged = replace(

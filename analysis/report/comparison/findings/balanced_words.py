@@ -3,9 +3,10 @@
 from analysis.cohort import Measure
 from analysis.curves.covariates import column_in_words
 from analysis.report.comparison.findings.finding import Balanced, Findings
+from analysis.report.comparison.findings.rules import side
 from analysis.report.comparison.findings.words import difference_words, spelled_out
 from analysis.report.parts import numbers
-from analysis.report.parts.numbers import capitalised, shown_decimals
+from analysis.report.parts.numbers import capitalised, in_text, shown_decimals
 from analysis.report.parts.wording import MOST_LISTED, named_or_counted
 
 #: More covariates than this are counted in a sentence, and listed in the section (design choice).
@@ -71,6 +72,43 @@ def unlisted_words(found: Findings) -> str:
     if len(strengths) > MOST_LISTED:
         strengths = [f"{min(one.e_value_limit for one in told):.1f} or more for the limits of {len(told)} differences"]
     return f"Something unlisted could explain it away: E-value {numbers.listed(strengths)}."
+
+
+def control_words(found: Findings, *, level: float) -> str:
+    """Say what the measure that no protocol can have changed tells; empty where none was compared.
+
+    Examples
+    --------
+    >>> control_words(Findings((), (), (), None, (), (), (), (), (), (), ()), level=0.95)
+    ''
+    """
+    if not found.controls:
+        return ""
+    one, percent = found.controls[0], numbers.level_in_words(level)
+    decimals, label = shown_decimals(one.measure), in_text(one.measure.label)
+    adjusted = f", adjusted for {one.among} comparisons" if one.among > 1 else ""
+    sizes = [
+        f"{each.protocol} {numbers.signed(each.estimate, decimals)} ({numbers.interval(each.lower, each.upper, decimals)})"
+        for each in found.controls
+    ]
+    apart = controls_apart(found)
+    verdict = (
+        f"With {numbers.listed(apart)} it differs from {one.reference}, which no protocol can have brought about: something was not "
+        "made alike."
+        if apart
+        else f"No interval of {len(sizes)} leaves out zero, which does not prove that all else was made alike."
+        if len(sizes) > 1
+        else "The interval holds zero, which does not prove that all else was made alike."
+    )
+    return (
+        f"Negative control: {label}, balanced differences from {one.reference} at {numbers.moment(one.week)} in {one.measure.unit} "
+        f"({percent} intervals{adjusted}): {'; '.join(sizes)}. {verdict}"
+    )
+
+
+def controls_apart(found: Findings) -> list[str]:
+    """Name the protocols with which the negative control differs."""
+    return [one.protocol for one in found.controls if side(one.lower, one.upper)]
 
 
 def few_carry_words(found: Findings) -> str:

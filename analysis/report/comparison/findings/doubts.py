@@ -6,7 +6,7 @@ import numpy as np
 
 from analysis.cohort.measures import Measure
 from analysis.counted import form
-from analysis.report.comparison.findings.balanced_words import few_carry_words, unlisted_words
+from analysis.report.comparison.findings.balanced_words import controls_apart, few_carry_words, unlisted_words
 from analysis.report.comparison.findings.finding import FEW_SEEN, Findings
 from analysis.report.comparison.findings.patient_rules import best_value
 from analysis.report.comparison.findings.words import is_below_error
@@ -59,6 +59,9 @@ def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation) -
         )
     if allocation == "observational" and found.differences:
         said.append(_not_allocated(found))
+        if controls_apart(found):
+            label = in_text(found.controls[0].measure.label)
+            said.append(f"The negative control, {label}, differs too: something was not made alike.")
         said += filter(None, [few_carry_words(found), unlisted_words(found)])
     if found.few_seen:
         few = named_or_counted([f"{one.protocol} ({one.seen})" for one in found.few_seen], len(found.seen))

@@ -137,6 +137,23 @@ class Balanced:
 
 
 @dataclass(frozen=True)
+class Control:
+    """A measure that no protocol can have changed, compared among patients made alike at the primary week.
+
+    Limits are adjusted for ``among`` comparisons; where they leave out zero something was not made alike.
+    """
+
+    measure: Measure
+    protocol: str
+    reference: str
+    week: float
+    estimate: float
+    lower: float
+    upper: float
+    among: int
+
+
+@dataclass(frozen=True)
 class Course:
     """A week other than the primary one at which the interval, adjusted for all weeks, leaves out no difference; secondary.
 
@@ -245,6 +262,8 @@ class Findings:
         Where nobody drew lots, the differences among patients made alike; empty where there are none.
     balanced_for : tuple of str
         What they are made alike in, as columns; empty where they are not.
+    controls : tuple of Control
+        A measure that no protocol can have changed, a row a protocol; empty where none was named or it cannot be compared.
     not_balanced : str
         Why patients could not be made alike; empty where they are, or were allocated at random.
     """
@@ -273,6 +292,7 @@ class Findings:
     by_plan: tuple[int, int] | None = None
     balanced: tuple[Balanced, ...] = ()
     balanced_for: tuple[str, ...] = ()
+    controls: tuple[Control, ...] = ()
     not_balanced: str = ""
 
     @property

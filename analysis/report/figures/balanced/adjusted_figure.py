@@ -73,7 +73,7 @@ def _draw(table: pd.DataFrame, names: list[str], found: ObservationalComparison,
         axes.plot(own["week"], own["estimate"], color=drawn[name].colour, linestyle=drawn[name].dash, zorder=3)
         draw_estimates(axes, own, drawn[name], smooth=False)
         week_axis(axes, list(found.weeks), inches=axes_inches(width, columns=columns))
-        axes.set_title(wrap(name, 27 if columns > 1 else 40), color=drawn[name].colour)
+        axes.set_title(wrap(name, 27 if columns > 1 else 34), color=drawn[name].colour)
         quiet_grid(axes)
     for axes in panels[:, 0]:
         axes.set_ylabel(f"{wrap(found.measure.label, 26)}\n({found.measure.unit})")

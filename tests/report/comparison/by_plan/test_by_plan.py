@@ -116,7 +116,14 @@ def test_a_design_file_settles_every_default(tmp_path):
 def test_a_plan_sets_parameters_that_there_are(plan):
     names = {one.name for one in fields(ComparisonParameters)} - {"folder"}
     assert set(plan.filled({})) < names
-    assert names - set(plan.filled({})) == {"responder_measure", "criterion", "threshold", "change_from", "target"}
+    assert names - set(plan.filled({})) == {
+        "responder_measure",
+        "criterion",
+        "threshold",
+        "change_from",
+        "target",
+        "negative_control",
+    }
 
 
 @pytest.mark.parametrize("imputations", [-1, 10**300])
