@@ -37,7 +37,8 @@ def balance_figure(found: BalanceWeights) -> Figure:
         title="At the start, before and after weighting",
         caption=(
             "Differences between protocols in standard deviations of the patients before weighting, whichever way they point: hollow "
-            f"before, filled after weighting; the dotted line is {SMD_CAUTION:g}, the usual limit (Austin, Stat Med 2009;28:3083).{which}"
+            "before, filled after weighting, both as numbers on the right; the dotted line is "
+            f"{SMD_CAUTION:g}, the usual limit (Austin, Stat Med 2009;28:3083).{which}"
         ),
         alt=(
             f"Of {numbers.plural(looked, 'row')} {before or 'none'} {lie} above {SMD_CAUTION:g} before weighting and "
@@ -89,6 +90,11 @@ def _draw(rows: pd.DataFrame, width: Width) -> Drawing:
     letters = 34 if width == "wide" else 18
     axes.set_yticks(list(places), [wrap(capitalised(str(one)), letters, lines=2) for one in rows["what"]])
     axes.set_ylim(len(rows) - 0.4, -0.6)
+    for place, row in zip(places, rows.to_dict("records"), strict=True):
+        axes.annotate(
+            f"{numbers.number(row['size_before'], 2)} → {numbers.number(row['size_after'], 2)}", xy=(1.01, place),
+            xycoords=axes.get_yaxis_transform(), va="center", fontsize=7.5, color=INK, annotation_clip=False,
+        )  # fmt: skip
     axes.set_xlabel("Difference in standard deviations")
     quiet_grid(axes, "x")
     drawing.legend(loc="outside upper left", ncols=2, borderaxespad=0.2)
