@@ -202,6 +202,13 @@ def _missing(said: PlannedAnalysis) -> list[str]:
         ),
         "Where no visit was missed nothing is filled, which is no deviation.",
     ]
+    if any(one.together for one in said.responders):
+        lines.insert(
+            -1,
+            "States counted together are filled from a normal model of their measures: the baseline and the week of each, and visits "
+            f"between, the latest first, up to {missing.most_values_of_states} values of a patient and with at least "
+            f"{missing.patients_per_value_of_states} patients for each.",
+        )
     if missing.analyses_of_responders:
         lines.insert(1, f"The main responders are repeated so: {'; '.join(missing.analyses_of_responders)}.")
     return lines

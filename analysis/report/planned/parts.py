@@ -136,6 +136,8 @@ class MissingPart(PlanPart):
     shifts: int = said("shifts of missed values that are tried")
     largest_shift: float = said("the largest of them, in standard deviations of the values at the week, both ways")
     covariances: list[str] = said("covariances of the model that imputes, in the order in which they are tried")
+    most_values_of_states: int = said("values of a patient, at most, in the model that fills states counted together")
+    patients_per_value_of_states: int = said("patients for each of them, at least, where visits between are taken")
 
 
 @dataclass(frozen=True)

@@ -189,8 +189,9 @@ def _done(
 def _analyses(sensitivity: Sensitivity | Lacking) -> tuple[list[str], list[str]]:
     if isinstance(sensitivity, Lacking):
         return [], []
-    responders = sensitivity.responders
-    return [*_names(sensitivity.analyses.differences), TIPPING], _names(responders.responders)
+    found = sensitivity.responders
+    of_responders = [] if isinstance(found, Lacking) else _names(found.responders)
+    return [*_names(sensitivity.analyses.differences), TIPPING], of_responders
 
 
 def _names(table: pd.DataFrame) -> list[str]:

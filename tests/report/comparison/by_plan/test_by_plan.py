@@ -13,6 +13,7 @@ from analysis.report.comparison import checklist, methods
 from analysis.report.comparison.findings.doubts import doubts_words
 from analysis.report.comparison.parameters import ComparisonParameters
 from analysis.report.planned.cohort_of_plan import refuse_what_the_cohort_lacks
+from analysis.report.planned.document import plan_to_markdown
 from analysis.report.planned.plan import AnalysisPlan
 from synthetic_cohort import generate_cohort
 
@@ -82,6 +83,17 @@ def test_permuted_values_give_the_same_plan():
     one, other = (plan_analysis(found, parameters=asked) for found in (cohort, replace(cohort, visits=visits)))
     assert not np.array_equal(visits["value"], cohort.visits["value"])
     assert one.analysis == other.analysis
+
+
+def test_a_plan_of_states_counted_together_names_how_their_missing_values_are_filled_and_is_followed(
+    cohort, study_in_memory
+):
+    asked = {"measure": "ikdc", "together": ["pain 4", "ikdc 55"], **FEW}
+    plan = plan_analysis(cohort, parameters=asked)
+    missing = plan.analysis.missing
+    assert missing.analyses_of_responders[-1] == "multiple imputation, missing at random"
+    assert "up to 9 values of a patient and with at least 10 patients for each" in plan_to_markdown(plan)
+    assert points(study_in_memory(cohort, plan=plan.to_toml())) == []
 
 
 def test_a_cohort_and_its_scenario_give_the_same_plan(tmp_path):
