@@ -25,7 +25,8 @@ _MARK = re.compile(r"(?:^|  )# not sure: (?P<why>.*)$")
 _LEFT = re.compile(r"^# Lines to answer: \d+\.$", re.MULTILINE)
 _REFERENCE = "# reference = ..."
 _ABOUT = {
-    "column": "The time of the visits", "counted_from": "Week 0", "unit": "The unit of the times", "protocol": "The protocol", "date_format": "The dates",
+    "column": "The time of the visits", "counted_from": "Week 0",
+    "unit": "The unit of the times", "protocol": "The protocol", "date_format": "The dates",
 }  # fmt: skip
 #: More protocols than this are not offered as a reference.
 _MOST_PROTOCOLS = 8
