@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
-from scipy.special import stdtrit
 
 from analysis.curves.recovery import RecoveryCurves, fit_recovery
 from analysis.curves.recovery_design import BaselineAs
@@ -34,10 +33,12 @@ from analysis.outcomes.comparisons.harm_differences import harm_differences
 from analysis.outcomes.comparisons.subgroups import SubgroupDifferences, subgroup_differences
 from analysis.outcomes.home_programme.brace_by_week import BraceByWeek, brace_by_week
 from analysis.outcomes.home_programme.intercurrent_events import IntercurrentEvents, intercurrent_events
+from analysis.outcomes.responders.states_together import TOGETHER
 from analysis.outcomes.unrandomised.observational_comparison import ObservationalComparison
 from analysis.report.comparison.balanced.results import NotBalanced, balanced_comparison_of
 from analysis.report.comparison.by_plan.following import PlanFollowed, follow
 from analysis.report.comparison.counted import Counted
+from analysis.report.comparison.filled import at_level, states_filled
 from analysis.report.comparison.findings.balanced_rules import balanced_findings, control_findings
 from analysis.report.comparison.findings.finding import Findings
 from analysis.report.comparison.findings.rules import find
@@ -239,9 +240,13 @@ class Study(Counted):
                 found = missing_data_analyses(
                     self.cohort, endpoint, covariates=covariates, model=model, curves=self.curves, draws=draws
                 )
-                found = replace(found, differences=_at_level(found.differences, self.adjusted_level))
+                found = replace(found, differences=at_level(found.differences, self.adjusted_level))
                 adjusted = replace(endpoint, level=self.adjusted_level)
                 turned = tipping_point(self.cohort, adjusted, covariates=covariates, model=model, draws=draws)
+                if not isinstance(beside, Lacking) and beside.endpoint.measure.name == TOGETHER:
+                    return Sensitivity(
+                        found, turned, states_filled(self.cohort, beside.endpoint, self.parameters, draws)
+                    )
                 if isinstance(beside, Lacking) or alone:
                     return Sensitivity(found, turned, found)
                 other = replace(beside.endpoint, reference=endpoint.reference)
@@ -310,13 +315,6 @@ class Study(Counted):
         ]
         named = self.parameters["reference"]
         return replace(own[0], reference=named) if own else self.means(named)
-
-
-def _at_level(differences: pd.DataFrame, level: float) -> pd.DataFrame:
-    """Give the intervals of differences, all by t, at another level."""
-    half = stdtrit(differences["df"], (1 + level) / 2) * differences["std_error"]
-    estimate = differences["difference"]
-    return differences.assign(lower=estimate - half, upper=estimate + half, level=level)
 
 
 @takes(ComparisonParameters)

@@ -10,7 +10,7 @@ from analysis.report.forms.pandoc import Pictures, write_office
 from analysis.report.parts.model_words import INFERENCE, covariance_of_name
 from analysis.report.parts.numbers import level_in_words, listed, moment
 from analysis.report.planned.parts import LimitsPart, ModelPart, PlannedAnalysis
-from analysis.report.planned.plan import AnalysisPlan
+from analysis.report.planned.plan import AnalysisPlan, refuse_lacking
 
 _TITLE = "Analysis plan of a protocol comparison"
 #: Who signs, and what is filled in by hand.
@@ -26,7 +26,14 @@ _LIMITS_FROM = "These limits are the kit's own and are said in the report; none 
 
 
 def plan_to_markdown(plan: AnalysisPlan) -> str:
-    """Write the document as Markdown."""
+    """Write the document as Markdown.
+
+    Raises
+    ------
+    ReportError
+        The plan lacks keys, which the document would have to say.
+    """
+    refuse_lacking(plan)
     lines = [f"# {_TITLE}", "", *(f"{_escaped(one)}\n" for one in _opening(plan))]
     for number, (title, sentences) in enumerate(_sections(plan.analysis), start=1):
         lines += [
@@ -43,8 +50,9 @@ def plan_to_word(plan: AnalysisPlan) -> bytes:
     Raises
     ------
     ReportError
-        Pandoc is not installed, or fails.
+        The plan lacks keys; or pandoc is not installed, or fails.
     """
+    refuse_lacking(plan)
     blocks: list[Node] = [styled("Title", [paragraph(_TITLE)]), *map(paragraph, _opening(plan))]
     for number, (title, sentences) in enumerate(_sections(plan.analysis), start=1):
         blocks.append(heading(1, f"{number}. {title}"))
@@ -202,6 +210,13 @@ def _missing(said: PlannedAnalysis) -> list[str]:
         ),
         "Where no visit was missed nothing is filled, which is no deviation.",
     ]
+    if any(one.together for one in said.responders):
+        lines.insert(
+            -1,
+            "States counted together are filled from a normal model of their measures: the baseline and the week of each, and visits "
+            f"between, the latest first, up to {missing.most_values_of_states} values of a patient and with at least "
+            f"{missing.patients_per_value_of_states} patients for each.",
+        )
     if missing.analyses_of_responders:
         lines.insert(1, f"The main responders are repeated so: {'; '.join(missing.analyses_of_responders)}.")
     return lines
