@@ -59,6 +59,10 @@ class ComparisonParameters(ReportParameters):
     design: Literal["from the cohort", "randomised", "observational"] = parameter(
         "from the cohort", "wording of differences"
     )
+    alike_in: list[str] | None = parameter(
+        None,
+        'what patients are made alike in where nobody drew lots, such as "sex" or "baseline(pain)"; None: what is usual and known',
+    )
     target: str = parameter(
         "overlap",
         'whom a comparison without random allocation speaks of: "overlap", "everybody", "matching", or a protocol',

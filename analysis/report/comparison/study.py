@@ -35,11 +35,10 @@ from analysis.outcomes.home_programme.brace_by_week import BraceByWeek, brace_by
 from analysis.outcomes.home_programme.intercurrent_events import IntercurrentEvents, intercurrent_events
 from analysis.outcomes.responders.states_together import TOGETHER
 from analysis.outcomes.unrandomised.observational_comparison import ObservationalComparison
-from analysis.report.comparison.balanced.results import NotBalanced, balanced_comparison_of
+from analysis.report.comparison.balanced.results import balanced_comparison_of, with_balance
 from analysis.report.comparison.by_plan.following import PlanFollowed, follow
 from analysis.report.comparison.counted import Counted
 from analysis.report.comparison.filled import at_level, states_filled
-from analysis.report.comparison.findings.balanced_rules import balanced_findings, control_findings
 from analysis.report.comparison.findings.finding import Findings
 from analysis.report.comparison.findings.rules import find
 from analysis.report.comparison.parameters import ADJUSTED_P_VALUES, ComparisonParameters
@@ -75,17 +74,7 @@ class Study(Counted):
             in_order=None if isinstance(self.outcomes_in_order, Lacking) else self.outcomes_in_order,
             by_group=[one for one in self.by_subgroup.values() if not isinstance(one, Lacking)],
         )
-        balanced = self.balanced
-        if isinstance(balanced, NotBalanced):
-            found = replace(found, not_balanced=balanced.why)
-        elif not isinstance(balanced, Lacking):
-            judged = balanced_findings(balanced, found.differences, week=found.primary_week or 0.0, level=self.level)
-            names = tuple(dict.fromkeys(balanced.balance["covariate"].astype("str")))
-            found = replace(found, balanced=judged, balanced_for=names)
-            control = self.negative_control
-            if control is not None and not isinstance(control, Lacking):
-                week = found.primary_week or 0.0
-                found = replace(found, controls=control_findings(control, week=week, level=self.level))
+        found = with_balance(found, self.balanced, self.negative_control, level=self.level)
         kept = self.plan_followed
         return found if kept is None else replace(found, by_plan=(len(kept.deviations), kept.points))
 

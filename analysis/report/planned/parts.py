@@ -112,6 +112,11 @@ class ModelPart(PlanPart):
     baseline_as: Literal["covariate", "outcome", "none"] = said("how the baseline enters")
     least_share_with_baseline: float = said("share of patients with a baseline from which on it enters")
     adjust_for: list[str] = said("columns of the patients adjusted for beside the baseline")
+    alike_in: list[str] = said(
+        "where nobody draws lots: what patients are made alike in; none named: what is usual and known"
+    )
+    target: str = said("the same: whom the comparison speaks of")
+    negative_control: str = said("the same: a measure that no protocol can have changed")
     covariances: list[str] = said("covariances within the patient, in the order in which they are tried")
     patients_per_week_of_a_pair: int = said(
         "an unstructured one of m weeks is tried where this many times m patients were seen at each pair of weeks"

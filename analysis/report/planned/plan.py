@@ -17,6 +17,7 @@ from analysis.cohort.files.settings_files import read_toml, toml_of
 from analysis.cohort.suggesting.map_text import quoted
 from analysis.errors import ReportError
 from analysis.foreign_text import visible
+from analysis.outcomes.unrandomised.balance_weights import TARGETS
 from analysis.report.planned.parts import LISTS, PARTS, PlannedAnalysis, PlanPart
 from analysis.result import Result
 
@@ -42,7 +43,8 @@ _RULES = {
 
 #: Parameters of a report by the part and key that they are taken from, where a plan may lack it.
 _KEYS = {
-    "design": ("design", "allocation"), "adjust_for": ("model", "adjust_for"), "baseline_as": ("model", "baseline_as"),
+    "design": ("design", "allocation"), "alike_in": ("model", "alike_in"), "target": ("model", "target"),
+    "negative_control": ("model", "negative_control"), "adjust_for": ("model", "adjust_for"), "baseline_as": ("model", "baseline_as"),
     "enough_sessions": ("limits", "enough_sessions"), "imputations": ("missing", "imputations"),
     "subgroups": ("subgroups", "groups"), "level": ("multiplicity", "level"),
 }  # fmt: skip
@@ -108,6 +110,9 @@ class AnalysisPlan(Result):
             "reference": said.endpoint.reference,
             "design": said.design.allocation,
             "adjust_for": list(said.model.adjust_for),
+            "alike_in": list(said.model.alike_in) or None,
+            "target": said.model.target or TARGETS[0],
+            "negative_control": said.model.negative_control or None,
             "baseline_as": "covariate" if said.model.baseline_as == "none" else said.model.baseline_as,
             "together": next((list(one.together) for one in said.responders if one.together), []),
             **({"missing": said.responders[0].missing} if said.responders else {}),

@@ -1,10 +1,12 @@
 """The balanced comparison of a study, or why there is none, in words."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from analysis.errors import KneecurveError
 from analysis.outcomes.unrandomised.observational_comparison import ObservationalComparison, observational_comparison
 from analysis.report.comparison.balanced.covariates import balanced_for
+from analysis.report.comparison.findings.balanced_rules import balanced_findings, control_findings
+from analysis.report.comparison.findings.finding import Findings
 from analysis.report.comparison.prepared import Prepared
 from analysis.report.comparison.results import Lacking
 from analysis.report.parts.numbers import capitalised
@@ -27,7 +29,7 @@ def balanced_comparison_of(study: Prepared, measure: str, limb: str | None = Non
         return Lacking("a comparison to balance, as the protocols were allocated at random.")
     if curves is None or len(curves.protocols) == 1:
         return Lacking("protocols that could be compared.")
-    covariates = balanced_for(study.cohort, study.parameters["adjust_for"])
+    covariates = balanced_for(study.cohort, study.parameters["alike_in"])
     try:
         found = observational_comparison(
             study.cohort, measure, covariates, target=study.parameters["target"], limb=limb,
@@ -42,3 +44,24 @@ def balanced_comparison_of(study: Prepared, measure: str, limb: str | None = Non
         few = "of some protocol there are fewer than ten values at the primary week."
         return NotBalanced(f"what a balanced comparison needs: {few}", capitalised(few))
     return found
+
+
+def with_balance(
+    found: Findings,
+    balanced: ObservationalComparison | Lacking,
+    control: ObservationalComparison | Lacking | None,
+    *,
+    level: float,
+) -> Findings:
+    """Add to findings what was found among patients made alike, or why they were not."""
+    week = found.primary_week or 0.0
+    if isinstance(balanced, NotBalanced):
+        return replace(found, not_balanced=balanced.why)
+    if isinstance(balanced, Lacking):
+        return found
+    judged = balanced_findings(balanced, found.differences, week=week, level=level)
+    names = tuple(dict.fromkeys(balanced.balance["covariate"].astype("str")))
+    found = replace(found, balanced=judged, balanced_for=names)
+    if control is None or isinstance(control, Lacking):
+        return found
+    return replace(found, controls=control_findings(control, week=week, level=level))

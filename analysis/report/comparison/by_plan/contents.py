@@ -6,9 +6,9 @@ is held against those of this one.
 
 import inspect
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal, get_args
+from typing import Any, Literal, get_args
 
 from analysis.cohort import Cohort, Measure
 from analysis.curves.recovery import RecoveryCurves
@@ -68,7 +68,10 @@ SET_BY_THE_KIT = {
 
 @dataclass(frozen=True, eq=False)
 class Chosen:
-    """What was chosen for an analysis; lists of analyses are those of missing visits, in their order."""
+    """What was chosen for an analysis; lists of analyses are those of missing visits, in their order.
+
+    ``unrandomised`` has the parameters alike_in, target and negative_control of the report.
+    """
 
     cohort: Cohort
     allocation: Allocation
@@ -81,6 +84,7 @@ class Chosen:
     mean: str
     baseline_as: str
     adjust_for: Sequence[str]
+    unrandomised: Mapping[str, Any]
     covariances: Sequence[Covariance]
     likelihood: str
     inference: str
@@ -119,6 +123,7 @@ def analysis_of(chosen: Chosen) -> PlannedAnalysis:
             baseline_as=chosen.baseline_as,  # type: ignore[arg-type]
             least_share_with_baseline=LEAST_SHARE_WITH_BASELINE,
             adjust_for=list(chosen.adjust_for),
+            **_unrandomised(chosen),
             covariances=[covariance_in_words(one) for one in chosen.covariances],
             patients_per_week_of_a_pair=PATIENTS_PER_WEEK_OF_A_PAIR,
             likelihood=chosen.likelihood,
@@ -169,6 +174,18 @@ def analyses_of_missing(
     own = [one for one in endpoints if one.measure == measure and can_be_drawn(one)]
     counted = own or [one for one in [main] if one is not None and can_be_drawn(one)]
     return [OBSERVED, MIXED_MODEL, *imputed, TIPPING], [OBSERVED, NON_RESPONSE, *imputed] if counted else []
+
+
+def _unrandomised(chosen: Chosen) -> dict[str, Any]:
+    """Say what a comparison without random allocation is asked; nothing of it where lots are drawn."""
+    if chosen.allocation == "randomised":
+        return {"alike_in": [], "target": "", "negative_control": ""}
+    asked = chosen.unrandomised
+    return {
+        "alike_in": list(asked["alike_in"] or []),
+        "target": asked["target"],
+        "negative_control": asked["negative_control"] or "",
+    }
 
 
 def baseline_of(curves: CurveDesign | RecoveryCurves) -> str:

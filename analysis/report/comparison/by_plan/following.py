@@ -171,6 +171,7 @@ def _done(
             mean=curves.model.design.formula,
             baseline_as=baseline_of(curves),
             adjust_for=curves.covariates if named is None else named,
+            unrandomised=study.parameters,
             covariances=covariance_order(curves.frame, scheduled=curves.scheduled),
             likelihood=curves.model.method,
             inference=curves.model.inference,

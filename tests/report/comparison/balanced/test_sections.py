@@ -65,7 +65,7 @@ def test_the_trial_is_written_down_part_by_part(study):
 
 def test_what_is_known_and_left_out_is_named(study_in_memory, cohort):
     known = with_ages(cohort, therapist=["A", "B"] * 60)
-    found = study_in_memory(known, imputations=2, design="observational", adjust_for=["sex"])
+    found = study_in_memory(known, imputations=2, design="observational", alike_in=["sex"])
     trial = tables(comparison.balanced_comparison(found))["trial"].data.set_index("part")["words"]
     assert trial["Not made alike"].startswith("Known and left out: age years and therapist.")
     assert "in the baseline and sex." in trial["Made alike"]
@@ -111,7 +111,7 @@ def test_a_protocol_that_one_site_alone_gives_is_refused_in_words(study_in_memor
         site=["north" if name == "early" else "south" for name in cohort.patients["protocol"]]
     )
     one_each = Cohort(people, cohort.visits, reference="usual", provenance=cohort.provenance)
-    found = study_in_memory(one_each, imputations=2, design="observational", adjust_for=["site"])
+    found = study_in_memory(one_each, imputations=2, design="observational", alike_in=["site"])
     (absent,) = comparison.balanced_comparison(found)
     assert "was given at one label of 'site' alone" in str(absent)
 

@@ -146,8 +146,6 @@ def test_a_plan_sets_parameters_that_there_are(plan):
         "criterion",
         "threshold",
         "change_from",
-        "target",
-        "negative_control",
     }
 
 
