@@ -59,7 +59,8 @@ class BalanceWeights(ResultWithNotes):
     coefficients : pandas.DataFrame
         protocol, term, estimate, std_error: of the multinomial logistic model, each protocol against the first.
     mean_overlap : float
-        Mean of the tilting function over its largest value; of two protocols and overlap the mean of 4 e (1 - e).
+        Mean of the overlap weights' tilting function over its largest value, whatever the target; of two protocols the mean of
+        4 e (1 - e).
     refusals : pandas.DataFrame
         of ("patients", "weights" or "balance"), what, where, what_to_do: why :func:`observational_comparison` refuses to compare
         with such weights; empty where it does not. :func:`adjusted_means` refuses where there are too few patients only.
@@ -132,8 +133,8 @@ def balance_weights(
     Raises
     ------
     ModelError
-        There is one protocol, or one of fewer than 10 patients; a covariate is not known, constant, or says what others say;
-        a protocol has nobody of a label; the covariates tell the protocol for certain; or the target is not known.
+        There is one protocol, or one of fewer than 10 patients; a patient has two rows; a covariate is not known, constant, or
+        says what others say; a protocol has nobody of a label; the covariates tell the protocol for certain; or the target is not known.
 
     Notes
     -----
@@ -172,6 +173,12 @@ def weigh(
             where=f"columns: {', '.join(str(one) for one in data.columns)}",
             what_to_do="Name the column that says which protocol each patient had.",
         )
+    if "patient_id" in data and data["patient_id"].duplicated().any():
+        raise ModelError(
+            "The table has more than one row of a patient.",
+            where=f"{counted(int(data['patient_id'].duplicated().sum()), 'row')} with a patient_id seen above",
+            what_to_do="Give one row a patient; for visits use observational_comparison.",
+        )
     nameless = int(data[protocol].isna().sum())
     patients = data[data[protocol].notna()]
     given = used_protocols(patients[protocol])
@@ -186,11 +193,15 @@ def weigh(
     weights = weights_of(amount, scores.chances, codes)
     overlap = overlap_table(codes, weights, scores.chances, names)
     balance = balance_table(columns.balanced, codes, weights, names)
-    mean_overlap = float(amount.mean() / largest_tilt(meant, len(names)))
+    mean_overlap = float(tilt(scores.chances, "overlap").mean() / largest_tilt("overlap", len(names)))
     outside = outside_common_range(codes, scores.chances)
     labels = patients["patient_id"] if "patient_id" in patients else patients.index.to_series()
     found = refusals_of(
-        overlap, balance, target=target, mean_overlap=mean_overlap, outside=[str(one) for one in labels[outside]]
+        overlap,
+        balance,
+        target=target,
+        mean_overlap=mean_overlap,
+        outside=[str(one) for one in labels.to_numpy()[outside]],
     )
     result = BalanceWeights(
         protocols=names,

@@ -145,7 +145,13 @@ def _not_known(values: pd.Series, protocol: pd.Series, name: str) -> tuple[bool,
 def _of_number(
     values: pd.Series, name: str, *, smooth: bool, own_label: bool
 ) -> tuple[dict[str, Floats], list[Balanced]]:
-    known = values.astype("float64")
+    known = pd.Series(values.to_numpy(dtype="float64", na_value=np.nan))
+    if np.isinf(known).any():
+        raise ModelError(
+            f"The covariate {name!r} is infinite in {counted(int(np.isinf(known).sum()), 'patient')}.",
+            where=f"{len(known):,} patients",
+            what_to_do="Correct the values, or leave them empty.",
+        )
     lacking = known.isna().to_numpy()
     filled = known.fillna(known.mean())
     numbers = np.asarray(filled, dtype=np.float64)

@@ -55,7 +55,7 @@ def estimated_tables(
     level : float
         Confidence level.
     spread : ndarray, shape (weeks,)
-        The standard deviation of the outcome, for E-values.
+        The standard deviation of the outcome within protocols, for E-values.
     weeks : sequence of float, or None
         Of the estimates; None where there is no week.
 
@@ -100,6 +100,19 @@ def estimated_tables(
         "p_holm", "lower", "upper", "sandwich_error", "e_value", "e_value_limit",
     ]  # fmt: skip
     return means.assign(level=level, method=method), differences[order].assign(level=level, method=method)
+
+
+def spread_within(values: Floats, protocol: NDArray[np.intp]) -> float:
+    """Give the standard deviation of values within protocols, the variances pooled.
+
+    Examples
+    --------
+    >>> spread_within(np.array([1.0, 3.0, 11.0, 13.0]), np.array([0, 0, 1, 1])) ** 2
+    2.0000000000000004
+    """
+    table = pd.Series(values).groupby(protocol)
+    squares, left = (table.var(ddof=1) * (table.size() - 1)).sum(), len(values) - table.ngroups
+    return float(np.sqrt(squares / left)) if left > 0 else float("nan")
 
 
 def _of_difference(matrix: Floats, pair: list[int]) -> float:

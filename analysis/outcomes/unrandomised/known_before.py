@@ -10,7 +10,8 @@ import pandas as pd
 
 from analysis.cohort.tables import Cohort
 from analysis.cohort.visit_frame import visit_frame
-from analysis.curves.covariates import FEWEST_VALUES_OF_A_CURVE, asked_covariate
+from analysis.counted import none_or
+from analysis.curves.covariates import FEWEST_VALUES_OF_A_CURVE, asked_covariate, column_in_words
 from analysis.curves.recovery_choices import LEAST_SHARE_WITH_BASELINE
 from analysis.errors import ModelError
 
@@ -57,7 +58,7 @@ def with_known_before(
     said: list[str] = []
     own = patients["baseline"].dropna()
     if len(own) < LEAST_SHARE_WITH_BASELINE * len(patients):
-        said.append(f"Not adjusted for the baseline: of {len(patients):,} patients {len(own):,} have one.")
+        said.append(f"Not adjusted for the baseline: of {len(patients):,} patients {none_or(len(own), 'has')} one.")
     elif own.nunique() < 2:
         said.append("Not adjusted for the baseline: it is the same in every patient.")
     else:
@@ -99,7 +100,7 @@ def _as_curve(values: pd.Series, name: str) -> str:
 
 def _shown(asked: str) -> str:
     name, smooth = asked_covariate(asked)
-    words = name.replace("_", " ")
+    words = column_in_words(name)
     return f"a curve of {words}" if smooth else words
 
 

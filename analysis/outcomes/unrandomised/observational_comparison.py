@@ -155,7 +155,8 @@ def observational_comparison(
     covariance; a missed visit has its mean given the patient's visits. The difference is right, of confounding by what is
     listed, where the scores or the mixed model are; missed visits rest on the mixed model. Standard error: jackknife over
     patients, one Newton step of the scores, the covariance held; the sandwich beside it takes the covariance as given too. E-values:
-    VanderWeele & Ding, Ann Intern Med 2017;167:268, in standard deviations of the values seen at the week.
+    VanderWeele & Ding, Ann Intern Med 2017;167:268, in standard deviations of the values seen at the week, within
+    protocols.
 
     Examples
     --------
@@ -179,8 +180,7 @@ def observational_comparison(
     model, chosen = _adjusted_fit(compared, weighed, interactions=interactions)
     crude = _crude_fit(compared)
     rows = mixed_outcome_rows(model, _with_columns(compared.patients, weighed), names, compared.weeks)
-    values = compared.visits.groupby("week")["value"].std()
-    spread = np.asarray(values.reindex(list(compared.weeks)), dtype=np.float64)
+    spread = np.array([compared.spread_at(week) for week in compared.weeks])
 
     def tables(tilted: TiltedMeans) -> tuple[pd.DataFrame, pd.DataFrame]:
         return estimated_tables(

@@ -19,7 +19,7 @@ FEWEST_EFFECTIVE = 20.0
 MOST_OF_ONE = 0.20
 #: Effective over actual patients, at least, where the target is not overlap (design choice).
 LEAST_KEPT = 0.25
-#: Mean of the tilting function over its largest value, at least: of two protocols the mean of 4 e (1 - e) (design choice).
+#: Mean of the overlap tilting function over its largest value, at least: of two protocols of 4 e (1 - e) (design choice).
 LEAST_OVERLAP = 0.25
 #: Standardised differences after weighting: a caution above the first, a refusal above the second (design choice).
 SMD_CAUTION, SMD_REFUSED = 0.1, 0.25
@@ -27,6 +27,8 @@ SMD_CAUTION, SMD_REFUSED = 0.1, 0.25
 RATIO_LOWEST, RATIO_HIGHEST = 0.5, 2.0
 #: Jackknife over sandwich error above this: a few patients carry the result (design choice).
 ERRORS_APART = 1.3
+#: Patients named in an error at most.
+MOST_NAMED = 5
 _OTHER_TARGETS = (
     'Use target="overlap", name fewer covariates or merge their labels, or leave out a site that used one protocol.'
 )
@@ -40,13 +42,15 @@ _NO_OVERLAP = (
 class Refusal:
     """Why no comparison of recovery is made.
 
-    ``of`` says what is lacking: patients (no comparison of any kind), even weights, or balance.
+    ``of`` says what is lacking: patients (no comparison of any kind), even weights, or balance. ``patients`` are named in the error
+    alone, as results show no patient.
     """
 
     of: Literal["patients", "weights", "balance"]
     what: str
     where: str
     what_to_do: str
+    patients: tuple[str, ...] = ()
 
     def note(self) -> str:
         """Give it as a sentence beside numbers that are given all the same."""
@@ -54,7 +58,9 @@ class Refusal:
 
     def error(self) -> ModelError:
         """Give it as the error that is raised."""
-        return ModelError(self.what, where=self.where, what_to_do=self.what_to_do)
+        more = " ..." if len(self.patients) > MOST_NAMED else ""
+        named = f": {', '.join(self.patients[:MOST_NAMED])}{more}" if self.patients else ""
+        return ModelError(self.what, where=self.where + named, what_to_do=self.what_to_do)
 
 
 def refuse_few(protocol: pd.Series) -> None:
@@ -149,7 +155,7 @@ def refusals_of(
     target : str
         As asked for.
     mean_overlap : float
-        Mean of the tilting function over its largest value.
+        As of :class:`BalanceWeights`.
     outside : sequence of str
         Patients with a score outside what was seen in every protocol.
     """
@@ -175,13 +181,12 @@ def _of_weights(overlap: pd.DataFrame, target: str, mean_overlap: float, outside
             continue
         found.append(Refusal(of, what, where, advice))
     if between and mean_overlap < LEAST_OVERLAP:
-        named = f": {', '.join(outside[:5])}{' ...' if len(outside) > 5 else ''}" if outside else ""
         n = int(overlap["n"].sum())
         where = (
             f"overlap {mean_overlap:.2f} of 1, {LEAST_OVERLAP:g} is asked for; scores of {len(outside)} of "
-            f"{counted(n, 'patient')} {form(len(outside), 'lies', 'lie')} outside what every protocol had{named}"
+            f"{counted(n, 'patient')} {form(len(outside), 'lies', 'lie')} outside what every protocol had"
         )
-        found.append(Refusal("patients", "Few patients could have had either protocol.", where, advice))
+        found.append(Refusal("patients", "Few patients could have had either protocol.", where, advice, tuple(outside)))
     return found
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from analysis.cohort.reference import reference_protocol
@@ -15,6 +16,7 @@ from analysis.curves.covariates import left_out_for_want_of
 from analysis.curves.recovery_choices import has_schedule, with_reference_first
 from analysis.curves.recovery_design import values_with_protocol
 from analysis.errors import ModelError
+from analysis.outcomes.unrandomised.estimated import spread_within
 
 #: A week at which a protocol has fewer values than this is not modelled (design choice).
 FEWEST_AT_A_WEEK = 10
@@ -50,6 +52,12 @@ class VisitsCompared:
     def protocols(self) -> tuple[str, ...]:
         """The protocols, the reference first."""
         return tuple(str(one) for one in self.patients["protocol"].cat.categories)
+
+    def spread_at(self, week: float) -> float:
+        """Give the standard deviation of the values seen at a week, within protocols."""
+        at = self.visits[self.visits["week"] == week]
+        protocol = at["patient_id"].map(self.patients.set_index("patient_id")["protocol"]).cat.codes
+        return spread_within(np.asarray(at["value"], dtype=np.float64), np.asarray(protocol, dtype=np.intp))
 
     def seen(self) -> pd.DataFrame:
         """Give protocol, week, n, seen and filled (missed visits) at the weeks asked for."""

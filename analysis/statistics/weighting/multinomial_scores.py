@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -17,7 +17,11 @@ _MOST_STEPS = 50
 #: Length of the last step, in the units of standardised columns, at which the coefficients are found.
 _FOUND = 1e-9
 #: A larger logit is a chance of nobody or everybody: the model then has no finite solution.
-_LARGEST_LOGIT = 15.0
+_LARGEST_LOGIT = 30.0
+#: A chance above this is certain, where patients are counted for whom it is.
+_SURE = 0.999
+#: A likelihood lower by less than this share of it is lower by rounding.
+_ROUNDING = 1e-12
 
 
 @dataclass(frozen=True, eq=False)
@@ -118,23 +122,36 @@ def fit_group_scores(columns: ArrayLike, codes: ArrayLike, groups: int) -> Group
     given, group = np.atleast_2d(np.asarray(columns, dtype=np.float64)), np.asarray(codes, dtype=np.intp)
     middle, spread = given.mean(axis=0), given.std(axis=0)
     design = np.column_stack([np.ones(len(given)), (given - middle) / spread])
-    member = np.eye(groups)[group]
     coefficients = np.zeros((design.shape[1], groups - 1))
+    fitted = GroupScores(design, group, coefficients, group_chances(design @ coefficients), np.eye(design.shape[1]))
     for _ in range(_MOST_STEPS):
-        fitted = GroupScores(design, group, coefficients, group_chances(design @ coefficients), np.eye(design.shape[1]))
-        if np.abs(design @ coefficients).max() > _LARGEST_LOGIT:
-            raise _no_maximum(design, coefficients, member)
         try:
-            information = _information(design, fitted.spreads)
-            step = np.linalg.solve(information, fitted.parts.sum(axis=0)).reshape(coefficients.shape)
+            step = np.linalg.solve(_information(design, fitted.spreads), fitted.parts.sum(axis=0))
         except np.linalg.LinAlgError as error:
-            raise _no_maximum(design, coefficients, member) from error
-        coefficients = coefficients + step
+            raise _no_maximum(fitted) from error
+        step = step.reshape(fitted.coefficients.shape)
         if np.abs(step).max() < _FOUND:
             back = np.diag(np.concatenate([[1.0], 1 / spread]))
             back[0, 1:] = -middle / spread
-            return GroupScores(design, group, coefficients, group_chances(design @ coefficients), back)
-    raise _no_maximum(design, coefficients, member)
+            return replace(fitted, back=back)
+        fitted = _uphill(fitted, step)
+        if np.abs(design @ fitted.coefficients).max() > _LARGEST_LOGIT:
+            raise _no_maximum(fitted)
+    raise _no_maximum(fitted)
+
+
+def _uphill(fitted: GroupScores, step: Floats) -> GroupScores:
+    """Take the step, or half of it and so on, until the likelihood is no lower."""
+    own = np.arange(len(fitted.codes)), fitted.codes
+    before = np.log(fitted.chances[own]).sum()
+    while True:
+        coefficients = fitted.coefficients + step
+        chances = group_chances(fitted.design @ coefficients)
+        with np.errstate(divide="ignore"):
+            after = np.log(chances[own]).sum()
+        if after >= before - _ROUNDING * abs(before) or np.abs(step).max() < _FOUND:
+            return replace(fitted, coefficients=coefficients, chances=chances)
+        step = step / 2
 
 
 def group_chances(logits: Floats) -> Floats:
@@ -162,11 +179,11 @@ def _information(design: Floats, spreads: Floats) -> Floats:
     return whole.reshape(columns * others, columns * others)
 
 
-def _no_maximum(design: Floats, coefficients: Floats, member: Floats) -> ModelError:
-    chances = group_chances(design @ coefficients)
-    sure = int((np.abs(chances - member).max(axis=1) < np.exp(-_LARGEST_LOGIT / 2)).sum())
+def _no_maximum(fitted: GroupScores) -> ModelError:
+    own = fitted.chances[np.arange(len(fitted.codes)), fitted.codes]
+    sure = int((own > _SURE).sum())
     return ModelError(
         "The covariates tell for some patients for certain which protocol they had, so the chances cannot be estimated.",
-        where=f"{sure} of {len(member)} patients, {design.shape[1] - 1} columns of covariates",
+        where=f"{sure} of {len(own)} patients, {fitted.design.shape[1] - 1} columns of covariates",
         what_to_do="Name fewer covariates, merge labels, or leave out patients whom only one protocol was open to.",
     )

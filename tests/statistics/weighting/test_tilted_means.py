@@ -43,12 +43,12 @@ def test_means_are_those_written_out(groups, target, way):
     assert found == pytest.approx(by_hand(*data, groups, target, way), rel=1e-9)
 
 
-@pytest.mark.parametrize("groups", [2, 3])
-@pytest.mark.parametrize("target", ["everybody", "overlap", 1])
-@pytest.mark.parametrize("way", WAYS)
+@pytest.mark.parametrize(
+    ("groups", "target", "way"), [(2, "everybody", "weights"), (2, 1, "model"), (3, "overlap", "aipw")]
+)
 def test_the_jackknife_is_close_to_fits_without_each_patient(groups, target, way):
     """One Newton step of the scores against all of them; the error differs by less than 2 %."""
-    covariates, codes, outcome = invented(120, groups, seed=6)
+    covariates, codes, outcome = invented(100, groups, seed=6)
     means = TiltedMeans(*models(covariates, codes, outcome, groups), target, way)
     refits = []
     for i in range(len(codes)):
@@ -67,7 +67,7 @@ def test_the_influence_is_the_derivative_by_the_weight_of_a_patient(groups, targ
     covariates, codes, outcome = invented(60, groups, seed=8)
     means = TiltedMeans(*models(covariates, codes, outcome, groups), target, way)
     found = means.influence()[:, 0, :]
-    chosen = [0, 17, 41]
+    chosen = [0, 41]
     for i in chosen:
         slopes = []
         for t in (-1e-4, 1e-4):
