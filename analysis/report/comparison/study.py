@@ -343,7 +343,7 @@ def prepare_study(folder: Path | str, **given: Any) -> Study:
     >>> from synthetic_cohort import generate_cohort
     >>> with TemporaryDirectory() as name:
     ...     written = write_cohort(generate_cohort(patients=90, seed=3).observed, Path(name) / "cohort")
-    ...     study = prepare_study(written)
+    ...     study = prepare_study(written, imputations=2)
     >>> study.measure_in_words, study.curves.primary_week
     ('Quadriceps torque, involved limb', 26.0)
     """
