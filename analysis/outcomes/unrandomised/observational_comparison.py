@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import warnings
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +12,7 @@ import pandas as pd
 from analysis.cohort.measures import Measure
 from analysis.cohort.tables import Cohort
 from analysis.counted import counted
+from analysis.curves.covariates import FEWEST_VALUES_OF_A_CURVE, asked_covariate, column_in_words
 from analysis.curves.engine.small_sample import Inference
 from analysis.curves.first_converged import fit_first_that_converges
 from analysis.curves.mixed_model import MixedModel
@@ -23,6 +24,7 @@ from analysis.outcomes.unrandomised.comparison_notes import notes_of
 from analysis.outcomes.unrandomised.estimated import estimated_tables
 from analysis.outcomes.unrandomised.filled_visits import mixed_outcome_rows
 from analysis.outcomes.unrandomised.known_before import with_known_before
+from analysis.outcomes.unrandomised.refusals import uneven_spread
 from analysis.outcomes.unrandomised.visits_compared import VisitsCompared, visits_compared
 from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import check_level
@@ -121,7 +123,7 @@ def observational_comparison(
     covariates : sequence of str
         What may have led to the choice of protocol and was known before it began: columns of the patients as of
         :func:`balance_weights` (sites too), and ``"baseline(pain)"`` for the start of another measure. The baseline of the
-        measure itself is always among them, as a curve.
+        measure itself is always among them, as a curve; a number whose spread stays uneven as a straight line becomes one too.
     target : {"overlap", "everybody", "matching"} or a protocol's name
         Whom the comparison speaks of, as of :func:`balance_weights`.
     reference : str, optional
@@ -170,9 +172,7 @@ def observational_comparison(
     widened, asked, shown, said = with_known_before(cohort, measure, covariates, limb=limb)
     compared = visits_compared(widened, measure, reference=reference, weeks=weeks, limb=limb)
     names = compared.protocols
-    weighed = weigh(
-        compared.patients, "protocol", asked, target=target, advice=_ADVICE, shown=[shown[one] for one in asked]
-    )
+    weighed, bent = _weighed(compared, asked, shown, target)
     for refusal in weighed.refusals:
         raise refusal.error()
     if interactions:
@@ -223,9 +223,35 @@ def observational_comparison(
         crude_model=crude,
         model_words=chosen,
         notes=notes_of(
-            weighed.result, differences, filled, model=[chosen, *model.record.notes], left_out=[*said, *compared.notes]
+            weighed.result,
+            differences,
+            filled,
+            model=[chosen, *model.record.notes],
+            left_out=[*bent, *said, *compared.notes],
         ),
     )
+
+
+def _weighed(
+    compared: VisitsCompared, asked: Sequence[str], shown: Mapping[str, str], target: str
+) -> tuple[Weighed, list[str]]:
+    """Weigh the patients; a number whose spread stays uneven as a straight line is taken as a curve, which is said."""
+
+    def weighed_by(names: Sequence[str]) -> Weighed:
+        said = [shown.get(one, f"a curve of {column_in_words(asked_covariate(one)[0])}") for one in names]
+        return weigh(compared.patients, "protocol", names, target=target, advice=_ADVICE, shown=said)
+
+    found = weighed_by(asked)
+    uneven = uneven_spread(found.result.balance)
+    lines = [one for one in asked if one in uneven and compared.patients[one].nunique() >= FEWEST_VALUES_OF_A_CURVE]
+    if not lines:
+        return found, []
+    found = weighed_by([f"spline({one})" if one in lines else one for one in asked])
+    return found, [
+        f"{column_in_words(one).capitalize()} is taken as a curve in both models: as a straight line it left variances with a ratio of "
+        f"{uneven[one]:.2f} after weighting."
+        for one in lines
+    ]
 
 
 def _refuse_interactions(weighed: Weighed) -> None:

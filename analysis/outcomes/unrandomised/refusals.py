@@ -186,7 +186,7 @@ def _of_weights(overlap: pd.DataFrame, target: str, mean_overlap: float, outside
             f"overlap {mean_overlap:.2f} of 1, {LEAST_OVERLAP:g} is asked for; scores of {len(outside)} of "
             f"{counted(n, 'patient')} {form(len(outside), 'lies', 'lie')} outside what every protocol had"
         )
-        found.append(Refusal("patients", "Few patients could have had either protocol.", where, advice, tuple(outside)))
+        found.append(Refusal("patients", "Few patients could have had every protocol.", where, advice, tuple(outside)))
     return found
 
 
@@ -209,6 +209,23 @@ def _of_balance(balance: pd.DataFrame) -> list[Refusal]:
         )
         advice = f'Name it as a curve, "spline({name})"; if it is one, name another target or leave out patients at its ends.'
         found.append(Refusal("balance", what, where, advice))
+    return found
+
+
+def uneven_spread(balance: pd.DataFrame) -> dict[str, float]:
+    """Give the numbers whose spread the weights leave uneven, with the ratio of variances that is furthest from 1.
+
+    Examples
+    --------
+    >>> uneven_spread(pd.DataFrame({"covariate": ["age", "age", "height"], "variance_ratio": [2.5, 0.9, 1.2]}))
+    {'age': 2.5}
+    """
+    ratio = balance["variance_ratio"]
+    uneven = balance[(ratio < RATIO_LOWEST) | (ratio > RATIO_HIGHEST)]
+    found: dict[str, float] = {}
+    for name, one in zip(uneven["covariate"].astype("str"), uneven["variance_ratio"].astype("float64"), strict=True):
+        if name not in found or max(one, 1 / one) > max(found[name], 1 / found[name]):
+            found[name] = one
     return found
 
 

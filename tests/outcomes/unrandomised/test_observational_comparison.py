@@ -147,6 +147,24 @@ def test_a_covariate_that_hangs_on_single_patients_gives_no_number():
     assert "Name fewer covariates" in raised.value.what_to_do
 
 
+def test_a_number_whose_spread_stays_uneven_becomes_a_curve():
+    one = cohort(240, seed=9)
+    rng = np.random.default_rng(5)
+    early = (one.patients["protocol"] == "early").to_numpy()
+    wide = one.patients.assign(height_cm=170 + rng.normal(size=240) * np.where(early, 9.0, 5.0))
+    found = observational_comparison(replace(one, patients=wide), "pain", ["height_cm", "site"])
+    assert found.covariates == ("a curve of the baseline", "a curve of height", "site")
+    assert any(
+        note.startswith("Height is taken as a curve in both models: as a straight line it left") for note in found.notes
+    )
+    ratio = found.balance.query("covariate == 'height_cm' and term == 'value'")["variance_ratio"].iloc[0]
+    assert 0.5 < ratio < 2
+    two_values = wide.assign(height_cm=wide["height_cm"].round(-1))
+    assert two_values["height_cm"].nunique() < 10
+    with pytest.raises(ModelError, match="After weighting the spread of a covariate still differs"):
+        observational_comparison(replace(one, patients=two_values), "pain", ["height_cm", "site"])
+
+
 def test_one_week_alone():
     one = cohort(200, seed=9)
     single = replace(one, visits=one.visits[one.visits["week"].isin([0.0, 26.0])])

@@ -26,8 +26,8 @@ GOOD = overlap(("a", 60, 40.0, 0.05), ("b", 60, 45.0, 0.06))
         (overlap(("a", 60, 19.9, 0.05), ("b", 60, 45.0, 0.06)), "everybody", 0.8, "patients", "After weighting, protocol 'a'"),
         (overlap(("a", 60, 25.0, 0.21), ("b", 60, 45.0, 0.06)), "b", 0.8, "patients", "One patient of protocol 'a'"),
         (overlap(("a", 200, 45.0, 0.05), ("b", 60, 45.0, 0.06)), "b", 0.8, "weights", "After weighting, protocol 'a' stands for less"),
-        (GOOD, "overlap", 0.24, "patients", "Few patients could have had either"),
-        (GOOD, "matching", 0.24, "patients", "Few patients could have had either"),
+        (GOOD, "overlap", 0.24, "patients", "Few patients could have had every"),
+        (GOOD, "matching", 0.24, "patients", "Few patients could have had every"),
     ],
 )  # fmt: skip
 def test_uneven_weights(table, target, mean_overlap, of, begins):
