@@ -26,15 +26,16 @@ def of(table, models):
 def test_the_table_holds_every_cell(table):
     keys = table[["protocols", "patients", "models"]].drop_duplicates().itertuples(index=False)
     assert [Cell(*key) for key in keys] == trials.every_cell()
-    assert (of(table, "both right")["cohorts"] >= 500).all()
+    assert (of(table, "both right")["cohorts"] >= 250).all()
 
 
 def test_every_cohort_was_compared_or_refused_for_a_known_reason(table):
     ends = table[["compared", *trials.REFUSED, "failed"]].sum(axis=1)
     assert (ends == table["cohorts"]).all()
     assert (table["failed"] == 0).all()
-    assert (table["compared"] >= 0.75 * table["cohorts"]).all()
-    assert (table.loc[table["patients"] == 400, "compared"] >= 0.98 * table["cohorts"]).all()
+    assert (table["compared"] >= 0.85 * table["cohorts"]).all()
+    large = table[table["patients"] == 400]
+    assert (large["compared"] >= 0.98 * large["cohorts"]).all()
 
 
 def test_intervals_hold_their_level_where_both_models_are_right(table):
