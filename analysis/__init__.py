@@ -95,6 +95,7 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "missing_by_week",
     "missing_patterns",  # who is missing, by pattern of visits and state at the start
     "missing_data_analyses",  # the comparison under several assumptions about the missing, side by side
+    "missing_states_analyses",  # the same of states of several measures together
     "tipping_point",  # how far missing values would have to lie off before the finding turns
     # what these give
     "AdherenceAssociation",

@@ -24,8 +24,14 @@ settings.register_profile("fixed", derandomize=True, database=None, deadline=Non
 settings.load_profile("fixed")
 
 
+def pytest_collection():
+    """While tests are collected nothing is garbage: looking for it takes a quarter of that time."""
+    gc.disable()
+
+
 def pytest_collection_finish():
     """What was collected stays to the end: the collector of garbage need not look at it again and again."""
+    gc.enable()
     gc.collect()
     gc.freeze()
 

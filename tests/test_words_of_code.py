@@ -1,6 +1,7 @@
 """What the code says of itself: docstrings name what is there, small numbers have a name and a reason, frozen stays frozen."""
 
 import ast
+import gc
 import re
 from functools import cache
 from itertools import pairwise
@@ -16,6 +17,16 @@ TYPES = {
     "str": "str|Literal|^[A-Z]", "int": "int", "float": "float|Floating", "bool": "bool|flag", "ndarray": "Array|ndarray|Floats",
     "DataFrame": "DataFrame", "Series": "Series",
 }  # fmt: skip
+
+
+@pytest.fixture(scope="module", autouse=True)
+def no_search_for_garbage():
+    """Nothing of what is parsed is garbage before the end; looking for it takes longer than parsing."""
+    gc.disable()
+    yield
+    for cached in (tree_of, parts_of):
+        cached.cache_clear()
+    gc.enable()
 
 
 @cache

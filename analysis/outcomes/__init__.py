@@ -29,6 +29,7 @@ from analysis.outcomes.home_programme.weeks_with_enough import WeeksWithEnough, 
 from analysis.outcomes.missing.missing_analyses import MissingDataAnalyses, missing_data_analyses
 from analysis.outcomes.missing.missing_by_week import MissingByWeek, missing_by_week
 from analysis.outcomes.missing.missing_patterns import MissingPatterns, missing_patterns
+from analysis.outcomes.missing.states_analyses import missing_states_analyses
 from analysis.outcomes.missing.tipping_point import TippingPoint, tipping_point
 from analysis.outcomes.patients.baseline_table import BaselineTable, baseline_table
 from analysis.outcomes.patients.patient_flow import PatientFlow, patient_flow
@@ -114,6 +115,7 @@ __all__ = [
     "missing_by_week",
     "missing_data_analyses",
     "missing_patterns",
+    "missing_states_analyses",
     "number_needed_to_treat",
     "observational_comparison",
     "paired_difference",

@@ -159,6 +159,7 @@ def test_expected_agrees_with_statsmodels(patients):
     assert found.table["expected"].sum() == pytest.approx(patients["outcome"].sum(), abs=1e-6)
 
 
+@pytest.mark.slow
 def test_adjustment_takes_out_the_case_mix(patients):
     # The sites differ by age alone: unadjusted they are over-dispersed, adjusted they are all shrunk to the whole.
     table = patients.groupby("site")["outcome"].agg(numerator="sum", denominator="count").reset_index()

@@ -105,6 +105,7 @@ def test_the_naive_dose_response_is_as_wrong_as_the_truth_says():
     assert abs(slope - truth["naive_slope"]) < 4 * error
 
 
+@pytest.mark.slow
 def test_an_own_gain_leaves_the_means_of_protocols_as_they_are():
     scenario = without_places(load_scenario("ligament reconstruction"))
     with_gain = replace(scenario, home=replace(scenario.home, gain_of_full_adherence=0.5))

@@ -216,7 +216,10 @@ def _deidentify_cohort(
         tables[name] = convert_table(frame, TABLES[name], findings, extra)  # type: ignore[index]
     if flow is not None:
         had = list(tables["patients"]["protocol"].dropna().astype("str").unique())
-        kept, rows = harmless_flow(flow, had, permitted=of_flow)
+        patients = {
+            str(one) for frame in raw.values() for one in frame.get("patient_id", pd.Series(dtype="str")).dropna()
+        }
+        kept, rows = harmless_flow(flow, had, patients, permitted=of_flow)
         tables["flow"] = convert_table(kept, TABLES["flow"], findings)
         actions = pd.concat([done.actions, pd.DataFrame(rows, columns=done.actions.columns)], ignore_index=True)
         done = replace(done, actions=actions)

@@ -5,6 +5,7 @@ Numbers stay, words are those of the catalogue or of the trade, or permitted.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection
 from dataclasses import replace
 
@@ -13,11 +14,13 @@ import pandas as pd
 from analysis.cohort.catalogue import load_catalogue
 from analysis.cohort.deidentification.judge import identifiers_in
 from analysis.cohort.deidentification.report import WITHHELD
+from analysis.cohort.findings import FIRST_ROW
 from analysis.cohort.measures import Measure, Measures
 from analysis.cohort.recognition.cells import Cells
 from analysis.cohort.recognition.number_rules import whole_and_own
 from analysis.cohort.recognition.trade_words import is_known_name, plain_letters
 from analysis.cohort.tables import EARLY_STEPS, PROTOCOL_STEPS, TABLES
+from analysis.counted import counted, form
 from analysis.errors import DeidentificationError
 
 #: Column of the flow with words of whoever did the study.
@@ -26,6 +29,8 @@ REASON = "reason"
 _LOWEST, _HIGHEST = -1_000.0, 5_000.0
 #: Whole numbers from here on, different in nearly every patient, may number records (design choice).
 _LONG = 1_000.0
+#: Signs that stand around a word and are no part of it.
+_SIGNS = ".,;:!?()[]{}<>'\"/\\|#*"
 
 
 def harmless_measures(measures: Measures, visits: pd.DataFrame | None) -> Measures:
@@ -88,19 +93,47 @@ def _refused(name: str, problem: str) -> DeidentificationError:
     )
 
 
+def _refuse_patients(reasons: pd.Series, patients: Collection[str]) -> None:
+    """Refuse reasons in which the identifier of a patient stands as a word of its own, whatever its capitals."""
+    known = {" ".join(str(one).casefold().split()) for one in patients}
+    longest = max((len(one.split()) for one in known), default=0)
+    held = [place for place, reason in reasons.dropna().items() if _words(str(reason), longest) & known]
+    if held:
+        rows = [int(str(place)) + FIRST_ROW for place in held]
+        raise DeidentificationError(
+            f"{counted(len(rows), 'reason')} of the flow {form(len(rows), 'holds', 'hold')} the identifier of a patient, and cannot be kept.",
+            where=f"table flow, column {REASON}, {form(len(rows), 'row')} {', '.join(map(str, rows))}",
+            what_to_do="Write there what happened, without the identifier; a number that only looks like one write as a word.",
+        )
+
+
+def _words(text: str, most: int) -> set[str]:
+    """Give the words of a text, with and without the signs in and around them, and up to so many beside each other."""
+    whole = text.casefold().split()
+    bare = [word.strip(_SIGNS) for word in whole]
+    runs = {
+        " ".join(words[start : start + n])
+        for words in (whole, bare)
+        for n in range(1, most + 1)
+        for start in range(len(words) - n + 1)
+    }
+    return runs | set(re.findall(r"\w+", text.casefold()))
+
+
 def harmless_flow(
-    flow: pd.DataFrame, protocols: Collection[str], *, permitted: bool
+    flow: pd.DataFrame, protocols: Collection[str], patients: Collection[str] = (), *, permitted: bool
 ) -> tuple[pd.DataFrame, list[tuple[object, ...]]]:
     """Give the flow without what nobody permitted, and a row of the report for each column that does not stay as it was.
 
-    Cells are texts. ``protocols`` are those that the patients have afterwards. Reasons that nobody ``permitted`` go, and the
-    counts of a step are summed; numbers stay whatever their size: whoever did the study gives them out as counts.
+    Cells are texts. ``protocols`` are those that the patients have afterwards, ``patients`` their identifiers before. Reasons that
+    nobody ``permitted`` go, and the counts of a step are summed; numbers stay whatever their size: whoever did the study gives
+    them out as counts.
 
     Raises
     ------
     DeidentificationError
-        A step or a protocol is not a known one, reasons that were permitted look like identifiers, or a row without a reason
-        stands beside rows with reasons.
+        A step or a protocol is not a known one, reasons that were permitted look like identifiers or hold one of a patient, or
+        a row without a reason stands beside rows with reasons.
     """
     known = [column.name for column in TABLES["flow"].columns if column.name in flow]
     answer = flow[known].copy()
@@ -125,6 +158,7 @@ def harmless_flow(
                 where=f"table flow, column {REASON}",
                 what_to_do="Write them as a few words that tell nothing of a person or a place.",
             )
+        _refuse_patients(answer[REASON], patients)
         return answer, rows
     n = int(answer[REASON].notna().sum())
     rows.append(("flow", REASON, "", "texts", f"{WITHHELD}; the counts of each step are summed", n, "withhold"))

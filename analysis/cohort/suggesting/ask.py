@@ -25,7 +25,8 @@ _MARK = re.compile(r"(?:^|  )# not sure: (?P<why>.*)$")
 _LEFT = re.compile(r"^# Lines to answer: \d+\.$", re.MULTILINE)
 _REFERENCE = "# reference = ..."
 _ABOUT = {
-    "column": "The time of the visits", "unit": "The unit of the times", "protocol": "The protocol", "date_format": "The dates",
+    "column": "The time of the visits", "counted_from": "Week 0",
+    "unit": "The unit of the times", "protocol": "The protocol", "date_format": "The dates",
 }  # fmt: skip
 #: More protocols than this are not offered as a reference.
 _MOST_PROTOCOLS = 8
@@ -121,6 +122,7 @@ class _Asked:
         """Ask one line and give the lines in its place; None where its block goes."""
         line, why = block[i][: mark.start()].rstrip(), visible(mark["why"])
         key, _, value = line.partition(" = ")
+        key = "counted_from" if key == "# counted_from" else key
         section = next((one for one in reversed(block[: i + 1]) if one.startswith("[")), "").split("  #")[0]
         now = value[1:-1] if value.startswith('"') else None
         about = self._about(block, key, value)
@@ -134,6 +136,9 @@ class _Asked:
             return self._own_measure(block, line)
         if section == "[week]" and key == "column":
             return self._week(block, question, now)
+        if key == "counted_from":
+            operated = any(one.startswith("procedure = ") for one in block_of(self.blocks, "[patients]"))
+            return questions.week_zero(self.answer, question) if operated else []
         if key == "unit":
             return [f'unit = "{questions.time_unit(self.answer, question)}"']
         if key == "date_format" and now is not None:
@@ -170,7 +175,7 @@ class _Asked:
         """Say which column a line is about, and what it seems to be."""
         names = re.findall(r'"((?:[^"\\]|\\.)*)"', "\n".join([value, *block]))
         found = next((name for name in names if name in self.cells), None)
-        if key in ("protocol", "column", "unit", "date_format") or found is None:
+        if key in _ABOUT or found is None:
             return _ABOUT.get(key, key)
         return f"{visible(found)} ({questions.seems(self.cells[found])}), as {key}"
 

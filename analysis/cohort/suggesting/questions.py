@@ -100,6 +100,26 @@ def time_unit(answer: Answer, question: str) -> str:
     return units[choose(answer, question, units)]
 
 
+def week_zero(answer: Answer, question: str) -> list[str]:
+    """Ask what week 0 is, which decides by what a report counts responders; Enter leaves it open."""
+    options = [
+        "surgery, and the baseline was measured before it",
+        "surgery, and the first values come after it",
+        "the start of a programme, whose first visit is the baseline",
+        "not said: reports then do not choose a state after surgery",
+    ]
+    chosen = choose(answer, question, options, default=len(options) - 1)
+    lines = {
+        0: ['counted_from = "surgery"'],
+        1: [
+            'counted_from = "surgery"',
+            "# no value before surgery: a report counts change with change_from='first after start'",
+        ],
+        2: ['counted_from = "programme"'],
+    }
+    return lines.get(chosen, [f"# counted_from: {options[-1]}"])
+
+
 def timed_columns(answer: Answer, line: str, cells: Mapping[str, pd.Series]) -> str:
     """Ask for the time of each column whose name says none with a unit."""
 

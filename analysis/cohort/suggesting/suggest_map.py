@@ -21,7 +21,7 @@ from analysis.cohort.recognition.trade_words import shown_cell
 from analysis.cohort.suggesting.home import fill_home
 from analysis.cohort.suggesting.map_text import SuggestedMap, compose, file_entry, key, quoted
 from analysis.cohort.suggesting.sheets import Sheets, choose_sheets, place_of_name
-from analysis.cohort.suggesting.time import fill_dates, fill_week
+from analysis.cohort.suggesting.time import fill_dates, fill_week, fill_week_zero
 from analysis.cohort.suggesting.values import fill_described, fill_long, fill_wide, wide_blocks
 from analysis.errors import CohortError
 from analysis.progress import steps
@@ -218,6 +218,8 @@ def _fill(suggestion: SuggestedMap, cells: dict[str, pd.Series], file: str) -> N
     described = not suggestion.value_entries
     for one in rest.values():
         _fill_column(suggestion, one, cells, ids, described=described)
+    if any(line.startswith("procedure = ") for line in suggestion.patients):
+        fill_week_zero(suggestion)
 
 
 def _side_of_a_row(one: Recognised, values: pd.Series, ids: pd.Series) -> Recognised:

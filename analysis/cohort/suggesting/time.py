@@ -96,6 +96,15 @@ def fill_dates(suggestion: SuggestedMap, found: dict[str, Recognised], cells: Ma
     return True
 
 
+def fill_week_zero(suggestion: SuggestedMap) -> None:
+    """Ask what week 0 is, where no name says that it is surgery: a procedure is no reason to take it for that."""
+    if any(line.startswith("counted_from") for line in suggestion.week):
+        return
+    place = next((i for i, line in enumerate(suggestion.week) if not line), len(suggestion.week))
+    note = suggestion.not_sure("what is week 0: surgery, or the start of a programme after it?")
+    suggestion.week.insert(place, f'# counted_from = "surgery"{note}')
+
+
 def _fill_origin(suggestion: SuggestedMap, column: Recognised) -> None:
     """Say that weeks count from surgery, where the name of the column does."""
     if _SURGERY & set(words_of(column.name)):

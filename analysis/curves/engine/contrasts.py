@@ -13,6 +13,7 @@ from analysis.curves.covariances.residual_base import Array
 from analysis.curves.engine.small_sample import SmallSample
 from analysis.curves.engine.working_basis import WorkingBasis
 from analysis.errors import ModelError
+from analysis.statistics.multiplicity import adjusted_p_values
 
 Adjust = Literal["none", "holm", "bonferroni", "sidak"]
 
@@ -102,11 +103,9 @@ def adjust_table(table: pd.DataFrame, adjust: Adjust, level: float) -> pd.DataFr
     count = int(table["p_value"].notna().sum())
     if adjust == "none" or count < 2:
         return table
-    from statsmodels.stats.multitest import multipletests
-
     table = table.copy()
     known = table["p_value"].notna()
-    table.loc[known, "p_value"] = multipletests(table.loc[known, "p_value"].to_numpy(), method=adjust)[1]
+    table.loc[known, "p_value"] = adjusted_p_values(table.loc[known, "p_value"].to_numpy(dtype=np.float64), adjust)
     single = level ** (1.0 / count) if adjust == "sidak" else 1.0 - (1.0 - level) / count
     half = special.stdtrit(table["df"], 0.5 + single / 2.0) * table["std_error"]
     table["lower"], table["upper"] = table["estimate"] - half, table["estimate"] + half

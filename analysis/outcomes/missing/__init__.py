@@ -11,5 +11,7 @@
 - ``completed_data``: differences of means and of shares between protocols, from each completed data set.
 - ``same_adjustment``: what the recovery curves are adjusted for, in the analyses that stand beside them.
 - ``missing_analyses``: the comparison at one week under different assumptions about the missing visits, side by side.
+- ``states_model``: a joint model of several measures at several weeks, for states that are counted together.
+- ``states_analyses``: such states under several assumptions about what is missing.
 - ``tipping_point``: how far the missing values would have to lie from what is expected before the finding turns.
 """

@@ -143,10 +143,7 @@ def missing_data_analyses(
     else:
         means.append(mixed)
     if endpoint.threshold is not None:
-        raw, counted = (responders(cohort, replace(endpoint, missing=rule)) for rule in get_args(MissingRule))
-        shares += [_shares(raw, OBSERVED, "the missing are like those seen")]
-        nobody = "nobody missing reached it" if endpoint.criterion == "state" else "nobody missing improved enough"
-        shares += [_shares(counted, NON_RESPONSE, nobody)]
+        shares += counted_shares(cohort, endpoint)
     done = 0
     kinds = get_args(Assumption) if named else (AT_RANDOM,)
     for number, assumption in enumerate(kinds):
@@ -182,7 +179,7 @@ def missing_data_analyses(
     )
 
 
-def _rows(table: pd.DataFrame, base: str, analysis: str, assumption: str, n: Mapping[Any, int]) -> pd.DataFrame:
+def rows_of(table: pd.DataFrame, base: str, analysis: str, assumption: str, n: Mapping[Any, int]) -> pd.DataFrame:
     """Lay out one analysis, a row a protocol other than the base; ``n`` has the patients of each protocol."""
     return pd.DataFrame(
         {
@@ -216,7 +213,7 @@ def _observed(compared: Comparison) -> pd.DataFrame:
     table = pd.DataFrame({"protocol": compared.others, "estimate": estimate, "std_error": error, "df": df})
     table = table.assign(lower=estimate - half, upper=estimate + half, level=level, method="least squares, t")
     sizes = _sizes(compared, protocol)
-    return _rows(table, compared.model.protocols[base], OBSERVED, "the missing are like those seen", sizes)
+    return rows_of(table, compared.model.protocols[base], OBSERVED, "the missing are like those seen", sizes)
 
 
 def _mixed(
@@ -240,7 +237,7 @@ def _mixed(
         return f"it is adjusted for {own} and the others for {asked}, so it would compare something else."
     found = curves.primary_differences(level=endpoint.level).astype({"protocol": "str", "method": "str"})
     seen = curves.frame.groupby("protocol", observed=False)["patient_id"].nunique().to_dict()
-    return _rows(found, base, MIXED_MODEL, "missing at random", seen)
+    return rows_of(found, base, MIXED_MODEL, "missing at random", seen)
 
 
 def _imputed(
@@ -278,14 +275,21 @@ def _imputed(
         df = float(max(len(protocol) - count, 1))
         tables.append(pool_shares(gaps, gap_variances, shares, size, base, df=df, level=level).assign(method=OF_SHARES))
     return [
-        _rows(table.assign(protocol=compared.others), base_name, IMPUTED, assumption, _sizes(compared, protocol))
+        rows_of(table.assign(protocol=compared.others), base_name, IMPUTED, assumption, _sizes(compared, protocol))
         for table in tables
     ]
 
 
+def counted_shares(cohort: Cohort, endpoint: Endpoint) -> list[pd.DataFrame]:
+    """Compare responders among those judged, and with the others counted as not reached; two tables of :func:`rows_of`."""
+    raw, counted = (responders(cohort, replace(endpoint, missing=rule)) for rule in get_args(MissingRule))
+    nobody = "nobody missing reached it" if endpoint.criterion == "state" else "nobody missing improved enough"
+    return [_shares(raw, OBSERVED, "the missing are like those seen"), _shares(counted, NON_RESPONSE, nobody)]
+
+
 def _shares(found: Responders, analysis: str, assumption: str) -> pd.DataFrame:
     table = found.differences.assign(estimate=found.differences["difference"], std_error=np.nan, df=np.nan)
-    return _rows(table, found.reference, analysis, assumption, found.table.set_index("protocol")["n"].to_dict())
+    return rows_of(table, found.reference, analysis, assumption, found.table.set_index("protocol")["n"].to_dict())
 
 
 def _ahead(tell: Callable[[int, int], None] | None, done: int, total: int) -> Callable[[int, int], None] | None:

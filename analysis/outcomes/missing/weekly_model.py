@@ -102,7 +102,7 @@ def fit_weekly(cohort: Cohort, measure: str, *, limb: str | None = None, covaria
             where=f"measure {measure!r}, expected weeks: {', '.join(f'{w:g}' for w in schedule) or 'none'}",
             what_to_do="Name the scheduled weeks, or map visits to a schedule first.",
         )
-    people, left_out = _people(cohort, covariates)
+    people, left_out = people_of(cohort, covariates)
     frame = visit_frame(cohort, measure, limb)
     frame = frame[frame["value"].notna()]
     frame = frame.assign(week=frame["week"].clip(lower=0.0)).drop_duplicates(["patient_id", "week"], keep="last")
@@ -231,7 +231,14 @@ def _nobody(rows: pd.DataFrame, schedule: Floats) -> dict[float, tuple[str, ...]
     return {week: tuple(names) for week, names in missed.items() if names}
 
 
-def _people(cohort: Cohort, covariates: Sequence[str]) -> tuple[pd.DataFrame, list[str]]:
+def people_of(cohort: Cohort, covariates: Sequence[str]) -> tuple[pd.DataFrame, list[str]]:
+    """Give patient_id, protocol and covariates of the patients who have them all, and say how many have not.
+
+    Raises
+    ------
+    ModelError
+        A covariate is no column of the patients.
+    """
     unknown = [name for name in covariates if name not in cohort.patients or name in ("patient_id", "protocol")]
     if unknown:
         raise ModelError(

@@ -53,13 +53,7 @@ def with_states_together(cohort: Cohort, states: Sequence[str]) -> Cohort:
     >>> bool((found.table["responders"] <= alone.table["responders"]).all())
     True
     """
-    if len(states) < 2:
-        raise ModelError(
-            f"{'One state is' if states else 'No states are'} named to be reached together.",
-            where=f"states: {', '.join(states) or 'none'}",
-            what_to_do='Name two or more, for example ["limb_symmetry_index 90", "ikdc 75"].',
-        )
-    endpoints = [_endpoint(cohort, text) for text in states]
+    endpoints = states_of(cohort, states)
     at_visits = [_reached_at_visits(cohort, one).rename(str(place)) for place, one in enumerate(endpoints)]
     known = pd.concat(at_visits, axis=1, join="inner").dropna()
     if known.empty:
@@ -79,7 +73,31 @@ def with_states_together(cohort: Cohort, states: Sequence[str]) -> Cohort:
     return replace(cohort, visits=visits, measures=cohort.measures.with_measures(measure))
 
 
-def _endpoint(cohort: Cohort, text: str) -> Endpoint:
+def states_of(cohort: Cohort, states: Sequence[str], *, week: float = 0.0) -> list[Endpoint]:
+    """Read states as :func:`with_states_together` is given them, each as an endpoint at a week.
+
+    Raises
+    ------
+    ModelError
+        There are fewer than two, or one is not written so.
+
+    Examples
+    --------
+    >>> from synthetic_cohort import generate_cohort
+    >>> cohort = generate_cohort(patients=30, seed=1).observed
+    >>> [one.level_words for one in states_of(cohort, ["pain 3", "ikdc 75"], week=26)]
+    ['3 points or less', '75 points or more']
+    """
+    if len(states) < 2:
+        raise ModelError(
+            f"{'One state is' if states else 'No states are'} named to be reached together.",
+            where=f"states: {', '.join(states) or 'none'}",
+            what_to_do='Name two or more, for example ["limb_symmetry_index 90", "ikdc 75"].',
+        )
+    return [_endpoint(cohort, text, week) for text in states]
+
+
+def _endpoint(cohort: Cohort, text: str, week: float) -> Endpoint:
     written = _STATE.fullmatch(text)
     if written is None:
         raise ModelError(
@@ -88,7 +106,7 @@ def _endpoint(cohort: Cohort, text: str) -> Endpoint:
             what_to_do='Write a measure and the value to reach, for example "limb_symmetry_index 90".',
         )
     name, side, value = written.groups()
-    found = choose_endpoint(cohort, name, week=0, criterion="state", threshold=float(value))
+    found = choose_endpoint(cohort, name, week=week, criterion="state", threshold=float(value))
     if side is not None and side != (">=" if found.measure.sign > 0 else "<="):
         raise ModelError(
             f"{text!r} asks for the worse side: of {name}, {found.measure.direction}.",

@@ -44,6 +44,8 @@ class BalanceWeights(ResultWithNotes):
         One row a patient, in the index of the data: the chance of each protocol given the covariates, a column each.
     weights : pandas.Series
         One a patient, in the same index: the target's tilting function over the score of the protocol that the patient had.
+    given : pandas.Series
+        The protocol that each patient had, in the same index.
     overlap : pandas.DataFrame
         protocol, n, ess (how many equally weighted patients the weights stand for), largest_share (of one patient in the
         weight of the protocol), lowest_score, highest_score (of that protocol, over all patients).
@@ -75,6 +77,7 @@ class BalanceWeights(ResultWithNotes):
     refusals: pd.DataFrame
     scores: pd.DataFrame
     weights: pd.Series
+    given: pd.Series
 
     def _shown_tables(self) -> dict[str, pd.DataFrame]:
         return {"overlap": self.overlap, "balance": self.balance, "target_patients": self.target_patients}
@@ -215,6 +218,7 @@ def weigh(
         ),
         scores=pd.DataFrame(scores.chances, index=patients.index, columns=list(names)),
         weights=pd.Series(weights, index=patients.index, name="weight"),
+        given=given,
         notes=(
             *(
                 [f"Without a protocol, {counted(nameless, 'patient')} {form(nameless, 'is')} left out."]

@@ -15,6 +15,7 @@ from analysis.errors import ModelError
 from analysis.outcomes.unrandomised.refusals import ERRORS_APART
 from analysis.statistics.e_values import e_values_of_differences
 from analysis.statistics.mean_interval import half_width
+from analysis.statistics.multiplicity import adjusted_p_values
 from analysis.statistics.weighting.leave_one_out import NotToldWithoutError
 from analysis.statistics.weighting.tilted_means import TiltedMeans, Way
 
@@ -126,14 +127,13 @@ def _with_limits(table: pd.DataFrame, df: float, level: float) -> pd.DataFrame:
 
 def _with_tests(table: pd.DataFrame, df: float, level: float) -> pd.DataFrame:
     from scipy.special import stdtr
-    from statsmodels.stats.multitest import multipletests
 
     statistic = table["estimate"] / table["std_error"]
     p_value = 2 * stdtr(df, -statistic.abs().to_numpy())
     strength = e_values_of_differences(
         table["estimate"] / table["spread"], table["std_error"] / table["spread"], level=level
     )
-    holm = multipletests(p_value, method="holm")[1]
+    holm = adjusted_p_values(np.asarray(p_value, dtype=np.float64), "holm")
     return table.assign(statistic=statistic, p_value=p_value, p_holm=holm).join(strength)
 
 

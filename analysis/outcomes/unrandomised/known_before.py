@@ -22,7 +22,7 @@ _INSTEAD = 'Name columns of the patients known before the start, or the start of
 
 
 def with_known_before(
-    cohort: Cohort, measure: str, covariates: Sequence[str]
+    cohort: Cohort, measure: str, covariates: Sequence[str], *, limb: str | None = None
 ) -> tuple[Cohort, list[str], dict[str, str], list[str]]:
     """Check that covariates were known before the start, and put baseline values among the columns of the patients.
 
@@ -53,7 +53,7 @@ def with_known_before(
     >>> with_known_before(cohort, "quadriceps_torque", ["sex", "baseline(pain)"])[1]
     ['spline(baseline)', 'sex', 'baseline_of_pain']
     """
-    patients = cohort.patients.assign(baseline=_baseline(cohort, measure))
+    patients = cohort.patients.assign(baseline=_baseline(cohort, measure, limb))
     asked: list[str] = []
     said: list[str] = []
     own = patients["baseline"].dropna()
@@ -89,8 +89,8 @@ def with_known_before(
     return replace(cohort, patients=patients), asked, shown, said
 
 
-def _baseline(cohort: Cohort, measure: str) -> pd.Series:
-    start = visit_frame(cohort, measure).drop_duplicates("patient_id").set_index("patient_id")["baseline"]
+def _baseline(cohort: Cohort, measure: str, limb: str | None = None) -> pd.Series:
+    start = visit_frame(cohort, measure, limb).drop_duplicates("patient_id").set_index("patient_id")["baseline"]
     return cohort.patients["patient_id"].map(start).astype("float64")
 
 

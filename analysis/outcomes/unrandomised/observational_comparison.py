@@ -72,6 +72,8 @@ class ObservationalComparison(ResultWithNotes):
         Scores and weights.
     model, crude_model : MixedModel
         The fits with covariates (standardised columns) and without.
+    model_words : str
+        The model with covariates in a sentence.
     """
 
     measure: Measure
@@ -90,6 +92,7 @@ class ObservationalComparison(ResultWithNotes):
     weighting: BalanceWeights
     model: MixedModel
     crude_model: MixedModel
+    model_words: str
 
     def _headline(self) -> str:
         return (
@@ -108,6 +111,7 @@ def observational_comparison(
     weeks: Sequence[float] | None = None,
     interactions: bool = False,
     level: float = 0.95,
+    limb: str | None = None,
 ) -> ObservationalComparison:
     """Compare protocols by week among patients who were not randomised, made alike by what was known before the start.
 
@@ -131,6 +135,8 @@ def observational_comparison(
         for each column.
     level : float
         Confidence level.
+    limb : str, optional
+        The limb; by default that of the measure.
 
     Returns
     -------
@@ -163,8 +169,8 @@ def observational_comparison(
     [['home stimulation', 26.0], ['home stimulation and early motion', 26.0]]
     """
     check_level(level)
-    widened, asked, shown, said = with_known_before(cohort, measure, covariates)
-    compared = visits_compared(widened, measure, reference=reference, weeks=weeks)
+    widened, asked, shown, said = with_known_before(cohort, measure, covariates, limb=limb)
+    compared = visits_compared(widened, measure, reference=reference, weeks=weeks, limb=limb)
     names = compared.protocols
     weighed, bent = _weighed(compared, asked, shown, target)
     for refusal in weighed.refusals:
@@ -215,6 +221,7 @@ def observational_comparison(
         weighting=weighed.result,
         model=model,
         crude_model=crude,
+        model_words=chosen,
         notes=notes_of(
             weighed.result,
             differences,

@@ -65,7 +65,7 @@ class VisitsCompared:
 
 
 def visits_compared(
-    cohort: Cohort, measure: str, *, reference: str | None, weeks: Sequence[float] | None
+    cohort: Cohort, measure: str, *, reference: str | None, weeks: Sequence[float] | None, limb: str | None = None
 ) -> VisitsCompared:
     """Settle who and what is compared.
 
@@ -82,7 +82,7 @@ def visits_compared(
     >>> visits_compared(cohort, "quadriceps_torque", reference=None, weeks=[26]).weeks
     (26.0,)
     """
-    visits, nameless, where = values_with_protocol(cohort, measure, None)
+    visits, nameless, where = values_with_protocol(cohort, measure, limb)
     visits = with_reference_first(visits, reference_protocol(cohort, visits["protocol"], reference))
     protocol = visits.drop_duplicates("patient_id").set_index("patient_id")["protocol"]
     patients = cohort.patients[cohort.patients["patient_id"].isin(protocol.index)]

@@ -4,6 +4,7 @@
 - ``parameters``: What a comparison is asked, each parameter declared once; what is taken where one names nothing.
 - ``prepared``: What every comparison begins with: the cohort, curves, responders, who was seen, harms.
 - ``results``: What sections show that is made of several results; and what the data lack for one.
+- ``filled``: Analyses of completed data as they are shown: at the level of the verdicts, and of states counted together.
 - ``counted``: What is shown of responders, of the gap and the symmetry to the other limb; and the joint models.
 - ``study``: Everything that a comparison states, each result computed once, when it is first asked for.
 - ``opening``: What stands at the top: what was compared, and In short, the answer in plain language.
@@ -17,12 +18,14 @@
 - ``checklist``: Which items that journals ask for are met, where, and which are not known from the data.
 
 The room ``appendix`` has the sections of the appendix. The room ``findings`` has what was found,
-by which rules and in which words; In short and the titles of slides speak from it.
+by which rules and in which words; In short and the titles of slides speak from it. The room ``balanced`` has, where nobody
+drew lots, the comparison among patients made alike.
 """
 
 from analysis.report.comparison.appendix.home_detail import adherence_detail, dose_and_recovery, gap
 from analysis.report.comparison.appendix.other_counts import other_counts, symmetry
 from analysis.report.comparison.appendix.sensitivity import model_checks, probability, sensitivity
+from analysis.report.comparison.balanced.sections import balanced_comparison
 from analysis.report.comparison.checklist import checklist
 from analysis.report.comparison.closing import cautions, methods, provenance
 from analysis.report.comparison.doses import doses
@@ -45,6 +48,7 @@ __all__ = [  # noqa: RUF022 - the order of the report
     "measurements",
     "recovery",
     "differences",
+    "balanced_comparison",
     "responder_analysis",
     "several_outcomes",
     "subgroup_differences",

@@ -101,6 +101,8 @@ _SOURCES = {
     "randomised": "Items of CONSORT 2025 (PLoS Med 2025;22:e1004587)",
     "observational": "Items of STROBE for cohort studies (BMJ 2007;335:806)",
 }
+#: The section of a comparison where nobody drew lots.
+ALIKE = "Among patients made alike"
 #: The section of secondary outcomes and of groups of patients.
 OTHERS = "Other outcomes and groups of patients"
 _MET, _PART, _ABSENT, _NOT_APPLICABLE = "yes", "in part", "no", "does not apply"
@@ -149,6 +151,7 @@ def _places(study: Study) -> dict[str, tuple[str, str]]:
     results = "; ".join(
         [
             "Recovery curves",
+            *([ALIKE] if study.found.balanced else []),
             *(["Differences by week"] if several else []),
             *([reached] if judged else []),
             *([OTHERS] if study.parameters["secondary"] else []),
@@ -209,7 +212,12 @@ def _places(study: Study) -> dict[str, tuple[str, str]]:
         ),
         "methods": _where(
             modelled,
-            "Methods in words" + ("" if study.plan is None else ", with the plan and deviations from it"),
+            "; ".join(
+                [
+                    *([ALIKE] if study.found.balanced else []),
+                    "Methods in words" + ("" if study.plan is None else ", with the plan and deviations from it"),
+                ]
+            ),
             "enough values for a model",
         ),
         "population": (_MET, "; ".join(["What is estimated", *(["Patients, Flow"] if flow else [])])),
@@ -241,7 +249,8 @@ def _places(study: Study) -> dict[str, tuple[str, str]]:
         ),
         "bias": (
             _PART,
-            "Adjustment in What is estimated; "
+            ("Balance in Among patients made alike; " if study.found.balanced else "")
+            + "Adjustment in What is estimated; "
             + (
                 "differences at the start in Patients, At the start."
                 if start

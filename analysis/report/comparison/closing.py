@@ -84,6 +84,8 @@ def caution_words(
     week and all (empty where unknown), ``responders`` the analyses that are shown.
     """
     said = [*([NO_FINDING] if invented else []), ABOUT_GROUPS, DEFERRED]
+    if allocation == "observational" and len(sizes) > 1:
+        said.append(Caution(NOT_ALLOCATED, "Not allocated at random: a difference is an association."))
     few = [f"{name} ({n})" for name, n in sizes.items() if n < FEW_PATIENTS]
     if few:
         named = f"Few patients: {named_or_counted(few, len(sizes))}."
@@ -101,8 +103,6 @@ def caution_words(
                 f"Missing at the primary week: {in_all}.",
             )
         )
-    if allocation == "observational" and len(sizes) > 1:
-        said.append(Caution(NOT_ALLOCATED, "Not allocated at random: a difference is an association."))
     if any(found.endpoint.to_reach.name == "minimal detectable change" for found in responders):
         said.append(
             Caution(

@@ -1,6 +1,7 @@
 """What stands at the top of a protocol comparison: what was compared, and the answer in plain language."""
 
 from analysis.curves.covariates import adjusted_in_words
+from analysis.report.comparison.findings.balanced_words import balanced_words, not_balanced_words
 from analysis.report.comparison.findings.doubts import doubts_words, harms_words, unusual_words
 from analysis.report.comparison.findings.finding import Findings
 from analysis.report.comparison.findings.outcome_words import secondary_words
@@ -73,7 +74,7 @@ def answer(study: Study) -> Section:
         _first(told[0]),
         *unusual_words(found, study.measure),
         *_verdicts(study, found),
-        *courses_words(found, study.measure),
+        *_courses(study, found),
         *_improved(study, found)[0][:1],
         doubts[0],
         harms_words(found, few=True),
@@ -123,7 +124,8 @@ def _improved(study: Study, found: Findings) -> _Line:
         why = why if why[:2].isupper() else f"{why[:1].lower()}{why[1:]}"
         return [f"Who improved is not counted: {why}."] if why else [], []
     others = [one for one in study.responders if one is not main]
-    return _fitted(responders_words(main), [text for one in others for text in beside_words(one)])
+    as_counted = ["The shares are as counted, of patients who were not made alike."] if found.balanced else []
+    return _fitted([*responders_words(main), *as_counted], [text for one in others for text in beside_words(one)])
 
 
 def _first(text: str) -> str:
@@ -157,7 +159,7 @@ def _differs(study: Study, found: Findings) -> _Line:
         return [], []
     if len(curves.protocols) == 1:
         return [*unusual, _one_protocol(study)], []
-    must = [*unusual, *_told_of_differences(study, found), *courses_words(found, study.measure)]
+    must = [*unusual, *_told_of_differences(study, found), *_courses(study, found)]
     secondary = [secondary_words(found.in_order)] if found.in_order else []
     return _fitted(must, [*secondary, *unturned_words(found)])
 
@@ -177,4 +179,12 @@ def _one_protocol(study: Study) -> str:
 
 
 def _told_of_differences(study: Study, found: Findings) -> list[str]:
-    return differences_words(found, study.measure, level=study.level, allocation=study.allocation)
+    if found.balanced:
+        return balanced_words(found, study.measure, level=study.level)
+    said = differences_words(found, study.measure, level=study.level, allocation=study.allocation)
+    return [*said, *filter(None, [not_balanced_words(found)])]
+
+
+def _courses(study: Study, found: Findings) -> list[str]:
+    """Tell the other weeks by the curves, which balance nothing; not beside differences among patients made alike."""
+    return [] if found.balanced else courses_words(found, study.measure)

@@ -5,6 +5,7 @@ from typing import Any
 
 import pandas as pd
 
+from analysis.curves.covariates import adjusted_in_words
 from analysis.curves.recovery import RecoveryCurves
 from analysis.outcomes import Responders
 from analysis.outcomes.patients.limits import limit_values
@@ -69,8 +70,11 @@ def differences(study: Study) -> Section:
         alone = f"all patients followed {study.curves.protocols[0]}"
         why = f"the model holds nobody of {numbers.listed(others)}" if others else alone
         return Section((absent(f"a second protocol to compare with, as {why}."),))
-    message, comparisons = slide_title(study.found, study.measure), len(study.curves.protocols) - 1
+    message = "" if study.found.balanced else slide_title(study.found, study.measure)
+    comparisons = len(study.curves.protocols) - 1
     several = [Passage((multiplicity_sentence(comparisons),))] if comparisons > 1 else []
+    if study.found.balanced:
+        several = [Passage((_of_curves_alone(study.curves),))]
     told = differences_by_week_words(study.found, study.measure, level=study.level)
     figure = difference_figure(study.curves, level=study.level, told=told, message=message)
     return Section((_primary_table(study, study.curves), *several, figure))
@@ -88,6 +92,12 @@ def multiplicity_sentence(n_comparisons: int) -> str:
         f"There are {n_comparisons} comparisons at the primary week. The intervals of In short are adjusted for that, and the "
         "table of the primary week gives them beside those that are not. Other weeks are secondary."
     )
+
+
+def _of_curves_alone(curves: RecoveryCurves) -> str:
+    """Say where nobody drew lots what the differences of the curves are and what In short speaks of."""
+    adjusted = f"adjusted for {adjusted_in_words(curves.adjusted_for)}" if curves.adjusted_for else "not adjusted"
+    return f"These are differences of the curves, {adjusted}. In short speaks of those under Among patients made alike."
 
 
 def _primary_table(study: Study, curves: RecoveryCurves) -> Table:

@@ -59,6 +59,17 @@ class ComparisonParameters(ReportParameters):
     design: Literal["from the cohort", "randomised", "observational"] = parameter(
         "from the cohort", "wording of differences"
     )
+    alike_in: list[str] | None = parameter(
+        None,
+        'what patients are made alike in where nobody drew lots, such as "sex" or "baseline(pain)"; None: what is usual and known',
+    )
+    target: str = parameter(
+        "overlap",
+        'whom a comparison without random allocation speaks of: "overlap", "everybody", "matching", or a protocol',
+    )
+    negative_control: str | None = parameter(
+        None, "measure that no protocol can have changed: without random allocation a difference in it is a warning"
+    )
     enough_sessions: float = parameter(0.8, "share of the prescribed sessions that counts as reached")
     imputations: int = parameter(50, "imputed data sets of each assumption about missing visits")
     secondary: list[str] = parameter([], "further measures compared, in the order in which they are tested")
@@ -128,7 +139,7 @@ def allocation_of(cohort: Cohort, asked: ComparisonParameters) -> Allocation:
 
 def refuse_unknown(cohort: Cohort, name: str, asked: ComparisonParameters) -> None:
     """Refuse secondary outcomes and groups of patients that the cohort does not have."""
-    for named in filter(None, (asked.measure, asked.responder_measure)):
+    for named in filter(None, (asked.measure, asked.responder_measure, asked.negative_control)):
         if not visit_frame(cohort, named)["value"].notna().any():
             raise CohortError(
                 f"The cohort holds no value of {in_text(cohort.measures[named].label)}.",

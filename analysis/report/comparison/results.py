@@ -83,11 +83,12 @@ class Sensitivity:
     """The comparison under several assumptions about missing visits, and when it turns; responders under the same.
 
     Intervals of differences of means are adjusted for the number of comparisons (Bonferroni), as those of the verdicts.
+    States counted together have responders of their own, or what the data lack to fill their values.
     """
 
     analyses: MissingDataAnalyses
     tipping: TippingPoint
-    responders: MissingDataAnalyses
+    responders: MissingDataAnalyses | Lacking
 
 
 def found_or_lacking(lacking: str, make: Callable[[], Found]) -> Found | Lacking:

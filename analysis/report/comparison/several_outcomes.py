@@ -1,7 +1,12 @@
 """Beyond the one outcome: secondary ones in order, and groups of patients."""
 
 from analysis.outcomes.comparisons.compare_outcomes import OutcomesInOrder
-from analysis.report.comparison.findings.outcome_words import groups_words, secondary_words, verdict_in_words
+from analysis.report.comparison.findings.outcome_words import (
+    groups_words,
+    secondary_title,
+    secondary_words,
+    verdict_in_words,
+)
 from analysis.report.comparison.results import Lacking
 from analysis.report.comparison.study import Study
 from analysis.report.figures.forest_figures import outcomes_figure, subgroup_figure
@@ -11,6 +16,8 @@ from analysis.report.parts.passages import Item, Passage, Section, absent
 from analysis.report.parts.tables import Column, Table
 
 _NONE_NAMED = "No further outcome was named for this report"
+#: Groups by so many characteristics have slides (design choice).
+_ON_SLIDES = 2
 _NO_GROUPS = "No groups of patients were named for this report."
 
 
@@ -22,7 +29,8 @@ def several_outcomes(study: Study) -> Section:
     found = study.outcomes_in_order
     if isinstance(found, Lacking):
         return Section((absent(found.what),))
-    return Section((Passage((secondary_words(study.found.in_order),)), _table(study, found), outcomes_figure(found)))
+    figure = outcomes_figure(found, message=secondary_title(study.found.in_order))
+    return Section((Passage((secondary_words(study.found.in_order),)), _table(study, found), figure))
 
 
 def _table(study: Study, found: OutcomesInOrder) -> Table:
@@ -59,9 +67,15 @@ def subgroup_differences(study: Study) -> Section:
         return Section((Passage((_NO_GROUPS,)),) if study.parameters["secondary"] else ())
     items: list[Item] = []
     judged = {one.by: one for one in study.found.groups}
+    drawn = 0
     for by, found in study.by_subgroup.items():
         if isinstance(found, Lacking):
             items.append(absent(found.what))
             continue
-        items += [Passage((groups_words(judged[by]),)), subgroup_figure(found)]
+        said = groups_words(judged[by])
+        items += [
+            Passage((said,)),
+            subgroup_figure(found, message=said.removesuffix(".") if drawn < _ON_SLIDES else ""),
+        ]
+        drawn += 1
     return Section(tuple(items))

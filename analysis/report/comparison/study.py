@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
-from scipy.special import stdtrit
 
 from analysis.curves.recovery import RecoveryCurves, fit_recovery
 from analysis.curves.recovery_design import BaselineAs
@@ -34,8 +33,12 @@ from analysis.outcomes.comparisons.harm_differences import harm_differences
 from analysis.outcomes.comparisons.subgroups import SubgroupDifferences, subgroup_differences
 from analysis.outcomes.home_programme.brace_by_week import BraceByWeek, brace_by_week
 from analysis.outcomes.home_programme.intercurrent_events import IntercurrentEvents, intercurrent_events
+from analysis.outcomes.responders.states_together import TOGETHER
+from analysis.outcomes.unrandomised.observational_comparison import ObservationalComparison
+from analysis.report.comparison.balanced.results import balanced_comparison_of, with_balance
 from analysis.report.comparison.by_plan.following import PlanFollowed, follow
 from analysis.report.comparison.counted import Counted
+from analysis.report.comparison.filled import at_level, states_filled
 from analysis.report.comparison.findings.finding import Findings
 from analysis.report.comparison.findings.rules import find
 from analysis.report.comparison.parameters import ADJUSTED_P_VALUES, ComparisonParameters
@@ -71,8 +74,20 @@ class Study(Counted):
             in_order=None if isinstance(self.outcomes_in_order, Lacking) else self.outcomes_in_order,
             by_group=[one for one in self.by_subgroup.values() if not isinstance(one, Lacking)],
         )
+        found = with_balance(found, self.balanced, self.negative_control, level=self.level)
         kept = self.plan_followed
         return found if kept is None else replace(found, by_plan=(len(kept.deviations), kept.points))
+
+    @cached_property
+    def balanced(self) -> ObservationalComparison | Lacking:
+        """The comparison among patients made alike by what was known before the start, where nobody drew lots."""
+        return balanced_comparison_of(self, self.measure.name, self.limb)
+
+    @cached_property
+    def negative_control(self) -> ObservationalComparison | Lacking | None:
+        """The same comparison of a measure that no protocol can have changed; None where none was named."""
+        named = self.parameters["negative_control"]
+        return None if named is None else balanced_comparison_of(self, named)
 
     @cached_property
     def plan_followed(self) -> PlanFollowed | None:
@@ -214,9 +229,13 @@ class Study(Counted):
                 found = missing_data_analyses(
                     self.cohort, endpoint, covariates=covariates, model=model, curves=self.curves, draws=draws
                 )
-                found = replace(found, differences=_at_level(found.differences, self.adjusted_level))
+                found = replace(found, differences=at_level(found.differences, self.adjusted_level))
                 adjusted = replace(endpoint, level=self.adjusted_level)
                 turned = tipping_point(self.cohort, adjusted, covariates=covariates, model=model, draws=draws)
+                if not isinstance(beside, Lacking) and beside.endpoint.measure.name == TOGETHER:
+                    return Sensitivity(
+                        found, turned, states_filled(self.cohort, beside.endpoint, self.parameters, draws)
+                    )
                 if isinstance(beside, Lacking) or alone:
                     return Sensitivity(found, turned, found)
                 other = replace(beside.endpoint, reference=endpoint.reference)
@@ -287,13 +306,6 @@ class Study(Counted):
         return replace(own[0], reference=named) if own else self.means(named)
 
 
-def _at_level(differences: pd.DataFrame, level: float) -> pd.DataFrame:
-    """Give the intervals of differences, all by t, at another level."""
-    half = stdtrit(differences["df"], (1 + level) / 2) * differences["std_error"]
-    estimate = differences["difference"]
-    return differences.assign(lower=estimate - half, upper=estimate + half, level=level)
-
-
 @takes(ComparisonParameters)
 def prepare_study(folder: Path | str, **given: Any) -> Study:
     """Load a cohort and compute what a protocol comparison shows.
@@ -331,7 +343,7 @@ def prepare_study(folder: Path | str, **given: Any) -> Study:
     >>> from synthetic_cohort import generate_cohort
     >>> with TemporaryDirectory() as name:
     ...     written = write_cohort(generate_cohort(patients=90, seed=3).observed, Path(name) / "cohort")
-    ...     study = prepare_study(written)
+    ...     study = prepare_study(written, imputations=2)
     >>> study.measure_in_words, study.curves.primary_week
     ('Quadriceps torque, involved limb', 26.0)
     """

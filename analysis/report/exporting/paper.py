@@ -1,29 +1,38 @@
 """A draft of a paper as one Word file: what was found, the figures and tables that were chosen, how it was analysed, cautions."""
 
+import struct
 from collections.abc import Iterator, Sequence
 
+from analysis.report.exporting.printed_page import (
+    COLUMN_CM,
+    COLUMN_LETTERS,
+    TEXT_CM,
+    TEXT_LETTERS,
+    in_columns,
+    printed,
+    stands_in_a_column,
+    width_of,
+)
 from analysis.report.forms.blocks import Node, figure, heading, image, paragraph, styled, table
 from analysis.report.forms.document import Document
 from analysis.report.forms.markdown import Heading
 from analysis.report.forms.numbering import Numbered
 from analysis.report.forms.pandoc import Pictures, write_office
 from analysis.report.forms.paper import in_parts, width_on_paper
-from analysis.report.forms.reference_styles import in_small_print
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.passages import Passage
 
 PAPER = "paper.docx"
 #: Headings of the report whose sentences are taken, and what they are called in a paper; the chosen items stand after the first.
 _SECTIONS = {"In short": "What was found", "Methods in words": "How it was analysed", "Cautions": "Cautions"}
-#: Widest picture, so that two or three stand on a page with their legends; the files for the journal lie beside (design choice).
-_PICTURE_CM = 8.0
+_NUMBERS = "Figures and tables have the numbers of the report."
 
 
 def paper_of(document: Document, items: Sequence[Numbered]) -> bytes:
     """Write the sentences of a report and the figures and tables chosen, in the order in which they were named.
 
-    What the report lists runs on as text. Figures and tables keep their numbers in the report. Sentences are those of the
-    report, with what it warns of.
+    Text stands in two columns, and what is narrow enough among it; what is not stands over both. What the report lists runs on
+    as text. Figures and tables keep their numbers in the report. Sentences are those of the report, with what it warns of.
 
     Raises
     ------
@@ -31,14 +40,16 @@ def paper_of(document: Document, items: Sequence[Numbered]) -> bytes:
         Pandoc is not installed, or fails.
     """
     pictures, said = Pictures(), _sentences(document)
-    blocks: list[Node] = [styled("Title", [paragraph(document.title.text)])]
-    blocks += [styled("Subtitle", [paragraph(line)]) for line in document.subtitle]
+    subtitle = " ".join(line if line.endswith(".") else f"{line}." for line in document.subtitle)
+    top = [styled("Title", [paragraph(document.title.text)]), styled("Subtitle", [paragraph(subtitle)])]
+    parts: list[tuple[int, list[Node]]] = [(1, top)]
     for place, (found, called) in enumerate(_SECTIONS.items()):
         if found in said:
-            blocks += [heading(1, called), *said[found]]
+            parts.append((2, [heading(1, called), *said[found]]))
         if place == 0:
-            blocks += [node for one in items for node in _item(one, pictures)]
-    return in_small_print(write_office(blocks, pictures, "docx", title=document.title.text))
+            parts += [part for one in items for part in _item(one, pictures)]
+    parts.append((1, [styled("Notes", [paragraph(_NUMBERS)])]))
+    return printed(write_office(in_columns(parts), pictures, "docx", title=document.title.text))
 
 
 def _sentences(document: Document) -> dict[str, list[Node]]:
@@ -54,14 +65,21 @@ def _sentences(document: Document) -> dict[str, list[Node]]:
     return said
 
 
-def _item(one: Numbered, pictures: Pictures) -> Iterator[Node]:
+def _item(one: Numbered, pictures: Pictures) -> Iterator[tuple[int, list[Node]]]:
+    """Give a figure or the parts of a table, each with the number of columns among which it stands."""
     block = one.block
     if isinstance(block, Figure):
-        picture = block.png()
-        shown = image(pictures.add(picture), alt=block.alt, width=f"{_PICTURE_CM * width_on_paper(picture):.1f}cm")
-        yield figure(shown, f"{one.caption} {block.caption}")
+        across, down = struct.unpack(">II", block.png("narrow")[16:24])
+        narrow = stands_in_a_column((across, down))
+        picture = block.png("narrow" if narrow else "print")
+        width = width_of((COLUMN_CM if narrow else TEXT_CM) * width_on_paper(picture))
+        shown = image(pictures.add(picture), alt=block.alt, width=width)
+        yield 2 if narrow else 1, [figure(shown, f"{one.caption} {block.caption}")]
         return
-    for part in in_parts(block):
-        yield table(part, f"{one.name} {part.caption}")
-    if block.notes:
-        yield styled("Notes", [paragraph(note) for note in block.notes])
+    cut = [block] if stands_in_a_column(block) else in_parts(block)
+    for place, part in enumerate(cut):
+        narrow = stands_in_a_column(part)
+        nodes = [table(part, f"{one.name} {part.caption}", letters=COLUMN_LETTERS if narrow else TEXT_LETTERS)]
+        if block.notes and place == len(cut) - 1:
+            nodes.append(styled("Notes", [paragraph(" ".join(block.notes))]))
+        yield 2 if narrow else 1, nodes

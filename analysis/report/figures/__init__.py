@@ -7,6 +7,7 @@
 - ``model_figures``: whether a mixed model fits: residuals, their quantiles, and the patients' effects.
 - ``programme_figures``: sessions by week, patients with any harm, missing visits.
 - ``recovery_figure``: recovery curves: model means by week with their intervals, and the patients behind them.
+- ``recovery_drawing``: how they are drawn: wide, narrow, in one panel, low on a printed page.
 - ``reliability_figures``: agreement of repeated measurements, their error, and what a change must exceed.
 - ``forest_figures``: all outcomes in standard deviations, and differences within groups of patients.
 - ``responder_figures``: how far patients improved, and how many reached a threshold.

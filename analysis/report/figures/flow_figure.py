@@ -20,8 +20,12 @@ _REASONS_SHOWN = 4
 _GIVEN = "Counts of those assessed, excluded and given the protocol are the authors' own (table flow of the cohort)."
 _EARLY_INCHES = 3.4
 _LINE = 0.155
-#: Letters on a slide are larger by this.
-_ON_A_SLIDE = 1.4
+#: Letters of an inch of a line, and nearer to what they take where every line counts.
+_LETTERS, _LOW_LETTERS = 14, 15
+#: Inches that the lines of a box have above and below together, and that lie between boxes; less in smaller letters.
+_AIR, _GAP, _LESS = 0.16, 0.2, 0.7
+#: Letters on a slide are larger by this, on a printed page smaller.
+_ON_A_SLIDE, _IN_PRINT = 1.4, 0.82
 
 
 def flow_figure(
@@ -50,6 +54,10 @@ def flow_figure(
     def draw_for_slide() -> Drawing:
         return _draw(on_slide or boxes, drawn, total, "wide", columns=len(names), scale=_ON_A_SLIDE)
 
+    def draw_for_print() -> Drawing:
+        low = {name: _boxes(found, name, modelled, modelled_words, weeks_a_line=2) for name in names}
+        return _draw(low, drawn, total, "wide", columns=len(names), scale=_IN_PRINT, early=early)
+
     return Figure(
         name="flow",
         title="Patient flow",
@@ -72,6 +80,7 @@ def flow_figure(
         draw=draw,
         message=message,
         draw_for_slide=draw_for_slide,
+        draw_for_print=draw_for_print,
     )
 
 
@@ -135,7 +144,9 @@ def lost_table(found: PatientFlow) -> Table:
     )
 
 
-def _boxes(found: PatientFlow, name: str, modelled: pd.Series | None, modelled_words: str) -> list[list[str]]:
+def _boxes(
+    found: PatientFlow, name: str, modelled: pd.Series | None, modelled_words: str, *, weeks_a_line: int = 1
+) -> list[list[str]]:
     row = found.allocated[found.allocated["protocol"] == name].iloc[0]
     weeks = found.by_week[found.by_week["protocol"] == name]
     boxes = [
@@ -143,9 +154,9 @@ def _boxes(found: PatientFlow, name: str, modelled: pd.Series | None, modelled_w
         *_received(found.before, name),
         [f"with a baseline: {numbers.count(row['with_baseline'])}"],
     ]
-    seen = [
-        f"seen at {numbers.moment(one.week)}: {numbers.count(one.seen)}" for one in weeks.itertuples() if one.week != 0
-    ]
+    by_week = [f"{numbers.moment(one.week)}: {numbers.count(one.seen)}" for one in weeks.itertuples() if one.week != 0]
+    starts = range(0, len(by_week), weeks_a_line)
+    seen = [f"seen at {', '.join(by_week[start : start + weeks_a_line])}" for start in starts]
     boxes.append(seen or [f"seen after the baseline: {numbers.count(row['seen_after_baseline'])}"])
     lost = found.lost[found.lost["protocol"] == name].sort_values("patients", ascending=False)
     if found.weeks:
@@ -197,18 +208,18 @@ def _draw(
     scale: float = 1.0,
     early: Sequence[list[str]] = (),
 ) -> Drawing:
-    names = list(boxes)
+    names, (air, gap) = list(boxes), _air_and_gap(scale)
     inches = (inches_of(width) - 0.1) / columns
-    letters = int(inches * 14 / scale) - 4
+    letters = int(inches * (_LETTERS if scale >= 1 else _LOW_LETTERS) / scale) - 4
     wrapped = {name: [_wrapped(box, letters) for box in boxes[name]] for name in names}
     if columns > 1:
         wrapped = _level(wrapped)
-    heights = {name: sum(0.36 + scale * _LINE * len(box) for box in wrapped[name]) - 0.2 for name in names}
+    heights = {name: sum(air + gap + scale * _LINE * len(box) for box in wrapped[name]) - gap for name in names}
     tallest = max(heights.values()) if columns > 1 else sum(heights.values()) + 0.25 * (len(names) - 1)
     aside = columns > 1  # who was excluded stands beside the way of the others, where there is room
     across = min(_EARLY_INCHES, inches_of(width) / (2 if aside else 1) - 0.22)
     first = [_wrapped(box, int(across * 14 / scale) - 4) for box in early]
-    above = sum(0.36 + scale * _LINE * len(box) for box in first)
+    above = sum(air + gap + scale * _LINE * len(box) for box in first)
     drawing = new_drawing(width, above + tallest + 0.62)
     drawing.set_layout_engine("none")
     axes = drawing.add_axes((0.0, 0.0, 1.0, 1.0))
@@ -230,6 +241,10 @@ def _draw(
     return drawing
 
 
+def _air_and_gap(scale: float) -> tuple[float, float]:
+    return (_AIR, _GAP) if scale >= 1 else (_LESS * _AIR, _LESS * _GAP)
+
+
 def _wrapped(lines: list[str], letters: int) -> list[str]:
     return [part for line in lines for part in wrap(line, letters).split("\n")]
 
@@ -245,7 +260,7 @@ def _level(columns: dict[str, list[list[str]]]) -> dict[str, list[list[str]]]:
 
 def _draw_early(axes: Axes, boxes: list[list[str]], middle: float, across: float, scale: float, *, aside: bool) -> None:
     """Draw the boxes above the protocols; ``aside``, those after the first stand to the right of the way downwards."""
-    top = -0.06
+    top, gap = -0.06, _air_and_gap(scale)[1]
     for place, lines in enumerate(boxes):
         beside = aside and place > 0
         left = middle + 0.17 if beside else middle - across / 2
@@ -253,20 +268,21 @@ def _draw_early(axes: Axes, boxes: list[list[str]], middle: float, across: float
         if beside:
             _arrow(axes, (middle, (top + bottom) / 2), (left, (top + bottom) / 2))
         _arrow(
-            axes, (middle, top if beside else bottom), (middle, bottom - 0.2), head=not aside or place == len(boxes) - 1
+            axes, (middle, top if beside else bottom), (middle, bottom - gap), head=not aside or place == len(boxes) - 1
         )
-        top = bottom - 0.2
+        top = bottom - gap
 
 
 def _draw_column(
     axes: Axes, boxes: list[list[str]], mark: Mark, left: float, width: float, top: float, scale: float
 ) -> float:
+    gap = _air_and_gap(scale)[1]
     for position, lines in enumerate(boxes):
         colour = mark.colour if position == 0 else FAINT
         top = _draw_box(axes, lines, colour, left, width, top, scale, bold=position == 0)
         if position < len(boxes) - 1:
-            _arrow(axes, (left + width / 2, top), (left + width / 2, top - 0.2))
-            top -= 0.2
+            _arrow(axes, (left + width / 2, top), (left + width / 2, top - gap))
+            top -= gap
     return top
 
 
@@ -276,7 +292,8 @@ def _draw_box(
     """Draw a box and give where it ends; ``bold``, its words have its colour too."""
     from matplotlib.patches import FancyBboxPatch
 
-    height = 0.16 + scale * _LINE * len(lines)
+    air, _ = _air_and_gap(scale)
+    height = air + scale * _LINE * len(lines)
     axes.add_patch(
         FancyBboxPatch(
             (left, top - height), width, height, boxstyle="round,pad=0,rounding_size=0.05", linewidth=0.9,
@@ -285,7 +302,7 @@ def _draw_box(
     )  # fmt: skip
     for number, line in enumerate(lines):
         axes.text(
-            left + 0.09, top - 0.08 - scale * _LINE * (number + 0.5), line, ha="left", va="center", fontsize=7.8 * scale,
+            left + 0.09, top - air / 2 - scale * _LINE * (number + 0.5), line, ha="left", va="center", fontsize=7.8 * scale,
             color=colour if bold else INK, fontweight="bold" if bold else "normal",
         )  # fmt: skip
     return top - height

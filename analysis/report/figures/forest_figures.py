@@ -19,10 +19,16 @@ from analysis.report.parts.tables import Column, Table
 
 #: What stands in the place of lines that cannot be drawn.
 NOTHING_DRAWN = "not compared"
+_STANDARDISED = "Standard deviations; to the right is better"
+#: A higher picture would be shrunk on a slide.
+_SLIDE_INCHES = 3.9
 
 
-def outcomes_figure(found: OutcomesInOrder) -> Figure:
-    """Draw the standardised difference of every outcome and protocol, better to the right; its table has them."""
+def outcomes_figure(found: OutcomesInOrder, *, message: str = "") -> Figure:
+    """Draw the standardised difference of every outcome and protocol, better to the right; its table has them.
+
+    The message is what a slide of it says.
+    """
     table = found.table.assign(
         **{
             name: found.table[name] * found.table["better"]
@@ -66,12 +72,17 @@ def outcomes_figure(found: OutcomesInOrder) -> Figure:
             name="outcomes-standardised",
             rows_grouped_by="protocol",
         ),
-        draw=lambda width: _forest(rows, "label", width, "Standard deviations; to the right is better", reference),
+        draw=lambda width: _forest(rows, "label", width, _STANDARDISED, reference),
+        draw_for_slide=lambda: _forest(rows, "label", "wide", _STANDARDISED, reference, highest=_SLIDE_INCHES),
+        message=message,
     )  # fmt: skip
 
 
-def subgroup_figure(found: SubgroupDifferences) -> Figure:
-    """Draw the difference of each protocol within each group; its table has them with their patients."""
+def subgroup_figure(found: SubgroupDifferences, *, message: str = "") -> Figure:
+    """Draw the difference of each protocol within each group; its table has them with their patients.
+
+    The message is what a slide of it says.
+    """
     curves, table = found.curves, found.table
     measure, reference = curves.measure, curves.protocols[0]
     percent, decimals = numbers.level_in_words(float(table["level"].iloc[0])), shown_decimals(measure)
@@ -103,6 +114,8 @@ def subgroup_figure(found: SubgroupDifferences) -> Figure:
             rows_grouped_by="protocol",
         ),
         draw=lambda width: _forest(rows, "group", width, label, reference),
+        draw_for_slide=lambda: _forest(rows, "group", "wide", label, reference, highest=_SLIDE_INCHES),
+        message=message,
     )
 
 
@@ -124,14 +137,15 @@ def _drawn(rows: pd.DataFrame, by: str, decimals: int) -> str:
     return " ".join(said)
 
 
-def _forest(rows: pd.DataFrame, by: str, width: Width, label: str, reference: str) -> Drawing:
-    """Draw a block of lines a value of ``by``, in it a line a protocol."""
+def _forest(
+    rows: pd.DataFrame, by: str, width: Width, label: str, reference: str, *, highest: float = float("inf")
+) -> Drawing:
+    """Draw a block of lines a value of ``by``, in it a line a protocol; at most so many inches high."""
     names = list(dict.fromkeys(rows["protocol"].astype(str)))
     drawn: Mapping[str, Mark] = {name: one for name, one in marks([reference, *names]).items() if name != reference}
     groups = list(dict.fromkeys(rows[by].astype(str)))
-    drawing = new_drawing(
-        width, 0.9 + 0.34 * len(groups) + 0.13 * len(rows) + (0.2 * len(names) if width == "narrow" else 0)
-    )
+    height = 0.9 + 0.34 * len(groups) + 0.13 * len(rows) + (0.2 * len(names) if width == "narrow" else 0)
+    drawing = new_drawing(width, min(height, highest))
     axes: Axes = drawing.add_subplot()
     spread = 0.6 / max(len(names), 1)
     for place, group in enumerate(groups):

@@ -141,7 +141,7 @@ def responder_figure(found: Responders, *, message: str = "") -> Figure:
             share, lower, upper = 100 * np.array([row.share, row.lower, row.upper], dtype=float)
             axes.plot([lower, upper], [place, place], color=mark.colour, linewidth=1.6)
             axes.plot(share, place, marker=mark.marker, color=mark.colour, markersize=7, clip_on=False, zorder=4)
-            beside = 26 if width == "wide" else 45
+            beside = 26 if width == "wide" else 50
             if upper <= 100 - beside:
                 at, shift, ha, va = upper, (6, 0), "left", "center"
             elif lower >= beside:
@@ -153,7 +153,7 @@ def responder_figure(found: Responders, *, message: str = "") -> Figure:
                 ha=ha, va=va, fontsize=8, color=mark.colour,
             )  # fmt: skip
         lines = 4 if row_height > LOW_ROW else 2
-        axes.set_yticks(range(len(names)), [wrap(name, 24 if width == "wide" else 14, lines=lines) for name in names])
+        axes.set_yticks(range(len(names)), [wrap(name, 24 if width == "wide" else 18, lines=lines) for name in names])
         axes.set_ylim(len(names) - 0.5, -0.6)
         axes.set_xlim(0, 100)
         axes.set_xlabel(wrap(f"Patients who reached the threshold {found.endpoint.when_words} (%)", _ROOM[width]))
@@ -176,7 +176,7 @@ def responder_figure(found: Responders, *, message: str = "") -> Figure:
         ),
         alt=f"Responders at {numbers.moment(found.endpoint.week)}: {'; '.join(reached)}.",
         table=responder_table(found),
-        draw=lambda width: draw(width, 0.42 if width == "wide" else 0.5),
+        draw=lambda width: draw(width, 0.42 if width == "wide" else 0.4),
         draw_for_slide=(lambda: draw("wide", LOW_ROW)) if len(names) > MOST_HIGH_ROWS else None,
         message=message,
     )

@@ -7,7 +7,7 @@
 - ``paper``: widths of columns, tables too wide for paper, pictures too tall.
 - ``pdf``: set by Typst: tagged, with alternative texts, checked against PDF/UA-1 while it is written.
 - ``word``: real headings, real tables, pictures with alternative text, styles of our own.
-- ``slides``: eight or fewer, one message each as its title, the numbers in the notes.
+- ``slides``: eleven or fewer, one message each as its title, the numbers in the notes.
 - ``blocks``: blocks of pandoc's own document format, from which it writes Word files and slides.
 - ``pandoc``: run on a document that names no file but its own pictures.
 - ``reference_styles``: pandoc's own reference file, as it gives it, with our styles in their place.

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import Any
 
-from analysis.report.forms.paper import column_widths
+from analysis.report.forms.paper import USUAL_WIDTH, column_widths
 from analysis.report.parts.tables import Table
 from analysis.report.parts.typesetting import hold_together
 
@@ -65,9 +65,9 @@ def figure(picture: Node, caption: str) -> Node:
     return {"t": "Figure", "c": [_NOTHING, [None, [_plain(caption)]], [{"t": "Plain", "c": [picture]}]]}
 
 
-def table(shown: Table, caption: str) -> Node:
-    """Write a table: headings that repeat on every page, over several columns too, and groups of rows."""
-    weights, sides = column_widths(shown), shown.sides()
+def table(shown: Table, caption: str, *, letters: float = USUAL_WIDTH) -> Node:
+    """Write a table, so many letters wide: headings that repeat on every page, over several columns too, and groups of rows."""
+    weights, sides = column_widths(shown, letters), shown.sides()
     head = [_row([_cell(one.label, side) for one, side in zip(shown.columns, sides, strict=True)])]
     spans = shown.spans()
     if any(over for over, _ in spans):

@@ -99,19 +99,33 @@ def read_document(notebook: NotebookNode) -> Document:
     """Read the document out of an executed notebook.
 
     Passages, tables and figures of the kit are of the classes that showed them; other outputs are what they show. Code
-    and messages on the error stream are left out.
+    and messages on the error stream are left out, and a heading whose cells of code showed nothing.
 
     Raises
     ------
     ReportError
         The notebook does not begin with a title.
     """
-    shown = []
+    shown: list[Shown] = []
+    ran_in_vain = False
     for cell in notebook.cells:
         if cell.cell_type == "markdown":
+            _leave_out_heading(shown, ran_in_vain=ran_in_vain)
             shown.append(Shown(str(cell.id), tuple(read_markdown(cell.source)), is_output=False))
-        shown += [Shown(str(cell.id), blocks) for one in cell.get("outputs", []) if (blocks := _read_output(one))]
+            ran_in_vain = False
+        outputs = [Shown(str(cell.id), blocks) for one in cell.get("outputs", []) if (blocks := _read_output(one))]
+        ran_in_vain = not outputs and (ran_in_vain or cell.cell_type == "code")
+        shown += outputs
+    _leave_out_heading(shown, ran_in_vain=ran_in_vain)
     return Document(tuple(shown))
+
+
+def _leave_out_heading(shown: list[Shown], *, ran_in_vain: bool) -> None:
+    """Take the last heading away where the cells of code under it showed nothing; never the title."""
+    if ran_in_vain and len(shown) > 1 and not shown[-1].is_output:
+        last = shown[-1]
+        if last.blocks and isinstance(last.blocks[-1], Heading) and last.blocks[-1].level > 1:
+            shown[-1] = Shown(last.cell, last.blocks[:-1], is_output=False)
 
 
 def _read_output(output: Any) -> tuple[Block, ...]:

@@ -47,23 +47,6 @@ def change_parts(file: bytes, change: Callable[[str, str], str]) -> bytes:
     return stream.getvalue()
 
 
-def in_small_print(file: bytes) -> bytes:
-    """Set a Word file as a printed page of a journal: letters of three quarters, but 7 points at least, and narrow margins."""
-
-    def change(name: str, text: str) -> str:
-        if name == "word/styles.xml":
-            text = re.sub(
-                r'(<w:sz(?:Cs)? w:val=")(\d+)"', lambda at: f'{at[1]}{max(14, round(int(at[2]) * 0.75))}"', text
-            )
-            text = re.sub(r'(w:(?:before|after)=")(\d+)"', lambda at: f'{at[1]}{round(int(at[2]) * 0.4)}"', text)
-            return re.sub(r'w:line="2[4-9]\d"', 'w:line="240"', text)
-        if name == "word/document.xml":
-            return re.sub(r'(w:(?:top|right|bottom|left)=")(?:1134|1247)"', r'\g<1>851"', text)
-        return text
-
-    return change_parts(file, change)
-
-
 def dark(slide: str) -> str:
     """Turn the colours of a slide's XML round: light words on the accent colour, as the first one has them."""
     accents = " ".join(f'accent{number}="accent{number}"' for number in range(1, 7))

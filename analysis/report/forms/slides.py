@@ -1,4 +1,4 @@
-"""A report as slides: eight or fewer, one message each as its title, the numbers in the notes."""
+"""A report as slides: eleven or fewer, one message each as its title, the numbers in the notes."""
 
 import re
 import textwrap
@@ -13,8 +13,8 @@ from analysis.report.parts.tables import Table
 from analysis.report.parts.typesetting import hold_together
 from analysis.report.parts.wording import made_in_words
 
-#: Title, answer and cautions leave room for this many figures on eight slides.
-MOST_FIGURES = 5
+#: Beside title, answer and cautions: five figures of the primary outcome and of harms, one of all outcomes, two of groups.
+MOST_FIGURES = 8
 _MOST_POINTS = 7
 #: Points of In short that stay where not all have room: what to doubt, and harms.
 _LAST_POINTS = 2
@@ -62,7 +62,7 @@ def _words(document: Document, kind: PassageKind, title: str) -> list[Node]:
 
 
 def _figures(document: Document) -> list[Figure]:
-    """Choose the figures that become slides: those with a message, the last of each title, in order, at most five."""
+    """Choose the figures that become slides: those with a message, the last of each title, in order, the first of them."""
     figures = [one for one in document.blocks if isinstance(one, Figure) and one.message]
     last = {one.title: one for one in figures}
     return [one for one in figures if one is last[one.title]][:MOST_FIGURES]

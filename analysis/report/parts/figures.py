@@ -14,7 +14,7 @@ import pandas as pd
 
 from analysis.errors import ReportError
 from analysis.report.parts.drawing_files import ORDER, DrawingFiles, DrawingOrder, drawing_files
-from analysis.report.parts.look import Width, settings
+from analysis.report.parts.look import PRINT_INCHES, Width, drawn_at, settings
 from analysis.report.parts.part import Part
 from analysis.report.parts.tables import Table
 from analysis.report.parts.typesetting import in_front, typeset
@@ -22,8 +22,8 @@ from analysis.report.parts.typesetting import in_front, typeset
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Drawing
 
-#: For a desk and paper, for a phone, for a slide.
-Place = Literal["wide", "narrow", "slide"]
+#: For a desk and paper, for a phone, for a slide, over both columns of a printed page.
+Place = Literal["wide", "narrow", "slide", "print"]
 #: Pictures keep at most this many colours; flat drawings lose nothing, and pages stay small.
 _COLOURS = 192
 #: A white dot of a canvas: red, green, blue and opacity, all full.
@@ -52,6 +52,8 @@ class Figure(Part):
         What it says in a short sentence without full stop, as the title of a slide; empty where it is not for slides.
     draw_for_slide : callable, optional
         Returns a matplotlib figure that is wide and low, for figures that are high.
+    draw_for_print : callable, optional
+        Returns one that is as low as it can be with all that the caption says, for a page of which a figure takes the width.
     made : DrawingFiles, optional
         Files for a journal, where it was read from a notebook that was run for them.
 
@@ -80,6 +82,7 @@ class Figure(Part):
     draw: Callable[[Width], Drawing]
     message: str = ""
     draw_for_slide: Callable[[], Drawing] | None = None
+    draw_for_print: Callable[[], Drawing] | None = None
     made: DrawingFiles | None = field(default=None, repr=False)
     _drawn: dict[Place, bytes] = field(default_factory=dict, repr=False)
 
@@ -106,16 +109,18 @@ class Figure(Part):
 
         Parameters
         ----------
-        place : {"wide", "narrow", "slide"}
-            For a desk and paper, for a phone, or for a slide: the wide one where none was made for slides.
+        place : {"wide", "narrow", "slide", "print"}
+            For a desk and paper, for a phone, for a slide or a printed page: the wide one where none was made for these two.
         """
-        if place == "slide" and place not in self._drawn:
-            if self.draw_for_slide is None:
+        if place in ("slide", "print") and place not in self._drawn:
+            draw = self.draw_for_slide if place == "slide" else self.draw_for_print
+            if draw is None:
                 return self.png()
             import matplotlib as mpl
 
-            with mpl.rc_context(settings()):
-                self._drawn[place] = _picture(self.draw_for_slide())
+            inches = PRINT_INCHES if place == "print" else None
+            with drawn_at(inches), mpl.rc_context(settings()):
+                self._drawn[place] = _picture(draw())
         elif place not in self._drawn:
             self._drawn[place] = _picture(self.drawing("narrow" if place == "narrow" else "wide"))
         return self._drawn[place]
@@ -136,7 +141,7 @@ class Figure(Part):
 
         Files for a journal are among them where the environment of the process asks for them.
         """
-        places = [place for place in get_args(Place) if place != "slide" or self.png(place) is not self.png()]
+        places = [place for place in get_args(Place) if place == "wide" or self.png(place) is not self.png()]
         pictures = {place: _in_text(self.png(place)) for place in places}
         shown = {**self.words(), "table": self.table.to_json(), "pictures": pictures}
         order = DrawingOrder.from_text(os.environ[ORDER]) if ORDER in os.environ else None

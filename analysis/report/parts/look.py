@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 Width = Literal["wide", "narrow"]
 
 WIDTH_INCHES: dict[Width, float] = {"wide": 7.6, "narrow": 3.6}
+#: Width of what is drawn for a printed page, on A4 with narrow margins.
+PRINT_INCHES = 7.08
 DOTS_PER_INCH = 170
 #: Inches of the width that was asked for, such as that of a journal's column; None for the usual ones.
 _ASKED: ContextVar[float | None] = ContextVar("asked", default=None)
@@ -145,8 +147,8 @@ def inches_of(width: Width) -> float:
 
 
 @contextmanager
-def drawn_at(inches: float) -> Iterator[None]:
-    """Let everything be drawn at a width of so many inches meanwhile, with letters of their usual size."""
+def drawn_at(inches: float | None) -> Iterator[None]:
+    """Let everything be drawn at a width of so many inches meanwhile, with letters of their usual size; None for the usual."""
     before = _ASKED.set(inches)
     try:
         yield

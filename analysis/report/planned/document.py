@@ -7,10 +7,10 @@ from analysis.counted import counted
 from analysis.foreign_text import visible
 from analysis.report.forms.blocks import Node, heading, paragraph, styled
 from analysis.report.forms.pandoc import Pictures, write_office
-from analysis.report.parts.model_words import INFERENCE, covariance_of_name
 from analysis.report.parts.numbers import level_in_words, listed, moment
+from analysis.report.planned.model_sentences import model_sentences
 from analysis.report.planned.parts import LimitsPart, ModelPart, PlannedAnalysis
-from analysis.report.planned.plan import AnalysisPlan
+from analysis.report.planned.plan import AnalysisPlan, refuse_lacking
 
 _TITLE = "Analysis plan of a protocol comparison"
 #: Who signs, and what is filled in by hand.
@@ -26,7 +26,14 @@ _LIMITS_FROM = "These limits are the kit's own and are said in the report; none 
 
 
 def plan_to_markdown(plan: AnalysisPlan) -> str:
-    """Write the document as Markdown."""
+    """Write the document as Markdown.
+
+    Raises
+    ------
+    ReportError
+        The plan lacks keys, which the document would have to say.
+    """
+    refuse_lacking(plan)
     lines = [f"# {_TITLE}", "", *(f"{_escaped(one)}\n" for one in _opening(plan))]
     for number, (title, sentences) in enumerate(_sections(plan.analysis), start=1):
         lines += [
@@ -43,8 +50,9 @@ def plan_to_word(plan: AnalysisPlan) -> bytes:
     Raises
     ------
     ReportError
-        Pandoc is not installed, or fails.
+        The plan lacks keys; or pandoc is not installed, or fails.
     """
+    refuse_lacking(plan)
     blocks: list[Node] = [styled("Title", [paragraph(_TITLE)]), *map(paragraph, _opening(plan))]
     for number, (title, sentences) in enumerate(_sections(plan.analysis), start=1):
         blocks.append(heading(1, f"{number}. {title}"))
@@ -70,7 +78,7 @@ def _sections(said: PlannedAnalysis) -> list[tuple[str, list[str]]]:
     return [
         ("What is compared", _design(said)),
         ("Primary outcome", _endpoint(said)),
-        ("Model", _model(said)),
+        ("Model", model_sentences(said)),
         ("Responders", _responders(said)),
         ("Missing visits", _missing(said)),
         ("Several comparisons", _multiplicity(said)),
@@ -118,56 +126,6 @@ def _on_limb(limb: str) -> str:
     return "" if limb == "none" else f", {limb} limb"
 
 
-def _model(said: PlannedAnalysis) -> list[str]:
-    model = said.model
-    weeks = (
-        "protocol by week, weeks as categories"
-        if model.weeks_as == "categories"
-        else "protocol by a smooth curve of the week (natural cubic spline of log(1 + week)), since visits have no schedule"
-    )
-    likelihood = {"reml": "restricted maximum likelihood", "ml": "maximum likelihood"}.get(
-        model.likelihood, model.likelihood
-    )
-    terms = [weeks, _baseline(model), *model.adjust_for]
-    more = "" if model.adjust_for else " Nothing else is adjusted for."
-    return [
-        f"A linear mixed model for repeated visits is fitted by {likelihood}. Its mean: {'; '.join(terms)}.{more}",
-        f"Formula: {model.mean}.",
-        "Patients without a value of something that is adjusted for are left out, and counted.",
-        *_covariances(model),
-        f"Degrees of freedom and intervals: {INFERENCE.get(model.inference, model.inference)}.",
-        "Missing visits are taken as missing at random given the visits made; the model fills nothing in.",
-    ]
-
-
-def _baseline(model: ModelPart) -> str:
-    return {
-        "covariate": "the baseline by week" + ("" if model.weeks_as == "categories" else ", as a straight line"),
-        "outcome": "the baseline as an outcome at week 0, with one mean of all protocols",
-        "none": "no baseline, since "
-        f"fewer than {level_in_words(model.least_share_with_baseline)} of the patients are measured at week 0 or before",
-    }[model.baseline_as]
-
-
-def _covariances(model: ModelPart) -> list[str]:
-    names = [covariance_of_name(one) for one in model.covariances]
-    first = f"Within the patient: {names[0] if names else 'not said'}."
-    if len(names) < 2:
-        return [first]
-    order = "; ".join(f"({number}) {name}" for number, name in enumerate(names, start=1))
-    rule = (
-        f" The first is tried where at each pair of m weeks at least {model.patients_per_week_of_a_pair} times m patients were seen."
-        if "unstructured" in model.covariances[0]
-        else ""
-    )
-    return [
-        (
-            f"Within the patient these are tried in turn, and the first that converges and has intervals is taken: {order}.{rule} A fit that "
-            "had to take a later one is a deviation that the report says with its reason."
-        )
-    ]
-
-
 def _responders(said: PlannedAnalysis) -> list[str]:
     if not said.responders:
         return [
@@ -202,6 +160,13 @@ def _missing(said: PlannedAnalysis) -> list[str]:
         ),
         "Where no visit was missed nothing is filled, which is no deviation.",
     ]
+    if any(one.together for one in said.responders):
+        lines.insert(
+            -1,
+            "States counted together are filled from a normal model of their measures: the baseline and the week of each, and visits "
+            f"between, the latest first, up to {missing.most_values_of_states} values of a patient and with at least "
+            f"{missing.patients_per_value_of_states} patients for each.",
+        )
     if missing.analyses_of_responders:
         lines.insert(1, f"The main responders are repeated so: {'; '.join(missing.analyses_of_responders)}.")
     return lines

@@ -22,6 +22,8 @@ class PlanPart:
 
     #: What the part is called in sentences.
     called: ClassVar[str] = ""
+    #: Keys without which nothing could be followed; None for all. A plan of an earlier kit may lack the others.
+    needed: ClassVar[tuple[str, ...] | None] = ()
 
     @classmethod
     def meanings(cls) -> dict[str, str]:
@@ -39,18 +41,29 @@ class PlanPart:
 
     @classmethod
     def read(cls, values: object, place: str) -> tuple[Self | None, list[str]]:
-        """Read the part strictly; without one, everything that is wrong with it, by its ``place`` in the file."""
+        """Read the part strictly; without one, everything that is wrong with it, by its ``place`` in the file.
+
+        A key that it may lack has an empty value; :meth:`lacking` names those.
+        """
         if not isinstance(values, Mapping):
             return None, [f"[{place}] must be a table"]
         known = _types(cls)
+        optional = {name: _empty(known[name]) for name in cls.lacking(values)}
         wrong = [f"{place}.{name} is not known" for name in values if name not in known]
-        wrong += [f"{place}.{name} is missing" for name in known if name not in values]
+        wrong += [f"{place}.{name} is missing" for name in known if name not in values and name not in optional]
         wrong += [
             f"{place}.{name} must be {_type_in_words(known[name])}"
             for name, value in values.items()
             if name in known and not _admits(known[name], value)
         ]
-        return (None, wrong) if wrong else (cls(**{name: _as(known[name], values[name]) for name in known}), [])
+        every = {**optional, **values}
+        return (None, wrong) if wrong else (cls(**{name: _as(known[name], every[name]) for name in known}), [])
+
+    @classmethod
+    def lacking(cls, values: Mapping[str, Any]) -> list[str]:
+        """Name the keys that a table of a plan lacks and may lack."""
+        optional = () if cls.needed is None else [one.name for one in fields(cls) if one.name not in cls.needed]
+        return [name for name in optional if name not in values]
 
 
 @dataclass(frozen=True)
@@ -58,6 +71,7 @@ class DesignPart(PlanPart):
     """What is compared in whom."""
 
     called: ClassVar[str] = "Design"
+    needed = ("protocols",)
 
     protocols: list[str] = said("protocols compared, the reference first")
     allocation: Literal["randomised", "observational"] = said("how patients came to their protocol")
@@ -74,6 +88,7 @@ class EndpointPart(PlanPart):
     """The primary outcome."""
 
     called: ClassVar[str] = "Primary outcome"
+    needed = ("measure", "limb", "primary_week", "reference")
 
     measure: str = said("measure compared")
     label: str = said("its name", compared=False)
@@ -90,12 +105,18 @@ class ModelPart(PlanPart):
     """The model of the curves."""
 
     called: ClassVar[str] = "Model"
+    needed = ("weeks_as",)
 
     weeks_as: Literal["categories", "smooth curve"] = said("how weeks enter the mean, by protocol")
     mean: str = said("formula of the mean; knots of a smooth curve lie where the visits are")
     baseline_as: Literal["covariate", "outcome", "none"] = said("how the baseline enters")
     least_share_with_baseline: float = said("share of patients with a baseline from which on it enters")
     adjust_for: list[str] = said("columns of the patients adjusted for beside the baseline")
+    alike_in: list[str] = said(
+        "where nobody draws lots: what patients are made alike in; none named: what is usual and known"
+    )
+    target: str = said("the same: whom the comparison speaks of")
+    negative_control: str = said("the same: a measure that no protocol can have changed")
     covariances: list[str] = said("covariances within the patient, in the order in which they are tried")
     patients_per_week_of_a_pair: int = said(
         "an unstructured one of m weeks is tried where this many times m patients were seen at each pair of weeks"
@@ -109,6 +130,7 @@ class ResponderPart(PlanPart):
     """An endpoint by which responders are counted."""
 
     called: ClassVar[str] = "Responders"
+    needed = None
 
     measure: str = said("measure counted")
     main: bool = said("whether it is the main one")
@@ -136,6 +158,8 @@ class MissingPart(PlanPart):
     shifts: int = said("shifts of missed values that are tried")
     largest_shift: float = said("the largest of them, in standard deviations of the values at the week, both ways")
     covariances: list[str] = said("covariances of the model that imputes, in the order in which they are tried")
+    most_values_of_states: int = said("values of a patient, at most, in the model that fills states counted together")
+    patients_per_value_of_states: int = said("patients for each of them, at least, where visits between are taken")
 
 
 @dataclass(frozen=True)
@@ -155,6 +179,7 @@ class SecondaryPart(PlanPart):
     """A secondary outcome."""
 
     called: ClassVar[str] = "Secondary outcome"
+    needed = None
 
     measure: str = said("measure")
     label: str = said("its name", compared=False)
@@ -244,6 +269,13 @@ def _admits(declared: Any, value: object) -> bool:
     if declared is float:
         return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
     return type(value) is declared
+
+
+def _empty(declared: Any) -> Any:
+    """Give a value of a type that says nothing."""
+    if get_origin(declared) is Literal:
+        return get_args(declared)[0]
+    return [] if get_origin(declared) is list else declared()
 
 
 def _as(declared: Any, value: Any) -> Any:

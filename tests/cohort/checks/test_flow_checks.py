@@ -13,6 +13,7 @@ from analysis.cohort import (
     load_cohort,
     write_cohort,
 )
+from analysis.cohort.deidentification.own_parts import harmless_flow
 from analysis.errors import DeidentificationError
 
 PROTOCOLS = ["exercise"] * 3 + ["home stimulation"] * 3
@@ -110,6 +111,34 @@ def test_reasons_wait_for_a_person_and_counts_pass_whatever_their_size(folder, t
     with pytest.raises(DeidentificationError, match="reasons of the flow cannot be kept"):
         deidentify(folder, tmp_path / "named", keep=["protocol", "reason"])
     assert not (tmp_path / "named").exists()
+
+
+@pytest.mark.parametrize("words", ["p4 moved away", "moved away (P4).", "moved away like P4/P5", "P4"])
+def test_a_reason_that_holds_the_identifier_of_a_patient_is_refused_with_its_row(folder, tmp_path, words):
+    (folder / "flow.csv").write_text(FLOW.replace("moved away", words), encoding="utf-8")
+    with pytest.raises(DeidentificationError, match="1 reason of the flow holds the identifier of a patient") as caught:
+        deidentify(folder, tmp_path / "told", keep=["protocol", "reason"])
+    assert "where: table flow, column reason, row 8" in str(caught.value)
+    assert "what to do: Write there what happened, without the identifier" in str(caught.value)
+    assert "P4" not in str(caught.value)
+    assert not (tmp_path / "told").exists()
+    deidentify(folder, tmp_path / "withheld", keep=["protocol"])  # nobody permitted the reason, which goes
+
+
+@pytest.mark.parametrize("words", ["stopped at P40", "xP4 stopped", "moved away"])
+def test_a_reason_in_which_no_whole_word_is_an_identifier_passes(folder, tmp_path, words):
+    (folder / "flow.csv").write_text(FLOW.replace("moved away", words), encoding="utf-8")
+    deidentify(folder, tmp_path / "told", keep=["protocol", "reason"])
+    assert words in set(load_cohort(tmp_path / "told").flow["reason"].dropna())
+
+
+def test_identifiers_of_several_words_or_with_signs_are_found_in_reasons():
+    flow = pd.DataFrame(
+        {"step": ["excluded"] * 3, "reason": ["declined", "spoke to Site A 12", "see K-07/2."], "patients": [1, 1, 1]}
+    )
+    with pytest.raises(DeidentificationError, match="2 reasons of the flow hold") as caught:
+        harmless_flow(flow, [], ["site a 12", "K-07/2"], permitted=True)
+    assert "rows 3, 4" in str(caught.value)
 
 
 def test_a_sum_beside_its_reasons_is_not_added_to_them_when_these_are_withheld(folder, tmp_path):

@@ -103,7 +103,9 @@ def around() -> Surroundings:
 
 
 @pytest.fixture(
-    scope="module", params=[CLEAN, pytest.param(HELD_OUT, marks=pytest.mark.slow)], ids=["seen", "held out"]
+    scope="module",
+    params=[CLEAN[::6], *(pytest.param(one, marks=pytest.mark.slow) for one in (CLEAN, HELD_OUT))],
+    ids=["every sixth seen", "seen", "held out"],
 )
 def clean(
     request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
@@ -122,7 +124,8 @@ def clean(
 
 def test_at_most_a_quarter_of_clean_columns_needs_a_person(clean: tuple[pd.DataFrame, Path, Review]) -> None:
     table, _, review = clean
-    assert len(table.columns) >= 150
+    assert len(table.columns) in {len(CLEAN[::6]), len(CLEAN), len(HELD_OUT)}
+    assert min(len(CLEAN), len(HELD_OUT)) >= 150
     asked = [one.column for one in review.undecided]
     assert len(asked) <= 0.25 * len(table.columns), asked
 

@@ -56,6 +56,66 @@ def test_a_file_without_a_protocol_and_another_column_chosen(asked):
     assert "Which protocol are the others compared with?" in questions[2]
 
 
+OPERATED = LONG | {"arm": list("uuee"), "procedure": ["meniscus repair"] * 4}
+
+
+@pytest.mark.parametrize(
+    ("typed", "counted_from"), [("1", "surgery"), ("2", "surgery"), ("3", "programme"), ("4", None), ("", None)]
+)
+def test_what_week_0_is_is_asked_where_a_procedure_is_known(asked, tmp_path, typed, counted_from):
+    made, answered, questions = asked(OPERATED, "y", typed, "")
+    assert made["week"].get("counted_from") == counted_from
+    assert answered.left == 0
+    assert questions[1].startswith("\nWeek 0: what is week 0: surgery, or the start of a programme after it?")
+    assert "1  surgery, and the baseline was measured before it" in questions[1]
+    assert "(Enter: 4)" in questions[1]
+    cohort = import_cohort(tmp_path / "data.csv", tmp_path / "map.toml").cohort
+    assert cohort.counted_from == counted_from
+    assert ("first after start" in (tmp_path / "map.toml").read_text()) == (typed == "2")
+
+
+def test_week_0_is_not_asked_about_where_the_procedure_was_left_out(asked):
+    made, answered, questions = asked(OPERATED, "", "")
+    assert "counted_from" not in made["week"]
+    assert answered.left == 0
+    assert not any("week 0" in one for one in questions)
+
+
+def test_what_week_0_is_is_an_open_line_and_no_claim_until_it_is_answered(tmp_path):
+    for name, columns in {
+        "long": OPERATED,
+        "wide": {
+            "id": list("ab"),
+            "arm": list("ue"),
+            "procedure": ["meniscus repair"] * 2,
+            "pain_pre": [5, 6],
+            "pain_6w": [3, 2],
+        },
+        "visits": {key: OPERATED[key] for key in ("id", "arm", "procedure", "pain")}
+        | {"visit": ["Baseline", "Week 6"] * 2},
+    }.items():
+        data = tmp_path / f"{name}.csv"
+        pd.DataFrame(columns).to_csv(data, index=False)
+        suggest_map(data, tmp_path / f"{name}.toml")
+        text = (tmp_path / f"{name}.toml").read_text()
+        assert text.count('# counted_from = "surgery"  # not sure: what is week 0') == 1, name
+        assert "counted_from" not in tomllib.loads(text).get("week", {}), name
+        cohort = import_cohort(data, tmp_path / f"{name}.toml").cohort
+        assert cohort.counted_from is None
+        answer_map(data, tmp_path / f"{name}.toml", Person("y", "3", "", ""))
+        assert import_cohort(data, tmp_path / f"{name}.toml").cohort.counted_from == "programme", name
+
+
+@pytest.mark.parametrize(
+    "columns",
+    [LONG | {"arm": list("uuee")}, {"weeks_postop" if key == "week" else key: one for key, one in OPERATED.items()}],
+)
+def test_without_a_procedure_or_where_a_name_says_surgery_nothing_is_asked_about_week_0(tmp_path, columns):
+    pd.DataFrame(columns).to_csv(tmp_path / "data.csv", index=False)
+    suggest_map(tmp_path / "data.csv", tmp_path / "map.toml")
+    assert "what is week 0" not in (tmp_path / "map.toml").read_text()
+
+
 def test_texts_are_asked_about_by_their_shape(asked):
     *_, questions = asked(LONG | {"remark": ["Amberg saw 12", "Boda", "none by Celik", "Dorn"]}, "")
     assert not any(name in "".join(questions) for name in ("Amberg", "Boda", "Celik", "Dorn"))

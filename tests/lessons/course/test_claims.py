@@ -135,6 +135,7 @@ def test_detectable_and_important_change_of_the_score_with_both(lesson_of):
     assert {("MDC", 8.9), ("MIC", 5.5)} <= set(zip(lysholm["kind"], lysholm["value"], strict=True))
 
 
+@pytest.mark.slow
 def test_a_spline_with_many_pieces_fits_these_patients_better_and_the_next_ones_worse(lesson_of):
     for seed in (1, 2, 3, 4, 5, 6):
         pieces = lesson_of(3, seed).pieces.set_index("pieces")
@@ -227,6 +228,7 @@ def test_the_distance_of_the_worst_quarter_that_the_solution_names(lesson_of):
     assert float(distance) == pytest.approx((listed.mean() - worst.mean()) / listed.std(), abs=0.03)
 
 
+@pytest.mark.slow
 def test_more_pieces_nearly_always_look_better_here_and_seldom_in_the_next_patients():
     tables = [Shape(seed=seed).pieces for seed in range(1, 101)]
     nearer = [(np.diff(table["these"]) < 0).all() for table in tables]

@@ -72,6 +72,7 @@ def test_the_means_follow_theirs(rng):
     assert stats.kstest((drawn - fit.params[1]) / fit.bse[1], "t", args=(12,)).statistic < 1.95 / DRAWS**0.5
 
 
+@pytest.mark.slow
 def test_with_gaps_between_visits_they_are_the_posterior(rng):
     """The same posterior by another road: draws of the normal approximation, weighted by the restricted likelihood (in
     which the coefficients are integrated out) times the prior over the density that they came from. 80 patients, every
@@ -137,6 +138,7 @@ def test_the_record_says_how_parameters_are_drawn(rng):
     assert len(list(few.draws(3, rng))) == 3
 
 
+@pytest.mark.slow
 def test_a_simpler_covariance_is_drawn_from_its_posterior_too(rng, monkeypatch):
     """30 patients, a variance for all: with the prior of the scale drawn on (flat in the log of the residual variance
     and in the standard deviation of the patients) the posterior on a grid; 1,200 draws within 4 errors, a third more allowed

@@ -15,6 +15,7 @@ from analysis.outcomes.missing.weekly_model import fit_weekly
 from ..trial_with_error import trial
 
 
+@pytest.mark.slow
 def test_draws_scatter_like_their_standard_errors(rng):
     """Coefficients: the model's own standard errors; covariance elements: those of the observed information (2,000
     draws, within 8 %)."""

@@ -128,6 +128,7 @@ def test_two_kinds_of_recovery_are_calibrated_and_the_normal_model_is_not(rng):
     assert off[1] > 0.1
 
 
+@pytest.mark.slow
 def test_normal_patients_get_what_the_normal_model_gives(rng):
     cohort, change = trial(rng, 2000)
     model, pair, _ = pair_of(cohort)
@@ -153,6 +154,7 @@ def test_the_order_of_patients_does_not_matter_and_the_seed_decides(rng):
     np.testing.assert_allclose(back, one.probability, atol=1e-3)
 
 
+@pytest.mark.slow
 def test_a_protocol_of_other_shape_has_its_own(rng):
     """One protocol moves patients from one kind of recovery to the other, which a common shape would not follow."""
     cohort, change = trial(rng, 3000, two_kinds)

@@ -33,6 +33,7 @@ def verdict(rng, n, change=None, error=None, lost=0.2, cohorts=100, **other):
     return check_normality(model, pair, cohorts=cohorts, **other), model, pair
 
 
+@pytest.mark.slow
 def test_what_is_tested_is_standard_normal_under_the_model(rng):
     """Visits drawn from the model's own covariance: means 0, variances 1, at 20,000 draws of 60 patients each."""
     _, model, pair = verdict(rng, 60)

@@ -78,6 +78,7 @@ def test_a_patient_never_seen_has_the_chance_of_the_protocol(rng):
     assert one["probability"] == pytest.approx(others.mean(), abs=0.08)
 
 
+@pytest.mark.slow
 def test_calibrated_on_a_known_truth(rng):
     """Every tenth of a normal truth within 0.04 at 20,000 patients; the slow test does it on a generated cohort."""
     cohort, true = trial(rng, n=20_000, lost=0.25)

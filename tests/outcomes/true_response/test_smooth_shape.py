@@ -81,6 +81,7 @@ def test_normal_patients_get_a_normal_distribution(rng):
     np.testing.assert_allclose(variance, patients.seen.var(axis=0) - 0.09, atol=0.03)
 
 
+@pytest.mark.slow
 def test_a_sharp_end_and_two_kinds_are_found(rng):
     """True changes from a gamma distribution that ends at -1.41; another true value of two kinds. What lies below a
     value, by the pieces, against the distribution function: of 3,000 patients seen a share errs by up to 0.009, and the

@@ -105,6 +105,34 @@ def test_states_are_counted_together_and_compared_like_any_other(study, cohort):
     assert "several states together" in str(comparison.probability(made))
 
 
+def test_missing_values_of_states_are_filled_beside_those_counted_and_where_they_cannot_be_that_is_said(
+    study, monkeypatch
+):
+    both = ["pain 3", "ikdc 75"]
+    made = study(measure="quadriceps_torque", together=both)
+    section = list(comparison.sensitivity(made))
+    (table,) = [one for one in section if isinstance(one, Table) and one.name == "missing-responders"]
+    counted = ["observed cases", "missing counted as non-response", "multiple imputation"]
+    assert list(dict.fromkeys(table.data["analysis"])) == counted
+    filled = table.data[table.data["analysis"] == "multiple imputation"]
+    assert filled.set_index("protocol")["n"].to_dict().items() <= made.allocated.items()  # every patient
+    assert filled[["difference", "lower", "upper"]].notna().all(axis=None)
+    said = words(section)
+    assert "Joint normal model of" in said
+    assert "2 completed data sets, each judged by the same states." in said
+
+    def fails(*_, **__):
+        raise ModelError("Nobody of usual has a value of Pain at week 26.")
+
+    monkeypatch.setattr("analysis.report.comparison.filled.missing_states_analyses", fails)
+    without = list(comparison.sensitivity(study(measure="quadriceps_torque", together=both)))
+    assert (
+        "fill the missing values of the states counted together. Nobody of usual has a value of Pain at week 26."
+        in words(without)
+    )
+    assert [one.name for one in without if isinstance(one, Figure)] == ["missing-analyses", "tipping-point"]
+
+
 def test_shares_differences_numbers_needed_and_the_time_to_reach_are_there_of_a_state(study):
     made = study(measure="limb_symmetry_index")
     otherwise = made.counted_otherwise

@@ -6,18 +6,23 @@ import pytest
 
 from analysis.cohort import Cohort
 from analysis.cohort.modalities import NMES
+from analysis.curves.recovery import fit_recovery
 from analysis.outcomes import adherence_by_week, missing_by_week, responders
 from analysis.outcomes.chosen_endpoint import choose_endpoint
 from analysis.outcomes.home_programme.adherence_classes import adherence_classes
 from analysis.outcomes.home_programme.complier_effect import complier_effect
 from analysis.outcomes.home_programme.home_dose import home_dose
 from analysis.outcomes.home_programme.time_to_stopping import time_to_stopping
+from analysis.outcomes.patients.patient_flow import patient_flow
 from analysis.outcomes.thresholds.found_thresholds import find_thresholds
 from analysis.report.figures.adherence_figures import classes_figure, dose_figure, stopping_figure
 from analysis.report.figures.dose_change_figures import effect_figure
+from analysis.report.figures.flow_figure import flow_figure
 from analysis.report.figures.programme_figures import adherence_figure, missing_figure
+from analysis.report.figures.recovery_figure import recovery_figure
 from analysis.report.figures.responder_figures import change_figure, responder_figure
 from analysis.report.figures.threshold_figures import threshold_figure
+from analysis.report.parts.look import PRINT_INCHES, drawn_at
 
 
 @pytest.fixture(scope="module")
@@ -183,3 +188,23 @@ def test_the_count_of_any_share_hides_no_name_of_a_protocol(drawn, width, reache
     visits = pd.DataFrame(rows, columns=["patient_id", "week", "measure", "limb", "value"])
     shown = responder_figure(responders(Cohort(people, visits), "pain", week=26)).drawing(width)
     assert drawn.problems(shown) == []
+
+
+@pytest.mark.parametrize("protocols", [2, 3, 4])
+def test_recovery_and_flow_are_low_on_a_printed_page_and_show_all_that_their_captions_say(
+    make_cohort, drawn, protocols
+):
+    names = ("usual exercise alone", "early motion", "home stimulation", "stimulation and early motion")[:protocols]
+    cohort = make_cohort(protocols=names)
+    curves = fit_recovery(cohort, "pain")
+    recovery = recovery_figure(curves)
+    flow = flow_figure(patient_flow(cohort), told="So many were seen.")
+    with drawn_at(PRINT_INCHES):
+        low, boxes = recovery.draw_for_print(), flow.draw_for_print()
+    assert drawn.problems(low) == []
+    assert drawn.not_drawn(low, curves.means()["estimate"]) == []
+    assert [axes.get_title().replace("\n", " ") for axes in low.axes] == ["Model means", *names]
+    assert low.get_figheight() < (3.0 if protocols < 4 else 3.5)
+    assert low.get_figheight() < recovery.drawing().get_figheight()
+    assert drawn.problems(boxes) == []
+    assert boxes.get_figheight() < flow.drawing().get_figheight()

@@ -80,7 +80,7 @@ def document():
     items = [
         Passage(("Subtitle", "Second line"), "subtitle"), Passage((f"Answer one. And two {HOSTILE}.",), "answer"),
         Passage(("Item",), "items"), Passage(("Nothing.",), "absent"), Passage(("Care.",), "caution"), table(),
-        *(figure(number) for number in range(1, 8)),
+        *(figure(number) for number in range(1, 11)),
     ]  # fmt: skip
     cells = [
         nbformat.v4.new_markdown_cell("# Title\n\n## Section *one*\n\nSome [text](https://example.org)."),
@@ -96,7 +96,7 @@ def test_the_document_has_every_block_in_order(document):
     kinds = [type(block) for block in document.blocks]
     assert kinds[0] is Heading
     assert document.blocks[1].paragraphs == ("Some text.",)
-    assert kinds.count(Figure) == 7
+    assert kinds.count(Figure) == 10
     assert kinds.count(Table) == 1
     assert [(one.paragraphs, one.kind) for one in document.blocks[-2:-1]] == [(("printed",), "output")]
     assert (document.blocks[-1].level, document.blocks[-1].text) == (3, "Deeper")
@@ -113,6 +113,19 @@ def test_rows_of_a_group_stand_together(document):
 def test_a_notebook_without_title_is_refused():
     with pytest.raises(ReportError, match="The notebook has no title"):
         read_document(nbformat.v4.new_notebook(cells=[nbformat.v4.new_markdown_cell("text")]))
+
+
+def test_a_heading_whose_cells_showed_nothing_is_left_out_and_others_stay():
+    said = nbformat.v4.new_output("display_data", {"text/plain": "shown"})
+    markdown, code = nbformat.v4.new_markdown_cell, nbformat.v4.new_code_cell
+    cells = [
+        markdown("# Title"), code("1"), markdown("## Nothing"), code("2"), code("3"), markdown("## Something"), code("4", outputs=[said]),
+        markdown("## Above\n\n### Below"), code("5"), markdown("Words.\n\n## Planned"), markdown("## Last"), code("6"),
+    ]  # fmt: skip
+    document = read_document(nbformat.v4.new_notebook(cells=cells))
+    headings = [block.text for block in document.blocks if isinstance(block, Heading)]
+    assert document.title.text == "Title"
+    assert headings == ["Something", "Above", "Planned"]
 
 
 def parts(file):
@@ -142,13 +155,13 @@ def test_word_has_real_headings_tables_and_alternative_texts(word):
     styles = [style.get(f"{{{WORD['w']}}}val") for style in body.iterfind(".//w:pStyle", WORD)]
     assert styles[0] == "Title"
     assert {"Subtitle", "Heading1", "Heading2", "Answer", "Caution", "Absent", "Notes", "TableCaption"} <= set(styles)
-    assert len(body.findall(".//w:tbl", WORD)) == 8
+    assert len(body.findall(".//w:tbl", WORD)) == 11
     assert len(body.findall(".//w:tblHeader", WORD)) >= 8
     text = "".join(node.text or "" for node in body.iterfind(".//w:t", WORD)).replace("\u00a0", " ")
     assert HOSTILE in text.replace("\u200e", "")
     assert text.index("Table 1.") < text.index("Figure 1.") < text.index("The numbers in the figures")
     described = re.findall(r'<wp:docPr descr="([^"]*)"', parts(word)["word/document.xml"])
-    assert described == [f"The line rises to {number}." for number in range(1, 8)]
+    assert described == [f"The line rises to {number}." for number in range(1, 11)]
     assert "base64" not in parts(word)["word/document.xml"]
 
 
@@ -157,16 +170,17 @@ def test_word_has_our_styles_and_paper(word):
     assert 'w:w="11906"' in parts(word)["word/document.xml"]
 
 
-def test_slides_are_eight_or_fewer_with_a_message_each_and_the_numbers_in_the_notes(slides):
+def test_slides_are_eleven_or_fewer_with_a_message_each_and_the_numbers_in_the_notes(slides):
     known = parts(slides)
-    names = sorted(name for name in known if re.fullmatch(r"ppt/slides/slide\d+\.xml", name))
-    assert len(names) == 8
+    made = [name for name in known if re.fullmatch(r"ppt/slides/slide\d+\.xml", name)]
+    assert len(made) == 11
+    names = [f"ppt/slides/slide{number}.xml" for number in range(1, 12)]
     texts = [shapes(known[name]) for name in names]
     assert [text[0] for text in texts] == [
-        "Title", "In short", *(f"Message {number}" for number in range(1, 6)), "Read with these cautions",
+        "Title", "In short", *(f"Message {number}" for number in range(1, 9)), "Read with these cautions",
     ]  # fmt: skip
     notes = [known[name] for name in known if re.fullmatch(r"ppt/notesSlides/notesSlide\d+\.xml", name)]
-    assert len(notes) == 8
+    assert len(notes) == 11
     assert any("Number: 1." in re.sub(r"<[^>]+>", "", note) for note in notes)
     assert 'descr="The line rises to 1."' in known["ppt/slides/slide3.xml"]
     assert "base64" not in "".join(known.values())

@@ -46,9 +46,11 @@ def figure(*, for_slide=True):
         return drawing
 
     low = (lambda: new_drawing("wide", 1.0)) if for_slide else None
-    return Figure("curves", "Curves", "Caption.", "The curve rises from 0 to 1.", table(), draw, "It rises", low)
+    lower = (lambda: new_drawing("wide", 0.8)) if for_slide else None
+    return Figure("curves", "Curves", "Caption.", "The curve rises from 0 to 1.", table(), draw, "It rises", low, lower)
 
 
+PLACES = ("wide", "narrow", "slide", "print")
 PARTS = {
     "passage": lambda: Passage(("One <b>.", "Two."), "caution"),
     "table": table,
@@ -72,13 +74,11 @@ def test_a_part_comes_back_as_its_class_and_shows_the_same(name):
 def test_pictures_come_back_and_are_no_words():
     part = figure()
     again = read_back(part)
-    assert [again.png(place) for place in ("wide", "narrow", "slide")] == [
-        part.png(place) for place in ("wide", "narrow", "slide")
-    ]
-    assert len({part.png(place) for place in ("wide", "narrow", "slide")}) == 3
+    assert [again.png(place) for place in PLACES] == [part.png(place) for place in PLACES]
+    assert len({part.png(place) for place in PLACES}) == 4
     assert "pictures" not in json.dumps(part.words())
     plain = read_back(figure(for_slide=False))
-    assert plain.png("slide") == plain.png()
+    assert plain.png("slide") == plain.png("print") == plain.png()
 
 
 def test_a_figure_that_was_read_cannot_be_drawn_and_says_so():

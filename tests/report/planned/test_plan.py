@@ -94,6 +94,9 @@ def test_every_edit_of_a_key_shows_and_of_a_comment_or_order_none(plan):
         (lambda text: text.replace('limb = "involved"', 'leg = "left"'), "endpoint.leg is not known"),
         (lambda text: text.replace('criterion = "state"', 'criterion = "luck"'), "one of improvement, percent, state"),
         (lambda text: text + "#" * MOST_LETTERS, "too large"),
+        (lambda text: text.replace('measure = "quadriceps_torque"', "", 1), "endpoint.measure is missing"),
+        (lambda text: text.replace("criterion =", "#", 1), "responders[1].criterion is missing"),
+        (lambda text: text.replace("plan_version = 1", "plan_version = 0"), "plan_version must be a whole number from 1"),
     ],
 )  # fmt: skip
 def test_a_file_that_is_no_plan_is_refused_in_three_parts(plan, tmp_path, change, said):
@@ -103,6 +106,37 @@ def test_a_file_that_is_no_plan_is_refused_in_three_parts(plan, tmp_path, change
         read_plan(file)
     assert caught.value.where == str(file)
     assert "plan-analysis" in caught.value.what_to_do
+
+
+def test_a_plan_of_a_later_version_is_refused_and_one_without_a_version_is_of_the_first(plan):
+    text = plan.to_toml()
+    assert "\nplan_version = 1\n" in text
+    assert plan_of_text(text.replace("plan_version = 1\n", ""), "text") == plan
+    later = text.replace("plan_version = 1", "plan_version = 2").replace("[limits]", "[bounds]")
+    with pytest.raises(
+        ReportError,
+        match="The plan is of version 2, and this kit reads plans up to version 1",
+    ):
+        plan_of_text(later, "text")
+
+
+def test_a_plan_of_an_earlier_kit_may_lack_keys_and_keeps_its_hash(plan):
+    """As a kit that did not know two keys would have made it: they are in neither its text nor its hash."""
+    lacking = (("missing", "imputations"), ("limits", "few_seen"))
+    earlier = replace(plan, lacking=lacking)
+    earlier = replace(earlier, sha256=earlier.digest)
+    text = earlier.to_toml()
+    assert "imputations" not in text
+    again = plan_of_text(text, "text")
+    assert again.lacking == lacking
+    assert not again.edited
+    assert again.to_toml() == text
+    assert "imputations" not in again.parameters()
+    with pytest.raises(
+        ReportError, match=r"does not say everything that its document would: missing\.imputations, limits\.few_seen"
+    ):
+        plan_to_markdown(again)
+    assert plan_of_text(re.sub("few_seen = .*", "", plan.to_toml()), "text").edited  # taken out by hand
 
 
 def test_the_document_of_an_edited_plan_is_written_also_without_a_covariance(plan):

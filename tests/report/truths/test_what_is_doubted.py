@@ -68,9 +68,10 @@ def test_a_shift_that_would_take_the_difference_away_is_told_without_favour_wher
         said[design] = "\n".join(answer.paragraphs)
     assert "These data favour early over usual." in said["randomised"]
     assert all(
-        "The interval would hold no difference were the missed values on average" in text for text in said.values()
+        "he interval would hold no difference were the missed values on average" in text for text in said.values()
     )
     assert "favour" not in said["observational"]
+    assert "By the curves, the interval would hold" in said["observational"]
 
 
 def test_other_assumptions_are_judged_by_the_intervals_adjusted_as_that_of_the_verdict(study_in_memory):

@@ -67,6 +67,7 @@ def test_only_not_at_random_depends_on_the_unseen_value(by_mechanism):
     assert dependence_given_last(by_mechanism["not at random"]) > 8
 
 
+@pytest.mark.slow
 def test_a_likelihood_model_is_right_at_random_and_wrong_not_at_random(by_mechanism):
     """Mean at week 52 of all protocols, unstructured covariance of all visits: 4 standard errors. Torque
     tracks closely, so even losses that follow the unseen value bias the model little, but they do."""
@@ -102,6 +103,7 @@ def test_single_measurements_are_left_out_too():
     assert share == pytest.approx(0.02 * 0.86, abs=0.005)
 
 
+@pytest.mark.slow
 def test_lower_adherence_loses_more():
     scenario = load_scenario("ligament reconstruction")
     plan = replace(scenario.missingness, score_odds_ratio=1.0, adherence_odds_ratio=2.5)

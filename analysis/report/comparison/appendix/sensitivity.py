@@ -3,6 +3,7 @@
 import pandas as pd
 
 from analysis.outcomes import Endpoint, ProbabilityOfResponse, Responders
+from analysis.outcomes.responders.states_together import TOGETHER
 from analysis.outcomes.true_response.normality import LEVEL
 from analysis.report.comparison.appendix.counted_or_expected import counted_or_expected
 from analysis.report.comparison.findings.figure_words import analyses_words, shifts_words
@@ -37,8 +38,12 @@ def sensitivity(study: Study) -> Section:
         tipping_figure(found.tipping, told=shifts_words(study.found, study.measure)),
         Passage(found.tipping.notes, "items"),
     ]
-    if len(found.responders.responders):
-        items.append(responder_analyses_table(found.responders))
+    beside = found.responders
+    if isinstance(beside, Lacking):
+        items.append(absent(beside.what))
+    elif len(beside.responders):
+        items.append(responder_analyses_table(beside))
+        items += [Passage(beside.notes, "items")] if beside.endpoint.measure.name == TOGETHER else []
     return Section((*items, *_other_baseline(study)))
 
 

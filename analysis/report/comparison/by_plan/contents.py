@@ -6,9 +6,9 @@ is held against those of this one.
 
 import inspect
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal, get_args
+from typing import Any, Literal, get_args
 
 from analysis.cohort import Cohort, Measure
 from analysis.curves.recovery import RecoveryCurves
@@ -22,10 +22,12 @@ from analysis.curves.recovery_design import CurveDesign
 from analysis.outcomes import Endpoint, missing_data_analyses
 from analysis.outcomes.comparisons.compare_outcomes import METHOD
 from analysis.outcomes.comparisons.subgroups import FEWEST_IN_A_GROUP
-from analysis.outcomes.missing.imputation import Assumption
+from analysis.outcomes.missing.imputation import AT_RANDOM, Assumption
 from analysis.outcomes.missing.missing_analyses import IMPUTED, MIXED_MODEL, NON_RESPONSE, OBSERVED
+from analysis.outcomes.missing.states_model import MOST_VALUES, PATIENTS_PER_VALUE
 from analysis.outcomes.missing.tipping_point import REACH, STEPS
 from analysis.outcomes.missing.weekly_model import CANDIDATES
+from analysis.outcomes.responders.states_together import TOGETHER
 from analysis.report.comparison.findings.finding import AT_THE_END, FEW_SEEN, HARDLY_ANY, HARDLY_DONE, WORSE_MANY
 from analysis.report.comparison.findings.patient_rules import APART_AT_START
 from analysis.report.comparison.parameters import ADJUSTED_INTERVALS, ADJUSTED_P_VALUES, Allocation
@@ -50,7 +52,14 @@ _KNOTS = re.compile(r"knots=\[[^]]*\]")
 SET_BY_THE_KIT = {
     "endpoint": {"change_from"},
     "model": {"least_share_with_baseline", "covariances", "patients_per_week_of_a_pair", "likelihood", "inference"},
-    "missing": {"seed", "shifts", "largest_shift", "covariances"},
+    "missing": {
+        "seed",
+        "shifts",
+        "largest_shift",
+        "covariances",
+        "most_values_of_states",
+        "patients_per_value_of_states",
+    },
     "multiplicity": {"p_values", "intervals", "order_of_outcomes"},
     "subgroups": {"fewest_in_a_group"},
     "limits": {name for name in LimitsPart.compared() if name != "enough_sessions"},
@@ -59,7 +68,10 @@ SET_BY_THE_KIT = {
 
 @dataclass(frozen=True, eq=False)
 class Chosen:
-    """What was chosen for an analysis; lists of analyses are those of missing visits, in their order."""
+    """What was chosen for an analysis; lists of analyses are those of missing visits, in their order.
+
+    ``unrandomised`` has the parameters alike_in, target and negative_control of the report.
+    """
 
     cohort: Cohort
     allocation: Allocation
@@ -72,6 +84,7 @@ class Chosen:
     mean: str
     baseline_as: str
     adjust_for: Sequence[str]
+    unrandomised: Mapping[str, Any]
     covariances: Sequence[Covariance]
     likelihood: str
     inference: str
@@ -110,6 +123,7 @@ def analysis_of(chosen: Chosen) -> PlannedAnalysis:
             baseline_as=chosen.baseline_as,  # type: ignore[arg-type]
             least_share_with_baseline=LEAST_SHARE_WITH_BASELINE,
             adjust_for=list(chosen.adjust_for),
+            **_unrandomised(chosen),
             covariances=[covariance_in_words(one) for one in chosen.covariances],
             patients_per_week_of_a_pair=PATIENTS_PER_WEEK_OF_A_PAIR,
             likelihood=chosen.likelihood,
@@ -127,6 +141,8 @@ def analysis_of(chosen: Chosen) -> PlannedAnalysis:
             shifts=STEPS,
             largest_shift=REACH,
             covariances=[words for _, _, words in CANDIDATES],
+            most_values_of_states=MOST_VALUES,
+            patients_per_value_of_states=PATIENTS_PER_VALUE,
         ),
         multiplicity=MultiplicityPart(
             level=chosen.level, p_values=ADJUSTED_P_VALUES, intervals=ADJUSTED_INTERVALS, order_of_outcomes=METHOD
@@ -152,9 +168,24 @@ def analyses_of_missing(
         return [], []
     imputed = [f"{IMPUTED}, {assumption}" for assumption in get_args(Assumption)]
     main = main_endpoint(endpoints)
+    if main is not None and main.measure.name == TOGETHER:
+        of_states = [OBSERVED, NON_RESPONSE, f"{IMPUTED}, {AT_RANDOM}"]
+        return [OBSERVED, MIXED_MODEL, *imputed, TIPPING], of_states
     own = [one for one in endpoints if one.measure == measure and can_be_drawn(one)]
     counted = own or [one for one in [main] if one is not None and can_be_drawn(one)]
     return [OBSERVED, MIXED_MODEL, *imputed, TIPPING], [OBSERVED, NON_RESPONSE, *imputed] if counted else []
+
+
+def _unrandomised(chosen: Chosen) -> dict[str, Any]:
+    """Say what a comparison without random allocation is asked; nothing of it where lots are drawn."""
+    if chosen.allocation == "randomised":
+        return {"alike_in": [], "target": "", "negative_control": ""}
+    asked = chosen.unrandomised
+    return {
+        "alike_in": list(asked["alike_in"] or []),
+        "target": asked["target"],
+        "negative_control": asked["negative_control"] or "",
+    }
 
 
 def baseline_of(curves: CurveDesign | RecoveryCurves) -> str:

@@ -20,6 +20,7 @@ from analysis.report.comparison.by_plan.contents import (
     analysis_of,
     baseline_of,
 )
+from analysis.report.comparison.parameters import ComparisonParameters
 from analysis.report.comparison.prepared import Prepared
 from analysis.report.comparison.results import Lacking, Sensitivity
 from analysis.report.parts.model_words import covariance_of_name
@@ -170,6 +171,7 @@ def _done(
             mean=curves.model.design.formula,
             baseline_as=baseline_of(curves),
             adjust_for=curves.covariates if named is None else named,
+            unrandomised=study.parameters,
             covariances=covariance_order(curves.frame, scheduled=curves.scheduled),
             likelihood=curves.model.method,
             inference=curves.model.inference,
@@ -189,8 +191,9 @@ def _done(
 def _analyses(sensitivity: Sensitivity | Lacking) -> tuple[list[str], list[str]]:
     if isinstance(sensitivity, Lacking):
         return [], []
-    responders = sensitivity.responders
-    return [*_names(sensitivity.analyses.differences), TIPPING], _names(responders.responders)
+    found = sensitivity.responders
+    of_responders = [] if isinstance(found, Lacking) else _names(found.responders)
+    return [*_names(sensitivity.analyses.differences), TIPPING], of_responders
 
 
 def _names(table: pd.DataFrame) -> list[str]:
@@ -240,7 +243,10 @@ def _differ(
         return
     before, after = was.to_values(), now.to_values()
     for key in part.compared():
-        if before[key] != after[key]:
+        if (name, key) in plan.lacking:
+            point, done = f"{called}, {part.meanings()[key]}", _in_words(after[key], ".6g")
+            yield Deviation(point, "nothing, as the plan lacks it", done, _why_lacking(name, key, study))
+        elif before[key] != after[key]:
             why = reasons.get((name, key)) or _why(name, key, plan, study)
             yield Deviation(f"{called}, {part.meanings()[key]}", *_told_apart(before[key], after[key]), why)
 
@@ -250,6 +256,13 @@ def _why(name: str, key: str, plan: AnalysisPlan, study: Prepared) -> str:
         return f"It is set by the kit, whose version was {plan.kit} then and is {versions()['kneecurve']} now."
     own = _PARAMETERS.get((name, key), key)
     return _named((own,) if name not in LISTS or key == "week" else _OF_LISTS[name], plan, study)
+
+
+def _why_lacking(name: str, key: str, study: Prepared) -> str:
+    """Say whether the default stands for a key that a plan lacks, or what was named for this report."""
+    own = _PARAMETERS.get((name, key), key)
+    defaults = ComparisonParameters().given()
+    return "The default was taken." if study.parameters.get(own) == defaults.get(own) else _NAMED
 
 
 def _named(parameters: Sequence[str], plan: AnalysisPlan, study: Prepared) -> str:

@@ -147,6 +147,7 @@ def _planned(design: PlanDesign, asked: ComparisonParameters) -> PlannedAnalysis
             mean=curves.terms,
             baseline_as=baseline_of(curves),
             adjust_for=curves.covariates if asked.adjust_for is None else asked.adjust_for,
+            unrandomised=asked.given(),
             covariances=covariance_order(curves.frame, scheduled=curves.scheduled),
             likelihood=_default(fit_mixed, "method"),
             inference=_default(fit_first_that_converges, "inference"),

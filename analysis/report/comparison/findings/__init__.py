@@ -10,5 +10,7 @@
 - ``outcome_rules``: When outcomes in order and groups of patients say something.
 - ``outcome_words``: What is said of them.
 - ``table``: The findings as a table, a row each, for other programs.
+- ``balanced_rules``: What a comparison among patients made alike found, judged by the same rules.
+- ``balanced_words``: What is said of it, and where patients could not be made alike.
 - ``doubts``: What speaks against the findings, and harms, in words; where nothing does, what was looked for.
 """

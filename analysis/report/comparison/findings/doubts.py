@@ -6,12 +6,13 @@ import numpy as np
 
 from analysis.cohort.measures import Measure
 from analysis.counted import form
+from analysis.report.comparison.findings.balanced_words import controls_apart, few_carry_words, unlisted_words
 from analysis.report.comparison.findings.finding import FEW_SEEN, Findings
 from analysis.report.comparison.findings.patient_rules import best_value
 from analysis.report.comparison.findings.words import is_below_error
 from analysis.report.comparison.parameters import Allocation
 from analysis.report.parts import numbers
-from analysis.report.parts.numbers import in_text, shown_decimals
+from analysis.report.parts.numbers import capitalised, in_text, shown_decimals
 from analysis.report.parts.wording import MOST_LISTED, NO_HARMS_RECORDED, counts_by_protocol, named_or_counted
 
 NOT_ALLOCATED = (
@@ -50,13 +51,18 @@ def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation) -
     if found.unusual:
         said.append("Means that lie outside what groups of patients have put all of this in doubt.")
     turned = [f"{one.protocol} ({one.turned_by} of {one.analyses})" for one in found.differences if one.turned_by]
+    unbalanced = "by the curves, " if found.balanced else ""
     if turned:
         said.append(
-            "Analyses with other assumptions about missing visits change the answer for "
+            f"{capitalised(f'{unbalanced}analyses')} with other assumptions about missing visits change the answer for "
             f"{named_or_counted(turned, len(found.differences))}."
         )
     if allocation == "observational" and found.differences:
         said.append(_not_allocated(found))
+        if controls_apart(found):
+            label = in_text(found.controls[0].measure.label)
+            said.append(f"The negative control, {label}, differs too: something was not made alike.")
+        said += filter(None, [few_carry_words(found), unlisted_words(found)])
     if found.few_seen:
         few = named_or_counted([f"{one.protocol} ({one.seen})" for one in found.few_seen], len(found.seen))
         said.append(f"Fewer than {FEW_SEEN} patients were seen: {few}. Single patients can turn a result round.")
@@ -71,7 +77,8 @@ def doubts_words(found: Findings, measure: Measure, *, allocation: Allocation) -
             for name, shift in found.tips
         ]
         said.append(
-            f"The interval would hold no difference were the missed values on average {numbers.listed(shifts)} than expected."
+            f"{capitalised(f'{unbalanced}the interval')} would hold no difference were the missed values on average "
+            f"{numbers.listed(shifts)} than expected."
         )
     if found.hardly_done:
         done_of = [
@@ -113,7 +120,7 @@ def _by_plan(found: Findings) -> list[str]:
 def _not_allocated(found: Findings) -> str:
     """Say as one doubt what follows where nobody drew lots: nothing of the start may be known, or groups lie apart there."""
     said = ["The patients were not allocated at random, or the data do not say so: a difference is an association."]
-    if not found.start_known:
+    if not found.start_known and not found.balanced:
         said.append("What the patients were like at the start is not in the data, so nothing of it is adjusted for.")
     if found.imbalance:
         furthest: dict[str, str] = {}
@@ -121,16 +128,17 @@ def _not_allocated(found: Findings) -> str:
             small = label if label[:2].isupper() else f"{label[:1].lower()}{label[1:]}"
             furthest.setdefault(label, f"{small} ({name}, {numbers.signed(gap, 1)} SD)")
         apart = list(furthest.values())[:_MOST_IMBALANCES]
-        said.append(f"At the start they differ most from {found.differences[0].reference} in {numbers.listed(apart)}.")
+        before = "Before balancing" if found.balanced else "At the start"
+        said.append(f"{before} they differ most from {found.differences[0].reference} in {numbers.listed(apart)}.")
     return " ".join(said)
 
 
 def _error_of_measurement(found: Findings, measure: Measure) -> list[str]:
     """Say which differences, and which threshold, are less than what can be told of one patient."""
     said = []
-    small = [one.protocol for one in found.differences if is_below_error(one, measure)]
+    small = [one.protocol for one in found.compared if is_below_error(one, measure)]
     if small:
-        names = named_or_counted(small, len(found.differences))
+        names = named_or_counted(small, len(found.compared))
         said.append(
             f"In one patient a change as large as the difference of {names} could not be told from the error of "
             f"measurement (up to {measure.smallest_threshold('MDC'):g} {measure.unit})."

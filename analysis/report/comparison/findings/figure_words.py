@@ -1,5 +1,7 @@
 """What the figures of a comparison show, in words: their alternative texts, and titles of slides, from the findings."""
 
+from collections.abc import Sequence
+
 from analysis.cohort.measures import Measure
 from analysis.counted import form
 from analysis.report.comparison.findings.finding import Difference, Findings, Mean, Seen, Shift
@@ -44,7 +46,16 @@ def means_title(found: Findings, measure: Measure, *, room: int = TITLE_LETTERS)
 
 def differences_by_week_words(found: Findings, measure: Measure, *, level: float) -> str:
     """Say each difference at the primary week, of several first with the interval that a verdict on it rests on."""
-    said = [_difference(one, measure, numbers.level_in_words(level)) for one in found.differences]
+    return _said_of(found.differences, measure, level)
+
+
+def balanced_by_week_words(found: Findings, measure: Measure, *, level: float) -> str:
+    """Say each difference at the primary week among patients made alike."""
+    return _said_of([one.difference for one in found.balanced], measure, level)
+
+
+def _said_of(differences: Sequence[Difference], measure: Measure, level: float) -> str:
+    said = [_difference(one, measure, numbers.level_in_words(level)) for one in differences]
     return f"{'. '.join(said)}." if said else ""
 
 

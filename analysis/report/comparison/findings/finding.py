@@ -119,6 +119,41 @@ class Difference:
 
 
 @dataclass(frozen=True)
+class Balanced:
+    """A difference at the primary week among patients made alike by weights, where nobody drew lots.
+
+    ``difference`` has its limits, p value and verdict, adjusted as those of the curves; ``crude`` is the difference without any
+    balance, with limits of its own. ``e_value`` is the risk ratio that an unlisted factor would need with both protocol and
+    outcome to explain it away, ``e_value_limit`` that for the nearer limit; ``effective`` says how many patients with the
+    protocol and with the reference the weights stand for; ``few_carry`` whether a few patients carry the result.
+    """
+
+    difference: Difference
+    crude: tuple[float, float, float]
+    e_value: float
+    e_value_limit: float
+    effective: tuple[float, float]
+    few_carry: bool
+
+
+@dataclass(frozen=True)
+class Control:
+    """A measure that no protocol can have changed, compared among patients made alike at the primary week.
+
+    Limits are adjusted for ``among`` comparisons; where they leave out zero something was not made alike.
+    """
+
+    measure: Measure
+    protocol: str
+    reference: str
+    week: float
+    estimate: float
+    lower: float
+    upper: float
+    among: int
+
+
+@dataclass(frozen=True)
 class Course:
     """A week other than the primary one at which the interval, adjusted for all weeks, leaves out no difference; secondary.
 
@@ -223,6 +258,14 @@ class Findings:
         One a named characteristic whose groups could be compared.
     by_plan : tuple of int or None
         Deviations from the analysis plan, and points compared; None without a plan.
+    balanced : tuple of Balanced
+        Where nobody drew lots, the differences among patients made alike; empty where there are none.
+    balanced_for : tuple of str
+        What they are made alike in, as columns; empty where they are not.
+    controls : tuple of Control
+        A measure that no protocol can have changed, a row a protocol; empty where none was named or it cannot be compared.
+    not_balanced : str
+        Why patients could not be made alike; empty where they are, or were allocated at random.
     """
 
     seen: tuple[Seen, ...]
@@ -247,6 +290,15 @@ class Findings:
     in_order: tuple[InOrder, ...] = ()
     groups: tuple[GroupsApart, ...] = ()
     by_plan: tuple[int, int] | None = None
+    balanced: tuple[Balanced, ...] = ()
+    balanced_for: tuple[str, ...] = ()
+    controls: tuple[Control, ...] = ()
+    not_balanced: str = ""
+
+    @property
+    def compared(self) -> tuple[Difference, ...]:
+        """The differences that the answer speaks of: those among patients made alike where there are any, else of the curves."""
+        return tuple(one.difference for one in self.balanced) or self.differences
 
     @property
     def much_lost(self) -> tuple[Seen, ...]:

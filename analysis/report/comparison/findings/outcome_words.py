@@ -13,6 +13,14 @@ from analysis.report.parts.wording import MOST_LISTED
 #: Where further is not better, a difference says nothing about who did better.
 BEYOND = "not judged, as means lie beyond the best value or on both sides of it"
 
+#: Verdicts by which nothing is judged, as a count of them goes on.
+_NOT_JUDGED = {
+    "not tested": "not tested",
+    "no conclusion": "without a conclusion, as too many were not seen",
+    "beyond the ideal": "not judged, as a mean lies beyond its best value",
+    "not compared": "not compared",
+}
+
 
 def verdict_in_words(verdict: str, protocol: str, reference: str, allocation: Allocation) -> str:
     """Say a verdict as a cell of a table does.
@@ -38,6 +46,34 @@ def secondary_words(found: Sequence[InOrder]) -> str:
         for name in dict.fromkeys(one.protocol for one in later)
     ]
     return f"Secondary {form(len(labels), 'outcome')}, in order: {listed}. {' '.join(parts)}"
+
+
+def secondary_title(found: Sequence[InOrder]) -> str:
+    """Say for the title of a slide in how many comparisons of secondary outcomes a difference is found, of how many tested.
+
+    A comparison is one outcome with one protocol; those in which a difference is found are named where they are few.
+    """
+    later = [one for one in found if one.place > 1]
+    apart = [one for one in later if one.verdict.startswith("favours")]
+    counts = [(what, sum(one.verdict == verdict for one in later)) for verdict, what in _NOT_JUDGED.items()]
+    judged, outcomes = len(later) - sum(n for _, n in counts), len({one.measure.name for one in later})
+    rest = [f"{n} {what}" for what, n in counts if n]
+    several = len({one.protocol for one in later}) > 1
+    named = [
+        f"{in_text(one.measure.label)} {'better' if one.verdict == 'favours protocol' else 'worse'}"
+        f"{f' with {one.protocol}' if several else ''}"
+        for one in apart
+    ]
+    which = (
+        "none"
+        if not apart
+        else f"{len(apart)}"
+        if len(apart) > MOST_LISTED
+        else f"{len(apart)}: {numbers.listed(named)}"
+    )
+    compared = numbers.plural(judged, "comparison")
+    said = f"of {compared} tested a difference is found in {which}" if judged else "no comparison was tested"
+    return f"Secondary {form(outcomes, 'outcome')}: {'; '.join([said, *rest])}"
 
 
 def _of_protocol(name: str, found: list[InOrder]) -> str:

@@ -138,7 +138,7 @@ def _difference(
         among=among,
         seen=own,
         reference_seen=other,
-        verdict=_verdict(lower, upper, study.measure, (own, other), means, far),
+        verdict=verdict_of(lower, upper, study.measure, (own, other), means, far),
         mean=means[0],
         reference_mean=means[1],
         turned_by=turned,
@@ -195,7 +195,7 @@ def _shift(found: TippingPoint, protocol: str) -> Shift | None:
     )  # fmt: skip
 
 
-def _verdict(
+def verdict_of(
     lower: float,
     upper: float,
     measure: Measure,
@@ -203,6 +203,7 @@ def _verdict(
     means: tuple[float, float],
     far: tuple[float, float] | None,
 ) -> Verdict:
+    """Judge a difference by its limits, by who was seen, and by where the means lie; those of protocol and reference."""
     if np.isnan(lower) or np.isnan(upper):
         return "not compared"
     own, other = seen

@@ -25,10 +25,12 @@ def findings_table(
 
     ``week`` is the primary one, ``level`` that of the limits. Of patients not allocated at random nothing favours a protocol.
     """
+    unbalanced = ", by the curves" if found.balanced else ""
     rows = [
         *(_seen(one, week) for one in found.seen),
-        *(_difference(one, allocation) for one in found.differences),
-        *(_course(one, week or 0.0) for one in found.courses),
+        *(_difference(one.difference, allocation, "balanced difference at the primary week") for one in found.balanced),
+        *(_difference(one, allocation, f"difference at the primary week{unbalanced}") for one in found.differences),
+        *(_course(one, week or 0.0, f"difference at another week{unbalanced}") for one in found.courses),
         *_responders(found),
         *(_secondary(one, allocation) for one in found.in_order if one.place > 1),
         *(_groups(one, week) for one in found.groups),
@@ -67,17 +69,17 @@ def _seen(one: Seen, week: float | None) -> dict[str, Any]:
     return {"what": "seen", "protocol": one.protocol, "week": week, "part": one.seen, "of": one.allocated}
 
 
-def _difference(one: Difference, allocation: Allocation) -> dict[str, Any]:
+def _difference(one: Difference, allocation: Allocation, what: str) -> dict[str, Any]:
     verdict = verdict_in_words(one.verdict, one.protocol, one.reference, allocation)
     return {
-        "what": "difference at the primary week", "verdict": verdict, "p_value": one.p_value, "among": one.among,
+        "what": what, "verdict": verdict, "p_value": one.p_value, "among": one.among,
         **_limits(one),
     }  # fmt: skip
 
 
-def _course(one: Course, primary_week: float) -> dict[str, Any]:
+def _course(one: Course, primary_week: float, what: str) -> dict[str, Any]:
     verdict = course_story(one, primary_week)
-    return {"what": "difference at another week", "verdict": verdict, "among": one.among, **_limits(one)}
+    return {"what": what, "verdict": verdict, "among": one.among, **_limits(one)}
 
 
 def _secondary(one: InOrder, allocation: Allocation) -> dict[str, Any]:

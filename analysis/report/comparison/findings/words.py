@@ -126,14 +126,26 @@ def courses_words(found: Findings, measure: Measure) -> list[str]:
 
 def differences_words(found: Findings, measure: Measure, *, level: float, allocation: Allocation) -> list[str]:
     """Say every difference, or where there are many those that tell something, and count the others."""
-    told = found.differences
-    if len(told) > MOST_SPELLED_OUT:
-        told = tuple(one for one in told if one.verdict.startswith("favours"))
+    told, others = spelled_out(found.differences, lost_before=found.much_lost)
     said: list[str] = []
     for one in told:
         again = any(before.verdict != "not compared" for before in told[: len(said)])
         said.append(difference_words(one, measure, level=level, allocation=allocation, again=again))
-    rest = [one for one in found.differences if one not in told]
+    return [*said, *others, *_not_in_the_model(found)]
+
+
+def spelled_out(
+    differences: Sequence[Difference], *, lost_before: Sequence[Seen] = ()
+) -> tuple[tuple[Difference, ...], list[str]]:
+    """Give the differences that are told one by one, where there are many those that tell something; the others are counted.
+
+    ``lost_before`` are protocols of which it was said before that many were lost.
+    """
+    told = tuple(differences)
+    if len(told) > MOST_SPELLED_OUT:
+        told = tuple(one for one in told if one.verdict.startswith("favours"))
+    said: list[str] = []
+    rest = [one for one in differences if one not in told]
     for verdict, what in (
         ("undecided", "the interval holds no difference: these data do not tell which is better"),
         ("no conclusion", "too many were lost for a conclusion"),
@@ -142,13 +154,13 @@ def differences_words(found: Findings, measure: Measure, *, level: float, alloca
     ):
         number = sum(one.verdict == verdict for one in rest)
         if number:
-            others = "the comparison" if number == 1 else f"{number} of the {len(found.differences)} comparisons"
+            others = "the comparison" if number == 1 else f"{number} of the {len(differences)} comparisons"
             those = [one.protocol for one in rest if one.verdict == verdict]
-            before = {one.protocol for one in found.much_lost} if len(found.much_lost) <= MOST_LISTED else set[str]()
+            before = {one.protocol for one in lost_before} if len(lost_before) <= MOST_LISTED else set[str]()
             to_name = verdict == "no conclusion" and number <= MOST_LISTED and not set(those) <= before
             named = f" ({numbers.listed(those)})" if to_name else ""
             said.append(f"For {others} with {rest[0].reference}{named} {what}.")
-    return said + _not_in_the_model(found)
+    return told, said
 
 
 def _not_in_the_model(found: Findings) -> list[str]:
@@ -175,22 +187,24 @@ def means_doubt(found: Findings) -> str:
     if found.unusual:
         return "means lie outside what groups have"
     lost = [one.protocol for one in found.much_lost]
-    return f"a third or more lost of {named_or_counted(lost, len(found.seen))}" if lost else ""
+    if lost:
+        return f"a third or more lost of {named_or_counted(lost, len(found.seen))}"
+    return "groups not made alike" if found.balanced else ""
 
 
 def slide_title(found: Findings, measure: Measure) -> str:
     """Say the differences in one line, for the title of a slide; empty where nothing is compared."""
     if not found.differences:
         return ""
-    decimals, when = shown_decimals(measure), numbers.moment(found.differences[0].week)
+    decimals, when = shown_decimals(measure), numbers.moment(found.compared[0].week)
     told = [
         f"{one.protocol}: {_moved(one.estimate, decimals, measure.unit)} at {when} "
         f"({numbers.interval(min(abs(one.lower), abs(one.upper)), max(abs(one.lower), abs(one.upper)), decimals)})"
-        for one in found.differences
+        for one in found.compared
         if one.verdict.startswith("favours")
     ]
     rest = {
-        what: [one.protocol for one in found.differences if one.verdict == verdict]
+        what: [one.protocol for one in found.compared if one.verdict == verdict]
         for verdict, what in (
             ("no conclusion", "too many lost to tell"),
             ("beyond the ideal", "values beyond the best one"),
@@ -198,7 +212,7 @@ def slide_title(found: Findings, measure: Measure) -> str:
             ("not compared", "no interval"),
         )
     }
-    return capitalised(one_line(told, rest, of=len(found.differences), when=when))
+    return capitalised(one_line(told, rest, of=len(found.compared), when=when))
 
 
 def one_line(told: Sequence[str], rest: Mapping[str, Sequence[str]], *, of: int, when: str) -> str:

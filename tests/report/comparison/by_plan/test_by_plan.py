@@ -13,10 +13,12 @@ from analysis.report.comparison import checklist, methods
 from analysis.report.comparison.findings.doubts import doubts_words
 from analysis.report.comparison.parameters import ComparisonParameters
 from analysis.report.planned.cohort_of_plan import refuse_what_the_cohort_lacks
+from analysis.report.planned.document import plan_to_markdown
 from analysis.report.planned.plan import AnalysisPlan
 from synthetic_cohort import generate_cohort
 
 FEW = {"imputations": 2}
+NOT_PLANNED, DEFAULT = "planned nothing, as the plan lacks it; in this report", "The default was taken."
 DESIGN = """
 protocols = ["usual", "early", "late"]
 reference = "usual"
@@ -84,6 +86,29 @@ def test_permuted_values_give_the_same_plan():
     assert one.analysis == other.analysis
 
 
+def test_a_plan_of_states_counted_together_names_how_their_missing_values_are_filled_and_is_followed(
+    cohort, study_in_memory
+):
+    asked = {"measure": "ikdc", "together": ["pain 4", "ikdc 55"], **FEW}
+    plan = plan_analysis(cohort, parameters=asked)
+    missing = plan.analysis.missing
+    assert missing.analyses_of_responders[-1] == "multiple imputation, missing at random"
+    assert "up to 9 values of a patient and with at least 10 patients for each" in plan_to_markdown(plan)
+    assert points(study_in_memory(cohort, plan=plan.to_toml())) == []
+
+
+def test_a_key_that_the_plan_lacks_takes_the_default_and_is_said(cohort, plan, study_in_memory):
+    earlier = replace(plan, lacking=(("multiplicity", "level"), ("missing", "most_values_of_states")))
+    earlier = replace(earlier, sha256=earlier.digest)
+    followed = study_in_memory(cohort, plan=earlier.to_toml())
+    assert [one.words for one in followed.plan_followed.deviations] == [
+        f"Missing visits, values of a patient, at most, in the model that fills states counted together: {NOT_PLANNED} 9. {DEFAULT}",
+        f"Several comparisons, confidence level; 1 minus it is the two-sided error of all tests together: {NOT_PLANNED} 0.95. {DEFAULT}",
+    ]
+    named = study_in_memory(cohort, plan=earlier.to_toml(), level=0.9).plan_followed.deviations
+    assert named[1].words.endswith("in this report 0.9. It was named so for this report.")
+
+
 def test_a_cohort_and_its_scenario_give_the_same_plan(tmp_path):
     from importlib import resources
 
@@ -116,7 +141,12 @@ def test_a_design_file_settles_every_default(tmp_path):
 def test_a_plan_sets_parameters_that_there_are(plan):
     names = {one.name for one in fields(ComparisonParameters)} - {"folder"}
     assert set(plan.filled({})) < names
-    assert names - set(plan.filled({})) == {"responder_measure", "criterion", "threshold", "change_from"}
+    assert names - set(plan.filled({})) == {
+        "responder_measure",
+        "criterion",
+        "threshold",
+        "change_from",
+    }
 
 
 @pytest.mark.parametrize("imputations", [-1, 10**300])

@@ -1,0 +1,62 @@
+"""What patients are balanced for where nobody named it: what the cohort knows of them before the start."""
+
+from collections.abc import Sequence
+
+import pandas as pd
+
+from analysis.cohort import Cohort
+
+#: Columns of the patients that are balanced where they are known and vary (common practice, no source).
+USUAL = ("age_years", "sex", "body_mass_kg", "procedure", "site")
+#: Known of fewer of the patients than this, a column is not balanced (design choice).
+LEAST_KNOWN = 0.5
+#: Numbers are curves where the smallest protocol has so many patients (design choice).
+PATIENTS_FOR_CURVES = 40
+#: Different values that a curve needs.
+_VALUES_FOR_CURVES = 10
+#: Columns of the patients that describe no patient, or say when one came.
+_NO_COVARIATES = ("patient_id", "protocol", "quarter")
+
+
+def balanced_for(cohort: Cohort, named: Sequence[str] | None) -> list[str]:
+    """Give the covariates: those that were named, else the usual ones that are known; the baseline comes in by itself.
+
+    Examples
+    --------
+    >>> from synthetic_cohort import generate_cohort
+    >>> balanced_for(generate_cohort(patients=60, seed=1).observed, None)
+    ['age_years', 'sex', 'body_mass_kg', 'site']
+    """
+    if named is not None:
+        return list(named)
+    patients = cohort.patients
+    sizes = patients["protocol"].value_counts()
+    smallest = int(sizes[sizes > 0].min())
+    found = []
+    for name in USUAL:
+        known = patients[name].dropna() if name in patients else pd.Series(dtype="float64")
+        if known.nunique() < 2 or len(known) < LEAST_KNOWN * len(patients):
+            continue
+        number = pd.api.types.is_numeric_dtype(known.dtype)
+        curve = number and smallest >= PATIENTS_FOR_CURVES and known.nunique() >= _VALUES_FOR_CURVES
+        found.append(f"spline({name})" if curve else name)
+    return found
+
+
+def not_balanced(cohort: Cohort, balanced: Sequence[str]) -> list[str]:
+    """Give the columns of the patients that are known and not balanced.
+
+    Examples
+    --------
+    >>> from synthetic_cohort import generate_cohort
+    >>> not_balanced(generate_cohort(patients=60, seed=1).observed, ["age_years", "sex", "body_mass_kg", "site"])
+    ['therapist', 'involved_side', 'graft']
+    """
+    patients = cohort.patients
+    return [
+        str(name)
+        for name in patients.columns
+        if name not in (*balanced, *_NO_COVARIATES)
+        and "_spline_" not in str(name)
+        and len(patients[name].dropna().unique()) > 1
+    ]
