@@ -1,7 +1,7 @@
 """What stands at the top of a protocol comparison: what was compared, and the answer in plain language."""
 
 from analysis.curves.covariates import adjusted_in_words
-from analysis.report.comparison.findings.balanced_words import balanced_words, not_balanced_words
+from analysis.report.comparison.findings.balanced_words import balanced_words, not_balanced_words, unadjusted_words
 from analysis.report.comparison.findings.doubts import doubts_words, harms_words, unusual_words
 from analysis.report.comparison.findings.finding import Findings
 from analysis.report.comparison.findings.outcome_words import secondary_words
@@ -161,7 +161,8 @@ def _differs(study: Study, found: Findings) -> _Line:
         return [*unusual, _one_protocol(study)], []
     must = [*unusual, *_told_of_differences(study, found), *_courses(study, found)]
     secondary = [secondary_words(found.in_order)] if found.in_order else []
-    return _fitted(must, [*secondary, *unturned_words(found)])
+    beside = [unadjusted_words(found, study.measure)] if len(found.balanced) > 1 else []
+    return _fitted(must, [*filter(None, beside), *secondary, *unturned_words(found)])
 
 
 def _one_protocol(study: Study) -> str:

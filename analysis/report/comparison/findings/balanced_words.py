@@ -2,7 +2,7 @@
 
 from analysis.cohort import Measure
 from analysis.curves.covariates import column_in_words
-from analysis.report.comparison.findings.finding import Balanced, Findings
+from analysis.report.comparison.findings.finding import Findings
 from analysis.report.comparison.findings.rules import side
 from analysis.report.comparison.findings.words import difference_words, spelled_out
 from analysis.report.parts import numbers
@@ -29,7 +29,7 @@ def balanced_for_words(found: Findings) -> str:
 
 
 def balanced_words(found: Findings, measure: Measure, *, level: float) -> list[str]:
-    """Say what each difference among patients made alike supports, with the unadjusted one; many are counted.
+    """Say what each difference among patients made alike supports, with the unadjusted one where it is alone; many are counted.
 
     Examples
     --------
@@ -41,10 +41,12 @@ def balanced_words(found: Findings, measure: Measure, *, level: float) -> list[s
     told, rest = spelled_out(found.compared)
     said = []
     for place, one in enumerate(one for one in found.balanced if one.difference in told):
-        words = difference_words(one.difference, measure, level=level, allocation="observational", again=place > 0)
+        words = difference_words(
+            one.difference, measure, level=level, allocation="observational", again=place > 0, alike=True
+        )
         if place == 0:
             words = f"Balanced for {balanced_for_words(found)}: {words[:1].lower()}{words[1:]}"
-        said.append(f"{words} {_without(one, measure)}")
+        said.append(f"{words} {unadjusted_words(found, measure)}" if len(found.balanced) == 1 else words)
     said += rest
     left_out = [
         one.protocol for one in found.differences if all(one.protocol != other.protocol for other in found.compared)
@@ -68,10 +70,10 @@ def unlisted_words(found: Findings) -> str:
     told = [one for one in found.balanced if one.difference.verdict.startswith("favours")]
     if not told:
         return ""
-    strengths = [f"{one.e_value:.1f} for {one.difference.protocol} (its limit {one.e_value_limit:.1f})" for one in told]
+    strengths = [f"{one.e_value:.1f} for {one.difference.protocol} (limit {one.e_value_limit:.1f})" for one in told]
     if len(strengths) > MOST_LISTED:
         strengths = [f"{min(one.e_value_limit for one in told):.1f} or more for the limits of {len(told)} differences"]
-    return f"Something unlisted could explain it away: E-value {numbers.listed(strengths)}."
+    return f"Something unlisted could explain it: E-value {numbers.listed(strengths)}."
 
 
 def control_words(found: Findings, *, level: float) -> str:
@@ -121,6 +123,12 @@ def few_carry_words(found: Findings) -> str:
     )
 
 
-def _without(one: Balanced, measure: Measure) -> str:
-    decimals, (estimate, lower, upper) = shown_decimals(measure), one.crude
-    return f"Unadjusted: {numbers.signed(estimate, decimals)} ({numbers.interval(lower, upper, decimals)})."
+def unadjusted_words(found: Findings, measure: Measure) -> str:
+    """Say the differences as they are without any adjustment; many are counted in the table alone."""
+    decimals, several = shown_decimals(measure), len(found.balanced) > 1
+    sizes = [
+        f"{numbers.signed(one.crude[0], decimals)}{f' with {one.difference.protocol}' if several else ''} "
+        f"({numbers.interval(one.crude[1], one.crude[2], decimals)})"
+        for one in found.balanced
+    ]
+    return f"Unadjusted: {', '.join(sizes)}." if 0 < len(sizes) <= MOST_LISTED else ""

@@ -38,12 +38,18 @@ def seen_words(found: Findings, week: float, measure: Measure) -> str:
 
 
 def difference_words(
-    found: Difference, measure: Measure, *, level: float, allocation: Allocation, again: bool = False
+    found: Difference,
+    measure: Measure,
+    *,
+    level: float,
+    allocation: Allocation,
+    again: bool = False,
+    alike: bool = False,
 ) -> str:
     """Say what a difference at the primary week supports.
 
-    One or two sentences; ``level`` is that of the interval, ``again`` whether another difference stands before it. An
-    interval that holds zero is never called equality.
+    One or two sentences; ``level`` is that of the interval, ``again`` whether another difference stands before it, ``alike``
+    whether it is among patients made alike. An interval that holds zero is never called equality.
 
     Examples
     --------
@@ -82,7 +88,8 @@ def difference_words(
     elif allocation == "randomised":
         verdict = f"These data favour {better} over {other}."
     else:
-        verdict = f"Patients with {better} did better on average than those with {other}; the groups may differ in other ways."
+        verdict = f"Patients with {better} did better on average than those with {other}"
+        verdict += "." if alike else "; the groups may differ in other ways."
     return f"{verdict} {size}"
 
 

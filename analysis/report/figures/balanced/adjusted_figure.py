@@ -28,7 +28,7 @@ def adjusted_figure(found: ObservationalComparison, *, told: str = "", message: 
         title=f"{measure.label} by week among patients made alike",
         caption=(
             f"Means in {measure.unit} with {percent} intervals ({found.means['method'].iloc[0]}); grey with dashes: unadjusted means. "
-            " Missed visits have the mean that the mixed model expects of the patient."
+            "Missed visits have the mean that the mixed model expects of the patient."
         ),
         alt=" ".join(
             filter(
