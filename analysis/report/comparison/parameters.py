@@ -12,6 +12,7 @@ from analysis.errors import CohortError, ModelError
 from analysis.outcomes.comparisons.subgroups import groups_of_patients
 from analysis.outcomes.home_programme.sessions_done import check_enough
 from analysis.outcomes.missing.weekly_model import check_draws
+from analysis.report.comparison.balanced.covariates import refuse_what_cannot_be_balanced
 from analysis.report.comparison.responder_choice import AskedResponders
 from analysis.report.parts.numbers import in_text
 from analysis.report.running.declared import ReportParameters, parameter
@@ -155,3 +156,4 @@ def refuse_unknown(cohort: Cohort, name: str, asked: ComparisonParameters) -> No
             )
     for one in asked.subgroups:
         groups_of_patients(cohort, one)
+    refuse_what_cannot_be_balanced(cohort, name, asked.alike_in, asked.target)

@@ -1,5 +1,7 @@
 """The section among patients made alike: there where nobody drew lots, with what it says held against the comparison itself."""
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -82,9 +84,23 @@ def test_another_target_is_said(study_in_memory, cohort):
     found = study_in_memory(cohort, imputations=2, design="observational", target="early")
     trial = tables(comparison.balanced_comparison(found))["trial"].data.set_index("part")["words"]
     assert "patients like those of protocol 'early'" in trial["Who"]
-    unknown = study_in_memory(cohort, imputations=2, design="observational", target="nobody")
-    (absent,) = comparison.balanced_comparison(unknown)
-    assert "There is no target 'nobody'." in str(absent)
+
+
+@pytest.mark.parametrize(
+    ("named", "said"),
+    [
+        ({"target": "nobody"}, "There is no target 'nobody'."),
+        ({"alike_in": ["sex", "shoe_size"]}, "There is no covariate 'shoe_size'."),
+        ({"alike_in": ["spline(sex)"]}, "sex"),
+        ({"alike_in": ["quadriceps_torque"]}, "measured at visits, also after the start"),
+        ({"alike_in": ["baseline(pain)"]}, "There is no measure 'pain' taken at week 0 or before."),
+    ],
+)
+def test_what_was_named_and_cannot_be_balanced_is_refused_before_anything_is_shown(
+    study_in_memory, cohort, named, said
+):
+    with pytest.raises(ModelError, match=re.escape(said)):
+        study_in_memory(cohort, imputations=2, design="observational", **named)
 
 
 def test_of_patients_allocated_at_random_nothing_is_shown(study_in_memory, cohort):
