@@ -1,8 +1,13 @@
 """The model of a plan in sentences: its mean, its covariances, and how patients are made alike where nobody draws lots."""
 
+import re
+
+from analysis.curves.covariates import asked_covariate, column_in_words
 from analysis.report.parts.model_words import INFERENCE, covariance_of_name
 from analysis.report.parts.numbers import level_in_words, listed
 from analysis.report.planned.parts import ModelPart, PlannedAnalysis
+
+_OF_A_MEASURE = re.compile(r"baseline\(\s*(\w+)\s*\)")
 
 
 def model_sentences(said: PlannedAnalysis) -> list[str]:
@@ -34,13 +39,32 @@ def _unrandomised(said: PlannedAnalysis) -> list[str]:
     model = said.model
     if said.design.allocation == "randomised":
         return []
-    named = listed(model.alike_in) if model.alike_in else "what is usual and known of them"
+    named = (
+        listed([covariate_in_words(one) for one in model.alike_in])
+        if model.alike_in
+        else "what is usual and known of them"
+    )
     control = f" Negative control: {model.negative_control}." if model.negative_control else ""
     alike = (
         f"Nobody draws lots, so the answer is about patients made alike: by weights and a mixed model together, in {named}, and the "
         f"baseline; target: {model.target}.{control}"
     )
     return [alike]
+
+
+def covariate_in_words(asked: str) -> str:
+    """Name a covariate as a report was asked for it.
+
+    Examples
+    --------
+    >>> [covariate_in_words(one) for one in ("sex", "spline(age_years)", "baseline(knee_flexion)")]
+    ['sex', 'a curve of age', 'the start of knee flexion']
+    """
+    start = _OF_A_MEASURE.fullmatch(asked.strip())
+    if start:
+        return f"the start of {start[1].replace('_', ' ')}"
+    name, smooth = asked_covariate(asked)
+    return f"a curve of {column_in_words(name)}" if smooth else column_in_words(name)
 
 
 def _baseline(model: ModelPart) -> str:
