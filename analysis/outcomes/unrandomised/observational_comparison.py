@@ -72,8 +72,8 @@ class ObservationalComparison(ResultWithNotes):
         Scores and weights.
     model, crude_model : MixedModel
         The fits with covariates (standardised columns) and without.
-    model_words : str
-        The model with covariates in a sentence.
+    covariance : str
+        That of the fit with covariates, by its name among the choices of the curves.
     """
 
     measure: Measure
@@ -92,7 +92,7 @@ class ObservationalComparison(ResultWithNotes):
     weighting: BalanceWeights
     model: MixedModel
     crude_model: MixedModel
-    model_words: str
+    covariance: str
 
     def _headline(self) -> str:
         return (
@@ -177,7 +177,7 @@ def observational_comparison(
         raise refusal.error()
     if interactions:
         _refuse_interactions(weighed)
-    model, chosen = _adjusted_fit(compared, weighed, interactions=interactions)
+    model, mean, covariance = _adjusted_fit(compared, weighed, interactions=interactions)
     crude = _crude_fit(compared)
     rows = mixed_outcome_rows(model, _with_columns(compared.patients, weighed), names, compared.weeks)
     spread = np.array([compared.spread_at(week) for week in compared.weeks])
@@ -221,12 +221,12 @@ def observational_comparison(
         weighting=weighed.result,
         model=model,
         crude_model=crude,
-        model_words=chosen,
+        covariance=covariance,
         notes=notes_of(
             weighed.result,
             differences,
             filled,
-            model=[chosen, *model.record.notes],
+            model=[f"Mixed model: {mean}; {covariance}.", *model.record.notes],
             left_out=[*bent, *said, *compared.notes],
         ),
     )
@@ -274,14 +274,14 @@ def _with_columns(patients: pd.DataFrame, weighed: Weighed) -> pd.DataFrame:
     return patients[["patient_id", "protocol"]].assign(**columns)
 
 
-def _adjusted_fit(compared: VisitsCompared, weighed: Weighed, *, interactions: bool) -> tuple[MixedModel, str]:
+def _adjusted_fit(compared: VisitsCompared, weighed: Weighed, *, interactions: bool) -> tuple[MixedModel, str, str]:
     frame = compared.visits.merge(_with_columns(compared.patients, weighed), on="patient_id", validate="many_to_one")
     columns = [str(name) for name in frame if str(name).startswith("covariate_")]
     terms = f"protocol {'*' if interactions else '+'} ({' + '.join(columns)})"
     formula = f"value ~ C(week) * ({terms})" if len(compared.modelled) > 1 else f"value ~ {terms}"
     model, name = _fit(frame, formula, "normal")
     each = "week by protocol by covariates" if interactions else "week by protocol and week by covariates"
-    return model, f"Mixed model: {each}; {name}."
+    return model, each, name
 
 
 def _crude_fit(compared: VisitsCompared) -> MixedModel:

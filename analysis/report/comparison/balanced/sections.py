@@ -16,6 +16,7 @@ from analysis.report.figures.balanced.adjusted_figure import adjusted_figure
 from analysis.report.figures.balanced.balance_figure import balance_figure, term_in_words
 from analysis.report.figures.balanced.score_figure import score_figure
 from analysis.report.parts import numbers
+from analysis.report.parts.model_words import covariance_of_name
 from analysis.report.parts.numbers import capitalised, shown_decimals
 from analysis.report.parts.passages import Item, Passage, Section, absent
 from analysis.report.parts.tables import Column, Table
@@ -71,7 +72,7 @@ def differences_table(found: ObservationalComparison) -> Table:
 
     how = (
         f"Balanced: {found.differences['method'].iloc[0]}. By the model alone: the mixed model with the same covariates, averaged over "
-        f"all patients, without weights. Unadjusted: the mixed model without covariates. {found.model_words}"
+        f"all patients, without weights. Unadjusted: the mixed model without covariates. {_mixed_model(found)}"
     )
     strength = [
         f"{numbers.number(e, 2)} ({numbers.number(limit, 2)})"
@@ -96,6 +97,10 @@ def differences_table(found: ObservationalComparison) -> Table:
         name="balanced-differences",
         rows_grouped_by="protocol",
     )
+
+
+def _mixed_model(found: ObservationalComparison) -> str:
+    return f"The mixed model has week by protocol and by covariates, with {covariance_of_name(found.covariance)}."
 
 
 def target_table(found: ObservationalComparison) -> Table:
