@@ -40,7 +40,8 @@ def test_every_lesson_runs_clean_for_the_instructor(tmp_path, number, seed):
     check_instructor(number, seed, tmp_path)
 
 
-@pytest.mark.parametrize("number", [1, *(pytest.param(one, marks=pytest.mark.slow) for one in NUMBERS[1:])])
+@pytest.mark.slow
+@pytest.mark.parametrize("number", NUMBERS)
 def test_the_learner_gets_to_the_first_exercise_and_is_asked_kindly(tmp_path, number):
     notebook, failure = run(number, "learner", tmp_path)
     assert failure.error == "NotAnsweredYet"

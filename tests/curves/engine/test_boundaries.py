@@ -193,6 +193,7 @@ def failures(seeds: range) -> tuple[list[str], int]:
     return found, fitted
 
 
+@pytest.mark.slow
 def test_no_silent_failure_in_random_designs() -> None:
     """All structures by patient effects, formulas, schedules, sizes, missing visits, true covariances at a boundary."""
     found, fitted = failures(range(40))

@@ -263,6 +263,7 @@ def test_a_notebook_needs_one_parameters_cell(own_notebook):
         notebook_parameters(read_notebook(own_notebook(SHOW, parameters=None)), where="own")
 
 
+@pytest.mark.slow
 def test_no_home_and_no_installed_kernel_are_needed(own_notebook, cohort_folder, tmp_path, monkeypatch):
     (tmp_path / "file").write_text("")
     monkeypatch.setenv("HOME", str(tmp_path / "file" / "home"))
@@ -309,6 +310,7 @@ def test_notebooks_are_copied_with_a_cohort_beside_them(tmp_path):
     )
 
 
+@pytest.mark.slow
 def test_no_grammar_of_web_addresses_is_built():
     code = (
         "import sys\n"
