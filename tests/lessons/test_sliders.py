@@ -22,7 +22,7 @@ def slider_of(lesson_of):
     return cache(lambda number: getattr(lesson_of(number), SLIDERS[number])())
 
 
-@pytest.mark.parametrize("number", SLIDERS)
+@pytest.mark.parametrize("number", [pytest.param(one, marks=pytest.mark.slow if one > 4 else ()) for one in SLIDERS])
 def test_moving_the_slider_redraws_the_picture_and_the_sentence(slider_of, number):
     slider = slider_of(number)
     moved, picture, sentence = slider.widget().children
@@ -34,7 +34,7 @@ def test_moving_the_slider_redraws_the_picture_and_the_sentence(slider_of, numbe
     assert str(slider.values[-1]) in sentence.value
 
 
-@pytest.mark.parametrize("number", SLIDERS)
+@pytest.mark.parametrize("number", [pytest.param(one, marks=pytest.mark.slow if one > 4 else ()) for one in SLIDERS])
 def test_the_still_picture_is_shown_with_and_without_widgets(slider_of, number, monkeypatch):
     shown = []
     monkeypatch.setattr("IPython.display.display", shown.append)
