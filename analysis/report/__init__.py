@@ -12,10 +12,10 @@ if TYPE_CHECKING:
     from analysis.report.figures.difference_figure import difference_figure
     from analysis.report.figures.model_figures import patient_effect_figure, quantile_figure, residual_figure
     from analysis.report.figures.recovery_figure import recovery_figure
-    from analysis.report.figures.reliability_figures import agreement_figure, correlation_table, error_table
     from analysis.report.figures.responder_figures import responder_figure
     from analysis.report.figures.sensitivity_figures import calibration_figure
-    from analysis.report.figures.threshold_figures import anchor_figure, threshold_figure
+    from analysis.report.figures.thresholds.reliability_figures import agreement_figure, correlation_table, error_table
+    from analysis.report.figures.thresholds.threshold_figures import anchor_figure, threshold_figure
     from analysis.report.parts.figures import Figure
     from analysis.report.parts.passages import Passage, Section
     from analysis.report.parts.tables import Column, Table
@@ -42,8 +42,8 @@ _NAMES = {
     "figures.difference_figure": ("difference_figure",),
     "figures.responder_figures": ("responder_figure",),
     "figures.adherence_figures": ("dose_figure",),
-    "figures.reliability_figures": ("agreement_figure", "correlation_table", "error_table"),
-    "figures.threshold_figures": ("threshold_figure", "anchor_figure"),
+    "figures.thresholds.reliability_figures": ("agreement_figure", "correlation_table", "error_table"),
+    "figures.thresholds.threshold_figures": ("threshold_figure", "anchor_figure"),
     "figures.sensitivity_figures": ("calibration_figure",),
     "parts.figures": ("Figure",),
     "parts.tables": ("Table", "Column"),

@@ -4,7 +4,6 @@
 - ``parameters``: What a comparison is asked, each parameter declared once; what is taken where one names nothing.
 - ``prepared``: What every comparison begins with: the cohort, curves, responders, who was seen, harms.
 - ``results``: What sections show that is made of several results; and what the data lack for one.
-- ``filled``: Analyses of completed data as they are shown: at the level of the verdicts, and of states counted together.
 - ``counted``: What is shown of responders, of the gap and the symmetry to the other limb; and the joint models.
 - ``study``: Everything that a comparison states, each result computed once, when it is first asked for.
 - ``opening``: What stands at the top: what was compared, and In short, the answer in plain language.

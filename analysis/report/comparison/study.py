@@ -35,10 +35,10 @@ from analysis.outcomes.home_programme.brace_by_week import BraceByWeek, brace_by
 from analysis.outcomes.home_programme.intercurrent_events import IntercurrentEvents, intercurrent_events
 from analysis.outcomes.responders.states_together import TOGETHER
 from analysis.outcomes.unrandomised.observational_comparison import ObservationalComparison
+from analysis.report.comparison.appendix.filled import at_level, states_filled
 from analysis.report.comparison.balanced.results import balanced_comparison_of, with_balance
 from analysis.report.comparison.by_plan.following import PlanFollowed, follow
 from analysis.report.comparison.counted import Counted
-from analysis.report.comparison.filled import at_level, states_filled
 from analysis.report.comparison.findings.finding import Findings
 from analysis.report.comparison.findings.rules import find
 from analysis.report.comparison.parameters import ADJUSTED_P_VALUES, ComparisonParameters

@@ -8,12 +8,12 @@
 - ``programme_figures``: sessions by week, patients with any harm, missing visits.
 - ``recovery_figure``: recovery curves: model means by week with their intervals, and the patients behind them.
 - ``recovery_drawing``: how they are drawn: wide, narrow, in one panel, low on a printed page.
-- ``reliability_figures``: agreement of repeated measurements, their error, and what a change must exceed.
 - ``forest_figures``: all outcomes in standard deviations, and differences within groups of patients.
 - ``responder_figures``: how far patients improved, and how many reached a threshold.
 - ``seen_figure``: the values as they were measured, week by week.
 - ``sensitivity_figures``: missing data: analyses side by side, the tipping point, whether probabilities are right.
-- ``threshold_figures``: several methods side by side against the error of one test; improvement by the anchor.
 - ``control_chart_figure``: an indicator over time: a control chart, or a run chart where there are too few points.
 - ``funnel_figure``: sites: a funnel plot about the whole, and observed against expected by name.
+
+The room ``balanced`` has the figures of a comparison among patients made alike, the room ``thresholds`` those of thresholds.
 """

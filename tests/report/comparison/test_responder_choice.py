@@ -124,7 +124,7 @@ def test_missing_values_of_states_are_filled_beside_those_counted_and_where_they
     def fails(*_, **__):
         raise ModelError("Nobody of usual has a value of Pain at week 26.")
 
-    monkeypatch.setattr("analysis.report.comparison.filled.missing_states_analyses", fails)
+    monkeypatch.setattr("analysis.report.comparison.appendix.filled.missing_states_analyses", fails)
     without = list(comparison.sensitivity(study(measure="quadriceps_torque", together=both)))
     assert (
         "fill the missing values of the states counted together. Nobody of usual has a value of Pain at week 26."

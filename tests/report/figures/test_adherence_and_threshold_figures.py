@@ -20,8 +20,8 @@ from analysis.outcomes.thresholds.found_thresholds import find_thresholds
 from analysis.outcomes.thresholds.reliability import reliability
 from analysis.report.figures.adherence_figures import classes_figure, dose_figure, stopping_figure
 from analysis.report.figures.dose_change_figures import dose_change_figure, effect_figure
-from analysis.report.figures.reliability_figures import agreement_figure, correlation_table, error_table
-from analysis.report.figures.threshold_figures import anchor_figure, threshold_figure
+from analysis.report.figures.thresholds.reliability_figures import agreement_figure, correlation_table, error_table
+from analysis.report.figures.thresholds.threshold_figures import anchor_figure, threshold_figure
 
 
 @pytest.fixture(scope="module")

@@ -21,7 +21,7 @@ from analysis.report.figures.flow_figure import flow_figure
 from analysis.report.figures.programme_figures import adherence_figure, missing_figure
 from analysis.report.figures.recovery_figure import recovery_figure
 from analysis.report.figures.responder_figures import change_figure, responder_figure
-from analysis.report.figures.threshold_figures import threshold_figure
+from analysis.report.figures.thresholds.threshold_figures import threshold_figure
 from analysis.report.parts.look import PRINT_INCHES, drawn_at
 
 
