@@ -14,7 +14,7 @@ from analysis.errors import CohortError
 from synthetic_cohort.home_programme.brace import draw_brace_limits
 from synthetic_cohort.home_programme.sessions import draw_sessions, own_gain
 from synthetic_cohort.patients.patients import Patients, draw_patients
-from synthetic_cohort.patients.quarters import draw_quarters
+from synthetic_cohort.patients.quarters import collected_until, draw_quarters
 from synthetic_cohort.patients.trajectories import Curves, draw_curves, draw_traits
 from synthetic_cohort.scenarios.scenario import Scenario
 from synthetic_cohort.scenarios.scenario_files import list_scenarios, load_scenario
@@ -125,8 +125,11 @@ class SyntheticCohort:
         n = len(self._patients)
         known = self.scenario.name in _known_names() and load_scenario(self.scenario.name) == self.scenario
         parameters = {"patients": n} if known else {"patients": n, "scenario": self.scenario.to_json()}
+        until = None
         if "quarter" in self._patients.frame:
-            parameters["quarters"] = len(self._patients.frame["quarter"].cat.categories)
+            quarters = len(self._patients.frame["quarter"].cat.categories)
+            parameters["quarters"] = quarters
+            until = collected_until(quarters, self.scenario.visit_weeks[-1])
         return Cohort(
             patients=self._patients.frame,
             visits=visits,
@@ -141,6 +144,7 @@ class SyntheticCohort:
             ),
             reference=self.scenario.reference,
             counted_from=self.scenario.counted_from,
+            as_of=until,
         )
 
 
@@ -162,8 +166,8 @@ def generate_cohort(
     seed : int, default 1
         Seed, 0 or more. The same scenario, number of patients and seed give the same cohort on every platform.
     quarters : int, optional
-        Number of quarters over which the patients started, for reports by quarter; the column quarter is added and
-        nothing else of the cohort changes. By default there is none.
+        Number of quarters over which the patients started, for reports by quarter; the column quarter and the
+        as-of date are added, and nothing else of the cohort changes. By default there is none.
 
     Returns
     -------

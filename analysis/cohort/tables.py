@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Literal, get_args
@@ -92,6 +94,14 @@ _PATIENTS = (
     _label("involved_side", "side of the knee concerned", "left", "right", "both"),
     _label("sex", "sex as recorded"),
     _label("quarter", "quarter of surgery or start, as 2026-Q1; not at the safe-harbor level"),
+    _number(
+        "due_week",
+        "last scheduled week whose visit was due by the as-of date, -1 for none; not at the safe-harbor level",
+        "weeks",
+        -1,
+        LATEST_WEEK,
+        _CHOICE,
+    ),
     _number("age_years", "age at the start; 90 stands for 90 and over", "years", 0, 90, "45 CFR 164.514(b)(2)(i)(C)"),
     _number("body_mass_kg", "body mass at the start", "kg", 20, 350, _CHOICE),
     _number("height_cm", "height at the start", "cm", 90, 250, _CHOICE),
@@ -194,11 +204,15 @@ class Cohort(Result):
     programme : tuple of UsualSession
         How long a session of the home programme takes, at which levels, by modality and protocol; common practice where it
         says nothing.
+    as_of : str, optional
+        Day up to which the data were collected, as 2026-03-31; at the safe-harbor level its year alone, 2026. None where
+        nobody said.
 
     Raises
     ------
     CohortError
-        A required column is missing, a column cannot be brought to its type, or the reference is not a protocol.
+        A required column is missing, a column cannot be brought to its type, the reference is not a protocol, or the as-of
+        date is none.
 
     Examples
     --------
@@ -230,6 +244,7 @@ class Cohort(Result):
     reference: str | None = None
     counted_from: CountedFrom | None = None
     programme: tuple[UsualSession, ...] = ()
+    as_of: str | None = None
 
     def __post_init__(self) -> None:
         where = "Cohort(privacy=...)"
@@ -239,6 +254,7 @@ class Cohort(Result):
             check_choice(
                 self.counted_from, get_args(CountedFrom), "origin of the weeks", error=CohortError, where=where
             )
+        _check_as_of(self.as_of, self.level)
         for name, table in TABLES.items():
             frame = getattr(self, name)
             if frame is not None:
@@ -303,6 +319,22 @@ class Cohort(Result):
         weeks = [] if self.counted_from is None else [f"Week 0: {WEEK_0_IS[self.counted_from]}."]
         reference = f"Reference protocol: {named if self.protocols else 'none, nobody has one'}."
         return [f"Tables: {tables}.", reference, *weeks]
+
+
+def _check_as_of(as_of: str | None, level: Level) -> None:
+    form = r"\d{4}" if level == "safe-harbor" else r"\d{4}(?:-\d{2}-\d{2})?"
+    good = as_of is None or bool(re.fullmatch(form, as_of))
+    if as_of is not None and good and len(as_of) > len("2026"):
+        try:
+            datetime.date.fromisoformat(as_of)
+        except ValueError:
+            good = False
+    if not good:
+        raise CohortError(
+            f"{as_of!r} is not an as-of date at the {level} level.",
+            where="Cohort(as_of=...)",
+            what_to_do="Write the day as 2026-03-31; at the safe-harbor level its year alone, 2026.",
+        )
 
 
 def conform_table(frame: pd.DataFrame, table: Table) -> pd.DataFrame:

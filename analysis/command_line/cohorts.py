@@ -76,6 +76,10 @@ def deidentify_source(
             show_default=False,
         ),
     ] = None,
+    as_of: Annotated[
+        str | None,
+        typer.Option("--as-of", help="Day up to which the data were collected, e.g. 2026-03-31.", show_default=False),
+    ] = None,
     date_format: Annotated[
         str | None, typer.Option(help='How dates are written, e.g. "%d/%m/%Y".', show_default=False)
     ] = None,
@@ -115,7 +119,7 @@ def deidentify_source(
             what_to_do="Give --out FOLDER, or --review FILE to look at the columns first.",
         )
     done = deidentify(
-        source, folder, level=level, keep=keep or [], key_file=key_file, overwrite=overwrite, **how  # type: ignore[arg-type]
+        source, folder, level=level, keep=keep or [], key_file=key_file, overwrite=overwrite, as_of=as_of, **how  # type: ignore[arg-type]
     )  # fmt: skip
     out.print(foreign_lines(done.to_text()))
     out.print(f"Written to {foreign(folder)}")

@@ -26,6 +26,14 @@ def import_file(
     suggest: Annotated[
         bool, typer.Option("--suggest-map", help="Write a first map (to --map, or beside you) and import nothing.")
     ] = False,
+    as_of: Annotated[
+        str | None,
+        typer.Option(
+            "--as-of",
+            help="Day up to which the data were collected, e.g. 2026-03-31; else the last day seen.",
+            show_default=False,
+        ),
+    ] = None,
     schedule_file: Annotated[
         Path | None,
         typer.Option("--schedule-report", help="CSV of what the visit windows did.", show_default=False),
@@ -66,7 +74,7 @@ def import_file(
             f"There is no file format {file_format!r}.", where="--format", what_to_do="Use csv or parquet."
         )
     try:
-        imported = import_cohort(file, map_file)
+        imported = import_cohort(file, map_file, as_of=as_of)
     except FailedCheckError as error:
         out.print(foreign_lines(error.report.to_text()))
         raise KneecurveError(error.what, where=str(file), what_to_do=error.what_to_do) from None

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pandas as pd
 
+from analysis.cohort.follow_up.expected_visits import NOT_YET_DUE, expected_weeks, seen_weeks, visit_grid
 from analysis.cohort.tables import Cohort
-from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks, visit_grid
 from analysis.progress import in_portions
 from analysis.statistics.proportions import check_level, share_interval
 
@@ -16,7 +16,7 @@ def expected_values(cohort: Cohort) -> pd.DataFrame:
     """Give every value that was expected and whether it is there.
 
     Every patient is expected at every scheduled week of every measure; the schedule of a measure is read off its
-    visits. Measures whose visits follow no schedule are left out.
+    visits. Values not yet due by the as-of date of the cohort are left out. Measures whose visits follow no schedule are left out.
 
     Parameters
     ----------
@@ -44,7 +44,8 @@ def expected_values(cohort: Cohort) -> pd.DataFrame:
         weeks = expected_weeks(seen)
         if weeks:
             by_patient = visit_grid(cohort, seen, weeks)  # patients in the order of the cohort
-            parts.append(by_patient.assign(measure=names[place], site=site.repeat(len(weeks)).to_numpy()))
+            table = by_patient.assign(measure=names[place], site=site.repeat(len(weeks)).to_numpy())
+            parts.append(table[table["state"] != NOT_YET_DUE])
     columns = ["patient_id", "protocol", "site", "measure", "week", "seen", "state"]
     if not parts:
         return pd.DataFrame(columns=pd.Index(columns))

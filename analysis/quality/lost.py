@@ -6,13 +6,13 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort.derived import measured_values
+from analysis.cohort.follow_up.expected_visits import NOT_YET_DUE, expected_weeks, seen_weeks, visit_grid
 from analysis.cohort.tables import Cohort
-from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks, visit_grid
 from analysis.progress import steps
 from analysis.quality.completeness import NO_PROTOCOL
 from analysis.statistics.proportions import share_interval
 
-#: complete: seen at every expected week. monotone: seen at every week up to one, and never after (lost). intermittent:
+#: complete: seen at every expected week that was due. monotone: seen at every week up to one, and never after (lost). intermittent:
 #: missed a week, and seen at the last one. intermittent, then lost: both. never seen: at no expected week.
 PATTERNS = ("complete", "intermittent", "monotone", "intermittent, then lost", "never seen")
 _LOST = ("monotone", "intermittent, then lost", "never seen")
@@ -48,12 +48,14 @@ def visit_patterns(cohort: Cohort) -> pd.DataFrame:
         return pd.DataFrame(columns=pd.Index(columns))
     grid = visit_grid(cohort, seen, weeks)
     there = grid["seen"].to_numpy().reshape(-1, len(weeks))
+    n_due = (grid["state"] != NOT_YET_DUE).to_numpy().reshape(-1, len(weeks)).sum(axis=1)
     n_seen = there.sum(axis=1)
     last = np.where(n_seen > 0, len(weeks) - 1 - np.argmax(there[:, ::-1], axis=1), -1)
     gap = n_seen < last + 1
-    gone = last < len(weeks) - 1
+    gone = last < n_due - 1
     pattern = np.select(
-        [n_seen == 0, gap & gone, gone, gap], ["never seen", "intermittent, then lost", "monotone", "intermittent"],
+        [n_due == 0, n_seen == 0, gap & gone, gone, gap],
+        ["complete", "never seen", "intermittent, then lost", "monotone", "intermittent"],
         "complete",
     )  # fmt: skip
     first = grid.iloc[:: len(weeks)]
@@ -61,7 +63,7 @@ def visit_patterns(cohort: Cohort) -> pd.DataFrame:
         {
             "patient_id": first["patient_id"].to_numpy(),
             "protocol": first["protocol"].astype("str").fillna(NO_PROTOCOL).to_numpy(),
-            "expected": len(weeks),
+            "expected": n_due,
             "seen": n_seen,
             "last_week": np.where(n_seen > 0, np.asarray(weeks)[last], np.nan),
             "pattern": pattern,

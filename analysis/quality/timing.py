@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.follow_up.expected_visits import expected_weeks, seen_weeks
 from analysis.cohort.schedule import days_apart
 from analysis.cohort.tables import Cohort
-from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
 from analysis.progress import steps
 
 

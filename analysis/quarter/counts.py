@@ -96,6 +96,17 @@ class QuarterCounts(Result):
     expected : pandas.DataFrame or None
         site, indicator, observed, expected, information of the case-mix model, where aggregates bring them.
 
+    details : tuple of Indicator
+        Parts of an indicator that are shown in the quarter and the baseline only, without charts.
+    immature : tuple of str
+        Periods some of whose patients were not yet due by the as-of date.
+    shown_too : tuple of str
+        Quantities that are shown beside those of the indicators.
+    as_of : str or None
+        Day up to which the data were collected, as 2026-03-31; None where nobody said.
+    follow_up : str
+        The same in a sentence.
+
     Raises
     ------
     CohortError
@@ -108,6 +119,11 @@ class QuarterCounts(Result):
     not_counts: frozenset[str] = frozenset()
     not_yet: dict[str, tuple[str, ...]] = field(default_factory=dict)
     expected: pd.DataFrame | None = None
+    details: tuple[Indicator, ...] = ()
+    immature: tuple[str, ...] = ()
+    shown_too: tuple[str, ...] = ()
+    as_of: str | None = None
+    follow_up: str = "Up to when the counts were collected is not said."
 
     def __post_init__(self) -> None:
         every_period(self.table["period"])
@@ -179,7 +195,7 @@ def check_quarter(counts: QuarterCounts, quarter: str | None) -> str:
     counts : QuarterCounts
         The counts.
     quarter : str, optional
-        The quarter asked for; by default the last one.
+        The quarter asked for; by default the last one all of whose patients were due, otherwise the last.
 
     Returns
     -------
@@ -199,7 +215,8 @@ def check_quarter(counts: QuarterCounts, quarter: str | None) -> str:
             what_to_do="Check what was imported.",
         )
     if quarter is None:
-        return there[-1]
+        late = {quarter_of(one) for one in counts.immature}
+        return next((one for one in reversed(there) if one not in late), there[-1])
     period_number(quarter)
     held = counts.table.loc[counts.table["value"] > 0, "period"]
     if not is_quarter(quarter) or quarter not in {quarter_of(one) for one in held}:

@@ -9,15 +9,17 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort.derived import measured_values
+from analysis.cohort.follow_up.as_of import as_of_day, due_weeks, follow_up_words
 from analysis.cohort.schedule import moment
 from analysis.errors import CohortError
 from analysis.outcomes.change.change import change_at_week, weeks_seen
 from analysis.outcomes.chosen_endpoint import choose_endpoint
 from analysis.outcomes.endpoint import Endpoint
-from analysis.outcomes.home_programme.events import is_harm
 from analysis.outcomes.home_programme.sessions_done import session_shares
 from analysis.outcomes.patients.limits import limit_values
+from analysis.quarter.counted import STARTED, Counted
 from analysis.quarter.counts import NO_SITE, Indicator, QuarterCounts
+from analysis.quarter.harms import harm_indicators
 from analysis.result import ResultWithNotes
 from analysis.statistics.small_counts import LARGEST_HIDDEN
 
@@ -28,7 +30,7 @@ QUARTER_COLUMN = "quarter"
 #: The week reported where none is named and the cohort has it (design choice, as in the protocol comparison).
 USUAL_WEEK = 26.0
 SYMMETRY, SYMMETRY_REACHED = "limb_symmetry_index", 90.0
-STARTED, DUE, CHANGE, IMPROVED, GAIN = "started", "due", "change known", "improved", "improvement, summed"
+DUE, CHANGE, IMPROVED, GAIN = "due", "change known", "improved", "improvement, summed"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -100,8 +102,10 @@ def quarter_indicators(
 
     Notes
     -----
-    Patients belong to the quarter of their start. A quarter of whose patients nobody was seen at the week or later is
-    not yet due and has no denominator for outcomes, rather than a completeness of 0 %.
+    Patients belong to the quarter of their start, and are due once the week has passed by the as-of date of the cohort, a late
+    window included (:func:`analysis.cohort.follow_up.as_of.due_weeks`). A quarter of whose patients nobody is due has no
+    denominator for outcomes, rather than a completeness of 0 %. Harms are counted within six weeks of the start, of those
+    followed that long, so that a shorter follow-up does not look like fewer harms.
 
     Examples
     --------
@@ -120,18 +124,17 @@ def quarter_indicators(
     endpoint = choose_endpoint(cohort, name, week=at, threshold=threshold)
     chosen = endpoint.to_reach
     label = cohort.measures[name].label
-    later = cohort.visits.loc[cohort.visits["value"].notna() & (cohort.visits["week"] >= at), "patient_id"]
-    due = people["period"].isin(set(people.loc[people["patient_id"].isin(later), "period"].dropna()))
-    late = tuple(sorted(set(people.loc[~due, "period"].dropna())))
-    counted = _Counted(people, late)
+    until = due_weeks(cohort)
+    due = (until >= at) & people["period"].notna()
+    counted = Counted(people)
     counted.add(STARTED, pd.Series(True, index=people.index))
-    counted.add(DUE, due)
+    counted.add(DUE, due, among=due)
     counted.split(STARTED, DUE, "not yet due")
 
     change = change_at_week(cohort, endpoint)
     known = due & change["improvement"].notna()
     enough = known & endpoint.reached(change["improvement"]).fillna(False).astype(bool)
-    counted.add(CHANGE, known, of_due=True)
+    counted.add(CHANGE, known, among=due)
     counted.add(IMPROVED, enough)
     counted.split(CHANGE, IMPROVED, "not improved")
     counted.add(GAIN, known, weights=change["improvement"])
@@ -151,7 +154,8 @@ def quarter_indicators(
     indicators += _symmetry(cohort, counted, due, at)
     indicators += _completeness(cohort, counted, due, at, floor, main=(name, known))
     indicators += _adherence(cohort, counted, enough_sessions)
-    indicators += _harms(cohort, counted)
+    harms, kinds = harm_indicators(cohort, counted, until)
+    indicators += harms
     patients = cohort.patients.assign(
         site=people["site"],
         quarter=quarter,
@@ -163,8 +167,14 @@ def quarter_indicators(
         chosen.words,
         *([chosen.caution] if chosen.caution else []),
         *_limits(cohort, endpoint),
+        f"A patient is due once {moment(at)} and its late window (a tenth of that time) have passed.",
     ]
-    counts = QuarterCounts(tuple(indicators), counted.table(), tuple(counted.sums), frozenset({GAIN}), counted.not_yet)
+    late, day = people["period"].notna() & ~due, as_of_day(cohort)
+    counts = QuarterCounts(
+        tuple(indicators), counted.table(), tuple(counted.sums), frozenset({GAIN}), counted.not_yet,
+        details=tuple(kinds), immature=tuple(sorted(set(people.loc[late, "period"]))),
+        shown_too=(STARTED,), as_of=None if day is None else day.isoformat(), follow_up=follow_up_words(cohort),
+    )  # fmt: skip
     return QuarterCohort(counts, patients[known & quarter.notna()], name, label, at, notes=tuple(notes))
 
 
@@ -175,37 +185,6 @@ def _limits(cohort: Cohort, endpoint: Endpoint) -> list[str]:
         return []
     counted = f"From 1 to {LARGEST_HIDDEN} values" if found.n <= LARGEST_HIDDEN else f"{found.n:,} values"
     return [found.in_words(_lower(endpoint.measure.label), counted=counted)]
-
-
-class _Counted:
-    """Collects quantities by period and site, and the sums between them."""
-
-    def __init__(self, people: pd.DataFrame, late: tuple[str, ...]) -> None:
-        self.people = people[people["period"].notna()]
-        self.late = late
-        self.frames: dict[str, pd.DataFrame] = {}
-        self.sums: list[tuple[str, tuple[str, ...]]] = []
-        self.not_yet: dict[str, tuple[str, ...]] = {DUE: late}
-
-    def add(self, quantity: str, flags: pd.Series, *, weights: pd.Series | None = None, of_due: bool = False) -> None:
-        """Count the patients flagged, or sum what they bring."""
-        worth = flags.astype(float) if weights is None else weights.where(flags.astype(bool), 0.0).astype(float)
-        rows = self.people.assign(value=worth.loc[self.people.index])
-        summed = rows.groupby(["period", "site"], as_index=False, observed=True)["value"].sum()
-        self.frames[quantity] = summed.assign(quantity=quantity)
-        if of_due:
-            self.not_yet[quantity] = self.late
-
-    def split(self, total: str, part: str, rest: str) -> None:
-        """Name what is left of a total; a reader can subtract, so it is protected too."""
-        both = self.frames[total].merge(self.frames[part], on=["period", "site"], suffixes=("", "_part"))
-        value = both["value"] - both["value_part"]
-        self.frames[rest] = both[["period", "site"]].assign(value=value, quantity=rest)
-        self.sums.append((total, (part, rest)))
-
-    def table(self) -> pd.DataFrame:
-        """Give every quantity: quantity, period, site, value."""
-        return pd.concat(self.frames.values(), ignore_index=True)[["quantity", "period", "site", "value"]]
 
 
 def _quarters(cohort: Cohort) -> pd.Series:
@@ -273,13 +252,13 @@ def _week(cohort: Cohort, measure: str, week: float | None) -> float:
     return week if week is not None else (USUAL_WEEK if USUAL_WEEK in weeks else weeks[-1])
 
 
-def _symmetry(cohort: Cohort, counted: _Counted, due: pd.Series, week: float) -> list[Indicator]:
+def _symmetry(cohort: Cohort, counted: Counted, due: pd.Series, week: float) -> list[Indicator]:
     both = _both_limbs(cohort)
     if not both:
         return []
     value = _at_week(cohort, SYMMETRY, week)
     known = due & value.notna()
-    counted.add(both, known, of_due=True)
+    counted.add(both, known, among=due)
     counted.add("symmetry reached", known & (value >= SYMMETRY_REACHED))
     counted.split(both, "symmetry reached", "symmetry not reached")
     words = f"patients with both limbs measured at {moment(week)}"
@@ -299,7 +278,7 @@ def _both_limbs(cohort: Cohort) -> str:
 
 
 def _completeness(
-    cohort: Cohort, counted: _Counted, due: pd.Series, week: float, floor: float, *, main: tuple[str, pd.Series]
+    cohort: Cohort, counted: Counted, due: pd.Series, week: float, floor: float, *, main: tuple[str, pd.Series]
 ) -> list[Indicator]:
     found, both = [], _both_limbs(cohort)
     for name in dict.fromkeys(cohort.visits["measure"].dropna().astype("str")):
@@ -330,7 +309,7 @@ def _at_week(cohort: Cohort, measure: str, week: float) -> pd.Series:
     return cohort.patients["patient_id"].map(rows.set_index("patient_id")["value"]).astype(float)
 
 
-def _adherence(cohort: Cohort, counted: _Counted, threshold: float) -> list[Indicator]:
+def _adherence(cohort: Cohort, counted: Counted, threshold: float) -> list[Indicator]:
     if cohort.sessions is None:
         return []
     entries = session_shares(cohort).dropna(subset=["share"])  # weeks with some prescribed, and the sessions done known
@@ -343,24 +322,6 @@ def _adherence(cohort: Cohort, counted: _Counted, threshold: float) -> list[Indi
         Indicator(
             "adherence", f"Recorded {percent} of the home sessions prescribed", "share", "balancing", "higher",
             "sessions reached", STARTED, f"patients who recorded {percent}", "patients who started", short="Adherence",
-        )
-    ]  # fmt: skip
-
-
-def _harms(cohort: Cohort, counted: _Counted) -> list[Indicator]:
-    if cohort.events is None:
-        return []
-    events = cohort.events.dropna(subset=["event"])
-    harms = events[is_harm(events["event"])]
-    of_patient = cohort.patients["patient_id"].map(harms["patient_id"].value_counts()).fillna(0.0)
-    counted.add("harms", of_patient > 0, weights=of_patient)
-    counted.add("patients harmed", of_patient > 0)
-    counted.split(STARTED, "patients harmed", "patients not harmed")
-    counted.split("harms", "patients harmed", "further harms")
-    return [
-        Indicator(
-            "harms", "Harms per 100 patients", "rate", "balancing", "lower", "harms", STARTED, "harms",
-            "patients who started", unit="per 100 patients", per=100.0, short="Harms",
         )
     ]  # fmt: skip
 

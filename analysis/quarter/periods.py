@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
+from analysis.cohort.follow_up.as_of import MONTHS
 from analysis.errors import CohortError
 
 if TYPE_CHECKING:
@@ -132,13 +133,7 @@ def quarter_in_words(quarter: str) -> str:
     """
     period_number(quarter)
     year, part = quarter.split("-")
-    return f"{part if is_quarter(quarter) else _MONTHS[int(part) - 1]} {year}"
-
-
-_MONTHS = (
-    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
-    "December",
-)  # fmt: skip
+    return f"{part if is_quarter(quarter) else MONTHS[int(part) - 1]} {year}"
 
 
 def _written(number: int, *, quarters: bool) -> str:

@@ -56,6 +56,14 @@ class ReleasedCounts(Result):
         Quantity of a denominator and the periods whose patients were not yet due.
     floors : dict of str to bool
         Indicators with a floor, and whether the quarter reached it, where that may be said although counts are hidden.
+    details : tuple of Indicator
+        Parts of indicators, known in the quarter and the baseline only.
+    immature : tuple of str
+        Periods some of whose patients were not yet due.
+    as_of : str or None
+        Day up to which the data were collected.
+    follow_up : str
+        The same in a sentence.
     """
 
     indicators: tuple[Indicator, ...]
@@ -69,6 +77,10 @@ class ReleasedCounts(Result):
     small_counts: SmallCounts
     not_yet: dict[str, tuple[str, ...]]
     floors: dict[str, bool]
+    details: tuple[Indicator, ...] = ()
+    immature: tuple[str, ...] = ()
+    as_of: str | None = None
+    follow_up: str = ""
 
     def _headline(self) -> str:
         return (
@@ -183,7 +195,8 @@ def release(
     table = pd.concat([table, _sums_of_values(counts, slices, table)], ignore_index=True)
     return ReleasedCounts(
         counts.indicators, table, quarter, quarter_before(quarter), tuple(periods), tuple(baseline), tuple(window),
-        tuple(counts.sites), small_counts, counts.not_yet, floors,
+        tuple(counts.sites), small_counts, counts.not_yet, floors, counts.details, counts.immature,
+        counts.as_of, counts.follow_up,
     )  # fmt: skip
 
 
@@ -234,14 +247,17 @@ def _cell_system(
     for one in counts.indicators:
         for name in (one.numerator, one.denominator):
             used[name] = used.get(name, 0.0) + _WORTH[one.role]
+    for name in counts.shown_too:
+        used.setdefault(name, _WORTH["process"])
+    parts = {one.numerator for one in counts.details} - set(used)
     width = len(slices.names)
     first = {quantity: position * width for position, quantity in enumerate(quantities)}
     values = np.concatenate([slices.values(quantity) for quantity in quantities]) if quantities else np.zeros(0)
     between = slices.sums()
     sums = [
-        (first[quantity] + total, [first[quantity] + part for part in parts])
+        (first[quantity] + total, [first[quantity] + part for part in inside])
         for quantity in quantities
-        for total, parts in between
+        for total, inside in between
     ]
     sums += [
         (first[total] + position, [first[part] + position for part in parts])
@@ -250,6 +266,7 @@ def _cell_system(
     ]
     labels = pd.DataFrame({"quantity": np.repeat(quantities, width), "slice": slices.names * len(quantities)})
     shown = labels["quantity"].isin(list(used))
+    shown |= labels["quantity"].isin(list(parts)) & labels["slice"].isin([slices.quarter, BASELINE])
     if by_site is not None:
         of_sites = {
             name for one in counts.indicators if one.name in by_site for name in (one.numerator, one.denominator)

@@ -6,17 +6,20 @@ import numpy as np
 from scipy import sparse
 from scipy.optimize import linprog
 
-from analysis.quarter.indicators import CHANGE, DUE, IMPROVED, STARTED
+from analysis.quarter.counted import STARTED
+from analysis.quarter.harms import FOLLOWED, HARMS
+from analysis.quarter.indicators import CHANGE, DUE, IMPROVED
 
 N = r"(\d[\d,]*)"
 #: Sentences with counts of the quarter, and of what they are; a name in braces is the title of an indicator.
 SENTENCES = (
-    (rf"{N} patients? started; all count as due|{N} patient started and counts as due", (STARTED, DUE)),
-    (rf"{N} patients? counts? as due", (DUE,)),
-    (rf"{N} patients? started\.", (STARTED,)),
+    (rf"{N} patients? started; (?:all were|the one was) due", (STARTED, DUE)),
+    (rf"{N} patients? started; {N} of them (?:was|were) due", (STARTED, DUE)),
+    (rf"{N} patients? started(?:\.|; how many)", (STARTED,)),
+    (rf"Of those who started in Q\d \d+, {N} patients? (?:was|were) due", (DUE,)),
     (rf"Seen (?:was|were) {N} of {N} ", (CHANGE, DUE)),
-    (rf"On record (?:is|are) {N} harms? among {N} patients? who started", ("harms", STARTED)),
-    (rf"of the {N} patients? who started", (STARTED,)),
+    (rf"On record (?:is|are) {N} harms? within six weeks among {N} patients? followed", (HARMS, FOLLOWED)),
+    (rf"of the {N} patients? followed six weeks", (FOLLOWED,)),
 )
 #: What follows from counts that were read already, or counts nothing of the cohort.
 NOT_COUNTS = rf"per 100 patients|{N} (?:was|were) lost|[Cc]ounts from 1 to 10|a count from 1 to 10"
@@ -77,6 +80,12 @@ def printed(made, counts, quarter):
         note(one, quarter, row[1], row[2])
         if re.match(r"[\d,.]+", row[6]):  # printed rounded: the reader is given the exact counts
             found |= _exact(counts, one, "baseline")
+    for table in made.tables("harms"):
+        for row in table["rows"]:
+            one = next(one for one in counts.details if one.label == row[0])
+            note(one, quarter, row[1], row[2])
+            if re.match(r"[\d,.]+", row[4]):
+                found |= _exact(counts, one, "baseline")
     for row in made.tables("completeness")[0]["rows"] if made.tables("completeness") else []:
         one = next(one for one in counts.indicators if one.name.startswith("complete ") and one.label == row[0])
         note(one, quarter, row[1], row[2])

@@ -51,8 +51,10 @@ def counted(found, quantity):
 
 
 def test_counts_by_hand():
-    found = quarter_indicators(made_cohort(), threshold=2.0)
+    found = quarter_indicators(made_cohort(as_of="2026-10-15"), threshold=2.0)
     assert found.week == 12
+    assert found.counts.immature == ()
+    assert found.counts.follow_up == "Data up to 15 October 2026."
     # h has no quarter; d was not seen; g has no start; e has no site.
     assert counted(found, "started") == {
         "2026-Q1": {"north": 2, "south": 2, NO_SITE: 1},
@@ -74,7 +76,10 @@ def test_counts_by_hand():
 def test_patients_not_yet_due_have_no_denominator():
     cohort = made_cohort()
     visits = cohort.visits[~((cohort.visits["week"] == 12) & cohort.visits["patient_id"].isin(["f", "g"]))]
-    found = quarter_indicators(Cohort(cohort.patients, visits, privacy="limited"), threshold=2.0)
+    late = Cohort(cohort.patients, visits, privacy="limited", as_of="2026-08-15")
+    found = quarter_indicators(late, threshold=2.0)
+    assert found.counts.immature == ("2026-Q2",)
+    assert check_quarter(found.counts, None) == "2026-Q1"
     assert counted(found, "due")["2026-Q2"] == {"north": 0, "south": 0, NO_SITE: 0}
     assert found.counts.not_yet["due"] == ("2026-Q2",)
     shown = release(found.counts, "2026-Q2", baseline=["2026-Q1"], window=["2026-Q2"], small_counts="shown")
@@ -154,7 +159,7 @@ def test_nothing_measured_is_explained():
 
 
 def test_a_quarter_without_data_is_refused():
-    counts = quarter_indicators(made_cohort(), threshold=2.0).counts
+    counts = quarter_indicators(made_cohort(as_of="2026-10-15"), threshold=2.0).counts
     assert check_quarter(counts, None) == "2026-Q2"
     with pytest.raises(CohortError, match="There are no data in the quarter 2025-Q4"):
         check_quarter(counts, "2025-Q4")

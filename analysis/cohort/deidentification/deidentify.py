@@ -24,6 +24,7 @@ from analysis.cohort.files.data_package import resources_of, write_cohort
 from analysis.cohort.files.package_files import read_descriptor, read_resource, whole_folder, write_csv
 from analysis.cohort.files.package_schema import (
     DESCRIPTOR,
+    read_as_of_day,
     read_columns,
     read_counted_from,
     read_own_part,
@@ -32,6 +33,7 @@ from analysis.cohort.files.package_schema import (
 )
 from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.cohort.findings import FindingList
+from analysis.cohort.follow_up.as_of import read_as_of
 from analysis.cohort.modalities import with_current_names
 from analysis.cohort.provenance import Provenance
 from analysis.cohort.recognition.find_identifiers import find_identifiers
@@ -55,6 +57,7 @@ def deidentify(
     delimiter: str = ",",
     overwrite: bool = False,
     decisions: str | os.PathLike[str] | Review | None = None,
+    as_of: str | None = None,
 ) -> DeidentificationReport:
     r"""Write to another folder what of a source is known to be harmless, or was permitted by a person; nothing else.
 
@@ -91,6 +94,9 @@ def deidentify(
         Whether a cohort folder that is there is replaced.
     decisions : path or Review, optional
         What a person decided on the columns; one that is not in it, or has changed since, is withheld.
+    as_of : str, optional
+        Day up to which the data were collected, as 2026-03-31. At the limited level the week up to which visits were due by
+        then is kept beside the quarter, so that who was not yet due is told from who was lost.
 
     Returns
     -------
@@ -123,7 +129,8 @@ def deidentify(
     _refuse_overlap(given, target)
     key = None if key_file is None else read_key(Path(key_file), given, target)
     said = decisions if decisions is None or isinstance(decisions, Review) else read_review(decisions)
-    choices = Choices(level, patient, start, tuple(keep), date_format, said)
+    day = None if as_of is None else read_as_of(as_of, "--as-of")
+    choices = Choices(level, patient, start, tuple(keep), date_format, said, day)
     with steps(f"De-identifying {given.absolute().name}") as step:
         if (given / DESCRIPTOR).exists():
             return _deidentify_cohort(given, target, choices, key, overwrite=overwrite)
@@ -231,7 +238,10 @@ def _deidentify_cohort(
     cohort = Cohort(measures=measures, provenance=new, privacy=choices.level, reference=reference, **tables)  # type: ignore[arg-type]
     programme = read_own_programme(descriptor)  # what it says of protocols that are not there any more stays behind
     programme = tuple(one for one in programme if set(one.protocols) <= set(cohort.protocols))
-    cohort = replace(cohort, programme=programme, counted_from=read_counted_from(descriptor))
+    until = read_as_of_day(descriptor) if choices.as_of is None else choices.as_of.isoformat()
+    if until is not None and choices.level == "safe-harbor":
+        until = until[:4]
+    cohort = replace(cohort, programme=programme, counted_from=read_counted_from(descriptor), as_of=until)
     write_cohort(cohort, folder, overwrite=overwrite)
     return report
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import re
 from dataclasses import dataclass
 from functools import cached_property
@@ -22,6 +23,7 @@ from analysis.cohort.deidentification.known_days import (
     rises_with,
 )
 from analysis.cohort.deidentification.transforms import as_dates, exact_or_old, is_us_zip_code
+from analysis.cohort.follow_up.as_of import DUE_WEEK
 from analysis.cohort.recognition.cells import Cells
 from analysis.cohort.recognition.find_identifiers import (
     are_dates,
@@ -91,6 +93,7 @@ class Surroundings:
     start: str | None = None
     date_format: str | None = None
     dates: tuple[pd.Series, ...] = ()
+    as_of: datetime.date | None = None
 
     @cached_property
     def parts(self) -> tuple[np.ndarray, ...]:
@@ -159,9 +162,10 @@ def judge_known(values: pd.Series, spec: Column, around: Surroundings) -> Judgem
     Labels without a list of their own (protocol, procedure, event) must be words of the trade, weeks those of a programme.
     """
     name, cells = spec.name, Cells(values)
-    if name == "quarter":
+    if name in ("quarter", DUE_WEEK):
         act: Act = "withhold" if around.level == "safe-harbor" else "keep"
-        return Judgement(name, act, "quarters", DATES if act == "withhold" else "")
+        found = "quarters" if name == "quarter" else "weeks to the as-of date"
+        return Judgement(name, act, found, DATES if act == "withhold" else "")
     if held := identifiers_in(cells):
         return Judgement(name, "withhold", held[0], held[1], "identifiers")
     if name == "site":

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from analysis.cohort.deidentification.disclosure import FEWEST_PATIENTS
@@ -25,6 +26,7 @@ from analysis.cohort.deidentification.transforms import (
     week_name,
     weeks_between,
 )
+from analysis.cohort.follow_up.as_of import DUE_WEEK, week_due
 from analysis.cohort.recognition.cells import Cells
 from analysis.cohort.recognition.known_columns import age_unit, header_kind
 from analysis.cohort.recognition.trade_words import is_known_name
@@ -129,7 +131,7 @@ class TableWork:
     def _name(self, one: Judged) -> str:
         column = one.final.column
         given = one.said.name if one.said is not None else ""
-        in_cohort = one.final.found == "a column of the cohort" or column in ("site", "quarter")
+        in_cohort = one.final.found == "a column of the cohort" or column in ("site", "quarter", DUE_WEEK)
         return self._free(given or new_column_name(column, one.place, named=one.named or in_cohort))
 
     def _free(self, name: str) -> str:
@@ -168,7 +170,14 @@ class TableWork:
             start = self.around.starts
             period = start.dt.year.astype("Int64").astype("str") + "-Q" + start.dt.quarter.astype("str")
             self.frame["quarter"] = period.str.replace(r"\.0$", "", regex=True).where(start.notna())
-            return "removed; its quarter kept (limited level)", None
+            if self.around.as_of is None:
+                return "removed; its quarter kept (limited level)", None
+            followed = (pd.Timestamp(self.around.as_of) - start).dt.days / 7
+            self.frame[DUE_WEEK] = np.floor(np.maximum(week_due(followed), -1.0))
+            return (
+                f"removed; its quarter kept (limited level), and as {DUE_WEEK} what was due on {self.around.as_of}",
+                None,
+            )
         return "removed; weeks are counted from it", None
 
     def _weeks(self, one: Judged) -> tuple[str, int | None]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from collections.abc import Collection, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -38,6 +39,7 @@ class Choices:
     keep: Collection[str] = ()
     date_format: str | None = None
     decisions: Review | None = None
+    as_of: datetime.date | None = None
 
 
 @dataclass(frozen=True)
@@ -91,7 +93,7 @@ def deidentify_tables(
     for name, frame in tables.items():
         around = Surroundings(
             ids[name], None if starts is None else ids[name].map(starts).astype("datetime64[us]"),
-            choices.level, start, choices.date_format, _dates_of(frame, choices),
+            choices.level, start, choices.date_format, _dates_of(frame, choices), choices.as_of,
         )  # fmt: skip
         columns = judge_table(name, frame, patients[name], around, choices, cohort=cohort)
         works.append(TableWork(name, names[name], frame, columns, around))

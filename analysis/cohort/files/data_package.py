@@ -19,6 +19,7 @@ from analysis.cohort.files.package_schema import (
     DESCRIPTOR,
     OWN_PART,
     own_part,
+    read_as_of_day,
     read_columns,
     read_counted_from,
     read_own_part,
@@ -146,6 +147,7 @@ def load_cohort(folder: str | os.PathLike[str]) -> Cohort:
             privacy=package.privacy,
             reference=package.reference,
             counted_from=package.counted_from,
+            as_of=package.as_of,
             programme=package.programme,
         )
 
@@ -204,7 +206,7 @@ def load_with_findings(folder: str | os.PathLike[str]) -> tuple[Cohort, CheckRep
         kept[name] = whole
     cohort = Cohort(  # a reference that is not a protocol is a finding
         measures=package.measures, provenance=package.provenance, privacy=package.privacy, programme=package.programme,
-        counted_from=package.counted_from,
+        counted_from=package.counted_from, as_of=package.as_of,
         **kept,  # type: ignore[arg-type]
     )  # fmt: skip
     named = package.reference if package.reference in cohort.protocols else None
@@ -230,6 +232,7 @@ class _Package:
         self.measures, self.provenance, privacy = own
         self.reference = read_reference(descriptor)
         self.counted_from = read_counted_from(descriptor)
+        self.as_of = read_as_of_day(descriptor)
         self.programme = read_own_programme(descriptor)
         self.privacy: Privacy = "limited" if privacy == "limited" else "safe-harbor"
         if privacy not in get_args(Privacy):

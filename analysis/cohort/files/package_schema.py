@@ -145,6 +145,7 @@ def own_part(cohort: Cohort) -> dict[str, Any]:
         "privacy": cohort.privacy,
         "reference": cohort.reference,
         "counted_from": cohort.counted_from,
+        "as_of": cohort.as_of,
         "programme": [one.to_json() for one in cohort.programme],
         "provenance": cohort.provenance.to_json(),
         "measures": {name: measure.to_json() for name, measure in cohort.measures.items()},
@@ -184,6 +185,25 @@ def read_counted_from(descriptor: dict[str, Any]) -> CountedFrom | None:
     if given is not None:
         where = f"{DESCRIPTOR}, {OWN_PART}, counted_from"
         check_choice(given, get_args(CountedFrom), "origin of the weeks", error=CohortError, where=where)
+    return given
+
+
+def read_as_of_day(descriptor: dict[str, Any]) -> str | None:
+    """Read up to when the data were collected; None where the descriptor does not say it.
+
+    Raises
+    ------
+    CohortError
+        It is not a text.
+    """
+    own = descriptor.get(OWN_PART)
+    given = own.get("as_of") if isinstance(own, dict) else None
+    if given is not None and not isinstance(given, str):
+        raise CohortError(
+            f"The as-of date should be a text, not {given!r}.",
+            where=f"{DESCRIPTOR}, {OWN_PART}, as_of",
+            what_to_do="Write the day as 2026-03-31 in quotation marks, at the safe-harbor level its year, or null.",
+        )
     return given
 
 

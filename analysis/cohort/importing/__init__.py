@@ -7,6 +7,7 @@
 - ``source_rows``: The rows of one source file: texts become numbers, labels, dates, weeks.
 - ``sources``: The files that a map names: found in a folder without following links, each read once.
 - ``start_dates``: The date of surgery or start of each patient, from which dates become weeks.
+- ``last_day``: The as-of date of an import, as given or the last day seen, and the week up to which visits were due by then.
 - ``map_file``: The map file: TOML that says which column of which file is what.
 - ``map_reference``: Every section and key of a map, declared once, and the map reference.
 - ``map_sections``: What a key and a section of a map are, and how both are written out.

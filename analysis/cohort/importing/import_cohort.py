@@ -17,6 +17,7 @@ from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.cohort.findings import CheckReport, FindingList, Severity
 from analysis.cohort.importing.import_home import check_protocols, home_table, sessions_of_log
 from analysis.cohort.importing.import_visits import visits_table
+from analysis.cohort.importing.last_day import last_day
 from analysis.cohort.importing.map_file import ImportMap, read_map
 from analysis.cohort.importing.map_keys import PatientColumn
 from analysis.cohort.importing.source_rows import SourceRows
@@ -60,7 +61,9 @@ class Imported(Result):
         return [self.schedule.sentence] if self.schedule is not None else []
 
 
-def import_cohort(file: str | os.PathLike[str], map_file: str | os.PathLike[str]) -> Imported:
+def import_cohort(
+    file: str | os.PathLike[str], map_file: str | os.PathLike[str], *, as_of: str | None = None
+) -> Imported:
     r"""Make a cohort of a file or a folder of files: CSV, Parquet, Excel, SPSS, Stata, SAS.
 
     Parameters
@@ -70,6 +73,8 @@ def import_cohort(file: str | os.PathLike[str], map_file: str | os.PathLike[str]
         a folder of files that the map names.
     map_file : path
         TOML file that says which column is what; see :func:`analysis.cohort.importing.map_file.read_map`.
+    as_of : str, optional
+        Day up to which the data were collected, as 2026-03-31; by default what the map says, otherwise the last day seen.
 
     Returns
     -------
@@ -81,7 +86,8 @@ def import_cohort(file: str | os.PathLike[str], map_file: str | os.PathLike[str]
     Raises
     ------
     CohortError
-        A file or the map cannot be read, the map names columns that the file lacks, or the cohort has errors (then
+        A file or the map cannot be read, the map names columns that the file lacks, the as-of date is none or lies before
+        the last day seen, or the cohort has errors (then
         the attribute ``report`` of the error has every finding; rows are those of the file, as a spreadsheet
         numbers them: the header is row 1).
     DeidentificationError
@@ -108,10 +114,10 @@ def import_cohort(file: str | os.PathLike[str], map_file: str | os.PathLike[str]
     path = Path(file)
     refuse_impossible_name(path)
     with steps(f"Importing {path.name}") as step:
-        return _import(path, Path(map_file), step)
+        return _import(path, Path(map_file), as_of, step)
 
 
-def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported:
+def _import(path: Path, map_path: Path, as_of: str | None, step: Callable[[str], None]) -> Imported:
     mapped = read_map(map_path)
     findings = FindingList()
     sources = Sources(path, map_path.name, findings)
@@ -122,7 +128,7 @@ def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported
     tables = {"patients": _patients(mapped, people, findings)}
     step("visits")
     visits, n_empty = visits_table(mapped, sources, starts, tables["patients"])
-    schedule = None
+    schedule, seen = None, visits
     if mapped.schedule is not None:
         visits, schedule = schedule_visits(visits, mapped.schedule)
     tables["visits"] = visits
@@ -135,6 +141,8 @@ def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported
         tables["flow"] = convert_table(sources.frame(mapped.files["flow"]), TABLES["flow"], findings)
     check_protocols(mapped, tables["patients"]["protocol"], findings)
     sources.check_links(people)
+    ends = last_day(mapped, as_of, starts, tables, seen)
+    tables["patients"] = ends.patients
     tables = {name: tables[name] for name in TABLES if name in tables}
     measures = load_catalogue().with_measures(*mapped.measures)
     reference = None if mapped.reference is None else fold(mapped.reference)
@@ -145,6 +153,7 @@ def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported
     steps = (
         f"Imported {sources.n_rows:,} rows of {path.name} ({mapped.layout}) with {map_path.name}.",
         f"{n_empty:,} empty cells of measures are no visits.",
+        ends.said,
         *([schedule.sentence] if schedule is not None else []),
         *([_limits(tables["visits"])] if "bound" in tables["visits"] else []),
         *([_PER_KG] if torque_is_per_kg(tables["visits"], tables["patients"]) else []),
@@ -159,6 +168,7 @@ def _import(path: Path, map_path: Path, step: Callable[[str], None]) -> Imported
         reference=reference,
         counted_from=mapped.week.counted_from,
         programme=mapped.programme,
+        as_of=ends.as_of,
     )
     return Imported(cohort, report, schedule)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -49,7 +50,8 @@ class ImportMap:
 
     ``files`` gives the file or sheet of each table where it is not the one that ``file`` describes; ``visit_patient``
     names the column of the patient in the file of the visits where it is another one than in that of the patients;
-    ``reference`` is the protocol, as it is called after recoding, that the others are compared with.
+    ``as_of`` is the day up to which the data were collected; ``reference`` is the protocol, as it is called after recoding,
+    that the others are compared with.
     """
 
     name: str
@@ -67,6 +69,7 @@ class ImportMap:
     schedule: VisitSchedule | None = None
     reference: str | None = None
     programme: tuple[UsualSession, ...] = ()
+    as_of: str | None = None
 
     @property
     def patient_column(self) -> PatientColumn:
@@ -145,7 +148,16 @@ def read_map(path: Path) -> ImportMap:
         schedule=read_schedule(keys.table("schedule", SCHEDULE)) if "schedule" in data else None,
         reference=keys.text("reference"),
         programme=read_usual_sessions(keys),
+        as_of=_day(keys),
     )
+
+
+def _day(keys: Keys) -> str | None:
+    """Read the as-of date, which TOML may hold as a date or as a text."""
+    given = keys.data.get("as_of")
+    if isinstance(given, datetime.date) and not isinstance(given, datetime.datetime):
+        return given.isoformat()
+    return keys.text("as_of")
 
 
 def _read_files(keys: Keys, usual: FileFormat) -> dict[str, FileFormat]:

@@ -283,6 +283,8 @@ TOP = Section(
         choice_key("layout", "long: one row a visit or a value. wide: one row a patient, times in the names of the columns.",
                 ("long", "wide"), "long"),
         choice_key("privacy", "Level of de-identification: 45 CFR 164.514(b)(2), or a limited data set, (e).", get_args(Privacy), "safe-harbor"),
+        text_key("as_of", "Day up to which the data were collected; without it the last day seen. What is due and who is lost is counted "
+            "up to it; at the safe-harbor level its year alone is kept.", "2026-03-31"),
         text_key("reference", "The protocol that the others are compared with, as it is called after recoding.", "usual"),
         *(
             Key(section.heading.strip("[]"), "a section", section.meaning, section.heading, required=section is PATIENTS)

@@ -22,6 +22,7 @@ class StartDates:
         self._by_patient: pd.Series | None = None
         self._days: dict[tuple[int, str], pd.Series] = {}
         self._parsed: dict[tuple[int, str], pd.Series] = {}
+        self._began: list[pd.Series] = []
 
     def dates(self, rows: SourceRows, column: str) -> pd.Series:
         """Give a column of a file as dates, read once."""
@@ -53,6 +54,7 @@ class StartDates:
             self.dates(rows, start) if start in rows else self._known(start).reindex(rows.ids).set_axis(rows.ids.index)
         )
         days = (dates - began.dt.normalize()).dt.total_seconds() / 86_400.0
+        self._began.append(began.dt.normalize().set_axis(rows.ids))
         unknown = (began.isna() & dates.notna()).to_numpy()
         rows.findings.add(
             "error", rows.name, "there is a date, but no date of surgery or start of the patient",
@@ -61,6 +63,14 @@ class StartDates:
         )  # fmt: skip
         self._days[key] = days
         return days
+
+    def by_patient(self, patients: pd.Series) -> pd.Series | None:
+        """Give the start of each patient, as far as it was read; None where no date was counted from one."""
+        if not self._began:
+            return None
+        known = pd.concat(self._began).dropna()
+        known = known[~known.index.duplicated()]
+        return pd.Series(known.reindex(patients).to_numpy(), index=patients.index, dtype="datetime64[ns]")
 
     def _known(self, start: str) -> pd.Series:
         if self._by_patient is None:

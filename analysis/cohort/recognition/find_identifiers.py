@@ -37,6 +37,7 @@ _FEWEST_CODES = 20
 _CODE = r"[A-Za-z]{0,6}[-_/. ]?\d[A-Za-z0-9_/.-]{3,}|[A-Za-z0-9]{6,}"
 #: What each rule for values finds; the last, which place -1 means, is nothing.
 _RULE_NAMES = np.array([*(f"{rule.what}, {rule.paragraph}" for rule in VALUE_RULES), ""], dtype=object)
+_LIMITED = "Leave it out, or make a limited data set: kneecurve deidentify --level limited."
 #: A quarter, or a month, of a year.
 _PERIOD = r"[12]\d{3}-(?:Q[1-4]|0[1-9]|1[0-2])"
 
@@ -53,9 +54,9 @@ def find_identifiers(
 
     The rules are those of 45 CFR 164.514(b)(2), and of (e) for a limited data set (which may hold dates and places), as far
     as names of columns and forms of cells show them; they cannot see an identifier written as free text, so free text is a
-    warning. The index of the tables holds the row number, from 0; ``quarters`` says that the column quarter of patients may
-    be there; ``named`` are columns by table whose names need no look: a person permitted them. Given are the patient identifiers
-    that look like names or other identifiers.
+    warning. The index of the tables holds the row number, from 0; ``quarters`` says that the columns quarter and due_week of
+    patients may be there; ``named`` are columns by table whose names need no look: a person permitted them. Given are the
+    patient identifiers that look like names or other identifiers.
     """
     limited = privacy == "limited"
     known_patients = pd.Series(dtype="str")
@@ -73,6 +74,10 @@ def find_identifiers(
             values = frame[column]
             if name == "patients" and column == "quarter":
                 _quarters(frame, findings, allowed=quarters)
+            elif name == "patients" and column == "due_week" and not quarters:
+                if values.notna().any():
+                    problem = "the week due by the as-of date tells when the patient started, (C) dates"
+                    findings.add("error", "patients", problem, _LIMITED, column="due_week", identifier=True)
             elif column == "patient_id":
                 new = values[~is_among(values, known_patients)] if len(known_patients) else values
                 distinct = new.dropna().drop_duplicates().astype("str")
@@ -150,8 +155,7 @@ def _quarters(patients: pd.DataFrame, findings: FindingList, *, allowed: bool) -
     if not allowed:
         if quarter.notna().any():
             problem = "a quarter is an element of a date finer than the year, (C) dates"
-            advice = "Leave it out, or make a limited data set: kneecurve deidentify --level limited."
-            findings.add("error", "patients", problem, advice, column="quarter", identifier=True)
+            findings.add("error", "patients", problem, _LIMITED, column="quarter", identifier=True)
         return
     wrong = quarter.notna() & ~quarter.astype("str").str.fullmatch(_PERIOD).fillna(value=False).astype(bool)
     advice = "Write quarters as 2026-Q1, or months as 2026-01."

@@ -5,11 +5,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.follow_up.expected_visits import expected_weeks, seen_weeks
 from analysis.cohort.programme import brace_off, worn_until
 from analysis.cohort.reference import patients_by_protocol, used_protocols
 from analysis.cohort.tables import Cohort
 from analysis.cohort.visit_frame import visit_frame
-from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
 from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import check_level, share_interval
 

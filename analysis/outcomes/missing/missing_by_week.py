@@ -5,8 +5,16 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from analysis.cohort.follow_up.expected_visits import (
+    NO_SCHEDULE,
+    NOT_YET_DUE,
+    STATES,
+    expected_weeks,
+    seen_weeks,
+    visit_grid,
+)
 from analysis.cohort.tables import Cohort
-from analysis.outcomes.patients.expected_visits import NO_SCHEDULE, expected_weeks, seen_weeks, visit_grid
+from analysis.counted import counted
 from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import check_level, share_interval
 
@@ -55,7 +63,7 @@ def missing_by_week(
     limb : str, optional
         The limb; by default the involved one where the measure has limbs.
     weeks : sequence of float, optional
-        The schedule; by default read off the visits (:func:`analysis.outcomes.patients.expected_visits.expected_weeks`).
+        The schedule; by default read off the visits (:func:`analysis.cohort.follow_up.expected_visits.expected_weeks`).
     level : float
         Confidence level of the shares.
 
@@ -71,7 +79,8 @@ def missing_by_week(
 
     Notes
     -----
-    Every patient of a protocol is expected at every week, those who withdrew included.
+    Every patient of a protocol is expected at every week, those who withdrew included; visits that were not yet due by the
+    as-of date of the cohort, and not made, are left out.
 
     Examples
     --------
@@ -85,6 +94,10 @@ def missing_by_week(
     expected = expected_weeks(seen, weeks)
     grid = visit_grid(cohort, seen, expected)
     notes = ["Every patient of a protocol is expected at every week, those who withdrew included."]
+    early = grid["state"].eq(NOT_YET_DUE)
+    if early.any():
+        n = int(grid.loc[early, "patient_id"].nunique())
+        notes.append(f"Visits not yet due by the as-of date are left out, of {counted(n, 'patient')}.")
     if not expected:
         notes = ["No value was recorded." if seen.empty else _NO_SCHEDULE]
     return MissingByWeek(
@@ -97,12 +110,15 @@ def missing_by_week(
 
 
 def _count_missing(grid: pd.DataFrame, level: float) -> pd.DataFrame:
-    states = {"seen": "seen", "missed, seen later": "missed_seen_later", "not seen again": "not_seen_again"}
+    states = dict(zip(STATES, ("seen", "missed_seen_later", "not_seen_again"), strict=True))
+    states[NOT_YET_DUE] = "not_yet_due"
     counts = pd.crosstab([grid["protocol"], grid["week"]], grid["state"], dropna=False)
     counts = counts.reindex(columns=list(states), fill_value=0).rename(columns=states)
     counts.columns = pd.Index([str(name) for name in counts.columns])
     table = counts.reset_index().astype({"protocol": "str"})
     table["missing"] = table["missed_seen_later"] + table["not_seen_again"]
     table["expected"] = table["seen"] + table["missing"]
-    order = ["protocol", "week", "expected", "seen", "missing", "missed_seen_later", "not_seen_again"]
+    order = [
+        "protocol", "week", "expected", "seen", "missing", "missed_seen_later", "not_seen_again", "not_yet_due",
+    ]  # fmt: skip
     return table[order].join(share_interval(table["missing"], table["expected"], level=level))

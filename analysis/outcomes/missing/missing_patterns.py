@@ -7,18 +7,18 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.follow_up.expected_visits import NOT_YET_DUE, expected_weeks, seen_weeks, visit_grid
 from analysis.cohort.reference import used_protocols
 from analysis.cohort.schedule import moment
 from analysis.cohort.tables import Cohort
 from analysis.cohort.visit_frame import visit_frame
 from analysis.errors import ModelError
-from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks, visit_grid
 from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import check_level, share_interval
 from analysis.statistics.weighting.balance_measures import shared_spread
 
 #: How a pattern is written, a sign a week.
-SEEN, MISSED = "x", "."
+SEEN, MISSED, NOT_DUE = "x", ".", "-"
 BASELINE = "baseline"
 
 
@@ -127,10 +127,12 @@ def missing_patterns(
             where=f"measure {measure!r}, expected weeks: {', '.join(f'{one:g}' for one in expected) or 'none'}",
             what_to_do="Name the expected weeks with weeks=, and one of them after the start with week=.",
         )
-    there = visit_grid(cohort, seen, expected)["seen"].to_numpy(dtype=bool).reshape(-1, len(expected))
+    grid = visit_grid(cohort, seen, expected)
+    there = grid["seen"].to_numpy(dtype=bool).reshape(-1, len(expected))
+    due = grid["state"].ne(NOT_YET_DUE).to_numpy(dtype=bool).reshape(-1, len(expected))
     protocol = used_protocols(cohort.patients["protocol"])
     given = protocol.notna().to_numpy()
-    patterns = _patterns(there[given], protocol[given], expected, level)
+    patterns = _patterns(there[given], due[given], protocol[given], expected, level)
     known = cohort.measures[measure]
     return MissingPatterns(
         measure=measure,
@@ -141,9 +143,11 @@ def missing_patterns(
         week=at,
         patterns=patterns,
         kinds=_kinds(patterns, level),
-        baseline=_baseline(cohort, measure, limb, covariates, there[:, expected.index(at)], protocol),
+        baseline=_baseline(
+            cohort, measure, limb, covariates, there[:, expected.index(at)], protocol.where(due[:, expected.index(at)])
+        ),
         notes=(
-            f"Weeks in a pattern: {', '.join(f'{one:g}' for one in expected)}; {SEEN} seen, {MISSED} missed.",
+            f"Weeks in a pattern: {', '.join(f'{one:g}' for one in expected)}; {SEEN} seen, {MISSED} missed{_early(due)}.",
             "Stopped: seen up to a week and never after; gaps: any other that is not complete.",
             f"Baseline: patients with and without a value at {moment(at)}; groups are described, not tested.",
             "Whether the value that a missed visit would have shown had to do with missing it cannot be told from the data.",
@@ -151,14 +155,24 @@ def missing_patterns(
     )
 
 
-def _patterns(there: np.ndarray, protocol: pd.Series, weeks: list[float], level: float) -> pd.DataFrame:
+def _early(due: np.ndarray) -> str:
+    return "" if due.all() else f", {NOT_DUE} not yet due by the as-of date"
+
+
+def _patterns(
+    there: np.ndarray, due: np.ndarray, protocol: pd.Series, weeks: list[float], level: float
+) -> pd.DataFrame:
     last = np.where(there.any(axis=1), there.shape[1] - 1 - np.argmax(there[:, ::-1], axis=1), -1)
     unbroken = there.sum(axis=1) == last + 1
-    kind = np.select([last < 0, there.all(axis=1), unbroken], ["never seen", "complete", "stopped"], "gaps")
+    whole = (there | ~due).all(axis=1)
+    kind = np.select([whole, last < 0, unbroken], ["complete", "never seen", "stopped"], "gaps")
     frame = pd.DataFrame(
         {
             "protocol": protocol.array,
-            "pattern": ["".join(SEEN if one else MISSED for one in row) for row in there],
+            "pattern": [
+                "".join(SEEN if one else MISSED if expected else NOT_DUE for one, expected in zip(row, of, strict=True))
+                for row, of in zip(there, due, strict=True)
+            ],
             "kind": kind,
             "last_week_seen": np.where(last < 0, np.nan, np.asarray(weeks)[last]),
         }

@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from analysis.cohort.follow_up.expected_visits import expected_weeks, seen_weeks
 from analysis.cohort.measures import YES_NO
 from analysis.cohort.schedule import moment
 from analysis.cohort.tables import Cohort
@@ -19,7 +20,6 @@ from analysis.outcomes.endpoint import Endpoint, rounding_room
 from analysis.outcomes.missing.imputation import imputations
 from analysis.outcomes.missing.monotone_draws import how_drawn
 from analysis.outcomes.missing.weekly_model import WeeklyModel, people_of
-from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
 
 Floats = NDArray[np.float64]
 

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from analysis.cohort.follow_up.expected_visits import expected_weeks, seen_weeks
 from analysis.cohort.reference import used_protocols
 from analysis.cohort.schedule import moment
 from analysis.cohort.tables import Cohort
@@ -21,7 +22,6 @@ from analysis.outcomes.endpoint import Endpoint
 from analysis.outcomes.missing.covariance_draws import CovarianceDraws
 from analysis.outcomes.missing.joint_model import JointModel
 from analysis.outcomes.missing.monotone_draws import MonotoneDraws, how_drawn
-from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
 
 Floats = NDArray[np.float64]
 #: Most draws (design choice); the error of so many is below any that is shown.

@@ -6,9 +6,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.follow_up.as_of import due_weeks
+from analysis.cohort.follow_up.expected_visits import NOT_YET_DUE, expected_weeks, seen_weeks, visit_grid
 from analysis.cohort.reference import patients_by_protocol
 from analysis.cohort.tables import Cohort
-from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks, visit_grid
 from analysis.result import ResultWithNotes
 
 #: Parts of event names that explain why somebody was not seen again (design choice).
@@ -86,8 +87,9 @@ def patient_flow(
 
     Notes
     -----
-    The counts that a flow diagram needs (CONSORT 2025). A patient is lost when the last expected visit was missed and
-    no later one was made; a patient seen at the last week is not lost, whatever was missed before.
+    The counts that a flow diagram needs (CONSORT 2025). A patient is lost when the last expected visit that
+    was due by the as-of date was missed and no later one was made; a patient seen then is not lost, whatever was missed
+    before.
 
     Examples
     --------
@@ -151,8 +153,12 @@ def _last_seen(cohort: Cohort, seen: pd.DataFrame, expected: list[float]) -> pd.
     last = seen.groupby("patient_id")["week"].max()
     patients = patients_by_protocol(cohort)
     patients["last_week_seen"] = patients["patient_id"].map(last).astype("float64")
-    end = expected[-1] if expected else -np.inf
-    return patients.assign(lost=~(patients["last_week_seen"].fillna(-np.inf) >= end))
+    if not expected:
+        return patients.assign(lost=False)
+    due = due_weeks(cohort).fillna(np.inf).to_numpy(dtype=float)
+    place = np.searchsorted(np.asarray(expected), due, side="right") - 1
+    end = np.where(place >= 0, np.asarray(expected)[np.maximum(place, 0)], -np.inf)  # the last week that was due
+    return patients.assign(lost=~(patients["last_week_seen"].fillna(-np.inf).to_numpy() >= end))
 
 
 def _reasons(cohort: Cohort, patients: pd.DataFrame, ending_events: Sequence[str] | None) -> pd.Series:
@@ -191,10 +197,11 @@ def _by_week(grid: pd.DataFrame) -> pd.DataFrame:
         allocated=True,
         missed_seen_later=grid["state"] == "missed, seen later",
         not_seen_again=grid["state"] == "not seen again",
+        due=grid["state"] != NOT_YET_DUE,
     )
-    counted = ["allocated", "seen", "missed_seen_later", "not_seen_again"]
+    counted = ["allocated", "due", "seen", "missed_seen_later", "not_seen_again"]
     table = marks.groupby(["protocol", "week"], observed=True)[counted].sum().reset_index().astype({"protocol": "str"})
-    table.insert(4, "share", table["seen"] / table["allocated"])
+    table.insert(5, "share", table["seen"] / table["due"].where(table["due"] > 0))
     return table
 
 

@@ -5,12 +5,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.follow_up.expected_visits import expected_weeks, seen_weeks
 from analysis.cohort.reference import patients_by_protocol
 from analysis.cohort.schedule import moment
 from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
 from analysis.outcomes.endpoint import Endpoint
-from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
 from analysis.outcomes.responders.responders import count_responders
 from analysis.outcomes.responders.visit_history import responder_history
 from analysis.result import ResultWithNotes

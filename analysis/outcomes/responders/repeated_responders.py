@@ -7,11 +7,11 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit, ndtri
 
+from analysis.cohort.follow_up.expected_visits import expected_weeks, seen_weeks
 from analysis.cohort.schedule import moment
 from analysis.cohort.tables import Cohort
 from analysis.errors import ModelError
 from analysis.outcomes.endpoint import Endpoint
-from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
 from analysis.outcomes.responders.visit_history import responder_history
 from analysis.result import ResultWithNotes
 from analysis.statistics.combined_limits import COMBINED, model_difference

@@ -7,6 +7,7 @@ from typing import Unpack
 
 import pandas as pd
 
+from analysis.cohort.follow_up.as_of import due_weeks
 from analysis.cohort.schedule import moment
 from analysis.cohort.tables import Cohort
 from analysis.counted import form
@@ -131,8 +132,9 @@ def responders(
     base = endpoint.compared_with(cohort, patients["protocol"])
     patients["amount"] = endpoint.amount(patients["baseline"], patients["value"])
     patients["responder"] = endpoint.reached(patients["amount"])
+    late = due_weeks(cohort).lt(endpoint.week).to_numpy() & patients["value"].isna()  # not yet due: no failure
     if endpoint.missing == "non-response" and patients["amount"].notna().any():
-        patients["responder"] = patients["responder"].fillna(value=False).mask(patients["protocol"].isna())
+        patients["responder"] = patients["responder"].fillna(value=False).mask(patients["protocol"].isna() | late)
     table = count_responders(patients, level=level)
     means = means_of(patients, "value" if endpoint.criterion == "state" else "improvement", level=level)
     found = Responders(
@@ -144,7 +146,7 @@ def responders(
         mean_improvement=means,
         mean_differences=compare_means(means, base, level=level).assign(method=WELCH),
         patients=patients,
-        notes=_notes(patients, endpoint),
+        notes=_notes(patients, endpoint, int(late.sum())),
     )
     if adjust_for is None:
         return found
@@ -184,7 +186,7 @@ def means_of(patients: pd.DataFrame, what: str, *, level: float) -> pd.DataFrame
     return found[columns]
 
 
-def _notes(patients: pd.DataFrame, endpoint: Endpoint) -> tuple[str, ...]:
+def _notes(patients: pd.DataFrame, endpoint: Endpoint, not_due: int) -> tuple[str, ...]:
     notes, week = [*endpoint.notes], endpoint.week
     counts = patients["status"].value_counts()
     total, known = len(patients), patients["amount"].notna()
@@ -207,6 +209,9 @@ def _notes(patients: pd.DataFrame, endpoint: Endpoint) -> tuple[str, ...]:
             notes.append(f"Nobody of {', '.join(nobody)} was seen at {moment(week)}; the 0 % there says only that.")
     if counts["not seen"]:
         notes.append(patients_have(int(counts["not seen"]), total, f"no value at {moment(week)}"))
+    if not_due:
+        were, are = form(not_due, "was", "were"), form(not_due, "is")
+        notes.append(f"{not_due} of these {were} not yet due by the as-of date, and {are} in no count.")
     if counts["seen, no baseline"]:
         notes.append(f"{counts['seen, no baseline']} of {total} patients seen at {moment(week)} have no baseline.")
     at_zero = int((patients["improvement"].notna() & ~known).sum())

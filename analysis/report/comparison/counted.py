@@ -6,6 +6,7 @@ import warnings
 from dataclasses import dataclass, replace
 from functools import cached_property
 
+from analysis.cohort.follow_up.expected_visits import expected_weeks, seen_weeks
 from analysis.curves.recovery import adjustment
 from analysis.errors import ConvergenceWarning, DistributionWarning
 from analysis.outcomes import (
@@ -20,7 +21,6 @@ from analysis.outcomes import (
     stratified_responders,
 )
 from analysis.outcomes.missing.weekly_model import WeeklyModel, fit_weekly
-from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
 from analysis.outcomes.responders.adjusted_difference import adjusted_difference
 from analysis.outcomes.responders.better_or_worse import better_or_worse
 from analysis.outcomes.responders.kept_response import reached_and_kept

@@ -1,5 +1,6 @@
 """What stands at the top of a protocol comparison: what was compared, and the answer in plain language."""
 
+from analysis.cohort.follow_up.as_of import follow_up_words
 from analysis.curves.covariates import adjusted_in_words
 from analysis.report.comparison.findings.balanced_words import balanced_words, not_balanced_words, unadjusted_words
 from analysis.report.comparison.findings.doubts import doubts_words, harms_words, unusual_words
@@ -37,6 +38,8 @@ def subtitle(study: Study) -> Section:
     span = f", {numbers.time_span(weeks.min(), weeks.max())}" if len(weeks) else ""
     lines = [study.measure_in_words, f"{patients}, {protocols}{span}"]
     lines += _compared_with(study)
+    if study.cohort.as_of is not None or not study.invented:
+        lines.append(follow_up_words(study.cohort))
     if study.invented:
         lines.append(INVENTED)
     return Section((Passage(tuple(lines), "subtitle"),))

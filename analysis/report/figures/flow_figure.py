@@ -69,7 +69,7 @@ def flow_figure(
             (
                 Column("week", "Week", "week"),
                 Column("allocated", "Patients", "count"),
-                Column(("seen", "allocated"), "Seen", "fraction with share"),
+                Column(("seen", "due"), _seen_heading(found), "fraction with share"),
                 Column("missed_seen_later", "Missed, seen later", "count"),
                 Column("not_seen_again", "Not seen again", "count"),
             ),
@@ -82,6 +82,11 @@ def flow_figure(
         draw_for_slide=draw_for_slide,
         draw_for_print=draw_for_print,
     )
+
+
+def _seen_heading(found: PatientFlow) -> str:
+    """Say of whom were seen, where not all of the protocol were due."""
+    return "Seen" if found.by_week["due"].eq(found.by_week["allocated"]).all() else "Seen of those due"
 
 
 def flow_across(found: PatientFlow) -> Table:

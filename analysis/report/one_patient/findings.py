@@ -7,9 +7,10 @@ from typing import Literal
 import pandas as pd
 
 from analysis.cohort import Cohort, Measure
+from analysis.cohort.follow_up.as_of import due_weeks
+from analysis.cohort.follow_up.expected_visits import expected_weeks, seen_weeks
 from analysis.curves.patient_on_cohort import PatientOnCohort
 from analysis.outcomes.endpoint import rounding_room
-from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
 from analysis.outcomes.patients.patient_flow import ENDING_WORDS
 from analysis.outcomes.thresholds.chosen_threshold import ChosenThreshold
 
@@ -145,13 +146,15 @@ def find(
     """
     seen = seen_weeks(cohort)
     own = seen.loc[seen["patient_id"] == patient, "week"]
+    due = due_weeks(cohort)[cohort.patients["patient_id"].eq(patient)].fillna(float("inf"))
+    until = float(due.iloc[0]) if len(due) else float("inf")
     return PatientFindings(
         measures=tuple(_measure(one, thresholds.get(one.measure.name), level) for one in found),
         level=level,
         serious=_serious(events),
         ended=_ended(events),
         events=None if events is None else len(events),
-        missed=tuple(float(week) for week in expected_weeks(seen) if own.empty or week > own.max()),
+        missed=tuple(float(week) for week in expected_weeks(seen) if week <= until and (own.empty or week > own.max())),
         last_seen=None if own.empty else float(own.max()),
     )
 

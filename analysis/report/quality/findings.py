@@ -5,8 +5,8 @@ from typing import Any
 
 import pandas as pd
 
+from analysis.cohort.follow_up.expected_visits import NO_SCHEDULE
 from analysis.counted import form, none_or
-from analysis.outcomes.patients.expected_visits import NO_SCHEDULE
 from analysis.quality.unlikely_changes import FEWEST_FOR_A_TREND
 from analysis.report.parts import numbers
 from analysis.report.parts.losses import too_many_lost

@@ -1,5 +1,6 @@
 """What stands at the top of a data-quality report: what was checked, and what it found, in plain language."""
 
+from analysis.cohort.follow_up.as_of import follow_up_words
 from analysis.report.parts import numbers
 from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.wording import INVENTED
@@ -13,6 +14,8 @@ def subtitle(study: QualityStudy) -> Section:
     """Say what was checked."""
     n_values = int(study.cohort.visits["value"].notna().sum())
     lines = [f"{numbers.plural(len(study.cohort.patients), 'patient')}, {numbers.count(n_values)} measured values"]
+    if study.cohort.as_of is not None or study.cohort.level != "synthetic":
+        lines.append(follow_up_words(study.cohort))
     if study.cohort.level == "synthetic":
         lines.append(INVENTED)
     elif study.cohort.level == "limited":

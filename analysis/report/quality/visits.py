@@ -3,7 +3,7 @@
 import pandas as pd
 
 from analysis import quality
-from analysis.outcomes.patients.expected_visits import NO_SCHEDULE
+from analysis.cohort.follow_up.expected_visits import NO_SCHEDULE
 from analysis.report.parts import numbers
 from analysis.report.parts.passages import Item, Passage, Section, absent
 from analysis.report.parts.tables import Column, Table

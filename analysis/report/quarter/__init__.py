@@ -11,7 +11,7 @@
 from analysis.report.quarter.closing import actions, cautions, methods, provenance
 from analysis.report.quarter.indicators import completeness, indicators
 from analysis.report.quarter.opening import answer, changed, subtitle
-from analysis.report.quarter.over_time import balancing, outcomes
+from analysis.report.quarter.over_time import balancing, harms, outcomes
 from analysis.report.quarter.sites import case_mix, sites
 from analysis.report.quarter.study import QuarterStudy, prepare_quarter
 
@@ -27,6 +27,7 @@ __all__ = [  # noqa: RUF022 - the order of the report
     "sites",
     "case_mix",
     "balancing",
+    "harms",
     "actions",
     "methods",
     "cautions",

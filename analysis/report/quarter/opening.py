@@ -34,6 +34,7 @@ def subtitle(study: QuarterStudy) -> Section:
     noun = "month" if "Q" not in released.periods[0] else "quarter"
     lines = [
         f"{study.quarter_words}, {sites}, {numbers.plural(len(released.periods), noun)} in the charts",
+        released.follow_up,
         RELEASED if released.small_counts == "hidden" else NOT_FOR_RELEASE,
     ]
     if study.invented:

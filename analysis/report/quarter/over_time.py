@@ -4,8 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import pandas as pd
+
+from analysis.quarter.release import BASELINE
 from analysis.report.figures.control_chart_figure import control_chart_figure
+from analysis.report.parts.indicator_numbers import HIDDEN_NOTE, with_text
 from analysis.report.parts.passages import Passage, Section, absent
+from analysis.report.parts.tables import Column, Table
 from analysis.report.quarter.findings.words import chart_words, title_words
 
 if TYPE_CHECKING:
@@ -25,6 +30,40 @@ def outcomes(study: QuarterStudy) -> Section:
 def balancing(study: QuarterStudy) -> Section:
     """Show adherence, harms and other balancing measures over time."""
     return _charts(study, study.indicators("balancing"), "home sessions and events. Nothing can be said about either.")
+
+
+def harms(study: QuarterStudy) -> Section:
+    """Show the harms of the quarter by kind, and how many were serious or held to be related to the programme."""
+    details = study.released.details
+    if not study.indicators("balancing") or not details:
+        return Section(())
+    released = study.released
+    rows, hidden = [], False
+    for one in details:
+        found = released.of(one, [released.quarter, BASELINE])
+        text = with_text(found, one)
+        now, before = text.iloc[0], text.iloc[1]
+        hidden |= bool(found["hidden"].any())
+        rows.append(
+            (one.label, now["numerator_text"], now["denominator_text"], now["value_text"], before["value_text"])
+        )
+    table = Table(
+        pd.DataFrame(rows, columns=["label", "numerator", "denominator", "value", "baseline"]),
+        f"Harms within six weeks of the start, by kind, {study.quarter_words}.",
+        (
+            Column("label", "Harm"),
+            Column("numerator", "Harms", "right", group=study.quarter_words),
+            Column("denominator", "Patients followed", "right", group=study.quarter_words),
+            Column("value", "Rate", "right", group=study.quarter_words),
+            Column("baseline", "Baseline", "right"),
+        ),
+        (
+            "Kinds add up to all harms; serious and related ones are among them, as far as that was recorded.",
+            *([HIDDEN_NOTE] if hidden else []),
+        ),
+        name="harms",
+    )
+    return Section((table,))
 
 
 def _charts(study: QuarterStudy, found: list[Indicator], nothing: str) -> Section:

@@ -297,6 +297,8 @@ def test_every_key_of_the_reference_refuses_what_no_key_takes(tmp_path):
             for value in NO_VALUES:
                 if (section.heading, value) == ("[measures.NAME]", "inf"):
                     continue  # a range may be open
+                if key.name == "as_of" and value[:4].isdigit():
+                    continue  # a date
                 lines = [line for line in needed.splitlines() if not line.startswith(f"{key.name} =")]
                 own = "\n".join([*lines, f"{key.name} = {value}"]) + "\n"
                 whole = parts | ({head: own} if head else {})

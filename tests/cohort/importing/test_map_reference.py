@@ -109,6 +109,8 @@ def test_every_error_about_a_key_ends_with_its_own_lines(tmp_path, section, key)
     """A date is nothing that a key takes."""
     if key.example.startswith("[") or (section is reference.MEASURE and key.name in ("unit", "label", "description")):
         return  # a measure takes any value for a text
+    if key.name == "as_of":
+        return  # the one key that is a date
     with pytest.raises(CohortError, match=key.name) as caught:
         read(tmp_path, text_with(section, key, f"{key.name} = 2024-03-01"))
     assert "map.toml" in caught.value.where

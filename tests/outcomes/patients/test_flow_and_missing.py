@@ -5,9 +5,9 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort
+from analysis.cohort.follow_up.expected_visits import expected_weeks, seen_weeks
 from analysis.errors import CohortError, ModelError
 from analysis.outcomes.missing.missing_by_week import missing_by_week
-from analysis.outcomes.patients.expected_visits import expected_weeks, seen_weeks
 from analysis.outcomes.patients.patient_flow import NO_REASON, patient_flow
 
 PATTERNS = {  # weeks 0, 6, 12, 26

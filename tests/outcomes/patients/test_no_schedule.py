@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analysis.outcomes.patients.expected_visits import expected_weeks
+from analysis.cohort.follow_up.expected_visits import expected_weeks
 
 
 def seen(days_off, weeks=(6, 12, 26, 52), patients=60, seed=5):

@@ -34,15 +34,14 @@ def harms_words(found: QuarterFindings) -> str:
     if one.change.verdict in NO_VALUE:
         return f"Of harms {NO_VALUE[one.change.verdict]}."
     patients = numbers.plural(one.denominator, "patient")
-    more = "; their follow-up is not over" if found.patients is not None and found.patients.not_yet_due else ""
     if one.numerator == 0:
-        return f"No harm is on record of the {patients} who started{more}; what was not recorded cannot be seen."
+        return f"No harm is on record of the {patients} followed six weeks; what was not recorded cannot be seen."
     (rate,) = shown(one, one.value)
     on_record = numbers.plural(one.numerator, "harm")
     level = numbers.level_in_words(found.level)
     return (
-        f"On record {form(one.numerator, 'is')} {on_record} among {patients} who started ({rate}, {level} interval {interval_words(one)}), "
-        f"{against_words(one)}; {verdict_words(found, one)}{more}."
+        f"On record {form(one.numerator, 'is')} {on_record} within six weeks among {patients} followed that long ({rate}, {level} "
+        f"interval {interval_words(one)}), {against_words(one)}; {verdict_words(found, one)}."
     )
 
 
@@ -64,6 +63,8 @@ def doubts_words(found: QuarterFindings) -> list[str]:
     said = []
     if who is not None and who.not_yet_due:
         said.append("Outcomes and losses of the quarter are not known yet.")
+    if who is not None and who.partly_due:
+        said.append("Part of the quarter's patients were not yet due; they may fare otherwise than those who were.")
     if who is not None and who.much_lost:
         said.append("Those who were not seen may have fared otherwise than those who were.")
     if who is not None and who.losses_differ:
@@ -73,7 +74,8 @@ def doubts_words(found: QuarterFindings) -> list[str]:
             "baseline: the quarters may hold other patients."
         )
     unknown = who is not None and not who.not_yet_due and numbers.is_missing(who.lost)
-    if who is not None and (who.much_lost or (unknown and any(one.floor_reached is False for one in complete))):
+    lacking = unknown and any(one.floor_reached is False for one in complete)
+    if who is not None and found.as_of is None and (who.much_lost or lacking):
         said.append("The data do not say up to when they were collected, so some may not be due yet.")
     under = [one for one in complete if one.floor_reached is False]
     if under:

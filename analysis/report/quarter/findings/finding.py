@@ -19,7 +19,7 @@ class Patients:
     lost_before : float
         Share of the patients due in the baseline who are not judged.
     not_yet_due : bool
-        Whether nobody of the quarter was seen at the week or later.
+        Whether nobody of the quarter was due by the as-of date.
     judged_words : str
         Who is judged.
     """
@@ -35,6 +35,11 @@ class Patients:
     def lost(self) -> float:
         """Share of the due who are not judged; missing where hidden or where nobody is due."""
         return 1 - self.judged / self.due if self.due > 0 else float("nan")
+
+    @property
+    def partly_due(self) -> bool:
+        """Whether some of those who started are known not to be due yet, and others are."""
+        return not self.not_yet_due and self.due < self.started
 
     @property
     def much_lost(self) -> bool:
@@ -183,7 +188,9 @@ class QuarterFindings:
     sites : Sites or None
         None where there is no outcome to compare them by.
     latest_due : str
-        The last quarter whose patients were due, where the one reported is not; otherwise empty.
+        The last quarter all of whose patients were due, where nobody of the one reported was; otherwise empty.
+    as_of : str or None
+        Day up to which the data were collected, as 2026-03-31; None where nobody said.
     """
 
     quarter: str
@@ -194,6 +201,7 @@ class QuarterFindings:
     main: str
     sites: Sites | None
     latest_due: str
+    as_of: str | None = None
 
     def of(self, name: str) -> Followed:
         """Give an indicator by its name."""

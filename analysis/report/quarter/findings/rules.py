@@ -5,8 +5,9 @@ import pandas as pd
 
 from analysis.quarter import CaseMix, Funnel, Indicator, IndicatorChart, ReleasedCounts
 from analysis.quarter.control_charts import ControlChart
+from analysis.quarter.counted import STARTED
 from analysis.quarter.funnel import BEYOND_95, BEYOND_998
-from analysis.quarter.indicators import CHANGE, DUE, STARTED
+from analysis.quarter.indicators import CHANGE, DUE
 from analysis.quarter.periods import quarter_of
 from analysis.quarter.quarter_change import quarter_change
 from analysis.quarter.release import BASELINE
@@ -66,8 +67,7 @@ def find(
     patients = _patients(released) if of_patients else None
     latest = ""
     if patients is not None and patients.not_yet_due:
-        late = released.not_yet[DUE]
-        latest = max((one for one in released.periods if one not in late), default="")
+        latest = max((quarter_of(one) for one in released.periods if one not in released.immature), default="")
     return QuarterFindings(
         quarter=released.quarter,
         level=level,
@@ -77,6 +77,7 @@ def find(
         main=compared.name if compared is not None else "",
         sites=_sites(released, compared, funnel, case_mix, span) if compared is not None else None,
         latest_due=latest,
+        as_of=released.as_of,
     )
 
 

@@ -1,7 +1,9 @@
 """Who was seen and which indicators changed, in words: how many were judged before what was found."""
 
+import datetime
 from collections.abc import Sequence
 
+from analysis.cohort.follow_up.as_of import day_in_words
 from analysis.counted import form
 from analysis.quarter.periods import quarter_before, quarter_in_words
 from analysis.quarter.run_chart import RULES as RUN_RULES
@@ -12,11 +14,6 @@ from analysis.report.quarter.findings.finding import Followed, Patients, Quarter
 
 #: More indicators than this are counted and not named.
 MOST_NAMED = 4
-#: Whether patients are lost or not yet due is told apart by nothing but that somebody of the quarter was seen.
-_NONE_DUE = (
-    "Nobody was seen yet at the end of the follow-up, so they are taken as not yet due, and nothing is said of their "
-    "outcomes."
-)
 LOST, STEADIER = "too many lost", "steadier"
 #: Why an indicator has no value in the quarter.
 NO_VALUE = {
@@ -33,13 +30,15 @@ def who_words(found: QuarterFindings) -> list[str]:
         return [
             f"The numbers of {quarter} are counts given without patients: who was due, seen or lost is not in them."
         ]
-    started = _started(who, quarter)
+    started = _started(found, who, quarter)
     if who.not_yet_due:
         due = quarter_in_words(found.latest_due) if found.latest_due else ""
         latest = (
-            f" The latest quarter that is due is {due}; a report of that quarter tells its outcomes." if due else ""
+            f" The latest quarter all of whose patients were due is {due}; a report of that quarter tells its outcomes."
+            if due
+            else ""
         )
-        return [started, f"{_NONE_DUE}{latest}"]
+        return [started, f"Nobody of them was due{_by(found)}, so nothing is said of their outcomes.{latest}"]
     if numbers.is_missing(who.lost):
         return [
             started,
@@ -254,13 +253,29 @@ def _usual(one: Followed) -> str:
     return f"; the chart takes {low.removesuffix(unit)} to {high} in one quarter for chance"
 
 
-def _started(who: Patients, quarter: str) -> str:
+def _started(found: QuarterFindings, who: Patients, quarter: str) -> str:
+    """Say how many started, and how many of them were due; that all were is said where the date is known."""
     if numbers.is_missing(who.started):
         if numbers.is_missing(who.due) or who.not_yet_due:
             return f"How many patients started in {quarter} cannot be shown."
-        return f"In {quarter}, {numbers.plural(who.due, 'patient')} {form(who.due, 'counts')} as due."
-    late = "" if who.not_yet_due else "; all count as due" if who.started != 1 else " and counts as due"
-    return f"In {quarter}, {numbers.plural(who.started, 'patient')} started{late}."
+        return f"Of those who started in {quarter}, {numbers.plural(who.due, 'patient')} {form(who.due, 'was')} due{_by(found)}."
+    started = f"In {quarter}, {numbers.plural(who.started, 'patient')} started"
+    if who.not_yet_due:
+        return f"{started}."
+    if numbers.is_missing(who.due):
+        return f"{started}; how many of them were due{_by(found)} is hidden because of small counts."
+    if who.partly_due:
+        return (
+            f"{started}; {numbers.count(who.due)} of them {form(who.due, 'was')} due{_by(found)}, the others not yet."
+        )
+    return f"{started}; {'all were' if who.started != 1 else 'the one was'} due{_by(found)}."
+
+
+def _by(found: QuarterFindings) -> str:
+    """Say by when patients were due."""
+    if found.as_of is None:
+        return " by the last day seen"
+    return f" by {day_in_words(datetime.date.fromisoformat(found.as_of))}"
 
 
 def name_words(one: Followed) -> str:

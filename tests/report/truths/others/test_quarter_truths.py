@@ -25,12 +25,13 @@ FOUR = ("north", "east", "south", "west")
 
 def plant(
     *, quarters=16, sites=FOUR, each=40, improved=0.6, seen=0.9, harms=0.2, due=True, early=0, events=True,
-    started=None, spread=1.0,
+    started=None, spread=1.0, dated=True, partly=None,
 ):  # fmt: skip
     """Make a cohort: ``each`` patients of a site and quarter, of whom shares are seen, improve and have a harm.
 
     Shares are numbers or functions of (quarter from 0 on, site); ``started`` gives other numbers of patients by site. Where the last
-    quarter is not ``due``, ``early`` of its patients were seen nevertheless.
+    quarter is not ``due``, ``early`` of its patients were seen nevertheless; of a quarter ``partly`` due so many were. Data are
+    ``dated`` to nine weeks after the last quarter, or, where it is due, to 29.
     """
     periods = every_period(["2022-Q1", "2029-Q4"])[:quarters]
     frames = []
@@ -62,7 +63,13 @@ def plant(
     visits = pd.concat([start, later], ignore_index=True).assign(measure="ikdc", limb="none")
     harmed = people.loc[people["harmed"], ["patient_id"]].assign(week=3.0, event="skin irritation")
     patients = people[["patient_id", "quarter", "site"]].assign(protocol="usual")
-    return Cohort(patients, visits, events=harmed if events else None, privacy="limited")
+    if partly is not None:
+        last = patients["quarter"] == periods[-1]
+        patients["due_week"] = np.where(last & (last.cumsum() > partly), 6.0, 26.0)
+    end = pd.Period(periods[-1].replace("-", ""), freq="Q").end_time + pd.Timedelta(weeks=29 if due else 9)
+    return Cohort(
+        patients, visits, events=harmed if events else None, privacy="limited", as_of=str(end.date()) if dated else None
+    )
 
 
 def share(given, q, site):
@@ -102,11 +109,11 @@ BAD_AND_SMALL = {
 TRUTHS = {
     "nothing there": (
         {}, {},
-        ["In Q4 2025, 160 patients started; all count as due.", "Seen were 144 of 160 (90 %)", "16 were lost.", NO_CHANGE,
+        ["In Q4 2025, 160 patients started; all were due by 22 July 2026.", "Seen were 144 of 160 (90 %)", "16 were lost.", NO_CHANGE,
          ("Patients improved: 61 % (88/144; 95 % interval 53 to 69 %) in Q4 2025, 61 % over the baseline; the chart takes 49 "
           "to 73 % in one quarter for chance."),
          "all 4 are judged. Of those judged, none lies beyond the 99.8 % limits",
-         "On record are 32 harms among 160 patients who started (20.0 per 100 patients, 95 % interval 13.7 to 28.2)",
+         "On record are 32 harms within six weeks among 160 patients followed that long (20.0 per 100 patients, 95 % interval 13.7 to 28.2)",
          LOOKED_FOR],
         ["A change is seen", "higher than", "lower than", "because of small", "may have fared", "in 100 show"],
         ["Patients improved: 61 % in Q4 2025, no change can be told", "of 4 sites judged, none lies beyond"],
@@ -134,7 +141,8 @@ TRUTHS = {
     ),
     "nothing varies": (
         {"spread": 0.0}, {},
-        [NO_CHANGE, "Points lie nearer together than chance makes them in patients improved and harms: ask whether the limits fit."],
+        [NO_CHANGE, ("Points lie nearer together than chance makes them in patients improved and harms within six weeks: ask whether "
+          "the limits fit.")],
         ["A change is seen", "(better)", "(worse)"], ["no change, points nearer together than by chance"],
     ),
     "a true improvement": (
@@ -142,7 +150,7 @@ TRUTHS = {
         [("A change is seen in 2 of the 3 indicators judged. Patients improved: 66 % (93/141; 95 % interval 58 to 73 %) in Q4 "
           "2026, 61 % over the baseline; higher than the baseline since Q4 2024 (better)."),
          "in which nothing changes, 2 to 4 in 100 show a change in the last one."],
-        ["(worse)", NO_CHANGE, "lower than", "Harms: higher", "the chart takes"],
+        ["(worse)", NO_CHANGE, "lower than", "six weeks: higher", "the chart takes"],
         ["Patients improved: 66 % in Q4 2026, higher than the baseline since Q4 2024 (better)"],
     ),
     "a true decline": (
@@ -152,32 +160,33 @@ TRUTHS = {
     ),
     "better, and more harms": (
         {"improved": lambda q, site: 0.8 if q == 15 else 0.6, "harms": lambda q, site: 0.4 if q == 15 else 0.2}, {},
-        ["A change is seen in 3 of the 3 indicators judged. Harms: higher than the baseline (worse). Patients improved: 81 %",
-         ("64 harms among 160 patients who started (40.0 per 100 patients, 95 % interval 30.8 to 51.1), 19.7 per 100 patients "
-          "over the baseline; higher than the baseline (worse).")],
-        [NO_CHANGE, "lower than"], ["Harms: 40.0 per 100 patients in Q4 2025, higher than the baseline (worse)"],
+        [("A change is seen in 3 of the 3 indicators judged. Harms within six weeks: higher than the baseline (worse). Patients "
+          "improved: 81 %"),
+         ("64 harms within six weeks among 160 patients followed that long (40.0 per 100 patients, 95 % interval 30.8 to "
+          "51.1), 19.7 per 100 patients over the baseline; higher than the baseline (worse).")],
+        [NO_CHANGE, "lower than"], ["Harms within six weeks: 40.0 per 100 patients in Q4 2025, higher than the baseline (worse)"],
     ),
     "fewer harms": (
         {"harms": lambda q, site: 0.07 if q >= 14 else 0.2}, {},
-        ["Harms: lower than the baseline since Q3 2025 (better)."], ["(worse)", "higher than"],
+        ["Harms within six weeks: lower than the baseline since Q3 2025 (better)."], ["(worse)", "higher than"],
         ["lower than the baseline since Q3 2025 (better)"],
     ),
     "no harm": (
         {"harms": 0.0}, {},
-        ["No harm is on record of the 160 patients who started; what was not recorded cannot be seen."],
-        ["nearer together", "no harms"], ["Harms: 0.0 per 100 patients in Q4 2025, no change can be told"],
+        ["No harm is on record of the 160 patients followed six weeks; what was not recorded cannot be seen."],
+        ["nearer together", "no harms"], ["Harms within six weeks: 0.0 per 100 patients in Q4 2025, no change can be told"],
     ),
     "harms not recorded": (
-        {"events": False, "quarters": 4}, {}, ["Harms were not recorded, so nothing is said of them."], ["No harm", "Harms:"], [],
+        {"events": False, "quarters": 4}, {}, ["Harms were not recorded, so nothing is said of them."], ["No harm", "Harms within"], [],
     ),
     "half lost, better those seen": (
         {"seen": lambda q, site: 0.5 if q == 15 else 0.9, "improved": lambda q, site: 0.8 if q == 15 else 0.6}, {},
         ["Seen were 80 of 160 (50 %)", "80 were lost, a third or more.",
          "Too many were lost for a conclusion about patients improved and mean improvement.",
-         "No change can be told in the one indicator judged, harms.", "Patients improved among those seen: 80 %",
+         "No change can be told in the one indicator judged, harms within six weeks.", "Patients improved among those seen: 80 %",
          "Those who were not seen may have fared otherwise", "50 % were lost, more than the 10 % of the baseline",
-         "some may not be due yet", "Fewer than the 80 % asked for have a value"],
-        [LOOKED_FOR, NO_CHANGE, "A change is seen", "(better)", "the chart takes"],
+         "Fewer than the 80 % asked for have a value"],
+        [LOOKED_FOR, NO_CHANGE, "A change is seen", "(better)", "the chart takes", "some may not be due yet"],
         ["Patients improved: 80 % in Q4 2025, too many lost to tell"],
     ),
     "too few quarters": (
@@ -203,25 +212,32 @@ TRUTHS = {
         ["limits about", "site that is hidden", "judged, none"], [],
     ),
     "not yet due": (
-        {"due": False, "quarters": 8}, {},
-        [("In Q4 2023, 160 patients started. Nobody was seen yet at the end of the follow-up, so they are taken as not yet "
-          "due, and nothing is said of their outcomes. The latest quarter that is due is Q3 2023; a report of that quarter "
-          "tells its outcomes."),
+        {"due": False, "quarters": 8}, {"quarter": "2023-Q4"},
+        [("In Q4 2023, 160 patients started. Nobody of them was due by 3 March 2024, so nothing is said of their outcomes. The "
+          "latest quarter all of whose patients were due is Q2 2023; a report of that quarter tells its outcomes."),
          "Nothing can be told of patients improved and mean improvement: the patients are not yet due.",
-         "their follow-up is not over", "Outcomes and losses of the quarter are not known yet."],
+         "harms within six weeks among 160 patients followed that long (", "Outcomes and losses of the quarter are not known yet."],
         ["were lost", LOOKED_FOR, "Patients improved: 6"], ["Patients improved, Q4 2023: the patients are not yet due"],
     ),
-    "one early visit makes the quarter due": (
-        {"due": False, "quarters": 8, "early": 1}, {},
-        ["160 patients started; all count as due. How many were seen", "is hidden because of small counts.",
-         "no value can be shown because of small counts", "some may not be due yet", "Fewer than the 80 % asked for have a value",
-         "of a chart are hidden."],
-        [LOOKED_FOR, " 0 %", "(1 %", "1 of 160", "159"], ["Patients improved, Q4 2023: no value can be shown"],
+    "one early visit makes no quarter due": (
+        {"due": False, "quarters": 8, "early": 1}, {"quarter": "2023-Q4"},
+        ["160 patients started. Nobody of them was due by 3 March 2024", "Outcomes and losses of the quarter are not known yet."],
+        [LOOKED_FOR, " 0 %", "(1 %", "1 of 160", "159", "were lost"], ["Patients improved, Q4 2023: the patients are not yet due"],
     ),
-    "early visits of some": (
+    "early visits of some, nobody named a quarter": (
         {"due": False, "quarters": 8, "early": 40}, {},
-        ["Seen were 40 of 160 (25 %)", "120 were lost, a third or more", "some may not be due yet", "Too many were lost"],
-        [LOOKED_FOR, NO_CHANGE], ["too many lost to tell"],
+        ["In Q2 2023, 160 patients started; all were due by 3 March 2024.", "Seen were 142 of 160 (89 %)"],
+        ["Q4 2023", "too many lost", "Too many were lost"], ["Patients improved: 63 % in Q2 2023"],
+    ),
+    "a part is due": (
+        {"due": False, "quarters": 8, "early": 160, "partly": 30}, {"quarter": "2023-Q4"},
+        ["160 patients started; 30 of them were due by 3 March 2024, the others not yet.", "Seen were 30 of 30 (100 %)",
+         "Part of the quarter's patients were not yet due; they may fare otherwise than those who were."],
+        [LOOKED_FOR, "of 160 (", "were lost"], [],
+    ),
+    "nobody dated the data": (
+        {"due": False, "quarters": 8, "early": 1, "dated": False}, {},
+        ["In Q3 2023, 160 patients started; all were due by the last day seen."], ["Q4 2023", "1 of 160"], [],
     ),
     "everybody improves": (
         {"improved": 1.0, "seen": 1.0, "quarters": 13}, {},
@@ -235,8 +251,8 @@ TRUTHS = {
     ),
     "one patient": (
         {"sites": ("only",), "each": 1, "quarters": 3, "harms": 1.0, "seen": 1.0}, {"small_counts": "shown"},
-        ["In Q3 2022, 1 patient started and counts as due. Seen was 1 of 1 (100 %)", "nobody was lost.",
-         "On record is 1 harm among 1 patient who started"],
+        ["In Q3 2022, 1 patient started; the one was due by 21 April 2023. Seen was 1 of 1 (100 %)", "nobody was lost.",
+         "On record is 1 harm within six weeks among 1 patient followed that long"],
         ["1 patients", "1 harms", "No change"], [],
     ),
     "all hidden": (
@@ -248,7 +264,7 @@ TRUTHS = {
 
 
 #: Near others, and left to the slow tests so that the quick ones stay quick.
-SLOW = {"a true decline", "early visits of some", "everybody improves"}
+SLOW = {"a true decline", "early visits of some, nobody named a quarter", "everybody improves"}
 
 
 @pytest.fixture(

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort.columns import is_among
+from analysis.cohort.follow_up.as_of import due_weeks
 from analysis.cohort.reference import patients_by_protocol
 from analysis.cohort.tables import Cohort
 from analysis.cohort.visit_frame import visit_frame
@@ -13,6 +14,8 @@ from analysis.errors import ModelError
 
 #: What is said where there is no schedule; without a full stop.
 NO_SCHEDULE = "Visits follow no schedule, so none can be counted as missing"
+#: States of an expected visit: those of visits that were due, and that of the others.
+STATES, NOT_YET_DUE = ("seen", "missed, seen later", "not seen again"), "not yet due"
 #: A measure seen at more weeks than this after the baseline has no schedule (design choice).
 MOST_SCHEDULED_WEEKS = 12
 #: A week seen by a smaller share of the best-attended week's patients is an unscheduled visit (design choice).
@@ -106,8 +109,9 @@ def visit_grid(cohort: Cohort, seen: pd.DataFrame, weeks: Sequence[float]) -> pd
     Returns
     -------
     pandas.DataFrame
-        patient_id, protocol, week, seen (boolean), and state: "seen", "missed, seen later" (intermittent) or
-        "not seen again" (monotone); patients in the order of the cohort, weeks within.
+        patient_id, protocol, week, seen (boolean), and state: "seen", "missed, seen later" (intermittent), "not seen again"
+        (monotone), or "not yet due" by the as-of date, where the cohort tells it and the visit was not made before;
+        patients in the order of the cohort, weeks within.
 
     Examples
     --------
@@ -121,14 +125,17 @@ def visit_grid(cohort: Cohort, seen: pd.DataFrame, weeks: Sequence[float]) -> pd
     counts = kept.groupby(["patient_id", "week"], observed=True).size().unstack(fill_value=0)
     there = counts.reindex(index=ids, columns=list(weeks), fill_value=0).to_numpy(dtype=bool)
     later = np.flip(np.maximum.accumulate(np.flip(there, axis=1), axis=1), axis=1)
-    state = np.select([there, later], ["seen", "missed, seen later"], "not seen again")
+    early = (
+        np.asarray(weeks, dtype=float) > due_weeks(cohort).to_numpy(dtype=float)[:, None]
+    )  # never where it is missing
+    state = np.select([there, later, early], [STATES[0], STATES[1], NOT_YET_DUE], STATES[2])
     people = patients_by_protocol(cohort)
     return (
         people.loc[people.index.repeat(len(weeks))]
         .assign(
             week=np.tile(np.asarray(weeks, dtype=float), len(ids)),
             seen=there.ravel(),
-            state=pd.Categorical(state.ravel(), categories=["seen", "missed, seen later", "not seen again"]),
+            state=pd.Categorical(state.ravel(), categories=[*STATES, NOT_YET_DUE]),
         )
         .reset_index(drop=True)
     )
