@@ -2,28 +2,31 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from analysis.counted import counted
-from analysis.quarter.control_charts import FEWEST_POINTS, ControlChart, p_chart, u_chart, xmr_chart
+from analysis.quarter.control_charts import D4, FEWEST_POINTS, ControlChart, p_chart, u_chart, xmr_chart
 from analysis.quarter.prime_charts import for_large_denominators
 from analysis.quarter.release import BASELINE
 from analysis.quarter.run_chart import RunChart, run_chart
 from analysis.result import Result
+from analysis.statistics.small_counts import LARGEST_HIDDEN, SMALLEST_HIDDEN
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     import pandas as pd
 
-    from analysis.quarter.counts import Indicator
+    from analysis.quarter.counts import Indicator, QuarterCounts
     from analysis.quarter.release import ReleasedCounts
 
 #: With fewer points than this not even a run chart is drawn.
 FEWEST_FOR_A_LINE = 3
+#: Values that a hidden count must be able to have, whatever rules are said to be met (design choice).
+_FEWEST_OPEN = 3
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -67,7 +70,13 @@ class IndicatorChart(Result):
         return [(str(at), _named(rules)) for at, rules in zip(table["period"], table["rules"], strict=True) if rules]
 
 
-def chart_of(released: ReleasedCounts, indicator: Indicator) -> IndicatorChart:
+def chart_of(
+    released: ReleasedCounts,
+    indicator: Indicator,
+    *,
+    counts: QuarterCounts | None = None,
+    line: Mapping[str, float] | None = None,
+) -> IndicatorChart:
     """Draw up the chart of an indicator from the counts that may be shown.
 
     Parameters
@@ -76,6 +85,12 @@ def chart_of(released: ReleasedCounts, indicator: Indicator) -> IndicatorChart:
         The counts.
     indicator : Indicator
         The indicator.
+    counts : QuarterCounts, optional
+        The counts as they are: lines and rules of shares and rates are then those of all periods, and the hidden ones are
+        taken out of what comes back. Small counts are hidden where they are small, so the shown ones alone lie too high.
+        Where a rule would leave fewer than three values for a hidden count, the rules of the shown points hold.
+    line : mapping of str to float, optional
+        What was stored of the baseline (:func:`stored_line`), in place of what the baseline says now.
 
     Returns
     -------
@@ -98,6 +113,76 @@ def chart_of(released: ReleasedCounts, indicator: Indicator) -> IndicatorChart:
     """
     points = released.by_period(indicator)
     points = points.assign(value=points["value"].where(~points["not_yet"]))
+    if counts is not None and indicator.kind != "mean" and points["hidden"].any():
+        return _of_all_periods(released, indicator, points, counts, line)
+    return _chart_of_points(released, indicator, points, line, centre=None)
+
+
+def stored_line(chart: IndicatorChart) -> dict[str, float]:
+    """Give what a chart takes from its baseline, to be stored: centre, sigma_z, mean_range; empty without a chart."""
+    if chart.chart is None or chart.chart.table.empty:
+        return {}
+    line = {"centre": float(chart.chart.table["centre"].iloc[0])}
+    if isinstance(chart.chart, ControlChart):
+        line["sigma_z"] = chart.chart.sigma_z
+        if chart.chart.kind == "XmR":
+            line["mean_range"] = chart.chart.range_limit / D4
+    return line
+
+
+def _of_all_periods(
+    released: ReleasedCounts,
+    indicator: Indicator,
+    points: pd.DataFrame,
+    counts: QuarterCounts,
+    line: Mapping[str, float] | None,
+) -> IndicatorChart:
+    """Draw up the chart of all periods, and take the hidden ones out of it."""
+    true = {name: counts.matrix(name).sum(axis=1) for name in (indicator.numerator, indicator.denominator)}
+    late = released.not_yet.get(indicator.denominator, ())
+    numerator, denominator = (points["period"].map(true[one]) for one in (indicator.numerator, indicator.denominator))
+    known = denominator.gt(0) & ~points["period"].isin(late)
+    whole = points.assign(
+        numerator=numerator.where(points["value"].isna(), points["numerator"]).where(known),
+        denominator=denominator.where(points["value"].isna(), points["denominator"]),
+    )
+    whole["value"] = (whole["numerator"] / whole["denominator"]).where(known)
+    inside = whole["period"].isin(released.baseline) & whole["value"].notna()
+    centre = (
+        float(whole.loc[inside, "numerator"].sum() / whole.loc[inside, "denominator"].sum()) if inside.any() else None
+    )
+    made = _chart_of_points(released, indicator, whole, line, centre=centre)
+    if made.chart is None:
+        return replace(made, points=points)
+    if not _leaves_open(made.chart.table, points["hidden"]):
+        made = _chart_of_points(released, indicator, points, line, centre=centre)
+    if made.chart is None:
+        return replace(made, points=points)
+    table = made.chart.table.copy()
+    gone = points["hidden"].to_numpy(dtype=bool)
+    numbers = [name for name in ("numerator", "denominator", "value", "sigma", "lower", "upper") if name in table]
+    table.loc[gone, numbers] = np.nan
+    table.loc[gone, "rules"] = ""
+    return IndicatorChart(indicator, points, replace(made.chart, table=table), made.why)
+
+
+def _leaves_open(table: pd.DataFrame, hidden: pd.Series) -> bool:
+    """Say whether every hidden count could be three values at least on its side of the centre line."""
+    rows = table[hidden.to_numpy(dtype=bool) & table["value"].notna().to_numpy(dtype=bool)]
+    small = np.arange(SMALLEST_HIDDEN, LARGEST_HIDDEN + 1)
+    denominator, centre, value = (rows[name].to_numpy(dtype=float) for name in ("denominator", "centre", "value"))
+    side = np.sign(small / denominator[:, None] - centre[:, None]) == np.sign(value - centre)[:, None]
+    return bool((side.sum(axis=1) >= _FEWEST_OPEN).all())
+
+
+def _chart_of_points(
+    released: ReleasedCounts,
+    indicator: Indicator,
+    points: pd.DataFrame,
+    line: Mapping[str, float] | None,
+    *,
+    centre: float | None,
+) -> IndicatorChart:
     n, long = int(points["value"].notna().sum()), len(released.baseline)
     if n < FEWEST_FOR_A_LINE:
         why = f"{_points(n) if n else 'no point'} can be shown; too few for a chart."
@@ -105,25 +190,35 @@ def chart_of(released: ReleasedCounts, indicator: Indicator) -> IndicatorChart:
     in_baseline = points["period"].isin(released.baseline) & points["value"].notna()
     limited = int(in_baseline.sum()) if indicator.kind == "mean" else long
     if n >= FEWEST_POINTS and limited >= FEWEST_POINTS:
-        return IndicatorChart(indicator, points, _control_chart(released, indicator, points), "")
+        return IndicatorChart(indicator, points, _control_chart(released, indicator, points, line, centre), "")
     why = (
         f"Only {_points(n)} can be shown; control limits need {FEWEST_POINTS}, so this is a run chart."
         if n < FEWEST_POINTS
         else f"The baseline holds {_points(limited)}; control limits need {FEWEST_POINTS}, so this is a run chart."
     )
     baseline = released.baseline if int(in_baseline.sum()) >= FEWEST_FOR_A_LINE else None
-    return IndicatorChart(indicator, points, run_chart(points, baseline=baseline), why)
+    return IndicatorChart(indicator, points, run_chart(points, baseline=baseline, centre=centre), why)
 
 
-def _control_chart(released: ReleasedCounts, indicator: Indicator, points: pd.DataFrame) -> ControlChart:
+def _control_chart(
+    released: ReleasedCounts,
+    indicator: Indicator,
+    points: pd.DataFrame,
+    line: Mapping[str, float] | None,
+    centre: float | None,
+) -> ControlChart:
     baseline: Sequence[str] = released.baseline
     if indicator.kind == "mean":
-        return xmr_chart(points, baseline=baseline)
+        kept = None if line is None or "mean_range" not in line else (line["centre"], line["mean_range"])
+        return xmr_chart(points, baseline=baseline, line=kept)
     shown = points.assign(numerator=points["numerator"].where(points["value"].notna()))
     whole = released.of(indicator, [BASELINE]).iloc[0]
     total = (float(whole["numerator"]), float(whole["denominator"])) if np.isfinite(whole["value"]) else None
+    if total is None and centre is not None:
+        total = (centre, 1.0)
     draw = p_chart if indicator.kind == "share" else u_chart
-    return for_large_denominators(draw(shown, baseline=baseline, baseline_total=total))
+    chart = draw(shown, baseline=baseline, baseline_total=total)
+    return for_large_denominators(chart, stored=None if line is None else line.get("sigma_z"))
 
 
 def _named(rules: str) -> tuple[str, ...]:

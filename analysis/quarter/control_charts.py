@@ -64,7 +64,9 @@ class ControlChart(ResultWithNotes):
         return f"{self.kind} chart, baseline {self.baseline[0]} to {self.baseline[-1]}"
 
 
-def xmr_chart(points: pd.DataFrame, *, baseline: Sequence[str] | None = None) -> ControlChart:
+def xmr_chart(
+    points: pd.DataFrame, *, baseline: Sequence[str] | None = None, line: tuple[float, float] | None = None
+) -> ControlChart:
     """Draw up a chart of individual values; limits from the moving ranges of the baseline.
 
     Parameters
@@ -73,6 +75,8 @@ def xmr_chart(points: pd.DataFrame, *, baseline: Sequence[str] | None = None) ->
         period, value; numerator and denominator are kept where they are there. Missing values are left out.
     baseline : sequence of str, optional
         Periods of the baseline; by default all.
+    line : tuple of float, optional
+        Mean and mean moving range of the baseline as they were stored, in place of what it says now.
 
     Returns
     -------
@@ -98,16 +102,16 @@ def xmr_chart(points: pd.DataFrame, *, baseline: Sequence[str] | None = None) ->
     table = started(points)
     inside = _baseline(table, baseline)
     known = table.loc[inside & table["value"].notna(), "value"]
-    if len(known) < 2:
+    if line is None and len(known) < 2:
         raise _too_few(len(known), 2)
     shown = table["value"].dropna()
     table["moving_range"] = shown.diff().abs().reindex(table.index)
-    mean_range = float(known.diff().abs().mean())
+    centre, mean_range = line or (float(known.mean()), float(known.diff().abs().mean()))
     return _finished(
         "XmR",
         table,
         inside,
-        centre=np.full(len(table), known.mean()),
+        centre=np.full(len(table), centre),
         sigma=np.full(len(table), mean_range / D2),
         bounds=(-np.inf, np.inf),
         range_limit=D4 * mean_range,

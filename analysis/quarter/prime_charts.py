@@ -102,13 +102,15 @@ def u_prime_chart(
     return _widened(u_chart(points, baseline=baseline, baseline_total=baseline_total))
 
 
-def for_large_denominators(chart: ControlChart) -> ControlChart:
+def for_large_denominators(chart: ControlChart, *, stored: float | None = None) -> ControlChart:
     """Take Laney's chart in place of a p or u chart where denominators are large and periods differ by more than chance.
 
     Parameters
     ----------
     chart : ControlChart
         A p or u chart.
+    stored : float, optional
+        Sigma Z of the stored baseline; 1 where limits were not widened. By default what the baseline says now.
 
     Returns
     -------
@@ -126,6 +128,8 @@ def for_large_denominators(chart: ControlChart) -> ControlChart:
     >>> for_large_denominators(p_chart(points)).kind
     "p'"
     """
+    if stored is not None:
+        return chart if stored <= 1 else _widened(chart, stored)
     inside = chart.table[chart.table["in_baseline"] & chart.table["value"].notna()]
     middle = float(inside["denominator"].median()) if len(inside) else 0.0
     if len(inside) < FEWEST_POINTS or middle < LARGE or not chart.spread > TOO_WIDE:
@@ -145,7 +149,7 @@ def for_large_denominators(chart: ControlChart) -> ControlChart:
     return replace(wider, notes=(*wider.notes, why, *([moved] if left > TOO_WIDE else [])))
 
 
-def _widened(chart: ControlChart) -> ControlChart:
+def _widened(chart: ControlChart, stored: float | None = None) -> ControlChart:
     z = standardised(chart.table)
     if chart.table["sigma"].eq(0).any():
         raise ModelError(
@@ -159,7 +163,7 @@ def _widened(chart: ControlChart) -> ControlChart:
             where="baseline of the control chart",
             what_to_do="Choose a longer baseline.",
         )
-    sigma_z = float(np.abs(np.diff(z)).mean()) / D2
+    sigma_z = float(np.abs(np.diff(z)).mean()) / D2 if stored is None else stored
     table = with_limits(chart.table, chart.table["sigma"] * sigma_z, (0.0, 1.0 if chart.kind == "p" else np.inf))
     kind: ChartKind = "p'" if chart.kind == "p" else "u'"
     note = (

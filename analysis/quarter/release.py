@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import pandas as pd
 
-from analysis.quarter.periods import period_number, quarter_before
+from analysis.quarter.ledger.entries import Place, Release
+from analysis.quarter.ledger.protection import Protected, hide_beside_earlier
+from analysis.quarter.ledger.system import Cell
+from analysis.quarter.periods import period_number, quarter_before, quarter_of
 from analysis.result import Result
 from analysis.statistics.small_counts import LARGEST_HIDDEN, CellSystem, hide_small_cells
 
@@ -25,6 +28,8 @@ SmallCounts = Literal["hidden", "shown"]
 #: How much one would rather keep a cell: a site, a period, a quarter that is compared, a total.
 _SITE, _PERIOD, _QUARTER, _TOTAL = 1.0, 2.0, 12.0, 60.0
 #: The same of quantities, by what the indicators that need them are for.
+#: How many times rather a count is shown that was shown before, or hidden that was hidden.
+_AGAIN = 50.0
 _WORTH = {"outcome": 3.0, "balancing": 2.0, "process": 1.0}
 #: Names of the slices of the whole baseline and of all sites over the window.
 BASELINE, WINDOW = "baseline", "window"
@@ -64,6 +69,11 @@ class ReleasedCounts(Result):
         Day up to which the data were collected.
     follow_up : str
         The same in a sentence.
+    n_earlier, hidden_beside, told_before : int
+        Earlier releases that these counts were checked against, counts hidden because of them, and counts that they tell by
+        themselves.
+    earlier : tuple of Release
+        What these showed.
     """
 
     indicators: tuple[Indicator, ...]
@@ -81,6 +91,10 @@ class ReleasedCounts(Result):
     immature: tuple[str, ...] = ()
     as_of: str | None = None
     follow_up: str = ""
+    n_earlier: int = 0
+    hidden_beside: int = 0
+    told_before: int = 0
+    earlier: tuple[Release, ...] = ()
 
     def _headline(self) -> str:
         return (
@@ -120,25 +134,48 @@ class ReleasedCounts(Result):
         pandas.DataFrame
             slice, numerator, denominator, value (their ratio; missing where either is hidden or the denominator is
             empty), hidden (whether the ratio is missing because a count is hidden), not_yet (whether the patients
-            were not yet due).
+            were not yet due), as_released (whether both counts stand as an earlier release showed them, because late data
+            changed them by too few patients to be told).
         """
         rows = []
         late = self.not_yet.get(indicator.denominator, ())
         for name in slices:
             numerator, denominator = self.value(indicator.numerator, name), self.value(indicator.denominator, name)
             hidden = self.is_hidden(indicator.numerator, name) or self.is_hidden(indicator.denominator, name)
+            before = self._shown_before(indicator, name) if hidden else None
+            if before is not None:
+                (numerator, denominator), hidden = before, False
             ratio = numerator / denominator if denominator > 0 else np.nan
-            rows.append((name, numerator, denominator, ratio, hidden, name in late))
-        return pd.DataFrame(rows, columns=["slice", "numerator", "denominator", "value", "hidden", "not_yet"])
+            rows.append((name, numerator, denominator, ratio, hidden, name in late, before is not None))
+        columns = ["slice", "numerator", "denominator", "value", "hidden", "not_yet", "as_released"]
+        return pd.DataFrame(rows, columns=columns)
+
+    def _shown_before(self, indicator: Indicator, name: str) -> tuple[float, float] | None:
+        """Give both counts of the latest release that showed them."""
+        place, names = self.place(name), (indicator.numerator, indicator.denominator)
+        for one in reversed(self.earlier):
+            found = one.shown.get(place, {})
+            if all(quantity in found for quantity in names):
+                return found[names[0]], found[names[1]]
+        return None
+
+    def place(self, name: str) -> Place:
+        """Give the periods and the site of a slice, as a release ledger writes them."""
+        if name in (BASELINE, WINDOW):
+            return self.baseline if name == BASELINE else self.window, ""
+        site = next((one for one in self.sites if site_slice(one) == name), "")
+        if site or name in self.periods:
+            return (self.window, site) if site else ((name,), "")
+        return tuple(one for one in self.periods if quarter_of(one) == name), ""
 
     def by_period(self, indicator: Indicator) -> pd.DataFrame:
-        """Give an indicator by period: period, numerator, denominator, value, hidden, not_yet."""
+        """Give an indicator by period: period, numerator, denominator, value, hidden, not_yet, as_released."""
         return self.of(indicator, self.periods).rename(columns={"slice": "period"})
 
     def by_site(self, indicator: Indicator) -> pd.DataFrame:
         """Give an indicator by site over the window: site, numerator, denominator, value, hidden."""
         found = self.of(indicator, [site_slice(one) for one in self.sites])
-        return found.assign(site=list(self.sites)).drop(columns=["slice", "not_yet"])
+        return found.assign(site=list(self.sites)).drop(columns=["slice", "not_yet", "as_released"])
 
 
 def site_slice(site: str) -> str:
@@ -154,6 +191,8 @@ def release(
     window: Sequence[str],
     by_site: Sequence[str] | None = None,
     small_counts: SmallCounts = "hidden",
+    earlier: Sequence[Release] = (),
+    stored: bool = False,
     tell: Callable[[int, int], None] | None = None,
 ) -> ReleasedCounts:
     """Hide what must not be shown of a quarter's counts.
@@ -172,6 +211,10 @@ def release(
         Indicators that are shown by site; by default all. The fewer they are, the less must be hidden.
     small_counts : {"hidden", "shown"}
         "shown" hides nothing: for the team itself, never for release.
+    earlier : sequence of Release
+        What earlier releases showed, the first one first: more is hidden where counts could be told from both.
+    stored : bool
+        Whether the counts of the baseline are those that an earlier release showed over these periods.
     tell : callable, optional
         Told of the small counts dealt with and their total.
 
@@ -187,16 +230,29 @@ def release(
     window, parts of a quantity to the quantity. A reader who adds and subtracts anything shown stays within it.
     """
     periods = [one for one in counts.periods if period_number(one) <= period_number(counts.periods_of([quarter])[-1])]
-    slices = _Slices(counts, periods, quarter, tuple(baseline), tuple(window))
+    kept = _stored(tuple(baseline), earlier) if stored else None
+    slices = _Slices(counts, periods, quarter, tuple(baseline) if kept is None else (), tuple(window))
     cells, labels, floors = _cell_system(counts, slices, by_site)
-    hidden = hide_small_cells(cells, tell=tell) if small_counts == "hidden" else np.zeros(len(cells.values), dtype=bool)
+    hidden, beside, told = np.zeros(len(cells.values), dtype=bool), 0, 0
+    if small_counts == "hidden":
+        places = [slices.place(name) for name in labels["slice"]]
+        if earlier:
+            cells = _as_before(cells, labels, places, earlier)
+        hidden = hide_small_cells(cells, tell=tell)
+        if earlier:
+            alone = hidden[: len(labels)].sum()
+            safe = _beside(counts, cells, labels, places, hidden, floors, quarter, earlier)
+            hidden[: len(labels)] = ~safe.shown
+            beside, told, floors = int((~safe.shown).sum() - alone), safe.told, floors if safe.floors else {}
     shown = np.where(hidden, np.nan, cells.values)[: len(labels)]
     table = pd.concat([labels.assign(value=shown, hidden=hidden[: len(labels)])], ignore_index=True)
     table = pd.concat([table, _sums_of_values(counts, slices, table)], ignore_index=True)
+    if kept is not None:
+        table = pd.concat([table, kept.reindex(columns=table.columns)], ignore_index=True)
     return ReleasedCounts(
         counts.indicators, table, quarter, quarter_before(quarter), tuple(periods), tuple(baseline), tuple(window),
         tuple(counts.sites), small_counts, counts.not_yet, floors, counts.details, counts.immature,
-        counts.as_of, counts.follow_up,
+        counts.as_of, counts.follow_up, len(earlier), beside, told, tuple(earlier),
     )  # fmt: skip
 
 
@@ -217,7 +273,7 @@ class _Slices:
         before = quarter_before(quarter)
         held = {name: [one for one in counts.periods_of([name]) if one in periods] for name in (before, quarter)}
         quarters = {name: inside for name, inside in held.items() if inside and name not in periods}
-        self.of_periods = {**quarters, BASELINE: list(baseline), WINDOW: list(window)}
+        self.of_periods = {**quarters, **({BASELINE: list(baseline)} if baseline else {}), WINDOW: list(window)}
         self.names = [*periods, *self.of_periods, *(site_slice(one) for one in counts.sites)]
         worth = dict.fromkeys(periods, _PERIOD) | dict.fromkeys([before, quarter], _QUARTER)
         worth |= {BASELINE: _TOTAL, WINDOW: _TOTAL}
@@ -231,11 +287,90 @@ class _Slices:
         by_site = matrix.loc[self.of_periods[WINDOW]].sum(axis=0)
         return np.array([*by_period.loc[self.periods], *summed, *by_site], dtype=float)
 
+    def place(self, name: str) -> Place:
+        """Give the periods and the site of a slice, as a release ledger writes them."""
+        if name in self.of_periods:
+            return tuple(self.of_periods[name]), ""
+        site = next((one for one in self.counts.sites if site_slice(one) == name), "")
+        return (tuple(self.of_periods[WINDOW]), site) if site else ((name,), "")
+
     def sums(self) -> list[tuple[int, list[int]]]:
         """Give the sums between slices, by their positions."""
         place = {name: position for position, name in enumerate(self.names)}
         found = [(place[name], [place[one] for one in inside]) for name, inside in self.of_periods.items()]
         return [*found, (place[WINDOW], [place[site_slice(one)] for one in self.counts.sites])]
+
+
+def _stored(baseline: tuple[str, ...], earlier: Sequence[Release]) -> pd.DataFrame | None:
+    """Give the counts of the baseline as the first release over these periods showed them."""
+    first = next((one for one in earlier if one.baseline == baseline and (baseline, "") in one.shown), None)
+    if first is None:
+        return None
+    rows = [(name, BASELINE, value, False) for name, value in first.shown[baseline, ""].items()]
+    rows += [(name, BASELINE, float("nan"), True) for name in first.hidden.get((baseline, ""), ())]
+    return pd.DataFrame(rows, columns=["quantity", "slice", "value", "hidden"])
+
+
+def _as_before(cells: CellSystem, labels: pd.DataFrame, places: list[Place], earlier: Sequence[Release]) -> CellSystem:
+    """Rather show what was shown before, and hide what was hidden, so that little more must be hidden."""
+    shown = {
+        (name, place): value for one in earlier for place, found in one.shown.items() for name, value in found.items()
+    }
+    hidden = {(name, place) for one in earlier for place, names in one.hidden.items() for name in names}
+    cost, now = cells.cost.copy(), cells.values.tolist()  # noqa: PD011
+    for i, (name, place) in enumerate(zip(labels["quantity"], places, strict=True)):
+        if shown.get((name, place)) == now[i]:
+            cost[i] *= _AGAIN
+        elif (name, place) in hidden or (name, place) in shown:
+            cost[i] /= _AGAIN
+    return replace(cells, cost=cost)
+
+
+def _beside(
+    counts: QuarterCounts,
+    cells: CellSystem,
+    labels: pd.DataFrame,
+    places: list[Place],
+    hidden: NDArray[np.bool_],
+    floors: dict[str, bool],
+    quarter: str,
+    earlier: Sequence[Release],
+) -> Protected:
+    n, now = len(labels), cells.values.tolist()  # noqa: PD011
+    listed = [Cell(name, place, value) for name, place, value in zip(labels["quantity"], places, now[:n], strict=True)]
+    said = [
+        (one.numerator, one.denominator, one.floor, floors[one.name]) for one in counts.indicators if one.name in floors
+    ]
+    return hide_beside_earlier(
+        counts, listed, ~hidden[:n], cells.cost[:n], earlier, floors=said, quarter=quarter
+    )  # fmt: skip
+
+
+def as_release(released: ReleasedCounts, signals: Sequence[tuple[str, str, str]] = ()) -> Release:
+    """Give what a release shows, for the ledger."""
+    shown: dict[Place, dict[str, float]] = {}
+    hidden: dict[Place, list[str]] = {}
+    stored = any(one.baseline == released.baseline for one in released.earlier)
+    used = {name for one in (*released.indicators, *released.details) for name in (one.numerator, one.denominator)}
+    for quantity, name, value, is_hidden in released.table[["quantity", "slice", "value", "hidden"]].itertuples(
+        index=False
+    ):
+        if name == BASELINE and stored:
+            continue
+        place = released.place(str(name))
+        if np.isfinite(value):
+            shown.setdefault(place, {})[str(quantity)] = float(value)
+        elif is_hidden and quantity in used:
+            hidden.setdefault(place, []).append(str(quantity))
+    floors = tuple(
+        (one.numerator, one.denominator, one.floor, released.floors[one.name])
+        for one in released.indicators
+        if one.name in released.floors
+    )
+    return Release(
+        released.quarter, released.as_of, released.window, released.baseline, shown,
+        {place: tuple(names) for place, names in hidden.items()}, floors, tuple(signals),
+    )  # fmt: skip
 
 
 def _cell_system(

@@ -61,7 +61,7 @@ class RunChart(ResultWithNotes):
         return f"Run chart, {self.runs} runs of {self.useful} useful points"
 
 
-def run_chart(points: pd.DataFrame, *, baseline: Sequence[str] | None = None) -> RunChart:
+def run_chart(points: pd.DataFrame, *, baseline: Sequence[str] | None = None, centre: float | None = None) -> RunChart:
     """Set points against their median and apply the run rules.
 
     Parameters
@@ -70,6 +70,8 @@ def run_chart(points: pd.DataFrame, *, baseline: Sequence[str] | None = None) ->
         period, value; numerator and denominator are kept where they are there. Missing values are left out.
     baseline : sequence of str, optional
         Periods that the median comes from; by default all.
+    centre : float, optional
+        Line in place of the median, which would be the value of a period that may be hidden.
 
     Returns
     -------
@@ -102,7 +104,7 @@ def run_chart(points: pd.DataFrame, *, baseline: Sequence[str] | None = None) ->
             where="baseline of the run chart",
             what_to_do="Choose a baseline that holds data.",
         )
-    table = table.assign(centre=float(known.median()), in_baseline=inside)
+    table = table.assign(centre=float(known.median()) if centre is None else centre, in_baseline=inside)
     shown = table[table["value"].notna()]
     distance = np.round((shown["value"] - shown["centre"]).to_numpy(), 12)
     runs = sides(distance)

@@ -1,6 +1,7 @@
 """The sections of a quarter's outcomes, in their order; a cell of the notebook calls one.
 
 - ``study``: Everything a quarter's report is made of, computed once from counts that may be shown.
+- ``releasing``: A release beside earlier ones: which baseline holds, what they showed, and how the new one is put on record.
 - ``opening``: What stands at the top of a quarter's report: what was counted, the answer, and what changed.
 - ``indicators``: The indicators of the quarter with numerator and denominator, and completeness against its floor.
 - ``over_time``: The charts over time: outcomes, and the measures that must not get worse meanwhile.
@@ -12,6 +13,7 @@ from analysis.report.quarter.closing import actions, cautions, methods, provenan
 from analysis.report.quarter.indicators import completeness, indicators
 from analysis.report.quarter.opening import answer, changed, subtitle
 from analysis.report.quarter.over_time import balancing, harms, outcomes
+from analysis.report.quarter.releasing import record_release
 from analysis.report.quarter.sites import case_mix, sites
 from analysis.report.quarter.study import QuarterStudy, prepare_quarter
 
@@ -32,4 +34,5 @@ __all__ = [  # noqa: RUF022 - the order of the report
     "methods",
     "cautions",
     "provenance",
+    "record_release",
 ]

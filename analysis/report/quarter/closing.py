@@ -8,7 +8,7 @@ import pandas as pd
 
 from analysis.cohort import Cohort
 from analysis.quarter.case_mix import COVARIATES
-from analysis.quarter.control_charts import TOO_WIDE, ControlChart
+from analysis.quarter.control_charts import FEWEST_POINTS, TOO_WIDE, ControlChart
 from analysis.quarter.periods import quarter_in_words
 from analysis.quarter.prime_charts import LANEY, LARGE
 from analysis.quarter.run_chart import RULE_SET as RUN_RULE_SET
@@ -21,6 +21,7 @@ from analysis.report.parts.wording import ABOUT_GROUPS, DEFERRED, MOST_DOUBTS, N
 from analysis.report.quarter.findings.doubts import doubts_words
 from analysis.report.quarter.findings.words import has_changed, title_words
 from analysis.report.quarter.opening import NOT_FOR_RELEASE, RELEASED
+from analysis.report.quarter.releasing import releasing_words
 from analysis.report.quarter.study import QuarterParameters
 from analysis.report.running.provenance import show_provenance
 
@@ -75,8 +76,8 @@ def methods(study: QuarterStudy) -> Section:
     sentences = [
         *study.notes,
         (
-            f"Centre lines and limits come from a fixed baseline, {first} to {last}, and are not computed again each "
-            "quarter. After a change that has lasted, set a new baseline and say so."
+            f"Centre lines and limits come from a baseline, {first} to {last}, {_kept(study)}. After a change that has "
+            "lasted, set a new baseline (parameter baseline) and say so."
         ),
         (
             "Charts: p for shares, u for events per patient, XmR for means; with fewer than 12 points to show, or a "
@@ -93,14 +94,27 @@ def methods(study: QuarterStudy) -> Section:
         (
             "Small counts: every sum between the numbers of this report, over periods, sites and parts, is one system "
             "of equations. Counts from 1 to 10 are hidden, and others beside them, until what is shown leaves each of "
-            "them open from 1 to 11. Charts, limits, the spread between sites and these words are computed from what "
-            "is shown, and from totals that are shown."
+            "them open from 1 to 11. Lines, limits and rules of charts of shares and rates are those of all periods, "
+            "hidden ones included, as long as these rules leave three values or more for a hidden count; all else is "
+            "computed from what is shown, and from totals that are shown."
             if released.small_counts == "hidden"
             else NOT_FOR_RELEASE
         ),
+        *releasing_words(study),
         *(f"Warning: {one}" for one in study.warnings),
     ]
     return Section((Passage(tuple(sentences), "items"),))
+
+
+def _kept(study: QuarterStudy) -> str:
+    """Say whether the baseline is kept."""
+    if study.releasing.stored:
+        return "stored with an earlier release and not computed again"
+    if study.released.small_counts != "hidden":
+        return "computed for this report alone"
+    if len(study.released.baseline) < FEWEST_POINTS:
+        return f"which is not stored until it holds {FEWEST_POINTS} periods"
+    return "which is stored with this release and not computed again"
 
 
 def _prime_charts(study: QuarterStudy) -> str:

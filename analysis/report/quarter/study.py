@@ -27,14 +27,15 @@ from analysis.quarter import (
     funnel,
     quarter_indicators,
     read_aggregates,
-    release,
 )
 from analysis.quarter.control_charts import FEWEST_POINTS
 from analysis.quarter.counts import check_quarter
+from analysis.quarter.ledger.entries import Ledger, read_ledger
 from analysis.quarter.periods import every_period, period_number, quarter_in_words, quarter_of
 from analysis.quarter.release import WINDOW
 from analysis.quarter.site_effects import scale_expected, shrink
 from analysis.report.quarter.findings.rules import find
+from analysis.report.quarter.releasing import Releasing, ledger_path, release_beside
 from analysis.report.running.declared import ReportParameters, parameter, takes
 
 if TYPE_CHECKING:
@@ -59,13 +60,21 @@ class QuarterParameters(ReportParameters):
     folder: str = parameter(
         "../cohort_by_quarter", "cohort folder at the limited level, or a folder with aggregates.csv"
     )
-    quarter: str | None = parameter(None, "the quarter reported, such as 2026-Q1; None: the last one")
+    quarter: str | None = parameter(
+        None, "the quarter reported, such as 2026-Q1; None: the last one all of whose patients were due"
+    )
     measure: str | None = parameter(
         None, "main measure; None: the one with a published important change that has most values"
     )
     week: float | None = parameter(None, "week of the outcomes; None: 26 where it is there, else the last")
     threshold: float | None = parameter(None, "improvement that counts, positive; None: the published one")
-    baseline: str | None = parameter(None, "periods of the centre lines, as 2023-Q1 to 2025-Q4; None: the first twelve")
+    baseline: str | None = parameter(
+        None,
+        "periods of the centre lines, as 2023-Q1 to 2025-Q4, sets them anew; None: the stored ones, else the first twelve",
+    )
+    releases: str | None = parameter(
+        None, "file with what earlier releases showed; None: beside the folder, with its name and .releases.json"
+    )
     changes: list[str] = parameter([], "changes made, each as 2025-Q2: words")
     site_quarters: int = parameter(4, "quarters over which sites are compared, the reported one last")
     floor: float = parameter(0.8, "share of the patients due that should have a value")
@@ -106,6 +115,8 @@ class QuarterStudy:
         Confidence level.
     warnings : tuple of str
         What was warned of on the way.
+    releasing : Releasing
+        Where the report stands among earlier releases.
     """
 
     folder: Path
@@ -123,6 +134,7 @@ class QuarterStudy:
     parameters: dict[str, Any]
     level: float
     warnings: tuple[str, ...]
+    releasing: Releasing
 
     @property
     def invented(self) -> bool:
@@ -188,11 +200,20 @@ def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
         window = [
             one for one in periods if period_number(quarter_of(one)) > period_number(at) - max(1, asked.site_quarters)
         ]
-        fixed, annotations = _baseline(asked.baseline, periods), _annotations(asked.changes, periods)
+        path = ledger_path(place, asked.releases)
+        ledger = read_ledger(path) if asked.small_counts == "hidden" else Ledger()
+        stored = asked.baseline is None and ledger.baseline and set(ledger.baseline) <= set(periods)
+        fixed = list(ledger.baseline) if stored else _baseline(asked.baseline, periods)
+        annotations = _annotations(asked.changes, periods)
         compared = next((one for one in counts.indicators if one.role == "outcome" and one.kind == "share"), None)
         by_site = [compared.name] if compared is not None else []
-        released = release(counts, at, baseline=fixed, window=window, by_site=by_site, small_counts=asked.small_counts)
-        charts = {one.name: chart_of(released, one) for one in released.indicators}
+        released, releasing = release_beside(
+            counts, at, ledger, path, baseline=fixed, window=window, by_site=by_site, small_counts=asked.small_counts
+        )
+        lines = ledger.lines if releasing.stored else {}
+        charts = {
+            one.name: chart_of(released, one, counts=counts, line=lines.get(one.name)) for one in released.indicators
+        }
         sites, no_funnel = _funnel(released, compared)
         adjusted, no_case_mix = _case_mix(released, compared, patients, counts.expected, asked.level)
         found = find(
@@ -203,6 +224,7 @@ def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
     return QuarterStudy(
         place, origin, released, charts, found, compared, sites, no_funnel, adjusted, no_case_mix,
         annotations, notes, asked.given(), asked.level, tuple(dict.fromkeys(ours)),
+        releasing,
     )  # fmt: skip
 
 

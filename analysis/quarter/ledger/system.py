@@ -1,0 +1,251 @@
+"""One system of the counts of all releases: what a reader of them all knows of every count, as linear constraints."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+from scipy.optimize import OptimizeResult, linprog
+
+from analysis.quarter.periods import quarter_of
+
+if TYPE_CHECKING:
+    from analysis.quarter.counts import QuarterCounts
+    from analysis.quarter.ledger.entries import Place, Release
+
+#: A row of the system: factors by variable.
+Row = dict[int, float]
+_NEAR = 1e-6
+
+
+@dataclass(frozen=True)
+class Cell:
+    """A count of a release: a quantity at a place, and its value in the data as they are now."""
+
+    quantity: str
+    place: Place
+    value: float
+
+
+@dataclass
+class Version:
+    """The data as some releases saw them: the variables of their counts."""
+
+    periods: dict[tuple[str, str], int] = field(default_factory=dict)
+    sites: dict[tuple[str, int, str], int] = field(default_factory=dict)
+
+
+class JoinedReleases:
+    """The counts of a new release and of all earlier ones, and the sums between them.
+
+    Variables are counts that no sum is made of: quantities by period and, where sites are shown, by site and block of
+    periods that every window holds as a whole or not at all. Earlier data are versions of their own where what they showed
+    is not what the data now say; late data add to counts, so an earlier count is taken as no larger than the later one
+    wherever the counts shown allow it.
+
+    Parameters
+    ----------
+    counts : QuarterCounts
+        The counts as they are now.
+    cells : sequence of Cell
+        Those of the new release.
+    earlier : sequence of Release
+        The releases before, the first one first.
+    """
+
+    def __init__(self, counts: QuarterCounts, cells: Sequence[Cell], earlier: Sequence[Release]) -> None:
+        self._matrices = {
+            name: counts.matrix(name)
+            for name in dict.fromkeys(counts.table["quantity"])
+            if name not in counts.not_counts
+        }
+        self._parts = [(total, parts) for total, parts in counts.sums if total in self._matrices]
+        places = [one.place for one in cells] + [place for one in earlier for place in [*one.shown, *one.hidden]]
+        windows = {frozenset(periods) for periods, site in places if site}
+        self._periods = sorted({*counts.periods, *(one for periods, _ in places for one in periods)})
+        blocks: dict[tuple[bool, ...], list[str]] = {}
+        for period in self._periods:
+            of = tuple(period in window for window in windows)
+            if any(of):
+                blocks.setdefault(of, []).append(period)
+        self._blocks = [frozenset(one) for one in blocks.values()]
+        self._site_names = sorted({*counts.sites, *(site for _, site in places if site)})
+        self._sited = self._joined(
+            {one.quantity for one in cells if one.place[1]}
+            | {name for one in earlier for (_, site), found in one.shown.items() if site for name in found}
+        )
+        self.n = 0
+        self.equal: list[tuple[Row, float]] = []
+        self.at_most: list[tuple[Row, float]] = []
+        self.now = self._version(set(self._matrices))
+        self.known: list[tuple[Row, float]] = []
+        self.of_release = [self._place_release(one) for one in self._in_versions(earlier)]
+        for entry, version in zip(earlier, self.of_release, strict=True):
+            self._add_known(entry, version)
+
+    def true(self, quantity: str, place: Place) -> float:
+        """Give a count as the data have it now."""
+        matrix = self._matrices.get(quantity)
+        if matrix is None:
+            return 0.0
+        rows = matrix.loc[[one for one in place[0] if one in matrix.index]]
+        if place[1]:
+            return float(rows[place[1]].sum()) if place[1] in rows else 0.0
+        return float(rows.to_numpy().sum())
+
+    def row(self, quantity: str, place: Place, version: Version) -> Row:
+        """Give a count as a sum of variables; empty where the version has none of it."""
+        periods, site = place
+        if site:
+            inside = [i for i, block in enumerate(self._blocks) if block <= set(periods)]
+            found = [version.sites.get((quantity, i, site)) for i in inside]
+        else:
+            found = [version.periods.get((quantity, one)) for one in periods]
+        return {one: 1.0 for one in found if one is not None}
+
+    def atoms(self) -> Iterable[tuple[str, Place]]:
+        """Give quantity and place of every variable of the data as they are now."""
+        for quantity, period in self.now.periods:
+            yield quantity, ((period,), "")
+        for quantity, block, site in self.now.sites:
+            yield quantity, (tuple(sorted(self._blocks[block])), site)
+
+    def solve(
+        self, aim: Mapping[int, float], *, more_equal: Sequence[tuple[Row, float]] = (),
+        more_at_most: Sequence[tuple[Row, float]] = (), extra: Sequence[tuple[float, float | None]] = (),
+    ) -> OptimizeResult:  # fmt: skip
+        """Minimise a sum of variables (those of ``extra`` with their bounds come after the counts) within all that is known."""
+        width = self.n + len(extra)
+        objective = np.zeros(width)
+        for place, factor in aim.items():
+            objective[place] = factor
+        bounds: list[tuple[float, float | None]] = [(0.0, None)] * self.n + list(extra)
+        equal, right = _matrix([*self.equal, *self.known, *more_equal], width)
+        at_most, limit = _matrix([*self.at_most, *more_at_most], width)
+        return linprog(objective, A_eq=equal, b_eq=right, A_ub=at_most, b_ub=limit, bounds=bounds)  # type: ignore[arg-type]
+
+    def _joined(self, names: set[str]) -> set[str]:
+        """Add the quantities that sums join to those named."""
+        found = names & set(self._matrices)
+        while True:
+            more = {
+                one for total, parts in self._parts if found & {total, *parts} for one in (total, *parts)
+            } - found  # fmt: skip
+            if not more:
+                return found
+            found |= more
+
+    def _version(self, quantities: set[str]) -> Version:
+        made = Version()
+        for quantity in sorted(quantities):
+            for period in self._periods:
+                made.periods[quantity, period] = self._new()
+            if quantity not in self._sited:
+                continue
+            for i, block in enumerate(self._blocks):
+                for site in self._site_names:
+                    made.sites[quantity, i, site] = self._new()
+                row: Row = {made.periods[quantity, period]: 1.0 for period in block}
+                row |= {made.sites[quantity, i, site]: -1.0 for site in self._site_names}
+                self.equal.append((row, 0.0))
+        for total, parts in self._parts:
+            if not {total, *parts} <= quantities:
+                continue
+            for (name, *key), variable in [*made.periods.items(), *made.sites.items()]:
+                if name == total:
+                    of = made.periods if len(key) == 1 else made.sites
+                    self.equal.append(
+                        ({variable: 1.0} | {of[(part, *key)]: -1.0 for part in parts}, 0.0)  # type: ignore[index]
+                    )
+        return made
+
+    def _new(self) -> int:
+        self.n += 1
+        return self.n - 1
+
+    def _in_versions(self, earlier: Sequence[Release]) -> list[tuple[Release, int]]:
+        """Number the states of the data that the releases saw; -1 is the present one."""
+        numbered: list[tuple[Release, int]] = []
+        for entry in earlier:
+            if all(
+                abs(self.true(name, place) - value) < _NEAR
+                for place, found in entry.shown.items()
+                for name, value in found.items()
+                if name in self._matrices
+            ):
+                numbered.append((entry, -1))
+                continue
+            same = [number for one, number in numbered if number >= 0 and entry.as_of and one.as_of == entry.as_of
+                    and _agree(one, entry)]  # fmt: skip
+            numbered.append((entry, same[-1] if same else 1 + max((number for _, number in numbered), default=-1)))
+        self._made: dict[int, Version] = {-1: self.now}
+        return numbered
+
+    def _place_release(self, numbered: tuple[Release, int]) -> Version:
+        entry, number = numbered
+        if number not in self._made:
+            named = {name for found in entry.shown.values() for name in found}
+            before = self._made.get(number - 1) if number > 0 else None
+            made = self._version(self._joined(named))
+            self._made[number] = made
+            for variables, later in ((made.periods, self.now.periods), (made.sites, self.now.sites)):
+                for key, variable in variables.items():
+                    if self._only_grew(entry, str(key[0])):
+                        self.at_most.append(({variable: 1.0, later[key]: -1.0}, 0.0))  # type: ignore[index]
+                        old = None if before is None else (before.periods | before.sites).get(key)
+                        if old is not None:
+                            self.at_most.append(({old: 1.0, variable: -1.0}, 0.0))
+        return self._made[number]
+
+    def _only_grew(self, entry: Release, quantity: str) -> bool:
+        """Say whether no count of a quantity that was shown is smaller now."""
+        return all(
+            self.true(quantity, place) >= found[quantity] - _NEAR
+            for place, found in entry.shown.items()
+            if quantity in found
+        )
+
+    def _add_known(self, entry: Release, version: Version) -> None:
+        for place, found in entry.shown.items():
+            for name, value in found.items():
+                row = self.row(name, place, version)
+                if row:
+                    self.known.append((row, value))
+        for one in entry.floors:
+            self.add_floor(one, entry.quarter, version)
+
+    def add_floor(self, said: tuple[str, str, float, bool], quarter: str, version: Version) -> None:
+        """Add that a share of a quarter was said to reach its floor, or not: numerator, denominator, floor, reached."""
+        numerator, denominator, floor, reached = said
+        place = (tuple(one for one in self._periods if quarter_of(one) == quarter), "")
+        sign = -1.0 if reached else 1.0
+        row = dict.fromkeys(self.row(numerator, place, version), sign)
+        for one in self.row(denominator, place, version):
+            row[one] = row.get(one, 0.0) - sign * floor
+        if row:
+            self.at_most.append((row, 0.0))
+
+
+def _agree(one: Release, other: Release) -> bool:
+    return all(
+        abs(found[name] - one.shown[place][name]) < _NEAR
+        for place, found in other.shown.items()
+        if place in one.shown
+        for name in found
+        if name in one.shown[place]
+    )
+
+
+def _matrix(
+    rows: Sequence[tuple[Row, float]], width: int
+) -> tuple[sparse.csr_array | None, NDArray[np.float64] | None]:
+    if not rows:
+        return None, None
+    at = [i for i, (row, _) in enumerate(rows) for _ in row]
+    columns = [place for row, _ in rows for place in row]
+    factors = [factor for row, _ in rows for factor in row.values()]
+    return sparse.csr_array((factors, (at, columns)), shape=(len(rows), width)), np.array([right for _, right in rows])

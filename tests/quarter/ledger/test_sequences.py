@@ -1,0 +1,98 @@
+"""Random sequences of releases, attacked: other windows, other quarters, late data; and that the attack can succeed."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis.quarter import Indicator, QuarterCounts, release
+from analysis.quarter.periods import every_period
+from analysis.quarter.release import as_release
+
+from .attacker import Attacker
+
+ONE = Indicator("better", "Better", "share", "outcome", "higher", "better", "seen", "better", "seen")
+NAMES, SUMS = ("seen", "better", "others"), (("seen", ("better", "others")),)
+
+
+def network(rng):
+    """Draw a few sites and quarters with counts about the size at which some are small."""
+    periods = every_period(["2024-Q1", "2029-Q4"])[: rng.integers(4, 8)]
+    sites = [f"site {one}" for one in "abcdef"[: rng.integers(2, 6)]]
+    size = rng.integers(3, 30, len(sites))
+    seen = rng.poisson(np.broadcast_to(size, (len(periods), len(sites))))
+    better = rng.binomial(seen, rng.uniform(0.1, 0.9))
+    return periods, sites, np.array([seen, better, seen - better], dtype=float)
+
+
+def late(rng, state):
+    """Add patients who were seen late, most of them in the last two quarters."""
+    n = state.shape[1]
+    more = rng.poisson(np.where(np.arange(n) >= n - 2, 2.0, 0.1)[:, None], state.shape[1:])
+    better = rng.binomial(more, 0.5)
+    return state + np.array([more, better, more - better])
+
+
+def counts_of(periods, sites, state, as_of):
+    rows = [
+        (name, p, s, state[i, j, k])
+        for i, name in enumerate(NAMES)
+        for j, p in enumerate(periods)
+        for k, s in enumerate(sites)
+    ]
+    table = pd.DataFrame(rows, columns=["quantity", "period", "site", "value"])
+    return QuarterCounts((ONE,), table, SUMS, as_of=as_of)
+
+
+def sequence(seed, *, checked=True, n_releases=3):
+    """Make three releases of a network; give the attacker who has read them, and the places to attack."""
+    rng = np.random.default_rng(seed)
+    periods, sites, state = network(rng)
+    states, of_state, releases = [state], [], []
+    for step in range(n_releases):
+        if step and rng.random() < 0.6:
+            states.append(late(rng, states[-1]))
+        counts = counts_of(periods, sites, states[-1], f"2030-0{len(states)}-01")
+        last = int(rng.integers(1, len(periods))) if rng.random() < 0.3 else len(periods) - 1
+        window = periods[max(0, last + 1 - int(rng.integers(1, 5))) : last + 1]
+        baseline = periods[: max(1, int(rng.integers(1, len(periods))))]
+        made = release(
+            counts, periods[last], baseline=[one for one in baseline if one <= periods[last]], window=window,
+            earlier=releases if checked else (),
+        )  # fmt: skip
+        releases.append(as_release(made))
+        of_state.append(len(states) - 1)
+    attacker = Attacker(NAMES, periods, sites, states, SUMS)
+    for number, entry in zip(of_state, releases, strict=True):
+        attacker.read(number, entry)
+    places = {(name, places, site) for one in releases for places, site in [*one.shown, *one.hidden] for name in NAMES}
+    places |= {(name, (p,), site) for name in NAMES for p in periods for site in sites}
+    return attacker, sorted(places), releases
+
+
+def attacked(seeds):
+    told, n = [], 0
+    for seed in seeds:
+        attacker, places, _ = sequence(seed)
+        found, small = attacker.told(places)
+        told += [(seed, *one) for one in found]
+        n += small
+    return told, n
+
+
+def test_without_the_ledger_the_attack_succeeds():
+    """Other windows, or late data, give small counts by subtraction."""
+    found = [len(sequence(seed, checked=False)[0].told(sequence(seed, checked=False)[1])[0]) for seed in range(6)]
+    assert sum(one > 0 for one in found) >= 3
+
+
+def test_nothing_is_told_by_three_releases():
+    told, n = attacked(range(8))
+    assert n > 100
+    assert told == []
+
+
+@pytest.mark.slow
+def test_nothing_is_told_by_three_releases_of_five_hundred_sequences():
+    told, n = attacked(range(100, 600))
+    assert n > 10_000
+    assert told == []
