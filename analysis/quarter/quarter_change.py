@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from analysis.quarter.control_charts import ControlChart
-from analysis.quarter.periods import quarter_of
+from analysis.quarter.periods import period_number, quarter_of
 from analysis.quarter.run_chart import RunChart
 from analysis.result import Result
 
@@ -27,6 +27,7 @@ Way = Literal["higher", "lower", "rising", "falling", "steadier", ""]
 
 #: A shift needs six points; with fewer off the median no rule of a run chart can be met.
 FEWEST_FOR_A_VERDICT = 6
+_YEAR = 4
 _OF_A_SIDE = frozenset(("outside", "shift", "two of three"))
 
 
@@ -48,6 +49,9 @@ class QuarterChange(Result):
         Whether that way is better; empty where it is neither.
     since : str
         The period in which the run on one side, the neighbouring signals of that side, or the trend began.
+    recent : tuple of (str, Way)
+        Periods of the year before the quarter in which a rule told of a level or a trend, where the quarter itself has no
+        signal, and which way each went.
     """
 
     name: str
@@ -56,6 +60,7 @@ class QuarterChange(Result):
     way: Way = ""
     direction: Literal["better", "worse", ""] = ""
     since: str = ""
+    recent: tuple[tuple[str, Way], ...] = ()
 
     def _headline(self) -> str:
         way = f": {self.way} since {self.since}" if self.way else ""
@@ -103,7 +108,19 @@ def quarter_change(released: ReleasedCounts, chart: IndicatorChart) -> QuarterCh
     tells = isinstance(chart.chart, ControlChart) or (
         isinstance(chart.chart, RunChart) and chart.chart.useful >= FEWEST_FOR_A_VERDICT
     )
-    return QuarterChange(indicator.name, "no signal" if tells else "too early")
+    return QuarterChange(indicator.name, "no signal" if tells else "too early", recent=_recent(shown, released.quarter))
+
+
+def _recent(shown: pd.DataFrame, quarter: str) -> tuple[tuple[str, Way], ...]:
+    """Give the signals of the four quarters before, as far as points are shown."""
+    first = period_number(quarter) - _YEAR
+    quarters = shown["period"].map(lambda one: period_number(quarter_of(one)))
+    told = [
+        int(i)
+        for i in shown.index[quarters.between(first, period_number(quarter) - 1) & shown["rules"].ne("")]
+        if _way(shown, int(i)) != "steadier"
+    ]
+    return tuple((str(shown["period"].iloc[i]), _way(shown, i)) for i in told)
 
 
 def _rules(shown: pd.DataFrame, at: int) -> list[str]:

@@ -319,9 +319,10 @@ def _as_before(cells: CellSystem, labels: pd.DataFrame, places: list[Place], ear
     hidden = {(name, place) for one in earlier for place, names in one.hidden.items() for name in names}
     cost, now = cells.cost.copy(), cells.values.tolist()  # noqa: PD011
     for i, (name, place) in enumerate(zip(labels["quantity"], places, strict=True)):
-        if shown.get((name, place)) == now[i]:
+        before = shown.get((name, place))
+        if before == now[i]:
             cost[i] *= _AGAIN
-        elif (name, place) in hidden or (name, place) in shown:
+        elif (name, place) in hidden or (before is not None and abs(before - now[i]) <= LARGEST_HIDDEN):
             cost[i] /= _AGAIN
     return replace(cells, cost=cost)
 

@@ -112,7 +112,7 @@ def hide_beside_earlier(
 def _protected(
     system: JoinedReleases, cells: Sequence[Cell], rows: Sequence[Row], earlier: Sequence[Release]
 ) -> list[tuple[Row, bool]]:
-    """Give the counts that must stay open, and whether each may be known to be none: a change, or a count before it."""
+    """Give the counts that must stay open, and whether each may be known to be none: what late data added, or a count before."""
     found: dict[tuple[tuple[int, float], ...], tuple[Row, bool]] = {}
 
     def protect(row: Row, *, none: bool = False) -> None:
@@ -134,11 +134,19 @@ def _protected(
             continue
         places = dict.fromkeys([*entry.shown, *entry.hidden, *(one.place for one in cells)])
         named = dict.fromkeys(name for name, _ in version.periods)
+        grew = {name: system.only_grew(entry, name) for name in named}
         for name, place in dict.fromkeys([*((name, place) for name in named for place in places), *atoms]):
-            before = system.row(name, place, version)
+            before, now = system.row(name, place, version), system.row(name, place, system.now)
             protect(before, none=True)
-            if before:
-                protect(system.row(name, place, system.now) | dict.fromkeys(before, -1.0), none=True)
+            if not before:
+                continue
+            if grew.get(name):
+                protect(now | dict.fromkeys(before, -1.0), none=True)
+                continue
+            change = system.true(name, place) - system.told(entry).get(place, {}).get(name, np.nan)
+            if _is_small(abs(change)):
+                sign = 1.0 if change > 0 else -1.0
+                protect(dict.fromkeys(now, sign) | dict.fromkeys(before, -sign))
     return list(found.values())
 
 
@@ -164,21 +172,45 @@ def _without_open(
         below = [
             ({n + i: 1.0} | {place: -factor for place, factor in row.items()}, 0.0) for i, (row, _) in enumerate(todo)
         ]
-        found = system.solve(aim, more_equal=facts, more_at_most=below, extra=[(0.0, _OPEN)] * len(todo))
+        found = system.solve(aim, more_equal=facts, more_at_most=below, extra=[(-np.inf, _OPEN)] * len(todo))
         if found.x is None:
             break
         left = [one for i, one in enumerate(todo) if found.x[n + i] < _OPEN - _NEAR]
         if len(left) == len(todo):
             break
         todo = left
-    for place, (row, none) in enumerate(todo):  # the first that is not open; those after it are looked at again later
-        found = system.solve(
-            {key: -factor for key, factor in row.items()}, more_equal=facts, more_at_most=[(row, _OPEN)]
-        )
-        most = -np.inf if found.x is None else sum(factor * found.x[key] for key, factor in row.items())
-        if most < _OPEN - _NEAR and not (none and abs(most) < _NEAR):
+    todo = _without_none(system, facts, todo)
+    for place, (row, _) in enumerate(todo):  # the first that is not open; those after it are looked at again later
+        if _furthest(system, facts, row) < _OPEN - _NEAR:
             return todo[place:]
     return []
+
+
+def _without_none(
+    system: JoinedReleases, facts: Sequence[tuple[Row, float]], todo: list[tuple[Row, bool]]
+) -> list[tuple[Row, bool]]:
+    """Leave out the counts that are known to be none: all others can be a little above zero at the same time."""
+    n, places = system.n, [i for i, (_, none) in enumerate(todo) if none]
+    if not places:
+        return todo
+    little = 0.5 / len(places)
+    below = [({n + k: 1.0} | {key: -factor for key, factor in todo[i][0].items()}, 0.0) for k, i in enumerate(places)]
+    found = system.solve(
+        {n + k: -1.0 for k in range(len(places))}, more_equal=facts, more_at_most=below,
+        extra=[(0.0, little)] * len(places),
+    )  # fmt: skip
+    if found.x is None:
+        return todo
+    none = {i for k, i in enumerate(places) if found.x[n + k] < little / 2}
+    return [one for i, one in enumerate(todo) if i not in none]
+
+
+def _furthest(system: JoinedReleases, facts: Sequence[tuple[Row, float]], row: Row) -> float:
+    """Give the largest value that a reader may think possible, up to what is open."""
+    n = system.n
+    below = [({n: 1.0} | {key: -factor for key, factor in row.items()}, 0.0)]
+    found = system.solve({n: -1.0}, more_equal=facts, more_at_most=below, extra=[(-np.inf, _OPEN)])
+    return -np.inf if found.x is None else float(found.x[n])
 
 
 def _cheapest(

@@ -58,8 +58,10 @@ class JoinedReleases:
     """
 
     def __init__(self, counts: QuarterCounts, cells: Sequence[Cell], earlier: Sequence[Release]) -> None:
+        self._lines = {period: i for i, period in enumerate(counts.periods)}
+        self._columns = {site: i for i, site in enumerate(counts.sites)}
         self._matrices = {
-            name: counts.matrix(name)
+            name: counts.matrix(name).to_numpy(dtype=float)
             for name in dict.fromkeys(counts.table["quantity"])
             if name not in counts.not_counts
         }
@@ -79,23 +81,27 @@ class JoinedReleases:
             | {name for one in earlier for (_, site), found in one.shown.items() if site for name in found}
         )
         self.n = 0
+        self._made: dict[int, Version] = {}
+        self._follows: dict[int, dict[Place, dict[str, float]]] = {}
         self.equal: list[tuple[Row, float]] = []
         self.at_most: list[tuple[Row, float]] = []
-        self.now = self._version(set(self._matrices))
+        self.now = self._made[-1] = self._version(set(self._matrices))
         self.known: list[tuple[Row, float]] = []
         self.of_release = [self._place_release(one) for one in self._in_versions(earlier)]
+        grown = list(self.at_most)
         for entry, version in zip(earlier, self.of_release, strict=True):
             self._add_known(entry, version)
+        now = [(self.row(one.quantity, one.place, self.now), one.value) for one in cells]
+        if grown and self.solve({}, more_equal=[one for one in now if one[0]]).x is None:
+            self.at_most = self.at_most[len(grown) :]  # patients were taken away or moved: what was shown says so
 
     def true(self, quantity: str, place: Place) -> float:
         """Give a count as the data have it now."""
-        matrix = self._matrices.get(quantity)
-        if matrix is None:
+        if quantity not in self._matrices or (place[1] and place[1] not in self._columns):
             return 0.0
-        rows = matrix.loc[[one for one in place[0] if one in matrix.index]]
-        if place[1]:
-            return float(rows[place[1]].sum()) if place[1] in rows else 0.0
-        return float(rows.to_numpy().sum())
+        inside = [self._lines[one] for one in place[0] if one in self._lines]
+        rows = self._matrices[quantity][inside]
+        return float(rows[:, self._columns[place[1]]].sum() if place[1] else rows.sum())
 
     def row(self, quantity: str, place: Place, version: Version) -> Row:
         """Give a count as a sum of variables; empty where the version has none of it."""
@@ -182,7 +188,6 @@ class JoinedReleases:
             same = [number for one, number in numbered if number >= 0 and entry.as_of and one.as_of == entry.as_of
                     and _agree(one, entry)]  # fmt: skip
             numbered.append((entry, same[-1] if same else 1 + max((number for _, number in numbered), default=-1)))
-        self._made: dict[int, Version] = {-1: self.now}
         return numbered
 
     def _place_release(self, numbered: tuple[Release, int]) -> Version:
@@ -194,20 +199,36 @@ class JoinedReleases:
             self._made[number] = made
             for variables, later in ((made.periods, self.now.periods), (made.sites, self.now.sites)):
                 for key, variable in variables.items():
-                    if self._only_grew(entry, str(key[0])):
+                    if self.only_grew(entry, str(key[0])):
                         self.at_most.append(({variable: 1.0, later[key]: -1.0}, 0.0))  # type: ignore[index]
                         old = None if before is None else (before.periods | before.sites).get(key)
                         if old is not None:
                             self.at_most.append(({old: 1.0, variable: -1.0}, 0.0))
         return self._made[number]
 
-    def _only_grew(self, entry: Release, quantity: str) -> bool:
-        """Say whether no count of a quantity that was shown is smaller now."""
-        return all(
-            self.true(quantity, place) >= found[quantity] - _NEAR
-            for place, found in entry.shown.items()
-            if quantity in found
-        )
+    def only_grew(self, entry: Release, quantity: str) -> bool:
+        """Say whether counts of a quantity are known that were shown, or follow at their place, and none is smaller now."""
+        known = [(place, found[quantity]) for place, found in self.told(entry).items() if quantity in found]
+        return bool(known) and all(self.true(quantity, place) >= value - _NEAR for place, value in known)
+
+    def told(self, entry: Release) -> dict[Place, dict[str, float]]:
+        """Give the counts that a release showed, and those that follow from them at the same place."""
+        if id(entry) not in self._follows:
+            self._follows[id(entry)] = {place: self._following(found) for place, found in entry.shown.items()}
+        return self._follows[id(entry)]
+
+    def _following(self, found: Mapping[str, float]) -> dict[str, float]:
+        known = dict(found)
+        while True:
+            n = len(known)
+            for total, parts in self._parts:
+                lacking = [one for one in (total, *parts) if one not in known]
+                if len(lacking) != 1:
+                    continue
+                others = sum(known[one] for one in parts if one in known)
+                known[lacking[0]] = others if lacking[0] == total else known[total] - others
+            if len(known) == n:
+                return known
 
     def _add_known(self, entry: Release, version: Version) -> None:
         for place, found in entry.shown.items():

@@ -11,7 +11,7 @@
 
 from analysis.report.quarter.closing import actions, cautions, methods, provenance
 from analysis.report.quarter.indicators import completeness, indicators
-from analysis.report.quarter.opening import answer, changed, subtitle
+from analysis.report.quarter.opening import answer, changed, since_last_release, subtitle
 from analysis.report.quarter.over_time import balancing, harms, outcomes
 from analysis.report.quarter.releasing import record_release
 from analysis.report.quarter.sites import case_mix, sites
@@ -23,6 +23,7 @@ __all__ = [  # noqa: RUF022 - the order of the report
     "subtitle",
     "answer",
     "changed",
+    "since_last_release",
     "indicators",
     "completeness",
     "outcomes",

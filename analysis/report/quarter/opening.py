@@ -8,6 +8,7 @@ from analysis.report.parts import numbers
 from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.wording import INVENTED, MOST_DOUBTS
 from analysis.report.quarter.findings.doubts import doubts_words, harms_point, harms_words
+from analysis.report.quarter.findings.since_last import since_last, since_words
 from analysis.report.quarter.findings.site_words import site_point, site_words
 from analysis.report.quarter.findings.words import (
     LOST,
@@ -67,6 +68,14 @@ def changed(study: QuarterStudy) -> Section:
             told = tuple(item_words(study.found, one) for one in those)
             items += [Passage((meaning,)), Passage(told, "items")]
     return Section(tuple(items))
+
+
+def since_last_release(study: QuarterStudy) -> Section:
+    """Say what became of the last release; of a first one nothing."""
+    if not study.releasing.before or study.released.small_counts != "hidden":
+        return Section(())
+    since = since_last(study.released, study.found, study.releasing.before[-1])
+    return Section((Passage(tuple(since_words(study.found, since)), "items"),))
 
 
 #: What each verdict means, said once above the indicators it holds for.

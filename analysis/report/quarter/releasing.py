@@ -53,11 +53,13 @@ def ledger_path(folder: Path, named: str | None) -> Path:
 
     Examples
     --------
-    >>> ledger_path(Path("clinic/quarters"), None).as_posix()
-    'clinic/quarters.releases.json'
+    >>> ledger_path(Path("clinic/quarters"), None).name
+    'quarters.releases.json'
     """
-    place = Path(named) if named is not None else folder.absolute().parent / f"{folder.absolute().name}{_SUFFIX}"
-    return place if named is not None or folder.is_absolute() else folder.parent / place.name
+    if named is not None:
+        return Path(named)
+    whole = folder.resolve()
+    return whole.parent / f"{whole.name}{_SUFFIX}"
 
 
 def release_beside(

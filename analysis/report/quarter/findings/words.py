@@ -93,7 +93,25 @@ def _told(found: QuarterFindings) -> tuple[list[str], list[Followed], list[str]]
         rest.append(
             f"Points lie nearer together than chance makes them in {_names(steadier)}: ask whether the limits fit."
         )
+    rest += _recent_words(judged)
     return first, told, [*rest, *_not_judged(followed, any_judged=bool(judged or lost))]
+
+
+def _recent_words(judged: Sequence[Followed]) -> list[str]:
+    """Name the signals of the year before in indicators that have none now, so that none is forgotten."""
+    earlier = [one for one in judged if one.change.recent]
+    if not earlier:
+        return []
+    if len(earlier) > MOST_NAMED:
+        return [f"In the year before, {len(earlier)} of these had a signal that is none now; see What changed."]
+    told = [f"{in_text(name_words(one))} ({_when(one)})" for one in earlier]
+    return [f"In the year before there was a signal that is none now in {numbers.listed(told)}."]
+
+
+def _when(one: Followed) -> str:
+    """Say in which periods of the year before an indicator had signals, and which way the last of each kind went."""
+    ways = {way: period for period, way in one.change.recent}
+    return numbers.listed([f"{way} in {quarter_in_words(period)}" for way, period in ways.items()])
 
 
 def _main(found: QuarterFindings) -> Followed | None:
@@ -178,6 +196,8 @@ def item_words(found: QuarterFindings, one: Followed) -> str:
     run = " (run chart: shifts and trends only)" if one.judged and one.chart == "run chart" else ""
     wanders = "; over the whole chart its runs about the median are not those of chance" if one.wanders else ""
     told = f"; {verdict_words(found, one)}{met}" if one.change.verdict == "signal" else ""
+    if one.change.recent:
+        told += f"; a signal in the year before, {_when(one)}"
     return f"{name_words(one)}: {_measured(found, one)}, {then}{told}{run}{wanders}."
 
 
@@ -273,9 +293,12 @@ def _started(found: QuarterFindings, who: Patients, quarter: str) -> str:
 
 def _by(found: QuarterFindings) -> str:
     """Say by when patients were due."""
-    if found.as_of is None:
-        return " by the last day seen"
-    return f" by {day_in_words(datetime.date.fromisoformat(found.as_of))}"
+    return " by the last day seen" if found.as_of is None else f" by {day_words(found.as_of)}"
+
+
+def day_words(day: str) -> str:
+    """Write a day such as 2026-03-31 as readers say it."""
+    return day_in_words(datetime.date.fromisoformat(day))
 
 
 def name_words(one: Followed) -> str:

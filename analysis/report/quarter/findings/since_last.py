@@ -1,0 +1,129 @@
+"""What became of the last release: which counts late data revised, and which signals are new, go on, or are none now."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from analysis.counted import form
+from analysis.quarter import Indicator, ReleasedCounts
+from analysis.quarter.ledger.entries import Release
+from analysis.quarter.periods import quarter_in_words
+from analysis.report.parts import numbers
+from analysis.report.parts.numbers import in_text
+from analysis.report.quarter.findings.finding import Followed, QuarterFindings
+from analysis.report.quarter.findings.words import MOST_NAMED, NO_VALUE, day_words, name_words, verdict_words
+
+
+@dataclass(frozen=True)
+class Revised:
+    """A count that late data revised: the indicator, the period, and numerator and denominator before and now."""
+
+    indicator: Indicator
+    period: str
+    before: tuple[float, float]
+    now: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class SinceLast:
+    """What became of the last release.
+
+    Attributes
+    ----------
+    quarter, as_of : str
+        The quarter that it reported, and the day of its data (None where nobody said).
+    compared : int
+        Values by indicator and period that both releases show.
+    revised : tuple of Revised
+        Those that differ.
+    as_released : int
+        Values that stand as they were released, because late data changed them by too few patients to be told.
+    new, going_on, over : tuple of Followed
+        Indicators with a signal that the last release did not have, with the same one, and without the one it had.
+    """
+
+    quarter: str
+    as_of: str | None
+    compared: int
+    revised: tuple[Revised, ...]
+    as_released: int
+    new: tuple[Followed, ...]
+    going_on: tuple[Followed, ...]
+    over: tuple[Followed, ...]
+
+
+def since_last(released: ReleasedCounts, found: QuarterFindings, last: Release) -> SinceLast:
+    """Hold a release against the last one; nothing is rounded here."""
+    compared, revised, stand = 0, [], 0
+    for one in released.indicators:
+        for row in released.by_period(one).to_dict("records"):
+            before = last.shown.get(released.place(str(row["period"])), {})
+            if one.numerator not in before or one.denominator not in before or row["hidden"]:
+                continue
+            if row["as_released"]:
+                stand += 1
+                continue
+            compared += 1
+            old, new = (before[one.numerator], before[one.denominator]), (row["numerator"], row["denominator"])
+            if old != new:
+                revised.append(Revised(one, str(row["period"]), old, (float(new[0]), float(new[1]))))
+    ways = {name: way for name, way, _ in last.signals}
+    now = [one for one in found.followed if one.change.verdict == "signal"]
+    going_on = tuple(one for one in now if ways.get(one.indicator.name) == one.change.way)
+    over = tuple(one for one in found.followed if one.indicator.name in ways and one not in now)
+    return SinceLast(
+        last.quarter, last.as_of, compared, tuple(revised), stand,
+        tuple(one for one in now if one not in going_on), going_on, over,
+    )  # fmt: skip
+
+
+def since_words(found: QuarterFindings, since: SinceLast) -> list[str]:
+    """Say what became of the last release: signals first, then what late data revised."""
+    day = "" if since.as_of is None else f", with data up to {day_words(since.as_of)}"
+    said = [f"The last release reported {quarter_in_words(since.quarter)}{day}."]
+    for those, what in ((since.new, "New signals"), (since.going_on, "Signals that go on")):
+        if those:
+            told = "; ".join(f"{name_words(one)}: {verdict_words(found, one)}" for one in those)
+            said.append(f"{what} ({len(those)}): {told}.")
+    for one in since.over:
+        unknown = one.change.verdict in NO_VALUE or one.change.verdict == "too early"
+        state = f"cannot be judged now ({verdict_words(found, one)})" if unknown else "is none now"
+        said.append(f"The signal of the last release in {in_text(name_words(one))} {state}.")
+    if not (since.new or since.going_on or since.over):
+        said.append("Neither the last release nor this one has a signal.")
+    return [*said, *_revised_words(since)]
+
+
+def _revised_words(since: SinceLast) -> list[str]:
+    said = []
+    if since.revised:
+        n = len(since.revised)
+        first = (
+            f"Late data revised {n} of the {since.compared} values that both releases show"
+            if since.compared > 1
+            else "Late data revised the one value that both releases show"
+        )
+        told = [
+            f"{in_text(one.indicator.title)}, {quarter_in_words(one.period)}: {_counts(one, one.before)}, now {_counts(one, one.now)}"
+            for one in since.revised[-MOST_NAMED:]
+            if one.indicator.kind != "mean"
+        ]
+        which = f"; the latest are {'; '.join(told)}" if told else ""
+        said.append(f"{first}{which}.")
+    elif since.compared:
+        values = numbers.plural(since.compared, "value")
+        said.append(f"Late data revised none of the {values} that both releases show." if since.compared > 1 else
+                    "Late data did not revise the one value that both releases show.")  # fmt: skip
+    if since.as_released:
+        n = since.as_released
+        said.append(
+            f"{numbers.count(n).capitalize()} {form(n, 'value')} {form(n, 'stands', 'stand')} as released, since late data changed "
+            f"{form(n, 'it', 'them')} by too few patients to be told."
+        )
+    return said
+
+
+def _counts(one: Revised, counts: tuple[float, float]) -> str:
+    if one.indicator.kind == "share":
+        return numbers.fraction(*counts)
+    return f"{numbers.count(counts[0])} among {numbers.count(counts[1])}"
