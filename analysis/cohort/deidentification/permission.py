@@ -60,7 +60,7 @@ def permitted(judged: Judgement, said: ColumnReview | None, values: pd.Series, a
             judged, act=act, found=f"labels, numbered by a person's decision{_against(judged)}", paragraph=""
         )
     cells = Cells(values)
-    seems = what_it_seems(cells, around.n_patients)
+    seems = what_it_seems(cells, around.n_patients, around.patients)
     if act == "weeks" or (seems == "dates" and around.level == "safe-harbor"):
         return judge_dates(values, judged.column, around, asked=act == "weeks")
     if act == "zip3":
@@ -88,7 +88,7 @@ def permission_by_name(judged: Judgement, values: pd.Series, around: Surrounding
         The column holds texts, which never pass, identifiers that are recognised, or has a name that says one.
     """
     cells = Cells(values)
-    seems = what_it_seems(cells, around.n_patients)
+    seems = what_it_seems(cells, around.n_patients, around.patients)
     held = identifiers_in(cells) if around.level == "safe-harbor" or seems == "texts" else None
     rule = name_rule(judged.column, limited=around.level == "limited")
     by_name = rule is not None and judged.act == "withhold" and rule.what != "a date"
