@@ -15,6 +15,7 @@ from analysis.cohort.modalities import MODALITIES
 from analysis.cohort.no_labels import no_labels
 from analysis.cohort.programme import UsualSession
 from analysis.cohort.provenance import Provenance
+from analysis.cohort.recognition.site_names import one_name_a_site
 from analysis.errors import CohortError, check_choice
 from analysis.result import Result
 
@@ -309,7 +310,7 @@ def conform_table(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
     """Bring a frame to the types of a table: known columns as specified, further ones as they look.
 
     Rows and columns stay in their order, the index becomes 0, 1, 2, ...; the frame given is not changed. Labels of patients
-    that stand for a missing one, such as nan, are missing.
+    that stand for a missing one, such as nan, are missing, and spellings of one site become one.
 
     Raises
     ------
@@ -339,6 +340,8 @@ def conform_table(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
             labels = list(converted[name].cat.categories)
             real = [label for label in labels if not no_labels([label])]
             converted[name] = converted[name].cat.set_categories(real) if real != labels else converted[name]
+        if table.name == "patients" and name == "site":
+            converted[name] = one_name_a_site(converted[name]).names
     return pd.DataFrame(converted)
 
 
