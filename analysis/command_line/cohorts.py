@@ -123,3 +123,5 @@ def deidentify_source(
         out.print(foreign_lines(disclosure_risk(load_cohort(folder))))
     else:
         out.print("Next, a map of the new tables: kneecurve import FILE --suggest-map")
+        if done.level == "limited":
+            out.print('In the map, at the top: privacy = "limited"', markup=False)

@@ -25,6 +25,7 @@ from analysis.cohort.deidentification.transforms import as_dates, exact_or_old, 
 from analysis.cohort.recognition.cells import Cells
 from analysis.cohort.recognition.find_identifiers import (
     are_dates,
+    are_quarters,
     are_unique_codes,
     is_free_text,
     is_short_free_text,
@@ -119,6 +120,8 @@ def judge(values: pd.Series, name: str, around: Surroundings) -> Judgement:
     """
     if name == around.start:
         return Judgement(name, "start", "the date of surgery or start", DATES, "dates")
+    if around.level == "limited" and plain(name) == "quarter" and are_quarters(values):
+        return Judgement(name, "keep", "quarters", "", "labels")
     cells = Cells(values)
     rule, seems = name_rule(name), what_it_seems(cells, around.n_patients, around.patients)
     known = known_as(cells, name, around.patients, started=around.starts is not None)

@@ -44,6 +44,13 @@ _RULE_NAMES = np.array([*(f"{rule.what}, {rule.paragraph}" for rule in VALUE_RUL
 _PERIOD = r"[12]\d{3}-(?:Q[1-4]|0[1-9]|1[0-2])"
 
 
+#: What to do where a cohort has quarters and its level is safe harbor.
+QUARTERS_NEED = (
+    "Leave the column out; or, under a data use agreement or for the organisation's own quality work (45 CFR 164.514(e)), say so: "
+    'privacy = "limited" at the top of the map, before its first section (of tables that are de-identified: --level limited).'
+)
+
+
 def find_identifiers(
     tables: Mapping[str, pd.DataFrame],
     findings: FindingList,
@@ -153,12 +160,23 @@ def _quarters(patients: pd.DataFrame, findings: FindingList, *, allowed: bool) -
     if not allowed:
         if quarter.notna().any():
             problem = "a quarter is an element of a date finer than the year, (C) dates"
-            advice = "Leave it out, or make a limited data set: kneecurve deidentify --level limited."
-            findings.add("error", "patients", problem, advice, column="quarter", identifier=True)
+            findings.add("error", "patients", problem, QUARTERS_NEED, column="quarter", identifier=True)
         return
     wrong = quarter.notna() & ~quarter.astype("str").str.fullmatch(_PERIOD).fillna(value=False).astype(bool)
     advice = "Write quarters as 2026-Q1, or months as 2026-01."
     findings.add_rows("error", "patients", patients, wrong, "quarter", "this is no quarter", advice)
+
+
+def are_quarters(values: pd.Series) -> bool:
+    """Say whether every cell of a column that has one is a quarter or a month of a year.
+
+    Examples
+    --------
+    >>> are_quarters(pd.Series(["2026-Q1", None])), are_quarters(pd.Series(["2026-Q1", "spring"])), are_quarters(pd.Series([None]))
+    (True, False, False)
+    """
+    known = values.dropna().astype("str").str.strip()
+    return bool(len(known) and known.str.fullmatch(_PERIOD).all())
 
 
 def _patient_identifiers(table: str, distinct: pd.Series, findings: FindingList) -> set[str]:
