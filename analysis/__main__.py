@@ -2,7 +2,7 @@
 
 import typer
 
-from analysis.command_line.cohorts import check, deidentify_source, measures
+from analysis.command_line.cohorts import check, deidentify_source, measures, reidentify_questions
 from analysis.command_line.folders import demo, lessons, notebooks
 from analysis.command_line.importing import import_file, print_map_reference
 from analysis.command_line.reports import export, plan, repeat, report
@@ -23,6 +23,7 @@ app.command("map-reference")(print_map_reference)
 app.command("measures")(measures)
 app.command("check")(check)
 app.command("deidentify")(deidentify_source)
+app.command("reidentify")(reidentify_questions)
 app.command("plan-analysis")(plan)
 app.command("report")(report)
 app.command("repeat")(repeat)

@@ -80,7 +80,7 @@ def deidentify_tables(
         A column that was named to be kept cannot be.
     """
     with steps("patients and start dates"):
-        patients = {name: _patient_column(frame, name, choices) for name, frame in tables.items()}
+        patients = {name: patient_column(frame, name, choices) for name, frame in tables.items()}
         folded = {name: fold_names(as_identifiers(frame[patients[name]])) for name, frame in tables.items()}
         ids = {name: one.names for name, one in folded.items()}
         new = opaque_identifiers((one for column in ids.values() for one in column.dropna().unique()), key)
@@ -199,7 +199,14 @@ def _without_stray_values(columns: list[Judged]) -> list[Judged]:
     ]
 
 
-def _patient_column(frame: pd.DataFrame, name: str, choices: Choices) -> str:
+def patient_column(frame: pd.DataFrame, name: str, choices: Choices) -> str:
+    """Give the name of the column with the patient: the one that was named, patient_id, or the only one that seems to be it.
+
+    Raises
+    ------
+    CohortError
+        It cannot be told.
+    """
     there = [str(column) for column in frame.columns]
     for wanted in (choices.patient, PATIENT):
         if wanted in there:
