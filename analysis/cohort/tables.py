@@ -300,7 +300,7 @@ class Cohort(Result):
 
     def _shown_notes(self) -> list[str]:
         tables = ", ".join(f"{name} {_count(len(frame), 'row')}" for name, frame in self.tables())
-        named = self.reference or f"none named; comparisons take {self.protocols[0]}, the first of the data"
+        named = self.reference or f"none named; comparisons take {', '.join(self.protocols[:1])}, the first of the data"
         weeks = [] if self.counted_from is None else [f"Week 0: {WEEK_0_IS[self.counted_from]}."]
         reference = f"Reference protocol: {named if self.protocols else 'none, nobody has one'}."
         return [f"Tables: {tables}.", reference, *weeks]
