@@ -105,7 +105,9 @@ def methods(study: QuarterStudy) -> Section:
 
 def _case_mix_model(study: QuarterStudy) -> str:
     """Say where what is expected of the sites comes from."""
-    if study.case_mix is not None and np.isnan(study.case_mix.concordance):
+    if study.case_mix is None:
+        return "Nothing was adjusted for case mix."
+    if np.isnan(study.case_mix.concordance):
         return (
             "What is expected of the sites was given with their counts; who fitted the model stands beside the table."
         )

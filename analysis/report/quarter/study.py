@@ -304,8 +304,13 @@ def _funnel(released: ReleasedCounts, compared: Indicator | None) -> tuple[Funne
         return None, "a second site, so there is nothing to compare."
     whole = released.of(compared, [WINDOW]).iloc[0]
     try:
-        target = None if whole["value"] != whole["value"] else float(whole["value"])
-        return funnel(_shown_sites(released, compared), target=target), ""
+        target, shown = (
+            None if whole["value"] != whole["value"] else float(whole["value"]),
+            _shown_sites(released, compared),
+        )
+        if target is None and len(shown) < 2:
+            return None, "a second site whose counts may be shown, or the whole. Sites cannot be compared."
+        return funnel(shown, target=target), ""
     except ModelError as error:
         return None, f"sites that may be shown. {error.what}"
 

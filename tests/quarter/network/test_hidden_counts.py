@@ -42,6 +42,7 @@ def test_hidden_counts_are_intervals_that_hold_the_truth_and_stay_missing(tmp_pa
     gone = {(quantity, period) for quantity, period in open_cells[["quantity", "period"]].itertuples(index=False)}
     assert all(study.released.is_hidden(quantity, period) for quantity, period in gone)
     assert any("never guessed" in note for note in study.notes)
+    assert study.case_mix is None
 
 
 def test_a_hidden_file_gives_no_small_count_away(tmp_path):
