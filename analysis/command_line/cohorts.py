@@ -156,5 +156,5 @@ def reidentify_questions(
     done = reidentify(
         questions, file, key_file=key_file, source=source, patient=patient, delimiter=delimiter, overwrite=overwrite
     )
-    out.print(f"Rows: {done.n_rows:,}, of {done.n_patients:,} patients. Written to {foreign(done.file)}")
+    out.print(f"Written to {foreign(done)}")
     out.print(foreign_lines(IDENTIFIABLE))

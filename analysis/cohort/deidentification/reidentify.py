@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
@@ -33,15 +32,6 @@ IDENTIFIABLE = (
 )
 
 
-@dataclass(frozen=True)
-class Reidentified:
-    """Where the rows were written, how many there are, and of how many patients."""
-
-    file: Path
-    n_rows: int
-    n_patients: int
-
-
 def reidentify(
     questions: str | os.PathLike[str],
     file: str | os.PathLike[str],
@@ -51,7 +41,7 @@ def reidentify(
     patient: str | None = None,
     delimiter: str = ",",
     overwrite: bool = False,
-) -> Reidentified:
+) -> Path:
     r"""Write questions again with the site's own number of each patient, for the holder of the key and of the source.
 
     New identifiers are a keyed hash, so neither the key nor the source alone leads back: the patients of the source are hashed
@@ -77,8 +67,8 @@ def reidentify(
 
     Returns
     -------
-    Reidentified
-        Where it was written, how many rows and patients.
+    Path
+        The file.
 
     Raises
     ------
@@ -100,7 +90,7 @@ def reidentify(
     ...     _ = deidentify(here / "in" / "clinic.csv", here / "out", patient="MRN", key_file=here / "keys" / "a.key")
     ...     asked = reidentify(here / "out" / "clinic.csv", here / "named.csv", key_file=here / "keys" / "a.key",
     ...                        source=here / "in" / "clinic.csv", patient="MRN")
-    ...     sorted(pd.read_csv(asked.file)["own_patient_number"])
+    ...     sorted(pd.read_csv(asked)["own_patient_number"])
     ['M0', 'M1', 'M2', 'M3', 'M4']
     """
     target = Path(file)
@@ -120,7 +110,7 @@ def reidentify(
     place = list(rows.columns).index(PATIENT) + 1
     rows.insert(place, OWN_NUMBER, not_run(asked.map(own).fillna("").astype("str")))
     _write(rows.to_csv(index=False, lineterminator="\n"), target, overwrite=overwrite)
-    return Reidentified(target, len(rows), int(asked[asked != ""].nunique()))
+    return target
 
 
 def _read_questions(place: Path) -> pd.DataFrame:

@@ -237,6 +237,8 @@ def _parsed(data: dict[str, Any], name: str) -> SharedCounts:
     if mix is not None:
         lines = [(p, _text(one["site"]), _number(x)) for one in mix["expected"] for p, x in one["values"].items()]
         table = pd.DataFrame(lines, columns=["period", "site", "expected"])
+        if (table["expected"] < 0).any():
+            raise ValueError("an expected sum below zero")
         expected = ExpectedSums(_text(mix["model"]), _text(mix["words"]), _text(mix["indicator"]), table)
     as_of = data["as_of"]
     return SharedCounts(

@@ -255,7 +255,8 @@ def _network(
     how = f"Counts of {len(shared.sites)} sites, each counted where its patients are, added up by kneecurve combine."
     open_cells = len(shared.unknown)
     more = f"Sites gave {open_cells:,} counts within limits only; what holds one of them is missing, never guessed."
-    notes = (*shared.notes, how, *([more] if open_cells else []))
+    day = "" if shared.as_of is None else f"Data of all sites as of {shared.as_of.isoformat()}."
+    notes = (*shared.notes, how, *([day] if day else []), *([more] if open_cells else []))
     return counts, None, Cohort(nobody, visits, provenance=origin, privacy="limited"), notes
 
 

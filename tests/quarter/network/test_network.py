@@ -19,7 +19,8 @@ from analysis.quarter.network import (
     write_combined,
     write_counts,
 )
-from analysis.report.quarter.study import prepare_quarter
+from analysis.quarter.network.combined import quarter_counts
+from analysis.report.quarter.study import _case_mix, prepare_quarter
 
 from .networks import ASKED, network, of_sites
 
@@ -37,19 +38,16 @@ def sent(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def studies(sent, tmp_path_factory):
-    """The quarter of the combined folder, and that of one cohort with all patients."""
+    """The quarter of the combined folder, that of one cohort with all patients, and its sites with the shared model applied."""
     place = tmp_path_factory.mktemp("studies")
     files, model = sent
     write_combined(combine([read_counts(file) for file in files]), place / "network")
     pooled, _ = network()
     write_cohort(pooled, place / "pooled")
-    together = aggregate(pooled, case_mix=model, **ASKED)[0]
-    write_combined(combine([together]), place / "together")
-    return (
-        prepare_quarter(place / "network"),
-        prepare_quarter(place / "pooled", **ASKED),
-        prepare_quarter(place / "together"),
-    )
+    study = prepare_quarter(place / "pooled", **ASKED)
+    together = quarter_counts(aggregate(pooled, case_mix=model, **ASKED)[0])
+    adjusted, _ = _case_mix(study.released, study.compared, None, together, study.level)
+    return prepare_quarter(place / "network"), study, adjusted
 
 
 def same(one, other):
@@ -91,12 +89,12 @@ def test_charts_and_funnel_and_findings_are_those_of_one_cohort(studies):
 
 
 def test_observed_against_expected_is_that_of_all_patients_with_the_shared_model(studies):
-    network_study, pooled, together = studies
+    network_study, pooled, adjusted = studies
     compared = network_study.case_mix.table
     assert compared["observed"].tolist() == pooled.case_mix.table["observed"].tolist()
     assert compared["n"].tolist() == pooled.case_mix.table["n"].tolist()
     numbers = compared.select_dtypes("number").to_numpy()
-    np.testing.assert_allclose(numbers, together.case_mix.table.select_dtypes("number").to_numpy(), rtol=1e-9)
+    np.testing.assert_allclose(numbers, adjusted.table.select_dtypes("number").to_numpy(), rtol=1e-9)
     # the model of one site is near that of all patients, of which a term for the window and patient by patient differ
     np.testing.assert_allclose(compared["expected"], pooled.case_mix.table["expected"], rtol=0.06)
     assert "a model that they share (Fitted by site A on" in network_study.case_mix.notes[0]
@@ -109,6 +107,16 @@ def test_what_is_read_is_what_was_written(sent):
     before, after = json.loads(files[0].read_text()), json.loads(again.read_text())
     assert before | {"files": after["files"]} == after
     assert [source["name"] for source in after["files"]] == ["0.json"]
+
+
+def test_the_day_of_the_data_goes_along(sent, tmp_path):
+    files, _ = sent
+    day = datetime.date(2025, 6, 30)
+    dated = [write_counts(replace(read_counts(file), as_of=day), tmp_path / file.name) for file in files]
+    both = combine([read_counts(file) for file in dated])
+    assert both.as_of == day
+    study = prepare_quarter(write_combined(both, tmp_path / "network"), small_counts="shown")
+    assert "Data of all sites as of 2025-06-30." in study.notes
 
 
 def test_no_patient_is_in_the_file(sent):
