@@ -75,9 +75,8 @@ def combine(files: Sequence[SharedCounts], *, common: bool = False) -> SharedCou
     first = files[0]
     not_yet = _not_yet(files)
     cells = pd.concat([_due(one, not_yet) for one in files], ignore_index=True)
-    kept = set(
-        first.definitions.quantities
-    )  # in the order of the cohort: of counts that may be hidden alike the first is
+    # Quantities stand in the order of the cohort: of two counts that serve alike the first is hidden.
+    kept = set(first.definitions.quantities)
     order = {name: place for place, name in enumerate(first.cells["quantity"].unique()) if name in kept}
     cells = cells[cells["quantity"].isin(order)].sort_values(
         ["quantity", "period", "site"],
