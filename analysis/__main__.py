@@ -2,9 +2,10 @@
 
 import typer
 
-from analysis.command_line.cohorts import check, deidentify_source, measures
+from analysis.command_line.cohorts import check, deidentify_source, measures, reidentify_questions
 from analysis.command_line.folders import demo, lessons, notebooks
 from analysis.command_line.importing import import_file, print_map_reference
+from analysis.command_line.network import aggregate_cohort, combine_files
 from analysis.command_line.reports import export, plan, repeat, report
 from analysis.errors import KneecurveError
 from analysis.printing import err, foreign, foreign_lines
@@ -23,9 +24,12 @@ app.command("map-reference")(print_map_reference)
 app.command("measures")(measures)
 app.command("check")(check)
 app.command("deidentify")(deidentify_source)
+app.command("reidentify")(reidentify_questions)
 app.command("plan-analysis")(plan)
 app.command("report")(report)
 app.command("repeat")(repeat)
+app.command("aggregate")(aggregate_cohort)
+app.command("combine")(combine_files)
 app.command("export")(export)
 app.command("notebooks")(notebooks)
 app.command("lessons")(lessons)

@@ -17,6 +17,7 @@ from analysis.cohort.modalities import MODALITIES
 from analysis.cohort.no_labels import no_labels
 from analysis.cohort.programme import UsualSession
 from analysis.cohort.provenance import Provenance
+from analysis.cohort.recognition.site_names import one_name_a_site
 from analysis.errors import CohortError, check_choice
 from analysis.result import Result
 
@@ -315,7 +316,7 @@ class Cohort(Result):
 
     def _shown_notes(self) -> list[str]:
         tables = ", ".join(f"{name} {_count(len(frame), 'row')}" for name, frame in self.tables())
-        named = self.reference or f"none named; comparisons take {self.protocols[0]}, the first of the data"
+        named = self.reference or f"none named; comparisons take {', '.join(self.protocols[:1])}, the first of the data"
         weeks = [] if self.counted_from is None else [f"Week 0: {WEEK_0_IS[self.counted_from]}."]
         reference = f"Reference protocol: {named if self.protocols else 'none, nobody has one'}."
         return [f"Tables: {tables}.", reference, *weeks]
@@ -341,7 +342,7 @@ def conform_table(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
     """Bring a frame to the types of a table: known columns as specified, further ones as they look.
 
     Rows and columns stay in their order, the index becomes 0, 1, 2, ...; the frame given is not changed. Labels of patients
-    that stand for a missing one, such as nan, are missing.
+    that stand for a missing one, such as nan, are missing, and spellings of one site become one.
 
     Raises
     ------
@@ -371,6 +372,8 @@ def conform_table(frame: pd.DataFrame, table: Table) -> pd.DataFrame:
             labels = list(converted[name].cat.categories)
             real = [label for label in labels if not no_labels([label])]
             converted[name] = converted[name].cat.set_categories(real) if real != labels else converted[name]
+        if table.name == "patients" and name == "site":
+            converted[name] = one_name_a_site(converted[name]).names
     return pd.DataFrame(converted)
 
 

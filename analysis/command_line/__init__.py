@@ -2,6 +2,7 @@
 
 - ``folders``: Folders to work and to look around in: ``demo``, ``notebooks``, ``lessons``.
 - ``importing``: A file becomes a cohort folder: ``import``, ``map-reference``.
-- ``cohorts``: Cohorts are checked and freed of identifiers: ``check``, ``deidentify``, ``measures``.
+- ``cohorts``: Cohorts are checked and freed of identifiers: ``check``, ``deidentify``, ``reidentify``, ``measures``.
+- ``network``: Counts of several sites without a row of a patient: ``aggregate``, ``combine``.
 - ``reports``: Comparisons are planned, reports made, made again and exported: ``plan-analysis``, ``report``, ``repeat``, ``export``.
 """

@@ -127,3 +127,38 @@ def deidentify_source(
         out.print(foreign_lines(disclosure_risk(load_cohort(folder))))
     else:
         out.print("Next, a map of the new tables: kneecurve import FILE --suggest-map")
+        if done.level == "limited":
+            out.print('In the map, at the top: privacy = "limited"', markup=False)
+
+
+def reidentify_questions(
+    questions: Annotated[Path, typer.Argument(help="CSV file of questions (check --export), or a folder of them.")],
+    key_file: Annotated[Path, typer.Option("--key", help="The key that the patients were de-identified with.")],
+    file: Annotated[Path, typer.Option("--out", help="CSV file that is written, for its owner only.")],
+    source: Annotated[
+        Path | None,
+        typer.Option("--source", help="What was de-identified with that key; it is only read.", show_default=False),
+    ] = None,
+    patient: Annotated[
+        str | None,
+        typer.Option(help="Column of the source with the patient, where it cannot be told.", show_default=False),
+    ] = None,
+    delimiter: Annotated[str, typer.Option(help="Character between the cells of a CSV file of the source.")] = ",",
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace a file of that name.")] = False,
+) -> None:
+    """Write questions again with the site's own patient numbers, for the holder of the key; the file identifies patients."""
+    from analysis.cohort import reidentify
+    from analysis.cohort.deidentification.reidentify import IDENTIFIABLE
+
+    if source is None:
+        raise KneecurveError(
+            "--source is missing: a key holds no patient.",
+            where="kneecurve reidentify",
+            what_to_do="Name what was de-identified with it: --source FILE_OR_FOLDER. Its patients are hashed with the key again, so "
+            "that no list of them is kept.",
+        )
+    done = reidentify(
+        questions, file, key_file=key_file, source=source, patient=patient, delimiter=delimiter, overwrite=overwrite
+    )
+    out.print(f"Written to {foreign(done)}")
+    out.print(foreign_lines(IDENTIFIABLE))

@@ -45,6 +45,10 @@ def import_file(
     if suggest:
         target = map_file or Path(f"{file.stem}_map.toml")
         questions = suggest_map(file, target)
+        if on_terminal():
+            from analysis.cohort.suggesting.ask import ask_level
+
+            ask_level(target, ask)
         out.print(f"A first map was written to {foreign(target)}; lines that say 'not sure': {questions}.")
         out.print(
             "Go through it; its first lines say what comes next, for one file: "

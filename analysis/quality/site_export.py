@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-import re
+from collections.abc import Iterable
 from pathlib import Path
 
 import pandas as pd
@@ -11,6 +11,7 @@ import pandas as pd
 from analysis.cohort.files.data_package import load_with_findings
 from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.cohort.findings import CheckReport, not_run
+from analysis.cohort.recognition.site_names import one_name_a_site, site_file_word, site_key
 from analysis.cohort.schedule import moment
 from analysis.cohort.tables import Cohort
 from analysis.errors import CohortError
@@ -22,7 +23,7 @@ from analysis.quality.value_rules import check_values
 
 #: Columns that the site fills in.
 ANSWER_COLUMNS = ("answer", "corrected_value", "answered_by")
-_NO_SITE = "site_not_recorded"
+_NO_SITE, _A_SITE = "site_not_recorded", "site"
 
 
 def all_findings(cohort: Cohort, checked: CheckReport, values: pd.DataFrame) -> pd.DataFrame:
@@ -87,7 +88,8 @@ def write_findings(findings: pd.DataFrame, folder: str | os.PathLike[str]) -> li
     Returns
     -------
     list of Path
-        One file a site with findings, named after it; those about no site in ``findings_site_not_recorded.csv``.
+        One file a site with findings, named after it; no two names differ by capitals or forms of characters only.
+        Those about no site are in ``findings_site_not_recorded.csv``.
 
     Raises
     ------
@@ -108,11 +110,11 @@ def write_findings(findings: pd.DataFrame, folder: str | os.PathLike[str]) -> li
     safe = findings.copy()
     for name in safe.columns:
         safe[name] = not_run(safe[name].astype("str").map(visible))
-    files: dict[Path, pd.DataFrame] = {}
-    for site, rows in safe.groupby(findings["site"], sort=True):
-        word = re.sub(r"[^\w-]+", "_", str(site)).strip("_") or _NO_SITE
-        path = target / f"findings_{word}.csv"
-        files[path] = pd.concat([files[path], rows]) if path in files else rows
+    words = file_words(findings["site"].astype("str").unique())
+    files = {
+        target / f"findings_{words[str(site)]}.csv": rows
+        for site, rows in safe.groupby(one_name_a_site(findings["site"].astype("str")).names.fillna(""), sort=True)
+    }
     there = [path for path in files if path.exists()]
     if there:
         raise CohortError(
@@ -125,6 +127,31 @@ def write_findings(findings: pd.DataFrame, folder: str | os.PathLike[str]) -> li
             path, index=False, encoding="utf-8", lineterminator="\n"
         )
     return list(files)
+
+
+def file_words(sites: Iterable[str]) -> dict[str, str]:
+    """Give each site the part of the name of its file, so that no two are one file on any system.
+
+    Capitals, blanks and forms of characters make no site of their own; of others whose files would have one name (some systems
+    do not tell capitals or forms of characters apart) the later by name get a number.
+
+    Examples
+    --------
+    >>> file_words(["Clinic 02", "clinic_02", "", "Site not recorded"])
+    {'': 'site_not_recorded', 'Clinic 02': 'Clinic_02', 'Site not recorded': 'Site_not_recorded_2', 'clinic_02': 'clinic_02_2'}
+    """
+    words: dict[str, str] = {}
+    taken: set[str] = set()
+    by_key: dict[str, str] = {}
+    for site in sorted(sites):
+        key = site_key(site)
+        if key not in by_key:
+            plain = site_file_word(site) or (_A_SITE if key else _NO_SITE)
+            names = (plain, *(f"{plain}_{i}" for i in range(2, 10_000)))
+            by_key[key] = next(name for name in names if site_key(name) not in taken)
+            taken.add(site_key(by_key[key]))
+        words[site] = by_key[key]
+    return words
 
 
 def export_findings(cohort_folder: str | os.PathLike[str], folder: str | os.PathLike[str]) -> list[Path]:

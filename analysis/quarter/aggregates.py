@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import re
+import warnings
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.files.paths import refuse_no_file
-from analysis.errors import CohortError
+from analysis.cohort.recognition.site_names import one_name_a_site
+from analysis.errors import CohortError, CohortWarning
 from analysis.quarter.counts import ALL_SITES, NO_SITE, Indicator, QuarterCounts
 from analysis.quarter.periods import every_period
 
@@ -18,7 +20,13 @@ if TYPE_CHECKING:
 
 AGGREGATES_FILE = "aggregates.csv"
 REQUIRED = ("indicator", "period", "numerator", "denominator")
-KINDS, ROLES, BETTER = ("share", "rate", "mean"), ("outcome", "process", "balancing"), ("higher", "lower", "neither")
+#: What may stand in a column of words.
+ALLOWED = {
+    "kind": ("share", "rate", "mean"),
+    "role": ("outcome", "process", "balancing"),
+    "better": ("higher", "lower", "neither"),
+}
+_LINES_NAMED = 5
 _DEFAULTS = {"kind": "share", "role": "outcome", "better": "higher", "unit": ""}
 _EXAMPLE = "indicator,kind,role,better,period,site,numerator,denominator"
 
@@ -70,43 +78,53 @@ def read_aggregates(path: Path) -> QuarterCounts:
         )
     for name, usual in _DEFAULTS.items():
         rows[name] = rows[name].str.strip().replace("", usual) if name in rows else usual
-    rows["site"] = rows["site"].str.strip() if "site" in rows else ""
+    sites = one_name_a_site(rows["site"] if "site" in rows else pd.Series("", index=rows.index))
+    rows["site"] = sites.names.fillna("")
+    if sites.joined:
+        warnings.warn(CohortWarning(f"{path.name}: {sites.joined}."), stacklevel=2)
     for name in ("numerator", "denominator", "floor", "expected"):
         rows[name] = pd.to_numeric(rows[name].str.strip(), errors="coerce") if name in rows else np.nan
     every_period(rows["period"])
-    _refuse(rows, path.name)
+    _refuse(rows, path.name, sites.collision)
     return _counts(rows)
 
 
-def _refuse(rows: pd.DataFrame, name: str) -> None:
-    """Name every problem of the rows in one message."""
+def _refuse(rows: pd.DataFrame, name: str, collision: str) -> None:
+    """Name every problem of the rows in one message, with the line, what stands there and what may."""
     share, counted = rows["kind"].eq("share"), ~rows["kind"].eq("mean")
     parted = rows[["numerator", "denominator"]].mod(1).ne(0)
     negative = rows["numerator"].where(counted, 0).lt(0) | rows["denominator"].lt(0)
     not_whole = parted["numerator"].where(counted, False) | parted["denominator"].mask(rows["kind"].eq("rate"), False)
     problems = {
         "an empty indicator": rows["indicator"].str.strip().eq(""),
-        "a kind other than share, rate and mean": ~rows["kind"].isin(KINDS),
-        "a role other than outcome, process and balancing": ~rows["role"].isin(ROLES),
-        "a better side other than higher, lower and neither": ~rows["better"].isin(BETTER),
         "no number in numerator or denominator": rows[["numerator", "denominator"]].isna().any(axis=1),
         "a count that is negative or not whole": negative | not_whole,
         "a numerator above its denominator": share & rows["numerator"].gt(rows["denominator"]),
         "an indicator, period and site that are there already": rows.duplicated(["indicator", "period", "site"]),
-    }  # fmt: skip
+    }
     with_site = rows["site"].ne("").groupby(rows["indicator"]).transform("mean")
     problems["rows with and without a site for one indicator"] = with_site.between(0, 1, inclusive="neither")
     constant = rows.groupby("indicator")[["kind", "role", "better", "unit"]].transform("nunique").gt(1).any(axis=1)
     problems["an indicator with two kinds, roles, better sides or units"] = constant
     found = [
-        f"{what} (line {', '.join(str(i + 2) for i in rows.index[wrong][:5])})"
-        for what, wrong in problems.items()
-        if wrong.any()
+        f"{column} is {text!r} and should be one of {', '.join(allowed)} ({_lines(rows.index[rows[column] == text])})"
+        for column, allowed in ALLOWED.items()
+        for text in rows.loc[~rows[column].isin(allowed), column].unique()
     ]
+    found += [f"{what} ({_lines(rows.index[wrong])})" for what, wrong in problems.items() if wrong.any()]
+    found += [collision] if collision else []
     if found:
         raise CohortError(
-            f"The aggregates cannot be used: {'; '.join(found)}.", where=name, what_to_do="Correct these lines."
+            ["The aggregates cannot be used:", *found],
+            where=name,
+            what_to_do="Correct these lines."
+            + (" Write one site the same way; names of two differ by a letter or a number." if collision else ""),
         )
+
+
+def _lines(index: pd.Index) -> str:
+    more = f" and {len(index) - _LINES_NAMED:,} more" if len(index) > _LINES_NAMED else ""
+    return f"line {', '.join(str(i + 2) for i in index[:_LINES_NAMED])}{more}"
 
 
 def _counts(rows: pd.DataFrame) -> QuarterCounts:

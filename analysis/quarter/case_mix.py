@@ -131,7 +131,7 @@ def case_mix(
     inside = np.ones(len(patients), dtype=bool) if compared is None else compared.to_numpy(dtype=bool)
     if not inside.all():  # the compared as a whole reach what is expected of them
         design = np.column_stack([design[:, :1], inside, design[:, 1:]])
-    expected = expit(design @ _fit(design, outcome, free=1 if inside.all() else 2))
+    expected = expit(design @ fit_logistic(design, outcome, free=1 if inside.all() else 2))
     rows = pd.DataFrame({"site": patients["site"].astype("str"), "observed": outcome, "expected": expected, "n": 1.0})[
         inside
     ]
@@ -194,7 +194,7 @@ def _design(patients: pd.DataFrame, covariates: Sequence[str]) -> tuple[NDArray[
     return np.column_stack(columns), used
 
 
-def _fit(design: NDArray[np.float64], outcome: NDArray[np.float64], *, free: int = 1) -> NDArray[np.float64]:
+def fit_logistic(design: NDArray[np.float64], outcome: NDArray[np.float64], *, free: int = 1) -> NDArray[np.float64]:
     """Fit the logistic regression by Newton's method, a weak penalty on all coefficients but the first ones."""
     penalty = np.full(design.shape[1], _PENALTY)
     penalty[:free] = 0.0

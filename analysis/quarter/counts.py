@@ -24,6 +24,7 @@ Better = Literal["higher", "lower", "neither"]
 #: Name of the site where a cohort or an aggregate names none.
 ALL_SITES = "all"
 NO_SITE = "site not recorded"
+UNKNOWN_DAY = "Up to when the counts were collected is not said."
 
 
 @dataclass(frozen=True)
@@ -123,7 +124,7 @@ class QuarterCounts(Result):
     immature: tuple[str, ...] = ()
     shown_too: tuple[str, ...] = ()
     as_of: str | None = None
-    follow_up: str = "Up to when the counts were collected is not said."
+    follow_up: str = UNKNOWN_DAY
 
     def __post_init__(self) -> None:
         every_period(self.table["period"])

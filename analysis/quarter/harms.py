@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 EXPOSURE = 6.0
 #: More kinds than these are counted together as others (design choice).
 MOST_KINDS = 5
+#: How quantities of one kind of harm begin.
+KIND = "harms: "
 FOLLOWED, HARMS, HARMED = "followed six weeks", "harms", "patients harmed"
 _UNIT, _PER = "per 100 patients", 100.0
 
@@ -70,9 +72,9 @@ def _by_kind(cohort: Cohort, counted: Counted, early: pd.DataFrame, followed: pd
     if len(others):
         kinds["others"] = others
     for one, rows in kinds.items():
-        _add(cohort, counted, f"harms: {one}", rows, followed)
-    counted.sums.append((HARMS, tuple(f"harms: {one}" for one in kinds)))
-    return [_rate(f"harms: {one}", one[:1].upper() + one[1:], f"harms: {one}") for one in kinds]
+        _add(cohort, counted, f"{KIND}{one}", rows, followed)
+    counted.sums.append((HARMS, tuple(f"{KIND}{one}" for one in kinds)))
+    return [_rate(f"{KIND}{one}", one[:1].upper() + one[1:], f"{KIND}{one}") for one in kinds]
 
 
 def _flagged(

@@ -30,7 +30,8 @@ QUARTER_COLUMN = "quarter"
 #: The week reported where none is named and the cohort has it (design choice, as in the protocol comparison).
 USUAL_WEEK = 26.0
 SYMMETRY, SYMMETRY_REACHED = "limb_symmetry_index", 90.0
-DUE, CHANGE, IMPROVED, GAIN = "due", "change known", "improved", "improvement, summed"
+DUE, NOT_YET_DUE = "due", "not yet due"
+CHANGE, IMPROVED, GAIN = "change known", "improved", "improvement, summed"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -129,7 +130,7 @@ def quarter_indicators(
     counted = Counted(people)
     counted.add(STARTED, pd.Series(True, index=people.index))
     counted.add(DUE, due, among=due)
-    counted.split(STARTED, DUE, "not yet due")
+    counted.split(STARTED, DUE, NOT_YET_DUE)
 
     change = change_at_week(cohort, endpoint)
     known = due & change["improvement"].notna()

@@ -78,7 +78,7 @@ def test_a_folder_with_quarters_whose_level_was_changed_to_safe_harbor_does_not_
     folder = write_cohort(cohort(patients, visits, ["2026-Q1"] * 3, privacy="limited"), tmp_path / "cohort")
     descriptor = folder / "datapackage.json"
     descriptor.write_text(descriptor.read_text().replace('"privacy": "limited"', '"privacy": "safe-harbor"'))
-    with pytest.raises(DeidentificationError, match="quarter"):
+    with pytest.raises(DeidentificationError, match='privacy = "limited" at the top of the map'):
         load_cohort(folder)
 
 

@@ -12,7 +12,7 @@ import pytest
 from analysis.cohort import load_cohort
 
 DATA = "id,got,week,pain\nP1,usual,0,6\nP1,usual,6,3\nP2,early,0,5\nP2,early,6,2\n"
-ANSWERS = ("2", "1")  # the column of the protocol, the protocol that the others are compared with
+ANSWERS = ("2", "1", "")  # the column of the protocol, the protocol that the others are compared with, the level
 
 
 @pytest.fixture
@@ -114,6 +114,20 @@ def test_a_log_of_sessions_is_a_part_of_a_map(at_terminal, place):
     assert code == 1
     assert "a part of a map" in shown
     assert (place / "log_map.toml").exists()
+
+
+def test_a_map_that_is_suggested_at_a_terminal_asks_for_the_level_alone(at_terminal, place):
+    code, shown, _ = at_terminal("import", "data.csv", "--suggest-map", typed=["2"])
+    assert code == 0
+    assert "At which level of de-identification?" in shown
+    assert 'privacy = "limited"' in (place / "data_map.toml").read_text().splitlines()
+    assert "not sure" in (place / "data_map.toml").read_text()
+
+
+def test_the_end_of_the_input_leaves_the_level_open(at_terminal, place):
+    code, _, _ = at_terminal("import", "data.csv", "--suggest-map")
+    assert code == 0
+    assert '# privacy = "limited"' in (place / "data_map.toml").read_text()
 
 
 def test_without_a_terminal_it_says_what_to_do(kneecurve, place):

@@ -94,3 +94,15 @@ def test_a_folder_with_a_link(kneecurve, place):
     assert answer.code == 1
     assert "The folder holds a link" in answer.err
     assert not (place / "cohort").exists()
+
+
+def test_a_quarter_says_which_key_of_the_map_it_needs(kneecurve, place):
+    (place / "data.csv").write_text("id,arm,start,week,pain\nP1,usual,2026-Q1,0,6\nP2,early,2026-Q2,0,5\n")
+    (place / "map.toml").write_text(MAP.replace('protocol = "arm"', 'protocol = "arm"\nquarter = "start"'))
+    words = ("import", "data.csv", "--map", "map.toml", "--out", "cohort")
+    answer = kneecurve(*words)
+    assert answer.code == 1
+    assert 'privacy = "limited" at the top of the map, before its first section' in answer.err
+    assert "a data use agreement or for the organisation's own quality work" in answer.err
+    (place / "map.toml").write_text('privacy = "limited"\n' + (place / "map.toml").read_text())
+    assert kneecurve(*words).code == 0

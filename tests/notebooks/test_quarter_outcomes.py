@@ -13,6 +13,7 @@ import pytest
 from analysis.cohort import write_cohort
 from analysis.errors import CohortError, ReportError
 from analysis.quarter import quarter_indicators
+from analysis.quarter.network import aggregate, combine, write_combined
 from analysis.report import make_report
 from analysis.report.quarter import balancing, methods, outcomes, prepare_quarter, sites
 from analysis.report.quarter.closing import NOT_FOR_RELEASE
@@ -262,6 +263,23 @@ def test_aggregates_serve_in_place_of_a_cohort(quick_quarter_of, page_rules, tmp
     assert made.figures("sites")
     assert "column expected" in made.absent("case-mix")[0]["paragraphs"][0]
     assert made.absent("completeness")
+
+
+@pytest.mark.parametrize("hidden", [False, True])
+def test_the_counts_of_a_network_serve_in_place_of_a_cohort(quick_quarter_of, page_rules, small, tmp_path, hidden):
+    """Two sites send counts; where one of them hides small ones the page says nothing of what holds them."""
+    names = sorted(small.patients["site"].astype("str").unique())[:2]
+    sent = []
+    for name in names:
+        ids = small.patients.loc[small.patients["site"].astype("str") == name, "patient_id"]
+        tables = {one: frame[frame["patient_id"].isin(ids)] for one, frame in small.tables() if one != "flow"}
+        kept = "hidden" if hidden and name == names[1] else "shown"
+        sent.append(aggregate(replace(small, flow=None, **tables), small_counts=kept)[0])
+    both = combine(sent)
+    made = quick_quarter_of(write_combined(both, tmp_path / "network"))
+    assert page_rules.problems(made.page) == []
+    assert "added up by kneecurve combine" in made.page
+    assert ("never guessed" in made.page) == hidden
 
 
 def test_expected_counts_of_aggregates_are_never_all_patients(tmp_path):

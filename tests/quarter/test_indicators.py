@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort
-from analysis.errors import CohortError
+from analysis.errors import CohortError, CohortWarning
 from analysis.quarter import (
     Indicator,
     QuarterCounts,
@@ -203,6 +203,14 @@ def test_equal_denominators_are_one_quantity(tmp_path):
     assert a.denominator == b.denominator != c.denominator
 
 
+def test_one_site_in_two_spellings_is_said(tmp_path):
+    text = "indicator,period,site,numerator,denominator\nA,2026-Q1,Clinic 1,1,2\nA,2026-Q2,clinic 1 ,1,2\n"
+    with pytest.warns(CohortWarning, match="count as one: 'Clinic 1', 'clinic 1 '"):
+        counts = read_aggregates(write(tmp_path, text))
+    assert counts.sites == ["Clinic 1"]
+
+
+@pytest.mark.filterwarnings("ignore:aggregates")
 @pytest.mark.parametrize(
     ("text", "message"),
     [
@@ -216,7 +224,26 @@ def test_equal_denominators_are_one_quantity(tmp_path):
         ("indicator,period,numerator,denominator\nA,2026-Q1,few,2\n", r"no number in numerator or denominator"),
         ("indicator,period,numerator,denominator\nA,2026-Q1,1,2\nA,2026-Q1,1,2\n", r"are there already \(line 3\)"),
         ("indicator,period,site,numerator,denominator\nA,2026-Q1,,1,2\nA,2026-Q1,b,1,2\n", "with and without a site"),
-        ("indicator,period,kind,numerator,denominator\nA,2026-Q1,odds,1,2\n", "a kind other than"),
+        (
+            "indicator,period,kind,numerator,denominator\nA,2026-Q1,odds,1,2\n",
+            "kind is 'odds' and should be one of share, rate, mean .line 2",
+        ),
+        (
+            "indicator,period,role,numerator,denominator\nA,2026-Q1,,1,2\nB,2026-Q1,structure,1,2\n",
+            "role is 'structure' and should be one of outcome, process, balancing .line 3",
+        ),
+        (
+            "indicator,period,better,numerator,denominator\nA,2026-Q1,more,1,2\n",
+            "better is 'more' and should be one of higher, lower, neither .line 2",
+        ),
+        (
+            "indicator,period,site,numerator,denominator\nA,2026-Q1,Clinic 1,1,2\nA,2026-Q1,Clinic_1,1,2\n",
+            "differ by signs only: 'Clinic 1' and 'Clinic_1'",
+        ),
+        (
+            "indicator,period,site,numerator,denominator\nA,2026-Q1,Clinic 1,1,2\nA,2026-Q1,clinic 1,1,2\n",
+            r"are there already \(line 3\)",
+        ),
     ],
 )
 def test_bad_aggregates_are_explained(tmp_path, text, message):

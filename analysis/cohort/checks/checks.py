@@ -16,7 +16,7 @@ from analysis.cohort.findings import CheckReport, FindingList
 from analysis.cohort.measures import Measures
 from analysis.cohort.no_labels import check_no_labels
 from analysis.cohort.programme import UsualSession
-from analysis.cohort.recognition.find_identifiers import find_identifiers
+from analysis.cohort.recognition.find_identifiers import QUARTERS_NEED, find_identifiers
 from analysis.cohort.reference import check_reference
 from analysis.cohort.tables import TABLES, Cohort, Privacy
 from analysis.counted import counted
@@ -150,6 +150,8 @@ def raise_on_errors(report: CheckReport, where: str, what_to_do: str) -> None:
         *(line for line in first if not line.startswith("      what to do")),
         *([f"and {more:,} more"] if more else []),
     ]
+    if errors["what_to_do"].eq(QUARTERS_NEED).any():
+        what_to_do = f"{what_to_do} Of the column quarter: {QUARTERS_NEED}"
     kind: type[FailedCheckError] = FailedCheckError
     what = f"The cohort has {counted(report.n_errors, 'error')} and is not used."
     if report.n_identifiers:

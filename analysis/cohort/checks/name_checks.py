@@ -10,10 +10,11 @@ import pandas as pd
 
 from analysis.cohort.columns import is_among
 from analysis.cohort.findings import FindingList, in_file
+from analysis.cohort.recognition.site_names import RENAME_SITES, one_name_a_site
 from analysis.cohort.recognition.spellings import same_to_the_eye
 from analysis.foreign_text import shape
 
-_LABELS = ("protocol", "site")
+_SPELLINGS = "Where these are several sites, give them names that differ by more than capitals and blanks."
 
 
 def check_names(
@@ -24,18 +25,25 @@ def check_names(
 ) -> None:
     """Find protocols, sites and identifiers of patients that differ by blanks, capitals or look-alike letters only.
 
-    A finding stands at the first row of the later name and says which row has the earlier; ``source_rows``
+    Spellings of one site that differ by capitals and blanks count as one, and are named; sites that no name of a file could tell
+    apart are an error. A finding stands at the first row of the later name and says which row has the earlier; ``source_rows``
     names the rows of each table. ``masked_patients`` are identifiers that look like one of a person.
     """
     patients = tables.get("patients", pd.DataFrame())
-    for column in _LABELS:
-        if column in patients:
-            _check_labels(patients, column, findings, source_rows["patients"])
+    if "protocol" in patients:
+        _check_labels(patients["protocol"], "protocol", findings, source_rows["patients"])
+    if "site" in patients:
+        sites = one_name_a_site(patients["site"])
+        if sites.joined:
+            findings.add("warning", "patients", sites.joined, _SPELLINGS, column="site")
+        if sites.collision:
+            findings.add("error", "patients", sites.collision, RENAME_SITES, column="site")
+        _check_labels(sites.names, "site", findings, source_rows["patients"])
     _check_patients(tables, findings, masked_patients)
 
 
-def _check_labels(patients: pd.DataFrame, column: str, findings: FindingList, source_rows: np.ndarray) -> None:
-    values = patients[column].dropna().astype("str").drop_duplicates()
+def _check_labels(names_of_rows: pd.Series, column: str, findings: FindingList, source_rows: np.ndarray) -> None:
+    values = names_of_rows.dropna().astype("str").drop_duplicates()
     names = values.tolist()
     for earlier, later, how in same_to_the_eye(names):
         there = in_file(source_rows[values.index[earlier]])

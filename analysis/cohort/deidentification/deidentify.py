@@ -182,7 +182,7 @@ def review_columns(
     before = decisions if decisions is None or isinstance(decisions, Review) else read_review(decisions)
     choices = Choices(level, patient, start, (), date_format)
     if (given / DESCRIPTOR).exists():
-        tables = _cohort_tables(given)[0]
+        tables = cohort_tables(given)[0]
         tables.pop("flow", None)  # no row is of a patient
         review = deidentify_tables(tables, choices, None, {name: name for name in tables}, cohort=True).review
     else:
@@ -191,7 +191,7 @@ def review_columns(
     return review if before is None else review.with_decisions(before)
 
 
-def _cohort_tables(source: Path) -> tuple[dict[str, pd.DataFrame], dict[str, dict[str, Column]], dict[str, Any]]:
+def cohort_tables(source: Path) -> tuple[dict[str, pd.DataFrame], dict[str, dict[str, Column]], dict[str, Any]]:
     """Read the tables of a cohort folder without a look at what is in them, their columns, and the descriptor."""
     descriptor = read_descriptor(source)
     raw: dict[str, pd.DataFrame] = {}
@@ -207,7 +207,7 @@ def _cohort_tables(source: Path) -> tuple[dict[str, pd.DataFrame], dict[str, dic
 def _deidentify_cohort(
     source: Path, folder: Path, choices: Choices, key: bytes | None, *, overwrite: bool
 ) -> DeidentificationReport:
-    raw, columns, descriptor = _cohort_tables(source)
+    raw, columns, descriptor = cohort_tables(source)
     flow = raw.pop("flow", None)
     of_flow = flow is not None and REASON in flow and REASON in choices.keep
     if of_flow and not any(REASON in frame for frame in raw.values()):

@@ -27,8 +27,10 @@ from analysis.cohort.follow_up.as_of import DUE_WEEK
 from analysis.cohort.recognition.cells import Cells
 from analysis.cohort.recognition.find_identifiers import (
     are_dates,
+    are_quarters,
     are_unique_codes,
     is_free_text,
+    is_short_free_text,
     name_rule,
     plain,
     what_cells_hold,
@@ -44,6 +46,7 @@ from analysis.cohort.recognition.known_columns import (
     numbers_in_labels,
 )
 from analysis.cohort.recognition.number_rules import FEWEST_PATIENTS, counts_patients, without_point
+from analysis.cohort.recognition.trade_words import is_note
 from analysis.cohort.tables import Privacy
 from analysis.errors import CohortError
 
@@ -120,8 +123,10 @@ def judge(values: pd.Series, name: str, around: Surroundings) -> Judgement:
     """
     if name == around.start:
         return Judgement(name, "start", "the date of surgery or start", DATES, "dates")
+    if around.level == "limited" and plain(name) == "quarter" and are_quarters(values):
+        return Judgement(name, "keep", "quarters", "", "labels")
     cells = Cells(values)
-    rule, seems = name_rule(name), what_it_seems(cells, around.n_patients)
+    rule, seems = name_rule(name), what_it_seems(cells, around.n_patients, around.patients)
     known = known_as(cells, name, around.patients, started=around.starts is not None)
     whole = known is not None and known.holds in ("labels", "yes or no")
     if rule is not None and rule.what not in ("a date", "a place smaller than a state") and not whole:
@@ -138,6 +143,8 @@ def judge(values: pd.Series, name: str, around: Surroundings) -> Judgement:
         return Judgement(name, "withhold", held[0], held[1], "identifiers")
     if rule is not None and not whole:
         return Judgement(name, "withhold", f"{rule.what}, by the name of the column", rule.paragraph, "identifiers")
+    if cells.numbers is None and is_note(name):
+        return Judgement(name, "withhold", "notes, by the name of the column", "", "texts")
     if known is None:
         return Judgement(
             name,
@@ -232,8 +239,8 @@ def identifiers_in(cells: Cells) -> tuple[str, str] | None:
     return ("given names of people, by the cells", "(A) names") if named else None
 
 
-def what_it_seems(cells: Cells, n_patients: int) -> Seems:
-    """Say what a column may hold, by its cells alone.
+def what_it_seems(cells: Cells, n_patients: int, patients: pd.Series | None = None) -> Seems:
+    """Say what a column may hold, by its cells alone; ``patients`` says whose each row is, by which short notes are told.
 
     Examples
     --------
@@ -252,6 +259,8 @@ def what_it_seems(cells: Cells, n_patients: int) -> Seems:
         return "dates"
     if are_unique_codes(cells.column[~cells.missing].astype("str"), n_patients):
         return "codes of single patients"
+    if patients is not None and is_short_free_text(cells.column.mask(cells.missing), patients):
+        return "texts"
     few = len(distinct) <= min(MOST_LABELS, max(2.0, _OWN_TEXT * n_patients))
     return (
         "labels"

@@ -46,7 +46,25 @@ def read_key(path: Path, source: Path, folder: Path) -> bytes:
         note(f"The key file {path} was empty, as one who died while writing leaves it; a new key is made.")
     if not path.exists():
         _make_key(path)
-    elif os.name == "posix" and stat.S_IMODE(path.stat().st_mode) & 0o077:
+    return key_that_is_there(path)
+
+
+def key_that_is_there(path: Path) -> bytes:
+    """Read the key of a file, and make none.
+
+    Raises
+    ------
+    CohortError
+        What is there is no file.
+    DeidentificationError
+        There is no key, others may read it, or it can be guessed.
+    """
+    refuse_no_file(path)
+    if not path.is_file():
+        raise DeidentificationError(
+            "There is no such key.", where=str(path), what_to_do="Name the key that the source was de-identified with."
+        )
+    if os.name == "posix" and stat.S_IMODE(path.stat().st_mode) & 0o077:
         raise DeidentificationError(
             "Others may read the key file.", where=str(path), what_to_do=f"Close it to others: chmod 600 {path.name}"
         )

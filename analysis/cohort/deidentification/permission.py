@@ -20,7 +20,7 @@ from analysis.cohort.deidentification.judge import (
 from analysis.cohort.deidentification.review import ColumnReview
 from analysis.cohort.deidentification.transforms import is_us_zip_code
 from analysis.cohort.recognition.cells import Cells
-from analysis.cohort.recognition.find_identifiers import name_rule
+from analysis.cohort.recognition.find_identifiers import QUARTERS_NEED, are_quarters, name_rule
 from analysis.cohort.recognition.known_columns import MOST_LABELS, age_unit
 from analysis.cohort.recognition.number_rules import FEWEST_PATIENTS
 from analysis.errors import DeidentificationError
@@ -60,7 +60,7 @@ def permitted(judged: Judgement, said: ColumnReview | None, values: pd.Series, a
             judged, act=act, found=f"labels, numbered by a person's decision{_against(judged)}", paragraph=""
         )
     cells = Cells(values)
-    seems = what_it_seems(cells, around.n_patients)
+    seems = what_it_seems(cells, around.n_patients, around.patients)
     if act == "weeks" or (seems == "dates" and around.level == "safe-harbor"):
         return judge_dates(values, judged.column, around, asked=act == "weeks")
     if act == "zip3":
@@ -68,7 +68,7 @@ def permitted(judged: Judgement, said: ColumnReview | None, values: pd.Series, a
         return replace(
             judged, act="zip3" if fits else "withhold", found="ZIP codes" if fits else "cells that are no ZIP code"
         )
-    if around.level == "limited" and (seems == "dates" or judged.act in ("zip3", "number")):
+    if around.level == "limited" and (seems == "dates" or judged.act in ("zip3", "number") or are_quarters(values)):
         return replace(judged, act="keep", found="kept at the limited level by a person's decision")
     if judged.act != "withhold":  # known, or made harmless: more than that a permission does not give
         return judged
@@ -88,18 +88,22 @@ def permission_by_name(judged: Judgement, values: pd.Series, around: Surrounding
         The column holds texts, which never pass, identifiers that are recognised, or has a name that says one.
     """
     cells = Cells(values)
-    seems = what_it_seems(cells, around.n_patients)
+    seems = what_it_seems(cells, around.n_patients, around.patients)
     held = identifiers_in(cells) if around.level == "safe-harbor" or seems == "texts" else None
     rule = name_rule(judged.column, limited=around.level == "limited")
     by_name = rule is not None and judged.act == "withhold" and rule.what != "a date"
     if seems in ("texts", "codes of single patients") or held is not None or by_name:
         what = held[0] if held else f"{rule.what}, by its name" if by_name and rule is not None else seems
+        quarters = are_quarters(cells.column) and around.level == "safe-harbor"
         raise DeidentificationError(
             f"The column {judged.column!r} cannot be kept: it holds {what}.",
             where=f"column {judged.column}",
-            what_to_do="Leave it out, replace it in a copy of the source with a few codes, or decide on it in a review (--review).",
+            what_to_do=QUARTERS_NEED
+            if quarters
+            else "Leave it out, replace it in a copy of the source with a few codes, or decide on it in a review (--review).",
         )
-    codes = tuple(sorted(cells.distinct)) if seems == "labels" and judged.act != "keep" else ()
+    quarters = around.level == "limited" and are_quarters(cells.column)
+    codes = tuple(sorted(cells.distinct)) if seems == "labels" and judged.act != "keep" and not quarters else ()
     act: Act = "codes" if codes else "keep"
     shapes = tuple(dict.fromkeys(shape(text) for text in cells.distinct))
     return ColumnReview("", judged.column, seems, "named to be kept", len(cells.distinct), shapes, act, withheld=False,

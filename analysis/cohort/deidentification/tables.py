@@ -21,6 +21,7 @@ from analysis.cohort.deidentification.transforms import as_dates, number_labels,
 from analysis.cohort.recognition.cells import Cells
 from analysis.cohort.recognition.known_columns import header_kind
 from analysis.cohort.recognition.recognise_columns import recognise
+from analysis.cohort.recognition.site_names import one_name_a_site
 from analysis.cohort.recognition.spellings import Folded, fold_names
 from analysis.cohort.tables import TABLES, Privacy
 from analysis.errors import CohortError
@@ -81,7 +82,7 @@ def deidentify_tables(
         A column that was named to be kept cannot be.
     """
     with steps("patients and start dates"):
-        patients = {name: _patient_column(frame, name, choices) for name, frame in tables.items()}
+        patients = {name: patient_column(frame, name, choices) for name, frame in tables.items()}
         folded = {name: fold_names(as_identifiers(frame[patients[name]])) for name, frame in tables.items()}
         ids = {name: one.names for name, one in folded.items()}
         new = opaque_identifiers((one for column in ids.values() for one in column.dropna().unique()), key)
@@ -97,8 +98,8 @@ def deidentify_tables(
         )  # fmt: skip
         columns = judge_table(name, frame, patients[name], around, choices, cohort=cohort)
         works.append(TableWork(name, names[name], frame, columns, around))
-    labels = (label for work in works for label in work.labels_to_number())
-    numbered = number_labels(labels, "site" if any(work.has_sites for work in works) else "label", key)
+    numbered, told_of_sites = _numbered(works, key)
+    warnings = (*warnings, *told_of_sites)
     rows: list[tuple[object, ...]] = []
     answer = {}
     for work in works:
@@ -120,6 +121,17 @@ def deidentify_tables(
         {work.new_name: frozenset(work.known_names) for work in works},
         tuple(text for work in works for text in work.to_confirm),
     )
+
+
+def _numbered(works: Collection[TableWork], key: bytes | None) -> tuple[dict[str, str], list[str]]:
+    """Number the labels of all tables, spellings of one site alike; the second of the two is what is to be told."""
+    labels = sorted({label for work in works for label in work.labels_to_number()})
+    if not any(work.has_sites for work in works):
+        return number_labels(labels, "label", key), []
+    sites = one_name_a_site(pd.Series(labels, dtype="str"))
+    new = number_labels(sites.names, "site", key)
+    told = [f"{said[0].upper()}{said[1:]}." for said in (sites.joined, sites.collision) if said]
+    return {label: new[name] for label, name in zip(labels, sites.names, strict=True)}, told
 
 
 def _told_of_folding(folded: Iterable[Folded]) -> list[str]:
@@ -189,7 +201,14 @@ def _without_stray_values(columns: list[Judged]) -> list[Judged]:
     ]
 
 
-def _patient_column(frame: pd.DataFrame, name: str, choices: Choices) -> str:
+def patient_column(frame: pd.DataFrame, name: str, choices: Choices) -> str:
+    """Give the name of the column with the patient: the one that was named, patient_id, or the only one that seems to be it.
+
+    Raises
+    ------
+    CohortError
+        It cannot be told.
+    """
     there = [str(column) for column in frame.columns]
     for wanted in (choices.patient, PATIENT):
         if wanted in there:

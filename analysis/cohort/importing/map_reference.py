@@ -19,6 +19,12 @@ PLACE_OF_WEEK, PLACE_OF_TIME = "{week}", "{time}"
 LIMBS = ("involved", "uninvolved", "right", "left", "none")
 #: What a map says of visits and labels that are not taken.
 LEAVE_OUT = "leave out"
+#: What each level of de-identification means, for whoever writes a map.
+LEVELS: dict[Privacy, str] = {
+    "safe-harbor": "no part of a date finer than the year and no place smaller than a state, 45 CFR 164.514(b)(2)",
+    "limited": "may keep the quarter of the start too, for the report of a quarter, and needs a data use agreement or the organisation's "
+    "own quality work, 45 CFR 164.514(e)",
+}
 _SIDES = "right and left become involved or uninvolved by involved_side under [patients]"
 _COLUMN = "a column"
 
@@ -282,7 +288,8 @@ TOP = Section(
     (
         choice_key("layout", "long: one row a visit or a value. wide: one row a patient, times in the names of the columns.",
                 ("long", "wide"), "long"),
-        choice_key("privacy", "Level of de-identification: 45 CFR 164.514(b)(2), or a limited data set, (e).", get_args(Privacy), "safe-harbor"),
+        choice_key("privacy", "Level of de-identification. " + " ".join(f"{name}: {said}." for name, said in LEVELS.items()),
+                get_args(Privacy), "safe-harbor"),
         text_key("as_of", "Day up to which the data were collected; without it the last day seen. What is due and who is lost is counted "
             "up to it; at the safe-harbor level its year alone is kept.", "2026-03-31"),
         text_key("reference", "The protocol that the others are compared with, as it is called after recoding.", "usual"),

@@ -13,6 +13,7 @@ from analysis.cohort.files.conversion import RawTable, add_unconverted
 from analysis.cohort.findings import FindingList
 from analysis.cohort.importing.map_keys import FileFormat, PatientColumn
 from analysis.cohort.recognition.measured_cells import MeasuredCells, measured_cells
+from analysis.cohort.recognition.site_names import one_name_a_site
 from analysis.cohort.recognition.spellings import Folded, fold, fold_names
 from analysis.cohort.recognition.trade_words import shown_cell
 from analysis.cohort.tables import kind_of
@@ -91,6 +92,8 @@ class SourceRows:
         converted, bad = convert(values, Column(column.name, kind, "", categories=labels))
         target = Column(column.column or column.name, kind, "")
         add_unconverted(values.iloc[bad], self.ids.iloc[bad], self.name, target, self.findings)
+        if column.name == "site" and kind == "category":
+            return self._one_name_a_site(converted, target.name)
         return self._told_of(fold_names(converted), target.name) if kind == "category" else converted
 
     def numbers(
@@ -169,6 +172,17 @@ class SourceRows:
                 "Each is read by the clock written in its cell. Where a day may differ by that, write all in the zone of the "
                 "clinic.", column=column,
             )  # fmt: skip
+
+    def _one_name_a_site(self, values: pd.Series, column: str) -> pd.Series:
+        """Give the sites in one spelling each, and name the spellings once."""
+        found = one_name_a_site(values)
+        if found.joined:
+            self.findings.add(
+                "warning", self.name, found.joined,
+                "Where these are several sites, recode them in the map to names that differ by more than capitals and blanks.",
+                column=column,
+            )  # fmt: skip
+        return found.names
 
     def _told_of(self, found: Folded, column: str) -> pd.Series:
         """Give the names, and say once how many cells of the column were written otherwise."""

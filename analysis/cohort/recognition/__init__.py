@@ -1,6 +1,7 @@
 """What a column is, by its name and its cells; identifiers among them.
 
 - ``spellings``: One name in several spellings: what is folded, and what a reader takes for one another.
+- ``site_names``: Names of sites, read the same everywhere: capitals and blanks make no site of their own.
 - ``recognise_columns``: Recognise what a column of an unknown file may hold, by its name and by what stands in it.
 - ``header_words``: Take the name of a column apart: what is measured, on which limb, when, in which unit.
 - ``visit_times``: Times told by the names of visits, and the order in which dates are written.

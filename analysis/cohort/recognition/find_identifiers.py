@@ -19,6 +19,7 @@ from analysis.cohort.recognition.identifier_rules import (
     VALUE_RULES,
     NameRule,
 )
+from analysis.cohort.recognition.trade_words import is_note
 from analysis.cohort.tables import TABLES, Privacy
 from analysis.foreign_text import shape
 
@@ -28,6 +29,8 @@ _WEEKS = "Use weeks since surgery or start."
 #: A text column whose usual cell is longer than this, in several words, is free text (design choice).
 _FREE_TEXT_LENGTH = 40
 _SPACES_OF_FREE_TEXT = 4
+#: Short notes have so many words, and so many where the patients are too few for labels to come twice (design choices).
+_WORDS_OF_A_NOTE, _WORDS_OF_A_SENTENCE, _FEWEST_PATIENTS = 2, 4, 5
 #: Whole numbers from here on, different in nearly every patient, are numbers given to somebody (design choice).
 _LONG_NUMBER = 1_000_000
 #: Columns of labels, in which many patients may have a label of their own.
@@ -37,9 +40,15 @@ _FEWEST_CODES = 20
 _CODE = r"[A-Za-z]{0,6}[-_/. ]?\d[A-Za-z0-9_/.-]{3,}|[A-Za-z0-9]{6,}"
 #: What each rule for values finds; the last, which place -1 means, is nothing.
 _RULE_NAMES = np.array([*(f"{rule.what}, {rule.paragraph}" for rule in VALUE_RULES), ""], dtype=object)
-_LIMITED = "Leave it out, or make a limited data set: kneecurve deidentify --level limited."
 #: A quarter, or a month, of a year.
 _PERIOD = r"[12]\d{3}-(?:Q[1-4]|0[1-9]|1[0-2])"
+
+
+#: What to do where a cohort has quarters and its level is safe harbor.
+QUARTERS_NEED = (
+    "Leave the column out; or, under a data use agreement or for the organisation's own quality work (45 CFR 164.514(e)), say so: "
+    'privacy = "limited" at the top of the map, before its first section (of tables that are de-identified: --level limited).'
+)
 
 
 def find_identifiers(
@@ -77,7 +86,7 @@ def find_identifiers(
             elif name == "patients" and column == "due_week" and not quarters:
                 if values.notna().any():
                     problem = "the week due by the as-of date tells when the patient started, (C) dates"
-                    findings.add("error", "patients", problem, _LIMITED, column="due_week", identifier=True)
+                    findings.add("error", "patients", problem, QUARTERS_NEED, column="due_week", identifier=True)
             elif column == "patient_id":
                 new = values[~is_among(values, known_patients)] if len(known_patients) else values
                 distinct = new.dropna().drop_duplicates().astype("str")
@@ -155,11 +164,23 @@ def _quarters(patients: pd.DataFrame, findings: FindingList, *, allowed: bool) -
     if not allowed:
         if quarter.notna().any():
             problem = "a quarter is an element of a date finer than the year, (C) dates"
-            findings.add("error", "patients", problem, _LIMITED, column="quarter", identifier=True)
+            findings.add("error", "patients", problem, QUARTERS_NEED, column="quarter", identifier=True)
         return
     wrong = quarter.notna() & ~quarter.astype("str").str.fullmatch(_PERIOD).fillna(value=False).astype(bool)
     advice = "Write quarters as 2026-Q1, or months as 2026-01."
     findings.add_rows("error", "patients", patients, wrong, "quarter", "this is no quarter", advice)
+
+
+def are_quarters(values: pd.Series) -> bool:
+    """Say whether every cell of a column that has one is a quarter or a month of a year.
+
+    Examples
+    --------
+    >>> are_quarters(pd.Series(["2026-Q1", None])), are_quarters(pd.Series(["2026-Q1", "spring"])), are_quarters(pd.Series([None]))
+    (True, False, False)
+    """
+    known = values.dropna().astype("str").str.strip()
+    return bool(len(known) and known.str.fullmatch(_PERIOD).all())
 
 
 def _patient_identifiers(table: str, distinct: pd.Series, findings: FindingList) -> set[str]:
@@ -200,10 +221,15 @@ def _text_identifiers(table: str, frame: pd.DataFrame, column: str, findings: Fi
         problem = "nearly every patient has a code of their own, (R) any other unique identifying number or code"
         advice = _WHAT_TO_DO
         findings.add("error", table, problem, advice, column=column, identifier=True)
-    if is_free_text(distinct):
+    further = table not in TABLES or TABLES[table].column(column) is None
+    if is_free_text(distinct) or (further and _are_notes(frame, column)):
         problem = "the column holds free text, in which a check cannot see names"
         advice = "Remove it, or read it through and replace it with categories."
         findings.add("warning", table, problem, advice, column=column)
+
+
+def _are_notes(frame: pd.DataFrame, column: str) -> bool:
+    return is_note(column) or ("patient_id" in frame and is_short_free_text(frame[column], frame["patient_id"]))
 
 
 def is_free_text(distinct: pd.Series) -> bool:
@@ -213,6 +239,30 @@ def is_free_text(distinct: pd.Series) -> bool:
         long.to_numpy(dtype=bool, na_value=False).mean() > 0.5
         and (distinct[long].str.count(" ") >= _SPACES_OF_FREE_TEXT).mean() > 0.5
     )
+
+
+def is_short_free_text(texts: pd.Series, whose: pd.Series) -> bool:
+    """Say whether the texts of a column, row by row, read like what was written of one patient each.
+
+    More than half of the different texts are then of several words and stand with one patient only. Of fewer than five patients a
+    label of several words may stand with one of them; there it takes sentences.
+
+    Examples
+    --------
+    >>> whose = pd.Series([f"P{i}" for i in range(6)])
+    >>> is_short_free_text(pd.Series(["speaks Turkish", "moves to her daughter", None, None, None, None]), whose)
+    True
+    >>> is_short_free_text(pd.Series(["early motion", "usual care"] * 3), whose)
+    False
+    """
+    pairs = pd.DataFrame({"text": texts.astype("str").str.strip(), "whose": whose})[texts.notna()].drop_duplicates()
+    patients_of = pairs.groupby("text")["whose"].nunique()
+    if patients_of.empty:
+        return False
+    few = whose.nunique() < _FEWEST_PATIENTS
+    least = _WORDS_OF_A_SENTENCE if few else _WORDS_OF_A_NOTE
+    words = pd.Series(patients_of.index).str.count(r"[^\W\d_]{2,}").to_numpy()
+    return bool(((words >= least) & (patients_of.to_numpy() == 1)).mean() > 0.5)
 
 
 def are_unique_codes(values: pd.Series, n_patients: int | None = None) -> bool:

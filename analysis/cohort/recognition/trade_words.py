@@ -218,6 +218,18 @@ def word_list(name: str) -> frozenset[str]:
     return frozenset(_data()[name]["words"])
 
 
+@cache
+def is_note(name: str) -> bool:
+    """Say whether the name of a column says that anybody wrote into it what came to mind.
+
+    Examples
+    --------
+    >>> [is_note(name) for name in ("Comment", "knee_notes", "Bemerkungen", "free text", "noted pain")]
+    [True, True, True, True, False]
+    """
+    return bool(set(words_of(name)) & word_list("notes"))
+
+
 def header_words() -> frozenset[str]:
     """Give the words that any header may hold: when, which limb, which unit."""
     return word_list("headers")

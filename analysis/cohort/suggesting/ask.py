@@ -12,10 +12,11 @@ import pandas as pd
 
 from analysis.cohort.files.paths import refuse_no_file
 from analysis.cohort.files.settings_files import explained_toml
+from analysis.cohort.importing.map_reference import LEVELS
 from analysis.cohort.recognition.recognise_columns import hold_numbers
 from analysis.cohort.recognition.visit_times import visit_time
 from analysis.cohort.suggesting import questions
-from analysis.cohort.suggesting.map_text import quoted
+from analysis.cohort.suggesting.map_text import LEVEL_LINE, LEVEL_NOT_ASKED, QUARTER_LINE, quoted
 from analysis.cohort.suggesting.questions import Answer, choose, column_of, column_or_none
 from analysis.cohort.suggesting.suggest_map import read_columns, suggested_text
 from analysis.foreign_text import visible
@@ -112,6 +113,7 @@ class _Asked:
                 block[i : i + 1] = lines
             self.n_answered += 1
         self._reference()
+        self.level()
 
     def _next(self) -> tuple[list[str], int, re.Match[str]] | None:
         """Find the first open line: its block, its place in it and its mark."""
@@ -278,6 +280,49 @@ class _Asked:
         said = f"reference = {quoted(labels[chosen])}" if chosen < len(labels) else f"# {options[-1]}"
         head[place] = said
         self.n_answered += 1
+
+    def level(self) -> None:
+        """Ask for the level of de-identification, where the map does not say it."""
+        head = self._head()
+        place = next((i for i, line in enumerate(head) if line.startswith(LEVEL_LINE)), None)
+        if place is None:
+            return
+        options = [f"{name}: {said}" for name, said in LEVELS.items()]
+        chosen = list(LEVELS)[choose(self.answer, "\nAt which level of de-identification?", options, default=0)]
+        head[place : place + len(LEVEL_NOT_ASKED)] = [f"privacy = {quoted(chosen)}"]
+        if chosen == "limited":
+            patients = block_of(self.blocks, "[patients]")
+            patients[:] = [
+                line.partition("  #")[0].removeprefix("# ") if line.startswith(QUARTER_LINE) else line
+                for line in patients
+            ]
+        self.n_answered += 1
+
+
+def ask_level(map_file: str | os.PathLike[str], answer: Answer) -> None:
+    r"""Ask for the level of de-identification alone and write it into a suggested map; without an answer the map stays as it is.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from analysis.cohort.suggesting.suggest_map import suggest_map
+    >>> with tempfile.TemporaryDirectory() as place:
+    ...     data, written = Path(place) / "scores.csv", Path(place) / "scores.toml"
+    ...     _ = data.write_text("id,arm,quarter,koos_pain_pre,koos_pain_6w\nP1,usual,2026-Q1,44,58\nP2,early,2026-Q2,51,60\n")
+    ...     _ = suggest_map(data, written)
+    ...     ask_level(written, lambda question: "2")
+    ...     print(*(line for line in written.read_text().splitlines() if line.startswith(("privacy", "quarter"))), sep="\n")
+    privacy = "limited"
+    quarter = "quarter"
+    """
+    target = Path(map_file)
+    asked = _Asked(target.read_text(encoding="utf-8"), {}, answer)
+    try:
+        asked.level()
+    except (KeyboardInterrupt, EOFError):
+        return
+    if asked.n_answered:
+        _write(target, asked.text())
 
 
 def block_of(blocks: list[list[str]], section: str) -> list[str]:

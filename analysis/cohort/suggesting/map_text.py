@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass, field
 
 from analysis.cohort.importing.map_keys import FileFormat
+from analysis.cohort.importing.map_reference import LEVELS
 from analysis.cohort.recognition.trade_words import shown_cell
 
 
@@ -54,7 +55,9 @@ def compose(suggestion: SuggestedMap, name: str, doubts: list[str]) -> str:
     said = {name: getattr(form, name) for name in ("delimiter", "decimal", "encoding", "sheet")}
     file = [f"{name} = {quoted(value)}" for name, value in said.items() if value != getattr(FileFormat(), name)]
     file += [f"header_rows = {form.header_rows}"] if form.header_rows > 1 else []
-    parts = ["\n".join([*head, "", f'layout = "{suggestion.layout}"', *_reference(suggestion.protocols)])]
+    parts = [
+        "\n".join([*head, "", f'layout = "{suggestion.layout}"', *_reference(suggestion.protocols), *LEVEL_NOT_ASKED])
+    ]
     if file:
         parts.append("\n".join(["[file]", *file]))
     if suggestion.files:
@@ -69,6 +72,16 @@ def compose(suggestion: SuggestedMap, name: str, doubts: list[str]) -> str:
     ]
     parts += [*suggestion.measures, *suggestion.home, *_left_out(suggestion)]
     return "\n\n".join(parts) + "\n"
+
+
+#: What a map says of its level before anybody was asked.
+LEVEL_LINE = '# privacy = "limited"'
+LEVEL_NOT_ASKED = [
+    f"{LEVEL_LINE}  # without this line the level is safe-harbor",
+    *(f"#   {name}: {said}" for name, said in LEVELS.items()),
+]
+#: A column of the patients that only a cohort at the limited level may have.
+QUARTER_LINE = "# quarter = "
 
 
 def _reference(protocols: list[str]) -> list[str]:

@@ -14,12 +14,13 @@ from analysis.cohort.files.paths import refuse_impossible_name, refuse_no_file
 from analysis.cohort.files.readers import DELIMITERS, guess_header_rows, read_table
 from analysis.cohort.importing.map_keys import FileFormat
 from analysis.cohort.importing.sources import Sources
+from analysis.cohort.recognition.find_identifiers import are_quarters
 from analysis.cohort.recognition.header_words import limb_of_label, side_of
 from analysis.cohort.recognition.recognise_columns import MEASURED_AT_VISITS, Recognised, recognise, settle_sides
 from analysis.cohort.recognition.recognise_home import recognise_home, varies_within
 from analysis.cohort.recognition.trade_words import shown_cell
 from analysis.cohort.suggesting.home import fill_home
-from analysis.cohort.suggesting.map_text import SuggestedMap, compose, file_entry, key, quoted
+from analysis.cohort.suggesting.map_text import QUARTER_LINE, SuggestedMap, compose, file_entry, key, quoted
 from analysis.cohort.suggesting.sheets import Sheets, choose_sheets, place_of_name
 from analysis.cohort.suggesting.time import fill_dates, fill_week, fill_week_zero
 from analysis.cohort.suggesting.values import fill_described, fill_long, fill_wide, wide_blocks
@@ -286,6 +287,10 @@ def _fill_column(
         if one.target == "involved_side" and (n := _hidden_sides(cells[one.name])):
             note += f"  # {n:,} label{'' if n == 1 else 's'} of no words of the trade: add them to recode"
         suggestion.patients.append(f"{one.target} = {column}{note}")
+    elif not varies and "quarter" in one.name.casefold() and are_quarters(cells[one.name]):
+        suggestion.patients.append(
+            f'{QUARTER_LINE}{quoted(one.name)}  # the quarter of the start, only with privacy = "limited" above'
+        )
     elif one.role in ("patient", "identifier", "date", "start", "home", "change", "measure"):
         by_week = suggestion.layout == "wide" and one.role == "home" and one.header.time is not None
         suggestion.left_out.append(f"{one.name}: {_HOME_IN_COLUMNS if by_week else _what_it_is(one)}")

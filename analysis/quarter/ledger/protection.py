@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.progress import in_portions
-from analysis.quarter.ledger.system import Cell, JoinedReleases, Row
+from analysis.quarter.ledger.system import Cell, JoinedReleases, Row, Version
 from analysis.statistics.small_counts import LARGEST_HIDDEN, SMALLEST_HIDDEN
 
 if TYPE_CHECKING:
@@ -126,6 +126,7 @@ def _protected(
     for quantity, place in atoms:
         if _is_small(system.true(quantity, place)):
             protect(system.row(quantity, place, system.now))
+    last: tuple[Release, Version] | None = None
     for entry, version in zip(earlier, system.of_release, strict=True):
         for place, names in entry.hidden.items():
             for name in names:
@@ -142,11 +143,15 @@ def _protected(
                 continue
             if grew.get(name):
                 protect(now | dict.fromkeys(before, -1.0), none=True)
+                row = {} if last is None or last[1] is version else system.row(name, place, last[1])
+                if row and last is not None and system.only_grew(last[0], name):
+                    protect(before | dict.fromkeys(row, -1.0), none=True)
                 continue
             change = system.true(name, place) - system.told(entry).get(place, {}).get(name, np.nan)
             if _is_small(abs(change)):
                 sign = 1.0 if change > 0 else -1.0
                 protect(dict.fromkeys(now, sign) | dict.fromkeys(before, -sign))
+        last = entry, version
     return list(found.values())
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
 from analysis.cohort import Cohort
@@ -88,8 +89,7 @@ def methods(study: QuarterStudy) -> Section:
         f"Run charts follow the {RUN_RULE_SET}: {'; '.join(RUN_RULES.values())}.",
         (
             f"Sites are compared over {study.span}. Limits are exact; over-dispersion is tested and, where found, widens "
-            "them. The case-mix model is fitted on all patients up to the quarter; what it may adjust for: "
-            f"{', '.join(one.replace('_', ' ') for one in COVARIATES)}."
+            f"them. {_case_mix_model(study)}"
         ),
         (
             "Small counts: every sum between the numbers of this report, over periods, sites and parts, is one system "
@@ -115,6 +115,18 @@ def _kept(study: QuarterStudy) -> str:
     if len(study.released.baseline) < FEWEST_POINTS:
         return f"which is not stored until it holds {FEWEST_POINTS} periods"
     return "which is stored with this release and not computed again"
+
+
+def _case_mix_model(study: QuarterStudy) -> str:
+    """Say where what is expected of the sites comes from."""
+    if study.case_mix is None:
+        return "Nothing was adjusted for case mix."
+    if np.isnan(study.case_mix.concordance):
+        return (
+            "What is expected of the sites was given with their counts; who fitted the model stands beside the table."
+        )
+    may = ", ".join(one.replace("_", " ") for one in COVARIATES)
+    return f"The case-mix model is fitted on all patients up to the quarter; what it may adjust for: {may}."
 
 
 def _prime_charts(study: QuarterStudy) -> str:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
+import pandas as pd
 
 from analysis.cohort import Cohort, load_cohort
 from analysis.cohort.files.paths import refuse_impossible_name
@@ -31,6 +32,7 @@ from analysis.quarter import (
 from analysis.quarter.control_charts import FEWEST_POINTS
 from analysis.quarter.counts import check_quarter
 from analysis.quarter.ledger.entries import Ledger, read_ledger
+from analysis.quarter.network import NETWORK_FILE, CombinedCounts, read_combined, with_unknown_hidden
 from analysis.quarter.periods import every_period, period_number, quarter_in_words, quarter_of
 from analysis.quarter.release import WINDOW
 from analysis.quarter.site_effects import scale_expected, shrink
@@ -40,8 +42,6 @@ from analysis.report.running.declared import ReportParameters, parameter, takes
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-
-    import pandas as pd
 
     from analysis.report.quarter.findings.finding import QuarterFindings
 
@@ -210,12 +210,14 @@ def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
         released, releasing = release_beside(
             counts, at, ledger, path, baseline=fixed, window=window, by_site=by_site, small_counts=asked.small_counts
         )
+        released = with_unknown_hidden(released, counts)
+        whole = None if isinstance(counts, CombinedCounts) and len(counts.unknown) else counts
         lines = ledger.lines if releasing.stored else {}
         charts = {
-            one.name: chart_of(released, one, counts=counts, line=lines.get(one.name)) for one in released.indicators
+            one.name: chart_of(released, one, counts=whole, line=lines.get(one.name)) for one in released.indicators
         }
         sites, no_funnel = _funnel(released, compared)
-        adjusted, no_case_mix = _case_mix(released, compared, patients, counts.expected, asked.level)
+        adjusted, no_case_mix = _case_mix(released, compared, patients, counts, asked.level)
         found = find(
             released, charts, compared=compared, funnel=sites, case_mix=adjusted, span=_span(released),
             of_patients=origin is not None, level=asked.level,
@@ -244,6 +246,8 @@ def _counted(
         # What was done to the data may name small counts; it stays with the cohort.
         origin = replace(cohort.provenance, parameters=dict(cohort.provenance.parameters), steps=())
         return found.counts, found.patients, _without_patients(cohort, origin), found.notes
+    if (folder / NETWORK_FILE).is_file():
+        return _network(folder, options)
     if (folder / AGGREGATES_FILE).is_file():
         return read_aggregates(folder / AGGREGATES_FILE), None, None, ("Counts as given in aggregates.csv.",)
     raise CohortError(
@@ -251,9 +255,31 @@ def _counted(
         where=str(folder),
         what_to_do=(
             "A quarter's outcomes need a cohort at the limited level (kneecurve import), because safe harbor forbids "
-            f"quarters, or counts by month or quarter in a file {AGGREGATES_FILE}."
+            f"quarters, or counts by month or quarter in a file {AGGREGATES_FILE}, or of several sites (kneecurve combine)."
         ),
     )
+
+
+def _network(
+    folder: Path, options: dict[str, Any]
+) -> tuple[QuarterCounts, pd.DataFrame | None, Cohort | None, tuple[str, ...]]:
+    """Read the combined counts of a network; what was counted is settled there."""
+    counts, shared = read_combined(folder)
+    asked = [name for name in ("measure", "week", "threshold") if options[name] is not None]
+    if asked:
+        raise ReportError(
+            f"What was counted is settled in the files of the sites; {', '.join(asked)} cannot be chosen here.",
+            where=f"{folder.name}: {shared.definitions.label} at week {shared.definitions.week:g}",
+            what_to_do="Leave the parameter out, or let the sites count again (kneecurve aggregate).",
+        )
+    nobody = pd.DataFrame({"patient_id": [], "protocol": []})
+    origin = Provenance(sources=shared.files)
+    visits = pd.DataFrame({"patient_id": [], "week": [], "measure": [], "limb": [], "value": []})
+    how = f"Counts of {len(shared.sites)} sites, each counted where its patients are, added up by kneecurve combine."
+    open_cells = len(shared.unknown)
+    more = f"Sites gave {open_cells:,} counts within limits only; what holds one of them is missing, never guessed."
+    notes = (*shared.notes, how, *([more] if open_cells else []))
+    return counts, None, Cohort(nobody, visits, provenance=origin, privacy="limited"), notes
 
 
 def _without_patients(cohort: Cohort, origin: Provenance) -> Cohort:
@@ -301,8 +327,13 @@ def _funnel(released: ReleasedCounts, compared: Indicator | None) -> tuple[Funne
         return None, "a second site, so there is nothing to compare."
     whole = released.of(compared, [WINDOW]).iloc[0]
     try:
-        target = None if whole["value"] != whole["value"] else float(whole["value"])
-        return funnel(_shown_sites(released, compared), target=target), ""
+        target, shown = (
+            None if whole["value"] != whole["value"] else float(whole["value"]),
+            _shown_sites(released, compared),
+        )
+        if target is None and len(shown) < 2:
+            return None, "a second site whose counts may be shown, or the whole. Sites cannot be compared."
+        return funnel(shown, target=target), ""
     except ModelError as error:
         return None, f"sites that may be shown. {error.what}"
 
@@ -316,7 +347,7 @@ def _case_mix(
     released: ReleasedCounts,
     compared: Indicator | None,
     patients: pd.DataFrame | None,
-    expected: pd.DataFrame | None,
+    counts: QuarterCounts,
     level: float,
 ) -> tuple[CaseMix | None, str]:
     if compared is None or len(released.sites) < 2:
@@ -326,7 +357,7 @@ def _case_mix(
     if shown.empty or not 0 < whole["value"] < 1:
         return None, "sites whose counts may be shown, or both outcomes. Nothing can be adjusted."
     if patients is None:
-        return _expected_as_given(released, compared, expected, shown, float(whole["value"]), level)
+        return _expected_as_given(released, compared, counts, shown, float(whole["value"]), level)
     compared_now = patients["quarter"].isin(released.window)
     known = patients["quarter"].map(period_number) <= period_number(released.window[-1])
     try:
@@ -342,12 +373,14 @@ def _case_mix(
 def _expected_as_given(
     released: ReleasedCounts,
     compared: Indicator,
-    expected: pd.DataFrame | None,
+    counts: QuarterCounts,
     shown: pd.DataFrame,
     share: float,
     level: float,
 ) -> tuple[CaseMix | None, str]:
-    missing = "what the case mix would lead one to expect (column expected of the aggregates). Nothing can be adjusted."
+    expected, shared = counts.expected, isinstance(counts, CombinedCounts)
+    given = "a case-mix model of the network" if shared else "column expected of the aggregates"
+    missing = f"what the case mix would lead one to expect ({given}). Nothing can be adjusted."
     if expected is None:
         return None, missing
     inside = expected[expected["indicator"].eq(compared.label) & expected["period"].isin(released.window)]
@@ -360,9 +393,12 @@ def _expected_as_given(
     table = sums.rename(columns={"denominator": "n", "numerator": "observed"})
     chances = [np.full(int(n), expected / n) for n, expected in zip(table["n"], table["expected"], strict=True)]
     table, between = shrink(table, chances, share, level=level)
+    by = "with the aggregates, by a model of the sender"
+    if isinstance(counts, CombinedCounts):
+        by = f"by the sites, by a model that they share ({counts.expected_words.rstrip('.')})"
     notes = (
         (
-            "Expected counts as given with the aggregates, by a model of the sender; their log odds were moved, all alike, so "
+            f"Expected counts as given {by}; their log odds were moved, all alike, so "
             "that they add up to what was observed. Patients of a site are taken to be alike."
         ),
         "Estimates are shrunk towards the whole. Sites stand by name: the intervals do not support a ranking.",

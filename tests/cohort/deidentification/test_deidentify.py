@@ -337,3 +337,14 @@ def test_another_who_makes_the_same_key_at_the_same_time_is_not_overwritten(tmp_
     again = deidentify(tmp_path / "source", tmp_path / "2", patient="MRN", start="Surgery date", key_file=key)
     assert (tmp_path / "out" / "clinic.csv").read_bytes() == (tmp_path / "2" / "clinic.csv").read_bytes()
     assert report.n_patients == again.n_patients
+
+
+def test_a_quarter_that_shall_be_kept_at_safe_harbor_says_what_it_needs(tmp_path: Path) -> None:
+    text = "MRN,quarter,koos_pain\n" + "".join(f"M{i},2026-Q{1 + i % 4},{40 + i}\n" for i in range(8))
+    given = clinic(tmp_path, text)
+    with pytest.raises(DeidentificationError, match="--level limited"):
+        deidentify(given, tmp_path / "out", patient="MRN", keep=["quarter"])
+    for keep in ([], ["quarter"]):
+        out = tmp_path / f"limited {len(keep)}"
+        deidentify(given, out, patient="MRN", level="limited", keep=keep)
+        assert "2026-Q1" in (out / "clinic.csv").read_text()

@@ -220,3 +220,49 @@ def test_labels_of_a_cohort_that_nobody_permitted_must_be_words_of_the_trade():
 )
 def test_what_a_column_seems_to_be(cells, seems):
     assert what_it_seems(Cells(pd.Series([cells[i % len(cells)] for i in range(N)])), N) == seems
+
+
+NOTES = (
+    ["speaks Turkish", "will move to her daughter"],
+    ["better", "left knee better"],
+    ["mild", "none"],
+    ["left", "right"],
+    ["yes", "x"],
+)
+
+
+@pytest.mark.parametrize(
+    "name", ["comment", "remark", "Notes", "free text", "Bemerkung", "Freitext", "remarques", "pain comment", "uwagi"]
+)
+@pytest.mark.parametrize("cells", NOTES, ids=lambda cells: cells[0])
+def test_notes_are_withheld_whole_however_short_and_whatever_their_words(name, cells):
+    values = pd.Series([None] * N, dtype=object)
+    values[3], values[9] = cells
+    found = judge(values, name, Surroundings(PATIENTS))
+    assert (found.act, found.seems) == ("withhold", "texts")
+
+
+@pytest.mark.parametrize(("name", "cells"), [("note_douleur", [3, 4, 6]), ("noted pain", ["mild", "severe"])])
+def test_numbers_and_other_names_are_no_notes(name, cells):
+    assert judged(name, cells).found != "notes, by the name of the column"
+
+
+@pytest.mark.parametrize(
+    ("cells", "seems"),
+    [
+        (["speaks Turkish", "will move to her daughter"], "texts"),  # a note of two of forty patients
+        (["early motion", "usual care", "brace at night"] * 12, "labels"),
+        (["early motion", "early motion", "usual care"], "labels"),  # half of them come twice
+        (["speaks Turkish"] * 2, "labels"),
+    ],
+)
+def test_short_texts_of_one_patient_each_are_no_labels(cells, seems):
+    values = pd.Series([*cells, *[None] * (N - len(cells))], dtype=object)
+    assert what_it_seems(Cells(values), N, PATIENTS) == seems
+
+
+def test_a_note_that_is_repeated_at_each_visit_of_its_patient_is_of_one_patient():
+    values = pd.Series([f"walks with stick {'abcdefgh'[i]}{'abcdefgh'[i]}" for i in range(8) for _ in range(5)])
+    patients = pd.Series([f"P{i}" for i in range(8) for _ in range(5)])
+    assert what_it_seems(Cells(values), 8, patients) == "texts"
+    assert what_it_seems(Cells(values), 16) == "labels"

@@ -248,3 +248,33 @@ def test_a_column_that_is_decided_twice_is_refused(source, tmp_path):
     file.write_text(text + text[text.index("[[columns]]") :], encoding="utf-8")
     with pytest.raises(CohortError, match="is decided twice"):
         read_review(file)
+
+
+def notes(**columns):
+    cells = [None] * N
+    cells[3], cells[9] = "speaks Turkish", "will move to her daughter"
+    return table(Comment=cells, **columns)
+
+
+def test_the_review_proposes_no_labels_of_notes_and_asks_nothing_about_them(source):
+    review = review_columns(source(notes()), patient="id")
+    block = next(one for one in review.columns if one.column == "Comment")
+    assert (block.proposed, block.seems, block.withheld, block.labels) == ("withhold", "texts", True, ())
+    asked = []
+    ask_columns(review, lambda question: asked.append(question) or "")
+    assert not any("Comment" in question for question in asked)
+
+
+def test_notes_go_by_themselves_and_stay_only_by_a_decision_that_lists_them(source, tmp_path):
+    given, out = source(notes()), tmp_path / "out"
+    done = deidentify(given, out, patient="id")
+    assert "Turkish" not in (out / "clinic.csv").read_text()
+    assert "notes, by the name of the column" in done.to_text()
+    with pytest.raises(DeidentificationError, match="it holds texts"):
+        deidentify(given, tmp_path / "kept", patient="id", keep=["Comment"])
+    path = review_columns(given, patient="id").write(tmp_path / "review.toml")
+    decide(path, "Comment", decision='"codes"', codes='["speaks Turkish"]', may_see='"anyone"')
+    deidentify(given, tmp_path / "decided", patient="id", decisions=path)
+    written = (tmp_path / "decided" / "clinic.csv").read_text()
+    assert "speaks Turkish" in written
+    assert "daughter" not in written

@@ -4,7 +4,8 @@ import pandas as pd
 import pytest
 
 from analysis.cohort import Cohort, Provenance, check_cohort
-from analysis.cohort.recognition.find_identifiers import are_dates, look_like_names, name_rule
+from analysis.cohort.findings import FindingList
+from analysis.cohort.recognition.find_identifiers import are_dates, find_identifiers, look_like_names, name_rule
 
 
 def problems(patients, visits, column, values, **options):
@@ -128,4 +129,21 @@ def test_free_text_is_a_warning(patients, visits):
     text = "The patient said that the knee was stiff in the morning after a long walk"
     table, report = problems(patients, visits, "remarks", [text, text + " again", "none"])
     assert "free text, in which a check cannot see names" in table["problem"].item()
+    assert report.passed
+
+
+@pytest.mark.parametrize(
+    ("column", "cells", "told"),
+    [
+        ("comment", ["ok", None], True),
+        ("graft", ["speaks Turkish", "will move to her daughter"], True),
+        ("graft", ["patellar tendon", "patellar tendon"], False),
+    ],
+)
+def test_short_notes_in_a_cohort_are_a_warning(column, cells, told):
+    frame = pd.DataFrame({"patient_id": [f"P{i:03d}" for i in range(12)], column: [*cells, *[None] * 10]})
+    found = FindingList()
+    find_identifiers({"patients": frame}, found)
+    report = found.report()
+    assert report.findings["problem"].str.contains("free text").any() == told
     assert report.passed

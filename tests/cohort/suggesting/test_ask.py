@@ -45,7 +45,7 @@ LONG = {"id": list("aabb"), "week": [0, 6, 0, 6], "pain": [5, 3, 6, 2]}
 
 
 def test_a_file_without_a_protocol_and_another_column_chosen(asked):
-    made, answered, questions = asked(LONG | {"got": ["usual", "usual", "early", "early"]}, "9", "4", "1")
+    made, answered, questions = asked(LONG | {"got": ["usual", "usual", "early", "early"]}, "9", "4", "1", "")
     assert made["patients"]["protocol"] == "got"
     assert made["reference"] == "usual"
     assert (answered.left, answered.stopped) == (0, False)
@@ -54,6 +54,32 @@ def test_a_file_without_a_protocol_and_another_column_chosen(asked):
     assert "(Enter: 5)" in questions[0]  # none, as suggested
     assert questions[1].startswith("'9' is none of the numbers.")
     assert "Which protocol are the others compared with?" in questions[2]
+    assert made["privacy"] == "safe-harbor"
+    assert "a data use agreement or the organisation's own quality work" in questions[3]
+
+
+QUARTERS = LONG | {"arm": list("uuee"), "quarter": ["2026-Q1", "2026-Q1", "2026-Q2", "2026-Q2"]}
+
+
+@pytest.mark.parametrize(("typed", "level"), [("2", "limited"), ("1", "safe-harbor"), ("", "safe-harbor")])
+def test_the_level_is_asked_and_brings_the_quarter_where_it_may(asked, tmp_path, typed, level):
+    made, answered, _ = asked(QUARTERS, "1", typed)
+    assert (made["privacy"], answered.left) == (level, 0)
+    cohort = import_cohort(tmp_path / "data.csv", tmp_path / "map.toml").cohort
+    assert cohort.privacy == level
+    assert ("quarter" in cohort.patients) == (level == "limited")
+
+
+def test_where_nobody_is_asked_the_level_is_a_line_to_uncomment(tmp_path):
+    pd.DataFrame(QUARTERS).to_csv(tmp_path / "data.csv", index=False)
+    suggest_map(tmp_path / "data.csv", tmp_path / "map.toml")
+    text = (tmp_path / "map.toml").read_text()
+    assert {"privacy", "quarter"}.isdisjoint(tomllib.loads(text) | tomllib.loads(text)["patients"])
+    assert "#   limited: may keep the quarter of the start too" in text
+    lines = [line[2:] if line.startswith(("# privacy = ", "# quarter = ")) else line for line in text.splitlines()]
+    (tmp_path / "open.toml").write_text("\n".join(lines))
+    cohort = import_cohort(tmp_path / "data.csv", tmp_path / "open.toml").cohort
+    assert (cohort.privacy, cohort.patients["quarter"].tolist()) == ("limited", ["2026-Q1", "2026-Q2"])
 
 
 OPERATED = LONG | {"arm": list("uuee"), "procedure": ["meniscus repair"] * 4}
@@ -235,7 +261,7 @@ def test_stopping_keeps_the_answers_and_goes_on_there(asked, tmp_path):
     assert (answered.left > 0, answered.stopped) == (True, True)
     assert made["patients"]["protocol"] == "got"
     assert f"# Lines to answer: {answered.left}." in (tmp_path / "map.toml").read_text()
-    person = Person("0", "6", "", "")
+    person = Person("0", "6", "", "", "")
     again = answer_map(tmp_path / "data.csv", tmp_path / "map.toml", person)
     assert (again.left, again.stopped) == (0, False)
     assert not any("The protocol" in one for one in person.asked)
