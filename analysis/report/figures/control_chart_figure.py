@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure as Drawing
+from matplotlib.lines import Line2D
 
 from analysis.quarter import IndicatorChart, RunChart
 from analysis.quarter.control_charts import ControlChart
@@ -14,7 +15,7 @@ from analysis.quarter.periods import quarter_in_words
 from analysis.quarter.run_chart import RULES as RUN_RULES
 from analysis.quarter.special_causes import RULES
 from analysis.report.parts import numbers
-from analysis.report.parts.axes import name_lines, wrap
+from analysis.report.parts.axes import key_above, name_lines, wrap
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.indicator_numbers import (
     HIDDEN_NOTE,
@@ -78,6 +79,7 @@ def control_chart_figure(
         _annotate(axes, table, factor, changes=changes, limited=limited, width=width)
         axes.set_ylabel(axis_label(indicator))
         quiet_grid(axes)
+        key_above(drawing, _key(_period_noun(table), signals=bool(signal.any())), width)
         return drawing
 
     return Figure(
@@ -90,6 +92,15 @@ def control_chart_figure(
         message=message,
         draw_for_slide=lambda: draw("wide", _SLIDE_HEIGHT),
     )
+
+
+def _key(noun: str, *, signals: bool) -> list[Line2D]:
+    """Say what the points are; the lines have their names at their ends."""
+    points = Line2D([], [], color=LINE, marker="o", markersize=4.5, linewidth=1.3, label=f"value of a {noun}")
+    pattern = Line2D(
+        [], [], linestyle="none", marker="D", markersize=6, color=SIGNAL, label="of a pattern that meets a rule"
+    )
+    return [points, *([pattern] if signals else [])]
 
 
 def _table(found: IndicatorChart, chart: ControlChart | RunChart) -> Table:

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 HIDDEN = "hidden"
 NOT_YET = "not yet due"
+#: With more sites than this a funnel names only those beyond a limit.
+MOST_NAMED_IN_FUNNEL = 12
 HIDDEN_NOTE = (
     "Hidden: a count from 1 to 10, or a count that would give one away; zero may be shown (cell size suppression "
     "policy of the US Centers for Medicare & Medicaid Services)."

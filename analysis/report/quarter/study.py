@@ -279,8 +279,9 @@ def _funnel(released: ReleasedCounts, compared: Indicator | None) -> tuple[Funne
         return None, "a second site, so there is nothing to compare."
     whole = released.of(compared, [WINDOW]).iloc[0]
     try:
-        target = None if whole["value"] != whole["value"] else float(whole["value"])
-        return funnel(_shown_sites(released, compared), target=target), ""
+        known = bool(np.isfinite(whole["value"]))
+        target, among = (float(whole[name]) if known else None for name in ("value", "denominator"))
+        return funnel(_shown_sites(released, compared), target=target, among=among), ""
     except ModelError as error:
         return None, f"sites that may be shown. {error.what}"
 

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from analysis.counted import form
 from analysis.quarter.counts import ALL_SITES, NO_SITE
 from analysis.report.parts import numbers
+from analysis.report.parts.indicator_numbers import MOST_NAMED_IN_FUNNEL
 from analysis.report.parts.numbers import in_text
 from analysis.report.quarter.findings.finding import QuarterFindings, Site, Sites
 
@@ -99,7 +100,14 @@ def funnel_caption(found: QuarterFindings) -> str:
     if sites is None:
         return ""
     marks = "Each mark is a site; circles lie within the 95 % limits, diamonds beyond them, crosses beyond the 99.8 % limits."
-    said = [f"{_label(found)}, {sites.span}.", marks, *sites.limits_notes, "Not adjusted for the patients' case mix."]
+    named = ["Named are those beyond a limit, as far as there is room."] if sites.judged > MOST_NAMED_IN_FUNNEL else []
+    said = [
+        f"{_label(found)}, {sites.span}.",
+        marks,
+        *named,
+        *sites.limits_notes,
+        "Not adjusted for the patients' case mix.",
+    ]
     if sites.hidden:
         said.append(
             f"Hidden because of small counts: {sites.hidden} of {numbers.plural(len(sites.recorded), 'site')}, mostly small "
