@@ -8,6 +8,7 @@ from matplotlib.lines import Line2D
 
 from analysis.quarter import CaseMix, Funnel, Indicator
 from analysis.quarter.funnel import BEYOND_95, BEYOND_998, WITHIN
+from analysis.report.figures.control_chart_figure import TARGET, TARGET_DASH
 from analysis.report.figures.free_places import name_marks
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import key_above, name_lines, wrap
@@ -74,7 +75,7 @@ def funnel_figure(
             )  # fmt: skip
         axes.set_xlabel(wrap(capitalised(indicator.denominator_words), 80 if width == "wide" else 38))
         axes.set_ylabel(axis_label(indicator))
-        low, high = _range(found, factor, share=indicator.kind == "share")
+        low, high = _range(found, factor, indicator.target * factor, share=indicator.kind == "share")
         axes.set_ylim(low, high)
         grid = found.limits["denominator"]
         axes.set_xlim(float(grid.min()), float(grid.max()))
@@ -82,7 +83,11 @@ def funnel_figure(
             words: (float(found.limits[f"wide_upper_{name}"].iloc[-1]) * factor, QUIET)
             for name, words in (("998", "99.8 % limit"), ("95", "95 % limit"))
         }
-        name_lines(axes, float(grid.iloc[-1]), {**ends, "whole": (found.target * factor, INK)})
+        ends["whole"] = (found.target * factor, INK)
+        if np.isfinite(indicator.target):
+            axes.axhline(indicator.target * factor, color=TARGET, linewidth=1.1, linestyle=TARGET_DASH, zorder=2)
+            ends["target"] = (indicator.target * factor, TARGET)
+        name_lines(axes, float(grid.iloc[-1]), ends)
         quiet_grid(axes)
         key_above(drawing, _key(region, widened=found.over_dispersed), width)
         names = [wrap(one, 22 if width == "wide" else 12, lines=1) for one in named["site"]]
@@ -195,12 +200,13 @@ def _limits(axes: Axes, found: Funnel, factor: float) -> None:
             axes.plot(grid["denominator"], curve, color=QUIET, linewidth=1.0, linestyle=dash, zorder=2)
 
 
-def _range(found: Funnel, factor: float, *, share: bool) -> tuple[float, float]:
+def _range(found: Funnel, factor: float, aim: float, *, share: bool) -> tuple[float, float]:
     smallest = found.table["denominator"].min()
     near = found.limits[found.limits["denominator"] >= 0.9 * smallest]
     low = min(float(near["wide_lower_998"].min()), float(found.table["value"].min())) * factor
     high = max(float(near["wide_upper_998"].max()), float(found.table["value"].max())) * factor
-    margin = 0.06 * (high - low) + 0.5
+    low, high = float(np.nanmin([low, aim])), float(np.nanmax([high, aim]))
+    margin = 0.06 * (high - low) + (0.5 if share else 0.0)
     top = high + margin
     return max(low - margin, -0.02 * high), min(top, 102.0) if share else top
 

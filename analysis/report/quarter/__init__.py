@@ -1,6 +1,8 @@
 """The sections of a quarter's outcomes, in their order; a cell of the notebook calls one.
 
 - ``study``: Everything a quarter's report is made of, computed once from counts that may be shown.
+- ``targets``: Targets of indicators, as a report's parameter gives them.
+- ``site_study``: The sites of a quarter's report, computed once: funnels, and observed against expected.
 - ``opening``: What stands at the top of a quarter's report: what was counted, the answer, and what changed.
 - ``indicators``: The indicators of the quarter with numerator and denominator, and completeness against its floor.
 - ``over_time``: The charts over time: outcomes, and the measures that must not get worse meanwhile.
@@ -11,7 +13,7 @@
 from analysis.report.quarter.closing import actions, cautions, methods, provenance
 from analysis.report.quarter.indicators import completeness, indicators
 from analysis.report.quarter.opening import answer, changed, subtitle
-from analysis.report.quarter.over_time import balancing, outcomes
+from analysis.report.quarter.over_time import balancing, outcomes, process
 from analysis.report.quarter.sites import case_mix, sites
 from analysis.report.quarter.study import QuarterStudy, prepare_quarter
 
@@ -24,6 +26,7 @@ __all__ = [  # noqa: RUF022 - the order of the report
     "indicators",
     "completeness",
     "outcomes",
+    "process",
     "sites",
     "case_mix",
     "balancing",

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from analysis.report.figures.control_chart_figure import control_chart_figure
 from analysis.report.parts.passages import Passage, Section, absent
+from analysis.report.quarter.findings.target_words import target_clause
 from analysis.report.quarter.findings.words import chart_words, title_words
 
 if TYPE_CHECKING:
@@ -20,6 +21,12 @@ MOST_SLIDES = 3
 def outcomes(study: QuarterStudy) -> Section:
     """Show each outcome over time."""
     return _charts(study, study.indicators("outcome"), "outcomes.")
+
+
+def process(study: QuarterStudy) -> Section:
+    """Show what is followed of the process over time; nothing where that is completeness alone, which stands in its table."""
+    followed = study.indicators("process")
+    return _charts(study, followed, "") if followed else Section(())
 
 
 def balancing(study: QuarterStudy) -> Section:
@@ -38,14 +45,16 @@ def _charts(study: QuarterStudy, found: list[Indicator], nothing: str) -> Sectio
             continue
         followed = study.found.of(one.name)
         message = title_words(study.found, followed) if one.name in _on_slides(study) else ""
-        told = chart_words(study.found, followed)
+        aimed = target_clause(study.found, followed)
+        told = " ".join([chart_words(study.found, followed), *([f"{aimed[:1].upper()}{aimed[1:]}."] if aimed else [])])
         items.append(control_chart_figure(chart, changes=study.annotations, message=message, told=told))
     return Section(tuple(items))
 
 
 def _on_slides(study: QuarterStudy) -> list[str]:
-    """Choose the charts that become slides: the first outcome, then balancing measures, then other outcomes."""
-    drawn = [one for one in study.released.indicators if study.charts[one.name].chart is not None]
+    """Choose the charts that become slides: the first outcome, then balancing measures, then other outcomes, then the process."""
+    drawn = [one for one in study.indicators() if study.charts[one.name].chart is not None]
     outcome = [one.name for one in drawn if one.role == "outcome"]
     weighed = [one.name for one in drawn if one.role == "balancing"]
-    return [*outcome[:1], *weighed, *outcome[1:]][:MOST_SLIDES]
+    seen_to = [one.name for one in drawn if one.role == "process"]
+    return [*outcome[:1], *weighed, *outcome[1:], *seen_to][:MOST_SLIDES]

@@ -8,12 +8,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-import numpy as np
-
 from analysis.cohort import Cohort, load_cohort
 from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.cohort.provenance import Provenance
-from analysis.errors import CohortError, KneecurveWarning, ModelError, ReportError
+from analysis.errors import CohortError, KneecurveWarning, ReportError
 from analysis.quarter import (
     AGGREGATES_FILE,
     CaseMix,
@@ -22,9 +20,7 @@ from analysis.quarter import (
     IndicatorChart,
     QuarterCounts,
     ReleasedCounts,
-    case_mix,
     chart_of,
-    funnel,
     quarter_indicators,
     read_aggregates,
     release,
@@ -32,9 +28,9 @@ from analysis.quarter import (
 from analysis.quarter.control_charts import FEWEST_POINTS
 from analysis.quarter.counts import check_quarter
 from analysis.quarter.periods import every_period, period_number, quarter_in_words, quarter_of
-from analysis.quarter.release import WINDOW
-from analysis.quarter.site_effects import scale_expected, shrink
 from analysis.report.quarter.findings.rules import find
+from analysis.report.quarter.site_study import site_case_mix, site_funnel
+from analysis.report.quarter.targets import with_targets
 from analysis.report.running.declared import ReportParameters, parameter, takes
 
 if TYPE_CHECKING:
@@ -67,6 +63,7 @@ class QuarterParameters(ReportParameters):
     threshold: float | None = parameter(None, "improvement that counts, positive; None: the published one")
     baseline: str | None = parameter(None, "periods of the centre lines, as 2023-Q1 to 2025-Q4; None: the first twelve")
     changes: list[str] = parameter([], "changes made, each as 2025-Q2: words")
+    targets: list[str] = parameter([], "targets, each as improved: 0.7; a share from 0 to 1, a rate in its unit")
     site_quarters: int = parameter(4, "quarters over which sites are compared, the reported one last")
     floor: float = parameter(0.8, "share of the patients due that should have a value")
     enough_sessions: float = parameter(0.8, "share of the prescribed sessions that counts as reached")
@@ -140,8 +137,14 @@ class QuarterStudy:
         return _span(self.released)
 
     def indicators(self, *roles: str) -> list[Indicator]:
-        """Give the indicators of these roles; all where none is named."""
-        return [one for one in self.released.indicators if not roles or one.role in roles]
+        """Give the indicators of these roles, without completeness; of all roles where none is named."""
+        held = [one for one in self.released.indicators if not one.is_completeness]
+        return [one for one in held if not roles or one.role in roles]
+
+    @property
+    def completeness(self) -> list[Indicator]:
+        """How many of the patients due have a value, measure by measure."""
+        return [one for one in self.released.indicators if one.is_completeness]
 
 
 @takes(QuarterParameters)
@@ -183,6 +186,7 @@ def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
         warnings.simplefilter("always", KneecurveWarning)
         options = {name: getattr(asked, name) for name in _OF_INDICATORS}
         counts, patients, origin, notes = _counted(place, options)
+        counts = replace(counts, indicators=with_targets(counts.indicators, asked.targets))
         at = check_quarter(counts, asked.quarter)
         periods = [one for one in counts.periods if period_number(quarter_of(one)) <= period_number(at)]
         window = [
@@ -193,8 +197,8 @@ def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
         by_site = [compared.name] if compared is not None else []
         released = release(counts, at, baseline=fixed, window=window, by_site=by_site, small_counts=asked.small_counts)
         charts = {one.name: chart_of(released, one) for one in released.indicators}
-        sites, no_funnel = _funnel(released, compared)
-        adjusted, no_case_mix = _case_mix(released, compared, patients, counts.expected, asked.level)
+        sites, no_funnel = site_funnel(released, compared)
+        adjusted, no_case_mix = site_case_mix(released, compared, patients, counts.expected, asked.level)
         found = find(
             released, charts, compared=compared, funnel=sites, case_mix=adjusted, span=_span(released),
             of_patients=origin is not None, level=asked.level,
@@ -270,80 +274,3 @@ def _annotations(changes: Sequence[str], periods: list[str]) -> tuple[tuple[str,
             )
         found.append((inside[0], words.strip()))
     return tuple(found)
-
-
-def _funnel(released: ReleasedCounts, compared: Indicator | None) -> tuple[Funnel | None, str]:
-    if compared is None:
-        return None, "an outcome that is a share of patients. Sites cannot be compared."
-    if len(released.sites) < 2:
-        return None, "a second site, so there is nothing to compare."
-    whole = released.of(compared, [WINDOW]).iloc[0]
-    try:
-        known = bool(np.isfinite(whole["value"]))
-        target, among = (float(whole[name]) if known else None for name in ("value", "denominator"))
-        return funnel(_shown_sites(released, compared), target=target, among=among), ""
-    except ModelError as error:
-        return None, f"sites that may be shown. {error.what}"
-
-
-def _shown_sites(released: ReleasedCounts, compared: Indicator) -> pd.DataFrame:
-    sites = released.by_site(compared)
-    return sites[sites["value"].notna()]
-
-
-def _case_mix(
-    released: ReleasedCounts,
-    compared: Indicator | None,
-    patients: pd.DataFrame | None,
-    expected: pd.DataFrame | None,
-    level: float,
-) -> tuple[CaseMix | None, str]:
-    if compared is None or len(released.sites) < 2:
-        return None, "a second site, so there is nothing to adjust."
-    whole = released.of(compared, [WINDOW]).iloc[0]
-    shown = _shown_sites(released, compared)
-    if shown.empty or not 0 < whole["value"] < 1:
-        return None, "sites whose counts may be shown, or both outcomes. Nothing can be adjusted."
-    if patients is None:
-        return _expected_as_given(released, compared, expected, shown, float(whole["value"]), level)
-    compared_now = patients["quarter"].isin(released.window)
-    known = patients["quarter"].map(period_number) <= period_number(released.window[-1])
-    try:
-        found = case_mix(
-            patients[known], compared=compared_now[known], shown=shown["site"].tolist(), share=float(whole["value"]),
-            level=level,
-        )  # fmt: skip
-    except ModelError as error:
-        return None, f"enough to adjust for the case mix. {error.what}"
-    return found, ""
-
-
-def _expected_as_given(
-    released: ReleasedCounts,
-    compared: Indicator,
-    expected: pd.DataFrame | None,
-    shown: pd.DataFrame,
-    share: float,
-    level: float,
-) -> tuple[CaseMix | None, str]:
-    missing = "what the case mix would lead one to expect (column expected of the aggregates). Nothing can be adjusted."
-    if expected is None:
-        return None, missing
-    inside = expected[expected["indicator"].eq(compared.label) & expected["period"].isin(released.window)]
-    sums = inside.groupby("site")[["denominator", "numerator", "expected"]].sum()
-    whole = released.of(compared, [WINDOW]).iloc[0]["numerator"]
-    sums["expected"] = scale_expected(sums["denominator"], sums["expected"], whole)
-    sums = sums.loc[[one for one in shown["site"] if one in sums.index]].reset_index()
-    if sums.empty:
-        return None, missing
-    table = sums.rename(columns={"denominator": "n", "numerator": "observed"})
-    chances = [np.full(int(n), expected / n) for n, expected in zip(table["n"], table["expected"], strict=True)]
-    table, between = shrink(table, chances, share, level=level)
-    notes = (
-        (
-            "Expected counts as given with the aggregates, by a model of the sender; their log odds were moved, all alike, so "
-            "that they add up to what was observed. Patients of a site are taken to be alike."
-        ),
-        "Estimates are shrunk towards the whole. Sites stand by name: the intervals do not support a ranking.",
-    )
-    return CaseMix(table, (), share, between, float("nan"), notes=notes), ""

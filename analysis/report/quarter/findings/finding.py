@@ -5,6 +5,7 @@ from typing import Literal
 
 from analysis.quarter import Indicator
 from analysis.quarter.quarter_change import QuarterChange
+from analysis.quarter.value_interval import TargetVerdict
 from analysis.report.parts.losses import losses_differ, much_lost
 
 
@@ -73,6 +74,8 @@ class Followed:
         Whether the runs of the whole run chart are fewer or more than chance makes.
     floor_reached : bool or None
         Of completeness; None where there is no floor or it may not be said.
+    target : {"met", "missed", "unsure", "unknown", "none"}
+        What the interval of the quarter says of the target of the indicator.
     """
 
     indicator: Indicator
@@ -91,6 +94,7 @@ class Followed:
     in_baseline: bool
     wanders: bool
     floor_reached: bool | None
+    target: TargetVerdict = "none"
 
     @property
     def judged(self) -> bool:
@@ -199,9 +203,15 @@ class QuarterFindings:
         """Give an indicator by its name."""
         return next(one for one in self.followed if one.indicator.name == name)
 
-    def of_role(self, *roles: str) -> tuple[Followed, ...]:
-        """Give the indicators of these roles."""
-        return tuple(one for one in self.followed if one.indicator.role in roles)
+    @property
+    def completeness(self) -> tuple[Followed, ...]:
+        """How many of the patients due have a value, measure by measure."""
+        return tuple(one for one in self.followed if one.indicator.is_completeness)
+
+    @property
+    def beside_completeness(self) -> tuple[Followed, ...]:
+        """Outcomes, balancing measures, and what is followed of the process."""
+        return tuple(one for one in self.followed if not one.indicator.is_completeness)
 
     @property
     def harms(self) -> Followed | None:

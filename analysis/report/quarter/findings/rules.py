@@ -11,7 +11,7 @@ from analysis.quarter.periods import quarter_of
 from analysis.quarter.quarter_change import quarter_change
 from analysis.quarter.release import BASELINE
 from analysis.quarter.run_chart import RunChart
-from analysis.quarter.value_interval import value_interval
+from analysis.quarter.value_interval import target_verdict, value_interval
 from analysis.report.quarter.findings.finding import Followed, Patients, QuarterFindings, Site, Sites
 
 
@@ -120,6 +120,7 @@ def _followed(released: ReleasedCounts, found: IndicatorChart, level: float) -> 
         in_baseline=chart is not None and any(one in chart.baseline for one in _periods(released)),
         wanders=isinstance(chart, RunChart) and bool(chart.rules),
         floor_reached=None if reached is None else bool(reached),
+        target=target_verdict(one.target, one.better, lower, upper),
     )
 
 

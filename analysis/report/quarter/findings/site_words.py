@@ -8,6 +8,7 @@ from analysis.report.parts import numbers
 from analysis.report.parts.indicator_numbers import MOST_NAMED_IN_FUNNEL
 from analysis.report.parts.numbers import in_text
 from analysis.report.quarter.findings.finding import QuarterFindings, Site, Sites
+from analysis.report.quarter.findings.words import shown
 
 #: More sites than this are counted and not named.
 _MOST_NAMED = 4
@@ -105,6 +106,7 @@ def funnel_caption(found: QuarterFindings) -> str:
         f"{_label(found)}, {sites.span}.",
         marks,
         *named,
+        *_target(found),
         *sites.limits_notes,
         "Not adjusted for the patients' case mix.",
     ]
@@ -145,6 +147,13 @@ def case_mix_caption(found: QuarterFindings) -> str:
         f"{numbers.share(sites.adjusted_whole)}."
     )
     return " ".join([f"{_label(found)}, {sites.span}.", marks, *sites.case_mix_notes])
+
+
+def _target(found: QuarterFindings) -> list[str]:
+    aim = found.of(found.main)
+    if numbers.is_missing(aim.indicator.target):
+        return []
+    return [f"The target, {shown(aim, aim.indicator.target)[0]}, has a line of its own; limits are about the whole."]
 
 
 def _label(found: QuarterFindings) -> str:

@@ -1,0 +1,95 @@
+"""The sites of a quarter's report, computed once: funnels, and observed against expected."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.errors import ModelError
+from analysis.quarter import CaseMix, Funnel, Indicator, ReleasedCounts, case_mix, funnel
+from analysis.quarter.periods import period_number
+from analysis.quarter.release import WINDOW
+from analysis.quarter.site_effects import scale_expected, shrink
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+def site_funnel(released: ReleasedCounts, compared: Indicator | None) -> tuple[Funnel | None, str]:
+    """Set the sites about the whole; where there is no funnel, say what is not there."""
+    if compared is None:
+        return None, "an outcome that is a share of patients. Sites cannot be compared."
+    if len(released.sites) < 2:
+        return None, "a second site, so there is nothing to compare."
+    whole = released.of(compared, [WINDOW]).iloc[0]
+    try:
+        known = bool(np.isfinite(whole["value"]))
+        target, among = (float(whole[name]) if known else None for name in ("value", "denominator"))
+        return funnel(_shown_sites(released, compared), target=target, among=among), ""
+    except ModelError as error:
+        return None, f"sites that may be shown. {error.what}"
+
+
+def _shown_sites(released: ReleasedCounts, compared: Indicator) -> pd.DataFrame:
+    sites = released.by_site(compared)
+    return sites[sites["value"].notna()]
+
+
+def site_case_mix(
+    released: ReleasedCounts,
+    compared: Indicator | None,
+    patients: pd.DataFrame | None,
+    expected: pd.DataFrame | None,
+    level: float,
+) -> tuple[CaseMix | None, str]:
+    """Adjust the sites for the case mix of their patients; where that cannot be, say what is not there."""
+    if compared is None or len(released.sites) < 2:
+        return None, "a second site, so there is nothing to adjust."
+    whole = released.of(compared, [WINDOW]).iloc[0]
+    shown = _shown_sites(released, compared)
+    if shown.empty or not 0 < whole["value"] < 1:
+        return None, "sites whose counts may be shown, or both outcomes. Nothing can be adjusted."
+    if patients is None:
+        return _expected_as_given(released, compared, expected, shown, float(whole["value"]), level)
+    compared_now = patients["quarter"].isin(released.window)
+    known = patients["quarter"].map(period_number) <= period_number(released.window[-1])
+    try:
+        found = case_mix(
+            patients[known], compared=compared_now[known], shown=shown["site"].tolist(), share=float(whole["value"]),
+            level=level,
+        )  # fmt: skip
+    except ModelError as error:
+        return None, f"enough to adjust for the case mix. {error.what}"
+    return found, ""
+
+
+def _expected_as_given(
+    released: ReleasedCounts,
+    compared: Indicator,
+    expected: pd.DataFrame | None,
+    shown: pd.DataFrame,
+    share: float,
+    level: float,
+) -> tuple[CaseMix | None, str]:
+    missing = "what the case mix would lead one to expect (column expected of the aggregates). Nothing can be adjusted."
+    if expected is None:
+        return None, missing
+    inside = expected[expected["indicator"].eq(compared.label) & expected["period"].isin(released.window)]
+    sums = inside.groupby("site")[["denominator", "numerator", "expected"]].sum()
+    whole = released.of(compared, [WINDOW]).iloc[0]["numerator"]
+    sums["expected"] = scale_expected(sums["denominator"], sums["expected"], whole)
+    sums = sums.loc[[one for one in shown["site"] if one in sums.index]].reset_index()
+    if sums.empty:
+        return None, missing
+    table = sums.rename(columns={"denominator": "n", "numerator": "observed"})
+    chances = [np.full(int(n), expected / n) for n, expected in zip(table["n"], table["expected"], strict=True)]
+    table, between = shrink(table, chances, share, level=level)
+    notes = (
+        (
+            "Expected counts as given with the aggregates, by a model of the sender; their log odds were moved, all alike, so "
+            "that they add up to what was observed. Patients of a site are taken to be alike."
+        ),
+        "Estimates are shrunk towards the whole. Sites stand by name: the intervals do not support a ranking.",
+    )
+    return CaseMix(table, (), share, between, float("nan"), notes=notes), ""
