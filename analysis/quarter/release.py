@@ -24,6 +24,8 @@ SmallCounts = Literal["hidden", "shown"]
 
 #: How much one would rather keep a cell: a site, a period, a quarter that is compared, a total.
 _SITE, _PERIOD, _QUARTER, _TOTAL = 1.0, 2.0, 12.0, 60.0
+#: How many times more a cell is worth that is shown without the further indicators by site.
+_KEPT = 1000.0
 #: The same of quantities, by what the indicators that need them are for.
 _WORTH = {"outcome": 3.0, "balancing": 2.0, "process": 1.0}
 #: Names of the slices of the whole baseline and of all sites over the window.
@@ -141,6 +143,7 @@ def release(
     baseline: Sequence[str],
     window: Sequence[str],
     by_site: Sequence[str] | None = None,
+    keep: ReleasedCounts | None = None,
     small_counts: SmallCounts = "hidden",
     tell: Callable[[int, int], None] | None = None,
 ) -> ReleasedCounts:
@@ -158,6 +161,9 @@ def release(
         Periods over which sites are compared.
     by_site : sequence of str, optional
         Indicators that are shown by site; by default all. The fewer they are, the less must be hidden.
+    keep : ReleasedCounts, optional
+        The same counts released with fewer indicators by site: what it shows is hidden only after everything that it
+        does not show.
     small_counts : {"hidden", "shown"}
         "shown" hides nothing: for the team itself, never for release.
     tell : callable, optional
@@ -177,6 +183,9 @@ def release(
     periods = [one for one in counts.periods if period_number(one) <= period_number(counts.periods_of([quarter])[-1])]
     slices = _Slices(counts, periods, quarter, tuple(baseline), tuple(window))
     cells, labels, floors = _cell_system(counts, slices, by_site)
+    if keep is not None:
+        shown_there = ~keep.table["hidden"].to_numpy(dtype=bool)[: len(labels)]
+        cells.cost[: len(labels)][shown_there] *= _KEPT
     hidden = hide_small_cells(cells, tell=tell) if small_counts == "hidden" else np.zeros(len(cells.values), dtype=bool)
     shown = np.where(hidden, np.nan, cells.values)[: len(labels)]
     table = pd.concat([labels.assign(value=shown, hidden=hidden[: len(labels)])], ignore_index=True)

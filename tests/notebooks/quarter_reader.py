@@ -28,7 +28,7 @@ def words_of(made):
     """Give everything in words: In short with its points, what changed, titles of slides, captions, alternative sentences."""
     said = [text for cell in ("answer", "changed") for text in made.sentences(cell)]
     said += [text for one in made.parts("answer", "passage") for text in one.get("points", ())]
-    for cell in ("outcomes", "sites", "case-mix", "balancing"):
+    for cell in ("outcomes", "sites", "case-mix", "balancing", "sites-by-indicator", "recovery"):
         said += [one[name] for one in made.figures(cell) for name in ("message", "caption", "alt")]
     return said
 
@@ -86,6 +86,11 @@ def printed(made, counts, quarter):
         note(main, f"site: {row[0]}", row[1], row[2])
     for row in made.figures("case-mix")[0]["table"]["rows"] if made.figures("case-mix") else []:
         note(main, f"site: {row[0]}", row[2], row[1])
+    for figure in made.figures("sites-by-indicator"):
+        one = next(one for one in counts.indicators if figure["name"] == f"funnel-{one.name}".replace(" ", "-"))
+        for row in figure["table"]["rows"]:
+            note(one, f"site: {row[0]}", row[1], row[2])
+        found |= _exact(counts, one, "window")
     # Shares of the window and of the baseline are printed rounded: the reader is given their exact counts.
     found |= _exact(counts, main, "window") | _exact(counts, main, "baseline")
     if any("of the baseline: the quarters may hold" in text for text in made.sentences("answer")):

@@ -160,18 +160,18 @@ def test_large_sites_that_differ_a_little_are_beyond_the_exact_limits_and_seldom
     beyond = {}
     for spread in (0.0, 0.02):
         exact, wide, widened = [], [], 0
-        for _ in range(400):
+        for _ in range(120):
             n = rng.integers(4000, 5600, 20)
             found = funnel(sites(rng.binomial(n, np.clip(rng.normal(0.6, spread, 20), 0, 1)), n))
             exact += found.table["region"].eq(BEYOND_998).tolist()
             wide += found.table["wide_region"].eq(BEYOND_998).tolist()
             widened += found.over_dispersed
-        beyond[spread] = np.mean(exact), np.mean(wide), widened / 400
-    # 8,000 sites a cell: a standard error of 0.05 percentage points at 0.2 %, of 0.5 at 30 %.
-    assert beyond[0.0][0] == pytest.approx(0.002, abs=0.0015)
+        beyond[spread] = np.mean(exact), np.mean(wide), widened / 120
+    # 2,400 sites a cell: a standard error of 0.1 percentage points at 0.2 %, of 0.9 at 30 %.
+    assert beyond[0.0][0] == pytest.approx(0.002, abs=0.003)
     assert beyond[0.0][1] <= beyond[0.0][0]
-    assert beyond[0.02][0] == pytest.approx(0.30, abs=0.03)
-    assert beyond[0.02][1] < 0.012
+    assert beyond[0.02][0] == pytest.approx(0.30, abs=0.04)
+    assert beyond[0.02][1] < 0.015
     assert beyond[0.02][2] > 0.98
 
 

@@ -34,7 +34,15 @@ _SLIDE_HEIGHT = 3.7
 
 
 def funnel_figure(
-    found: Funnel, sites: pd.DataFrame, indicator: Indicator, *, span: str, caption: str, told: str, message: str = ""
+    found: Funnel,
+    sites: pd.DataFrame,
+    indicator: Indicator,
+    *,
+    span: str,
+    caption: str,
+    told: str,
+    message: str = "",
+    name: str = "funnel",
 ) -> Figure:
     """Draw sites against the limits about the whole.
 
@@ -51,6 +59,8 @@ def funnel_figure(
         What is drawn, and what it shows, from the findings.
     message : str
         Title of a slide; empty where it is not for slides.
+    name : str
+        Name of the figure.
 
     Returns
     -------
@@ -95,7 +105,7 @@ def funnel_figure(
         return drawing
 
     return Figure(
-        name="funnel",
+        name=name,
         title=f"{indicator.title}: sites about the whole",
         caption=caption,
         alt=told,

@@ -3,6 +3,7 @@
 - ``study``: Everything a quarter's report is made of, computed once from counts that may be shown.
 - ``targets``: Targets of indicators, as a report's parameter gives them.
 - ``site_study``: The sites of a quarter's report, computed once: funnels, and observed against expected.
+- ``curve_study``: Recovery curves of two groups of quarters, computed once: the year up to the quarter, and the baseline.
 - ``opening``: What stands at the top of a quarter's report: what was counted, the answer, and what changed.
 - ``indicators``: The indicators of the quarter with numerator and denominator, and completeness against its floor.
 - ``over_time``: The charts over time: outcomes, and the measures that must not get worse meanwhile.
@@ -13,8 +14,8 @@
 from analysis.report.quarter.closing import actions, cautions, methods, provenance
 from analysis.report.quarter.indicators import completeness, indicators
 from analysis.report.quarter.opening import answer, changed, subtitle
-from analysis.report.quarter.over_time import balancing, outcomes, process
-from analysis.report.quarter.sites import case_mix, sites
+from analysis.report.quarter.over_time import balancing, outcomes, process, recovery
+from analysis.report.quarter.sites import case_mix, sites, sites_by_indicator
 from analysis.report.quarter.study import QuarterStudy, prepare_quarter
 
 __all__ = [  # noqa: RUF022 - the order of the report
@@ -26,11 +27,13 @@ __all__ = [  # noqa: RUF022 - the order of the report
     "indicators",
     "completeness",
     "outcomes",
+    "recovery",
     "process",
     "sites",
     "case_mix",
     "balancing",
     "actions",
+    "sites_by_indicator",
     "methods",
     "cautions",
     "provenance",

@@ -5,7 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from analysis.report.figures.control_chart_figure import control_chart_figure
+from analysis.report.figures.curves_by_quarter_figure import curves_by_quarter_figure
 from analysis.report.parts.passages import Passage, Section, absent
+from analysis.report.quarter.findings.curve_words import curves_caption, curves_told
 from analysis.report.quarter.findings.target_words import target_clause
 from analysis.report.quarter.findings.words import chart_words, title_words
 
@@ -21,6 +23,17 @@ MOST_SLIDES = 3
 def outcomes(study: QuarterStudy) -> Section:
     """Show each outcome over time."""
     return _charts(study, study.indicators("outcome"), "outcomes.")
+
+
+def recovery(study: QuarterStudy) -> Section:
+    """Show the recovery curves of patients by group of quarters; nothing for aggregates, which hold no patient."""
+    if study.origin is None:
+        return Section(())
+    if study.curves is None:
+        return Section((absent(study.no_curves),))
+    return Section(
+        (curves_by_quarter_figure(study.curves, caption=curves_caption(study.curves), told=curves_told(study.curves)),)
+    )
 
 
 def process(study: QuarterStudy) -> Section:

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.errors import ModelError
-from analysis.quarter import CaseMix, Funnel, Indicator, ReleasedCounts, case_mix, funnel
+from analysis.quarter import CaseMix, Funnel, Indicator, QuarterCounts, ReleasedCounts, case_mix, funnel, release
 from analysis.quarter.periods import period_number
-from analysis.quarter.release import WINDOW
+from analysis.quarter.release import WINDOW, SmallCounts
 from analysis.quarter.site_effects import scale_expected, shrink
 
 if TYPE_CHECKING:
@@ -26,7 +26,9 @@ def site_funnel(released: ReleasedCounts, compared: Indicator | None) -> tuple[F
     try:
         known = bool(np.isfinite(whole["value"]))
         target, among = (float(whole[name]) if known else None for name in ("value", "denominator"))
-        return funnel(_shown_sites(released, compared), target=target, among=among), ""
+        return funnel(
+            _shown_sites(released, compared), "rate" if compared.kind == "rate" else "share", target=target, among=among
+        ), ""
     except ModelError as error:
         return None, f"sites that may be shown. {error.what}"
 
@@ -34,6 +36,40 @@ def site_funnel(released: ReleasedCounts, compared: Indicator | None) -> tuple[F
 def _shown_sites(released: ReleasedCounts, compared: Indicator) -> pd.DataFrame:
     sites = released.by_site(compared)
     return sites[sites["value"].notna()]
+
+
+def release_by_sites(
+    counts: QuarterCounts,
+    quarter: str,
+    *,
+    baseline: list[str],
+    window: list[str],
+    compared: Indicator | None,
+    small_counts: SmallCounts,
+) -> ReleasedCounts:
+    """Hide what must not be shown: first with the sites by the main indicator alone, then by every share and rate.
+
+    What the first release shows is shown in the second, which hides the other indicators by site before it; where that
+    cannot be, the first one stands, and the others are not shown by site.
+    """
+    main = [compared.name] if compared is not None else []
+    first = release(counts, quarter, baseline=baseline, window=window, by_site=main, small_counts=small_counts)
+    more = [one.name for one in counts.indicators if one.kind != "mean" and one.name not in main]
+    if small_counts == "shown" or len(counts.sites) < 2 or not more:
+        return first
+    every = release(
+        counts, quarter, baseline=baseline, window=window, by_site=[*main, *more], keep=first, small_counts=small_counts
+    )
+    lost = every.table["hidden"] & ~first.table["hidden"]
+    return first if lost.any() else every
+
+
+def other_funnels(released: ReleasedCounts, compared: Indicator | None) -> dict[str, Funnel | None]:
+    """Set the sites about the whole by every share and rate but the main one; None where no site may be shown."""
+    if len(released.sites) < 2:
+        return {}
+    others = [one for one in released.indicators if one.kind != "mean" and one != compared]
+    return {one.name: site_funnel(released, one)[0] for one in others}
 
 
 def site_case_mix(

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from analysis.cohort import Cohort, load_cohort
 from analysis.cohort.files.paths import refuse_impossible_name
-from analysis.cohort.provenance import Provenance
 from analysis.errors import CohortError, KneecurveWarning, ReportError
 from analysis.quarter import (
     AGGREGATES_FILE,
@@ -18,25 +17,24 @@ from analysis.quarter import (
     Funnel,
     Indicator,
     IndicatorChart,
+    QuarterCohort,
     QuarterCounts,
     ReleasedCounts,
     chart_of,
     quarter_indicators,
     read_aggregates,
-    release,
 )
 from analysis.quarter.control_charts import FEWEST_POINTS
 from analysis.quarter.counts import check_quarter
 from analysis.quarter.periods import every_period, period_number, quarter_in_words, quarter_of
+from analysis.report.quarter.curve_study import CurvesByQuarter, curves_by_quarter
 from analysis.report.quarter.findings.rules import find
-from analysis.report.quarter.site_study import site_case_mix, site_funnel
+from analysis.report.quarter.site_study import other_funnels, release_by_sites, site_case_mix, site_funnel
 from analysis.report.quarter.targets import with_targets
 from analysis.report.running.declared import ReportParameters, parameter, takes
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-
-    import pandas as pd
 
     from analysis.report.quarter.findings.finding import QuarterFindings
 
@@ -103,6 +101,10 @@ class QuarterStudy:
         Confidence level.
     warnings : tuple of str
         What was warned of on the way.
+    other_funnels : dict of str to Funnel or None
+        Sites about the whole by every other share and rate, by its name; None where no site may be shown.
+    curves : CurvesByQuarter or None
+        Recovery curves by group of quarters; None where there are none, and why in ``no_curves``.
     """
 
     folder: Path
@@ -120,6 +122,9 @@ class QuarterStudy:
     parameters: dict[str, Any]
     level: float
     warnings: tuple[str, ...]
+    other_funnels: dict[str, Funnel | None]
+    curves: CurvesByQuarter | None
+    no_curves: str
 
     @property
     def invented(self) -> bool:
@@ -185,7 +190,8 @@ def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", KneecurveWarning)
         options = {name: getattr(asked, name) for name in _OF_INDICATORS}
-        counts, patients, origin, notes = _counted(place, options)
+        counts, cohort, counted, notes = _counted(place, options)
+        patients, origin = (counted.patients if counted else None), (_without_patients(cohort) if cohort else None)
         counts = replace(counts, indicators=with_targets(counts.indicators, asked.targets))
         at = check_quarter(counts, asked.quarter)
         periods = [one for one in counts.periods if period_number(quarter_of(one)) <= period_number(at)]
@@ -194,19 +200,24 @@ def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
         ]
         fixed, annotations = _baseline(asked.baseline, periods), _annotations(asked.changes, periods)
         compared = next((one for one in counts.indicators if one.role == "outcome" and one.kind == "share"), None)
-        by_site = [compared.name] if compared is not None else []
-        released = release(counts, at, baseline=fixed, window=window, by_site=by_site, small_counts=asked.small_counts)
+        released = release_by_sites(
+            counts, at, baseline=fixed, window=window, compared=compared, small_counts=asked.small_counts
+        )
         charts = {one.name: chart_of(released, one) for one in released.indicators}
         sites, no_funnel = site_funnel(released, compared)
+        others = other_funnels(released, compared)
+        curves: tuple[CurvesByQuarter | None, str] = (None, "")
+        if cohort is not None and counted is not None:
+            curves = curves_by_quarter(cohort, counted, released, asked.level)
         adjusted, no_case_mix = site_case_mix(released, compared, patients, counts.expected, asked.level)
         found = find(
             released, charts, compared=compared, funnel=sites, case_mix=adjusted, span=_span(released),
-            of_patients=origin is not None, level=asked.level,
+            of_patients=origin is not None, level=asked.level, others=others,
         )  # fmt: skip
     ours = [str(one.message) for one in caught if issubclass(one.category, KneecurveWarning)]
     return QuarterStudy(
         place, origin, released, charts, found, compared, sites, no_funnel, adjusted, no_case_mix,
-        annotations, notes, asked.given(), asked.level, tuple(dict.fromkeys(ours)),
+        annotations, notes, asked.given(), asked.level, tuple(dict.fromkeys(ours)), others, *curves,
     )  # fmt: skip
 
 
@@ -217,15 +228,13 @@ def _span(released: ReleasedCounts) -> str:
 
 def _counted(
     folder: Path, options: dict[str, Any]
-) -> tuple[QuarterCounts, pd.DataFrame | None, Cohort | None, tuple[str, ...]]:
+) -> tuple[QuarterCounts, Cohort | None, QuarterCohort | None, tuple[str, ...]]:
     """Count a cohort, or read aggregates, whichever the folder holds."""
     refuse_impossible_name(folder)
     if (folder / _COHORT_FILE).is_file():
         cohort = load_cohort(folder)
         found = quarter_indicators(cohort, **options)
-        # What was done to the data may name small counts; it stays with the cohort.
-        origin = replace(cohort.provenance, parameters=dict(cohort.provenance.parameters), steps=())
-        return found.counts, found.patients, _without_patients(cohort, origin), found.notes
+        return found.counts, cohort, found, found.notes
     if (folder / AGGREGATES_FILE).is_file():
         return read_aggregates(folder / AGGREGATES_FILE), None, None, ("Counts as given in aggregates.csv.",)
     raise CohortError(
@@ -238,7 +247,9 @@ def _counted(
     )
 
 
-def _without_patients(cohort: Cohort, origin: Provenance) -> Cohort:
+def _without_patients(cohort: Cohort) -> Cohort:
+    # What was done to the data may name small counts; it stays with the cohort.
+    origin = replace(cohort.provenance, parameters=dict(cohort.provenance.parameters), steps=())
     return Cohort(
         cohort.patients.iloc[:0], cohort.visits.iloc[:0], measures=cohort.measures, provenance=origin,
         privacy=cohort.privacy, counted_from=cohort.counted_from,

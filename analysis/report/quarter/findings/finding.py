@@ -1,6 +1,6 @@
 """What a quarter found: records, each with what was looked at; every claim of the report speaks from them."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from analysis.quarter import Indicator
@@ -188,6 +188,8 @@ class QuarterFindings:
         None where there is no outcome to compare them by.
     latest_due : str
         The last quarter whose patients were due, where the one reported is not; otherwise empty.
+    other_sites : dict of str to Sites
+        The sites by every other share and rate, by its name.
     """
 
     quarter: str
@@ -198,6 +200,11 @@ class QuarterFindings:
     main: str
     sites: Sites | None
     latest_due: str
+    other_sites: dict[str, Sites] = field(default_factory=dict)
+
+    def about(self, name: str) -> "QuarterFindings":
+        """Give the findings with another indicator in the place of the main one, for what is said of its sites."""
+        return replace(self, main=name, sites=self.other_sites[name])
 
     def of(self, name: str) -> Followed:
         """Give an indicator by its name."""

@@ -1,5 +1,7 @@
 """The rules by which the released counts of a quarter become findings; nothing is rounded here."""
 
+from collections.abc import Mapping
+
 import numpy as np
 import pandas as pd
 
@@ -25,6 +27,7 @@ def find(
     span: str,
     of_patients: bool,
     level: float,
+    others: Mapping[str, Funnel | None] | None = None,
 ) -> QuarterFindings:
     """Judge what the counts of a quarter say; nothing but what may be shown is looked at.
 
@@ -46,6 +49,8 @@ def find(
         Whether the counts come from a cohort.
     level : float
         Confidence level.
+    others : mapping of str to Funnel or None, optional
+        Sites about the whole by every other share and rate, by its name.
 
     Returns
     -------
@@ -77,6 +82,11 @@ def find(
         main=compared.name if compared is not None else "",
         sites=_sites(released, compared, funnel, case_mix, span) if compared is not None else None,
         latest_due=latest,
+        other_sites={
+            one.name: _sites(released, one, others[one.name], None, span)
+            for one in released.indicators
+            if others and one.name in others
+        },
     )
 
 

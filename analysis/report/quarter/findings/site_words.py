@@ -33,7 +33,7 @@ def site_words(found: QuarterFindings) -> list[str]:
     if sites.widened:
         said.append("Those judged differ by more than chance, so the limits are widened.")
     far = f"{_sided(sites.beyond)} {form(len(sites.beyond), 'lies')}" if sites.beyond else "none lies"
-    said.append(f"Of those judged, {far} beyond {_limits(sites)} about the whole of {numbers.share(sites.whole)}.")
+    said.append(f"Of those judged, {far} beyond {_limits(sites)} about the whole of {_value(found, sites.whole)}.")
     if sites.adjusted:
         told = f"{_sided(sites.apart)} {form(len(sites.apart), 'differs')} from the whole"
         if not sites.apart:
@@ -85,10 +85,10 @@ def funnel_words(found: QuarterFindings) -> str:
     if sites is None or not sites.judged:
         return ""
     limits = "widened limits" if sites.widened else "limits"
-    lowest, highest = map(numbers.share, sites.shares)
-    said = [f"{numbers.share(sites.whole)} over the whole, from {lowest} to {highest} at single sites"]
+    lowest, highest = (_value(found, one) for one in sites.shares)
+    said = [f"{_value(found, sites.whole)} over the whole, from {lowest} to {highest} at single sites"]
     for those, which in ((sites.beyond, f"beyond the 99.8 % {limits}"), (sites.near, f"beyond the 95 % {limits} only")):
-        named = [f"{one.name} ({numbers.share(one.value)})" for one in those]
+        named = [f"{one.name} ({_value(found, one.value)})" for one in those]
         said.append(f"{which}: {numbers.listed(named) or 'none'}")
     if sites.hidden:
         said.append(f"{numbers.plural(sites.hidden, 'site')} not shown because of small counts")
@@ -154,6 +154,10 @@ def _target(found: QuarterFindings) -> list[str]:
     if numbers.is_missing(aim.indicator.target):
         return []
     return [f"The target, {shown(aim, aim.indicator.target)[0]}, has a line of its own; limits are about the whole."]
+
+
+def _value(found: QuarterFindings, value: float) -> str:
+    return shown(found.of(found.main), value)[0]
 
 
 def _label(found: QuarterFindings) -> str:

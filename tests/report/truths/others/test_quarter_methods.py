@@ -73,7 +73,8 @@ CASES = {
         ["adjusts for", "was fitted on"],
     ),
     "aggregates without expected counts": (
-        aggregates, ["No case-mix model was fitted.", "Limits are exact", "p chart of Walking"], ["adjusts for", "was fitted on", "u chart", "XmR"],
+        aggregates, ["No case-mix model was fitted.", "Limits are exact", "p chart of Walking"],
+        ["adjusts for", "was fitted on", "u chart", "XmR"],
     ),
     "aggregates of means": (
         lambda folder: aggregates(folder, kind="mean"), ["XmR chart of Walking", "No funnel of sites was drawn."],
