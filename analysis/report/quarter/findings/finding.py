@@ -147,6 +147,8 @@ class Sites:
         Whether there was anything to adjust for.
     limits_notes, case_mix_notes : tuple of str
         How the limits and the adjustment were made, as the results say it.
+    whole_hidden : bool
+        Whether the counts of all sites together are hidden, so that the whole is that of the sites judged.
     """
 
     recorded: tuple[str, ...]
@@ -166,6 +168,7 @@ class Sites:
     case_mix_known: bool
     limits_notes: tuple[str, ...]
     case_mix_notes: tuple[str, ...]
+    whole_hidden: bool = False
 
 
 @dataclass(frozen=True)

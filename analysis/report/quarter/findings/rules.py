@@ -11,7 +11,7 @@ from analysis.quarter.funnel import BEYOND_95, BEYOND_998
 from analysis.quarter.indicators import CHANGE, DUE, STARTED
 from analysis.quarter.periods import quarter_of
 from analysis.quarter.quarter_change import quarter_change
-from analysis.quarter.release import BASELINE
+from analysis.quarter.release import BASELINE, WINDOW
 from analysis.quarter.run_chart import RunChart
 from analysis.quarter.value_interval import target_verdict, value_interval
 from analysis.report.quarter.findings.finding import Followed, Patients, QuarterFindings, Site, Sites
@@ -178,6 +178,7 @@ def _sites(
         case_mix_known=case_mix is None or case_mix.is_adjusted,
         limits_notes=funnel.notes if funnel is not None else (),
         case_mix_notes=case_mix.notes if case_mix is not None else (),
+        whole_hidden=bool(released.of(compared, [WINDOW])["hidden"].iloc[0]),
     )
 
 

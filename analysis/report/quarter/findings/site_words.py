@@ -12,6 +12,7 @@ from analysis.report.quarter.findings.words import shown
 
 #: More sites than this are counted and not named.
 _MOST_NAMED = 4
+WHOLE_HIDDEN = "The whole is that of the sites shown, as that of all of them is hidden."
 _NOT_ADJUSTED = "Shrunk towards the whole, and not adjusted, as nothing of the case mix is on record"
 
 
@@ -107,6 +108,7 @@ def funnel_caption(found: QuarterFindings) -> str:
         marks,
         *named,
         *_target(found),
+        *([WHOLE_HIDDEN] if sites.whole_hidden and sites.judged else []),
         *sites.limits_notes,
         "Not adjusted for the patients' case mix.",
     ]
