@@ -78,7 +78,7 @@ def funnel(
         Share or rate of the whole; by default that of the sites given.
     among : float, optional
         Denominator of the target, where it is that of these sites and of others; without it a target given is taken for one
-        from outside.
+        from outside. Spread is then judged about these sites' own whole: which of them are there may depend on their values.
 
     Returns
     -------
@@ -118,10 +118,10 @@ def funnel(
         raise ModelError(f"The target {whole:g} is not a {kind}.", what_to_do="Give a share from 0 to 1.")
     table["value"] = table["numerator"] / table["denominator"]
     denominator = table["denominator"].to_numpy()
-    variance = _variance(whole, kind) / denominator
-    z = np.divide(table["value"] - whole, np.sqrt(variance), out=np.zeros(len(table)), where=variance > 0)
-    part = 1.0 if target is None else min(1.0, denominator.sum() / among) if among else 0.0
-    found, between = _spread(z, denominator, whole, kind, part)
+    with_others = target is not None and among is not None and among > denominator.sum()
+    centre = float(table["numerator"].sum() / denominator.sum()) if with_others else whole
+    part = 1.0 if target is None or among is not None else 0.0
+    found, between = _spread(table["value"].to_numpy(), denominator, centre, kind, part)
     over = found.p_value < _SUSPECT
     grid = pd.DataFrame({"denominator": _grid(denominator)})
     for frame in (table, grid):
@@ -190,14 +190,14 @@ def _variance(target: float, kind: CountKind) -> float:
 
 
 def _spread(
-    z: NDArray[np.float64], denominator: NDArray[np.float64], target: float, kind: CountKind, part: float
+    value: NDArray[np.float64], denominator: NDArray[np.float64], centre: float, kind: CountKind, part: float
 ) -> tuple[Dispersion, float]:
-    """Give the dispersion, and the standard deviation between sites that it makes."""
-    n = len(z)
-    if n < FEWEST_GROUPS or not _variance(target, kind) > 0:
+    """Give the dispersion about a centre, and the standard deviation between sites that it makes."""
+    n = len(value)
+    if n < FEWEST_GROUPS or not _variance(centre, kind) > 0:
         return Dispersion(float("nan"), 1.0), 0.0
-    found = dispersion(z, denominator, target, kind, part=part)
-    weight = denominator / _variance(target, kind)
+    weight = denominator / _variance(centre, kind)
+    found = dispersion((value - centre) * np.sqrt(weight), denominator, centre, kind, part=part)
     room = weight.sum() - (weight**2).sum() / weight.sum()
     return found, float(np.sqrt(max(0.0, (n - 1) * (found.ratio - 1) / room)))
 

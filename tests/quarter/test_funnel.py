@@ -127,6 +127,19 @@ def test_what_is_said_of_dispersion_never_contradicts_itself(counts, kind):
             assert (wider * (found.table[f"wide_{side}_{name}"] - found.table[f"{side}_{name}"]) >= -1e-12).all()
 
 
+def test_sites_that_all_lie_to_one_side_of_a_whole_with_others_are_not_called_spread():
+    """Ten sites about 66 %, of a whole of 75 % with others that are hidden: which are shown depends on their counts. Limits stay
+    about the whole; a target from outside is another matter."""
+    shown = sites([130, 132, 134, 131, 133, 128, 136, 132, 130, 134], 200)
+    hidden, outside = funnel(shown, target=0.75, among=6000), funnel(shown, target=0.75)
+    assert not hidden.over_dispersed
+    assert outside.over_dispersed
+    assert hidden.target == outside.target == 0.75
+    assert hidden.table["upper_95"].tolist() == outside.table["upper_95"].tolist()
+    own = funnel(shown)
+    assert (hidden.dispersion, hidden.p_value) == pytest.approx((own.dispersion, own.p_value))
+
+
 def test_one_bad_site_of_many_does_not_widen_the_limits_and_no_test_says_otherwise():
     """20 sites of 200 spread about 60 % as chance spreads them, and one of 50 with 20 %, chi-square of all p < 0.001."""
     usual = np.round(120 + np.sqrt(48) * stats.norm.ppf((np.arange(20) + 0.5) / 20))

@@ -43,6 +43,7 @@ def funnel_figure(
     told: str,
     message: str = "",
     name: str = "funnel",
+    title: str = "",
 ) -> Figure:
     """Draw sites against the limits about the whole.
 
@@ -59,8 +60,8 @@ def funnel_figure(
         What is drawn, and what it shows, from the findings.
     message : str
         Title of a slide; empty where it is not for slides.
-    name : str
-        Name of the figure.
+    name, title : str
+        Name of the figure, and what is compared, in few words; by default the title of the indicator.
 
     Returns
     -------
@@ -106,7 +107,7 @@ def funnel_figure(
 
     return Figure(
         name=name,
-        title=f"{indicator.title}: sites about the whole",
+        title=f"{title or indicator.title}: sites about the whole",
         caption=caption,
         alt=told,
         table=_funnel_table(found, sites, indicator, span),

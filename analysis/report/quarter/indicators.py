@@ -14,7 +14,7 @@ from analysis.report.parts.indicator_numbers import HIDDEN_NOTE, with_text
 from analysis.report.parts.passages import Section, absent
 from analysis.report.parts.tables import Column, Table
 from analysis.report.quarter.findings.target_words import TARGET_NOTE, target_cell
-from analysis.report.quarter.findings.words import interval_words, shown
+from analysis.report.quarter.findings.words import interval_words
 
 if TYPE_CHECKING:
     from analysis.quarter import Indicator
@@ -33,7 +33,7 @@ def indicators(study: QuarterStudy) -> Section:
     rows = [_row(study, one) for one in followed]
     hidden = any(row["any_hidden"] for row in rows)
     aimed = any(not numbers.is_missing(one.target) for one in followed)
-    targets = (Column("target", "Target", "right"), Column("target_met", "Target met"))
+    targets = (Column("target", "Target"),)
     notes = [
         "Share: numerator over denominator. An empty denominator has no share.",
         f"Intervals: {'; '.join(METHODS[kind] for kind in dict.fromkeys(one.kind for one in followed))}.",
@@ -124,8 +124,7 @@ def _row(study: QuarterStudy, one: Indicator) -> dict[str, object]:
         "before": text["value_text"].iloc[1],
         "baseline": text["value_text"].iloc[2],
         "any_hidden": bool(found["hidden"].any()),
-        "target": numbers.MISSING if numbers.is_missing(one.target) else shown(judged, one.target)[0],
-        "target_met": target_cell(study.found, judged),
+        "target": target_cell(study.found, judged),
     }
 
 

@@ -64,7 +64,7 @@ def sites_by_indicator(study: QuarterStudy) -> Section:
         ("Sites stand by name.",),
         name="sites-by-indicator",
     )
-    items: list[Item] = [Passage(tuple(other_sites_words(found))), table]
+    items: list[Item] = [Passage((" ".join(other_sites_words(found)),)), table]
     for one in study.released.indicators:
         about = study.other_funnels.get(one.name)
         if about is not None:
@@ -73,6 +73,7 @@ def sites_by_indicator(study: QuarterStudy) -> Section:
                 funnel_figure(
                     about, study.released.by_site(one), one, span=study.span, caption=funnel_caption(told),
                     told=funnel_words(told), name=f"funnel-{one.name}".replace(" ", "-"),
+                    title=name_words(found.of(one.name)),
                 )
             )  # fmt: skip
     return Section(tuple(items))

@@ -8,7 +8,7 @@ from analysis.report.parts import numbers
 from analysis.report.parts.indicator_numbers import MOST_NAMED_IN_FUNNEL
 from analysis.report.parts.numbers import in_text
 from analysis.report.quarter.findings.finding import QuarterFindings, Site, Sites
-from analysis.report.quarter.findings.words import shown
+from analysis.report.quarter.findings.words import name_words, shown
 
 #: More sites than this are counted and not named.
 _MOST_NAMED = 4
@@ -115,7 +115,8 @@ def funnel_caption(found: QuarterFindings) -> str:
     if sites.hidden:
         said.append(
             f"Hidden because of small counts: {sites.hidden} of {numbers.plural(len(sites.recorded), 'site')}, mostly small "
-            "ones; over more quarters (parameter site_quarters) more of them can be shown."
+            "ones, by their counts, so that those shown may lie to one side of the whole; over more quarters (parameter "
+            "site_quarters) more of them can be shown."
         )
     return " ".join(said)
 
@@ -163,7 +164,8 @@ def _value(found: QuarterFindings, value: float) -> str:
 
 
 def _label(found: QuarterFindings) -> str:
-    return found.of(found.main).indicator.label
+    one = found.of(found.main)
+    return name_words(one) if one.indicator.is_completeness else one.indicator.label
 
 
 def _limits(sites: Sites) -> str:

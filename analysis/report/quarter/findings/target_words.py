@@ -41,11 +41,12 @@ def target_clause(found: QuarterFindings, one: Followed) -> str:
 
 
 def target_cell(found: QuarterFindings, one: Followed) -> str:
-    """Say the same in a cell of a table."""
+    """Say the same in a cell of a table, the target without its unit."""
     if numbers.is_missing(one.indicator.target):
         return numbers.MISSING
     cells = {"met": "met for certain", "missed": "missed", "unsure": "not certain", "none": "not judged"}
-    return cells.get(verdict_of(found, one), "cannot be said")
+    target = shown(one, one.indicator.target)[0].removesuffix(one.indicator.unit_words).strip()
+    return f"{target}, {cells.get(verdict_of(found, one), 'cannot be said')}"
 
 
 def targets_words(found: QuarterFindings) -> list[str]:
