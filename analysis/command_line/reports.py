@@ -61,6 +61,12 @@ def report(
     plan: Annotated[
         Path | None, typer.Option("--plan", help="Analysis plan that the report follows; it says every deviation.")
     ] = None,
+    templates: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--template", help="Your own .docx or .pptx: its colours, fonts and logo for that form; repeatable."
+        ),
+    ] = None,
     overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace a report in that folder.")] = False,
 ) -> None:
     """Run a report notebook once on a cohort folder; write an HTML file that stands alone, and other forms."""
@@ -77,6 +83,7 @@ def report(
             parameters=given,
             plan=plan,
             formats=formats,  # type: ignore[arg-type]
+            templates=templates or (),
             overwrite=overwrite,
             progress=told,
         )

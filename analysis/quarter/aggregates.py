@@ -39,7 +39,8 @@ def read_aggregates(path: Path) -> QuarterCounts:
     path : Path
         CSV with the columns indicator, period (2026-Q1 or 2026-01), numerator, denominator, and optionally site, kind
         (share, rate, mean), role (outcome, process, balancing), better (higher, lower, neither), unit (of a rate for
-        example "per 100 patients"), floor, and expected (of a case-mix model, for shares by site).
+        example "per 100 patients"), floor, target (of a share from 0 to 1, of a rate in its unit), and expected (of a
+        case-mix model, for shares by site).
 
     Returns
     -------
@@ -82,7 +83,8 @@ def read_aggregates(path: Path) -> QuarterCounts:
     rows["site"] = sites.names.fillna("")
     if sites.joined:
         warnings.warn(CohortWarning(f"{path.name}: {sites.joined}."), stacklevel=2)
-    for name in ("numerator", "denominator", "floor", "expected"):
+    rows["target_words"] = rows["target"].str.strip() if "target" in rows else ""
+    for name in ("numerator", "denominator", "floor", "target", "expected"):
         rows[name] = pd.to_numeric(rows[name].str.strip(), errors="coerce") if name in rows else np.nan
     every_period(rows["period"])
     _refuse(rows, path.name, sites.collision)
@@ -106,6 +108,9 @@ def _refuse(rows: pd.DataFrame, name: str, collision: str) -> None:
     problems["rows with and without a site for one indicator"] = with_site.between(0, 1, inclusive="neither")
     constant = rows.groupby("indicator")[["kind", "role", "better", "unit"]].transform("nunique").gt(1).any(axis=1)
     problems["an indicator with two kinds, roles, better sides or units"] = constant
+    problems["a target that is no number"] = rows["target_words"].ne("") & ~np.isfinite(rows["target"])
+    problems["a target of a share that is not from 0 to 1"] = share & ~rows["target"].fillna(0).between(0, 1)
+    problems["an indicator with two targets"] = rows.groupby("indicator")["target"].transform("nunique").gt(1)
     found = [
         f"{column} is {text!r} and should be one of {', '.join(allowed)} ({_lines(rows.index[rows[column] == text])})"
         for column, allowed in ALLOWED.items()
@@ -153,7 +158,7 @@ def _counts(rows: pd.DataFrame) -> QuarterCounts:
             Indicator(
                 str(label), str(label), kind, str(first["role"]), str(first["better"]), numerator, denominator,  # type: ignore[arg-type]
                 "numerator", "denominator", unit=str(first["unit"]), per=_per(kind, str(first["unit"])),
-                floor=float(first["floor"]),
+                floor=float(first["floor"]), target=float(one["target"].max()) / _per(kind, str(first["unit"])),
             )
         )  # fmt: skip
     return QuarterCounts(

@@ -55,6 +55,8 @@ class Indicator:
         For completeness: share that is asked for; NaN where none is.
     short : str
         A few words for titles; the label where it is empty.
+    target : float
+        Value that is aimed at, on the scale of numerator over denominator; NaN where none is.
     """
 
     name: str
@@ -70,6 +72,19 @@ class Indicator:
     per: float = 1.0
     floor: float = float("nan")
     short: str = ""
+    target: float = float("nan")
+
+    @property
+    def is_completeness(self) -> bool:
+        """Whether it says how many of the patients due have a value, against a floor."""
+        return self.role == "process" and self.kind == "share" and self.floor == self.floor
+
+    @property
+    def unit_words(self) -> str:
+        """The unit of a value; of a rate without one what it is per; empty for a share."""
+        if self.kind != "rate" or self.unit:
+            return "" if self.kind == "share" else self.unit
+        return "per patient" if "patient" in self.denominator_words else "per unit of the denominator"
 
     @property
     def title(self) -> str:

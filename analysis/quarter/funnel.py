@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -12,16 +12,13 @@ from scipy import stats
 from analysis.counted import counted
 from analysis.errors import ModelError
 from analysis.result import ResultWithNotes
+from analysis.statistics.dispersion import FEWEST_GROUPS, CountKind, Dispersion, dispersion
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
 
-FunnelKind = Literal["share", "rate"]
-
 #: Tails of the 95 % and the 99.8 % limits.
 TAILS = {"95": 0.025, "998": 0.001}
-#: Share of the standardised values at each end that is pulled in before their spread is taken.
-WINSORISED = 0.1
 _SUSPECT = 0.05
 WITHIN, BEYOND_95, BEYOND_998 = "within the 95 % limits", "beyond the 95 % limits", "beyond the 99.8 % limits"
 
@@ -43,16 +40,17 @@ class Funnel(ResultWithNotes):
     limits : pandas.DataFrame
         The same limits over the range of denominators, for drawing: denominator and the columns of limits.
     dispersion : float
-        Mean square of the standardised values, the ends pulled in; about 1 where sites differ by chance alone.
+        Mean square of the standardised values, the ends pulled in, over what chance alone makes it; NaN where it cannot be
+        judged.
     p_value : float
-        Of a test that the sites differ by chance alone.
+        Of chance alone making that dispersion or a larger one; 1 where it cannot be judged.
     over_dispersed : bool
         Whether that test has a p-value under 0.05, so that the limits were widened.
     between_sites : float
         Standard deviation between sites that the widened limits allow for.
     """
 
-    kind: FunnelKind
+    kind: CountKind
     target: float
     table: pd.DataFrame
     limits: pd.DataFrame
@@ -65,7 +63,9 @@ class Funnel(ResultWithNotes):
         return f"Funnel of {len(self.table)} sites about {self.target:.3g}"
 
 
-def funnel(sites: pd.DataFrame, kind: FunnelKind = "share", *, target: float | None = None) -> Funnel:
+def funnel(
+    sites: pd.DataFrame, kind: CountKind = "share", *, target: float | None = None, among: float | None = None
+) -> Funnel:
     """Set sites against exact limits about the whole.
 
     Parameters
@@ -76,6 +76,9 @@ def funnel(sites: pd.DataFrame, kind: FunnelKind = "share", *, target: float | N
         Shares have binomial limits, rates Poisson limits.
     target : float, optional
         Share or rate of the whole; by default that of the sites given.
+    among : float, optional
+        Denominator of the target, where it is that of these sites and of others; without it a target given is taken for one
+        from outside. Spread is then judged about these sites' own whole: which of them are there may depend on their values.
 
     Returns
     -------
@@ -93,7 +96,8 @@ def funnel(sites: pd.DataFrame, kind: FunnelKind = "share", *, target: float | N
     ones lie one count above the formula there, which calls a count beyond by the chance of a larger one: 9 of 9 at a
     target of 60 %, chance 1 in 100, would be beyond the 99.8 % limit. So both sides hold their probability. Widened
     limits: the additive random-effects variance of the same paper (A.3), from standardised values with 10 % at each
-    end pulled in. With two sites or fewer over-dispersion is not judged.
+    end pulled in, over what chance leaves of them (:mod:`analysis.statistics.dispersion`, where the paper takes 1); they take
+    the place of the exact ones only where they are wider. With two sites or fewer over-dispersion is not judged.
 
     Examples
     --------
@@ -114,10 +118,11 @@ def funnel(sites: pd.DataFrame, kind: FunnelKind = "share", *, target: float | N
         raise ModelError(f"The target {whole:g} is not a {kind}.", what_to_do="Give a share from 0 to 1.")
     table["value"] = table["numerator"] / table["denominator"]
     denominator = table["denominator"].to_numpy()
-    variance = _variance(whole, kind) / denominator
-    z = np.divide(table["value"] - whole, np.sqrt(variance), out=np.zeros(len(table)), where=variance > 0)
-    dispersion, p_value, between = _dispersion(z, variance)
-    over = p_value < _SUSPECT and between > 0
+    with_others = target is not None and among is not None and among > denominator.sum()
+    centre = float(table["numerator"].sum() / denominator.sum()) if with_others else whole
+    part = 1.0 if target is None or among is not None else 0.0
+    found, between = _spread(table["value"].to_numpy(), denominator, centre, kind, part)
+    over = found.p_value < _SUSPECT
     grid = pd.DataFrame({"denominator": _grid(denominator)})
     for frame in (table, grid):
         n = frame["denominator"].to_numpy()
@@ -126,19 +131,21 @@ def funnel(sites: pd.DataFrame, kind: FunnelKind = "share", *, target: float | N
             frame[f"upper_{name}"] = _upper_limit(tail, n, whole, kind)
         for name, tail in TAILS.items():
             away = stats.norm.isf(tail) * np.sqrt(_variance(whole, kind) / n + between**2)
-            low, high = (whole - away, whole + away) if over else (frame[f"lower_{name}"], frame[f"upper_{name}"])
-            frame[f"wide_lower_{name}"] = np.clip(low, 0.0, None)
-            frame[f"wide_upper_{name}"] = np.clip(high, None, 1.0 if kind == "share" else None)
+            low, high = frame[f"lower_{name}"], frame[f"upper_{name}"]
+            frame[f"wide_lower_{name}"] = np.clip(np.minimum(low, whole - away), 0.0, None) if over else low
+            frame[f"wide_upper_{name}"] = (
+                np.clip(np.maximum(high, whole + away), None, 1.0 if kind == "share" else None) if over else high
+            )
     table.insert(8, "region", _region(table, ""))
     table["wide_region"] = _region(table, "wide_")
     return Funnel(
-        kind, whole, table, grid, dispersion, p_value, over, between if over else 0.0,
-        notes=_notes(len(table), over, dispersion, p_value),
+        kind, whole, table, grid, found.ratio, found.p_value, over, between if over else 0.0,
+        notes=_notes(len(table), over, found),
     )  # fmt: skip
 
 
 def exact_limit(
-    probability: float, denominator: ArrayLike, target: float, kind: FunnelKind = "share"
+    probability: float, denominator: ArrayLike, target: float, kind: CountKind = "share"
 ) -> NDArray[np.float64]:
     """Give the value below which a site of that size falls with a probability, interpolated between whole counts.
 
@@ -172,26 +179,27 @@ def exact_limit(
     return np.asarray(np.clip((count - part) / n, 0.0, None), dtype=float)
 
 
-def _upper_limit(tail: float, denominator: NDArray[np.float64], target: float, kind: FunnelKind) -> NDArray[np.float64]:
+def _upper_limit(tail: float, denominator: NDArray[np.float64], target: float, kind: CountKind) -> NDArray[np.float64]:
     """Give the value that a site of that size reaches with a probability of the tail: the lower limit of the rest."""
     limit = exact_limit(1 - tail, denominator, target, kind) + 1 / denominator
     return np.clip(limit, None, 1.0 if kind == "share" else None)
 
 
-def _variance(target: float, kind: FunnelKind) -> float:
+def _variance(target: float, kind: CountKind) -> float:
     return target * (1 - target) if kind == "share" else target
 
 
-def _dispersion(z: NDArray[np.float64], variance: NDArray[np.float64]) -> tuple[float, float, float]:
-    n = len(z)
-    if n < 3 or not (variance > 0).all():
-        return float("nan"), 1.0, 0.0
-    low, high = np.quantile(z, [WINSORISED, 1 - WINSORISED])
-    pulled = float(np.mean(np.clip(z, low, high) ** 2))
-    weight = 1 / variance
+def _spread(
+    value: NDArray[np.float64], denominator: NDArray[np.float64], centre: float, kind: CountKind, part: float
+) -> tuple[Dispersion, float]:
+    """Give the dispersion about a centre, and the standard deviation between sites that it makes."""
+    n = len(value)
+    if n < FEWEST_GROUPS or not _variance(centre, kind) > 0:
+        return Dispersion(float("nan"), 1.0), 0.0
+    weight = denominator / _variance(centre, kind)
+    found = dispersion((value - centre) * np.sqrt(weight), denominator, centre, kind, part=part)
     room = weight.sum() - (weight**2).sum() / weight.sum()
-    between = np.sqrt(max(0.0, (n * pulled - (n - 1)) / room))
-    return pulled, float(stats.chi2.sf(np.sum(z**2), n - 1)), float(between)
+    return found, float(np.sqrt(max(0.0, (n - 1) * (found.ratio - 1) / room)))
 
 
 def _grid(denominator: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -208,32 +216,21 @@ def _region(table: pd.DataFrame, limits: str) -> pd.Series:
     return pd.Series(found, index=table.index, dtype="str")
 
 
-def _notes(n: int, over: bool, dispersion: float, p_value: float) -> tuple[str, ...]:
-    notes = [
-        (
-            "Exact 95 % and 99.8 % limits about the whole (Spiegelhalter, Stat Med 2005;24:1185). By chance alone one site "
-            "in 20 lies beyond the 95 % limits, one in 500 beyond the 99.8 % limits."
-        )
-    ]
-    if n < 3:
-        return (*notes, f"With {counted(n, 'site')} to show, over-dispersion cannot be judged.")
-    if np.isnan(dispersion):
-        return (*notes, "Where nobody or everybody is counted, over-dispersion cannot be judged.")
-    found = (
-        f"dispersion {dispersion:.2f}, test of chance alone p {'< 0.001' if p_value < 0.001 else f'= {p_value:.3f}'}"
+def _notes(n: int, over: bool, found: Dispersion) -> tuple[str, ...]:
+    limits = (
+        "Exact 95 % and 99.8 % limits about the whole (Spiegelhalter, Stat Med 2005;24:1185). By chance alone one site "
+        "in 20 lies beyond the 95 % limits, one in 500 beyond the 99.8 % limits."
     )
+    if n < FEWEST_GROUPS:
+        return limits, f"With {counted(n, 'site')} to show, over-dispersion cannot be judged."
+    if np.isnan(found.ratio):
+        return limits, "Where nobody or everybody is counted, over-dispersion cannot be judged."
+    p_value = "< 0.001" if found.p_value < 0.001 else f"= {found.p_value:.3f}"
+    told = f"dispersion {found.ratio:.2f} where chance alone makes 1 on average, p {p_value}"
     if over:
-        return (
-            *notes,
-            (
-                f"Sites differ by more than chance ({found}): the limits were widened by the variance between sites, and "
-                "sites are judged by the widened limits."
-            ),
+        more = (
+            f"Sites differ by more than chance ({told}): the limits were widened by the variance between sites, and "
+            "sites are judged by the widened limits."
         )
-    if p_value < _SUSPECT:
-        spread, _, test = found.partition(", ")
-        return (
-            *notes,
-            f"A few sites alone differ by more than chance ({test}). With the outermost pulled in ({spread}) the limits stay.",
-        )
-    return (*notes, f"No over-dispersion found ({found}).")
+        return limits, more
+    return limits, f"No over-dispersion found ({told}), so the limits were not widened."

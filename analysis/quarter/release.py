@@ -27,6 +27,8 @@ SmallCounts = Literal["hidden", "shown"]
 
 #: How much one would rather keep a cell: a site, a period, a quarter that is compared, a total.
 _SITE, _PERIOD, _QUARTER, _TOTAL = 1.0, 2.0, 12.0, 60.0
+#: How many times more a cell is worth that is shown without the further indicators by site.
+_KEPT = 1000.0
 #: The same of quantities, by what the indicators that need them are for.
 #: How many times rather a count is shown that was shown before, or hidden that was hidden.
 _AGAIN = 50.0
@@ -190,6 +192,7 @@ def release(
     baseline: Sequence[str],
     window: Sequence[str],
     by_site: Sequence[str] | None = None,
+    keep: ReleasedCounts | None = None,
     small_counts: SmallCounts = "hidden",
     earlier: Sequence[Release] = (),
     stored: bool = False,
@@ -209,6 +212,9 @@ def release(
         Periods over which sites are compared.
     by_site : sequence of str, optional
         Indicators that are shown by site; by default all. The fewer they are, the less must be hidden.
+    keep : ReleasedCounts, optional
+        The same counts released with fewer indicators by site: what it shows is hidden only after everything that it
+        does not show.
     small_counts : {"hidden", "shown"}
         "shown" hides nothing: for the team itself, never for release.
     earlier : sequence of Release
@@ -234,6 +240,9 @@ def release(
     slices = _Slices(counts, periods, quarter, tuple(baseline) if kept is None else (), tuple(window))
     cells, labels, floors = _cell_system(counts, slices, by_site)
     hidden, beside, told = np.zeros(len(cells.values), dtype=bool), 0, 0
+    if keep is not None:
+        shown_there = ~keep.table["hidden"].to_numpy(dtype=bool)[: len(labels)]
+        cells.cost[: len(labels)][shown_there] *= _KEPT
     if small_counts == "hidden":
         places = [slices.place(name) for name in labels["slice"]]
         if earlier:

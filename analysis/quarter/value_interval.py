@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from scipy import stats
@@ -10,7 +10,11 @@ from scipy import stats
 from analysis.statistics.proportions import check_level, share_interval
 
 if TYPE_CHECKING:
-    from analysis.quarter.counts import IndicatorKind
+    from analysis.quarter.counts import Better, IndicatorKind
+
+#: met: the whole interval lies on the good side; missed: on the other one; unsure: on both; unknown: there is no interval;
+#: none: there is no target, or neither side is better.
+TargetVerdict = Literal["met", "missed", "unsure", "unknown", "none"]
 
 #: What the intervals are, by the kind of the indicator.
 METHODS: dict[IndicatorKind, str] = {
@@ -60,3 +64,36 @@ def value_interval(
     tail = (1 - level) / 2
     lower = float(stats.gamma.ppf(tail, numerator)) if numerator > 0 else 0.0
     return lower / denominator, float(stats.gamma.isf(tail, numerator + 1)) / denominator
+
+
+def target_verdict(target: float, better: Better, lower: float, upper: float) -> TargetVerdict:
+    """Judge a target by the interval of the value.
+
+    Parameters
+    ----------
+    target : float
+        What is aimed at; NaN for nothing.
+    better : {"higher", "lower", "neither"}
+        Which way is better.
+    lower, upper : float
+        The interval of the value; NaN where there is none.
+
+    Returns
+    -------
+    {"met", "missed", "unsure", "unknown", "none"}
+        met: the whole interval lies on the good side, the target itself included; missed: the whole interval lies on the
+        bad side; unsure: neither; unknown: there is no interval; none: no target, or neither side is better.
+
+    Examples
+    --------
+    >>> [target_verdict(0.7, "higher", *limits) for limits in ((0.71, 0.8), (0.6, 0.8), (0.5, 0.69))]
+    ['met', 'unsure', 'missed']
+    >>> target_verdict(0.7, "lower", 0.5, 0.69), target_verdict(0.7, "neither", 0.5, 0.69)
+    ('met', 'none')
+    """
+    if np.isnan(target) or better == "neither":
+        return "none"
+    if np.isnan([lower, upper]).any():
+        return "unknown"
+    good, bad = (lower >= target, upper < target) if better == "higher" else (upper <= target, lower > target)
+    return "met" if good else "missed" if bad else "unsure"

@@ -11,6 +11,7 @@
 - ``rubin``: Rubin's rules: one answer from many imputed data sets.
 - ``estimating_equations``: Generalised estimating equations for yes or no at repeated visits.
 - ``calibration``: Whether probabilities given are right: how often it was true, in bands of the probability.
+- ``dispersion``: How much groups differ beyond chance: the spread of their standardised values against what chance alone makes of it.
 - ``e_values``: How strong a factor that nobody wrote down would have to be to explain a difference away.
 - ``small_counts``: Small cells hidden, with others beside them, so that no reader can compute them back.
 

@@ -9,6 +9,7 @@ from scipy.optimize import linprog
 from analysis.quarter.counted import STARTED
 from analysis.quarter.harms import FOLLOWED, HARMS
 from analysis.quarter.indicators import CHANGE, DUE, IMPROVED
+from analysis.report.quarter.findings.site_words import WHOLE_HIDDEN
 
 N = r"(\d[\d,]*)"
 #: Sentences with counts of the quarter, and of what they are; a name in braces is the title of an indicator.
@@ -31,7 +32,7 @@ def words_of(made):
     """Give everything in words: In short with its points, what changed, titles of slides, captions, alternative sentences."""
     said = [text for cell in ("answer", "changed") for text in made.sentences(cell)]
     said += [text for one in made.parts("answer", "passage") for text in one.get("points", ())]
-    for cell in ("outcomes", "sites", "case-mix", "balancing"):
+    for cell in ("outcomes", "sites", "case-mix", "balancing", "sites-by-indicator", "recovery"):
         said += [one[name] for one in made.figures(cell) for name in ("message", "caption", "alt")]
     return said
 
@@ -95,6 +96,12 @@ def printed(made, counts, quarter):
         note(main, f"site: {row[0]}", row[1], row[2])
     for row in made.figures("case-mix")[0]["table"]["rows"] if made.figures("case-mix") else []:
         note(main, f"site: {row[0]}", row[2], row[1])
+    for figure in made.figures("sites-by-indicator"):
+        one = next(one for one in counts.indicators if figure["name"] == f"funnel-{one.name}".replace(" ", "-"))
+        for row in figure["table"]["rows"]:
+            note(one, f"site: {row[0]}", row[1], row[2])
+        if WHOLE_HIDDEN not in figure["caption"]:
+            found |= _exact(counts, one, "window")
     # Shares of the window and of the baseline are printed rounded: the reader is given their exact counts.
     found |= _exact(counts, main, "window") | _exact(counts, main, "baseline")
     if any("of the baseline: the quarters may hold" in text for text in made.sentences("answer")):

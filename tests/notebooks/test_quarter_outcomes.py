@@ -22,7 +22,8 @@ from synthetic_cohort import generate_cohort
 from .quarter_reader import counts_in_words, printed, recovered
 
 SECTIONS = [
-    "In short", "What changed", "Indicators", "Completeness", "Outcomes over time", "Sites",
+    "In short", "What changed", "Indicators", "Completeness", "Outcomes over time",
+    "Recovery by quarter of start", "Sites",
     "Balancing measures", "Actions", "Cautions", "Appendix",
 ]  # fmt: skip
 

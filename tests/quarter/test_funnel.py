@@ -4,6 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
+from hypothesis import given
+from hypothesis import strategies as st
 from scipy import stats
 from scipy.special import expit
 
@@ -77,28 +79,74 @@ def test_sites_stay_in_the_order_given_and_empty_ones_are_left_out():
 
 
 def test_limits_widened_for_over_dispersion_by_hand():
-    """30, 50 and 70 of 100 about 50 %: z of -4, 0 and 4, the ends pulled in to the 10 and 90 % quantiles, -3.2 and 3.2, so
-    a dispersion of 2 x 3.2^2 / 3. Spiegelhalter, Stat Med 2005;24:1185, A.3: the variance between is (3 x 6.8267 - 2) over
-    the sum of the weights less that of their squares over it, 1200 - 400: 0.0231; with 0.0025 within 0.16 squared."""
-    found = funnel(sites([30, 50, 70], 100), target=0.5)
+    """160, 200 and 240 of 400 about 50 %: z of -4, 0 and 4, the ends pulled in to the 10 and 90 % quantiles, -3.2 and 3.2.
+    Of three normal values chance leaves 2 (0.64 e11 + 0.32 e12 + 0.04 e22) + e22 of the sum of squares, where e11 = 1 +
+    sqrt(3) / 2 pi, e12 = sqrt(3) / 2 pi and e22 = 1 - sqrt(3) / pi are the mean products of their order statistics: 2.2938. So
+    a dispersion of 2 x 3.2^2 / 2.2938 = 8.928. Spiegelhalter, Stat Med 2005;24:1185, A.3: the variance between is (3 - 1)
+    (8.928 - 1) over the sum of the weights less that of their squares over it, 4800 - 1600: 0.004955; with 0.000625 within
+    0.0747 squared."""
+    found = funnel(sites([160, 200, 240], 400), target=0.5)
     assert found.over_dispersed
-    assert found.dispersion == pytest.approx(2 * 3.2**2 / 3)
-    assert found.p_value == pytest.approx(np.exp(-16))  # chi-square of 32 on 2 degrees of freedom
-    assert found.between_sites == pytest.approx(0.0231**0.5)
+    assert found.dispersion == pytest.approx(2 * 3.2**2 / 2.2938, rel=0.002)
+    assert found.p_value < 0.001
+    assert found.between_sites == pytest.approx(0.004955**0.5, rel=0.002)
     for name, z in (("95", 1.959964), ("998", 3.090232)):
         limits = found.table.loc[0, [f"wide_lower_{name}", f"wide_upper_{name}"]].tolist()
-        assert limits == pytest.approx([0.5 - 0.16 * z, 0.5 + 0.16 * z], abs=1e-6)
+        assert limits == pytest.approx([0.5 - 0.0747 * z, 0.5 + 0.0747 * z], abs=2e-4)
     assert found.table["wide_region"].tolist() == [WITHIN] * 3
     assert found.table["region"].tolist() == [BEYOND_998, WITHIN, BEYOND_998]
+    assert "the limits were widened" in found.notes[-1]
 
 
 def test_without_over_dispersion_no_variance_between_sites_is_given():
-    """42, 50 and 58 of 100 about 50 %: chi-square 5.12 on 2, p 0.077, though the spread is a little above chance."""
-    found = funnel(sites([42, 50, 58], 100), target=0.5)
-    assert found.p_value == pytest.approx(np.exp(-2.56))
+    """180, 200 and 220 of 400 about their own 50 %: z of -2, 0 and 2, ends at 1.6, so a dispersion of 2 x 1.6^2 over the 1.2938
+    that chance leaves of three values about their own mean, 3.96; p between 1 and 2 %. 184 and 216: 1.28, 2.53, p 0.08."""
+    wide, found = funnel(sites([180, 200, 220], 400)), funnel(sites([184, 200, 216], 400))
+    assert [one.dispersion for one in (wide, found)] == pytest.approx([5.12 / 1.2938, 3.2768 / 1.2938], rel=0.002)
+    assert wide.over_dispersed
     assert not found.over_dispersed
     assert found.between_sites == 0
     assert found.table["wide_upper_95"].tolist() == found.table["upper_95"].tolist()
+    assert "the limits were not widened" in found.notes[-1]
+
+
+@given(
+    counts=st.lists(st.tuples(st.integers(1, 5000), st.floats(0, 1)), min_size=1, max_size=40),
+    kind=st.sampled_from(["share", "rate"]),
+)
+def test_what_is_said_of_dispersion_never_contradicts_itself(counts, kind):
+    n, numerator = [size for size, _ in counts], [round(size * part) for size, part in counts]
+    found = funnel(sites(numerator, n), kind)
+    said = found.notes[-1]
+    assert found.over_dispersed == (found.p_value < 0.05)
+    assert ("more than chance" in said) == found.over_dispersed
+    assert ("No over-dispersion" in said) == (np.isfinite(found.dispersion) and not found.over_dispersed)
+    assert not found.over_dispersed or (found.dispersion > 1 and found.between_sites > 0)
+    for side, wider in (("lower", -1), ("upper", 1)):
+        for name in ("95", "998"):
+            assert (wider * (found.table[f"wide_{side}_{name}"] - found.table[f"{side}_{name}"]) >= -1e-12).all()
+
+
+def test_sites_that_all_lie_to_one_side_of_a_whole_with_others_are_not_called_spread():
+    """Ten sites about 66 %, of a whole of 75 % with others that are hidden: which are shown depends on their counts. Limits stay
+    about the whole; a target from outside is another matter."""
+    shown = sites([130, 132, 134, 131, 133, 128, 136, 132, 130, 134], 200)
+    hidden, outside = funnel(shown, target=0.75, among=6000), funnel(shown, target=0.75)
+    assert not hidden.over_dispersed
+    assert outside.over_dispersed
+    assert hidden.target == outside.target == 0.75
+    assert hidden.table["upper_95"].tolist() == outside.table["upper_95"].tolist()
+    own = funnel(shown)
+    assert (hidden.dispersion, hidden.p_value) == pytest.approx((own.dispersion, own.p_value))
+
+
+def test_one_bad_site_of_many_does_not_widen_the_limits_and_no_test_says_otherwise():
+    """20 sites of 200 spread about 60 % as chance spreads them, and one of 50 with 20 %, chi-square of all p < 0.001."""
+    usual = np.round(120 + np.sqrt(48) * stats.norm.ppf((np.arange(20) + 0.5) / 20))
+    found = funnel(sites([*usual, 10], [200] * 20 + [50]))
+    assert not found.over_dispersed
+    assert found.table["wide_region"].tolist()[-1] == BEYOND_998
+    assert "p < 0.001" not in " ".join(found.notes)
 
 
 @pytest.mark.slow
@@ -114,6 +162,30 @@ def test_chance_alone_is_seldom_called_over_dispersed_and_real_spread_mostly_is(
     for one in wide:
         if one.over_dispersed:
             assert (one.table["wide_upper_95"] >= one.table["upper_95"] - 0.01).all()
+
+
+@pytest.mark.slow
+def test_large_sites_that_differ_a_little_are_beyond_the_exact_limits_and_seldom_beyond_the_widened_ones():
+    """Sites of about 4,800 whose true shares lie about 60 % with a standard deviation of 2 points, 2.8 times that of chance:
+    beyond the exact 99.8 % limits is about every third, 2 P(Z > 3.09 / sqrt(1 + 2.83^2)) = 30 %; beyond the widened ones 0.2 %
+    and a little more, since the spread is an estimate of 20 sites. Where they do not differ both lie at 0.2 % or less."""
+    rng = np.random.default_rng(12)
+    beyond = {}
+    for spread in (0.0, 0.02):
+        exact, wide, widened = [], [], 0
+        for _ in range(120):
+            n = rng.integers(4000, 5600, 20)
+            found = funnel(sites(rng.binomial(n, np.clip(rng.normal(0.6, spread, 20), 0, 1)), n))
+            exact += found.table["region"].eq(BEYOND_998).tolist()
+            wide += found.table["wide_region"].eq(BEYOND_998).tolist()
+            widened += found.over_dispersed
+        beyond[spread] = np.mean(exact), np.mean(wide), widened / 120
+    # 2,400 sites a cell: a standard error of 0.1 percentage points at 0.2 %, of 0.9 at 30 %.
+    assert beyond[0.0][0] == pytest.approx(0.002, abs=0.003)
+    assert beyond[0.0][1] <= beyond[0.0][0]
+    assert beyond[0.02][0] == pytest.approx(0.30, abs=0.04)
+    assert beyond[0.02][1] < 0.015
+    assert beyond[0.02][2] > 0.98
 
 
 def test_two_sites_are_not_judged_for_over_dispersion():

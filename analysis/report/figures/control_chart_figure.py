@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure as Drawing
+from matplotlib.lines import Line2D
 
 from analysis.quarter import IndicatorChart, RunChart
 from analysis.quarter.control_charts import ControlChart
@@ -14,7 +15,7 @@ from analysis.quarter.periods import quarter_in_words
 from analysis.quarter.run_chart import RULES as RUN_RULES
 from analysis.quarter.special_causes import RULES
 from analysis.report.parts import numbers
-from analysis.report.parts.axes import name_lines, wrap
+from analysis.report.parts.axes import key_above, name_lines, wrap
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.indicator_numbers import (
     HIDDEN_NOTE,
@@ -30,6 +31,7 @@ from analysis.report.parts.look import INK, PAPER, QUIET, Width, new_drawing, qu
 from analysis.report.parts.tables import Column, Table
 
 LINE, SIGNAL, CHANGE = "#0067a3", "#b84a00", "#00755a"
+TARGET, TARGET_DASH = "#9c3f7e", (0, (7, 2, 1.5, 2))
 _BASELINE = "#eef2f4"
 _INCHES_PER_LABEL = 0.62
 _SLIDE_HEIGHT = 3.7
@@ -73,11 +75,23 @@ def control_chart_figure(
             fontsize=8, color=SIGNAL if signal[last] else LINE, fontweight="bold", zorder=5, bbox=_ON_PAPER,
         )  # fmt: skip
         axes.set_xlim(-0.6, len(table) - 0.4)
-        _room(axes, limited=limited, table=table, factor=factor, named=bool(changes), share=indicator.kind == "share")
+        aim = indicator.target * factor
+        if np.isfinite(aim):
+            axes.axhline(aim, color=TARGET, linewidth=1.1, linestyle=TARGET_DASH, zorder=2)
+        _room(
+            axes,
+            limited=limited,
+            table=table,
+            factor=factor,
+            named=bool(changes),
+            share=indicator.kind == "share",
+            aim=aim,
+        )
         _period_axis(axes, table["period"].tolist(), width)
-        _annotate(axes, table, factor, changes=changes, limited=limited, width=width)
+        _annotate(axes, table, factor, changes=changes, limited=limited, width=width, aim=aim)
         axes.set_ylabel(axis_label(indicator))
         quiet_grid(axes)
+        key_above(drawing, _key(_period_noun(table), signals=bool(signal.any())), width)
         return drawing
 
     return Figure(
@@ -92,6 +106,15 @@ def control_chart_figure(
     )
 
 
+def _key(noun: str, *, signals: bool) -> list[Line2D]:
+    """Say what the points are; the lines have their names at their ends."""
+    points = Line2D([], [], color=LINE, marker="o", markersize=4.5, linewidth=1.3, label=f"value of a {noun}")
+    pattern = Line2D(
+        [], [], linestyle="none", marker="D", markersize=6, color=SIGNAL, label="of a pattern that meets a rule"
+    )
+    return [points, *([pattern] if signals else [])]
+
+
 def _table(found: IndicatorChart, chart: ControlChart | RunChart) -> Table:
     """Show the points of a chart with its lines and the rules they meet."""
     indicator = found.indicator
@@ -104,7 +127,7 @@ def _table(found: IndicatorChart, chart: ControlChart | RunChart) -> Table:
     rows["centre_text"] = [show(value) for value in rows["centre"]]
     columns = [
         Column("period_text", _period_noun(chart.table).capitalize()),
-        *text_columns(indicator, f"Value ({indicator.unit})" if indicator.unit else "Value"),
+        *text_columns(indicator, f"Value ({indicator.unit_words})" if indicator.unit_words else "Value"),
         Column("centre_text", "Centre line" if limited else "Median", "right"),
     ]
     if limited:
@@ -126,10 +149,13 @@ def _lines(axes: Axes, table: pd.DataFrame, factor: float, *, limited: bool) -> 
             axes.plot(edges, np.repeat(table[name] * factor, 2), color=QUIET, linewidth=0.9, linestyle=(0, (5, 2)))
 
 
-def _room(axes: Axes, *, limited: bool, table: pd.DataFrame, factor: float, named: bool, share: bool) -> None:
+def _room(
+    axes: Axes, *, limited: bool, table: pd.DataFrame, factor: float, named: bool, share: bool, aim: float
+) -> None:
     """Leave room above the points for what is written there, and none below zero."""
     names = ["value", "centre", *(["lower", "upper"] if limited else [])]
     low, high = (float(f(table[names].to_numpy(dtype=float))) * factor for f in (np.nanmin, np.nanmax))
+    low, high = float(np.nanmin([low, aim])), float(np.nanmax([high, aim]))
     margin = 0.12 * (high - low) if high > low else max(abs(high), 1.0) * 0.1
     bottom = low - margin
     if low >= 0:
@@ -147,7 +173,14 @@ def _period_axis(axes: Axes, periods: list[str], width: Width) -> None:
 
 
 def _annotate(
-    axes: Axes, table: pd.DataFrame, factor: float, *, changes: Sequence[tuple[str, str]], limited: bool, width: Width
+    axes: Axes,
+    table: pd.DataFrame,
+    factor: float,
+    *,
+    changes: Sequence[tuple[str, str]],
+    limited: bool,
+    width: Width,
+    aim: float,
 ) -> None:
     """Name the lines at their right end and the baseline and the changes at the top."""
     ends = {"centre line" if limited else "median": (float(table["centre"].iloc[-1]) * factor, INK)}
@@ -156,6 +189,8 @@ def _annotate(
             known = table[name].dropna()
             if len(known):
                 ends[f"{name} limit"] = (float(known.iloc[-1]) * factor, QUIET)
+    if np.isfinite(aim):
+        ends["target"] = (aim, TARGET)
     name_lines(axes, len(table) - 0.5, ends)
     inside = np.flatnonzero(table["in_baseline"])
     top = axes.get_xaxis_transform()
@@ -183,6 +218,9 @@ def _caption(found: IndicatorChart, chart: ControlChart | RunChart) -> str:
         lines = "Solid: centre line; dashed: control limits, three standard deviations."
     else:
         lines = f"{found.why} Solid: median."
+    aim = found.indicator.target
+    if np.isfinite(aim):
+        lines = f"{lines} Dots and dashes: the target, {value_shower(found.indicator)(aim)}."
     signal = " Orange diamonds belong to a pattern that meets a rule." if found.signals else ""
     return f"{baseline} {lines}{signal}{left_out} {' '.join(chart.notes)}"
 

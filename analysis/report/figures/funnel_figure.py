@@ -1,19 +1,21 @@
 """The figures of sites: a funnel plot about the whole, and observed against expected by name."""
 
-from typing import Any
-
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure as Drawing
+from matplotlib.lines import Line2D
 
 from analysis.quarter import CaseMix, Funnel, Indicator
 from analysis.quarter.funnel import BEYOND_95, BEYOND_998, WITHIN
+from analysis.report.figures.control_chart_figure import TARGET, TARGET_DASH
+from analysis.report.figures.free_places import name_marks
 from analysis.report.parts import numbers
-from analysis.report.parts.axes import name_lines, wrap
+from analysis.report.parts.axes import key_above, name_lines, wrap
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.indicator_numbers import (
     HIDDEN_NOTE,
+    MOST_NAMED_IN_FUNNEL,
     axis_factor,
     axis_label,
     limits_text,
@@ -21,20 +23,27 @@ from analysis.report.parts.indicator_numbers import (
     value_shower,
     with_text,
 )
-from analysis.report.parts.look import FAINT, INK, PAPER, QUIET, Width, new_drawing, quiet_grid, spread
+from analysis.report.parts.look import FAINT, INK, QUIET, Width, new_drawing, quiet_grid
 from analysis.report.parts.numbers import capitalised
 from analysis.report.parts.tables import Column, Table, intervals_by, level_of
 
 INSIDE, OUTSIDE, FAR = "#0067a3", "#b84a00", "#8c2d2d"
 _MARKS = {WITHIN: ("o", INSIDE, 4.5), BEYOND_95: ("D", OUTSIDE, 6.0), BEYOND_998: ("X", FAR, 8.0)}
-#: With more sites than this only those beyond a limit are named in the picture.
-MOST_NAMED = 12
 _ROWS_A_COLUMN = 22
 _SLIDE_HEIGHT = 3.7
 
 
 def funnel_figure(
-    found: Funnel, sites: pd.DataFrame, indicator: Indicator, *, span: str, caption: str, told: str, message: str = ""
+    found: Funnel,
+    sites: pd.DataFrame,
+    indicator: Indicator,
+    *,
+    span: str,
+    caption: str,
+    told: str,
+    message: str = "",
+    name: str = "funnel",
+    title: str = "",
 ) -> Figure:
     """Draw sites against the limits about the whole.
 
@@ -51,6 +60,8 @@ def funnel_figure(
         What is drawn, and what it shows, from the findings.
     message : str
         Title of a slide; empty where it is not for slides.
+    name, title : str
+        Name of the figure, and what is compared, in few words; by default the title of the indicator.
 
     Returns
     -------
@@ -60,7 +71,8 @@ def funnel_figure(
     factor = axis_factor(indicator)
     table = found.table
     region = table["wide_region"]
-    named = table["site"] if len(table) <= MOST_NAMED else table.loc[region != WITHIN, "site"]
+    order = [BEYOND_998, BEYOND_95, *([WITHIN] if len(table) <= MOST_NAMED_IN_FUNNEL else [])]
+    named = pd.concat([table[region == one] for one in order])
 
     def draw(width: Width, height: float = 3.4) -> Drawing:
         drawing = new_drawing(width, height)
@@ -74,22 +86,28 @@ def funnel_figure(
             )  # fmt: skip
         axes.set_xlabel(wrap(capitalised(indicator.denominator_words), 80 if width == "wide" else 38))
         axes.set_ylabel(axis_label(indicator))
-        low, high = _range(found, factor, share=indicator.kind == "share")
+        low, high = _range(found, factor, indicator.target * factor, share=indicator.kind == "share")
         axes.set_ylim(low, high)
         grid = found.limits["denominator"]
         axes.set_xlim(float(grid.min()), float(grid.max()))
         ends = {
             words: (float(found.limits[f"wide_upper_{name}"].iloc[-1]) * factor, QUIET)
-            for name, words in (("998", "99.8 %"), ("95", "95 %"))
+            for name, words in (("998", "99.8 % limit"), ("95", "95 % limit"))
         }
-        name_lines(axes, float(grid.iloc[-1]), {**ends, "whole": (found.target * factor, INK)})
-        _name_sites(axes, table[table["site"].isin(named)], factor, width)
+        ends["whole"] = (found.target * factor, INK)
+        if np.isfinite(indicator.target):
+            axes.axhline(indicator.target * factor, color=TARGET, linewidth=1.1, linestyle=TARGET_DASH, zorder=2)
+            ends["target"] = (indicator.target * factor, TARGET)
+        name_lines(axes, float(grid.iloc[-1]), ends)
         quiet_grid(axes)
+        key_above(drawing, _key(region, widened=found.over_dispersed), width)
+        names = [wrap(one, 22 if width == "wide" else 12, lines=1) for one in named["site"]]
+        name_marks(axes, names, _places(named, factor), _places(table, factor))
         return drawing
 
     return Figure(
-        name="funnel",
-        title=f"{indicator.title}: sites about the whole",
+        name=name,
+        title=f"{title or indicator.title}: sites about the whole",
         caption=caption,
         alt=told,
         table=_funnel_table(found, sites, indicator, span),
@@ -127,11 +145,20 @@ def case_mix_figure(
     findings; ``message`` is the title of a slide, empty for none. The table has a row a site, by name.
     """
     table = found.table
+    level = level_of(table)
+    raw = "adjusted share" if found.is_adjusted else "share as seen"
+    key = [
+        Line2D(
+            [], [], color=INSIDE, marker="s", markersize=4.5, linewidth=1.4, label=f"shrunk share, {level} interval"
+        ),
+        Line2D([], [], color=FAINT, marker="o", markersize=4, linestyle="none", label=f"{raw}, not shrunk"),
+        Line2D([], [], color=INK, linewidth=0.9, label=f"whole, {numbers.share(found.share)}"),
+    ]
 
     def draw(width: Width, height: float | None = None) -> Drawing:
         columns = int(min(3, np.ceil(len(table) / _ROWS_A_COLUMN))) if width == "wide" else 1
         each = int(np.ceil(len(table) / columns))
-        drawing = new_drawing(width, height or 0.75 + 0.19 * max(each, 3))
+        drawing = new_drawing(width, height or (1.0 if width == "wide" else 1.4) + 0.19 * max(each, 3))
         panels = drawing.subplots(1, columns, sharex=True, squeeze=False)[0]
         for number, axes in enumerate(panels):
             one = table.iloc[number * each : (number + 1) * each]
@@ -144,10 +171,10 @@ def case_mix_figure(
             axes.set_ylim(each - 0.4, -0.6)
             axes.tick_params(axis="y", length=0)
             quiet_grid(axes, "x")
-            axes.set_xlabel("Patients (%), adjusted")
+            axes.set_xlabel(f"Patients (%), {'adjusted' if found.is_adjusted else 'not adjusted'}")
+        key_above(drawing, key, width)
         return drawing
 
-    level = level_of(table)
     return Figure(
         name="case-mix",
         title=f"{indicator.title}: sites {'after adjustment for case mix' if found.is_adjusted else 'shrunk towards the whole'}",
@@ -184,34 +211,27 @@ def _limits(axes: Axes, found: Funnel, factor: float) -> None:
             axes.plot(grid["denominator"], curve, color=QUIET, linewidth=1.0, linestyle=dash, zorder=2)
 
 
-def _range(found: Funnel, factor: float, *, share: bool) -> tuple[float, float]:
+def _range(found: Funnel, factor: float, aim: float, *, share: bool) -> tuple[float, float]:
     smallest = found.table["denominator"].min()
     near = found.limits[found.limits["denominator"] >= 0.9 * smallest]
     low = min(float(near["wide_lower_998"].min()), float(found.table["value"].min())) * factor
     high = max(float(near["wide_upper_998"].max()), float(found.table["value"].max())) * factor
-    margin = 0.06 * (high - low) + 0.5
+    low, high = float(np.nanmin([low, aim])), float(np.nanmax([high, aim]))
+    margin = 0.06 * (high - low) + (0.5 if share else 0.0)
     top = high + margin
     return max(low - margin, -0.02 * high), min(top, 102.0) if share else top
 
 
-def _name_sites(axes: Axes, named: pd.DataFrame, factor: float, width: Width) -> None:
-    """Name sites beside their marks, moved apart where they would overlap."""
-    if named.empty:
-        return
-    low, high = axes.get_ylim()
-    values = (named["value"] * factor).tolist()
-    places = spread(values, (high - low) * 0.055, low, high)
-    start, edge = axes.get_xlim()
-    common: dict[str, Any] = {"textcoords": "data", "fontsize": 7.5, "color": INK, "va": "center", "zorder": 5}
-    common["bbox"] = {"boxstyle": "square,pad=0.12", "facecolor": PAPER, "edgecolor": "none", "alpha": 0.8}
-    room = 22 if width == "wide" else 12
-    for name, n, value, place in zip(named["site"], named["denominator"], values, places, strict=True):
-        left = n > start + 0.6 * (edge - start)
-        shift = (-0.012 if left else 0.012) * (edge - start)
-        line = (
-            {"arrowstyle": "-", "color": FAINT, "linewidth": 0.6} if abs(place - value) > 0.02 * (high - low) else None
-        )
-        axes.annotate(
-            wrap(name, room, lines=1), xy=(n, value), xytext=(n + shift, place), ha="right" if left else "left",
-            arrowprops=line, **common,
-        )  # fmt: skip
+def _key(region: pd.Series, *, widened: bool) -> list[Line2D]:
+    """Say what each mark that is drawn means, and that limits are widened; the lines have their names at their ends."""
+    marks = [
+        Line2D([], [], linestyle="none", marker=marker, color=colour, markersize=size, label=f"site {name}")
+        for name, (marker, colour, size) in _MARKS.items()
+        if region.eq(name).any()
+    ]
+    wide = Line2D([], [], color=QUIET, linewidth=1.0, linestyle=(0, (6, 2)), label="limits widened: sites differ")
+    return [*marks, *([wide] if widened else [])]
+
+
+def _places(sites: pd.DataFrame, factor: float) -> list[tuple[float, float]]:
+    return list(zip(sites["denominator"].tolist(), (sites["value"] * factor).tolist(), strict=True))

@@ -11,6 +11,7 @@
 - ``blocks``: blocks of pandoc's own document format, from which it writes Word files and slides.
 - ``pandoc``: run on a document that names no file but its own pictures.
 - ``reference_styles``: pandoc's own reference file, as it gives it, with our styles in their place.
+- ``own_templates``: a user's own Word or PowerPoint file in its place, looked through before anything is written.
 - ``numbering``: the numbers of figures and tables.
 - ``csv_tables``: the numbers, one file a table or figure, not rounded: for reviewers and other programs.
 - ``digest``: what the record keeps of each item, so that two runs can be told apart and the difference named.

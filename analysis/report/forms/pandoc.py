@@ -3,6 +3,7 @@
 import importlib
 import json
 import os
+import re
 import subprocess
 import sys
 from collections.abc import Collection, Sequence
@@ -12,7 +13,15 @@ from pathlib import Path
 from analysis.errors import ReportError
 from analysis.report.forms.blocks import Node
 from analysis.report.forms.paper import PNG
-from analysis.report.forms.reference_styles import Form, change_parts, dark, with_our_styles, with_whole_words
+from analysis.report.forms.reference_styles import (
+    Form,
+    change_parts,
+    dark,
+    with_media_of,
+    with_missing_styles,
+    with_our_styles,
+    with_whole_words,
+)
 from analysis.writing.owners import temporary_folder
 
 _TIME_LIMIT = 300
@@ -20,6 +29,7 @@ _TIME_LIMIT = 300
 _FORMAT = [1, 23, 1]
 #: Entries of the files that pandoc writes get this time, so that the same report has the same bytes.
 _EPOCH = "1735689600"
+_OTHER_LAYOUT = re.compile(r"Couldn't find layout named|layout that no longer|Falling back to default")
 
 
 class Pictures:
@@ -35,8 +45,12 @@ class Pictures:
         return name
 
 
-def write_office(blocks: Sequence[Node], pictures: Pictures, form: Form, *, title: str) -> bytes:
+def write_office(
+    blocks: Sequence[Node], pictures: Pictures, form: Form, *, title: str, template: bytes | None = None
+) -> bytes:
     """Write a Word or PowerPoint file of blocks (:mod:`analysis.report.forms.blocks`) and the pictures named in them.
+
+    A template takes the place of our own reference document.
 
     Raises
     ------
@@ -49,9 +63,12 @@ def write_office(blocks: Sequence[Node], pictures: Pictures, form: Form, *, titl
             (folder / file).write_bytes(picture)
         document = {"pandoc-api-version": _FORMAT, "meta": meta, "blocks": list(blocks)}
         (folder / "report.json").write_text(json.dumps(document), encoding="utf-8")
-        (folder / "reference").write_bytes(_reference(form))
+        own = with_missing_styles(template) if template is not None and form == "docx" else template
+        (folder / "reference").write_bytes(_reference(form) if own is None else own)
         said = _run(["--from=json", f"--to={form}", "--slide-level=1", "--reference-doc=reference", "--output=report",
                      "report.json"], folder)  # fmt: skip
+        if own is not None:  # layouts that no slide of a report has
+            said = "\n".join(line for line in said.splitlines() if not _OTHER_LAYOUT.search(line))
         if said.strip():
             raise ReportError(
                 f"The {form} file would not be complete.",
@@ -59,17 +76,22 @@ def write_office(blocks: Sequence[Node], pictures: Pictures, form: Form, *, titl
                 what_to_do="Make the report as html, and tell the maintainers.",
             )
         made = (folder / "report").read_bytes()
-    return _finished(made, pictures.files) if form == "pptx" else made
+    if own is not None:
+        made = with_media_of(made, own)
+    return _finished(made, pictures.files, own=own is not None) if form == "pptx" else made
 
 
-def _finished(file: bytes, names: Collection[str]) -> bytes:
-    """Keep the alternative texts of the pictures on slides, to which pandoc adds the names of their files; fit the words."""
+def _finished(file: bytes, names: Collection[str], *, own: bool) -> bytes:
+    """Keep the alternative texts of the pictures on slides, to which pandoc adds the names of their files; fit the words.
+
+    In an ``own`` template the first slide keeps its background, and every size is set, as that of its master is not ours.
+    """
 
     def change(part: str, text: str) -> str:
-        if part == "ppt/slides/slide1.xml":
+        if part == "ppt/slides/slide1.xml" and not own:
             text = dark(text)
         if part.startswith("ppt/slides/slide"):
-            text = with_whole_words(text)
+            text = with_whole_words(text, every=own)
         for name in names if part.startswith("ppt/slides/slide") else ():
             text = text.replace(f'\n\n{name}"', '"')
         return text

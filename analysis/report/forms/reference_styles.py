@@ -32,6 +32,51 @@ def with_our_styles(reference: bytes, form: Form) -> bytes:
     return change_parts(reference, {"docx": _word_part, "pptx": _slide_part}[form])
 
 
+def with_missing_styles(template: bytes) -> bytes:
+    """Add those of our styles of Word that a user's template lacks; what it has stays as it is."""
+
+    def change(name: str, text: str) -> str:
+        if name != "word/styles.xml":
+            return text
+        known = set(re.findall(r'w:styleId="([^"]+)"', text))
+        ours = re.findall(r"<w:style .*?</w:style>", _STYLES.read_text(encoding="utf-8"), flags=re.DOTALL)
+        lacking = [style for style in ours if not set(re.findall(r'w:styleId="([^"]+)"', style)) & known]
+        return text.replace("</w:styles>", f"{''.join(lacking)}</w:styles>")
+
+    return change_parts(template, change)
+
+
+def with_media_of(file: bytes, template: bytes) -> bytes:
+    """Add the pictures of a template that pandoc left behind: it takes along those called image and a number."""
+    stream = io.BytesIO()
+    with (
+        zipfile.ZipFile(io.BytesIO(file)) as made,
+        zipfile.ZipFile(io.BytesIO(template)) as source,
+        zipfile.ZipFile(stream, "w", zipfile.ZIP_DEFLATED) as target,
+    ):
+        there = set(made.namelist())
+        lacking = [one for one in source.namelist() if "/media/" in one and one not in there]
+        types = source.read("[Content_Types].xml").decode("utf-8")
+        for entry in made.infolist():
+            part = made.read(entry)
+            if entry.filename == "[Content_Types].xml" and lacking:
+                part = _with_types(part.decode("utf-8"), types, lacking).encode("utf-8")
+            target.writestr(zipfile.ZipInfo(entry.filename), part, zipfile.ZIP_DEFLATED)
+        for name in lacking:
+            target.writestr(zipfile.ZipInfo(name), source.read(name), zipfile.ZIP_DEFLATED)
+    return stream.getvalue()
+
+
+def _with_types(known: str, types: str, names: list[str]) -> str:
+    """Name the types of further parts by their endings, as the template has them."""
+    for ending in {name.rpartition(".")[2] for name in names}:
+        default = re.search(rf'<Default\b[^>]*Extension="{re.escape(ending)}"[^>]*/>', types)
+        start = re.search(r"<Types\b[^>]*>", known)
+        if default and start and f'Extension="{ending}"' not in known:
+            known = known[: start.end()] + default[0] + known[start.end() :]
+    return known
+
+
 def change_parts(file: bytes, change: Callable[[str, str], str]) -> bytes:
     """Write a file of Word or PowerPoint again, without the times of its entries.
 
@@ -59,20 +104,23 @@ def dark(slide: str) -> str:
     return known.replace("</p:cSld>", f"</p:cSld><p:clrMapOvr>{turned}</p:clrMapOvr>", 1)
 
 
-def with_whole_words(slide: str) -> str:
-    """Set the title of a slide's XML, and the text under it, in the largest size in which each keeps its place whole."""
+def with_whole_words(slide: str, *, every: bool = False) -> str:
+    """Set the title of a slide's XML, and the text under it, in the largest size in which each keeps its place whole.
+
+    The largest size is that of our master; ``every`` sets it too.
+    """
     for place, sizes in (('type="title"', _TITLE_SIZES), ('idx="1"', _TEXT_SIZES)):
         shape = rf"<p:sp>(?:(?!</p:sp>).)*<p:ph {place}(?:(?!</p:sp>).)*</p:sp>"
         for found in re.findall(shape, slide, flags=re.DOTALL):
-            slide = slide.replace(found, _sized(found, sizes))
+            slide = slide.replace(found, _sized(found, sizes, every=every))
     return slide
 
 
-def _sized(shape: str, sizes: tuple[tuple[int, int], ...]) -> str:
+def _sized(shape: str, sizes: tuple[tuple[int, int], ...], *, every: bool) -> str:
     """Set the words of a shape in the size for as many letters; the first size is that of the master."""
     letters = len(html.unescape("".join(re.findall(r"<a:t>(.*?)</a:t>", shape, flags=re.DOTALL))))
     size = next((size for most, size in sizes if letters <= most), sizes[-1][1])
-    return shape if size == sizes[0][1] else shape.replace("<a:rPr", f'<a:rPr sz="{size}"')
+    return shape if size == sizes[0][1] and not every else shape.replace("<a:rPr", f'<a:rPr sz="{size}"')
 
 
 def _word_part(name: str, text: str) -> str:

@@ -22,8 +22,8 @@ _IN_THE_NOTES = "The rest is in the notes."
 _MOST_ROWS_IN_NOTES = 60
 
 
-def document_to_slides(document: Document, *, stamp: str) -> bytes:
-    """Write a document as a PowerPoint file; its figures that have a message become slides.
+def document_to_slides(document: Document, *, stamp: str, template: bytes | None = None) -> bytes:
+    """Write a document as a PowerPoint file, perhaps by a template; its figures that have a message become slides.
 
     Raises
     ------
@@ -45,7 +45,7 @@ def document_to_slides(document: Document, *, stamp: str) -> bytes:
         head, said = (one.message, said) if fits else (one.title, f"{one.message}. {said}")
         slides += _slide(head, [{"t": "Para", "c": [picture]}], said)
     slides += _words(document, "caution", "Read with these cautions")
-    return write_office(slides, pictures, "pptx", title=title)
+    return write_office(slides, pictures, "pptx", title=title, template=template)
 
 
 def _words(document: Document, kind: PassageKind, title: str) -> list[Node]:

@@ -17,8 +17,8 @@ _TEXT_CM = 16.4
 _STYLES = {"answer": "Answer", "caution": "Caution", "absent": "Absent", "output": "Notes"}
 
 
-def document_to_word(document: Document, *, stamp: str) -> bytes:
-    """Write a document as a Word file; the numbers of the figures stand in tables at the end.
+def document_to_word(document: Document, *, stamp: str, template: bytes | None = None) -> bytes:
+    """Write a document as a Word file, perhaps by a template; the numbers of the figures stand in tables at the end.
 
     Raises
     ------
@@ -27,7 +27,7 @@ def document_to_word(document: Document, *, stamp: str) -> bytes:
     """
     pictures = Pictures()
     blocks = list(_parts(document, stamp, pictures))
-    return write_office(blocks, pictures, "docx", title=document.title.text)
+    return write_office(blocks, pictures, "docx", title=document.title.text, template=template)
 
 
 def _parts(document: Document, stamp: str, pictures: Pictures) -> Iterator[Node]:

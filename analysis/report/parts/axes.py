@@ -165,6 +165,14 @@ def legend_above(drawing: Drawing | SubFigure, drawn: Mapping[str, Mark], width:
     drawing.legend(handles=handles, loc="outside upper left", ncols=columns, handlelength=2.6, borderaxespad=0.2)
 
 
+def key_above(drawing: Drawing, marks: Sequence[Line2D], width: Width, *, most: int = 3) -> None:
+    """Say above the panels what marks and lines are, by their labels; ``most`` beside each other at a desk, one on a phone."""
+    drawing.legend(
+        handles=list(marks), loc="outside upper left", ncols=min(len(marks), most) if width == "wide" else 1,
+        handlelength=1.6, borderaxespad=0.2, columnspacing=1.4, fontsize=7.5,
+    )  # fmt: skip
+
+
 def wrap(name: str, width: int, *, lines: int = 3) -> str:
     r"""Break a name into lines, at most so many; what is left over is cut with an ellipsis.
 

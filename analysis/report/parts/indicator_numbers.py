@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 HIDDEN = "hidden"
 NOT_YET = "not yet due"
+#: With more sites than this a funnel names only those beyond a limit.
+MOST_NAMED_IN_FUNNEL = 12
 HIDDEN_NOTE = (
     "Hidden: a count from 1 to 10, or a count that would give one away; zero may be shown (cell size suppression "
     "policy of the US Centers for Medicare & Medicaid Services)."
@@ -36,17 +38,22 @@ def value_shower(indicator: Indicator, values: Sequence[float] = ()) -> Callable
     '25.0 per 100 patients'
     """
     bare = bare_shower(indicator, values)
-    if indicator.kind == "share" or not indicator.unit:
+    if not indicator.unit_words:
         return bare
-    return lambda value: numbers.MISSING if numbers.is_missing(value) else f"{bare(value)} {indicator.unit}"
+    return lambda value: numbers.MISSING if numbers.is_missing(value) else f"{bare(value)} {indicator.unit_words}"
 
 
 def bare_shower(indicator: Indicator, values: Sequence[float] = ()) -> Callable[[float], str]:
     """Return the same without the unit; shares keep their sign of percent."""
     if indicator.kind == "share":
         return numbers.share
-    decimals = decimals_for([indicator.per * value for value in values]) if len(values) else 1
+    decimals = decimals_for([indicator.per * value for value in values]) if len(values) else rate_decimals(indicator)
     return lambda value: numbers.number(value if numbers.is_missing(value) else indicator.per * value, decimals)
+
+
+def rate_decimals(indicator: Indicator) -> int:
+    """Give the decimals of a rate or a mean where no values say how many are needed: one more of events per single unit."""
+    return 2 if indicator.kind == "rate" and indicator.per == 1 else 1
 
 
 def axis_label(indicator: Indicator) -> str:
@@ -60,7 +67,9 @@ def axis_label(indicator: Indicator) -> str:
     """
     if indicator.kind == "share":
         return "Patients (%)"
-    return capitalised(indicator.unit) or "Value"
+    if indicator.kind == "rate" and not indicator.unit:
+        return f"{capitalised(indicator.numerator_words)} {indicator.unit_words}"
+    return capitalised(indicator.unit) or "Mean"
 
 
 def axis_factor(indicator: Indicator) -> float:

@@ -2,6 +2,10 @@
 
 - ``study``: Everything a quarter's report is made of, computed once from counts that may be shown.
 - ``releasing``: A release beside earlier ones: which baseline holds, what they showed, and how the new one is put on record.
+- ``counted_folder``: What a folder holds for a quarter's report, counted: a cohort, counts of a network, or aggregates.
+- ``targets``: Targets of indicators, as a report's parameter gives them.
+- ``site_study``: The sites of a quarter's report, computed once: funnels, and observed against expected.
+- ``curve_study``: Recovery curves of two groups of quarters, computed once: the year up to the quarter, and the baseline.
 - ``opening``: What stands at the top of a quarter's report: what was counted, the answer, and what changed.
 - ``indicators``: The indicators of the quarter with numerator and denominator, and completeness against its floor.
 - ``over_time``: The charts over time: outcomes, and the measures that must not get worse meanwhile.
@@ -12,9 +16,9 @@
 from analysis.report.quarter.closing import actions, cautions, methods, provenance
 from analysis.report.quarter.indicators import completeness, indicators
 from analysis.report.quarter.opening import answer, changed, since_last_release, subtitle
-from analysis.report.quarter.over_time import balancing, harms, outcomes
+from analysis.report.quarter.over_time import balancing, harms, outcomes, process, recovery
 from analysis.report.quarter.releasing import record_release
-from analysis.report.quarter.sites import case_mix, sites
+from analysis.report.quarter.sites import case_mix, sites, sites_by_indicator
 from analysis.report.quarter.study import QuarterStudy, prepare_quarter
 
 __all__ = [  # noqa: RUF022 - the order of the report
@@ -27,11 +31,14 @@ __all__ = [  # noqa: RUF022 - the order of the report
     "indicators",
     "completeness",
     "outcomes",
+    "recovery",
+    "process",
     "sites",
     "case_mix",
     "balancing",
     "harms",
     "actions",
+    "sites_by_indicator",
     "methods",
     "cautions",
     "provenance",

@@ -8,7 +8,6 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort import Cohort
-from analysis.quarter.case_mix import COVARIATES
 from analysis.quarter.control_charts import FEWEST_POINTS, TOO_WIDE, ControlChart
 from analysis.quarter.periods import quarter_in_words
 from analysis.quarter.prime_charts import LANEY, LARGE
@@ -16,7 +15,8 @@ from analysis.quarter.run_chart import RULE_SET as RUN_RULE_SET
 from analysis.quarter.run_chart import RULES as RUN_RULES
 from analysis.quarter.special_causes import RULE_SET, RULES
 from analysis.report.parts import numbers
-from analysis.report.parts.passages import Passage, Section
+from analysis.report.parts.numbers import in_text
+from analysis.report.parts.passages import Passage, Section, absent
 from analysis.report.parts.tables import Column, Table
 from analysis.report.parts.wording import ABOUT_GROUPS, DEFERRED, MOST_DOUBTS, NO_FINDING, Caution, cautions_of
 from analysis.report.quarter.findings.doubts import doubts_words
@@ -71,33 +71,19 @@ def actions(study: QuarterStudy) -> Section:
 
 
 def methods(study: QuarterStudy) -> Section:
-    """Say in words how the numbers came about."""
-    released = study.released
-    first, last = (quarter_in_words(released.baseline[i]) for i in (0, -1))
+    """Say in words how the numbers came about: nothing but what was done for this report."""
     sentences = [
         *study.notes,
-        (
-            f"Centre lines and limits come from a baseline, {first} to {last}, {_kept(study)}. After a change that has "
-            "lasted, set a new baseline (parameter baseline) and say so."
-        ),
-        (
-            "Charts: p for shares, u for events per patient, XmR for means; with fewer than 12 points to show, or a "
-            "shorter baseline, a run chart about the median."
-        ),
-        _prime_charts(study),
-        f"Control charts follow one rule set, the {RULE_SET}: {'; '.join(RULES.values())}.",
-        f"Run charts follow the {RUN_RULE_SET}: {'; '.join(RUN_RULES.values())}.",
-        (
-            f"Sites are compared over {study.span}. Limits are exact; over-dispersion is tested and, where found, widens "
-            f"them. {_case_mix_model(study)}"
-        ),
+        *_charts(study),
+        *_sites(study),
+        *_case_mix(study),
         (
             "Small counts: every sum between the numbers of this report, over periods, sites and parts, is one system "
             "of equations. Counts from 1 to 10 are hidden, and others beside them, until what is shown leaves each of "
             "them open from 1 to 11. Lines, limits and rules of charts of shares and rates are those of all periods, "
             "hidden ones included, as long as these rules leave three values or more for a hidden count; all else is "
             "computed from what is shown, and from totals that are shown."
-            if released.small_counts == "hidden"
+            if study.released.small_counts == "hidden"
             else NOT_FOR_RELEASE
         ),
         *releasing_words(study),
@@ -117,30 +103,85 @@ def _kept(study: QuarterStudy) -> str:
     return "which is stored with this release and not computed again"
 
 
-def _case_mix_model(study: QuarterStudy) -> str:
-    """Say where what is expected of the sites comes from."""
-    if study.case_mix is None:
-        return "Nothing was adjusted for case mix."
-    if np.isnan(study.case_mix.concordance):
-        return (
-            "What is expected of the sites was given with their counts; who fitted the model stands beside the table."
+def _charts(study: QuarterStudy) -> list[str]:
+    """Say which charts were drawn, about which baseline, and by which rules they were judged."""
+    drawn = {one.title: study.charts[one.name].chart for one in study.indicators()}
+    kinds: dict[str, list[str]] = {}
+    for title, chart in drawn.items():
+        kind = "none" if chart is None else f"{chart.kind} chart" if isinstance(chart, ControlChart) else "run chart"
+        kinds.setdefault(kind, []).append(in_text(title))
+    without = kinds.pop("none", [])
+    if not kinds:
+        return ["No chart was drawn, as too few points can be shown."] if without else []
+    first, last = (quarter_in_words(study.released.baseline[i]) for i in (0, -1))
+    control = [chart for chart in drawn.values() if isinstance(chart, ControlChart)]
+    lines = "Centre lines and limits" if control else "Medians"
+    listed = "; ".join(f"{kind} of {numbers.listed(titles)}" for kind, titles in kinds.items())
+    said = [
+        (
+            f"{lines} come from a baseline, {first} to {last}, {_kept(study)}. After a change that has lasted, set a new "
+            "baseline (parameter baseline) and say so."
+        ),
+        f"Charts drawn: {listed}{f'; none of {numbers.listed(without)}' if without else ''}.",
+    ]
+    if control:
+        said += _prime_charts(control, kinds)
+        said.append(f"Control charts follow one rule set, the {RULE_SET}: {'; '.join(RULES.values())}.")
+    if "run chart" in kinds:
+        said.append(
+            f"Fewer than {FEWEST_POINTS} points to show, or a shorter baseline, make a run chart about the median. Run charts "
+            f"follow the {RUN_RULE_SET}: {'; '.join(RUN_RULES.values())}."
         )
-    may = ", ".join(one.replace("_", " ") for one in COVARIATES)
-    return f"The case-mix model is fitted on all patients up to the quarter; what it may adjust for: {may}."
+    return said
 
 
-def _prime_charts(study: QuarterStudy) -> str:
-    """Say when limits are widened, and in which charts they are."""
-    charts = {one.title: study.charts[one.name].chart for one in study.released.indicators}
-    control = {title: chart for title, chart in charts.items() if isinstance(chart, ControlChart)}
-    used = [title for title, chart in control.items() if chart.kind in ("p'", "u'")]
-    none = f"in none of the {numbers.plural(len(control), 'control chart')}" if control else "no chart here has limits"
-    here = numbers.listed(used) if used else none
-    return (
-        f"Where denominators are large (a median of {LARGE} or more in the baseline) and the points of the baseline vary more "
-        f"than {TOO_WIDE:g} times as much as chance makes them, limits are widened by what differs between neighbouring "
-        f"periods (p' and u' charts, {LANEY}): {here}."
+def _prime_charts(control: list[ControlChart], kinds: dict[str, list[str]]) -> list[str]:
+    """Say when limits of charts of shares and rates are widened, and in which charts they are."""
+    counted = [chart for chart in control if chart.kind != "XmR"]
+    if not counted:
+        return []
+    used = [title for kind in ("p' chart", "u' chart") for title in kinds.get(kind, [])]
+    here = (
+        numbers.listed(used) if used else f"in none of the {numbers.plural(len(counted), 'chart')} of shares and rates"
     )
+    return [
+        (
+            f"Where denominators are large (a median of {LARGE} or more in the baseline) and the points of the baseline vary "
+            f"more than {TOO_WIDE:g} times as much as chance makes them, limits are widened by what differs between "
+            f"neighbouring periods (p' and u' charts, {LANEY}): {here}."
+        )
+    ]
+
+
+def _sites(study: QuarterStudy) -> list[str]:
+    """Say how sites were compared, and whether their limits were widened; or that they were not."""
+    funnel, compared = study.funnel, study.compared
+    if funnel is None or compared is None:
+        return [f"No funnel of sites was drawn. {absent(study.no_funnel)}"]
+    tested = "over-dispersion could not be judged"
+    if not np.isnan(funnel.dispersion):
+        what = (
+            "they were widened, as sites differ by more than chance"
+            if funnel.over_dispersed
+            else "they were not widened"
+        )
+        tested = f"over-dispersion was tested by the mean square of the standardised values, 10 % at each end pulled in, and {what}"
+    return [f"Sites are compared over {study.span}, by {in_text(compared.title)}. Limits are exact; {tested}."]
+
+
+def _case_mix(study: QuarterStudy) -> list[str]:
+    """Say what was adjusted for and by which model; or that nothing was."""
+    found = study.case_mix
+    if found is None:
+        return [f"No case-mix model was fitted. {absent(study.no_case_mix)}"]
+    if found.covariates:
+        named = numbers.listed([one.replace("_", " ") for one in found.covariates])
+        return [f"The case-mix model was fitted on all patients up to the quarter. It adjusts for {named}."]
+    if found.is_adjusted:
+        return ["Sites are held against expected counts that came with their counts; no case-mix model was fitted here."]
+    return [
+        "No case-mix model was fitted, as nothing of the case mix is on record; shares are shrunk and not adjusted."
+    ]
 
 
 def cautions(study: QuarterStudy) -> Section:

@@ -13,6 +13,7 @@ from analysis.report.parts import numbers
 from analysis.report.parts.indicator_numbers import HIDDEN_NOTE, with_text
 from analysis.report.parts.passages import Section, absent
 from analysis.report.parts.tables import Column, Table
+from analysis.report.quarter.findings.target_words import TARGET_NOTE, target_cell
 from analysis.report.quarter.findings.words import interval_words
 
 if TYPE_CHECKING:
@@ -20,18 +21,24 @@ if TYPE_CHECKING:
     from analysis.report.quarter.study import QuarterStudy
 
 
+_ROLES = {"outcome": "Outcomes", "balancing": "Balancing measures", "process": "Process"}
+
+
 def indicators(study: QuarterStudy) -> Section:
-    """Show numerator and denominator of each outcome and balancing measure, beside last quarter and the baseline."""
-    followed = study.indicators("outcome", "balancing")
+    """Show numerator and denominator of each indicator but completeness, beside last quarter and the baseline."""
+    followed = [one for role in _ROLES for one in study.indicators(role)]
     if not followed:
         return Section((absent("outcomes."),))
     released = study.released
     rows = [_row(study, one) for one in followed]
     hidden = any(row["any_hidden"] for row in rows)
+    aimed = any(not numbers.is_missing(one.target) for one in followed)
+    targets = (Column("target", "Target"),)
     notes = [
         "Share: numerator over denominator. An empty denominator has no share.",
         f"Intervals: {'; '.join(METHODS[kind] for kind in dict.fromkeys(one.kind for one in followed))}.",
         *study.notes,
+        *([TARGET_NOTE] if aimed else []),
         *([HIDDEN_NOTE] if hidden else []),
     ]
     before, now = quarter_in_words(released.before), study.quarter_words
@@ -46,6 +53,7 @@ def indicators(study: QuarterStudy) -> Section:
             Column("interval", f"{numbers.level_in_words(study.level)} interval", "right", group=now),
             Column("before", before, "right"),
             Column("baseline", "Baseline", "right"),
+            *(targets if aimed else ()),
         ),
         tuple(notes),
         name="indicators",
@@ -56,7 +64,7 @@ def indicators(study: QuarterStudy) -> Section:
 
 def completeness(study: QuarterStudy) -> Section:
     """Show how many of the patients due have a value, by measure, against the floor."""
-    found = study.indicators("process")
+    found = study.completeness
     if not found:
         return Section((absent("which values were expected. Nothing can be said about completeness."),))
     rows = []
@@ -101,9 +109,13 @@ def _row(study: QuarterStudy, one: Indicator) -> dict[str, object]:
     found = released.of(one, [released.quarter, released.before, BASELINE])
     text, judged = with_text(found, one), study.found.of(one.name)
     known = not numbers.is_missing(judged.lower)
-    unit = f", in {one.unit}" if one.kind == "mean" and one.unit else ""
+    unit = (
+        f", {'in ' if one.kind == 'mean' else ''}{one.unit_words}"
+        if one.unit_words and one.unit_words not in one.label
+        else ""
+    )
     return {
-        "role": {"outcome": "Outcomes", "balancing": "Balancing measures", "process": "Process"}[one.role],
+        "role": _ROLES[one.role],
         "label": f"{one.label}{unit} ({one.numerator_words} of {one.denominator_words})",
         "numerator": text["numerator_text"].iloc[0],
         "denominator": text["denominator_text"].iloc[0],
@@ -112,6 +124,7 @@ def _row(study: QuarterStudy, one: Indicator) -> dict[str, object]:
         "before": text["value_text"].iloc[1],
         "baseline": text["value_text"].iloc[2],
         "any_hidden": bool(found["hidden"].any()),
+        "target": target_cell(study.found, judged),
     }
 
 

@@ -10,6 +10,7 @@ from analysis.report.parts.wording import INVENTED, MOST_DOUBTS
 from analysis.report.quarter.findings.doubts import doubts_words, harms_point, harms_words
 from analysis.report.quarter.findings.since_last import since_last, since_words
 from analysis.report.quarter.findings.site_words import site_point, site_words
+from analysis.report.quarter.findings.target_words import target_clause, targets_words
 from analysis.report.quarter.findings.words import (
     LOST,
     NO_VALUE,
@@ -22,6 +23,7 @@ from analysis.report.quarter.findings.words import (
 )
 
 if TYPE_CHECKING:
+    from analysis.report.quarter.findings.finding import Followed, QuarterFindings
     from analysis.report.quarter.study import QuarterStudy
 
 RELEASED = "Counts from 1 to 10 are hidden, with as many others as it takes that they cannot be computed back."
@@ -53,7 +55,13 @@ def answer(study: QuarterStudy) -> Section:
     more = len(doubts) - MOST_DOUBTS
     others = [f"And {numbers.plural(more, 'more doubt')}, under Cautions."] if more > 0 else []
     weightiest = [*doubts[:MOST_DOUBTS], *others]
-    lines = (who_words(found), changed_words(found), site_words(found), weightiest, [harms_words(found)])
+    lines = (
+        who_words(found),
+        [*changed_words(found), *targets_words(found)],
+        site_words(found),
+        weightiest,
+        [harms_words(found)],
+    )
     told = tuple(" ".join(one) for one in lines)
     points = (told[0], *changed_points(found), site_point(found), harms_point(found), doubts[0])
     return Section((Passage(told, "answer", points=tuple(dict.fromkeys(points))),))
@@ -65,7 +73,7 @@ def changed(study: QuarterStudy) -> Section:
     for groups, meaning in _MEANING.items():
         those = [one for one in study.found.followed if group_of(study.found, one) in groups]
         if those:
-            told = tuple(item_words(study.found, one) for one in those)
+            told = tuple(_item(study.found, one) for one in those)
             items += [Passage((meaning,)), Passage(told, "items")]
     return Section(tuple(items))
 
@@ -76,6 +84,12 @@ def since_last_release(study: QuarterStudy) -> Section:
         return Section(())
     since = since_last(study.released, study.found, study.releasing.before[-1])
     return Section((Passage(tuple(since_words(study.found, since)), "items"),))
+
+
+def _item(found: QuarterFindings, one: Followed) -> str:
+    """Say what the chart of an indicator tells, and what became of its target."""
+    aimed = target_clause(found, one)
+    return f"{item_words(found, one)} {aimed[:1].upper()}{aimed[1:]}." if aimed else item_words(found, one)
 
 
 #: What each verdict means, said once above the indicators it holds for.

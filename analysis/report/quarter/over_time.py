@@ -8,9 +8,12 @@ import pandas as pd
 
 from analysis.quarter.release import BASELINE
 from analysis.report.figures.control_chart_figure import control_chart_figure
+from analysis.report.figures.curves_by_quarter_figure import curves_by_quarter_figure
 from analysis.report.parts.indicator_numbers import HIDDEN_NOTE, with_text
 from analysis.report.parts.passages import Passage, Section, absent
 from analysis.report.parts.tables import Column, Table
+from analysis.report.quarter.findings.curve_words import curves_caption, curves_told
+from analysis.report.quarter.findings.target_words import target_clause
 from analysis.report.quarter.findings.words import chart_words, title_words
 
 if TYPE_CHECKING:
@@ -25,6 +28,23 @@ MOST_SLIDES = 3
 def outcomes(study: QuarterStudy) -> Section:
     """Show each outcome over time."""
     return _charts(study, study.indicators("outcome"), "outcomes.")
+
+
+def recovery(study: QuarterStudy) -> Section:
+    """Show the recovery curves of patients by group of quarters; nothing for aggregates, which hold no patient."""
+    if study.origin is None:
+        return Section(())
+    if study.curves is None:
+        return Section((absent(study.no_curves),))
+    return Section(
+        (curves_by_quarter_figure(study.curves, caption=curves_caption(study.curves), told=curves_told(study.curves)),)
+    )
+
+
+def process(study: QuarterStudy) -> Section:
+    """Show what is followed of the process over time; nothing where that is completeness alone, which stands in its table."""
+    followed = study.indicators("process")
+    return _charts(study, followed, "") if followed else Section(())
 
 
 def balancing(study: QuarterStudy) -> Section:
@@ -77,14 +97,16 @@ def _charts(study: QuarterStudy, found: list[Indicator], nothing: str) -> Sectio
             continue
         followed = study.found.of(one.name)
         message = title_words(study.found, followed) if one.name in _on_slides(study) else ""
-        told = chart_words(study.found, followed)
+        aimed = target_clause(study.found, followed)
+        told = " ".join([chart_words(study.found, followed), *([f"{aimed[:1].upper()}{aimed[1:]}."] if aimed else [])])
         items.append(control_chart_figure(chart, changes=study.annotations, message=message, told=told))
     return Section(tuple(items))
 
 
 def _on_slides(study: QuarterStudy) -> list[str]:
-    """Choose the charts that become slides: the first outcome, then balancing measures, then other outcomes."""
-    drawn = [one for one in study.released.indicators if study.charts[one.name].chart is not None]
+    """Choose the charts that become slides: the first outcome, then balancing measures, then other outcomes, then the process."""
+    drawn = [one for one in study.indicators() if study.charts[one.name].chart is not None]
     outcome = [one.name for one in drawn if one.role == "outcome"]
     weighed = [one.name for one in drawn if one.role == "balancing"]
-    return [*outcome[:1], *weighed, *outcome[1:]][:MOST_SLIDES]
+    seen_to = [one.name for one in drawn if one.role == "process"]
+    return [*outcome[:1], *weighed, *outcome[1:], *seen_to][:MOST_SLIDES]

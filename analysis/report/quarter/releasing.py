@@ -9,14 +9,15 @@ from typing import TYPE_CHECKING
 from analysis.quarter.charts import stored_line
 from analysis.quarter.control_charts import FEWEST_POINTS
 from analysis.quarter.ledger.entries import Ledger, Release, read_ledger, write_ledger
-from analysis.quarter.release import as_release, release
+from analysis.quarter.release import as_release
 from analysis.report.parts import numbers
 from analysis.report.parts.passages import Passage, Section
+from analysis.report.quarter.site_study import release_by_sites
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from analysis.quarter import QuarterCounts, ReleasedCounts
+    from analysis.quarter import Indicator, QuarterCounts, ReleasedCounts
     from analysis.quarter.release import SmallCounts
     from analysis.report.quarter.study import QuarterStudy
 
@@ -70,15 +71,15 @@ def release_beside(
     *,
     baseline: Sequence[str],
     window: Sequence[str],
-    by_site: Sequence[str] | None,
+    compared: Indicator | None,
     small_counts: SmallCounts,
 ) -> tuple[ReleasedCounts, Releasing]:
     """Hide what must not be shown beside what earlier releases showed; a release made again is as it was."""
     stored = bool(ledger.baseline) and tuple(baseline) == ledger.baseline
 
     def made(earlier: Sequence[Release]) -> ReleasedCounts:
-        return release(
-            counts, quarter, baseline=baseline, window=window, by_site=by_site, small_counts=small_counts,
+        return release_by_sites(
+            counts, quarter, baseline=baseline, window=window, compared=compared, small_counts=small_counts,
             earlier=earlier, stored=stored,
         )  # fmt: skip
 

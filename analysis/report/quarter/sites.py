@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import pandas as pd
+
 from analysis.report.figures.funnel_figure import case_mix_figure, funnel_figure
+from analysis.report.parts import numbers
 from analysis.report.parts.indicator_numbers import HIDDEN_NOTE, text_columns, with_text
-from analysis.report.parts.passages import Section, absent
+from analysis.report.parts.passages import Passage, Section, absent
 from analysis.report.parts.tables import Column, Table
+from analysis.report.quarter.findings.other_sites_words import other_sites_words, whole_words
 from analysis.report.quarter.findings.site_words import (
     case_mix_caption,
     case_mix_title,
@@ -16,9 +20,12 @@ from analysis.report.quarter.findings.site_words import (
     funnel_title,
     funnel_words,
 )
+from analysis.report.quarter.findings.words import name_words
 
 if TYPE_CHECKING:
     from analysis.quarter import Indicator
+    from analysis.report.parts.passages import Item
+    from analysis.report.quarter.findings.finding import QuarterFindings, Site
     from analysis.report.quarter.study import QuarterStudy
 
 
@@ -36,6 +43,42 @@ def sites(study: QuarterStudy) -> Section:
     return Section((figure,))
 
 
+def sites_by_indicator(study: QuarterStudy) -> Section:
+    """Show the sites about the whole by every share and rate but the main one; nothing where there is one site."""
+    found = study.found
+    if not found.other_sites:
+        return Section(())
+    rows = [_summary(found, name) for name in found.other_sites]
+    table = Table(
+        pd.DataFrame(rows),
+        f"Sites by every other share and rate, {study.span}.",
+        (
+            Column("label", "Indicator"),
+            Column("whole", "Whole", "right"),
+            Column("judged", "Sites judged", "count"),
+            Column("hidden", "Hidden", "count"),
+            Column("beyond", "Beyond the 99.8 % limits"),
+            Column("near", "Beyond the 95 % limits only"),
+            Column("widened", "Limits widened"),
+        ),
+        ("Sites stand by name.",),
+        name="sites-by-indicator",
+    )
+    items: list[Item] = [Passage((" ".join(other_sites_words(found)),)), table]
+    for one in study.released.indicators:
+        about = study.other_funnels.get(one.name)
+        if about is not None:
+            told = found.about(one.name)
+            items.append(
+                funnel_figure(
+                    about, study.released.by_site(one), one, span=study.span, caption=funnel_caption(told),
+                    told=funnel_words(told), name=f"funnel-{one.name}".replace(" ", "-"),
+                    title=name_words(found.of(one.name)),
+                )
+            )  # fmt: skip
+    return Section(tuple(items))
+
+
 def case_mix(study: QuarterStudy) -> Section:
     """Show the sites after adjustment for the case mix of their patients."""
     if study.case_mix is None or study.compared is None:
@@ -45,6 +88,23 @@ def case_mix(study: QuarterStudy) -> Section:
         told=case_mix_words(study.found), message=case_mix_title(study.found),
     )  # fmt: skip
     return Section((figure,))
+
+
+def _summary(found: QuarterFindings, name: str) -> dict[str, object]:
+    sites = found.other_sites[name]
+    return {
+        "label": name_words(found.of(name)),
+        "whole": whole_words(found, name),
+        "judged": sites.judged,
+        "hidden": sites.hidden,
+        "beyond": _names(sites.beyond) if sites.judged else numbers.MISSING,
+        "near": _names(sites.near) if sites.judged else numbers.MISSING,
+        "widened": ("yes" if sites.widened else "no") if sites.judged else numbers.MISSING,
+    }
+
+
+def _names(those: tuple[Site, ...]) -> str:
+    return ", ".join(one.name for one in those) or "none"
 
 
 def _plain_table(study: QuarterStudy, compared: Indicator) -> Table:

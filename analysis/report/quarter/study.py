@@ -8,46 +8,33 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-import numpy as np
-import pandas as pd
-
-from analysis.cohort import Cohort, load_cohort
-from analysis.cohort.files.paths import refuse_impossible_name
-from analysis.cohort.provenance import Provenance
-from analysis.errors import CohortError, KneecurveWarning, ModelError, ReportError
+from analysis.cohort import Cohort
+from analysis.errors import KneecurveWarning, ReportError
 from analysis.quarter import (
-    AGGREGATES_FILE,
     CaseMix,
     Funnel,
     Indicator,
     IndicatorChart,
-    QuarterCounts,
     ReleasedCounts,
-    case_mix,
     chart_of,
-    funnel,
-    quarter_indicators,
-    read_aggregates,
 )
 from analysis.quarter.control_charts import FEWEST_POINTS
 from analysis.quarter.counts import check_quarter
 from analysis.quarter.ledger.entries import Ledger, read_ledger
-from analysis.quarter.network import NETWORK_FILE, CombinedCounts, read_combined, with_unknown_hidden
+from analysis.quarter.network import CombinedCounts, with_unknown_hidden
 from analysis.quarter.periods import every_period, period_number, quarter_in_words, quarter_of
-from analysis.quarter.release import WINDOW
-from analysis.quarter.site_effects import scale_expected, shrink
+from analysis.report.quarter.counted_folder import counted_folder, without_patients
+from analysis.report.quarter.curve_study import CurvesByQuarter, curves_by_quarter
 from analysis.report.quarter.findings.rules import find
 from analysis.report.quarter.releasing import Releasing, ledger_path, release_beside
+from analysis.report.quarter.site_study import other_funnels, site_case_mix, site_funnel
+from analysis.report.quarter.targets import with_targets
 from analysis.report.running.declared import ReportParameters, parameter, takes
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from analysis.report.quarter.findings.finding import QuarterFindings
-
-#: The file that makes a folder a cohort folder.
-_COHORT_FILE = "datapackage.json"
-
 
 #: Parameters that :func:`analysis.quarter.quarter_indicators` takes; for cohorts only.
 _OF_INDICATORS = ("measure", "week", "threshold", "enough_sessions", "floor")
@@ -76,6 +63,7 @@ class QuarterParameters(ReportParameters):
         None, "file with what earlier releases showed; None: beside the folder, with its name and .releases.json"
     )
     changes: list[str] = parameter([], "changes made, each as 2025-Q2: words")
+    targets: list[str] = parameter([], "targets, each as improved: 0.7; a share from 0 to 1, a rate in its unit")
     site_quarters: int = parameter(4, "quarters over which sites are compared, the reported one last")
     floor: float = parameter(0.8, "share of the patients due that should have a value")
     enough_sessions: float = parameter(0.8, "share of the prescribed sessions that counts as reached")
@@ -115,6 +103,10 @@ class QuarterStudy:
         Confidence level.
     warnings : tuple of str
         What was warned of on the way.
+    other_funnels : dict of str to Funnel or None
+        Sites about the whole by every other share and rate, by its name; None where no site may be shown.
+    curves : CurvesByQuarter or None
+        Recovery curves by group of quarters; None where there are none, and why in ``no_curves``.
     releasing : Releasing
         Where the report stands among earlier releases.
     """
@@ -134,6 +126,9 @@ class QuarterStudy:
     parameters: dict[str, Any]
     level: float
     warnings: tuple[str, ...]
+    other_funnels: dict[str, Funnel | None]
+    curves: CurvesByQuarter | None
+    no_curves: str
     releasing: Releasing
 
     @property
@@ -152,8 +147,14 @@ class QuarterStudy:
         return _span(self.released)
 
     def indicators(self, *roles: str) -> list[Indicator]:
-        """Give the indicators of these roles; all where none is named."""
-        return [one for one in self.released.indicators if not roles or one.role in roles]
+        """Give the indicators of these roles, without completeness; of all roles where none is named."""
+        held = [one for one in self.released.indicators if not one.is_completeness]
+        return [one for one in held if not roles or one.role in roles]
+
+    @property
+    def completeness(self) -> list[Indicator]:
+        """How many of the patients due have a value, measure by measure."""
+        return [one for one in self.released.indicators if one.is_completeness]
 
 
 @takes(QuarterParameters)
@@ -194,7 +195,9 @@ def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", KneecurveWarning)
         options = {name: getattr(asked, name) for name in _OF_INDICATORS}
-        counts, patients, origin, notes = _counted(place, options)
+        counts, cohort, counted, notes = counted_folder(place, options)
+        patients, origin = (counted.patients if counted else None), (without_patients(cohort) if cohort else None)
+        counts = replace(counts, indicators=with_targets(counts.indicators, asked.targets))
         at = check_quarter(counts, asked.quarter)
         periods = [one for one in counts.periods if period_number(quarter_of(one)) <= period_number(at)]
         window = [
@@ -206,9 +209,8 @@ def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
         fixed = list(ledger.baseline) if stored else _baseline(asked.baseline, periods)
         annotations = _annotations(asked.changes, periods)
         compared = next((one for one in counts.indicators if one.role == "outcome" and one.kind == "share"), None)
-        by_site = [compared.name] if compared is not None else []
         released, releasing = release_beside(
-            counts, at, ledger, path, baseline=fixed, window=window, by_site=by_site, small_counts=asked.small_counts
+            counts, at, ledger, path, baseline=fixed, window=window, compared=compared, small_counts=asked.small_counts
         )
         released = with_unknown_hidden(released, counts)
         whole = None if isinstance(counts, CombinedCounts) and len(counts.unknown) else counts
@@ -216,77 +218,26 @@ def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
         charts = {
             one.name: chart_of(released, one, counts=whole, line=lines.get(one.name)) for one in released.indicators
         }
-        sites, no_funnel = _funnel(released, compared)
-        adjusted, no_case_mix = _case_mix(released, compared, patients, counts, asked.level)
+        sites, no_funnel = site_funnel(released, compared)
+        others = other_funnels(released, compared)
+        curves: tuple[CurvesByQuarter | None, str] = (None, "")
+        if cohort is not None and counted is not None:
+            curves = curves_by_quarter(cohort, counted, released, asked.level)
+        adjusted, no_case_mix = site_case_mix(released, compared, patients, counts, asked.level)
         found = find(
             released, charts, compared=compared, funnel=sites, case_mix=adjusted, span=_span(released),
-            of_patients=origin is not None, level=asked.level,
+            of_patients=origin is not None, level=asked.level, others=others,
         )  # fmt: skip
     ours = [str(one.message) for one in caught if issubclass(one.category, KneecurveWarning)]
     return QuarterStudy(
         place, origin, released, charts, found, compared, sites, no_funnel, adjusted, no_case_mix,
-        annotations, notes, asked.given(), asked.level, tuple(dict.fromkeys(ours)),
-        releasing,
+        annotations, notes, asked.given(), asked.level, tuple(dict.fromkeys(ours)), others, *curves, releasing,
     )  # fmt: skip
 
 
 def _span(released: ReleasedCounts) -> str:
     first, last = (quarter_in_words(quarter_of(released.window[i])) for i in (0, -1))
     return first if first == last else f"{first} to {last}"
-
-
-def _counted(
-    folder: Path, options: dict[str, Any]
-) -> tuple[QuarterCounts, pd.DataFrame | None, Cohort | None, tuple[str, ...]]:
-    """Count a cohort, or read aggregates, whichever the folder holds."""
-    refuse_impossible_name(folder)
-    if (folder / _COHORT_FILE).is_file():
-        cohort = load_cohort(folder)
-        found = quarter_indicators(cohort, **options)
-        # What was done to the data may name small counts; it stays with the cohort.
-        origin = replace(cohort.provenance, parameters=dict(cohort.provenance.parameters), steps=())
-        return found.counts, found.patients, _without_patients(cohort, origin), found.notes
-    if (folder / NETWORK_FILE).is_file():
-        return _network(folder, options)
-    if (folder / AGGREGATES_FILE).is_file():
-        return read_aggregates(folder / AGGREGATES_FILE), None, None, ("Counts as given in aggregates.csv.",)
-    raise CohortError(
-        "The folder holds neither a cohort nor aggregates.",
-        where=str(folder),
-        what_to_do=(
-            "A quarter's outcomes need a cohort at the limited level (kneecurve import), because safe harbor forbids "
-            f"quarters, or counts by month or quarter in a file {AGGREGATES_FILE}, or of several sites (kneecurve combine)."
-        ),
-    )
-
-
-def _network(
-    folder: Path, options: dict[str, Any]
-) -> tuple[QuarterCounts, pd.DataFrame | None, Cohort | None, tuple[str, ...]]:
-    """Read the combined counts of a network; what was counted is settled there."""
-    counts, shared = read_combined(folder)
-    asked = [name for name in ("measure", "week", "threshold") if options[name] is not None]
-    if asked:
-        raise ReportError(
-            f"What was counted is settled in the files of the sites; {', '.join(asked)} cannot be chosen here.",
-            where=f"{folder.name}: {shared.definitions.label} at week {shared.definitions.week:g}",
-            what_to_do="Leave the parameter out, or let the sites count again (kneecurve aggregate).",
-        )
-    nobody = pd.DataFrame({"patient_id": [], "protocol": []})
-    origin = Provenance(sources=shared.files)
-    visits = pd.DataFrame({"patient_id": [], "week": [], "measure": [], "limb": [], "value": []})
-    how = f"Counts of {len(shared.sites)} sites, each counted where its patients are, added up by kneecurve combine."
-    open_cells = len(shared.unknown)
-    more = f"Sites gave {open_cells:,} counts within limits only; what holds one of them is missing, never guessed."
-    notes = (*shared.notes, how, *([more] if open_cells else []))
-    return counts, None, Cohort(nobody, visits, provenance=origin, privacy="limited"), notes
-
-
-def _without_patients(cohort: Cohort, origin: Provenance) -> Cohort:
-    return Cohort(
-        cohort.patients.iloc[:0], cohort.visits.iloc[:0], measures=cohort.measures, provenance=origin,
-        privacy=cohort.privacy, counted_from=cohort.counted_from,
-    )  # fmt: skip
 
 
 def _baseline(text: str | None, periods: list[str]) -> list[str]:
@@ -318,89 +269,3 @@ def _annotations(changes: Sequence[str], periods: list[str]) -> tuple[tuple[str,
             )
         found.append((inside[0], words.strip()))
     return tuple(found)
-
-
-def _funnel(released: ReleasedCounts, compared: Indicator | None) -> tuple[Funnel | None, str]:
-    if compared is None:
-        return None, "an outcome that is a share of patients. Sites cannot be compared."
-    if len(released.sites) < 2:
-        return None, "a second site, so there is nothing to compare."
-    whole = released.of(compared, [WINDOW]).iloc[0]
-    try:
-        target, shown = (
-            None if whole["value"] != whole["value"] else float(whole["value"]),
-            _shown_sites(released, compared),
-        )
-        if target is None and len(shown) < 2:
-            return None, "a second site whose counts may be shown, or the whole. Sites cannot be compared."
-        return funnel(shown, target=target), ""
-    except ModelError as error:
-        return None, f"sites that may be shown. {error.what}"
-
-
-def _shown_sites(released: ReleasedCounts, compared: Indicator) -> pd.DataFrame:
-    sites = released.by_site(compared)
-    return sites[sites["value"].notna()]
-
-
-def _case_mix(
-    released: ReleasedCounts,
-    compared: Indicator | None,
-    patients: pd.DataFrame | None,
-    counts: QuarterCounts,
-    level: float,
-) -> tuple[CaseMix | None, str]:
-    if compared is None or len(released.sites) < 2:
-        return None, "a second site, so there is nothing to adjust."
-    whole = released.of(compared, [WINDOW]).iloc[0]
-    shown = _shown_sites(released, compared)
-    if shown.empty or not 0 < whole["value"] < 1:
-        return None, "sites whose counts may be shown, or both outcomes. Nothing can be adjusted."
-    if patients is None:
-        return _expected_as_given(released, compared, counts, shown, float(whole["value"]), level)
-    compared_now = patients["quarter"].isin(released.window)
-    known = patients["quarter"].map(period_number) <= period_number(released.window[-1])
-    try:
-        found = case_mix(
-            patients[known], compared=compared_now[known], shown=shown["site"].tolist(), share=float(whole["value"]),
-            level=level,
-        )  # fmt: skip
-    except ModelError as error:
-        return None, f"enough to adjust for the case mix. {error.what}"
-    return found, ""
-
-
-def _expected_as_given(
-    released: ReleasedCounts,
-    compared: Indicator,
-    counts: QuarterCounts,
-    shown: pd.DataFrame,
-    share: float,
-    level: float,
-) -> tuple[CaseMix | None, str]:
-    expected, shared = counts.expected, isinstance(counts, CombinedCounts)
-    given = "a case-mix model of the network" if shared else "column expected of the aggregates"
-    missing = f"what the case mix would lead one to expect ({given}). Nothing can be adjusted."
-    if expected is None:
-        return None, missing
-    inside = expected[expected["indicator"].eq(compared.label) & expected["period"].isin(released.window)]
-    sums = inside.groupby("site")[["denominator", "numerator", "expected"]].sum()
-    whole = released.of(compared, [WINDOW]).iloc[0]["numerator"]
-    sums["expected"] = scale_expected(sums["denominator"], sums["expected"], whole)
-    sums = sums.loc[[one for one in shown["site"] if one in sums.index]].reset_index()
-    if sums.empty:
-        return None, missing
-    table = sums.rename(columns={"denominator": "n", "numerator": "observed"})
-    chances = [np.full(int(n), expected / n) for n, expected in zip(table["n"], table["expected"], strict=True)]
-    table, between = shrink(table, chances, share, level=level)
-    by = "with the aggregates, by a model of the sender"
-    if isinstance(counts, CombinedCounts):
-        by = f"by the sites, by a model that they share ({counts.expected_words.rstrip('.')})"
-    notes = (
-        (
-            f"Expected counts as given {by}; their log odds were moved, all alike, so "
-            "that they add up to what was observed. Patients of a site are taken to be alike."
-        ),
-        "Estimates are shrunk towards the whole. Sites stand by name: the intervals do not support a ranking.",
-    )
-    return CaseMix(table, (), share, between, float("nan"), notes=notes), ""

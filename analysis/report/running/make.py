@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, get_args
 
@@ -18,6 +19,8 @@ from analysis.errors import ReportError
 from analysis.report.forms.digest import read_digests
 from analysis.report.forms.document import Document, read_document
 from analysis.report.forms.html import document_to_html
+from analysis.report.forms.own_templates import read_templates
+from analysis.report.forms.reference_styles import Form
 from analysis.report.planned.cohort_of_plan import refuse_what_the_cohort_lacks
 from analysis.report.planned.plan import PLAN_PARAMETER, AnalysisPlan, plan_in, read_plan
 from analysis.report.running.declared import FOLDER_PARAMETER
@@ -90,6 +93,7 @@ def make_report(
     parameters: Mapping[str, Any] | None = None,
     plan: AnalysisPlan | Path | str | None = None,
     formats: Sequence[Format] = ("html",),
+    templates: Sequence[Path | str] = (),
     overwrite: bool = False,
     progress: Callable[[int, int], None] | None = None,
 ) -> ReportFiles:
@@ -110,6 +114,8 @@ def make_report(
         what was done otherwise.
     formats : sequence of {"html", "pdf", "docx", "pptx", "csv"}
         Forms to write, all from one run of the notebook; the page is always written.
+    templates : sequence of Path or str
+        A .docx, a .pptx or both, whose looks those forms take (:func:`analysis.report.forms.own_templates.read_templates`).
     overwrite : bool
         Whether an earlier report of that name is replaced.
     progress : callable, optional
@@ -145,7 +151,7 @@ def make_report(
     declared = notebook_parameters(notebook, where=str(source.name))
     wanted = _by_plan(parameters or {}, plan, declared, source, cohort_folder)
     given = check_parameters(wanted, declared, report=source.stem, reserved=(FOLDER_PARAMETER,))
-    files = _files(destination, source.stem, formats)
+    files, looks = _files(destination, source.stem, formats), read_templates(templates, formats)
     _refuse_to_replace_itself(source, _every_file(destination, source.stem))
     _refuse_to_replace(_every_file(destination, source.stem)[:-1], overwrite=overwrite)
     refuse_other_kinds(destination, files.paths())
@@ -182,7 +188,7 @@ def make_report(
             shows=tuple(read_digests(document)),
         )
         _write(working / files.notebook.name, _told(executed, seen_from_out))
-        _write_forms(working, files, document, stamp)
+        _write_forms(working, files, document, stamp, looks)
         record = replace(record, files=tuple(sorted([*_names_in(working, files.html.name), files.record.name])))
         _write(
             working / files.record.name, without_home(json.dumps({**record.to_json(), "made": stamp}, indent=2)) + "\n"
@@ -282,7 +288,9 @@ def _refuse_a_cohort_that_changed(folder: Path, inputs: tuple[Source, ...]) -> N
         )
 
 
-def _write_forms(working: Path, files: ReportFiles, document: Document, stamp: str) -> None:
+def _write_forms(
+    working: Path, files: ReportFiles, document: Document, stamp: str, templates: Mapping[Form, bytes]
+) -> None:
     """Write the page and the forms beside it, natively, from the same figures and tables, all at the same time."""
     from analysis.report.forms.csv_tables import document_to_csv
     from analysis.report.forms.pdf import document_to_pdf
@@ -291,7 +299,11 @@ def _write_forms(working: Path, files: ReportFiles, document: Document, stamp: s
     from analysis.report.forms.word import document_to_word
 
     once = said_once(document)
-    forms = ((files.pdf, document_to_pdf), (files.word, document_to_word), (files.slides, document_to_slides))
+    forms = (
+        (files.pdf, document_to_pdf),
+        (files.word, partial(document_to_word, template=templates.get("docx"))),
+        (files.slides, partial(document_to_slides, template=templates.get("pptx"))),
+    )
     with ThreadPoolExecutor() as workers:
         made = [(path, workers.submit(write, once, stamp=stamp)) for path, write in forms if path]
         _write(working / files.html.name, document_to_html(once, stamp=stamp))

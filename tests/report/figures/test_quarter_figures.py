@@ -3,11 +3,14 @@
 import numpy as np
 import pandas as pd
 import pytest
+from matplotlib.transforms import Bbox
 
 from analysis.quarter import Indicator, QuarterCounts, case_mix, chart_of, funnel, release
 from analysis.quarter.periods import every_period
 from analysis.report.figures.control_chart_figure import control_chart_figure
+from analysis.report.figures.free_places import name_marks
 from analysis.report.figures.funnel_figure import case_mix_figure, funnel_figure
+from analysis.report.parts.look import new_drawing
 
 SHARE = Indicator("better", "Better by week 26", "share", "outcome", "higher", "better", "seen", "better", "seen")
 HIDDEN_AT = 4
@@ -139,7 +142,7 @@ def test_a_funnel_marks_each_site_by_where_it_lies_and_draws_the_limits_of_r():
     assert named["site 32"] == (100, 59)
     assert named["site 33"] == (100, 54)
     assert named["whole"][1] == pytest.approx(70)
-    assert named["99.8 %\n95 %"][1] == pytest.approx(limits[3].get_ydata()[-1])  # too near to stand apart
+    assert named["99.8 % limit\n95 % limit"][1] == pytest.approx(limits[3].get_ydata()[-1])  # too near to stand apart
     assert (axes.get_xlabel(), axes.get_ylabel()) == ("Seen", "Patients (%)")
     assert figure.table.cells()["Where it lies"].tolist()[-2:] == ["beyond the 95 % limits", "beyond the 99.8 % limits"]
 
@@ -177,3 +180,93 @@ def test_sites_after_adjustment_stand_by_name(n_sites, drawn):
     labels = [label.get_text() for axes in figure.drawing("wide").axes for label in axes.get_yticklabels()]
     assert labels == names
     assert drawn.problems(figure.drawing("wide")) == []
+
+
+def _sites(n, low, high):
+    """Sites about 60 %, one of 30 % and one of 45 %."""
+    rng = np.random.default_rng(3)
+    sites = pd.DataFrame({"site": [f"Hospital {i:02d}" for i in range(n)], "denominator": rng.integers(low, high, n)})
+    sites["numerator"] = rng.binomial(sites["denominator"], 0.6)
+    sites.loc[n // 2, "numerator"] = int(0.3 * sites.loc[n // 2, "denominator"])
+    sites.loc[n - 1, "numerator"] = int(0.45 * sites.loc[n - 1, "denominator"])
+    return sites.assign(value=sites["numerator"] / sites["denominator"], hidden=False)
+
+
+def _meet(one, other):
+    return min(one.x1, other.x1) > max(one.x0, other.x0) and min(one.y1, other.y1) > max(one.y0, other.y0)
+
+
+@pytest.mark.parametrize("place", ["wide", "narrow", "slide"])
+@pytest.mark.parametrize(
+    ("n", "low", "high"), [(2, 30, 300), (12, 30, 300), (12, 180, 220), (60, 30, 300), (60, 90, 110)]
+)
+def test_no_name_of_a_site_covers_a_mark_a_name_or_the_axes(drawn, n, low, high, place):
+    sites = _sites(n, low, high)
+    found = funnel(sites)
+    figure = funnel_figure(found, sites, SHARE, **WORDS)
+    drawing = figure.draw_for_slide() if place == "slide" else figure.drawing(place)
+    (axes,) = drawing.axes
+    boxes = {text.get_text(): box for text, box in drawn.texts(drawing)}
+    names = {name: box for name, box in boxes.items() if name.startswith("Hospital")}
+    beyond = found.table.loc[found.table["wide_region"] != "within the 95 % limits", "site"]
+    assert set(names) == set(sites["site"] if n <= 12 else beyond)
+    frame = axes.get_window_extent()
+    marks = []
+    for line in axes.lines:
+        if line.get_linestyle() == "None":
+            radius = line.get_markersize() / 2 * drawing.dpi / 72
+            for x, y in axes.transData.transform(line.get_xydata()):
+                marks.append(Bbox.from_extents(x - radius, y - radius, x + radius, y + radius))
+    assert len(marks) == n
+    for name, box in names.items():
+        assert not any(_meet(box, mark) for mark in marks), name
+        assert not any(_meet(box, other) for one, other in boxes.items() if one != name), name
+        assert frame.x0 < box.x0 < box.x1 < frame.x1
+        assert frame.y0 < box.y0 < box.y1 < frame.y1
+    assert drawn.problems(drawing) == []
+
+
+def test_a_name_without_a_free_place_is_left_out_and_given_back():
+    drawing = new_drawing("narrow", 1.2)
+    axes = drawing.add_subplot()
+    x, y = (one.ravel().tolist() for one in np.meshgrid(np.arange(40.0), np.arange(12.0)))
+    axes.plot(x, y, linestyle="none", marker="o")
+    assert name_marks(axes, ["nowhere"], [(3.0, 4.0)], list(zip(x, y, strict=True))) == ["nowhere"]
+    assert [text.get_text() for text in axes.texts] == []
+
+
+def _key(drawing):
+    return {
+        text.get_text(): line
+        for text, line in zip(drawing.legends[0].get_texts(), drawing.legends[0].get_lines(), strict=True)
+    }
+
+
+def test_every_mark_of_a_slide_has_a_key():
+    """Marks that are drawn stand in the key with their shape and colour, others do not; lines have their names at their ends."""
+    sites = _sites(60, 30, 300)
+    found = funnel(sites)
+    signal = chart_of(released(16), SHARE)
+    patients = pd.DataFrame({"site": np.repeat(["north", "south", "west"], 200)})
+    patients["outcome"] = np.concatenate([np.arange(200) < count for count in (60, 100, 160)]).astype(float)
+    figures = (funnel_figure(found, sites, SHARE, **WORDS), control_chart_figure(signal),
+               case_mix_figure(case_mix(patients), SHARE, **WORDS))  # fmt: skip
+    for figure in figures:
+        drawing = figure.draw_for_slide()
+        explained = {(line.get_marker(), line.get_color()) for line in drawing.legends[0].get_lines()}
+        drawn_marks = {
+            (line.get_marker(), line.get_color())
+            for axes in drawing.axes
+            for line in axes.lines
+            if line.get_marker() not in ("None", "") and len(line.get_xdata())
+        }
+        assert drawn_marks
+        assert drawn_marks == {one for one in explained if one[0] not in ("None", "")}
+
+
+def test_widened_limits_are_named_in_the_key_of_a_funnel():
+    for counts, widened in (([30, 50, 70, 90], True), ([49, 50, 50, 51], False)):
+        sites = pd.DataFrame({"site": list("abcd"), "denominator": 100, "numerator": counts})
+        sites = sites.assign(value=sites["numerator"] / 100, hidden=False)
+        figure = funnel_figure(funnel(sites), sites, SHARE, **WORDS)
+        assert ("limits widened: sites differ" in _key(figure.drawing())) == widened

@@ -4,6 +4,9 @@
 - ``rules``: The rules by which the released counts of a quarter become findings; nothing is rounded here.
 - ``words``: Who was seen and which indicators changed, in words: how many were judged before what was found.
 - ``since_last``: What became of the last release: which counts late data revised, which signals are new, go on, or are none now.
+- ``target_words``: Targets in words: met for certain, missed, or neither for certain, as the interval of the quarter says.
 - ``site_words``: The sites in words: how many were judged, which lie beyond the limits, and nothing of those hidden; their figures.
+- ``other_sites_words``: The sites by every other indicator, in words: how many judged, hidden, beyond limits.
+- ``curve_words``: Recovery curves by group of quarters in words: how far the means lie apart, and what that does not say.
 - ``doubts``: Harms, and what speaks against the findings, in words; where nothing does, what was looked for.
 """

@@ -58,8 +58,7 @@ def doubts_words(found: QuarterFindings) -> list[str]:
 
     Never empty.
     """
-    who, followed = found.patients, found.of_role("outcome", "balancing")
-    complete = found.of_role("process")
+    who, followed, complete = found.patients, found.beside_completeness, found.completeness
     said = []
     if who is not None and who.not_yet_due:
         said.append("Outcomes and losses of the quarter are not known yet.")

@@ -1,10 +1,11 @@
 """What a quarter found: records, each with what was looked at; every claim of the report speaks from them."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from analysis.quarter import Indicator
 from analysis.quarter.quarter_change import QuarterChange
+from analysis.quarter.value_interval import TargetVerdict
 from analysis.report.parts.losses import losses_differ, much_lost
 
 
@@ -78,6 +79,8 @@ class Followed:
         Whether the runs of the whole run chart are fewer or more than chance makes.
     floor_reached : bool or None
         Of completeness; None where there is no floor or it may not be said.
+    target : {"met", "missed", "unsure", "unknown", "none"}
+        What the interval of the quarter says of the target of the indicator.
     """
 
     indicator: Indicator
@@ -96,6 +99,7 @@ class Followed:
     in_baseline: bool
     wanders: bool
     floor_reached: bool | None
+    target: TargetVerdict = "none"
 
     @property
     def judged(self) -> bool:
@@ -148,6 +152,8 @@ class Sites:
         Whether there was anything to adjust for.
     limits_notes, case_mix_notes : tuple of str
         How the limits and the adjustment were made, as the results say it.
+    whole_hidden : bool
+        Whether the counts of all sites together are hidden, so that the whole is that of the sites judged.
     """
 
     recorded: tuple[str, ...]
@@ -167,6 +173,7 @@ class Sites:
     case_mix_known: bool
     limits_notes: tuple[str, ...]
     case_mix_notes: tuple[str, ...]
+    whole_hidden: bool = False
 
 
 @dataclass(frozen=True)
@@ -191,6 +198,8 @@ class QuarterFindings:
         The last quarter all of whose patients were due, where nobody of the one reported was; otherwise empty.
     as_of : str or None
         Day up to which the data were collected, as 2026-03-31; None where nobody said.
+    other_sites : dict of str to Sites
+        The sites by every other share and rate, by its name.
     """
 
     quarter: str
@@ -202,14 +211,25 @@ class QuarterFindings:
     sites: Sites | None
     latest_due: str
     as_of: str | None = None
+    other_sites: dict[str, Sites] = field(default_factory=dict)
+
+    def about(self, name: str) -> "QuarterFindings":
+        """Give the findings with another indicator in the place of the main one, for what is said of its sites."""
+        return replace(self, main=name, sites=self.other_sites[name])
 
     def of(self, name: str) -> Followed:
         """Give an indicator by its name."""
         return next(one for one in self.followed if one.indicator.name == name)
 
-    def of_role(self, *roles: str) -> tuple[Followed, ...]:
-        """Give the indicators of these roles."""
-        return tuple(one for one in self.followed if one.indicator.role in roles)
+    @property
+    def completeness(self) -> tuple[Followed, ...]:
+        """How many of the patients due have a value, measure by measure."""
+        return tuple(one for one in self.followed if one.indicator.is_completeness)
+
+    @property
+    def beside_completeness(self) -> tuple[Followed, ...]:
+        """Outcomes, balancing measures, and what is followed of the process."""
+        return tuple(one for one in self.followed if not one.indicator.is_completeness)
 
     @property
     def harms(self) -> Followed | None:

@@ -1,5 +1,7 @@
 """The rules by which the released counts of a quarter become findings; nothing is rounded here."""
 
+from collections.abc import Mapping
+
 import numpy as np
 import pandas as pd
 
@@ -10,9 +12,9 @@ from analysis.quarter.funnel import BEYOND_95, BEYOND_998
 from analysis.quarter.indicators import CHANGE, DUE
 from analysis.quarter.periods import quarter_of
 from analysis.quarter.quarter_change import quarter_change
-from analysis.quarter.release import BASELINE
+from analysis.quarter.release import BASELINE, WINDOW
 from analysis.quarter.run_chart import RunChart
-from analysis.quarter.value_interval import value_interval
+from analysis.quarter.value_interval import target_verdict, value_interval
 from analysis.report.quarter.findings.finding import Followed, Patients, QuarterFindings, Site, Sites
 
 
@@ -26,6 +28,7 @@ def find(
     span: str,
     of_patients: bool,
     level: float,
+    others: Mapping[str, Funnel | None] | None = None,
 ) -> QuarterFindings:
     """Judge what the counts of a quarter say; nothing but what may be shown is looked at.
 
@@ -47,6 +50,8 @@ def find(
         Whether the counts come from a cohort.
     level : float
         Confidence level.
+    others : mapping of str to Funnel or None, optional
+        Sites about the whole by every other share and rate, by its name.
 
     Returns
     -------
@@ -78,6 +83,11 @@ def find(
         sites=_sites(released, compared, funnel, case_mix, span) if compared is not None else None,
         latest_due=latest,
         as_of=released.as_of,
+        other_sites={
+            one.name: _sites(released, one, others[one.name], None, span)
+            for one in released.indicators
+            if others and one.name in others
+        },
     )
 
 
@@ -121,6 +131,7 @@ def _followed(released: ReleasedCounts, found: IndicatorChart, level: float) -> 
         in_baseline=chart is not None and any(one in chart.baseline for one in _periods(released)),
         wanders=isinstance(chart, RunChart) and bool(chart.rules),
         floor_reached=None if reached is None else bool(reached),
+        target=target_verdict(one.target, one.better, lower, upper),
     )
 
 
@@ -168,6 +179,7 @@ def _sites(
         case_mix_known=case_mix is None or case_mix.is_adjusted,
         limits_notes=funnel.notes if funnel is not None else (),
         case_mix_notes=case_mix.notes if case_mix is not None else (),
+        whole_hidden=bool(released.of(compared, [WINDOW])["hidden"].iloc[0]),
     )
 
 

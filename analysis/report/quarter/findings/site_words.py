@@ -5,11 +5,14 @@ from collections.abc import Sequence
 from analysis.counted import form
 from analysis.quarter.counts import ALL_SITES, NO_SITE
 from analysis.report.parts import numbers
+from analysis.report.parts.indicator_numbers import MOST_NAMED_IN_FUNNEL
 from analysis.report.parts.numbers import in_text
 from analysis.report.quarter.findings.finding import QuarterFindings, Site, Sites
+from analysis.report.quarter.findings.words import name_words, shown
 
 #: More sites than this are counted and not named.
 _MOST_NAMED = 4
+WHOLE_HIDDEN = "The whole is that of the sites shown, as that of all of them is hidden."
 _NOT_ADJUSTED = "Shrunk towards the whole, and not adjusted, as nothing of the case mix is on record"
 
 
@@ -31,7 +34,7 @@ def site_words(found: QuarterFindings) -> list[str]:
     if sites.widened:
         said.append("Those judged differ by more than chance, so the limits are widened.")
     far = f"{_sided(sites.beyond)} {form(len(sites.beyond), 'lies')}" if sites.beyond else "none lies"
-    said.append(f"Of those judged, {far} beyond {_limits(sites)} about the whole of {numbers.share(sites.whole)}.")
+    said.append(f"Of those judged, {far} beyond {_limits(sites)} about the whole of {_value(found, sites.whole)}.")
     if sites.adjusted:
         told = f"{_sided(sites.apart)} {form(len(sites.apart), 'differs')} from the whole"
         if not sites.apart:
@@ -83,10 +86,10 @@ def funnel_words(found: QuarterFindings) -> str:
     if sites is None or not sites.judged:
         return ""
     limits = "widened limits" if sites.widened else "limits"
-    lowest, highest = map(numbers.share, sites.shares)
-    said = [f"{numbers.share(sites.whole)} over the whole, from {lowest} to {highest} at single sites"]
+    lowest, highest = (_value(found, one) for one in sites.shares)
+    said = [f"{_value(found, sites.whole)} over the whole, from {lowest} to {highest} at single sites"]
     for those, which in ((sites.beyond, f"beyond the 99.8 % {limits}"), (sites.near, f"beyond the 95 % {limits} only")):
-        named = [f"{one.name} ({numbers.share(one.value)})" for one in those]
+        named = [f"{one.name} ({_value(found, one.value)})" for one in those]
         said.append(f"{which}: {numbers.listed(named) or 'none'}")
     if sites.hidden:
         said.append(f"{numbers.plural(sites.hidden, 'site')} not shown because of small counts")
@@ -99,11 +102,21 @@ def funnel_caption(found: QuarterFindings) -> str:
     if sites is None:
         return ""
     marks = "Each mark is a site; circles lie within the 95 % limits, diamonds beyond them, crosses beyond the 99.8 % limits."
-    said = [f"{_label(found)}, {sites.span}.", marks, *sites.limits_notes, "Not adjusted for the patients' case mix."]
+    named = ["Named are those beyond a limit, as far as there is room."] if sites.judged > MOST_NAMED_IN_FUNNEL else []
+    said = [
+        f"{_label(found)}, {sites.span}.",
+        marks,
+        *named,
+        *_target(found),
+        *([WHOLE_HIDDEN] if sites.whole_hidden and sites.judged else []),
+        *sites.limits_notes,
+        "Not adjusted for the patients' case mix.",
+    ]
     if sites.hidden:
         said.append(
             f"Hidden because of small counts: {sites.hidden} of {numbers.plural(len(sites.recorded), 'site')}, mostly small "
-            "ones; over more quarters (parameter site_quarters) more of them can be shown."
+            "ones, by their counts, so that those shown may lie to one side of the whole; over more quarters (parameter "
+            "site_quarters) more of them can be shown."
         )
     return " ".join(said)
 
@@ -139,8 +152,20 @@ def case_mix_caption(found: QuarterFindings) -> str:
     return " ".join([f"{_label(found)}, {sites.span}.", marks, *sites.case_mix_notes])
 
 
+def _target(found: QuarterFindings) -> list[str]:
+    aim = found.of(found.main)
+    if numbers.is_missing(aim.indicator.target):
+        return []
+    return [f"The target, {shown(aim, aim.indicator.target)[0]}, has a line of its own; limits are about the whole."]
+
+
+def _value(found: QuarterFindings, value: float) -> str:
+    return shown(found.of(found.main), value)[0]
+
+
 def _label(found: QuarterFindings) -> str:
-    return found.of(found.main).indicator.label
+    one = found.of(found.main)
+    return name_words(one) if one.indicator.is_completeness else one.indicator.label
 
 
 def _limits(sites: Sites) -> str:

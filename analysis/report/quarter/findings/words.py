@@ -9,6 +9,7 @@ from analysis.quarter.periods import quarter_before, quarter_in_words
 from analysis.quarter.run_chart import RULES as RUN_RULES
 from analysis.quarter.special_causes import RULES
 from analysis.report.parts import numbers
+from analysis.report.parts.indicator_numbers import rate_decimals
 from analysis.report.parts.numbers import decimals_for, in_text
 from analysis.report.quarter.findings.finding import Followed, Patients, QuarterFindings
 
@@ -71,7 +72,7 @@ def changed_points(found: QuarterFindings) -> list[str]:
 
 def _told(found: QuarterFindings) -> tuple[list[str], list[Followed], list[str]]:
     """Give the verdict on all, the indicators that changed, and what is said of the others."""
-    followed = found.of_role("outcome", "balancing")
+    followed = found.beside_completeness
     if not followed:
         return ["No outcome was followed."], [], []
     lost = [one for one in followed if group_of(found, one) == LOST]
@@ -225,21 +226,21 @@ def shown(one: Followed, *values: float) -> list[str]:
     kind = one.indicator
     factor = 100.0 if kind.kind == "share" else kind.per
     scaled = [factor * value for value in values]
-    decimals = 0 if kind.kind == "share" else 1
+    decimals = 0 if kind.kind == "share" else rate_decimals(kind)
     if kind.kind == "mean":
         decimals = decimals_for([value for value in scaled if not numbers.is_missing(value)] or [0.0])
     if len(scaled) > 1 and scaled[0] != scaled[1] and not any(map(numbers.is_missing, scaled[:2])):
         decimals = numbers.decimals_apart(scaled[0], scaled[1], decimals)
     if kind.kind == "share":
         return [numbers.share(value, decimals) for value in values]
-    return [f"{numbers.number(value, decimals)} {kind.unit}".rstrip() for value in scaled]
+    return [f"{numbers.number(value, decimals)} {kind.unit_words}".rstrip() for value in scaled]
 
 
 def interval_words(one: Followed) -> str:
     """Give the limits of the interval, without the unit of a rate."""
     if one.indicator.kind == "share":
         return numbers.share_interval(one.lower, one.upper)
-    return " to ".join(text.removesuffix(one.indicator.unit).strip() for text in shown(one, one.lower, one.upper))
+    return " to ".join(text.removesuffix(one.indicator.unit_words).strip() for text in shown(one, one.lower, one.upper))
 
 
 def _measured(found: QuarterFindings, one: Followed) -> str:
@@ -269,7 +270,7 @@ def _usual(one: Followed) -> str:
     low, high = shown(one, *one.usual)
     if low == high:
         return ""
-    unit = f" {one.indicator.unit}" if one.indicator.kind != "share" else " %"
+    unit = f" {one.indicator.unit_words}" if one.indicator.kind != "share" else " %"
     return f"; the chart takes {low.removesuffix(unit)} to {high} in one quarter for chance"
 
 

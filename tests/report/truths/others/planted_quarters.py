@@ -7,7 +7,7 @@ import pytest
 from analysis.cohort import Cohort
 from analysis.quarter.periods import every_period
 from analysis.report import quarter
-from analysis.report.quarter import study as study_module
+from analysis.report.quarter import counted_folder
 
 #: What a quarter lies off its level, in standard deviations: on both sides in turn, no run of eight, nobody beyond two.
 TO_AND_FRO = (0.3, 1.4, 0.9, -0.8, -1.5, -0.4, 1.2, 1.6, -0.2, -1.3, -0.7, 0.6, 1.3, -0.5, -1.2, 0.0)
@@ -75,5 +75,5 @@ def prepared(cohort, folder, **parameters):
     """Prepare the quarter of a cohort that was never written: folders are tested elsewhere."""
     (folder / "datapackage.json").touch()
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(study_module, "load_cohort", lambda place: cohort)
+        patch.setattr(counted_folder, "load_cohort", lambda place: cohort)
         return quarter.prepare_quarter(folder, **parameters)

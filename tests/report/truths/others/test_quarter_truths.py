@@ -298,7 +298,9 @@ def test_aggregates_say_what_they_do_not_hold(tmp_path):
     answer, titles, _ = told_of(quarter.prepare_quarter(tmp_path))
     who, changed, sites, _, harms = answer.paragraphs
     assert who.endswith("who was due, seen or lost is not in them.")
-    assert changed.startswith("A change is seen in 1 of the 2 indicators judged. Complications: 0.6 (")
+    assert changed.startswith(
+        "A change is seen in 1 of the 2 indicators judged. Complications: 0.62 per unit of the denominator ("
+    )
     assert "higher than the baseline since April 2025 (worse). Full extension: " in changed
     assert "both are judged. Of those judged, none lies beyond" in sites
     assert harms.startswith("Which of these counts are harms is not in the data.")
