@@ -14,7 +14,7 @@ SETTING = ("--set", "measure=pain", "--set", "week=12", "--set", "threshold=2")
 def cohort_of(site, n, *, better):
     """Give patients of four quarters, every second of whom improves, or more."""
     ids = [f"{site}{i:03d}" for i in range(n)]
-    quarters = [f"2026-Q{1 + i % 4}" for i in range(n)]
+    quarters = [f"2025-Q{1 + i % 4}" for i in range(n)]
     patients = pd.DataFrame(
         {
             "patient_id": ids,
@@ -32,7 +32,7 @@ def cohort_of(site, n, *, better):
         ],
         columns=["patient_id", "week", "measure", "limb", "value"],
     )
-    return Cohort(patients, visits, privacy="limited")
+    return Cohort(patients, visits, privacy="limited", as_of="2026-06-30")
 
 
 @pytest.fixture
@@ -52,9 +52,9 @@ def test_from_two_cohorts_to_the_report_of_a_network(kneecurve, sites):
     assert second.code == 0, second.err
     both = kneecurve("combine", "one.json", "two.json", "--out", "network")
     assert both.code == 0, both.err
-    assert "2 sites, 2026-Q1 to 2026-Q4" in both.out
+    assert "2 sites, 2025-Q1 to 2025-Q4" in both.out
     study = prepare_quarter(sites / "network", small_counts="shown")
-    improved = study.released.of(study.compared, ["2026-Q1", "window"])
+    improved = study.released.of(study.compared, ["2025-Q1", "window"])
     # i = 0, 4, 8, ... of 120 and of 80: none of the 30 (even) and 13 of 20 (no multiple of 3); 60 of 120 and 53 of 80 in the year
     assert improved[["numerator", "denominator"]].to_numpy().tolist() == [[13, 50], [113, 200]]
     assert study.case_mix.table["observed"].tolist() == [60, 53]
@@ -74,7 +74,7 @@ def test_hidden_counts_are_said_as_limits(kneecurve, sites):
 
 def test_what_is_wrong_is_said_before_anything_is_written(kneecurve, sites):
     for words, said in (
-        (("--set", "quarter=2026-Q1"), "There is no parameter 'quarter'"),
+        (("--set", "quarter=2025-Q1"), "There is no parameter 'quarter'"),
         (("--small-counts", "rounded"), "--small-counts is shown or hidden, not 'rounded'"),
         (("--case-mix", "a.json", "--write-case-mix", "b.json"), "one of them"),
         (("--case-mix", "absent.json"), "The case-mix model cannot be read"),

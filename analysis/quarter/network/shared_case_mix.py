@@ -17,9 +17,9 @@ from scipy.special import expit
 
 from analysis.cohort.files.settings_files import read_json
 from analysis.errors import CohortError, ModelError
-from analysis.quarter.case_mix import COVARIATES, fit_logistic
 from analysis.quarter.network.counts_file import write_text
 from analysis.quarter.network.shared_counts import ExpectedSums
+from analysis.quarter.sites.case_mix import COVARIATES, fit_logistic
 from analysis.result import Result
 from analysis.statistics.small_counts import LARGEST_HIDDEN
 
@@ -164,7 +164,7 @@ def fit_case_mix(
     Returns
     -------
     SharedCaseMix
-        Logistic regression with a weak penalty, as :func:`analysis.quarter.case_mix` fits it. Labels of 10 patients or fewer count
+        Logistic regression with a weak penalty, as :func:`analysis.quarter.sites.case_mix` fits it. Labels of 10 patients or fewer count
         with the most frequent one, so that no coefficient is of a few.
 
     Raises

@@ -16,6 +16,8 @@ from analysis.result import Result
 if TYPE_CHECKING:
     import pandas as pd
 
+#: Numbers of an indicator that it may lack.
+_MAY_BE_NONE = ("floor", "target")
 #: How small counts stand in a file: as they are, or as a text.
 SmallInFile = Literal["shown", "hidden"]
 
@@ -120,7 +122,7 @@ class SharedCounts(Result):
 
 
 def as_plain(indicator: Indicator) -> dict[str, Any]:
-    """Give an indicator as JSON has it: a floor that is none is null.
+    """Give an indicator as JSON has it: a floor or a target that is none is null.
 
     Examples
     --------
@@ -129,16 +131,16 @@ def as_plain(indicator: Indicator) -> dict[str, Any]:
     (True, 'Better')
     """
     said = asdict(indicator)
-    return said | {"floor": None if np.isnan(indicator.floor) else indicator.floor}
+    return said | {name: None if np.isnan(said[name]) else said[name] for name in _MAY_BE_NONE}
 
 
 def from_plain(said: dict[str, Any]) -> Indicator:
     """Make the indicator that :func:`as_plain` gave; raises TypeError or ValueError where it is none."""
-    floor = said.get("floor")
-    texts = {name: value for name, value in said.items() if name not in ("floor", "per")}
+    numbers = {name: float("nan") if said.get(name) is None else float(said[name]) for name in _MAY_BE_NONE}
+    texts = {name: value for name, value in said.items() if name not in (*_MAY_BE_NONE, "per")}
     if not all(isinstance(value, str) for value in texts.values()):
         raise TypeError("texts of an indicator")
     if (said["kind"] not in ("share", "rate", "mean") or said["role"] not in ("outcome", "process", "balancing")
             or said["better"] not in ("higher", "lower", "neither")):  # fmt: skip
         raise ValueError("kind, role or better of an indicator")
-    return Indicator(**texts, per=float(said["per"]), floor=float("nan") if floor is None else float(floor))
+    return Indicator(**texts, per=float(said["per"]), floor=numbers["floor"], target=numbers["target"])

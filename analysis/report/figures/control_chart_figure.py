@@ -10,10 +10,10 @@ from matplotlib.figure import Figure as Drawing
 from matplotlib.lines import Line2D
 
 from analysis.quarter import IndicatorChart, RunChart
-from analysis.quarter.control_charts import ControlChart
+from analysis.quarter.over_time.control_charts import ControlChart
+from analysis.quarter.over_time.run_chart import RULES as RUN_RULES
+from analysis.quarter.over_time.special_causes import RULES
 from analysis.quarter.periods import quarter_in_words
-from analysis.quarter.run_chart import RULES as RUN_RULES
-from analysis.quarter.special_causes import RULES
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import key_above, name_lines, wrap
 from analysis.report.parts.figures import Figure

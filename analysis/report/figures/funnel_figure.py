@@ -7,7 +7,7 @@ from matplotlib.figure import Figure as Drawing
 from matplotlib.lines import Line2D
 
 from analysis.quarter import CaseMix, Funnel, Indicator
-from analysis.quarter.funnel import BEYOND_95, BEYOND_998, WITHIN
+from analysis.quarter.sites.funnel import BEYOND_95, BEYOND_998, WITHIN
 from analysis.report.figures.control_chart_figure import TARGET, TARGET_DASH
 from analysis.report.figures.free_places import name_marks
 from analysis.report.parts import numbers

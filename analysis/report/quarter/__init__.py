@@ -1,7 +1,7 @@
 """The sections of a quarter's outcomes, in their order; a cell of the notebook calls one.
 
 - ``study``: Everything a quarter's report is made of, computed once from counts that may be shown.
-- ``releasing``: A release beside earlier ones: which baseline holds, what they showed, and how the new one is put on record.
+- ``releasing``: A release beside earlier ones: which baseline holds, and what must be hidden because of what they showed.
 - ``counted_folder``: What a folder holds for a quarter's report, counted: a cohort, counts of a network, or aggregates.
 - ``targets``: Targets of indicators, as a report's parameter gives them.
 - ``site_study``: The sites of a quarter's report, computed once: funnels, and observed against expected.
@@ -10,6 +10,7 @@
 - ``indicators``: The indicators of the quarter with numerator and denominator, and completeness against its floor.
 - ``over_time``: The charts over time: outcomes, and the measures that must not get worse meanwhile.
 - ``sites``: The sites: a funnel about the whole, and observed against expected; by name, never ranked.
+- ``recording``: A release put on record, and what is said of the earlier ones it was checked against.
 - ``closing``: What stands at the end of a quarter's report: actions to fill in, methods, cautions, provenance.
 """
 
@@ -17,7 +18,7 @@ from analysis.report.quarter.closing import actions, cautions, methods, provenan
 from analysis.report.quarter.indicators import completeness, indicators
 from analysis.report.quarter.opening import answer, changed, since_last_release, subtitle
 from analysis.report.quarter.over_time import balancing, harms, outcomes, process, recovery
-from analysis.report.quarter.releasing import record_release
+from analysis.report.quarter.recording import record_release
 from analysis.report.quarter.sites import case_mix, sites, sites_by_indicator
 from analysis.report.quarter.study import QuarterStudy, prepare_quarter
 

@@ -8,12 +8,12 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort import Cohort
-from analysis.quarter.control_charts import FEWEST_POINTS, TOO_WIDE, ControlChart
+from analysis.quarter.over_time.control_charts import FEWEST_POINTS, TOO_WIDE, ControlChart
+from analysis.quarter.over_time.prime_charts import LANEY, LARGE
+from analysis.quarter.over_time.run_chart import RULE_SET as RUN_RULE_SET
+from analysis.quarter.over_time.run_chart import RULES as RUN_RULES
+from analysis.quarter.over_time.special_causes import RULE_SET, RULES
 from analysis.quarter.periods import quarter_in_words
-from analysis.quarter.prime_charts import LANEY, LARGE
-from analysis.quarter.run_chart import RULE_SET as RUN_RULE_SET
-from analysis.quarter.run_chart import RULES as RUN_RULES
-from analysis.quarter.special_causes import RULE_SET, RULES
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
 from analysis.report.parts.passages import Passage, Section, absent
@@ -22,7 +22,7 @@ from analysis.report.parts.wording import ABOUT_GROUPS, DEFERRED, MOST_DOUBTS, N
 from analysis.report.quarter.findings.doubts import doubts_words
 from analysis.report.quarter.findings.words import has_changed, title_words
 from analysis.report.quarter.opening import NOT_FOR_RELEASE, RELEASED
-from analysis.report.quarter.releasing import releasing_words
+from analysis.report.quarter.recording import releasing_words
 from analysis.report.quarter.study import QuarterParameters
 from analysis.report.running.provenance import show_provenance
 
@@ -178,7 +178,9 @@ def _case_mix(study: QuarterStudy) -> list[str]:
         named = numbers.listed([one.replace("_", " ") for one in found.covariates])
         return [f"The case-mix model was fitted on all patients up to the quarter. It adjusts for {named}."]
     if found.is_adjusted:
-        return ["Sites are held against expected counts that came with their counts; no case-mix model was fitted here."]
+        return [
+            "Sites are held against expected counts that came with their counts; no case-mix model was fitted here."
+        ]
     return [
         "No case-mix model was fitted, as nothing of the case mix is on record; shares are shrunk and not adjusted."
     ]

@@ -11,7 +11,7 @@ from analysis.quarter import CaseMix, Funnel, Indicator, QuarterCounts, Released
 from analysis.quarter.network import CombinedCounts
 from analysis.quarter.periods import period_number
 from analysis.quarter.release import WINDOW, SmallCounts
-from analysis.quarter.site_effects import scale_expected, shrink
+from analysis.quarter.sites.site_effects import scale_expected, shrink
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -18,10 +18,10 @@ from analysis.quarter import (
     ReleasedCounts,
     chart_of,
 )
-from analysis.quarter.control_charts import FEWEST_POINTS
 from analysis.quarter.counts import check_quarter
 from analysis.quarter.ledger.entries import Ledger, read_ledger
 from analysis.quarter.network import CombinedCounts, with_unknown_hidden
+from analysis.quarter.over_time.control_charts import FEWEST_POINTS
 from analysis.quarter.periods import every_period, period_number, quarter_in_words, quarter_of
 from analysis.report.quarter.counted_folder import counted_folder, without_patients
 from analysis.report.quarter.curve_study import CurvesByQuarter, curves_by_quarter

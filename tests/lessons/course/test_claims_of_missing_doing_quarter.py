@@ -10,8 +10,8 @@ from scipy import stats
 from analysis.lessons.course.lesson_6_absent import GOAL, LAST, PATIENTS, TRUE_DIFFERENCE
 from analysis.lessons.course.lesson_7_doing import EFFECT, STEPS, STORY
 from analysis.lessons.course.lesson_8_quarter import CASE_MIX, HARMLESS, OTHER_CLINIC, RATES
-from analysis.quarter.control_charts import p_chart
-from analysis.quarter.funnel import BEYOND_998, WITHIN
+from analysis.quarter.over_time.control_charts import p_chart
+from analysis.quarter.sites.funnel import BEYOND_998, WITHIN
 
 from ..lesson_runs import text_of
 

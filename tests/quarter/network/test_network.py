@@ -20,7 +20,8 @@ from analysis.quarter.network import (
     write_counts,
 )
 from analysis.quarter.network.combined import quarter_counts
-from analysis.report.quarter.study import _case_mix, prepare_quarter
+from analysis.report.quarter.site_study import site_case_mix
+from analysis.report.quarter.study import prepare_quarter
 
 from .networks import ASKED, network, of_sites
 
@@ -46,7 +47,7 @@ def studies(sent, tmp_path_factory):
     write_cohort(pooled, place / "pooled")
     study = prepare_quarter(place / "pooled", **ASKED)
     together = quarter_counts(aggregate(pooled, case_mix=model, **ASKED)[0])
-    adjusted, _ = _case_mix(study.released, study.compared, None, together, study.level)
+    adjusted, _ = site_case_mix(study.released, study.compared, None, together, study.level)
     return prepare_quarter(place / "network"), study, adjusted
 
 

@@ -8,8 +8,8 @@ import pytest
 from scipy.special import expit
 
 from analysis.errors import CohortError, ModelError
-from analysis.quarter.case_mix import case_mix
 from analysis.quarter.network import fit_case_mix, read_case_mix, write_case_mix
+from analysis.quarter.sites.case_mix import case_mix
 
 N = 400
 

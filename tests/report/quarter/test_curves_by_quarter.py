@@ -31,7 +31,7 @@ def plant(*, quarters=16, each=40, later=0.0, seen=None, seed=3):
         few = people["patient_id"][late & (rank >= seen).to_numpy()]
         visits = visits[~(visits["patient_id"].isin(few) & (visits["week"] == 6.0))]
     patients = people.assign(protocol="usual", site="only")
-    return Cohort(patients, visits, privacy="limited")
+    return Cohort(patients, visits, privacy="limited", as_of="2026-11-01")
 
 
 @pytest.fixture

@@ -1,7 +1,7 @@
 """Harms, and what speaks against the findings, in words; where nothing does, what was looked for."""
 
 from analysis.counted import form
-from analysis.quarter.control_charts import FEWEST_POINTS
+from analysis.quarter.over_time.control_charts import FEWEST_POINTS
 from analysis.quarter.periods import quarter_in_words
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
@@ -20,7 +20,7 @@ from analysis.report.quarter.findings.words import (
     verdict_words,
 )
 
-#: tests/quarter/test_control_charts.py counts them.
+#: tests/quarter/over_time/test_control_charts.py counts them.
 BY_CHANCE = "Of charts of 16 to 24 quarters in which nothing changes, 2 to 4 in 100 show a change in the last one."
 
 

@@ -4,7 +4,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from analysis.quarter import Indicator
-from analysis.quarter.quarter_change import QuarterChange
+from analysis.quarter.over_time.quarter_change import QuarterChange
 from analysis.quarter.value_interval import TargetVerdict
 from analysis.report.parts.losses import losses_differ, much_lost
 

@@ -5,9 +5,9 @@ from collections.abc import Sequence
 
 from analysis.cohort.follow_up.as_of import day_in_words
 from analysis.counted import form
+from analysis.quarter.over_time.run_chart import RULES as RUN_RULES
+from analysis.quarter.over_time.special_causes import RULES
 from analysis.quarter.periods import quarter_before, quarter_in_words
-from analysis.quarter.run_chart import RULES as RUN_RULES
-from analysis.quarter.special_causes import RULES
 from analysis.report.parts import numbers
 from analysis.report.parts.indicator_numbers import rate_decimals
 from analysis.report.parts.numbers import decimals_for, in_text

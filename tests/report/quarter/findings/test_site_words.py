@@ -5,7 +5,7 @@ import dataclasses
 import pytest
 
 from analysis.quarter import Indicator
-from analysis.quarter.quarter_change import QuarterChange
+from analysis.quarter.over_time.quarter_change import QuarterChange
 from analysis.report.quarter.findings.finding import Followed, QuarterFindings, Site, Sites
 from analysis.report.quarter.findings.site_words import case_mix_caption, case_mix_words, funnel_caption, funnel_words
 

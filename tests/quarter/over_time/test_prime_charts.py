@@ -5,10 +5,10 @@ import pandas as pd
 import pytest
 
 from analysis.errors import ModelError
-from analysis.quarter.charts import chart_of
-from analysis.quarter.control_charts import p_chart, u_chart
 from analysis.quarter.counts import Indicator, QuarterCounts
-from analysis.quarter.prime_charts import for_large_denominators, p_prime_chart, u_prime_chart
+from analysis.quarter.over_time.charts import chart_of
+from analysis.quarter.over_time.control_charts import p_chart, u_chart
+from analysis.quarter.over_time.prime_charts import for_large_denominators, p_prime_chart, u_prime_chart
 from analysis.quarter.release import release
 
 

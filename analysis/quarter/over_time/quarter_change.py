@@ -7,16 +7,16 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from analysis.quarter.control_charts import ControlChart
+from analysis.quarter.over_time.control_charts import ControlChart
+from analysis.quarter.over_time.run_chart import RunChart
 from analysis.quarter.periods import period_number, quarter_of
-from analysis.quarter.run_chart import RunChart
 from analysis.result import Result
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from analysis.quarter.charts import IndicatorChart
     from analysis.quarter.counts import Better
+    from analysis.quarter.over_time.charts import IndicatorChart
     from analysis.quarter.release import ReleasedCounts
 
 #: signal: the quarter belongs to a pattern that meets a rule. no signal: the chart can tell and no rule is met. too early:

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from analysis.quarter import Indicator, QuarterCounts, chart_of, quarter_change, release
-from analysis.quarter.charts import stored_line
+from analysis.quarter.over_time.charts import stored_line
 from analysis.quarter.periods import every_period
 
 ONE = Indicator("events", "Events", "rate", "balancing", "lower", "events", "patients", "events", "patients")

@@ -10,8 +10,8 @@ from scipy import stats
 from scipy.special import expit
 
 from analysis.errors import ModelError
-from analysis.quarter.case_mix import case_mix
-from analysis.quarter.funnel import BEYOND_95, BEYOND_998, WITHIN, exact_limit, funnel
+from analysis.quarter.sites.case_mix import case_mix
+from analysis.quarter.sites.funnel import BEYOND_95, BEYOND_998, WITHIN, exact_limit, funnel
 
 # Interpolated exact binomial limits about 0.70 (method of Spiegelhalter, Stat Med 2005;24:1185), computed in R 4.2.2:
 # r <- qbinom(p, n, .7); a <- (pbinom(r, n, .7) - p) / dbinom(r, n, .7); (r - a) / n

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.errors import ModelError
-from analysis.quarter.special_causes import RULE_SET, special_causes
+from analysis.quarter.over_time.special_causes import RULE_SET, special_causes
 from analysis.result import ResultWithNotes
 
 if TYPE_CHECKING:
@@ -37,7 +37,7 @@ class ControlChart(ResultWithNotes):
     Attributes
     ----------
     kind : {"XmR", "p", "u", "p'", "u'"}
-        The chart; the last two are Laney's (:mod:`analysis.quarter.prime_charts`).
+        The chart; the last two are Laney's (:mod:`analysis.quarter.over_time.prime_charts`).
     table : pandas.DataFrame
         One row a period: period, numerator, denominator (missing for an XmR chart of plain values), value, centre,
         sigma, lower, upper (three standard deviations), moving_range, in_baseline, rules (names with commas between,

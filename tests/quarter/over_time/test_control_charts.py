@@ -7,9 +7,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.errors import ModelError
-from analysis.quarter.control_charts import p_chart, u_chart, xmr_chart
-from analysis.quarter.run_chart import limits_of_runs, run_chart
-from analysis.quarter.special_causes import special_causes
+from analysis.quarter.over_time.control_charts import p_chart, u_chart, xmr_chart
+from analysis.quarter.over_time.run_chart import limits_of_runs, run_chart
+from analysis.quarter.over_time.special_causes import special_causes
 
 
 def months(n):

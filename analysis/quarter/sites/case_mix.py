@@ -11,7 +11,7 @@ from scipy import stats
 from scipy.special import expit, logit
 
 from analysis.errors import ModelError
-from analysis.quarter.site_effects import shrink
+from analysis.quarter.sites.site_effects import shrink
 from analysis.result import ResultWithNotes
 from analysis.statistics.proportions import check_level
 
@@ -109,7 +109,7 @@ def case_mix(
     Notes
     -----
     Logistic regression on the whole without the sites. How far the log odds of a site lie from it, and how much of that is
-    kept: :func:`analysis.quarter.site_effects.shrink`.
+    kept: :func:`analysis.quarter.sites.site_effects.shrink`.
 
     Examples
     --------

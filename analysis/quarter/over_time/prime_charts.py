@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.errors import ModelError
-from analysis.quarter.control_charts import (
+from analysis.quarter.over_time.control_charts import (
     D2,
     FEWEST_POINTS,
     TOO_WIDE,
@@ -19,7 +19,7 @@ from analysis.quarter.control_charts import (
     u_chart,
     with_limits,
 )
-from analysis.quarter.special_causes import RULE_SET
+from analysis.quarter.over_time.special_causes import RULE_SET
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -44,7 +44,7 @@ def p_prime_chart(
     Parameters
     ----------
     points, baseline, baseline_total
-        As in :func:`analysis.quarter.control_charts.p_chart`.
+        As in :func:`analysis.quarter.over_time.control_charts.p_chart`.
 
     Returns
     -------
@@ -84,7 +84,7 @@ def u_prime_chart(
     Parameters
     ----------
     points, baseline, baseline_total
-        As in :func:`analysis.quarter.control_charts.u_chart`.
+        As in :func:`analysis.quarter.over_time.control_charts.u_chart`.
 
     Returns
     -------

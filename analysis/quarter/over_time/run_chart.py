@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 
 from analysis.errors import ModelError
-from analysis.quarter.control_charts import started
-from analysis.quarter.special_causes import sides, trends
+from analysis.quarter.over_time.control_charts import started
+from analysis.quarter.over_time.special_causes import sides, trends
 from analysis.result import ResultWithNotes
 
 if TYPE_CHECKING:

@@ -44,7 +44,7 @@ def shrink(
     -------
     tuple of (pandas.DataFrame, float)
         site, n, observed, expected, ratio, adjusted, estimate, lower, upper, shrinkage, level, method, as in
-        :class:`analysis.quarter.case_mix.CaseMix`; and the standard deviation between sites in log odds, its
+        :class:`analysis.quarter.sites.case_mix.CaseMix`; and the standard deviation between sites in log odds, its
         posterior mean.
 
     Notes

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from scipy.special import expit, logit
 
-from analysis.quarter.site_effects import scale_expected, shrink
+from analysis.quarter.sites.site_effects import scale_expected, shrink
 
 
 def two(n, first, second):

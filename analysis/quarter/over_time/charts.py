@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.counted import counted
-from analysis.quarter.control_charts import D4, FEWEST_POINTS, ControlChart, p_chart, u_chart, xmr_chart
-from analysis.quarter.prime_charts import for_large_denominators
+from analysis.quarter.over_time.control_charts import D4, FEWEST_POINTS, ControlChart, p_chart, u_chart, xmr_chart
+from analysis.quarter.over_time.prime_charts import for_large_denominators
+from analysis.quarter.over_time.run_chart import RunChart, run_chart
 from analysis.quarter.release import BASELINE
-from analysis.quarter.run_chart import RunChart, run_chart
 from analysis.result import Result
 from analysis.statistics.small_counts import LARGEST_HIDDEN, SMALLEST_HIDDEN
 
