@@ -7,6 +7,8 @@ import typer
 
 from analysis.printing import err, foreign, foreign_lines, out, with_progress
 
+#: Exit code of a report with a signal that the last release did not have.
+NEW_SIGNALS = 3
 #: What is said of a report that is made again.
 CohortElsewhere = Annotated[
     Path | None, typer.Option("--cohort", help="Cohort folder, where it is not at the place the record names.")
@@ -69,7 +71,10 @@ def report(
     ] = None,
     overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace a report in that folder.")] = False,
 ) -> None:
-    """Run a report notebook once on a cohort folder; write an HTML file that stands alone, and other forms."""
+    """Run a report notebook once on a cohort folder; write an HTML file that stands alone, and other forms.
+
+    Exit code 3 where a quarter's outcomes have a signal that the last release did not have, for schedulers.
+    """
     from analysis.report import make_report
     from analysis.report.running.parameters import parameter_of_text
 
@@ -92,6 +97,9 @@ def report(
     for path in files.paths():
         out.print(f"  {foreign(path.resolve())}")
     out.print(f"Open {foreign(files.html.name)} in a web browser.")
+    if files.new_signals:
+        out.print(f"New signals: {', '.join(foreign(one) for one in files.new_signals)} (exit code {NEW_SIGNALS}).")
+        raise typer.Exit(NEW_SIGNALS)
 
 
 def repeat(

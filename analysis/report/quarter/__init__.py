@@ -8,6 +8,7 @@
 - ``curve_study``: Recovery curves of two groups of quarters, computed once: the year up to the quarter, and the baseline.
 - ``opening``: What stands at the top of a quarter's report: what was counted, the answer, and what changed.
 - ``indicators``: The indicators of the quarter with numerator and denominator, and completeness against its floor.
+- ``for_programs``: The indicators and the signals of a quarter for other programs: numbers as they are, one row an indicator.
 - ``over_time``: The charts over time: outcomes, and the measures that must not get worse meanwhile.
 - ``sites``: The sites: a funnel about the whole, and observed against expected; by name, never ranked.
 - ``recording``: A release put on record, and what is said of the earlier ones it was checked against.
@@ -15,6 +16,7 @@
 """
 
 from analysis.report.quarter.closing import actions, cautions, methods, provenance
+from analysis.report.quarter.for_programs import signals
 from analysis.report.quarter.indicators import completeness, indicators
 from analysis.report.quarter.opening import answer, changed, since_last_release, subtitle
 from analysis.report.quarter.over_time import balancing, harms, outcomes, process, recovery
@@ -39,6 +41,7 @@ __all__ = [  # noqa: RUF022 - the order of the report
     "balancing",
     "harms",
     "actions",
+    "signals",
     "sites_by_indicator",
     "methods",
     "cautions",

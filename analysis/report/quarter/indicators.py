@@ -15,6 +15,7 @@ from analysis.report.parts.passages import Section, absent
 from analysis.report.parts.tables import Column, Table
 from analysis.report.quarter.findings.target_words import TARGET_NOTE, target_cell
 from analysis.report.quarter.findings.words import interval_words
+from analysis.report.quarter.for_programs import indicators_csv
 
 if TYPE_CHECKING:
     from analysis.quarter import Indicator
@@ -58,6 +59,7 @@ def indicators(study: QuarterStudy) -> Section:
         tuple(notes),
         name="indicators",
         rows_grouped_by="role",
+        csv=indicators_csv(study),
     )
     return Section((table,))
 

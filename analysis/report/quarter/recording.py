@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from analysis.counted import form
 from analysis.quarter.ledger.entries import read_ledger, write_ledger
 from analysis.quarter.over_time.charts import stored_line
 from analysis.quarter.over_time.control_charts import FEWEST_POINTS
@@ -66,7 +67,7 @@ def releasing_words(study: QuarterStudy) -> list[str]:
     said = [
         (
             f"Checked against {numbers.plural(n, 'earlier release')}: together they leave every count from 1 to 10, and every "
-            f"change of 1 to 10, open up to 11; for that {hid} more {'is' if released.hidden_beside == 1 else 'are'} hidden."
+            f"change of 1 to 10, open up to 11; for that {hid} more {form(released.hidden_beside, 'is')} hidden."
         )
     ]
     if at.other_windows:

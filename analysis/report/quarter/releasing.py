@@ -78,12 +78,15 @@ def release_beside(
             earlier=earlier, stored=stored,
         )  # fmt: skip
 
+    def standing(before: tuple[Release, ...], *, other: bool) -> Releasing:
+        kept = stored and any(one.baseline == tuple(baseline) for one in before)
+        return Releasing(path, ledger, before, kept, other)
+
     asked = Release(quarter, counts.as_of, tuple(window), tuple(baseline), {}, {})
     for place, one in enumerate(ledger.releases):
         if one.is_of(asked):
             again = made(ledger.releases[:place])
             if as_release(again).shows_the_same(one):
-                return again, Releasing(path, ledger, ledger.releases[:place], stored, other_windows=False)
+                return again, standing(ledger.releases[:place], other=False)
     same = [one for one in ledger.releases if one.quarter == quarter]
-    other = bool(same) and same[-1].window != tuple(window)
-    return made(ledger.releases), Releasing(path, ledger, ledger.releases, stored, other)
+    return made(ledger.releases), standing(ledger.releases, other=bool(same) and same[-1].window != tuple(window))

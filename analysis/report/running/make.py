@@ -39,6 +39,7 @@ from analysis.report.running.record import (
     code_digest,
     record_inputs,
     record_origin,
+    signals_of,
     system,
     time_stamp,
     versions,
@@ -69,6 +70,8 @@ class ReportFiles:
         The other forms, where they were asked for.
     tables : Path or None
         Folder of the numbers as CSV, where it or a PDF was asked for.
+    new_signals : tuple of str
+        Indicators with a signal that the last release did not have; of a quarter's outcomes only.
     """
 
     html: Path
@@ -78,6 +81,7 @@ class ReportFiles:
     word: Path | None = None
     slides: Path | None = None
     tables: Path | None = None
+    new_signals: tuple[str, ...] = ()
 
     def paths(self) -> list[Path]:
         """Return every file, in the order in which they are written."""
@@ -186,6 +190,7 @@ def make_report(
             code=code_digest(),
             system=system(),
             shows=tuple(read_digests(document)),
+            signals=signals_of(document),
         )
         _write(working / files.notebook.name, _told(executed, seen_from_out))
         _write_forms(working, files, document, stamp, looks)
@@ -196,7 +201,7 @@ def make_report(
         new = _names_in(working, files.html.name)
         earlier = [*files_of_earlier(destination, source.stem), *_failed_before(destination, source.stem)]
         put_in_place(working, destination, source.stem, new, [name for name in earlier if name not in new])
-    return files
+    return replace(files, new_signals=tuple(one["indicator"] for one in record.signals if one["state"] == "new"))
 
 
 def _by_plan(
@@ -232,7 +237,9 @@ def _files(destination: Path, name: str, formats: Sequence[Format]) -> ReportFil
     always = (destination / f"{name}{ending}" for ending in (".html", ".ipynb", ".json"))
     asked = {*formats, *(["csv"] if "pdf" in formats else [])}  # a PDF holds the numbers of its figures as such files
     more = (destination / f"{name}{ending}" if form in asked else None for form, ending in _ENDINGS.items())
-    return ReportFiles(*always, *more)
+    html, notebook, record = always
+    pdf, word, slides, tables = more
+    return ReportFiles(html, notebook, record, pdf, word, slides, tables)
 
 
 def _every_file(destination: Path, name: str) -> list[Path]:

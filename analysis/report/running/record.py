@@ -1,6 +1,8 @@
 """The record beside a report: input hashes, versions, parameters, seed, command, and a digest of all that is shown."""
 
+import csv
 import hashlib
+import io
 import platform
 import shlex
 from collections.abc import Mapping
@@ -15,6 +17,8 @@ from analysis.cohort.files.settings_files import read_json
 from analysis.cohort.provenance import Provenance, Source, describe_source
 from analysis.errors import CohortError, ReportError
 from analysis.report.forms.digest import Digest
+from analysis.report.forms.document import Document
+from analysis.report.parts.tables import Table
 from analysis.report.planned.plan import PLAN_PARAMETER, plan_in
 from analysis.writing.swaps import finish
 
@@ -23,6 +27,8 @@ PACKAGES = (
     "kneecurve", "numpy", "pandas", "scipy", "formulaic", "statsmodels", "pingouin", "matplotlib", "pillow", "seaborn",
     "pyarrow", "papermill", "mistune", "typst", "pypandoc-binary",
 )  # fmt: skip
+#: Name of the table of signals of a quarter's outcomes.
+SIGNALS = "signals"
 NOT_INSTALLED = "not installed as a package"
 _CODE = (".py", ".toml", ".css", ".j2", ".typ", ".docx", ".pptx")
 
@@ -59,6 +65,8 @@ class Record:
         What the report shows, table by table, without the pictures themselves.
     files : tuple of str
         The files of the report, from its folder; with ``overwrite`` these are replaced and no others.
+    signals : tuple of mapping
+        Signals of a quarter's outcomes: indicator, state (new, goes on, none now, cannot be judged now), way, since.
     """
 
     report: str
@@ -74,6 +82,7 @@ class Record:
     system: str
     shows: tuple[Digest, ...]
     files: tuple[str, ...] = ()
+    signals: tuple[Mapping[str, str], ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         """Return plain lists and dictionaries; of a plan that was followed the hash beside its text in the parameters."""
@@ -95,6 +104,7 @@ class Record:
             "code": self.code,
             "system": self.system,
             "shows": [asdict(one) for one in self.shows],
+            **({"signals": [dict(one) for one in self.signals]} if self.signals else {}),
         }
 
 
@@ -147,6 +157,9 @@ def read_record(path: Path | str) -> Record:
             system=_text(data["system"]),
             shows=tuple(Digest(**one) for one in data["shows"]),
             files=tuple(_text(one) for one in data.get("files", [])),
+            signals=tuple(
+                {_text(name): _text(value) for name, value in one.items()} for one in data.get("signals", [])
+            ),
         )
     except (AttributeError, CohortError, KeyError, OSError, OverflowError, TypeError, ValueError) as error:
         raise ReportError(
@@ -154,6 +167,15 @@ def read_record(path: Path | str) -> Record:
             where=str(path),
             what_to_do=advice,
         ) from error
+
+
+def signals_of(document: Document) -> tuple[dict[str, str], ...]:
+    """Give the signals that a quarter's outcomes list: indicator, state, way, since; nothing of other reports."""
+    table = next((one for one in document.blocks if isinstance(one, Table) and one.name == SIGNALS), None)
+    if table is None:
+        return ()
+    rows = csv.DictReader(io.StringIO(table.to_csv()))
+    return tuple({name: str(row.get(name) or "") for name in ("indicator", "state", "way", "since")} for row in rows)
 
 
 def record_inputs(folder: Path) -> tuple[Source, ...]:
