@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any, get_args
 
 from analysis.cohort import Cohort, load_cohort
+from analysis.cohort.follow_up.as_of import DUE_WEEK
 from analysis.counted import form
 from analysis.curves.recovery import RecoveryCurves
 from analysis.errors import KneecurveError, ReportError
@@ -334,7 +335,7 @@ def offered_characteristics(cohort: Cohort) -> list[str]:
     """Give the columns of the patients that make a few groups; numbers have no cut of their own and are not offered."""
     offered = []
     for name in cohort.patients.columns:
-        if name in ("patient_id", "protocol"):
+        if name in ("patient_id", "protocol", DUE_WEEK):
             continue
         try:
             groups = _groups(cohort, str(name))

@@ -196,16 +196,17 @@ def _quarters(cohort: Cohort) -> pd.Series:
             where=f"table patients: no column {QUARTER_COLUMN!r}; level of de-identification: {cohort.privacy}",
             what_to_do=(
                 "A quarter is an element of a date finer than the year, which safe harbor forbids (45 CFR "
-                "164.514(b)(2)(i)(C)): make a limited data set from the source (kneecurve deidentify --level limited), "
-                "under a data use agreement or for the organisation's own quality work, or give a folder with "
-                "aggregates.csv, counts by quarter without patients."
+                "164.514(b)(2)(i)(C)): make a limited data set from the source (kneecurve deidentify --level limited, or "
+                'privacy = "limited" at the top of the map), under a data use agreement or for the organisation\'s own quality '
+                "work, or give a folder with aggregates.csv, counts by quarter without patients."
             ),
         )
     if cohort.privacy != "limited" and cohort.provenance.scenario is None:
         raise CohortError(
             "This cohort holds quarters but is not marked as a limited data set.",
             where=f"level of de-identification: {cohort.privacy}",
-            what_to_do="Safe harbor forbids quarters (45 CFR 164.514(b)(2)(i)(C)): import it again at the limited level.",
+            what_to_do="Safe harbor forbids quarters (45 CFR 164.514(b)(2)(i)(C)): import it again with "
+            'privacy = "limited" at the top of the map.',
         )
     return held.astype("str").where(held.notna())
 

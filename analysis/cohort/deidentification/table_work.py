@@ -165,20 +165,19 @@ class TableWork:
         return f"written as whole years, {OLDEST:.0f} and over as {OLDEST:.0f}{emptied}", n + n_emptied
 
     def _start(self) -> tuple[str, int | None]:
-        has_quarter = any(one.final.column == "quarter" and one.final.act == "keep" for one in self.columns)
-        if self.around.level == "limited" and self.around.starts is not None and not has_quarter:
-            start = self.around.starts
+        start = self.around.starts
+        if self.around.level != "limited" or start is None:
+            return "removed; weeks are counted from it", None
+        done = []
+        if not any(one.final.column == "quarter" and one.final.act == "keep" for one in self.columns):
             period = start.dt.year.astype("Int64").astype("str") + "-Q" + start.dt.quarter.astype("str")
             self.frame["quarter"] = period.str.replace(r"\.0$", "", regex=True).where(start.notna())
-            if self.around.as_of is None:
-                return "removed; its quarter kept (limited level)", None
+            done.append("its quarter kept (limited level)")
+        if self.around.as_of is not None:
             followed = (pd.Timestamp(self.around.as_of) - start).dt.days / 7
             self.frame[DUE_WEEK] = np.floor(np.maximum(week_due(followed), -1.0))
-            return (
-                f"removed; its quarter kept (limited level), and as {DUE_WEEK} what was due on {self.around.as_of}",
-                None,
-            )
-        return "removed; weeks are counted from it", None
+            done.append(f"what was due on {self.around.as_of} kept as {DUE_WEEK}")
+        return f"removed; {'; '.join(done) or 'weeks are counted from it'}", None
 
     def _weeks(self, one: Judged) -> tuple[str, int | None]:
         column, starts = one.final.column, self.around.starts

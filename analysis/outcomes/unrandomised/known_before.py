@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import pandas as pd
 
+from analysis.cohort.follow_up.as_of import DUE_WEEK
 from analysis.cohort.tables import Cohort
 from analysis.cohort.visit_frame import visit_frame
 from analysis.counted import none_or
@@ -16,7 +17,16 @@ from analysis.curves.recovery_choices import LEAST_SHARE_WITH_BASELINE
 from analysis.errors import ModelError
 
 #: Words of columns of the patients that can be known only after the start.
-_AFTER_THE_START = ("adherence", "adherent", "sessions_done", "minutes_done", "withdrew", "withdrawal", "dropout")
+_AFTER_THE_START = (
+    DUE_WEEK,
+    "adherence",
+    "adherent",
+    "sessions_done",
+    "minutes_done",
+    "withdrew",
+    "withdrawal",
+    "dropout",
+)
 _OF_A_MEASURE = re.compile(r"baseline\(\s*(\w+)\s*\)")
 _INSTEAD = 'Name columns of the patients known before the start, or the start of a measure: "baseline(pain)".'
 

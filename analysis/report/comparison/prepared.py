@@ -11,6 +11,7 @@ from typing import Any, Self
 import pandas as pd
 
 from analysis.cohort import Cohort, Measure, load_cohort, visit_frame
+from analysis.cohort.follow_up.as_of import DUE_WEEK
 from analysis.cohort.reference import reference_protocol
 from analysis.curves.covariates import is_of_a_curve, with_named_covariates
 from analysis.curves.recovery import RecoveryCurves, fit_recovery
@@ -172,7 +173,7 @@ class Prepared:
     @cached_property
     def baseline(self) -> BaselineTable:
         """What the patients were like at the start."""
-        patients = [one for one in self.cohort.patients.columns[2:] if not is_of_a_curve(one)]
+        patients = [one for one in self.cohort.patients.columns[2:] if one != DUE_WEEK and not is_of_a_curve(one)]
         stored = set(self.cohort.visits["measure"].dropna().unique())
         measures = [name for name, one in self.cohort.measures.items() if name in stored and not one.is_yes_no]
         return baseline_table(self.cohort, covariates=patients, measures=measures)

@@ -1,16 +1,19 @@
 """Up to when the data go: read, kept as far as the level allows, and what was due and lost counted up to it."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.cohort import Cohort, check_cohort, deidentify, import_cohort, load_cohort, write_cohort
+from analysis.cohort import Cohort, check_cohort, deidentify, disclosure_risk, import_cohort, load_cohort, write_cohort
 from analysis.cohort.follow_up.as_of import due_weeks, follow_up_words, kept_due_week, week_due
 from analysis.cohort.follow_up.expected_visits import seen_weeks, visit_grid
-from analysis.errors import CohortError, DeidentificationError
-from analysis.outcomes import patient_flow, responders
+from analysis.errors import CohortError, DeidentificationError, KneecurveError
+from analysis.exploring.panel import offered_characteristics
+from analysis.outcomes import observational_comparison, patient_flow, responders
 from analysis.outcomes.missing.missing_by_week import missing_by_week
 from analysis.outcomes.missing.missing_patterns import missing_patterns
 from analysis.quality.completeness import completeness, expected_values
@@ -171,3 +174,12 @@ def test_a_week_is_due_when_its_late_window_has_passed(week):
     kept = kept_due_week(pd.Series([week, np.nan]), [0.0, 6.0, 26.0])
     assert kept.iloc[0] == max(one for one in (0.0, 6.0, 26.0) if one <= week + 1e-9)
     assert np.isnan(kept.iloc[1])
+
+
+def test_the_week_due_is_no_trait_of_a_patient(late):
+    with pytest.raises(KneecurveError, match="after the protocol began"):
+        observational_comparison(
+            replace(late, patients=late.patients.assign(protocol=["a", "b", "a", "b", "a"])), "pain", ["due_week"]
+        )
+    assert "due_week" not in offered_characteristics(late)
+    assert "due_week" in disclosure_risk(late).quasi_identifiers

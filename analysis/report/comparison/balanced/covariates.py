@@ -19,7 +19,7 @@ PATIENTS_FOR_CURVES = 40
 #: Different values that a curve needs.
 _VALUES_FOR_CURVES = 10
 #: Columns of the patients that describe no patient, or say when one came.
-_NO_COVARIATES = ("patient_id", "protocol", "quarter")
+_NO_COVARIATES = ("patient_id", "protocol", "quarter", "due_week")
 
 
 def balanced_for(cohort: Cohort, named: Sequence[str] | None) -> list[str]:
