@@ -76,6 +76,12 @@ def doubts_words(found: QuarterFindings) -> list[str]:
     lacking = unknown and any(one.floor_reached is False for one in complete)
     if who is not None and found.as_of is None and (who.much_lost or lacking):
         said.append("The data do not say up to when they were collected, so some may not be due yet.")
+    stand = [one for one in found.followed if one.as_released]
+    if stand:
+        said.append(
+            f"{len(stand)} of {numbers.plural(len(found.followed), 'value')} of the quarter {form(len(stand), 'stands', 'stand')} as "
+            "released before: late data changed too few patients to be told."
+        )
     under = [one for one in complete if one.floor_reached is False]
     if under:
         floors = numbers.share_range([one.indicator.floor for one in under])

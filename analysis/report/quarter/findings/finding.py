@@ -81,6 +81,8 @@ class Followed:
         Of completeness; None where there is no floor or it may not be said.
     target : {"met", "missed", "unsure", "unknown", "none"}
         What the interval of the quarter says of the target of the indicator.
+    as_released : bool
+        Whether the quarter stands as an earlier release showed it, as late data changed it by too few patients to be told.
     """
 
     indicator: Indicator
@@ -100,6 +102,7 @@ class Followed:
     wanders: bool
     floor_reached: bool | None
     target: TargetVerdict = "none"
+    as_released: bool = False
 
     @property
     def judged(self) -> bool:

@@ -132,6 +132,7 @@ def _followed(released: ReleasedCounts, found: IndicatorChart, level: float) -> 
         wanders=isinstance(chart, RunChart) and bool(chart.rules),
         floor_reached=None if reached is None else bool(reached),
         target=target_verdict(one.target, one.better, lower, upper),
+        as_released=bool(now["as_released"]),
     )
 
 

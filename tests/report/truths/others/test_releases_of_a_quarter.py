@@ -9,6 +9,7 @@ from analysis.errors import CohortError
 from analysis.quarter.ledger.entries import read_ledger
 from analysis.report import quarter
 from analysis.report.quarter.closing import methods
+from analysis.report.quarter.findings.doubts import doubts_words
 
 from .planted_quarters import plant, prepared
 
@@ -73,6 +74,19 @@ def test_late_data_of_a_few_patients_are_not_told(folder):
     words = said(quarter.since_last_release(second))
     assert "as released, since late data changed" in words
     assert "The last release reported Q4 2023, with data up to 21 July 2024." in words
+
+
+def test_a_quarter_released_again_after_a_few_late_data_says_that_it_stands(folder):
+    before = plant(quarters=8, each=40, seen=lambda q, site: 0.80 if q == 7 else 0.9)
+    after = plant(quarters=8, each=40, seen=lambda q, site: 0.84 if q == 7 else 0.9)
+    first = released(before, folder)
+    second = released(replace(after, as_of="2024-09-01"), folder)
+    assert second.found.of("improved").as_released
+    assert second.found.of("improved").value == first.found.of("improved").value
+    (answer,) = quarter.answer(second)
+    assert "values of the quarter stand as released before" in " ".join(
+        [answer.paragraphs[3], *doubts_words(second.found)]
+    )
 
 
 def test_late_data_of_many_patients_are_told(folder):
