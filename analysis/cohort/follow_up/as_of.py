@@ -96,7 +96,7 @@ def due_weeks(cohort: Cohort) -> pd.Series:
     Examples
     --------
     >>> from synthetic_cohort import generate_cohort
-    >>> round(due_weeks(generate_cohort(patients=20, seed=1, quarters=2).observed).min(), 1)
+    >>> round(float(due_weeks(generate_cohort(patients=20, seed=1, quarters=2).observed).min()), 1)
     52.2
     >>> bool(due_weeks(generate_cohort(patients=20, seed=1).observed).isna().all())
     True
