@@ -81,12 +81,15 @@ def attacked(seeds):
 
 def test_without_the_ledger_the_attack_succeeds():
     """Other windows, or late data, give small counts by subtraction."""
-    found = [len(sequence(seed, checked=False)[0].told(sequence(seed, checked=False)[1])[0]) for seed in range(6)]
-    assert sum(one > 0 for one in found) >= 3
+    told = []
+    for seed in range(4):
+        attacker, places, _ = sequence(seed, checked=False)
+        told.append(len(attacker.told(places)[0]))
+    assert sum(one > 0 for one in told) >= 2
 
 
 def test_nothing_is_told_by_three_releases():
-    told, n = attacked(range(8))
+    told, n = attacked(range(5))
     assert n > 100
     assert told == []
 

@@ -55,6 +55,7 @@ def same(one, other):
     pd.testing.assert_frame_equal(one.reset_index(drop=True), other.reset_index(drop=True), check_exact=True)
 
 
+@pytest.mark.slow
 def test_every_count_that_is_released_is_that_of_one_cohort(studies):
     network_study, pooled, _ = studies
     assert network_study.released.periods == pooled.released.periods
@@ -74,6 +75,7 @@ def test_every_count_that_is_released_is_that_of_one_cohort(studies):
     assert network_study.released.table["value"].notna().sum() > 100
 
 
+@pytest.mark.slow
 def test_charts_and_funnel_and_findings_are_those_of_one_cohort(studies):
     network_study, pooled, _ = studies
     for name, chart in pooled.charts.items():
@@ -89,6 +91,7 @@ def test_charts_and_funnel_and_findings_are_those_of_one_cohort(studies):
     assert network_study.notes[:2] == pooled.notes[:2]
 
 
+@pytest.mark.slow
 def test_observed_against_expected_is_that_of_all_patients_with_the_shared_model(studies):
     network_study, pooled, adjusted = studies
     compared = network_study.case_mix.table

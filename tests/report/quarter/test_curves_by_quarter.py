@@ -58,6 +58,7 @@ def test_a_planted_difference_is_told_with_its_interval_and_no_cause(prepared):
     )
 
 
+@pytest.mark.slow
 def test_without_a_difference_none_is_told(prepared):
     (figure,) = quarter.recovery(prepared(plant()))
     assert "no difference can be told" in figure.alt
@@ -82,7 +83,15 @@ def test_counts_are_those_of_the_patients_seen_and_no_patient_is_drawn(prepared,
     assert figure.message == ""
 
 
-@pytest.mark.parametrize(("seen", "hidden"), [(2, True), (3, False), (38, True), (37, False)])
+@pytest.mark.parametrize(
+    ("seen", "hidden"),
+    [
+        (2, True),
+        pytest.param(3, False, marks=pytest.mark.slow),
+        (38, True),
+        pytest.param(37, False, marks=pytest.mark.slow),
+    ],
+)
 def test_few_patients_of_a_group_and_week_and_few_who_are_missing_are_hidden(prepared, seen, hidden):
     """Of four quarters of 40, 2 each were seen at week 6: 8; or 38 each: 8 were not, which is small as well."""
     study = prepared(plant(seen=seen))
@@ -97,6 +106,7 @@ def test_few_patients_of_a_group_and_week_and_few_who_are_missing_are_hidden(pre
     assert np.isfinite(study.curves.difference).all()
 
 
+@pytest.mark.slow
 def test_for_the_team_itself_nothing_is_hidden(prepared):
     study = prepared(plant(seen=2), small_counts="shown")
     assert study.curves.means["n"].min() == 8

@@ -48,6 +48,7 @@ def test_a_release_is_recorded_once_with_what_it_showed_and_nothing_else(folder)
     assert quarter.since_last_release(again).items == ()
 
 
+@pytest.mark.slow
 def test_other_windows_cost_counts_and_say_so(folder):
     cohort = plant(quarters=8, each=9, improved=0.5)
     released(cohort, folder, site_quarters=4)
@@ -76,6 +77,7 @@ def test_late_data_of_a_few_patients_are_not_told(folder):
     assert "The last release reported Q4 2023, with data up to 21 July 2024." in words
 
 
+@pytest.mark.slow
 def test_a_quarter_released_again_after_a_few_late_data_says_that_it_stands(folder):
     before = plant(quarters=8, each=40, seen=lambda q, site: 0.80 if q == 7 else 0.9)
     after = plant(quarters=8, each=40, seen=lambda q, site: 0.84 if q == 7 else 0.9)
@@ -89,6 +91,7 @@ def test_a_quarter_released_again_after_a_few_late_data_says_that_it_stands(fold
     )
 
 
+@pytest.mark.slow
 def test_late_data_of_many_patients_are_told(folder):
     before = plant(quarters=8, each=60, seen=lambda q, site: 0.6 if q == 6 else 0.9)
     after = plant(quarters=8, each=60, seen=0.9)
@@ -99,6 +102,7 @@ def test_late_data_of_many_patients_are_told(folder):
     assert "patients improved, Q3 2023: 102/153, now 141/222" in words
 
 
+@pytest.mark.slow
 def test_the_baseline_is_stored_and_stays(folder):
     first = released(plant(quarters=14), folder)
     ledger = read_ledger(folder.parent / "cohort.releases.json")
@@ -117,12 +121,14 @@ def test_the_baseline_is_stored_and_stays(folder):
     assert read_ledger(folder.parent / "cohort.releases.json").baseline == moved.released.baseline
 
 
+@pytest.mark.slow
 def test_a_short_baseline_is_not_stored(folder):
     study = released(plant(quarters=6), folder)
     assert read_ledger(folder.parent / "cohort.releases.json").baseline == ()
     assert "not stored until it holds 12 periods" in said(methods(study))
 
 
+@pytest.mark.slow
 def test_signals_are_new_then_go_on_and_then_are_none(folder):
     def low(q, site):
         return 0.35 if q in (13, 14) else 0.6
