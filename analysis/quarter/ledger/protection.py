@@ -15,9 +15,13 @@ from analysis.statistics.small_counts import LARGEST_HIDDEN, SMALLEST_HIDDEN
 
 if TYPE_CHECKING:
     from analysis.quarter.counts import QuarterCounts
-    from analysis.quarter.ledger.entries import Release
+    from analysis.quarter.ledger.entries import Place, Release
 
 _NEAR = 1e-6
+#: Counts that are looked at in one linear program: more make it slow.
+_AT_ONCE = 300
+#: Where more than this share of them is left, the others are looked at one by one.
+_HARDLY_FEWER = 0.8
 #: A reader must not be able to tell that a count is below this.
 _OPEN = LARGEST_HIDDEN + 1.0
 
@@ -90,7 +94,7 @@ def hide_beside_earlier(
     known = list(system.at_most)
     for one in floors:
         system.add_floor(one, quarter, system.now)
-    kept, told = shown.copy(), 0
+    kept, told = shown & ~_changed_by_few(cells, earlier), 0
     todo = _protected(system, cells, rows, earlier)
     total = max(1, len(todo))
     for _ in in_portions(total, 1, "checking against earlier releases", None if tell is None else lambda _, __: None):
@@ -107,6 +111,18 @@ def hide_beside_earlier(
         else:
             todo, told = todo[1:], told + 1
     return Protected(kept, len(system.at_most) > len(known) or not floors, told)
+
+
+def _changed_by_few(cells: Sequence[Cell], earlier: Sequence[Release]) -> NDArray[np.bool_]:
+    """Say which counts differ by 1 to 10 from what was shown before: shown again they would tell of so few patients."""
+    before: dict[tuple[str, Place], set[float]] = {}
+    for entry in earlier:
+        for place, found in entry.shown.items():
+            for name, value in found.items():
+                before.setdefault((name, place), set()).add(value)
+    return np.array(
+        [any(_is_small(abs(one.value - was)) for was in before.get((one.quantity, one.place), ())) for one in cells]
+    )
 
 
 def _protected(
@@ -142,17 +158,21 @@ def _protected(
             if not before:
                 continue
             if grew.get(name):
-                protect(now | dict.fromkeys(before, -1.0), none=True)
+                protect(_less(now, before), none=True)
                 row = {} if last is None or last[1] is version else system.row(name, place, last[1])
                 if row and last is not None and system.only_grew(last[0], name):
-                    protect(before | dict.fromkeys(row, -1.0), none=True)
+                    protect(_less(before, row), none=True)
                 continue
             change = system.true(name, place) - system.told(entry).get(place, {}).get(name, np.nan)
             if _is_small(abs(change)):
-                sign = 1.0 if change > 0 else -1.0
-                protect(dict.fromkeys(now, sign) | dict.fromkeys(before, -sign))
+                protect(_less(now, before) if change > 0 else _less(before, now))
         last = entry, version
     return list(found.values())
+
+
+def _less(one: Row, other: Row) -> Row:
+    """Take one count from another; what they share is in neither."""
+    return {key: 1.0 for key in one if key not in other} | {key: -1.0 for key in other if key not in one}
 
 
 def _is_small(value: float) -> bool:
@@ -172,19 +192,24 @@ def _without_open(
 ) -> list[tuple[Row, bool]]:
     """Leave out the counts that a reader may think to be 11 or more: many at a time, then one by one."""
     facts, n = _facts(rows, cells, kept), system.n
-    while todo:
-        aim = {n + i: -1.0 for i in range(len(todo))}
-        below = [
-            ({n + i: 1.0} | {place: -factor for place, factor in row.items()}, 0.0) for i, (row, _) in enumerate(todo)
-        ]
-        found = system.solve(aim, more_equal=facts, more_at_most=below, extra=[(-np.inf, _OPEN)] * len(todo))
-        if found.x is None:
-            break
-        left = [one for i, one in enumerate(todo) if found.x[n + i] < _OPEN - _NEAR]
-        if len(left) == len(todo):
-            break
-        todo = left
     todo = _without_none(system, facts, todo)
+    left: list[tuple[Row, bool]] = []
+    for start in range(0, len(todo), _AT_ONCE):
+        part = todo[start : start + _AT_ONCE]
+        while part:
+            aim = {n + i: -1.0 for i in range(len(part))}
+            below = [
+                ({n + i: 1.0} | {place: -factor for place, factor in row.items()}, 0.0)
+                for i, (row, _) in enumerate(part)
+            ]
+            found = system.solve(aim, more_equal=facts, more_at_most=below, extra=[(-np.inf, _OPEN)] * len(part))
+            closed = part if found.x is None else [one for i, one in enumerate(part) if found.x[n + i] < _OPEN - _NEAR]
+            slow = len(closed) > _HARDLY_FEWER * len(part)
+            part = closed
+            if slow:
+                break
+        left += part
+    todo = left
     for place, (row, _) in enumerate(todo):  # the first that is not open; those after it are looked at again later
         if _furthest(system, facts, row) < _OPEN - _NEAR:
             return todo[place:]

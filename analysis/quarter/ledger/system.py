@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,10 @@ if TYPE_CHECKING:
 
 #: A row of the system: factors by variable.
 Row = dict[int, float]
+#: What a reader takes for granted where what was shown allows it: that a period of which nothing shown has changed has not
+#: changed at all; that a count which has not changed has not for any site; that late data only add; nothing.
+Assumed = Literal["whole periods", "single counts", "growth", "nothing"]
+_ASSUMED: tuple[Assumed, ...] = get_args(Assumed)
 _NEAR = 1e-6
 
 
@@ -80,20 +84,27 @@ class JoinedReleases:
             {one.quantity for one in cells if one.place[1]}
             | {name for one in earlier for (_, site), found in one.shown.items() if site for name in found}
         )
-        self.n = 0
-        self._made: dict[int, Version] = {}
         self._follows: dict[int, dict[Place, dict[str, float]]] = {}
+        numbered = self._in_versions(earlier)
+        for taken in _ASSUMED:
+            self._build(numbered, taken)
+            now = [(self.row(one.quantity, one.place, self.now), one.value) for one in cells]
+            if not earlier or self.solve({}, more_equal=[one for one in now if one[0]]).x is not None:
+                break
+
+    def _build(self, numbered: Sequence[tuple[Release, int]], taken: Assumed) -> None:
+        """Make the variables, and what is known of them."""
+        self.n = 0
         self.equal: list[tuple[Row, float]] = []
         self.at_most: list[tuple[Row, float]] = []
-        self.now = self._made[-1] = self._version(set(self._matrices))
         self.known: list[tuple[Row, float]] = []
-        self.of_release = [self._place_release(one) for one in self._in_versions(earlier)]
-        grown = list(self.at_most)
-        for entry, version in zip(earlier, self.of_release, strict=True):
+        self.now = Version()
+        self._of_now: set[int] = set()
+        self._fill(self.now, set(self._matrices), self._periods, {})
+        self._made: dict[int, Version] = {-1: self.now}
+        self.of_release = [self._version_of(entry, number, taken) for entry, number in numbered]
+        for (entry, _), version in zip(numbered, self.of_release, strict=True):
             self._add_known(entry, version)
-        now = [(self.row(one.quantity, one.place, self.now), one.value) for one in cells]
-        if grown and self.solve({}, more_equal=[one for one in now if one[0]]).x is None:
-            self.at_most = self.at_most[len(grown) :]  # patients were taken away or moved: what was shown says so
 
     def true(self, quantity: str, place: Place) -> float:
         """Give a count as the data have it now."""
@@ -104,14 +115,14 @@ class JoinedReleases:
         return float(rows[:, self._columns[place[1]]].sum() if place[1] else rows.sum())
 
     def row(self, quantity: str, place: Place, version: Version) -> Row:
-        """Give a count as a sum of variables; empty where the version has none of it."""
+        """Give a count as a sum of variables; empty where the version lacks a part of it."""
         periods, site = place
         if site:
             inside = [i for i, block in enumerate(self._blocks) if block <= set(periods)]
             found = [version.sites.get((quantity, i, site)) for i in inside]
         else:
             found = [version.periods.get((quantity, one)) for one in periods]
-        return {one: 1.0 for one in found if one is not None}
+        return {} if None in found else {one: 1.0 for one in found if one is not None}
 
     def atoms(self) -> Iterable[tuple[str, Place]]:
         """Give quantity and place of every variable of the data as they are now."""
@@ -145,29 +156,37 @@ class JoinedReleases:
                 return found
             found |= more
 
-    def _version(self, quantities: set[str]) -> Version:
-        made = Version()
+    def _fill(self, made: Version, quantities: set[str], periods: Sequence[str], shared: dict[str, set[str]]) -> None:
+        """Give a version its variables, those of the present where a quantity is the same in a period, and their sums."""
         for quantity in sorted(quantities):
-            for period in self._periods:
-                made.periods[quantity, period] = self._new()
+            same, new = shared.get(quantity, set()), False
+            for period in periods:
+                old = period in same
+                made.periods[quantity, period] = self.now.periods[quantity, period] if old else self._new()
+                new |= not old
             if quantity not in self._sited:
                 continue
             for i, block in enumerate(self._blocks):
+                if not block <= set(periods):
+                    continue
                 for site in self._site_names:
-                    made.sites[quantity, i, site] = self._new()
-                row: Row = {made.periods[quantity, period]: 1.0 for period in block}
-                row |= {made.sites[quantity, i, site]: -1.0 for site in self._site_names}
-                self.equal.append((row, 0.0))
+                    at = (quantity, i, site)
+                    made.sites[at] = self.now.sites[at] if block <= same else self._new()
+                if not block <= same:
+                    row: Row = {made.periods[quantity, period]: 1.0 for period in block}
+                    self.equal.append((row | {made.sites[quantity, i, site]: -1.0 for site in self._site_names}, 0.0))
         for total, parts in self._parts:
             if not {total, *parts} <= quantities:
                 continue
             for (name, *key), variable in [*made.periods.items(), *made.sites.items()]:
-                if name == total:
-                    of = made.periods if len(key) == 1 else made.sites
-                    self.equal.append(
-                        ({variable: 1.0} | {of[(part, *key)]: -1.0 for part in parts}, 0.0)  # type: ignore[index]
-                    )
-        return made
+                if name != total:
+                    continue
+                of = made.periods if len(key) == 1 else made.sites
+                row = {variable: 1.0} | {of[(part, *key)]: -1.0 for part in parts}  # type: ignore[index]
+                if made is self.now or not set(row) <= self._of_now:
+                    self.equal.append((row, 0.0))
+        if made is self.now:
+            self._of_now = {*made.periods.values(), *made.sites.values()}
 
     def _new(self) -> int:
         self.n += 1
@@ -190,21 +209,43 @@ class JoinedReleases:
             numbered.append((entry, same[-1] if same else 1 + max((number for _, number in numbered), default=-1)))
         return numbered
 
-    def _place_release(self, numbered: tuple[Release, int]) -> Version:
-        entry, number = numbered
-        if number not in self._made:
-            named = {name for found in entry.shown.values() for name in found}
-            before = self._made.get(number - 1) if number > 0 else None
-            made = self._version(self._joined(named))
-            self._made[number] = made
-            for variables, later in ((made.periods, self.now.periods), (made.sites, self.now.sites)):
-                for key, variable in variables.items():
-                    if self.only_grew(entry, str(key[0])):
-                        self.at_most.append(({variable: 1.0, later[key]: -1.0}, 0.0))  # type: ignore[index]
-                        old = None if before is None else (before.periods | before.sites).get(key)
-                        if old is not None:
-                            self.at_most.append(({old: 1.0, variable: -1.0}, 0.0))
-        return self._made[number]
+    def _version_of(self, entry: Release, number: int, taken: Assumed) -> Version:
+        if number in self._made:
+            return self._made[number]
+        quantities = self._joined({name for found in entry.shown.values() for name in found})
+        last = max(one for periods, _ in [*entry.shown, *entry.hidden] for one in periods)
+        periods = [one for one in self._periods if one <= last]
+        made = self._made[number] = Version()
+        self._fill(made, quantities, periods, self._unchanged(entry, quantities, periods, taken))
+        before = self._made.get(number - 1) if number > 0 else None
+        if taken == "nothing":
+            return made
+        for variables, later in ((made.periods, self.now.periods), (made.sites, self.now.sites)):
+            for key, variable in variables.items():
+                if variable == later[key] or not self.only_grew(entry, str(key[0])):  # type: ignore[index]
+                    continue
+                self.at_most.append(({variable: 1.0, later[key]: -1.0}, 0.0))  # type: ignore[index]
+                old = None if before is None else (before.periods | before.sites).get(key)
+                if old is not None and old != variable:
+                    self.at_most.append(({old: 1.0, variable: -1.0}, 0.0))
+        return made
+
+    def _unchanged(
+        self, entry: Release, quantities: set[str], periods: Sequence[str], taken: Assumed
+    ) -> dict[str, set[str]]:
+        """Give the periods in which each quantity is taken to be what it is now, because what was shown of them is."""
+        if taken in ("growth", "nothing"):
+            return {}
+        found: dict[str, set[str]] = {name: set() for name in quantities}
+        for period in periods:
+            place = ((period,), "")
+            told = {name: value for name, value in self.told(entry).get(place, {}).items() if name in quantities}
+            same = {name for name, value in told.items() if abs(self.true(name, place) - value) < _NEAR}
+            if told and taken == "whole periods" and len(same) == len(told):
+                same = quantities
+            for name in same:
+                found[name].add(period)
+        return found
 
     def only_grew(self, entry: Release, quantity: str) -> bool:
         """Say whether counts of a quantity are known that were shown, or follow at their place, and none is smaller now."""
