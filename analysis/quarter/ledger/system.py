@@ -19,9 +19,8 @@ if TYPE_CHECKING:
 
 #: A row of the system: factors by variable.
 Row = dict[int, float]
-#: What a reader takes for granted where what was shown allows it: that a period of which nothing shown has changed has not
-#: changed at all; that a count which has not changed has not for any site; that late data only add; nothing.
-Assumed = Literal["whole periods", "single counts", "growth", "nothing"]
+#: What a reader takes for granted where what was shown allows it: that late data only add; nothing.
+Assumed = Literal["growth", "nothing"]
 _ASSUMED: tuple[Assumed, ...] = get_args(Assumed)
 _NEAR = 1e-6
 
@@ -102,7 +101,9 @@ class JoinedReleases:
         self._of_now: set[int] = set()
         self._fill(self.now, set(self._matrices), self._periods, {})
         self._made: dict[int, Version] = {-1: self.now}
-        self.of_release = [self._version_of(entry, number, taken) for entry, number in numbered]
+        for number in dict.fromkeys(number for _, number in numbered if number >= 0):
+            self._add_version(number, [entry for entry, its in numbered if its == number], taken)
+        self.of_release = [self._made[number] for _, number in numbered]
         for (entry, _), version in zip(numbered, self.of_release, strict=True):
             self._add_known(entry, version)
 
@@ -209,42 +210,41 @@ class JoinedReleases:
             numbered.append((entry, same[-1] if same else 1 + max((number for _, number in numbered), default=-1)))
         return numbered
 
-    def _version_of(self, entry: Release, number: int, taken: Assumed) -> Version:
-        if number in self._made:
-            return self._made[number]
-        quantities = self._joined({name for found in entry.shown.values() for name in found})
-        last = max(one for periods, _ in [*entry.shown, *entry.hidden] for one in periods)
+    def _add_version(self, number: int, entries: Sequence[Release], taken: Assumed) -> None:
+        """Make the variables of a state of the data, which some releases saw, and tie them to those before and to the present."""
+        quantities = self._joined({name for one in entries for found in one.shown.values() for name in found})
+        last = max(one for entry in entries for periods, _ in [*entry.shown, *entry.hidden] for one in periods)
         periods = [one for one in self._periods if one <= last]
+        grew = set() if taken == "nothing" else {
+            name for name in quantities
+            if (known := [one for one in entries if self.knows(one, name)]) and all(self.only_grew(one, name) for one in known)
+        }  # fmt: skip
         made = self._made[number] = Version()
-        self._fill(made, quantities, periods, self._unchanged(entry, quantities, periods, taken))
+        self._fill(made, quantities, periods, self._unchanged(entries, grew))
         before = self._made.get(number - 1) if number > 0 else None
-        if taken == "nothing":
-            return made
         for variables, later in ((made.periods, self.now.periods), (made.sites, self.now.sites)):
             for key, variable in variables.items():
-                if variable == later[key] or not self.only_grew(entry, str(key[0])):  # type: ignore[index]
+                if variable == later[key] or key[0] not in grew:  # type: ignore[index]
                     continue
                 self.at_most.append(({variable: 1.0, later[key]: -1.0}, 0.0))  # type: ignore[index]
                 old = None if before is None else (before.periods | before.sites).get(key)
                 if old is not None and old != variable:
                     self.at_most.append(({old: 1.0, variable: -1.0}, 0.0))
-        return made
 
-    def _unchanged(
-        self, entry: Release, quantities: set[str], periods: Sequence[str], taken: Assumed
-    ) -> dict[str, set[str]]:
-        """Give the periods in which each quantity is taken to be what it is now, because what was shown of them is."""
-        if taken in ("growth", "nothing"):
-            return {}
-        found: dict[str, set[str]] = {name: set() for name in quantities}
-        for period in periods:
-            place = ((period,), "")
-            told = {name: value for name, value in self.told(entry).get(place, {}).items() if name in quantities}
-            same = {name for name, value in told.items() if abs(self.true(name, place) - value) < _NEAR}
-            if told and taken == "whole periods" and len(same) == len(told):
-                same = quantities
-            for name in same:
-                found[name].add(period)
+    def knows(self, entry: Release, quantity: str) -> bool:
+        """Say whether a release showed a count of a quantity, or one follows at its place."""
+        return any(quantity in found for found in self.told(entry).values())
+
+    def _unchanged(self, entries: Sequence[Release], grew: set[str]) -> dict[str, set[str]]:
+        """Give the periods in which each quantity is what it is now at every site: it only grew, and its sum did not."""
+        found: dict[str, set[str]] = {name: set() for name in grew}
+        for entry in entries:
+            for (periods, site), told in self.told(entry).items():
+                if site or len(periods) != 1:
+                    continue
+                for name, value in told.items():
+                    if name in found and abs(self.true(name, (periods, "")) - value) < _NEAR:
+                        found[name].add(periods[0])
         return found
 
     def only_grew(self, entry: Release, quantity: str) -> bool:
