@@ -156,7 +156,7 @@ TRUTHS = {
     "early visits of some, nobody named a quarter": (
         {"due": False, "quarters": 8, "early": 40}, {},
         ["In Q2 2023, 160 patients started; all were due by 3 March 2024.", "Seen were 142 of 160 (89 %)"],
-        ["Q4 2023", "too many lost", "Too many were lost"], ["Patients improved: 63 % in Q2 2023"],
+        ["Q4 2023", "too many lost", "Too many were lost"], ["Patients improved: 59 % in Q2 2023, no change can be told"],
     ),
     "a part is due": (
         {"due": False, "quarters": 8, "early": 160, "partly": 30}, {"quarter": "2023-Q4"},
