@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 FEWEST_FOR_A_LINE = 3
 #: Values that a hidden count must be able to have, whatever rules are said to be met (design choice).
 _FEWEST_OPEN = 3
+_ONLY = "Only "
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -138,6 +139,9 @@ def _of_all_periods(
     line: Mapping[str, float] | None,
 ) -> IndicatorChart:
     """Draw up the chart of all periods, and take the hidden ones out of it."""
+    shown = int(points["value"].notna().sum())
+    if shown < FEWEST_FOR_A_LINE:
+        return _chart_of_points(released, indicator, points, line, centre=None)
     true = {name: counts.matrix(name).sum(axis=1) for name in (indicator.numerator, indicator.denominator)}
     late = released.not_yet.get(indicator.denominator, ())
     numerator, denominator = (points["period"].map(true[one]) for one in (indicator.numerator, indicator.denominator))
@@ -163,7 +167,12 @@ def _of_all_periods(
     numbers = [name for name in ("numerator", "denominator", "value", "sigma", "lower", "upper") if name in table]
     table.loc[gone, numbers] = np.nan
     table.loc[gone, "rules"] = ""
-    return IndicatorChart(indicator, points, replace(made.chart, table=table), made.why)
+    why = _too_few_to_show(shown) if made.why.startswith(_ONLY) else made.why
+    return IndicatorChart(indicator, points, replace(made.chart, table=table), why)
+
+
+def _too_few_to_show(n: int) -> str:
+    return f"{_ONLY}{_points(n)} can be shown; control limits need {FEWEST_POINTS}, so this is a run chart."
 
 
 def _leaves_open(table: pd.DataFrame, hidden: pd.Series) -> bool:
@@ -192,7 +201,7 @@ def _chart_of_points(
     if n >= FEWEST_POINTS and limited >= FEWEST_POINTS:
         return IndicatorChart(indicator, points, _control_chart(released, indicator, points, line, centre), "")
     why = (
-        f"Only {_points(n)} can be shown; control limits need {FEWEST_POINTS}, so this is a run chart."
+        _too_few_to_show(n)
         if n < FEWEST_POINTS
         else f"The baseline holds {_points(limited)}; control limits need {FEWEST_POINTS}, so this is a run chart."
     )

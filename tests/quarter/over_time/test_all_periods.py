@@ -40,6 +40,15 @@ def test_the_line_is_not_that_of_the_quarters_with_many_events(n_baseline):
     assert (chart.table.loc[points["hidden"], "rules"] == "").all()
 
 
+def test_a_chart_of_which_hardly_anything_can_be_shown_is_not_drawn():
+    counts, periods = counts_of([9, 8, 7, 9, 12, 8, 9, 11])
+    shown = release(counts, periods[-1], baseline=periods, window=periods[-4:])
+    assert shown.by_period(ONE)["value"].notna().sum() < 3
+    found = chart_of(shown, ONE, counts=counts)
+    assert found.chart is None
+    assert "can be shown; too few for a chart" in found.why
+
+
 def test_a_shift_is_not_made_by_hiding_what_is_low():
     """The six shown quarters all lie above the line of all: among themselves they would be a shift, and are none."""
     events = [12, 8, 12, 8, 12, 8, 12, 8, 12, 8, 12]
