@@ -7,6 +7,7 @@
   by site.
 - ``harms``: Harms over the same exposure: within six weeks of the start, by kind, serious, related.
 - ``aggregates``: Monthly or quarterly aggregates in place of a cohort: counts without patients, read and checked.
+- ``released_counts``: Counts as they were released, and what of them a release ledger keeps.
 - ``release``: Counts as they may be shown: the small ones and those beside them hidden, once, before anything is
   computed.
 - ``value_interval``: How sure the value of a quarter is: the interval of a share or a rate from its numerator and
@@ -23,7 +24,8 @@ from analysis.quarter.over_time.charts import IndicatorChart, chart_of
 from analysis.quarter.over_time.control_charts import ControlChart, p_chart, u_chart, xmr_chart
 from analysis.quarter.over_time.quarter_change import QuarterChange, quarter_change
 from analysis.quarter.over_time.run_chart import RunChart, run_chart
-from analysis.quarter.release import ReleasedCounts, release
+from analysis.quarter.release import release
+from analysis.quarter.released_counts import ReleasedCounts
 from analysis.quarter.sites.case_mix import CaseMix, case_mix
 from analysis.quarter.sites.funnel import Funnel, funnel
 from analysis.statistics.small_counts import CellSystem, hide_small_cells, reader_bounds

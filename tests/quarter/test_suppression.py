@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 from scipy.optimize import linprog
 
 from analysis.quarter.counts import Indicator, QuarterCounts
-from analysis.quarter.release import BASELINE, WINDOW, release, site_slice
+from analysis.quarter.release import release
+from analysis.quarter.released_counts import BASELINE, WINDOW, site_slice
 from analysis.statistics.small_counts import CellSystem
 
 from ..statistics.attack import attack, protected

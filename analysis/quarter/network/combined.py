@@ -19,7 +19,7 @@ from analysis.quarter.network.counts_file import positions_of, read_counts, to_t
 from analysis.quarter.network.intervals import completed, in_words
 from analysis.quarter.network.shared_counts import SharedCounts
 from analysis.quarter.periods import quarter_of
-from analysis.quarter.release import BASELINE, WINDOW, ReleasedCounts, site_slice
+from analysis.quarter.released_counts import BASELINE, WINDOW, ReleasedCounts, site_slice
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

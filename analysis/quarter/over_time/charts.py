@@ -11,7 +11,7 @@ from analysis.counted import counted
 from analysis.quarter.over_time.control_charts import D4, FEWEST_POINTS, ControlChart, p_chart, u_chart, xmr_chart
 from analysis.quarter.over_time.prime_charts import for_large_denominators
 from analysis.quarter.over_time.run_chart import RunChart, run_chart
-from analysis.quarter.release import BASELINE
+from analysis.quarter.released_counts import BASELINE
 from analysis.result import Result
 from analysis.statistics.small_counts import LARGEST_HIDDEN, SMALLEST_HIDDEN
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from analysis.quarter.counts import Indicator, QuarterCounts
-    from analysis.quarter.release import ReleasedCounts
+    from analysis.quarter.released_counts import ReleasedCounts
 
 #: With fewer points than this not even a run chart is drawn.
 FEWEST_FOR_A_LINE = 3

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from analysis.quarter.counts import Better
     from analysis.quarter.over_time.charts import IndicatorChart
-    from analysis.quarter.release import ReleasedCounts
+    from analysis.quarter.released_counts import ReleasedCounts
 
 #: signal: the quarter belongs to a pattern that meets a rule. no signal: the chart can tell and no rule is met. too early:
 #: too few points to tell. The others have no value: not yet due, a small count, nobody in the denominator.

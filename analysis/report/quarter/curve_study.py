@@ -13,7 +13,7 @@ from analysis.curves import fit_recovery
 from analysis.errors import KneecurveWarning, ModelError
 from analysis.quarter.indicators import CHANGE
 from analysis.quarter.periods import quarter_in_words, quarter_of
-from analysis.quarter.release import BASELINE, WINDOW
+from analysis.quarter.released_counts import BASELINE, WINDOW
 from analysis.statistics.small_counts import LARGEST_HIDDEN
 
 if TYPE_CHECKING:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from analysis.quarter.periods import quarter_in_words
-from analysis.quarter.release import BASELINE
+from analysis.quarter.released_counts import BASELINE
 from analysis.quarter.value_interval import METHODS
 from analysis.report.parts import numbers
 from analysis.report.parts.indicator_numbers import HIDDEN_NOTE, with_text

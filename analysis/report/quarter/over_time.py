@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from analysis.quarter.release import BASELINE
+from analysis.quarter.released_counts import BASELINE
 from analysis.report.figures.control_chart_figure import control_chart_figure
 from analysis.report.figures.curves_by_quarter_figure import curves_by_quarter_figure
 from analysis.report.parts.indicator_numbers import HIDDEN_NOTE, with_text

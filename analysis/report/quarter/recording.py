@@ -9,7 +9,7 @@ from analysis.counted import form
 from analysis.quarter.ledger.entries import read_ledger, write_ledger
 from analysis.quarter.over_time.charts import stored_line
 from analysis.quarter.over_time.control_charts import FEWEST_POINTS
-from analysis.quarter.release import as_release
+from analysis.quarter.released_counts import as_release
 from analysis.report.parts import numbers
 from analysis.report.parts.passages import Passage, Section
 

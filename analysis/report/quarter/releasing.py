@@ -7,14 +7,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from analysis.quarter.ledger.entries import Ledger, Release
-from analysis.quarter.release import as_release
+from analysis.quarter.released_counts import as_release
 from analysis.report.quarter.site_study import release_by_sites
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from analysis.quarter import Indicator, QuarterCounts, ReleasedCounts
-    from analysis.quarter.release import SmallCounts
+    from analysis.quarter.released_counts import SmallCounts
 
 _SUFFIX = ".releases.json"
 

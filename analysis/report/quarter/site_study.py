@@ -10,7 +10,7 @@ from analysis.errors import ModelError
 from analysis.quarter import CaseMix, Funnel, Indicator, QuarterCounts, ReleasedCounts, case_mix, funnel, release
 from analysis.quarter.network import CombinedCounts
 from analysis.quarter.periods import period_number
-from analysis.quarter.release import WINDOW, SmallCounts
+from analysis.quarter.released_counts import WINDOW, SmallCounts
 from analysis.quarter.sites.site_effects import scale_expected, shrink
 
 if TYPE_CHECKING:

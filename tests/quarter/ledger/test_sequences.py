@@ -6,7 +6,7 @@ import pytest
 
 from analysis.quarter import Indicator, QuarterCounts, release
 from analysis.quarter.periods import every_period
-from analysis.quarter.release import as_release
+from analysis.quarter.released_counts import as_release
 
 from .attacker import Attacker
 

@@ -12,7 +12,7 @@ from analysis.quarter.over_time.control_charts import ControlChart
 from analysis.quarter.over_time.quarter_change import quarter_change
 from analysis.quarter.over_time.run_chart import RunChart
 from analysis.quarter.periods import quarter_of
-from analysis.quarter.release import BASELINE, WINDOW
+from analysis.quarter.released_counts import BASELINE, WINDOW
 from analysis.quarter.sites.funnel import BEYOND_95, BEYOND_998
 from analysis.quarter.value_interval import target_verdict, value_interval
 from analysis.report.quarter.findings.finding import Followed, Patients, QuarterFindings, Site, Sites
