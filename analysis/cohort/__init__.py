@@ -22,7 +22,6 @@ from analysis.cohort.checks.checks import FailedCheckError, check_cohort
 from analysis.cohort.deidentification.ask import ask_columns
 from analysis.cohort.deidentification.deidentify import deidentify, review_columns
 from analysis.cohort.deidentification.disclosure import DisclosureRisk, disclosure_risk
-from analysis.cohort.deidentification.reidentify import reidentify
 from analysis.cohort.deidentification.report import DeidentificationReport
 from analysis.cohort.deidentification.review import Review
 from analysis.cohort.derived import torque_per_kg
@@ -68,7 +67,6 @@ __all__ = [
     "load_catalogue",
     "load_cohort",
     "map_reference",
-    "reidentify",
     "review_columns",
     "suggest_map",
     "sum_sessions",

@@ -147,8 +147,8 @@ def reidentify_questions(
     overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace a file of that name.")] = False,
 ) -> None:
     """Write questions again with the site's own patient numbers, for the holder of the key; the file identifies patients."""
-    from analysis.cohort import reidentify
-    from analysis.cohort.deidentification.reidentify import IDENTIFIABLE
+    from analysis.quality import reidentify
+    from analysis.quality.reidentify import IDENTIFIABLE
 
     if source is None:
         raise KneecurveError(

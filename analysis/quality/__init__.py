@@ -7,11 +7,13 @@
 - ``digits``: Digit preference: whether recorded values end in some digits more often than in others.
 - ``lost``: Who is lost: patterns of missed visits, and drop-out beside the baseline.
 - ``site_export``: Findings as CSV files for the sites that must answer: one a site, safe to open in a spreadsheet.
+- ``reidentify``: The way back for whoever holds the key: the site's own patient number beside each row of questions.
 """
 
 from analysis.quality.completeness import completeness, expected_values
 from analysis.quality.digits import digit_preference, digits_by_site
 from analysis.quality.lost import PATTERNS, lost_by_baseline, patterns_by_protocol, visit_patterns
+from analysis.quality.reidentify import reidentify
 from analysis.quality.site_export import all_findings, export_findings, write_findings
 from analysis.quality.timing import visit_timing
 from analysis.quality.unlikely_changes import changes_judged, unlikely_changes, without_detectable_change
@@ -31,6 +33,7 @@ __all__ = [
     "lost_by_baseline",
     "patterns_by_protocol",
     "read_value_rules",
+    "reidentify",
     "unlikely_changes",
     "visit_patterns",
     "visit_timing",

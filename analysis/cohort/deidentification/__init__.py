@@ -13,7 +13,6 @@
 - ``own_parts``: What a cohort brings along beside the rows of its patients: its measures, and the counts of its flow.
 - ``names``: Names of files and columns as they may be shown and written.
 - ``keys``: The secret key of the new identifiers: made, read, and refused where it is unsafe.
-- ``reidentify``: The way back for whoever holds the key: the site's own patient number beside each row of questions.
 - ``report``: What de-identification found and did: one row a column, without any value of the source.
 - ``disclosure``: Disclosure risk: how many patients share what others may know of them.
 """

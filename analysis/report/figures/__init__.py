@@ -12,10 +12,7 @@
 - ``responder_figures``: how far patients improved, and how many reached a threshold.
 - ``seen_figure``: the values as they were measured, week by week.
 - ``sensitivity_figures``: missing data: analyses side by side, the tipping point, whether probabilities are right.
-- ``control_chart_figure``: an indicator over time: a control chart, or a run chart where there are too few points.
-- ``funnel_figure``: sites: a funnel plot about the whole, and observed against expected by name.
-- ``curves_by_quarter_figure``: recovery curves by group of quarters: model means, and no single patient.
-- ``free_places``: names beside marks, each where nothing else lies.
 
-The room ``balanced`` has the figures of a comparison among patients made alike, the room ``thresholds`` those of thresholds.
+The room ``balanced`` has the figures of a comparison among patients made alike, the room ``thresholds`` those of
+thresholds, the room ``quarters`` those of a quarter.
 """

@@ -91,7 +91,7 @@ def _read(file: Path, form: Form) -> bytes:
             }
     except (
         zipfile.BadZipFile,
-        NotImplementedError,
+        NotImplementedError,  # what zipfile raises of a compression that it does not know
         RuntimeError,
         EOFError,
         UnicodeDecodeError,

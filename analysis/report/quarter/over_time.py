@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from analysis.quarter.released_counts import BASELINE
-from analysis.report.figures.control_chart_figure import control_chart_figure
-from analysis.report.figures.curves_by_quarter_figure import curves_by_quarter_figure
+from analysis.report.figures.quarters.control_chart_figure import control_chart_figure
+from analysis.report.figures.quarters.curves_by_quarter_figure import curves_by_quarter_figure
 from analysis.report.parts.indicator_numbers import HIDDEN_NOTE, with_text
 from analysis.report.parts.passages import Passage, Section, absent
 from analysis.report.parts.tables import Column, Table

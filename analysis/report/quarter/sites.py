@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from analysis.report.figures.funnel_figure import case_mix_figure, funnel_figure
+from analysis.report.figures.quarters.funnel_figure import case_mix_figure, funnel_figure
 from analysis.report.parts import numbers
 from analysis.report.parts.indicator_numbers import HIDDEN_NOTE, text_columns, with_text
 from analysis.report.parts.passages import Passage, Section, absent

@@ -8,8 +8,8 @@ from matplotlib.lines import Line2D
 
 from analysis.quarter import CaseMix, Funnel, Indicator
 from analysis.quarter.sites.funnel import BEYOND_95, BEYOND_998, WITHIN
-from analysis.report.figures.control_chart_figure import TARGET, TARGET_DASH
-from analysis.report.figures.free_places import name_marks
+from analysis.report.figures.quarters.control_chart_figure import TARGET, TARGET_DASH
+from analysis.report.figures.quarters.free_places import name_marks
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import key_above, name_lines, wrap
 from analysis.report.parts.figures import Figure

@@ -7,8 +7,9 @@ import stat
 import pandas as pd
 import pytest
 
-from analysis.cohort import deidentify, import_cohort, reidentify, write_cohort
+from analysis.cohort import deidentify, import_cohort, write_cohort
 from analysis.errors import CohortError, DeidentificationError
+from analysis.quality import reidentify
 
 MAP = """
 [patients]

@@ -7,9 +7,9 @@ from matplotlib.transforms import Bbox
 
 from analysis.quarter import Indicator, QuarterCounts, case_mix, chart_of, funnel, release
 from analysis.quarter.periods import every_period
-from analysis.report.figures.control_chart_figure import control_chart_figure
-from analysis.report.figures.free_places import name_marks
-from analysis.report.figures.funnel_figure import case_mix_figure, funnel_figure
+from analysis.report.figures.quarters.control_chart_figure import control_chart_figure
+from analysis.report.figures.quarters.free_places import name_marks
+from analysis.report.figures.quarters.funnel_figure import case_mix_figure, funnel_figure
 from analysis.report.parts.look import new_drawing
 
 SHARE = Indicator("better", "Better by week 26", "share", "outcome", "higher", "better", "seen", "better", "seen")

@@ -1,0 +1,7 @@
+"""Figures of a quarter: indicators over time, sites, and recovery by quarter of start.
+
+- ``control_chart_figure``: an indicator over time: a control chart, or a run chart where there are too few points.
+- ``funnel_figure``: sites: a funnel plot about the whole, and observed against expected by name.
+- ``curves_by_quarter_figure``: recovery curves by group of quarters: model means, and no single patient.
+- ``free_places``: names beside marks, each where nothing else lies.
+"""
