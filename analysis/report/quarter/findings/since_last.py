@@ -90,7 +90,10 @@ def since_words(found: QuarterFindings, since: SinceLast) -> list[str]:
         state = f"cannot be judged now ({verdict_words(found, one)})" if unknown else "is none now"
         said.append(f"The signal of the last release in {in_text(name_words(one))} {state}.")
     if not (since.new or since.going_on or since.over):
-        said.append("Neither the last release nor this one has a signal.")
+        judged = sum(one.judged for one in found.followed)
+        said.append(
+            f"The last release had no signal, and of {numbers.plural(judged, 'indicator')} judged now none has one."
+        )
     return [*said, *_revised_words(since)]
 
 
