@@ -57,7 +57,9 @@ def report(
     forms: Annotated[
         list[str] | None,
         typer.Option(
-            "--format", "-f", help="Forms to write: html, pdf, docx, pptx, csv; with commas between, or repeated."
+            "--format",
+            "-f",
+            help="Forms to write: html, pdf, docx, pptx, handout, csv; with commas between, or repeated.",
         ),
     ] = None,
     plan: Annotated[

@@ -34,6 +34,8 @@ class Release:
         Numerator, denominator and floor of a share in the quarter, and whether the floor was said to be reached.
     signals : tuple of (str, str, str)
         Indicators with a signal: name, way and since when.
+    actions : tuple of (str, str)
+        Actions of the team, each with its state.
     """
 
     quarter: str
@@ -44,6 +46,7 @@ class Release:
     hidden: dict[Place, tuple[str, ...]]
     floors: tuple[tuple[str, str, float, bool], ...] = ()
     signals: tuple[tuple[str, str, str], ...] = ()
+    actions: tuple[tuple[str, str], ...] = ()
 
     def is_of(self, other: Release) -> bool:
         """Say whether another release reports the same quarter of the same data over the same periods."""
@@ -74,9 +77,12 @@ class Ledger:
     lines: dict[str, dict[str, float]] = field(default_factory=dict)
 
     def with_release(self, release: Release) -> Ledger:
-        """Add a release, unless the ledger holds one that shows the same."""
+        """Add a release; one that shows the same counts as an earlier one takes over the states of the actions."""
         if any(one.shows_the_same(release) for one in self.releases):
-            return self
+            again = (
+                replace(one, actions=release.actions) if one.shows_the_same(release) else one for one in self.releases
+            )
+            return replace(self, releases=tuple(again))
         return replace(self, releases=(*self.releases, release))
 
 
@@ -160,6 +166,7 @@ def _plain(one: Release) -> dict[str, Any]:
         ],
         "floors": [list(row) for row in one.floors],
         "signals": [list(row) for row in one.signals],
+        "actions": [list(row) for row in one.actions],
     }
 
 
@@ -181,4 +188,5 @@ def _release(data: dict[str, Any]) -> Release:
         hidden,
         tuple((str(a), str(b), float(c), bool(d)) for a, b, c, d in data["floors"]),
         tuple((str(a), str(b), str(c)) for a, b, c in data["signals"]),
+        tuple((str(a), str(b)) for a, b in data.get("actions", [])),
     )

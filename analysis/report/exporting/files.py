@@ -6,10 +6,10 @@ from collections.abc import Collection, Sequence
 from analysis.foreign_text import visible
 from analysis.report.exporting.asked import TableForm
 from analysis.report.exporting.paper import PAPER
-from analysis.report.forms.blocks import Node, page_break, paragraph, styled, table
 from analysis.report.forms.csv_tables import file_stem
 from analysis.report.forms.numbering import Numbered
-from analysis.report.forms.pandoc import Pictures, write_office
+from analysis.report.forms.office.blocks import Node, page_break, paragraph, styled, table
+from analysis.report.forms.office.pandoc import Pictures, write_office
 from analysis.report.forms.paper import in_parts
 from analysis.report.parts.drawing_files import DrawingOrder
 from analysis.report.parts.figures import Figure

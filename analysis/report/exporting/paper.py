@@ -13,11 +13,11 @@ from analysis.report.exporting.printed_page import (
     stands_in_a_column,
     width_of,
 )
-from analysis.report.forms.blocks import Node, figure, heading, image, paragraph, styled, table
 from analysis.report.forms.document import Document
 from analysis.report.forms.markdown import Heading
 from analysis.report.forms.numbering import Numbered
-from analysis.report.forms.pandoc import Pictures, write_office
+from analysis.report.forms.office.blocks import Node, figure, heading, image, paragraph, styled, table
+from analysis.report.forms.office.pandoc import Pictures, write_office
 from analysis.report.forms.paper import in_parts, width_on_paper
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.passages import Passage

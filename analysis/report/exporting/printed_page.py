@@ -5,9 +5,9 @@ from collections.abc import Iterable
 from functools import partial
 from itertools import groupby
 
-from analysis.report.forms.blocks import Node
+from analysis.report.forms.office.blocks import Node
+from analysis.report.forms.office.reference_styles import change_parts
 from analysis.report.forms.paper import fits
-from analysis.report.forms.reference_styles import change_parts
 from analysis.report.parts.tables import Table
 
 #: Of an A4 page, in twips (20 to the point): its size, the margins (above and below, at the sides), between the columns.

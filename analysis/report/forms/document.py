@@ -5,14 +5,14 @@ from __future__ import annotations
 import base64
 import html
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from analysis.errors import ReportError
 from analysis.report.forms.markdown import Heading, OwnWords, read_markdown
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.part import PART_TYPE, Part
-from analysis.report.parts.passages import Passage
+from analysis.report.parts.passages import Passage, PassageKind
 from analysis.report.parts.tables import Table
 from analysis.report.parts.typesetting import without_colours
 
@@ -25,6 +25,9 @@ _ON_PAPER = ("image/png", "image/jpeg")
 _PICTURES = ("image/svg+xml", *_ON_PAPER)
 #: Said of a picture of a notebook of one's own; the metadata of its output may hold a better sentence.
 NO_SENTENCE = "No description has been provided for this image"
+
+#: Tag of the cells that a handout shows.
+HANDOUT = "handout"
 
 Block = Heading | Passage | Table | Figure
 
@@ -41,11 +44,14 @@ class Shown:
         Headings, passages, tables and figures, in order.
     is_output : bool
         Whether running the cell made it.
+    handout : bool
+        Whether the cell has the tag of those that a handout shows.
     """
 
     cell: str
     blocks: tuple[Block, ...]
     is_output: bool = True
+    handout: bool = False
 
 
 @dataclass(frozen=True)
@@ -82,14 +88,22 @@ class Document:
     @property
     def subtitle(self) -> tuple[str, ...]:
         """The lines under the title."""
-        passages = (block for block in self._every() if isinstance(block, Passage) and block.kind == "subtitle")
-        return tuple(line for passage in passages for line in passage.paragraphs)
+        return self._lines("subtitle")
+
+    @property
+    def watermark(self) -> str:
+        """What stands on every page and slide; empty for nothing."""
+        return " ".join(self._lines("watermark"))
 
     @property
     def blocks(self) -> tuple[Block, ...]:
         """What follows title and subtitle, in order."""
         _, *rest = self._every()
-        return tuple(one for one in rest if not (isinstance(one, Passage) and one.kind == "subtitle"))
+        return tuple(one for one in rest if not (isinstance(one, Passage) and one.kind in ("subtitle", "watermark")))
+
+    def _lines(self, kind: PassageKind) -> tuple[str, ...]:
+        passages = (block for block in self._every() if isinstance(block, Passage) and block.kind == kind)
+        return tuple(line for passage in passages for line in passage.paragraphs)
 
     def _every(self) -> Iterator[Block]:
         return (block for one in self.shown for block in one.blocks)
@@ -111,13 +125,21 @@ def read_document(notebook: NotebookNode) -> Document:
     for cell in notebook.cells:
         if cell.cell_type == "markdown":
             _leave_out_heading(shown, ran_in_vain=ran_in_vain)
-            shown.append(Shown(str(cell.id), tuple(read_markdown(cell.source)), is_output=False))
+            shown.append(Shown(str(cell.id), tuple(read_markdown(cell.source)), is_output=False, handout=_tagged(cell)))
             ran_in_vain = False
-        outputs = [Shown(str(cell.id), blocks) for one in cell.get("outputs", []) if (blocks := _read_output(one))]
+        outputs = [
+            Shown(str(cell.id), blocks, handout=_tagged(cell))
+            for one in cell.get("outputs", [])
+            if (blocks := _read_output(one))
+        ]
         ran_in_vain = not outputs and (ran_in_vain or cell.cell_type == "code")
         shown += outputs
     _leave_out_heading(shown, ran_in_vain=ran_in_vain)
     return Document(tuple(shown))
+
+
+def _tagged(cell: Any) -> bool:
+    return HANDOUT in cell.metadata.get("tags", [])
 
 
 def _leave_out_heading(shown: list[Shown], *, ran_in_vain: bool) -> None:
@@ -125,7 +147,7 @@ def _leave_out_heading(shown: list[Shown], *, ran_in_vain: bool) -> None:
     if ran_in_vain and len(shown) > 1 and not shown[-1].is_output:
         last = shown[-1]
         if last.blocks and isinstance(last.blocks[-1], Heading) and last.blocks[-1].level > 1:
-            shown[-1] = Shown(last.cell, last.blocks[:-1], is_output=False)
+            shown[-1] = replace(last, blocks=last.blocks[:-1])
 
 
 def _read_output(output: Any) -> tuple[Block, ...]:

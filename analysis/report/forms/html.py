@@ -72,6 +72,7 @@ def document_to_html(document: Document, *, stamp: str) -> str:
             rest="\n".join(part for section in sections[2:] for part in section),
             contents=list(contents.items()),
             made=made_in_words(stamp),
+            watermark=document.watermark,
             style=(TEMPLATES / "page.css").read_text(encoding="utf-8"),
             title=": ".join([document.title.text, *document.subtitle[:1]]),
         )

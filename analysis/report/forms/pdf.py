@@ -13,6 +13,7 @@ from analysis.report.forms.numbering import numbered
 from analysis.report.forms.paper import PNG, column_widths, in_parts, width_on_paper
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.passages import Passage
+from analysis.report.parts.table_page import Cell
 from analysis.report.parts.tables import Table
 from analysis.report.parts.typesetting import MARK, hold_together
 from analysis.report.parts.wording import made_in_words
@@ -46,29 +47,43 @@ def document_to_pdf(document: Document, *, stamp: str) -> bytes:
     ReportError
         Typst is not installed, or refuses the document.
     """
-    typst = _typst()
     with temporary_folder() as folder:
-        source = _source(document, folder, stamp=stamp)
-        (folder / "report.typ").write_text(source, encoding="utf-8")
-        try:
-            return bytes(
-                typst.compile(
-                    str(folder / "report.typ"),
-                    root=str(folder),
-                    font_paths=[_fonts()],
-                    ignore_system_fonts=True,
-                    pdf_standards=["ua-1"],
-                )
-            )
-        except (RuntimeError, ValueError) as error:
-            raise ReportError(
-                "The PDF could not be set.",
-                where=str(error).strip().splitlines()[0] if str(error).strip() else "typst",
-                what_to_do="Make the report as html, and tell the maintainers.",
-            ) from error
+        return set_source(_source(document, folder, stamp=stamp), folder)
 
 
-def _typst() -> Any:
+def set_source(source: str, folder: Path) -> bytes:
+    """Set a source of Typst whose pictures lie in a folder.
+
+    Raises
+    ------
+    ReportError
+        Typst is not installed, or refuses the source.
+    """
+    typst = typst_package()
+    (folder / "report.typ").write_text(source, encoding="utf-8")
+    try:
+        return bytes(typst.compile(str(folder / "report.typ"), pdf_standards=["ua-1"], **where_typst_looks(folder)))
+    except (RuntimeError, ValueError) as error:
+        raise ReportError(
+            "The PDF could not be set.",
+            where=str(error).strip().splitlines()[0] if str(error).strip() else "typst",
+            what_to_do="Make the report as html, and tell the maintainers.",
+        ) from error
+
+
+def where_typst_looks(folder: Path) -> dict[str, Any]:
+    """Give the options by which Typst finds pictures and fonts, and no others."""
+    return {"root": str(folder), "font_paths": [_fonts()], "ignore_system_fonts": True}
+
+
+def typst_package() -> Any:
+    """Give the package typst.
+
+    Raises
+    ------
+    ReportError
+        It is not installed.
+    """
     try:
         return importlib.import_module("typst")
     except ImportError as error:
@@ -84,8 +99,7 @@ def _fonts() -> str:
 
 
 def _source(document: Document, folder: Path, *, stamp: str) -> str:
-    opening = f"title: {_text(document.title.text)}, subtitle: {_texts(document.subtitle)}"
-    parts = [TEMPLATE.read_text(encoding="utf-8"), f"#show: report.with({opening})"]
+    parts = opening_of(document)
     names, numbers = iter(csv_names(document)), iter(numbered(document))
     appendix = False
     for place, block in enumerate(document.blocks, start=1):
@@ -101,15 +115,27 @@ def _source(document: Document, folder: Path, *, stamp: str) -> str:
             )
         else:
             number = called.number if called else 0
-            parts.append(_block(block, folder, place, number, scale=_IN_APPENDIX if appendix else _BEFORE))
+            parts.append(block_source(block, folder, place, number, scale=_IN_APPENDIX if appendix else _BEFORE))
     files = document_to_csv(document)
     parts += [_attached(name, text, folder) for name, text in files.items()]
     said = [made_in_words(stamp)] + ([ATTACHED] if len(files) > 1 else [])
-    parts.append(f"#colophon({_text(' '.join(said))})")
+    parts.append(colophon(*said))
     return "\n".join(parts) + "\n"
 
 
-def _block(block: Block, folder: Path, place: int, number: int, *, scale: float) -> str:
+def opening_of(document: Document) -> list[str]:
+    """Write what stands before the blocks of a document."""
+    opening = f"title: {_text(document.title.text)}, subtitle: {_texts(document.subtitle)}, watermark: {_text(document.watermark)}"
+    return [TEMPLATE.read_text(encoding="utf-8"), f"#show: report.with({opening})"]
+
+
+def colophon(*said: str) -> str:
+    """Write what stands at the end."""
+    return f"#colophon({_text(' '.join(said))})"
+
+
+def block_source(block: Block, folder: Path, place: int, number: int, *, scale: float) -> str:
+    """Write a block as Typst, its picture beside the source; figures take so much of the width."""
     match block:
         case Heading(level, text):
             return f"#heading(level: {max(level - 1, 1)}, {_text(text)})"
@@ -119,7 +145,8 @@ def _block(block: Block, folder: Path, place: int, number: int, *, scale: float)
         case Passage(paragraphs, kind):
             return f"#words({_text(kind)}, {_texts(paragraphs)})" if paragraphs else ""
         case Table():
-            return "\n".join(_table(part, number) for part in in_parts(block))
+            parts = enumerate(in_parts(block))
+            return "\n".join(_table(part, number, folder, f"{place}-{of}") for of, part in parts)
         case Figure():
             path, width = _picture(block.png(), folder, place, scale)
             words = ", ".join(_text(one) for one in (path, block.alt, block.title, block.caption))
@@ -133,14 +160,14 @@ def _attached(name: str, text: str, folder: Path) -> str:
     return f'#pdf.attach({_text(name)}, relationship: "data", mime-type: "text/csv", description: {_text(what)})'
 
 
-def _picture(picture: bytes, folder: Path, place: int, scale: float) -> tuple[str, str]:
+def _picture(picture: bytes, folder: Path, place: int | str, scale: float) -> tuple[str, str]:
     """Write a picture beside the source; give its name and its width."""
     path = f"picture-{place}.{'png' if picture[:4] == PNG else 'jpg'}"
     (folder / path).write_bytes(picture)
     return path, f"{100 * scale * width_on_paper(picture):.1f}%"
 
 
-def _table(table: Table, number: int) -> str:
+def _table(table: Table, number: int, folder: Path, place: str) -> str:
     count, rows = len(table.columns), list(table.grouped_rows())
     spans = table.spans()
     head = []
@@ -155,7 +182,7 @@ def _table(table: Table, number: int) -> str:
                 f"table.header(level: 2, repeat: false, table.cell(colspan: {count}, align: left, "
                 f"inset: (top: 7pt, bottom: 3pt), group[#{_text(group)}]))"
             )
-        cells += [_text(cell) for cell in row]
+        cells += [_cell(cell, folder, f"{place}-{len(cells) + of}") for of, cell in enumerate(row)]
     aligned = ", ".join(table.sides())
     widths = ", ".join(f"{weight:g}fr" for weight in column_widths(table))
     return (
@@ -164,6 +191,13 @@ def _table(table: Table, number: int) -> str:
         f"columns: ({widths},), align: ({aligned},), "
         f"head: ({', '.join(head)},), cells: ({', '.join(cells)}{',' if cells else ''}))"
     )
+
+
+def _cell(cell: Cell, folder: Path, place: str) -> str:
+    if isinstance(cell, str):
+        return _text(cell)
+    path, _ = _picture(cell.picture, folder, place, 1.0)
+    return f"[#image({_text(path)}, alt: {_text(cell.alt)}, width: 100%)]"
 
 
 def _texts(texts: tuple[str, ...]) -> str:

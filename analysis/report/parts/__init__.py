@@ -8,6 +8,7 @@
 - ``part``: What passages, tables and figures have in common: how they show themselves and are read back.
 - ``passages``: Sentences of a report, and sections made of sentences, figures and tables.
 - ``tables``: A table of a report: numbers kept as they are, shown as text by column formats, the same in every form.
+- ``table_page``: A table as HTML: headings over several columns, groups of rows, small pictures in cells; all text escaped.
 - ``outcome_tables``: Tables of counts with their shares, of the home programme and of change: one call a table.
 - ``indicator_numbers``: Values of a quarter's indicators as readers see them; what is hidden is said to be hidden.
 - ``figures``: A figure of a report: drawn when it is shown, never without a sentence and a table that say the same.

@@ -120,9 +120,9 @@ class Figure(Part):
 
             inches = PRINT_INCHES if place == "print" else None
             with drawn_at(inches), mpl.rc_context(settings()):
-                self._drawn[place] = _picture(draw())
+                self._drawn[place] = png_of(draw())
         elif place not in self._drawn:
-            self._drawn[place] = _picture(self.drawing("narrow" if place == "narrow" else "wide"))
+            self._drawn[place] = png_of(self.drawing("narrow" if place == "narrow" else "wide"))
         return self._drawn[place]
 
     def words(self) -> dict[str, Any]:
@@ -194,7 +194,7 @@ class Figure(Part):
         return f"{self.title}. {self.alt}"
 
 
-def _picture(drawing: Drawing) -> bytes:
+def png_of(drawing: Drawing) -> bytes:
     """Draw as PNG of few colours; only what is not paper is searched for them, a tenth of the picture."""
     import numpy as np
     from PIL import Image

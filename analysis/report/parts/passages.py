@@ -10,8 +10,9 @@ from analysis.report.parts.tables import Table
 from analysis.report.parts.typesetting import typeset
 
 #: answer: the finding in plain language; text: body text; caution: what the report must not be used for; absent: what
-#: the data do not hold; items: a list; subtitle: the line under the title; output: text that a cell printed.
-PassageKind = Literal["answer", "text", "caution", "absent", "items", "subtitle", "output"]
+#: the data do not hold; items: a list; subtitle: the line under the title; output: text that a cell printed; watermark: what
+#: stands on every page and slide.
+PassageKind = Literal["answer", "text", "caution", "absent", "items", "subtitle", "output", "watermark"]
 
 
 @dataclass(frozen=True)

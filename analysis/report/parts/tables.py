@@ -1,8 +1,9 @@
 """A table of a report: numbers kept as they are, shown as text by column formats, the same in every form."""
 
+import base64
 import html
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, ClassVar, Literal, Self, get_args
 
 import pandas as pd
@@ -11,6 +12,7 @@ from analysis.cohort.findings import not_run
 from analysis.errors import ReportError
 from analysis.report.parts import numbers
 from analysis.report.parts.part import Part
+from analysis.report.parts.table_page import Cell, InCell, body, head, in_text
 from analysis.report.parts.typesetting import in_front, typeset
 
 Format = Literal[
@@ -130,6 +132,13 @@ class Table(Part):
         Column whose values head groups of rows; empty for none.
     csv : str
         What :meth:`to_csv` gives, where the table was read from a notebook; empty where the data have the numbers.
+    message : str
+        What it says in a short sentence without full stop, as the title of a slide; empty where it is not for slides.
+    pictures : mapping of str to tuple of bytes
+        By label of a column small pictures (PNG), one a row, shown in the place of the text of its cells, which is their
+        alternative.
+    slide : bytes
+        The whole table as a picture (PNG), for a slide; empty where a slide shows the table itself.
 
     Raises
     ------
@@ -154,6 +163,9 @@ class Table(Part):
     name: str = "table"
     rows_grouped_by: str = ""
     csv: str = ""
+    message: str = ""
+    pictures: Mapping[str, tuple[bytes, ...]] = field(default_factory=dict, repr=False)
+    slide: bytes = field(default=b"", repr=False)
 
     def __post_init__(self) -> None:
         if not self.columns:
@@ -202,14 +214,24 @@ class Table(Part):
         rows: list[list[str]] = self.cells().to_numpy().tolist()
         return rows
 
-    def grouped_rows(self) -> Iterator[tuple[str | None, list[str]]]:
-        """Give the rows of each group together, the first one with the heading of the group."""
-        rows, groups = self.rows(), self.groups()
+    def grouped_rows(self) -> Iterator[tuple[str | None, list[Cell]]]:
+        """Give the rows of each group together, the first one with the heading of the group; pictures in their cells."""
+        rows, groups = self._with_pictures(), self.groups()
         if not groups:
             yield from ((None, row) for row in rows)
         for group in dict.fromkeys(groups):
             own = [row for row, name in zip(rows, groups, strict=True) if name == group]
             yield from ((group if position == 0 else None, row) for position, row in enumerate(own))
+
+    def _with_pictures(self) -> list[list[Cell]]:
+        drawn = [self.pictures.get(column.label, ()) for column in self.columns]
+        return [
+            [
+                InCell(every[place], cell) if every and every[place] else cell
+                for every, cell in zip(drawn, row, strict=True)
+            ]
+            for place, row in enumerate(self.rows())
+        ]
 
     def spans(self) -> list[tuple[str, list[Column]]]:
         """Give the headings over columns with the columns under each; a column without one stands alone."""
@@ -221,13 +243,18 @@ class Table(Part):
                 found.append((column.group, [column]))
         return found
 
+    def _headings(self) -> list[tuple[str, list[str]]]:
+        return [(over, [one.label for one in under]) for over, under in self.spans()]
+
     def sides(self) -> list[str]:
         """Return the side that each column is set to, "left" or "right"; the first heads the rows, and stands left."""
         return ["left", *("right" if column.numeric else "left" for column in self.columns[1:])]
 
     def to_json(self) -> dict[str, Any]:
         """Return the table as it is shown, in plain lists and dictionaries."""
-        return {**self.words(), "csv": self.to_csv()}
+        pictures = {label: [in_text(one) for one in every] for label, every in self.pictures.items()}
+        more = {"pictures": pictures, "slide": in_text(self.slide)} if pictures or self.slide else {}
+        return {**self.words(), "csv": self.to_csv(), **more}
 
     def words(self) -> dict[str, Any]:
         """Return the table as it is shown, without the numbers behind it, whose last digit may differ between machines."""
@@ -240,6 +267,7 @@ class Table(Part):
             "rows": self.rows(),
             "row_groups": self.groups(),
             "notes": list(self.notes),
+            **({"message": self.message} if self.message else {}),
         }
 
     def to_csv(self) -> str:
@@ -271,9 +299,13 @@ class Table(Part):
         data = pd.DataFrame(shown["rows"], columns=[str(column.name) for column in columns], dtype=object)
         groups = {"group": pd.Series(shown["row_groups"], dtype=object)} if shown["row_groups"] else {}
         notes = tuple(shown["notes"])
+        pictures = {
+            label: tuple(base64.b64decode(one) for one in every) for label, every in shown.get("pictures", {}).items()
+        }
         return cls(
-            data.assign(**groups), shown["caption"], columns, notes, shown["name"], "".join(groups), shown["csv"]
-        )
+            data.assign(**groups), shown["caption"], columns, notes, shown["name"], "".join(groups), shown["csv"],
+            shown.get("message", ""), pictures, base64.b64decode(shown.get("slide", "")),
+        )  # fmt: skip
 
     def to_html(self, *, called: str = "") -> str:
         """Return the table as an HTML fragment without style: caption, header scopes, notes; all text escaped.
@@ -285,8 +317,9 @@ class Table(Part):
         notes = f'<div class="notes">{notes}</div>' if notes else ""
         return (
             f'<div class="table"><div class="scroll" role="region" tabindex="0" aria-label="{label}">'
-            f"<table><caption><span>{in_front(called)}{typeset(self.caption)}</span></caption>\n<thead>{_head(self)}</thead>\n"
-            f"<tbody>{''.join(_rows(self))}</tbody></table></div>{notes}</div>"
+            f"<table><caption><span>{in_front(called)}{typeset(self.caption)}</span></caption>\n"
+            f"<thead>{head(self._headings(), self.sides())}</thead>\n"
+            f"<tbody>{''.join(body(self.grouped_rows(), self.sides()))}</tbody></table></div>{notes}</div>"
         )
 
     def __str__(self) -> str:
@@ -316,31 +349,3 @@ def intervals_by(table: pd.DataFrame) -> str:
     'Intervals: Wilson score.'
     """
     return f"Intervals: {table['method'].iloc[0] if len(table) else 'none'}."
-
-
-def _head(table: Table) -> str:
-    """Write the headings of the columns, and over them those of several columns where there are any."""
-    spans = table.spans()
-    over = any(heading for heading, _ in spans)
-    sides = iter(table.sides())
-    upper, lower = [], []
-    for heading, columns in spans:
-        rows = ' rowspan="2"' if over and not heading else ""
-        heads = [f'<th scope="col"{rows} class="{next(sides)}">{typeset(one.label)}</th>' for one in columns]
-        if heading:
-            upper.append(
-                f'<th scope="colgroup" colspan="{len(columns)}" class="over"><span>{typeset(heading)}</span></th>'
-            )
-            lower += heads
-        else:
-            upper += heads
-    return f"<tr>{''.join(upper)}</tr>" + (f"\n<tr>{''.join(lower)}</tr>" if over else "")
-
-
-def _rows(table: Table) -> Iterator[str]:
-    for group, (name, *cells) in table.grouped_rows():
-        if group is not None:
-            yield f'\n<tr><th scope="colgroup" colspan="{len(table.columns)}" class="group">{typeset(group)}</th></tr>'
-        head = f'<th scope="row" dir="auto" class="left">{typeset(name)}</th>'
-        rest = zip(table.sides()[1:], cells, strict=True)
-        yield "".join(["\n<tr>", head, *(f'<td class="{side}">{typeset(text)}</td>' for side, text in rest), "</tr>"])

@@ -5,8 +5,8 @@ from collections.abc import Sequence
 
 from analysis.counted import counted
 from analysis.foreign_text import visible
-from analysis.report.forms.blocks import Node, heading, paragraph, styled
-from analysis.report.forms.pandoc import Pictures, write_office
+from analysis.report.forms.office.blocks import Node, heading, paragraph, styled
+from analysis.report.forms.office.pandoc import Pictures, write_office
 from analysis.report.parts.numbers import level_in_words, listed, moment
 from analysis.report.planned.model_sentences import model_sentences
 from analysis.report.planned.parts import LimitsPart, ModelPart, PlannedAnalysis

@@ -1,4 +1,4 @@
-"""What stands at the end of a quarter's report: actions to fill in, methods, cautions, provenance."""
+"""What stands at the end of a quarter's report: methods, cautions, provenance."""
 
 from __future__ import annotations
 
@@ -17,10 +17,8 @@ from analysis.quarter.periods import quarter_in_words
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
 from analysis.report.parts.passages import Passage, Section, absent
-from analysis.report.parts.tables import Column, Table
 from analysis.report.parts.wording import ABOUT_GROUPS, DEFERRED, MOST_DOUBTS, NO_FINDING, Caution, cautions_of
 from analysis.report.quarter.findings.doubts import doubts_words
-from analysis.report.quarter.findings.words import has_changed, title_words
 from analysis.report.quarter.opening import NOT_FOR_RELEASE, RELEASED
 from analysis.report.quarter.recording import releasing_words
 from analysis.report.quarter.study import QuarterParameters
@@ -29,7 +27,6 @@ from analysis.report.running.provenance import show_provenance
 if TYPE_CHECKING:
     from analysis.report.quarter.study import QuarterStudy
 
-_EMPTY_ROWS = 3
 _LIMITED = Caution(
     "Made from a limited data set: check the data use agreement before the report leaves the organisation.",
     "Made from a limited data set: check the agreement before it leaves.",
@@ -48,26 +45,6 @@ _TWO_RELEASES = Caution(
     "difference gives away.",
     "Check what the difference between two releases gives away.",
 )
-
-
-def actions(study: QuarterStudy) -> Section:
-    """Give a table to fill in: a row for each signal, and empty ones."""
-    seen = [title_words(study.found, one) for one in study.found.followed if has_changed(one)]
-    rows = pd.DataFrame({"seen": [*seen, *["…"] * _EMPTY_ROWS]})
-    table = Table(
-        rows.assign(**dict.fromkeys(("question", "action", "who", "when"), "…")),
-        "Actions, to be filled in by the team.",
-        (
-            Column("seen", "What was seen"),
-            Column("question", "What may explain it"),
-            Column("action", "What will be done"),
-            Column("who", "By whom"),
-            Column("when", "By when"),
-        ),
-        ("Where there is no signal, an action is a change of the process, tried on a small scale first.",),
-        name="actions",
-    )
-    return Section((table,))
 
 
 def methods(study: QuarterStudy) -> Section:

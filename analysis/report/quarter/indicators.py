@@ -13,6 +13,7 @@ from analysis.report.parts import numbers
 from analysis.report.parts.indicator_numbers import HIDDEN_NOTE, with_text
 from analysis.report.parts.passages import Section, absent
 from analysis.report.parts.tables import Column, Table
+from analysis.report.quarter.findings.board_words import floors_words, value_and_counts
 from analysis.report.quarter.findings.target_words import TARGET_NOTE, target_cell
 from analysis.report.quarter.findings.words import interval_words
 from analysis.report.quarter.for_programs import indicators_csv
@@ -78,7 +79,7 @@ def completeness(study: QuarterStudy) -> Section:
                 "label": one.label,
                 "numerator": at["numerator_text"],
                 "denominator": at["denominator_text"],
-                "value": at["value_text"],
+                "value": value_and_counts(study.found.of(one.name))[0] if not at["hidden"] else at["value_text"],
                 "before": before["value_text"],
                 "floor": numbers.share(one.floor),
                 "verdict": _verdict(study, one),
@@ -102,6 +103,7 @@ def completeness(study: QuarterStudy) -> Section:
         ),
         tuple(notes),
         name="completeness",
+        message=floors_words(study.found),
     )
     return Section((table,))
 

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from analysis.report.quarter.study import QuarterStudy
 
 RELEASED = "Counts from 1 to 10 are hidden, with as many others as it takes that they cannot be computed back."
+INTERNAL = "Internal: small counts are shown. Not for release."
 NOT_FOR_RELEASE = "Nothing is hidden: this report holds small counts and must not leave the team."
 
 
@@ -42,7 +43,8 @@ def subtitle(study: QuarterStudy) -> Section:
     ]
     if study.invented:
         lines.append(INVENTED)
-    return Section((Passage(tuple(lines), "subtitle"),))
+    mark = () if released.small_counts == "hidden" else (Passage((INTERNAL,), "watermark"),)
+    return Section((Passage(tuple(lines), "subtitle"), *mark))
 
 
 def answer(study: QuarterStudy) -> Section:

@@ -12,7 +12,7 @@ from analysis.report.figures.quarters.curves_by_quarter_figure import curves_by_
 from analysis.report.parts.indicator_numbers import HIDDEN_NOTE, with_text
 from analysis.report.parts.passages import Passage, Section, absent
 from analysis.report.parts.tables import Column, Table
-from analysis.report.quarter.findings.curve_words import curves_caption, curves_told
+from analysis.report.quarter.findings.curve_words import curves_caption, curves_title, curves_told
 from analysis.report.quarter.findings.target_words import target_clause
 from analysis.report.quarter.findings.words import chart_words, title_words
 
@@ -21,8 +21,9 @@ if TYPE_CHECKING:
     from analysis.report.parts.passages import Item
     from analysis.report.quarter.study import QuarterStudy
 
-#: Slides for charts: title, answer, funnel, case mix and cautions leave room for three of eight.
-MOST_SLIDES = 3
+#: Slides for charts: of twelve title, summary, answer, curves, funnel, completeness, actions and cautions take eight; the case
+#: mix takes one more, where there is one.
+MOST_SLIDES = 4
 
 
 def outcomes(study: QuarterStudy) -> Section:
@@ -36,9 +37,11 @@ def recovery(study: QuarterStudy) -> Section:
         return Section(())
     if study.curves is None:
         return Section((absent(study.no_curves),))
-    return Section(
-        (curves_by_quarter_figure(study.curves, caption=curves_caption(study.curves), told=curves_told(study.curves)),)
-    )
+    figure = curves_by_quarter_figure(
+        study.curves, caption=curves_caption(study.curves), told=curves_told(study.curves),
+        message=curves_title(study.curves),
+    )  # fmt: skip
+    return Section((figure,))
 
 
 def process(study: QuarterStudy) -> Section:
@@ -109,4 +112,5 @@ def _on_slides(study: QuarterStudy) -> list[str]:
     outcome = [one.name for one in drawn if one.role == "outcome"]
     weighed = [one.name for one in drawn if one.role == "balancing"]
     seen_to = [one.name for one in drawn if one.role == "process"]
-    return [*outcome[:1], *weighed, *outcome[1:], *seen_to][:MOST_SLIDES]
+    room = MOST_SLIDES - (study.case_mix is not None)
+    return [*outcome[:1], *weighed, *outcome[1:], *seen_to][:room]

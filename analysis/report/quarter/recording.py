@@ -33,7 +33,11 @@ def record_release(study: QuarterStudy) -> Section:
         for one in study.found.followed
         if one.change.verdict == "signal"
     ]
-    ledger = read_ledger(at.path).with_release(as_release(study.released, signals))
+    ledger = read_ledger(at.path).with_release(
+        replace(
+            as_release(study.released, signals), actions=tuple((one.words, one.state) for one in study.agreed.actions)
+        )
+    )
     if not at.stored and _may_be_stored(study):
         lines = {name: stored_line(chart) for name, chart in study.charts.items()}
         ledger = replace(ledger, baseline=study.released.baseline, lines={k: v for k, v in lines.items() if v})

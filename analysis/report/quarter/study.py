@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import warnings
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -23,17 +23,17 @@ from analysis.quarter.ledger.entries import Ledger, read_ledger
 from analysis.quarter.network import CombinedCounts, with_unknown_hidden
 from analysis.quarter.over_time.control_charts import FEWEST_POINTS
 from analysis.quarter.periods import every_period, period_number, quarter_in_words, quarter_of
+from analysis.report.quarter.agreed.changes import changes_in
+from analysis.report.quarter.agreed.quarter_file import QuarterFile, quarter_file_path, read_quarter_file
+from analysis.report.quarter.agreed.targets import with_targets
 from analysis.report.quarter.counted_folder import counted_folder, without_patients
 from analysis.report.quarter.curve_study import CurvesByQuarter, curves_by_quarter
 from analysis.report.quarter.findings.rules import find
 from analysis.report.quarter.releasing import Releasing, ledger_path, release_beside
 from analysis.report.quarter.site_study import other_funnels, site_case_mix, site_funnel
-from analysis.report.quarter.targets import with_targets
 from analysis.report.running.declared import ReportParameters, parameter, takes
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from analysis.report.quarter.findings.finding import QuarterFindings
 
 #: Parameters that :func:`analysis.quarter.quarter_indicators` takes; for cohorts only.
@@ -61,6 +61,9 @@ class QuarterParameters(ReportParameters):
     )
     releases: str | None = parameter(
         None, "file with what earlier releases showed; None: beside the folder, with its name and .releases.json"
+    )
+    quarter_file: str | None = parameter(
+        None, "targets, changes and actions of the team; None: beside the folder, with its name and .quarter.toml"
     )
     changes: list[str] = parameter([], "changes made, each as 2025-Q2: words")
     targets: list[str] = parameter([], "targets, each as improved: 0.7; a share from 0 to 1, a rate in its unit")
@@ -109,6 +112,8 @@ class QuarterStudy:
         Recovery curves by group of quarters; None where there are none, and why in ``no_curves``.
     releasing : Releasing
         Where the report stands among earlier releases.
+    agreed : QuarterFile
+        Targets, changes and actions of the team; empty where there is no quarter file.
     """
 
     folder: Path
@@ -130,6 +135,7 @@ class QuarterStudy:
     curves: CurvesByQuarter | None
     no_curves: str
     releasing: Releasing
+    agreed: QuarterFile = field(default_factory=QuarterFile)
 
     @property
     def invented(self) -> bool:
@@ -197,7 +203,10 @@ def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
         options = {name: getattr(asked, name) for name in _OF_INDICATORS}
         counts, cohort, counted, notes = counted_folder(place, options)
         patients, origin = (counted.patients if counted else None), (without_patients(cohort) if cohort else None)
-        counts = replace(counts, indicators=with_targets(counts.indicators, asked.targets))
+        agreed = read_quarter_file(quarter_file_path(place, asked.quarter_file), needed=asked.quarter_file is not None)
+        agreed.actions_of(counts.indicators)
+        aims = agreed.targets_beside(asked.targets)
+        counts = replace(counts, indicators=with_targets(counts.indicators, aims))
         at = check_quarter(counts, asked.quarter)
         periods = [one for one in counts.periods if period_number(quarter_of(one)) <= period_number(at)]
         window = [
@@ -207,7 +216,7 @@ def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
         ledger = read_ledger(path) if asked.small_counts == "hidden" else Ledger()
         stored = asked.baseline is None and ledger.baseline and set(ledger.baseline) <= set(periods)
         fixed = list(ledger.baseline) if stored else _baseline(asked.baseline, periods)
-        annotations = _annotations(asked.changes, periods)
+        annotations = changes_in([*agreed.changes_until(periods), *asked.changes], periods)
         compared = next((one for one in counts.indicators if one.role == "outcome" and one.kind == "share"), None)
         released, releasing = release_beside(
             counts, at, ledger, path, baseline=fixed, window=window, compared=compared, small_counts=asked.small_counts
@@ -231,7 +240,7 @@ def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
     ours = [str(one.message) for one in caught if issubclass(one.category, KneecurveWarning)]
     return QuarterStudy(
         place, origin, released, charts, found, compared, sites, no_funnel, adjusted, no_case_mix,
-        annotations, notes, asked.given(), asked.level, tuple(dict.fromkeys(ours)), others, *curves, releasing,
+        annotations, notes, asked.given(), asked.level, tuple(dict.fromkeys(ours)), others, *curves, releasing, agreed,
     )  # fmt: skip
 
 
@@ -253,19 +262,3 @@ def _baseline(text: str | None, periods: list[str]) -> list[str]:
             what_to_do=f"Write it as {periods[0]} to {periods[-1]}.",
         )
     return inside
-
-
-def _annotations(changes: Sequence[str], periods: list[str]) -> tuple[tuple[str, str], ...]:
-    found = []
-    for text in changes:
-        at, colon, words = text.partition(":")
-        at = at.strip()
-        inside = [one for one in periods if at in (one, quarter_of(one))]
-        if not colon or not words.strip() or not inside:
-            raise ReportError(
-                f"{text!r} is not a change in a period of the data.",
-                where=f"parameter changes; periods there: {periods[0]} to {periods[-1]}",
-                what_to_do=f"Write it as {periods[-1]}: what was changed.",
-            )
-        found.append((inside[0], words.strip()))
-    return tuple(found)

@@ -18,9 +18,10 @@ from analysis.cohort.provenance import Source, describe_source
 from analysis.errors import ReportError
 from analysis.report.forms.digest import read_digests
 from analysis.report.forms.document import Document, read_document
+from analysis.report.forms.handout import document_to_handout, refuse_without_handout
 from analysis.report.forms.html import document_to_html
-from analysis.report.forms.own_templates import read_templates
-from analysis.report.forms.reference_styles import Form
+from analysis.report.forms.office.own_templates import read_templates
+from analysis.report.forms.office.reference_styles import Form
 from analysis.report.planned.cohort_of_plan import refuse_what_the_cohort_lacks
 from analysis.report.planned.plan import PLAN_PARAMETER, AnalysisPlan, plan_in, read_plan
 from analysis.report.running.declared import FOLDER_PARAMETER
@@ -49,9 +50,9 @@ from analysis.report.running.told_paths import told_way, way_to, without_home
 if TYPE_CHECKING:
     from nbformat import NotebookNode
 
-Format = Literal["html", "pdf", "docx", "pptx", "csv"]
+Format = Literal["html", "pdf", "docx", "pptx", "handout", "csv"]
 #: How the names of the forms end that are written where they are asked for.
-_ENDINGS = {"pdf": ".pdf", "docx": ".docx", "pptx": ".pptx", "csv": ".tables"}
+_ENDINGS = {"pdf": ".pdf", "docx": ".docx", "pptx": ".pptx", "handout": ".handout.pdf", "csv": ".tables"}
 
 
 @dataclass(frozen=True)
@@ -66,7 +67,7 @@ class ReportFiles:
         The executed notebook.
     record : Path
         What the report was made from, as JSON.
-    pdf, word, slides : Path or None
+    pdf, word, slides, handout : Path or None
         The other forms, where they were asked for.
     tables : Path or None
         Folder of the numbers as CSV, where it or a PDF was asked for.
@@ -80,12 +81,13 @@ class ReportFiles:
     pdf: Path | None = None
     word: Path | None = None
     slides: Path | None = None
+    handout: Path | None = None
     tables: Path | None = None
     new_signals: tuple[str, ...] = ()
 
     def paths(self) -> list[Path]:
         """Return every file, in the order in which they are written."""
-        more = (self.pdf, self.word, self.slides, self.tables)
+        more = (self.pdf, self.word, self.slides, self.handout, self.tables)
         return [one for one in (self.record, self.notebook, *more, self.html) if one]
 
 
@@ -116,10 +118,10 @@ def make_report(
     plan : AnalysisPlan, Path or str, optional
         The analysis plan that is followed, or its file: its values are the parameters where none is given, and the report says
         what was done otherwise.
-    formats : sequence of {"html", "pdf", "docx", "pptx", "csv"}
+    formats : sequence of {"html", "pdf", "docx", "pptx", "handout", "csv"}
         Forms to write, all from one run of the notebook; the page is always written.
     templates : sequence of Path or str
-        A .docx, a .pptx or both, whose looks those forms take (:func:`analysis.report.forms.own_templates.read_templates`).
+        A .docx, a .pptx or both, whose looks those forms take (:func:`analysis.report.forms.office.own_templates.read_templates`).
     overwrite : bool
         Whether an earlier report of that name is replaced.
     progress : callable, optional
@@ -156,6 +158,8 @@ def make_report(
     wanted = _by_plan(parameters or {}, plan, declared, source, cohort_folder)
     given = check_parameters(wanted, declared, report=source.stem, reserved=(FOLDER_PARAMETER,))
     files, looks = _files(destination, source.stem, formats), read_templates(templates, formats)
+    if files.handout:
+        refuse_without_handout(notebook, source.stem)
     _refuse_to_replace_itself(source, _every_file(destination, source.stem))
     _refuse_to_replace(_every_file(destination, source.stem)[:-1], overwrite=overwrite)
     refuse_other_kinds(destination, files.paths())
@@ -238,8 +242,8 @@ def _files(destination: Path, name: str, formats: Sequence[Format]) -> ReportFil
     asked = {*formats, *(["csv"] if "pdf" in formats else [])}  # a PDF holds the numbers of its figures as such files
     more = (destination / f"{name}{ending}" if form in asked else None for form, ending in _ENDINGS.items())
     html, notebook, record = always
-    pdf, word, slides, tables = more
-    return ReportFiles(html, notebook, record, pdf, word, slides, tables)
+    pdf, word, slides, handout, tables = more
+    return ReportFiles(html, notebook, record, pdf, word, slides, handout, tables)
 
 
 def _every_file(destination: Path, name: str) -> list[Path]:
@@ -300,16 +304,17 @@ def _write_forms(
 ) -> None:
     """Write the page and the forms beside it, natively, from the same figures and tables, all at the same time."""
     from analysis.report.forms.csv_tables import document_to_csv
+    from analysis.report.forms.office.slides import document_to_slides
+    from analysis.report.forms.office.word import document_to_word
     from analysis.report.forms.pdf import document_to_pdf
     from analysis.report.forms.said_once import said_once
-    from analysis.report.forms.slides import document_to_slides
-    from analysis.report.forms.word import document_to_word
 
     once = said_once(document)
     forms = (
         (files.pdf, document_to_pdf),
         (files.word, partial(document_to_word, template=templates.get("docx"))),
         (files.slides, partial(document_to_slides, template=templates.get("pptx"))),
+        (files.handout, document_to_handout),
     )
     with ThreadPoolExecutor() as workers:
         made = [(path, workers.submit(write, once, stamp=stamp)) for path, write in forms if path]

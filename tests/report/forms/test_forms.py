@@ -17,13 +17,14 @@ from pypdf import PdfReader
 
 from analysis.errors import ReportError
 from analysis.report import Column, Figure, Passage, Table, make_report
-from analysis.report.forms import pandoc, pdf
+from analysis.report.forms import pdf
 from analysis.report.forms.csv_tables import document_to_csv
 from analysis.report.forms.document import Document, Shown, read_document
 from analysis.report.forms.markdown import Heading
+from analysis.report.forms.office import pandoc
+from analysis.report.forms.office.slides import document_to_slides
+from analysis.report.forms.office.word import document_to_word
 from analysis.report.forms.paper import column_widths, in_parts, width_on_paper
-from analysis.report.forms.slides import document_to_slides
-from analysis.report.forms.word import document_to_word
 from analysis.report.parts.look import new_drawing
 
 HOSTILE = '#strong[x] \\ "q" <b> $x^2$ *y* =cmd() \u202bפרוטוקול é'
@@ -337,7 +338,7 @@ def test_an_unknown_format_is_refused(invented_folder, tmp_path):
     with pytest.raises(ReportError) as caught:
         make_report("protocol_comparison", invented_folder, tmp_path / "report", formats=("html", "odt"))
     assert str(caught.value) == (
-        "There is no format 'odt'.\n  where: formats of the report\n  what to do: Use some of: html, pdf, docx, pptx, csv."
+        "There is no format 'odt'.\n  where: formats of the report\n  what to do: Use some of: html, pdf, docx, pptx, handout, csv."
     )
 
 

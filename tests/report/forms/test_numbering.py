@@ -11,8 +11,8 @@ from analysis.report import Figure, Table
 from analysis.report.forms.document import Document, Shown
 from analysis.report.forms.html import document_to_html
 from analysis.report.forms.markdown import Heading
+from analysis.report.forms.office.word import document_to_word
 from analysis.report.forms.pdf import document_to_pdf
-from analysis.report.forms.word import document_to_word
 from analysis.report.parts.look import new_drawing
 
 STAMP = "2026-01-01 00:00:00 UTC"

@@ -16,8 +16,8 @@ from analysis.report.forms.digest import read_digests
 from analysis.report.forms.document import NO_SENTENCE, read_document
 from analysis.report.forms.html import document_to_html
 from analysis.report.forms.markdown import Heading, read_markdown
+from analysis.report.forms.office.word import document_to_word
 from analysis.report.forms.pdf import document_to_pdf
-from analysis.report.forms.word import document_to_word
 
 WORDS = "Words with **bold** text\nand a second line.\n\n- one\n- *two* &amp; more\n\n| a | b |\n|---|---|\n| 1 | 2 |"
 

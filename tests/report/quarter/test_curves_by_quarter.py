@@ -11,6 +11,7 @@ from analysis.quarter.periods import every_period
 from analysis.report import Figure, quarter
 from analysis.report.quarter import counted_folder
 from analysis.report.quarter.curve_study import _must_hide
+from analysis.report.quarter.findings.curve_words import curves_title
 
 
 def plant(*, quarters=16, each=40, later=0.0, seen=None, seed=3):
@@ -80,7 +81,7 @@ def test_counts_are_those_of_the_patients_seen_and_no_patient_is_drawn(prepared,
         texts = [text.get_text() for text in axes.texts]
         assert "480" in texts
         assert "160" in texts
-    assert figure.message == ""
+    assert figure.message == curves_title(study.curves)
 
 
 @pytest.mark.parametrize(

@@ -20,8 +20,8 @@ if TYPE_CHECKING:
     from analysis.report.quarter.curve_study import CurvesByQuarter
 
 
-def curves_by_quarter_figure(found: CurvesByQuarter, *, caption: str, told: str) -> Figure:
-    """Draw the means of both groups by week; ``caption`` and ``told`` are the words of the findings.
+def curves_by_quarter_figure(found: CurvesByQuarter, *, caption: str, told: str, message: str = "") -> Figure:
+    """Draw the means of both groups by week; ``caption``, ``told`` and ``message`` are the words of the findings.
 
     The table has a row a group and week; hidden ones without numbers.
     """
@@ -57,6 +57,7 @@ def curves_by_quarter_figure(found: CurvesByQuarter, *, caption: str, told: str)
         alt=told,
         table=_table(found, f"{found.measure.label} ({unit}): model means with {percent} intervals by week.", percent),
         draw=draw,
+        message=message,
     )
 
 

@@ -35,6 +35,20 @@ def curves_told(found: CurvesByQuarter) -> str:
     )
 
 
+def curves_title(found: CurvesByQuarter) -> str:
+    """Say the same in one line, for the title of a slide."""
+    label, week = found.measure.label, numbers.moment(found.week)
+    estimate, lower, upper = found.difference
+    if numbers.is_missing(estimate):
+        return f"{label} at {week}: a mean is hidden because of small counts, so the groups are not compared"
+    decimals = shown_decimals(found.measure)
+    told = "no difference from the baseline can be told"
+    if not lower <= 0 <= upper:
+        far = numbers.number(abs(estimate), decimals)
+        told = f"{far} {found.measure.unit} {'higher' if estimate > 0 else 'lower'} than in the baseline"
+    return f"{label} at {week}, {found.groups[1]}: {told}"
+
+
 def curves_caption(found: CurvesByQuarter) -> str:
     """Say what is drawn and how it was computed."""
     percent = numbers.level_in_words(found.level)

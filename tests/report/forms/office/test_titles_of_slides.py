@@ -10,10 +10,10 @@ import pytest
 from analysis.report import Figure, Passage, Table, comparison
 from analysis.report.forms.document import Document, Shown
 from analysis.report.forms.markdown import Heading
-from analysis.report.forms.slides import document_to_slides
+from analysis.report.forms.office.slides import document_to_slides
 from analysis.report.parts.look import new_drawing
 
-from ..truths.planted import plant, share
+from ...truths.planted import plant, share
 
 NAMES = (
     "quadriceps exercise alone at home, three sessions each day x",

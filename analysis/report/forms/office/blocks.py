@@ -1,9 +1,10 @@
 """Blocks of pandoc's own document format, from which it writes Word files and slides."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from analysis.report.forms.paper import USUAL_WIDTH, column_widths
+from analysis.report.parts.table_page import Cell
 from analysis.report.parts.tables import Table
 from analysis.report.parts.typesetting import hold_together
 
@@ -11,6 +12,7 @@ Node = dict[str, Any]
 
 _NOTHING: list[Any] = ["", [], []]
 _SIDES = {"left": "AlignLeft", "right": "AlignRight", "over": "AlignCenter", "": "AlignDefault"}
+_PICTURE_IN_CELL = "2.2cm"
 #: What parts words: not the spaces that hold them together.
 _SPACES = " \t\n\r\f\v"
 
@@ -65,8 +67,13 @@ def figure(picture: Node, caption: str) -> Node:
     return {"t": "Figure", "c": [_NOTHING, [None, [_plain(caption)]], [{"t": "Plain", "c": [picture]}]]}
 
 
-def table(shown: Table, caption: str, *, letters: float = USUAL_WIDTH) -> Node:
-    """Write a table, so many letters wide: headings that repeat on every page, over several columns too, and groups of rows."""
+def table(
+    shown: Table, caption: str, *, letters: float = USUAL_WIDTH, add: Callable[[bytes], str] | None = None
+) -> Node:
+    """Write a table, so many letters wide: headings that repeat on every page, over several columns too, and groups of rows.
+
+    ``add`` keeps the picture of a cell and gives its place; without it the cell has the text that says the same.
+    """
     weights, sides = column_widths(shown, letters), shown.sides()
     head = [_row([_cell(one.label, side) for one, side in zip(shown.columns, sides, strict=True)])]
     spans = shown.spans()
@@ -76,7 +83,7 @@ def table(shown: Table, caption: str, *, letters: float = USUAL_WIDTH) -> Node:
     for group, row in shown.grouped_rows():
         if group is not None:
             body.append(_row([_cell(group, "", len(sides), strong=True)]))
-        body.append(_row([_cell(text, side) for text, side in zip(row, sides, strict=True)]))
+        body.append(_row([_inside(cell, side, add) for cell, side in zip(row, sides, strict=True)]))
     columns = [[{"t": "AlignDefault"}, {"t": "ColWidth", "c": weight / sum(weights)}] for weight in weights]
     bodies = [[_NOTHING, 0, [], body]]
     return {"t": "Table", "c": [_NOTHING, [None, [_plain(caption)]], columns, [_NOTHING, head], bodies, [_NOTHING, []]]}
@@ -84,6 +91,15 @@ def table(shown: Table, caption: str, *, letters: float = USUAL_WIDTH) -> Node:
 
 def _row(cells: list[Any]) -> list[Any]:
     return [_NOTHING, cells]
+
+
+def _inside(cell: Cell, side: str, add: Callable[[bytes], str] | None) -> list[Any]:
+    if isinstance(cell, str):
+        return _cell(cell, side)
+    if add is None:
+        return _cell(cell.alt, side)
+    picture = image(add(cell.picture), alt=cell.alt, width=_PICTURE_IN_CELL)
+    return [_NOTHING, {"t": _SIDES[side]}, 1, 1, [{"t": "Plain", "c": [picture]}]]
 
 
 def _cell(text: str, side: str, width: int = 1, *, strong: bool = False) -> list[Any]:

@@ -8,7 +8,7 @@ import pypandoc
 import pytest
 
 from analysis.errors import ReportError
-from analysis.report.forms import pandoc
+from analysis.report.forms.office import pandoc
 
 
 @pytest.fixture(autouse=True)

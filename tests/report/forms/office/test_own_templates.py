@@ -14,9 +14,9 @@ from analysis.errors import ReportError
 from analysis.report import Figure, Passage, Table
 from analysis.report.forms.document import Document, Shown
 from analysis.report.forms.markdown import Heading
-from analysis.report.forms.own_templates import read_templates
-from analysis.report.forms.slides import document_to_slides
-from analysis.report.forms.word import document_to_word
+from analysis.report.forms.office.own_templates import read_templates
+from analysis.report.forms.office.slides import document_to_slides
+from analysis.report.forms.office.word import document_to_word
 from analysis.report.parts.look import new_drawing
 
 COLOUR = "AA1177"

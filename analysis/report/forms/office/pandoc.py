@@ -11,17 +11,18 @@ from functools import cache
 from pathlib import Path
 
 from analysis.errors import ReportError
-from analysis.report.forms.blocks import Node
-from analysis.report.forms.paper import PNG
-from analysis.report.forms.reference_styles import (
+from analysis.report.forms.office.blocks import Node
+from analysis.report.forms.office.reference_styles import (
     Form,
     change_parts,
     dark,
     with_media_of,
     with_missing_styles,
     with_our_styles,
+    with_small_tables,
     with_whole_words,
 )
+from analysis.report.forms.paper import PNG
 from analysis.writing.owners import temporary_folder
 
 _TIME_LIMIT = 300
@@ -48,7 +49,7 @@ class Pictures:
 def write_office(
     blocks: Sequence[Node], pictures: Pictures, form: Form, *, title: str, template: bytes | None = None
 ) -> bytes:
-    """Write a Word or PowerPoint file of blocks (:mod:`analysis.report.forms.blocks`) and the pictures named in them.
+    """Write a Word or PowerPoint file of blocks (:mod:`analysis.report.forms.office.blocks`) and the pictures named in them.
 
     A template takes the place of our own reference document.
 
@@ -91,7 +92,7 @@ def _finished(file: bytes, names: Collection[str], *, own: bool) -> bytes:
         if part == "ppt/slides/slide1.xml" and not own:
             text = dark(text)
         if part.startswith("ppt/slides/slide"):
-            text = with_whole_words(text, every=own)
+            text = with_small_tables(with_whole_words(text, every=own))
         for name in names if part.startswith("ppt/slides/slide") else ():
             text = text.replace(f'\n\n{name}"', '"')
         return text

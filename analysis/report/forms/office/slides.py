@@ -1,21 +1,25 @@
-"""A report as slides: eleven or fewer, one message each as its title, the numbers in the notes."""
+"""A report as slides: twelve or so, one message each as its title, the numbers in the notes."""
 
 import re
 import textwrap
 
-from analysis.report.forms.blocks import Node, bullets, heading, image, notes, paragraph
 from analysis.report.forms.document import Document
-from analysis.report.forms.pandoc import Pictures, write_office
-from analysis.report.forms.reference_styles import LONGEST_TEXT, LONGEST_TITLE
+from analysis.report.forms.office.blocks import Node, bullets, heading, image, notes, paragraph, table
+from analysis.report.forms.office.pandoc import Pictures, write_office
+from analysis.report.forms.office.reference_styles import LONGEST_TEXT, LONGEST_TITLE
+from analysis.report.forms.office.watermarks import marked_slides
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.passages import Passage, PassageKind
 from analysis.report.parts.tables import Table
 from analysis.report.parts.typesetting import hold_together
 from analysis.report.parts.wording import made_in_words
 
-#: Beside title, answer and cautions: five figures of the primary outcome and of harms, one of all outcomes, two of groups.
+#: Beside title, answer, tables and cautions: five figures of the primary outcome and of harms, one of all outcomes, two of
+#: groups.
 MOST_FIGURES = 8
 _MOST_POINTS = 7
+#: Letters in a row of a table on a slide.
+LETTERS_ON_A_SLIDE = 90.0
 #: Points of In short that stay where not all have room: what to doubt, and harms.
 _LAST_POINTS = 2
 _IN_THE_NOTES = "The rest is in the notes."
@@ -23,7 +27,7 @@ _MOST_ROWS_IN_NOTES = 60
 
 
 def document_to_slides(document: Document, *, stamp: str, template: bytes | None = None) -> bytes:
-    """Write a document as a PowerPoint file, perhaps by a template; its figures that have a message become slides.
+    """Write a document as a PowerPoint file, perhaps by a template; figures and tables that have a message become slides.
 
     Raises
     ------
@@ -35,17 +39,41 @@ def document_to_slides(document: Document, *, stamp: str, template: bytes | None
     short = textwrap.shorten(title, LONGEST_TITLE, placeholder=" …")  # whole below, where it is cut
     opening = (title,) if short != title else ()
     slides = _slide(short, [paragraph(line) for line in (*opening, *document.subtitle)], made)
-    slides += _words(document, "answer", "In short")
-    for one in _figures(document):
-        # Pandoc shows an alternative text under the picture and reads a title out: so the sentence is the title.
-        picture = image(pictures.add(one.png("slide")), title=one.alt)
-        said = f"{one.alt} {one.caption} {_rows(one.table)}".strip()
-        # A finding is never cut: one that the smallest letters do not hold stands in the notes, under what is drawn.
-        fits = len(one.message) <= LONGEST_TITLE
-        head, said = (one.message, said) if fits else (one.title, f"{one.message}. {said}")
-        slides += _slide(head, [{"t": "Para", "c": [picture]}], said)
+    figures = {id(one) for one in _figures(document)}
+    for one in document.blocks:
+        match one:
+            case Passage(kind="answer") if one is _first(document, "answer"):
+                slides += _words(document, "answer", "In short")
+            case Table() if one.message:
+                slides += _of_table(one, pictures)
+            case Figure() if id(one) in figures:
+                # Pandoc shows an alternative text under the picture and reads a title out: so the sentence is the title.
+                picture = image(pictures.add(one.png("slide")), title=one.alt)
+                said = f"{one.alt} {one.caption} {_rows(one.table)}".strip()
+                slides += _told(one.message, one.title, {"t": "Para", "c": [picture]}, said)
     slides += _words(document, "caution", "Read with these cautions")
-    return write_office(slides, pictures, "pptx", title=title, template=template)
+    made_of = write_office(slides, pictures, "pptx", title=title, template=template)
+    return marked_slides(made_of, document.watermark) if document.watermark else made_of
+
+
+def _told(message: str, title: str, body: Node, said: str) -> list[Node]:
+    """Write a slide under its message. One that the smallest letters do not hold stands in the notes, as no finding is cut."""
+    fits = len(message) <= LONGEST_TITLE
+    return _slide(message if fits else title, [body], said if fits else f"{message}. {said}")
+
+
+def _of_table(one: Table, pictures: Pictures) -> list[Node]:
+    """Write a slide of a table: of its picture where it has one, which the notes read out, or of its cells."""
+    said = " ".join([one.caption, *one.notes])
+    if one.slide:
+        read = _rows(one)
+        picture = image(pictures.add(one.slide), title=f"{one.caption} {read}")
+        return _told(one.message, one.caption, {"t": "Para", "c": [picture]}, f"{read} {said}")
+    return _told(one.message, one.caption, table(one, "", letters=LETTERS_ON_A_SLIDE), said)
+
+
+def _first(document: Document, kind: PassageKind) -> Passage | None:
+    return next((one for one in document.blocks if isinstance(one, Passage) and one.kind == kind), None)
 
 
 def _words(document: Document, kind: PassageKind, title: str) -> list[Node]:

@@ -2,11 +2,12 @@
 
 from collections.abc import Iterator
 
-from analysis.report.forms.blocks import Node, bullets, figure, heading, image, lines, paragraph, styled, table
 from analysis.report.forms.document import Document
 from analysis.report.forms.markdown import Heading, OwnWords
 from analysis.report.forms.numbering import numbered
-from analysis.report.forms.pandoc import Pictures, write_office
+from analysis.report.forms.office.blocks import Node, bullets, figure, heading, image, lines, paragraph, styled, table
+from analysis.report.forms.office.pandoc import Pictures, write_office
+from analysis.report.forms.office.watermarks import marked_word
 from analysis.report.forms.paper import in_parts, width_on_paper
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.passages import Passage
@@ -27,7 +28,8 @@ def document_to_word(document: Document, *, stamp: str, template: bytes | None =
     """
     pictures = Pictures()
     blocks = list(_parts(document, stamp, pictures))
-    return write_office(blocks, pictures, "docx", title=document.title.text, template=template)
+    made = write_office(blocks, pictures, "docx", title=document.title.text, template=template)
+    return marked_word(made, document.watermark) if document.watermark else made
 
 
 def _parts(document: Document, stamp: str, pictures: Pictures) -> Iterator[Node]:
@@ -49,7 +51,7 @@ def _parts(document: Document, stamp: str, pictures: Pictures) -> Iterator[Node]
             case Table():
                 called = next(numbers).name
                 for part in in_parts(block):
-                    yield from _table(part, f"{called} {part.caption}")
+                    yield from _table(part, f"{called} {part.caption}", pictures)
             case Figure():
                 figures.append(next(numbers))
                 caption = f"{figures[-1].caption} {block.caption}"
@@ -58,12 +60,12 @@ def _parts(document: Document, stamp: str, pictures: Pictures) -> Iterator[Node]
         yield heading(1, "The numbers in the figures")
     for one in figures:
         for part in in_parts(one.numbers):
-            yield from _table(part, f"{one.name} {part.caption}")
+            yield from _table(part, f"{one.name} {part.caption}", pictures)
     yield styled("Notes", [paragraph(made_in_words(stamp))])
 
 
-def _table(part: Table, caption: str) -> Iterator[Node]:
-    yield table(part, caption)
+def _table(part: Table, caption: str, pictures: Pictures) -> Iterator[Node]:
+    yield table(part, caption, add=pictures.add)
     if part.notes:
         yield styled("Notes", [paragraph(note) for note in part.notes])
 

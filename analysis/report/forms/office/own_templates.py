@@ -8,7 +8,7 @@ from pathlib import Path
 
 from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.errors import ReportError
-from analysis.report.forms.reference_styles import Form
+from analysis.report.forms.office.reference_styles import Form
 
 #: The layout that every slide of a report has, by the name that the program gives it in English.
 SLIDE_LAYOUT = "Title and Content"

@@ -10,7 +10,7 @@ from typing import Literal
 
 Form = Literal["docx", "pptx"]
 
-_STYLES = Path(__file__).resolve().parent / "templates" / "word-styles.xml"
+_STYLES = Path(__file__).resolve().parents[1] / "templates" / "word-styles.xml"
 #: A bar of the accent colour at the top of every slide.
 _BAR = (
     '<p:sp><p:nvSpPr><p:cNvPr id="90" name="Bar"/><p:cNvSpPr/><p:nvPr userDrawn="1"/></p:nvSpPr><p:spPr><a:xfrm>'
@@ -25,6 +25,7 @@ LONGEST_TITLE = _TITLE_SIZES[-1][0]
 #: The same for the text under it.
 _TEXT_SIZES = ((700, 1600), (1000, 1400), (1400, 1200))
 LONGEST_TEXT = _TEXT_SIZES[-1][0]
+_TABLE_SIZE = 1200
 
 
 def with_our_styles(reference: bytes, form: Form) -> bytes:
@@ -114,6 +115,15 @@ def with_whole_words(slide: str, *, every: bool = False) -> str:
         for found in re.findall(shape, slide, flags=re.DOTALL):
             slide = slide.replace(found, _sized(found, sizes, every=every))
     return slide
+
+
+def with_small_tables(slide: str) -> str:
+    """Set the words of tables in a slide's XML small enough that a row of many columns has room."""
+
+    def smaller(found: re.Match[str]) -> str:
+        return re.sub(r"<a:rPr(?![^>]* sz=)", f'<a:rPr sz="{_TABLE_SIZE}"', found[0])
+
+    return re.sub(r"<a:tbl>.*?</a:tbl>", smaller, slide, flags=re.DOTALL)
 
 
 def _sized(shape: str, sizes: tuple[tuple[int, int], ...], *, every: bool) -> str:

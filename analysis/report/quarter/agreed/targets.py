@@ -1,4 +1,4 @@
-"""Targets of indicators, as a report's parameter gives them."""
+"""Targets of indicators, as a parameter or a quarter file gives them."""
 
 from __future__ import annotations
 
@@ -80,6 +80,6 @@ def _number(text: str, number: str, one: Indicator, indicators: Sequence[Indicat
 def _refused(what: str, indicators: Sequence[Indicator]) -> ReportError:
     return ReportError(
         what,
-        where=f"parameter targets; indicators: {', '.join(one.name for one in indicators)}",
+        where=f"targets, of the parameter or the quarter file; indicators: {', '.join(one.name for one in indicators)}",
         what_to_do="Write each target as name: number, a share of 70 % as improved: 0.7, a rate in its unit.",
     )

@@ -1,0 +1,72 @@
+"""The actions of the team: those of the quarter file with what became of them, and signals that have none yet."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from analysis.cohort.follow_up.as_of import day_in_words
+from analysis.report.parts import numbers
+from analysis.report.parts.passages import Passage, Section
+from analysis.report.parts.tables import Column, Table
+from analysis.report.quarter.agreed.quarter_file import quarter_file_path
+from analysis.report.quarter.findings.action_words import actions_message, actions_since, actions_words
+from analysis.report.quarter.findings.words import has_changed, name_words, title_words
+
+if TYPE_CHECKING:
+    from analysis.report.quarter.findings.action_words import ActionsTold
+    from analysis.report.quarter.study import QuarterStudy
+
+#: Rows left empty for the meeting.
+_EMPTY_ROWS = 2
+_EMPTY = "…"
+_BY_CHANCE = "Where there is no signal, an action is a change of the process, tried on a small scale first."
+
+
+def told_actions(study: QuarterStudy) -> ActionsTold:
+    """Give the actions of the quarter file beside what earlier releases told of them."""
+    return actions_since(study.agreed.actions, study.releasing.before)
+
+
+def actions(study: QuarterStudy) -> Section:
+    """Show the actions with owner, date and state; a row for each signal without one, and empty rows for the meeting."""
+    found = told_actions(study)
+    names = {one.indicator.name: name_words(one) for one in study.found.followed}
+    rows = [
+        (one.words, names.get(one.indicator, numbers.MISSING), one.owner or _EMPTY, _day(one.due), state)
+        for one, state in found.told
+    ]
+    without = [one for one in study.found.followed if has_changed(one) and not found.about(one.indicator.name)]
+    rows += [(_EMPTY, title_words(study.found, one), _EMPTY, _EMPTY, "a signal without an action") for one in without]
+    rows += [(_EMPTY,) * 5] * _EMPTY_ROWS
+    path = study.agreed.path or quarter_file_path(study.folder, None)
+    kept = (
+        f"Actions, targets and changes are read from {path.name} and carried on from release to release with their state."
+        if study.agreed.path
+        else f"What is agreed can be carried on from release to release in a file {path.name} beside the data."
+    )
+    table = Table(
+        pd.DataFrame(rows, columns=["action", "about", "owner", "due", "state"]),
+        "Actions of the team; empty rows are filled in at the meeting.",
+        (
+            Column("action", "Action"),
+            Column("about", "About"),
+            Column("owner", "By whom"),
+            Column("due", "By when"),
+            Column("state", "State"),
+        ),
+        (_BY_CHANCE, kept),
+        name="actions",
+        message=f"Actions of the team: {actions_message(found)}{_and_without(len(without))}",
+    )
+    told = actions_words(found)
+    return Section((*([Passage(tuple(told), "items")] if told else []), table))
+
+
+def _and_without(n: int) -> str:
+    return f", {numbers.plural(n, 'signal')} without one" if n else ""
+
+
+def _day(due: object) -> str:
+    return _EMPTY if due is None else day_in_words(due)  # type: ignore[arg-type]
