@@ -14,7 +14,7 @@ from analysis.errors import CohortError
 from synthetic_cohort.home_programme.brace import draw_brace_limits
 from synthetic_cohort.home_programme.sessions import draw_sessions, own_gain
 from synthetic_cohort.patients.patients import Patients, draw_patients
-from synthetic_cohort.patients.quarters import collected_until, draw_quarters
+from synthetic_cohort.patients.quarters import collected_until, draw_access, draw_quarters
 from synthetic_cohort.patients.trajectories import Curves, draw_curves, draw_traits
 from synthetic_cohort.scenarios.scenario import Scenario
 from synthetic_cohort.scenarios.scenario_files import list_scenarios, load_scenario
@@ -166,8 +166,9 @@ def generate_cohort(
     seed : int, default 1
         Seed, 0 or more. The same scenario, number of patients and seed give the same cohort on every platform.
     quarters : int, optional
-        Number of quarters over which the patients started, for reports by quarter; the column quarter and the
-        as-of date are added, and nothing else of the cohort changes. By default there is none.
+        Number of quarters over which the patients started, for reports by quarter; the as-of date and the columns quarter,
+        language, distance_band, days_to_surgery and days_to_first_session are added, and nothing else of the cohort
+        changes. By default there is none.
 
     Returns
     -------
@@ -200,7 +201,8 @@ def generate_cohort(
     people = draw_patients(plan, patients, seed)
     if quarters is not None:
         _check_count(quarters, "quarters", 1, _MOST_QUARTERS)
-        people = replace(people, frame=people.frame.assign(quarter=draw_quarters(patients, quarters, seed)))
+        frame = people.frame.assign(quarter=draw_quarters(patients, quarters, seed))
+        people = replace(people, frame=frame.join(draw_access(patients, seed).set_axis(frame.index)))
     traits = draw_traits(patients, seed)
     sessions = draw_sessions(plan, people, traits, seed)
     curves = draw_curves(plan, people, traits, own_gain(plan, sessions), seed)

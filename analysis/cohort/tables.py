@@ -103,6 +103,10 @@ _PATIENTS = (
         LATEST_WEEK,
         _CHOICE,
     ),
+    _label("language", "language in which the patient answers"),
+    _label("distance_band", "distance from home to the clinic, in bands such as under 10 km"),
+    _number("days_to_surgery", "days from referral to surgery", "days", 0, 3650, _CHOICE),
+    _number("days_to_first_session", "days from surgery to the first home session", "days", 0, 3650, _CHOICE),
     _number("age_years", "age at the start; 90 stands for 90 and over", "years", 0, 90, "45 CFR 164.514(b)(2)(i)(C)"),
     _number("body_mass_kg", "body mass at the start", "kg", 20, 350, _CHOICE),
     _number("height_cm", "height at the start", "cm", 90, 250, _CHOICE),
@@ -176,8 +180,9 @@ class Cohort(Result):
     Parameters
     ----------
     patients : pandas.DataFrame
-        One row a patient. Required columns: patient_id, protocol. Known: site, procedure, involved_side, sex, age_years
-        (years; 90 stands for 90 and over), body_mass_kg, height_cm, quadriceps_torque_pre_injury (N·m/kg); further columns
+        One row a patient. Required columns: patient_id, protocol. Known: site, procedure, involved_side, sex, language,
+        distance_band, days_to_surgery and days_to_first_session (days), age_years (years; 90 stands for 90 and over),
+        body_mass_kg, height_cm, quadriceps_torque_pre_injury (N·m/kg); further columns
         are baseline covariates.
     visits : pandas.DataFrame
         One row a measured value: patient_id, week (weeks since surgery or start), measure, limb (involved, uninvolved,

@@ -17,6 +17,7 @@ class Counted:
     def __init__(self, people: pd.DataFrame) -> None:
         self.people = people[people["period"].notna()]
         self.frames: dict[str, pd.DataFrame] = {}
+        self.flags: dict[str, pd.Series] = {}
         self.sums: list[tuple[str, tuple[str, ...]]] = []
         self.not_yet: dict[str, tuple[str, ...]] = {}
 
@@ -27,6 +28,8 @@ class Counted:
 
         ``among`` flags those of whom it is known by now; a period without any is not yet due.
         """
+        if weights is None:
+            self.flags[quantity] = flags.astype(bool)
         worth = flags.astype(float) if weights is None else weights.where(flags.astype(bool), 0.0).astype(float)
         rows = self.people.assign(value=worth.loc[self.people.index])
         summed = rows.groupby(["period", "site"], as_index=False, observed=True)["value"].sum()

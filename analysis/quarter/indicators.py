@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 import pandas as pd
@@ -17,6 +17,7 @@ from analysis.outcomes.chosen_endpoint import choose_endpoint
 from analysis.outcomes.endpoint import Endpoint
 from analysis.outcomes.home_programme.sessions_done import session_shares
 from analysis.outcomes.patients.limits import limit_values
+from analysis.quarter.access.waits import wait_indicators
 from analysis.quarter.counted import STARTED, Counted
 from analysis.quarter.counts import NO_SITE, Indicator, QuarterCounts
 from analysis.quarter.harms import harm_indicators
@@ -49,6 +50,11 @@ class QuarterCohort(ResultWithNotes):
         The main measure, and its name for readers.
     week : float
         Week of the outcomes.
+    people : pandas.DataFrame
+        One row a patient with a quarter: period, site, and whether the patient is counted in each quantity that is a count of
+        patients; not for release.
+    defined : str
+        What the quantities mean: measure, week, threshold, and from which share on sessions are reached.
     notes : tuple of str
         What was counted, threshold and source; no counts.
     """
@@ -58,6 +64,10 @@ class QuarterCohort(ResultWithNotes):
     measure: str
     label: str
     week: float
+    people: pd.DataFrame
+    defined: str
+
+    hidden: ClassVar[tuple[str, ...]] = ("patients", "people")
 
     def _headline(self) -> str:
         return f"{self.label} at {moment(self.week)}: {self.counts._headline()}"
@@ -94,7 +104,7 @@ def quarter_indicators(
     -------
     QuarterCohort
         Indicators: patients improved, limb symmetry of 90 % or more (where both limbs were measured), mean
-        improvement, completeness of each measure, adherence, harms.
+        improvement, completeness of each measure, adherence, waits where they are on record, harms.
 
     Raises
     ------
@@ -155,6 +165,7 @@ def quarter_indicators(
     indicators += _symmetry(cohort, counted, due, at)
     indicators += _completeness(cohort, counted, due, at, floor, main=(name, known))
     indicators += _adherence(cohort, counted, enough_sessions)
+    indicators += wait_indicators(cohort, counted)
     harms, kinds = harm_indicators(cohort, counted, until)
     indicators += harms
     patients = cohort.patients.assign(
@@ -171,12 +182,18 @@ def quarter_indicators(
         f"A patient is due once {moment(at)} and its late window (a tenth of that time) have passed.",
     ]
     late, day = people["period"].notna() & ~due, as_of_day(cohort)
+    of_values = frozenset(one.numerator for one in indicators if one.kind == "mean")
     counts = QuarterCounts(
-        tuple(indicators), counted.table(), tuple(counted.sums), frozenset({GAIN}), counted.not_yet,
+        tuple(indicators), counted.table(), tuple(counted.sums), of_values, counted.not_yet,
         details=tuple(kinds), immature=tuple(sorted(set(people.loc[late, "period"]))),
         shown_too=(STARTED,), as_of=None if day is None else day.isoformat(), follow_up=follow_up_words(cohort),
     )  # fmt: skip
-    return QuarterCohort(counts, patients[known & quarter.notna()], name, label, at, notes=tuple(notes))
+    flags = pd.DataFrame(counted.flags).loc[counted.people.index]
+    defined = f"{name}, week {at:g}, {chosen.value:g} or more, sessions {enough_sessions:g} or more"
+    return QuarterCohort(
+        counts, patients[known & quarter.notna()], name, label, at,
+        counted.people[["period", "site"]].join(flags), defined, notes=tuple(notes),
+    )  # fmt: skip
 
 
 def _limits(cohort: Cohort, endpoint: Endpoint) -> list[str]:

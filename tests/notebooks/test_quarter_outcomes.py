@@ -24,7 +24,7 @@ from .quarter_reader import counts_in_words, printed, recovered
 SECTIONS = [
     "In short", "What changed", "Indicators", "Completeness", "Outcomes over time",
     "Recovery by quarter of start", "Sites",
-    "Balancing measures", "Actions", "Cautions", "Appendix",
+    "Balancing measures", "Process over time", "Who waits, who is missing, who is left behind", "Actions", "Cautions", "Appendix",
 ]  # fmt: skip
 
 

@@ -95,7 +95,8 @@ def deidentify(
     decisions : path or Review, optional
         What a person decided on the columns; one that is not in it, or has changed since, is withheld.
     as_of : str, optional
-        Day up to which the data were collected, as 2026-03-31. At the limited level the week up to which visits were due by
+        Day up to which the data were collected, as 2026-03-31; by default the last day, not after today, in a column of dates.
+        At the limited level the week up to which visits were due by
         then is kept beside the quarter, so that who was not yet due is told from who was lost.
 
     Returns

@@ -15,7 +15,7 @@ from analysis.result import Result
 #: Combinations of fewer patients than this are rare: no cell of 1 to 10 is shown (cell size suppression policy of the
 #: Centers for Medicare & Medicaid Services).
 FEWEST_PATIENTS = 11
-QUASI_IDENTIFIERS = ("age_band", "sex", "site", "procedure", "quarter", "due_week")
+QUASI_IDENTIFIERS = ("age_band", "sex", "site", "procedure", "quarter", "due_week", "language", "distance_band")
 _MISSING, _OTHER = "not recorded", "other"
 _BAND, _WIDE_BAND, _OLDEST = 10, 20, 90
 
@@ -110,7 +110,8 @@ def disclosure_risk(
         A cohort, or a table with one row a patient.
     quasi_identifiers : sequence of str, optional
         Columns of patients that an outsider may know; age_band (ten years) is made of age_years. By default those of
-        age_band, sex, site, procedure, quarter and due_week that are there; without any of them all patients share one combination.
+        age_band, sex, site, procedure, quarter, due_week, language and distance_band that are there;
+        without any of them all patients share one combination.
     sensitive : sequence of str, optional
         Columns that must not be learned; by default protocol. In a cohort, event stands for the kinds of events that a
         patient had.

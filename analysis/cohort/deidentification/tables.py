@@ -18,6 +18,7 @@ from analysis.cohort.deidentification.report import REPORT_COLUMNS
 from analysis.cohort.deidentification.review import Review
 from analysis.cohort.deidentification.table_work import Judged, TableWork
 from analysis.cohort.deidentification.transforms import as_dates, number_labels, opaque_identifiers, parse_dates
+from analysis.cohort.follow_up.as_of import today
 from analysis.cohort.recognition.cells import Cells
 from analysis.cohort.recognition.known_columns import header_kind
 from analysis.cohort.recognition.recognise_columns import recognise
@@ -91,10 +92,12 @@ def deidentify_tables(
         starts = _starts(tables, ids, start, choices)
     works = []
     _refuse_unknown(tables, choices.keep)
+    dates = {name: _dates_of(frame, choices) for name, frame in tables.items()}
+    as_of = choices.as_of or _last_seen(dates, starts, start)
     for name, frame in tables.items():
         around = Surroundings(
             ids[name], None if starts is None else ids[name].map(starts).astype("datetime64[us]"),
-            choices.level, start, choices.date_format, _dates_of(frame, choices), choices.as_of,
+            choices.level, start, choices.date_format, tuple(dates[name].values()), as_of,
         )  # fmt: skip
         columns = judge_table(name, frame, patients[name], around, choices, cohort=cohort)
         works.append(TableWork(name, names[name], frame, columns, around))
@@ -152,16 +155,26 @@ def _refuse_unknown(tables: Mapping[str, pd.DataFrame], keep: Collection[str]) -
             )
 
 
-def _dates_of(frame: pd.DataFrame, choices: Choices) -> tuple[pd.Series, ...]:
-    """Give the columns of dates of a table, row by row: a number may be a part of one of them."""
-    found = []
+def _dates_of(frame: pd.DataFrame, choices: Choices) -> dict[str, pd.Series]:
+    """Give the columns of dates of a table by their names, row by row: a number may be a part of one of them."""
+    found: dict[str, pd.Series] = {}
     for name, values in frame.items():
         cells = Cells(values)
         if what_it_seems(cells, len(values)) == "dates":
             with suppress(CohortError):
                 dates = as_dates(values, str(name), choices.date_format)
-                found += [dates] if dates is not None else []
-    return tuple(found)
+                found |= {str(name): dates} if dates is not None else {}
+    return found
+
+
+def _last_seen(
+    dates: Mapping[str, Mapping[str, pd.Series]], starts: pd.Series | None, start: str | None
+) -> datetime.date | None:
+    """Give the last day, not after today, in a column of dates but that of the start; None where all lie before a start."""
+    until = pd.Timestamp(today())
+    known = [one[one <= until].max() for every in dates.values() for name, one in every.items() if name != start]
+    seen = max((day for day in known if not pd.isna(day)), default=None)
+    return None if seen is None or starts is None or not seen >= starts.max() else seen.date()
 
 
 def judge_table(

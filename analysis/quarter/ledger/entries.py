@@ -59,6 +59,25 @@ class Release:
 
 
 @dataclass(frozen=True)
+class KeptYear:
+    """Counts of a year by groups of patients, as they were first released.
+
+    Attributes
+    ----------
+    year : str
+        The year.
+    defined : str
+        What the quantities mean.
+    rows : tuple of (str, str, str, float or None)
+        Kind of group, group, quantity and count; None where it is hidden.
+    """
+
+    year: str
+    defined: str
+    rows: tuple[tuple[str, str, str, float | None], ...]
+
+
+@dataclass(frozen=True)
 class Ledger:
     """The releases so far, the first one first, and the baseline that charts keep.
 
@@ -70,11 +89,18 @@ class Ledger:
         Periods of the stored baseline; empty where none is stored yet.
     lines : dict of str to dict of str to float
         By indicator the numbers of its chart that come from the baseline, as they were stored.
+    years : tuple of KeptYear
+        Years of which counts by groups of patients were released.
     """
 
     releases: tuple[Release, ...] = ()
     baseline: tuple[str, ...] = ()
     lines: dict[str, dict[str, float]] = field(default_factory=dict)
+    years: tuple[KeptYear, ...] = ()
+
+    def year(self, name: str) -> KeptYear | None:
+        """Give a year as it was first released; None where it was not."""
+        return next((one for one in self.years if one.year == name), None)
 
     def with_release(self, release: Release) -> Ledger:
         """Add a release; one that shows the same counts as an earlier one takes over the states of the actions."""
@@ -111,7 +137,11 @@ def read_ledger(path: Path) -> Ledger:
             )
         releases = tuple(_release(one) for one in data["releases"])
         lines = {str(name): {str(k): float(v) for k, v in one.items()} for name, one in data["lines"].items()}
-        return Ledger(releases, tuple(map(str, data["baseline"])), lines)
+        years = tuple(
+            KeptYear(str(one["year"]), str(one["defined"]), tuple(_row(row) for row in one["rows"]))
+            for one in data.get("years", [])
+        )
+        return Ledger(releases, tuple(map(str, data["baseline"])), lines, years)
     except (OSError, UnicodeDecodeError, ValueError, KeyError, TypeError, AttributeError) as error:
         raise CohortError(
             "The release ledger cannot be read, so what was shown before is not known.",
@@ -133,6 +163,9 @@ def write_ledger(path: Path, ledger: Ledger) -> None:
         "about": "What the releases of a quarter's report showed; a new release is checked against it. It holds no hidden count.",
         "baseline": list(ledger.baseline),
         "lines": ledger.lines,
+        "years": [
+            {"year": one.year, "defined": one.defined, "rows": [list(row) for row in one.rows]} for one in ledger.years
+        ],
         "releases": [_plain(one) for one in ledger.releases],
     }
     part = path.with_name(f".{path.name}.part")
@@ -146,6 +179,11 @@ def write_ledger(path: Path, ledger: Ledger) -> None:
             where=f"{path.name}: {error.strerror}",
             what_to_do="Name a file that can be written with the parameter releases.",
         ) from error
+
+
+def _row(row: list[Any]) -> tuple[str, str, str, float | None]:
+    kind, group, quantity, value = row
+    return str(kind), str(group), str(quantity), None if value is None else float(value)
 
 
 def _plain(one: Release) -> dict[str, Any]:

@@ -5,12 +5,14 @@
 - ``counted_folder``: What a folder holds for a quarter's report, counted: a cohort, counts of a network, or aggregates.
 - ``site_study``: The sites of a quarter's report, computed once: funnels, and observed against expected.
 - ``curve_study``: Recovery curves of two groups of quarters, computed once: the year up to the quarter, and the baseline.
+- ``equity_study``: Groups of patients in a quarter's report, computed once: a whole year, kept as it was first released.
 - ``opening``: What stands at the top of a quarter's report: what was counted, the answer, and what changed.
 - ``summary``: The summary that stands first: a row an indicator with its value, target, last quarters, verdict, and what to do.
 - ``indicators``: The indicators of the quarter with numerator and denominator, and completeness against its floor.
 - ``for_programs``: The indicators and the signals of a quarter for other programs: numbers as they are, one row an indicator.
 - ``over_time``: The charts over time: outcomes, and the measures that must not get worse meanwhile.
 - ``sites``: The sites: a funnel about the whole, and observed against expected; by name, never ranked.
+- ``equity``: Who waits, who is missing, who is left behind: shares by groups of patients over a whole year.
 - ``recording``: A release put on record, and what is said of the earlier ones it was checked against.
 - ``actions``: The actions of the team: those of the quarter file with what became of them, and signals that have none yet.
 - ``closing``: What stands at the end of a quarter's report: methods, cautions, provenance.
@@ -20,6 +22,7 @@ What a team agreed on has a room of its own (``agreed``), and so has what was fo
 
 from analysis.report.quarter.actions import actions
 from analysis.report.quarter.closing import cautions, methods, provenance
+from analysis.report.quarter.equity import equity
 from analysis.report.quarter.for_programs import signals
 from analysis.report.quarter.indicators import completeness, indicators
 from analysis.report.quarter.opening import answer, changed, since_last_release, subtitle
@@ -46,6 +49,7 @@ __all__ = [  # noqa: RUF022 - the order of the report
     "case_mix",
     "balancing",
     "harms",
+    "equity",
     "actions",
     "signals",
     "sites_by_indicator",

@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from analysis.counted import form
+from analysis.quarter.access.stratum_counts import kept_year
 from analysis.quarter.ledger.entries import read_ledger, write_ledger
 from analysis.quarter.over_time.charts import stored_line
 from analysis.quarter.over_time.control_charts import FEWEST_POINTS
@@ -41,6 +42,8 @@ def record_release(study: QuarterStudy) -> Section:
     if not at.stored and _may_be_stored(study):
         lines = {name: stored_line(chart) for name, chart in study.charts.items()}
         ledger = replace(ledger, baseline=study.released.baseline, lines={k: v for k, v in lines.items() if v})
+    if study.equity is not None and not ledger.year(study.equity.counts.year):
+        ledger = replace(ledger, years=(*ledger.years, kept_year(study.equity.counts)))
     write_ledger(at.path, ledger)
     number = len(at.before) + 1
     text = f"This report is release {number} in the ledger {at.path.name}; later ones are checked against it."

@@ -28,6 +28,7 @@ from analysis.report.quarter.agreed.quarter_file import QuarterFile, quarter_fil
 from analysis.report.quarter.agreed.targets import with_targets
 from analysis.report.quarter.counted_folder import counted_folder, without_patients
 from analysis.report.quarter.curve_study import CurvesByQuarter, curves_by_quarter
+from analysis.report.quarter.equity_study import Equity, equity
 from analysis.report.quarter.findings.rules import find
 from analysis.report.quarter.releasing import Releasing, ledger_path, release_beside
 from analysis.report.quarter.site_study import other_funnels, site_case_mix, site_funnel
@@ -114,6 +115,8 @@ class QuarterStudy:
         Where the report stands among earlier releases.
     agreed : QuarterFile
         Targets, changes and actions of the team; empty where there is no quarter file.
+    equity : Equity or None
+        Groups of patients over a year; None where there are none, and why in ``no_equity``.
     """
 
     folder: Path
@@ -136,6 +139,8 @@ class QuarterStudy:
     no_curves: str
     releasing: Releasing
     agreed: QuarterFile = field(default_factory=QuarterFile)
+    equity: Equity | None = None
+    no_equity: str = ""
 
     @property
     def invented(self) -> bool:
@@ -230,8 +235,11 @@ def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
         sites, no_funnel = site_funnel(released, compared)
         others = other_funnels(released, compared)
         curves: tuple[CurvesByQuarter | None, str] = (None, "")
+        groups: tuple[Equity | None, str] = (None, "")
         if cohort is not None and counted is not None:
             curves = curves_by_quarter(cohort, counted, released, asked.level)
+            hidden = asked.small_counts == "hidden"
+            groups = equity(cohort, counted, periods, releasing.ledger, hidden=hidden, level=asked.level)
         adjusted, no_case_mix = site_case_mix(released, compared, patients, counts, asked.level)
         found = find(
             released, charts, compared=compared, funnel=sites, case_mix=adjusted, span=_span(released),
@@ -241,6 +249,7 @@ def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
     return QuarterStudy(
         place, origin, released, charts, found, compared, sites, no_funnel, adjusted, no_case_mix,
         annotations, notes, asked.given(), asked.level, tuple(dict.fromkeys(ours)), others, *curves, releasing, agreed,
+        *groups,
     )  # fmt: skip
 
 

@@ -109,6 +109,22 @@ def test_deidentification_keeps_what_was_due_beside_the_quarter_at_the_limited_l
     assert "due_week" not in pd.read_csv(tmp_path / "bare" / "clinic.csv")
 
 
+def test_deidentification_takes_the_last_day_seen_where_nobody_names_one(tmp_path):
+    file, _ = source(tmp_path)
+    deidentify(file, tmp_path / "out", level="limited", patient="id", start="start")
+    weeks = pd.read_csv(tmp_path / "out" / "clinic.csv").groupby("patient_id")["due_week"].first()
+    assert sorted(weeks) == [3, 4, 22, 23, 24]  # 35, 42, 175, 182 and 189 days up to 15 July 2024, less the late window
+
+
+def test_deidentification_knows_no_last_day_where_only_the_start_or_older_days_are_told(tmp_path):
+    lines = ["id,birth_date,start", *(f"A{i},1980-0{i}-11,2024-0{i}-08" for i in range(1, 7))]
+    (tmp_path / "people.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    deidentify(tmp_path / "people.csv", tmp_path / "out", level="limited", patient="id", start="start")
+    made = pd.read_csv(tmp_path / "out" / "people.csv")
+    assert "quarter" in made
+    assert "due_week" not in made
+
+
 def test_a_limited_cohort_loses_the_day_when_it_is_made_safe(tmp_path):
     cohort = import_cohort(*source(tmp_path), as_of="2024-09-01").cohort
     deidentify(write_cohort(cohort, tmp_path / "cohort"), tmp_path / "safe", keep=["protocol"])

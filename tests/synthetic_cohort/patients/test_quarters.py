@@ -13,10 +13,11 @@ def test_quarters_change_nothing_else():
         generate_cohort(patients=60, seed=4).observed,
         generate_cohort(patients=60, seed=4, quarters=6).observed,
     )
-    pd.testing.assert_frame_equal(dated.patients.drop(columns="quarter"), plain.patients)
+    pd.testing.assert_frame_equal(dated.patients[list(plain.patients)], plain.patients)
     pd.testing.assert_frame_equal(dated.visits, plain.visits)
     pd.testing.assert_frame_equal(dated.events, plain.events)
-    assert "quarter" not in plain.patients
+    access = ["quarter", "language", "distance_band", "days_to_surgery", "days_to_first_session"]
+    assert set(dated.patients) - set(plain.patients) == set(access)
     assert "quarters" not in plain.provenance.parameters
 
 

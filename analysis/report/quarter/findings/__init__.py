@@ -6,6 +6,7 @@
 - ``since_last``: What became of the last release: which counts late data revised, which signals are new, go on, or are none now.
 - ``action_words``: Actions of the team in words: what became of each since the last release, and none lost on the way.
 - ``board_words``: The summary in the words of a board: each verdict in plain language, what became of the target, and what to do.
+- ``equity_words``: Groups of patients in words: how many comparisons could be made, which groups differ, and what is hidden.
 - ``target_words``: Targets in words: met for certain, missed, or neither for certain, as the interval of the quarter says.
 - ``site_words``: The sites in words: how many were judged, which lie beyond the limits, and nothing of those hidden; their figures.
 - ``other_sites_words``: The sites by every other indicator, in words: how many judged, hidden, beyond limits.
