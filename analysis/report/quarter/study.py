@@ -26,6 +26,7 @@ from analysis.quarter.periods import every_period, period_number, quarter_in_wor
 from analysis.report.quarter.counted_folder import counted_folder, without_patients
 from analysis.report.quarter.curve_study import CurvesByQuarter, curves_by_quarter
 from analysis.report.quarter.findings.rules import find
+from analysis.report.quarter.findings.signal_words import signal_notes
 from analysis.report.quarter.releasing import Releasing, ledger_path, release_beside
 from analysis.report.quarter.site_study import other_funnels, site_case_mix, site_funnel
 from analysis.report.quarter.targets import with_targets
@@ -231,7 +232,7 @@ def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
     ours = [str(one.message) for one in caught if issubclass(one.category, KneecurveWarning)]
     return QuarterStudy(
         place, origin, released, charts, found, compared, sites, no_funnel, adjusted, no_case_mix,
-        annotations, notes, asked.given(), asked.level, tuple(dict.fromkeys(ours)), others, *curves, releasing,
+        annotations, (*notes, *signal_notes(found)), asked.given(), asked.level, tuple(dict.fromkeys(ours)), others, *curves, releasing,
     )  # fmt: skip
 
 

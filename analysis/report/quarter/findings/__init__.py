@@ -3,6 +3,7 @@
 - ``finding``: What a quarter found: records, each with what was looked at; every claim of the report speaks from them.
 - ``rules``: The rules by which the released counts of a quarter become findings; nothing is rounded here.
 - ``words``: Who was seen and which indicators changed, in words: how many were judged before what was found.
+- ``signal_words``: Signals in words: how their limits were chosen, over how many comparisons, and how often chance makes one.
 - ``since_last``: What became of the last release: which counts late data revised, which signals are new, go on, or are none now.
 - ``target_words``: Targets in words: met for certain, missed, or neither for certain, as the interval of the quarter says.
 - ``site_words``: The sites in words: how many were judged, which lie beyond the limits, and nothing of those hidden; their figures.

@@ -157,6 +157,11 @@ class Sites:
         How the limits and the adjustment were made, as the results say it.
     whole_hidden : bool
         Whether the counts of all sites together are hidden, so that the whole is that of the sites judged.
+    signals : tuple of Site
+        Those with a signal, by name: further from the whole than chance takes one in few releases; after adjustment for case
+        mix where something was adjusted for. The others beyond limits are worth a look.
+    after_adjustment : bool
+        Whether signals are judged after adjustment.
     """
 
     recorded: tuple[str, ...]
@@ -177,6 +182,8 @@ class Sites:
     limits_notes: tuple[str, ...]
     case_mix_notes: tuple[str, ...]
     whole_hidden: bool = False
+    signals: tuple[Site, ...] = ()
+    after_adjustment: bool = False
 
 
 @dataclass(frozen=True)
@@ -219,6 +226,17 @@ class QuarterFindings:
     def about(self, name: str) -> "QuarterFindings":
         """Give the findings with another indicator in the place of the main one, for what is said of its sites."""
         return replace(self, main=name, sites=self.other_sites[name])
+
+    @property
+    def signals(self) -> tuple[Followed, ...]:
+        """The indicators with a signal over time."""
+        return tuple(one for one in self.followed if one.change.verdict == "signal")
+
+    @property
+    def site_signals(self) -> tuple[tuple[str, Site], ...]:
+        """Every indicator and site with a signal, the main outcome first; each list of signals is made of these and of signals."""
+        main = [(self.main, one) for one in self.sites.signals] if self.sites is not None else []
+        return (*main, *((name, one) for name, sites in self.other_sites.items() for one in sites.signals))
 
     def of(self, name: str) -> Followed:
         """Give an indicator by its name."""
