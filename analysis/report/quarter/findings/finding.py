@@ -122,6 +122,31 @@ class Site:
 
 
 @dataclass(frozen=True)
+class SiteSignal:
+    """A site with a signal by an indicator, and the side of the whole on which it lies; ``key`` names it in a release ledger."""
+
+    indicator: str
+    site: str
+    way: str
+
+    @property
+    def key(self) -> str:
+        """Name of the indicator and of the site."""
+        return site_key(self.indicator, self.site)
+
+
+def site_key(indicator: str, site: str) -> str:
+    """Name the signal of a site by an indicator.
+
+    Examples
+    --------
+    >>> site_key("improved", "north")
+    'improved at north'
+    """
+    return f"{indicator} at {site}"
+
+
+@dataclass(frozen=True)
 class Sites:
     """The sites by the main outcome, over several quarters.
 
@@ -233,10 +258,11 @@ class QuarterFindings:
         return tuple(one for one in self.followed if one.change.verdict == "signal")
 
     @property
-    def site_signals(self) -> tuple[tuple[str, Site], ...]:
-        """Every indicator and site with a signal, the main outcome first; each list of signals is made of these and of signals."""
-        main = [(self.main, one) for one in self.sites.signals] if self.sites is not None else []
-        return (*main, *((name, one) for name, sites in self.other_sites.items() for one in sites.signals))
+    def site_signals(self) -> tuple[SiteSignal, ...]:
+        """Every site with a signal, those by the main outcome first; a list of signals is made of these and of ``signals``."""
+        main = {self.main: self.sites} if self.sites is not None else {}
+        every = {**main, **self.other_sites}
+        return tuple(SiteSignal(name, one.name, one.way) for name, sites in every.items() for one in sites.signals)
 
     def of(self, name: str) -> Followed:
         """Give an indicator by its name."""

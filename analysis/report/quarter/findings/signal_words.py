@@ -18,6 +18,13 @@ def by_chance_words(found: QuarterFindings) -> str:
     return f"Of 100 releases without any change {_most()} or fewer have a signal, over {_judged(found)}."
 
 
+def judged_words(found: QuarterFindings) -> str:
+    """Say how many of the indicators could be judged, and in how many comparisons sites were."""
+    charts, main, others = _counted(found)
+    sites = f", and {numbers.plural(main + others, 'comparison')} of sites" if main + others else ""
+    return f"Of {numbers.plural(len(found.followed), 'indicator')} {charts} could be judged{sites}."
+
+
 def signal_notes(found: QuarterFindings) -> list[str]:
     """Say what a signal is, how its limits were chosen, and over how many comparisons; nothing where nothing is judged."""
     charts, main, others = _counted(found)
