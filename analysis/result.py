@@ -3,7 +3,7 @@
 import html
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
-from typing import Any, ClassVar
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -29,7 +29,7 @@ class Result:
     """
 
     #: Frames with one row a patient, which a result does not show by itself.
-    hidden: ClassVar[tuple[str, ...]] = ("patients",)
+    hidden = ("patients", "people")
 
     def _headline(self) -> str:
         return type(self).__name__

@@ -10,6 +10,8 @@
 - ``released_counts``: Counts as they were released, and what of them a release ledger keeps.
 - ``release``: Counts as they may be shown: the small ones and those beside them hidden, once, before anything is
   computed.
+- ``signal_level``: How sure a signal of a release is: at most 5 of 100 releases without any change have one, over all that
+  is judged.
 - ``value_interval``: How sure the value of a quarter is: the interval of a share or a rate from its numerator and
   denominator.
 

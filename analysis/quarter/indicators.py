@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -66,8 +66,6 @@ class QuarterCohort(ResultWithNotes):
     week: float
     people: pd.DataFrame
     defined: str
-
-    hidden: ClassVar[tuple[str, ...]] = ("patients", "people")
 
     def _headline(self) -> str:
         return f"{self.label} at {moment(self.week)}: {self.counts._headline()}"

@@ -6,6 +6,7 @@
 - ``mean_interval``: Means of patients with t intervals, and differences of two by Welch.
 - ``kaplan_meier``: Shares by week of patients to whom something has happened: Kaplan and Meier.
 - ``two_stages``: Two-stage least squares, and the interval that stays right where the instrument is weak.
+- ``two_counts``: Two shares or two rates against each other, by exact tests given the sum of their counts.
 - ``multiplicity``: P values adjusted for the number of comparisons.
 - ``graphical_tests``: Several hypotheses tested with one error that is passed on along a graph.
 - ``rubin``: Rubin's rules: one answer from many imputed data sets.

@@ -1,4 +1,4 @@
-"""What became of an indicator in the quarter, judged by the rules of its chart; nothing is said or rounded here."""
+"""What the rules of one chart say of the quarter; nothing is said or rounded here."""
 
 from __future__ import annotations
 
@@ -52,6 +52,8 @@ class QuarterChange(Result):
     recent : tuple of (str, Way)
         Periods of the year before the quarter in which a rule told of a level or a trend, where the quarter itself has no
         signal, and which way each went.
+    look : tuple of str
+        Of a release: rules of the chart that are met, which is worth a look and no signal by itself.
     """
 
     name: str
@@ -61,6 +63,7 @@ class QuarterChange(Result):
     direction: Literal["better", "worse", ""] = ""
     since: str = ""
     recent: tuple[tuple[str, Way], ...] = ()
+    look: tuple[str, ...] = ()
 
     def _headline(self) -> str:
         way = f": {self.way} since {self.since}" if self.way else ""
@@ -104,7 +107,9 @@ def quarter_change(released: ReleasedCounts, chart: IndicatorChart) -> QuarterCh
         rules = tuple(dict.fromkeys(rule for i in met for rule in _rules(shown, i)))
         last = max(i for i in met if not _OF_A_SIDE.isdisjoint(_rules(shown, i)) or _OF_A_SIDE.isdisjoint(rules))
         way = _way(shown, last)
-        return QuarterChange(indicator.name, "signal", rules, way, _better(way, indicator.better), _since(shown, last))
+        return QuarterChange(
+            indicator.name, "signal", rules, way, better_way(way, indicator.better), _since(shown, last)
+        )
     tells = isinstance(chart.chart, ControlChart) or (
         isinstance(chart.chart, RunChart) and chart.chart.useful >= FEWEST_FOR_A_VERDICT
     )
@@ -136,7 +141,8 @@ def _way(shown: pd.DataFrame, at: int) -> Way:
     return "steadier"
 
 
-def _better(way: Way, better: Better) -> Literal["better", "worse", ""]:
+def better_way(way: Way, better: Better) -> Literal["better", "worse", ""]:
+    """Say whether a way is better or worse; empty where it is neither."""
     up = {"higher": "higher", "rising": "higher", "lower": "lower", "falling": "lower"}.get(way, "")
     return "" if not up or better == "neither" else "better" if up == better else "worse"
 

@@ -5,4 +5,5 @@
   to the whole.
 - ``case_mix``: Observed against expected by site: a model of the case mix fitted on the whole, and estimates shrunk
   towards it.
+- ``site_signals``: Sites that have a signal: further from the whole than chance takes one in few releases, over all sites judged.
 """

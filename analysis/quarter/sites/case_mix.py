@@ -37,7 +37,8 @@ class CaseMix(ResultWithNotes):
         One row a site in the order given: site, n, observed, expected, ratio (observed over expected), adjusted (share
         of the whole, moved by what the log odds of the site differ after adjustment, not shrunk; 0 or 1 where nobody
         or everybody reached the outcome), estimate, lower, upper (the same, shrunk), shrinkage (0 kept as it is, 1 all
-        the way to the whole), level, method.
+        the way to the whole), tail (twice the smaller part of what is held likely of the site that lies on one side of the
+        whole), level, method.
     covariates : tuple of str
         What the model adjusts for.
     share : float

@@ -13,6 +13,7 @@ from analysis.counted import counted
 from analysis.errors import ModelError
 from analysis.result import ResultWithNotes
 from analysis.statistics.dispersion import FEWEST_GROUPS, CountKind, Dispersion, dispersion
+from analysis.statistics.two_counts import two_counts
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
@@ -36,7 +37,8 @@ class Funnel(ResultWithNotes):
     table : pandas.DataFrame
         One row a site in the order given: site, numerator, denominator, value, lower_95, upper_95, lower_998,
         upper_998, region (exact limits), wide_lower_95, wide_upper_95, wide_lower_998, wide_upper_998, wide_region
-        (limits widened for over-dispersion; the exact ones where there is none).
+        (limits widened for over-dispersion; the exact ones where there is none), p_value (of the site against all
+        others, :func:`p_values`).
     limits : pandas.DataFrame
         The same limits over the range of denominators, for drawing: denominator and the columns of limits.
     dispersion : float
@@ -138,6 +140,8 @@ def funnel(
             )
     table.insert(8, "region", _region(table, ""))
     table["wide_region"] = _region(table, "wide_")
+    of_all = among if target is not None else float(denominator.sum())
+    table["p_value"] = p_values(table, whole, kind, of_all=of_all, over_dispersed=over)
     return Funnel(
         kind, whole, table, grid, found.ratio, found.p_value, over, between if over else 0.0,
         notes=_notes(len(table), over, found),
@@ -200,6 +204,58 @@ def _spread(
     found = dispersion((value - centre) * np.sqrt(weight), denominator, centre, kind, part=part)
     room = weight.sum() - (weight**2).sum() / weight.sum()
     return found, float(np.sqrt(max(0.0, (n - 1) * (found.ratio - 1) / room)))
+
+
+def p_values(
+    table: pd.DataFrame, whole: float, kind: CountKind, *, of_all: float | None, over_dispersed: bool
+) -> NDArray[np.float64]:
+    """Give the two-sided p value of each site against all others, of the whole without it; about a target from outside.
+
+    Parameters
+    ----------
+    table : pandas.DataFrame
+        numerator and denominator of the sites that are shown.
+    whole : float
+        Share or rate of the whole.
+    kind : {"share", "rate"}
+        Of the counts.
+    of_all : float or None
+        Denominator of the whole; None for a target from outside.
+    over_dispersed : bool
+        Whether the sites differ by more than chance. The spread is then taken from the other sites, so that one site that lies
+        apart does not hide itself among few.
+
+    Returns
+    -------
+    ndarray
+        Exact (:func:`analysis.statistics.two_counts.two_counts`); where the others differ among themselves by more than chance
+        the larger of it and of a normal law widened by their spread.
+
+    Examples
+    --------
+    >>> sites = pd.DataFrame({"numerator": [60, 62, 30], "denominator": 100})
+    >>> p_values(sites, 152 / 300, "share", of_all=300, over_dispersed=True).round(3).tolist()
+    [0.03, 0.008, 0.0]
+    """
+    count, n = (table[name].to_numpy(dtype=float) for name in ("numerator", "denominator"))
+    if of_all is None:
+        law = stats.binom(n, whole) if kind == "share" else stats.poisson(n * whole)
+        return np.asarray(np.minimum(1.0, 2 * np.minimum(law.cdf(count), law.sf(count - 1))), dtype=float)
+    found = np.ones(len(n))
+    for i in range(len(n)):
+        rest = max(0.0, whole * of_all - count[i]), of_all - n[i]
+        if not rest[1] > 0:
+            continue
+        found[i] = two_counts(kind, (count[i], n[i]), rest)
+        others = np.arange(len(n)) != i
+        if over_dispersed and others.sum() >= FEWEST_GROUPS:
+            centre = float(count[others].sum() / n[others].sum())
+            spread, between = _spread(count[others] / n[others], n[others], centre, kind, 1.0)
+            if spread.p_value < _SUSPECT:
+                variance = _variance(whole, kind) * (1 / n[i] + 1 / rest[1]) + between**2
+                z = (count[i] / n[i] - rest[0] / rest[1]) / np.sqrt(variance)
+                found[i] = max(found[i], 2 * float(stats.norm.sf(abs(z))))
+    return found
 
 
 def _grid(denominator: NDArray[np.float64]) -> NDArray[np.float64]:

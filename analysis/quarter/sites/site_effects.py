@@ -43,7 +43,7 @@ def shrink(
     Returns
     -------
     tuple of (pandas.DataFrame, float)
-        site, n, observed, expected, ratio, adjusted, estimate, lower, upper, shrinkage, level, method, as in
+        site, n, observed, expected, ratio, adjusted, estimate, lower, upper, shrinkage, tail, level, method, as in
         :class:`analysis.quarter.sites.case_mix.CaseMix`; and the standard deviation between sites in log odds, its
         posterior mean.
 
@@ -81,6 +81,7 @@ def shrink(
         lower=expit(centre + lower),
         upper=expit(centre + upper),
         shrinkage=1 - kept @ weight,
+        tail=_two_tails(density),
         level=level,
         method=METHOD,
     )
@@ -139,6 +140,13 @@ def _posterior(likelihood: Floats) -> tuple[Floats, Floats, Floats]:
 def _quantile(density: Floats, tail: float) -> Floats:
     below = integrate.cumulative_trapezoid(density, _PLACES, axis=1, initial=0)
     return np.array([np.interp(tail * one[-1], one, _PLACES) for one in below])
+
+
+def _two_tails(density: Floats) -> Floats:
+    """Give twice the smaller part of each density on one side of the whole."""
+    below = integrate.cumulative_trapezoid(density, _PLACES, axis=1, initial=0)
+    part = np.array([np.interp(0.0, _PLACES, one) / one[-1] for one in below])
+    return np.asarray(2 * np.minimum(part, 1 - part), dtype=float)
 
 
 def _move(observed: float, usual: Floats) -> float:

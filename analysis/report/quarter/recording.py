@@ -30,9 +30,8 @@ def record_release(study: QuarterStudy) -> Section:
         return Section((Passage(("This report hides nothing, so it is no release and stands in no ledger.",)),))
     at = study.releasing
     signals = [
-        (one.indicator.name, one.change.way, one.change.since)
-        for one in study.found.followed
-        if one.change.verdict == "signal"
+        *((one.indicator.name, one.change.way, one.change.since) for one in study.found.signals),
+        *((one.key, one.way, "") for one in study.found.site_signals),
     ]
     ledger = read_ledger(at.path).with_release(
         replace(

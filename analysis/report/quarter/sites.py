@@ -20,7 +20,7 @@ from analysis.report.quarter.findings.site_words import (
     funnel_title,
     funnel_words,
 )
-from analysis.report.quarter.findings.words import name_words
+from analysis.report.quarter.findings.words import WORTH_A_LOOK, name_words
 
 if TYPE_CHECKING:
     from analysis.quarter import Indicator
@@ -57,11 +57,12 @@ def sites_by_indicator(study: QuarterStudy) -> Section:
             Column("whole", "Whole", "right"),
             Column("judged", "Sites judged", "count"),
             Column("hidden", "Hidden", "count"),
+            Column("signals", "Signals"),
             Column("beyond", "Beyond the 99.8 % limits"),
             Column("near", "Beyond the 95 % limits only"),
             Column("widened", "Limits widened"),
         ),
-        ("Sites stand by name.",),
+        (f"Sites stand by name. A site beyond a limit without a signal is {WORTH_A_LOOK}.",),
         name="sites-by-indicator",
     )
     items: list[Item] = [Passage((" ".join(other_sites_words(found)),)), table]
@@ -97,6 +98,7 @@ def _summary(found: QuarterFindings, name: str) -> dict[str, object]:
         "whole": whole_words(found, name),
         "judged": sites.judged,
         "hidden": sites.hidden,
+        "signals": _names(sites.signals) if sites.judged else numbers.MISSING,
         "beyond": _names(sites.beyond) if sites.judged else numbers.MISSING,
         "near": _names(sites.near) if sites.judged else numbers.MISSING,
         "widened": ("yes" if sites.widened else "no") if sites.judged else numbers.MISSING,

@@ -30,6 +30,7 @@ from analysis.report.quarter.counted_folder import counted_folder, without_patie
 from analysis.report.quarter.curve_study import CurvesByQuarter, curves_by_quarter
 from analysis.report.quarter.equity_study import Equity, equity
 from analysis.report.quarter.findings.rules import find
+from analysis.report.quarter.findings.signal_words import signal_notes
 from analysis.report.quarter.releasing import Releasing, ledger_path, release_beside
 from analysis.report.quarter.site_study import other_funnels, site_case_mix, site_funnel
 from analysis.report.running.declared import ReportParameters, parameter, takes
@@ -248,8 +249,8 @@ def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
     ours = [str(one.message) for one in caught if issubclass(one.category, KneecurveWarning)]
     return QuarterStudy(
         place, origin, released, charts, found, compared, sites, no_funnel, adjusted, no_case_mix,
-        annotations, notes, asked.given(), asked.level, tuple(dict.fromkeys(ours)), others, *curves, releasing, agreed,
-        *groups,
+        annotations, (*notes, *signal_notes(found)), asked.given(), asked.level, tuple(dict.fromkeys(ours)), others, *curves,
+        releasing, agreed, *groups,
     )  # fmt: skip
 
 

@@ -47,7 +47,7 @@ def summary(study: QuarterStudy) -> Section:
         rows.append(
             SummaryRow(
                 row_name(one), value, counts, aim_plain(found, one), verdict_plain(found, one),
-                to_do(found, one, actions.about(name)), study.charts[name], _colour(one),
+                to_do(found, one, actions.about(name)), study.charts[name], has_changed(one), _colour(one),
             )
         )  # fmt: skip
     line = f"Last {LAST_QUARTERS} quarters" if "Q" in study.released.periods[0] else f"Last {LAST_MONTHS} months"
@@ -73,7 +73,7 @@ def summary(study: QuarterStudy) -> Section:
         SUMMARY_NOTES,
         name="summary",
         message=summary_words(found),
-        pictures={line: tuple(small_line(one.chart) for one in rows)},
+        pictures={line: tuple(small_line(one.chart, signal=one.signal) for one in rows)},
         slide=summary_picture([rows[i] for i in kept], heads, more=len(rows) - len(kept)),
     )
     return Section((table,))

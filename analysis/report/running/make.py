@@ -205,7 +205,7 @@ def make_report(
         new = _names_in(working, files.html.name)
         earlier = [*files_of_earlier(destination, source.stem), *_failed_before(destination, source.stem)]
         put_in_place(working, destination, source.stem, new, [name for name in earlier if name not in new])
-    return replace(files, new_signals=tuple(one["indicator"] for one in record.signals if one["state"] == "new"))
+    return replace(files, new_signals=tuple(_named(one) for one in record.signals if one["state"] == "new"))
 
 
 def _by_plan(
@@ -346,6 +346,11 @@ def _failure(name: str, failure: CellFailure, left: Path) -> ReportError:
         where=str(left),
         what_to_do="Open that notebook in JupyterLab: it holds the traceback. No report was written.",
     )
+
+
+def _named(signal: Mapping[str, str]) -> str:
+    """Name a signal: its indicator, and its site where it is of one."""
+    return f"{signal['indicator']} at {signal['site']}" if signal.get("site") else signal["indicator"]
 
 
 def _told(notebook: NotebookNode, way: str) -> str:

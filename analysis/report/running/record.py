@@ -170,12 +170,14 @@ def read_record(path: Path | str) -> Record:
 
 
 def signals_of(document: Document) -> tuple[dict[str, str], ...]:
-    """Give the signals that a quarter's outcomes list: indicator, state, way, since; nothing of other reports."""
+    """Give the signals that a quarter's outcomes list: indicator, site, state, way, since; nothing of other reports."""
     table = next((one for one in document.blocks if isinstance(one, Table) and one.name == SIGNALS), None)
     if table is None:
         return ()
     rows = csv.DictReader(io.StringIO(table.to_csv()))
-    return tuple({name: str(row.get(name) or "") for name in ("indicator", "state", "way", "since")} for row in rows)
+    return tuple(
+        {name: str(row.get(name) or "") for name in ("indicator", "site", "state", "way", "since")} for row in rows
+    )
 
 
 def record_inputs(folder: Path) -> tuple[Source, ...]:

@@ -54,7 +54,7 @@ def test_what_is_said_of_the_sites_is_what_was_planted(study):
     words, table, extension, falls, quiet = quarter.sites_by_indicator(study)
     said = " ".join(words.paragraphs)
     assert said.startswith(
-        "Of 3 further indicators, sites are judged by 3. Of those, extension and Falls have sites beyond the 99.8 % limits"
+        "Of 3 further indicators, sites are judged by 3. Of those, extension and Falls have sites with a signal."
     )
     cells = table.cells().set_index("Indicator")
     assert cells.loc["Extension", "Beyond the 99.8 % limits"] == "site 2"

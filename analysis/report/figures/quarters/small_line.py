@@ -46,8 +46,11 @@ def last_values(found: IndicatorChart) -> list[str]:
     ]
 
 
-def small_line(found: IndicatorChart) -> bytes:
-    """Draw the last periods of an indicator as a small picture (PNG); empty bytes where none of them has a value."""
+def small_line(found: IndicatorChart, *, signal: bool) -> bytes:
+    """Draw the last periods of an indicator as a small picture (PNG); empty bytes where none of them has a value.
+
+    ``signal`` says whether the last one has a signal of the release.
+    """
     if not np.isfinite(found.points["value"].tail(_periods(found)).to_numpy(dtype=float)).any():
         return b""
     import matplotlib as mpl
@@ -57,11 +60,11 @@ def small_line(found: IndicatorChart) -> bytes:
     with mpl.rc_context(settings()):
         drawing = Drawing(figsize=_INCHES, dpi=_DOTS)
         FigureCanvasAgg(drawing)
-        draw_small_line(drawing.add_axes((0.0, 0.0, 1.0, 1.0)), found)
+        draw_small_line(drawing.add_axes((0.0, 0.0, 1.0, 1.0)), found, signal=signal)
         return png_of(drawing)
 
 
-def draw_small_line(axes: Axes, found: IndicatorChart) -> None:
+def draw_small_line(axes: Axes, found: IndicatorChart, *, signal: bool) -> None:
     """Draw the last periods of an indicator into axes without any scale; nothing where none of them has a value."""
     axes.set_axis_off()
     n = _periods(found)
@@ -70,15 +73,15 @@ def draw_small_line(axes: Axes, found: IndicatorChart) -> None:
     if not seen.any():
         return
     x = np.arange(len(y))
-    low, high, signal = _lines(found, n)
+    low, high = _limits(found, n)
     axes.fill_between(x, low, high, color=_BAND, linewidth=0, zorder=0)
     aim = found.indicator.target
     if np.isfinite(aim):
         axes.axhline(aim, color=TARGET, linewidth=0.9, linestyle=TARGET_DASH, zorder=1)
     axes.plot(x[seen], y[seen], color=LINE, linewidth=1.2, marker="o", markersize=2.6, zorder=3)
-    axes.plot(x[signal], y[signal], linestyle="none", marker="D", markersize=4.6, color=SIGNAL, zorder=4)
-    if seen[-1] and not signal[-1]:
-        axes.plot(x[-1:], y[-1:], linestyle="none", marker="o", markersize=4.6, color=LINE, zorder=4)
+    if seen[-1]:
+        marker, colour = ("D", SIGNAL) if signal else ("o", LINE)
+        axes.plot(x[-1:], y[-1:], linestyle="none", marker=marker, markersize=4.6, color=colour, zorder=4)
     for i in x[~seen]:
         axes.plot([i], [float(np.nanmean(y))], linestyle="none", marker="x", markersize=3.0, color=QUIET, zorder=2)
     ends = np.array([*y[seen], *low[np.isfinite(low)], *high[np.isfinite(high)], *([aim] if np.isfinite(aim) else [])])
@@ -88,18 +91,13 @@ def draw_small_line(axes: Axes, found: IndicatorChart) -> None:
     axes.patch.set_facecolor(PAPER)
 
 
-def _lines(found: IndicatorChart, n: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Give the limits of the last periods (missing for run charts), and which of their points belong to a signal."""
-    if found.chart is None:
-        none = np.full(min(n, len(found.points)), np.nan)
-        return none, none, np.zeros(len(none), dtype=bool)
-    table = found.chart.table.tail(n)
-    signal = table["rules"].ne("").to_numpy() & table["value"].notna().to_numpy()
+def _limits(found: IndicatorChart, n: int) -> tuple[np.ndarray, np.ndarray]:
+    """Give the limits of the last periods; missing for run charts."""
     if not isinstance(found.chart, ControlChart):
-        none = np.full(len(table), np.nan)
-        return none, none, signal
-    low, high = (table[name].to_numpy(dtype=float) for name in ("lower", "upper"))
-    return low, high, signal
+        none = np.full(min(n, len(found.points)), np.nan)
+        return none, none
+    low, high = (found.chart.table[name].tail(n).to_numpy(dtype=float) for name in ("lower", "upper"))
+    return low, high
 
 
 def _periods(found: IndicatorChart) -> int:

@@ -28,7 +28,7 @@ _LARGE, _SMALL = 7.6, 6.6
 
 @dataclass(frozen=True)
 class SummaryRow:
-    """A row of the summary: the words of its cells, the chart of its small line, and whether its verdict stands out."""
+    """A row of the summary: the words of its cells, the chart of its small line, and whether it has a signal and its colour."""
 
     name: str
     value: str
@@ -37,6 +37,7 @@ class SummaryRow:
     verdict: str
     to_do: str
     chart: IndicatorChart
+    signal: bool = False
     colour: str = INK
 
 
@@ -79,7 +80,7 @@ def _draw(rows: Sequence[SummaryRow], heads: Sequence[str], more: int) -> Drawin
             _text(drawing, left, middle - 0.068, row.counts, 6.2, QUIET)
         height = min(each * 0.8, 0.3)
         box = (_LINE_AT / _WIDTH, (middle - height / 2) / _HEIGHT, _LINE_WIDTH / _WIDTH, height / _HEIGHT)
-        draw_small_line(drawing.add_axes(box), row.chart)
+        draw_small_line(drawing.add_axes(box), row.chart, signal=row.signal)
     if more:
         _text(drawing, 0.0, foot / 2, f"{more} more in the report.", _SMALL, QUIET)
     return drawing

@@ -3,6 +3,7 @@
 - ``finding``: What a quarter found: records, each with what was looked at; every claim of the report speaks from them.
 - ``rules``: The rules by which the released counts of a quarter become findings; nothing is rounded here.
 - ``words``: Who was seen and which indicators changed, in words: how many were judged before what was found.
+- ``signal_words``: Signals in words: how their limits were chosen, over how many comparisons, and how often chance makes one.
 - ``since_last``: What became of the last release: which counts late data revised, which signals are new, go on, or are none now.
 - ``action_words``: Actions of the team in words: what became of each since the last release, and none lost on the way.
 - ``board_words``: The summary in the words of a board: each verdict in plain language, what became of the target, and what to do.

@@ -9,7 +9,7 @@ from analysis.counted import form
 from analysis.quarter.periods import quarter_in_words
 from analysis.report.parts import numbers
 from analysis.report.quarter.findings.target_words import target_cell, verdict_of
-from analysis.report.quarter.findings.words import LOST, STEADIER, group_of, name_words, shown
+from analysis.report.quarter.findings.words import LOST, STEADIER, WORTH_A_LOOK, group_of, name_words, shown
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -28,12 +28,13 @@ _WHY = {
 }
 SUMMARY_NOTES = (
     (
-        "Getting better, getting worse: the quarter belongs to a pattern that chance seldom makes (a signal). As before: no "
-        "signal, which leaves room for a change too small to be seen. Cannot say: why stands beside it."
+        "Getting better, getting worse: further from the baseline than chance takes it in all but few releases (a signal). As "
+        "before: no signal, which leaves room for a change too small to be seen. Worth a look: a rule of its chart is met, which "
+        "chance does too. Cannot say: why stands beside it."
     ),
     (
         "Small lines: one point a period, oldest left, on a scale of their own; grey: between the limits of its chart; "
-        "orange diamond: belongs to a signal; dots and dashes: the target."
+        "orange diamond: the quarter has a signal; dots and dashes: the target."
     ),
 )
 
@@ -44,7 +45,7 @@ def verdict_plain(found: QuarterFindings, one: Followed) -> str:
     if group in _WHY:
         return f"{CANNOT_SAY}: {_WHY[group][0]}"
     if group in ("no signal", STEADIER):
-        return AS_BEFORE
+        return f"{AS_BEFORE}, {WORTH_A_LOOK}" if change.look else AS_BEFORE
     way = f"getting {change.direction}" if change.direction else f"{change.way}, neither better nor worse"
     return way if change.since == found.quarter else f"{way} since {quarter_in_words(change.since)}"
 
@@ -74,6 +75,8 @@ def to_do(found: QuarterFindings, one: Followed, actions: Sequence[Action]) -> s
         return "Ask the sites why values are missing."
     if verdict_of(found, one) == "missed":
         return "Change the process; this quarter alone explains nothing."
+    if change.look:
+        return "Look at its chart before the next quarter."
     if verdict_of(found, one) == "unsure":
         return "Go on; more patients will tell about the target."
     return "Go on."

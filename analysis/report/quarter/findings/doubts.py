@@ -7,11 +7,11 @@ from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
 from analysis.report.parts.wording import NO_HARMS_RECORDED
 from analysis.report.quarter.findings.finding import QuarterFindings
+from analysis.report.quarter.findings.signal_words import by_chance_words
 from analysis.report.quarter.findings.words import (
     MOST_NAMED,
     NO_VALUE,
     against_words,
-    group_of,
     has_changed,
     interval_words,
     name_words,
@@ -19,9 +19,6 @@ from analysis.report.quarter.findings.words import (
     title_words,
     verdict_words,
 )
-
-#: tests/quarter/over_time/test_control_charts.py counts them.
-BY_CHANCE = "Of charts of 16 to 24 quarters in which nothing changes, 2 to 4 in 100 show a change in the last one."
 
 
 def harms_words(found: QuarterFindings) -> str:
@@ -98,8 +95,8 @@ def doubts_words(found: QuarterFindings) -> list[str]:
     said += [
         f"{name_words(one)}: {verdict_words(found, one)}." for one in complete if has_changed(one) and one not in under
     ]
-    if any(group_of(found, one) == "signal" and one.chart == "control chart" for one in followed):
-        said.append(BY_CHANCE)
+    if found.signals or found.site_signals:
+        said.append(by_chance_words(found))
     early = [one for one in followed if one.chart != "control chart" and one.points]
     if early:
         most = max(one.points for one in early)

@@ -122,6 +122,31 @@ class Site:
 
 
 @dataclass(frozen=True)
+class SiteSignal:
+    """A site with a signal by an indicator, and the side of the whole on which it lies; ``key`` names it in a release ledger."""
+
+    indicator: str
+    site: str
+    way: str
+
+    @property
+    def key(self) -> str:
+        """Name of the indicator and of the site."""
+        return site_key(self.indicator, self.site)
+
+
+def site_key(indicator: str, site: str) -> str:
+    """Name the signal of a site by an indicator.
+
+    Examples
+    --------
+    >>> site_key("improved", "north")
+    'improved at north'
+    """
+    return f"{indicator} at {site}"
+
+
+@dataclass(frozen=True)
 class Sites:
     """The sites by the main outcome, over several quarters.
 
@@ -157,6 +182,11 @@ class Sites:
         How the limits and the adjustment were made, as the results say it.
     whole_hidden : bool
         Whether the counts of all sites together are hidden, so that the whole is that of the sites judged.
+    signals : tuple of Site
+        Those with a signal, by name: further from the whole than chance takes one in few releases; after adjustment for case
+        mix where something was adjusted for. The others beyond limits are worth a look.
+    after_adjustment : bool
+        Whether signals are judged after adjustment.
     """
 
     recorded: tuple[str, ...]
@@ -177,6 +207,8 @@ class Sites:
     limits_notes: tuple[str, ...]
     case_mix_notes: tuple[str, ...]
     whole_hidden: bool = False
+    signals: tuple[Site, ...] = ()
+    after_adjustment: bool = False
 
 
 @dataclass(frozen=True)
@@ -219,6 +251,18 @@ class QuarterFindings:
     def about(self, name: str) -> "QuarterFindings":
         """Give the findings with another indicator in the place of the main one, for what is said of its sites."""
         return replace(self, main=name, sites=self.other_sites[name])
+
+    @property
+    def signals(self) -> tuple[Followed, ...]:
+        """The indicators with a signal over time."""
+        return tuple(one for one in self.followed if one.change.verdict == "signal")
+
+    @property
+    def site_signals(self) -> tuple[SiteSignal, ...]:
+        """Every site with a signal, those by the main outcome first; a list of signals is made of these and of ``signals``."""
+        main = {self.main: self.sites} if self.sites is not None else {}
+        every = {**main, **self.other_sites}
+        return tuple(SiteSignal(name, one.name, one.way) for name, sites in every.items() for one in sites.signals)
 
     def of(self, name: str) -> Followed:
         """Give an indicator by its name."""

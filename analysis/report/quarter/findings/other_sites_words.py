@@ -1,24 +1,24 @@
-"""The sites by every other indicator, in words: how many judged, hidden, beyond limits."""
+"""The sites by every other indicator, in words: how many judged, hidden, with a signal."""
 
 from analysis.counted import form
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
 from analysis.report.quarter.findings.finding import QuarterFindings
-from analysis.report.quarter.findings.words import MOST_NAMED, name_words, shown
+from analysis.report.quarter.findings.words import MOST_NAMED, WORTH_A_LOOK, name_words, shown
 
 
 def other_sites_words(found: QuarterFindings) -> list[str]:
-    """Say by how many other indicators sites are judged, at how many of them one lies beyond the limits, and which are hidden."""
+    """Say by how many other indicators sites are judged, at how many of them one has a signal, and which are hidden."""
     names = list(found.other_sites)
     judged = [one for one in names if found.other_sites[one].judged]
     n = numbers.plural(len(names), "further indicator")
     if not judged:
         return [f"By none of the {n} can a site be judged, as their counts by site are small." if len(names) > 1
                 else f"By the one further indicator, {_title(found, names[0])}, no site can be judged, as its counts are small."]  # fmt: skip
-    beyond = [one for one in judged if found.other_sites[one].beyond]
+    apart = [one for one in judged if found.other_sites[one].signals]
     said = [f"Of {n}, sites are judged by {len(judged)}."]
-    told = f"{_listed(found, beyond)} {form(len(beyond), 'has')} sites" if beyond else "none has a site"
-    said.append(f"Of those, {told} beyond the 99.8 % limits, widened where sites differ by more than chance.")
+    told = f"{_listed(found, apart)} {form(len(apart), 'has')} sites" if apart else "none has a site"
+    said.append(f"Of those, {told} with a signal.")
     hidden = sum(found.other_sites[one].hidden > 0 for one in judged)
     if hidden:
         said.append(
@@ -29,8 +29,8 @@ def other_sites_words(found: QuarterFindings) -> list[str]:
         said.append(f"No site can be judged by {_listed(found, without)}.")
     if len(judged) > 1:
         said.append(
-            f"By {len(judged)} indicators at once a site lies beyond a limit by chance more often than by one: where it is beyond "
-            "by one alone, look at the next quarter too."
+            f"By {len(judged)} indicators at once a site lies beyond the limits drawn by chance more often than by one: without a "
+            f"signal it is {WORTH_A_LOOK}."
         )
     return said
 

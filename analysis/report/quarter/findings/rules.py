@@ -9,11 +9,13 @@ from analysis.quarter import CaseMix, Funnel, Indicator, IndicatorChart, Release
 from analysis.quarter.counted import STARTED
 from analysis.quarter.indicators import CHANGE, DUE
 from analysis.quarter.over_time.control_charts import ControlChart
-from analysis.quarter.over_time.quarter_change import quarter_change
+from analysis.quarter.over_time.quarter_change import QuarterChange
+from analysis.quarter.over_time.release_changes import release_changes
 from analysis.quarter.over_time.run_chart import RunChart
 from analysis.quarter.periods import quarter_of
 from analysis.quarter.released_counts import BASELINE, WINDOW
 from analysis.quarter.sites.funnel import BEYOND_95, BEYOND_998
+from analysis.quarter.sites.site_signals import main_site_signals, other_site_signals
 from analysis.quarter.value_interval import target_verdict, value_interval
 from analysis.report.quarter.findings.finding import Followed, Patients, QuarterFindings, Site, Sites
 
@@ -73,18 +75,24 @@ def find(
     latest = ""
     if patients is not None and patients.not_yet_due:
         latest = max((quarter_of(one) for one in released.periods if one not in released.immature), default="")
+    changes = release_changes(released, charts)
+    far = other_site_signals(others or {})
     return QuarterFindings(
         quarter=released.quarter,
         level=level,
         of_patients=of_patients,
         patients=patients,
-        followed=tuple(_followed(released, charts[one.name], level) for one in released.indicators),
+        followed=tuple(_followed(released, charts[one.name], changes[one.name], level) for one in released.indicators),
         main=compared.name if compared is not None else "",
-        sites=_sites(released, compared, funnel, case_mix, span) if compared is not None else None,
+        sites=(
+            _sites(released, compared, funnel, case_mix, span, main_site_signals(funnel, case_mix))
+            if compared is not None
+            else None
+        ),
         latest_due=latest,
         as_of=released.as_of,
         other_sites={
-            one.name: _sites(released, one, others[one.name], None, span)
+            one.name: _sites(released, one, others[one.name], None, span, far.get(one.name))
             for one in released.indicators
             if others and one.name in others
         },
@@ -105,7 +113,7 @@ def _patients(released: ReleasedCounts) -> Patients:
     )
 
 
-def _followed(released: ReleasedCounts, found: IndicatorChart, level: float) -> Followed:
+def _followed(released: ReleasedCounts, found: IndicatorChart, change: QuarterChange, level: float) -> Followed:
     one, chart = found.indicator, found.chart
     now, before, baseline = released.of(one, [released.quarter, released.before, BASELINE]).to_dict("records")
     numerator, denominator = float(now["numerator"]), float(now["denominator"])
@@ -116,7 +124,7 @@ def _followed(released: ReleasedCounts, found: IndicatorChart, level: float) -> 
     reached = value >= one.floor if np.isfinite([value, one.floor]).all() else released.floors.get(one.name)
     return Followed(
         indicator=one,
-        change=quarter_change(released, found),
+        change=change,
         numerator=numerator,
         denominator=denominator,
         value=value,
@@ -147,7 +155,12 @@ def _limits(table: pd.DataFrame, quarter: str) -> tuple[float, float]:
 
 
 def _sites(
-    released: ReleasedCounts, compared: Indicator, funnel: Funnel | None, case_mix: CaseMix | None, span: str
+    released: ReleasedCounts,
+    compared: Indicator,
+    funnel: Funnel | None,
+    case_mix: CaseMix | None,
+    span: str,
+    signals: pd.DataFrame | None,
 ) -> Sites:
     rows = released.by_site(compared)
     beyond: tuple[Site, ...] = ()
@@ -162,24 +175,36 @@ def _sites(
         apart = tuple(
             _site(row.site, row.estimate, case_mix.share, row.lower, row.upper) for row in case_mix.apart.itertuples()
         )
+    after = case_mix is not None and case_mix.is_adjusted
+    whole = funnel.target if funnel is not None else float("nan")
+    adjusted_whole = case_mix.share if case_mix is not None else float("nan")
     return Sites(
         recorded=tuple(released.sites),
         judged=len(funnel.table) if funnel is not None else 0,
         hidden=int(rows["hidden"].sum()),
         span=span,
-        whole=funnel.target if funnel is not None else float("nan"),
+        whole=whole,
         shares=_ends(funnel.table["value"]) if funnel is not None else (),
         beyond=beyond,
         near=near,
         widened=funnel is not None and funnel.over_dispersed,
         adjusted=len(case_mix.table) if case_mix is not None else 0,
-        adjusted_whole=case_mix.share if case_mix is not None else float("nan"),
+        adjusted_whole=adjusted_whole,
         ratios=_ends(case_mix.table["ratio"]) if case_mix is not None else (),
         estimates=_ends(case_mix.table["estimate"]) if case_mix is not None else (),
         apart=apart,
         case_mix_known=case_mix is None or case_mix.is_adjusted,
         limits_notes=funnel.notes if funnel is not None else (),
         case_mix_notes=case_mix.notes if case_mix is not None else (),
+        signals=()
+        if signals is None
+        else tuple(
+            _site(row.site, row.estimate, adjusted_whole, row.lower, row.upper)
+            if after
+            else _site(row.site, row.value, whole)
+            for row in signals.itertuples()
+        ),
+        after_adjustment=after,
         whole_hidden=bool(released.of(compared, [WINDOW])["hidden"].iloc[0]),
     )
 

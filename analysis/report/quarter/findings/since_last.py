@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from analysis.counted import form
 from analysis.quarter import Indicator, ReleasedCounts
@@ -10,8 +11,11 @@ from analysis.quarter.ledger.entries import Release
 from analysis.quarter.periods import quarter_in_words
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
-from analysis.report.quarter.findings.finding import Followed, QuarterFindings
+from analysis.report.quarter.findings.finding import Followed, QuarterFindings, SiteSignal, site_key
 from analysis.report.quarter.findings.words import MOST_NAMED, NO_VALUE, day_words, name_words, verdict_words
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 
 @dataclass(frozen=True)
@@ -40,6 +44,8 @@ class SinceLast:
         Values that stand as they were released, because late data changed them by too few patients to be told.
     new, going_on, over : tuple of Followed
         Indicators with a signal that the last release did not have, with the same one, and without the one it had.
+    new_sites, going_on_sites, over_sites, unknown_sites : tuple of SiteSignal
+        Sites with a signal likewise; those without the one they had are judged now, or cannot be.
     """
 
     quarter: str
@@ -50,6 +56,10 @@ class SinceLast:
     new: tuple[Followed, ...]
     going_on: tuple[Followed, ...]
     over: tuple[Followed, ...]
+    new_sites: tuple[SiteSignal, ...] = ()
+    going_on_sites: tuple[SiteSignal, ...] = ()
+    over_sites: tuple[SiteSignal, ...] = ()
+    unknown_sites: tuple[SiteSignal, ...] = ()
 
 
 def since_last(released: ReleasedCounts, found: QuarterFindings, last: Release) -> SinceLast:
@@ -68,33 +78,66 @@ def since_last(released: ReleasedCounts, found: QuarterFindings, last: Release) 
             if old != new:
                 revised.append(Revised(one, str(row["period"]), old, (float(new[0]), float(new[1]))))
     ways = {name: way for name, way, _ in last.signals}
-    now = [one for one in found.followed if one.change.verdict == "signal"]
+    now = found.signals
     going_on = tuple(one for one in now if ways.get(one.indicator.name) == one.change.way)
     over = tuple(one for one in found.followed if one.indicator.name in ways and one not in now)
     return SinceLast(
         last.quarter, last.as_of, compared, tuple(revised), stand,
-        tuple(one for one in now if one not in going_on), going_on, over,
+        tuple(one for one in now if one not in going_on), going_on, over, *_of_sites(released, found, ways),
     )  # fmt: skip
+
+
+def _of_sites(
+    released: ReleasedCounts, found: QuarterFindings, ways: Mapping[str, str]
+) -> tuple[tuple[SiteSignal, ...], ...]:
+    """Give the signals of sites that are new, go on, are none now, and cannot be judged now."""
+    now = found.site_signals
+    keys = {one.key for one in now}
+    over: list[SiteSignal] = []
+    unknown: list[SiteSignal] = []
+    for one in released.indicators:
+        known = released.by_site(one).set_index("site")["value"].notna()
+        for site in released.sites:
+            key = site_key(one.name, site)
+            if key in ways and key not in keys:
+                (over if known[site] else unknown).append(SiteSignal(one.name, site, ways[key]))
+    return (
+        tuple(one for one in now if ways.get(one.key) != one.way),
+        tuple(one for one in now if ways.get(one.key) == one.way),
+        tuple(over),
+        tuple(unknown),
+    )
 
 
 def since_words(found: QuarterFindings, since: SinceLast) -> list[str]:
     """Say what became of the last release: signals first, then what late data revised."""
     day = "" if since.as_of is None else f", with data up to {day_words(since.as_of)}"
     said = [f"The last release reported {quarter_in_words(since.quarter)}{day}."]
-    for those, what in ((since.new, "New signals"), (since.going_on, "Signals that go on")):
-        if those:
-            told = "; ".join(f"{name_words(one)}: {verdict_words(found, one)}" for one in those)
-            said.append(f"{what} ({len(those)}): {told}.")
+    for those, sites, what in (
+        (since.new, since.new_sites, "New signals"),
+        (since.going_on, since.going_on_sites, "Signals that go on"),
+    ):
+        told = [f"{name_words(one)}: {verdict_words(found, one)}" for one in those]
+        told += [f"{site_label(found, one)}: {one.way} the whole" for one in sites]
+        if told:
+            said.append(f"{what} ({len(told)}): {'; '.join(told)}.")
     for one in since.over:
         unknown = one.change.verdict in NO_VALUE or one.change.verdict == "too early"
         state = f"cannot be judged now ({verdict_words(found, one)})" if unknown else "is none now"
         said.append(f"The signal of the last release in {in_text(name_words(one))} {state}.")
-    if not (since.new or since.going_on or since.over):
+    for lost, state in ((since.over_sites, "is none now"), (since.unknown_sites, "cannot be judged now")):
+        said += [f"The signal of the last release in {in_text(site_label(found, site))} {state}." for site in lost]
+    if len(said) == 1:
         judged = sum(one.judged for one in found.followed)
         said.append(
             f"The last release had no signal, and of {numbers.plural(judged, 'indicator')} judged now none has one."
         )
     return [*said, *_revised_words(since)]
+
+
+def site_label(found: QuarterFindings, one: SiteSignal) -> str:
+    """Name the signal of a site for readers."""
+    return f"{name_words(found.of(one.indicator))} at {one.site}"
 
 
 def _revised_words(since: SinceLast) -> list[str]:

@@ -13,11 +13,10 @@ from analysis.report.quarter.findings.words import name_words, shown
 #: More sites than this are counted and not named.
 _MOST_NAMED = 4
 WHOLE_HIDDEN = "The whole is that of the sites shown, as that of all of them is hidden."
-_NOT_ADJUSTED = "Shrunk towards the whole, and not adjusted, as nothing of the case mix is on record"
 
 
 def site_words(found: QuarterFindings) -> list[str]:
-    """Say how many sites were judged, which lie beyond the limits, and that nothing is said of those hidden."""
+    """Say how many sites were judged, which have a signal, and that nothing is said of those hidden."""
     sites = found.sites
     if sites is None:
         return ["Sites are not compared, as no outcome that is a share of patients is followed."]
@@ -32,16 +31,13 @@ def site_words(found: QuarterFindings) -> list[str]:
     which = f"{every} are judged" if sites.judged == n else f"{sites.judged} of {n} {form(sites.judged, 'is')} judged"
     said = [f"Sites by {title}, {sites.span}: {which}{_why(sites)}."]
     if sites.widened:
-        said.append("Those judged differ by more than chance, so the limits are widened.")
-    far = f"{_sided(sites.beyond)} {form(len(sites.beyond), 'lies')}" if sites.beyond else "none lies"
-    said.append(f"Of those judged, {far} beyond {_limits(sites)} about the whole of {_value(found, sites.whole)}.")
-    if sites.adjusted:
-        told = f"{_sided(sites.apart)} {form(len(sites.apart), 'differs')} from the whole"
-        if not sites.apart:
-            among = f"any of the {sites.adjusted}" if sites.adjusted > 1 else "the one judged"
-            told = f"no difference from the whole can be told for {among}"
-        how = "After adjustment for case mix" if sites.case_mix_known else f"{_NOT_ADJUSTED},"
-        said.append(f"{how} {told} ({numbers.level_in_words(found.level)} intervals).")
+        said.append("As a precaution the limits are widened by the spread between those judged.")
+    far = f"{_sided(sites.signals)} {form(len(sites.signals), 'has')}" if sites.signals else "none has"
+    among, how, whole = f"Of the {sites.judged} judged", "not adjusted for case mix", sites.whole
+    if sites.after_adjustment:
+        among, how, whole = f"Of the {sites.adjusted} judged after adjustment for case mix", "", sites.adjusted_whole
+    against = f"against the whole of {_value(found, whole)}"
+    said.append(f"{among}, {far} a signal {against}{f', {how}' if how else ''}.")
     if NO_SITE in sites.recorded:
         said.append("Patients without a recorded site count as one.")
     return said
@@ -54,40 +50,33 @@ def site_point(found: QuarterFindings) -> str:
 
 
 def funnel_title(found: QuarterFindings) -> str:
-    """Say in one line how many sites lie beyond the limits, for the title of a slide; of none judged nothing."""
+    """Say in one line which sites have a signal, for the title of a slide; of none judged nothing."""
     sites = found.sites
     if sites is None or not sites.judged:
         return ""
-    far = f"{_sided(sites.beyond, values=False)} {form(len(sites.beyond), 'lies')}" if sites.beyond else "none lies"
-    differ = " differ by more than chance," if sites.widened else ","
-    of = "" if sites.widened else "of "
-    return (
-        f"{found.of(found.main).indicator.title}: {of}{numbers.plural(sites.judged, 'site')} judged{differ} {far} beyond "
-        f"{_limits(sites)}{_hidden(sites)}"
-    )
+    return f"{found.of(found.main).indicator.title}: of {numbers.plural(sites.judged, 'site')} judged, {_signals(sites)}{_hidden(sites)}"
 
 
 def case_mix_title(found: QuarterFindings) -> str:
-    """Say in one line which sites differ from the whole after adjustment, for the title of a slide."""
+    """Say in one line which sites have a signal after adjustment, for the title of a slide."""
     sites = found.sites
     if sites is None or not sites.adjusted:
         return ""
     judged = numbers.plural(sites.adjusted, "site")
     how = "After case-mix adjustment" if sites.case_mix_known else "Not adjusted for case mix:"
-    if not sites.apart:
-        return f"{how} no difference from the whole can be told for {judged} judged{_hidden(sites)}"
-    apart = f"{_sided(sites.apart, values=False)} {form(len(sites.apart), 'differs')} from the whole"
-    return f"{how}{',' if sites.case_mix_known else ''} of {judged} judged, {apart}{_hidden(sites)}"
+    return f"{how}{',' if sites.case_mix_known else ''} of {judged} judged, {_signals(sites)}{_hidden(sites)}"
 
 
 def funnel_words(found: QuarterFindings) -> str:
-    """Say in one sentence what the funnel shows: every site beyond a limit by name, and how many are hidden."""
+    """Say in one sentence what the funnel shows: every signal and every site beyond a limit by name, and how many are hidden."""
     sites = found.sites
     if sites is None or not sites.judged:
         return ""
     limits = "widened limits" if sites.widened else "limits"
     lowest, highest = (_value(found, one) for one in sites.shares)
     said = [f"{_value(found, sites.whole)} over the whole, from {lowest} to {highest} at single sites"]
+    adjusted = " after adjustment for case mix" if sites.after_adjustment else ""
+    said.append(f"signals{adjusted}: {numbers.listed([one.name for one in sites.signals]) or 'none'}")
     for those, which in ((sites.beyond, f"beyond the 99.8 % {limits}"), (sites.near, f"beyond the 95 % {limits} only")):
         named = [f"{one.name} ({_value(found, one.value)})" for one in those]
         said.append(f"{which}: {numbers.listed(named) or 'none'}")
@@ -131,10 +120,13 @@ def case_mix_words(found: QuarterFindings) -> str:
         for one in sites.apart
     ]
     how = "after" if sites.case_mix_known else "without"
+    signals = (
+        f"Signals: {numbers.listed([one.name for one in sites.signals]) or 'none'}. " if sites.after_adjustment else ""
+    )
     return (
         f"Estimates of {numbers.plural(sites.adjusted, 'site')} {how} adjustment, observed over expected "
         f"{numbers.interval(sites.ratios[0], sites.ratios[1], 2)}; shrunken shares from {numbers.share(sites.estimates[0])} to "
-        f"{numbers.share(sites.estimates[1])} about the whole of {numbers.share(sites.adjusted_whole)}. Intervals "
+        f"{numbers.share(sites.estimates[1])} about the whole of {numbers.share(sites.adjusted_whole)}. {signals}Intervals "
         f"({numbers.level_in_words(found.level)}) that leave out the whole: {numbers.listed(named) or 'none'}."
     )
 
@@ -168,8 +160,9 @@ def _label(found: QuarterFindings) -> str:
     return name_words(one) if one.indicator.is_completeness else one.indicator.label
 
 
-def _limits(sites: Sites) -> str:
-    return f"the {'widened ' if sites.widened else ''}99.8 % limits"
+def _signals(sites: Sites) -> str:
+    who = f"{_sided(sites.signals, values=False)} {form(len(sites.signals), 'has')}" if sites.signals else "none has"
+    return f"{who} a signal"
 
 
 def _hidden(sites: Sites) -> str:

@@ -5,6 +5,7 @@ from collections.abc import Sequence
 
 from analysis.cohort.follow_up.as_of import day_in_words
 from analysis.counted import form
+from analysis.quarter.over_time.release_changes import RULES as SIGNAL_RULES
 from analysis.quarter.over_time.run_chart import RULES as RUN_RULES
 from analysis.quarter.over_time.special_causes import RULES
 from analysis.quarter.periods import quarter_before, quarter_in_words
@@ -16,6 +17,8 @@ from analysis.report.quarter.findings.finding import Followed, Patients, Quarter
 #: More indicators than this are counted and not named.
 MOST_NAMED = 4
 LOST, STEADIER = "too many lost", "steadier"
+#: What a rule of a chart, or a site beyond a limit drawn, is without a signal.
+WORTH_A_LOOK = "worth a look"
 #: Why an indicator has no value in the quarter.
 NO_VALUE = {
     "not yet due": "the patients are not yet due",
@@ -159,12 +162,12 @@ def group_of(found: QuarterFindings, one: Followed) -> str:
     """Give the verdict on an indicator, or what takes its place: too many lost, or points that only hug their line."""
     if one.judged and found.too_many_lost and one.indicator.role == "outcome":
         return LOST
-    return STEADIER if one.change.way == "steadier" else one.change.verdict
+    return STEADIER if one.change.way == STEADIER else one.change.verdict
 
 
 def has_changed(one: Followed) -> bool:
-    """Say whether a signal tells a change of level or a trend, and not only that points hug their centre line."""
-    return one.change.verdict == "signal" and one.change.way != STEADIER
+    """Say whether an indicator has a signal."""
+    return one.change.verdict == "signal"
 
 
 def verdict_words(found: QuarterFindings, one: Followed) -> str:
@@ -172,13 +175,12 @@ def verdict_words(found: QuarterFindings, one: Followed) -> str:
     change = one.change
     if group_of(found, one) == LOST:
         return "too many lost to tell"
+    if change.way == STEADIER:
+        return "no change, points nearer together than by chance"
     if change.verdict == "signal":
-        if change.way == STEADIER:
-            return "no change, points nearer together than by chance"
         began = "" if change.since == found.quarter else f" since {quarter_in_words(change.since)}"
-        than = f" than {'the baseline' if one.chart == 'control chart' else 'the median'}"
         which = f" ({change.direction})" if change.direction else ""
-        return f"{change.way}{'' if change.way in ('rising', 'falling') else than}{began}{which}"
+        return f"{change.way} than the baseline{began}{which}"
     return {"no signal": "no change can be told", "too early": "too early to tell", **NO_VALUE}[change.verdict]
 
 
@@ -192,11 +194,13 @@ def item_words(found: QuarterFindings, one: Followed) -> str:
     earlier = quarter_in_words(quarter_before(found.quarter))
     (before,) = shown(one, one.before)
     then = f"no value for {earlier}" if numbers.is_missing(one.before) else f"{before} in {earlier}"
-    rules = RULES if one.chart == "control chart" else RUN_RULES
-    met = f", by {numbers.listed([rules[name] for name in one.change.rules])}" if one.change.rules else ""
-    run = " (run chart: shifts and trends only)" if one.judged and one.chart == "run chart" else ""
+    met = f", by {numbers.listed([SIGNAL_RULES[name] for name in one.change.rules])}" if one.change.rules else ""
+    run = " (run chart: two quarters or more together only)" if one.judged and one.chart == "run chart" else ""
     wanders = "; over the whole chart its runs about the median are not those of chance" if one.wanders else ""
     told = f"; {verdict_words(found, one)}{met}" if one.change.verdict == "signal" else ""
+    if one.change.look and one.change.verdict != "signal":
+        rules = RULES if one.chart == "control chart" else RUN_RULES
+        told += f"; {WORTH_A_LOOK}: {numbers.listed([rules[name] for name in one.change.look])}"
     if one.change.recent:
         told += f"; a signal in the year before, {_when(one)}"
     return f"{name_words(one)}: {_measured(found, one)}, {then}{told}{run}{wanders}."
@@ -207,7 +211,8 @@ def chart_words(found: QuarterFindings, one: Followed) -> str:
     quarter = quarter_in_words(found.quarter)
     if one.change.verdict in NO_VALUE:
         return f"No point in {quarter}: {verdict_words(found, one)}."
-    return f"In {quarter}: {verdict_words(found, one)}."
+    looked = f"; a rule met, {WORTH_A_LOOK}" if one.change.look and one.change.verdict != "signal" else ""
+    return f"In {quarter}: {verdict_words(found, one)}{looked}."
 
 
 def title_words(found: QuarterFindings, one: Followed) -> str:

@@ -15,7 +15,7 @@ SITES = Sites(
     recorded=tuple("abcde"), judged=4, hidden=1, span="Q1 2026", whole=0.7, shares=(0.54, 0.81),
     beyond=(Site("d", 0.54, "below"),), near=(Site("c", 0.59, "below"), Site("a", 0.81, "above")), widened=False, adjusted=4,
     adjusted_whole=0.7, ratios=(0.771, 1.157), estimates=(0.57, 0.78), apart=(Site("d", 0.57, "below", 0.48, 0.66),),
-    case_mix_known=True, limits_notes=("Exact limits.",), case_mix_notes=("Expected: by a model.",),
+    case_mix_known=True, signals=(Site("d", 0.54, "below"),), limits_notes=("Exact limits.",), case_mix_notes=("Expected: by a model.",),
 )  # fmt: skip
 
 
@@ -28,8 +28,8 @@ def found(**changed):
 
 def test_the_funnel_names_every_site_beyond_a_limit_and_counts_the_hidden():
     assert funnel_words(found()) == (
-        "Funnel of 4 sites, Q1 2026: better by week 26, 70 % over the whole, from 54 % to 81 % at single sites; beyond the "
-        "99.8 % limits: d (54 %); beyond the 95 % limits only: c (59 %) and a (81 %); 1 site not shown because of small counts."
+        "Funnel of 4 sites, Q1 2026: better by week 26, 70 % over the whole, from 54 % to 81 % at single sites; signals: d; "
+        "beyond the 99.8 % limits: d (54 %); beyond the 95 % limits only: c (59 %) and a (81 %); 1 site not shown because of small counts."
     )
     many = tuple(Site(f"site {k}", 0.5, "below") for k in range(7))
     assert all(f"site {k} (50 %)" in funnel_words(found(beyond=many)) for k in range(7))

@@ -57,10 +57,34 @@ def test_signals_have_their_state(folder):
         states.append(dict(zip(rows["indicator"], rows["state"], strict=True)))
         quarter.record_release(study)
     assert states == [{}, {"improved": "new", "gain": "new"}, {"improved": "goes on", "gain": "goes on"}]
-    assert table.notes == ("Of 4 indicators 4 could be judged. New: not in the last release, or there was none.",)
+    assert table.notes == (
+        "Of 4 indicators 4 could be judged, and 12 comparisons of sites. New: not in the last release, or there was none.",
+    )
     first, table = signals_of(prepared(plant(quarters=13), folder.parent))
     assert first.empty
-    assert table.notes == ("Of 4 indicators 4 could be judged. None of those judged has a signal.",)
+    assert table.notes == (
+        "Of 4 indicators 4 could be judged, and 12 comparisons of sites. None of those judged has a signal.",
+    )
+
+
+def test_a_site_with_a_signal_stands_in_the_same_list(folder):
+    """A site far below the others, in two releases, and as good as they are in the third."""
+    states, told = [], []
+    for n in (13, 14, 20):
+        cohort = plant(quarters=n, each=60, improved=lambda q, site: 0.3 if site == "west" and q < 14 else 0.6)
+        study = prepared(cohort, folder)
+        rows, _ = signals_of(study)
+        states.append([tuple(one) for one in rows[["indicator", "site", "state", "way"]].to_numpy() if one[1]])
+        told.append("\n".join(text for one in quarter.since_last_release(study) for text in one.paragraphs))
+        assert rows.loc[rows["site"].ne(""), "label"].eq("Patients improved at west").all()
+        quarter.record_release(study)
+    assert [[one for one in state if one[0] == "improved"] for state in states] == [
+        [("improved", "west", "new", "below")],
+        [("improved", "west", "goes on", "below")],
+        [("improved", "west", "none now", "below")],
+    ]
+    assert "Signals that go on (1): Patients improved at west: below the whole." in told[1]
+    assert "The signal of the last release in patients improved at west is none now." in told[2]
 
 
 def kneecurve(*words):

@@ -41,32 +41,31 @@ TRUTHS = {
         ["In Q4 2025, 160 patients started; all were due by 22 July 2026.", "Seen were 144 of 160 (90 %)", "16 were lost.", NO_CHANGE,
          ("Patients improved: 61 % (88/144; 95 % interval 53 to 69 %) in Q4 2025, 61 % over the baseline; the chart takes 49 "
           "to 73 % in one quarter for chance."),
-         "all 4 are judged. Of those judged, none lies beyond the 99.8 % limits",
+         "all 4 are judged. Of the 4 judged, none has a signal against the whole of 60 %, not adjusted for case mix.",
          "On record are 32 harms within six weeks among 160 patients followed that long (20.0 per 100 patients, 95 % interval 13.7 to 28.2)",
          LOOKED_FOR],
         ["A change is seen", "higher than", "lower than", "because of small", "may have fared", "in 100 show"],
-        ["Patients improved: 61 % in Q4 2025, no change can be told", "of 4 sites judged, none lies beyond"],
+        ["Patients improved: 61 % in Q4 2025, no change can be told", "of 4 sites judged, none has a signal"],
     ),
     "one site bad but hidden": (
         BAD_AND_SMALL, {},
-        ["3 of 5 are judged; 2 are hidden because of small counts.", "Of those judged, none lies beyond",
+        ["3 of 5 are judged; 2 are hidden because of small counts.", "Of the 3 judged, none has a signal",
          "Whether a site that is hidden lies beyond the limits is not known."],
         ["tiny", "No site", "no site", "all 5", "every site", LOOKED_FOR],
-        ["of 3 sites judged, none lies beyond the 99.8 % limits; 2 hidden", "can be told for 3 sites judged; 2 hidden"],
+        ["Patients improved: of 3 sites judged, none has a signal; 2 hidden", "mix: of 3 sites judged, none has a signal; 2 hidden"],
     ),
     "one site bad and seen": (
         {"sites": TEN, "each": 18, "improved": lambda q, site: 0.25 if site == "site d" else 0.6}, {},
-        ["all 10 are judged. Of those judged, site d (21 %, below) lies beyond the 99.8 % limits about the whole of 58 %.",
-         "site d (29 %, below)", NO_CHANGE],
-        ["none lies", "site a (", "worst", "worse than", "poor", "fault"],
-        ["of 10 sites judged, site d (below) lies beyond the 99.8 % limits", "site d (below) differ"],
+        ["all 10 are judged. Of the 10 judged, site d (21 %, below) has a signal against the whole of 58 %, not adjusted for case mix.",
+         ("Of 100 releases without any change 5 or fewer have a signal, over all that is judged here: 4 indicators, 10 sites and 2 "
+          "comparisons of sites by other indicators."), NO_CHANGE],
+        ["none has", "site a (", "worst", "worse than", "poor", "fault"],
+        ["Patients improved: of 10 sites judged, site d (below) has a signal", "mix: of 10 sites judged, site d (below) has a signal"],
     ),
-    "sites differ, none beyond": (
+    "one of few sites bad": (
         {"improved": lambda q, site: 0.35 if site == "west" else 0.6}, {},
-        ["Those judged differ by more than chance, so the limits are widened. Of those judged, none lies beyond the widened",
-         "west (39 %, below) differ from the whole (95 % intervals)"],
-        ["no difference from the whole"],
-        ["4 sites judged differ by more than chance, none lies beyond the widened 99.8 % limits"],
+        ["As a precaution the limits are widened by the spread between those judged. Of the 4 judged, west (36 %, below) has a signal"],
+        ["none has a signal"], ["of 4 sites judged, west (below) has a signal"],
     ),
     "nothing varies": (
         {"spread": 0.0}, {},
@@ -77,10 +76,10 @@ TRUTHS = {
     "a true improvement": (
         {"quarters": 20, "improved": lambda q, site: 0.7 if q >= 12 else 0.6}, {},
         [("A change is seen in 2 of the 3 indicators judged. Patients improved: 66 % (93/141; 95 % interval 58 to 73 %) in Q4 "
-          "2026, 61 % over the baseline; higher than the baseline since Q4 2024 (better)."),
-         "in which nothing changes, 2 to 4 in 100 show a change in the last one."],
+          "2026, 61 % over the baseline; higher than the baseline since Q1 2025 (better)."),
+         "Of 100 releases without any change 5 or fewer have a signal, over all that is judged here: 4 indicators, 4 sites and 8 "],
         ["(worse)", NO_CHANGE, "lower than", "six weeks: higher", "the chart takes"],
-        ["Patients improved: 66 % in Q4 2026, higher than the baseline since Q4 2024 (better)"],
+        ["Patients improved: 66 % in Q4 2026, higher than the baseline since Q1 2025 (better)"],
     ),
     "a true decline": (
         {"improved": lambda q, site: 0.4 if q == 15 else 0.6}, {},
@@ -89,7 +88,7 @@ TRUTHS = {
     ),
     "better, and more harms": (
         {"improved": lambda q, site: 0.8 if q == 15 else 0.6, "harms": lambda q, site: 0.4 if q == 15 else 0.2}, {},
-        [("A change is seen in 3 of the 3 indicators judged. Harms within six weeks: higher than the baseline (worse). Patients "
+        [("A change is seen in 2 of the 3 indicators judged. Harms within six weeks: higher than the baseline (worse). Patients "
           "improved: 81 %"),
          ("64 harms within six weeks among 160 patients followed that long (40.0 per 100 patients, 95 % interval 30.8 to "
           "51.1), 19.7 per 100 patients over the baseline; higher than the baseline (worse).")],
@@ -175,8 +174,8 @@ TRUTHS = {
     ),
     "nothing to adjust for": (
         {"sites": ("north", "south"), "improved": lambda q, site: 0.4 if site == "south" else 0.7, "quarters": 13}, {},
-        ["Shrunk towards the whole, and not adjusted, as nothing of the case mix is on record, north (70 %, above) and south"],
-        ["After", "after adjustment"], ["Not adjusted for case mix: of 2 sites judged, north (above) and south (below)"],
+        ["Of the 2 judged, north (72 %, above) and south (38 %, below) have a signal against the whole of 55 %, not adjusted for case mix."],
+        ["After", "after adjustment"], ["Not adjusted for case mix: of 2 sites judged, north (above) and south (below) have a signal"],
     ),
     "one patient": (
         {"sites": ("only",), "each": 1, "quarters": 3, "harms": 1.0, "seen": 1.0}, {"small_counts": "shown"},
@@ -302,6 +301,6 @@ def test_aggregates_say_what_they_do_not_hold(tmp_path):
         "A change is seen in 1 of the 2 indicators judged. Complications: 0.62 per unit of the denominator ("
     )
     assert "higher than the baseline since April 2025 (worse). Full extension: " in changed
-    assert "both are judged. Of those judged, none lies beyond" in sites
+    assert "both are judged. Of the 2 judged, none has a signal against the whole of" in sites
     assert harms.startswith("Which of these counts are harms is not in the data.")
     assert not re.search("started|were seen|were lost", " ".join([*answer.paragraphs, *titles]))

@@ -14,12 +14,12 @@ from .test_quarter_truths import TRUTHS
 SAID = {
     "nothing there": ("as before", "Go on.", "of the 3 indicators judged, 3 are as before; completeness reaches its floor in 1 of 1 measure"),
     "a true improvement": (
-        "getting better since Q4 2024", "Find out what helped since Q4 2024, and keep it.",
+        "getting better since Q1 2025", "Find out what helped since Q1 2025, and keep it.",
         "of the 3 indicators judged, 2 are getting better and 1 is as before",
     ),
     "better, and more harms": (
         "getting better", "Find out what helped in this quarter, and keep it.",
-        "of the 3 indicators judged, 1 is getting worse and 2 are getting better",
+        "of the 3 indicators judged, 1 is getting worse, 1 is getting better and 1 is as before",
     ),
     "half lost, better those seen": (
         "cannot say: too many were lost", "Reach those who were lost; until then nothing is concluded.",
@@ -34,7 +34,7 @@ SAID = {
         "cannot say: too few patients to be shown", "Look at several quarters together.",
         "nothing can be said yet of any of the 3 indicators",
     ),
-    "nothing varies": ("as before", "Go on.", "of the 3 indicators judged, 3 are as before"),
+    "nothing varies": ("as before, worth a look", "Look at its chart before the next quarter.", "of the 3 indicators judged, 3 are as before"),
 }  # fmt: skip
 
 
