@@ -23,7 +23,9 @@ SENTENCES = (
     (rf"of the {N} patients? followed six weeks", (FOLLOWED,)),
 )
 #: What follows from counts that were read already, or counts nothing of the cohort.
-NOT_COUNTS = rf"per 100 patients|{N} (?:was|were) lost|[Cc]ounts from 1 to 10|a count from 1 to 10"
+NOT_COUNTS = (
+    rf"per 100 patients|{N} (?:was|were) lost|[Cc]ounts from 1 to 10|a count from 1 to 10|hidden are as one [^)]*\)"
+)
 #: What a count in words looks like; none may be left when all that is known was taken out.
 ANY_COUNT = rf"{N}/{N}|{N} among {N}|{N} (?:patients?|harms?|were lost|was lost|of \d+ patients)"
 

@@ -187,6 +187,9 @@ class Sites:
         mix where something was adjusted for. The others beyond limits are worth a look.
     after_adjustment : bool
         Whether signals are judged after adjustment.
+    together : tuple of float
+        Numerator and denominator of those hidden, together: what is left of the whole, which any reader can compute; empty where
+        none is hidden, or the whole is.
     """
 
     recorded: tuple[str, ...]
@@ -209,6 +212,7 @@ class Sites:
     whole_hidden: bool = False
     signals: tuple[Site, ...] = ()
     after_adjustment: bool = False
+    together: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)

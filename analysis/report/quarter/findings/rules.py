@@ -206,7 +206,16 @@ def _sites(
         ),
         after_adjustment=after,
         whole_hidden=bool(released.of(compared, [WINDOW])["hidden"].iloc[0]),
+        together=_together(released.of(compared, [WINDOW]), rows),
     )
+
+
+def _together(whole: pd.DataFrame, rows: pd.DataFrame) -> tuple[float, ...]:
+    """Give numerator and denominator of the sites hidden, together: the whole without those shown."""
+    if not rows["hidden"].any() or whole["hidden"].iloc[0]:
+        return ()
+    shown = rows[~rows["hidden"]]
+    return tuple(float(whole[name].iloc[0] - shown[name].sum()) for name in ("numerator", "denominator"))
 
 
 def _ends(values: pd.Series) -> tuple[float, float]:

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 from analysis.counted import form
 from analysis.quarter.counts import ALL_SITES, NO_SITE
+from analysis.quarter.value_interval import value_interval
 from analysis.report.parts import numbers
 from analysis.report.parts.indicator_numbers import MOST_NAMED_IN_FUNNEL
 from analysis.report.parts.numbers import in_text
@@ -30,6 +31,7 @@ def site_words(found: QuarterFindings) -> list[str]:
     every = "both" if n == 2 else f"all {n}"
     which = f"{every} are judged" if sites.judged == n else f"{sites.judged} of {n} {form(sites.judged, 'is')} judged"
     said = [f"Sites by {title}, {sites.span}: {which}{_why(sites)}."]
+    said += _together(found, sites)
     if sites.widened:
         said.append("As a precaution the limits are widened by the spread between those judged.")
     far = f"{_sided(sites.signals)} {form(len(sites.signals), 'has')}" if sites.signals else "none has"
@@ -41,6 +43,17 @@ def site_words(found: QuarterFindings) -> list[str]:
     if NO_SITE in sites.recorded:
         said.append("Patients without a recorded site count as one.")
     return said
+
+
+def _together(found: QuarterFindings, sites: Sites) -> list[str]:
+    """Give what can be shown of the sites hidden: all of them as one."""
+    one = found.of(found.main).indicator
+    if not sites.together or not sites.together[1] > 0 or one.kind != "share" or sites.hidden < 2:
+        return []
+    n, of = sites.together
+    low, high = value_interval("share", n, of, level=found.level)
+    interval = f"{numbers.level_in_words(found.level)} interval {numbers.share_interval(low, high)}"
+    return [f"The {sites.hidden} hidden are as one {numbers.share(n / of)} ({numbers.fraction(n, of)}; {interval})."]
 
 
 def site_point(found: QuarterFindings) -> str:
@@ -105,7 +118,7 @@ def funnel_caption(found: QuarterFindings) -> str:
         said.append(
             f"Hidden because of small counts: {sites.hidden} of {numbers.plural(len(sites.recorded), 'site')}, mostly small "
             "ones, by their counts, so that those shown may lie to one side of the whole; over more quarters (parameter "
-            "site_quarters) more of them can be shown."
+            "site_quarters), or for the team alone (small_counts), more of them can be shown."
         )
     return " ".join(said)
 

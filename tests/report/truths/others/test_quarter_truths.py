@@ -49,7 +49,7 @@ TRUTHS = {
     ),
     "one site bad but hidden": (
         BAD_AND_SMALL, {},
-        ["3 of 5 are judged; 2 are hidden because of small counts.", "Of the 3 judged, none has a signal",
+        ["3 of 5 are judged; 2 are hidden because of small counts.", "The 2 hidden are as one 5", "Of the 3 judged, none has a signal",
          "Whether a site that is hidden lies beyond the limits is not known."],
         ["tiny", "No site", "no site", "all 5", "every site", LOOKED_FOR],
         ["Patients improved: of 3 sites judged, none has a signal; 2 hidden", "mix: of 3 sites judged, none has a signal; 2 hidden"],
