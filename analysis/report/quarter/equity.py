@@ -27,10 +27,8 @@ _TESTED = (
 def equity(study: QuarterStudy) -> Section:
     """Show every share by group, small counts hidden; nothing for counts without patients."""
     found = study.equity
-    if study.origin is None:
-        return Section(())
     if found is None:
-        return Section((absent(study.no_equity),))
+        return Section((absent(study.no_equity),) if study.no_equity else ())
     rows = []
     for kind in found.counts.kinds:
         for group in found.counts.groups(kind):

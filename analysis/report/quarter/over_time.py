@@ -33,10 +33,8 @@ def outcomes(study: QuarterStudy) -> Section:
 
 def recovery(study: QuarterStudy) -> Section:
     """Show the recovery curves of patients by group of quarters; nothing for aggregates, which hold no patient."""
-    if study.origin is None:
-        return Section(())
     if study.curves is None:
-        return Section((absent(study.no_curves),))
+        return Section((absent(study.no_curves),) if study.no_curves else ())
     figure = curves_by_quarter_figure(
         study.curves, caption=curves_caption(study.curves), told=curves_told(study.curves),
         message=curves_title(study.curves),

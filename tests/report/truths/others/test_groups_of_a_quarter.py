@@ -90,3 +90,9 @@ def test_a_year_stands_as_it_was_released_and_other_definitions_are_refused(tmp_
 def test_what_is_not_there_is_said(cohort, told, tmp_path):
     study = prepared(cohort(), tmp_path)
     assert f"Not in the data: {told}" in said(quarter.equity(study))
+
+
+def test_of_counts_without_patients_nothing_is_said_of_groups_or_curves(tmp_path):
+    of_network = replace(prepared(plant(), tmp_path), equity=None, no_equity="", curves=None, no_curves="")
+    assert quarter.equity(of_network).items == ()
+    assert quarter.recovery(of_network).items == ()
