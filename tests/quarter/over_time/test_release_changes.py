@@ -67,6 +67,13 @@ def test_hidden_quarters_are_in_no_comparison():
     assert [one.quarters for one in departures(shown, charts["main"], ["2025-Q3"])["2025-Q3"]] == [1]
 
 
+def test_of_a_quarter_that_is_compared_with_nothing_no_lack_of_change_is_said():
+    """A run chart of nine points whose last but one is hidden: the quarter alone is not compared, nor with those before."""
+    shown, charts, found = judged([60, 61, 59, 60, 62, 58, 60, 5, 61], small_counts="hidden")
+    assert departures(shown, charts["main"], ["2024-Q1"]) == {"2024-Q1": []}
+    assert found["main"].verdict == "too early"
+
+
 def test_where_quarters_differ_by_more_than_chance_their_spread_counts():
     """Quarters 15 points off in turn: 80 of 100 is no signal, as it would be about a steady baseline."""
     assert judged([*STEADY, 80])[2]["main"].verdict == "signal"
