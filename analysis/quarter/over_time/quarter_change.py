@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from analysis.quarter.over_time.charts import IndicatorChart
     from analysis.quarter.released_counts import ReleasedCounts
 
-#: signal: the quarter belongs to a pattern that meets a rule. no signal: the chart can tell and no rule is met. too early:
+#: Of one chart: signal: the quarter belongs to a pattern that meets a rule. no signal: it can tell and no rule is met. too early:
 #: too few points to tell. The others have no value: not yet due, a small count, nobody in the denominator.
 Verdict = Literal["signal", "no signal", "too early", "not yet due", "hidden", "nobody"]
 #: steadier: points hug the centre line, which says nothing of the level. Empty without a signal.
@@ -42,7 +42,8 @@ class QuarterChange(Result):
     verdict : str
         One of :data:`Verdict`.
     rules : tuple of str
-        Rules of the chart whose patterns the quarter belongs to.
+        Rules of the chart whose patterns the quarter belongs to; of a release the one of
+        :data:`analysis.quarter.over_time.release_changes.RULES` that is met.
     way : str
         One of :data:`Way`: the side of the centre line, or of a trend alone its direction.
     direction : {"better", "worse", ""}

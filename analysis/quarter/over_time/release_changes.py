@@ -35,7 +35,7 @@ def release_changes(released: ReleasedCounts, charts: Mapping[str, IndicatorChar
         A signal is a quarter, or the last two, four or eight, that lies further from the baseline than chance takes it with
         the p value of :mod:`analysis.quarter.signal_level`: that is chosen by how many charts are judged. Its rules are
         those of :data:`analysis.quarter.over_time.against_baseline.SPANS`. Rules that a chart meets are worth a look, and no
-        signal by themselves.
+        signal by themselves. It is too early where the quarter can be compared neither alone nor with those before it.
 
     Examples
     --------
@@ -65,6 +65,8 @@ def _judged(
     quarters = every_period(dict.fromkeys(quarter_of(one) for one in released.periods))
     before = quarters[: quarters.index(released.quarter)][-_YEAR:]
     every = departures(released, chart, [*before, released.quarter])
+    if not every[released.quarter]:  # nothing is compared, so nothing is said of a change
+        return QuarterChange(met.name, "too early", look=met.rules)
     found = _furthest(every[released.quarter], limits[0])
     if found is not None:
         return replace(

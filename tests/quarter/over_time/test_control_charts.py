@@ -149,7 +149,7 @@ def test_limits_without_width_have_no_inner_third():
 @pytest.mark.slow
 @pytest.mark.parametrize(("quarters", "told"), [(16, 0.02), (24, 0.04)])
 def test_how_often_nothing_looks_like_a_change(quarters, told):
-    """What the report says of chance: shares of 120 patients at 60 %, the first twelve quarters the baseline."""
+    """Why a rule met is no signal of a release: shares of 120 patients at 60 %, the first twelve quarters the baseline."""
     rng, found = np.random.default_rng(quarters), 0
     for _ in range(4000):
         shares = rng.binomial(120, 0.6, quarters) / 120

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analysis.quarter import Indicator, QuarterCounts, chart_of, quarter_change, release
+from analysis.quarter import Indicator, QuarterCounts, chart_of, release
 from analysis.quarter.periods import every_period
 from analysis.report.quarter.findings.doubts import doubts_words
 from analysis.report.quarter.findings.other_sites_words import other_sites_words
@@ -140,7 +140,7 @@ def told_of(network, quarter=None, *, small_counts="shown"):
         funnel_title(found), funnel_words(found), case_mix_title(found), case_mix_words(found),
         *(item_words(found, one) for one in found.followed),
     ]  # fmt: skip
-    rules = [name for name, chart in charts.items() if quarter_change(released, chart).verdict == "signal"]
+    rules = [one.indicator.name for one in found.followed if one.change.look]
     return Told(found, [one for one in sentences if one], released, rules)
 
 

@@ -110,7 +110,7 @@ def _key(noun: str, *, signals: bool) -> list[Line2D]:
     """Say what the points are; the lines have their names at their ends."""
     points = Line2D([], [], color=LINE, marker="o", markersize=4.5, linewidth=1.3, label=f"value of a {noun}")
     pattern = Line2D(
-        [], [], linestyle="none", marker="D", markersize=6, color=SIGNAL, label="of a pattern that meets a rule"
+        [], [], linestyle="none", marker="D", markersize=6, color=SIGNAL, label="meets a rule: worth a look"
     )
     return [points, *([pattern] if signals else [])]
 
@@ -221,7 +221,7 @@ def _caption(found: IndicatorChart, chart: ControlChart | RunChart) -> str:
     aim = found.indicator.target
     if np.isfinite(aim):
         lines = f"{lines} Dots and dashes: the target, {value_shower(found.indicator)(aim)}."
-    signal = " Orange diamonds belong to a pattern that meets a rule." if found.signals else ""
+    signal = " Orange diamonds belong to a pattern that meets a rule, which is worth a look." if found.signals else ""
     return f"{baseline} {lines}{signal}{left_out} {' '.join(chart.notes)}"
 
 

@@ -35,13 +35,13 @@ def signal_notes(found: QuarterFindings) -> list[str]:
         "together, further from the baseline than chance takes it, where the baseline is an estimate too (exact conditional tests "
         "of shares and rates; t prediction limits of means, or where periods differ by more than chance)."
     )
-    how = ", after adjustment for case mix" if found.sites is not None and found.sites.after_adjustment else ""
+    how = " (after adjustment for case mix)" if found.sites is not None and found.sites.after_adjustment else ""
     parts = [
-        f"{_of_100(CHARTS)} to {len(SPANS) * charts} comparisons of {numbers.plural(charts, 'indicator')} with the baseline",
-        f"{_of_100(YEAR_BEFORE)} to those of the year before",
-        *([f"{_of_100(SITES)} to {numbers.plural(main, 'site')} by the main outcome{how}"] if main else []),
+        f"{_of_100(CHARTS)} by {len(SPANS) * charts} comparisons of {numbers.plural(charts, 'indicator')} with the baseline",
+        f"{_of_100(YEAR_BEFORE)} by those of the year before",
+        *([f"{_of_100(SITES)} by {numbers.plural(main, 'site')} of the main outcome{how}"] if main else []),
         *(
-            [f"{_of_100(OTHER_SITES)} to {numbers.plural(others, 'comparison')} of sites by other indicators"]
+            [f"{_of_100(OTHER_SITES)} by {numbers.plural(others, 'comparison')} of sites by other indicators"]
             if others
             else []
         ),
@@ -50,15 +50,11 @@ def signal_notes(found: QuarterFindings) -> list[str]:
         "Signal of a site: further from all others than chance takes it, by the same tests, their spread allowed for."
     )
     allotted = (
-        f"Of 100 releases without any change {_most()} or fewer have a signal. Of these {_most()}, {numbers.listed(parts)} are "
-        "allotted, each part divided equally among its comparisons (Bonferroni)."
+        f"Of 100 releases without any change {_most()} or fewer have a signal: {', '.join(parts)}; each part is divided equally "
+        "among its comparisons (Bonferroni)."
     )
-    return [
-        first,
-        *([sites] if main + others else []),
-        allotted,
-        f"Rules of charts that are met, and sites beyond limits drawn, are without a signal of the release {WORTH_A_LOOK}.",
-    ]
+    look = f"Rules of charts that are met, and sites beyond limits drawn, are {WORTH_A_LOOK} where there is no signal."
+    return [first, *([sites] if main + others else []), allotted, look]
 
 
 _SPANS = {1: "one", 2: "two", 4: "four", 8: "eight"}

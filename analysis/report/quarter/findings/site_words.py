@@ -40,6 +40,7 @@ def site_words(found: QuarterFindings) -> list[str]:
         among, how, whole = f"Of the {sites.adjusted} judged after adjustment for case mix", "", sites.adjusted_whole
     against = f"against the whole of {_value(found, whole)}"
     said.append(f"{among}, {far} a signal {against}{f', {how}' if how else ''}.")
+    said += _by_others(found)
     if NO_SITE in sites.recorded:
         said.append("Patients without a recorded site count as one.")
     return said
@@ -58,8 +59,9 @@ def _together(found: QuarterFindings, sites: Sites) -> list[str]:
 
 def site_point(found: QuarterFindings) -> str:
     """Say the same in few words, for a slide."""
-    title = funnel_title(found)
-    return f"{title}." if title else site_words(found)[0]
+    title, more = funnel_title(found), sum(one.indicator != found.main for one in found.site_signals)
+    others = f"; by other indicators {more} {form(more, 'has')} one" if more else ""
+    return f"{title}{others}." if title else site_words(found)[0]
 
 
 def funnel_title(found: QuarterFindings) -> str:
@@ -171,6 +173,16 @@ def _value(found: QuarterFindings, value: float) -> str:
 def _label(found: QuarterFindings) -> str:
     one = found.of(found.main)
     return name_words(one) if one.indicator.is_completeness else one.indicator.label
+
+
+def _by_others(found: QuarterFindings) -> list[str]:
+    """Name the signals of sites by other indicators; nothing where there is none."""
+    those = [one for one in found.site_signals if one.indicator != found.main]
+    if not those:
+        return []
+    named = [f"{one.site} ({in_text(name_words(found.of(one.indicator)))}, {one.way})" for one in those]
+    told = numbers.listed(named) if len(those) <= _MOST_NAMED else f"{len(those)} places, listed under Sites,"
+    return [f"By other indicators {told} {form(len(those), 'has')} a signal."]
 
 
 def _signals(sites: Sites) -> str:

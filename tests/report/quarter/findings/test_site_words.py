@@ -7,7 +7,14 @@ import pytest
 from analysis.quarter import Indicator
 from analysis.quarter.over_time.quarter_change import QuarterChange
 from analysis.report.quarter.findings.finding import Followed, QuarterFindings, Site, Sites
-from analysis.report.quarter.findings.site_words import case_mix_caption, case_mix_words, funnel_caption, funnel_words
+from analysis.report.quarter.findings.site_words import (
+    case_mix_caption,
+    case_mix_words,
+    funnel_caption,
+    funnel_words,
+    site_point,
+    site_words,
+)
 
 NAN = float("nan")
 SHARE = Indicator("better", "Better by week 26", "share", "outcome", "higher", "better", "seen", "better", "seen")
@@ -50,6 +57,20 @@ def test_the_captions_carry_how_it_was_made_and_who_is_left_out():
     )
     assert "Hidden" not in funnel_caption(found(hidden=0))
     assert case_mix_caption(found()).endswith("the line is the whole, 70 %. Expected: by a model.")
+
+
+def test_signals_by_other_indicators_stand_in_short_and_on_the_slide():
+    other = Indicator("walks", "Walks alone", "share", "outcome", "higher", "walks", "seen", "walks", "seen")
+    main = found()
+    (one,) = main.followed
+    both = dataclasses.replace(
+        main, followed=(one, dataclasses.replace(one, indicator=other)), other_sites={"walks": main.sites}
+    )
+    assert "By other indicators d (Walks alone, below) has a signal." in site_words(both)
+    assert site_point(both) == (
+        "Better by week 26: of 4 sites judged, d (below) has a signal; 1 hidden; by other indicators 1 has one."
+    )
+    assert not any("By other indicators" in words for words in site_words(main))
 
 
 @pytest.mark.parametrize(("known", "how"), [(True, "after"), (False, "without")])
