@@ -11,6 +11,7 @@
 - ``for_programs``: The indicators and the signals of a quarter for other programs: numbers as they are, one row an indicator.
 - ``over_time``: The charts over time: outcomes, and the measures that must not get worse meanwhile.
 - ``sites``: The sites: a funnel about the whole, and observed against expected; by name, never ranked.
+- ``sites_over_time``: The sites over time: blocks of quarters of each, by name, against the line of all; nothing is tested there.
 - ``recording``: A release put on record, and what is said of the earlier ones it was checked against.
 - ``closing``: What stands at the end of a quarter's report: actions to fill in, methods, cautions, provenance.
 """
@@ -22,6 +23,7 @@ from analysis.report.quarter.opening import answer, changed, since_last_release,
 from analysis.report.quarter.over_time import balancing, harms, outcomes, process, recovery
 from analysis.report.quarter.recording import record_release
 from analysis.report.quarter.sites import case_mix, sites, sites_by_indicator
+from analysis.report.quarter.sites_over_time import sites_over_time
 from analysis.report.quarter.study import QuarterStudy, prepare_quarter
 
 __all__ = [  # noqa: RUF022 - the order of the report
@@ -43,6 +45,7 @@ __all__ = [  # noqa: RUF022 - the order of the report
     "actions",
     "signals",
     "sites_by_indicator",
+    "sites_over_time",
     "methods",
     "cautions",
     "provenance",

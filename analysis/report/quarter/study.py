@@ -18,6 +18,7 @@ from analysis.quarter import (
     ReleasedCounts,
     chart_of,
 )
+from analysis.quarter.blocks import whole_blocks
 from analysis.quarter.counts import check_quarter
 from analysis.quarter.ledger.entries import Ledger, read_ledger
 from analysis.quarter.network import CombinedCounts, with_unknown_hidden
@@ -210,8 +211,9 @@ def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
         annotations = _annotations(asked.changes, periods)
         compared = next((one for one in counts.indicators if one.role == "outcome" and one.kind == "share"), None)
         released, releasing = release_beside(
-            counts, at, ledger, path, baseline=fixed, window=window, compared=compared, small_counts=asked.small_counts
-        )
+            counts, at, ledger, path, baseline=fixed, window=window, compared=compared, small_counts=asked.small_counts,
+            blocks=whole_blocks(periods, max(1, asked.site_quarters), immature=counts.immature),
+        )  # fmt: skip
         released = with_unknown_hidden(released, counts)
         whole = None if isinstance(counts, CombinedCounts) and len(counts.unknown) else counts
         lines = ledger.lines if releasing.stored else {}
