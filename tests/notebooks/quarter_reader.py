@@ -154,9 +154,8 @@ def recovered(counts, known, quarters=4):
             inside = {"window": window, "baseline": baseline}.get(where, [where])
             if where in blocks:
                 inside = quarters_of_block(where)
-            of = matrix.loc[list(inside)]
-            if "site: " in where:
-                of = matrix.loc[window if where.startswith("site: ") else inside, where.partition("site: ")[2]]
+            of_site = where.partition("site: ")[2]
+            of = matrix.loc[inside if where in blocks else window, of_site] if of_site else matrix.loc[list(inside)]
             values[cell[name, where]] = of.to_numpy().sum()
         rows += [
             ((name, "window"), [(name, one) for one in window]),
