@@ -85,6 +85,7 @@ def _fonts() -> str:
 
 def _source(document: Document, folder: Path, *, stamp: str) -> str:
     opening = f"title: {_text(document.title.text)}, subtitle: {_texts(document.subtitle)}"
+    opening += ", one-page: true" if document.one_page else ""
     parts = [TEMPLATE.read_text(encoding="utf-8"), f"#show: report.with({opening})"]
     names, numbers = iter(csv_names(document)), iter(numbered(document))
     appendix = False

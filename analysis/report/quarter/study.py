@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from analysis.report.quarter.findings.finding import QuarterFindings
 
 #: Parameters that :func:`analysis.quarter.quarter_indicators` takes; for cohorts only.
-_OF_INDICATORS = ("measure", "week", "threshold", "enough_sessions", "floor")
+OF_INDICATORS = ("measure", "week", "threshold", "enough_sessions", "floor")
 
 
 @dataclass(frozen=True)
@@ -195,7 +195,7 @@ def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
     place = Path(folder)
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", KneecurveWarning)
-        options = {name: getattr(asked, name) for name in _OF_INDICATORS}
+        options = {name: getattr(asked, name) for name in OF_INDICATORS}
         counts, cohort, counted, notes = counted_folder(place, options)
         patients, origin = (counted.patients if counted else None), (without_patients(cohort) if cohort else None)
         counts = replace(counts, indicators=with_targets(counts.indicators, asked.targets))

@@ -158,7 +158,7 @@ def make_reports(
             refuse_to_replace(every_file(one.destination, source.stem)[:-1], overwrite=overwrite)
         ran = _run(notebook, orders, progress)
         for one, working, (executed, failure) in zip(orders, workings, ran, strict=True):
-            executed.metadata["kneecurve"] = {"made": time_stamp()}
+            executed.metadata["kneecurve"] = {**executed.metadata.get("kneecurve", {}), "made": time_stamp()}
             if failure:
                 left = working / f"{source.stem}.failed.ipynb"
                 _write(left, _told(executed, one.seen_from_out))
