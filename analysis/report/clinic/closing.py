@@ -41,11 +41,10 @@ def cautions(page: ClinicPage) -> Section:  # noqa: ARG001 - as every section
 
 
 def provenance(page: ClinicPage) -> Section:
-    """Say how to make the page again; files, versions and hashes are in the record beside it."""
+    """Say how to make the page again; the record beside it has the files read, their hashes, all parameters and versions."""
     changed = {**ClinicParameters.changed(page.parameters), "site": page.site}
     command = without_home(command_to_repeat("clinic", page.study.folder.resolve().name, changed))
-    said = "Its record, clinic.json, names the files read, their hashes, all parameters and versions."
-    return Section((Passage((said, f"{REPEAT_OPENING}{command}")),))
+    return Section((Passage((f"{REPEAT_OPENING}{command}",)),))
 
 
 def record_release(page: ClinicPage) -> Section:

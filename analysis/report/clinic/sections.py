@@ -109,10 +109,10 @@ def completeness(page: ClinicPage) -> Section:
     ]
     table = Table(
         pd.DataFrame(rows),
-        f"Completeness by measure over {found.span}, of the patients due.",
+        f"Completeness by measure over {found.span}: with a value, of the patients due.",
         (
             Column("label", "Measure"),
-            Column("counts", "With a value", "right"),
+            Column("counts", "Counts", "right"),
             Column("value", "Share", "right"),
             Column("network", "Network", "right"),
             Column("floor", "Floor", "right"),

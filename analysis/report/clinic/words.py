@@ -167,7 +167,8 @@ def late_words(found: Late) -> list[str]:
     said = [f"The last release reported {quarter_in_words(found.quarter)}{day}."]
     if not found.compared + found.stand:
         said.append(
-            "No earlier release shows a value of this clinic over the quarters shown here, so what came late to it cannot be told."
+            "No earlier release compared the sites over the same quarters, so what came late to this clinic cannot be told; blocks shown "
+            "before stand as they were."
         )
     if found.compared:
         n = len(found.revised)

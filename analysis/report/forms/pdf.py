@@ -58,6 +58,7 @@ def document_to_pdf(document: Document, *, stamp: str) -> bytes:
                     font_paths=[_fonts()],
                     ignore_system_fonts=True,
                     pdf_standards=["ua-1"],
+                    sys_inputs={"one-page": "yes" if document.one_page else "no"},
                 )
             )
         except (RuntimeError, ValueError) as error:
@@ -85,7 +86,6 @@ def _fonts() -> str:
 
 def _source(document: Document, folder: Path, *, stamp: str) -> str:
     opening = f"title: {_text(document.title.text)}, subtitle: {_texts(document.subtitle)}"
-    opening += ", one-page: true" if document.one_page else ""
     parts = [TEMPLATE.read_text(encoding="utf-8"), f"#show: report.with({opening})"]
     names, numbers = iter(csv_names(document)), iter(numbered(document))
     appendix = False

@@ -10,10 +10,14 @@ from analysis.report import Figure, Passage, clinic
 from analysis.report.clinic import network
 from analysis.report.clinic.findings import Late, Questions
 from analysis.report.clinic.words import FIRST_RELEASE, NO_QUESTION, late_words, questions_words
+from analysis.report.forms.document import Document, Shown
+from analysis.report.forms.markdown import Heading
+from analysis.report.forms.said_once import said_once
 
 from ..truths.grammar import faults
 from ..truths.others.planted_quarters import FOUR, plant
-from .planted_pages import page_of, planted_page, sentences_on, words_on
+from ..truths.pages import repeated_alternatives, said_twice
+from .planted_pages import SECTIONS, page_of, planted_page, sentences_on, words_on
 
 TEN = tuple(f"site {letter}" for letter in "abcdefghij")
 BAD = {"sites": TEN, "each": 18, "improved": lambda q, site: 0.25 if site == "site d" else 0.6}
@@ -67,6 +71,20 @@ def test_the_page_says_what_was_planted_and_names_no_other_clinic(name, folder):
     assert sum(len(text.split()) for text in answer.paragraphs) <= 80
 
 
+@pytest.mark.parametrize("site", ["north", "tiny"])
+def test_no_sentence_stands_twice_on_the_page_and_every_picture_keeps_the_rules(site, folder, drawn):
+    page = planted_page(folder, site, **HIDDEN)
+    shown = [Shown(one.__name__, tuple(one(page))) for one in SECTIONS]
+    document = said_once(Document((Shown("title", (Heading(1, "Report", "Report"),)), *shown)))
+    assert said_twice(document) == []
+    assert repeated_alternatives(document) == []
+    figures = [one for one in clinic.over_time(page) if isinstance(one, Figure)]
+    assert len(figures) == (site == "north")
+    assert [drawn.problems(one.drawing(width)) for one in figures for width in ("wide", "narrow")] == [[], []] * len(
+        figures
+    )
+
+
 def test_every_count_on_the_page_is_one_that_the_quarter_releases(folder):
     printed = []
     for site in ("tiny", "north"):
@@ -118,9 +136,8 @@ def test_late_data_are_told_as_far_as_the_ledger_goes(folder):
     assert "late data revised" in text
     assert FIRST_RELEASE not in text
     other = planted_page(folder, "north", quarters=17)
-    assert (
-        "so what came late to it cannot be told" in " ".join(late_words(other.found.late)) or other.found.late.compared
-    )
+    assert (other.found.late.compared, other.found.late.stand) == (0, 0)
+    assert "so what came late to this clinic cannot be told" in " ".join(late_words(other.found.late))
 
 
 def test_sentences_of_late_data_and_questions_over_a_grid():

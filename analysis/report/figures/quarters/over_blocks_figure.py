@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 SITE = "#0067a3"
 _MOST_BESIDE = 4
+#: Letters of the name of a span on a line, where panels stand beside each other and where there is one.
+_BESIDE, _ALONE = 8, 18
 
 
 def over_blocks_figure(
@@ -45,11 +47,13 @@ def over_blocks_figure(
             len(names), width, height=height, above=0.6, most=_MOST_BESIDE, sharex=False, sharey=True
         )
         for number, (name, axes) in enumerate(zip(names, panels.flat, strict=False)):
-            _panel(axes, found, name)
+            _panel(axes, found, name, letters=_ALONE if site else _BESIDE)
             axes.set_ylim(max(low - room, -2.0), min(high + room, 102.0))
             axes.set_title("" if site else wrap(name, 24, lines=1), fontsize=8)
             if number % panels.shape[1] == 0:
                 axes.set_ylabel(axis_label(found.indicator), fontsize=7.5)
+            if number + panels.shape[1] >= len(names):
+                axes.set_xlabel("Quarters of start", fontsize=7.5)
         key_above(drawing, _key(found, whole), width)
         return drawing
 
@@ -63,7 +67,7 @@ def over_blocks_figure(
     )
 
 
-def _panel(axes: Axes, found: OverBlocks, name: str) -> None:
+def _panel(axes: Axes, found: OverBlocks, name: str, *, letters: int) -> None:
     """Draw the values of a site with their intervals, the line of all sites, and which values are hidden."""
     whole, rows = found.of(""), found.of(name)
     x = np.arange(len(found.spans))
@@ -82,13 +86,9 @@ def _panel(axes: Axes, found: OverBlocks, name: str) -> None:
         face = "white" if window else SITE
         axes.plot([at], [100 * row["value"]], "o", color=SITE, markerfacecolor=face, markersize=4.5, zorder=4)
     axes.set_xlim(-0.6, len(x) - 0.4)
-    axes.set_xticks(x, [_tick(one) for one in found.spans], fontsize=6.5, linespacing=1.0)
+    axes.set_xticks(x, ["\n".join(textwrap.wrap(one, letters)) for one in found.spans], fontsize=6.5, linespacing=1.0)
     axes.tick_params(axis="y", labelsize=7)
     quiet_grid(axes)
-
-
-def _tick(span: str) -> str:
-    return "\n".join(textwrap.wrap(span, 8))
 
 
 def _key(found: OverBlocks, whole: str) -> list[Line2D]:

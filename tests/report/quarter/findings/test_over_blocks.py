@@ -59,6 +59,12 @@ def test_the_marks_are_drawn_where_the_values_are(study_of):
         np.testing.assert_allclose([one.get_xdata()[0] for one in marks], rows["span"])
 
 
+def test_the_pictures_keep_the_rules_at_a_desk_and_on_a_phone(study_of, drawn):
+    study = study_of(sites=tuple(f"a clinic with a long name {letter}" for letter in "abcdefg"), each=30)
+    (figure,) = [one for one in quarter.sites_over_time(study) if isinstance(one, Figure)]
+    assert [drawn.problems(figure.drawing(width)) for width in ("wide", "narrow")] == [[], []]
+
+
 def test_a_site_of_few_patients_is_hidden_and_said_to_be(study_of):
     study = study_of(
         sites=(*FOUR, "tiny"), started={"tiny": 2}, improved=lambda q, site: 0.0 if site == "tiny" else 0.6
