@@ -1,10 +1,11 @@
 """Comparisons are planned, reports made, made again from their records, and exported for a journal."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
+from analysis.counted import counted
 from analysis.printing import err, foreign, foreign_lines, out, with_progress
 
 #: Exit code of a report with a signal that the last release did not have.
@@ -75,6 +76,7 @@ def report(
 ) -> None:
     """Run a report notebook once on a cohort folder; write an HTML file that stands alone, and other forms.
 
+    The report clinic is one page a clinic, each in a folder of its own; --set site=NAME makes one alone.
     Exit code 3 where a quarter's outcomes have a signal that the last release did not have, for schedulers.
     """
     from analysis.report import make_report
@@ -82,6 +84,9 @@ def report(
 
     given = dict(parameter_of_text(text) for text in parameters or [])
     formats = [form.strip() for text in forms or ["html"] for form in text.split(",")]
+    if name == "clinic" and plan is None:
+        _clinic_pages(folder, destination, given, formats, templates or [], overwrite=overwrite)
+        return
     files = with_progress(
         lambda told: make_report(
             name,
@@ -102,6 +107,34 @@ def report(
     if files.new_signals:
         out.print(f"New signals: {', '.join(foreign(one) for one in files.new_signals)} (exit code {NEW_SIGNALS}).")
         raise typer.Exit(NEW_SIGNALS)
+
+
+def _clinic_pages(
+    folder: Path,
+    destination: Path,
+    given: dict[str, Any],
+    formats: list[str],
+    templates: list[Path],
+    *,
+    overwrite: bool,
+) -> None:
+    """Make a page for every clinic, or the one that is named, and say where each is."""
+    from analysis.report.clinic import make_clinic_pages
+
+    made = with_progress(
+        lambda told: make_clinic_pages(
+            folder,
+            destination,
+            parameters=given,
+            formats=formats,  # type: ignore[arg-type]
+            templates=templates,
+            overwrite=overwrite,
+            progress=told,
+        )
+    )
+    out.print(f"Written: {counted(len(made), 'page')}, each with its notebook and record beside it:")
+    for site, files in made.items():
+        out.print(f"  {foreign(site)}: {foreign(files.html.resolve())}")
 
 
 def repeat(

@@ -7,6 +7,8 @@
   by site.
 - ``harms``: Harms over the same exposure: within six weeks of the start, by kind, serious, related.
 - ``aggregates``: Monthly or quarterly aggregates in place of a cohort: counts without patients, read and checked.
+- ``blocks``: Blocks of quarters over which sites are followed: cut by the calendar, so that they stay where they are, and their
+  cells.
 - ``released_counts``: Counts as they were released, and what of them a release ledger keeps.
 - ``release``: Counts as they may be shown: the small ones and those beside them hidden, once, before anything is
   computed.

@@ -8,6 +8,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from analysis.quarter.blocks import (
+    Block,
+    block_cells,
+    block_places,
+    blocks_before,
+    blocks_shown,
+    released_before,
+    with_parts,
+)
 from analysis.quarter.ledger.entries import Place, Release
 from analysis.quarter.ledger.protection import Protected, hide_beside_earlier
 from analysis.quarter.ledger.system import Cell
@@ -44,6 +53,8 @@ def release(
     small_counts: SmallCounts = "hidden",
     earlier: Sequence[Release] = (),
     stored: bool = False,
+    blocks: Sequence[Block] = (),
+    over_blocks: Sequence[str] | None = None,
     tell: Callable[[int, int], None] | None = None,
 ) -> ReleasedCounts:
     """Hide what must not be shown of a quarter's counts.
@@ -69,6 +80,11 @@ def release(
         What earlier releases showed, the first one first: more is hidden where counts could be told from both.
     stored : bool
         Whether the counts of the baseline are those that an earlier release showed over these periods.
+    blocks : sequence of tuple of str
+        Blocks of periods over which sites are followed (:func:`analysis.quarter.blocks.whole_blocks`); those that an earlier
+        release showed stay as it showed them.
+    over_blocks : sequence of str, optional
+        Indicators that are shown over blocks; by default all.
     tell : callable, optional
         Told of the small counts dealt with and their total.
 
@@ -76,7 +92,7 @@ def release(
     -------
     ReleasedCounts
         For every quantity: each period, the quarter and the one before, the baseline, the window, each site over the
-        window, and all periods.
+        window, and all periods; blocks of all sites and of each site.
 
     Notes
     -----
@@ -85,8 +101,10 @@ def release(
     """
     periods = [one for one in counts.periods if period_number(one) <= period_number(counts.periods_of([quarter])[-1])]
     kept = _stored(tuple(baseline), earlier) if stored else None
-    slices = _Slices(counts, periods, quarter, tuple(baseline) if kept is None else (), tuple(window))
-    cells, labels, floors = _cell_system(counts, slices, by_site)
+    blocks = blocks_shown(blocks, tuple(window), earlier)
+    new = [one for one in blocks if one != tuple(window) and released_before(one, tuple(window), earlier) is None]
+    slices = _Slices(counts, periods, quarter, tuple(baseline) if kept is None else (), tuple(window), new)
+    cells, labels, floors = _cell_system(counts, slices, by_site, over_blocks)
     hidden, beside, told = np.zeros(len(cells.values), dtype=bool), 0, 0
     if keep is not None:
         shown_there = ~keep.table["hidden"].to_numpy(dtype=bool)[: len(labels)]
@@ -104,12 +122,13 @@ def release(
     shown = np.where(hidden, np.nan, cells.values)[: len(labels)]
     table = pd.concat([labels.assign(value=shown, hidden=hidden[: len(labels)])], ignore_index=True)
     table = pd.concat([table, _sums_of_values(counts, slices, table)], ignore_index=True)
-    if kept is not None:
-        table = pd.concat([table, kept.reindex(columns=table.columns)], ignore_index=True)
+    for found in (kept, blocks_before(blocks, tuple(window), earlier)):
+        if found is not None and len(found):
+            table = pd.concat([table, found.reindex(columns=table.columns)], ignore_index=True)
     return ReleasedCounts(
         counts.indicators, table, quarter, quarter_before(quarter), tuple(periods), tuple(baseline), tuple(window),
         tuple(counts.sites), small_counts, counts.not_yet, floors, counts.details, counts.immature,
-        counts.as_of, counts.follow_up, len(earlier), beside, told, tuple(earlier),
+        counts.as_of, counts.follow_up, len(earlier), beside, told, tuple(earlier), blocks,
     )  # fmt: skip
 
 
@@ -123,8 +142,11 @@ class _Slices:
         quarter: str,
         baseline: tuple[str, ...],
         window: tuple[str, ...],
+        blocks: Sequence[Block],
     ) -> None:
         self.counts = counts
+        self.blocks = blocks
+        self._of_blocks = block_places(blocks, counts.sites)
         self.periods = periods
         self.quarter = quarter
         before = quarter_before(quarter)
@@ -148,6 +170,8 @@ class _Slices:
         """Give the periods and the site of a slice, as a release ledger writes them."""
         if name in self.of_periods:
             return tuple(self.of_periods[name]), ""
+        if name in self._of_blocks:
+            return self._of_blocks[name]
         site = next((one for one in self.counts.sites if site_slice(one) == name), "")
         return (tuple(self.of_periods[WINDOW]), site) if site else ((name,), "")
 
@@ -205,7 +229,7 @@ def _beside(
 
 
 def _cell_system(
-    counts: QuarterCounts, slices: _Slices, by_site: Sequence[str] | None
+    counts: QuarterCounts, slices: _Slices, by_site: Sequence[str] | None, over_blocks: Sequence[str] | None
 ) -> tuple[CellSystem, pd.DataFrame, dict[str, bool]]:
     """Put every quantity in every slice into one system, with what is said about floors."""
     quantities = [one for one in dict.fromkeys(counts.table["quantity"]) if one not in counts.not_counts]
@@ -239,28 +263,42 @@ def _cell_system(
         }
         within = labels["slice"].isin([WINDOW, *(site_slice(one) for one in counts.sites)])
         shown &= ~within | labels["quantity"].isin(of_sites)
+    followed = {
+        name
+        for one in counts.indicators
+        if over_blocks is None or one.name in over_blocks
+        for name in (one.numerator, one.denominator)
+    }
+    named = [one for one in quantities if one in with_parts(followed, counts.sums)]
+    at = {name: {one: first[name] + i for i, one in enumerate(slices.periods)} for name in named}
+    added = block_cells(counts, slices.blocks, named, start=len(values), at=at)
+    values, sums = np.concatenate([values, added.counted]), sums + added.sums
     floors, more, gaps = {}, [], []
     for one in counts.indicators:
-        at = slices.names.index(slices.quarter)
-        counted, among = values[first[one.numerator] + at] if one.numerator in first else 0.0, np.nan
+        now = slices.names.index(slices.quarter)
+        counted, among = values[first[one.numerator] + now] if one.numerator in first else 0.0, np.nan
         if one.denominator in first and one.kind == "share" and np.isfinite(one.floor):
-            among = values[first[one.denominator] + at]
+            among = values[first[one.denominator] + now]
         # Said only where both answers leave room for more patients than a small count.
         if (1 - one.floor) * among > LARGEST_HIDDEN:
             floors[one.name] = bool(counted >= one.floor * among)
             sign = 1.0 if floors[one.name] else -1.0
             gaps.append(sign * (counted - one.floor * among))
-            cell = {first[one.numerator] + at: sign, first[one.denominator] + at: -sign * one.floor}
+            cell = {first[one.numerator] + now: sign, first[one.denominator] + now: -sign * one.floor}
             more.append({**cell, len(values) + len(gaps) - 1: -1.0})
     system = CellSystem.of(
         np.concatenate([values, np.maximum(gaps, 0.0)]),
         sums,
-        released=[*shown, *[False] * len(gaps)],
+        released=[*shown, *added.labels["quantity"].isin(followed), *[False] * len(gaps)],
         whole=[True] * len(values) + [False] * len(gaps),
-        cost=[*np.outer([used.get(one, 1.0) for one in quantities], slices.cost).ravel(), *[1.0] * len(gaps)],
+        cost=[
+            *np.outer([used.get(one, 1.0) for one in quantities], slices.cost).ravel(),
+            *(used.get(name, 1.0) * cost for name, cost in zip(added.labels["quantity"], added.cost, strict=True)),
+            *[1.0] * len(gaps),
+        ],
         more=more,
     )
-    return system, labels, floors
+    return system, pd.concat([labels, added.labels], ignore_index=True), floors
 
 
 def _sums_of_values(counts: QuarterCounts, slices: _Slices, shown: pd.DataFrame) -> pd.DataFrame:
@@ -268,7 +306,8 @@ def _sums_of_values(counts: QuarterCounts, slices: _Slices, shown: pd.DataFrame)
     found = []
     for one in counts.indicators:
         if one.numerator in counts.not_counts:
-            hidden = shown.loc[shown["quantity"] == one.denominator, "hidden"].to_numpy(dtype=bool)
+            rows = shown["quantity"].eq(one.denominator) & shown["slice"].isin(slices.names)
+            hidden = shown.loc[rows, "hidden"].to_numpy(dtype=bool)
             values = np.where(hidden, np.nan, slices.values(one.numerator))
             frame = {"quantity": one.numerator, "slice": slices.names, "value": values, "hidden": hidden}
             found.append(pd.DataFrame(frame))

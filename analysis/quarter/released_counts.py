@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import pandas as pd
 
+from analysis.quarter.blocks import Block, block_places, block_slice, released_before
 from analysis.quarter.ledger.entries import Place, Release
 from analysis.quarter.periods import quarter_of
 from analysis.result import Result
@@ -61,6 +62,8 @@ class ReleasedCounts(Result):
         themselves.
     earlier : tuple of Release
         What these showed.
+    blocks : tuple of tuple of str
+        Periods of each block over which sites are followed.
     """
 
     indicators: tuple[Indicator, ...]
@@ -82,6 +85,7 @@ class ReleasedCounts(Result):
     hidden_beside: int = 0
     told_before: int = 0
     earlier: tuple[Release, ...] = ()
+    blocks: tuple[Block, ...] = ()
 
     def _headline(self) -> str:
         return (
@@ -150,6 +154,8 @@ class ReleasedCounts(Result):
         """Give the periods and the site of a slice, as a release ledger writes them."""
         if name in (BASELINE, WINDOW):
             return self.baseline if name == BASELINE else self.window, ""
+        if name in self._of_blocks:
+            return self._of_blocks[name]
         site = next((one for one in self.sites if site_slice(one) == name), "")
         if site or name in self.periods:
             return (self.window, site) if site else ((name,), "")
@@ -164,6 +170,24 @@ class ReleasedCounts(Result):
         found = self.of(indicator, [site_slice(one) for one in self.sites])
         return found.assign(site=list(self.sites)).drop(columns=["slice", "not_yet", "as_released"])
 
+    def by_block(self, indicator: Indicator) -> pd.DataFrame:
+        """Give an indicator by block: block (its periods), site (empty for all of them), and the columns of :meth:`of`."""
+        places = [(block, site) for block in self.blocks for site in ("", *self.sites)]
+        found = self.of(indicator, [self._block_name(*one) for one in places])
+        return found.assign(
+            block=pd.Series([block for block, _ in places], dtype=object), site=[site for _, site in places]
+        )
+
+    def _block_name(self, block: Block, site: str) -> str:
+        """Name the slice of a block; one that is the window has its cells there."""
+        if block != self.window:
+            return block_slice(block, site)
+        return site_slice(site) if site else WINDOW
+
+    @cached_property
+    def _of_blocks(self) -> dict[str, Place]:
+        return block_places(self.blocks, self.sites)
+
 
 def site_slice(site: str) -> str:
     """Return the name of the slice of a site."""
@@ -175,11 +199,13 @@ def as_release(released: ReleasedCounts, signals: Sequence[tuple[str, str, str]]
     shown: dict[Place, dict[str, float]] = {}
     hidden: dict[Place, list[str]] = {}
     stored = any(one.baseline == released.baseline for one in released.earlier)
+    stand = [one for one in released.blocks if released_before(one, released.window, released.earlier) is not None]
+    before = block_places(stand, released.sites)
     used = {name for one in (*released.indicators, *released.details) for name in (one.numerator, one.denominator)}
     for quantity, name, value, is_hidden in released.table[["quantity", "slice", "value", "hidden"]].itertuples(
         index=False
     ):
-        if name == BASELINE and stored:
+        if (name == BASELINE and stored) or name in before:
             continue
         place = released.place(str(name))
         if np.isfinite(value):

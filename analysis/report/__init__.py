@@ -22,16 +22,18 @@ if TYPE_CHECKING:
     from analysis.report.planned.plan import AnalysisPlan, read_plan
     from analysis.report.planned.write import write_plan
     from analysis.report.running.declared import with_parameters
-    from analysis.report.running.make import ReportFiles, make_report
+    from analysis.report.running.make import make_report, make_reports
     from analysis.report.running.notebooks import notebook_folder, report_names
     from analysis.report.running.repeat import Repetition, repeat_report
+    from analysis.report.running.report_files import ReportFiles
     from analysis.report.running.working_copy import copy_notebooks
 
 _NAMES = {
     "comparison.by_plan.making": ("plan_analysis",),
     "planned.plan": ("read_plan", "AnalysisPlan"),
     "planned.write": ("write_plan",),
-    "running.make": ("make_report", "ReportFiles"),
+    "running.make": ("make_report", "make_reports"),
+    "running.report_files": ("ReportFiles",),
     "running.repeat": ("repeat_report", "Repetition"),
     "exporting.export": ("export_report", "ExportedFiles"),
     "running.notebooks": ("report_names", "notebook_folder"),
@@ -57,6 +59,7 @@ __all__ = [  # noqa: RUF022 - in the order of the work
     "read_plan",  # from the file it was written to
     "AnalysisPlan",
     "make_report",  # run a report notebook and write its page
+    "make_reports",  # the same for several sets of parameters, each into a folder of its own
     "ReportFiles",  # where it was written
     "repeat_report",  # make a report again from its record, and compare
     "Repetition",  # what came of it

@@ -27,8 +27,9 @@ COHORTS = {
     "one_patient": {"patients": 90},
     "cohort_check": {"patients": 90},
     "quarter_outcomes": {"patients": 800, "quarters": 8},
+    "clinic": {"patients": 800, "quarters": 8},
 }
-PARAMETERS = {"one_patient": {"patient": "p0003"}}
+PARAMETERS = {"one_patient": {"patient": "p0003"}, "clinic": {"site": "site A"}}
 
 
 class Browser:

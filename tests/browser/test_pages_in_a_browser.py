@@ -11,7 +11,7 @@ RUN_AXE = "axe.run(document, {resultTypes: ['violations']}).then(found => JSON.s
 
 
 #: Figures that each page shows at least.
-FIGURES = {"protocol_comparison": 8, "one_patient": 2, "cohort_check": 2, "quarter_outcomes": 3}
+FIGURES = {"protocol_comparison": 8, "one_patient": 2, "cohort_check": 2, "quarter_outcomes": 3, "clinic": 1}
 
 
 @pytest.fixture(scope="module", params=FIGURES)

@@ -32,9 +32,9 @@ ANY_COUNT = rf"{N}/{N}|{N} among {N}|{N} (?:patients?|harms?|were lost|was lost|
 
 def words_of(made):
     """Give everything in words: In short with its points, what changed, titles of slides, captions, alternative sentences."""
-    said = [text for cell in ("answer", "changed") for text in made.sentences(cell)]
+    said = [text for cell in ("answer", "changed", "sites-over-time") for text in made.sentences(cell)]
     said += [text for one in made.parts("answer", "passage") for text in one.get("points", ())]
-    for cell in ("outcomes", "sites", "case-mix", "balancing", "sites-by-indicator", "recovery"):
+    for cell in ("outcomes", "sites", "case-mix", "balancing", "sites-by-indicator", "sites-over-time", "recovery"):
         said += [one[name] for one in made.figures(cell) for name in ("message", "caption", "alt")]
     return said
 
@@ -104,11 +104,27 @@ def printed(made, counts, quarter):
             note(one, f"site: {row[0]}", row[1], row[2])
         if WHOLE_HIDDEN not in figure["caption"]:
             found |= _exact(counts, one, "window")
+    for figure in made.figures("sites-over-time"):
+        for site, span, numerator, denominator, *_ in figure["table"]["rows"]:
+            note(main, place_of(counts, site, span), numerator, denominator)
     # Shares of the window and of the baseline are printed rounded: the reader is given their exact counts.
     found |= _exact(counts, main, "window") | _exact(counts, main, "baseline")
     if any("of the baseline: the quarters may hold" in text for text in made.sentences("answer")):
         found[DUE, "baseline"] = _sum(counts, DUE, counts.quarters[:12])
     return found
+
+
+def place_of(counts, site, span):
+    """Name the place of a block, by the words that a report has for it: a year, or the quarters over which sites are compared."""
+    window = counts.quarters[-4:]
+    if not re.fullmatch(r"\d{4}", span) or {f"{span}-Q{q}" for q in range(1, 5)} == set(window):
+        return "window" if site == "All sites" else f"site: {site}"
+    return f"block {span}" if site == "All sites" else f"block {span}, site: {site}"
+
+
+def quarters_of_block(place):
+    """Give the quarters of a block, a calendar year."""
+    return [f"{place[6:10]}-Q{q}" for q in range(1, 5)]
 
 
 def _exact(counts, one, where):
@@ -127,26 +143,30 @@ def _number(text):
 
 def recovered(counts, known, quarters=4):
     """Bound every small count of every quantity from what is known; give how many there are, and those not left open."""
+    years = sorted({where[:10] for _, where in known if where.startswith("block ")})
+    blocks = [*years, *(f"{year}, site: {one}" for year in years for one in counts.sites)]
     names = [name for name in dict.fromkeys(counts.table["quantity"]) if name not in counts.not_counts]
     window, baseline = counts.quarters[-quarters:], counts.quarters[:12]
-    places = [*counts.quarters, *(f"site: {one}" for one in counts.sites), "window", "baseline"]
+    places = [*counts.quarters, *(f"site: {one}" for one in counts.sites), "window", "baseline", *blocks]
     cell = {key: i for i, key in enumerate((name, where) for name in names for where in places)}
     values, rows = np.zeros(len(cell)), []
     for name in names:
         matrix = counts.matrix(name)
         for where in places:
             inside = {"window": window, "baseline": baseline}.get(where, [where])
-            of = (
-                matrix.loc[window, where.removeprefix("site: ")]
-                if where.startswith("site: ")
-                else matrix.loc[list(inside)]
-            )
+            if where in blocks:
+                inside = quarters_of_block(where)
+            of_site = where.partition("site: ")[2]
+            of = matrix.loc[inside if where in blocks else window, of_site] if of_site else matrix.loc[list(inside)]
             values[cell[name, where]] = of.to_numpy().sum()
         rows += [
             ((name, "window"), [(name, one) for one in window]),
             ((name, "baseline"), [(name, one) for one in baseline]),
         ]
         rows.append(((name, "window"), [(name, f"site: {one}") for one in counts.sites]))
+        for year in years:
+            rows.append(((name, year), [(name, one) for one in quarters_of_block(year)]))
+            rows.append(((name, year), [(name, f"{year}, site: {one}") for one in counts.sites]))
     rows += [((total, where), [(part, where) for part in parts]) for total, parts in counts.sums for where in places]
     matrix = sparse.lil_array((len(rows), len(cell)))
     for place, (total, parts) in enumerate(rows):

@@ -8,6 +8,7 @@ import re
 import pytest
 
 from analysis.report import notebook_folder
+from analysis.report.clinic.study import ClinicParameters, prepare_clinic
 from analysis.report.comparison.parameters import ComparisonParameters
 from analysis.report.comparison.study import prepare_study
 from analysis.report.one_patient.study import PatientParameters, prepare_patient
@@ -58,6 +59,7 @@ def test_cells_are_short_and_hold_no_heavy_code(path):
 
 
 DECLARED = {
+    "clinic": (ClinicParameters, prepare_clinic),
     "cohort_check": (QualityParameters, prepare_check),
     "one_patient": (PatientParameters, prepare_patient),
     "protocol_comparison": (ComparisonParameters, prepare_study),

@@ -12,6 +12,7 @@ import pandas as pd
 
 from analysis.cohort.files.package_files import whole_folder, write_csv
 from analysis.cohort.follow_up.as_of import day_in_words
+from analysis.quarter.blocks import block_slice
 from analysis.quarter.counted import STARTED
 from analysis.quarter.counts import UNKNOWN_DAY, QuarterCounts
 from analysis.quarter.indicators import NOT_YET_DUE
@@ -199,4 +200,5 @@ def _slices_with(period: str, site: str, released: ReleasedCounts) -> Sequence[s
     inside = [period, quarter_of(period)]
     inside += [BASELINE] if period in released.baseline else []
     inside += [WINDOW, site_slice(site)] if period in released.window else []
+    inside += [block_slice(one, where) for one in released.blocks if period in one for where in ("", site)]
     return inside

@@ -24,11 +24,11 @@ from analysis.report.forms.document import Document, read_document
 from analysis.report.forms.numbering import Numbered, numbered
 from analysis.report.parts.drawing_files import ORDER, DrawingForm, DrawingOrder
 from analysis.report.running.declared import FOLDER_PARAMETER
-from analysis.report.running.make import refuse_the_cohort_folder
 from analysis.report.running.notebooks import notebook_parameters, read_notebook, run_notebook
 from analysis.report.running.parameters import check_parameters
 from analysis.report.running.record import Record, read_record
 from analysis.report.running.repeat import compare_with_record, ready_to_repeat, refuse_other_inputs
+from analysis.report.running.report_files import refuse_the_cohort_folder
 from analysis.report.running.told_paths import way_to
 from analysis.writing.owners import temporary_folder
 from analysis.writing.swaps import written_beside

@@ -62,6 +62,8 @@ class Document:
     ----------
     shown : tuple of Shown
         What it shows, in order; the first block is its title.
+    one_page : bool
+        Whether it is set to fit one page of paper, as the metadata of its notebook say.
 
     Raises
     ------
@@ -70,6 +72,7 @@ class Document:
     """
 
     shown: tuple[Shown, ...]
+    one_page: bool = False
 
     def __post_init__(self) -> None:
         first = next(self._every(), None)
@@ -135,7 +138,7 @@ def read_document(notebook: NotebookNode) -> Document:
         ran_in_vain = not outputs and (ran_in_vain or cell.cell_type == "code")
         shown += outputs
     _leave_out_heading(shown, ran_in_vain=ran_in_vain)
-    return Document(tuple(shown))
+    return Document(tuple(shown), one_page=bool(notebook.metadata.get("kneecurve", {}).get("one_page")))
 
 
 def _tagged(cell: Any) -> bool:

@@ -48,11 +48,11 @@ def document_to_pdf(document: Document, *, stamp: str) -> bytes:
         Typst is not installed, or refuses the document.
     """
     with temporary_folder() as folder:
-        return set_source(_source(document, folder, stamp=stamp), folder)
+        return set_source(_source(document, folder, stamp=stamp), folder, one_page=document.one_page)
 
 
-def set_source(source: str, folder: Path) -> bytes:
-    """Set a source of Typst whose pictures lie in a folder.
+def set_source(source: str, folder: Path, *, one_page: bool = False) -> bytes:
+    """Set a source of Typst whose pictures lie in a folder; one page is set smaller and closer.
 
     Raises
     ------
@@ -62,7 +62,8 @@ def set_source(source: str, folder: Path) -> bytes:
     typst = typst_package()
     (folder / "report.typ").write_text(source, encoding="utf-8")
     try:
-        return bytes(typst.compile(str(folder / "report.typ"), pdf_standards=["ua-1"], **where_typst_looks(folder)))
+        options = {"pdf_standards": ["ua-1"], "sys_inputs": {"one-page": "yes" if one_page else "no"}}
+        return bytes(typst.compile(str(folder / "report.typ"), **options, **where_typst_looks(folder)))
     except (RuntimeError, ValueError) as error:
         raise ReportError(
             "The PDF could not be set.",

@@ -40,9 +40,8 @@ def said_once(document: Document) -> Document:
     for one in document.shown:
         items = (block.paragraphs for block in one.blocks if isinstance(block, Passage) and block.kind == "items")
         lists.setdefault(one.cell, set()).update(text for paragraphs in items for text in paragraphs)
-    return Document(
-        tuple(replace(one, blocks=tuple(_once(one, told, folded, lists[one.cell]))) for one in document.shown)
-    )
+    shown = tuple(replace(one, blocks=tuple(_once(one, told, folded, lists[one.cell]))) for one in document.shown)
+    return replace(document, shown=shown)
 
 
 def _new(text: str, told: set[str]) -> str:

@@ -1,23 +1,20 @@
 """The sections of a quarter's outcomes, in their order; a cell of the notebook calls one.
 
 - ``study``: Everything a quarter's report is made of, computed once from counts that may be shown.
-- ``releasing``: A release beside earlier ones: which baseline holds, and what must be hidden because of what they showed.
-- ``counted_folder``: What a folder holds for a quarter's report, counted: a cohort, counts of a network, or aggregates.
-- ``site_study``: The sites of a quarter's report, computed once: funnels, and observed against expected.
-- ``curve_study``: Recovery curves of two groups of quarters, computed once: the year up to the quarter, and the baseline.
-- ``equity_study``: Groups of patients in a quarter's report, computed once: a whole year, kept as it was first released.
 - ``opening``: What stands at the top of a quarter's report: what was counted, the answer, and what changed.
 - ``summary``: The summary that stands first: a row an indicator with its value, target, last quarters, verdict, and what to do.
 - ``indicators``: The indicators of the quarter with numerator and denominator, and completeness against its floor.
 - ``for_programs``: The indicators and the signals of a quarter for other programs: numbers as they are, one row an indicator.
 - ``over_time``: The charts over time: outcomes, and the measures that must not get worse meanwhile.
 - ``sites``: The sites: a funnel about the whole, and observed against expected; by name, never ranked.
+- ``sites_over_time``: The sites over time: blocks of quarters of each, by name, against the line of all; nothing is tested there.
 - ``equity``: Who waits, who is missing, who is left behind: shares by groups of patients over a whole year.
 - ``recording``: A release put on record, and what is said of the earlier ones it was checked against.
 - ``actions``: The actions of the team: those of the quarter file with what became of them, and signals that have none yet.
 - ``closing``: What stands at the end of a quarter's report: methods, cautions, provenance.
 
-What a team agreed on has a room of its own (``agreed``), and so has what was found (``findings``).
+What is computed once has a room of its own (``prepared``), and so have what a team agreed on (``agreed``) and what was found
+(``findings``).
 """
 
 from analysis.report.quarter.actions import actions
@@ -29,6 +26,7 @@ from analysis.report.quarter.opening import answer, changed, since_last_release,
 from analysis.report.quarter.over_time import balancing, harms, outcomes, process, recovery
 from analysis.report.quarter.recording import record_release
 from analysis.report.quarter.sites import case_mix, sites, sites_by_indicator
+from analysis.report.quarter.sites_over_time import sites_over_time
 from analysis.report.quarter.study import QuarterStudy, prepare_quarter
 from analysis.report.quarter.summary import summary
 
@@ -53,6 +51,7 @@ __all__ = [  # noqa: RUF022 - the order of the report
     "actions",
     "signals",
     "sites_by_indicator",
+    "sites_over_time",
     "methods",
     "cautions",
     "provenance",

@@ -18,6 +18,7 @@ from analysis.quarter import (
     ReleasedCounts,
     chart_of,
 )
+from analysis.quarter.blocks import whole_blocks
 from analysis.quarter.counts import check_quarter
 from analysis.quarter.ledger.entries import Ledger, read_ledger
 from analysis.quarter.network import CombinedCounts, with_unknown_hidden
@@ -26,20 +27,20 @@ from analysis.quarter.periods import every_period, period_number, quarter_in_wor
 from analysis.report.quarter.agreed.changes import changes_in
 from analysis.report.quarter.agreed.quarter_file import QuarterFile, quarter_file_path, read_quarter_file
 from analysis.report.quarter.agreed.targets import with_targets
-from analysis.report.quarter.counted_folder import counted_folder, without_patients
-from analysis.report.quarter.curve_study import CurvesByQuarter, curves_by_quarter
-from analysis.report.quarter.equity_study import Equity, equity
 from analysis.report.quarter.findings.rules import find
 from analysis.report.quarter.findings.signal_words import signal_notes
-from analysis.report.quarter.releasing import Releasing, ledger_path, release_beside
-from analysis.report.quarter.site_study import other_funnels, site_case_mix, site_funnel
+from analysis.report.quarter.prepared.counted_folder import counted_folder, without_patients
+from analysis.report.quarter.prepared.curve_study import CurvesByQuarter, curves_by_quarter
+from analysis.report.quarter.prepared.equity_study import Equity, equity
+from analysis.report.quarter.prepared.releasing import Releasing, ledger_path, release_beside
+from analysis.report.quarter.prepared.site_study import other_funnels, site_case_mix, site_funnel
 from analysis.report.running.declared import ReportParameters, parameter, takes
 
 if TYPE_CHECKING:
     from analysis.report.quarter.findings.finding import QuarterFindings
 
 #: Parameters that :func:`analysis.quarter.quarter_indicators` takes; for cohorts only.
-_OF_INDICATORS = ("measure", "week", "threshold", "enough_sessions", "floor")
+OF_INDICATORS = ("measure", "week", "threshold", "enough_sessions", "floor")
 
 
 @dataclass(frozen=True)
@@ -206,7 +207,7 @@ def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
     place = Path(folder)
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", KneecurveWarning)
-        options = {name: getattr(asked, name) for name in _OF_INDICATORS}
+        options = {name: getattr(asked, name) for name in OF_INDICATORS}
         counts, cohort, counted, notes = counted_folder(place, options)
         patients, origin = (counted.patients if counted else None), (without_patients(cohort) if cohort else None)
         agreed = read_quarter_file(quarter_file_path(place, asked.quarter_file), needed=asked.quarter_file is not None)
@@ -225,8 +226,9 @@ def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
         annotations = changes_in([*agreed.changes_until(periods), *asked.changes], periods)
         compared = next((one for one in counts.indicators if one.role == "outcome" and one.kind == "share"), None)
         released, releasing = release_beside(
-            counts, at, ledger, path, baseline=fixed, window=window, compared=compared, small_counts=asked.small_counts
-        )
+            counts, at, ledger, path, baseline=fixed, window=window, compared=compared, small_counts=asked.small_counts,
+            blocks=whole_blocks(periods, max(1, asked.site_quarters), immature=counts.immature),
+        )  # fmt: skip
         released = with_unknown_hidden(released, counts)
         whole = None if isinstance(counts, CombinedCounts) and len(counts.unknown) else counts
         lines = ledger.lines if releasing.stored else {}

@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import suppress
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, get_args
+from typing import TYPE_CHECKING, Any
 
 from analysis.cohort import load_cohort
-from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.cohort.provenance import Source, describe_source
 from analysis.errors import ReportError
 from analysis.report.forms.digest import read_digests
@@ -45,50 +43,22 @@ from analysis.report.running.record import (
     time_stamp,
     versions,
 )
+from analysis.report.running.report_files import (
+    Format,
+    ReportFiles,
+    every_file,
+    failed_before,
+    files_of_report,
+    names_in,
+    refuse_the_cohort_folder,
+    refuse_to_replace,
+    refuse_to_replace_itself,
+)
+from analysis.report.running.several import run_for_each
 from analysis.report.running.told_paths import told_way, way_to, without_home
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
-
-Format = Literal["html", "pdf", "docx", "pptx", "handout", "csv"]
-#: How the names of the forms end that are written where they are asked for.
-_ENDINGS = {"pdf": ".pdf", "docx": ".docx", "pptx": ".pptx", "handout": ".handout.pdf", "csv": ".tables"}
-
-
-@dataclass(frozen=True)
-class ReportFiles:
-    """Where a report was written.
-
-    Parameters
-    ----------
-    html : Path
-        The page.
-    notebook : Path
-        The executed notebook.
-    record : Path
-        What the report was made from, as JSON.
-    pdf, word, slides, handout : Path or None
-        The other forms, where they were asked for.
-    tables : Path or None
-        Folder of the numbers as CSV, where it or a PDF was asked for.
-    new_signals : tuple of str
-        Indicators with a signal that the last release did not have; of a quarter's outcomes only.
-    """
-
-    html: Path
-    notebook: Path
-    record: Path
-    pdf: Path | None = None
-    word: Path | None = None
-    slides: Path | None = None
-    handout: Path | None = None
-    tables: Path | None = None
-    new_signals: tuple[str, ...] = ()
-
-    def paths(self) -> list[Path]:
-        """Return every file, in the order in which they are written."""
-        more = (self.pdf, self.word, self.slides, self.handout, self.tables)
-        return [one for one in (self.record, self.notebook, *more, self.html) if one]
 
 
 def make_report(
@@ -150,61 +120,140 @@ def make_report(
       where: cohort
       what to do: Check the path; kneecurve import and kneecurve demo write cohort folders.
     """
-    source, cohort_folder, destination = find_report(name), Path(folder), Path(out)
+    (files,) = make_reports(
+        name, folder, {Path(out): parameters or {}}, plan=plan, formats=formats, templates=templates, overwrite=overwrite,
+        progress=progress,
+    )  # fmt: skip
+    return files
+
+
+def make_reports(
+    name: str,
+    folder: Path | str,
+    each: Mapping[Path, Mapping[str, Any]],
+    *,
+    plan: AnalysisPlan | Path | str | None = None,
+    formats: Sequence[Format] = ("html",),
+    templates: Sequence[Path | str] = (),
+    overwrite: bool = False,
+    progress: Callable[[int, int], None] | None = None,
+) -> list[ReportFiles]:
+    """Make a report for each of several sets of parameters, each into a folder of its own: all of them, or none.
+
+    ``each`` has the parameters by folder; the folders lie beside each other. The notebook runs in one process for all. The rest,
+    the errors too, is as of :func:`make_report`.
+    """
+    source, cohort_folder = find_report(name), Path(folder)
     inputs = record_inputs(cohort_folder)
+    looks = read_templates(templates, formats)
+    orders = [
+        _ordered(source, cohort_folder, out, given, plan=plan, formats=formats, overwrite=overwrite)
+        for out, given in each.items()
+    ]
+    notebook = read_notebook(source)
+    with ExitStack() as held:
+        workings = [
+            held.enter_context(working_folder(one.destination, "The report", alone=source.stem)) for one in orders
+        ]
+        for one in orders:  # another process may have made it since
+            refuse_to_replace(every_file(one.destination, source.stem)[:-1], overwrite=overwrite)
+        ran = _run(notebook, orders, progress)
+        for one, working, (executed, failure) in zip(orders, workings, ran, strict=True):
+            executed.metadata["kneecurve"] = {**executed.metadata.get("kneecurve", {}), "made": time_stamp()}
+            if failure:
+                left = working / f"{source.stem}.failed.ipynb"
+                _write(left, _told(executed, one.seen_from_out))
+                raise _failure(source.stem, failure, left.replace(one.destination / left.name))
+        _refuse_a_cohort_that_changed(cohort_folder, inputs)
+        return [
+            _put(one, working, executed, inputs, looks)
+            for one, working, (executed, _) in zip(orders, workings, ran, strict=True)
+        ]
+
+
+@dataclass(frozen=True)
+class _Order:
+    """A report that was asked for and may be made: everything checked that can be before it runs."""
+
+    source: Path
+    cohort_folder: Path
+    destination: Path
+    given: Mapping[str, Any]
+    formats: Sequence[Format]
+    files: ReportFiles
+
+    @property
+    def seen_from_out(self) -> str:
+        """The way to the cohort folder."""
+        return way_to(self.cohort_folder, self.destination)
+
+
+def _ordered(
+    source: Path,
+    cohort_folder: Path,
+    destination: Path,
+    parameters: Mapping[str, Any],
+    *,
+    plan: AnalysisPlan | Path | str | None,
+    formats: Sequence[Format],
+    overwrite: bool,
+) -> _Order:
     refuse_the_cohort_folder(cohort_folder, destination)
     notebook = read_notebook(source)
     declared = notebook_parameters(notebook, where=str(source.name))
-    wanted = _by_plan(parameters or {}, plan, declared, source, cohort_folder)
+    wanted = _by_plan(parameters, plan, declared, source, cohort_folder)
     given = check_parameters(wanted, declared, report=source.stem, reserved=(FOLDER_PARAMETER,))
-    files, looks = _files(destination, source.stem, formats), read_templates(templates, formats)
+    files = files_of_report(destination, source.stem, formats)
     if files.handout:
         refuse_without_handout(notebook, source.stem)
-    _refuse_to_replace_itself(source, _every_file(destination, source.stem))
-    _refuse_to_replace(_every_file(destination, source.stem)[:-1], overwrite=overwrite)
+    refuse_to_replace_itself(source, every_file(destination, source.stem))
+    refuse_to_replace(every_file(destination, source.stem)[:-1], overwrite=overwrite)
     refuse_other_kinds(destination, files.paths())
+    return _Order(source, cohort_folder, destination, given, formats, files)
 
-    with working_folder(destination, "The report", alone=source.stem) as working:
-        # Another process may have made it since.
-        _refuse_to_replace(_every_file(destination, source.stem)[:-1], overwrite=overwrite)
-        seen_from_out = way_to(cohort_folder, destination)
-        executed, failure = run_notebook(
-            notebook, {FOLDER_PARAMETER: seen_from_out, **given}, working_folder=destination, progress=progress
-        )
-        stamp = time_stamp()
-        executed.metadata["kneecurve"] = {"made": stamp}
-        if failure:
-            left = working / f"{source.stem}.failed.ipynb"
-            _write(left, _told(executed, seen_from_out))
-            raise _failure(source.stem, failure, left.replace(destination / left.name))
-        _refuse_a_cohort_that_changed(cohort_folder, inputs)
-        document = read_document(executed)
-        record = Record(
-            report=source.stem,
-            notebook=describe_source(source),
-            own_notebook=told_way(way_to(source, destination))
-            if source.parent != notebook_folder() / "reports"
-            else "",
-            cohort=told_way(seen_from_out),
-            inputs=inputs,
-            origin=record_origin(cohort_folder),
-            parameters=given,
-            formats=tuple(dict.fromkeys(("html", *formats))),
-            versions=versions(),
-            code=code_digest(),
-            system=system(),
-            shows=tuple(read_digests(document)),
-            signals=signals_of(document),
-        )
-        _write(working / files.notebook.name, _told(executed, seen_from_out))
-        _write_forms(working, files, document, stamp, looks)
-        record = replace(record, files=tuple(sorted([*_names_in(working, files.html.name), files.record.name])))
-        _write(
-            working / files.record.name, without_home(json.dumps({**record.to_json(), "made": stamp}, indent=2)) + "\n"
-        )
-        new = _names_in(working, files.html.name)
-        earlier = [*files_of_earlier(destination, source.stem), *_failed_before(destination, source.stem)]
-        put_in_place(working, destination, source.stem, new, [name for name in earlier if name not in new])
+
+def _run(
+    notebook: NotebookNode, orders: Sequence[_Order], progress: Callable[[int, int], None] | None
+) -> list[tuple[NotebookNode, CellFailure | None]]:
+    each = [{FOLDER_PARAMETER: one.seen_from_out, **one.given} for one in orders]
+    if len(each) == 1:
+        return [run_notebook(notebook, each[0], working_folder=orders[0].destination, progress=progress)]
+    return run_for_each(notebook, each, working_folder=orders[0].destination, progress=progress)
+
+
+def _put(
+    order: _Order,
+    working: Path,
+    executed: NotebookNode,
+    inputs: tuple[Source, ...],
+    looks: Mapping[Form, bytes],
+) -> ReportFiles:
+    """Write all files of a report that was run, and put them in place."""
+    source, destination, files = order.source, order.destination, order.files
+    stamp = executed.metadata["kneecurve"]["made"]
+    document = read_document(executed)
+    record = Record(
+        report=source.stem,
+        notebook=describe_source(source),
+        own_notebook=told_way(way_to(source, destination)) if source.parent != notebook_folder() / "reports" else "",
+        cohort=told_way(order.seen_from_out),
+        inputs=inputs,
+        origin=record_origin(order.cohort_folder),
+        parameters=order.given,
+        formats=tuple(dict.fromkeys(("html", *order.formats))),
+        versions=versions(),
+        code=code_digest(),
+        system=system(),
+        shows=tuple(read_digests(document)),
+        signals=signals_of(document),
+    )
+    _write(working / files.notebook.name, _told(executed, order.seen_from_out))
+    _write_forms(working, files, document, stamp, looks)
+    record = replace(record, files=tuple(sorted([*names_in(working, files.html.name), files.record.name])))
+    _write(working / files.record.name, without_home(json.dumps({**record.to_json(), "made": stamp}, indent=2)) + "\n")
+    new = names_in(working, files.html.name)
+    earlier = [*files_of_earlier(destination, source.stem), *failed_before(destination, source.stem)]
+    put_in_place(working, destination, source.stem, new, [name for name in earlier if name not in new])
     return replace(files, new_signals=tuple(_named(one) for one in record.signals if one["state"] == "new"))
 
 
@@ -228,64 +277,6 @@ def _by_plan(
         )
     refuse_what_the_cohort_lacks(followed, load_cohort(folder))
     return followed.filled(parameters)
-
-
-def _files(destination: Path, name: str, formats: Sequence[Format]) -> ReportFiles:
-    unknown = [one for one in formats if one not in get_args(Format)]
-    if unknown or not formats:
-        raise ReportError(
-            f"There is no format {unknown[0]!r}." if unknown else "No format was named.",
-            where="formats of the report",
-            what_to_do=f"Use some of: {', '.join(get_args(Format))}.",
-        )
-    always = (destination / f"{name}{ending}" for ending in (".html", ".ipynb", ".json"))
-    asked = {*formats, *(["csv"] if "pdf" in formats else [])}  # a PDF holds the numbers of its figures as such files
-    more = (destination / f"{name}{ending}" if form in asked else None for form, ending in _ENDINGS.items())
-    html, notebook, record = always
-    pdf, word, slides, handout, tables = more
-    return ReportFiles(html, notebook, record, pdf, word, slides, handout, tables)
-
-
-def _every_file(destination: Path, name: str) -> list[Path]:
-    """Give every file that a report of that name may have, a failed notebook among them."""
-    endings = (".json", ".ipynb", *_ENDINGS.values(), ".html", ".failed.ipynb")
-    return [destination / f"{name}{ending}" for ending in endings]
-
-
-def _names_in(working: Path, last: str) -> list[str]:
-    """Give the files that were written, by their names from there, the page last."""
-    names = sorted(path.relative_to(working).as_posix() for path in working.rglob("*") if path.is_file())
-    return [*(name for name in names if name != last), last]
-
-
-def _failed_before(destination: Path, name: str) -> list[str]:
-    """Give the notebook that an earlier run left where it failed; one that no run made is not ours."""
-    left = destination / f"{name}.failed.ipynb"
-    with suppress(OSError, ReportError):
-        if "made" in read_notebook(left).metadata.get("kneecurve", {}):
-            return [left.name]
-    return []
-
-
-def _refuse_to_replace_itself(source: Path, files: Sequence[Path]) -> None:
-    if source.resolve() in {path.resolve() for path in files}:
-        raise ReportError(
-            "The report would take the place of the notebook that it is made from.",
-            where=str(source),
-            what_to_do="Choose another folder for the report.",
-        )
-
-
-def refuse_the_cohort_folder(folder: Path, destination: Path) -> None:
-    """Refuse to write among the data: the files of a cohort folder are the inputs that a record names."""
-    refuse_impossible_name(destination, error=ReportError)
-    inside, cohort = Path(os.path.realpath(destination)), Path(os.path.realpath(folder))
-    if inside == cohort or cohort in inside.parents:
-        raise ReportError(
-            "The report would be written into the cohort folder.",
-            where=str(destination),
-            what_to_do="Choose a folder beside the cohort folder.",
-        )
 
 
 def _refuse_a_cohort_that_changed(folder: Path, inputs: tuple[Source, ...]) -> None:
@@ -325,16 +316,6 @@ def _write_forms(
                 _write(working / files.tables.name / name, text)
         for path, form in made:
             (working / path.name).write_bytes(form.result())
-
-
-def _refuse_to_replace(files: Sequence[Path], *, overwrite: bool) -> None:
-    there = [path for path in reversed(files) if path.exists()]
-    if there and not overwrite:
-        raise ReportError(
-            "There is a report of that name already.",
-            where=", ".join(str(path) for path in there),
-            what_to_do="Add --overwrite (in Python overwrite=True), or choose another folder.",
-        )
 
 
 def _failure(name: str, failure: CellFailure, left: Path) -> ReportError:

@@ -13,9 +13,10 @@ from analysis.errors import CohortError, ReportError
 from analysis.report.forms.digest import Digest, first_difference, read_digests
 from analysis.report.forms.document import Document, read_document
 from analysis.report.running.asked import refuse_large_parameters
-from analysis.report.running.make import ReportFiles, make_report
+from analysis.report.running.make import make_report
 from analysis.report.running.notebooks import read_notebook
 from analysis.report.running.record import Record, read_record, record_inputs
+from analysis.report.running.report_files import ReportFiles
 from analysis.report.running.trust import notebook_to_repeat
 from analysis.writing.owners import temporary_folder
 

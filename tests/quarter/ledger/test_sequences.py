@@ -1,10 +1,11 @@
-"""Random sequences of releases, attacked: other windows, other quarters, late data; and that the attack can succeed."""
+"""Random sequences of releases, attacked: other windows, quarters and blocks, late data; and that the attack can succeed."""
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from analysis.quarter import Indicator, QuarterCounts, release
+from analysis.quarter.blocks import whole_blocks
 from analysis.quarter.periods import every_period
 from analysis.quarter.released_counts import as_release
 
@@ -45,7 +46,7 @@ def counts_of(periods, sites, state, as_of):
 
 def sequence(seed, *, checked=True, n_releases=3):
     """Make three releases of a network; give the attacker who has read them, and the places to attack."""
-    rng = np.random.default_rng(seed)
+    rng, of_blocks = np.random.default_rng(seed), np.random.default_rng([seed, 1])
     periods, sites, state = network(rng)
     states, of_state, releases = [state], [], []
     for step in range(n_releases):
@@ -57,7 +58,7 @@ def sequence(seed, *, checked=True, n_releases=3):
         baseline = periods[: max(1, int(rng.integers(1, len(periods))))]
         made = release(
             counts, periods[last], baseline=[one for one in baseline if one <= periods[last]], window=window,
-            earlier=releases if checked else (),
+            earlier=releases if checked else (), blocks=whole_blocks(periods[: last + 1], int(of_blocks.integers(1, 4))),
         )  # fmt: skip
         releases.append(as_release(made))
         of_state.append(len(states) - 1)
@@ -70,12 +71,14 @@ def sequence(seed, *, checked=True, n_releases=3):
 
 
 def attacked(seeds):
-    told, n = [], 0
+    told, n, beside = [], 0, 0
     for seed in seeds:
-        attacker, places, _ = sequence(seed)
+        attacker, places, releases = sequence(seed)
         found, small = attacker.told(places)
         told += [(seed, *one) for one in found]
         n += small
+        beside += sum(site != "" and where != one.window for one in releases for where, site in one.shown)
+    assert beside > 0  # blocks beside the window are among what the attacker reads
     return told, n
 
 

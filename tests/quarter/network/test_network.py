@@ -20,7 +20,7 @@ from analysis.quarter.network import (
     write_counts,
 )
 from analysis.quarter.network.combined import quarter_counts
-from analysis.report.quarter.site_study import site_case_mix
+from analysis.report.quarter.prepared.site_study import site_case_mix
 from analysis.report.quarter.study import prepare_quarter
 
 from .networks import ASKED, network, of_sites

@@ -18,7 +18,7 @@ from analysis.report.quarter.findings.site_words import (
     site_words,
 )
 from analysis.report.quarter.findings.words import changed_words, item_words
-from analysis.report.quarter.site_study import other_funnels, release_by_sites, site_case_mix, site_funnel
+from analysis.report.quarter.prepared.site_study import other_funnels, release_by_sites, site_case_mix, site_funnel
 
 NAN = float("nan")
 #: What a cohort gives: two outcomes and a mean, completeness of five measures, adherence, harms. Lowest and highest level.

@@ -9,9 +9,9 @@ from analysis.cohort import Cohort
 from analysis.quarter.indicators import CHANGE
 from analysis.quarter.periods import every_period
 from analysis.report import Figure, quarter
-from analysis.report.quarter import counted_folder
-from analysis.report.quarter.curve_study import _must_hide
 from analysis.report.quarter.findings.curve_words import curves_title
+from analysis.report.quarter.prepared import counted_folder
+from analysis.report.quarter.prepared.curve_study import _must_hide
 
 
 def plant(*, quarters=16, each=40, later=0.0, seen=None, seed=3):

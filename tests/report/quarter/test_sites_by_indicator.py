@@ -9,7 +9,7 @@ import pytest
 from analysis.quarter import quarter_indicators, release
 from analysis.quarter.periods import every_period
 from analysis.report import Figure, Passage, Table, quarter
-from analysis.report.quarter.site_study import release_by_sites
+from analysis.report.quarter.prepared.site_study import release_by_sites
 from synthetic_cohort import generate_cohort
 
 

@@ -20,7 +20,8 @@ def run_here(notebook, parameters, *, working_folder, progress=None, environment
     ready.metadata["papermill"] = {}
     for cell in ready.cells:
         cell.metadata.setdefault("tags", [])
-    ready = parameterize_notebook(ready, parameters, kernel_name="python3", language="python")
+    if parameters:  # as papermill does
+        ready = parameterize_notebook(ready, parameters, kernel_name="python3", language="python")
     ready.metadata["papermill"] = {"parameters": dict(parameters)}
     names = {}
     with contextlib.chdir(working_folder), mock.patch.dict(os.environ, environment):

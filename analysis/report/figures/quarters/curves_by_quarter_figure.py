@@ -17,7 +17,7 @@ from analysis.report.parts.tables import Column, Table
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Drawing
 
-    from analysis.report.quarter.curve_study import CurvesByQuarter
+    from analysis.report.quarter.prepared.curve_study import CurvesByQuarter
 
 
 def curves_by_quarter_figure(found: CurvesByQuarter, *, caption: str, told: str, message: str = "") -> Figure:

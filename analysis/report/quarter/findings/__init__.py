@@ -11,6 +11,7 @@
 - ``target_words``: Targets in words: met for certain, missed, or neither for certain, as the interval of the quarter says.
 - ``site_words``: The sites in words: how many were judged, which lie beyond the limits, and nothing of those hidden; their figures.
 - ``other_sites_words``: The sites by every other indicator, in words: how many judged, hidden, beyond limits.
+- ``over_blocks``: Sites over blocks of quarters: what can be shown of each, counted and in words; nothing is tested there.
 - ``curve_words``: Recovery curves by group of quarters in words: how far the means lie apart, and what that does not say.
 - ``doubts``: Harms, and what speaks against the findings, in words; where nothing does, what was looked for.
 """

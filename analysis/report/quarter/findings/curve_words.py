@@ -11,7 +11,7 @@ from analysis.report.parts.model_words import method_in_words
 from analysis.report.parts.numbers import in_text, shown_decimals
 
 if TYPE_CHECKING:
-    from analysis.report.quarter.curve_study import CurvesByQuarter
+    from analysis.report.quarter.prepared.curve_study import CurvesByQuarter
 
 
 def curves_told(found: CurvesByQuarter) -> str:

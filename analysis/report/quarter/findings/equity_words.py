@@ -10,7 +10,7 @@ from analysis.report.parts import numbers
 
 if TYPE_CHECKING:
     from analysis.quarter.access.stratum_tests import StratumTest
-    from analysis.report.quarter.equity_study import Equity
+    from analysis.report.quarter.prepared.equity_study import Equity
 
 
 def equity_words(found: Equity) -> list[str]:

@@ -7,7 +7,7 @@ import pytest
 from analysis.cohort import Cohort
 from analysis.quarter.periods import every_period
 from analysis.report import quarter
-from analysis.report.quarter import counted_folder
+from analysis.report.quarter.prepared import counted_folder
 
 #: What a quarter lies off its level, in standard deviations: on both sides in turn, no run of eight, nobody beyond two.
 TO_AND_FRO = (0.3, 1.4, 0.9, -0.8, -1.5, -0.4, 1.2, 1.6, -0.2, -1.3, -0.7, 0.6, 1.3, -0.5, -1.2, 0.0)

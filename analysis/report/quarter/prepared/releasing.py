@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING
 
 from analysis.quarter.ledger.entries import Ledger, Release
 from analysis.quarter.released_counts import as_release
-from analysis.report.quarter.site_study import release_by_sites
+from analysis.report.quarter.prepared.site_study import release_by_sites
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from analysis.quarter import Indicator, QuarterCounts, ReleasedCounts
+    from analysis.quarter.blocks import Block
     from analysis.quarter.released_counts import SmallCounts
 
 _SUFFIX = ".releases.json"
@@ -68,6 +69,7 @@ def release_beside(
     window: Sequence[str],
     compared: Indicator | None,
     small_counts: SmallCounts,
+    blocks: Sequence[Block] = (),
 ) -> tuple[ReleasedCounts, Releasing]:
     """Hide what must not be shown beside what earlier releases showed; a release made again is as it was."""
     stored = bool(ledger.baseline) and tuple(baseline) == ledger.baseline
@@ -75,7 +77,7 @@ def release_beside(
     def made(earlier: Sequence[Release]) -> ReleasedCounts:
         return release_by_sites(
             counts, quarter, baseline=baseline, window=window, compared=compared, small_counts=small_counts,
-            earlier=earlier, stored=stored,
+            earlier=earlier, stored=stored, blocks=blocks,
         )  # fmt: skip
 
     def standing(before: tuple[Release, ...], *, other: bool) -> Releasing:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+    from analysis.quarter.blocks import Block
     from analysis.quarter.ledger.entries import Release
 
 
@@ -53,18 +54,19 @@ def release_by_sites(
     small_counts: SmallCounts,
     earlier: Sequence[Release] = (),
     stored: bool = False,
+    blocks: Sequence[Block] = (),
 ) -> ReleasedCounts:
     """Hide what must not be shown: first with the sites by the main indicator alone, then by every share and rate.
 
     What the first release shows is shown in the second, which hides the other indicators by site before it; where that
-    cannot be, the first one stands, and the others are not shown by site.
+    cannot be, the first one stands, and the others are not shown by site. Over blocks the main indicator alone is shown.
     """
     main = [compared.name] if compared is not None else []
 
     def made(by_site: list[str], keep: ReleasedCounts | None = None) -> ReleasedCounts:
         return release(
             counts, quarter, baseline=baseline, window=window, by_site=by_site, keep=keep, small_counts=small_counts,
-            earlier=earlier, stored=stored,
+            earlier=earlier, stored=stored, blocks=blocks if main else (), over_blocks=main,
         )  # fmt: skip
 
     first = made(main)

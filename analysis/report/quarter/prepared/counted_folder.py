@@ -16,7 +16,7 @@ from analysis.quarter import AGGREGATES_FILE, QuarterCohort, QuarterCounts, quar
 from analysis.quarter.network import NETWORK_FILE, read_combined
 
 #: The file that makes a folder a cohort folder.
-_COHORT_FILE = "datapackage.json"
+COHORT_FILE = "datapackage.json"
 
 
 def counted_folder(
@@ -24,7 +24,7 @@ def counted_folder(
 ) -> tuple[QuarterCounts, Cohort | None, QuarterCohort | None, tuple[str, ...]]:
     """Count a cohort, or read the counts of a network or aggregates, whichever the folder holds."""
     refuse_impossible_name(folder)
-    if (folder / _COHORT_FILE).is_file():
+    if (folder / COHORT_FILE).is_file():
         cohort = load_cohort(folder)
         found = quarter_indicators(cohort, **options)
         return found.counts, cohort, found, found.notes
