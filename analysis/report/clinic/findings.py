@@ -9,7 +9,7 @@ import numpy as np
 
 from analysis.quarter.blocks import released_before
 from analysis.quarter.released_counts import WINDOW, site_slice
-from analysis.quarter.sites.funnel import BEYOND_998
+from analysis.quarter.sites.funnel import BEYOND_95, BEYOND_998
 from analysis.quarter.value_interval import value_interval
 from analysis.report.quarter.findings.since_last import since_last
 from analysis.report.quarter.sites_over_time import blocks_of
@@ -45,6 +45,8 @@ class OfClinic:
         On which side of the whole it lies.
     as_released : bool
         Whether the value stands as an earlier release showed it.
+    signal : bool
+        Whether the site has a signal by it in the quarter's report.
     """
 
     indicator: Indicator
@@ -59,11 +61,12 @@ class OfClinic:
     region: str
     way: Literal["above", "below"]
     as_released: bool
+    signal: bool
 
     @property
-    def beyond(self) -> bool:
-        """Whether it lies beyond the 99.8 % limits."""
-        return self.region == BEYOND_998
+    def worth_a_look(self) -> bool:
+        """Whether it lies beyond limits without a signal."""
+        return self.region in (BEYOND_95, BEYOND_998) and not self.signal
 
     @property
     def reached(self) -> bool | None:
@@ -177,7 +180,7 @@ def _of(study: QuarterStudy, one: Indicator, site: str) -> OfClinic:
     return OfClinic(
         one, numerator, denominator, value, *value_interval(one.kind, numerator, denominator, level=study.level),
         bool(row["hidden"]), float(whole["value"]), bool(whole["hidden"]), region, "above" if value > target else "below",
-        bool(row["as_released"]),
+        bool(row["as_released"]), any((at.indicator, at.site) == (one.name, site) for at in study.found.site_signals),
     )  # fmt: skip
 
 

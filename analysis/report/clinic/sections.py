@@ -67,11 +67,11 @@ def indicators(page: ClinicPage) -> Section:
             Column("value", "Value", "right"),
             Column("interval", f"{level} interval", "right"),
             Column("network", "Network", "right"),
-            Column("where", "Among the limits"),
+            Column("where", "Against the network"),
         ),
         (
             f"Intervals: {'; '.join(METHODS[kind] for kind in kinds)}.",
-            "Limits: about the network, as in the quarter's report; a place beyond one is a reason to ask, not a verdict.",
+            "Limits and signals: about the network, as in the quarter's report; either is a reason to ask, not a verdict.",
         ),
         name="clinic-indicators",
     )

@@ -9,7 +9,7 @@ from analysis.quarter.periods import quarter_in_words
 from analysis.report.parts import numbers
 from analysis.report.parts.indicator_numbers import bare_shower
 from analysis.report.parts.numbers import in_text
-from analysis.report.quarter.findings.words import MOST_NAMED, day_words
+from analysis.report.quarter.findings.words import MOST_NAMED, WORTH_A_LOOK, day_words
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -48,9 +48,9 @@ def _judged_words(found: ClinicFindings) -> str:
     told = f"{judged}{f'; {numbers.listed(why)}' if why else ''}."
     if not found.judged:
         return told
-    beyond = [f"{in_text(one.indicator.title)} ({one.way})" for one in found.followed if one.beyond]
-    which = f"{numbers.listed(beyond)} {form(len(beyond), 'lies')}" if beyond else "none lies"
-    return f"{told} Of those judged, {which} beyond the 99.8 % limits about the network."
+    signals = [f"{in_text(one.indicator.title)} ({one.way})" for one in found.followed if one.signal]
+    which = f"{numbers.listed(signals)} {form(len(signals), 'has')}" if signals else "none has"
+    return f"{told} Of those judged, {which} a signal against the network."
 
 
 def _main_words(found: ClinicFindings) -> str:
@@ -98,7 +98,9 @@ def region_words(one: OfClinic) -> str:
     """Say where the value lies among the limits about the network."""
     if not one.region:
         return "hidden" if one.hidden else numbers.MISSING
-    return one.region if one.region.startswith("within") else f"{one.region} ({one.way})"
+    if one.signal:
+        return f"a signal ({one.way})"
+    return f"{one.region} ({one.way}), {WORTH_A_LOOK}" if one.worth_a_look else one.region
 
 
 def interval_text(one: OfClinic) -> str:

@@ -26,22 +26,22 @@ HIDDEN = {"sites": (*FOUR, "tiny"), "started": {"tiny": 4}, "improved": lambda q
 TRUTHS = {
     "nothing there": (
         "north", {},
-        ["Of 2 indicators over Q1 2025 to Q4 2025, 2 can be judged. Of those judged, none lies beyond the 99.8 % limits",
+        ["Of 2 indicators over Q1 2025 to Q4 2025, 2 can be judged. Of those judged, none has a signal against the network.",
          "within the 95 % limits", "Completeness: of 1 measure 1 can be judged, and it reaches the 80 % asked for.",
          "Of 4 values over blocks of quarters 4 can be shown.", FIRST_RELEASE],
-        ["is hidden", "lies beyond the 99.8 % limits about the network: ", "(below)", "(above)"],
+        ["is hidden", "has a signal against the network: ", "worth a look", "(below)", "(above)"],
     ),
     "the clinic is bad": (
         "site d", BAD,
-        ["patients improved (below) lies beyond the 99.8 % limits about the network", "beyond the 99.8 % limits (below)"],
-        ["none lies"],
+        ["patients improved (below) has a signal against the network", "a signal (below)"],
+        ["none has"],
     ),
-    "another one is bad": ("site a", BAD, ["none lies beyond the 99.8 % limits about the network"], ["(below)"]),
+    "another one is bad": ("site a", BAD, ["none has a signal against the network"], ["(below)"]),
     "the clinic is hidden": (
         "tiny", HIDDEN,
         ["Of 2 indicators over Q1 2025 to Q4 2025, none can be judged; 2 are hidden because of small counts.",
          "Patients improved: hidden because of small counts.", "Completeness of 1 measure cannot be judged"],
-        ["none lies", "within the 95", "beyond the 9", "reaches"],
+        ["none has", "within the 95", "beyond the 9", "reaches"],
     ),
     "half lost": (
         "north", {"seen": 0.5}, ["under the 80 % asked for: ikdc", "Completeness: of 1 measure 1 can be judged"], ["reaches the"],
