@@ -77,7 +77,7 @@ def draw(seed, truth="nothing", *, size=0.0, sites=None, indicators=None, quarte
         if (truth, name) in (("shift", "improved"), ("wave", "harms")):
             level = level + size * late
         if truth == "site" and name == "improved":
-            level = level - size * (first & late)
+            level = np.maximum(level - size * (first & late), 0.02)
         among = "started" if name in ("adherence", "harms") or role == "process" else "seen"
         n = counted[among]
         if kind == "mean":

@@ -10,8 +10,8 @@ from analysis.quarter import signal_level
 
 from .random_networks import draw, has_signal, told_of
 
-#: Networks without any change, and those in which something is planted; twice as many seconds, about.
-NETWORKS, PLANTED = 200, 90
+#: Networks without any change, and those in which something is planted.
+NETWORKS, PLANTED = 200, 60
 #: What is planted from the last quarter but one on: name, size, and the least share that must be found within two quarters.
 SHIFTS = {"shift": (0.2, 0.8), "wave": (0.25, 0.8), "site": (0.45, 0.6)}
 
@@ -171,7 +171,7 @@ def test_what_is_planted_is_found_within_two_quarters(truth):
 
 @pytest.mark.slow
 def test_nothing_reassures_where_small_counts_are_hidden():
-    for seed in range(12):
+    for seed in range(6):
         truth = ("site", "nothing", "late")[seed % 3]
         network = draw(
             2000 + seed, truth, size=0.4, sites=(3, 5, 8)[seed % 3], indicators=4, volume=60 + 20 * (seed % 4)
