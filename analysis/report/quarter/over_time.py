@@ -14,7 +14,7 @@ from analysis.report.parts.passages import Passage, Section, absent
 from analysis.report.parts.tables import Column, Table
 from analysis.report.quarter.findings.curve_words import curves_caption, curves_title, curves_told
 from analysis.report.quarter.findings.target_words import target_clause
-from analysis.report.quarter.findings.words import chart_words, title_words
+from analysis.report.quarter.findings.words import chart_words, has_changed, title_words
 
 if TYPE_CHECKING:
     from analysis.quarter import Indicator
@@ -100,7 +100,8 @@ def _charts(study: QuarterStudy, found: list[Indicator], nothing: str) -> Sectio
         message = title_words(study.found, followed) if one.name in _on_slides(study) else ""
         aimed = target_clause(study.found, followed)
         told = " ".join([chart_words(study.found, followed), *([f"{aimed[:1].upper()}{aimed[1:]}."] if aimed else [])])
-        items.append(control_chart_figure(chart, changes=study.annotations, message=message, told=told))
+        signal = (followed.change.since, study.released.quarter) if has_changed(followed) else None
+        items.append(control_chart_figure(chart, changes=study.annotations, message=message, told=told, signal=signal))
     return Section(tuple(items))
 
 

@@ -8,12 +8,13 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure as Drawing
 from matplotlib.lines import Line2D
+from numpy.typing import NDArray
 
 from analysis.quarter import IndicatorChart, RunChart
 from analysis.quarter.over_time.control_charts import ControlChart
 from analysis.quarter.over_time.run_chart import RULES as RUN_RULES
 from analysis.quarter.over_time.special_causes import RULES
-from analysis.quarter.periods import quarter_in_words
+from analysis.quarter.periods import period_number, quarter_in_words, quarter_of
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import key_above, name_lines, wrap
 from analysis.report.parts.figures import Figure
@@ -35,18 +36,28 @@ TARGET, TARGET_DASH = "#9c3f7e", (0, (7, 2, 1.5, 2))
 _BASELINE = "#eef2f4"
 _INCHES_PER_LABEL = 0.62
 _SLIDE_HEIGHT = 3.7
+#: Marks of points that meet a rule of the chart, and of those with a signal of the release.
+_LOOK: dict[str, Any] = {
+    "linestyle": "none", "marker": "D", "markersize": 6.5, "color": SIGNAL, "markerfacecolor": PAPER, "markeredgewidth": 1.2,
+}  # fmt: skip
+_FAR: dict[str, Any] = {"linestyle": "none", "marker": "D", "markersize": 7, "color": SIGNAL}
 #: What is written over lines stays readable.
 _ON_PAPER: dict[str, Any] = {"boxstyle": "square,pad=0.08", "facecolor": PAPER, "edgecolor": "none", "alpha": 0.75}
 
 
 def control_chart_figure(
-    found: IndicatorChart, *, changes: Sequence[tuple[str, str]] = (), message: str = "", told: str = ""
+    found: IndicatorChart,
+    *,
+    changes: Sequence[tuple[str, str]] = (),
+    message: str = "",
+    told: str = "",
+    signal: tuple[str, str] | None = None,
 ) -> Figure:
     """Draw an indicator over time with its centre line, limits, baseline, annotated changes and signals.
 
-    ``changes`` are period and words of what was changed, ``message`` is the title of a slide (empty for none), ``told``
-    what was found of the quarter, for the sentence. The chart of ``found`` is not None. The table has a row a period;
-    hidden periods have no point and no number.
+    ``changes`` are period and words of what was changed, ``message`` is the title of a slide (empty for none), ``told`` what was
+    found of the quarter, for the sentence, ``signal`` the first and the last quarter of a signal of the release (None for none).
+    The chart of ``found`` is not None. The table has a row a period; hidden periods have no point and no number.
     """
     chart, indicator = found.chart, found.indicator
     if chart is None:
@@ -65,14 +76,16 @@ def control_chart_figure(
         y = table["value"].to_numpy(dtype=float) * factor
         seen = np.isfinite(y)
         axes.plot(x[seen], y[seen], color=LINE, marker="o", markersize=4.5, linewidth=1.3, zorder=3)
-        signal = seen & table["rules"].ne("").to_numpy()
-        axes.plot(x[signal], y[signal], linestyle="none", marker="D", markersize=7, color=SIGNAL, zorder=4)
+        met = seen & table["rules"].ne("").to_numpy()
+        far = seen & _within(table, signal)
+        axes.plot(x[met], y[met], **_LOOK, zorder=4)
+        axes.plot(x[far], y[far], **_FAR, zorder=5)
         last = int(np.flatnonzero(seen)[-1])
         above = y[last] >= float(table["centre"].iloc[last]) * factor
         axes.annotate(
             bare_shower(indicator, found.known_values)(float(table["value"].iloc[last])), xy=(x[last], y[last]),
             xytext=(0, 6 if above else -6), textcoords="offset points", ha="center", va="bottom" if above else "top",
-            fontsize=8, color=SIGNAL if signal[last] else LINE, fontweight="bold", zorder=5, bbox=_ON_PAPER,
+            fontsize=8, color=SIGNAL if far[last] else LINE, fontweight="bold", zorder=6, bbox=_ON_PAPER,
         )  # fmt: skip
         axes.set_xlim(-0.6, len(table) - 0.4)
         aim = indicator.target * factor
@@ -91,13 +104,13 @@ def control_chart_figure(
         _annotate(axes, table, factor, changes=changes, limited=limited, width=width, aim=aim)
         axes.set_ylabel(axis_label(indicator))
         quiet_grid(axes)
-        key_above(drawing, _key(_period_noun(table), signals=bool(signal.any())), width)
+        key_above(drawing, _key(_period_noun(table), met=bool((met & ~far).any()), far=bool(far.any())), width)
         return drawing
 
     return Figure(
         name=f"chart-{indicator.name}".replace(" ", "-"),
         title=f"{indicator.title} by {_period_noun(table)}",
-        caption=f"{indicator.label}. {_caption(found, chart)}",
+        caption=f"{indicator.label}. {_caption(found, chart, signal)}",
         alt=_in_words(found, chart, told),
         table=_table(found, chart),
         draw=draw,
@@ -106,13 +119,20 @@ def control_chart_figure(
     )
 
 
-def _key(noun: str, *, signals: bool) -> list[Line2D]:
+def _within(table: pd.DataFrame, signal: tuple[str, str] | None) -> NDArray[np.bool_]:
+    """Say which periods belong to a signal of the release."""
+    if signal is None:
+        return np.zeros(len(table), dtype=bool)
+    first, last = (period_number(quarter_of(one)) for one in signal)
+    number = table["period"].map(lambda one: period_number(quarter_of(str(one))))
+    return number.between(first, last).to_numpy()
+
+
+def _key(noun: str, *, met: bool, far: bool) -> list[Line2D]:
     """Say what the points are; the lines have their names at their ends."""
     points = Line2D([], [], color=LINE, marker="o", markersize=4.5, linewidth=1.3, label=f"value of a {noun}")
-    pattern = Line2D(
-        [], [], linestyle="none", marker="D", markersize=6, color=SIGNAL, label="meets a rule: worth a look"
-    )
-    return [points, *([pattern] if signals else [])]
+    look, signal = Line2D([], [], **_LOOK, label="meets a rule: worth a look"), Line2D([], [], **_FAR, label="signal")
+    return [points, *([signal] if far else []), *([look] if met else [])]
 
 
 def _table(found: IndicatorChart, chart: ControlChart | RunChart) -> Table:
@@ -207,7 +227,7 @@ def _annotate(
         )  # fmt: skip
 
 
-def _caption(found: IndicatorChart, chart: ControlChart | RunChart) -> str:
+def _caption(found: IndicatorChart, chart: ControlChart | RunChart, signal: tuple[str, str] | None) -> str:
     first, last = (quarter_in_words(chart.baseline[i]) for i in (0, -1))
     baseline = f"The baseline, shaded, is fixed: {first} to {last}."
     hidden = int(found.points["hidden"].sum())
@@ -221,8 +241,10 @@ def _caption(found: IndicatorChart, chart: ControlChart | RunChart) -> str:
     aim = found.indicator.target
     if np.isfinite(aim):
         lines = f"{lines} Dots and dashes: the target, {value_shower(found.indicator)(aim)}."
-    signal = " Orange diamonds belong to a pattern that meets a rule, which is worth a look." if found.signals else ""
-    return f"{baseline} {lines}{signal}{left_out} {' '.join(chart.notes)}"
+    marks = " Filled diamonds: the signal of this report." if signal is not None else ""
+    if found.signals:
+        marks += " Open diamonds belong to a pattern that meets a rule of the chart, which is worth a look and no signal by itself."
+    return f"{baseline} {lines}{marks}{left_out} {' '.join(chart.notes)}"
 
 
 def _in_words(found: IndicatorChart, chart: ControlChart | RunChart, told: str) -> str:

@@ -220,7 +220,9 @@ def title_words(found: QuarterFindings, one: Followed) -> str:
     quarter = quarter_in_words(found.quarter)
     if one.change.verdict in NO_VALUE:
         return f"{name_words(one)}, {quarter}: {verdict_words(found, one)}"
-    return f"{name_words(one)}: {shown(one, one.value)[0]} in {quarter}, {verdict_words(found, one)}"
+    met = one.change.look and one.change.verdict == "no signal" and one.change.way != STEADIER
+    looked = f", {WORTH_A_LOOK}" if met else ""
+    return f"{name_words(one)}: {shown(one, one.value)[0]} in {quarter}, {verdict_words(found, one)}{looked}"
 
 
 def shown(one: Followed, *values: float) -> list[str]:

@@ -83,8 +83,15 @@ def test_a_signal_is_marked_at_its_own_point():
     counts = QuarterCounts((SHARE,), table, (("seen", ("better", "not better")),))
     shown = chart_of(release(counts, periods[-1], baseline=periods[:12], window=periods[-4:]), SHARE)
     axes = control_chart_figure(shown).drawing().axes[0]
-    (marked,) = [line for line in axes.lines if line.get_marker() == "D"]
-    assert (marked.get_xdata().tolist(), marked.get_ydata().tolist()) == ([19], [pytest.approx(66)])
+    looked, far = [line for line in axes.lines if line.get_marker() == "D"]
+    assert (looked.get_xdata().tolist(), looked.get_ydata().tolist()) == ([19], [pytest.approx(66)])
+    assert looked.get_markerfacecolor() != looked.get_markeredgecolor()
+    assert far.get_xdata().tolist() == []
+    figure = control_chart_figure(shown, signal=(periods[18], periods[19]))
+    _, far = [line for line in figure.drawing().axes[0].lines if line.get_marker() == "D"]
+    assert far.get_xdata().tolist() == [18, 19]
+    assert "Filled diamonds: the signal of this report." in figure.caption
+    assert "Filled" not in control_chart_figure(shown).caption
 
 
 def test_a_short_series_is_a_run_chart_and_says_so(drawn):
