@@ -15,6 +15,9 @@ from analysis.report.quarter.findings.action_words import actions_message, actio
 from analysis.report.quarter.findings.words import has_changed, name_words, title_words
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from analysis.report.quarter.agreed.quarter_file import Action
     from analysis.report.quarter.findings.action_words import ActionsTold
     from analysis.report.quarter.study import QuarterStudy
 
@@ -33,12 +36,15 @@ def actions(study: QuarterStudy) -> Section:
     """Show the actions with owner, date and state; a row for each signal without one, and empty rows for the meeting."""
     found = told_actions(study)
     names = {one.indicator.name: name_words(one) for one in study.found.followed}
-    rows = [
-        (one.words, names.get(one.indicator, numbers.MISSING), one.owner or _EMPTY, _day(one.due), state)
-        for one, state in found.told
-    ]
+    rows = [(one.words, _about(one, names), one.owner or _EMPTY, _day(one.due), state) for one, state in found.told]
     without = [one for one in study.found.followed if has_changed(one) and not found.about(one.indicator.name)]
-    rows += [(_EMPTY, title_words(study.found, one), _EMPTY, _EMPTY, "a signal without an action") for one in without]
+    seen = [title_words(study.found, one) for one in without]
+    seen += [
+        f"{names[one.indicator]}: {one.site} ({one.way})"
+        for one in study.found.site_signals
+        if not found.about(one.indicator, one.site)
+    ]
+    rows += [(_EMPTY, words, _EMPTY, _EMPTY, "a signal without an action") for words in seen]
     rows += [(_EMPTY,) * 5] * _EMPTY_ROWS
     path = study.agreed.path or quarter_file_path(study.folder, None)
     kept = (
@@ -58,10 +64,18 @@ def actions(study: QuarterStudy) -> Section:
         ),
         (_BY_CHANCE, kept),
         name="actions",
-        message=f"Actions of the team: {actions_message(found)}{_and_without(len(without))}",
+        message=f"Actions of the team: {actions_message(found)}{_and_without(len(seen))}",
     )
     told = actions_words(found)
     return Section((*([Passage(tuple(told), "items")] if told else []), table))
+
+
+def _about(one: Action, names: Mapping[str, str]) -> str:
+    """Name the indicator and the site that an action is about."""
+    return (
+        ": ".join([*([names[one.indicator]] if one.indicator else []), *([one.site] if one.site else [])])
+        or numbers.MISSING
+    )
 
 
 def _and_without(n: int) -> str:

@@ -32,9 +32,9 @@ _LIMITED = Caution(
     "Made from a limited data set: check the agreement before it leaves.",
 )
 _NO_LEAGUE = Caution(
-    "A quarter is no league: sites stand by name, and a place beyond a limit is a reason to ask, not a verdict. Data "
+    "A quarter is no league: sites stand by name, and a signal or a place beyond a limit is a reason to ask, not a verdict. Data "
     "quality, case mix and chance come before care as explanations.",
-    "A site beyond a limit is a reason to ask, not a verdict.",
+    "A site with a signal is a reason to ask, not a verdict.",
 )
 _NO_SIGNAL = Caution(
     "Do not explain a difference between two quarters without a signal.",

@@ -97,14 +97,15 @@ def _item(found: QuarterFindings, one: Followed) -> str:
 #: What each verdict means, said once above the indicators it holds for.
 _MEANING = {
     ("signal",): (
-        "A signal (special cause). The quarter belongs to a pattern that chance seldom makes. Ask what was different and "
-        "when it began."
+        "A signal (special cause). Further from the baseline than chance takes it in all but few releases. Ask what was different "
+        "and when it began."
     ),
     (LOST,): "Too many were lost for a conclusion. What is given holds for those seen.",
     (STEADIER,): "Points nearer together than chance makes them, which is no change: ask whether the limits fit.",
     ("no signal",): (
-        "No signal (common cause). These lie within what they have done since the baseline. A difference from the quarter "
-        "before needs no explanation of its own; who wants another level changes the process."
+        "No signal (common cause). These lie no further from the baseline than chance takes them; a rule of a chart that is met is "
+        "worth a look. A difference from the quarter before needs no explanation of its own; who wants another level changes "
+        "the process."
     ),
     ("too early",): "Too early to tell. With so few points a signal cannot be told from chance.",
     tuple(NO_VALUE): "Without a value, so that nothing can be told.",

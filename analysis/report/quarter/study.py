@@ -211,7 +211,7 @@ def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
         counts, cohort, counted, notes = counted_folder(place, options)
         patients, origin = (counted.patients if counted else None), (without_patients(cohort) if cohort else None)
         agreed = read_quarter_file(quarter_file_path(place, asked.quarter_file), needed=asked.quarter_file is not None)
-        agreed.actions_of(counts.indicators)
+        agreed.actions_of(counts.indicators, counts.sites)
         aims = agreed.targets_beside(asked.targets)
         counts = replace(counts, indicators=with_targets(counts.indicators, aims))
         at = check_quarter(counts, asked.quarter)

@@ -18,6 +18,7 @@ from analysis.report.quarter.findings.board_words import (
     SUMMARY_NOTES,
     aim_plain,
     row_name,
+    sites_row,
     summary_words,
     to_do,
     value_and_counts,
@@ -50,6 +51,11 @@ def summary(study: QuarterStudy) -> Section:
                 to_do(found, one, actions.about(name)), study.charts[name], has_changed(one), _colour(one),
             )
         )  # fmt: skip
+    of_sites = sites_row(found, [one for one in actions.opened() if one.site and one.indicator == found.main])
+    if of_sites is not None:
+        name, value, counts, verdict, what = of_sites
+        colour = SIGNAL if found.sites is not None and found.sites.signals else INK
+        rows.append(SummaryRow(name, value, counts, numbers.MISSING, verdict, what, None, colour=colour))
     line = f"Last {LAST_QUARTERS} quarters" if "Q" in study.released.periods[0] else f"Last {LAST_MONTHS} months"
     columns = (
         Column("name", "Indicator"),
@@ -61,10 +67,10 @@ def summary(study: QuarterStudy) -> Section:
         Column("to_do", "What to do"),
     )
     data = pd.DataFrame(
-        [(one.name, one.value, one.counts, one.aim, ", ".join(last_values(one.chart)), one.verdict, one.to_do) for one in rows],
+        [(one.name, one.value, one.counts, one.aim, _last(one), one.verdict, one.to_do) for one in rows],
         columns=[str(column.name) for column in columns],
     )  # fmt: skip
-    kept = _on_slide(study, followed)
+    kept = [*_on_slide(study, followed), *range(len(followed), len(rows))]
     heads = (columns[0].label, columns[1].label, columns[3].label, line, columns[5].label, columns[6].label)
     table = Table(
         data,
@@ -73,10 +79,14 @@ def summary(study: QuarterStudy) -> Section:
         SUMMARY_NOTES,
         name="summary",
         message=summary_words(found),
-        pictures={line: tuple(small_line(one.chart, signal=one.signal) for one in rows)},
+        pictures={line: tuple(small_line(one.chart, signal=one.signal) if one.chart else b"" for one in rows)},
         slide=summary_picture([rows[i] for i in kept], heads, more=len(rows) - len(kept)),
     )
     return Section((table,))
+
+
+def _last(one: SummaryRow) -> str:
+    return ", ".join(last_values(one.chart)) if one.chart else numbers.MISSING
 
 
 def _colour(one: Followed) -> str:

@@ -28,7 +28,7 @@ _LARGE, _SMALL = 7.6, 6.6
 
 @dataclass(frozen=True)
 class SummaryRow:
-    """A row of the summary: the words of its cells, the chart of its small line, and whether it has a signal and its colour."""
+    """A row of the summary: the words of its cells, the chart of its small line (None for none), and whether it has a signal and its colour."""
 
     name: str
     value: str
@@ -36,7 +36,7 @@ class SummaryRow:
     aim: str
     verdict: str
     to_do: str
-    chart: IndicatorChart
+    chart: IndicatorChart | None
     signal: bool = False
     colour: str = INK
 
@@ -78,6 +78,8 @@ def _draw(rows: Sequence[SummaryRow], heads: Sequence[str], more: int) -> Drawin
         _text(drawing, left, middle + (0.062 if counts else 0.0), row.value, _LARGE, INK, "bold")
         if counts:
             _text(drawing, left, middle - 0.068, row.counts, 6.2, QUIET)
+        if row.chart is None:
+            continue
         height = min(each * 0.8, 0.3)
         box = (_LINE_AT / _WIDTH, (middle - height / 2) / _HEIGHT, _LINE_WIDTH / _WIDTH, height / _HEIGHT)
         draw_small_line(drawing.add_axes(box), row.chart, signal=row.signal)

@@ -21,7 +21,7 @@ _HELP = "the README shows a whole quarter file"
 State = Literal["open", "done", "given up"]
 _PARTS = ("targets", "changes", "actions")
 _OF_CHANGE = ("period", "words")
-_OF_ACTION = ("action", "owner", "due", "state", "indicator")
+_OF_ACTION = ("action", "owner", "due", "state", "indicator", "site")
 
 
 @dataclass(frozen=True)
@@ -40,6 +40,8 @@ class Action:
         What became of it.
     indicator : str
         Short name of the indicator that it is about; empty for none.
+    site : str
+        The site that it is about; empty for all.
     """
 
     words: str
@@ -47,6 +49,7 @@ class Action:
     due: datetime.date | None = None
     state: State = "open"
     indicator: str = ""
+    site: str = ""
 
 
 @dataclass(frozen=True)
@@ -81,8 +84,8 @@ class QuarterFile:
         inside = [(at, words) for at, words in self.changes if first <= period_number(quarter_of(at)) <= last]
         return [f"{quarter_of(at) if is_quarter(periods[0]) else at}: {words}" for at, words in inside]
 
-    def actions_of(self, indicators: Collection[Indicator]) -> tuple[Action, ...]:
-        """Give the actions, each about an indicator that there is.
+    def actions_of(self, indicators: Collection[Indicator], sites: Collection[str] = ()) -> tuple[Action, ...]:
+        """Give the actions, each about an indicator and a site that there are.
 
         Raises
         ------
@@ -90,6 +93,13 @@ class QuarterFile:
             An action names another one.
         """
         known = {one.name for one in indicators}
+        for one in self.actions:
+            if one.site and one.site not in sites:
+                raise _refused(
+                    self.path,
+                    f"The action {one.words!r} is about {one.site!r}, which is no site.",
+                    f"Use one of: {', '.join(sites)}; or leave site out.",
+                )
         for one in self.actions:
             if one.indicator and one.indicator not in known:
                 raise _refused(
@@ -121,7 +131,7 @@ def read_quarter_file(path: Path, *, needed: bool = False) -> QuarterFile:
     ----------
     path : Path
         The file: a table ``targets`` of indicator and number, tables ``changes`` of period and words, and tables ``actions`` of
-        action, owner, due (a date), state ("open", the usual, "done", "given up") and indicator.
+        action, owner, due (a date), state ("open", the usual, "done", "given up"), indicator and site.
     needed : bool
         Whether it was named by somebody.
 
@@ -188,8 +198,8 @@ def _action(one: dict[str, Any], path: Path) -> Action:
             f"The action {words!r} is due on {due!r}, which is no date.",
             "Write due = 2026-03-31, without quotation marks.",
         )
-    owner, indicator = (_words(one, name, path, needed=False) for name in ("owner", "indicator"))
-    return Action(words, owner, due, state, indicator)
+    owner, indicator, site = (_words(one, name, path, needed=False) for name in ("owner", "indicator", "site"))
+    return Action(words, owner, due, state, indicator, site)
 
 
 def _words(one: dict[str, Any], name: str, path: Path, *, needed: bool) -> str:

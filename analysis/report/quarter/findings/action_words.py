@@ -42,9 +42,9 @@ class ActionsTold:
         """Give the open ones."""
         return [one for one, _ in self.told if one.state == "open"]
 
-    def about(self, indicator: str) -> list[Action]:
-        """Give the open ones about an indicator."""
-        return [one for one in self.opened() if one.indicator == indicator]
+    def about(self, indicator: str, site: str = "") -> list[Action]:
+        """Give the open ones about an indicator of all sites, or of one."""
+        return [one for one in self.opened() if (one.indicator, one.site) == (indicator, site)]
 
 
 def actions_since(actions: Sequence[Action], before: Sequence[Release]) -> ActionsTold:

@@ -8,6 +8,7 @@ from analysis.cohort.follow_up.as_of import day_in_words
 from analysis.counted import form
 from analysis.quarter.periods import quarter_in_words
 from analysis.report.parts import numbers
+from analysis.report.parts.numbers import in_text
 from analysis.report.quarter.findings.target_words import target_cell, verdict_of
 from analysis.report.quarter.findings.words import LOST, STEADIER, WORTH_A_LOOK, group_of, name_words, shown
 
@@ -26,6 +27,8 @@ _WHY = {
     "not yet due": ("patients not yet due", "Wait until they are due."),
     "nobody": ("nobody is counted", "Ask why nobody is counted."),
 }
+#: More sites than these are counted and not named.
+_MOST_SITES = 2
 SUMMARY_NOTES = (
     (
         "Getting better, getting worse: further from the baseline than chance takes it in all but few releases (a signal). As "
@@ -170,3 +173,27 @@ def row_name(one: Followed) -> str:
     """Name an indicator with its unit; a share needs none."""
     name, unit = name_words(one), one.indicator.unit_words
     return f"{name}, {unit}" if unit and one.indicator.kind != "share" and unit not in name else name
+
+
+def sites_row(found: QuarterFindings, actions: Sequence[Action]) -> tuple[str, str, str, str, str] | None:
+    """Give name, how many were judged, of how many, verdict and what to do of the sites; None where they are not compared."""
+    sites = found.sites
+    if sites is None or len(sites.recorded) < 2:
+        return None
+    title, judged = in_text(found.of(found.main).indicator.title), str(sites.judged)
+    counts = f"of {len(sites.recorded)} judged"
+    if not sites.judged:
+        return (
+            f"Sites, {title}",
+            judged,
+            counts,
+            f"{CANNOT_SAY}: {_WHY['hidden'][0]}",
+            "Compare them over more quarters.",
+        )
+    n = len(sites.signals)
+    if not n:
+        hidden = f"; {sites.hidden} cannot be shown" if sites.hidden else ""
+        return f"Sites, {title}", judged, counts, f"none of those has a signal{hidden}", "Go on."
+    named = f": {', '.join(f'{one.name} ({one.way})' for one in sites.signals)}" if n <= _MOST_SITES else ""
+    to_ask = _agreed(actions) if actions else "Ask about data, case mix and care there; agree on an action."
+    return f"Sites, {title}", judged, counts, f"{n} {form(n, 'has')} a signal{named}", to_ask

@@ -4,6 +4,7 @@ import datetime
 
 import pytest
 
+from analysis.errors import ReportError
 from analysis.report import quarter
 from analysis.report.quarter.agreed.quarter_file import read_quarter_file
 
@@ -105,13 +106,15 @@ def test_the_open_action_about_an_indicator_is_what_to_do_and_is_carried_on(tmp_
 def test_small_lines_say_in_words_what_they_draw(tmp_path):
     cohort = plant(started={"north": 1, "east": 1, "south": 1, "west": 1}, each=1, quarters=14)
     hidden, _ = summary_of(prepared(cohort, tmp_path))
-    assert set(", ".join(hidden.data["line"]).split(", ")) <= {"hidden", "not yet due"}
+    assert set(", ".join(hidden.data["line"]).split(", ")) <= {"hidden", "not yet due", "–"}
     assert hidden.pictures[hidden.columns[4].label] == (b"",) * len(hidden.data)
     shown, rows = summary_of(prepared(plant(), tmp_path))
     values = rows.loc["Patients improved", "line"].split(", ")
     assert len(values) == 4
     assert values[-1] == rows.loc["Patients improved", "value"]
-    assert all(one.startswith(b"\x89PNG") for one in shown.pictures["Last 4 quarters"])
+    *drawn, of_sites = shown.pictures["Last 4 quarters"]
+    assert all(one.startswith(b"\x89PNG") for one in drawn)
+    assert of_sites == b""
 
 
 def test_what_is_shown_of_a_small_quarter_is_internal_and_says_so_on_top(tmp_path):
@@ -144,3 +147,44 @@ def test_a_signal_in_completeness_is_in_the_line_over_all(tmp_path):
     study = prepared(plant(seen=lambda q, site: 0.7 if q == 15 else 0.9), tmp_path)
     table, _ = summary_of(study)
     assert "completeness reaches its floor in 0 of 1 measure, getting worse in the one measure" in table.message
+
+
+def test_the_signal_of_a_site_asks_for_an_action_about_it(tmp_path):
+    folder = tmp_path / "cohort"
+    folder.mkdir()
+    bad = plant(improved=lambda q, site: 0.2 if site == "west" else 0.6)
+    *_, table = quarter.actions(prepared(bad, folder))
+    assert "Patients improved: west (below)" in table.data["about"].tolist()
+    assert table.message.endswith("signal without one") or table.message.endswith("signals without one")
+    (tmp_path / "cohort.quarter.toml").write_text(
+        '[[actions]]\naction = "Visit the clinic"\nindicator = "improved"\nsite = "west"\n'
+    )
+    *_, table = quarter.actions(prepared(bad, folder))
+    assert table.data.loc[0, ["action", "about"]].tolist() == ["Visit the clinic", "Patients improved: west"]
+    assert "Patients improved: west (below)" not in table.data["about"].tolist()
+    (tmp_path / "cohort.quarter.toml").write_text('[[actions]]\naction = "Visit"\nsite = "west end"\n')
+    with pytest.raises(ReportError, match="'west end', which is no site"):
+        prepared(bad, folder)
+
+
+@pytest.mark.parametrize(
+    ("cohort", "verdict"),
+    [
+        ({}, "none of those has a signal"),
+        ({"improved": lambda q, site: 0.2 if site == "west" else 0.6}, "1 has a signal: west (below)"),
+        (TRUTHS["one site bad but hidden"][0], "none of those has a signal; 2 cannot be shown"),
+        ({"sites": ("a", "b"), "each": 2, "quarters": 5}, "cannot say: too few patients to be shown"),
+    ],
+)
+def test_the_sites_stand_in_the_summary_with_how_many_were_judged(cohort, verdict, tmp_path):
+    study = prepared(plant(**cohort), tmp_path)
+    _, rows = summary_of(study)
+    assert rows.loc["Sites, patients improved", "verdict"] == verdict
+    n = len(study.released.sites)
+    assert rows.loc["Sites, patients improved", "counts"] == f"of {n} judged"
+    assert int(rows.loc["Sites, patients improved", "value"]) == study.found.sites.judged
+
+
+def test_one_site_is_compared_with_nothing(tmp_path):
+    _, rows = summary_of(prepared(plant(sites=("only",), each=160), tmp_path))
+    assert not [one for one in rows.index if one.startswith("Sites")]
