@@ -96,14 +96,19 @@ def _colour(one: Followed) -> str:
 
 
 def _on_slide(study: QuarterStudy, followed: list[Followed]) -> list[int]:
-    """Choose the rows that a slide holds, in order: what changed first, then the main outcome, then the others."""
-    if len(followed) <= MOST_ROWS:
-        return list(range(len(followed)))
+    """Choose the rows that a slide holds, in order: what changed first, then the main outcome, then the others.
 
-    def weight(i: int) -> tuple[bool, bool, bool, bool, int]:
+    Completeness has a slide of its own; here it stands only where it changed or misses its floor.
+    """
+
+    def weight(i: int) -> tuple[bool, bool, bool, int]:
         one = followed[i]
         aimed = not numbers.is_missing(one.indicator.target)
-        main = one.indicator.name == study.found.main
-        return not has_changed(one), not main, one.indicator.is_completeness, not aimed, i
+        return not has_changed(one), one.indicator.name != study.found.main, not aimed, i
 
-    return sorted(sorted(range(len(followed)), key=weight)[:MOST_ROWS])
+    wanted = [
+        i
+        for i, one in enumerate(followed)
+        if not one.indicator.is_completeness or has_changed(one) or one.floor_reached is False
+    ]
+    return sorted(sorted(wanted or range(len(followed)), key=weight)[:MOST_ROWS])

@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 
     from analysis.quarter import IndicatorChart
 
-#: Rows that a slide holds.
-MOST_ROWS = 12
+#: Rows that a slide holds, beside that of the sites.
+MOST_ROWS = 9
 _HEIGHT, _HEAD = 3.42, 0.3
 #: Left edges in inches of a drawing 7.6 inches wide, and letters in a line.
 _PLACES = {"name": (0.0, 28), "value": (1.82, 14), "aim": (2.6, 15), "verdict": (4.72, 19), "to_do": (5.85, 33)}
@@ -84,7 +84,7 @@ def _draw(rows: Sequence[SummaryRow], heads: Sequence[str], more: int) -> Drawin
         box = (_LINE_AT / _WIDTH, (middle - height / 2) / _HEIGHT, _LINE_WIDTH / _WIDTH, height / _HEIGHT)
         draw_small_line(drawing.add_axes(box), row.chart, signal=row.signal)
     if more:
-        _text(drawing, 0.0, foot / 2, f"{more} more in the report.", _SMALL, QUIET)
+        _text(drawing, 0.0, foot / 2, f"{more} more in the table of the report.", _SMALL, QUIET)
     return drawing
 
 

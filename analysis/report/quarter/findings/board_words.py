@@ -192,8 +192,8 @@ def sites_row(found: QuarterFindings, actions: Sequence[Action]) -> tuple[str, s
         )
     n = len(sites.signals)
     if not n:
-        hidden = f"; {sites.hidden} cannot be shown" if sites.hidden else ""
-        return f"Sites, {title}", judged, counts, f"none of those has a signal{hidden}", "Go on."
+        hidden = f"; {sites.hidden} hidden" if sites.hidden else ""
+        return f"Sites, {title}", judged, counts, f"none has a signal{hidden}", "Go on."
     named = f": {', '.join(f'{one.name} ({one.way})' for one in sites.signals)}" if n <= _MOST_SITES else ""
     to_ask = _agreed(actions) if actions else "Ask about data, case mix and care there; agree on an action."
     return f"Sites, {title}", judged, counts, f"{n} {form(n, 'has')} a signal{named}", to_ask

@@ -170,9 +170,9 @@ def test_the_signal_of_a_site_asks_for_an_action_about_it(tmp_path):
 @pytest.mark.parametrize(
     ("cohort", "verdict"),
     [
-        ({}, "none of those has a signal"),
+        ({}, "none has a signal"),
         ({"improved": lambda q, site: 0.2 if site == "west" else 0.6}, "1 has a signal: west (below)"),
-        (TRUTHS["one site bad but hidden"][0], "none of those has a signal; 2 cannot be shown"),
+        (TRUTHS["one site bad but hidden"][0], "none has a signal; 2 hidden"),
         ({"sites": ("a", "b"), "each": 2, "quarters": 5}, "cannot say: too few patients to be shown"),
     ],
 )
