@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 def by_chance_words(found: QuarterFindings) -> str:
     """Say how often a release without any change has a signal, over all that is judged in it."""
-    return f"Of 100 releases without any change {_most()} or fewer have a signal, over {_judged(found)}."
+    return f"Of 100 releases without any change {_most()} or fewer have a signal, if quarters differ by chance alone, over {_judged(found)}."
 
 
 def judged_words(found: QuarterFindings) -> str:

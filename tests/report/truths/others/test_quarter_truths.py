@@ -57,7 +57,8 @@ TRUTHS = {
     "one site bad and seen": (
         {"sites": TEN, "each": 18, "improved": lambda q, site: 0.25 if site == "site d" else 0.6}, {},
         ["all 10 are judged. Of the 10 judged, site d (21 %, below) has a signal against the whole of 58 %, not adjusted for case mix.",
-         ("Of 100 releases without any change 5 or fewer have a signal, over all that is judged here: 4 indicators, 10 sites and 2 "
+         ("Of 100 releases without any change 5 or fewer have a signal, if quarters differ by chance alone, over all that is "
+          "judged here: 4 indicators, 10 sites and 2 "
           "comparisons of sites by other indicators."), NO_CHANGE],
         ["none has", "site a (", "worst", "worse than", "poor", "fault"],
         ["Patients improved: of 10 sites judged, site d (below) has a signal", "mix: of 10 sites judged, site d (below) has a signal"],
@@ -77,7 +78,8 @@ TRUTHS = {
         {"quarters": 20, "improved": lambda q, site: 0.7 if q >= 12 else 0.6}, {},
         [("A change is seen in 2 of the 3 indicators judged. Patients improved: 66 % (93/141; 95 % interval 58 to 73 %) in Q4 "
           "2026, 61 % over the baseline; higher than the baseline since Q1 2025 (better)."),
-         "Of 100 releases without any change 5 or fewer have a signal, over all that is judged here: 4 indicators, 4 sites and 8 "],
+         ("Of 100 releases without any change 5 or fewer have a signal, if quarters differ by chance alone, over all that is "
+          "judged here: 4 indicators, 4 sites and 8 ")],
         ["(worse)", NO_CHANGE, "lower than", "six weeks: higher", "the chart takes"],
         ["Patients improved: 66 % in Q4 2026, higher than the baseline since Q1 2025 (better)"],
     ),
