@@ -102,13 +102,13 @@ class Measuring(Lesson):
         tests = self.two_tests
         mean, difference = tests[["first", "second"]].mean(axis=1), tests["second"] - tests["first"]
         limit = 1.96 * float(difference.std(ddof=1))
-        data = pd.DataFrame({"mean of both tests, N·m/kg": mean, "second less first, N·m/kg": difference})
+        data = pd.DataFrame({"mean of both tests, N·m/kg": mean, "second minus first, N·m/kg": difference})
 
         def draw(axes: Any) -> None:
             axes.scatter(mean, difference, s=18, color=marks(["a", "b"])["b"].colour)
             for place in (-limit, 0.0, limit):
                 axes.axhline(difference.mean() + place, color=INK, linewidth=0.8, linestyle="-" if not place else "--")
-            axes.set(xlabel="Mean of both tests, N·m/kg", ylabel="Second less first, N·m/kg")
+            axes.set(xlabel="Mean of both tests, N·m/kg", ylabel="Second minus first, N·m/kg")
 
         return lesson_figure(
             "Two tests of the same knee",

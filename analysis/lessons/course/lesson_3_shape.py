@@ -9,7 +9,15 @@ from numpy.typing import NDArray
 
 from analysis.cohort import visit_frame
 from analysis.curves import MixedModel, fit_mixed
-from analysis.lessons.course.lesson_3_bends import HALF_LIFE, LONG_HANDLE, PIECES, Bends, over_fitting, usual_curve
+from analysis.lessons.course.lesson_3_bends import (
+    HALF_LIFE,
+    LONG_HANDLE,
+    PIECES,
+    SMALL_CLINIC,
+    Bends,
+    over_fitting,
+    usual_curve,
+)
 from analysis.lessons.drawing import lesson_figure
 from analysis.lessons.exercise_words import Answers, Numbers
 from analysis.lessons.lesson import Lesson
@@ -221,7 +229,7 @@ class Shape(Lesson):
                 float(nearest["pieces"]),
                 0.2,
                 (0, 20),
-                (float(PIECES[-1]), float(PIECES[0]), float(nearest["next"])),
+                (float(PIECES[-1]), float(PIECES[0]), float(len(SMALL_CLINIC))),
                 {"said": over_fitting(pieces, nearest)},
             ),
             "best": {

@@ -178,7 +178,7 @@ class Enough(Lesson):
             f"Threshold {step}",
             f"At a threshold of {step} points {row['usual']:.1f} % of the usual and {row['new']:.1f} % of the new group "
             f"are responders: a gap of {row['gap']:.1f} percentage points.",
-            counts, draw, caption=f"{GROUP} invented patients in each group; the upright line is the threshold.",
+            counts, draw, caption=f"{GROUP} invented patients in each group; the vertical line is the threshold.",
         )  # fmt: skip
 
     def _all_thresholds(self) -> Figure:

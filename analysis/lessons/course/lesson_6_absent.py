@@ -75,7 +75,7 @@ class Absent(Lesson):
 
     @cached_property
     def errors(self) -> LessonTable:
-        """Error of the mean at week 52, degrees: drop-out depends on, and a column for each way to reckon."""
+        """Error of the mean at week 52, degrees: drop-out depends on, and a column for each way to compute it."""
         rows = [
             {"drop-out depends on": name} | {way: curves[way].iloc[-1] - curves["all"].iloc[-1] for way in WAYS}
             for name, curves in ((one, self._curves(one)) for one in MECHANISMS)
@@ -84,7 +84,7 @@ class Absent(Lesson):
         return lesson_table(pd.DataFrame(rows), caption, dict.fromkeys(WAYS, "degrees"))
 
     def mechanism_slider(self) -> Slider:
-        """Show the curves of three ways to reckon beside the truth, by what drop-out depends on."""
+        """Show the curves of three ways to compute it beside the truth, by what drop-out depends on."""
         return Slider("Drop-out depends on", tuple(MECHANISMS), self._mechanism_figure, self._all_mechanisms())
 
     @cached_property
@@ -112,7 +112,7 @@ class Absent(Lesson):
         table = self.tipping.table.rename(columns={"delta": "shift"})
         table = table.sort_values("shift", ascending=False)[["shift", "difference", "lower", "upper"]]
         caption = (
-            f"New less usual protocol at week {TRIAL_WEEK} when the missing values of the new one are shifted; 95 %."
+            f"New minus usual protocol at week {TRIAL_WEEK} when the missing values of the new one are shifted; 95 %."
         )
         units = dict.fromkeys(("shift", "difference", "lower", "upper"), "degrees")
         return lesson_table(
@@ -206,7 +206,7 @@ class Absent(Lesson):
             f"{way} " + ", ".join(f"{error:+.1f} ({name})" for name, error in zip(MECHANISMS, frame[way], strict=True))
             for way in WAYS
         )
-        return lesson_figure("Errors of three ways to reckon", f"Error at week {LAST} in degrees: {words}.", frame, draw,
+        return lesson_figure("Errors of three ways to compute it", f"Error at week {LAST} in degrees: {words}.", frame, draw,
                              caption=f"{PATIENTS} invented patients in each row.", height=3.0)  # fmt: skip
 
     def _tips_at(self) -> float:

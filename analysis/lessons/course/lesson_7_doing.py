@@ -121,7 +121,7 @@ class Doing(Lesson):
                              caption=f"{len(frame)} invented patients who were offered stimulation.", height=3.4)  # fmt: skip
 
     def following_slider(self) -> Slider:
-        """Show both ways to reckon beside the truth, by how strongly sessions follow recovery."""
+        """Show both ways to compute it beside the truth, by how strongly sessions follow recovery."""
         return Slider("Sessions follow recovery", tuple(STEPS), self._estimates_figure, self._all())
 
     def truth(self) -> LessonTable:
@@ -190,7 +190,7 @@ class Doing(Lesson):
         return lesson_figure(
             f"Sessions follow recovery {follows}",
             f"When sessions follow recovery {follows}, the two ways say: {words}. The truth is {EFFECT:.2f}.",
-            frame, draw, caption="Upright line: the truth; dotted: no effect; bars: 95 % intervals.", height=2.2,
+            frame, draw, caption="Vertical line: the truth; dotted: no effect; bars: 95 % intervals.", height=2.2,
         )  # fmt: skip
 
     def _all(self) -> Figure:
@@ -212,7 +212,7 @@ class Doing(Lesson):
             for way, rows in frame.groupby("way", sort=False)
         )
         return lesson_figure(
-            "Two ways to reckon the effect of the sessions", f"In N·m/kg, where {EFFECT:.2f} is true: {words}.", frame, draw,
+            "Two ways to compute it the effect of the sessions", f"In N·m/kg, where {EFFECT:.2f} is true: {words}.", frame, draw,
             caption="Level line: the truth; bars: 95 % intervals.", height=3.2,
         )  # fmt: skip
 

@@ -72,13 +72,13 @@ def test_error_of_a_ratio():
     reliability of 40,000 patients tested twice, whose true index is 90 %."""
     # errors of 3.1 to 7.4 % and 2.5 to 6.9 % of a torque: trade facts, section 5; the index by derivation, no source
     number = r"(\d+(?:\.\d)?)"
-    claim = rf"err by about {number} to {number} %. So the error of one index is about {number} to {number} points"
+    claim = rf"both err by {number} to {number} %\..* at an index of 90 % the error of one index is about {number} to {number} points"
     found = re.search(rf"{claim}, and its MDC is about {number} to {number} points", text_of(1))
     share, points, detectable = np.array(found.groups(), dtype=float).reshape(3, 2)
     random = np.random.default_rng(7)
     for k in range(2):
         torques = np.array([0.9, 1.0]) * (1 + share[k] / 100 * random.standard_normal((2, 40_000, 2)))
-        index = 100 * torques[..., 0] / torques[..., 1] / 0.9
+        index = 100 * torques[..., 0] / torques[..., 1]
         tests = pd.DataFrame({"patient_id": np.tile(np.arange(40_000), 2), "value": index.ravel()})
         tests["occasion"] = np.repeat(["first", "second"], 40_000)
         kit = reliability(tests, unit="points")
