@@ -1,12 +1,15 @@
 """What a quarter found: records, each with what was looked at; every claim of the report speaks from them."""
 
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from typing import Final, Literal
 
 from analysis.quarter import Indicator
 from analysis.quarter.over_time.quarter_change import QuarterChange
 from analysis.quarter.value_interval import TargetVerdict
 from analysis.report.parts.losses import losses_differ, much_lost
+
+#: The verdict on an outcome of which nothing is concluded.
+LOST: Final = "too many lost"
 
 
 @dataclass(frozen=True)
@@ -106,8 +109,13 @@ class Followed:
 
     @property
     def judged(self) -> bool:
-        """Whether the chart can tell."""
+        """Whether it can be told if there is a change."""
         return self.change.verdict in ("signal", "no signal")
+
+    @property
+    def compared(self) -> bool:
+        """Whether it was held against its baseline, also where too many were lost for a conclusion."""
+        return self.judged or self.change.verdict == LOST
 
 
 @dataclass(frozen=True)
@@ -286,11 +294,6 @@ class QuarterFindings:
     def harms(self) -> Followed | None:
         """The harms, where a cohort has them on record."""
         return next((one for one in self.followed if self.of_patients and one.indicator.name == HARMS), None)
-
-    @property
-    def too_many_lost(self) -> bool:
-        """Whether nothing is concluded about all who were due."""
-        return self.patients is not None and self.patients.much_lost
 
 
 HARMS = "harms"

@@ -1,6 +1,7 @@
 """The rules by which the released counts of a quarter become findings; nothing is rounded here."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -17,7 +18,7 @@ from analysis.quarter.released_counts import BASELINE, WINDOW
 from analysis.quarter.sites.funnel import BEYOND_95, BEYOND_998
 from analysis.quarter.sites.site_signals import main_site_signals, other_site_signals
 from analysis.quarter.value_interval import target_verdict, value_interval
-from analysis.report.quarter.findings.finding import Followed, Patients, QuarterFindings, Site, Sites
+from analysis.report.quarter.findings.finding import LOST, Followed, Patients, QuarterFindings, Site, Sites
 
 
 def find(
@@ -82,7 +83,10 @@ def find(
         level=level,
         of_patients=of_patients,
         patients=patients,
-        followed=tuple(_followed(released, charts[one.name], changes[one.name], level) for one in released.indicators),
+        followed=tuple(
+            _followed(released, charts[one.name], _unless_lost(one, changes[one.name], patients), level)
+            for one in released.indicators
+        ),
         main=compared.name if compared is not None else "",
         sites=(
             _sites(released, compared, funnel, case_mix, span, main_site_signals(funnel, case_mix))
@@ -111,6 +115,14 @@ def _patients(released: ReleasedCounts) -> Patients:
         not_yet_due=released.quarter in released.not_yet.get(DUE, ()),
         judged_words=words,
     )
+
+
+def _unless_lost(one: Indicator, change: QuarterChange, patients: Patients | None) -> QuarterChange:
+    """Conclude nothing of an outcome where too many were lost, so that no list has a signal of it."""
+    judged = change.verdict in ("signal", "no signal")
+    if not judged or one.role != "outcome" or patients is None or not patients.much_lost:
+        return change
+    return replace(change, verdict=LOST, rules=(), way="", direction="", since="")
 
 
 def _followed(released: ReleasedCounts, found: IndicatorChart, change: QuarterChange, level: float) -> Followed:
