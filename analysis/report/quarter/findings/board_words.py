@@ -74,6 +74,8 @@ def to_do(found: QuarterFindings, one: Followed, actions: Sequence[Action]) -> s
     group, change = group_of(one), one.change
     if group in _WHY:
         return _WHY[group][1]
+    if group == "signal" and one.baseline_revised:
+        return "Set a new baseline: late data changed the stored one."
     if group == "signal":
         since = "in this quarter" if change.since == found.quarter else f"since {quarter_in_words(change.since)}"
         if change.direction == "better":

@@ -86,6 +86,8 @@ class Followed:
         What the interval of the quarter says of the target of the indicator.
     as_released : bool
         Whether the quarter stands as an earlier release showed it, as late data changed it by too few patients to be told.
+    baseline_revised : bool
+        Whether late data are seen to have changed periods of the baseline after it was stored.
     """
 
     indicator: Indicator
@@ -106,6 +108,7 @@ class Followed:
     floor_reached: bool | None
     target: TargetVerdict = "none"
     as_released: bool = False
+    baseline_revised: bool = False
 
     @property
     def judged(self) -> bool:

@@ -153,7 +153,21 @@ def _followed(released: ReleasedCounts, found: IndicatorChart, change: QuarterCh
         floor_reached=None if reached is None else bool(reached),
         target=target_verdict(one.target, one.better, lower, upper),
         as_released=bool(now["as_released"]),
+        baseline_revised=_baseline_revised(released, one),
     )
+
+
+def _baseline_revised(released: ReleasedCounts, one: Indicator) -> bool:
+    """Hold the periods of a stored baseline against what the release that stored it showed of them."""
+    first = next((entry for entry in released.earlier if entry.baseline == released.baseline), None)
+    if first is None:
+        return False
+    for row in released.of(one, list(released.baseline)).to_dict("records"):
+        before = first.shown.get(released.place(str(row["slice"])), {})
+        was = tuple(before.get(name, np.nan) for name in (one.numerator, one.denominator))
+        if np.isfinite(was).all() and not row["hidden"] and was != (row["numerator"], row["denominator"]):
+            return True
+    return False
 
 
 def _periods(released: ReleasedCounts) -> list[str]:
