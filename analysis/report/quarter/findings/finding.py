@@ -200,7 +200,7 @@ class Sites:
         Whether signals are judged after adjustment.
     together : tuple of float
         Numerator and denominator of those hidden, together: what is left of the whole, which any reader can compute; empty where
-        none is hidden, or the whole is.
+        none is hidden, or the whole is, or some of these counts stand as an earlier release showed them.
     """
 
     recorded: tuple[str, ...]

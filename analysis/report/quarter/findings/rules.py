@@ -14,7 +14,7 @@ from analysis.quarter.over_time.quarter_change import QuarterChange
 from analysis.quarter.over_time.release_changes import release_changes
 from analysis.quarter.over_time.run_chart import RunChart
 from analysis.quarter.periods import quarter_of
-from analysis.quarter.released_counts import BASELINE, WINDOW
+from analysis.quarter.released_counts import BASELINE, WINDOW, site_slice
 from analysis.quarter.sites.funnel import BEYOND_95, BEYOND_998
 from analysis.quarter.sites.site_signals import main_site_signals, other_site_signals
 from analysis.quarter.value_interval import target_verdict, value_interval
@@ -232,13 +232,15 @@ def _sites(
         ),
         after_adjustment=after,
         whole_hidden=bool(released.of(compared, [WINDOW])["hidden"].iloc[0]),
-        together=_together(released.of(compared, [WINDOW]), rows),
+        together=_together(released, compared),
     )
 
 
-def _together(whole: pd.DataFrame, rows: pd.DataFrame) -> tuple[float, ...]:
-    """Give numerator and denominator of the sites hidden, together: the whole without those shown."""
-    if not rows["hidden"].any() or whole["hidden"].iloc[0]:
+def _together(released: ReleasedCounts, compared: Indicator) -> tuple[float, ...]:
+    """Give numerator and denominator of the sites hidden, together: the whole without those shown, all of the same data."""
+    whole, rows = (released.of(compared, names) for names in ([WINDOW], [site_slice(one) for one in released.sites]))
+    mixed = pd.concat([whole, rows[~rows["hidden"]]])["as_released"].any()
+    if not rows["hidden"].any() or whole["hidden"].iloc[0] or mixed:
         return ()
     shown = rows[~rows["hidden"]]
     return tuple(float(whole[name].iloc[0] - shown[name].sum()) for name in ("numerator", "denominator"))

@@ -11,7 +11,7 @@ from analysis.report import quarter
 from analysis.report.quarter.closing import methods
 from analysis.report.quarter.findings.doubts import doubts_words
 
-from .planted_quarters import plant, prepared
+from .planted_quarters import FOUR, plant, prepared
 
 
 @pytest.fixture
@@ -89,6 +89,20 @@ def test_a_quarter_released_again_after_a_few_late_data_says_that_it_stands(fold
     assert "values of the quarter stand as released before" in " ".join(
         [answer.paragraphs[3], *doubts_words(second.found)]
     )
+
+
+def test_sites_that_stand_as_released_are_not_taken_from_a_newer_whole(folder):
+    """Late data of a few at every site shown, of many in all: what is left of the whole is not the sites hidden."""
+    given = {"sites": (*FOUR, "small", "tiny"), "started": {"small": 4, "tiny": 4}, "each": 40}
+    before = released(plant(seen=0.80, **given), folder)
+    assert before.found.sites.together
+    after = prepared(replace(plant(seen=0.85, **given), as_of="2026-09-01"), folder)
+    improved = after.compared
+    rows = after.released.of(improved, [f"site: {one}" for one in after.released.sites])
+    mixed = rows["as_released"].any() != after.released.of(improved, ["window"])["as_released"].all()
+    assert mixed
+    assert after.found.sites.together == ()
+    assert "are as one" not in " ".join(text for one in quarter.answer(after) for text in one.paragraphs)
 
 
 @pytest.mark.slow
