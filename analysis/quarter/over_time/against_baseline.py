@@ -106,6 +106,7 @@ class _Points:
         self.centre = float(table["centre"].iloc[0])
         whole = released.of(found.indicator, [BASELINE]).iloc[0]
         self.whole = (float(whole["numerator"]), float(whole["denominator"])) if np.isfinite(whole["value"]) else None
+        self.stored = any(one.baseline == released.baseline for one in released.earlier)
         chart = found.chart
         self.varies = isinstance(chart, ControlChart) and (chart.sigma_z > 1 or chart.spread > TOO_WIDE)
 
@@ -130,11 +131,16 @@ class _Points:
         return _side(away), p_value
 
     def _without(self, here: NDArray[np.bool_], outside: NDArray[np.bool_]) -> tuple[float, float]:
-        """Give numerator and denominator of the baseline without quarters; of a hidden whole, by its centre line."""
-        if self.whole is None:
-            denominator = float(self.denominator[outside].sum())
-            return self.centre * denominator, denominator
+        """Give numerator and denominator of the baseline without quarters; of a hidden whole, by its centre line.
+
+        A stored whole may lack what late data added to these quarters since, so they are not taken from it.
+        """
         both = here & self.in_baseline
+        if self.whole is None or (self.stored and both.any()):
+            denominator = float(self.denominator[outside].sum())
+            if self.whole is not None and (outside | both)[self.in_baseline].all():
+                return float(self.numerator[outside].sum()), denominator
+            return self.centre * denominator, denominator
         numerator, denominator = (
             self.whole[0] - self.numerator[both].sum(),
             self.whole[1] - self.denominator[both].sum(),

@@ -20,8 +20,9 @@ if TYPE_CHECKING:
     from analysis.quarter.released_counts import ReleasedCounts
 
 #: Of one chart: signal: the quarter belongs to a pattern that meets a rule. no signal: it can tell and no rule is met. too early:
-#: too few points to tell. The others have no value: not yet due, a small count, nobody in the denominator.
-Verdict = Literal["signal", "no signal", "too early", "not yet due", "hidden", "nobody"]
+#: too few points to tell. too many lost: of an outcome of a release whose patients were not seen, whatever its chart tells. The
+#: others have no value: not yet due, a small count, nobody in the denominator.
+Verdict = Literal["signal", "no signal", "too early", "too many lost", "not yet due", "hidden", "nobody"]
 #: steadier: points hug the centre line, which says nothing of the level. Empty without a signal.
 Way = Literal["higher", "lower", "rising", "falling", "steadier", ""]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -41,8 +41,8 @@ class OfClinic:
         Whether that is hidden.
     region : str
         Where the quarter's report places the site among the limits about the whole; empty where it is not judged.
-    way : {"above", "below"}
-        On which side of the whole it lies.
+    way : str
+        On which side of the whole it lies, "above" or "below"; of a signal as the list of signals says it.
     as_released : bool
         Whether the value stands as an earlier release showed it.
     signal : bool
@@ -59,7 +59,7 @@ class OfClinic:
     network: float
     network_hidden: bool
     region: str
-    way: Literal["above", "below"]
+    way: str
     as_released: bool
     signal: bool
 
@@ -177,10 +177,12 @@ def _of(study: QuarterStudy, one: Indicator, site: str) -> OfClinic:
     if about is not None:
         at = about.table.loc[about.table["site"] == site, "wide_region"]
         region, target = (str(at.iloc[0]) if len(at) else ""), about.target
+    signal = next((at for at in study.found.site_signals if (at.indicator, at.site) == (one.name, site)), None)
+    way = signal.way if signal is not None else "above" if value > target else "below"
     return OfClinic(
         one, numerator, denominator, value, *value_interval(one.kind, numerator, denominator, level=study.level),
-        bool(row["hidden"]), float(whole["value"]), bool(whole["hidden"]), region, "above" if value > target else "below",
-        bool(row["as_released"]), any((at.indicator, at.site) == (one.name, site) for at in study.found.site_signals),
+        bool(row["hidden"]), float(whole["value"]), bool(whole["hidden"]), region, way, bool(row["as_released"]),
+        signal is not None,
     )  # fmt: skip
 
 

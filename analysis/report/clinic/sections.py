@@ -105,6 +105,7 @@ def completeness(page: ClinicPage) -> Section:
             "label": one.indicator.label,
             "floor": numbers.share(one.indicator.floor),
             "reached": verdict[one.reached],
+            "where": region_words(one),
         }
         for one in found.completeness
     ]
@@ -118,6 +119,7 @@ def completeness(page: ClinicPage) -> Section:
             Column("network", "Network", "right"),
             Column("floor", "Floor", "right"),
             Column("reached", "Floor reached"),
+            *([] if found.alone else [Column("where", "Against the network")]),
         ),
         name="clinic-completeness",
     )

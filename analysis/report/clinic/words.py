@@ -82,10 +82,12 @@ def completeness_words(found: ClinicFindings) -> str:
     said = f"Completeness: of {numbers.plural(len(every), 'measure')} {len(known)} can be judged"
     under = [in_text(one.indicator.title) for one in known if not one.reached]
     floors = numbers.share_range([one.indicator.floor for one in known])
+    signals = [f"{in_text(one.indicator.title)} ({one.way})" for one in known if one.signal]
+    far = f"; {numbers.listed(signals)} {form(len(signals), 'has')} a signal against the network" if signals else ""
     if not under:
-        return f"{said}, and {'all' if len(known) > 1 else 'it'} {form(len(known), 'reaches', 'reach')} the {floors} asked for."
+        return f"{said}, and {'all' if len(known) > 1 else 'it'} {form(len(known), 'reaches', 'reach')} the {floors} asked for{far}."
     named = numbers.listed(under) if len(under) <= MOST_NAMED else numbers.plural(len(under), "measure")
-    return f"{said}; under the {floors} asked for: {named}."
+    return f"{said}; under the {floors} asked for: {named}{far}."
 
 
 def _questions_in_short(found: Questions | None) -> str:

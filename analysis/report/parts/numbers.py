@@ -17,7 +17,7 @@ MINUS = "−"
 _COMMON = frozenset(
     (
         "all", "quadriceps", "hamstring", "knee", "thigh", "pain", "limb", "arc", "extension", "flexion", "lower", "anterior",
-        "six-minute", "distance", "patients", "mean", "adherence", "harms",
+        "six-minute", "distance", "patients", "mean", "adherence", "harms", "wait", "completeness",
     )
 )  # fmt: skip
 
@@ -353,8 +353,8 @@ def in_text(label: str) -> str:
 
     Examples
     --------
-    >>> in_text("Quadriceps torque"), in_text("IKDC subjective knee score"), in_text("Beck inventory")
-    ('quadriceps torque', 'IKDC subjective knee score', 'Beck inventory')
+    >>> in_text("Wait for surgery"), in_text("IKDC subjective knee score"), in_text("Beck inventory")
+    ('wait for surgery', 'IKDC subjective knee score', 'Beck inventory')
     """
     first = label.split(" ", 1)[0].rstrip(",").lower()
     return label[:1].lower() + label[1:] if first in _COMMON else label

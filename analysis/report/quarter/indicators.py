@@ -128,7 +128,7 @@ def _row(study: QuarterStudy, one: Indicator) -> dict[str, object]:
         "before": text["value_text"].iloc[1],
         "baseline": text["value_text"].iloc[2],
         "any_hidden": bool(found["hidden"].any()),
-        "target": target_cell(study.found, judged),
+        "target": target_cell(judged),
     }
 
 

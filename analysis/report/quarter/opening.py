@@ -8,11 +8,11 @@ from analysis.report.parts import numbers
 from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.wording import INVENTED, MOST_DOUBTS
 from analysis.report.quarter.findings.doubts import doubts_words, harms_point, harms_words
+from analysis.report.quarter.findings.finding import LOST
 from analysis.report.quarter.findings.since_last import since_last, since_words
 from analysis.report.quarter.findings.site_words import site_point, site_words
 from analysis.report.quarter.findings.target_words import target_clause, targets_words
 from analysis.report.quarter.findings.words import (
-    LOST,
     NO_VALUE,
     STEADIER,
     changed_points,
@@ -73,7 +73,7 @@ def changed(study: QuarterStudy) -> Section:
     """Say of each indicator its value, that of the quarter before, and what its chart tells."""
     items: list[Passage] = []
     for groups, meaning in _MEANING.items():
-        those = [one for one in study.found.followed if group_of(study.found, one) in groups]
+        those = [one for one in study.found.followed if group_of(one) in groups]
         if those:
             told = tuple(_item(study.found, one) for one in those)
             items += [Passage((meaning,)), Passage(told, "items")]
@@ -90,7 +90,7 @@ def since_last_release(study: QuarterStudy) -> Section:
 
 def _item(found: QuarterFindings, one: Followed) -> str:
     """Say what the chart of an indicator tells, and what became of its target."""
-    aimed = target_clause(found, one)
+    aimed = target_clause(one)
     return f"{item_words(found, one)} {aimed[:1].upper()}{aimed[1:]}." if aimed else item_words(found, one)
 
 

@@ -98,7 +98,7 @@ def _charts(study: QuarterStudy, found: list[Indicator], nothing: str) -> Sectio
             continue
         followed = study.found.of(one.name)
         message = title_words(study.found, followed) if one.name in _on_slides(study) else ""
-        aimed = target_clause(study.found, followed)
+        aimed = target_clause(followed)
         told = " ".join([chart_words(study.found, followed), *([f"{aimed[:1].upper()}{aimed[1:]}."] if aimed else [])])
         signal = (followed.change.since, study.released.quarter) if has_changed(followed) else None
         items.append(control_chart_figure(chart, changes=study.annotations, message=message, told=told, signal=signal))

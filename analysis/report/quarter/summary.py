@@ -47,7 +47,7 @@ def summary(study: QuarterStudy) -> Section:
         value, counts = value_and_counts(one)
         rows.append(
             SummaryRow(
-                row_name(one), value, counts, aim_plain(found, one), verdict_plain(found, one),
+                row_name(one), value, counts, aim_plain(one), verdict_plain(found, one),
                 to_do(found, one, actions.about(name)), study.charts[name], has_changed(one), _colour(one),
             )
         )  # fmt: skip

@@ -8,8 +8,8 @@ import pytest
 from analysis.errors import ReportError
 from analysis.report import Figure, Passage, clinic
 from analysis.report.clinic import network
-from analysis.report.clinic.findings import Late, Questions
-from analysis.report.clinic.words import FIRST_RELEASE, NO_QUESTION, late_words, questions_words
+from analysis.report.clinic.findings import Late, Questions, find
+from analysis.report.clinic.words import FIRST_RELEASE, NO_QUESTION, late_words, questions_words, region_words
 from analysis.report.forms.document import Document, Shown
 from analysis.report.forms.markdown import Heading
 from analysis.report.forms.said_once import said_once
@@ -42,6 +42,13 @@ TRUTHS = {
         ["Of 2 indicators over Q1 2025 to Q4 2025, none can be judged; 2 are hidden because of small counts.",
          "Patients improved: hidden because of small counts.", "Completeness of 1 measure cannot be judged"],
         ["none has", "within the 95", "beyond the 9", "reaches"],
+    ),
+    "few seen": (
+        "site d", {"sites": TEN, "each": 60, "seen": lambda q, site: 0.4 if site == "site d" else 0.75},
+        ["Of those judged, none has a signal against the network.",
+         "under the 80 % asked for: IKDC subjective knee score; IKDC subjective knee score (below) has a signal against the network.",
+         "a signal (below)"],
+        ["(above)"],
     ),
     "half lost": (
         "north", {"seen": 0.5}, ["under the 80 % asked for: ikdc", "Completeness: of 1 measure 1 can be judged"], ["reaches the"],
@@ -98,6 +105,16 @@ def test_every_count_on_the_page_is_one_that_the_quarter_releases(folder):
         texts = [cell for one in tables for row in one.rows() for cell in row]
         assert not {"1", "2", "3", "4"} & {part for text in texts for part in text.split("/")}
     assert printed[0] < printed[1]
+
+
+def test_the_side_of_a_signal_is_that_of_the_list_of_signals(folder):
+    """After adjustment a site may lie on the other side of the whole than its counts do."""
+    page = planted_page(folder, "site d", **BAD)
+    (site,) = page.study.found.sites.signals
+    found = replace(page.study.found, sites=replace(page.study.found.sites, signals=(replace(site, way="above"),)))
+    main, *_ = find(replace(page.study, found=found), "site d", None).followed
+    assert main.value < main.network
+    assert region_words(main) == "a signal (above)"
 
 
 def test_one_site_is_compared_with_nothing(folder):

@@ -9,8 +9,16 @@ from analysis.counted import form
 from analysis.quarter.periods import quarter_in_words
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
+from analysis.report.quarter.findings.finding import LOST
 from analysis.report.quarter.findings.target_words import target_cell, verdict_of
-from analysis.report.quarter.findings.words import LOST, STEADIER, WORTH_A_LOOK, group_of, name_words, shown
+from analysis.report.quarter.findings.words import (
+    STEADIER,
+    WORTH_A_LOOK,
+    group_of,
+    has_changed,
+    name_words,
+    shown,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -44,7 +52,7 @@ SUMMARY_NOTES = (
 
 def verdict_plain(found: QuarterFindings, one: Followed) -> str:
     """Say what can be told of an indicator, as a board says it."""
-    group, change = group_of(found, one), one.change
+    group, change = group_of(one), one.change
     if group in _WHY:
         return f"{CANNOT_SAY}: {_WHY[group][0]}"
     if group in ("no signal", STEADIER):
@@ -53,22 +61,24 @@ def verdict_plain(found: QuarterFindings, one: Followed) -> str:
     return way if change.since == found.quarter else f"{way} since {quarter_in_words(change.since)}"
 
 
-def aim_plain(found: QuarterFindings, one: Followed) -> str:
+def aim_plain(one: Followed) -> str:
     """Say what became of the target; of completeness without one, of its floor."""
     floor = one.indicator.floor
     if numbers.is_missing(one.indicator.target) and one.indicator.is_completeness and not numbers.is_missing(floor):
         reached = {True: "reached", False: "not reached", None: "cannot be said"}[one.floor_reached]
         return f"floor {numbers.share(floor)}, {reached}"
-    return target_cell(found, one)
+    return target_cell(one)
 
 
 def to_do(found: QuarterFindings, one: Followed, actions: Sequence[Action]) -> str:
     """Say what to do: the open action about the indicator, or what its verdict asks for."""
     if actions:
         return _agreed(actions)
-    group, change = group_of(found, one), one.change
+    group, change = group_of(one), one.change
     if group in _WHY:
         return _WHY[group][1]
+    if group == "signal" and one.baseline_revised:
+        return "Set a new baseline: late data changed the stored one."
     if group == "signal":
         since = "in this quarter" if change.since == found.quarter else f"since {quarter_in_words(change.since)}"
         if change.direction == "better":
@@ -76,11 +86,11 @@ def to_do(found: QuarterFindings, one: Followed, actions: Sequence[Action]) -> s
         return f"Ask what was different {since}; agree on an action."
     if one.floor_reached is False:
         return "Ask the sites why values are missing."
-    if verdict_of(found, one) == "missed":
+    if verdict_of(one) == "missed":
         return "Change the process; this quarter alone explains nothing."
     if change.look:
         return "Look at its chart before the next quarter."
-    if verdict_of(found, one) == "unsure":
+    if verdict_of(one) == "unsure":
         return "Go on; more patients will tell about the target."
     return "Go on."
 
@@ -97,7 +107,7 @@ def summary_words(found: QuarterFindings) -> str:
     quarter, followed = quarter_in_words(found.quarter), found.beside_completeness
     if not followed:
         return f"{quarter}: no outcome was followed{_and_floors(found)}"
-    groups = [group_of(found, one) for one in followed]
+    groups = [group_of(one) for one in followed]
     judged = [one for one, group in zip(followed, groups, strict=True) if group in ("signal", "no signal", STEADIER)]
     if not judged:
         of = "the one indicator" if len(followed) == 1 else f"any of the {len(followed)} indicators"
@@ -106,10 +116,10 @@ def summary_words(found: QuarterFindings) -> str:
     rest = f"; of {n} more nothing can be said" if n else ""
     told = []
     for words, those in (
-        ("getting worse", [one for one in judged if _changed(found, one) and one.change.direction == "worse"]),
-        ("getting better", [one for one in judged if _changed(found, one) and one.change.direction == "better"]),
-        ("different", [one for one in judged if _changed(found, one) and not one.change.direction]),
-        (AS_BEFORE, [one for one in judged if not _changed(found, one)]),
+        ("getting worse", [one for one in judged if has_changed(one) and one.change.direction == "worse"]),
+        ("getting better", [one for one in judged if has_changed(one) and one.change.direction == "better"]),
+        ("different", [one for one in judged if has_changed(one) and not one.change.direction]),
+        (AS_BEFORE, [one for one in judged if not has_changed(one)]),
     ):
         if those:
             told.append(f"{len(those)} {form(len(those), 'is')} {words}")
@@ -118,13 +128,9 @@ def summary_words(found: QuarterFindings) -> str:
     return f"{quarter}: of the {len(judged)} indicators judged, {numbers.listed(told)}{rest}{_and_floors(found)}"
 
 
-def _changed(found: QuarterFindings, one: Followed) -> bool:
-    return group_of(found, one) == "signal"
-
-
 def _and_floors(found: QuarterFindings) -> str:
     told = floors_words(found)
-    changed = [one.change.direction for one in found.completeness if _changed(found, one)]
+    changed = [one.change.direction for one in found.completeness if has_changed(one)]
     ways = [
         f"getting {way} in {_of_measures(changed.count(way), len(found.completeness))}"
         for way in ("worse", "better")

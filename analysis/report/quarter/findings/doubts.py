@@ -95,6 +95,13 @@ def doubts_words(found: QuarterFindings) -> list[str]:
     said += [
         f"{name_words(one)}: {verdict_words(found, one)}." for one in complete if has_changed(one) and one not in under
     ]
+    moved = [in_text(name_words(one)) for one in found.signals if one.baseline_revised]
+    if moved:
+        named = numbers.listed(moved) if len(moved) <= MOST_NAMED else f"{len(moved)} indicators with a signal"
+        said.append(
+            f"Late data changed the baseline of {named} after it was stored, so a difference from it may be theirs; set a new one "
+            "(parameter baseline)."
+        )
     if found.signals or found.site_signals:
         said.append(by_chance_words(found))
     early = [one for one in followed if one.chart != "control chart" and one.points]

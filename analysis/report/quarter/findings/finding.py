@@ -1,12 +1,15 @@
 """What a quarter found: records, each with what was looked at; every claim of the report speaks from them."""
 
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from typing import Final, Literal
 
 from analysis.quarter import Indicator
 from analysis.quarter.over_time.quarter_change import QuarterChange
 from analysis.quarter.value_interval import TargetVerdict
 from analysis.report.parts.losses import losses_differ, much_lost
+
+#: The verdict on an outcome of which nothing is concluded.
+LOST: Final = "too many lost"
 
 
 @dataclass(frozen=True)
@@ -83,6 +86,8 @@ class Followed:
         What the interval of the quarter says of the target of the indicator.
     as_released : bool
         Whether the quarter stands as an earlier release showed it, as late data changed it by too few patients to be told.
+    baseline_revised : bool
+        Whether late data are seen to have changed periods of the baseline after it was stored.
     """
 
     indicator: Indicator
@@ -103,11 +108,17 @@ class Followed:
     floor_reached: bool | None
     target: TargetVerdict = "none"
     as_released: bool = False
+    baseline_revised: bool = False
 
     @property
     def judged(self) -> bool:
-        """Whether the chart can tell."""
+        """Whether it can be told if there is a change."""
         return self.change.verdict in ("signal", "no signal")
+
+    @property
+    def compared(self) -> bool:
+        """Whether it was held against its baseline, also where too many were lost for a conclusion."""
+        return self.judged or self.change.verdict == LOST
 
 
 @dataclass(frozen=True)
@@ -189,7 +200,7 @@ class Sites:
         Whether signals are judged after adjustment.
     together : tuple of float
         Numerator and denominator of those hidden, together: what is left of the whole, which any reader can compute; empty where
-        none is hidden, or the whole is.
+        none is hidden, or the whole is, or some of these counts stand as an earlier release showed them.
     """
 
     recorded: tuple[str, ...]
@@ -286,11 +297,6 @@ class QuarterFindings:
     def harms(self) -> Followed | None:
         """The harms, where a cohort has them on record."""
         return next((one for one in self.followed if self.of_patients and one.indicator.name == HARMS), None)
-
-    @property
-    def too_many_lost(self) -> bool:
-        """Whether nothing is concluded about all who were due."""
-        return self.patients is not None and self.patients.much_lost
 
 
 HARMS = "harms"

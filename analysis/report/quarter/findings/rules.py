@@ -1,6 +1,7 @@
 """The rules by which the released counts of a quarter become findings; nothing is rounded here."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -13,11 +14,11 @@ from analysis.quarter.over_time.quarter_change import QuarterChange
 from analysis.quarter.over_time.release_changes import release_changes
 from analysis.quarter.over_time.run_chart import RunChart
 from analysis.quarter.periods import quarter_of
-from analysis.quarter.released_counts import BASELINE, WINDOW
+from analysis.quarter.released_counts import BASELINE, WINDOW, site_slice
 from analysis.quarter.sites.funnel import BEYOND_95, BEYOND_998
 from analysis.quarter.sites.site_signals import main_site_signals, other_site_signals
 from analysis.quarter.value_interval import target_verdict, value_interval
-from analysis.report.quarter.findings.finding import Followed, Patients, QuarterFindings, Site, Sites
+from analysis.report.quarter.findings.finding import LOST, Followed, Patients, QuarterFindings, Site, Sites
 
 
 def find(
@@ -82,7 +83,10 @@ def find(
         level=level,
         of_patients=of_patients,
         patients=patients,
-        followed=tuple(_followed(released, charts[one.name], changes[one.name], level) for one in released.indicators),
+        followed=tuple(
+            _followed(released, charts[one.name], _unless_lost(one, changes[one.name], patients), level)
+            for one in released.indicators
+        ),
         main=compared.name if compared is not None else "",
         sites=(
             _sites(released, compared, funnel, case_mix, span, main_site_signals(funnel, case_mix))
@@ -113,6 +117,14 @@ def _patients(released: ReleasedCounts) -> Patients:
     )
 
 
+def _unless_lost(one: Indicator, change: QuarterChange, patients: Patients | None) -> QuarterChange:
+    """Conclude nothing of an outcome where too many were lost, so that no list has a signal of it."""
+    judged = change.verdict in ("signal", "no signal")
+    if not judged or one.role != "outcome" or patients is None or not patients.much_lost:
+        return change
+    return replace(change, verdict=LOST, rules=(), way="", direction="", since="")
+
+
 def _followed(released: ReleasedCounts, found: IndicatorChart, change: QuarterChange, level: float) -> Followed:
     one, chart = found.indicator, found.chart
     now, before, baseline = released.of(one, [released.quarter, released.before, BASELINE]).to_dict("records")
@@ -141,7 +153,21 @@ def _followed(released: ReleasedCounts, found: IndicatorChart, change: QuarterCh
         floor_reached=None if reached is None else bool(reached),
         target=target_verdict(one.target, one.better, lower, upper),
         as_released=bool(now["as_released"]),
+        baseline_revised=_baseline_revised(released, one),
     )
+
+
+def _baseline_revised(released: ReleasedCounts, one: Indicator) -> bool:
+    """Hold the periods of a stored baseline against what the release that stored it showed of them."""
+    first = next((entry for entry in released.earlier if entry.baseline == released.baseline), None)
+    if first is None:
+        return False
+    for row in released.of(one, list(released.baseline)).to_dict("records"):
+        before = first.shown.get(released.place(str(row["slice"])), {})
+        was = tuple(before.get(name, np.nan) for name in (one.numerator, one.denominator))
+        if np.isfinite(was).all() and not row["hidden"] and was != (row["numerator"], row["denominator"]):
+            return True
+    return False
 
 
 def _periods(released: ReleasedCounts) -> list[str]:
@@ -206,13 +232,15 @@ def _sites(
         ),
         after_adjustment=after,
         whole_hidden=bool(released.of(compared, [WINDOW])["hidden"].iloc[0]),
-        together=_together(released.of(compared, [WINDOW]), rows),
+        together=_together(released, compared),
     )
 
 
-def _together(whole: pd.DataFrame, rows: pd.DataFrame) -> tuple[float, ...]:
-    """Give numerator and denominator of the sites hidden, together: the whole without those shown."""
-    if not rows["hidden"].any() or whole["hidden"].iloc[0]:
+def _together(released: ReleasedCounts, compared: Indicator) -> tuple[float, ...]:
+    """Give numerator and denominator of the sites hidden, together: the whole without those shown, all of the same data."""
+    whole, rows = (released.of(compared, names) for names in ([WINDOW], [site_slice(one) for one in released.sites]))
+    mixed = pd.concat([whole, rows[~rows["hidden"]]])["as_released"].any()
+    if not rows["hidden"].any() or whole["hidden"].iloc[0] or mixed:
         return ()
     shown = rows[~rows["hidden"]]
     return tuple(float(whole[name].iloc[0] - shown[name].sum()) for name in ("numerator", "denominator"))

@@ -20,7 +20,8 @@ def by_chance_words(found: QuarterFindings) -> str:
 
 def judged_words(found: QuarterFindings) -> str:
     """Say how many of the indicators could be judged, and in how many comparisons sites were."""
-    charts, main, others = _counted(found)
+    _, main, others = _counted(found)
+    charts = sum(one.judged for one in found.followed)
     sites = f", and {numbers.plural(main + others, 'comparison')} of sites" if main + others else ""
     return f"Of {numbers.plural(len(found.followed), 'indicator')} {charts} could be judged{sites}."
 
@@ -72,7 +73,7 @@ def _counted(found: QuarterFindings) -> tuple[int, int, int]:
     """Count the charts judged, the sites by the main outcome, and the places of sites by the others."""
     sites = found.sites
     main = 0 if sites is None else sites.adjusted if sites.after_adjustment else sites.judged
-    return sum(one.judged for one in found.followed), main, sum(one.judged for one in found.other_sites.values())
+    return sum(one.compared for one in found.followed), main, sum(one.judged for one in found.other_sites.values())
 
 
 def _judged(found: QuarterFindings) -> str:

@@ -12,7 +12,7 @@ from analysis.quarter.periods import quarter_in_words
 from analysis.report.parts import numbers
 from analysis.report.parts.numbers import in_text
 from analysis.report.quarter.findings.finding import Followed, QuarterFindings, SiteSignal, site_key
-from analysis.report.quarter.findings.words import MOST_NAMED, NO_VALUE, day_words, name_words, verdict_words
+from analysis.report.quarter.findings.words import MOST_NAMED, day_words, name_words, verdict_words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -122,8 +122,7 @@ def since_words(found: QuarterFindings, since: SinceLast) -> list[str]:
         if told:
             said.append(f"{what} ({len(told)}): {'; '.join(told)}.")
     for one in since.over:
-        unknown = one.change.verdict in NO_VALUE or one.change.verdict == "too early"
-        state = f"cannot be judged now ({verdict_words(found, one)})" if unknown else "is none now"
+        state = "is none now" if one.judged else f"cannot be judged now ({verdict_words(found, one)})"
         said.append(f"The signal of the last release in {in_text(name_words(one))} {state}.")
     for lost, state in ((since.over_sites, "is none now"), (since.unknown_sites, "cannot be judged now")):
         said += [f"The signal of the last release in {in_text(site_label(found, site))} {state}." for site in lost]

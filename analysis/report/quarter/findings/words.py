@@ -12,11 +12,11 @@ from analysis.quarter.periods import quarter_before, quarter_in_words
 from analysis.report.parts import numbers
 from analysis.report.parts.indicator_numbers import rate_decimals
 from analysis.report.parts.numbers import decimals_for, in_text
-from analysis.report.quarter.findings.finding import Followed, Patients, QuarterFindings
+from analysis.report.quarter.findings.finding import LOST, Followed, Patients, QuarterFindings
 
 #: More indicators than this are counted and not named.
 MOST_NAMED = 4
-LOST, STEADIER = "too many lost", "steadier"
+STEADIER = "steadier"
 #: What a rule of a chart, or a site beyond a limit drawn, is without a signal.
 WORTH_A_LOOK = "worth a look"
 #: Why an indicator has no value in the quarter.
@@ -78,8 +78,8 @@ def _told(found: QuarterFindings) -> tuple[list[str], list[Followed], list[str]]
     followed = found.beside_completeness
     if not followed:
         return ["No outcome was followed."], [], []
-    lost = [one for one in followed if group_of(found, one) == LOST]
-    judged = [one for one in followed if one.judged and one not in lost]
+    lost = [one for one in followed if group_of(one) == LOST]
+    judged = [one for one in followed if one.judged]
     order = {"worse": 0, "better": 1, "": 2}
     changed = sorted((one for one in judged if has_changed(one)), key=lambda one: order[one.change.direction])
     among = (
@@ -121,13 +121,13 @@ def _when(one: Followed) -> str:
 def _main(found: QuarterFindings) -> Followed | None:
     """Give the main outcome where it has a value, unless it has changed, which is told with the changes."""
     main = next((one for one in found.followed if one.indicator.name == found.main), None)
-    if main is None or numbers.is_missing(main.value) or group_of(found, main) == "signal":
+    if main is None or numbers.is_missing(main.value) or group_of(main) == "signal":
         return None
     return main
 
 
 def _state(found: QuarterFindings, main: Followed) -> str:
-    lost = group_of(found, main) == LOST
+    lost = group_of(main) == LOST
     who, usual = (" among those seen", "") if lost else ("", _usual(main))
     return f"{name_words(main)}{who}: {_measured(found, main)}, {against_words(main)}{usual}."
 
@@ -158,10 +158,8 @@ def _not_judged(followed: Sequence[Followed], *, any_judged: bool) -> list[str]:
     return said
 
 
-def group_of(found: QuarterFindings, one: Followed) -> str:
-    """Give the verdict on an indicator, or what takes its place: too many lost, or points that only hug their line."""
-    if one.judged and found.too_many_lost and one.indicator.role == "outcome":
-        return LOST
+def group_of(one: Followed) -> str:
+    """Give the verdict on an indicator, or what takes its place: points that only hug their line."""
     return STEADIER if one.change.way == STEADIER else one.change.verdict
 
 
@@ -173,7 +171,7 @@ def has_changed(one: Followed) -> bool:
 def verdict_words(found: QuarterFindings, one: Followed) -> str:
     """Say in a few words what can be told of an indicator."""
     change = one.change
-    if group_of(found, one) == LOST:
+    if group_of(one) == LOST:
         return "too many lost to tell"
     if change.way == STEADIER:
         return "no change, points nearer together than by chance"

@@ -87,6 +87,32 @@ def test_a_site_with_a_signal_stands_in_the_same_list(folder):
     assert "The signal of the last release in patients improved at west is none now." in told[2]
 
 
+def test_where_too_many_were_lost_nothing_is_a_signal_anywhere(folder):
+    """Half of a quarter is lost and those seen did better: no list, file, action or picture says more than In short."""
+    half = {"seen": lambda q, site: 0.5 if q == 15 else 0.9, "improved": lambda q, site: 0.8 if q >= 14 else 0.6}
+    study = prepared(plant(**half), folder)
+    rows, table = signals_of(study)
+    assert rows["indicator"].tolist() == ["complete ikdc"]
+    assert table.notes[0].startswith("Of 4 indicators 2 could be judged, ")
+    told = pd.read_csv(io.StringIO(quarter.indicators(study).items[0].to_csv())).set_index("indicator")
+    assert told.loc["improved", "verdict"] == "too many lost"
+    assert (
+        told.loc["improved", ["way", "direction", "since"]].isin(["not run", ""]).all()
+        or told.loc["improved", ["way", "direction", "since"]].isna().all()
+    )
+    assert "1 signal without one" in quarter.actions(study).items[-1].message
+    (summary,) = quarter.summary(study)
+    assert summary.data["verdict"].tolist()[0] == "cannot say: too many were lost"
+    before = prepared(plant(**(half | {"quarters": 15})), folder)
+    assert "improved" in signals_of(before)[0]["indicator"].tolist()
+    quarter.record_release(before)
+    after = prepared(plant(**half), folder)
+    rows, _ = signals_of(after)
+    assert rows.set_index("indicator").loc["improved", "state"] == "cannot be judged now"
+    words = " ".join(text for one in quarter.since_last_release(after) for text in one.paragraphs)
+    assert "The signal of the last release in patients improved cannot be judged now (too many lost to tell)." in words
+
+
 def kneecurve(*words):
     return subprocess.run([sys.executable, "-m", "analysis", *words], check=False, capture_output=True, text=True)
 

@@ -11,7 +11,7 @@ from analysis.report import quarter
 from analysis.report.quarter.closing import methods
 from analysis.report.quarter.findings.doubts import doubts_words
 
-from .planted_quarters import plant, prepared
+from .planted_quarters import FOUR, plant, prepared
 
 
 @pytest.fixture
@@ -91,6 +91,20 @@ def test_a_quarter_released_again_after_a_few_late_data_says_that_it_stands(fold
     )
 
 
+def test_sites_that_stand_as_released_are_not_taken_from_a_newer_whole(folder):
+    """Late data of a few at every site shown, of many in all: what is left of the whole is not the sites hidden."""
+    given = {"sites": (*FOUR, "small", "tiny"), "started": {"small": 4, "tiny": 4}, "each": 40}
+    before = released(plant(seen=0.80, **given), folder)
+    assert before.found.sites.together
+    after = prepared(replace(plant(seen=0.85, **given), as_of="2026-09-01"), folder)
+    improved = after.compared
+    rows = after.released.of(improved, [f"site: {one}" for one in after.released.sites])
+    mixed = rows["as_released"].any() != after.released.of(improved, ["window"])["as_released"].all()
+    assert mixed
+    assert after.found.sites.together == ()
+    assert "are as one" not in " ".join(text for one in quarter.answer(after) for text in one.paragraphs)
+
+
 @pytest.mark.slow
 def test_late_data_of_many_patients_are_told(folder):
     before = plant(quarters=8, each=60, seen=lambda q, site: 0.6 if q == 6 else 0.9)
@@ -119,6 +133,34 @@ def test_the_baseline_is_stored_and_stays(folder):
     moved = released(changed, folder, baseline="2022-Q2 to 2025-Q2")
     assert moved.charts["improved"].chart.table["centre"].iloc[0] != centre[first]
     assert read_ledger(folder.parent / "cohort.releases.json").baseline == moved.released.baseline
+
+
+def test_late_data_within_the_baseline_are_not_taken_from_a_whole_that_lacks_them(folder):
+    """Late data raise four quarters of the stored baseline; the last eight, these among them, hardly differ from the others."""
+    given = {"sites": ("only",), "each": 320, "spread": 0.0}
+    released(plant(seen=0.8, **given), folder)
+    late = replace(plant(seen=lambda q, site: 0.86 if 8 <= q < 12 else 0.8, **given), as_of="2026-09-01")
+    beside, alone = (prepared(late, folder, small_counts=one).found.of("complete ikdc") for one in ("hidden", "shown"))
+    assert beside.change.verdict == alone.change.verdict == "no signal"
+    up = replace(plant(seen=lambda q, site: 0.9 if q >= 12 else 0.8, **given), as_of="2026-10-01")
+    assert prepared(up, folder).found.of("complete ikdc").change.verdict == "signal"
+
+
+def test_a_signal_against_a_stored_baseline_that_late_data_changed_is_doubted(folder):
+    """Late data come to every quarter: each lies above the stored baseline, and nothing got better."""
+    given = {"sites": ("only",), "each": 320, "spread": 0.0}
+    released(plant(seen=0.8, **given), folder)
+    study = prepared(replace(plant(seen=0.9, **given), as_of="2026-09-01"), folder)
+    assert study.found.of("complete ikdc").change.verdict == "signal"
+    doubt = "Late data changed the baseline of completeness of IKDC subjective knee score after it was stored, so a difference"
+    assert [one for one in doubts_words(study.found) if one.startswith(doubt)]
+    (summary,) = quarter.summary(study)
+    assert summary.data["to_do"].tolist()[-1] == "Set a new baseline: late data changed the stored one."
+    anew = prepared(replace(plant(seen=0.9, **given), as_of="2026-09-01"), folder, baseline="2022-Q1 to 2024-Q3")
+    assert not anew.found.of("complete ikdc").baseline_revised
+    fresh = prepared(plant(quarters=17, seen=lambda q, site: 0.95 if q == 16 else 0.8, **given), folder)
+    assert fresh.found.of("complete ikdc").change.verdict == "signal"
+    assert [one for one in doubts_words(fresh.found) if one.startswith("Late data changed the baseline")] == []
 
 
 @pytest.mark.slow
