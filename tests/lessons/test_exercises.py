@@ -1,6 +1,7 @@
 """The checker: right, near, wrong and absurd answers to every exercise of every lesson."""
 
 import math
+import re
 
 import numpy as np
 import pandas as pd
@@ -11,7 +12,7 @@ from analysis.lessons.exercises import ChoiceExercise, NumberExercise
 from analysis.lessons.feedback import NotAnsweredYet
 from analysis.lessons.source import lesson_outlines
 
-from .lesson_runs import NUMBERS
+from .lesson_runs import NUMBERS, cells_of
 
 
 @pytest.fixture
@@ -117,3 +118,19 @@ def test_an_unknown_exercise_or_lesson_is_named(lesson_of):
 
 def _is_right(exercise, value):
     return abs(value - exercise.truth) <= exercise.tolerance
+
+
+EXAMPLE = re.compile(
+    r"^answer = \.\.\.  #.*?for example ([^;\n]+).*?^lesson\.(?:check|guess)\(\"(\w+)\"", re.MULTILINE | re.DOTALL
+)
+
+
+@pytest.mark.parametrize("number", NUMBERS)
+def test_the_example_of_a_task_is_not_its_answer(lesson_of, number):
+    found = [match for cell in cells_of(number) for match in EXAMPLE.findall(cell.text)]
+    for seed in (1, 2, 3):
+        lesson = lesson_of(number, seed)
+        for example, name in found:
+            given = eval(example, {"lesson": lesson})
+            assert lesson.exercises[name].judge(given).verdict != "right", (name, example)
+    assert found or number > 5
