@@ -72,20 +72,20 @@ class StratumCounts:
         return [one for one in GROUPED_BY if one in held]
 
 
-def kept_year(counts: StratumCounts) -> KeptYear:
-    """Give what a release ledger keeps of a year."""
+def kept_year(counts: StratumCounts, quarter: str, as_of: str | None) -> KeptYear:
+    """Give what a release ledger keeps of a year that a release of a quarter and a day told first."""
     rows = counts.table[["kind", "group", "quantity", "value"]].itertuples(index=False)
     kept = tuple(
         (str(kind), str(group), str(name), None if value != value else float(value))
         for kind, group, name, value in rows
     )
-    return KeptYear(counts.year, counts.defined, kept)
+    return KeptYear(counts.year, counts.defined, kept, quarter, as_of or "")
 
 
-def as_kept(year: KeptYear) -> StratumCounts:
-    """Give the counts of a year as they were released."""
+def as_kept(year: KeptYear, *, earlier: bool) -> StratumCounts:
+    """Give the counts of a year as they were released; by an ``earlier`` release, or by the one that is made again."""
     table = pd.DataFrame(list(year.rows), columns=["kind", "group", "quantity", "value"])
-    return StratumCounts(year.year, year.defined, table.astype({"value": float}), kept=True)
+    return StratumCounts(year.year, year.defined, table.astype({"value": float}), kept=earlier)
 
 
 def whole_year(counts: QuarterCounts, periods: Sequence[str]) -> str:

@@ -70,11 +70,19 @@ class KeptYear:
         What the quantities mean.
     rows : tuple of (str, str, str, float or None)
         Kind of group, group, quantity and count; None where it is hidden.
+    quarter, as_of : str
+        Of the release that told it first; the day of its data is empty where nobody said.
     """
 
     year: str
     defined: str
     rows: tuple[tuple[str, str, str, float | None], ...]
+    quarter: str = ""
+    as_of: str = ""
+
+    def told_by(self, releases: tuple[Release, ...]) -> bool:
+        """Say whether one of these releases told it first."""
+        return any((one.quarter, one.as_of or "") == (self.quarter, self.as_of) for one in releases)
 
 
 @dataclass(frozen=True)
@@ -138,7 +146,13 @@ def read_ledger(path: Path) -> Ledger:
         releases = tuple(_release(one) for one in data["releases"])
         lines = {str(name): {str(k): float(v) for k, v in one.items()} for name, one in data["lines"].items()}
         years = tuple(
-            KeptYear(str(one["year"]), str(one["defined"]), tuple(_row(row) for row in one["rows"]))
+            KeptYear(
+                str(one["year"]),
+                str(one["defined"]),
+                tuple(_row(row) for row in one["rows"]),
+                str(one["quarter"]),
+                str(one["as_of"]),
+            )
             for one in data.get("years", [])
         )
         return Ledger(releases, tuple(map(str, data["baseline"])), lines, years)
@@ -164,7 +178,14 @@ def write_ledger(path: Path, ledger: Ledger) -> None:
         "baseline": list(ledger.baseline),
         "lines": ledger.lines,
         "years": [
-            {"year": one.year, "defined": one.defined, "rows": [list(row) for row in one.rows]} for one in ledger.years
+            {
+                "year": one.year,
+                "defined": one.defined,
+                "quarter": one.quarter,
+                "as_of": one.as_of,
+                "rows": [list(row) for row in one.rows],
+            }
+            for one in ledger.years
         ],
         "releases": [_plain(one) for one in ledger.releases],
     }

@@ -42,7 +42,9 @@ def record_release(study: QuarterStudy) -> Section:
         lines = {name: stored_line(chart) for name, chart in study.charts.items()}
         ledger = replace(ledger, baseline=study.released.baseline, lines={k: v for k, v in lines.items() if v})
     if study.equity is not None and not ledger.year(study.equity.counts.year):
-        ledger = replace(ledger, years=(*ledger.years, kept_year(study.equity.counts)))
+        ledger = replace(
+            ledger, years=(*ledger.years, kept_year(study.equity.counts, study.released.quarter, study.released.as_of))
+        )
     write_ledger(at.path, ledger)
     number = len(at.before) + 1
     text = f"This report is release {number} in the ledger {at.path.name}; later ones are checked against it."

@@ -242,7 +242,7 @@ def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
         if cohort is not None and counted is not None:
             curves = curves_by_quarter(cohort, counted, released, asked.level)
             hidden = asked.small_counts == "hidden"
-            groups = equity(cohort, counted, periods, releasing.ledger, hidden=hidden, level=asked.level)
+            groups = equity(cohort, counted, periods, releasing, hidden=hidden, level=asked.level)
         adjusted, no_case_mix = site_case_mix(released, compared, patients, counts, asked.level)
         found = find(
             released, charts, compared=compared, funnel=sites, case_mix=adjusted, span=_span(released),

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from analysis.quarter import QuarterCohort
     from analysis.quarter.access.stratum_counts import StratumCounts
     from analysis.quarter.access.stratum_tests import StratumTest
-    from analysis.quarter.ledger.entries import Ledger
+    from analysis.report.quarter.prepared.releasing import Releasing
 
 _REACHED = "sessions reached"
 
@@ -47,7 +47,7 @@ class Equity:
 
 
 def equity(
-    cohort: Cohort, counted: QuarterCohort, periods: Sequence[str], ledger: Ledger, *, hidden: bool, level: float
+    cohort: Cohort, counted: QuarterCohort, periods: Sequence[str], releasing: Releasing, *, hidden: bool, level: float
 ) -> tuple[Equity | None, str]:
     """Count the groups of the last whole year, or take them as they were released; None, and why, where there is nothing."""
     year = whole_year(counted.counts, periods)
@@ -57,14 +57,14 @@ def equity(
     if groups.empty or not len(groups.columns):
         return None, "sex, age, language and distance from home, so groups of patients are not compared."
     shares = _shares(counted)
-    kept = ledger.year(year) if hidden else None
+    kept = releasing.ledger.year(year) if hidden else None
     if kept is not None and kept.defined != counted.defined:
         return None, (
             f"groups of patients of {year} by these definitions ({counted.defined}): an earlier release told them by others "
             f"({kept.defined}), and both together could give small counts away."
         )
     found = (
-        as_kept(kept)
+        as_kept(kept, earlier=kept.told_by(releasing.before))
         if kept is not None
         else stratum_counts(counted.people, groups, shares, year=year, defined=counted.defined, hidden=hidden)
     )

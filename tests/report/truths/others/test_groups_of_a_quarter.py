@@ -70,6 +70,8 @@ def test_a_year_stands_as_it_was_released_and_other_definitions_are_refused(tmp_
     first = prepared(grouped(plant()), folder)
     quarter.record_release(first)
     assert [one.year for one in read_ledger(tmp_path / "cohort.releases.json").years] == ["2025"]
+    again = prepared(grouped(plant()), folder)
+    assert said(quarter.equity(again)) == said(quarter.equity(first))  # a report made again is as it was
     late = prepared(grouped(plant(quarters=17), behind=0.9), folder)
     assert late.equity.counts.kept
     assert late.equity.counts.table.equals(first.equity.counts.table)
