@@ -142,48 +142,71 @@ def stratum_counts(
     Notes
     -----
     A reader is taken to know the counts of all patients of the year, so that within each kind the groups alone protect one
-    another. Kinds are counted apart; nothing is shown of two kinds at once. A year is counted when it is first released and
+    another. Nothing is shown of two kinds at once; where groups of two kinds hold the same patients, such as those of whom neither
+    is recorded, one protects the other too. A year is counted when it is first released and
     stands as released from then on, and years do not overlap, so that no two releases can be subtracted.
     """
     inside = people[people["period"].map(lambda one: one[:4] == year)]
     here = groups.loc[inside.index]
-    frames = [_kind(inside, here[kind], str(kind), shares, hidden=hidden) for kind in here]
-    table = (
-        pd.concat(frames, ignore_index=True) if frames else pd.DataFrame(columns=["kind", "group", "quantity", "value"])
-    )
-    return StratumCounts(year, defined, table)
+    columns = ["kind", "group", "quantity", "value"]
+    made = [_kind(inside, here[kind], str(kind), shares) for kind in here]
+    if not made:
+        return StratumCounts(year, defined, pd.DataFrame(columns=columns))
+    cells = pd.concat([one for one, _ in made], ignore_index=True)
+    starts = np.cumsum([0, *(len(one) for one, _ in made)])
+    sums = [
+        (start + total, [start + part for part in parts])
+        for start, (_, its) in zip(starts, made, strict=False)
+        for total, parts in its
+    ]
+    sums += [(one, [other]) for one, other in _the_same(cells, here)]
+    gone = np.zeros(len(cells), dtype=bool)
+    if hidden:
+        of_all = cells["group"].isna().to_numpy()
+        cost = np.where(of_all, _KNOWN, 1.0)
+        system = CellSystem.of(
+            cells["value"].to_numpy(), sums, released=cells["shown"] | of_all, whole=~of_all, cost=cost
+        )
+        gone = hide_small_cells(system)
+        # Nothing of a kind can be shown beside what is known of all.
+        gone |= cells["kind"].isin(set(cells.loc[gone & of_all, "kind"])).to_numpy()
+    table = cells.assign(value=cells["value"].mask(gone))[cells["shown"] & cells["group"].notna()]
+    return StratumCounts(year, defined, table[columns].reset_index(drop=True))
 
 
 def _kind(
-    people: pd.DataFrame, group: pd.Series, kind: str, shares: Sequence[Compared], *, hidden: bool
-) -> pd.DataFrame:
-    names = in_order(list(group.unique()))
+    people: pd.DataFrame, group: pd.Series, kind: str, shares: Sequence[Compared]
+) -> tuple[pd.DataFrame, list[tuple[int, list[int]]]]:
+    """Give the counts of a kind, the group of all patients missing, whether they would be shown, and the sums between them."""
+    names = [*in_order(list(group.unique())), None]
     shown = list(dict.fromkeys(name for one in shares for name in (one.denominator, one.numerator)))
     flags = {name: people[name].astype(bool) for name in shown}
-    rest = {f"not {one.name}": flags[one.denominator] & ~flags[one.numerator] for one in shares}
-    every = {**flags, **rest}
-    width = len(names) + 1  # the groups, and all patients
-    first = {name: place * width for place, name in enumerate(every)}
-    values = np.concatenate(
-        [[*(float((flag & (group == name)).sum()) for name in names), float(flag.sum())] for flag in every.values()]
-    )
-    sums = [(at + len(names), [at + i for i in range(len(names))]) for at in first.values()]
+    every = {**flags, **{f"not {one.name}": flags[one.denominator] & ~flags[one.numerator] for one in shares}}
+    first = {name: place * len(names) for place, name in enumerate(every)}
+    rows = [
+        (kind, one, name, float(flag.sum() if one is None else (flag & (group == one)).sum()), name in shown)
+        for name, flag in every.items()
+        for one in names
+    ]
+    sums = [(at + len(names) - 1, [at + i for i in range(len(names) - 1)]) for at in first.values()]
     sums += [
         (first[one.denominator] + i, [first[one.numerator] + i, first[f"not {one.name}"] + i])
         for one in shares
-        for i in range(width)
+        for i in range(len(names))
     ]
-    of_all = np.tile([*[False] * len(names), True], len(every))
-    released = np.repeat([name in shown for name in every], width) | of_all
-    cost = np.where(of_all, _KNOWN, 1.0)
-    gone = np.zeros(len(values), dtype=bool)
-    if hidden:
-        gone = hide_small_cells(CellSystem.of(values, sums, released=released, whole=~of_all, cost=cost))
-        if gone[of_all].any():  # nothing of the kind can be shown beside what is known of all
-            gone[:] = True
-    rows = [
-        (kind, group_name, name, np.nan if gone[first[name] + i] else values[first[name] + i])
-        for name in shown
-        for i, group_name in enumerate(names)
-    ]
-    return pd.DataFrame(rows, columns=["kind", "group", "quantity", "value"])
+    return pd.DataFrame(rows, columns=["kind", "group", "quantity", "value", "shown"]), sums
+
+
+def _the_same(cells: pd.DataFrame, groups: pd.DataFrame) -> list[tuple[int, int]]:
+    """Pair the counts of groups of two kinds that hold the same patients, as those whose form is missing altogether."""
+    members: dict[tuple[int, ...], tuple[str, str]] = {}
+    at = {
+        (kind, group, name): i for i, (kind, group, name) in enumerate(cells[["kind", "group", "quantity"]].to_numpy())
+    }
+    pairs = []
+    for kind in groups:
+        for group, inside in groups.groupby(groups[kind], observed=True).groups.items():
+            kept = members.setdefault(tuple(sorted(inside)), (str(kind), str(group)))
+            if kept[0] != kind:
+                pairs += [(at[(*kept, name)], at[str(kind), str(group), name]) for name in cells["quantity"].unique()]
+    return pairs

@@ -103,10 +103,11 @@ class Late:
 
 @dataclass(frozen=True)
 class Questions:
-    """Questions to the clinic by kind, and whether they concern more patients than a small count."""
+    """Questions to the clinic by kind, whether they concern more patients than a small count, and whether small counts are hidden."""
 
     kinds: dict[str, int]
     of_many: bool
+    hidden: bool = True
 
     @property
     def total(self) -> int:
@@ -165,7 +166,7 @@ def find(study: QuarterStudy, site: str, questions: pd.DataFrame | None) -> Clin
         tuple(sorted(followed, key=lambda one: one.indicator != compared)),
         tuple(one for one in rows if one.indicator.is_completeness),
         compared.name if compared is not None else "", blocks_of(study), _late(study, site),
-        None if questions is None else _asked(questions, site), study.level,
+        None if questions is None else _asked(questions, site, hidden=released.small_counts == "hidden"), study.level,
     )  # fmt: skip
 
 
@@ -219,7 +220,7 @@ def _late(study: QuarterStudy, site: str) -> Late:
     )
 
 
-def _asked(questions: pd.DataFrame, site: str) -> Questions:
+def _asked(questions: pd.DataFrame, site: str, *, hidden: bool) -> Questions:
     mine = questions[questions["site"] == site]
     kinds = {str(kind): int(n) for kind, n in mine["severity"].value_counts(sort=False).items()}
-    return Questions(kinds, mine["patient_id"].nunique() > LARGEST_HIDDEN)
+    return Questions(kinds, mine["patient_id"].nunique() > LARGEST_HIDDEN, hidden)

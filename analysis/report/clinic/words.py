@@ -10,6 +10,7 @@ from analysis.report.parts import numbers
 from analysis.report.parts.indicator_numbers import bare_shower
 from analysis.report.parts.numbers import in_text
 from analysis.report.quarter.findings.words import MOST_NAMED, WORTH_A_LOOK, day_words
+from analysis.statistics.small_counts import LARGEST_HIDDEN
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -30,7 +31,7 @@ _KINDS = {
 
 def answer_words(found: ClinicFindings) -> list[str]:
     """Give In short: indicators judged, the main outcome, completeness, questions; a line each."""
-    lines = [_judged_words(found), _main_words(found), completeness_words(found), _questions_in_short(found.questions)]
+    lines = [_judged_words(found), _main_words(found), completeness_words(found), questions_in_short(found.questions)]
     return [one for one in lines if one]
 
 
@@ -90,10 +91,12 @@ def completeness_words(found: ClinicFindings) -> str:
     return f"{said}; under the {floors} asked for: {named}{far}."
 
 
-def _questions_in_short(found: Questions | None) -> str:
+def questions_in_short(found: Questions | None) -> str:
+    """Say how many questions are open; nothing where none is, or nobody looked."""
     if found is None or not found.total:
         return ""
-    return f"Questions open: {numbers.count(found.total)}."
+    few = found.hidden and found.total <= LARGEST_HIDDEN
+    return f"Questions open: {f'{LARGEST_HIDDEN} or fewer' if few else numbers.count(found.total)}."
 
 
 def region_words(one: OfClinic) -> str:
@@ -204,10 +207,14 @@ def questions_words(found: Questions) -> list[str]:
     """Say how many questions are open by kind, and of the patients only whether they are more than a small count."""
     if not found.total:
         return [NO_QUESTION]
-    kinds = [numbers.plural(n, *_KINDS[kind]) for kind in _KINDS if (n := found.kinds.get(kind, 0))]
-    total = numbers.plural(found.total, "question")
-    many = "more than 10 patients" if found.of_many else "10 patients or fewer"
+    held = {kind: n for kind in _KINDS if (n := found.kinds.get(kind, 0))}
+    small = found.hidden and min(held.values(), default=0) <= LARGEST_HIDDEN  # one kind could be taken from the sum
+    kinds = [_KINDS[kind][1] if small else numbers.plural(n, *_KINDS[kind]) for kind, n in held.items()]
+    many = f"more than {LARGEST_HIDDEN} patients" if found.of_many else f"{LARGEST_HIDDEN} patients or fewer"
+    total = f"{form(found.total, 'is')} {numbers.plural(found.total, 'question')}, about {many}"
+    if found.hidden and found.total <= LARGEST_HIDDEN:
+        total = f"are {LARGEST_HIDDEN} questions or fewer"
     return [
-        f"Open {form(found.total, 'is')} {total}, about {many}: {numbers.listed(kinds)}.",
+        f"Open {total}: {numbers.listed(kinds)}.",
         "An unlikely value may be true. The command kneecurve check with --export writes every question with columns for the answer.",
     ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from analysis.report.figures.quarters.over_blocks_figure import over_blocks_figure
@@ -14,8 +15,13 @@ from analysis.report.quarter.findings.over_blocks import (
 )
 
 if TYPE_CHECKING:
+    from analysis.report.parts.figures import Figure
     from analysis.report.quarter.findings.over_blocks import OverBlocks
     from analysis.report.quarter.study import QuarterStudy
+
+
+#: Panels that can be read on a page: six rows of four.
+MOST_PANELS = 24
 
 
 def sites_over_time(study: QuarterStudy) -> Section:
@@ -29,7 +35,26 @@ def sites_over_time(study: QuarterStudy) -> Section:
     words = Passage((" ".join(over_blocks_words(found)),))
     if not found.drawn:
         return Section((words,))
-    return Section((words, over_blocks_figure(found, caption=over_blocks_caption(found), told=over_blocks_told(found))))
+    return Section((words, *_figures(found)))
+
+
+def _figures(found: OverBlocks) -> list[Figure]:
+    """Draw the sites by name, as many on a figure as a page holds; each figure has the table of its sites."""
+    drawn = found.drawn
+    parts = [drawn[start : start + MOST_PANELS] for start in range(0, len(drawn), MOST_PANELS)]
+    figures = []
+    for number, names in enumerate(parts, start=1):
+        rest = [one for one in found.sites if one not in drawn] if number == len(parts) else []
+        sites = tuple(one for one in found.sites if one in names or one in rest)
+        part = replace(found, sites=sites, rows=found.rows[found.rows["site"].isin(["", *sites])])
+        caption, told = over_blocks_caption(found), over_blocks_told(part)
+        if len(parts) == 1:
+            return [over_blocks_figure(part, caption=caption, told=told)]
+        made = over_blocks_figure(part, caption=caption, told=f"{names[0]} to {names[-1]}. {told}")
+        name, which = f"{made.name}-{number}", f", part {number} of {len(parts)}"
+        table = replace(made.table, name=name, caption=f"{made.table.caption.rstrip('.')}{which}.")
+        figures.append(replace(made, name=name, title=f"{made.title}{which}", table=table))
+    return figures
 
 
 def blocks_of(study: QuarterStudy) -> OverBlocks | None:

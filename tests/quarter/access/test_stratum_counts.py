@@ -89,6 +89,46 @@ def test_no_small_count_of_a_group_can_be_told_from_what_is_shown(sizes, seed):
                 assert high - low > 1e-6  # never told exactly
 
 
+@pytest.mark.parametrize("seed", [103, 121, 130, 137])
+def test_groups_of_two_kinds_with_the_same_patients_give_no_count_away(seed):
+    """Language and distance are missing of the same patients: what one kind shows of them must not open the other."""
+    rng = np.random.default_rng(seed)
+    missing, rest = int(rng.integers(8, 40)), int(rng.integers(60, 250))
+    language = rng.choice(["u", "o", "t"], rest, p=rng.dirichlet([4, 1, 0.4]))
+    distance = rng.choice(["x", "y", "z"], rest, p=rng.dirichlet([3, 2, 0.5]))
+    groups = pd.DataFrame({kind: np.append(one, [NOT_RECORDED] * missing) for kind, one in
+                           (("language", language), ("distance_band", distance))})  # fmt: skip
+    seen = rng.random(len(groups)) < 0.8
+    people = pd.DataFrame(
+        {"period": "2025-Q1", "due": True, "seen": seen, "better": seen & (rng.random(len(groups)) < 0.6)}
+    )
+    found = stratum_counts(people, groups, SHARES, year="2025", defined="d")
+    assert found.table["value"].notna().any()
+    flags = {one: people[one] for one in ("due", "seen", "better")}
+    flags |= {"lost": ~people["seen"], "not better": people["seen"] & ~people["better"]}
+    keys = [(kind, group, name) for kind in groups for group in found.groups(kind) for name in flags]
+    at = {key: i for i, key in enumerate(keys)}
+    known = [({at[kind, group, name]: 1.0 for group in found.groups(kind)}, float(flag.sum()))
+             for kind in groups for name, flag in flags.items()]  # fmt: skip
+    for kind in groups:
+        for group in found.groups(kind):
+            for whole, *parts in (("due", "seen", "lost"), ("seen", "better", "not better")):
+                row = {at[kind, group, whole]: 1.0} | {at[kind, group, one]: -1.0 for one in parts}
+                known.append((row, 0.0))
+    known += [
+        ({at["language", NOT_RECORDED, name]: 1.0, at["distance_band", NOT_RECORDED, name]: -1.0}, 0.0)
+        for name in flags
+    ]
+    known += [({at[key]: 1.0}, found.value(*key)) for key in keys if np.isfinite(found.value(*key))]
+    matrix, right = np.zeros((len(known), len(keys))), [value for _, value in known]
+    for i, (row, _) in enumerate(known):
+        matrix[i, list(row)] = list(row.values())
+    for kind, group, name in keys:
+        if 1 <= int((flags[name] & (groups[kind] == group)).sum()) <= 10:
+            most = linprog(-np.eye(len(keys))[at[kind, group, name]], A_eq=matrix, b_eq=right, bounds=(0, None))
+            assert -most.fun >= 11 - 1e-6
+
+
 def test_shown_for_the_team_nothing_is_hidden():
     people, groups = patients([3, 80])
     assert np.isnan(stratum_counts(people, groups, SHARES, year="2025", defined="d").value("sex", "g0", "due"))

@@ -9,7 +9,14 @@ from analysis.errors import ReportError
 from analysis.report import Figure, Passage, clinic
 from analysis.report.clinic import network
 from analysis.report.clinic.findings import Late, Questions, find
-from analysis.report.clinic.words import FIRST_RELEASE, NO_QUESTION, late_words, questions_words, region_words
+from analysis.report.clinic.words import (
+    FIRST_RELEASE,
+    NO_QUESTION,
+    late_words,
+    questions_in_short,
+    questions_words,
+    region_words,
+)
 from analysis.report.forms.document import Document, Shown
 from analysis.report.forms.markdown import Heading
 from analysis.report.forms.said_once import said_once
@@ -167,10 +174,33 @@ def test_sentences_of_late_data_and_questions_over_a_grid():
         assert [fault for text in questions_words(asked) for fault in faults(text)] == []
     assert late_words(Late()) == [FIRST_RELEASE]
     assert questions_words(Questions({}, of_many=False)) == [NO_QUESTION]
-    said = questions_words(Questions({"impossible": 3, "unlikely": 1}, of_many=False))[0]
+    said = questions_words(Questions({"impossible": 3, "unlikely": 1}, of_many=False, hidden=False))[0]
     assert (
         said == "Open are 4 questions, about 10 patients or fewer: 3 impossible values and 1 unlikely value or change."
     )
+
+
+@pytest.mark.parametrize(
+    ("kinds", "told", "short"),
+    [
+        (
+            {"impossible": 3, "unlikely": 1},
+            "are 10 questions or fewer: impossible values and unlikely values or changes.",
+            "10 or fewer",
+        ),
+        ({"impossible": 1, "unlikely": 0}, "are 10 questions or fewer: impossible values.", "10 or fewer"),
+        (
+            {"impossible": 2, "unlikely": 40},
+            "more than 10 patients: impossible values and unlikely values or changes.",
+            "42",
+        ),
+        ({"impossible": 12, "unlikely": 40}, "patients: 12 impossible values and 40 unlikely values or changes.", "52"),
+    ],
+)
+def test_a_small_count_of_questions_is_hidden_and_cannot_be_taken_from_their_sum(kinds, told, short):
+    asked = Questions(kinds, of_many=sum(kinds.values()) > 10)
+    assert questions_words(asked)[0].endswith(told)
+    assert questions_in_short(asked) == f"Questions open: {short}."
 
 
 def test_questions_are_those_to_the_clinic(folder):

@@ -31,8 +31,8 @@ AS_BEFORE, CANNOT_SAY = "as before", "cannot say"
 _WHY = {
     LOST: ("too many were lost", "Reach those who were lost; until then nothing is concluded."),
     "too early": ("too few quarters yet", "Go on counting; nothing is concluded yet."),
-    "hidden": ("too few patients to be shown", "Look at several quarters together."),
-    "not yet due": ("patients not yet due", "Wait until they are due."),
+    "hidden": ("small counts are hidden", "Look at several quarters together."),
+    "not yet due": ("not yet due", "Wait until they are due."),
     "nobody": ("nobody is counted", "Ask why nobody is counted."),
 }
 #: More sites than these are counted and not named.
@@ -57,7 +57,7 @@ def verdict_plain(found: QuarterFindings, one: Followed) -> str:
         return f"{CANNOT_SAY}: {_WHY[group][0]}"
     if group in ("no signal", STEADIER):
         return f"{AS_BEFORE}, {WORTH_A_LOOK}" if change.look else AS_BEFORE
-    way = f"getting {change.direction}" if change.direction else f"{change.way}, neither better nor worse"
+    way = f"getting {change.direction}" if change.direction else f"different, {change.way}"
     return way if change.since == found.quarter else f"{way} since {quarter_in_words(change.since)}"
 
 

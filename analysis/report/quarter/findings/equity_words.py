@@ -41,7 +41,8 @@ def _unseen(found: Equity) -> list[str]:
     if not unseen:
         return []
     most = max(one.groups - one.judged for one in unseen)
-    hidden = "a group" if most == 1 else f"up to {most} groups"
+    upto = "up to " if len({one.groups - one.judged for one in unseen}) > 1 else ""
+    hidden = "a group" if most == 1 else f"{upto}{most} groups"
     of = numbers.plural(len(found.tests), "comparison")
     why = "cannot be shown because of small counts; how they fare is not known."
     return [f"In {len(unseen)} of {of} {hidden} {why}"]

@@ -10,7 +10,7 @@ from analysis.errors import ModelError
 from analysis.quarter import CaseMix, Funnel, Indicator, QuarterCounts, ReleasedCounts, case_mix, funnel, release
 from analysis.quarter.network import CombinedCounts
 from analysis.quarter.periods import period_number
-from analysis.quarter.released_counts import WINDOW, SmallCounts
+from analysis.quarter.released_counts import WINDOW, SmallCounts, site_slice
 from analysis.quarter.sites.site_effects import scale_expected, shrink
 
 if TYPE_CHECKING:
@@ -100,6 +100,10 @@ def site_case_mix(
     shown = _shown_sites(released, compared)
     if shown.empty or not 0 < whole["value"] < 1:
         return None, "sites whose counts may be shown, or both outcomes. Nothing can be adjusted."
+    if released.of(compared, [site_slice(one) for one in shown["site"]])["as_released"].any():
+        return None, (  # the patients are those of now, and their numbers would tell what came late
+            "counts of every site as they were released: late data changed some by too few patients to be told. Nothing is adjusted."
+        )
     if patients is None:
         return _expected_as_given(released, compared, counts, shown, float(whole["value"]), level)
     compared_now = patients["quarter"].isin(released.window)

@@ -119,3 +119,17 @@ def test_one_site_that_can_be_shown_at_all_is_counted_in_the_singular(study_of):
 def test_spans_are_named_by_their_year_or_their_quarters():
     assert span_words(["2025-Q1", "2025-Q2"]) == "Q1 2025 to Q2 2025"
     assert span_words([f"2025-{month:02d}" for month in range(1, 13)]) == "2025"
+
+
+def test_more_sites_than_a_page_holds_stand_on_several_figures(tmp_path):
+    many = tuple(f"site {k:02d}" for k in range(30))
+    study = prepared(plant(sites=many, each=24, quarters=8, harms=0.4), tmp_path, small_counts="shown")
+    whole = blocks_of(study)
+    figures = [one for one in quarter.sites_over_time(study) if isinstance(one, Figure)]
+    assert len(whole.drawn) == 30
+    assert [one.name for one in figures] == ["sites-over-time-1", "sites-over-time-2"]
+    told = [set(one.table.data["site"]) - {""} for one in figures]
+    assert [len(one) for one in told] == [24, 6]
+    assert set.union(*told) == set(many)
+    assert figures[0].title.endswith("part 1 of 2")
+    assert figures[0].alt != figures[1].alt

@@ -105,6 +105,27 @@ def test_sites_that_stand_as_released_are_not_taken_from_a_newer_whole(folder):
     assert "are as one" not in " ".join(text for one in quarter.answer(after) for text in one.paragraphs)
 
 
+def test_no_table_of_sites_tells_the_few_patients_that_late_data_added(folder):
+    """Eight of 133 came late: 125 stand in the funnel, and no other table may say 133."""
+    given = {"sites": (*FOUR, "small", "tiny"), "started": {"small": 4, "tiny": 4}, "each": 40}
+    released(plant(seen=0.80, **given), folder)
+    late = replace(plant(seen=0.85, **given), as_of="2026-09-01")
+    after = prepared(late, folder)
+    before, now = (
+        after.released.by_site(after.compared).set_index("site"),
+        after.released.of(after.compared, ["site: east"]),
+    )
+    assert now["as_released"].all()
+    added = prepared(late, folder, small_counts="shown").released.by_site(after.compared).set_index("site")
+    assert 1 <= added.loc["east", "denominator"] - before.loc["east", "denominator"] <= 10
+    tables = [getattr(one, "table", one) for section in (quarter.sites, quarter.case_mix) for one in section(after)]
+    printed = [one.to_csv() for one in tables if hasattr(one, "to_csv")]
+    assert printed
+    row = f"east,{added.loc['east', 'denominator']}"
+    assert [text for text in printed if row in text or "75.0,133.0" in text] == []
+    assert "late data" in after.no_case_mix
+
+
 @pytest.mark.slow
 def test_late_data_of_many_patients_are_told(folder):
     before = plant(quarters=8, each=60, seen=lambda q, site: 0.6 if q == 6 else 0.9)

@@ -1,12 +1,16 @@
 """What the summary says of counts whose truth is planted: verdicts in plain words, targets, what to do, and small lines."""
 
 import datetime
+from dataclasses import replace
 
 import pytest
 
 from analysis.errors import ReportError
 from analysis.report import quarter
+from analysis.report.figures.quarters.summary_picture import _PLACES
+from analysis.report.parts.axes import wrap
 from analysis.report.quarter.agreed.quarter_file import read_quarter_file
+from analysis.report.quarter.findings.board_words import verdict_plain
 
 from .planted_quarters import FOUR, plant, prepared
 from .test_quarter_truths import TRUTHS
@@ -30,9 +34,9 @@ SAID = {
         "cannot say: too few quarters yet", "Go on counting; nothing is concluded yet.",
         "nothing can be said yet of any of the 3 indicators",
     ),
-    "not yet due": ("cannot say: patients not yet due", "Wait until they are due.", "of 2 more nothing can be said"),
+    "not yet due": ("cannot say: not yet due", "Wait until they are due.", "of 2 more nothing can be said"),
     "all hidden": (
-        "cannot say: too few patients to be shown", "Look at several quarters together.",
+        "cannot say: small counts are hidden", "Look at several quarters together.",
         "nothing can be said yet of any of the 3 indicators",
     ),
     "nothing varies": ("as before, worth a look", "Look at its chart before the next quarter.", "of the 3 indicators judged, 3 are as before"),
@@ -58,6 +62,20 @@ def test_the_verdict_is_plain_and_says_nothing_of_what_was_not_judged(truth, tmp
     ):
         # Nothing is called unchanged that no chart could judge.
         assert told.startswith("cannot say") or one.judged
+
+
+@pytest.mark.parametrize(
+    "verdict", ["signal", "no signal", "too early", "too many lost", "not yet due", "hidden", "nobody"]
+)
+@pytest.mark.parametrize("direction", ["better", "worse", ""])
+def test_no_verdict_is_cut_on_the_slide(verdict, direction, tmp_path):
+    found = prepared(plant(quarters=5), tmp_path).found
+    one = found.of("improved")
+    for look in ((), ("shift",)):
+        change = replace(one.change, verdict=verdict, way="falling", direction=direction, since="2022-Q4", look=look)
+        _, letters = _PLACES["verdict"]
+        told = verdict_plain(found, replace(one, change=change))
+        assert wrap(told, letters, lines=2).replace("\n", " ") == told
 
 
 @pytest.mark.parametrize(
