@@ -86,7 +86,7 @@ def completeness_words(found: ClinicFindings) -> str:
     signals = [f"{in_text(one.indicator.title)} ({one.way})" for one in known if one.signal]
     far = f"; {numbers.listed(signals)} {form(len(signals), 'has')} a signal against the network" if signals else ""
     if not under:
-        return f"{said}, and {'all' if len(known) > 1 else 'it'} {form(len(known), 'reaches', 'reach')} the {floors} asked for{far}."
+        return f"{said}, and {'all of these' if len(known) > 1 else 'it'} {form(len(known), 'reaches', 'reach')} the {floors} asked for{far}."
     named = numbers.listed(under) if len(under) <= MOST_NAMED else numbers.plural(len(under), "measure")
     return f"{said}; under the {floors} asked for: {named}{far}."
 
