@@ -68,9 +68,11 @@ def released(counts, quarters, at, earlier):
 
 
 def shares(made):
-    """Give the share of the counts hidden, and of the sites shown by the main indicator over the window."""
+    """Give the share of the counts of the release that are hidden, and of the sites shown by the main indicator over the window."""
     compared = next(one for one in made.indicators if one.role == "outcome" and one.kind == "share")
-    return made.table["hidden"].mean(), made.by_site(compared)["value"].notna().mean()
+    entry = as_release(made)
+    shown, hidden = (sum(map(len, part.values())) for part in (entry.shown, entry.hidden))
+    return hidden / (shown + hidden), made.by_site(compared)["value"].notna().mean()
 
 
 def main():
@@ -93,7 +95,10 @@ def main():
         made = released(counts, quarters, at, earlier)
         took = time.perf_counter() - start
         hidden, sites = shares(made)
-        print(f"{number:16d} {took:8.1f} {hidden:7.1%} {made.hidden_beside:29d} {sites:12.0%} {made.told_before:12d}", flush=True)
+        print(
+            f"{number:16d} {took:8.1f} {hidden:7.1%} {made.hidden_beside:29d} {sites:12.0%} {made.told_before:12d}",
+            flush=True,
+        )
         earlier.append(as_release(made))
 
 
