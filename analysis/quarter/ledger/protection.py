@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 
 from analysis.progress import in_portions
-from analysis.quarter.ledger.system import Cell, JoinedReleases, Row, Version
+from analysis.quarter.ledger.openness import Reader, Row, Targets, matrix_of
+from analysis.quarter.ledger.system import Cell, JoinedReleases, Version
 from analysis.statistics.small_counts import LARGEST_HIDDEN, SMALLEST_HIDDEN
 
 if TYPE_CHECKING:
@@ -18,12 +20,6 @@ if TYPE_CHECKING:
     from analysis.quarter.ledger.entries import Place, Release
 
 _NEAR = 1e-6
-#: Counts that are looked at in one linear program: more make it slow.
-_AT_ONCE = 300
-#: Where more than this share of them is left, the others are looked at one by one.
-_HARDLY_FEWER = 0.8
-#: A reader must not be able to tell that a count is below this.
-_OPEN = LARGEST_HIDDEN + 1.0
 
 
 @dataclass(frozen=True)
@@ -86,8 +82,8 @@ def hide_beside_earlier(
     -----
     Protected are the small counts (1 to 10) of the new release, of every period, site and block of periods, those that
     earlier releases hid, and the changes of counts shown before, since 46 of 99 after 42 of 90 tells of nine patients.
-    For each a linear program finds the largest value that a reader can think possible; where that is below 11, another
-    one finds the counts that are hidden at the least cost so that it is not.
+    Linear programs find whether a reader can think each to be 11 (:mod:`analysis.quarter.ledger.openness`); where that cannot be,
+    another one finds the counts that are hidden at the least cost so that it can.
     """
     system = JoinedReleases(counts, cells, earlier)
     rows = [system.row(one.quantity, one.place, system.now) for one in cells]
@@ -95,19 +91,32 @@ def hide_beside_earlier(
     for one in floors:
         system.add_floor(one, quarter, system.now)
     kept, told = shown & ~_changed_by_few(cells, earlier), 0
-    todo = _protected(system, cells, rows, earlier)
-    total = max(1, len(todo))
+    found = _protected(system, cells, rows, earlier)
+    targets, families = Targets.of(found, system.n), system.families()
+    lines, values = matrix_of([(row, one.value) for row, one in zip(rows, cells, strict=True)], system.n)
+    empty = np.diff(lines.indptr) == 0
+    equal, right = matrix_of([*system.equal, *system.known], system.n)
+    reader = Reader(equal, right, *matrix_of(system.at_most, system.n), system.point)
+    todo, total = np.arange(len(found)), max(1, len(found))
     for _ in in_portions(total, 1, "checking against earlier releases", None if tell is None else lambda _, __: None):
-        todo = _without_open(system, rows, cells, kept, todo)
+        facts = kept & ~empty
+        seen = replace(
+            reader,
+            equal=sparse.vstack([equal, lines[facts]], format="csr"),
+            right=np.concatenate([right, values[facts]]),
+        )
+        todo = seen.without_open(targets, todo, families)
+        reader.point = seen.point
         if tell is not None:
             tell(total - len(todo), total)
-        if not todo:
+        if not len(todo):
             break
-        hidden = _cheapest(system, rows, cells, kept, cost, todo[0][0])
+        hidden = reader.cheapest(targets.rows[todo[:1]], lines[facts], values[facts], cost[facts])
         if hidden is not None and hidden.any():
-            kept &= ~hidden
+            kept[np.flatnonzero(facts)[hidden]] = False
         elif len(system.at_most) > len(known):  # what is said of floors tells it
             system.at_most = list(known)
+            reader.at_most, reader.limit = matrix_of(known, system.n)
         else:
             todo, told = todo[1:], told + 1
     return Protected(kept, len(system.at_most) > len(known) or not floors, told)
@@ -177,91 +186,3 @@ def _less(one: Row, other: Row) -> Row:
 
 def _is_small(value: float) -> bool:
     return SMALLEST_HIDDEN - _NEAR <= value <= LARGEST_HIDDEN + _NEAR
-
-
-def _facts(rows: Sequence[Row], cells: Sequence[Cell], kept: NDArray[np.bool_]) -> list[tuple[Row, float]]:
-    return [(rows[i], cells[i].value) for i, one in enumerate(kept) if one and rows[i]]
-
-
-def _without_open(
-    system: JoinedReleases,
-    rows: Sequence[Row],
-    cells: Sequence[Cell],
-    kept: NDArray[np.bool_],
-    todo: list[tuple[Row, bool]],
-) -> list[tuple[Row, bool]]:
-    """Leave out the counts that a reader may think to be 11 or more: many at a time, then one by one."""
-    facts, n = _facts(rows, cells, kept), system.n
-    todo = _without_none(system, facts, todo)
-    left: list[tuple[Row, bool]] = []
-    for start in range(0, len(todo), _AT_ONCE):
-        part = todo[start : start + _AT_ONCE]
-        while part:
-            aim = {n + i: -1.0 for i in range(len(part))}
-            below = [
-                ({n + i: 1.0} | {place: -factor for place, factor in row.items()}, 0.0)
-                for i, (row, _) in enumerate(part)
-            ]
-            found = system.solve(aim, more_equal=facts, more_at_most=below, extra=[(-np.inf, _OPEN)] * len(part))
-            closed = part if found.x is None else [one for i, one in enumerate(part) if found.x[n + i] < _OPEN - _NEAR]
-            slow = len(closed) > _HARDLY_FEWER * len(part)
-            part = closed
-            if slow:
-                break
-        left += part
-    todo = left
-    for place, (row, _) in enumerate(todo):  # the first that is not open; those after it are looked at again later
-        if _furthest(system, facts, row) < _OPEN - _NEAR:
-            return todo[place:]
-    return []
-
-
-def _without_none(
-    system: JoinedReleases, facts: Sequence[tuple[Row, float]], todo: list[tuple[Row, bool]]
-) -> list[tuple[Row, bool]]:
-    """Leave out the counts that are known to be none: all others can be a little above zero at the same time."""
-    n, places = system.n, [i for i, (_, none) in enumerate(todo) if none]
-    if not places:
-        return todo
-    little = 0.5 / len(places)
-    below = [({n + k: 1.0} | {key: -factor for key, factor in todo[i][0].items()}, 0.0) for k, i in enumerate(places)]
-    found = system.solve(
-        {n + k: -1.0 for k in range(len(places))}, more_equal=facts, more_at_most=below,
-        extra=[(0.0, little)] * len(places),
-    )  # fmt: skip
-    if found.x is None:
-        return todo
-    none = {i for k, i in enumerate(places) if found.x[n + k] < little / 2}
-    return [one for i, one in enumerate(todo) if i not in none]
-
-
-def _furthest(system: JoinedReleases, facts: Sequence[tuple[Row, float]], row: Row) -> float:
-    """Give the largest value that a reader may think possible, up to what is open."""
-    n = system.n
-    below = [({n: 1.0} | {key: -factor for key, factor in row.items()}, 0.0)]
-    found = system.solve({n: -1.0}, more_equal=facts, more_at_most=below, extra=[(-np.inf, _OPEN)])
-    return -np.inf if found.x is None else float(found.x[n])
-
-
-def _cheapest(
-    system: JoinedReleases,
-    rows: Sequence[Row],
-    cells: Sequence[Cell],
-    kept: NDArray[np.bool_],
-    cost: NDArray[np.float64],
-    target: Row,
-) -> NDArray[np.bool_] | None:
-    """Find the counts to hide at the least cost so that the target may be 11; None where none would do."""
-    shown, n = [i for i, one in enumerate(kept) if one and rows[i]], system.n
-    aim = {n + k: float(cost[i]) for k, i in enumerate(shown)}
-    limits: list[tuple[Row, float]] = [({place: -factor for place, factor in target.items()}, -_OPEN)]
-    for k, i in enumerate(shown):
-        limits.append((rows[i] | {n + k: -1.0}, cells[i].value))
-        limits.append(({place: -factor for place, factor in rows[i].items()} | {n + k: -1.0}, -cells[i].value))
-    found = system.solve(aim, more_at_most=limits, extra=[(0.0, None)] * len(shown))
-    if found.x is None:
-        return None
-    hidden = np.zeros(len(cells), dtype=bool)
-    for k, i in enumerate(shown):
-        hidden[i] = found.x[n + k] > _NEAR
-    return hidden

@@ -8,21 +8,21 @@ from typing import TYPE_CHECKING, Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse
-from scipy.optimize import OptimizeResult, linprog
+from scipy.optimize import linprog
 
+from analysis.quarter.ledger.openness import Row, matrix_of
 from analysis.quarter.periods import quarter_of
 
 if TYPE_CHECKING:
     from analysis.quarter.counts import QuarterCounts
     from analysis.quarter.ledger.entries import Place, Release
 
-#: A row of the system: factors by variable.
-Row = dict[int, float]
 #: What a reader takes for granted where what was shown allows it: that late data only add; nothing.
 Assumed = Literal["growth", "nothing"]
 _ASSUMED: tuple[Assumed, ...] = get_args(Assumed)
 _NEAR = 1e-6
+#: A quantity in more sums than this, such as the patients due, ties others only by way of itself.
+_FEW_SUMS = 2
 
 
 @dataclass(frozen=True)
@@ -88,7 +88,15 @@ class JoinedReleases:
         for taken in _ASSUMED:
             self._build(numbered, taken)
             now = [(self.row(one.quantity, one.place, self.now), one.value) for one in cells]
-            if not earlier or self.solve({}, more_equal=[one for one in now if one[0]]).x is not None:
+            equal, right = matrix_of([*self.equal, *self.known, *(one for one in now if one[0])], self.n)
+            below, limit = matrix_of(self.at_most, self.n)
+            aim = np.zeros(self.n)
+            found = None
+            if earlier:
+                found = linprog(aim, A_eq=equal, b_eq=right, A_ub=below, b_ub=limit).x  # type: ignore[call-overload]
+            #: A way in which the counts can be that agrees with all that is known, were the new release shown whole.
+            self.point = np.zeros(self.n) if found is None else np.maximum(found, 0.0)
+            if found is not None or not earlier:
                 break
 
     def _build(self, numbered: Sequence[tuple[Release, int]], taken: Assumed) -> None:
@@ -125,26 +133,29 @@ class JoinedReleases:
             found = [version.periods.get((quantity, one)) for one in periods]
         return {} if None in found else {one: 1.0 for one in found if one is not None}
 
+    def families(self) -> list[NDArray[np.intp]]:
+        """Give the variables of quantities that sums join, of all versions; what many sums share joins nothing and is in none."""
+        sums = [{total, *parts} for total, parts in self._parts]
+        of_many = {name for name in self._matrices if sum(name in one for one in sums) > _FEW_SUMS}
+        groups: list[set[str]] = []
+        for one in [*sums, *({name} for name in self._matrices)]:
+            names = one - of_many
+            joined = [group for group in groups if group & names]
+            groups = [*(group for group in groups if not group & names), names.union(*joined)]
+        held: dict[str, list[int]] = {}
+        for version in self._made.values():
+            for key, variable in [*version.periods.items(), *version.sites.items()]:
+                held.setdefault(str(key[0]), []).append(variable)
+        return [
+            np.unique([i for name in group for i in held.get(name, [])]).astype(np.intp) for group in groups if group
+        ]
+
     def atoms(self) -> Iterable[tuple[str, Place]]:
         """Give quantity and place of every variable of the data as they are now."""
         for quantity, period in self.now.periods:
             yield quantity, ((period,), "")
         for quantity, block, site in self.now.sites:
             yield quantity, (tuple(sorted(self._blocks[block])), site)
-
-    def solve(
-        self, aim: Mapping[int, float], *, more_equal: Sequence[tuple[Row, float]] = (),
-        more_at_most: Sequence[tuple[Row, float]] = (), extra: Sequence[tuple[float, float | None]] = (),
-    ) -> OptimizeResult:  # fmt: skip
-        """Minimise a sum of variables (those of ``extra`` with their bounds come after the counts) within all that is known."""
-        width = self.n + len(extra)
-        objective = np.zeros(width)
-        for place, factor in aim.items():
-            objective[place] = factor
-        bounds: list[tuple[float, float | None]] = [(0.0, None)] * self.n + list(extra)
-        equal, right = _matrix([*self.equal, *self.known, *more_equal], width)
-        at_most, limit = _matrix([*self.at_most, *more_at_most], width)
-        return linprog(objective, A_eq=equal, b_eq=right, A_ub=at_most, b_ub=limit, bounds=bounds)  # type: ignore[arg-type]
 
     def _joined(self, names: set[str]) -> set[str]:
         """Add the quantities that sums join to those named."""
@@ -300,14 +311,3 @@ def _agree(one: Release, other: Release) -> bool:
         for name in found
         if name in one.shown[place]
     )
-
-
-def _matrix(
-    rows: Sequence[tuple[Row, float]], width: int
-) -> tuple[sparse.csr_array | None, NDArray[np.float64] | None]:
-    if not rows:
-        return None, None
-    at = [i for i, (row, _) in enumerate(rows) for _ in row]
-    columns = [place for row, _ in rows for place in row]
-    factors = [factor for row, _ in rows for factor in row.values()]
-    return sparse.csr_array((factors, (at, columns)), shape=(len(rows), width)), np.array([right for _, right in rows])
