@@ -191,7 +191,7 @@ def test_the_signal_of_a_site_asks_for_an_action_about_it(tmp_path):
         ({}, "none has a signal"),
         ({"improved": lambda q, site: 0.2 if site == "west" else 0.6}, "1 has a signal: west (below)"),
         (TRUTHS["one site bad but hidden"][0], "none has a signal; 2 hidden"),
-        ({"sites": ("a", "b"), "each": 2, "quarters": 5}, "cannot say: too few patients to be shown"),
+        ({"sites": ("a", "b"), "each": 2, "quarters": 5}, "cannot say: small counts are hidden"),
     ],
 )
 def test_the_sites_stand_in_the_summary_with_how_many_were_judged(cohort, verdict, tmp_path):
