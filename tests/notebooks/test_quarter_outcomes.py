@@ -363,8 +363,8 @@ def test_all_four_forms_with_few_slides_and_nothing_hidden_in_any_file(cohort, t
         pages = [name for name in slides.namelist() if re.fullmatch(r"ppt/slides/slide\d+\.xml", name)]
         notes = [name for name in slides.namelist() if re.fullmatch(r"ppt/notesSlides/notesSlide\d+\.xml", name)]
         text = " ".join(slides.read(name).decode() for name in [*pages, *notes])
-    assert len(pages) == 8
-    assert len(notes) == 8
+    assert 8 <= len(pages) <= 12
+    assert len(notes) == len(pages)
     with zipfile.ZipFile(files.word) as word:
         text += word.read("word/document.xml").decode()
     executed = nbformat.read(files.notebook, as_version=4)

@@ -227,8 +227,8 @@ class Table(Part):
         drawn = [self.pictures.get(column.label, ()) for column in self.columns]
         return [
             [
-                InCell(every[place], cell) if every and every[place] else cell
-                for every, cell in zip(drawn, row, strict=True)
+                InCell(every[place], f"{column.label}: {cell}") if every and every[place] else cell
+                for every, cell, column in zip(drawn, row, self.columns, strict=True)
             ]
             for place, row in enumerate(self.rows())
         ]

@@ -55,7 +55,7 @@ def test_a_table_with_pictures_comes_back_from_a_notebook_as_it_was(table):
 
 def test_the_page_shows_the_picture_and_where_there_is_none_the_text(table):
     page = document_to_html(of(table), stamp="s")
-    assert re.search(r'<img class="in-cell" alt="1, 2 &amp; 3" src="data:image/png', page)
+    assert re.search(r'<img class="in-cell" alt="Line: 1, 2 &amp; 3" src="data:image/png', page)
     assert '<td class="left">hidden</td>' in page
 
 
@@ -64,7 +64,7 @@ def test_pdf_and_word_hold_the_picture_with_its_text(table):
     assert len(PdfReader(io.BytesIO(made)).pages[0].images) == 1
     with zipfile.ZipFile(io.BytesIO(document_to_word(of(table), stamp="s"))) as word:
         text = word.read("word/document.xml").decode()
-        assert 'descr="1, 2 &amp; 3"' in text
+        assert 'descr="Line: 1, 2 &amp; 3"' in text
         assert sum("media/" in name for name in word.namelist()) == 1
 
 

@@ -17,7 +17,7 @@ def other_sites_words(found: QuarterFindings) -> list[str]:
                 else f"By the one further indicator, {_title(found, names[0])}, no site can be judged, as its counts are small."]  # fmt: skip
     apart = [one for one in judged if found.other_sites[one].signals]
     said = [f"Of {n}, sites are judged by {len(judged)}."]
-    told = f"{_listed(found, apart)} {form(len(apart), 'has')} sites" if apart else "none has a site"
+    told = f"{_listed(found, apart)} {form(len(apart), 'has')} sites" if apart else "not one has a site"
     said.append(f"Of those, {told} with a signal.")
     hidden = sum(found.other_sites[one].hidden > 0 for one in judged)
     if hidden:

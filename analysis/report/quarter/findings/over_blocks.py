@@ -171,7 +171,8 @@ def over_blocks_caption(found: OverBlocks, *, one_site: bool = False) -> str:
         )
         for one in found.waiting
     ]
-    said.append("“Hidden”: because of small counts.")
+    if found.rows["hidden"].any():
+        said.append("“Hidden”: because of small counts.")
     return " ".join(said)
 
 
