@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from analysis.quarter.over_time.charts import IndicatorChart
+    from analysis.quarter.over_time.run_chart import RunChart
     from analysis.quarter.released_counts import ReleasedCounts
     from analysis.statistics.dispersion import CountKind
 
@@ -75,7 +76,7 @@ def departures(released: ReleasedCounts, found: IndicatorChart, quarters: Sequen
         return {one: [] for one in quarters}
     table = found.chart.table
     number = np.array([period_number(quarter_of(one)) for one in table["period"]])
-    points = _Points(released, found)
+    points = _Points(released, found, found.chart)
     spans = [one for one in SPANS if one > 1 or isinstance(found.chart, ControlChart)]
     made: dict[str, list[Departure]] = {}
     for quarter in quarters:
@@ -94,9 +95,8 @@ def departures(released: ReleasedCounts, found: IndicatorChart, quarters: Sequen
 class _Points:
     """The points of a chart that are shown, and the whole of its baseline."""
 
-    def __init__(self, released: ReleasedCounts, found: IndicatorChart) -> None:
-        assert found.chart is not None
-        table = found.chart.table
+    def __init__(self, released: ReleasedCounts, found: IndicatorChart, chart: ControlChart | RunChart) -> None:
+        table = chart.table
         self.kind = found.indicator.kind
         self.numerator, self.denominator, self.value = (
             table[name].to_numpy(dtype=float) for name in ("numerator", "denominator", "value")
@@ -107,7 +107,6 @@ class _Points:
         whole = released.of(found.indicator, [BASELINE]).iloc[0]
         self.whole = (float(whole["numerator"]), float(whole["denominator"])) if np.isfinite(whole["value"]) else None
         self.stored = any(one.baseline == released.baseline for one in released.earlier)
-        chart = found.chart
         self.varies = isinstance(chart, ControlChart) and (chart.sigma_z > 1 or chart.spread > TOO_WIDE)
 
     def compared(self, here: NDArray[np.bool_], outside: NDArray[np.bool_]) -> tuple[Literal["higher", "lower"], float]:

@@ -8,6 +8,7 @@
 - ``programme_figures``: sessions by week, patients with any harm, missing visits.
 - ``recovery_figure``: recovery curves: model means by week with their intervals, and the patients behind them.
 - ``recovery_drawing``: how they are drawn: wide, narrow, in one panel, low on a printed page.
+- ``forest``: one row a protocol with its estimate and interval: what a slide shows of many protocols.
 - ``forest_figures``: all outcomes in standard deviations, and differences within groups of patients.
 - ``responder_figures``: how far patients improved, and how many reached a threshold.
 - ``seen_figure``: the values as they were measured, week by week.

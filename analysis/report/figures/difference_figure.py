@@ -4,10 +4,10 @@ import pandas as pd
 from matplotlib.figure import Figure as Drawing
 
 from analysis.curves.recovery import RecoveryCurves
+from analysis.report.figures.forest import draw_forest
 from analysis.report.parts import numbers
 from analysis.report.parts.axes import axes_inches, draw_estimates, panel_grid, week_axis, wrap, zero_line
 from analysis.report.parts.figures import Figure
-from analysis.report.parts.forest import draw_forest
 from analysis.report.parts.look import FAINT, Width, marks, quiet_grid
 from analysis.report.parts.model_words import method_in_words
 from analysis.report.parts.numbers import in_text, shown_decimals

@@ -6,6 +6,7 @@ from matplotlib.figure import Figure as Drawing
 
 from analysis.counted import form
 from analysis.curves.recovery import RecoveryCurves
+from analysis.report.figures.forest import draw_forest
 from analysis.report.figures.recovery_drawing import (
     MOST_PATIENTS_DRAWN,
     draw_in_one_panel,
@@ -16,7 +17,6 @@ from analysis.report.figures.recovery_drawing import (
 )
 from analysis.report.parts import numbers
 from analysis.report.parts.figures import Figure
-from analysis.report.parts.forest import draw_forest
 from analysis.report.parts.look import MOST_IN_ONE_PANEL, Width, marks, new_drawing
 from analysis.report.parts.model_words import method_in_words
 from analysis.report.parts.numbers import in_text, shown_decimals

@@ -15,5 +15,4 @@
 - ``look``: The look of figures: colours, markers and dashes that all readers tell apart.
 - ``drawing_files``: Files of a drawing for a journal, at the width of its column.
 - ``axes``: Parts that several figures share: panels, the week axis, numbers seen under it, direct labels, wrapped names.
-- ``forest``: One row a protocol with its estimate and interval: what a slide shows of many protocols.
 """
