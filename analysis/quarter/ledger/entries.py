@@ -12,6 +12,8 @@ from analysis.errors import CohortError
 FORMAT = 1
 #: Slices of a ledger: periods, and a site or, for all sites, an empty text.
 Place = tuple[tuple[str, ...], str]
+#: Patients behind a recovery curve: periods of the start, what was counted, and week with number.
+Seen = tuple[tuple[str, ...], str, tuple[tuple[float, float], ...]]
 
 
 @dataclass(frozen=True)
@@ -36,6 +38,8 @@ class Release:
         Indicators with a signal: name, way and since when.
     actions : tuple of (str, str)
         Actions of the team, each with its state.
+    seen : tuple of (tuple of str, str, tuple of (float, float))
+        Of recovery curves: periods of the start, what was counted, and by week the patients in the model; without those hidden.
     """
 
     quarter: str
@@ -47,6 +51,7 @@ class Release:
     floors: tuple[tuple[str, str, float, bool], ...] = ()
     signals: tuple[tuple[str, str, str], ...] = ()
     actions: tuple[tuple[str, str], ...] = ()
+    seen: tuple[Seen, ...] = ()
 
     def is_of(self, other: Release) -> bool:
         """Say whether another release reports the same quarter of the same data over the same periods."""
@@ -226,6 +231,7 @@ def _plain(one: Release) -> dict[str, Any]:
         "floors": [list(row) for row in one.floors],
         "signals": [list(row) for row in one.signals],
         "actions": [list(row) for row in one.actions],
+        "seen": [[list(periods), defined, [list(row) for row in rows]] for periods, defined, rows in one.seen],
     }
 
 
@@ -248,4 +254,8 @@ def _release(data: dict[str, Any]) -> Release:
         tuple((str(a), str(b), float(c), bool(d)) for a, b, c, d in data["floors"]),
         tuple((str(a), str(b), str(c)) for a, b, c in data["signals"]),
         tuple((str(a), str(b)) for a, b in data.get("actions", [])),
+        tuple(
+            (tuple(map(str, periods)), str(defined), tuple((float(week), float(n)) for week, n in rows))
+            for periods, defined, rows in data.get("seen", [])
+        ),
     )

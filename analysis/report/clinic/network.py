@@ -14,6 +14,7 @@ from analysis.progress import steps
 from analysis.quality import all_findings, check_values, unlikely_changes
 from analysis.quarter.ledger.entries import read_ledger
 from analysis.quarter.released_counts import as_release
+from analysis.report.quarter.agreed.quarter_file import quarter_file_path
 from analysis.report.quarter.prepared.counted_folder import COHORT_FILE
 from analysis.report.quarter.study import prepare_quarter
 from analysis.report.running.record import record_inputs
@@ -29,7 +30,7 @@ class Network:
     Attributes
     ----------
     made_from : tuple
-        Folder, hashes of its files, and parameters.
+        Folder, hashes of its files, parameters, and the quarter file.
     study : QuarterStudy
         The quarter, of which a page shows one site.
     questions : pandas.DataFrame or None
@@ -47,7 +48,11 @@ _KEPT: list[Network] = []
 
 def network_of(folder: Path, parameters: Mapping[str, Any]) -> Network:
     """Give the quarter of a network; that of the page before where folder, parameters and what was released are the same."""
-    made_from = (folder.resolve(), record_inputs(folder), repr(sorted(parameters.items())))
+    agreed = quarter_file_path(folder, parameters.get("quarter_file"))
+    made_from = (
+        folder.resolve(), record_inputs(folder), repr(sorted(parameters.items())),
+        agreed.read_bytes() if agreed.is_file() else b"",
+    )  # fmt: skip
     for one in _KEPT:
         if one.made_from == made_from and _stands(one.study):
             return one

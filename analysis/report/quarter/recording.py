@@ -35,7 +35,9 @@ def record_release(study: QuarterStudy) -> Section:
     ]
     ledger = read_ledger(at.path).with_release(
         replace(
-            as_release(study.released, signals), actions=tuple((one.words, one.state) for one in study.agreed.actions)
+            as_release(study.released, signals),
+            actions=tuple((one.words, one.state) for one in study.agreed.actions),
+            seen=() if study.curves is None else study.curves.seen,
         )
     )
     if not at.stored and _may_be_stored(study):

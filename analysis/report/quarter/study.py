@@ -240,7 +240,7 @@ def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
         curves: tuple[CurvesByQuarter | None, str] = (None, "")
         groups: tuple[Equity | None, str] = (None, "")
         if cohort is not None and counted is not None:
-            curves = curves_by_quarter(cohort, counted, released, asked.level)
+            curves = curves_by_quarter(cohort, counted, released, asked.level, releasing.told)
             hidden = asked.small_counts == "hidden"
             groups = equity(cohort, counted, periods, releasing, hidden=hidden, level=asked.level)
         adjusted, no_case_mix = site_case_mix(released, compared, patients, counts, asked.level)

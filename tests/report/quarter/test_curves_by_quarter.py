@@ -140,3 +140,25 @@ def test_a_small_group_has_no_curves(prepared):
     (passage,) = quarter.recovery(prepared(plant(quarters=13, each=10), site_quarters=1))
     assert not isinstance(passage, Figure)
     assert "one of the two is small" in str(passage)
+
+
+def test_numbers_stand_as_an_earlier_release_told_them_where_few_came_late(prepared):
+    """100 of 160 patients were seen at week 6, then 104, then 120: a change of 4 is not told, one of 20 is."""
+
+    def told(seen):
+        study = prepared(plant(seen=seen))
+        quarter.record_release(study)
+        (figure,) = quarter.recovery(study)
+        return study.curves.means.set_index(["protocol", "week"])["n"][study.curves.groups[1], 6.0], figure.caption
+
+    first, caption = told(25)
+    assert first == 100
+    assert "As released" not in caption
+    again, caption = told(26)
+    assert again == 100
+    assert "As released: 1 number of patients, since late data changed it by too few to be told." in caption
+    later, caption = told(30)
+    assert later == 120
+    assert "As released" not in caption
+    shown = prepared(plant(seen=26), small_counts="shown").curves
+    assert shown.means.set_index(["protocol", "week"])["n"][shown.groups[1], 6.0] == 104

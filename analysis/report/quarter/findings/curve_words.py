@@ -60,10 +60,16 @@ def curves_caption(found: CurvesByQuarter) -> str:
         if found.hidden
         else ""
     )
+    stand = (
+        f" As released: {found.as_released} {form(found.as_released, 'number')} of patients, since late data changed "
+        f"{form(found.as_released, 'it', 'them')} by too few to be told."
+        if found.as_released
+        else ""
+    )
     adjusted = f", adjusted for {adjusted_in_words(found.adjusted_for)}" if found.adjusted_for else ""
     return (
         f"Model means in {found.measure.unit} with {percent} intervals ({marks}) of patients by the quarter of their start; no single "
-        f"patient is drawn. Numbers under the axis: patients seen.{start}{hidden} Mixed model by week{adjusted}; within the "
+        f"patient is drawn. Numbers under the axis: patients seen.{start}{hidden}{stand} Mixed model by week{adjusted}; within the "
         f"patient: {found.covariance}. Intervals: {method_in_words(found.means.dropna(subset=['estimate']))}. Patients of the two "
         "groups may differ in more than the quarter; those not yet due are not in the later weeks."
     )

@@ -11,6 +11,7 @@ import pandas as pd
 
 from analysis.curves import fit_recovery
 from analysis.errors import KneecurveWarning, ModelError
+from analysis.quarter.counted import STARTED
 from analysis.quarter.indicators import CHANGE
 from analysis.quarter.periods import quarter_in_words, quarter_of
 from analysis.quarter.released_counts import BASELINE, WINDOW
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from analysis.cohort import Cohort
     from analysis.cohort.measures import Measure
     from analysis.quarter import QuarterCohort, ReleasedCounts
+    from analysis.quarter.ledger.entries import Release, Seen
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,6 +55,10 @@ class CurvesByQuarter:
         What the means are adjusted for.
     covariance : str
         Covariance within the patient, in words.
+    seen : tuple of Seen
+        What a release ledger keeps of the numbers of patients.
+    as_released : int
+        Numbers of patients that stand as an earlier release showed them, as late data changed them by too few to be told.
     """
 
     measure: Measure
@@ -66,12 +72,17 @@ class CurvesByQuarter:
     level: float
     adjusted_for: tuple[str, ...]
     covariance: str
+    seen: tuple[Seen, ...] = ()
+    as_released: int = 0
 
 
 def curves_by_quarter(
-    cohort: Cohort, counted: QuarterCohort, released: ReleasedCounts, level: float
+    cohort: Cohort, counted: QuarterCohort, released: ReleasedCounts, level: float, told: Sequence[Release] = ()
 ) -> tuple[CurvesByQuarter | None, str]:
-    """Fit the recovery curves of the main measure by group of quarters; where that cannot be, say what is not there."""
+    """Fit the recovery curves of the main measure by group of quarters; where that cannot be, say what is not there.
+
+    ``told`` are releases that told numbers of patients before, the first one first.
+    """
     if set(released.window) & set(released.baseline):
         return (
             None,
@@ -106,10 +117,17 @@ def curves_by_quarter(
     table = means.assign(protocol=means["protocol"].astype("str")).drop(columns="n")
     table = table.merge(seen, on=["protocol", "week"], how="left").assign(n=lambda one: one["n"].fillna(0.0))
     slices = {name: slice_ for slice_, name in names.items()}
-    rows = zip(table["protocol"].astype("str"), table["week"].astype(float), table["n"].astype(float), strict=True)
+    keys = list(zip(table["protocol"].astype("str"), table["week"].astype(float), strict=True))
+    true = table["n"].to_numpy(dtype=float)
+    before = {(name, week): n for name in slices for week, n in _told(told, periods[slices[name]], counted.defined)}
+    shown = np.array([_as_told(n, before.get(key)) for key, n in zip(keys, true, strict=True)])
     hide = np.array(
-        [_must_hide(released, n, float(started[name]), slices[name], week == counted.week) for name, week, n in rows]
+        [
+            any(_must_hide(released, n, float(started[name]), slices[name], week == counted.week) for n in both)
+            for (name, week), both in zip(keys, zip(true, shown, strict=True), strict=True)
+        ]
     )
+    table["n"] = shown
     numbers = ["estimate", "std_error", "df", "lower", "upper", "n"]
     table[numbers] = table[numbers].astype("float64").mask(np.repeat(hide[:, None], len(numbers), axis=1))
     at = table[table["week"] == counted.week]
@@ -123,9 +141,31 @@ def curves_by_quarter(
         measure=curves.measure, groups=(names[BASELINE], names[WINDOW]), week=counted.week,
         means=table.drop(columns=["std_error", "df"]), hidden=int(hide.sum()), difference=(limits[0], limits[1], limits[2]),
         start=float(baseline.mean()), scheduled=curves.scheduled, level=level, adjusted_for=curves.adjusted_for,
-        covariance=curves.covariance,
+        covariance=curves.covariance, as_released=int(((shown != true) & ~hide).sum()),
+        seen=tuple(
+            (
+                tuple(periods[slice_]), counted.defined,
+                tuple((week, n) for (at_name, week), n, gone in zip(keys, shown.tolist(), hide, strict=True)
+                      if at_name == name and not gone),
+            )
+            for name, slice_ in slices.items()
+        ),
     )  # fmt: skip
     return found, ""
+
+
+def _told(releases: Sequence[Release], periods: Sequence[str], defined: str) -> tuple[tuple[float, float], ...]:
+    """Give week and number of patients as the last release of these periods told them; nothing where none did."""
+    for one in reversed(releases):
+        for of, what, rows in one.seen:
+            if of == tuple(periods) and what == defined:
+                return rows
+    return ()
+
+
+def _as_told(n: float, before: float | None) -> float:
+    """Let a number stand as it was told where late data changed it by too few patients to be told."""
+    return n if before is None or not 1 <= abs(n - before) <= LARGEST_HIDDEN else before
 
 
 def _span(periods: Sequence[str]) -> str:
@@ -154,7 +194,8 @@ def _must_hide(released: ReleasedCounts, n: float, started: float, where: str, o
     """Say whether a count is small, or would give a small one away beside the patients who started or have an outcome."""
     if released.small_counts == "shown":
         return n == 0
-    if n <= LARGEST_HIDDEN or 1 <= started - n <= LARGEST_HIDDEN:
+    known = {started, released.value(STARTED, where)}  # as it is, and as it is shown
+    if n <= LARGEST_HIDDEN or any(1 <= one - n <= LARGEST_HIDDEN for one in known):
         return True
     if not of_outcome:
         return False

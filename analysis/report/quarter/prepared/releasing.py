@@ -36,6 +36,8 @@ class Releasing:
         Whether the baseline is the stored one.
     other_windows : bool
         Whether sites are compared over other periods than in the release before, of the same quarter.
+    itself : Release or None
+        This release as it is on record, where it is made again.
     """
 
     path: Path
@@ -43,6 +45,12 @@ class Releasing:
     before: tuple[Release, ...]
     stored: bool
     other_windows: bool
+    itself: Release | None = None
+
+    @property
+    def told(self) -> tuple[Release, ...]:
+        """What was told before, by this release too where it is made again."""
+        return (*self.before, *([self.itself] if self.itself else []))
 
 
 def ledger_path(folder: Path, named: str | None) -> Path:
@@ -80,15 +88,15 @@ def release_beside(
             earlier=earlier, stored=stored, blocks=blocks,
         )  # fmt: skip
 
-    def standing(before: tuple[Release, ...], *, other: bool) -> Releasing:
+    def standing(before: tuple[Release, ...], *, other: bool, itself: Release | None = None) -> Releasing:
         kept = stored and any(one.baseline == tuple(baseline) for one in before)
-        return Releasing(path, ledger, before, kept, other)
+        return Releasing(path, ledger, before, kept, other, itself)
 
     asked = Release(quarter, counts.as_of, tuple(window), tuple(baseline), {}, {})
     for place, one in enumerate(ledger.releases):
         if one.is_of(asked):
             again = made(ledger.releases[:place])
             if as_release(again).shows_the_same(one):
-                return again, standing(ledger.releases[:place], other=False)
+                return again, standing(ledger.releases[:place], other=False, itself=one)
     same = [one for one in ledger.releases if one.quarter == quarter]
     return made(ledger.releases), standing(ledger.releases, other=bool(same) and same[-1].window != tuple(window))
