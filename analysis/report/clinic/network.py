@@ -14,7 +14,8 @@ from analysis.progress import steps
 from analysis.quality import all_findings, check_values, unlikely_changes
 from analysis.quarter.ledger.entries import read_ledger
 from analysis.quarter.released_counts import as_release
-from analysis.report.quarter.agreed.quarter_file import quarter_file_path
+from analysis.report.quarter.agreed.quarter_file import QUARTER_FILE
+from analysis.report.quarter.beside import file_beside
 from analysis.report.quarter.prepared.counted_folder import COHORT_FILE
 from analysis.report.quarter.study import prepare_quarter
 from analysis.report.running.record import record_inputs
@@ -48,7 +49,7 @@ _KEPT: list[Network] = []
 
 def network_of(folder: Path, parameters: Mapping[str, Any]) -> Network:
     """Give the quarter of a network; that of the page before where folder, parameters and what was released are the same."""
-    agreed = quarter_file_path(folder, parameters.get("quarter_file"))
+    agreed = file_beside(folder, parameters.get("quarter_file"), QUARTER_FILE)
     made_from = (
         folder.resolve(), record_inputs(folder), repr(sorted(parameters.items())),
         agreed.read_bytes() if agreed.is_file() else b"",

@@ -1,6 +1,7 @@
 """The sections of a quarter's outcomes, in their order; a cell of the notebook calls one.
 
 - ``study``: Everything a quarter's report is made of, computed once from counts that may be shown.
+- ``beside``: Files that lie beside a cohort folder and have its name, such as the release ledger and the quarter file.
 - ``opening``: What stands at the top of a quarter's report: what was counted, the answer, and what changed.
 - ``summary``: The summary that stands first: a row an indicator with its value, target, last quarters, verdict, and what to do.
 - ``indicators``: The indicators of the quarter with numerator and denominator, and completeness against its floor.

@@ -10,7 +10,8 @@ from analysis.cohort.follow_up.as_of import day_in_words
 from analysis.report.parts import numbers
 from analysis.report.parts.passages import Passage, Section
 from analysis.report.parts.tables import Column, Table
-from analysis.report.quarter.agreed.quarter_file import quarter_file_path
+from analysis.report.quarter.agreed.quarter_file import QUARTER_FILE
+from analysis.report.quarter.beside import file_beside
 from analysis.report.quarter.findings.action_words import actions_message, actions_since, actions_words
 from analysis.report.quarter.findings.words import has_changed, name_words, title_words
 
@@ -46,7 +47,7 @@ def actions(study: QuarterStudy) -> Section:
     ]
     rows += [(_EMPTY, words, _EMPTY, _EMPTY, "a signal without an action") for words in seen]
     rows += [(_EMPTY,) * 5] * _EMPTY_ROWS
-    path = study.agreed.path or quarter_file_path(study.folder, None)
+    path = study.agreed.path or file_beside(study.folder, None, QUARTER_FILE)
     kept = (
         f"Actions, targets and changes are read from {path.name} and carried on from release to release with their state."
         if study.agreed.path

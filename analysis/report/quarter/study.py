@@ -25,14 +25,15 @@ from analysis.quarter.network import CombinedCounts, with_unknown_hidden
 from analysis.quarter.over_time.control_charts import FEWEST_POINTS
 from analysis.quarter.periods import every_period, period_number, quarter_in_words, quarter_of
 from analysis.report.quarter.agreed.changes import changes_in
-from analysis.report.quarter.agreed.quarter_file import QuarterFile, quarter_file_path, read_quarter_file
+from analysis.report.quarter.agreed.quarter_file import QUARTER_FILE, QuarterFile, read_quarter_file
 from analysis.report.quarter.agreed.targets import with_targets
+from analysis.report.quarter.beside import file_beside
 from analysis.report.quarter.findings.rules import find
 from analysis.report.quarter.findings.signal_words import signal_notes
 from analysis.report.quarter.prepared.counted_folder import counted_folder, without_patients
 from analysis.report.quarter.prepared.curve_study import CurvesByQuarter, curves_by_quarter
 from analysis.report.quarter.prepared.equity_study import Equity, equity
-from analysis.report.quarter.prepared.releasing import Releasing, ledger_path, release_beside
+from analysis.report.quarter.prepared.releasing import LEDGER_FILE, Releasing, release_beside
 from analysis.report.quarter.prepared.site_study import other_funnels, site_case_mix, site_funnel
 from analysis.report.running.declared import ReportParameters, parameter, takes
 
@@ -210,7 +211,9 @@ def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
         options = {name: getattr(asked, name) for name in OF_INDICATORS}
         counts, cohort, counted, notes = counted_folder(place, options)
         patients, origin = (counted.patients if counted else None), (without_patients(cohort) if cohort else None)
-        agreed = read_quarter_file(quarter_file_path(place, asked.quarter_file), needed=asked.quarter_file is not None)
+        agreed = read_quarter_file(
+            file_beside(place, asked.quarter_file, QUARTER_FILE), needed=asked.quarter_file is not None
+        )
         agreed.actions_of(counts.indicators, counts.sites)
         aims = agreed.targets_beside(asked.targets)
         counts = replace(counts, indicators=with_targets(counts.indicators, aims))
@@ -219,7 +222,7 @@ def prepare_quarter(folder: Path | str, **given: Any) -> QuarterStudy:
         window = [
             one for one in periods if period_number(quarter_of(one)) > period_number(at) - max(1, asked.site_quarters)
         ]
-        path = ledger_path(place, asked.releases)
+        path = file_beside(place, asked.releases, LEDGER_FILE)
         ledger = read_ledger(path) if asked.small_counts == "hidden" else Ledger()
         stored = asked.baseline is None and ledger.baseline and set(ledger.baseline) <= set(periods)
         fixed = list(ledger.baseline) if stored else _baseline(asked.baseline, periods)

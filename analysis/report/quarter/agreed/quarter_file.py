@@ -16,7 +16,8 @@ if TYPE_CHECKING:
 
     from analysis.quarter import Indicator
 
-_SUFFIX = ".quarter.toml"
+#: How the name of the file beside a cohort folder ends.
+QUARTER_FILE = ".quarter.toml"
 _HELP = "the README shows a whole quarter file"
 State = Literal["open", "done", "given up"]
 _PARTS = ("targets", "changes", "actions")
@@ -108,20 +109,6 @@ class QuarterFile:
                     f"Use one of: {', '.join(sorted(known))}; or leave indicator out.",
                 )
         return self.actions
-
-
-def quarter_file_path(folder: Path, named: str | None) -> Path:
-    """Give the quarter file: the one named, or one beside the cohort folder with its name.
-
-    Examples
-    --------
-    >>> quarter_file_path(Path("clinic/quarters"), None).name
-    'quarters.quarter.toml'
-    """
-    if named is not None:
-        return Path(named)
-    whole = folder.resolve()
-    return whole.parent / f"{whole.name}{_SUFFIX}"
 
 
 def read_quarter_file(path: Path, *, needed: bool = False) -> QuarterFile:

@@ -17,7 +17,8 @@ if TYPE_CHECKING:
     from analysis.quarter.blocks import Block
     from analysis.quarter.released_counts import SmallCounts
 
-_SUFFIX = ".releases.json"
+#: How the name of the file beside a cohort folder ends.
+LEDGER_FILE = ".releases.json"
 
 
 @dataclass(frozen=True)
@@ -51,20 +52,6 @@ class Releasing:
     def told(self) -> tuple[Release, ...]:
         """What was told before, by this release too where it is made again."""
         return (*self.before, *([self.itself] if self.itself else []))
-
-
-def ledger_path(folder: Path, named: str | None) -> Path:
-    """Give the file of the release ledger: the one named, or one beside the cohort folder with its name.
-
-    Examples
-    --------
-    >>> ledger_path(Path("clinic/quarters"), None).name
-    'quarters.releases.json'
-    """
-    if named is not None:
-        return Path(named)
-    whole = folder.resolve()
-    return whole.parent / f"{whole.name}{_SUFFIX}"
 
 
 def release_beside(

@@ -7,7 +7,8 @@ import pytest
 from analysis.errors import CohortError, ReportError
 from analysis.quarter import Indicator
 from analysis.report.quarter.agreed.changes import changes_in
-from analysis.report.quarter.agreed.quarter_file import Action, QuarterFile, quarter_file_path, read_quarter_file
+from analysis.report.quarter.agreed.quarter_file import QUARTER_FILE, Action, QuarterFile, read_quarter_file
+from analysis.report.quarter.beside import file_beside
 
 WHOLE = """
 [targets]
@@ -51,7 +52,7 @@ def test_a_quarter_file_is_read_whole(tmp_path):
 
 
 def test_without_a_file_nothing_is_agreed_and_one_that_was_named_must_be_there(tmp_path):
-    path = quarter_file_path(tmp_path / "quarters", None)
+    path = file_beside(tmp_path / "quarters", None, QUARTER_FILE)
     assert path.name == "quarters.quarter.toml"
     assert path.parent == tmp_path
     assert read_quarter_file(path) == QuarterFile()
