@@ -59,19 +59,20 @@ def summary(study: QuarterStudy) -> Section:
     line = f"Last {LAST_QUARTERS} quarters" if "Q" in study.released.periods[0] else f"Last {LAST_MONTHS} months"
     columns = (
         Column("name", "Indicator"),
+        Column("verdict", "Verdict"),
         Column("value", study.quarter_words, "right"),
         Column("counts", "Counted", "right"),
         Column("aim", "Target"),
         Column("line", line),
-        Column("verdict", "Verdict"),
         Column("to_do", "What to do"),
     )
     data = pd.DataFrame(
-        [(one.name, one.value, one.counts, one.aim, _last(one), one.verdict, one.to_do) for one in rows],
+        [(one.name, one.verdict, one.value, one.counts, one.aim, _last(one), one.to_do) for one in rows],
         columns=[str(column.name) for column in columns],
     )  # fmt: skip
     kept = [*_on_slide(study, followed), *range(len(followed), len(rows))]
-    heads = (columns[0].label, columns[1].label, columns[3].label, line, columns[5].label, columns[6].label)
+    labels = {str(column.name): column.label for column in columns}
+    heads = [labels[name] for name in ("name", "value", "aim", "line", "verdict", "to_do")]  # as they are drawn
     table = Table(
         data,
         f"Summary of {study.quarter_words}.",
