@@ -23,6 +23,17 @@ _SMALLER_FIRST = 1e-3
 _HIDDEN_ALREADY = 1e-4
 
 
+def is_small(value: float) -> bool:
+    """Say whether a count must not be shown.
+
+    Examples
+    --------
+    >>> is_small(10.0), is_small(11.0), is_small(0.0)
+    (True, False, False)
+    """
+    return SMALLEST_HIDDEN - _NEAR <= value <= LARGEST_HIDDEN + _NEAR
+
+
 @dataclass(frozen=True, eq=False)
 class CellSystem:
     """Counts, and the sums between them that a reader knows.

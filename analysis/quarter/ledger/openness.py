@@ -193,6 +193,11 @@ def matrix_of(rows: Sequence[tuple[Row, float]], width: int) -> tuple[sparse.csr
     return sparse.csr_array((factors, (at, columns)), shape=(len(rows), width), dtype=float), sides
 
 
+def less(one: Row, other: Row) -> Row:
+    """Take one count from another; what they share is in neither."""
+    return {key: 1.0 for key in one if key not in other} | {key: -1.0 for key in other if key not in one}
+
+
 def _touched(rows: sparse.csr_array, right: NDArray[np.float64]) -> tuple[sparse.csr_array, NDArray[np.float64]]:
     """Leave out the rows without a moving variable."""
     there = np.diff(rows.indptr) > 0

@@ -11,15 +11,14 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from analysis.progress import in_portions
-from analysis.quarter.ledger.openness import Reader, Row, Targets, matrix_of
+from analysis.quarter.ledger.openness import Reader, Row, Targets, less, matrix_of
+from analysis.quarter.ledger.single_quarters import single_quarters
 from analysis.quarter.ledger.system import Cell, JoinedReleases, Version
-from analysis.statistics.small_counts import LARGEST_HIDDEN, SMALLEST_HIDDEN
+from analysis.statistics.small_counts import is_small
 
 if TYPE_CHECKING:
     from analysis.quarter.counts import QuarterCounts
     from analysis.quarter.ledger.entries import Place, Release
-
-_NEAR = 1e-6
 
 
 @dataclass(frozen=True)
@@ -86,40 +85,58 @@ def hide_beside_earlier(
     another one finds the counts that are hidden at the least cost so that it can.
     """
     system = JoinedReleases(counts, cells, earlier)
-    rows = [system.row(one.quantity, one.place, system.now) for one in cells]
-    known = list(system.at_most)
-    for one in floors:
-        system.add_floor(one, quarter, system.now)
-    kept, told = shown & ~_changed_by_few(cells, earlier), 0
-    found = _protected(system, cells, rows, earlier)
-    targets, families = Targets.of(found, system.n), system.families()
-    lines, values = matrix_of([(row, one.value) for row, one in zip(rows, cells, strict=True)], system.n)
-    empty = np.diff(lines.indptr) == 0
-    equal, right = matrix_of([*system.equal, *system.known], system.n)
-    reader = Reader(equal, right, *matrix_of(system.at_most, system.n), system.point)
-    todo, total = np.arange(len(found)), max(1, len(found))
-    for _ in in_portions(total, 1, "checking against earlier releases", None if tell is None else lambda _, __: None):
-        facts = kept & ~empty
-        seen = replace(
-            reader,
-            equal=sparse.vstack([equal, lines[facts]], format="csr"),
-            right=np.concatenate([right, values[facts]]),
-        )
-        todo = seen.without_open(targets, todo, families)
-        reader.point = seen.point
-        if tell is not None:
-            tell(total - len(todo), total)
-        if not len(todo):
-            break
-        hidden = reader.cheapest(targets.rows[todo[:1]], lines[facts], values[facts], cost[facts])
-        if hidden is not None and hidden.any():
-            kept[np.flatnonzero(facts)[hidden]] = False
-        elif len(system.at_most) > len(known):  # what is said of floors tells it
-            system.at_most = list(known)
-            reader.at_most, reader.limit = matrix_of(known, system.n)
-        else:
-            todo, told = todo[1:], told + 1
-    return Protected(kept, len(system.at_most) > len(known) or not floors, told)
+    said = [system.floor(one, quarter, system.now) for one in floors]
+    release = _NewRelease(system, cells, shown & ~_changed_by_few(cells, earlier), cost, said, tell)
+    point = release.hide(_protected(system, cells, earlier), system.point)
+    if single := single_quarters(system, point):
+        release.hide(single, np.concatenate([point, np.zeros(system.n - len(point))]))
+    return Protected(release.kept, bool(release.said) or not said, release.told)
+
+
+@dataclass
+class _NewRelease:
+    """What is left of a new release: the counts kept, what it says of floors, and counts that earlier releases tell."""
+
+    system: JoinedReleases
+    cells: Sequence[Cell]
+    kept: NDArray[np.bool_]
+    cost: NDArray[np.float64]
+    said: list[tuple[Row, float]]
+    tell: Callable[[int, int], None] | None
+    told: int = 0
+
+    def hide(self, found: Sequence[tuple[Row, bool]], point: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Hide counts until all those found are open; give a way in which the counts can be that agrees with what is left."""
+        system = self.system
+        rows = [(system.row(one.quantity, one.place, system.now), one.value) for one in self.cells]
+        lines, values = matrix_of(rows, system.n)
+        empty = np.diff(lines.indptr) == 0
+        targets, families = Targets.of(found, system.n), system.families()
+        equal, right = matrix_of([*system.equal, *system.known], system.n)
+        todo, total = np.arange(len(found)), max(1, len(found))
+        quiet = None if self.tell is None else lambda _, __: None
+        for _ in in_portions(total, 1, "checking against earlier releases", quiet):
+            facts = self.kept & ~empty
+            before = Reader(equal, right, *matrix_of([*system.at_most, *self.said], system.n), point)
+            reader = replace(
+                before,
+                equal=sparse.vstack([equal, lines[facts]], format="csr"),
+                right=np.concatenate([right, values[facts]]),
+            )
+            todo = reader.without_open(targets, todo, families)
+            point = reader.point
+            if self.tell is not None:
+                self.tell(total - len(todo), total)
+            if not len(todo):
+                break
+            hidden = before.cheapest(targets.rows[todo[:1]], lines[facts], values[facts], self.cost[facts])
+            if hidden is not None and hidden.any():
+                self.kept[np.flatnonzero(facts)[hidden]] = False
+            elif self.said:  # what is said of floors tells it
+                self.said = []
+            else:
+                todo, self.told = todo[1:], self.told + 1
+        return point
 
 
 def _changed_by_few(cells: Sequence[Cell], earlier: Sequence[Release]) -> NDArray[np.bool_]:
@@ -130,13 +147,11 @@ def _changed_by_few(cells: Sequence[Cell], earlier: Sequence[Release]) -> NDArra
             for name, value in found.items():
                 before.setdefault((name, place), set()).add(value)
     return np.array(
-        [any(_is_small(abs(one.value - was)) for was in before.get((one.quantity, one.place), ())) for one in cells]
+        [any(is_small(abs(one.value - was)) for was in before.get((one.quantity, one.place), ())) for one in cells]
     )
 
 
-def _protected(
-    system: JoinedReleases, cells: Sequence[Cell], rows: Sequence[Row], earlier: Sequence[Release]
-) -> list[tuple[Row, bool]]:
+def _protected(system: JoinedReleases, cells: Sequence[Cell], earlier: Sequence[Release]) -> list[tuple[Row, bool]]:
     """Give the counts that must stay open, and whether each may be known to be none: what late data added, or a count before."""
     found: dict[tuple[tuple[int, float], ...], tuple[Row, bool]] = {}
 
@@ -144,14 +159,14 @@ def _protected(
         if row:
             found.setdefault(tuple(sorted(row.items())), (row, none))
 
-    for cell, row in zip(cells, rows, strict=True):
-        if _is_small(cell.value):
-            protect(row)
+    for cell in cells:
+        if is_small(cell.value):
+            protect(system.row(cell.quantity, cell.place, system.now))
     atoms = list(system.atoms())
     for quantity, place in atoms:
-        if _is_small(system.true(quantity, place)):
+        if is_small(system.true(quantity, place)):
             protect(system.row(quantity, place, system.now))
-    last: tuple[Release, Version] | None = None
+    older: list[tuple[Release, Version]] = []
     for entry, version in zip(earlier, system.of_release, strict=True):
         for place, names in entry.hidden.items():
             for name in names:
@@ -167,22 +182,14 @@ def _protected(
             if not before:
                 continue
             if grew.get(name):
-                protect(_less(now, before), none=True)
-                row = {} if last is None or last[1] is version else system.row(name, place, last[1])
-                if row and last is not None and system.only_grew(last[0], name):
-                    protect(_less(before, row), none=True)
+                protect(less(now, before), none=True)
+                nearest = ((row, of) for of, one in reversed(older) if (row := system.row(name, place, one)))
+                row, of = next(nearest, ({}, entry))
+                if row and system.only_grew(of, name):
+                    protect(less(before, row), none=True)
                 continue
             change = system.true(name, place) - system.told(entry).get(place, {}).get(name, np.nan)
-            if _is_small(abs(change)):
-                protect(_less(now, before) if change > 0 else _less(before, now))
-        last = entry, version
+            if is_small(abs(change)):
+                protect(less(now, before) if change > 0 else less(before, now))
+        older = [one for one in older if one[1] is not version] + [(entry, version)]
     return list(found.values())
-
-
-def _less(one: Row, other: Row) -> Row:
-    """Take one count from another; what they share is in neither."""
-    return {key: 1.0 for key in one if key not in other} | {key: -1.0 for key in other if key not in one}
-
-
-def _is_small(value: float) -> bool:
-    return SMALLEST_HIDDEN - _NEAR <= value <= LARGEST_HIDDEN + _NEAR

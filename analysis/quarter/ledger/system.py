@@ -17,8 +17,9 @@ if TYPE_CHECKING:
     from analysis.quarter.counts import QuarterCounts
     from analysis.quarter.ledger.entries import Place, Release
 
-#: What a reader takes for granted where what was shown allows it: that late data only add; nothing.
-Assumed = Literal["growth", "nothing"]
+#: What a reader takes for granted: that late data only add to a quantity, unless a count shown became smaller; the same of
+#: quantities of which a count was shown; nothing. The first of them that agrees with all counts.
+Assumed = Literal["growth", "growth of what was shown", "nothing"]
 _ASSUMED: tuple[Assumed, ...] = get_args(Assumed)
 _NEAR = 1e-6
 #: A quantity in more sums than this, such as the patients due, ties others only by way of itself.
@@ -34,12 +35,17 @@ class Cell:
     value: float
 
 
-@dataclass
+@dataclass(eq=False)
 class Version:
-    """The data as some releases saw them: the variables of their counts."""
+    """The data as some releases saw them: the variables of their counts, and what is taken to have only grown since."""
 
     periods: dict[tuple[str, str], int] = field(default_factory=dict)
     sites: dict[tuple[str, int, str], int] = field(default_factory=dict)
+    grew: set[str] = field(default_factory=set)
+
+    def get(self, key: tuple[str, str] | tuple[str, int, str]) -> int | None:
+        """Give the variable of a quantity in a period, or in a block of periods at a site; None where it has none."""
+        return self.periods.get(key) if len(key) == 2 else self.sites.get(key)
 
 
 class JoinedReleases:
@@ -79,7 +85,7 @@ class JoinedReleases:
                 blocks.setdefault(of, []).append(period)
         self._blocks = [frozenset(one) for one in blocks.values()]
         self._site_names = sorted({*counts.sites, *(site for _, site in places if site)})
-        self._sited = self._joined(
+        self.sited = self._joined(
             {one.quantity for one in cells if one.place[1]}
             | {name for one in earlier for (_, site), found in one.shown.items() if site for name in found}
         )
@@ -102,6 +108,7 @@ class JoinedReleases:
     def _build(self, numbered: Sequence[tuple[Release, int]], taken: Assumed) -> None:
         """Make the variables, and what is known of them."""
         self.n = 0
+        self._single: dict[str, list[int]] = {}
         self.equal: list[tuple[Row, float]] = []
         self.at_most: list[tuple[Row, float]] = []
         self.known: list[tuple[Row, float]] = []
@@ -143,6 +150,8 @@ class JoinedReleases:
             joined = [group for group in groups if group & names]
             groups = [*(group for group in groups if not group & names), names.union(*joined)]
         held: dict[str, list[int]] = {}
+        for name, single in self._single.items():
+            held[name] = list(single)
         for version in self._made.values():
             for key, variable in [*version.periods.items(), *version.sites.items()]:
                 held.setdefault(str(key[0]), []).append(variable)
@@ -156,6 +165,21 @@ class JoinedReleases:
             yield quantity, ((period,), "")
         for quantity, block, site in self.now.sites:
             yield quantity, (tuple(sorted(self._blocks[block])), site)
+
+    def inside(self) -> Iterable[tuple[str, int, str]]:
+        """Give every period of a block that has several, the number of the block, and every site."""
+        for i, block in enumerate(self._blocks):
+            if len(block) > 1:
+                yield from ((period, i, site) for period in sorted(block) for site in self._site_names)
+
+    def parts_of(self, quantity: str) -> list[Sequence[str]]:
+        """Give the parts of a quantity, by sum."""
+        return [parts for total, parts in self._parts if total == quantity]
+
+    def add_variable(self, quantity: str) -> int:
+        """Add a count of a quantity that no version has."""
+        self._single.setdefault(quantity, []).append(self._new())
+        return self.n - 1
 
     def _joined(self, names: set[str]) -> set[str]:
         """Add the quantities that sums join to those named."""
@@ -176,7 +200,7 @@ class JoinedReleases:
                 old = period in same
                 made.periods[quantity, period] = self.now.periods[quantity, period] if old else self._new()
                 new |= not old
-            if quantity not in self._sited:
+            if quantity not in self.sited:
                 continue
             for i, block in enumerate(self._blocks):
                 if not block <= set(periods):
@@ -228,17 +252,17 @@ class JoinedReleases:
         periods = [one for one in self._periods if one <= last]
         grew = set() if taken == "nothing" else {
             name for name in quantities
-            if (known := [one for one in entries if self.knows(one, name)]) and all(self.only_grew(one, name) for one in known)
+            if all(self.only_grew(one, name) for one in entries) and (taken == "growth" or any(self.knows(one, name) for one in entries))
         }  # fmt: skip
-        made = self._made[number] = Version()
+        made = self._made[number] = Version(grew=grew)
         self._fill(made, quantities, periods, self._unchanged(entries, grew))
-        before = self._made.get(number - 1) if number > 0 else None
+        before = [self._made[i] for i in range(number - 1, -1, -1)]
         for variables, later in ((made.periods, self.now.periods), (made.sites, self.now.sites)):
             for key, variable in variables.items():
                 if variable == later[key] or key[0] not in grew:  # type: ignore[index]
                     continue
                 self.at_most.append(({variable: 1.0, later[key]: -1.0}, 0.0))  # type: ignore[index]
-                old = None if before is None else (before.periods | before.sites).get(key)
+                old = next((found for one in before if (found := one.get(key)) is not None), None)
                 if old is not None and old != variable:
                     self.at_most.append(({old: 1.0, variable: -1.0}, 0.0))
 
@@ -259,9 +283,9 @@ class JoinedReleases:
         return found
 
     def only_grew(self, entry: Release, quantity: str) -> bool:
-        """Say whether counts of a quantity are known that were shown, or follow at their place, and none is smaller now."""
+        """Say whether no count of a quantity that was shown, or follows at its place, is smaller now."""
         known = [(place, found[quantity]) for place, found in self.told(entry).items() if quantity in found]
-        return bool(known) and all(self.true(quantity, place) >= value - _NEAR for place, value in known)
+        return all(self.true(quantity, place) >= value - _NEAR for place, value in known)
 
     def told(self, entry: Release) -> dict[Place, dict[str, float]]:
         """Give the counts that a release showed, and those that follow from them at the same place."""
@@ -289,18 +313,17 @@ class JoinedReleases:
                 if row:
                     self.known.append((row, value))
         for one in entry.floors:
-            self.add_floor(one, entry.quarter, version)
+            self.at_most.append(self.floor(one, entry.quarter, version))
 
-    def add_floor(self, said: tuple[str, str, float, bool], quarter: str, version: Version) -> None:
-        """Add that a share of a quarter was said to reach its floor, or not: numerator, denominator, floor, reached."""
+    def floor(self, said: tuple[str, str, float, bool], quarter: str, version: Version) -> tuple[Row, float]:
+        """Give the row of a share of a quarter that was said to reach its floor, or not: numerator, denominator, floor, reached."""
         numerator, denominator, floor, reached = said
         place = (tuple(one for one in self._periods if quarter_of(one) == quarter), "")
         sign = -1.0 if reached else 1.0
         row = dict.fromkeys(self.row(numerator, place, version), sign)
         for one in self.row(denominator, place, version):
             row[one] = row.get(one, 0.0) - sign * floor
-        if row:
-            self.at_most.append((row, 0.0))
+        return row, 0.0
 
 
 def _agree(one: Release, other: Release) -> bool:

@@ -70,10 +70,10 @@ def sequence(seed, *, checked=True, n_releases=3):
     return attacker, sorted(places), releases
 
 
-def attacked(seeds):
+def attacked(seeds, *, n_releases=3):
     told, n, beside = [], 0, 0
     for seed in seeds:
-        attacker, places, releases = sequence(seed)
+        attacker, places, releases = sequence(seed, n_releases=n_releases)
         found, small = attacker.told(places)
         told += [(seed, *one) for one in found]
         n += small
@@ -101,5 +101,12 @@ def test_nothing_is_told_by_three_releases():
 @pytest.mark.parametrize("first", range(100, 600, 100))
 def test_nothing_is_told_by_three_releases_of_five_hundred_sequences(first):
     told, n = attacked(range(first, first + 100))
+    assert n > 10_000
+    assert told == []
+
+
+@pytest.mark.slow
+def test_nothing_is_told_by_four_releases():
+    told, n = attacked(range(2000, 2060), n_releases=4)
     assert n > 10_000
     assert told == []
