@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,8 @@ _NEAR = 1e-6
 _AT_ONCE = (300, 20, 1)
 #: Where more than this share of them is left, they are looked at fewer at a time.
 _HARDLY_FEWER = 0.8
+#: So many of the solutions are kept.
+_KEPT = 600
 
 
 @dataclass(frozen=True)
@@ -45,7 +47,7 @@ class Reader:
     such an x. Whatever a program finds that holds some variables fast at a point agrees with all that is known too: a count
     that is 11 there may be 11 for the reader, who knows no more. So counts are left out after a program of a few variables, and
     every solution is held against all counts; but a count is called closed only by the program of all variables that
-    are not known. No constraint is dropped anywhere.
+    are joined to it by what is not known. No constraint is dropped anywhere.
     """
 
     equal: sparse.csr_array
@@ -53,6 +55,10 @@ class Reader:
     at_most: sparse.csr_array
     limit: NDArray[np.float64]
     point: NDArray[np.float64]
+    #: Ways in which the counts can be that programs found.
+    found: list[NDArray[np.float64]] = field(default_factory=list)
+    #: The counts that are known to be none.
+    none: list[int] = field(default_factory=list)
 
     def without_open(
         self, targets: Targets, todo: NDArray[np.intp], families: Sequence[NDArray[np.intp]]
@@ -77,40 +83,61 @@ class Reader:
         todo = self._not_open(targets, todo, self.point)
         known = np.asarray(abs(targets.rows[todo]) @ ~fixed) == 0
         nothing = known & targets.none[todo] & (np.abs(targets.rows[todo] @ self.point) < _NEAR)
+        self.none += todo[nothing].tolist()
         todo, known = todo[~nothing], known[~nothing]
         if known.any():
             return np.concatenate([todo[known], todo[~known]])
-        every = np.flatnonzero(~fixed)
-        for family in [*families, every]:
-            todo, closed = self._look(targets, todo, family[~fixed[family]], every)
+        components = self._components(targets.rows[todo], ~fixed)
+        whole = {tuple(one) for one in components}
+        for family in families:
+            free = family[~fixed[family]]
+            if tuple(free) not in whole:
+                todo, _ = self._look(targets, todo, free, last=False)
+        for component in components:
+            todo, closed = self._look(targets, todo, component, last=True)
             if closed:
                 return todo
         return todo
 
+    def _components(self, rows: sparse.csr_array, free: NDArray[np.bool_]) -> list[NDArray[np.intp]]:
+        """Part the free variables so that no constraint and no count to look at joins two parts."""
+        place = np.flatnonzero(free)
+        joined = sparse.vstack([self.equal, self.at_most, rows], format="csr")[:, place]
+        n = len(place)
+        graph = sparse.block_array([[None, abs(joined).T], [abs(joined), None]], format="csr")
+        _, label = sparse.csgraph.connected_components(graph, directed=False)
+        order = np.argsort(label[:n], kind="stable")
+        cuts = np.flatnonzero(np.diff(label[:n][order])) + 1
+        return [place[one] for one in np.split(order, cuts)] if n else []
+
     def _look(
-        self, targets: Targets, todo: NDArray[np.intp], moving: NDArray[np.intp], every: NDArray[np.intp]
+        self, targets: Targets, todo: NDArray[np.intp], moving: NDArray[np.intp], *, last: bool
     ) -> tuple[NDArray[np.intp], bool]:
-        """Leave out what is open of the counts that the moving variables are in, and say whether the first one left is closed."""
+        """Leave out what is open of the counts that the moving variables are in, and say whether the first one left is closed.
+
+        Only where nothing else can move (``last``) may a count be called closed.
+        """
         moved_here = np.isin(np.arange(len(self.point)), moving)
         inside = np.asarray(abs(targets.rows) @ moved_here) > 0
-        for variables in [moving, every] if len(moving) < len(every) else [every]:
-            alone = len(variables) < len(every)
-            if not alone:
-                todo = self._without_none(targets, todo, todo[inside[todo]], every)
-            for at_once in _AT_ONCE[:-1] if alone else _AT_ONCE:
-                stuck = np.zeros(len(inside), dtype=bool)
-                todo = todo[np.argsort(targets.rows[todo] @ self.point, kind="stable")]  # the least open ones first
-                while len(part := todo[inside[todo] & ~stuck[todo]][:at_once]):
-                    moved = self._moved(targets, part, variables)
-                    todo = self._not_open(targets, todo, moved)
-                    self.point = (
-                        self.point + moved
-                    ) / 2  # all that is known is linear: what lies between agrees with it too
-                    still = part[np.isin(part, todo)]
-                    if len(still) > _HARDLY_FEWER * len(part):
-                        stuck[still] = True
-                        if at_once == 1:
-                            return np.concatenate([still, todo[todo != still[0]]]), True
+        if last:
+            todo = self._without_none(targets, todo, todo[inside[todo]], moving)
+        for at_once in _AT_ONCE if last else _AT_ONCE[:-1]:
+            stuck = np.zeros(len(inside), dtype=bool)
+            todo = todo[np.argsort(targets.rows[todo] @ self.point, kind="stable")]  # the least open ones first
+            while len(some := todo[inside[todo] & ~stuck[todo]]):
+                part = some[:: -(-len(some) // at_once)]  # neighbours share a sum and are seldom 11 at the same time
+                moved = self._moved(targets, part, moving)
+                todo = self._not_open(targets, todo, moved)
+                if len(self.found) < _KEPT:
+                    self.found.append(moved)
+                self.point = (
+                    self.point + moved
+                ) / 2  # all that is known is linear: what lies between agrees with it, too
+                still = part[np.isin(part, todo)]
+                if len(still) > _HARDLY_FEWER * len(part):
+                    stuck[still] = True
+                    if at_once == 1:
+                        return np.concatenate([still, todo[todo != still[0]]]), True
         return todo, False
 
     def cheapest(
@@ -158,8 +185,9 @@ class Reader:
         if not len(may):
             return todo
         little = 0.5 / len(may)
-        value = targets.rows[may] @ self._moved(targets, may, moving, little)
-        return todo[~np.isin(todo, may[value < little / 2])]
+        none = may[targets.rows[may] @ self._moved(targets, may, moving, little) < little / 2]
+        self.none += none.tolist()
+        return todo[~np.isin(todo, none)]
 
     def _moved(
         self, targets: Targets, wanted: NDArray[np.intp], moving: NDArray[np.intp], reach: float = OPEN
@@ -191,6 +219,11 @@ def matrix_of(rows: Sequence[tuple[Row, float]], width: int) -> tuple[sparse.csr
     factors = [factor for row, _ in rows for factor in row.values()]
     sides = np.array([right for _, right in rows], dtype=float)
     return sparse.csr_array((factors, (at, columns)), shape=(len(rows), width), dtype=float), sides
+
+
+def as_key(row: Row) -> tuple[tuple[int, float], ...]:
+    """Give a row as a key."""
+    return tuple(sorted(row.items()))
 
 
 def less(one: Row, other: Row) -> Row:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from analysis.progress import in_portions
-from analysis.quarter.ledger.openness import Reader, Row, Targets, less, matrix_of
+from analysis.quarter.ledger.openness import Reader, Row, Targets, as_key, less, matrix_of
 from analysis.quarter.ledger.single_quarters import single_quarters
 from analysis.quarter.ledger.system import Cell, JoinedReleases, Version
 from analysis.statistics.small_counts import is_small
@@ -87,9 +87,9 @@ def hide_beside_earlier(
     system = JoinedReleases(counts, cells, earlier)
     said = [system.floor(one, quarter, system.now) for one in floors]
     release = _NewRelease(system, cells, shown & ~_changed_by_few(cells, earlier), cost, said, tell)
-    point = release.hide(_protected(system, cells, earlier), system.point)
-    if single := single_quarters(system, point):
-        release.hide(single, np.concatenate([point, np.zeros(system.n - len(point))]))
+    release.hide(_protected(system, cells, earlier))
+    if single := single_quarters(system, np.array([system.point, *release.ways]), release.none):
+        release.hide(single)
     return Protected(release.kept, bool(release.said) or not said, release.told)
 
 
@@ -104,9 +104,11 @@ class _NewRelease:
     said: list[tuple[Row, float]]
     tell: Callable[[int, int], None] | None
     told: int = 0
+    ways: list[NDArray[np.float64]] = field(default_factory=list)
+    none: set[tuple[tuple[int, float], ...]] = field(default_factory=set)
 
-    def hide(self, found: Sequence[tuple[Row, bool]], point: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Hide counts until all those found are open; give a way in which the counts can be that agrees with what is left."""
+    def hide(self, found: Sequence[tuple[Row, bool]]) -> None:
+        """Hide counts until all those found are open; keep ways in which the counts can be, and which are known to be none."""
         system = self.system
         rows = [(system.row(one.quantity, one.place, system.now), one.value) for one in self.cells]
         lines, values = matrix_of(rows, system.n)
@@ -114,6 +116,7 @@ class _NewRelease:
         targets, families = Targets.of(found, system.n), system.families()
         equal, right = matrix_of([*system.equal, *system.known], system.n)
         todo, total = np.arange(len(found)), max(1, len(found))
+        point = np.concatenate([system.point, np.zeros(system.n - len(system.point))])
         quiet = None if self.tell is None else lambda _, __: None
         for _ in in_portions(total, 1, "checking against earlier releases", quiet):
             facts = self.kept & ~empty
@@ -125,6 +128,8 @@ class _NewRelease:
             )
             todo = reader.without_open(targets, todo, families)
             point = reader.point
+            self.ways += reader.found
+            self.none |= {as_key(found[i][0]) for i in reader.none}
             if self.tell is not None:
                 self.tell(total - len(todo), total)
             if not len(todo):
@@ -136,7 +141,6 @@ class _NewRelease:
                 self.said = []
             else:
                 todo, self.told = todo[1:], self.told + 1
-        return point
 
 
 def _changed_by_few(cells: Sequence[Cell], earlier: Sequence[Release]) -> NDArray[np.bool_]:
@@ -157,7 +161,7 @@ def _protected(system: JoinedReleases, cells: Sequence[Cell], earlier: Sequence[
 
     def protect(row: Row, *, none: bool = False) -> None:
         if row:
-            found.setdefault(tuple(sorted(row.items())), (row, none))
+            found.setdefault(as_key(row), (row, none))
 
     for cell in cells:
         if is_small(cell.value):

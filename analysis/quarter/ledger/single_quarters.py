@@ -2,26 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.quarter.ledger.openness import OPEN, Row, less
+from analysis.quarter.ledger.openness import OPEN, Row, as_key, less
 from analysis.quarter.ledger.system import JoinedReleases, Version
 from analysis.statistics.small_counts import is_small
 
 
-def single_quarters(system: JoinedReleases, point: NDArray[np.float64]) -> list[tuple[Row, bool]]:
+def single_quarters(
+    system: JoinedReleases, ways: NDArray[np.float64], none: Container[tuple[tuple[int, float], ...]] = ()
+) -> list[tuple[Row, bool]]:
     """Add the counts of single quarters at a site to a system where it is not plain that they may be 11 or more.
 
     Parameters
     ----------
     system : JoinedReleases
         The counts of all releases; it gets the variables, and what bounds them.
-    point : numpy.ndarray of float
-        A way in which its counts can be.
+    ways : numpy.ndarray of float of shape (ways, variables)
+        Ways in which its counts can be.
+    none : container of tuple of (int, float)
+        Counts that are known to be none, as keys.
 
     Returns
     -------
@@ -34,7 +38,7 @@ def single_quarters(system: JoinedReleases, point: NDArray[np.float64]) -> list[
     that the site has fewer in this quarter. What is part of no sum reaches the smaller of both in some table of
     sites by quarters that has these margins (the north-west corner rule of transport problems); a sum reaches what its parts
     reach. With several sums of one quantity this is more than can be reached, so that a count may pass as open.
-    Where that is 11 or more at the point the count is left out: the reader may think so, too.
+    Where that is 11 or more in one of the ways the count is left out: the reader may think so, too.
     """
     found: list[tuple[Row, bool]] = []
     versions = [one for one in dict.fromkeys(system.of_release) if one is not system.now]
@@ -42,12 +46,12 @@ def single_quarters(system: JoinedReleases, point: NDArray[np.float64]) -> list[
         olders: list[Version | None] = [*before] if before else [None]
         now = newer is system.now and not before
         for at in system.inside():
-            cells = [_Cell(system, point, newer, older, at) for older in olders]
+            cells = [_Cell(system, ways, none, newer, older, at) for older in olders]
             for quantity in sorted(system.sited):
                 cell = next((one for one in cells if one.margins(quantity) is not None), None)
                 if cell is None or (now and not is_small(system.true(quantity, ((at[0],), at[2])))):
                     continue
-                if cell.reach(quantity) < OPEN:
+                if not cell.is_none(quantity) and cell.reach(quantity).max() < OPEN:
                     found.append(({cell.variable(quantity): 1.0}, not now))
     return found
 
@@ -63,7 +67,8 @@ class _Cell:
     """One quarter at one site, as one state of the data has it, or what was added since another."""
 
     system: JoinedReleases
-    point: NDArray[np.float64]
+    ways: NDArray[np.float64]
+    none: Container[tuple[tuple[int, float], ...]]
     newer: Version
     older: Version | None
     at: tuple[str, int, str]
@@ -88,14 +93,18 @@ class _Cell:
             parts for parts in self.system.parts_of(quantity) if all(self.margins(part) is not None for part in parts)
         ]
 
-    def reach(self, quantity: str) -> float:
-        """Give the most that a quantity may be at the point."""
-        rows = self.margins(quantity)
-        if rows is None:
-            return np.inf
-        if not (sums := self.sums(quantity)):
-            return float(min(sum(factor * self.point[i] for i, factor in row.items()) for row in rows))
-        return min(sum(self.reach(part) for part in parts) for parts in sums)
+    def reach(self, quantity: str) -> NDArray[np.float64]:
+        """Give the most that a quantity may be, by way."""
+        if sums := self.sums(quantity):
+            return np.min([np.sum([self.reach(part) for part in parts], axis=0) for parts in sums], axis=0)
+        most = np.full(len(self.ways), np.inf)
+        for row in self.margins(quantity) or []:
+            most = np.minimum(most, self.ways[:, list(row)] @ np.array([*row.values()]))
+        return most
+
+    def is_none(self, quantity: str) -> bool:
+        """Say whether a quantity is known to be none there, since all sites or the whole block are."""
+        return any(not row or as_key(row) in self.none for row in self.margins(quantity) or [])
 
     def variable(self, quantity: str) -> int:
         """Give the variable of a quantity, and tell the system what bounds it."""

@@ -21,7 +21,7 @@ def test_the_most_of_every_cell_is_that_of_all_cells(seed, monkeypatch):
     system = JoinedReleases(counts, [], releases)
     monkeypatch.setattr(module, "OPEN", np.inf)
     inside = list(system.inside())
-    found = module.single_quarters(system, system.point)
+    found = module.single_quarters(system, system.point[None, :])
     equal, right = matrix_of([*system.equal, *system.known], system.n)
     below, limit = matrix_of(system.at_most, system.n)
     cells = [(name, (period,), site) for period, _, site in inside for name in sorted(system.sited)]
