@@ -19,24 +19,12 @@ from analysis.foreign_text import visible
 from analysis.outcomes.comparisons.subgroups import groups_of_patients
 from analysis.outcomes.thresholds.chosen_threshold import Criterion
 from analysis.report.parts import numbers
+from analysis.report.widget_keys import KEYS_ARE_OURS
 
 #: What is chosen where nothing is: what a report takes, all patients, nobody. A list whose value is None would show nothing.
 _AS_IN_A_REPORT, _ALL, _NOBODY = ("as in a report", ""), ("all", ""), ("nobody", "")
 #: A characteristic with more groups than this is not offered: one of them would be hardly anybody (design choice).
 _MOST_GROUPS = 8
-
-
-#: JupyterLab takes keys for itself, arrows to go from cell to cell, two d to delete one; in these widgets they choose.
-_KEYS_ARE_OURS = """
-const ours = (area) => area.querySelectorAll("select, input, textarea, button").forEach(
-  (one) => one.setAttribute("data-lm-suppress-shortcuts", "true"));
-setTimeout(() => {  // before that it stands on no page
-  const area = element.closest(".jp-OutputArea");
-  if (!area) return;
-  ours(area);
-  new MutationObserver(() => ours(area)).observe(area, {childList: true, subtree: true});
-}, 300);
-"""
 
 
 class Explorer:
@@ -176,7 +164,7 @@ class Explorer:
         from IPython.display import Javascript, display
 
         display(self.box)  # type: ignore[no-untyped-call]
-        display(Javascript(_KEYS_ARE_OURS))  # type: ignore[no-untyped-call]
+        display(Javascript(KEYS_ARE_OURS))  # type: ignore[no-untyped-call]
 
     def _by_or_group(self, change: dict[str, Any]) -> None:
         """Offer the groups of the characteristic that was chosen."""

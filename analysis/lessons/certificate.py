@@ -5,10 +5,10 @@ from datetime import date
 from pathlib import Path
 
 from analysis.errors import ReportError
-from analysis.lessons.progress import Progress
+from analysis.lessons.progress import Progress, Whose
 from analysis.lessons.source import lesson_outlines
 
-FILE_NAME = "certificate.html"
+FILE_NAMES: dict[Whose, str] = {"learner": "certificate.html", "instructor": "certificate_instructor.html"}
 
 _STYLE = (
     "body{font:16px/1.5 sans-serif;color:#20262b;background:#fff;max-width:46em;margin:2em auto;padding:0 1em}"
@@ -28,13 +28,15 @@ _STYLE = (
 )
 
 
-def write_certificate(folder: Path | str = ".") -> Path:
+def write_certificate(folder: Path | str = ".", *, whose: Whose = "learner") -> Path:
     """Write the page that sums up the lessons done so far.
 
     Parameters
     ----------
     folder : Path or str
         Folder of the lessons, in which the progress is kept.
+    whose : {"learner", "instructor"}
+        Whose answers; the instructor's page is ``certificate_instructor.html``.
 
     Returns
     -------
@@ -54,36 +56,44 @@ def write_certificate(folder: Path | str = ".") -> Path:
     'certificate.html'
     """
     outlines = lesson_outlines()
-    progress = Progress(folder)
-    rows, finished, answered, all_exercises = [], 0, 0, 0
+    progress = Progress(folder, whose)
+    rows, finished, without, guessed, all_exercises = [], 0, 0, 0, 0
     for lesson in outlines:
         done = progress.of(lesson.number)
         names = [name for name in lesson.exercises if name in done]
         total = len(lesson.exercises)
-        right = sum(bool(done[name]["right"]) for name in names)
+        guesses = [name for name in names if done[name].get("guess")]
+        right = [name for name in names if done[name]["right"] and name not in guesses]
+        alone = sum(not done[name].get("solution") for name in right)
         tries = sum(int(done[name]["tries"]) for name in names)
-        finished, answered, all_exercises = finished + (right == total), answered + right, all_exercises + total
-        state = "finished" if right == total else ("begun" if done else "not begun")
+        whole = len(guesses) + len(right) == total
+        finished, without, guessed = finished + whole, without + alone, guessed + len(guesses)
+        all_exercises += total
+        state = "finished" if whole else ("begun" if done else "not begun")
         rows.append(
             f'<tr class="{state.replace(" ", "-")}"><th scope="row">{lesson.number}. {html.escape(lesson.title)}</th>'
-            f"<td>{state}</td><td>{right} of {total}</td><td>{tries}</td></tr>"
+            f"<td>{state}</td><td>{total}</td><td>{alone}</td><td>{len(right) - alone}</td><td>{len(guesses)}</td>"
+            f"<td>{tries}</td></tr>"
         )
     today = date.today()  # noqa: DTZ011 - the day where the learner is
     page = (
         '<!doctype html><html lang="en"><head><meta charset="utf-8"><title>Lessons done</title>'
         f'<meta name="viewport" content="width=device-width"><style>{_STYLE}</style></head><body><main>'
         f'<h1>Lessons in recovery-curve analysis</h1><p class="done"><strong>{finished} of {len(outlines)} lessons '
-        f"finished</strong>, {answered} of {all_exercises} exercises done<br>Written on {today.day} {today:%B %Y}</p>"
+        f"finished</strong>. Of {all_exercises} exercises {without} were answered rightly without the solution, and a guess "
+        f"was made in {guessed}.<br>Written on {today.day} {today:%B %Y}</p>"
         '<table><thead><tr><th scope="col">Lesson</th><th scope="col">State</th><th scope="col">Exercises</th>'
+        '<th scope="col">Right by themselves</th><th scope="col">After the solution</th><th scope="col">Guesses</th>'
         f'<th scope="col">Tries</th></tr></thead><tbody>{"".join(rows)}</tbody></table>'
-        '<p class="small">An exercise is done when it was answered rightly in the end, or when a guess was made where '
-        "only a guess was asked for. Tries are all answers until then; many tries are no fault.</p>"
+        '<p class="small">Right by themselves: answered rightly in the end, without a look at the solution. A guess is asked '
+        "for before the numbers are seen; no guess is wrong, and it counts as a guess. Tries are all answers until the "
+        "right one; many tries are no fault.</p>"
         '<p class="by-hand"><span>Name:</span><span>Seen by:</span></p>'
         '<p class="small">The names are written by hand; no file keeps them. All patients of the lessons are invented. '
         "The page tells what was answered on one computer. It is no licence, and no lesson tells how to treat a "
         "patient: that is for the treating clinician.</p></main></body></html>\n"
     )
-    path = Path(folder) / FILE_NAME
+    path = Path(folder) / FILE_NAMES[whose]
     try:
         path.write_text(page, encoding="utf-8")
     except OSError as error:

@@ -29,7 +29,7 @@ def copy_lessons(to: Path | str, *, version: Version = "learner", overwrite: boo
     Raises
     ------
     ReportError
-        A lesson is there already and ``overwrite`` is not set, or the folder cannot be written.
+        A lesson is there already and ``overwrite`` is not set, the other version is there, or the folder cannot be written.
 
     Examples
     --------
@@ -48,6 +48,14 @@ def copy_lessons(to: Path | str, *, version: Version = "learner", overwrite: boo
         for source in lesson_sources()
     }
     texts["glossary.md"] = glossary_page()
+    other = "_instructor.ipynb" if version == "learner" else ".ipynb"
+    if any((folder / f"{source.stem}{other}").exists() for source in lesson_sources()):
+        whose = "instructor's" if version == "learner" else "learner's"
+        raise ReportError(
+            f"The {whose} lessons are in this folder. Beside each other one would be taken for the other.",
+            where=str(folder),
+            what_to_do="Choose another folder.",
+        )
     there = [str(folder / name) for name in texts if name.endswith(".ipynb") and (folder / name).exists()]
     if there and not overwrite:
         raise ReportError(

@@ -45,7 +45,8 @@ def read_exercises(name: str, answers: Answers) -> dict[str, Exercise]:
     ----------
     name : str
         Name of the file in ``analysis/lessons/course``, without its ending: a table an exercise, with question, unit, wrong
-        (a hint a mistake), hint, explanation and way; or question, right (a letter), said (by letter) and way.
+        (a hint a mistake), hint, explanation and way; either_sign where "by how many" is asked; or question,
+        right (a letter), options and said (by letter), hint and way.
     answers : mapping
         What the data give.
 
@@ -54,8 +55,23 @@ def read_exercises(name: str, answers: Answers) -> dict[str, Exercise]:
     dict of str to Exercise
         In the order of the file.
     """
+    return {one: _exercise(said, answers.get(one, {})) for one, said in _read(name).items()}
+
+
+def exercise_names(name: str) -> tuple[str, ...]:
+    """Name the exercises of a lesson, in the order of its file.
+
+    Parameters
+    ----------
+    name : str
+        Name of the file, without its ending.
+    """
+    return tuple(_read(name))
+
+
+def _read(name: str) -> dict[str, Any]:
     text = resources.files("analysis.lessons.course").joinpath(f"{name}.toml").read_text(encoding="utf-8")
-    return {one: _exercise(said, answers.get(one, {})) for one, said in tomllib.loads(text).items()}
+    return tomllib.loads(text)
 
 
 def _exercise(said: dict[str, Any], given: Numbers | Mapping[str, object]) -> Exercise:
@@ -72,4 +88,6 @@ def _filled(said: Any, words: Mapping[str, object]) -> Any:
         return said.format(**words)
     if isinstance(said, list):
         return [_filled(one, words) for one in said]
+    if isinstance(said, bool):
+        return said
     return {name: _filled(one, words) for name, one in said.items()}

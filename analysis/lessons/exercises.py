@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from numbers import Real
 from typing import Any
 
@@ -14,6 +14,8 @@ _NEAR = 4.0
 _SHARE = "You gave a share. It is asked for in {}: multiply by 100."
 _HUNDREDFOLD = "You gave it a hundred times too large: per cent in place of a plain number?"
 _SIGN = "The size is right, the sign is not. Which one is taken from which?"
+#: What is told where the size alone was asked for.
+_EITHER = "With its sign it is {:.4g}."
 
 
 @dataclass(frozen=True)
@@ -40,6 +42,8 @@ class NumberExercise:
         What the right answer teaches.
     way : str
         How the answer is found, for the solution.
+    either_sign : bool
+        Whether the size is right with either sign, as "by how many" asks for.
 
     Examples
     --------
@@ -58,12 +62,22 @@ class NumberExercise:
     hint: str = ""
     explanation: str = ""
     way: str = ""
+    either_sign: bool = False
+
+    @property
+    def helps(self) -> tuple[str, ...]:
+        """Two hints, the second one the way to the answer; empty ones are left out."""
+        return tuple(one for one in (self.hint, self.way) if one)
 
     @property
     def solution(self) -> str:
         """The way to the answer, and the answer."""
-        unit = f" {self.unit}" if self.unit else ""
-        return f"{self.way} The answer is {self.truth:.4g}{unit}.".strip()
+        return f"{self.way} The answer is {self.in_words}.".strip()
+
+    @property
+    def in_words(self) -> str:
+        """The answer with its unit."""
+        return f"{self.truth:.4g} {self.unit}".strip()
 
     def judge(self, answer: Any) -> Feedback:
         """Say how good an answer is and what to think of next.
@@ -88,16 +102,18 @@ class NumberExercise:
         if value is None:
             return Feedback("absurd", _what_it_is(answer))
         if abs(value - self.truth) <= self.tolerance:
-            return Feedback("right", self.explanation, self.solution)
+            return Feedback("right", self.explanation, solution=self.solution)
         told = self.recognised(value)
+        if self.either_sign and abs(value + self.truth) <= self.tolerance and told in ("", _SIGN):
+            return Feedback("right", f"{_EITHER.format(self.truth)} {self.explanation}", solution=self.solution)
         if told:
-            return Feedback("wrong", told, self.solution)
+            return Feedback("wrong", told, self.helps)
         if not self.lowest <= value <= self.highest:
             unit = f" {self.unit}" if self.unit else ""
-            return Feedback("absurd", f"It lies between {self.lowest:g} and {self.highest:g}{unit}. {self.hint}")
+            return Feedback("absurd", f"It lies between {self.lowest:g} and {self.highest:g}{unit}.", self.helps)
         if abs(value - self.truth) <= _NEAR * self.tolerance:
-            return Feedback("near", "Very near. Did you round on the way? Round only at the end.", self.solution)
-        return Feedback("wrong", f"{'Too high' if value > self.truth else 'Too low'}. {self.hint}", self.solution)
+            return Feedback("near", "Very near. Did you round on the way? Round only at the end.", self.helps)
+        return Feedback("wrong", f"{'Too high' if value > self.truth else 'Too low'}.", self.helps)
 
     def recognised(self, value: Any) -> str:
         """Say what is told to a wrong answer that learners often give; empty for any other answer."""
@@ -124,6 +140,10 @@ class ChoiceExercise:
         The letter of the right answer.
     said : mapping of str to str
         What is said to each letter.
+    options : mapping of str to str
+        What each letter stands for.
+    hint : str
+        For a wrong answer.
     way : str
         The reason, for the solution.
 
@@ -137,7 +157,14 @@ class ChoiceExercise:
     question: str
     right: str
     said: Mapping[str, str]
+    options: Mapping[str, str] = field(default_factory=dict)
+    hint: str = ""
     way: str = ""
+
+    def helps(self, letter: str) -> tuple[str, ...]:
+        """Give the hint, and rule out one of the other wrong options."""
+        others = [f"It is not {one}. {self.said[one]}" for one in self.said if one not in (letter, self.right)]
+        return tuple(one for one in (self.hint, *others[:1]) if one)
 
     @property
     def solution(self) -> str:
@@ -167,11 +194,24 @@ class ChoiceExercise:
         if letter not in self.said:
             return Feedback("absurd", f"Give one letter in quotation marks: {', '.join(self.said)}.")
         if letter == self.right:
-            return Feedback("right", self.said[letter], self.solution)
-        return Feedback("wrong", self.said[letter], self.solution)
+            return Feedback("right", self.said[letter], solution=self.solution)
+        return Feedback("wrong", self.said[letter], self.helps(letter))
 
 
 Exercise = NumberExercise | ChoiceExercise
+
+
+def given_as(answer: Any) -> float | str | None:
+    """Give an answer as it is kept: a number, a letter or a short text, or None for anything else.
+
+    Examples
+    --------
+    >>> given_as(" (B) "), given_as([4.5]), given_as(print)
+    ('b', 4.5, None)
+    """
+    if isinstance(answer, str):
+        return answer.strip().strip("()").lower()[:20]
+    return _one_number(answer)
 
 
 def _stop_where_empty(answer: Any, question: str) -> None:

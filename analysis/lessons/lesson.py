@@ -1,18 +1,21 @@
 """What every lesson has: data with a seed, exercises, progress."""
 
 from abc import ABC, abstractmethod
+from collections.abc import Mapping
+from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any, ClassVar
 
 from analysis.errors import ReportError, check_choice
 from analysis.lessons.certificate import write_certificate
-from analysis.lessons.exercise_words import Answers, read_exercises
-from analysis.lessons.exercises import Exercise, NumberExercise
-from analysis.lessons.feedback import Feedback, NotAnsweredYet
+from analysis.lessons.choosing import Choice
+from analysis.lessons.exercise_words import Answers, exercise_names, read_exercises
+from analysis.lessons.exercises import ChoiceExercise, Exercise, NumberExercise, given_as
+from analysis.lessons.feedback import CHOOSE_FIRST, GUESS_FIRST, Feedback, NotAnsweredYet
 from analysis.lessons.glossary import Term, glossary_entry
 from analysis.lessons.lesson_table import few_digits, show_few_digits
-from analysis.lessons.progress import Progress
+from analysis.lessons.progress import Progress, Whose
 
 
 class Lesson(ABC):
@@ -24,22 +27,94 @@ class Lesson(ABC):
         Seed of the invented data; every answer is computed from them.
     folder : Path or str
         Folder in which the progress is kept.
+    whose : {"learner", "instructor"}
+        Whose answers are kept; the instructor's in files of their own.
     """
 
     number: ClassVar[int]
     title: ClassVar[str]
 
-    def __init__(self, *, seed: int = 1, folder: Path | str = ".") -> None:
+    def __init__(self, *, seed: int = 1, folder: Path | str = ".", whose: Whose = "learner") -> None:
         self.seed = seed
         self.folder = folder
-        self.progress = Progress(folder)
-        self._guesses: dict[str, Any] = {}
+        self.whose = whose
+        self.progress = Progress(folder, whose)
         show_few_digits()
 
     @cached_property
     def exercises(self) -> dict[str, Exercise]:
         """Exercises by name, in the order in which they come, their answers computed from the data."""
         return read_exercises(type(self).__module__.rpartition(".")[2], self._answers())
+
+    def resume(self) -> Feedback:
+        """Say where the learner is: how many exercises are done, and which one is next.
+
+        Returns
+        -------
+        Feedback
+            In words; what was answered on other data counts, too.
+        """
+        done = self.progress.of(self.number)
+        open_ones = [place for place, name in enumerate(self._names(), start=1) if not is_done(done.get(name))]
+        total = len(self._names())
+        if not done:
+            return Feedback(
+                "noted", f"{total} exercises wait for you. Your answers are kept in {self.progress.path.name}."
+            )
+        where = f"Go on with exercise {open_ones[0]}." if open_ones else "All are done; the last cell sums up."
+        return Feedback("noted", f"Welcome back: {total - len(open_ones)} of {total} exercises done. {where}")
+
+    def choose(self, name: str, *, guess: bool = False) -> Choice:
+        """Show the options of an exercise to choose from, by a click or by keys.
+
+        Parameters
+        ----------
+        name : str
+            Name of the exercise.
+        guess : bool
+            Whether a guess is asked for, which is noted and looked back on later.
+
+        Returns
+        -------
+        Choice
+            It shows itself in a notebook; elsewhere the options as text.
+
+        Raises
+        ------
+        ReportError
+            There is no such exercise.
+        """
+        exercise, call = self._exercise(name), "guess" if guess else "check"
+        if not isinstance(exercise, ChoiceExercise):
+            raise ReportError(f"The answer of exercise {name!r} is a number.", what_to_do=f"Use lesson.{call}.")
+        before = self.progress.answer(self.number, name, seed=self.seed)
+
+        def judge(letter: str) -> Feedback:
+            return self.guess(name, letter) if guess else self.check(name, letter)
+
+        return Choice(exercise, judge, before, f'lesson.{call}("{name}", "{next(iter(exercise.options))}")')
+
+    def solution(self, name: str) -> Feedback:
+        """Tell the solution of an exercise; the page of the lessons done says that it was looked at.
+
+        Parameters
+        ----------
+        name : str
+            Name of the exercise.
+
+        Returns
+        -------
+        Feedback
+            The way and the answer.
+
+        Raises
+        ------
+        ReportError
+            There is no such exercise.
+        """
+        exercise = self._exercise(name)
+        self.progress.keep_solution(self.number, name)
+        return Feedback("compared", exercise.solution)
 
     def check(self, name: str, answer: Any) -> Feedback:
         """Judge an answer at once, and keep the progress.
@@ -64,8 +139,13 @@ class Lesson(ABC):
             There is no such exercise.
         """
         told = self._exercise(name).judge(answer)
-        self.progress.keep(self.number, name, told.verdict, seed=self.seed)
-        return told
+        given = given_as(answer)
+        self.progress.keep(self.number, name, told.verdict, seed=self.seed, answer=given)
+        said = f"{_said(given)} {told.hint}".strip()
+        helps = (
+            told.helps if told.verdict == "right" else (*told.helps, f'The solution: run lesson.solution("{name}").')
+        )
+        return replace(told, hint=said, helps=helps)
 
     def guess(self, name: str, answer: Any) -> Feedback:
         """Note a guess before the numbers are seen; no guess is wrong.
@@ -92,9 +172,11 @@ class Lesson(ABC):
         told = self._exercise(name).judge(answer)
         if told.verdict == "absurd":
             return told
-        self._guesses[name] = answer.to_numpy().ravel()[0] if hasattr(answer, "to_numpy") else answer
-        self.progress.keep(self.number, name, "noted", seed=self.seed)
-        return Feedback("noted", f"Your guess is {_as_given(self._guesses[name])}. Now run the next cells and see.")
+        given = given_as(answer)
+        self.progress.keep(self.number, name, "noted", seed=self.seed, answer=given)
+        return Feedback(
+            "noted", f"Your guess is {'' if given is None else _as_text(given)}. Now run the next cells and see."
+        )
 
     def look_back(self, name: str) -> Feedback:
         """Set a guess beside what came out.
@@ -112,21 +194,25 @@ class Lesson(ABC):
         Raises
         ------
         NotAnsweredYet
-            Nothing was guessed since the notebook was opened.
+            Nothing was guessed yet on these data.
         ReportError
             There is no such exercise.
         """
         exercise = self._exercise(name)
-        if name not in self._guesses:
-            raise NotAnsweredYet(exercise.question, "the cell with the guess")
-        guess = self._guesses[name]
+        guess = self.progress.answer(self.number, name, seed=self.seed)
+        if guess is None:
+            raise NotAnsweredYet(
+                exercise.question, GUESS_FIRST if isinstance(exercise, NumberExercise) else CHOOSE_FIRST
+            )
         told = exercise.judge(guess)
-        words = [f"You guessed {_as_given(guess)}.", told.hint]
+        words = [f"You guessed {_as_text(guess)}.", told.hint]
         if told.verdict != "right":
             # what was asked is over: tell the answer and what it teaches, not where to look for it
-            words[1] = exercise.recognised(guess) if isinstance(exercise, NumberExercise) else told.hint
-            words.append(exercise.solution)
-            words.append(exercise.explanation if isinstance(exercise, NumberExercise) else "")
+            if isinstance(exercise, NumberExercise):
+                came = f"You guessed {_as_text(guess)}, and it is {exercise.in_words}."
+                words = [came, exercise.recognised(guess), exercise.explanation]
+            else:
+                words.append(exercise.solution)
         return Feedback("right" if told.verdict == "right" else "compared", " ".join(filter(None, words)))
 
     def explain(self, word: str) -> Term:
@@ -148,9 +234,9 @@ class Lesson(ABC):
             How many exercises are done, and where the page is.
         """
         done = self.progress.of(self.number)
-        right = sum(bool(done.get(name, {}).get("right")) for name in self.exercises)
-        path = write_certificate(self.folder)
-        left = [str(place) for place, name in enumerate(self.exercises, start=1) if not done.get(name, {}).get("right")]
+        path = write_certificate(self.folder, whose=self.whose)
+        left = [str(place) for place, name in enumerate(self.exercises, start=1) if not is_done(done.get(name))]
+        right = len(self.exercises) - len(left)
         rest = f" Still open: exercise{'s' if len(left) > 1 else ''} {', '.join(left)}." if left else ""
         return Feedback(
             "noted",
@@ -162,10 +248,23 @@ class Lesson(ABC):
         check_choice(name, self.exercises, "exercise", error=ReportError, where=f"lesson {self.number}")
         return self.exercises[name]
 
+    def _names(self) -> tuple[str, ...]:
+        """Name the exercises; no data are needed."""
+        return exercise_names(type(self).__module__.rpartition(".")[2])
+
     @abstractmethod
     def _answers(self) -> Answers:
         """Compute what the exercises ask for, and what stands in the braces of their words."""
 
 
-def _as_given(answer: Any) -> str:
-    return str(answer) if isinstance(answer, (str, int)) else few_digits(float(answer))
+def is_done(one: Mapping[str, Any] | None) -> bool:
+    """Say whether an exercise of the progress is done: answered rightly at last, or guessed where a guess is asked for."""
+    return bool(one and (one["right"] or one.get("guess")))
+
+
+def _said(given: float | str | None) -> str:
+    return "" if given is None else f"You gave {_as_text(given)}."
+
+
+def _as_text(given: float | str) -> str:
+    return given if isinstance(given, str) else few_digits(given)

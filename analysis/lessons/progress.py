@@ -3,13 +3,15 @@
 import json
 import os
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from analysis.cohort.files.paths import refuse_impossible_name
 from analysis.cohort.files.settings_files import read_json
 from analysis.errors import ReportError
 
-FILE_NAME = "progress.json"
+#: Whose answers they are: the instructor's are kept apart.
+Whose = Literal["learner", "instructor"]
+FILE_NAMES: dict[Whose, str] = {"learner": "progress.json", "instructor": "progress_instructor.json"}
 
 
 class Progress:
@@ -19,6 +21,8 @@ class Progress:
     ----------
     folder : Path or str
         Folder of the lessons; the file is ``progress.json`` in it.
+    whose : {"learner", "instructor"}
+        Whose answers they are; the instructor's file is ``progress_instructor.json``.
 
     Raises
     ------
@@ -29,27 +33,38 @@ class Progress:
     --------
     >>> from tempfile import TemporaryDirectory
     >>> with TemporaryDirectory() as folder:
-    ...     Progress(folder).keep(1, "error", "right", seed=1)
-    ...     Progress(folder).of(1)["error"]["tries"]
-    1
+    ...     Progress(folder).keep(1, "error", "right", seed=1, answer=4.5)
+    ...     Progress(folder).of(1)["error"]["tries"], Progress(folder).answer(1, "error", seed=1)
+    (1, 4.5)
     """
 
-    def __init__(self, folder: Path | str = ".") -> None:
-        self.path = Path(folder) / FILE_NAME
+    def __init__(self, folder: Path | str = ".", whose: Whose = "learner") -> None:
+        self.path = Path(folder) / FILE_NAMES[whose]
         refuse_impossible_name(self.path, error=ReportError)
         self._lessons: dict[str, dict[str, dict[str, Any]]] = self._read()
 
     def of(self, lesson: int) -> dict[str, dict[str, Any]]:
-        """Return what was answered in a lesson: by exercise the tries, whether it was right at last, and the seed.
+        """Return what was answered in a lesson, by exercise.
 
         Parameters
         ----------
         lesson : int
             Number of the lesson.
+
+        Returns
+        -------
+        dict of str to dict
+            Of each exercise: tries, right (whether at last), guess (whether only a guess was asked for), solution (whether it
+            was looked at before the answer was right), seed, and the last answer.
         """
         return {name: dict(one) for name, one in self._lessons.get(str(lesson), {}).items()}
 
-    def keep(self, lesson: int, exercise: str, verdict: str, *, seed: int) -> None:
+    def answer(self, lesson: int, exercise: str, *, seed: int) -> Any:
+        """Return the last answer, or None where there is none on the data of this seed."""
+        one = self._lessons.get(str(lesson), {}).get(exercise, {})
+        return one.get("answer") if one.get("seed") == seed else None
+
+    def keep(self, lesson: int, exercise: str, verdict: str, *, seed: int, answer: float | str | None = None) -> None:
         """Count an answer and write the file.
 
         Parameters
@@ -59,21 +74,40 @@ class Progress:
         exercise : str
             Name of the exercise.
         verdict : str
-            Of :class:`Feedback`; once right stays right.
+            Of :class:`Feedback`; once right stays right, and "noted" is a guess.
         seed : int
             Seed of the data that it was answered on.
+        answer : float or str, optional
+            What was answered.
 
         Raises
         ------
         ReportError
             The file cannot be written.
         """
-        self._lessons = self._read()  # another notebook may be open
-        done = self._lessons.setdefault(str(lesson), {}).setdefault(exercise, {"tries": 0, "right": False})
+        done = self._entry(lesson, exercise)
         if not done["right"]:
             done["tries"] += 1
-        done["right"] = done["right"] or verdict in ("right", "noted")
+        done["right"] = done["right"] or verdict == "right"
+        if verdict == "noted":
+            done["guess"] = True
         done["seed"] = seed
+        if answer is not None:
+            done["answer"] = answer
+        self._write()
+
+    def keep_solution(self, lesson: int, exercise: str) -> None:
+        """Note that the solution was looked at; after a right answer nothing is noted."""
+        done = self._entry(lesson, exercise)
+        if not done["right"]:
+            done["solution"] = True
+            self._write()
+
+    def _entry(self, lesson: int, exercise: str) -> dict[str, Any]:
+        self._lessons = self._read()  # another notebook may be open
+        return self._lessons.setdefault(str(lesson), {}).setdefault(exercise, {"tries": 0, "right": False})
+
+    def _write(self) -> None:
         text = json.dumps({"kneecurve_lessons": 1, "lessons": self._lessons}, indent=1, sort_keys=True)
         working = self.path.with_suffix(".being-written")
         try:

@@ -20,13 +20,13 @@ if TYPE_CHECKING:
 
 Version = Literal["learner", "instructor"]
 
-TAGS = ("parameters", "exercise", "solution", "teaching-note")
+TAGS = ("start", "exercise", "solution", "teaching-note")
 #: What each version leaves out.
 LEFT_OUT: dict[Version, tuple[str, ...]] = {"learner": ("solution", "teaching-note"), "instructor": ("exercise",)}
 
 _OPEN = re.compile(r"^```python\s*(.*)$")
 _HEADING = re.compile(r"# Lesson (\d+)\. (.+)")
-_ASKED = re.compile(r'\blesson\.(?:check|guess)\("(\w+)"')
+_ASKED = re.compile(r'\blesson\.(?:check|guess|choose)\("(\w+)"')
 _NOTE = "<!-- teaching-note -->"
 _END = "<!-- end -->"
 
@@ -198,6 +198,8 @@ def lesson_notebook(source: Path, version: Version = "learner") -> NotebookNode:
             continue
         text = f"> **For the instructor.** {cell.text}" if "teaching-note" in cell.tags else cell.text
         make = v4.new_code_cell if cell.kind == "code" else v4.new_markdown_cell
+        if version == "instructor" and "start" in cell.tags:
+            text = text.replace("seed=seed)", 'seed=seed, whose="instructor")')
         made = make(text, metadata={"tags": list(cell.tags)} if cell.tags else {})  # type: ignore[no-untyped-call]
         made["id"] = f"cell-{number:02d}"
         cells.append(made)

@@ -27,9 +27,13 @@ def test_the_file_of_a_lesson_has_the_exercises_of_its_notebook_in_their_order()
 @pytest.mark.parametrize("number", LESSONS)
 def test_every_exercise_says_something_to_every_answer(number):
     for name, said in WORDS[number].items():
-        wanted = {"question", "right", "said"} if "right" in said else {"question", "hint", "explanation", "way"}
+        wanted = (
+            {"question", "right", "said", "options", "hint"}
+            if "right" in said
+            else {"question", "hint", "explanation", "way"}
+        )
         assert wanted <= set(said), name
-        assert set(said) <= wanted | {"unit", "wrong", "way"}, name
+        assert set(said) <= wanted | {"unit", "wrong", "way", "either_sign"}, name
 
 
 def test_a_mistake_without_a_hint_or_a_brace_without_a_number_stops_the_lesson():

@@ -31,8 +31,8 @@ def test_hints_depend_on_the_answer(share):
     assert share.judge(60.2).hint == "That is the rest."
     assert share.judge(0.40).hint == "You gave a share. It is asked for in %: multiply by 100."
     assert share.judge(41.5).verdict == "near"
-    assert share.judge(70).hint == "Too high. Divide."
-    assert share.judge(10).hint == "Too low. Divide."
+    assert share.judge(70).hint == "Too high."
+    assert (share.judge(10).hint, share.judge(10).helps) == ("Too low.", ("Divide.",))
     assert share.judge(130).verdict == "absurd"
     assert "between 0 and 100 %" in share.judge(130).hint
 
@@ -58,7 +58,7 @@ def test_absurd_answers_are_told_what_they_are(share, answer, words):
 def test_nothing_given_stops_kindly(share, nothing):
     with pytest.raises(NotAnsweredYet, match=r"^Your turn\. How many per cent\? Put your answer") as stopped:
         share.judge(nothing)
-    assert stopped.value._render_traceback_() == [str(stopped.value)]
+    assert " ".join(stopped.value._render_traceback_()) == str(stopped.value)
 
 
 def test_a_letter_has_words_of_its_own():
@@ -68,11 +68,37 @@ def test_a_letter_has_words_of_its_own():
     assert choice.judge("c").verdict == choice.judge(2).verdict == "absurd"
 
 
-def test_solution_is_shown_folded_after_an_answer_and_escaped(share):
-    shown = share.judge(70)._repr_html_()
-    assert "<details><summary>Show the solution</summary>" in shown
-    assert "40 %" in shown
-    assert "<b>" not in NumberExercise("?", 1, 0.1, "", 0, 2, way="a <b>").judge(1.5)._repr_html_()
+def test_hints_are_folded_one_inside_the_other_the_solution_is_not_shown_before_the_answer_is_right():
+    exercise = NumberExercise("?", 40.0, 0.5, "%", 0, 100, hint="Divide.", way="a <b> divided by all.")
+    shown = exercise.judge(70)._repr_html_()
+    assert shown.index("A hint</summary>") < shown.index("Divide.") < shown.index("A further hint</summary>")
+    assert shown.index("A further hint") < shown.index("a &lt;b&gt; divided") < shown.index("</details></p></details>")
+    assert "40" not in shown
+    assert "<b>" not in shown
+    assert "The answer is 40 %." in exercise.judge(40)._repr_html_()
+
+
+def test_a_choice_rules_out_one_more_option_and_never_the_right_one():
+    choice = ChoiceExercise(
+        "?", "c", {"a": "Not so.", "b": "Nor so.", "c": "So.", "d": "No."}, hint="Read the last line."
+    )
+    assert choice.judge("a").helps == ("Read the last line.", "It is not b. Nor so.")
+    assert choice.judge("b").helps == ("Read the last line.", "It is not a. Not so.")
+    assert choice.judge("c").helps == ()
+
+
+def test_by_how_many_takes_the_size_with_either_sign():
+    exercise = NumberExercise(
+        "By how many?", -4.85, 0.06, "degrees", -60, 60, explanation="It stays.", either_sign=True
+    )
+    assert (exercise.judge(4.85).verdict, exercise.judge(4.85).hint) == (
+        "right",
+        "With its sign it is -4.85. It stays.",
+    )
+    assert exercise.judge(-4.85).hint == "It stays."
+    assert exercise.judge(5.3).verdict == "wrong"
+    known = NumberExercise("?", -4.85, 0.06, "", -60, 60, wrong=((4.85, "That is another one."),), either_sign=True)
+    assert known.judge(4.85).hint == "That is another one."
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
@@ -84,12 +110,14 @@ def test_every_exercise_takes_right_near_wrong_and_absurd_answers(lesson_of, num
         if isinstance(exercise, ChoiceExercise):
             assert [exercise.judge(one).verdict for one in exercise.said].count("right") == 1, name
             assert len(set(exercise.said.values())) == len(exercise.said) >= 3, name
+            assert list(exercise.options) == list(exercise.said), name
+            assert exercise.hint, name
             continue
         assert exercise.lowest < exercise.truth < exercise.highest, name
         assert exercise.judge(exercise.truth).verdict == "right", name
         assert exercise.judge(exercise.highest * 1000 + 1e6).verdict == "absurd", name
         assert len(exercise.wrong) >= 3, name
-        told = {exercise.judge(value).hint for value, _ in exercise.wrong if not _is_right(exercise, value)}
+        told = {exercise.judge(value).hint for value, _ in exercise.wrong if exercise.judge(value).verdict != "right"}
         assert told <= {hint for _, hint in exercise.wrong}, name
         assert len(told) >= 2, name
         far = exercise.truth + 3 * exercise.tolerance
@@ -114,10 +142,6 @@ def test_an_unknown_exercise_or_lesson_is_named(lesson_of):
         start_lesson(99)
     with pytest.raises(NotAnsweredYet, match="run the cell with the guess again"):
         lesson_of(1, 7).look_back("old_limb")
-
-
-def _is_right(exercise, value):
-    return abs(value - exercise.truth) <= exercise.tolerance
 
 
 EXAMPLE = re.compile(

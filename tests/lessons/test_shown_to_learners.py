@@ -69,8 +69,8 @@ def test_a_guess_that_was_off_is_set_beside_the_answer_and_what_it_teaches(tmp_p
         "Your guess is 105.9. Now run the next cells and see."
     )
     told = lesson.look_back("old_limb")
-    assert str(told).startswith("• Compare. You guessed 105.9. You divided.")
-    assert "The answer is 76.5 %. So 90 % symmetry can go with" in told.hint
+    assert str(told).startswith("• Compare. You guessed 105.9, and it is 76.5 %. You divided.")
+    assert "So 90 % symmetry can go with" in told.hint
     lesson.guess("old_limb", 40)
     assert "Too low" not in lesson.look_back("old_limb").hint
     lesson.guess("old_limb", 76.5)
@@ -82,7 +82,7 @@ def test_a_guessed_letter_is_answered_with_the_right_one(tmp_path):
     lesson.exercises = {"one": ChoiceExercise("Which?", "b", {"a": "Not a line.", "b": "It bends."})}
     lesson.guess("one", "a")
     assert lesson.look_back("one").hint == "You guessed a. Not a line. The answer is b. It bends."
-    assert Progress(tmp_path).of(1)["one"]["right"]
+    assert Progress(tmp_path).of(1)["one"]["guess"]
 
 
 def test_a_decimal_comma_is_explained(lesson_of):

@@ -6,6 +6,7 @@ import pytest
 
 from analysis.errors import ReportError
 from analysis.lessons import Progress, copy_lessons, start_lesson, write_certificate
+from analysis.lessons.feedback import NotAnsweredYet
 
 from .lesson_runs import NUMBERS
 
@@ -24,10 +25,25 @@ def test_lessons_are_written_once_and_progress_stays(tmp_path):
     assert (tmp_path / "progress.json").read_text(encoding="utf-8") == "{}"
 
 
-def test_both_versions_live_in_one_folder(tmp_path):
-    assert not {path.name for path in copy_lessons(tmp_path)[:-1]} & {
-        path.name for path in copy_lessons(tmp_path, version="instructor")[:-1]
-    }
+@pytest.mark.parametrize("versions", [("learner", "instructor"), ("instructor", "learner")])
+def test_two_versions_in_one_folder_are_refused(tmp_path, versions):
+    copy_lessons(tmp_path, version=versions[0])
+    before = sorted(path.name for path in tmp_path.iterdir())
+    for overwrite in (False, True):
+        with pytest.raises(ReportError, match=f"The {versions[0]}'s lessons are in this folder"):
+            copy_lessons(tmp_path, version=versions[1], overwrite=overwrite)
+    assert sorted(path.name for path in tmp_path.iterdir()) == before
+
+
+def test_the_answers_of_the_instructor_are_kept_apart(tmp_path):
+    start_lesson(1, folder=tmp_path, whose="instructor").check("old_limb", 76.5)
+    assert Progress(tmp_path).of(1) == {}
+    assert Progress(tmp_path, "instructor").of(1)["old_limb"]["right"]
+    start_lesson(1, folder=tmp_path, whose="instructor").finish()
+    assert sorted(path.name for path in tmp_path.iterdir()) == [
+        "certificate_instructor.html",
+        "progress_instructor.json",
+    ]
 
 
 def test_a_folder_that_cannot_be_written_is_an_error(tmp_path):
@@ -40,7 +56,7 @@ def test_progress_counts_tries_and_right_stays_right(tmp_path):
     lesson = start_lesson(1, folder=tmp_path)
     for answer in (90, 75, 76.5, 1):
         lesson.check("old_limb", answer)
-    assert Progress(tmp_path).of(1)["old_limb"] == {"tries": 3, "right": True, "seed": 1}
+    assert Progress(tmp_path).of(1)["old_limb"] == {"tries": 3, "right": True, "seed": 1, "answer": 1.0}
     assert start_lesson(1, seed=5, folder=tmp_path).progress.of(1)["old_limb"]["right"]
 
 
@@ -64,12 +80,12 @@ def test_the_certificate_tells_what_was_done(tmp_path):
     lesson = start_lesson(1, folder=tmp_path)
     lesson.check("old_limb", 90)
     page = write_certificate(tmp_path).read_text(encoding="utf-8")
-    assert "<td>begun</td><td>0 of 7</td><td>1</td>" in page
+    assert "<td>begun</td><td>7</td><td>0</td><td>0</td><td>0</td><td>1</td>" in page
     for name, exercise in lesson.exercises.items():
         lesson.check(name, getattr(exercise, "truth", None) or exercise.right)
     assert "7 of 7 exercises done" in lesson.finish().hint
     page = write_certificate(tmp_path).read_text(encoding="utf-8")
-    assert "<td>finished</td><td>7 of 7</td><td>8</td>" in page
+    assert "<td>finished</td><td>7</td><td>7</td><td>0</td><td>0</td><td>8</td>" in page
     assert "<script" not in page
     assert "http" not in page
 
@@ -83,3 +99,28 @@ def test_the_command_writes_the_lessons_and_says_how_to_open_them(tmp_path):
     assert told.exit_code == 0, told.output
     assert "lab" in told.output
     assert (tmp_path / "mine" / "1_what_did_we_measure.ipynb").is_file()
+
+
+def test_a_guess_counts_as_a_guess_and_an_answer_after_the_solution_as_that(tmp_path):
+    lesson = start_lesson(1, folder=tmp_path)
+    lesson.guess("old_limb", 76.5)
+    lesson.check("symmetry", 1)
+    assert "The answer is" in lesson.solution("symmetry").hint
+    lesson.check("symmetry", lesson.exercises["symmetry"].truth)
+    name = list(lesson.exercises)[2]
+    lesson.check(name, getattr(lesson.exercises[name], "truth", None) or lesson.exercises[name].right)
+    lesson.solution(name)  # looked at after the answer: nothing is noted
+    page = write_certificate(tmp_path).read_text(encoding="utf-8")
+    assert "<td>begun</td><td>7</td><td>1</td><td>1</td><td>1</td>" in page
+    assert "1 were answered rightly without the solution, and a guess was made in 1." in page
+
+
+def test_a_lesson_is_resumed_where_it_was_left(tmp_path):
+    lesson = start_lesson(1, folder=tmp_path)
+    assert "7 exercises wait for you" in lesson.resume().hint
+    lesson.guess("old_limb", 90)
+    again = start_lesson(1, folder=tmp_path)
+    assert again.resume().hint == "Welcome back: 1 of 7 exercises done. Go on with exercise 2."
+    assert "You guessed 90" in again.look_back("old_limb").hint
+    with pytest.raises(NotAnsweredYet):
+        start_lesson(1, seed=2, folder=tmp_path).look_back("old_limb")

@@ -79,7 +79,7 @@ class Repeated(Lesson):
 
     def partial_pooling_slider(self) -> Slider:
         """Show how far estimates are drawn to the mean of all, by the number of visits."""
-        return Slider("Visits of each patient", STEPS, self._pooling_figure, self._pooling_still())
+        return Slider("Visits of each patient", STEPS, self._pooling_figure, self._pooling_still, unit="visits")
 
     def truth(self) -> pd.DataFrame:
         """Uncover the truth: usual error of both estimates over 400 patients, by the number of visits."""

@@ -131,7 +131,9 @@ class Comparing(Lesson):
 
     def interval_slider(self) -> Slider:
         """Show 24 repeated trials with their intervals, by the patients in each group."""
-        return Slider("Patients in each group", SIZES, self._trials_figure, self._trials_still(), start=2)
+        return Slider(
+            "Patients in each group", SIZES, self._trials_figure, self._trials_still, start=2, unit="patients"
+        )
 
     def truth(self) -> pd.DataFrame:
         """Uncover the truth: true differences from exercise only beside the estimates, N·m/kg."""

@@ -62,10 +62,16 @@ class Enough(Lesson):
 
     @cached_property
     def thresholds(self) -> pd.DataFrame:
-        """Published thresholds of two scores: measure, kind, value (points), population."""
+        """Published thresholds of two scores: measure, kind, value (points), population, source."""
         catalogue = load_catalogue()
         rows = [
-            {"measure": catalogue[name].label, "kind": one.kind, "value": one.value, "population": one.population}
+            {
+                "measure": catalogue[name].label,
+                "kind": one.kind,
+                "value": one.value,
+                "population": one.population,
+                "source": one.source,
+            }
             for name in ("ikdc", "lysholm")
             for one in catalogue[name].thresholds
         ]
@@ -139,7 +145,7 @@ class Enough(Lesson):
 
     def threshold_slider(self) -> Slider:
         """Show the share of responders of both groups, by the threshold."""
-        return Slider("Threshold, points", STEPS, self._threshold_figure, self._all_thresholds(), start=3)
+        return Slider("Threshold, points", STEPS, self._threshold_figure, self._all_thresholds, start=3, unit="points")
 
     def truth(self) -> pd.DataFrame:
         """Uncover the truth: the gap by threshold in an endless number of such patients, percentage points."""

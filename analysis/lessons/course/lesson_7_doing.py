@@ -122,7 +122,7 @@ class Doing(Lesson):
 
     def following_slider(self) -> Slider:
         """Show both ways to compute it beside the truth, by how strongly sessions follow recovery."""
-        return Slider("Sessions follow recovery", tuple(STEPS), self._estimates_figure, self._all())
+        return Slider("Sessions follow recovery", tuple(STEPS), self._estimates_figure, self._all)
 
     def truth(self) -> LessonTable:
         """Uncover the truth: what each way says of all instead of none of the sessions, N·m/kg."""
@@ -185,7 +185,8 @@ class Doing(Lesson):
             axes.set_xlabel("All instead of none of the sessions, N·m/kg")
 
         words = "; ".join(
-            f"{row.way} {row.estimate:.2f} ({row.lower:.2f} to {row.upper:.2f})" for row in frame.itertuples()
+            f"{row.way} {row.estimate:.2f} ({row.lower:.2f} to {row.upper:.2f}, which {_holds(row)} the truth)"
+            for row in frame.itertuples()
         )
         return lesson_figure(
             f"Sessions follow recovery {follows}",
@@ -239,6 +240,10 @@ class Doing(Lesson):
             ),
             "dropped": {"difference": difference, "kept": kept_difference},
         }
+
+
+def _holds(row: Any) -> str:
+    return "holds" if row.lower <= EFFECT <= row.upper else "misses"
 
 
 def _with_units(estimates: pd.DataFrame) -> LessonTable:

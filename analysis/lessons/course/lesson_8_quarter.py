@@ -13,6 +13,7 @@ from analysis.lessons.lesson import Lesson
 from analysis.lessons.lesson_table import LessonTable, lesson_table
 from analysis.lessons.sliders import Slider
 from analysis.quarter import Funnel, funnel, p_chart
+from analysis.quarter.sites.funnel import BEYOND_998
 from analysis.report.parts.figures import Figure
 from analysis.report.parts.look import INK, QUIET, marks
 
@@ -22,7 +23,7 @@ SIZES = (10, 20, 40, 80, 160)
 #: The second clinic: after the baseline its true share falls by so much in each of the later quarters.
 OTHER_SIZE, LATER, FALL = 60, 12, 0.02
 #: Twenty clinics; all but the one of that size have the same true share.
-OTHER_CLINIC, OTHER_SHARE = 140, 0.42
+OTHER_CLINIC, OTHER_SHARE = 260, 0.42
 CLINIC_SIZES = (8, 9, 11, 12, 14, 16, 19, 22, 26, 30, 36, 43, 52, 64, 80, 105, 140, 190, 260, 380)
 #: Case mix: patients by clinic and kind, and how many of them reached the goal.
 CASE_MIX = pd.DataFrame(
@@ -90,10 +91,14 @@ class Quarter(Lesson):
     @cached_property
     def league(self) -> LessonTable:
         """The same clinics as a league table, best first, the first and the last four."""
-        order = self.clinics.sort_values(["share", "clinic"], ascending=[False, True]).reset_index(drop=True)
-        order.insert(0, "place", order.index + 1)
+        order = self._ranked()
         ends = pd.concat([order.head(4), order.tail(4)], ignore_index=True)
         return lesson_table(ends, "The first four and the last four of twenty.", _SHARE)
+
+    def _ranked(self) -> pd.DataFrame:
+        order = self.clinics.sort_values(["share", "clinic"], ascending=[False, True]).reset_index(drop=True)
+        order.insert(0, "place", order.index + 1)
+        return order
 
     @cached_property
     def funnel(self) -> Funnel:
@@ -131,7 +136,7 @@ class Quarter(Lesson):
 
     def quarter_size_slider(self) -> Slider:
         """Show the quarters with their limits, by the patients in a quarter."""
-        return Slider("Patients in a quarter", SIZES, self._size_figure, self._all_sizes(), start=2)
+        return Slider("Patients in a quarter", SIZES, self._size_figure, self._all_sizes, start=2, unit="patients")
 
     def funnel_figure(self) -> Figure:
         """Draw the clinics by size, with the limits about the whole."""
@@ -229,7 +234,8 @@ class Quarter(Lesson):
         shares, before_after = self.quiet["share"], self.last_two["share"]
         spread, sigma = float(shares.max() - shares.min()), (SHARE * (1 - SHARE) / SIZE) ** 0.5
         fixed, recomputed = (int(self.moved[name].ne("").sum()) for name in ("fixed", "recomputed"))
-        last = self.league.iloc[-1]
+        within = self.funnel.table.loc[self.funnel.table["region"] != BEYOND_998, "site"]
+        low = self._ranked()[lambda ranked: ranked["clinic"].isin(within)].iloc[-1]
         outer, north = self._outside("998"), self.mix_together.iloc[0]
         kinds = CASE_MIX[CASE_MIX["clinic"] == "north"].set_index("patients are")["patients"]
         expected = float(sum(RATES[kind] * kinds[kind] for kind in RATES))
@@ -268,7 +274,7 @@ class Quarter(Lesson):
                 0.2,
                 (-1, 21),
                 (float(self._outside("95")), 10.0, 20.0, 0.0),
-                {"clinic": last["clinic"], "patients": last["patients"]},
+                {"clinic": low["clinic"], "patients": low["patients"], "place": low["place"]},
             ),
             "expected": Numbers(
                 expected,

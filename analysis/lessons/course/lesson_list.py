@@ -13,12 +13,13 @@ from analysis.lessons.course.lesson_6_absent import Absent
 from analysis.lessons.course.lesson_7_doing import Doing
 from analysis.lessons.course.lesson_8_quarter import Quarter
 from analysis.lessons.lesson import Lesson
+from analysis.lessons.progress import Whose
 
 _IN_ORDER = (Measuring, Repeated, Shape, Comparing, Enough, Absent, Doing, Quarter)
 LESSONS: dict[int, type[Lesson]] = {lesson.number: lesson for lesson in _IN_ORDER}
 
 
-def start_lesson(number: int, *, seed: int = 1, folder: Path | str = ".") -> Any:
+def start_lesson(number: int, *, seed: int = 1, folder: Path | str = ".", whose: Whose = "learner") -> Any:
     """Start a lesson: invent its data and open the progress of the learner.
 
     Parameters
@@ -29,6 +30,8 @@ def start_lesson(number: int, *, seed: int = 1, folder: Path | str = ".") -> Any
         Seed of the data; with another seed the answers differ and still check.
     folder : Path or str
         Folder in which the progress is kept.
+    whose : {"learner", "instructor"}
+        Whose answers are kept; the instructor's in files of their own.
 
     Returns
     -------
@@ -46,4 +49,4 @@ def start_lesson(number: int, *, seed: int = 1, folder: Path | str = ".") -> Any
     'What did we measure, and how well?'
     """
     check_choice(number, LESSONS, "lesson", error=ReportError, where="start_lesson")
-    return LESSONS[number](seed=seed, folder=folder)
+    return LESSONS[number](seed=seed, folder=folder, whose=whose)

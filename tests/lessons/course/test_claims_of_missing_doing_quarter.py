@@ -135,7 +135,7 @@ def test_outside_the_limits_lie_the_other_clinic_and_what_chance_puts_there(less
         outer += int(table.loc[~is_other, "region"].eq(BEYOND_998).sum())
         inner += int(table.loc[~is_other, "region"].ne(WITHIN).sum())
         last += int(lesson_of(8, seed).league["patients"].iloc[-1] == OTHER_CLINIC)
-    # the other clinic lies 4 standard deviations below; of 456 alike at most 1 and 23 are expected outside, and the whole
+    # the other clinic lies 5 standard deviations below the whole; of 456 alike at most 1 and 23 are expected outside, and the whole
     # is a little low by the other clinic; 5 and 38 are passed in fewer than 1 of 200
     assert other >= 20
     assert outer <= 4
