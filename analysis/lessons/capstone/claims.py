@@ -128,7 +128,7 @@ def with_claims(claims: Claims, given: Mapping[str, Any], protocols: Sequence[st
     """
     checked: dict[str, Any] = {}
     for name, value in given.items():
-        check_choice(name, QUESTIONS, "claim", error=ReportError, where="report.claim")
+        check_choice(name, QUESTIONS, "claim", error=ReportError, where="claim")
         if _has_dots(value):
             raise NotAnsweredYet(QUESTIONS[name])
         checked[name] = None if value is None else _CHECKS[name](name, value, protocols)

@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from analysis.lessons.capstone.claims import Claims, Count
-from analysis.lessons.capstone.knowable import Knowable, what_can_be_known
+from analysis.lessons.capstone.knowable import Knowable
 from analysis.lessons.capstone.marking_difference import mark_estimate, mark_verdict
-from analysis.lessons.capstone.marks import Mark
+from analysis.lessons.capstone.marks import Grade, Mark
 from analysis.lessons.capstone.study import KINDS, WEEK, Allocation
 from analysis.lessons.capstone.unseen import UnseenCohort
 
-#: How far a share may lie from that of the mended data, in percentage points, where more patients were left out, and what
-#: part of the patients must be counted then; otherwise how many patients counts may lie apart (design choices).
-_POINTS, _FEWEST, _PATIENTS_OFF = 5.0, 0.6, 2
+#: How many patients counts of the same patients may lie apart. Where more were left out: what part must be counted, and how
+#: far its share may lie from that of all, in standard errors of a part drawn by chance (design choices).
+_PATIENTS_OFF, _FEWEST, _STANDARD_ERRORS = 2, 0.6, 3.0
 
 
 def mark_claims(claims: Claims, made: UnseenCohort) -> list[Mark]:
@@ -37,7 +37,7 @@ def mark_claims(claims: Claims, made: UnseenCohort) -> list[Mark]:
     >>> {mark.grade for mark in mark_claims(Claims(), unseen_cohort(1))}
     {'missed'}
     """
-    known = what_can_be_known(made.mended)
+    known = made.known
     return [
         *_problems(claims, made),
         _allocation(claims.allocation, made.allocation),
@@ -56,7 +56,7 @@ def _problems(claims: Claims, made: UnseenCohort) -> Iterator[Mark]:
     for kind, site in made.planted.items():
         where = f" at {site}" if site else ""
         named = [place for one, place in said if one == kind]
-        truth = f"Planted: {KINDS[kind]}{where}."
+        truth = f"Planted{where}: {KINDS[kind]}."
         if site is None and named:
             yield Mark(f"Problem: {kind}", "named", "right", truth)
         elif site in named:
@@ -138,7 +138,9 @@ def _near(some: int, of: int, reached: int, seen: int) -> bool:
     """Say whether a share is that of the data: of as many patients the same count, of fewer about the same share."""
     if abs(of - seen) <= _PATIENTS_OFF:
         return abs(some - reached) <= _PATIENTS_OFF
-    return _FEWEST * seen <= of < seen and 100 * abs(some / of - reached / seen) <= _POINTS
+    share = reached / seen
+    error = (share * (1 - share) * max(1 / of - 1 / seen, 0)) ** 0.5
+    return _FEWEST * seen <= of < seen and abs(some / of - share) <= _STANDARD_ERRORS * error
 
 
 def _not_seen(said: Count | None, known: Knowable) -> Mark:
@@ -147,14 +149,15 @@ def _not_seen(said: Count | None, known: Knowable) -> Mark:
     data = f"The data give {truth} of {known.patients}."
     if said is None or said[1] is None:
         return Mark(name, _words(said, None) if said else "-", "missed", f"Say how many of how many. {data}")
-    off = max(abs(said[0] - truth), abs(said[1] - known.patients))
-    return Mark(name, _words(said, None), "right" if off <= _PATIENTS_OFF else "wrong", data)
+    grade: Grade = "right" if said[1] and _near(said[0], said[1], truth, known.patients) else "wrong"
+    return Mark(name, _words(said, None), grade, data)
 
 
 def _goes_with(claims: Claims, *, with_pain: bool) -> Mark:
     name, said = "What staying away went with", claims.lost_goes_with
     truth = "Patients with more pain stayed away more often." if with_pain else (
-        "Patients stayed away by chance alone. A report cannot know that; it can say that nothing was found."
+        "Patients stayed away by chance alone; more pain among them would be chance. A report cannot know that, but it can say that "
+        "nothing was found."
     )  # fmt: skip
     if said is None:
         return Mark(name, "-", "missed", truth)
@@ -171,4 +174,4 @@ def _words(count: Count | None, of_whom: str | None) -> str:
     if count is None:
         return "-"
     some, of = count
-    return f"{some}" if of is None else f"{some} of {of}{f' {of_whom}' if of_whom else ''}"
+    return f"{some}" if of is None else f"{some} of {of}{f', of {of_whom}' if of_whom else ''}"

@@ -85,7 +85,7 @@ def mark_estimate(claims: Claims, truth: float, known: Knowable) -> Mark:
 
 
 def _no_difference(said: str, truth: float, known: Knowable) -> tuple[Grade, str]:
-    data = f"The interval of the data is {_interval(known)}. {_true(truth)}"
+    data = f"The data give a {_interval(known)}. {_true(truth)}"
     if said == "no difference shown":
         if known.shows_a_difference and truth != 0:
             return "missed", f"The data show a difference. {data}"
@@ -98,7 +98,7 @@ def _no_difference(said: str, truth: float, known: Knowable) -> tuple[Grade, str
 
 
 def _difference(said: str, side: float, truth: float, known: Knowable) -> tuple[Grade, str]:
-    data = f"The interval of the data is {_interval(known)}. {_true(truth)}"
+    data = f"The data give a {_interval(known)}. {_true(truth)}"
     shown = known.lower > 0 if side > 0 else known.upper < 0
     if truth * side <= 0:
         unlucky = shown and not known.lower <= truth <= known.upper

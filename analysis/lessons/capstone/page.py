@@ -23,7 +23,7 @@ _STYLE = (
     ".right .grade{color:#00755a}.right-but-too-strong .grade{color:#7a6200;white-space:normal}"
     ".wrong .grade{color:#a63c00}.missed .grade{color:#5b646b}.small{font-size:.9em;color:#434b51}"
     "@media(max-width:40em){thead{display:none}tr,th,td{display:block;border:0;padding:.15em 0}"
-    "tr{border-bottom:1px solid #b9c0c5;padding:.6em 0}tbody th{font-weight:bold}}"
+    "tr{border-bottom:1px solid #b9c0c5;padding:.6em 0}tbody th{font-weight:bold}th+td::before{content:'Your report: '}}"
     "@media print{body{margin:0;max-width:none}tr{break-inside:avoid}}"
 )
 

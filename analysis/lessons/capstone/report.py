@@ -9,6 +9,7 @@ from typing import Any
 
 from analysis.cohort import Cohort
 from analysis.cohort.files.settings_files import read_json
+from analysis.counted import counted
 from analysis.errors import ReportError
 from analysis.lessons.capstone.claims import QUESTIONS, Claims, read_claims, with_claims, write_claims
 from analysis.lessons.feedback import Feedback, NotAnsweredYet
@@ -63,6 +64,38 @@ class CapstoneReport:
         write_claims(self.claims, self.folder, self.seed)
         left = len(self.claims.missing())
         return Feedback("noted", f"{', '.join(given)}. {f'{left} still open.' if left else 'All claims are made.'}")
+
+    def use(self, mended: object) -> Feedback:
+        """Say what was done by hand to the cohort that the report goes on with.
+
+        Parameters
+        ----------
+        mended : object
+            The cohort that is trusted.
+
+        Returns
+        -------
+        Feedback
+            Its patients, and the steps by which it differs from the one that came.
+
+        Raises
+        ------
+        NotAnsweredYet
+            The three dots are still there.
+        ReportError
+            It is no cohort.
+        """
+        if mended is Ellipsis:
+            raise NotAnsweredYet("Which cohort do you trust?")
+        if not isinstance(mended, Cohort):
+            raise ReportError(
+                f"A cohort is asked for, not {type(mended).__name__}.",
+                where="the mended cohort",
+                what_to_do="Write mended = cohort, or what change_values or leave_out gives.",
+            )
+        came = len(self.cohort.provenance.steps)
+        steps = " ".join(mended.provenance.steps[came:]) or "Nothing was changed by hand."
+        return Feedback("noted", f"{counted(len(mended.patients), 'patient')}. {steps}")
 
     def finish(self) -> Feedback:
         """Say what to do next, once all claims are made.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 import pandas as pd
@@ -11,6 +11,7 @@ from scipy.special import expit
 
 from analysis.cohort import Cohort, Provenance, visit_frame
 from analysis.errors import ReportError
+from analysis.lessons.capstone.knowable import Knowable, what_can_be_known
 from analysis.lessons.capstone.mending import leave_out
 from analysis.lessons.capstone.planting import LASTING, MENDABLE, Planted, plant
 from analysis.lessons.capstone.study import (
@@ -64,6 +65,11 @@ class UnseenCohort:
     planted: Planted
     allocation: Allocation
     shares: dict[str, float]
+
+    @cached_property
+    def known(self) -> Knowable:
+        """What the mended data let anybody know."""
+        return what_can_be_known(self.mended)
 
 
 @lru_cache(maxsize=4)

@@ -8,11 +8,12 @@ import pytest
 
 from analysis import load_cohort, write_cohort
 from analysis.errors import ReportError
-from analysis.lessons.capstone import mark_folder, start_report, write_capstone, write_own_data
+from analysis.lessons.capstone import leave_out, mark_folder, start_report, write_capstone, write_own_data
 from analysis.lessons.capstone.claims import write_claims
 from analysis.lessons.capstone.page import write_marks
 from analysis.lessons.capstone.self_check import QUESTIONS
 from analysis.lessons.capstone.unseen import unseen_cohort
+from analysis.lessons.feedback import NotAnsweredYet
 
 from . import reports
 
@@ -75,6 +76,25 @@ def test_claims_of_the_notebook_are_kept_and_gone_on_with(folder):
     again = start_report(cohort, folder)
     assert again.claims == first.claims
     assert again.claims.wording == "association"
+
+
+def test_what_was_done_by_hand_is_said_and_three_dots_are_asked_for(folder):
+    cohort = load_cohort(folder / "cohort")
+    report = start_report(cohort, folder)
+    assert report.use(cohort).hint == "250 patients. Nothing was changed by hand."
+    assert report.use(leave_out(cohort, ["k0001"])).hint == "249 patients. Left out by hand: 1 patient."
+    with pytest.raises(NotAnsweredYet, match="Which cohort do you trust"):
+        report.use(...)
+    with pytest.raises(ReportError, match="A cohort is asked for, not DataFrame"):
+        report.use(cohort.visits)
+
+
+def test_a_report_is_finished_when_all_is_claimed(folder):
+    report = start_report(load_cohort(folder / "cohort"), folder)
+    with pytest.raises(NotAnsweredYet, match="the cell with problems again"):
+        report.finish()
+    write_claims(reports.honest(SEED), folder, SEED)
+    assert "kneecurve mark" in start_report(load_cohort(folder / "cohort"), folder).finish().hint
 
 
 @pytest.mark.parametrize("damage", ["value", "row", "seed", "table"])

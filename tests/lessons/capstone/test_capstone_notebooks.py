@@ -19,18 +19,18 @@ LONGEST, LONGEST_MEAN = 30, 14
 #: An honest report of own data, by the beginning of each cell that waits for an answer.
 OWN = {
     "problems = ...": "problems = []",
-    "mended = ...": "mended = cohort",
-    "report.claim(estimate=": (
+    "mended = ...": "mended = cohort\nmy_report.use(mended)",
+    "my_report.claim(estimate=": (
         "row = curves.primary_differences().iloc[0]\n"
-        "report.claim(estimate=row['estimate'], interval=(row['lower'], row['upper']))"
+        "my_report.claim(estimate=row['estimate'], interval=(row['lower'], row['upper']))"
     ),
-    "report.claim(verdict=": "report.claim(verdict='no difference shown', gained_more=None)",
-    "report.claim(allocation=": "report.claim(allocation='by lot', wording='effect')",
+    "my_report.claim(verdict=": "my_report.claim(verdict='no difference shown', gained_more=None)",
+    "my_report.claim(allocation=": "my_report.claim(allocation='by lot', wording='effect')",
     "improved = ...": (
         "improved = dict(zip(counts['protocol'], zip(counts['responders'], counts['n'])))\n"
-        "report.claim(improved=improved, of_whom='patients seen')"
+        "my_report.claim(improved=improved, of_whom='patients seen')"
     ),
-    "report.claim(not_seen=": "report.claim(not_seen=(3, len(who)), lost_goes_with='nothing found')",
+    "my_report.claim(not_seen=": "my_report.claim(not_seen=(3, len(who)), lost_goes_with='nothing found')",
 }
 
 
@@ -81,7 +81,7 @@ def test_own_data_run_with_an_honest_report(tmp_path):
     for cell in notebook.cells:
         for begins, text in OWN.items():
             if "exercise" in cell.metadata.get("tags", []) and cell.source.startswith(begins):
-                claim = "\nreport.claim(problems=problems)" if begins == "problems = ..." else ""
+                claim = "\nmy_report.claim(problems=problems)" if begins == "problems = ..." else ""
                 cell.source, filled = text + claim, filled + 1
     assert filled == len(OWN)
     done, failure = run_notebook(notebook, {}, working_folder=tmp_path)
@@ -105,7 +105,7 @@ def test_every_claim_is_asked_for_once_and_in_the_vocabulary(name):
     from analysis.lessons.capstone.study import KINDS
 
     exercises = "\n".join(cell.text for cell in cells(name) if "exercise" in cell.tags)
-    asked = re.findall(r"(\w+)=", re.sub(r"#.*", "", "\n".join(re.findall(r"report\.claim\((.*)\)", exercises))))
+    asked = re.findall(r"(\w+)=", re.sub(r"#.*", "", "\n".join(re.findall(r"my_report\.claim\((.*)\)", exercises))))
     assert set(asked) == set(QUESTIONS)
     text = "\n".join(cell.text for cell in cells(name))
     assert all(f'"{kind}"' in text for kind in KINDS)

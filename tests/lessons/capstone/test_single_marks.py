@@ -127,6 +127,9 @@ def test_those_not_seen():
     name, (lost, all_patients) = "Not seen at week 26", reports.honest(2).not_seen
     assert grade_of(name, not_seen=(lost + 1, all_patients)) == "right"
     assert grade_of(name, not_seen=(lost, all_patients + 10)) == "wrong"
+    assert grade_of(name, not_seen=(lost + 3, all_patients)) == "wrong"
+    assert grade_of(name, not_seen=(round(0.7 * lost), round(0.7 * all_patients))) == "right"
+    assert grade_of(name, not_seen=(0, 0)) == "wrong"
     assert grade_of(name, not_seen=(lost, None)) == "missed"
     assert grade_of("What staying away went with", lost_goes_with="pain") == "wrong"
     assert grade_of("What staying away went with", lost_goes_with=None) == "missed"
