@@ -109,8 +109,8 @@ def _improved(protocol: str, claims: Claims, known: Knowable, share_of_all: floa
     name = f"Improved, {protocol}"
     reached, seen = known.improved[protocol]
     data = (
-        f"The data give {reached} of {seen} seen ({reached / seen:.0%}); of all {known.allocated[protocol]} it was "
-        f"{share_of_all:.0%} in truth."
+        f"The data give {reached} of {seen} seen ({100 * reached / seen:.0f} %); of all {known.allocated[protocol]} it was "
+        f"{100 * share_of_all:.0f} % in truth."
     )
     count = (claims.improved or {}).get(protocol)
     if count is None:

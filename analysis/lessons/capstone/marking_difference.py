@@ -85,35 +85,38 @@ def mark_estimate(claims: Claims, truth: float, known: Knowable) -> Mark:
 
 
 def _no_difference(said: str, truth: float, known: Knowable) -> tuple[Grade, str]:
-    data = f"The data give a {_interval(known)}. {_true(truth)}"
+    data = _data(truth, known)
     if said == "no difference shown":
         if known.shows_a_difference and truth != 0:
             return "missed", f"The data show a difference. {data}"
         return "right", data
+    small = max(abs(known.lower), abs(known.upper)) < MATTERS
     if abs(truth) >= MATTERS:
-        return "wrong", f"{data} {MATTERS:g} {UNIT} or more matters."
-    if max(abs(known.lower), abs(known.upper)) >= MATTERS:
+        return "wrong", f"{data} {_BY_CHANCE if small else f'{MATTERS:g} {UNIT} or more matters.'}"
+    if not small:
         return "right but too strong", f"The data do not rule out {MATTERS:g} {UNIT}. {data}"
     return "right", f"The whole interval lies below {MATTERS:g} {UNIT} either way. {data}"
 
 
 def _difference(said: str, side: float, truth: float, known: Knowable) -> tuple[Grade, str]:
-    data = f"The data give a {_interval(known)}. {_true(truth)}"
-    shown = known.lower > 0 if side > 0 else known.upper < 0
-    if truth * side <= 0:
-        unlucky = shown and not known.lower <= truth <= known.upper
-        return "wrong", f"{data} {_BY_CHANCE}" if unlucky else data
-    if said == "a difference":
-        return ("right", data) if shown else ("right but too strong", f"The data cannot show it. {data}")
-    if abs(truth) < MATTERS:
-        return "right but too strong", f"The difference is real, but smaller than {MATTERS:g} {UNIT}. {data}"
+    data = _data(truth, known)
     nearest = known.lower if side > 0 else -known.upper
-    if nearest < MATTERS:
-        return (
-            "right but too strong",
-            f"The interval reaches below {MATTERS:g} {UNIT}, so the data leave it open. {data}",
-        )
+    carried = nearest > 0 if said == "a difference" else nearest >= MATTERS
+    unlucky = f"{data} {_BY_CHANCE}" if carried else data
+    if truth * side <= 0:
+        return "wrong", unlucky
+    if said == "a difference":
+        return ("right", data) if carried else ("right but too strong", f"The data cannot show it. {data}")
+    if abs(truth) < MATTERS:
+        return "right but too strong", f"The difference is real, but smaller than {MATTERS:g} {UNIT}. {unlucky}"
+    if not carried:
+        why = f"The interval reaches below {MATTERS:g} {UNIT}, so the data leave it open. {data}"
+        return "right but too strong", why
     return "right", data
+
+
+def _data(truth: float, known: Knowable) -> str:
+    return f"The data give a 95 % interval of {known.lower:.1f} to {known.upper:.1f}. {_true(truth)}"
 
 
 def _interval(known: Knowable) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-MEASURE, LIMB, WEEK, UNIT = "knee_flexion", "involved", 26, "deg"
+MEASURE, LIMB, WEEK, UNIT = "knee_flexion", "involved", 26, "degrees"
 #: A patient's gain that counts as improved: the threshold of the catalogue for knee flexion.
 GAIN = 10.0
 #: The mean difference between protocols that the invented team agreed on beforehand (design choice).

@@ -32,6 +32,7 @@ def known(low, high):
         ("a difference that matters", NEW, 9.0, (6, 12), "right"),
         ("a difference that matters", NEW, 9.0, (4, 12), "right but too strong"),
         ("a difference that matters", NEW, 3.0, (1, 5), "right but too strong"),
+        ("a difference that matters", NEW, 3.0, (6, 12), "right but too strong"),
         ("a difference that matters", USUAL, -9.0, (-12, -6), "right"),
         ("a difference that matters", USUAL, -9.0, (-12, -4), "right but too strong"),
         ("a difference that matters", USUAL, 9.0, (6, 12), "wrong"),
@@ -65,7 +66,7 @@ def test_the_verdict(verdict, more, truth, interval, grade):
 def test_the_size(estimate, interval, truth, grade):
     mark = mark_estimate(Claims(estimate=estimate, interval=interval), truth, known(1, 5))
     assert mark.grade == grade
-    assert "+3.0 deg (95 % interval 1.0 to 5.0)" in mark.why or grade == "right"
+    assert "+3.0 degrees (95 % interval 1.0 to 5.0)" in mark.why or grade == "right"
 
 
 def test_an_interval_that_misses_by_bad_luck_is_told_from_one_that_is_not_of_the_data():
@@ -73,6 +74,22 @@ def test_an_interval_that_misses_by_bad_luck_is_told_from_one_that_is_not_of_the
     own = mark_estimate(Claims(estimate=3.0, interval=(2.0, 4.0)), 4.5, known(1, 5)).why
     assert "Nothing was done wrongly" in unlucky
     assert "Your interval misses it" in own
+
+
+@pytest.mark.parametrize(
+    ("verdict", "more", "truth", "interval"),
+    [
+        ("a difference", NEW, 0.0, (1, 5)),
+        ("a difference that matters", NEW, 3.0, (6, 12)),
+        ("a difference that matters", USUAL, 0.0, (-12, -6)),
+        ("no difference that matters", None, 9.0, (-4, 4)),
+    ],
+)
+def test_what_an_unlucky_interval_carries_is_no_fault_of_the_report(verdict, more, truth, interval):
+    claims = Claims(verdict=verdict, gained_more=more)
+    assert "Nothing was done wrongly" in mark_verdict(claims, truth, known(*interval)).why
+    wide = known(-20, 20)
+    assert "Nothing was done wrongly" not in mark_verdict(claims, truth, wide).why
 
 
 def grade_of(name, **changed):

@@ -3,9 +3,10 @@
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 
-from analysis import check_cohort, visit_frame
+from analysis import Cohort, check_cohort, visit_frame
 from analysis.errors import CohortError, ReportError
 from analysis.lessons.capstone.honest import find_problems
 from analysis.lessons.capstone.knowable import lost_and_seen
@@ -115,6 +116,16 @@ def test_where_nobody_drew_lots_stiffer_knees_came_with_the_new_protocol():
         start[made.allocation].append(means.iloc[1] - means.iloc[0])
     assert np.mean(start["not by lot"]) < -4
     assert abs(np.mean(start["by lot"])) < 1.5
+
+
+def test_those_not_seen_are_set_beside_those_seen_by_what_they_showed_before():
+    patients = pd.DataFrame({"patient_id": ["a", "b", "c"], "protocol": ["usual", "new", "new"]})
+    rows = [("a", 0, 9), ("a", 4, 5), ("a", 8, 6), ("a", 12, 1), ("b", 0, 7), ("b", 26, 2), ("c", 2, 4), ("c", 26, 3)]
+    visits = pd.DataFrame(rows, columns=["patient_id", "week", "value"]).assign(measure="pain", limb="none")
+    found = lost_and_seen(Cohort(patients, visits), "pain", week=26, of=["pain"], by=8)
+    assert found["seen"].tolist() == [False, True, True]
+    assert found["pain"].tolist()[::2] == [6, 4]
+    assert np.isnan(found["pain"][1])  # before the start alone
 
 
 def test_mending_names_what_is_not_there():
