@@ -1,4 +1,4 @@
-"""Folders to work and to look around in: ``demo``, ``notebooks`` and ``lessons``."""
+"""Folders to work and to look around in: ``demo`` and ``notebooks``."""
 
 import sys
 from pathlib import Path
@@ -66,20 +66,3 @@ def notebooks(
     for path in written:
         out.print(f"  {foreign(path)}")
     out.print(f"Open them with: {foreign(Path(sys.executable).with_name('jupyter').name)} lab {foreign(folder)}")
-
-
-def lessons(
-    folder: Annotated[Path, typer.Option("--to", help="Working folder that is written.")] = Path("kneecurve_lessons"),
-    instructor: Annotated[
-        bool, typer.Option("--instructor", help="The instructor's notebooks, with solutions and teaching notes.")
-    ] = False,
-    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace lessons written earlier.")] = False,
-) -> None:
-    """Copy the lessons in recovery-curve analysis to a folder to work in, and say how to open them."""
-    from analysis.lessons import copy_lessons
-
-    written = copy_lessons(folder, version="instructor" if instructor else "learner", overwrite=overwrite)
-    for path in written:
-        out.print(f"  {foreign(path)}")
-    out.print(f"Open them with: {foreign(Path(sys.executable).with_name('jupyter').name)} lab {foreign(folder)}")
-    out.print(f"Begin with {foreign(written[0].name)}: click a grey cell and press Shift and Enter together.")

@@ -13,6 +13,8 @@
 - ``progress``: what a learner answered, kept in one file of the working folder.
 - ``certificate``: what was done in the lessons, one HTML file that stands alone.
 - ``copy_lessons``: a working folder with the lessons.
+
+Rooms: ``course``, the lessons one by one; ``capstone``, the report at the end.
 """
 
 from analysis.lessons.certificate import write_certificate
