@@ -68,7 +68,7 @@ def test_where_nothing_is_claimed_the_template_stops_with_a_question(tmp_path, n
     assert failure.error == "NotAnsweredYet"
     assert failure.message.startswith("Your turn. Which problems have the data")
     (error,) = [one for cell in notebook.cells for one in cell.get("outputs", []) if one.output_type == "error"]
-    assert "\n".join(error.traceback) == failure.message
+    assert " ".join(error.traceback) == failure.message
     assert not (tmp_path / "claims.json").exists()
 
 
