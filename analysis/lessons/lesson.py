@@ -7,6 +7,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any, ClassVar
 
+from analysis.cohort import Cohort, write_cohort
 from analysis.errors import ReportError, check_choice
 from analysis.lessons.certificate import write_certificate
 from analysis.lessons.choosing import Choice
@@ -214,6 +215,46 @@ class Lesson(ABC):
             else:
                 words.append(exercise.solution)
         return Feedback("right" if told.verdict == "right" else "compared", " ".join(filter(None, words)))
+
+    def keep_cohort(self, cohort: Cohort) -> Path:
+        """Write a cohort to a folder beside the lesson, for the learner to load; one that is there is kept.
+
+        Parameters
+        ----------
+        cohort : Cohort
+            The cohort.
+
+        Returns
+        -------
+        Path
+            The folder, its name has the number of the lesson and the seed.
+        """
+        folder = Path(self.folder) / f"lesson_{self.number}_cohort_{self.seed}"
+        return folder if folder.exists() else write_cohort(cohort, folder)
+
+    def called(self, found: Any) -> Feedback:
+        """Say what the learner made with the kit.
+
+        Parameters
+        ----------
+        found : object
+            What a call gave.
+
+        Returns
+        -------
+        Feedback
+            Its kind, or that it is none that the kit makes.
+
+        Raises
+        ------
+        NotAnsweredYet
+            The three dots are still there.
+        """
+        if found is Ellipsis:
+            raise NotAnsweredYet("Which call of the kit belongs here?")
+        if not type(found).__module__.startswith("analysis."):
+            return Feedback("wrong", "Nothing of the kit came out. Are the name of the call and both brackets there?")
+        return Feedback("noted", f"You made {type(found).__name__}. Run the next cell to see it.")
 
     def explain(self, word: str) -> Term:
         """Explain a word of the glossary.

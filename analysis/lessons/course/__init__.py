@@ -9,5 +9,6 @@
 - ``lesson_6_absent``: three ways to be lost, completers, carrying forward, the tipping point.
 - ``lesson_7_doing``: adherence follows recovery, the naive slope, and the allocation of a trial.
 - ``lesson_8_quarter``: common and special cause, fixed limits, funnel, case mix, small numbers.
+- ``own_fits``: what a learner finds who calls the kit, in lessons 3 and 4.
 - ``lesson_list``: the lessons by number.
 """

@@ -1,6 +1,7 @@
 """Lesson 3: the shape of recovery; four shapes, extrapolation, the plateau from early visits, splines that bend too much."""
 
 from functools import cached_property
+from pathlib import Path
 from typing import Any, ClassVar, NamedTuple
 
 import numpy as np
@@ -18,6 +19,7 @@ from analysis.lessons.course.lesson_3_bends import (
     over_fitting,
     usual_curve,
 )
+from analysis.lessons.course.own_fits import fit_answers
 from analysis.lessons.drawing import lesson_figure
 from analysis.lessons.exercise_words import Answers, Numbers
 from analysis.lessons.lesson import Lesson
@@ -59,6 +61,11 @@ class Shape(Lesson):
     def made(self) -> SyntheticCohort:
         """The invented cohort with its truth."""
         return generate_cohort("knee replacement, no difference", patients=PATIENTS, seed=self.seed)
+
+    @cached_property
+    def cohort_folder(self) -> Path:
+        """A folder with the patients of this lesson, as a clinic would keep them."""
+        return self.keep_cohort(self.made.observed)
 
     @cached_property
     def flexion(self) -> pd.DataFrame:
@@ -214,6 +221,7 @@ class Shape(Lesson):
         pieces = self.pieces
         nearest = pieces.iloc[int(pieces["next"].to_numpy().argmin())]
         return {
+            **fit_answers(self.made.observed),
             "two_years": Numbers(
                 level + slope * FAR,
                 0.6,

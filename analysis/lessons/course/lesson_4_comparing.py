@@ -1,6 +1,7 @@
 """Lesson 4: did one protocol do better; regression to the mean, change scores, p values within groups, small samples."""
 
 from functools import cached_property
+from pathlib import Path
 from typing import Any, ClassVar
 
 import numpy as np
@@ -8,6 +9,7 @@ import pandas as pd
 
 from analysis.cohort import visit_frame
 from analysis.curves import RecoveryCurves, fit_recovery
+from analysis.lessons.course.own_fits import response_answers
 from analysis.lessons.drawing import lesson_figure
 from analysis.lessons.exercise_words import Answers, Numbers
 from analysis.lessons.lesson import Lesson
@@ -52,6 +54,11 @@ class Comparing(Lesson):
     def made(self) -> SyntheticCohort:
         """The invented trial with its truth."""
         return generate_cohort("knee replacement", patients=PATIENTS, seed=self.seed)
+
+    @cached_property
+    def cohort_folder(self) -> Path:
+        """A folder with the patients of this lesson, as a clinic would keep them."""
+        return self.keep_cohort(self.made.observed)
 
     @cached_property
     def curves(self) -> RecoveryCurves:
@@ -200,6 +207,7 @@ class Comparing(Lesson):
         raw = self.within.set_index("protocol")["mean change"]
         protocol = str(row["protocol"])
         return {
+            **response_answers(self.made.observed),
             "untreated_gain": Numbers(
                 expected.expected_change, 0.5, (-30, 40), (0.0, MEAN - expected.first, SPREAD * (1 - RETEST))
             ),
