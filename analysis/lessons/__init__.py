@@ -13,11 +13,14 @@
 - ``progress``: what a learner answered, kept in one file of the working folder.
 - ``certificate``: what was done in the lessons, one HTML file that stands alone.
 - ``copy_lessons``: a working folder with the lessons.
+
+Rooms: ``course``, the lessons one by one; ``course_map``, the start page.
 """
 
 from analysis.lessons.certificate import write_certificate
 from analysis.lessons.copy_lessons import copy_lessons
 from analysis.lessons.course.lesson_list import start_lesson
+from analysis.lessons.course_map.course import start_course
 from analysis.lessons.lesson import Lesson
 from analysis.lessons.progress import Progress
 from analysis.lessons.source import lesson_notebook, lesson_sources
@@ -28,6 +31,7 @@ __all__ = [
     "copy_lessons",
     "lesson_notebook",
     "lesson_sources",
+    "start_course",
     "start_lesson",
     "write_certificate",
 ]

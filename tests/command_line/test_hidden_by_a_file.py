@@ -40,7 +40,7 @@ def says_so(answer, folder):
 def first_cell(path):
     """Give the first cell of a report or lesson that uses the kit."""
     if path.suffix == ".md":
-        cells = re.findall(r"```python\n(.*?)```", path.read_text(encoding="utf-8"), re.DOTALL)
+        cells = re.findall(r"```python[^\n]*\n(.*?)```", path.read_text(encoding="utf-8"), re.DOTALL)
     else:
         cells = [cell.source for cell in read_notebook(path).cells if cell.cell_type == "code"]
     return next(cell for cell in cells if "analysis" in cell)

@@ -7,14 +7,15 @@ import pytest
 from analysis.errors import ReportError
 from analysis.lessons import Progress, copy_lessons, start_lesson, write_certificate
 from analysis.lessons.feedback import NotAnsweredYet
+from analysis.lessons.source import course_sources
 
 from .lesson_runs import NUMBERS
 
 
 def test_lessons_are_written_once_and_progress_stays(tmp_path):
     written = copy_lessons(tmp_path)
-    assert [int(path.name[0]) for path in written[:-1]] == NUMBERS
-    assert written[-1].read_text(encoding="utf-8").startswith("# Glossary")
+    assert [path.stem for path in written] == [*course_sources(), "glossary"]
+    assert [int(path.name[0]) for path in written if path.name[1] == "_"] == NUMBERS
     written[0].write_text("mine", encoding="utf-8")
     (tmp_path / "progress.json").write_text("{}", encoding="utf-8")
     with pytest.raises(ReportError, match="writing them again would undo your answers"):
@@ -98,6 +99,7 @@ def test_the_command_writes_the_lessons_and_says_how_to_open_them(tmp_path):
     told = CliRunner().invoke(app, ["lessons", "--to", str(tmp_path / "mine")])
     assert told.exit_code == 0, told.output
     assert "lab" in told.output
+    assert "Begin with 00_start.ipynb" in told.output
     assert (tmp_path / "mine" / "1_what_did_we_measure.ipynb").is_file()
 
 
