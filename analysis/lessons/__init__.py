@@ -14,7 +14,7 @@
 - ``certificate``: what was done in the lessons, one HTML file that stands alone.
 - ``copy_lessons``: a working folder with the lessons.
 
-Rooms: ``course``, the lessons one by one; ``course_map``, the start page.
+Rooms: ``course``, the lessons one by one; ``course_map``, the start page; ``recall``, questions on earlier lessons.
 """
 
 from analysis.lessons.certificate import write_certificate
@@ -23,6 +23,7 @@ from analysis.lessons.course.lesson_list import start_lesson
 from analysis.lessons.course_map.course import start_course
 from analysis.lessons.lesson import Lesson
 from analysis.lessons.progress import Progress
+from analysis.lessons.recall.quiz import start_quiz
 from analysis.lessons.source import lesson_notebook, lesson_sources
 
 __all__ = [
@@ -33,5 +34,6 @@ __all__ = [
     "lesson_sources",
     "start_course",
     "start_lesson",
+    "start_quiz",
     "write_certificate",
 ]

@@ -2,6 +2,7 @@
 
 import json
 import os
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Literal
 
@@ -39,17 +40,18 @@ class Progress:
     """
 
     def __init__(self, folder: Path | str = ".", whose: Whose = "learner") -> None:
+        self.whose = whose
         self.path = Path(folder) / FILE_NAMES[whose]
         refuse_impossible_name(self.path, error=ReportError)
         self._lessons: dict[str, dict[str, dict[str, Any]]] = self._read()
 
-    def of(self, lesson: int) -> dict[str, dict[str, Any]]:
+    def of(self, lesson: int | str) -> dict[str, dict[str, Any]]:
         """Return what was answered in a lesson, by exercise.
 
         Parameters
         ----------
-        lesson : int
-            Number of the lesson.
+        lesson : int or str
+            Number of the lesson, or the name of what is counted apart from the lessons ("recall", "quiz").
 
         Returns
         -------
@@ -59,18 +61,20 @@ class Progress:
         """
         return {name: dict(one) for name, one in self._lessons.get(str(lesson), {}).items()}
 
-    def answer(self, lesson: int, exercise: str, *, seed: int) -> Any:
+    def answer(self, lesson: int | str, exercise: str, *, seed: int) -> Any:
         """Return the last answer, or None where there is none on the data of this seed."""
         one = self._lessons.get(str(lesson), {}).get(exercise, {})
         return one.get("answer") if one.get("seed") == seed else None
 
-    def keep(self, lesson: int, exercise: str, verdict: str, *, seed: int, answer: float | str | None = None) -> None:
+    def keep(
+        self, lesson: int | str, exercise: str, verdict: str, *, seed: int, answer: float | str | None = None
+    ) -> None:
         """Count an answer and write the file.
 
         Parameters
         ----------
-        lesson : int
-            Number of the lesson.
+        lesson : int or str
+            Number of the lesson, or the name of what is counted apart from the lessons ("recall", "quiz").
         exercise : str
             Name of the exercise.
         verdict : str
@@ -103,7 +107,7 @@ class Progress:
             done["solution"] = True
             self._write()
 
-    def _entry(self, lesson: int, exercise: str) -> dict[str, Any]:
+    def _entry(self, lesson: int | str, exercise: str) -> dict[str, Any]:
         self._lessons = self._read()  # another notebook may be open
         return self._lessons.setdefault(str(lesson), {}).setdefault(exercise, {"tries": 0, "right": False})
 
@@ -136,3 +140,8 @@ class Progress:
                 what_to_do="Move it away; the lessons then start a new one.",
             ) from error
         return lessons
+
+
+def at_first_try(one: Mapping[str, Any]) -> bool:
+    """Say whether an exercise of the progress was answered rightly at the first try."""
+    return bool(one["right"]) and int(one["tries"]) == 1

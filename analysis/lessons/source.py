@@ -24,8 +24,8 @@ TAGS = ("start", "exercise", "solution", "teaching-note")
 #: What each version leaves out.
 LEFT_OUT: dict[Version, tuple[str, ...]] = {"learner": ("solution", "teaching-note"), "instructor": ("exercise",)}
 
-#: Name of the notebook before the lessons.
-START_PAGE = "00_start"
+#: Names of the notebooks before and after the lessons.
+START_PAGE, QUIZ = "00_start", "quiz"
 
 _OPEN = re.compile(r"^```python\s*(.*)$")
 _HEADING = re.compile(r"# Lesson (\d+)\. (.+)")
@@ -71,7 +71,7 @@ def lesson_sources() -> list[Path]:
 
 
 def course_sources() -> dict[str, Path]:
-    """Return all sources of the course by the name of their notebook, in reading order: start page, lessons.
+    """Return all sources of the course by the name of their notebook, in reading order: start page, lessons, quiz.
 
     Examples
     --------
@@ -80,7 +80,7 @@ def course_sources() -> dict[str, Path]:
     """
     folder = notebook_folder() / "lessons"
     lessons = {path.stem: path for path in lesson_sources()}
-    return {START_PAGE: folder / "start.md", **lessons}
+    return {START_PAGE: folder / "start.md", **lessons, QUIZ: folder / "quiz.md"}
 
 
 def notebook_name(name: str, version: Version = "learner") -> str:

@@ -6,8 +6,8 @@ from pathlib import Path
 
 from analysis.lessons.course_map.facts import LessonFacts, lesson_facts
 from analysis.lessons.lesson import is_done
-from analysis.lessons.progress import Progress, Whose
-from analysis.lessons.source import notebook_name
+from analysis.lessons.progress import Progress, Whose, at_first_try
+from analysis.lessons.source import QUIZ, notebook_name
 
 _TOP, _LEFT = 'style="vertical-align:top"', 'style="text-align:left;vertical-align:top"'
 _NO_BREAK = "&nbsp;"
@@ -66,6 +66,9 @@ class Course:
                 f"<td {_TOP}>{here} of {total}</td><td {_LEFT}>{state.replace(' ', _NO_BREAK)}</td></tr>"
             )
         in_all = f"In all {exercises} exercises, {done} of them done, and about {minutes / 60:.0f} hours."
+        in_all += "".join(
+            self._counted_apart(*one) for one in (("recall", "questions on earlier lessons"), ("quiz", "the quiz"))
+        )
         head = "".join(
             f'<th scope="col" {_LEFT}>{one}</th>'
             for one in ("Lesson", "Afterwards you can", "Minutes", "Exercises done", "State")
@@ -77,7 +80,7 @@ class Course:
 
     @property
     def next_lesson(self) -> Shown:
-        """Where to go on: the first lesson that is not finished."""
+        """Where to go on: the first lesson that is not finished, then the quiz."""
         for facts in lesson_facts():
             here, total = self._done(facts), len(facts.outline.exercises)
             if here < total:
@@ -85,7 +88,7 @@ class Course:
                     f"{here} of its {total} exercises are done" if here else f"it takes about {facts.minutes} minutes"
                 )
                 return self._said("Next", facts.notebook, _name(facts), f" ({begun})")
-        return Shown("All exercises of the lessons are done.", "<p>All exercises of the lessons are done.</p>")
+        return self._said("All exercises of the lessons are done. Next", QUIZ, "the quiz", "")
 
     @property
     def errors(self) -> Shown:
@@ -99,6 +102,14 @@ class Course:
             for one, facts in found
         )
         return Shown("\n".join(text), f"<ol>{''.join(items)}</ol>")
+
+    def _counted_apart(self, part: str, what: str) -> str:
+        kept = Progress(self.folder, self.whose).of(part).values()
+        return (
+            f" Of {what} {len(kept)} answered, {sum(map(at_first_try, kept))} of them rightly at the first try."
+            if kept
+            else ""
+        )
 
     def _done(self, facts: LessonFacts) -> int:
         done = Progress(self.folder, self.whose).of(facts.outline.number)

@@ -36,6 +36,11 @@ def test_the_map_tells_what_was_done_of_each_lesson(tmp_path):
     assert lines[2].endswith("45 minutes; 0 of 7 exercises done, not begun.")
     total = sum(len(one.exercises) for one in lesson_outlines())
     assert lines[-1] == f"In all {total} exercises, 8 of them done, and about 6 hours."
+    Progress(tmp_path).keep("recall", "tight_mean", "wrong", seed=1, answer="a")
+    Progress(tmp_path).keep("recall", "what_p_is", "right", seed=1, answer="b")
+    assert str(start_course(tmp_path).map).endswith(
+        "about 6 hours. Of questions on earlier lessons 2 answered, 1 of them rightly at the first try."
+    )
     assert sum(facts.minutes for facts in lesson_facts()) == 345
 
 
@@ -48,7 +53,8 @@ def test_the_next_lesson_is_the_first_that_is_not_finished(tmp_path):
     assert 'href="2_why_not_average_the_visits.ipynb"' in course.next_lesson._repr_html_()
     for outline in lesson_outlines():
         finish(tmp_path, outline)
-    assert "All exercises of the lessons are done." in str(course.next_lesson)
+    assert str(course.next_lesson) == "All exercises of the lessons are done. Next: the quiz"
+    assert 'href="quiz.ipynb"' in course.next_lesson._repr_html_()
 
 
 def test_the_fifteen_errors_are_listed_once_with_the_place_where_they_stand(tmp_path):
